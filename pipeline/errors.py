@@ -1,0 +1,10 @@
+"""Errors a user can act on: one line, no traceback."""
+
+
+class UserError(Exception):
+    """The user's input or settings cannot be used; the message is the whole story.
+
+    ``exit_code`` follows the command line's contract: 2 means unusable.
+    """
+
+    exit_code = 2

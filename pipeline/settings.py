@@ -1,0 +1,221 @@
+"""``fleet.toml``: every setting of a fleet, with its default and its meaning.
+
+An unknown key is an error that names the nearest known one. Defaults marked "common practice" have
+no published source; a maker's manual and local law come first, always.
+"""
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from pipeline.contract import TABLES
+from pipeline.errors import UserError
+
+Share = Annotated[float, Field(gt=0.0, lt=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Fleet(Section):
+    name: str = Field("", description="Shown on the page")
+    currency: str = Field("", description="Shown beside money")
+    day_first: bool | None = Field(
+        None,
+        description="How 03/04/2025 is read; unset, a date with two readings is set aside",
+    )
+    decimal_comma: bool = Field(False, description="12,5 is twelve and a half")
+
+
+class Units(Section):
+    length: Literal["mm", "in"] = Field("mm", description="Unit of every length column")
+    distance: Literal["km", "mi"] = Field("km", description="Unit of every distance column")
+
+
+class Adjustment(Section):
+    band_low: Share = Field(0.10, description="Free stroke / arm length, low end; common practice")
+    band_high: Share = Field(0.15, description="High end; common practice")
+    target: Share = Field(0.125, description="What a setting aims for; common practice")
+    side_to_side_limit: Share = Field(
+        0.03, description="Left against right of an axle, fraction of arm; our default, no source"
+    )
+    take_up_deg: Positive = Field(
+        17.5, description="Camshaft turn beyond which the adjuster takes up; common practice"
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "Adjustment":
+        if not self.band_low < self.target < self.band_high:
+            raise ValueError("band_low < target < band_high must hold")
+        return self
+
+
+class AxleType(Section):
+    lining_new_mm: Positive = Field(18.0, description="New lining; our default, no source")
+    lining_min_mm: Positive = Field(
+        6.4,
+        description="Minimum lining; 49 CFR 393.47 (US) for air drum brakes off the steering axle",
+    )
+    cam_degrees: Positive = Field(
+        90.0, description="Camshaft turn from new to worn out; common practice"
+    )
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "AxleType":
+        if self.lining_min_mm >= self.lining_new_mm:
+            raise ValueError("lining_min_mm must be below lining_new_mm")
+        return self
+
+
+class Chamber(Section):
+    readjust_limit_mm: Positive = Field(description="Applied stroke at which to readjust")
+
+
+class DutyService(Section):
+    check_weeks: Positive | None = Field(None, description="Adjuster check; else the fleet's")
+    grease_weeks: Positive | None = Field(None, description="Greasing; else the fleet's")
+
+
+class Service(Section):
+    first_service_km_low: NotNegative = Field(1_000, description="First service; common practice")
+    first_service_km_high: Positive = Field(5_000, description="And no later; common practice")
+    check_weeks: Positive = Field(12, description="Adjuster check; common practice")
+    grease_weeks: Positive = Field(12, description="Greasing, long distance; common practice")
+    duties: dict[str, DutyService] = Field({}, description="By duty, where it differs")
+
+
+class Checks(Section):
+    reline_rise_mm: Positive = Field(
+        2.0, description="Lining that grew by more with no job on record was relined"
+    )
+    max_km_per_day: Positive = Field(
+        1_500, description="No unit runs more; a faster odometer is mistyped or replaced"
+    )
+    unstated_replacement: Literal["censored", "failed"] = Field(
+        "censored", description="An adjuster replaced with no reason and no failed check"
+    )
+
+
+class Costs(Section):
+    lining_kit: NotNegative = Field(0, description="Linings of one wheel end")
+    reline_labour: NotNegative = Field(0, description="Labour of one wheel end's reline")
+    drum: NotNegative = Field(0, description="One drum")
+    drum_share: Annotated[float, Field(ge=0, le=1)] = Field(
+        0, description="Share of relines that also take a drum"
+    )
+    downtime: NotNegative = Field(0, description="A visit made for a reline alone, per axle")
+    adjuster: NotNegative = Field(0, description="One adjuster")
+    adjuster_labour: NotNegative = Field(0, description="Labour of fitting it")
+    failed_adjuster: NotNegative = Field(0, description="What a failure in service costs on top")
+    inflation_per_year: float = Field(0, description="0.03 is 3 % a year")
+
+
+class Budget(Section):
+    horizon_months: Annotated[int, Field(ge=1, le=120)] = Field(24, description="How far ahead")
+    group_visits: bool = Field(True, description="Relines wait for visits that happen anyway")
+    risk: Share = Field(
+        0.05, description="Chance of crossing the minimum between visits that is accepted"
+    )
+
+
+class Duties(Section):
+    order: tuple[str, ...] = Field((), description="Display order; others follow by name")
+
+
+class Settings(Section):
+    """All of ``fleet.toml``."""
+
+    fleet: Fleet = Fleet()
+    units: Units = Units()
+    columns: dict[str, dict[str, str]] = Field({}, description="Own heading = contract's name")
+    adjustment: Adjustment = Adjustment()
+    axle_types: dict[str, AxleType] = {}
+    chambers: dict[str, Chamber] = {}
+    service: Service = Service()
+    checks: Checks = Checks()
+    costs: Costs = Costs()
+    budget: Budget = Budget()
+    duties: Duties = Duties()
+
+    @model_validator(mode="after")
+    def _known_columns(self) -> "Settings":
+        for table, mapping in self.columns.items():
+            _require_known(f"columns.{table}", table, TABLES)
+            for heading, name in mapping.items():
+                known = contract_headings(table)
+                if name not in known:
+                    raise ValueError(
+                        f"columns.{table}: {heading!r} is mapped to {name!r}, which the contract "
+                        f"does not have{_nearest(name, known)}"
+                    )
+        return self
+
+
+def contract_headings(table: str) -> list[str]:
+    """Headings a file may use: the contract's names, and their inch and mile spellings."""
+    names = list(TABLES[table].schema.column_names())
+    inches = [n.removesuffix("_mm") + "_in" for n in names if n.endswith("_mm")]
+    miles = [n.removesuffix("_km") + "_mi" for n in names if n.endswith("_km")]
+    return names + inches + miles
+
+
+def _nearest(word: str, known: Any) -> str:
+    close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.5)
+    return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(known)}"
+
+
+def _require_known(where: str, word: str, known: Any) -> None:
+    if word not in known:
+        raise ValueError(f"{where}: unknown key {word!r}{_nearest(word, known)}")
+
+
+def load_settings(path: Path) -> Settings:
+    """Read ``fleet.toml``; a missing file means every default.
+
+    Raises
+    ------
+    UserError
+        The file is not TOML, or a key or value in it is not accepted.
+    """
+    if not path.exists():
+        return Settings()
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UserError(f"{path.name}: not readable as TOML: {error}") from None
+    except OSError as error:
+        raise UserError(f"{path.name}: cannot be read: {error.strerror}") from None
+    try:
+        return Settings.model_validate(content)
+    except ValidationError as error:
+        raise UserError(f"{path.name}: {_first_problem(error)}") from None
+
+
+def _first_problem(error: ValidationError) -> str:
+    problem = error.errors()[0]
+    where = ".".join(str(part) for part in problem["loc"])
+    if problem["type"] == "extra_forbidden":
+        known = _known_keys(problem["loc"][:-1])
+        return f"{where}: unknown key{_nearest(str(problem['loc'][-1]), known)}"
+    if problem["type"] == "value_error":
+        return f"{where}: {problem['ctx']['error']}".removeprefix(": ")
+    return f"{where}: found {problem['input']!r}; {problem['msg'].lower()}"
+
+
+def _known_keys(location: tuple[int | str, ...]) -> list[str]:
+    model: Any = Settings
+    for part in location:
+        fields = getattr(model, "model_fields", {})
+        model = fields[part].annotation if part in fields else _value_type(model)
+    return list(getattr(_value_type(model), "model_fields", {}))
+
+
+def _value_type(annotation: Any) -> Any:
+    """``Chamber`` of ``dict[str, Chamber]``; anything else as it is."""
+    return getattr(annotation, "__args__", (annotation,))[-1]

@@ -1,0 +1,76 @@
+-- grain: one candidate inspection row without a misfit
+-- key: content_id, row_no
+-- inputs: judge.inspection_candidates, judge.inspection_misfits
+-- meaning: which copy of the same content it is, and whether rows of the same day contradict it
+with fit as (
+    select c.*
+    from judge.inspection_candidates c
+    left join judge.inspection_misfits m
+        on m.content_id = c.content_id and m.row_no = c.row_no
+    where m.row_no is null
+),
+
+shared as (
+    -- Only days with more than one row can repeat or contradict; most days have one.
+    select wheel_end_id, inspected_on, as_left
+    from fit
+    group by wheel_end_id, inspected_on, as_left
+    having count(*) > 1
+),
+
+agreement as (
+    select
+        f.wheel_end_id,
+        f.inspected_on,
+        f.as_left,
+        case
+            when count(distinct f.lining_mm) > 1
+                then 'lining_mm ' || cast(min(f.lining_mm) as varchar) || ' and '
+                    || cast(max(f.lining_mm) as varchar)
+            when count(distinct f.free_stroke_mm) > 1
+                then 'free_stroke_mm ' || cast(min(f.free_stroke_mm) as varchar) || ' and '
+                    || cast(max(f.free_stroke_mm) as varchar)
+            when count(distinct f.applied_stroke_mm) > 1 then 'applied_stroke_mm'
+            when count(distinct f.wear_indicator_deg) > 1 then 'wear_indicator_deg'
+            when count(distinct f.odometer_km) > 1
+                then 'odometer_km ' || cast(min(f.odometer_km) as varchar) || ' and '
+                    || cast(max(f.odometer_km) as varchar)
+            when count(distinct f.marks_aligned) > 1 then 'marks_aligned'
+            when count(distinct f.return_test) > 1 then 'return_test'
+            when count(distinct f.cap_state) > 1 then 'cap_state'
+            when count(distinct f.fault) > 1 then 'fault'
+        end as differs_in
+    from fit f
+    inner join shared s
+        on s.wheel_end_id = f.wheel_end_id
+        and s.inspected_on = f.inspected_on
+        and s.as_left = f.as_left
+    group by f.wheel_end_id, f.inspected_on, f.as_left
+),
+
+copies as (
+    select
+        f.content_id,
+        f.row_no,
+        a.differs_in,
+        row_number() over (
+            partition by
+                f.wheel_end_id, f.inspected_on, f.as_left, f.odometer_km, f.lining_mm,
+                f.wear_indicator_deg, f.free_stroke_mm, f.applied_stroke_mm, f.marks_aligned,
+                f.return_test, f.cap_state, f.fault, f.inspector
+            order by f.rank_no, f.row_no
+        ) as copy_no
+    from fit f
+    inner join agreement a
+        on a.wheel_end_id = f.wheel_end_id
+        and a.inspected_on = f.inspected_on
+        and a.as_left = f.as_left
+),
+
+final as (
+    select f.*, coalesce(c.copy_no, 1) as copy_no, c.differs_in
+    from fit f
+    left join copies c on c.content_id = f.content_id and c.row_no = f.row_no
+)
+
+select * from final

@@ -1,0 +1,21 @@
+-- grain: one odometer value of a unit on a day
+-- key: unit_id, on_date, odometer_km
+-- inputs: judge.inspection_copies, judge.work_rows
+-- meaning: every odometer value that inspections and jobs wrote down, and how many rows wrote it
+with seen as (
+    select unit_id, inspected_on as on_date, odometer_km
+    from judge.inspection_copies
+    where copy_no = 1 and differs_in is null
+    union all
+    select unit_id, done_on as on_date, odometer_km
+    from judge.work_rows
+    where copy_no = 1 and differs_in is null
+),
+
+final as (
+    select unit_id, on_date, odometer_km, count(*) as sightings
+    from seen
+    group by unit_id, on_date, odometer_km
+)
+
+select * from final
