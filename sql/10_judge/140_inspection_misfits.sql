@@ -60,29 +60,29 @@ named as (
                     || ' mm, 25.4 times off its neighbours ('
                     || cast(round(coalesce(stroke_before_mm, stroke_after_mm), 2) as varchar)
                     || ' mm); accepted: one unit throughout, as set in [units]'
-            when lining_mm > lining_new_mm + p.above_new_mm
+            when lining_mm > m.lining_new_mm + p.above_new_mm
                 then 'lining_mm: found ' || cast(round(lining_mm, 2) as varchar)
-                    || ' mm; accepted: up to ' || cast(lining_new_mm + p.above_new_mm as varchar)
+                    || ' mm; accepted: up to ' || cast(m.lining_new_mm + p.above_new_mm as varchar)
                     || ' mm (new lining plus ' || cast(p.above_new_mm as varchar) || ' mm)'
             when free_stroke_mm > arm_length_mm
                 then 'free_stroke_mm: found ' || cast(round(free_stroke_mm, 2) as varchar)
                     || ' mm; accepted: no more than the arm, '
                     || cast(arm_length_mm as varchar) || ' mm'
-        end as reason,
+        end as problem,
         case
             when lining_mixed_up then 'lining_mm in another unit'
             when stroke_mixed_up then 'free_stroke_mm in another unit'
-            when lining_mm > lining_new_mm + p.above_new_mm then 'lining_mm above new'
+            when lining_mm > m.lining_new_mm + p.above_new_mm then 'lining_mm above new'
             when free_stroke_mm > arm_length_mm then 'free_stroke_mm longer than the arm'
-        end as reason_kind
+        end as problem_kind
     from mixed m
     cross join run.parameters p
 ),
 
 final as (
-    select content_id, row_no, reason_kind, reason
+    select content_id, row_no, problem_kind, problem
     from named
-    where reason is not null
+    where problem is not null
 )
 
 select * from final

@@ -1,0 +1,221 @@
+"""The lake's files → ``raw`` tables: what is new is read, what is gone is taken out.
+
+A file is known by its content, so a renamed or copied file is not read again, and the same content
+under two names counts once. A content is read anew only when the settings that shape its reading
+(headings, units, dates, decimals) have changed.
+"""
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.cells import typed_rows, unused_headings
+from pipeline.contract import TABLES
+from pipeline.errors import UserError
+from pipeline.files import UnreadableFileError, read_cells
+from pipeline.settings import Settings
+
+# Raised when cells are read differently than before, so that old contents are read again.
+READER_VERSION = 1
+
+
+# A content's table and digest.
+ContentKey = tuple[str, str | None]
+
+
+@dataclass(frozen=True, slots=True)
+class LakeFile:
+    """One file of the lake as it stands on disk now; ``sha256`` is None when it cannot be read."""
+
+    table: str
+    path: str
+    sha256: str | None
+    problem: str | None
+
+
+def lake_files(lake: Path) -> list[LakeFile]:
+    """Every file under the lake's table folders, by path.
+
+    Raises
+    ------
+    UserError
+        There is no such folder, or none of its table folders has a file.
+    """
+    if not lake.is_dir():
+        found = "a file" if lake.exists() else "nothing"
+        raise UserError(f"{lake}: found {found}; accepted: a folder with {', '.join(TABLES)}")
+    files = [
+        _lake_file(lake, table, path)
+        for table in TABLES
+        for path in sorted((lake / table).rglob("*"))
+        if _is_data(lake, path)
+    ]
+    if not files:
+        raise UserError(f"{lake}: found no files; accepted: files under {', '.join(TABLES)}")
+    return files
+
+
+def _is_data(lake: Path, path: Path) -> bool:
+    """Not a folder, a hidden file or an office program's lock file."""
+    parts = path.relative_to(lake).parts
+    return path.is_file() and not any(part.startswith((".", "~$")) for part in parts)
+
+
+def _lake_file(lake: Path, table: str, path: Path) -> LakeFile:
+    name = path.relative_to(lake).as_posix()
+    if not path.resolve().is_relative_to(lake.resolve()):
+        return LakeFile(table, name, None, "not read: a link that leads out of the lake")
+    try:
+        with path.open("rb") as content:
+            return LakeFile(table, name, hashlib.file_digest(content, "sha256").hexdigest(), None)
+    except OSError as error:
+        return LakeFile(table, name, None, f"not read: {error.strerror}")
+
+
+def parse_key(settings: Settings) -> str:
+    """A digest of every setting that shapes how a cell is read."""
+    shaping = {
+        "version": READER_VERSION,
+        "day_first": settings.fleet.day_first,
+        "decimal_comma": settings.fleet.decimal_comma,
+        "units": settings.units.model_dump(),
+        "columns": settings.columns,
+    }
+    return hashlib.sha256(json.dumps(shaping, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def load(
+    con: duckdb.DuckDBPyConnection,
+    lake: Path,
+    settings: Settings,
+    now: dt.datetime,
+    tell: Callable[[str], None] = lambda _: None,
+) -> int:
+    """Bring ``raw`` in line with the lake, in one transaction; returns the contents read."""
+    files = lake_files(lake)
+    readable = [f for f in files if f.sha256 is not None]
+    key = parse_key(settings)
+    with warehouse.transaction(con):
+        known = _known_contents(con, key)
+        wanted: dict[ContentKey, LakeFile] = {(f.table, f.sha256): f for f in reversed(readable)}
+        _forget(con, known, wanted)
+        new = [f for key_, f in sorted(wanted.items(), key=_by_path) if key_ not in known]
+        for file in new:
+            tell(file.path)
+            _load_content(con, lake, file, settings, key, now)
+        _record_files(con, files, now)
+    return len(new)
+
+
+def _by_path(item: tuple[ContentKey, LakeFile]) -> tuple[str, str]:
+    return item[1].table, item[1].path
+
+
+def _known_contents(con: duckdb.DuckDBPyConnection, key: str) -> dict[ContentKey, int]:
+    rows = con.execute(
+        "select table_name, sha256, content_id from raw.contents where parse_key = ?", [key]
+    ).fetchall()
+    return {(table, sha): content_id for table, sha, content_id in rows}
+
+
+def _forget(
+    con: duckdb.DuckDBPyConnection,
+    known: dict[ContentKey, int],
+    wanted: dict[ContentKey, LakeFile],
+) -> None:
+    """Drop contents that no file holds any more, or that must be read again."""
+    kept = [content_id for key, content_id in known.items() if key in wanted]
+    kept_ids = pl.DataFrame({"content_id": pl.Series(kept, dtype=pl.Int64)})
+    warehouse.put(con, "run.kept", kept_ids)
+    for table in ("contents", *TABLES):
+        con.execute(
+            f"delete from raw.{table} where content_id not in (select content_id from run.kept)"
+        )
+    con.execute("drop table run.kept")
+
+
+def _load_content(
+    con: duckdb.DuckDBPyConnection,
+    lake: Path,
+    file: LakeFile,
+    settings: Settings,
+    key: str,
+    now: dt.datetime,
+) -> None:
+    (content_id,) = warehouse.one_row(
+        con, "select coalesce(max(content_id), 0) + 1 from raw.contents"
+    )
+    rows, problem, unused = _rows_of(lake, file, settings)
+    if rows is not None:
+        warehouse.append(con, f"raw.{file.table}", rows.with_columns(content_id=pl.lit(content_id)))
+    con.execute(
+        "insert into raw.contents values (?, ?, ?, ?, ?, ?, ?, ?, ?, null)",
+        [
+            content_id,
+            file.table,
+            file.sha256,
+            0 if rows is None else rows.height,
+            problem,
+            unused,
+            key,
+            now.date(),
+            now,
+        ],
+    )
+
+
+def _rows_of(
+    lake: Path, file: LakeFile, settings: Settings
+) -> tuple[pl.DataFrame | None, str | None, str | None]:
+    """(typed rows, why there are none, headings that nothing reads)."""
+    path = lake / file.path
+    try:
+        content = path.read_bytes()
+        if hashlib.sha256(content).hexdigest() != file.sha256:
+            return None, "not read: it changed while it was being read; run again", None
+        cells = read_cells(content, path)
+    except UnreadableFileError as error:
+        return None, f"not read: found {error}", None
+    except OSError as error:
+        return None, f"not read: {error.strerror}", None
+    unused = unused_headings(file.table, cells.headings, settings)
+    return typed_rows(file.table, cells, settings), None, ", ".join(unused) or None
+
+
+def _record_files(con: duckdb.DuckDBPyConnection, files: list[LakeFile], now: dt.datetime) -> None:
+    """Which file holds which content; the first path of a content stands for it."""
+    listed = pl.DataFrame(
+        [(f.path, f.table, f.sha256, f.problem) for f in files],
+        schema={
+            "path": pl.String,
+            "table_name": pl.String,
+            "sha256": pl.String,
+            "problem": pl.String,
+        },
+        orient="row",
+    )
+    warehouse.put(con, "run.listed", listed)
+    con.execute(
+        """create or replace table run.files as
+        select l.path, l.table_name, l.sha256, c.content_id,
+            coalesce(f.loaded_at, ?) as loaded_at, l.problem
+        from run.listed l
+        left join raw.contents c on c.table_name = l.table_name and c.sha256 = l.sha256
+        left join raw.files f on f.path = l.path and f.sha256 = l.sha256""",
+        [now],
+    )
+    con.execute("delete from raw.files")
+    con.execute("insert into raw.files by name select * from run.files")
+    con.execute(
+        """update raw.contents set rank_no = r.rank_no from (
+            select content_id, row_number() over (order by min(path)) as rank_no
+            from raw.files where content_id is not null group by content_id
+        ) r where r.content_id = contents.content_id"""
+    )

@@ -1,0 +1,106 @@
+"""The stages of a run, as plain functions over a warehouse connection.
+
+Each stage reads tables of earlier stages and leaves tables of its own, in one transaction. The
+command line calls them in turn; the scheduled flow wraps each in a task.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.contract import ABOVE_NEW_MM
+from pipeline.errors import UserError
+from pipeline.odometer import odometer_verdicts
+from pipeline.settings import AxleType, Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Fates:
+    """What became of the rows read."""
+
+    rows_read: int
+    accepted: int
+    repeated: int
+    set_aside: int
+    unreadable_files: int
+
+
+def judge(
+    con: duckdb.DuckDBPyConnection, settings: Settings, today: dt.date, as_of: dt.date | None
+) -> dt.date:
+    """Decide every row's fate; returns the as-of day (the newest inspection, unless given).
+
+    Raises
+    ------
+    UserError
+        No inspection of a registered wheel end can be used, so there is nothing to say.
+    """
+    with warehouse.transaction(con):
+        warehouse.put_settings(con, settings)
+        day = as_of or _newest_inspection(con)
+        warehouse.put(con, "run.parameters", _parameters(settings, day, as_of))
+        warehouse.build(con, "10_judge")
+        sightings = warehouse.fetch(con, "select * from judge.odometer_sightings")
+        verdicts = odometer_verdicts(sightings, settings.checks.max_km_per_day)
+        warehouse.put(con, "judge.odometer_verdicts", verdicts)
+        warehouse.build(con, "15_fate")
+    return day
+
+
+def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date:
+    (day,) = warehouse.one_row(
+        con,
+        """select max(i.inspected_on) from raw.inspections i
+        inner join raw.contents c on c.content_id = i.content_id
+        inner join (select distinct upper(unit_id) as unit_key from raw.register) r
+            on r.unit_key = upper(i.unit_id)
+        where i.problem is null and i.inspected_on <= c.loaded_on""",
+    )
+    if day is None:
+        raise UserError(
+            "inspections: found no usable row of a unit in the register; "
+            "accepted: at least one (drumline check says what is wrong with the rows)"
+        )
+    assert isinstance(day, dt.date)
+    return day
+
+
+def _parameters(settings: Settings, as_of: dt.date, given: dt.date | None) -> pl.DataFrame:
+    """The one-row table of numbers that SQL reads."""
+    default = AxleType()
+    return pl.DataFrame(
+        {
+            "as_of": as_of,
+            "given_as_of": given,
+            "above_new_mm": ABOVE_NEW_MM,
+            "reline_rise_mm": settings.checks.reline_rise_mm,
+            "unstated_replacement": settings.checks.unstated_replacement,
+            "band_low": settings.adjustment.band_low,
+            "band_high": settings.adjustment.band_high,
+            "lining_new_mm": default.lining_new_mm,
+            "lining_min_mm": default.lining_min_mm,
+            "cam_degrees": default.cam_degrees,
+            "check_weeks": settings.service.check_weeks,
+            "grease_weeks": settings.service.grease_weeks,
+        },
+        schema_overrides={"given_as_of": pl.Date},
+    )
+
+
+def stage(con: duckdb.DuckDBPyConnection) -> None:
+    """Lives, episodes and intervals from the accepted rows."""
+    with warehouse.transaction(con):
+        warehouse.build(con, "20_stage")
+
+
+def fates(con: duckdb.DuckDBPyConnection) -> Fates:
+    counts = warehouse.one_row(
+        con,
+        """select coalesce(sum(rows_read), 0), coalesce(sum(accepted), 0),
+            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0),
+            count(*) filter (where status like 'not read%') from mart.loads""",
+    )
+    return Fates(*(int(n) for n in counts))

@@ -1,0 +1,200 @@
+"""The DuckDB warehouse of a run: one writer, SQL files by stage, a transaction per stage."""
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import dataframely as dy
+import duckdb
+import polars as pl
+
+from pipeline.contract import TABLES
+from pipeline.errors import UserError
+from pipeline.settings import Settings
+
+SCHEMAS = ("raw", "run", "judge", "fate", "stage", "reduce", "fit", "mart")
+DATABASE = "drumline.duckdb"
+
+
+@contextmanager
+def opened(out: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The warehouse under ``out``, for this process alone.
+
+    Raises
+    ------
+    UserError
+        ``out`` cannot be written, another run holds it, or its warehouse is not one of ours.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        lock = (out / ".lock").open("a+")
+    except OSError as error:
+        raise UserError(f"{out}: cannot be written: {error.strerror}") from None
+    with lock:
+        _hold(lock.fileno(), out)
+        yield from _connected(out / DATABASE)
+
+
+def _hold(lock: int, out: Path) -> None:
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        holder = os.pread(lock, 200, 0).decode(errors="replace").strip()
+        raise UserError(f"{out}: another run is at work there ({holder})") from None
+    os.ftruncate(lock, 0)
+    os.pwrite(lock, f"process {os.getpid()}".encode(), 0)
+
+
+def _connected(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    try:
+        con = duckdb.connect(str(path))
+    except (duckdb.IOException, duckdb.SerializationException, duckdb.Error) as error:
+        raise UserError(f"{path}: cannot be opened: {str(error).splitlines()[0]}") from None
+    try:
+        prepare(con)
+        yield con
+    finally:
+        con.close()
+
+
+def in_memory() -> duckdb.DuckDBPyConnection:
+    """A warehouse that leaves nothing behind: for ``check``, backtests and tests."""
+    con = duckdb.connect()
+    prepare(con)
+    return con
+
+
+def prepare(con: duckdb.DuckDBPyConnection) -> None:
+    """Schemas and raw tables, where they are not there yet."""
+    for schema in SCHEMAS:
+        con.execute(f"create schema if not exists {schema}")
+    con.execute("set preserve_insertion_order = true")
+    con.execute(
+        """create table if not exists raw.contents (
+            content_id bigint primary key, table_name varchar, sha256 varchar, rows_read bigint,
+            problem varchar, unused_headings varchar, parse_key varchar, loaded_on date,
+            loaded_at timestamp, rank_no bigint)"""
+    )
+    con.execute(
+        """create table if not exists raw.files (
+            path varchar primary key, table_name varchar, sha256 varchar, content_id bigint,
+            loaded_at timestamp, problem varchar)"""
+    )
+    for name, table in TABLES.items():
+        columns = ", ".join(f'"{n}" {_sql_type(c)}' for n, c in table.schema.columns().items())
+        con.execute(
+            f"create table if not exists raw.{name} (content_id bigint, row_no bigint, {columns}, "
+            "problem_kind varchar, problem varchar, raw varchar)"
+        )
+
+
+def _sql_type(column: dy.Column) -> str:
+    match column:
+        case dy.Int64():
+            return "bigint"
+        case dy.Float64():
+            return "double"
+        case dy.Date():
+            return "date"
+        case dy.Bool():
+            return "boolean"
+        case _:
+            return "varchar"
+
+
+def put(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
+    """Replace table ``name`` (schema.table) by a frame; enumerations become text."""
+    con.register("incoming", frame.with_columns(pl.col(pl.Enum, pl.Categorical).cast(pl.String)))
+    try:
+        con.execute(f"create or replace table {name} as select * from incoming")
+    finally:
+        con.unregister("incoming")
+
+
+def fetch(con: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
+    """The rows of a query as a frame."""
+    frame: pl.DataFrame = con.sql(query).pl()
+    return frame
+
+
+def one_row(con: duckdb.DuckDBPyConnection, query: str) -> tuple[Any, ...]:
+    """The only row of an aggregate; the result is read to its end, or the next query is refused."""
+    return tuple(con.execute(query).fetchall()[0])
+
+
+def append(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
+    """Append a frame's rows to table ``name``, columns matched by name."""
+    con.register("incoming", frame.with_columns(pl.col(pl.Enum, pl.Categorical).cast(pl.String)))
+    try:
+        con.execute(f"insert into {name} by name select * from incoming")
+    finally:
+        con.unregister("incoming")
+
+
+def sql_files(folder: str) -> list[tuple[str, str]]:
+    """(table name, statement) of a stage's SQL files, in order.
+
+    ``20_stage/110_inspections.sql`` makes ``stage.inspections``.
+    """
+    schema = folder.split("_", 1)[1]
+    files = sorted(
+        (f for f in resources.files("sql").joinpath(folder).iterdir() if f.name.endswith(".sql")),
+        key=lambda f: f.name,
+    )
+    return [
+        (f"{schema}.{f.name.removesuffix('.sql').split('_', 1)[1]}", f.read_text("utf-8"))
+        for f in files
+    ]
+
+
+def build(con: duckdb.DuckDBPyConnection, folder: str) -> None:
+    """Make every table of one stage, each from its one SELECT."""
+    for table, select in sql_files(folder):
+        con.execute(f"create or replace table {table} as {select}")
+
+
+@contextmanager
+def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    con.begin()
+    try:
+        yield
+    except BaseException:
+        con.rollback()
+        raise
+    con.commit()
+
+
+def put_settings(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+    """The settings that SQL reads, as tables in schema ``run``."""
+    put(con, "run.axle_types", _axle_types(settings))
+    put(con, "run.chambers", _chambers(settings))
+    put(con, "run.service", _service(settings))
+
+
+def _axle_types(settings: Settings) -> pl.DataFrame:
+    rows = [{"axle_type": n, **t.model_dump()} for n, t in settings.axle_types.items()]
+    limits = ("lining_new_mm", "lining_min_mm", "cam_degrees")
+    return pl.DataFrame(rows, schema={"axle_type": pl.String, **dict.fromkeys(limits, pl.Float64)})
+
+
+def _chambers(settings: Settings) -> pl.DataFrame:
+    rows = [
+        {"chamber_size": n, "readjust_limit_mm": c.readjust_limit_mm}
+        for n, c in settings.chambers.items()
+    ]
+    return pl.DataFrame(rows, schema={"chamber_size": pl.String, "readjust_limit_mm": pl.Float64})
+
+
+def _service(settings: Settings) -> pl.DataFrame:
+    rows = [
+        {"duty": n, "check_weeks": d.check_weeks, "grease_weeks": d.grease_weeks}
+        for n, d in settings.service.duties.items()
+    ]
+    return pl.DataFrame(
+        rows,
+        schema={"duty": pl.String, "check_weeks": pl.Float64, "grease_weeks": pl.Float64},
+    )

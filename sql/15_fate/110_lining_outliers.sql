@@ -1,0 +1,41 @@
+-- grain: one inspection row whose lining reading rises or falls and comes straight back
+-- key: content_id, row_no
+-- inputs: judge.inspection_copies, judge.odometer_verdicts, run.parameters
+-- meaning: a lining cannot grow and shrink again; a reading that does is mistyped
+with used as (
+    select i.content_id, i.row_no, i.wheel_end_id, i.inspected_on, i.as_left, i.lining_mm
+    from judge.inspection_copies i
+    inner join judge.odometer_verdicts v
+        on v.unit_id = i.unit_id and v.on_date = i.inspected_on and v.odometer_km = i.odometer_km
+    where i.copy_no = 1 and i.differs_in is null and v.reason is null and i.lining_mm is not null
+),
+
+neighbours as (
+    select
+        *,
+        lag(lining_mm) over checks as before_mm,
+        lead(lining_mm) over checks as after_mm
+    from used
+    window checks as (partition by wheel_end_id order by inspected_on, as_left, row_no)
+),
+
+final as (
+    select
+        n.content_id,
+        n.row_no,
+        'lining_mm out of line' as problem_kind,
+        'lining_mm: found ' || cast(round(lining_mm, 2) as varchar) || ' mm between '
+        || cast(round(before_mm, 2) as varchar) || ' and ' || cast(round(after_mm, 2) as varchar)
+        || ' mm; accepted: within ' || cast(p.reline_rise_mm as varchar)
+        || ' mm of its neighbours, when these agree' as problem
+    from neighbours n
+    cross join run.parameters p
+    -- Neighbours that agree: the lining before and after differs by wear and reading error alone.
+    where before_mm - after_mm between -p.reline_rise_mm / 2 and p.reline_rise_mm
+        and (
+            lining_mm > greatest(before_mm, after_mm) + p.reline_rise_mm
+            or lining_mm < least(before_mm, after_mm) - p.reline_rise_mm
+        )
+)
+
+select * from final

@@ -1,0 +1,96 @@
+-- grain: one reline of a wheel end, recorded or inferred
+-- key: wheel_end_id, on_date
+-- inputs: stage.jobs, stage.inspections, stage.unit_days, judge.wheel_ends, run.parameters
+-- meaning: where a lining life starts; slot orders the day: -1 before the reading as found
+--          (inferred: it grew since the last one), 1 after it (a job), 2 is a reading as left
+with records as (
+    select min(inspected_on) as begin_on from stage.inspections
+),
+
+first_checks as (
+    select wheel_end_id, min(inspected_on) as first_on from stage.inspections group by wheel_end_id
+),
+
+recorded as (
+    select wheel_end_id, unit_id, done_on as on_date, 'job' as source
+    from stage.jobs
+    where action = 'reline'
+    union all
+    select
+        w.wheel_end_id,
+        w.unit_id,
+        case
+            when w.relined_on is not null then w.relined_on
+            else cast(date_add(f.first_on, interval (-1) day) as date)
+        end as on_date,
+        'register' as source
+    from judge.wheel_ends w
+    inner join first_checks f on f.wheel_end_id = w.wheel_end_id
+    where w.relined_on is not null or w.relined_km is not null
+    union all
+    -- Linings are the first ones where the wheel end entered service while records ran.
+    select w.wheel_end_id, w.unit_id, w.in_service_on as on_date, 'in_service' as source
+    from judge.wheel_ends w
+    cross join records r
+    where w.relined_on is null
+        and w.relined_km is null
+        and w.in_service_on >= r.begin_on
+),
+
+distinct_recorded as (
+    select wheel_end_id, min(unit_id) as unit_id, on_date, min(source) as source
+    from recorded
+    cross join run.parameters p
+    where on_date <= p.as_of
+    group by wheel_end_id, on_date
+),
+
+timeline as (
+    select wheel_end_id, on_date, 1 as slot, cast(null as double) as lining_mm, 1 as is_reline
+    from distinct_recorded
+    union all
+    select
+        wheel_end_id, inspected_on as on_date, case when as_left then 2 else 0 end as slot,
+        lining_mm, 0 as is_reline
+    from stage.inspections
+    where lining_mm is not null
+),
+
+counted as (
+    select
+        *,
+        sum(is_reline) over (
+            partition by wheel_end_id order by on_date, slot
+            rows between unbounded preceding and current row
+        ) as relines_so_far
+    from timeline
+),
+
+grown as (
+    select
+        wheel_end_id,
+        on_date,
+        slot,
+        lining_mm - lag(lining_mm) over (
+            partition by wheel_end_id, relines_so_far order by on_date, slot
+        ) as rise_mm
+    from counted
+    where is_reline = 0
+),
+
+final as (
+    select
+        r.wheel_end_id, r.unit_id, r.on_date, 1 as slot, r.source, d.km
+    from distinct_recorded r
+    left join stage.unit_days d on d.unit_id = r.unit_id and d.on_date = r.on_date
+    union all
+    select
+        g.wheel_end_id, w.unit_id, g.on_date, -1 as slot, 'inferred' as source, d.km
+    from grown g
+    inner join judge.wheel_ends w on w.wheel_end_id = g.wheel_end_id
+    left join stage.unit_days d on d.unit_id = w.unit_id and d.on_date = g.on_date
+    cross join run.parameters p
+    where g.rise_mm > p.reline_rise_mm
+)
+
+select * from final

@@ -1,0 +1,139 @@
+-- grain: one adjuster
+-- key: adjuster_id
+-- inputs: stage.adjuster_fittings, stage.adjuster_checks, judge.wheel_ends, stage.unit_duty_km,
+--         run.parameters
+-- meaning: its age in km and weeks at entry (first seen working), when last known good, and when
+--          first known failed (null: not failed); cause is a failure cause, or how watching ended;
+--          age_known is false where it cannot enter a life fit (start unknown, or it had failed
+--          before anyone saw it work)
+with checks as (
+    select
+        f.adjuster_id,
+        c.inspected_on,
+        c.km,
+        c.failed,
+        c.cause,
+        min(case when c.failed then c.inspected_on end) over (partition by f.adjuster_id)
+            as failed_on
+    from stage.adjuster_fittings f
+    inner join stage.adjuster_checks c
+        on c.wheel_end_id = f.wheel_end_id
+        and (f.source = 'register' or c.inspected_on > f.fitted_on)
+        -- As found on the day of its replacement is still the old adjuster.
+        and (f.replaced_on is null or c.inspected_on <= f.replaced_on)
+),
+
+seen as (
+    select
+        adjuster_id,
+        min(failed_on) as failed_on,
+        max(case when inspected_on = failed_on then km end) as failed_km,
+        max(case when inspected_on = failed_on then cause end) as failed_cause,
+        min(case when not failed and (failed_on is null or inspected_on < failed_on)
+            then inspected_on end) as first_good_on,
+        min(case when not failed and (failed_on is null or inspected_on < failed_on)
+            then km end) as first_good_km,
+        max(case when not failed and (failed_on is null or inspected_on < failed_on)
+            then inspected_on end) as last_good_on,
+        max(case when not failed and (failed_on is null or inspected_on < failed_on)
+            then km end) as last_good_km
+    from checks
+    group by adjuster_id
+),
+
+ended as (
+    select
+        f.adjuster_id,
+        f.wheel_end_id,
+        f.unit_id,
+        f.source,
+        f.fitted_on,
+        f.fitted_km,
+        s.first_good_on,
+        s.first_good_km,
+        s.last_good_on,
+        s.last_good_km,
+        case
+            when s.failed_on is not null then s.failed_on
+            when f.replaced_for in ('failed', 'damaged', 'worn') then f.replaced_on
+            when f.replaced_on is not null
+                and f.replaced_for is null
+                and p.unstated_replacement = 'failed' then f.replaced_on
+        end as failed_on,
+        case
+            when s.failed_on is not null then s.failed_km
+            when f.replaced_for in ('failed', 'damaged', 'worn') then f.replaced_km
+            when f.replaced_on is not null
+                and f.replaced_for is null
+                and p.unstated_replacement = 'failed' then f.replaced_km
+        end as failed_km,
+        case
+            when s.failed_on is not null then s.failed_cause
+            when f.replaced_for = 'damaged' then 'damaged'
+            when f.replaced_for in ('failed', 'worn') then 'failed'
+            when f.replaced_on is null then 'in_service'
+            when f.replaced_for = 'planned' then 'planned'
+            when f.replaced_for is null and p.unstated_replacement = 'failed' then 'failed'
+            else 'unstated'
+        end as cause,
+        coalesce(s.failed_on, f.replaced_on, s.last_good_on) as ended_on,
+        coalesce(s.failed_km, f.replaced_km, s.last_good_km) as ended_km
+    from stage.adjuster_fittings f
+    left join seen s on s.adjuster_id = f.adjuster_id
+    cross join run.parameters p
+),
+
+aged as (
+    select
+        *,
+        case when source = 'job' then fitted_on else first_good_on end as entry_on,
+        case when source = 'job' then fitted_km else first_good_km end as entry_at_km,
+        greatest(coalesce(last_good_on, fitted_on), coalesce(fitted_on, last_good_on)) as left_on,
+        greatest(coalesce(last_good_km, fitted_km), coalesce(fitted_km, last_good_km)) as left_at_km
+    from ended
+),
+
+duties as (
+    -- The duty it ran most km in; comparisons that follow every km have their own table.
+    select
+        a.adjuster_id,
+        max_by(u.duty, u.km - coalesce(o.km, 0)) as duty
+    from aged a
+    inner join stage.unit_duty_km u on u.unit_id = a.unit_id and u.on_date = a.ended_on
+    left join stage.unit_duty_km o
+        on o.unit_id = a.unit_id and o.on_date = a.entry_on and o.duty = u.duty
+    group by a.adjuster_id
+),
+
+final as (
+    select
+        a.adjuster_id,
+        a.wheel_end_id,
+        a.unit_id,
+        w.axle_type,
+        coalesce(d.duty, 'unassigned') as duty,
+        w.depot,
+        a.fitted_on,
+        a.fitted_km is not null
+        and a.entry_at_km is not null
+        and (a.failed_km is null or a.failed_km > a.entry_at_km or a.source = 'job') as age_known,
+        a.entry_at_km - a.fitted_km as entry_km,
+        a.left_at_km - a.fitted_km as left_km,
+        -- A failure found at no km after the last good check still needs an interval.
+        case when a.failed_km is not null
+            then greatest(a.failed_km, a.left_at_km + 1) - a.fitted_km end as right_km,
+        a.ended_km - a.fitted_km as ended_km,
+        date_diff('day', a.fitted_on, a.entry_on) / 7.0 as entry_weeks,
+        date_diff('day', a.fitted_on, a.left_on) / 7.0 as left_weeks,
+        case when a.failed_on is not null
+            then date_diff('day', a.fitted_on, greatest(a.failed_on, a.left_on)) / 7.0
+        end as right_weeks,
+        a.entry_on,
+        a.ended_on,
+        a.cause
+    from aged a
+    inner join judge.wheel_ends w on w.wheel_end_id = a.wheel_end_id
+    left join duties d on d.adjuster_id = a.adjuster_id
+)
+
+select * from final
