@@ -5,7 +5,6 @@ command line calls them in turn; the scheduled flow wraps each in a task.
 """
 
 import datetime as dt
-from dataclasses import dataclass
 
 import duckdb
 import polars as pl
@@ -15,17 +14,6 @@ from pipeline.contract import ABOVE_NEW_MM
 from pipeline.errors import UserError
 from pipeline.odometer import odometer_verdicts
 from pipeline.settings import AxleType, Settings
-
-
-@dataclass(frozen=True, slots=True)
-class Fates:
-    """What became of the rows read."""
-
-    rows_read: int
-    accepted: int
-    repeated: int
-    set_aside: int
-    unreadable_files: int
 
 
 def judge(
@@ -40,17 +28,24 @@ def judge(
     """
     with warehouse.transaction(con):
         warehouse.put_settings(con, settings)
-        day = as_of or _newest_inspection(con)
+        newest = _newest_inspection(con)
+        day = as_of or newest or today
         warehouse.put(con, "run.parameters", _parameters(settings, day, as_of))
         warehouse.build(con, "10_judge")
         sightings = warehouse.fetch(con, "select * from judge.odometer_sightings")
         verdicts = odometer_verdicts(sightings, settings.checks.max_km_per_day)
         warehouse.put(con, "judge.odometer_verdicts", verdicts)
         warehouse.build(con, "15_fate")
+        warehouse.build(con, "17_mart")
+    if newest is None:
+        raise UserError(
+            "inspections: found no usable row of a unit in the register; "
+            "accepted: at least one (drumline check says what is wrong with the rows)"
+        )
     return day
 
 
-def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date:
+def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date | None:
     (day,) = warehouse.one_row(
         con,
         """select max(i.inspected_on) from raw.inspections i
@@ -59,12 +54,7 @@ def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date:
             on r.unit_key = upper(i.unit_id)
         where i.problem is null and i.inspected_on <= c.loaded_on""",
     )
-    if day is None:
-        raise UserError(
-            "inspections: found no usable row of a unit in the register; "
-            "accepted: at least one (drumline check says what is wrong with the rows)"
-        )
-    assert isinstance(day, dt.date)
+    assert day is None or isinstance(day, dt.date)
     return day
 
 
@@ -94,13 +84,3 @@ def stage(con: duckdb.DuckDBPyConnection) -> None:
     """Lives, episodes and intervals from the accepted rows."""
     with warehouse.transaction(con):
         warehouse.build(con, "20_stage")
-
-
-def fates(con: duckdb.DuckDBPyConnection) -> Fates:
-    counts = warehouse.one_row(
-        con,
-        """select coalesce(sum(rows_read), 0), coalesce(sum(accepted), 0),
-            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0),
-            count(*) filter (where status like 'not read%') from mart.loads""",
-    )
-    return Fates(*(int(n) for n in counts))

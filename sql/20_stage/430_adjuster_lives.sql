@@ -76,8 +76,8 @@ ended as (
             when f.replaced_for is null and p.unstated_replacement = 'failed' then 'failed'
             else 'unstated'
         end as cause,
-        coalesce(s.failed_on, f.replaced_on, s.last_good_on) as ended_on,
-        coalesce(s.failed_km, f.replaced_km, s.last_good_km) as ended_km
+        coalesce(s.failed_on, f.replaced_on, s.last_good_on, f.fitted_on) as ended_on,
+        coalesce(s.failed_km, f.replaced_km, s.last_good_km, f.fitted_km) as ended_km
     from stage.adjuster_fittings f
     left join seen s on s.adjuster_id = f.adjuster_id
     cross join run.parameters p

@@ -1,0 +1,167 @@
+"""The ``drumline`` command."""
+
+import argparse
+import datetime as dt
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import duckdb
+from rich.console import Console
+from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+from pipeline import loading, report, stages, warehouse
+from pipeline.errors import UserError
+from pipeline.run import Run, Stage, run_stages, settings_of
+
+EXIT_DONE, EXIT_SET_ASIDE, EXIT_UNUSABLE = 0, 1, 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns its exit code. A user's mistake prints one line, no traceback."""
+    options = _parser().parse_args(arguments)
+    console = Console(soft_wrap=True, highlight=False)
+    try:
+        code: int = options.does(options, console)
+        return code
+    except UserError as error:
+        return _unusable(str(error))
+    except (OSError, duckdb.IOException, duckdb.OutOfMemoryException) as error:
+        return _unusable(_system_problem(error))
+    except KeyboardInterrupt:
+        return _unusable("stopped; what was loaded so far is kept, run again to go on")
+
+
+def _unusable(line: str) -> int:
+    print(f"drumline: {' '.join(line.split())}", file=sys.stderr)
+    return EXIT_UNUSABLE
+
+
+def _system_problem(error: Exception) -> str:
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        return f"{where}{error.strerror or error}"
+    return str(error).splitlines()[0]
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="drumline",
+        description="Lining wear, adjuster life and adjustment drift, from inspection records.",
+        epilog="Figures are estimates from records, not an inspection.",
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    run = _command(commands, "run", "load what is new, fit, forecast, flag, publish", _run)
+    run.add_argument("--out", type=Path, required=True, help="folder for warehouse and pages")
+    run.add_argument("--as-of", type=_day, help="YYYY-MM-DD; use nothing dated later")
+    _command(commands, "check", "read and judge the lake; write nothing", _check)
+    schedule = _command(commands, "schedule", "run on a schedule, with a run history", _schedule)
+    schedule.add_argument("--out", type=Path, required=True, help="folder for warehouse and pages")
+    schedule.add_argument("--cron", required=True, help='when, as in "0 5 1 * *"')
+    return parser
+
+
+def _command(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    name: str,
+    summary: str,
+    does: Callable[[argparse.Namespace, Console], int],
+) -> argparse.ArgumentParser:
+    command = commands.add_parser(name, help=summary, description=summary.capitalize() + ".")
+    command.add_argument("lake", type=Path, metavar="LAKE", help="the fleet's folder of records")
+    command.set_defaults(does=does)
+    return command
+
+
+def _day(text: str) -> dt.date:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"found {text!r}; accepted: YYYY-MM-DD") from None
+
+
+def _run(options: argparse.Namespace, console: Console) -> int:
+    """``drumline run``."""
+    if os.environ.get("PREFECT_API_URL"):
+        from pipeline.scheduling import tracked_run
+
+        tracked_run(options.lake, options.out, options.as_of)
+        return EXIT_DONE
+    print_summary(run_once(options.lake, options.out, options.as_of, console), console)
+    return EXIT_DONE
+
+
+def run_once(lake: Path, out: Path, as_of: dt.date | None, console: Console) -> report.Summary:
+    """All stages, in this process, with progress on a terminal and plain lines elsewhere."""
+    settings = settings_of(lake)
+    loading.lake_files(lake)  # an unusable lake is said before anything is written
+    with warehouse.opened(out) as con, _progress(console) as around:
+        run = Run(con, lake, out, settings, dt.datetime.now(), given_as_of=as_of)
+        run_stages(run, around)
+        return report.summary(run)
+
+
+class _progress:  # noqa: N801
+    """A spinner per stage on a terminal; one plain line per stage otherwise."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+        self._bars = Progress(*columns, console=console) if console.is_terminal else None
+
+    def __enter__(self) -> Callable[[Stage], Callable[[Run], None]]:
+        if self._bars:
+            self._bars.start()
+        return self._around
+
+    def __exit__(self, *_: object) -> None:
+        if self._bars:
+            self._bars.stop()
+
+    def _around(self, stage: Stage) -> Callable[[Run], None]:
+        def shown(run: Run) -> None:
+            if self._bars is None:
+                self._console.print(stage.name)
+                stage.does(run)
+                return
+            bar = self._bars.add_task(stage.name, total=1)
+            run.tell = lambda what: self._bars.update(bar, description=f"{stage.name}: {what}")  # type: ignore[union-attr]
+            stage.does(run)
+            self._bars.update(bar, completed=1, description=stage.name)
+
+        return shown
+
+
+def print_summary(summary: report.Summary, console: Console) -> None:
+    for line in report.summary_lines(summary):
+        console.print(line, markup=False)
+
+
+def _check(options: argparse.Namespace, console: Console) -> int:
+    """``drumline check``."""
+    settings = settings_of(options.lake)
+    with warehouse.in_memory() as con:
+        now = dt.datetime.now()
+        loading.load(con, options.lake, settings, now)
+        try:
+            stages.judge(con, settings, now.date(), None)
+        finally:  # what is wrong with the rows is most wanted when none can be used
+            for line in report.check_lines(con):
+                console.print(line, markup=False)
+        fates = report.fates(con)
+    return EXIT_SET_ASIDE if fates.set_aside or fates.unreadable_files else EXIT_DONE
+
+
+def _schedule(options: argparse.Namespace, console: Console) -> int:
+    """``drumline schedule``."""
+    from pipeline import scheduling
+
+    settings_of(options.lake)
+    loading.lake_files(options.lake)
+    scheduling.serve(options.lake, options.out, options.cron, console)
+    return EXIT_DONE
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,45 @@
+"""The run as a Prefect flow: each stage in a thin task, so that its history can be looked up.
+
+Importing this module imports Prefect, which takes a second and reads its settings from the
+environment: only ``pipeline.scheduling`` and tracked runs do so, after setting its home.
+"""
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+
+from prefect import Task, flow, task
+from prefect.cache_policies import NO_CACHE
+from prefect.client.schemas.objects import State, TaskRun
+
+from pipeline import report, warehouse
+from pipeline.errors import UserError
+from pipeline.run import Run, Stage, run_stages, settings_of
+
+
+def _worth_retrying(_task: Task[..., object], _run: TaskRun, state: State[object]) -> bool:
+    """A share that was away may come back; a setting that is wrong stays wrong."""
+    return not isinstance(state.result(raise_on_failure=False), UserError)
+
+
+def _as_task(stage: Stage) -> Callable[[Run], None]:
+    return task(
+        name=stage.name,
+        retries=stage.retries,
+        retry_delay_seconds=10,
+        retry_condition_fn=_worth_retrying,
+        cache_policy=NO_CACHE,
+        persist_result=False,
+    )(stage.does)
+
+
+@flow(name="drumline", persist_result=False, log_prints=True)
+def drumline_flow(lake: str, out: str, as_of: str | None = None) -> None:
+    """Load, judge, fit, forecast and publish one lake."""
+    settings = settings_of(Path(lake))
+    given = dt.date.fromisoformat(as_of) if as_of else None
+    with warehouse.opened(Path(out)) as con:
+        run = Run(con, Path(lake), Path(out), settings, dt.datetime.now(), given_as_of=given)
+        run_stages(run, _as_task)
+        for line in report.summary_lines(report.summary(run)):
+            print(line)

@@ -1,0 +1,113 @@
+"""What a run and a check say on the terminal."""
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from pipeline import warehouse
+from pipeline.run import Run
+
+EXAMPLES = 3
+CAUTION = (
+    "Figures are estimates from records, not an inspection; "
+    "a wheel end without a flag is not thereby safe."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Fates:
+    """What became of the rows read; accepted + repeated + set_aside = rows_read."""
+
+    rows_read: int
+    accepted: int
+    repeated: int
+    set_aside: int
+    files: int
+    unreadable_files: int
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """The short summary at the end of a run."""
+
+    as_of: dt.date
+    fates: Fates
+    wheel_ends: int
+    flagged: int
+    relines_p10: float
+    relines_p50: float
+    relines_p90: float
+    page: Path
+
+
+def fates(con: duckdb.DuckDBPyConnection) -> Fates:
+    counts = warehouse.one_row(
+        con,
+        """select coalesce(sum(rows_read), 0), coalesce(sum(accepted), 0),
+            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0), count(*),
+            count(*) filter (where status like 'not read%') from mart.loads""",
+    )
+    return Fates(*(int(n) for n in counts))
+
+
+def summary(run: Run) -> Summary:
+    wheel_ends, flagged = warehouse.one_row(
+        run.con, "select count(*), count(*) filter (where flagged) from mart.wheel_end_status"
+    )
+    low, middle, high = warehouse.one_row(
+        run.con,
+        "select relines_p10, relines_p50, relines_p90 from mart.reline_outlook where months = 12",
+    )
+    page = run.out / "published" / "index.html"
+    return Summary(run.day, fates(run.con), wheel_ends, flagged, low, middle, high, page)
+
+
+def summary_lines(s: Summary) -> list[str]:
+    f = s.fates
+    return [
+        f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
+        f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside "
+        "(mart.set_aside says why)",
+        f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
+        f"Relines expected in the next 12 months: {s.relines_p50:.0f} "
+        f"({s.relines_p10:.0f} to {s.relines_p90:.0f}, 80 % of outcomes)",
+        f"Page: {s.page}",
+        CAUTION,
+    ]
+
+
+def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Counts, then every reason with its first examples, then files that were not read whole."""
+    f = fates(con)
+    lines = [
+        f"{f.rows_read:,} rows in {f.files} files: {f.accepted:,} accepted, "
+        f"{f.repeated:,} repeated, {f.set_aside:,} set aside"
+    ]
+    for table, kind, count in _reasons(con):
+        lines.append(f"{table}, {kind}: {count:,} row{'s' if count != 1 else ''}")
+        lines.extend(f"  {path} row {no}: {why}" for path, no, why in _examples(con, table, kind))
+    lines.extend(f"{path}: {status}" for path, status in _remarks(con))
+    return lines
+
+
+def _reasons(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, int]]:
+    return con.execute(
+        """select table_name, reason_kind, count(*) from mart.set_aside
+        group by all order by count(*) desc, table_name, reason_kind"""
+    ).fetchall()
+
+
+def _examples(con: duckdb.DuckDBPyConnection, table: str, kind: str) -> list[tuple[str, int, str]]:
+    return con.execute(
+        """select path, row_no, reason from mart.set_aside
+        where table_name = ? and reason_kind = ? order by path, row_no limit ?""",
+        [table, kind, EXAMPLES],
+    ).fetchall()
+
+
+def _remarks(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
+    return con.execute(
+        "select path, status from mart.loads where status <> 'loaded' order by path"
+    ).fetchall()

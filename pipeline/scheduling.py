@@ -1,0 +1,124 @@
+"""Runs on a schedule, and runs whose history a Prefect server keeps.
+
+Prefect's home is inside OUT and its analytics are off, so nothing is written elsewhere and no
+address outside this machine is asked for. A schedule only fires while a server runs: one is started
+on this machine's loopback unless ``PREFECT_API_URL`` names another.
+"""
+
+import datetime as dt
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from rich.console import Console
+
+from pipeline.errors import UserError
+
+SERVER_START_S = 60.0
+
+
+def set_environment(out: Path) -> None:
+    """Prefect's settings; they must stand before Prefect is first imported."""
+    try:
+        (out / ".prefect").mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(f"{out}: cannot be written: {error.strerror}") from None
+    os.environ.setdefault("PREFECT_HOME", str((out / ".prefect").resolve()))
+    os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] = "false"
+    os.environ["PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY"] = "false"
+    os.environ["DO_NOT_TRACK"] = "1"
+
+
+def tracked_run(lake: Path, out: Path, as_of: dt.date | None) -> None:
+    """One run, its history kept by the server that ``PREFECT_API_URL`` names."""
+    set_environment(out)
+    from pipeline.flow import drumline_flow
+
+    drumline_flow(str(lake.resolve()), str(out.resolve()), as_of.isoformat() if as_of else None)
+
+
+def serve(lake: Path, out: Path, cron: str, console: Console) -> None:
+    """Run the flow whenever ``cron`` says, until stopped.
+
+    Raises
+    ------
+    UserError
+        ``cron`` is not a schedule, or no local server comes up.
+    """
+    set_environment(out)
+    from prefect.settings import PREFECT_API_URL, temporary_settings
+    from prefect.types.entrypoint import EntrypointType
+
+    from pipeline.flow import drumline_flow
+
+    _require_schedule(cron)
+    with _server(console) as address, temporary_settings({PREFECT_API_URL: address}):
+        history = address.removesuffix("/api")
+        console.print(f"Scheduled: {cron}. Run history: {history}. Ctrl-C stops.", markup=False)
+        drumline_flow.serve(
+            name="scheduled",
+            cron=cron,
+            parameters={"lake": str(lake.resolve()), "out": str(out.resolve())},
+            entrypoint_type=EntrypointType.MODULE_PATH,
+            print_starting_message=False,
+            limit=1,
+        )
+
+
+def _require_schedule(cron: str) -> None:
+    from prefect.client.schemas.schedules import CronSchedule
+
+    try:
+        CronSchedule(cron=cron)
+    except ValueError:
+        accepted = 'five fields such as "0 5 1 * *" (05:00 on the first of each month)'
+        raise UserError(f'--cron: found "{cron}"; accepted: {accepted}') from None
+
+
+@contextmanager
+def _server(console: Console) -> Iterator[str]:
+    """The configured server's address, or that of one started for as long as we run."""
+    configured = os.environ.get("PREFECT_API_URL")
+    if configured:
+        yield configured
+        return
+    port = _free_port()
+    console.print("Starting a local Prefect server", markup=False)
+    command = [sys.executable, "-m", "prefect", "server", "start"]
+    process = subprocess.Popen(
+        [*command, "--host", "127.0.0.1", "--port", str(port)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        address = f"http://127.0.0.1:{port}/api"
+        _wait_until_healthy(process, address)
+        yield address
+    finally:
+        process.terminate()
+        process.wait(timeout=30)
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def _wait_until_healthy(process: "subprocess.Popen[bytes]", address: str) -> None:
+    deadline = time.monotonic() + SERVER_START_S
+    while time.monotonic() < deadline and process.poll() is None:
+        try:
+            with urllib.request.urlopen(f"{address}/health", timeout=2):
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.3)
+    raise UserError(f"the local Prefect server did not answer within {SERVER_START_S:g} s")
