@@ -1,0 +1,39 @@
+-- grain: one lining life with thickness read by gauge and by wear pointer at the same inspections
+-- key: life_id
+-- inputs: reduce.lining_measurements
+-- meaning: count, mean and centred sum of squares of pointer minus gauge; the gap follows thickness
+--          too if the pointer's scale is off, so its product with the gauge's thickness is kept
+with pairs as (
+    select
+        g.life_id,
+        g.lining_mm as gauge_mm,
+        p.lining_mm - g.lining_mm as gap_mm
+    from reduce.lining_measurements g
+    inner join reduce.lining_measurements p
+        on p.life_id = g.life_id
+        and p.inspected_on = g.inspected_on
+        and p.as_left = g.as_left
+    where g.instrument = 'gauge' and p.instrument = 'pointer'
+),
+
+means as (
+    select life_id, avg(gap_mm) as mean_gap_mm, avg(gauge_mm) as mean_gauge_mm, count(*) as pairs
+    from pairs
+    group by life_id
+),
+
+final as (
+    select
+        p.life_id,
+        min(m.pairs) as pairs,
+        min(m.mean_gap_mm) as mean_gap_mm,
+        min(m.mean_gauge_mm) as mean_gauge_mm,
+        sum((p.gap_mm - m.mean_gap_mm) * (p.gap_mm - m.mean_gap_mm)) as s_gap_gap,
+        sum((p.gap_mm - m.mean_gap_mm) * (p.gauge_mm - m.mean_gauge_mm)) as s_gap_gauge,
+        sum((p.gauge_mm - m.mean_gauge_mm) * (p.gauge_mm - m.mean_gauge_mm)) as s_gauge_gauge
+    from pairs p
+    inner join means m on m.life_id = p.life_id
+    group by p.life_id
+)
+
+select * from final

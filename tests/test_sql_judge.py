@@ -1,0 +1,293 @@
+"""Which rows are judged, and how: schema ``judge`` and ``fate``, on drawn rows."""
+
+import datetime as dt
+
+from pipeline.settings import Settings
+from tests.drawing import REGISTER, rows, warehouse_of
+
+HEADING = "unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | free_stroke_mm"
+
+
+def inspections(*lines: str, heading: str = HEADING) -> str:
+    return "\n".join([heading, *lines])
+
+
+def fates(con, table="inspections"):
+    return rows(
+        con, f"select row_no, fate, problem_kind from fate.{table} order by row_no, problem_kind"
+    )
+
+
+GOOD = (
+    "K1 | 1 | L | 2025-01-06 | 100000 | 12 | 18",
+    "K1 | 1 | L | 2025-03-31 | 120000 | 11 | 18",
+    "K1 | 1 | L | 2025-06-23 | 140000 | 10 | 18",
+)
+
+
+def test_good_rows_have_no_entry_in_fate_inspections():
+    assert fates(warehouse_of(inspections=inspections(*GOOD))) == []
+
+
+def test_a_unit_id_is_known_whatever_its_case():
+    con = warehouse_of(inspections=inspections("k1 | 1 | L | 2025-01-06 | 100000 | 12 | 18"))
+    assert fates(con) == []
+    assert rows(con, "select wheel_end_id from stage.inspections") == [("K1/1L",)]
+
+
+def test_an_unknown_unit_and_an_unknown_axle_are_told_apart():
+    con = warehouse_of(
+        inspections=inspections(
+            *GOOD,
+            "K9 | 1 | L | 2025-01-06 | 100000 | 12 | 18",
+            "K1 | 4 | L | 2025-01-06 | 100000 | 12 | 18",
+        )
+    )
+    assert fates(con) == [
+        (5, "set_aside", "unknown wheel end"),
+        (6, "set_aside", "unknown wheel end"),
+    ]
+    said = rows(con, "select problem from fate.inspections order by row_no")
+    assert said[0] == ('unit_id: found "K9"; accepted: a unit in the register',)
+    assert said[1] == (
+        "axle_no, side: found 4L of K1; accepted: a wheel end of that unit in the register",
+    )
+
+
+def test_a_row_dated_after_the_day_it_was_loaded_is_set_aside():
+    con = warehouse_of(inspections=inspections(*GOOD, "K1|1|L|2026-03-01|150000|9|18"))
+    assert fates(con) == [(5, "set_aside", "dated in the future")]
+
+
+def test_a_row_dated_after_as_of_is_accepted_and_not_used():
+    con = warehouse_of(inspections=inspections(*GOOD), as_of=dt.date(2025, 4, 30))
+    assert fates(con) == []
+    assert rows(con, "select max(inspected_on) from stage.inspections") == [(dt.date(2025, 3, 31),)]
+
+
+def test_without_as_of_the_newest_inspection_is_the_day():
+    con = warehouse_of(inspections=inspections(*GOOD))
+    assert rows(con, "select as_of from run.parameters") == [(dt.date(2025, 6, 23),)]
+
+
+def test_inches_in_a_millimetre_file_are_named_as_such():
+    # 0.43 in is 10.9 mm, the value its neighbours lead to expect.
+    con = warehouse_of(
+        inspections=inspections(GOOD[0], "K1|1|L|2025-03-31|120000|0.43|18", GOOD[2])
+    )
+    assert fates(con) == [(3, "set_aside", "lining_mm in another unit")]
+    ((said,),) = rows(con, "select problem from fate.inspections")
+    assert "25.4 times off its neighbours (11.0 mm)" in said
+
+
+def test_millimetres_in_an_inch_file_are_named_before_they_are_called_impossible():
+    con = warehouse_of(
+        inspections=inspections(GOOD[0], "K1|1|L|2025-03-31|120000|11|457.2", GOOD[2])
+    )
+    assert fates(con) == [(3, "set_aside", "free_stroke_mm in another unit")]
+
+
+def test_lining_2_mm_above_new_is_possible_and_more_is_not():
+    con = warehouse_of(
+        inspections=inspections(
+            "K1|1|L|2025-01-06|100000|20.0|18", "K1|1|R|2025-01-06|100000|20.1|18"
+        )
+    )
+    assert fates(con) == [(3, "set_aside", "lining_mm above new")]
+
+
+def test_a_stroke_longer_than_the_arm_is_impossible():
+    con = warehouse_of(inspections=inspections(*GOOD[:2], "K1|1|L|2025-06-23|140000|10|141"))
+    assert fates(con) == [(4, "set_aside", "free_stroke_mm longer than the arm")]
+
+
+def test_a_copy_is_repeated_and_a_row_that_completes_another_is_accepted():
+    con = warehouse_of(
+        inspections=inspections(
+            *GOOD, GOOD[2], "K1|1|R|2025-01-06|100000|12|-", "K1|1|R|2025-01-06|100000|-|17"
+        )
+    )
+    assert fates(con) == [(5, "repeated", None)]
+    assert rows(
+        con, "select lining_mm, free_stroke_mm from stage.inspections where wheel_end_id = 'K1/1R'"
+    ) == [(12.0, 17.0)]
+
+
+def test_rows_of_one_day_that_contradict_each_other_are_all_set_aside():
+    con = warehouse_of(inspections=inspections(*GOOD, "K1|1|L|2025-06-23|140000|10.5|18", GOOD[2]))
+    # Row 6 repeats row 4 to the letter: its content has been seen, and judged, before.
+    assert fates(con) == [
+        (4, "set_aside", "contradictory rows"),
+        (5, "set_aside", "contradictory rows"),
+        (6, "repeated", None),
+    ]
+    ((said,), _) = rows(
+        con, "select problem from fate.inspections where fate = 'set_aside' order by row_no"
+    )
+    assert "lining_mm 10.0 and 10.5" in said
+
+
+def test_as_found_and_as_left_of_one_day_do_not_contradict():
+    con = warehouse_of(
+        inspections=inspections(
+            "K1|1|L|2025-01-06|100000|12|25|no",
+            "K1|1|L|2025-01-06|100000|12|18|yes",
+            heading=HEADING + " | as_left",
+        )
+    )
+    assert fates(con) == []
+
+
+def test_an_odometer_that_runs_back_for_one_day_is_mistyped():
+    con = warehouse_of(inspections=inspections(GOOD[0], "K1|1|L|2025-03-31|12000|11|18", GOOD[2]))
+    assert fates(con) == [(3, "set_aside", "odometer_km runs back or jumps")]
+    ((said,),) = rows(con, "select problem from fate.inspections")
+    assert "found 12000 km between 100000 km on 2025-01-06 and 140000 km on 2025-06-23" in said
+
+
+def test_a_replaced_odometer_is_accepted_and_km_are_carried_across():
+    con = warehouse_of(
+        inspections=inspections(
+            *GOOD, "K1|1|L|2025-09-15|5000|9|18", "K1|1|L|2025-12-08|25000|8|18"
+        )
+    )
+    assert fates(con) == []
+    # 84 days at the unit's own 20,000 km per 84 days bridge the replacement.
+    assert rows(con, "select km from stage.inspections order by inspected_on") == [
+        (100_000.0,), (120_000.0,), (140_000.0,), (160_000.0,), (180_000.0,)
+    ]  # fmt: skip
+    assert rows(con, "select on_date, replaced from judge.odometer_verdicts where replaced") == [
+        (dt.date(2025, 9, 15), True)
+    ]
+
+
+def test_a_lining_that_rises_and_falls_back_is_out_of_line():
+    con = warehouse_of(inspections=inspections(GOOD[0], "K1|1|L|2025-03-31|120000|16|18", GOOD[2]))
+    assert fates(con) == [(3, "set_aside", "lining_mm out of line")]
+    assert rows(con, "select count(*) from fate.lining_outliers") == [(1,)]
+
+
+def test_a_lining_that_grew_and_stays_is_a_reline_not_an_error():
+    con = warehouse_of(
+        inspections=inspections(
+            *GOOD, "K1|1|L|2025-09-15|160000|17|18", "K1|1|L|2025-12-08|180000|16|18"
+        )
+    )
+    assert fates(con) == []
+    assert rows(con, "select on_date, source from stage.relines") == [
+        (dt.date(2025, 9, 15), "inferred")
+    ]
+
+
+WORK = "unit_id | axle_no | side | done_on | odometer_km | action | reason | cost"
+
+
+def test_work_rows_have_their_fates_too():
+    con = warehouse_of(
+        inspections=inspections(*GOOD),
+        work=inspections(
+            "K1|1|L|2025-03-31|120000|greased|planned|10",
+            "K1|1|L|2025-03-31|120000|greased|planned|10",
+            "K1|1|R|2025-03-31|120000|reline|worn|100",
+            "K1|1|R|2025-03-31|120000|reline|planned|100",
+            "K7|1|R|2025-03-31|120000|reline|planned|100",
+            "K1|1|L|2026-03-31|190000|greased|-|-",
+            "K1|1|L|2025-05-01|12500|greased|-|-",
+            heading=WORK,
+        ),
+    )
+    assert fates(con, "work") == [
+        (3, "repeated", None),
+        (4, "set_aside", "contradictory rows"),
+        (5, "set_aside", "contradictory rows"),
+        (6, "set_aside", "unknown wheel end"),
+        (7, "set_aside", "dated in the future"),
+        (8, "set_aside", "odometer_km runs back or jumps"),
+    ]
+    assert rows(con, "select wheel_end_id, action from stage.jobs") == [("K1/1L", "greased")]
+
+
+def test_a_register_that_contradicts_itself_takes_its_wheel_end_with_it_and_says_so():
+    con = warehouse_of(
+        register=REGISTER + "    K1 | 1 | R | trailing | 150 | 18 | 6\n",
+        inspections=inspections(*GOOD, "K1 | 1 | R | 2025-01-06 | 100000 | 12 | 18"),
+    )
+    assert fates(con, "register") == [
+        (3, "set_aside", "contradictory rows"),
+        (4, "set_aside", "contradictory rows"),
+    ]
+    assert rows(con, "select problem from fate.inspections") == [
+        ("K1/1R: its rows in the register contradict each other",)
+    ]
+
+
+def test_a_register_row_listed_twice_is_repeated():
+    con = warehouse_of(
+        register=REGISTER + "    K1 | 1 | R | trailing | 140 | 18 | 6\n",
+        inspections=inspections(*GOOD),
+    )
+    assert fates(con, "register") == [(4, "repeated", None)]
+
+
+def test_wheel_ends_take_limits_from_the_register_then_the_axle_type_then_the_default():
+    settings = Settings.model_validate(
+        {"axle_types": {"trailing": {"lining_new_mm": 17, "lining_min_mm": 5, "cam_degrees": 95}}}
+    )
+    con = warehouse_of(
+        register="""
+            unit_id | axle_no | side | axle_type | arm_length_mm | lining_new_mm
+            K1      | 1       | L    | trailing  | 140           | 16
+            K1      | 1       | R    | trailing  | 140           | -
+            K1      | 2       | L    | other     | 140           | -
+        """,
+        inspections=inspections(*GOOD),
+        settings=settings,
+    )
+    assert rows(
+        con,
+        """select wheel_end_id, lining_new_mm, lining_min_mm, cam_degrees
+        from judge.wheel_ends order by wheel_end_id""",
+    ) == [("K1/1L", 16, 5, 95), ("K1/1R", 17, 5, 95), ("K1/2L", 18, 6.4, 90)]
+
+
+def test_duty_rows_of_unknown_units_and_two_duties_at_once_are_set_aside():
+    con = warehouse_of(
+        inspections=inspections(*GOOD),
+        duty="""
+            unit_id | duty  | from_on    | to_on
+            K1      | long  | 2024-01-01 | 2024-12-31
+            K1      | long  | 2024-01-01 | 2024-12-31
+            K1      | long  | 2025-01-01 | -
+            K1      | short | 2025-01-01 | -
+            K9      | long  | 2025-01-01 | -
+        """,
+    )
+    assert fates(con, "duty") == [
+        (3, "repeated", None),
+        (4, "set_aside", "contradictory rows"),
+        (5, "set_aside", "contradictory rows"),
+        (6, "set_aside", "unknown unit"),
+    ]
+
+
+def test_fates_add_up_to_the_rows_read_and_each_has_a_reason():
+    con = warehouse_of(
+        inspections=inspections(
+            *GOOD, GOOD[0], "K9|1|L|2025-01-06|100000|12|18", "K1|1|L|x|100000|12|18"
+        )
+    )
+    assert rows(
+        con,
+        """select rows_read, accepted, repeated, set_aside from mart.loads
+        where table_name = 'inspections'""",
+    ) == [(6, 3, 1, 2)]
+    assert rows(
+        con, "select path, row_no, reason_kind, raw from mart.set_aside order by row_no"
+    ) == [
+        ("inspections/drawn.csv", 6, "unknown wheel end",
+         "unit_id=K9 | axle_no=1 | side=L | inspected_on=2025-01-06 | odometer_km=100000.0 | "
+         "lining_mm=12.0 | free_stroke_mm=18.0"),
+        ("inspections/drawn.csv", 7, "inspected_on not readable",
+         "unit_id=K1 | axle_no=1 | side=L | inspected_on=x | odometer_km=100000 | lining_mm=12 | "
+         "free_stroke_mm=18"),
+    ]  # fmt: skip
