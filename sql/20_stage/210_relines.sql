@@ -28,9 +28,12 @@ recorded as (
     inner join first_checks f on f.wheel_end_id = w.wheel_end_id
     where w.relined_on is not null or w.relined_km is not null
     union all
-    -- Linings are the first ones where the wheel end entered service while records ran.
+    -- Linings are the first ones where the wheel end entered service while records ran; one that
+    -- was inspected before it was registered says nothing about its linings.
     select w.wheel_end_id, w.unit_id, w.in_service_on as on_date, 'in_service' as source
     from judge.wheel_ends w
+    inner join first_checks f
+        on f.wheel_end_id = w.wheel_end_id and f.first_on >= w.in_service_on
     cross join records r
     where w.relined_on is null
         and w.relined_km is null

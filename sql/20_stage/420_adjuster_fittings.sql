@@ -20,7 +20,8 @@ original as (
         case
             when w.adjuster_fitted_on is not null or w.adjuster_fitted_km is not null
                 then w.adjuster_fitted_on
-            when w.in_service_on >= r.begin_on then w.in_service_on
+            when w.in_service_on >= r.begin_on and w.in_service_on <= f.first_on
+                then w.in_service_on
         end as fitted_on,
         case
             when w.adjuster_fitted_km is not null and w.adjuster_fitted_km <= f.first_km
