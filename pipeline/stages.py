@@ -50,7 +50,9 @@ def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date | None:
         con,
         """select max(i.inspected_on) from raw.inspections i
         inner join raw.contents c on c.content_id = i.content_id
-        inner join (select distinct upper(unit_id) as unit_key from raw.register) r
+        inner join (
+            select distinct upper(unit_id) as unit_key from raw.register where problem is null
+        ) r
             on r.unit_key = upper(i.unit_id)
         where i.problem is null and i.inspected_on <= c.loaded_on""",
     )
