@@ -48,7 +48,8 @@ class Dialect:
 
     day_first: bool | None
     decimal_comma: bool
-    # In text with decimal commas "412.345" groups thousands; a workbook's own number does not.
+    # "412.345" groups thousands in text with decimal commas; not in a workbook's own numbers, nor
+    # in a text whose other cells show its dots to be decimal points.
     dot_groups: bool
     length_in_inches: bool
     distance_in_miles: bool
@@ -67,10 +68,19 @@ def dialect_of(settings: Settings, cells: Cells) -> Dialect:
     return Dialect(
         day_first=settings.fleet.day_first,
         decimal_comma=settings.fleet.decimal_comma,
-        dot_groups=settings.fleet.decimal_comma and cells.is_text,
+        dot_groups=settings.fleet.decimal_comma
+        and cells.is_text
+        and not _has_decimal_points(cells),
         length_in_inches=settings.units.length == "in",
         distance_in_miles=settings.units.distance == "mi",
     )
+
+
+def _has_decimal_points(cells: Cells) -> bool:
+    """A number whose dot cannot group thousands: 12.5, 0.375, 3.1416."""
+    texts = cells.rows.select(pl.col("^c[0-9]+$"))
+    point = pl.all().str.contains(r"^\s*-?(\d+\.\d{1,2}|\d+\.\d{4,}|0\.\d+)\s*$").any()
+    return any(texts.select(point).row(0)) if texts.width else False
 
 
 def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:

@@ -67,7 +67,7 @@ def test_numbers(written, settings, value):
     ],
 )
 def test_grouped_thousands(written, settings, value):
-    assert read(settings, odometer_km=written)["odometer_km"] == value
+    assert read(settings, odometer_km=written, lining_mm="12")["odometer_km"] == value
 
 
 @pytest.mark.parametrize(
@@ -188,3 +188,12 @@ def test_a_missing_column_is_named():
 def test_a_duty_that_ends_before_it_starts_is_a_problem():
     row = read(table="duty", unit_id="T1", duty="long", from_on="2025-02-01", to_on="2025-01-01")
     assert row["problem_kind"] == "to_on before from_on"
+
+
+def test_a_text_whose_dots_are_decimal_points_groups_nothing_by_them():
+    # One cell shows what the dots mean: 0.75 groups no thousands, so 1.375 is no 1375 either.
+    inches = "unit_id;axle_no;side;inspected_on;odometer_km;lining_in;applied_stroke_in"
+    rows = "T1;1;L;2025-03-04;5;0.75;1.375"
+    cells = read_cells(f"{inches}\n{rows}".encode(), Path("x.csv"))
+    row = typed_rows("inspections", cells, Settings.model_validate(COMMA)).row(0, named=True)
+    assert row["applied_stroke_mm"] == pytest.approx(1.375 * MM_PER_INCH)

@@ -27,7 +27,7 @@ thick as (
         2 as turn,
         'lining_mm above new' as problem_kind,
         'lining_mm: found ' || cast(round(c.lining_mm, 2) as varchar)
-        || ' mm; accepted: up to ' || cast(c.lining_new_mm + p.above_new_mm as varchar)
+        || ' mm; accepted: up to ' || cast(round(c.lining_new_mm + p.above_new_mm, 2) as varchar)
         || ' mm (new lining plus ' || cast(p.above_new_mm as varchar) || ' mm)' as problem
     from judge.inspection_candidates c
     cross join run.parameters p
@@ -41,7 +41,7 @@ long as (
         3 as turn,
         'free_stroke_mm longer than the arm' as problem_kind,
         'free_stroke_mm: found ' || cast(round(free_stroke_mm, 2) as varchar)
-        || ' mm; accepted: no more than the arm, ' || cast(arm_length_mm as varchar) || ' mm'
+        || ' mm; accepted: no more than the arm, ' || cast(round(arm_length_mm, 2) as varchar) || ' mm'
             as problem
     from judge.inspection_candidates
     where free_stroke_mm > arm_length_mm

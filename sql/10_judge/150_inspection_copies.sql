@@ -25,16 +25,16 @@ agreement as (
         f.as_left,
         case
             when count(distinct f.lining_mm) > 1
-                then 'lining_mm ' || cast(min(f.lining_mm) as varchar) || ' and '
-                    || cast(max(f.lining_mm) as varchar)
+                then 'lining_mm ' || cast(round(min(f.lining_mm), 2) as varchar) || ' and '
+                    || cast(round(max(f.lining_mm), 2) as varchar)
             when count(distinct f.free_stroke_mm) > 1
-                then 'free_stroke_mm ' || cast(min(f.free_stroke_mm) as varchar) || ' and '
-                    || cast(max(f.free_stroke_mm) as varchar)
+                then 'free_stroke_mm ' || cast(round(min(f.free_stroke_mm), 2) as varchar) || ' and '
+                    || cast(round(max(f.free_stroke_mm), 2) as varchar)
             when count(distinct f.applied_stroke_mm) > 1 then 'applied_stroke_mm'
             when count(distinct f.wear_indicator_deg) > 1 then 'wear_indicator_deg'
             when count(distinct f.odometer_km) > 1
-                then 'odometer_km ' || cast(min(f.odometer_km) as varchar) || ' and '
-                    || cast(max(f.odometer_km) as varchar)
+                then 'odometer_km ' || cast(round(min(f.odometer_km), 2) as varchar) || ' and '
+                    || cast(round(max(f.odometer_km), 2) as varchar)
             when count(distinct f.marks_aligned) > 1 then 'marks_aligned'
             when count(distinct f.return_test) > 1 then 'return_test'
             when count(distinct f.cap_state) > 1 then 'cap_state'

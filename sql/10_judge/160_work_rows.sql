@@ -30,12 +30,12 @@ agreement as (
         action,
         case
             when count(distinct odometer_km) > 1
-                then 'odometer_km ' || cast(min(odometer_km) as varchar) || ' and '
-                    || cast(max(odometer_km) as varchar)
+                then 'odometer_km ' || cast(round(min(odometer_km), 2) as varchar) || ' and '
+                    || cast(round(max(odometer_km), 2) as varchar)
             when count(distinct reason) > 1
                 then 'reason ' || min(reason) || ' and ' || max(reason)
             when count(distinct cost) > 1
-                then 'cost ' || cast(min(cost) as varchar) || ' and ' || cast(max(cost) as varchar)
+                then 'cost ' || cast(round(min(cost), 2) as varchar) || ' and ' || cast(round(max(cost), 2) as varchar)
         end as differs_in
     from candidates
     group by wheel_end_id, done_on, action
