@@ -260,7 +260,7 @@ def _quadratic_target(
 ) -> FloatArray:
     curvature = support_information(program, hazard, support)
     pull = gradient[support] + curvature @ hazard[support]
-    return _nonnegative_minimum(curvature, pull)
+    return nonnegative_minimum(curvature, pull)
 
 
 def support_information(program: _Program, hazard: FloatArray, support: IntArray) -> FloatArray:
@@ -283,7 +283,7 @@ def information_of(cells: Cells, hazard: FloatArray, support: IntArray) -> Float
     return support_information(program, np.where(endless, 0.0, hazard), support)
 
 
-def _nonnegative_minimum(curvature: FloatArray, pull: FloatArray) -> FloatArray:
+def nonnegative_minimum(curvature: FloatArray, pull: FloatArray) -> FloatArray:
     """argmin over x >= 0 of x'Gx/2 - pull'x, pivoting whole sets while it helps, then one by one.
 
     Kim & Park (2011), *SIAM J. Sci. Comput.* 33:3261.
