@@ -24,6 +24,8 @@ class Dialect:
     words: tuple[str, str] = ("true", "false")
     imperial: bool = False
     """Lengths in inches and distances in miles; the headings say so."""
+    inch_decimals: int = 2
+    """Three would read as thousands where the fleet writes decimal commas."""
     headings: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     """Contract column → the depot's own heading."""
 
@@ -52,6 +54,8 @@ SUDERQUELL_HEADINGS = {
     "done_on": "Date done",
     "inspector": "Fitter",
     "fault": "Remark, if any",
+    "odometer_mi": "Clock (miles)",
+    "lining_in": "Lining (in)",
 }
 DIALECTS = (
     Dialect(),
@@ -77,7 +81,7 @@ def in_own_units(frame: pl.DataFrame, dialect: Dialect) -> pl.DataFrame:
     renamed = {name: f"{name[:-3]}_in" for name in lengths}
     renamed |= {name: f"{name[:-3]}_mi" for name in distances}
     return frame.with_columns(
-        (pl.col(lengths) / MM_PER_INCH).round(5),
+        (pl.col(lengths) / MM_PER_INCH).round(dialect.inch_decimals),
         (pl.col(distances) / KM_PER_MILE).round(0).cast(pl.Int64),
     ).rename(renamed)
 

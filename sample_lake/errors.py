@@ -1,7 +1,8 @@
 """What people get wrong when they write rows down: typos, repeats, impossible cells.
 
 Every error goes on record with the fate a careful reader should give the row: `set_aside`,
-`repeated`, or `either` for a good row that an error of another row puts in doubt.
+`repeated`, or `either` where nobody can be sure: an error that may look like a good row, or a
+good row that an error in another row puts in doubt.
 """
 
 from collections.abc import Callable, Sequence
@@ -58,6 +59,17 @@ def _one_of(column: str, texts: Sequence[str]) -> Change:
     return change
 
 
+def _other_unit(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    """Each row under the unit of the next of them."""
+    return rows.with_columns(pl.col("unit_id").shift(-1, fill_value=pl.col("unit_id").first()))
+
+
+def _shifted_date(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    """A week to a month early."""
+    days = pl.lit(pl.Series(rng.integers(7, 31, rows.height)))
+    return rows.with_columns(pl.col("inspected_on") - pl.duration(days=days))
+
+
 def _impossible(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
     """A negative lining, a stroke longer than any arm, or a pointer beyond 90 degrees."""
     which = pl.Series(rng.integers(0, 3, rows.height))
@@ -107,6 +119,8 @@ INSPECTION_ERRORS = (
         doubts="same_side_twice",
     ),
     ErrorKind("unknown_unit", 0.6, _ZERO_IN_ID, _with(_LETTER_O)),
+    ErrorKind("other_unit", 0.3, _INSIDE, _other_unit, fate=EITHER),
+    ErrorKind("shifted_date", 0.3, _INSIDE, _shifted_date, fate=EITHER),
     ErrorKind("future_date", 0.4, pl.lit(True), _with(pl.col("inspected_on").dt.offset_by("11y"))),
     ErrorKind("impossible_value", 0.6, _FULL, _impossible),
     ErrorKind(
@@ -153,9 +167,9 @@ WORK_ERRORS = (
 )
 
 
-def expected_count(kind: ErrorKind, rows: int) -> int:
-    """How many errors of a kind go into so many rows."""
-    return int(np.ceil(kind.per_1000 * rows / 1000.0))
+def expected_count(kind: ErrorKind, rows: int, factor: float = 1.0) -> int:
+    """How many errors of a kind go into so many rows, `factor` times the usual share."""
+    return int(np.ceil(factor * kind.per_1000 * rows / 1000.0))
 
 
 def with_errors(
@@ -163,6 +177,7 @@ def with_errors(
     kinds: Sequence[ErrorKind],
     visit: Sequence[str],
     rng: np.random.Generator,
+    factor: float = 1.0,
 ) -> pl.DataFrame:
     """The frame with errors of each kind, at most one per unit and day.
 
@@ -176,7 +191,8 @@ def with_errors(
         _column=pl.lit(None, pl.String),
         _text=pl.lit(None, pl.String),
     )
-    chosen = _chosen_rows(frame, kinds, visit, rng)
+    counts = [expected_count(kind, frame.height, factor) for kind in kinds]
+    chosen = _chosen_rows(frame, kinds, counts, visit, rng)
     untouched = np.ones(frame.height, dtype=bool)
     parts = []
     for kind, rows in zip(kinds, chosen, strict=True):
@@ -192,6 +208,7 @@ def with_errors(
 def _chosen_rows(
     frame: pl.DataFrame,
     kinds: Sequence[ErrorKind],
+    counts: Sequence[int],
     visit: Sequence[str],
     rng: np.random.Generator,
 ) -> list[IntArray]:
@@ -200,9 +217,9 @@ def _chosen_rows(
     names, visits = np.unique(hashes, return_inverse=True)
     free = np.ones(len(names), dtype=bool)
     chosen = []
-    for kind in kinds:
+    for kind, count in zip(kinds, counts, strict=True):
         eligible = frame.select(kind.eligible.fill_null(False).alias("is")).to_series().to_numpy()
-        rows = _some(eligible, visits, free, expected_count(kind, frame.height), rng)
+        rows = _some(eligible, visits, free, count, rng)
         free[visits[rows]] = False
         chosen.append(rows)
     return chosen

@@ -18,6 +18,16 @@ FLEET_COSTS = (
     "inflation_per_year",
 )
 
+KEYS = ("unit_id", "axle_no", "side")
+ODOMETERS = ("odometer_km", "odometer_mi")
+READ = ("lining_mm", "lining_in", "free_stroke_mm", "applied_stroke_mm", "wear_indicator_deg")
+OWN_HEADINGS = {
+    "register": KEYS[:2],
+    "inspections": (*KEYS, *ODOMETERS, "inspected_on", *READ, "inspector", "fault"),
+    "work": (*KEYS, *ODOMETERS, "done_on", "action", "cost"),
+}
+"""Columns that some depot calls by a name of its own, by table."""
+
 
 def fleet_toml(parameters: FleetParameters, *, by_depot: bool) -> str:
     """Settings that fit the lake; with each depot's own headings when files go by depot."""
@@ -48,21 +58,14 @@ def fleet_toml(parameters: FleetParameters, *, by_depot: bool) -> str:
 
 def _headings() -> dict[str, Mapping[str, Value]]:
     """`[columns.TABLE]`: every depot's headings for the columns that table has."""
-    day = {"inspections": "inspected_on", "work": "done_on"}
-    only = {
-        "inspections": {"inspected_on", "lining_mm", "free_stroke_mm", "applied_stroke_mm",
-                        "wear_indicator_deg", "inspector", "fault"},
-        "work": {"done_on", "action", "cost"},
-    }  # fmt: skip
-    shared = {"unit_id", "axle_no", "side", "odometer_km"}
     return {
         f"columns.{table}": {
             heading: column
             for dialect in DIALECTS
             for column, heading in dialect.headings.items()
-            if column in only[table] | shared and heading != column
+            if column in columns
         }
-        for table in day
+        for table, columns in OWN_HEADINGS.items()
     }
 
 

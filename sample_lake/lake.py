@@ -2,16 +2,16 @@
 
 import json
 from collections.abc import Iterable
-from contextlib import ExitStack
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import date
+from io import BytesIO
 from pathlib import Path
-from typing import BinaryIO, Literal, Self
+from typing import Literal
 
 import numpy as np
 import polars as pl
-import pyarrow.parquet as pq
 
+from sample_lake.appender import Appender
 from sample_lake.dialects import (
     DIALECTS,
     PLAIN,
@@ -47,6 +47,8 @@ ERROR_COLUMNS = {
 }
 LARGEST_WITH_WORKBOOKS = 60_000
 """Inspections in a block of units; above it the workbooks are delimited files instead."""
+DUTY_FORGOTTEN_EVERY = 70
+"""Of so many units, one has no duty on record in a lake that goes by depot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,51 +61,13 @@ class LakeOptions:
     true_readings: bool = True
     """Whether the truth behind every single reading is written."""
 
+    error_factor: float = 1.0
+    """Times the usual share of injected errors; about 10 puts one into every tenth row."""
+
     @property
     def by_depot(self) -> bool:
         """Whether each depot writes in its own way; Parquet and clean lakes go by month."""
         return not self.clean and self.file_format == "csv"
-
-
-class Appender:
-    """Files that grow block by block: Parquet by row groups, plain CSV by lines."""
-
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
-        self._stack = ExitStack()
-        self._parquet: dict[str, pq.ParquetWriter] = {}
-        self._csv: dict[str, BinaryIO] = {}
-        self._rows: dict[str, int] = {}
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *exception: object) -> None:
-        self._stack.close()
-
-    def append(self, path: str, frame: pl.DataFrame) -> int:
-        """Add rows to a file; returns how many it held before."""
-        before = self._rows.get(path, 0)
-        self._rows[path] = before + frame.height
-        (self._folder / path).parent.mkdir(parents=True, exist_ok=True)
-        if path.endswith(".parquet"):
-            self._append_parquet(path, frame)
-        else:
-            self._append_csv(path, frame)
-        return before
-
-    def _append_parquet(self, path: str, frame: pl.DataFrame) -> None:
-        table = frame.to_arrow(compat_level=pl.CompatLevel.oldest())
-        if path not in self._parquet:
-            writer = pq.ParquetWriter(self._folder / path, table.schema, compression="zstd")
-            self._parquet[path] = self._stack.enter_context(writer)
-        self._parquet[path].write_table(table)
-
-    def _append_csv(self, path: str, frame: pl.DataFrame) -> None:
-        first = path not in self._csv
-        if first:
-            self._csv[path] = self._stack.enter_context((self._folder / path).open("wb"))
-        self._csv[path].write(csv_bytes(in_words(frame, PLAIN), PLAIN, header=first))
 
 
 def write_lake(
@@ -138,7 +102,7 @@ def _write_block(
     """Write one block's four tables; returns their injected errors."""
     rng = np.random.default_rng([fleet.seed, 2, fleet.block])
     if options.by_depot:
-        return _write_by_depot(fleet, folder, rng)
+        return _write_by_depot(fleet, folder, options, rng)
     lake.append(f"register/register.{options.file_format}", fleet.register)
     lake.append(f"duty/duty.{options.file_format}", fleet.duty)
     errors = []
@@ -146,11 +110,18 @@ def _write_block(
         placed = by_month(frame, table, options.file_format)
         if not options.clean:
             hinted = with_hints(placed, table, fleet)
-            placed = with_errors(hinted, ERRORS[table], ("unit_id", DATE_OF[table]), rng)
+            placed = _with_errors(hinted, table, options, rng)
         for path, rows in _files(placed):
             first = lake.append(path, _bare(rows))
             errors.append(_listed(table, path, rows, first))
     return errors
+
+
+def _with_errors(
+    frame: pl.DataFrame, table: str, options: LakeOptions, rng: np.random.Generator
+) -> pl.DataFrame:
+    visit = ("unit_id", DATE_OF[table])
+    return with_errors(frame, ERRORS[table], visit, rng, options.error_factor)
 
 
 def _files(placed: pl.DataFrame) -> list[tuple[str, pl.DataFrame]]:
@@ -179,21 +150,28 @@ def _listed(table: str, path: str, rows: pl.DataFrame, first: int = 0) -> pl.Dat
 
 
 def _write_by_depot(
-    fleet: SimulatedFleet, folder: Path, rng: np.random.Generator
+    fleet: SimulatedFleet, folder: Path, options: LakeOptions, rng: np.random.Generator
 ) -> list[pl.DataFrame]:
     workbooks = fleet.inspections.height <= LARGEST_WITH_WORKBOOKS
     errors = [_write_register(fleet, folder, workbooks=workbooks)]
     suffix = f"-b{fleet.block:02d}" if fleet.block else ""
-    _save(folder / f"duty/duties{suffix}.csv", csv_bytes(in_words(fleet.duty, PLAIN), PLAIN))
+    duty = fleet.duty.filter(~pl.col("unit_id").is_in(_forgotten_units(fleet)))
+    _save(folder / f"duty/duties{suffix}.csv", csv_bytes(in_words(duty, PLAIN), PLAIN))
     for table, frame in (("inspections", fleet.inspections), ("work", fleet.work)):
         placed = with_hints(by_depot(frame, table, fleet, workbooks=workbooks), table, fleet)
-        marked = with_errors(placed, ERRORS[table], ("unit_id", DATE_OF[table]), rng)
+        marked = _with_errors(placed, table, options, rng)
         if table == "inspections":
             marked = overlapping_export(marked, fleet)
         for path, rows in _files(marked):
             _save(folder / path, _file_bytes(path, rows))
             errors.append(_listed(table, path, rows))
     return errors
+
+
+def _forgotten_units(fleet: SimulatedFleet) -> list[str]:
+    """Units whose duty nobody wrote down."""
+    units = fleet.truth.units["unit_id"].to_list()
+    return units[DUTY_FORGOTTEN_EVERY - 1 :: DUTY_FORGOTTEN_EVERY]
 
 
 def _save(path: Path, content: bytes) -> None:
@@ -218,8 +196,6 @@ def _dialect_bytes(path: str, frame: pl.DataFrame, marks: pl.DataFrame, dialect:
 
 
 def _parquet_bytes(frame: pl.DataFrame) -> bytes:
-    from io import BytesIO
-
     target = BytesIO()
     frame.write_parquet(target)
     return target.getvalue()
@@ -247,7 +223,8 @@ def _write_register(fleet: SimulatedFleet, folder: Path, *, workbooks: bool) -> 
         other = f"register/depot{suffix}.{'xlsx' if workbooks else 'tsv'}"
         marks = pl.DataFrame({"_column": [None] * apart.height, "_text": [None] * apart.height},
                              schema={"_column": pl.String, "_text": pl.String})  # fmt: skip
-        _save(folder / other, _dialect_bytes(other, apart, marks, DIALECTS[2]))
+        exact = replace(DIALECTS[2], inch_decimals=5)
+        _save(folder / other, _dialect_bytes(other, apart, marks, exact))
     return _listed("register", path, rows)
 
 

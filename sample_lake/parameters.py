@@ -4,9 +4,9 @@ All names and values are invented for the demonstration unless a comment says ot
 Distances are km, lengths mm, angles degrees, shares fractions of 1.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -280,6 +280,8 @@ class FleetParameters:
     # Reading errors
     lining_error_mm: float = 0.5
     """SD of one thickness reading."""
+    lining_most_above_new_mm: float = 1.25
+    """No reading is further above the new lining than this."""
     stroke_error_mm: float = 1.0
     """SD of one stroke reading."""
     applied_over_free: float = 0.12
@@ -303,6 +305,8 @@ class FleetParameters:
     reline_threshold_sd_mm: float = 0.3
     reline_deferred_share: float = 0.08
     axle_pairs_together: float = 0.94
+    pair_worn_mm: float = 3.0
+    """The other lining of an axle goes along when it reads at least this much below new."""
     relines_not_recorded: float = 0.04
     replaced_after_failed_test: float = 0.86
     reset_when_out_of_band: float = 0.35
@@ -327,6 +331,18 @@ class FleetParameters:
             total = sum(member.share for member in group)
             if abs(total - 1.0) > 1e-9:
                 raise ValueError(f"shares must add up to 1, got {total:.6f} in {group}")
+
+    def with_depots(self, **changes: Any) -> "FleetParameters":
+        """The same fleet with these fields changed in every depot.
+
+        >>> FleetParameters().with_depots(lining_step_mm=0.5).depots[2].lining_step_mm
+        0.5
+        """
+        return replace(self, depots=tuple(replace(depot, **changes) for depot in self.depots))
+
+    def with_duties(self, **changes: Any) -> "FleetParameters":
+        """The same fleet with these fields changed in every duty."""
+        return replace(self, duties=tuple(replace(duty, **changes) for duty in self.duties))
 
     def wear_rates(self) -> FloatArray:
         """Mean wear rate, mm per km, axle types × duties."""

@@ -80,7 +80,7 @@ def read(
     filled = parameters.filled
     step = _stroke_steps(parameters, depot, inspector)
     free = _kept(_read_stroke(parameters, ends, brakes, step, rng), filled.free_stroke, rng)
-    lining = _kept(_read_lining(parameters, brakes, depot, rng), filled.lining, rng)
+    lining = _kept(_read_lining(parameters, ends, brakes, depot, rng), filled.lining, rng)
     failed_test, fault = _judged(parameters, brakes, rng)
     cap = _kept_code(brakes.cap, filled.cap_state, rng)
     return Readings(
@@ -122,11 +122,17 @@ def _stroke_steps(parameters: FleetParameters, depot: IntArray, inspector: IntAr
 
 
 def _read_lining(
-    parameters: FleetParameters, brakes: Brakes, depot: IntArray, rng: np.random.Generator
+    parameters: FleetParameters,
+    ends: WheelEnds,
+    brakes: Brakes,
+    depot: IntArray,
+    rng: np.random.Generator,
 ) -> FloatArray:
+    """Nobody writes down much more than a new lining has: that is read again."""
     step = np.array([each.lining_step_mm for each in parameters.depots])[depot]
     noise = rng.normal(0.0, parameters.lining_error_mm, len(depot))
-    return np.maximum(_rounded(brakes.lining_mm + noise, step), 0.0)
+    most = ends.lining_new_mm + parameters.lining_most_above_new_mm
+    return np.maximum(_rounded(np.minimum(brakes.lining_mm + noise, most), step), 0.0)
 
 
 def _read_stroke(
@@ -222,7 +228,8 @@ def _relines(
     due = seen & (above <= np.where(deferred, 0.0, np.maximum(habit, 0.0)))
     together = np.repeat(rng.random(len(ends) // 2) < parameters.axle_pairs_together, 2)
     partner = due.reshape(-1, 2)[:, ::-1].ravel()
-    return np.asarray(due | (partner & together))
+    nearly_new = readings.lining_mm > ends.lining_new_mm - parameters.pair_worn_mm
+    return np.asarray(due | (partner & together & ~nearly_new))
 
 
 def _in_band(parameters: FleetParameters, ends: WheelEnds, readings: Readings) -> BoolArray:
