@@ -64,6 +64,19 @@ class Source:
     factor: float
 
 
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something a row can have wrong: where it does, its kind, and what to say."""
+
+    where: pl.Expr
+    kind: str
+    text: pl.Expr
+
+    def named(self) -> pl.Expr:
+        """Kind and text where the row has it, else null."""
+        return pl.when(self.where).then(pl.struct(kind=pl.lit(self.kind), text=self.text))
+
+
 def dialect_of(settings: Settings, cells: Cells) -> Dialect:
     return Dialect(
         day_first=settings.fleet.day_first,
@@ -101,7 +114,9 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
     )
     problems = [
         *heading_problems,
-        _problem("wrong number of cells", pl.col("shape_problem")),
+        Problem(
+            pl.col("shape_problem").is_not_null(), "wrong number of cells", pl.col("shape_problem")
+        ),
         *[p for name, c in columns.items() for p in _cell_problems(name, c, sources, dialect)],
         *_row_problems(table),
     ]
@@ -110,7 +125,7 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
 
 def column_sources(
     table: str, headings: tuple[str, ...], settings: Settings, dialect: Dialect
-) -> tuple[dict[str, Source], list[pl.Expr]]:
+) -> tuple[dict[str, Source], list[Problem]]:
     """Which of the file's columns feeds which contract column; and what is wrong with that."""
     own = {k.strip().casefold(): v for k, v in settings.columns.get(table, {}).items()}
     known = {name.casefold(): name for name in contract_headings(table)}
@@ -125,7 +140,7 @@ def column_sources(
         if name in sources:
             twice = f"{sources[name].heading!r} and {heading!r}"
             text = f"{name}: found in two columns, {twice}; accepted: one"
-            problems.append(_problem(f"{name} twice", pl.lit(text)))
+            problems.append(Problem(pl.lit(value=True), f"{name} twice", pl.lit(text)))
             continue
         sources[name] = Source(position, heading, factor)
     return sources, problems
@@ -240,33 +255,26 @@ def _word(text: pl.Expr, categories: tuple[str, ...]) -> pl.Expr:
     return word.replace_strict(spellings, default=None, return_dtype=pl.String)
 
 
-def _problem(kind: str, text: pl.Expr) -> pl.Expr:
-    """A struct of kind and text where ``text`` is not null, else null."""
-    return pl.when(text.is_not_null()).then(pl.struct(kind=pl.lit(kind), text=text))
-
-
 def _cell_problems(
     name: str, column: dy.Column, sources: dict[str, Source], dialect: Dialect
-) -> list[pl.Expr]:
+) -> list[Problem]:
     written, value = pl.col(f"{name}·text"), pl.col(name)
     accepted = accepted_values(column) + _in_files_unit(column, sources.get(name))
     found = pl.format(f'{name}: found "{{}}"; accepted: {_escaped(accepted)}', written)
-    unreadable = pl.when(written.is_not_null() & value.is_null()).then(
-        found + pl.lit(_hint(column, dialect))
-    )
-    problems = [_problem(f"{name} not readable", unreadable)]
+    unreadable = written.is_not_null() & value.is_null()
+    problems = [Problem(unreadable, f"{name} not readable", found + pl.lit(_hint(column, dialect)))]
     if is_required(column):
         where = "found nothing" if name in sources else "the file has no such column"
-        missing = pl.when(written.is_null()).then(pl.lit(f"{name}: {where}; accepted: {accepted}"))
-        problems.insert(0, _problem(f"{name} missing", missing))
-    broken = [
-        ~rule
+        missing = pl.lit(f"{name}: {where}; accepted: {accepted}")
+        problems.insert(0, Problem(written.is_null(), f"{name} missing", missing))
+    ranges = [
+        rule
         for rule_name, rule in column.validation_rules(value).items()
         if rule_name not in ("nullability", "primary_key", "nan", "inf")
     ]
-    if broken:
-        out = pl.when(pl.any_horizontal(broken)).then(found)
-        problems.append(_problem(f"{name} impossible", out))
+    if ranges:
+        outside = ~pl.all_horizontal(ranges).fill_null(value=True)
+        problems.append(Problem(outside, f"{name} impossible", found))
     return problems
 
 
@@ -288,29 +296,31 @@ def _escaped(text: str) -> str:
     return text.replace("{", "{{").replace("}", "}}")
 
 
-def _row_problems(table: str) -> list[pl.Expr]:
-    return [
-        _problem(rule.kind, pl.when(~rule.holds).then(pl.lit(rule.text)))
-        for rule in TABLES[table].row_rules
-    ]
+def _row_problems(table: str) -> list[Problem]:
+    return [Problem(~rule.holds, rule.kind, pl.lit(rule.text)) for rule in TABLES[table].row_rules]
 
 
 def _with_problems(
-    parsed: pl.DataFrame, problems: list[pl.Expr], columns: dict[str, dy.Column], cells: Cells
+    parsed: pl.DataFrame, problems: list[Problem], columns: dict[str, dy.Column], cells: Cells
 ) -> pl.DataFrame:
-    listed = pl.concat_list(problems).list.drop_nulls()
-    judged = parsed.with_columns(problems=listed).select(
-        "row_no",
-        *columns,
-        problem_kind=pl.col("problems").list.first().struct.field("kind"),
-        problem=pl.col("problems").list.eval(pl.element().struct.field("text")).list.join("; "),
+    """Most rows have none, so only those that do are asked which."""
+    bad = parsed.select(pl.any_horizontal(p.where for p in problems)).to_series()
+    listed = pl.concat_list(p.named() for p in problems).list.drop_nulls()
+    texts = pl.col("problems").list.eval(pl.element().struct.field("text"))
+    named = (
+        parsed.filter(bad)
+        .select("row_no", problems=listed)
+        .select(
+            "row_no",
+            problem_kind=pl.col("problems").list.first().struct.field("kind"),
+            problem=texts.list.join("; "),
+        )
     )
-    bad = pl.col("problem_kind").is_not_null()
-    raw = cells.rows.filter(judged.select(bad).to_series()).select(
-        "row_no", raw=_as_it_stood(cells)
-    )
-    return judged.with_columns(problem=pl.when(bad).then("problem")).join(
-        raw, on="row_no", how="left", maintain_order="left"
+    raw = cells.rows.filter(bad).select("row_no", raw=_as_it_stood(cells))
+    return (
+        parsed.select("row_no", *columns)
+        .join(named, on="row_no", how="left", maintain_order="left")
+        .join(raw, on="row_no", how="left", maintain_order="left")
     )
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import duckdb
 import numpy as np
 import polars as pl
+from scipy import stats
 
 from models.life_data import GroupKey, LifeCounts, counts_by_group
 from models.life_fitness import check_fit
@@ -23,11 +24,11 @@ Row = dict[str, object]
 
 def write_life_marts(con: duckdb.DuckDBPyConnection) -> None:
     """Fit every axle type and duty, and the pools over them."""
-    tables = [
-        warehouse.fetch(con, f"select * from reduce.adjuster_{name}_counts")
-        for name in ("interval", "censored", "entry")
-    ]
-    groups = counts_by_group(*tables) if any(t.height for t in tables) else {}
+    groups = counts_by_group(
+        warehouse.fetch(con, "from reduce.adjuster_interval_counts"),
+        warehouse.fetch(con, "from reduce.adjuster_censored_counts"),
+        warehouse.fetch(con, "from reduce.adjuster_entry_counts"),
+    )
     fits: list[Row] = []
     curves: list[Row] = []
     for key, counts in groups.items():
@@ -58,8 +59,6 @@ def _too_few(counts: LifeCounts) -> str:
     """What so few failures do say: a one-sided bound on the failure rate."""
     if counts.exposure <= 0:
         return "nothing was watched long enough to say anything"
-    from scipy import stats
-
     most = stats.chi2.ppf(0.95, 2 * counts.failures + 2) / 2 / counts.exposure
     return (
         f"{counts.failures:.0f} failures in {counts.exposure:,.0f} km watched are too few for a "
@@ -98,9 +97,7 @@ def _npmle_rows(curve: Npmle) -> Iterator[Row]:
     """The curve's corners; it starts at the age from which it can be known."""
     start: Row = {"km": curve.from_age, "survival": 1.0, "ci_low": 1.0, "ci_high": 1.0}
     yield {**start, "method": "npmle"}
-    for km, s, low, high in zip(
-        curve.end_age, curve.survival, curve.low, curve.high, strict=True
-    ):
+    for km, s, low, high in zip(curve.end_age, curve.survival, curve.low, curve.high, strict=True):
         if np.isfinite(km):
             yield {
                 "km": float(km),

@@ -1,0 +1,88 @@
+"""A month's publication: written aside, then put in place whole.
+
+``OUT/published/YYYY-MM/`` changes in one step: a reader sees the old publication or the new one.
+"""
+
+import ctypes
+import os
+import shutil
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline import lists, warehouse
+from pipeline.run import Run
+
+PUBLISHED = "published"
+RENAME_EXCHANGE = 2  # <linux/fs.h>: swap two paths in one step
+AT_FDCWD = -100
+
+
+def publish(run: Run) -> None:
+    """Make the month's files and put them in place; then list the months."""
+    published = run.out / PUBLISHED
+    month = f"{run.day:%Y-%m}"
+    aside = published / f".{month}.new"
+    shutil.rmtree(aside, ignore_errors=True)
+    aside.mkdir(parents=True)
+    for name, content in month_files(run).items():
+        target = aside / name
+        target.parent.mkdir(exist_ok=True)
+        target.write_bytes(content)
+    put_in_place(aside, published / month)
+    _replace(published / "index.html", month_index(published))
+
+
+def month_files(run: Run) -> dict[str, bytes]:
+    """Name → content of everything in a month's publication."""
+    return {**_page(run), **_lists(run.con, run)}
+
+
+def _lists(con: duckdb.DuckDBPyConnection, run: Run) -> dict[str, bytes]:
+    status = warehouse.fetch(con, "from mart.wheel_end_status")
+    budget = warehouse.fetch(con, "from mart.reline_budget order by all")
+    work = lists.work_list(status)
+    totals = budget.filter(pl.all_horizontal(pl.col("depot", "axle_type", "duty").is_null()))
+    return {
+        "worklist.csv": lists.safe_csv(work),
+        "worklist.xlsx": lists.workbook({"Work list": (work, lists.WORK_LIST)}, run.day),
+        "reline_budget.csv": lists.safe_csv(budget),
+        "reline_budget.xlsx": lists.workbook(
+            {"Fleet": (totals, lists.BUDGET), "By group": (budget, lists.BUDGET)}, run.day
+        ),
+    }
+
+
+def put_in_place(aside: Path, target: Path) -> None:
+    """Swap a finished folder with the one it replaces, in one step where the system can."""
+    if not target.exists():
+        aside.rename(target)
+        return
+    if not _exchanged(aside, target):
+        old = target.with_name(f".{target.name}.old")
+        shutil.rmtree(old, ignore_errors=True)
+        target.rename(old)
+        aside.rename(target)
+        aside = old
+    shutil.rmtree(aside)
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """True where the two paths were swapped; False where the system cannot."""
+    swap = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if swap is None:
+        return False
+    failed = swap(AT_FDCWD, os.fsencode(one), AT_FDCWD, os.fsencode(other), RENAME_EXCHANGE)
+    return not failed
+
+
+def _replace(path: Path, content: str) -> None:
+    aside = path.with_name(f".{path.name}.new")
+    aside.write_text(content, encoding="utf-8")
+    aside.replace(path)
+
+
+def months(published: Path) -> list[str]:
+    """Published months, oldest first."""
+    return sorted(p.name for p in published.iterdir() if p.is_dir() and not p.name.startswith("."))
