@@ -162,7 +162,8 @@ def _scatter(total: FloatArray, columns: IntArray, part: FloatArray) -> None:
     total[np.ix_(place, place)] += part
 
 
-def _pooled_gram(groups: Sequence[BlockGroup], within: FloatArray) -> FloatArray:
+def pooled_gram(groups: Sequence[BlockGroup], within: FloatArray) -> FloatArray:
+    """Cross-product of [X, y] over all rows (the level of a free start taken out)."""
     total = within.copy()
     for group in groups:
         _scatter(total, group.columns, group.first @ group.first.T + group.second @ group.second.T)
@@ -210,7 +211,7 @@ def assemble_blocks(
     within = np.zeros((p + 1, p + 1))
     for part in moments:
         _scatter(within, part.columns, part.within)
-    gram = _pooled_gram(groups, within)
+    gram = pooled_gram(groups, within)
     offset = _least_squares(gram) if p else np.zeros(0)
     n_rows = int(sum(part.rows.sum() - part.free_start.sum() for part in moments))
     shift = np.eye(p + 1)

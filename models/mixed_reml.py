@@ -216,6 +216,16 @@ def _information(
     return information
 
 
+def normal_equations(blocks: Blocks, variances: Variances) -> FloatArray:
+    """[X,y]' H^-1 [X,y] at given relative variances; the columns may be linearly dependent."""
+    none = np.zeros(blocks.n_columns + 1)
+    passes = [
+        group_pass(g, variances, none[: len(g.columns) + 1], blocks.has_units)
+        for g in blocks.groups
+    ]
+    return _gram(blocks, passes, _unit_terms(blocks, passes, variances.tau))
+
+
 def reml_point(
     blocks: Blocks, variances: Variances, beta: FloatArray | None = None, floor: float = 0.0
 ) -> RemlPoint:

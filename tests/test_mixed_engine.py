@@ -6,17 +6,14 @@ import pytest
 from models.mixed_blocks import blocks_from_rows
 from models.mixed_fit import (
     TooFewRowsError,
-    _certificate,
-    _certified,
-    _Search,
     estimable_variances,
     fit_mixed,
     typical_t,
-    variances_of,
 )
 from models.mixed_pass import Variances
 from models.mixed_pilot import pilot
 from models.mixed_reml import reml_point
+from models.mixed_search import Search, certificate_of, certified_search, variances_of
 
 
 def relative(theta) -> Variances:
@@ -139,14 +136,14 @@ def test_the_certificate_refuses_a_stationary_point_of_the_square_root():
     blocks = blocks_from_rows(**fleet_rows())
     scale, free = typical_t(blocks), np.ones(4, bool)
     root = np.zeros(4)
-    stuck = _Search(root, reml_point(blocks, variances_of(root, scale)), 1, True)
-    certificate = _certificate(stuck, free, scale)
+    stuck = Search(root, reml_point(blocks, variances_of(root, scale)), 1, True)
+    certificate = certificate_of(stuck, free, scale)
     assert certificate.gain == 0.0
     assert certificate.escape > 1.0
     assert not certificate.holds
 
 
-def test_a_spread_that_is_not_there_is_estimated_as_zero_and_certified():
+def test_a_spread_that_is_not_there_is_estimated_as_zero_andcertified_search():
     rng = np.random.default_rng(3)
     block = np.repeat(np.arange(40), 6)
     t = np.tile(np.arange(6.0), 40)
@@ -160,7 +157,7 @@ def test_a_spread_that_is_not_there_is_estimated_as_zero_and_certified():
 def test_a_search_that_starts_on_a_false_stationary_point_leaves_it():
     blocks = blocks_from_rows(**fleet_rows())
     scale, free = typical_t(blocks), np.ones(4, bool)
-    search, certificate = _certified(blocks, np.zeros(4), free, scale, 1e-12)
+    search, certificate = certified_search(blocks, np.zeros(4), free, scale, 1e-12)
     assert certificate.holds
     assert search.point.deviance == pytest.approx(-2 * fit_mixed(blocks).reml_loglik, rel=1e-10)
 
