@@ -311,7 +311,7 @@ class FleetParameters:
     replaced_after_failed_test: float = 0.86
     reset_when_out_of_band: float = 0.35
     job_late_share: float = 0.12
-    """Share of jobs written down up to `job_late_days` after the visit."""
+    """Share of visits whose jobs are written down up to `job_late_days` later."""
     job_late_days: int = 6
     other_jobs_share: float = 0.004
     greasings_recorded: float = 1.0

@@ -37,13 +37,14 @@ def work_frame(
 
 
 def _dated_jobs(fleet: Fleet, jobs: Columns, rng: np.random.Generator) -> Columns:
-    """Jobs with the day and km written down: some are entered days after the visit."""
+    """Jobs with the day and km written down: those of some visits are entered days later."""
     parameters = fleet.parameters
-    count = len(jobs["end"])
+    visits = fleet.timeline.day.shape
+    days_late = rng.integers(1, parameters.job_late_days + 1, visits)
+    days_late = np.where(rng.random(visits) < parameters.job_late_share, days_late, 0)
     unit, step = fleet.ends.unit[jobs["end"]], jobs["step"]
-    late = rng.integers(1, parameters.job_late_days + 1, count)
-    late = np.where(rng.random(count) < parameters.job_late_share, late, 0)
-    late = np.minimum(late, fleet.timeline.day[step + 1, unit] - fleet.timeline.day[step, unit])
+    length = fleet.timeline.day[step + 1, unit] - fleet.timeline.day[step, unit]
+    late = np.minimum(days_late[step, unit], length)
     return {
         "end": np.asarray(jobs["end"]),
         "day": fleet.timeline.day[step, unit] + late,
