@@ -171,6 +171,18 @@ class LifeDistribution:
             return float(np.exp(self.mu + 0.5 * self.sigma**2))
         return self.scale / float(np.sinc(self.sigma)) if self.sigma < 1.0 else float("inf")
 
+    def mean_until(self, age: FloatArray) -> FloatArray:
+        """Expected age run up to failure or `age`, whichever is first: the integral of survival."""
+        age = np.asarray(age, float)
+        if self.law.name == "weibull":
+            hazard = -self.log_survival(age)
+            return np.asarray(self.mean() * special.gammainc(self.sigma, hazard))
+        if self.law.name == "lognormal":
+            early = special.ndtr(self.standardised(age) - self.sigma)
+            return np.asarray(age * self.survival(age) + self.mean() * np.asarray(early))
+        odds = np.exp(np.minimum(self.standardised(age), Z_LIMIT))
+        return np.asarray(age * special.hyp2f1(1.0, self.sigma, 1.0 + self.sigma, -odds))
+
     def quantile_beyond(self, age: FloatArray, uniform: FloatArray) -> FloatArray:
         """The age at failure of items that have reached `age`, from uniform draws in (0, 1)."""
         log_share = self.log_survival(age) + np.log(uniform)

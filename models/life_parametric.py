@@ -266,6 +266,16 @@ def _highest_on_grid(
     return bool(np.max(evaluate(law, terms, grid).value) <= top + 1e-9 * abs(top))
 
 
+def parameter_draws(fit: LifeFit, draws: int, rng: np.random.Generator) -> list[LifeDistribution]:
+    """Distributions whose (log scale, log sigma) are drawn from the fit's large-sample normal.
+
+    Forecasts average over them: uncertainty of the fit is shared by everything forecast from it.
+    """
+    thetas = rng.multivariate_normal(fit.theta, fit.covariance, size=draws, method="cholesky")
+    law = fit.distribution.law
+    return [LifeDistribution(law, float(mu), float(tau)) for mu, tau in thetas]
+
+
 def choose_life(counts: LifeCounts, names: Sequence[DistributionName] = tuple(LAWS)) -> LifeChoice:
     """All named distributions fitted, and the one the records support best."""
     results = [fit_life(counts, name) for name in names]
