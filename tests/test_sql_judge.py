@@ -291,3 +291,93 @@ def test_fates_add_up_to_the_rows_read_and_each_has_a_reason():
          "unit_id=K1 | axle_no=1 | side=L | inspected_on=x | odometer_km=100000 | lining_mm=12 | "
          "free_stroke_mm=18"),
     ]  # fmt: skip
+
+
+# The tables on the way, one by one
+
+
+def test_register_rows_count_copies_and_name_what_contradicts():
+    con = warehouse_of(
+        register=REGISTER + "    K1 | 1 | R | trailing | 150 | 18 | 6\n",
+        inspections=inspections(*GOOD),
+    )
+    assert rows(
+        con,
+        """select row_no, wheel_end_key, contradicts, copy_no, differs_in
+        from judge.register_rows where contradicts or row_no = 2 order by row_no""",
+    ) == [
+        (2, "K1/1L", False, 1, "the rest of the row"),
+        (3, "K1/1R", True, 1, "arm_length_mm 140.0 / 150.0"),
+        (4, "K1/1R", True, 1, "arm_length_mm 140.0 / 150.0"),
+    ]
+
+
+def test_inspection_candidates_are_readable_known_and_not_after_as_of():
+    con = warehouse_of(
+        inspections=inspections(*GOOD, "K1|1|L|x|1|9|18", "K9|1|L|2025-01-06|1|9|18"),
+        as_of=dt.date(2025, 4, 30),
+    )
+    assert rows(con, "select row_no from judge.inspection_candidates order by row_no") == [
+        (2,),
+        (3,),
+    ]
+
+
+def test_mixed_units_need_both_sides_and_the_majority():
+    lining = (12, 11, 0.43, 0.41, 9, 8)
+    lines = [
+        f"K1|1|L|2025-0{month}-01|{100_000 + 5_000 * month}|{mm}|18"
+        for month, mm in enumerate(lining, start=1)
+    ]
+    con = warehouse_of(inspections=inspections(*lines))
+    assert rows(con, "select row_no, reading from judge.mixed_units order by row_no") == [
+        (4, "lining_mm"),
+        (5, "lining_mm"),
+    ]
+
+
+def test_a_worn_out_lining_before_a_reline_is_no_mixed_unit():
+    # 0.5 mm before 17 mm differs by a factor of 34, but nothing before it is off.
+    lining = (2.0, 1.2, 0.6, 17, 16.5, 16)
+    lines = [
+        f"K1|1|L|2025-0{month}-01|{100_000 + 5_000 * month}|{mm}|18"
+        for month, mm in enumerate(lining, start=1)
+    ]
+    con = warehouse_of(inspections=inspections(*lines))
+    assert rows(con, "from judge.mixed_units") == []
+    assert rows(con, "from judge.inspection_misfits") == []
+
+
+def test_inspection_copies_count_identical_rows_only():
+    con = warehouse_of(inspections=inspections(*GOOD[:2], GOOD[1], "K1|1|L|2025-03-31|120000|-|19"))
+    assert rows(
+        con,
+        "select row_no, copy_no, differs_in from judge.inspection_copies order by row_no",
+    ) == [
+        (2, 1, None),
+        (3, 1, "free_stroke_mm 18.0 and 19.0"),
+        (4, 2, "free_stroke_mm 18.0 and 19.0"),
+        (5, 1, "free_stroke_mm 18.0 and 19.0"),
+    ]
+
+
+def test_work_rows_of_different_jobs_on_one_day_do_not_contradict():
+    con = warehouse_of(
+        inspections=inspections(*GOOD),
+        work=inspections(
+            "K1|1|L|2025-03-31|120000|greased|planned|10",
+            "K1|1|L|2025-03-31|120000|reline|worn|90",
+            heading=WORK,
+        ),
+    )
+    assert rows(con, "select copy_no, differs_in from judge.work_rows") == [(1, None), (1, None)]
+
+
+def test_odometer_sightings_count_the_rows_that_wrote_a_value():
+    con = warehouse_of(
+        inspections=inspections(*GOOD[:1], "K1|1|R|2025-01-06|100000|12|18"),
+        work=inspections("K1|1|L|2025-01-06|100000|greased|planned|10", heading=WORK),
+    )
+    assert rows(con, "select odometer_km, sightings from judge.odometer_sightings") == [
+        (100_000.0, 3)
+    ]

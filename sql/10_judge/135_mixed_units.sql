@@ -28,7 +28,7 @@ numbered as (
     )
 ),
 
--- Logarithms: wear between checks moves a reading by far less than a factor of 25.4.
+-- In logarithms, wear between checks moves a reading by far less than a factor of 25.4.
 suspects as (
     select *
     from numbered

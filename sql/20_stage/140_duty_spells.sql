@@ -1,6 +1,6 @@
 -- grain: one stretch of days of a unit in one duty
 -- key: unit_id, from_on
--- inputs: raw.duty, raw.contents, fate.duty, judge.wheel_ends
+-- inputs: raw.duty, fate.duty, judge.wheel_ends
 -- meaning: spells that cover every day: the first reaches back to before the records, days
 --          between and after closed spells are 'unassigned'; until_on is the first day after
 with units as (

@@ -1,6 +1,6 @@
 -- grain: one day of a unit on which something happened or changed
 -- key: unit_id, on_date
--- inputs: stage.unit_sightings, stage.duty_spells, judge.wheel_ends, run.parameters
+-- inputs: stage.unit_sightings, stage.duty_spells, judge.wheel_ends
 -- meaning: accumulated km on that day: seen, or on the line between the days it was seen
 --          (before the first and after the last, the km of that day), and the duty from then on
 with spans as (

@@ -1,6 +1,6 @@
 -- grain: one adjuster fitted to a wheel end, as far as records tell
 -- key: wheel_end_id, fitting_no
--- inputs: stage.jobs, stage.inspections, judge.wheel_ends, stage.unit_days, run.parameters
+-- inputs: stage.jobs, stage.inspections, judge.wheel_ends, stage.unit_days
 -- meaning: when it was fitted and when the next one took its place; fitted_km is null where the
 --          adjuster is older than the records and nobody wrote down its start
 with records as (

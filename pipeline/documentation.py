@@ -1,0 +1,118 @@
+"""The README's tables, made from the contract, the mart schemas and the settings.
+
+``python -m pipeline.documentation`` writes them between their markers in ``README.md``; a test
+fails when the README and the code disagree.
+"""
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import dataframely as dy
+from pydantic import BaseModel
+from pydantic_core import PydanticUndefined
+
+from pipeline import marts
+from pipeline.contract import TABLES, accepted_values, is_required, unit_of
+from pipeline.settings import Settings
+
+README = Path(__file__).parents[1] / "README.md"
+
+
+def lake_tables() -> str:
+    """What goes in: a table per folder of the lake."""
+    parts = []
+    for table in TABLES.values():
+        rows = [
+            (f"`{name}`", "yes" if is_required(c) else "", accepted_values(c), c.description or "")
+            for name, c in table.schema.columns().items()
+        ]
+        parts.append(f"**`{table.name}/`** {_summary(table.schema)}\n")
+        parts.append(_table(("column", "required", "accepted", "meaning"), rows))
+    return "\n".join(parts)
+
+
+def mart_tables() -> str:
+    """What comes out: a table per mart."""
+    parts = []
+    for name, schema in marts.SCHEMAS.items():
+        rows = [
+            (f"`{column}`", unit_of(c) or "", c.description or "")
+            for column, c in schema.columns().items()
+        ]
+        parts.append(f"**`mart.{name}`** {_summary(schema)}\n")
+        parts.append(_table(("column", "unit", "meaning"), rows))
+    return "\n".join(parts)
+
+
+def settings_table() -> str:
+    """Every key of fleet.toml with its default."""
+    rows = [
+        (f"`{section}`", f"`{key}`", default, meaning)
+        for section, key, default, meaning in _keys(Settings, "")
+    ]
+    return _table(("section", "key", "default", "meaning"), rows)
+
+
+def _summary(schema: type[dy.Schema]) -> str:
+    return (schema.__doc__ or "").strip().splitlines()[0]
+
+
+def _table(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
+    lines = [headings, tuple("---" for _ in headings), *rows]
+    return "".join(
+        "| " + " | ".join(c.replace("|", "\\|") for c in line) + " |\n" for line in lines
+    )
+
+
+def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str, str]]:
+    for name, field in model.model_fields.items():
+        inner, path = _section(field.annotation), f"{section}.{name}".lstrip(".")
+        if inner is not None:
+            yield from _keys(inner[0], f"{path}.NAME" if inner[1] else path)
+            continue
+        default = "required" if field.default is PydanticUndefined else _shown(field.default)
+        where = (f"[{section}]", name) if section else (f"[{name}.TABLE]", "HEADING")
+        yield *where, default, field.description or ""
+
+
+def _section(annotation: Any) -> tuple[type[BaseModel], bool] | None:
+    """(model, is it one per name) of a section; None for a plain value."""
+    for candidate, named in (
+        (annotation, False),
+        (getattr(annotation, "__args__", ("",))[-1], True),
+    ):
+        if isinstance(candidate, type) and issubclass(candidate, BaseModel):
+            return candidate, named
+    return None
+
+
+def _shown(default: object) -> str:
+    match default:
+        case None:
+            return "not set"
+        case bool():
+            return str(default).lower()
+        case "":
+            return "empty"
+        case {} | ():
+            return "none"
+        case _:
+            return f"{default}"
+
+
+SECTIONS = {"lake": lake_tables, "settings": settings_table, "marts": mart_tables}
+
+
+def with_tables(readme: str) -> str:
+    """The README with every marked table made anew."""
+    for name, made in SECTIONS.items():
+        start, end = f"<!-- {name}: made by pipeline.documentation -->", f"<!-- end {name} -->"
+        before, _, rest = readme.partition(start)
+        _, _, after = rest.partition(end)
+        readme = f"{before}{start}\n\n{made()}\n{end}{after}"
+    return readme
+
+
+if __name__ == "__main__":
+    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")

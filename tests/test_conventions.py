@@ -1,0 +1,120 @@
+"""Habits of this project that a machine can hold."""
+
+import ast
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from pipeline.documentation import README, with_tables
+
+ROOT = Path(__file__).parents[1]
+SQL = sorted((ROOT / "sql").rglob("*.sql"))
+PACKAGES = ("pipeline", "models", "dashboards", "sample_lake")
+MODULES = sorted(m for p in PACKAGES for m in (ROOT / p).rglob("*.py"))
+TOP = {
+    *("README.md", "DEVELOPERS.md", "pyproject.toml", "Makefile", "LICENSE", "requirements.lock"),
+    *("pipeline", "sql", "models", "tests", "sample_lake", "dashboards"),
+}
+TABLE = r"\b(?:raw|run|judge|fate|stage|reduce|mart)\.\w+"
+
+
+def tracked() -> list[str]:
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    if listed.returncode:
+        pytest.skip("not a git checkout")
+    return listed.stdout.splitlines()
+
+
+def test_nothing_else_stands_at_the_top():
+    top = {name.split("/")[0] for name in tracked()}
+    assert {name for name in top if not name.startswith(".")} <= TOP
+
+
+def test_the_readmes_tables_are_those_of_the_code():
+    readme = README.read_text(encoding="utf-8")
+    assert with_tables(readme) == readme, "run python -m pipeline.documentation"
+
+
+@pytest.mark.parametrize("path", SQL, ids=lambda p: p.stem)
+def test_a_sql_file_states_its_grain_key_inputs_and_meaning(path):
+    text = path.read_text(encoding="utf-8")
+    assert re.findall(r"^-- (\w+):", text, flags=re.M) == ["grain", "key", "inputs", "meaning"]
+    assert re.search(r"\bfinal as \(", text)
+
+
+@pytest.mark.parametrize("path", SQL, ids=lambda p: p.stem)
+def test_a_sql_file_reads_what_it_says_it_reads(path):
+    text = path.read_text(encoding="utf-8")
+    stated = set(
+        re.findall(r"\b(?:raw|run|judge|fate|stage|reduce|mart)\.\w+", text.split("\nwith")[0])
+    )
+    body = text[text.index("\nwith") :]
+    read = set(
+        re.findall(r"\b(?:from|join)\s+((?:raw|run|judge|fate|stage|reduce|mart)\.\w+)", body)
+    )
+    assert read == stated
+
+
+@pytest.mark.parametrize("path", SQL, ids=lambda p: p.stem)
+def test_every_sql_table_is_looked_at_in_a_test(path):
+    table = path.stem.split("_", 1)[1]
+    tests = "\n".join(p.read_text(encoding="utf-8") for p in (ROOT / "tests").rglob("*.py"))
+    assert re.search(rf"\b{table}\b", tests)
+
+
+FORBIDDEN = {
+    "models": "pipeline|dashboards|sample_lake|duckdb|prefect|altair|pathlib",
+    "dashboards": "pipeline|models|sample_lake|duckdb|prefect",
+    "sample_lake": r"pipeline\.(?!contract)|models|dashboards|prefect",
+}
+IMPURE = r"\bopen\(|print\(|\.now\(|\.today\(|np\.random\.(?!Generator|default_rng)"
+
+
+@pytest.mark.parametrize("package", FORBIDDEN)
+def test_no_package_reaches_where_it_may_not(package):
+    for path in (ROOT / package).rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        imported = rf"^\s*(from|import) ({FORBIDDEN[package]})\b"
+        assert not re.search(imported, text, flags=re.M), path
+
+
+def test_models_have_no_clock_and_no_global_randomness():
+    for path in (ROOT / "models").glob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        assert not re.search(
+            r"\bopen\(|print\(|\.now\(|\.today\(|np\.random\.(?!Generator|default_rng)", text
+        ), path
+
+
+def lengths() -> list[tuple[int, str]]:
+    """Lines of every function, docstring left out."""
+    found = []
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                body = (
+                    node.body[1:] if ast.get_docstring(node) and len(node.body) > 1 else node.body
+                )
+                lines = (body[-1].end_lineno or 0) - body[0].lineno + 1
+                found.append((lines, f"{path.name}:{node.name}"))
+    return sorted(found)
+
+
+def test_functions_are_small():
+    found = lengths()
+    assert found[len(found) // 2][0] < 10
+    assert found[len(found) * 9 // 10][0] <= 30
+    assert found[-1][0] <= 60, found[-1]
+
+
+def test_no_file_names_a_registry_or_a_path_of_some_machine():
+    hosts = re.compile(r"pypi\.org|pythonhosted|registry\.npmjs|deb\.debian|/home/\w|/work/|/root/")
+    for name in tracked():
+        path = ROOT / name
+        if path.suffix in {".py", ".md", ".toml", ".sql", ".lock", ""} and path.is_file():
+            found = hosts.search(path.read_text(encoding="utf-8", errors="replace"))
+            assert not found or path == Path(__file__), (name, found)
