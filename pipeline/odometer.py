@@ -4,8 +4,9 @@ A unit's values, in order of days, form a chain. A step of the chain goes forwar
 than a unit can run; or the odometer was replaced, which costs the chain more than leaving out one
 mistyped day, and less than leaving out two. So one odd day is set aside as mistyped, while a lower
 odometer that the following checks confirm is a replacement. A replacement whose value the unit can
-have run since the last check is believed at once: were it a typing error after all, the next check
-would show it, and until then only the bridged distance is used. Across a replacement the distance
+have run since the last check is believed at once, unless a later one goes on from the old odometer:
+were it a typing error after all, the next check would show it, and until then only the bridged
+distance is used. Across a replacement the distance
 is bridged with the unit's own median km per day, since the two odometers say nothing about it.
 """
 
@@ -89,32 +90,42 @@ def best_chain(
     ``days`` are whole days from any origin, shape (n,); all arrays have that shape.
     """
     n = len(days)
-    worth = 1.0 + SIGHTING_BONUS * np.minimum(sightings, 20)
-    best = worth.astype(np.float64)
+    best = 1.0 + SIGHTING_BONUS * np.minimum(sightings, 20).astype(np.float64)
     previous = np.full(n, -1)
     for j in range(1, n):
         earlier = np.arange(max(0, j - LOOKBACK), j)
-        gained = best[earlier] - _step_cost(
-            days[j] - days[earlier],
-            odometer_km[j] - odometer_km[earlier],
-            odometer_km[j],
-            max_km_per_day,
-        )
+        gained = best[earlier] - _step_costs(earlier, j, days, odometer_km, max_km_per_day)
         i = int(np.argmax(gained))
         if gained[i] > 0:
             best[j] += gained[i]
             previous[j] = earlier[i]
-    members = _walk_back(int(np.argmax(best)), previous)
-    return _chain(members, days, odometer_km, max_km_per_day)
+    return _chain(_walk_back(int(np.argmax(best)), previous), days, odometer_km, max_km_per_day)
 
 
-def _step_cost(
-    days: NDArray[np.float64], step_km: NDArray[np.float64], value_km: float, max_km_per_day: float
+def _runs_on(
+    days: NDArray[np.float64], step_km: NDArray[np.float64], max_km_per_day: float
+) -> NDArray[np.bool_]:
+    """Forward, and no further than a unit can run in that time."""
+    return (step_km >= 0) & (step_km <= max_km_per_day * days + SAME_DAY_KM)
+
+
+def _step_costs(
+    earlier: NDArray[np.int64],
+    j: int,
+    days: NDArray[np.float64],
+    odometer_km: NDArray[np.float64],
+    max_km_per_day: float,
 ) -> NDArray[np.float64]:
-    reach = max_km_per_day * days + SAME_DAY_KM
-    runs_on = (step_km >= 0) & (step_km <= reach)
-    fresh = (step_km < 0) & (value_km <= reach) & (days > 0)
-    return np.where(runs_on, 0.0, np.where(fresh, REPLACED_FRESH_COST, REPLACED_COST))
+    """What it costs a chain to go on from each of the earlier values to value j."""
+    gap, step = days[j] - days[earlier], odometer_km[j] - odometer_km[earlier]
+    later = slice(j + 1, j + 1 + LOOKBACK)
+    gaps = days[None, later] - days[earlier, None]
+    steps = odometer_km[None, later] - odometer_km[earlier, None]
+    old_goes_on = _runs_on(gaps, steps, max_km_per_day).any(axis=1)
+    can_have_run = odometer_km[j] <= max_km_per_day * gap + SAME_DAY_KM
+    fresh = (step < 0) & (gap > 0) & can_have_run & ~old_goes_on
+    replaced = np.where(fresh, REPLACED_FRESH_COST, REPLACED_COST)
+    return np.where(_runs_on(gap, step, max_km_per_day), 0.0, replaced)
 
 
 def _walk_back(last: int, previous: NDArray[np.int64]) -> list[int]:
@@ -133,7 +144,7 @@ def _chain(
 ) -> Chain:
     at, values = days[members], odometer_km[members]
     gap, step = np.diff(at), np.diff(values)
-    runs_on = (step >= 0) & (step <= max_km_per_day * gap + SAME_DAY_KM)
+    runs_on = _runs_on(gap, step, max_km_per_day)
     rates = step[runs_on & (gap > 0)] / gap[runs_on & (gap > 0)]
     bridged = np.where(runs_on, step, gap * (np.median(rates) if len(rates) else 0.0))
     belongs = np.zeros(len(days), dtype=bool)

@@ -1,7 +1,8 @@
 -- grain: one inspection row whose lining reading rises or falls and comes straight back
 -- key: content_id, row_no
--- inputs: judge.inspection_copies, judge.odometer_verdicts, run.parameters
--- meaning: a lining cannot grow and shrink again; a reading that does is mistyped
+-- inputs: judge.inspection_copies, judge.odometer_verdicts, judge.work_rows, run.parameters
+-- meaning: a lining cannot grow and shrink again; a reading that does, with no reline on record just
+--          before it, is mistyped
 with used as (
     select i.content_id, i.row_no, i.wheel_end_id, i.inspected_on, i.as_left, i.lining_mm
     from judge.inspection_copies i
@@ -14,9 +15,16 @@ neighbours as (
     select
         *,
         lag(lining_mm) over checks as before_mm,
+        lag(inspected_on) over checks as before_on,
         lead(lining_mm) over checks as after_mm
     from used
     window checks as (partition by wheel_end_id order by inspected_on, as_left, row_no)
+),
+
+relines as (
+    select distinct wheel_end_id, done_on
+    from judge.work_rows
+    where action = 'reline'
 ),
 
 final as (
@@ -30,8 +38,13 @@ final as (
         || ' mm of its neighbours, when these agree' as problem
     from neighbours n
     cross join run.parameters p
+    left join relines r
+        on r.wheel_end_id = n.wheel_end_id
+        and r.done_on >= n.before_on
+        and r.done_on <= n.inspected_on
     -- Neighbours that agree: the lining before and after differs by wear and reading error alone.
-    where before_mm - after_mm between -p.reline_rise_mm / 2 and p.reline_rise_mm
+    where r.done_on is null
+        and before_mm - after_mm between -p.reline_rise_mm / 2 and p.reline_rise_mm
         and (
             lining_mm > greatest(before_mm, after_mm) + p.reline_rise_mm
             or lining_mm < least(before_mm, after_mm) - p.reline_rise_mm
