@@ -1,0 +1,70 @@
+"""Lengths, distances and money in the units of the fleet."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from dashboards.page_data import Fleet
+from dashboards.words import figures, number, span
+
+MM_PER_INCH = 25.4  # exact, by definition (1959)
+KM_PER_MILE = 1.609344  # exact, by definition (1959)
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """Turns the warehouse's mm and km into what the fleet reads, and names the units."""
+
+    fleet: Fleet
+
+    @property
+    def length_unit(self) -> str:
+        return self.fleet.length_unit
+
+    @property
+    def distance_unit(self) -> str:
+        return self.fleet.distance_unit
+
+    @property
+    def currency(self) -> str:
+        return self.fleet.currency or "cost units"
+
+    @property
+    def rate_unit(self) -> str:
+        return f"{self.length_unit} per 10\u202f000 {self.distance_unit}"
+
+    @property
+    def per_mm(self) -> float:
+        """Fleet's units in one mm."""
+        return 1.0 if self.length_unit == "mm" else 1 / MM_PER_INCH
+
+    @property
+    def per_km(self) -> float:
+        return 1.0 if self.distance_unit == "km" else 1 / KM_PER_MILE
+
+    @property
+    def per_rate(self) -> float:
+        return self.per_mm / self.per_km
+
+    def scaled(self, frame: pl.DataFrame, factor: float, *columns: str) -> pl.DataFrame:
+        return frame.with_columns(pl.col(c) * factor for c in columns if c in frame.columns)
+
+    def length(self, value_mm: float | None) -> str:
+        digits = 1 if self.length_unit == "mm" else 2
+        return f"{number(_times(value_mm, self.per_mm), digits)}\u00a0{self.length_unit}"
+
+    def distance(self, value_km: float | None) -> str:
+        return f"{figures(_times(value_km, self.per_km))}\u00a0{self.distance_unit}"
+
+    def rate(self, value: float | None) -> str:
+        return figures(_times(value, self.per_rate))
+
+    def money(self, value: float | None) -> str:
+        return f"{figures(value, 3)}\u00a0{self.currency}"
+
+    def money_span(self, low: float | None, high: float | None) -> str:
+        return span(figures(low, 3), figures(high, 3), self.currency)
+
+
+def _times(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor

@@ -1,0 +1,132 @@
+"""What the month's page is drawn from: frames the pipeline fills, and nothing else.
+
+Lengths are in mm, distances in km and money in the fleet's currency everywhere in here; the page
+turns them into the fleet's units as it draws. Dates are ``pl.Date``. A frame that is ``None`` was
+not made; its section says so in words.
+"""
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import polars as pl
+
+
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """The fleet's own settings, as far as the page needs them."""
+
+    name: str = ""
+    currency: str = ""
+    length_unit: Literal["mm", "in"] = "mm"
+    distance_unit: Literal["km", "mi"] = "km"
+    band_low: float = 0.10  # free stroke / arm length
+    band_high: float = 0.15
+    target: float = 0.125
+    band_source: str = "common practice, no published source"
+    risk: float = 0.05  # accepted chance of crossing the minimum between visits
+    horizon_months: int = 24
+    duty_order: tuple[str, ...] = ()
+    limit_sources: tuple[str, ...] = ()  # where each limit in force comes from, a sentence each
+
+
+@dataclass(frozen=True, slots=True)
+class PageData:
+    """Everything one month's page shows.
+
+    The first nine frames have at least the columns of the ``mart`` tables of their names.
+
+    loads
+        ``path``, ``table_name``, ``rows_read``, ``accepted``, ``repeated``, ``set_aside``,
+        ``status``: one row per file.
+    set_aside
+        ``path``, ``row_no``, ``table_name``, ``reason_kind``, ``reason``, ``raw``: one row per
+        rejected row.
+    reline_budget
+        ``month``, ``depot``, ``axle_type``, ``duty``, ``relines_…``, ``cost_…``. Null means "over
+        all": besides the fleet's total and the single cells it may hold any margin (one depot over
+        all types and duties, say). A selection on the page gets its band from the row that matches
+        it exactly; without one, the means of its cells are added and no band is drawn.
+    histories
+        ``wheel_end_id``, ``inspected_on``, ``lining_mm``?, ``stroke_ratio``?, ``jobs``? (text, what
+        was done that day, null for none): readings, oldest first, of the wheel ends that the page
+        may show; the flagged ones matter most, as many others as there are may follow.
+    limits
+        ``wheel_end_id``, ``lining_new_mm``, ``lining_min_mm``, ``arm_length_mm``, for the
+        histories.
+    setting_quality
+        ``depot`` (null: fleet), ``month`` (null: all months together), ``settings``,
+        ``out_of_band``, ``share``, ``ci_low``, ``ci_high``; optional ``outlier`` bool (outside its
+        funnel limits, that is, the evidence is there).
+    overdue
+        ``wheel_end_id``, ``depot``, ``axle_type``, ``duty``, ``kind`` (``adjuster check``,
+        ``greasing``, ``first service``), ``due_on``, ``weeks_overdue``.
+    scenarios
+        ``name``, ``description``, ``base`` bool (the one the others are compared with),
+        ``relines_mean``/``_p10``/``_p90``, ``cost_mean``/``_p10``/``_p90``,
+        ``extra_relines_mean``/``_p10``/``_p90`` and ``extra_cost_mean``/``_p10``/``_p90`` (this one
+        minus the base, paired draw by draw; null for the base), ``early_scrapped_mm``,
+        ``early_scrapped_cost``, ``p_crossing`` (chance that a wheel end crosses its minimum between
+        visits).
+    check_intervals
+        ``axle_type``, ``duty`` (null: over all), ``weeks``, ``share_failed``, ``ci_low``,
+        ``ci_high`` (wheel ends carrying an unseen failed adjuster at a random moment), ``current``
+        bool (the interval the fleet uses now).
+    replacement_ages
+        ``axle_type``, ``duty`` (null: over all), ``best_km``, ``ci_low_km``, ``ci_high_km`` (null:
+        planned replacement does not pay), ``saving_share`` (of the cost of running to failure),
+        ``verdict`` (a sentence).
+    expected_failures
+        ``month``, ``depot`` (null: fleet), ``failures_mean``, ``failures_p10``, ``failures_p90``.
+    changes
+        ``wheel_end_id``, ``change`` (``newly``, ``still``, ``cleared``), ``state`` (that it is in,
+        or was), ``weeks_flagged``?, ``job``? (what cleared it; null: cleared without work).
+    flag_precision
+        ``month``, ``flags``, ``confirmed``, ``false_alarms``, ``open``, ``precision``, ``ci_low``,
+        ``ci_high``: what became of each month's flags.
+    outlook_by_depot
+        ``depot``, ``months``, ``relines_p10``/``_p50``/``_p90``, ``cost_p10``/``_p50``/``_p90``.
+    months
+        ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
+        ``relines_p10``/``_p50``/``_p90`` (next twelve months, as forecast then), ``cost_p10``/``_p50``/``_p90``: published months,
+        this one included, oldest first.
+    notes
+        Sentences of the run about itself, shown at the top: a forecast its own history contradicts,
+        a fit that did not converge.
+    made_from
+        What the publication was made from (version, lock hash, settings hash …), name to value.
+    """
+
+    fleet: Fleet
+    as_of: dt.date
+    loads: pl.DataFrame
+    set_aside: pl.DataFrame
+    wheel_end_status: pl.DataFrame
+    wear_rates: pl.DataFrame
+    wear_components: pl.DataFrame
+    adjuster_fits: pl.DataFrame
+    adjuster_curves: pl.DataFrame
+    duty_comparisons: pl.DataFrame
+    reline_budget: pl.DataFrame
+    reline_outlook: pl.DataFrame
+    backtest: pl.DataFrame
+    histories: pl.DataFrame | None = None
+    limits: pl.DataFrame | None = None
+    setting_quality: pl.DataFrame | None = None
+    overdue: pl.DataFrame | None = None
+    scenarios: pl.DataFrame | None = None
+    check_intervals: pl.DataFrame | None = None
+    replacement_ages: pl.DataFrame | None = None
+    expected_failures: pl.DataFrame | None = None
+    changes: pl.DataFrame | None = None
+    flag_precision: pl.DataFrame | None = None
+    outlook_by_depot: pl.DataFrame | None = None
+    months: pl.DataFrame | None = None
+    notes: tuple[str, ...] = ()
+    made_from: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def month(self) -> str:
+        """The month published, as in ``2025-03``."""
+        return f"{self.as_of:%Y-%m}"

@@ -1,0 +1,119 @@
+"""Numbers and dates as the page says them."""
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+
+THIN_SPACE = "\u202f"
+MINUS = "\u2212"
+NOTHING = "–"
+
+_MONTHS = "January February March April May June July August September October November December"
+MONTHS = tuple(_MONTHS.split())
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    r"""
+    >>> number(12345.678, 1), number(-0.04, 1), number(None)
+    ('12\u202f345.7', '0.0', '–')
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    text = f"{abs(value):,.{digits}f}".replace(",", THIN_SPACE)
+    return MINUS + text if value < 0 and float(f"{value:.{digits}f}") != 0 else text
+
+
+def figures(value: float | None, significant: int = 2) -> str:
+    r"""So many significant figures, never in exponent form.
+
+    >>> figures(0.03172), figures(1234.5), figures(9.96)
+    ('0.032', '1\u202f200', '10')
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    if value == 0:
+        return "0"
+    digits = significant - 1 - math.floor(math.log10(abs(value)))
+    rounded = round(value, digits)
+    return number(rounded, max(0, significant - 1 - math.floor(math.log10(abs(rounded)))))
+
+
+def share(value: float | None, digits: int = 0) -> str:
+    r"""
+    >>> share(0.874), share(0.0004), share(0.9999)
+    ('87\xa0%', 'under 1\xa0%', 'over 99\xa0%')
+    """
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    smallest = 10.0**-digits
+    percent = 100 * value
+    if 0 < percent < smallest / 2:
+        return f"under {smallest:.{digits}f}\u00a0%"
+    if 100 - smallest / 2 < percent < 100:
+        return f"over {100 - smallest:.{digits}f}\u00a0%"
+    return f"{number(percent, digits)}\u00a0%"
+
+
+def span(low: str, high: str, unit: str = "") -> str:
+    r"""
+    >>> span("3", "5", "mm"), span("3", "3", "mm")
+    ('3–5\xa0mm', '3\xa0mm')
+    """
+    body = low if low == high else f"{low}{_dash(low, high)}{high}"
+    return f"{body}\u00a0{unit}" if unit else body
+
+
+def _dash(low: str, high: str) -> str:
+    """A dash between minus signs cannot be read."""
+    return " to " if MINUS in low + high else "–"
+
+
+def count(n: int, one: str, many: str | None = None) -> str:
+    """
+    >>> count(1, "wheel end"), count(0, "wheel end"), count(2, "axle", "axles")
+    ('1 wheel end', 'no wheel ends', '2 axles')
+    """
+    word = one if n == 1 else many or f"{one}s"
+    return f"{number(n) if n else 'no'} {word}"
+
+
+def month_name(day: dt.date) -> str:
+    """
+    >>> month_name(dt.date(2025, 3, 1))
+    'March 2025'
+    """
+    return f"{MONTHS[day.month - 1]} {day.year}"
+
+
+def month_key_name(key: str) -> str:
+    """``2025-03`` as ``March 2025``; what is no month stays as it is."""
+    try:
+        return month_name(dt.date.fromisoformat(f"{key}-01"))
+    except ValueError:
+        return key
+
+
+def day_name(day: dt.date | None) -> str:
+    """
+    >>> day_name(dt.date(2025, 3, 9)), day_name(None)
+    ('9 Mar 2025', '–')
+    """
+    return f"{day.day} {MONTHS[day.month - 1][:3]} {day.year}" if day else NOTHING
+
+
+def listed(words: Sequence[str]) -> str:
+    """
+    >>> listed(["a", "b", "c"]), listed(["a"])
+    ('a, b and c', 'a')
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def capital(sentence: str) -> str:
+    """
+    >>> capital("no relines")
+    'No relines'
+    """
+    return sentence[:1].upper() + sentence[1:]
