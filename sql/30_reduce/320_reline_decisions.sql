@@ -1,0 +1,63 @@
+-- grain: one wheel end at one check visit
+-- key: wheel_end_id, visit_on
+-- inputs: reduce.check_visits, stage.inspections, stage.relines, judge.wheel_ends, run.parameters
+-- meaning: its reading as found, in mm above its minimum (null: not read), and whether it was
+--          relined at that visit or before the next (done_on and lag_days are null where nobody wrote
+--          the job down). A unit's last visit is left out: what follows it is not known yet.
+--          Four years back: habits change
+with windows as (
+    select v.*
+    from reduce.check_visits v
+    cross join run.parameters p
+    where v.next_visit_on is not null
+        and v.visit_on > date_add(p.as_of, interval (-1461) day)
+),
+
+relined as (
+    select
+        r.wheel_end_id,
+        w.visit_on,
+        max(case when r.source = 'job' then r.on_date end) as done_on
+    from windows w
+    inner join stage.relines r on r.unit_id = w.unit_id
+    where (r.source = 'job' and r.on_date >= w.visit_on and r.on_date < w.next_visit_on)
+        or (
+            r.source = 'inferred'
+            and r.on_date >= w.next_visit_on
+            and r.on_date <= w.next_until_on
+        )
+    group by r.wheel_end_id, w.visit_on
+),
+
+seen as (
+    select
+        i.wheel_end_id,
+        w.unit_id,
+        w.visit_on,
+        min(case when not i.as_left then i.lining_mm end) as lining_mm
+    from windows w
+    inner join stage.inspections i
+        on i.unit_id = w.unit_id
+        and i.inspected_on >= w.visit_on
+        and i.inspected_on <= w.until_on
+    group by i.wheel_end_id, w.unit_id, w.visit_on
+),
+
+final as (
+    select
+        s.wheel_end_id,
+        s.unit_id,
+        e.axle_id,
+        e.axle_type,
+        e.depot,
+        s.visit_on,
+        s.lining_mm - e.lining_min_mm as above_mm,
+        r.wheel_end_id is not null as relined,
+        r.done_on,
+        date_diff('day', s.visit_on, r.done_on) as lag_days
+    from seen s
+    inner join judge.wheel_ends e on e.wheel_end_id = s.wheel_end_id
+    left join relined r on r.wheel_end_id = s.wheel_end_id and r.visit_on = s.visit_on
+)
+
+select * from final

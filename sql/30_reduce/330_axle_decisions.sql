@@ -1,0 +1,97 @@
+-- grain: axle type × depot × readings of an axle at a check visit × which ends were relined
+-- key: axle_type, depot, ends, low_mm, high_mm, other_mm, low_relined, high_relined
+-- inputs: reduce.reline_decisions
+-- meaning: how often it happened. low is the end with the thinner lining, mm above its minimum in
+--          quarters up to 8 mm, then whole mm (null: not read); other_mm the thinnest lining on the
+--          unit's other axles at that visit, in halves up to 8 mm (null: none read)
+with binned as (
+    select
+        unit_id,
+        axle_id,
+        axle_type,
+        depot,
+        visit_on,
+        relined,
+        above_mm,
+        case
+            when above_mm < 8 then round(above_mm * 4) / 4
+            else round(above_mm)
+        end as bin_mm
+    from reduce.reline_decisions
+),
+
+axles as (
+    select
+        unit_id,
+        axle_id,
+        visit_on,
+        min(axle_type) as axle_type,
+        min(depot) as depot,
+        count(*) as ends,
+        min(bin_mm) as low_mm,
+        -- Where only one end was read, the other end's reading is missing, not equal.
+        case when count(bin_mm) = 2 then max(bin_mm) end as high_mm,
+        min(above_mm) as above_mm,
+        sum(case when relined then 1 else 0 end) as relined
+    from binned
+    group by unit_id, axle_id, visit_on
+),
+
+low_ends as (
+    -- Of two equal readings either could be the low one: the relined end is.
+    select
+        b.axle_id,
+        b.visit_on,
+        max(case when b.relined then 1 else 0 end) as relined
+    from binned b
+    inner join axles a
+        on a.axle_id = b.axle_id and a.visit_on = b.visit_on and a.low_mm = b.bin_mm
+    group by b.axle_id, b.visit_on
+),
+
+units as (
+    select
+        unit_id,
+        visit_on,
+        axle_id,
+        above_mm,
+        row_number() over (
+            partition by unit_id, visit_on order by above_mm nulls last, axle_id
+        ) as place,
+        min(above_mm) over (partition by unit_id, visit_on) as thinnest_mm,
+        lead(above_mm) over (
+            partition by unit_id, visit_on order by above_mm nulls last, axle_id
+        ) as next_mm
+    from axles
+),
+
+others as (
+    select
+        axle_id,
+        visit_on,
+        round(least(case when place = 1 then next_mm else thinnest_mm end, 8) * 2) / 2
+            as other_mm
+    from units
+),
+
+final as (
+    select
+        a.axle_type,
+        a.depot,
+        a.ends,
+        a.low_mm,
+        a.high_mm,
+        o.other_mm,
+        l.relined = 1 as low_relined,
+        a.relined - l.relined > 0 as high_relined,
+        count(*) as visits
+    from axles a
+    inner join low_ends l on l.axle_id = a.axle_id and l.visit_on = a.visit_on
+    inner join others o on o.axle_id = a.axle_id and o.visit_on = a.visit_on
+    where a.ends <= 2
+    group by
+        a.axle_type, a.depot, a.ends, a.low_mm, a.high_mm, o.other_mm, l.relined = 1,
+        a.relined - l.relined > 0
+)
+
+select * from final

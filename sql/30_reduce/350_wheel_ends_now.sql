@@ -1,0 +1,73 @@
+-- grain: one wheel end of the register
+-- key: wheel_end_id
+-- inputs: judge.wheel_ends, reduce.check_visits, stage.lining_lives, stage.inspections,
+--         stage.duty_spells, stage.unit_sightings, run.parameters
+-- meaning: where it stands: its current life and duty, when and at what km the unit was last seen,
+--          the unit's last check visit, and what was read then of the lining in place now, in mm
+--          above its minimum (null: not read, or relined since)
+with seen as (
+    select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
+    from stage.unit_sightings
+    group by unit_id
+),
+
+visits as (
+    select unit_id, visit_on, until_on from reduce.check_visits where next_visit_on is null
+),
+
+lives as (
+    select wheel_end_id, life_id, started_on, start_slot
+    from stage.lining_lives
+    where ended_on is null
+),
+
+read_then as (
+    select i.wheel_end_id, min(i.lining_mm) as lining_mm
+    from stage.inspections i
+    inner join visits v
+        on v.unit_id = i.unit_id
+        and i.inspected_on >= v.visit_on
+        and i.inspected_on <= v.until_on
+    inner join lives l on l.wheel_end_id = i.wheel_end_id
+    where not i.as_left
+        and (
+            l.started_on is null
+            or l.started_on < i.inspected_on
+            or (l.started_on = i.inspected_on and l.start_slot < 0)
+        )
+    group by i.wheel_end_id
+),
+
+duties as (
+    select d.unit_id, d.duty
+    from stage.duty_spells d
+    cross join run.parameters p
+    where d.from_on <= p.as_of and d.until_on > p.as_of
+),
+
+final as (
+    select
+        e.wheel_end_id,
+        e.unit_id,
+        e.axle_id,
+        e.axle_no,
+        e.side,
+        e.axle_type,
+        e.depot,
+        d.duty,
+        e.lining_new_mm,
+        e.lining_min_mm,
+        l.life_id,
+        s.seen_on,
+        s.seen_km,
+        v.visit_on,
+        r.lining_mm - e.lining_min_mm as above_mm
+    from judge.wheel_ends e
+    left join duties d on d.unit_id = e.unit_id
+    left join lives l on l.wheel_end_id = e.wheel_end_id
+    left join seen s on s.unit_id = e.unit_id
+    left join visits v on v.unit_id = e.unit_id
+    left join read_then r on r.wheel_end_id = e.wheel_end_id
+)
+
+select * from final
