@@ -11,7 +11,10 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from dashboards import charts_svg
+from dashboards.page import month_index, rendered
 from pipeline import lists, warehouse
+from pipeline.page_frames import page_data
 from pipeline.run import Run
 
 PUBLISHED = "published"
@@ -31,12 +34,14 @@ def publish(run: Run) -> None:
         target.parent.mkdir(exist_ok=True)
         target.write_bytes(content)
     put_in_place(aside, published / month)
-    _replace(published / "index.html", month_index(published))
+    _replace(published / "index.html", month_index(months(published)))
 
 
 def month_files(run: Run) -> dict[str, bytes]:
     """Name → content of everything in a month's publication."""
-    return {**_page(run), **_lists(run.con, run)}
+    data = page_data(run)
+    charts = {f"charts/{name}": svg for name, svg in charts_svg(data).items()}
+    return {"index.html": rendered(data).encode(), **charts, **_lists(run.con, run)}
 
 
 def _lists(con: duckdb.DuckDBPyConnection, run: Run) -> dict[str, bytes]:

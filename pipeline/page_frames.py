@@ -1,0 +1,96 @@
+"""The month's frames, gathered from the marts for the page to draw."""
+
+import duckdb
+import polars as pl
+
+from dashboards.page_data import Fleet, PageData
+from pipeline import warehouse
+from pipeline.run import Run
+from pipeline.settings import Settings
+
+# Readings of flagged wheel ends are all shown; of the others, those of this many wheel ends.
+OTHER_HISTORIES = 2_000
+SORTED = {"set_aside": "path, row_no", "wheel_end_status": "wheel_end_id", "loads": "path"}
+
+
+def page_data(run: Run) -> PageData:
+    """Everything the page shows, in an order of its own that does not change from run to run."""
+    con = run.con
+
+    def mart(name: str) -> pl.DataFrame:
+        return warehouse.fetch(con, f"from mart.{name} order by {SORTED.get(name, 'all')}")
+
+    return PageData(
+        fleet=_fleet(run.settings),
+        as_of=run.day,
+        loads=mart("loads"),
+        set_aside=mart("set_aside"),
+        wheel_end_status=mart("wheel_end_status"),
+        wear_rates=mart("wear_rates"),
+        wear_components=mart("wear_components"),
+        adjuster_fits=mart("adjuster_fits"),
+        adjuster_curves=mart("adjuster_curves"),
+        duty_comparisons=mart("duty_comparisons"),
+        reline_budget=mart("reline_budget"),
+        reline_outlook=mart("reline_outlook"),
+        backtest=mart("backtest"),
+        histories=_histories(con),
+        limits=_limits(con),
+        overdue=warehouse.fetch(con, "from mart.overdue order by weeks_overdue desc, all"),
+    )
+
+
+def _fleet(settings: Settings) -> Fleet:
+    return Fleet(
+        name=settings.fleet.name,
+        currency=settings.fleet.currency,
+        length_unit=settings.units.length,
+        distance_unit=settings.units.distance,
+        band_low=settings.adjustment.band_low,
+        band_high=settings.adjustment.band_high,
+        target=settings.adjustment.target,
+        risk=settings.budget.risk,
+        horizon_months=settings.budget.horizon_months,
+        duty_order=settings.duties.order,
+    )
+
+
+SHOWN = f"""shown as (
+    select wheel_end_id from (
+        select wheel_end_id, flagged,
+            row_number() over (order by flagged desc, priority desc nulls last, wheel_end_id) as n
+        from mart.wheel_end_status
+    ) where flagged or n <= {OTHER_HISTORIES}
+)"""
+
+
+def _histories(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return warehouse.fetch(
+        con,
+        f"""with {SHOWN},
+        jobs as (
+            select wheel_end_id, done_on, string_agg(action, ', ' order by action) as jobs
+            from stage.jobs group by wheel_end_id, done_on
+        )
+        select
+            coalesce(i.wheel_end_id, j.wheel_end_id) as wheel_end_id,
+            coalesce(i.inspected_on, j.done_on) as inspected_on,
+            i.lining_mm,
+            i.free_stroke_mm / w.arm_length_mm as stroke_ratio,
+            j.jobs
+        from (select * from stage.inspections where not as_left) i
+        full join jobs j on j.wheel_end_id = i.wheel_end_id and j.done_on = i.inspected_on
+        inner join shown s on s.wheel_end_id = coalesce(i.wheel_end_id, j.wheel_end_id)
+        inner join judge.wheel_ends w on w.wheel_end_id = s.wheel_end_id
+        order by 1, 2""",
+    )
+
+
+def _limits(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return warehouse.fetch(
+        con,
+        f"""with {SHOWN}
+        select w.wheel_end_id, w.lining_new_mm, w.lining_min_mm, w.arm_length_mm
+        from judge.wheel_ends w inner join shown s on s.wheel_end_id = w.wheel_end_id
+        order by 1""",
+    )
