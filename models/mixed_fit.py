@@ -82,7 +82,8 @@ def estimable_variances(blocks: Blocks, *, correlated: bool = True) -> BoolArray
     """
     second = sum(int((g.r22 > 0).sum()) for g in blocks.groups)
     known = any((g.r11 > 0).any() for g in blocks.groups)
-    repeats = second > 0 or blocks.n_rows > blocks.n_blocks
+    firsts = sum(int((g.r11 > 0).sum()) for g in blocks.groups)
+    repeats = second > 0 or blocks.n_rows > firsts
     moving = any(((g.r22 > 0) | (g.r12 != 0)).any() for g in blocks.groups)
     shared = any((np.bincount(g.segment_unit) > 1).any() for g in blocks.groups) or any(
         (g.segment_length > 1).any() for g in blocks.groups

@@ -31,7 +31,7 @@ class Variances:
 
 
 @dataclass(frozen=True, slots=True)
-class _Whitened:
+class Whitened:
     """Per block: R' M^-1 [X, y] (``t0``, ``t1``), R' M^-1 R, and the whitened rows."""
 
     rows1: FloatArray
@@ -67,7 +67,7 @@ class GroupPass:
     t_residual: FloatArray
 
 
-def _whiten(group: BlockGroup, part: slice, variances: Variances) -> _Whitened:
+def whiten(group: BlockGroup, part: slice, variances: Variances) -> Whitened:
     """Whitened pseudo-rows of some blocks and their products with the random design."""
     r11, r12, r22 = group.r11[part], group.r12[part], group.r22[part]
     e01 = variances.g01 * r11 + variances.g11 * r12
@@ -81,7 +81,7 @@ def _whiten(group: BlockGroup, part: slice, variances: Variances) -> _Whitened:
     rows2 = (group.second[:, part] - first * ratio) * scale2
     z01, z02 = r11 * scale1, -r11 * ratio * scale2
     z11, z12 = r12 * scale1, (r22 - r12 * ratio) * scale2
-    return _Whitened(
+    return Whitened(
         rows1=rows1,
         rows2=rows2,
         t0=rows1 * z01 + rows2 * z02,
@@ -93,7 +93,7 @@ def _whiten(group: BlockGroup, part: slice, variances: Variances) -> _Whitened:
     )
 
 
-def _segment_sums(white: _Whitened, start: IntArray) -> UnitSums:
+def _segment_sums(white: Whitened, start: IntArray) -> UnitSums:
     eta = (white.a01, white.a11)
     eta_t = [[white.t0 * eta[0], white.t0 * eta[1]], [white.t1 * eta[0], white.t1 * eta[1]]]
     eta_eta = np.stack([eta[0] ** 2, eta[0] * eta[1], eta[1] ** 2])
@@ -124,7 +124,7 @@ def _chunks(group: BlockGroup) -> Iterator[tuple[slice, IntArray]]:
 def _chunk_pass(
     group: BlockGroup, part: slice, start: IntArray, variances: Variances, v: FloatArray
 ) -> GroupPass:
-    white = _whiten(group, part, variances)
+    white = whiten(group, part, variances)
     return GroupPass(
         gram=white.rows1 @ white.rows1.T + white.rows2 @ white.rows2.T,
         b=np.stack([white.t0 @ white.t0.T, white.t0 @ white.t1.T, white.t1 @ white.t1.T]),

@@ -88,7 +88,7 @@ class RemlPoint:
     b: FloatArray
 
 
-def _unit_terms(blocks: Blocks, passes: list[GroupPass], tau: float) -> UnitTerms:
+def unit_terms(blocks: Blocks, passes: list[GroupPass], tau: float) -> UnitTerms:
     n_units = blocks.n_units if blocks.has_units else 0
     g, h = np.zeros((n_units, blocks.n_columns + 1)), np.zeros(n_units)
     if blocks.has_units:
@@ -223,7 +223,7 @@ def normal_equations(blocks: Blocks, variances: Variances) -> FloatArray:
         group_pass(g, variances, none[: len(g.columns) + 1], blocks.has_units)
         for g in blocks.groups
     ]
-    return _gram(blocks, passes, _unit_terms(blocks, passes, variances.tau))
+    return _gram(blocks, passes, unit_terms(blocks, passes, variances.tau))
 
 
 def reml_point(
@@ -245,7 +245,7 @@ def reml_point(
         group_pass(group, variances, v[np.append(group.columns, p)], blocks.has_units)
         for group in blocks.groups
     ]
-    units = _unit_terms(blocks, passes, variances.tau)
+    units = unit_terms(blocks, passes, variances.tau)
     solution, inverse, log_det_x, rss = _solve_gram(_gram(blocks, passes, units))
     df = blocks.n_rows - p
     sigma2 = max(rss / df, floor)

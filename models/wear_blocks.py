@@ -103,14 +103,13 @@ def _side(
 ) -> _Side:
     n = int(lives.sum())
     mean, s_t = np.zeros((len(local) + 1, n)), np.zeros((len(local) + 1, n))
-    read = sums.readings[lives] > 0
     for row, column in enumerate(local):
         duty = columns.duty[column]
         if columns.kind[column] == "rate":
             mean[row] = -sums.duty_mean_km[duty, lives] / KM_PER_UNIT
             s_t[row] = -weight * sums.s_duty_km[duty, lives] / KM_PER_UNIT**2
-        elif columns.kind[column] == "start" or is_pointer:
-            mean[row] = read
+        elif columns.kind[column] == "pointer" and is_pointer:
+            mean[row] = sums.readings[lives] > 0
     mean[-1], s_t[-1] = sums.mean_mm[lives], weight * sums.s_km_mm[lives] / KM_PER_UNIT
     return _Side(
         weight=weight * sums.readings[lives].astype(np.float64),
@@ -162,12 +161,12 @@ def _merged(one: _Side, two: _Side, inner: FloatArray) -> tuple[_Side, FloatArra
     return side, left_over
 
 
-def _axle_moments(
+def axle_moments(
     sums: LiningLifeSums, columns: WearColumns, axle: int, pointer_weight: float
 ) -> BlockMoments:
-    """Moments of the lives of one axle type that were read at all."""
+    """Moments of the lives of one axle type; a life without readings has all of them zero."""
     local = np.flatnonzero(columns.axle == axle)
-    lives = (sums.axle == axle) & (sums.readings > 0)
+    lives = sums.axle == axle
     weights = (1.0, pointer_weight)
     instruments = (sums.gauge, sums.pointer)
     inner = sum(
@@ -182,11 +181,13 @@ def _axle_moments(
         for k, (s, w) in enumerate(zip(instruments, weights, strict=True))
     )
     side, within = _merged(gauge, pointer, inner)
+    from_start = [row for row, c in enumerate(local) if columns.kind[c] == "start"]
+    side.mean[from_start] = sums.start_known[lives] & (sums.readings[lives] > 0)
     return BlockMoments(
         columns=local,
         unit=sums.unit[lives],
         source=np.flatnonzero(lives),
-        free_start=~sums.start_known[lives],
+        free_start=~sums.start_known[lives] & (sums.readings[lives] > 0),
         rows=sums.readings[lives],
         weight=side.weight,
         mean_t=side.mean_t,
@@ -208,6 +209,11 @@ def column_names(sums: LiningLifeSums, columns: WearColumns) -> tuple[str, ...]:
     )
 
 
+def present_axles(sums: LiningLifeSums) -> list[int]:
+    """Numbers of the axle types that occur."""
+    return [int(a) for a in np.unique(sums.axle)]
+
+
 def wear_blocks(
     sums: LiningLifeSums, columns: WearColumns, *, pointer_weight: float = 1.0
 ) -> Blocks:
@@ -215,11 +221,9 @@ def wear_blocks(
 
     ``pointer_weight`` is the error variance of the gauge over that of the pointer.
     """
-    axles = [
-        a for a in range(len(sums.axle_types)) if ((sums.axle == a) & (sums.readings > 0)).any()
-    ]
+    axles = present_axles(sums)
     return assemble_blocks(
-        [_axle_moments(sums, columns, axle, pointer_weight) for axle in axles],
+        [axle_moments(sums, columns, axle, pointer_weight) for axle in axles],
         column_names(sums, columns),
         n_units=len(sums.units),
         has_units=True,

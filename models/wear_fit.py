@@ -34,7 +34,13 @@ from models.wear_result import (
     WearRate,
     WearStart,
 )
-from models.wear_shrink import RawRates, ShrunkRates, mixture_limits, shrink_rates
+from models.wear_shrink import (
+    NotSeparableError,
+    RawRates,
+    ShrunkRates,
+    mixture_limits,
+    shrink_rates,
+)
 from models.wear_sums import LiningLifeSums, as_gauge, without_pointer
 
 THIN_UNITS = 5
@@ -125,7 +131,7 @@ def _raw_rates(work: _Work, thin_units: int) -> RawRates:
         information=gram[:-1, :-1],
         score=gram[:-1, -1] + gram[:-1, :-1] @ blocks.offset,
         fixed=fixed,
-        keep=~thin & work.estimable.kept,
+        keep=fixed & ~thin,
         with_data=work.support.lives > 0,
     )
 
@@ -189,20 +195,22 @@ def _rate(
     )
 
 
-def _starts(work: _Work, raw: RawRates, df: FloatArray, level: float) -> tuple[WearStart, ...]:
+def _starts(
+    work: _Work, beta: FloatArray, covariance: FloatArray, df: FloatArray, level: float
+) -> tuple[WearStart, ...]:
     starts = []
     known = work.sums.start_known & (work.sums.readings > 0)
     for column in work.columns.where("start"):
-        low, high = _limits(raw, None, column, df[column], level)
+        half = stats.t.ppf(0.5 + level / 2, df[column]) * np.sqrt(covariance[column, column])
         axle = work.columns.axle[column]
         starts.append(
             WearStart(
                 axle_type=work.sums.axle_types[axle],
                 lives=int((known & (work.sums.axle == axle)).sum()),
-                mm=float(raw.beta[column]),
-                se=float(np.sqrt(raw.covariance[column, column])),
-                ci_low=low,
-                ci_high=high,
+                mm=float(beta[column]),
+                se=float(np.sqrt(covariance[column, column])),
+                ci_low=float(beta[column] - half),
+                ci_high=float(beta[column] + half),
             )
         )
     return tuple(starts)
@@ -242,7 +250,7 @@ def wear_components(mixed: MixedFit) -> WearComponents:
 
 def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
     is_thin = work.support.units[work.columns.where("rate")] < thin_units
-    whole = not is_thin.any() and work.estimable.kept.all()
+    whole = not is_thin.any() and not work.estimable.entangled.any()
     raw = _unshrunk(work) if whole else _raw_rates(work, thin_units)
     shrunk = None if raw.keep.all() else shrink_rates(raw, work.columns)
     df = _degrees_of_freedom(work)
@@ -253,7 +261,7 @@ def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
     used = raw if shrunk is None else shrunk
     return WearFit(
         rates=rates,
-        starts=_starts(work, raw, df, level),
+        starts=_starts(work, used.beta, used.covariance, df, level),
         components=components,
         axle_types=work.sums.axle_types,
         duties=work.sums.duties,
@@ -297,8 +305,8 @@ def fit_wear(
         return failed_fit(sums, failed_notes(sums))
     try:
         return _finished(_worked(sums, pointer_weight), thin_units, level)
-    except TooFewRowsError as too_few:
-        return failed_fit(sums, (f"No wear rates: {too_few}.",))
+    except (TooFewRowsError, NotSeparableError) as reason:
+        return failed_fit(sums, (f"No wear rates: {reason}.",))
 
 
 def failed_fit(sums: LiningLifeSums, notes: tuple[str, ...]) -> WearFit:

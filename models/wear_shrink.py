@@ -28,6 +28,13 @@ SPREADS = np.geomspace(0.005, 4.0, 60)
 """Grid of the spread between duties, in parts of the typical rate."""
 
 
+class NotSeparableError(ValueError):
+    """Neither the readings nor other groups fix a rate."""
+
+    def __init__(self) -> None:
+        super().__init__("the readings do not tell wear from starting thickness")
+
+
 @dataclass(frozen=True, slots=True)
 class RawRates:
     """Estimates before shrinking, over all P columns.
@@ -118,11 +125,19 @@ def _prior_precision(raw: RawRates, columns: WearColumns, spread: float, wide: f
     return precision
 
 
+def _proper_inverse(precision: FloatArray) -> FloatArray:
+    scale = np.sqrt(np.maximum(np.diag(precision), np.finfo(float).tiny))
+    scaled = precision / np.outer(scale, scale)
+    if np.linalg.eigvalsh(scaled)[0] < 1e-11:
+        raise NotSeparableError
+    return np.asarray(np.linalg.inv(scaled) / np.outer(scale, scale))
+
+
 def _given_spread(raw: RawRates, precision: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Mean and covariance of all columns for one spread."""
     keep, thin = np.flatnonzero(raw.keep), np.flatnonzero(~raw.keep)
     total = raw.information + precision
-    inverse = np.linalg.inv(total[np.ix_(thin, thin)])
+    inverse = _proper_inverse(total[np.ix_(thin, thin)])
     lean = -inverse @ total[np.ix_(thin, keep)]
     mean, covariance = raw.beta.copy(), np.zeros_like(raw.covariance)
     kept = raw.covariance[np.ix_(keep, keep)]

@@ -153,7 +153,7 @@ def thin_fleet(fleet, units):
     gone = owners[units:]
     kept = fleet.readings.filter(~pl.col("unit_id").is_in(gone))
     km = fleet.reading_km.join(kept.select("life_id").unique(), on="life_id")
-    return DrawnFleet(kept, km, frozenset())
+    return DrawnFleet(kept, km)
 
 
 def owner_of(fleet, duty):
@@ -167,7 +167,7 @@ def test_a_thin_group_leans_on_its_axle_type_and_says_so(fleet):
         (pl.col("unit_id") != owner_of(few, "gravel"))
         | (pl.int_range(pl.len()).over("life_id") < 3)
     )
-    thin = fit_wear(sums_of(DrawnFleet(early, few.reading_km, frozenset())))
+    thin = fit_wear(sums_of(DrawnFleet(early, few.reading_km)))
     rate, others = thin.rate("carrying", "gravel"), thin.rate("carrying", "ring")
     assert rate.units == 1
     assert rate.shrunk
@@ -197,7 +197,7 @@ def test_a_duty_that_never_ran_on_an_axle_type_borrows_a_wide_rate(fleet):
     )  # fmt: skip
     kept = frame.filter(~pl.col("life_id").is_in(drop))
     km = fleet.reading_km.filter(~pl.col("life_id").is_in(drop))
-    fit = fit_wear(sums_of(DrawnFleet(kept, km, frozenset())))
+    fit = fit_wear(sums_of(DrawnFleet(kept, km)))
     rate = fit.rate("carrying", "gravel")
     assert (rate.readings, rate.raw_mm_per_10000km, rate.shrunk) == (0, None, True)
     assert rate.ci_low < TRUTH.rates[0, 0] < rate.ci_high
@@ -209,14 +209,12 @@ def test_duties_that_always_run_together_are_not_told_apart():
     fleet = draw_fleet(3, 20, FleetTruth(change_share=0.0))
     km = fleet.reading_km.with_columns(pl.col("km") / 2)
     both = pl.concat([km.with_columns(duty=pl.lit(d)) for d in ("city", "haul")])
-    fit = fit_wear(sums_of(DrawnFleet(fleet.readings, both, frozenset())))
+    fit = fit_wear(sums_of(DrawnFleet(fleet.readings, both)))
     city, haul = fit.rate("carrying", "city"), fit.rate("carrying", "haul")
     assert city.shrunk
     assert haul.shrunk
     assert city.mm_per_10000km == pytest.approx(haul.mm_per_10000km, rel=1e-6)
-    plain = sums_of(
-        DrawnFleet(fleet.readings, fleet.reading_km.with_columns(duty=pl.lit("all")), frozenset())
-    )
+    plain = sums_of(DrawnFleet(fleet.readings, fleet.reading_km.with_columns(duty=pl.lit("all"))))
     whole = fit_wear(plain).rate("carrying", "all")
     assert city.mm_per_10000km == pytest.approx(whole.mm_per_10000km, rel=1e-4)
     assert city.se > 3 * whole.se

@@ -55,11 +55,13 @@ class FleetTruth:
 
 @dataclass(frozen=True, slots=True)
 class DrawnFleet:
-    """Readings and km by duty, as the stage tables hold them; lives whose pointer nobody reset."""
+    """Readings and km by duty, as the stage tables hold them; lives whose pointer nobody reset;
+    and each life's true thickness at its last reading and slope beside its group's rates."""
 
     readings: pl.DataFrame
     reading_km: pl.DataFrame
-    unreset: frozenset[str]
+    unreset: frozenset[str] = frozenset()
+    lines: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(slots=True)
@@ -147,6 +149,7 @@ def _check(
         "since": since,
         "km": km[wheels.unit, check].sum(axis=1),
         "lining": lining,
+        "slope": wheels.slope + unit_slope[wheels.unit],
         "read": _rounded(lining + rng.normal(0, truth.residual_sd, n), truth),
         "pointer": pointer + rng.normal(0, truth.pointer_sd, n),
         "has_pointer": rng.random(n) < truth.pointer_share,
@@ -158,6 +161,8 @@ def _rows(wheels: _Wheels, seen: dict[str, np.ndarray], check: int) -> dict[str,
     taken = seen["taken"]
     return {
         "wheel": np.flatnonzero(taken),
+        "true_mm": seen["lining"][taken],
+        "true_slope": seen["slope"][taken],
         "life_no": wheels.life_no[taken],
         "start_known": wheels.known[taken],
         "check": np.full(taken.sum(), check),
@@ -226,7 +231,7 @@ def _reading_frames(columns: dict[str, np.ndarray]) -> tuple[pl.DataFrame, pl.Da
         .filter(pl.col("km") > 0)
         .with_columns(pl.col("duty").str.strip_prefix("km_"))
     )
-    return frame.drop(duty_km), long
+    return frame.drop(duty_km, "true_mm", "true_slope"), long
 
 
 def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnFleet:
@@ -243,8 +248,13 @@ def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnF
         unreset += _reline(rng, wheels, seen, check, truth)
     columns = {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
     readings, reading_km = _reading_frames(columns)
+    lines = (
+        _life_ids(pl.DataFrame(columns))
+        .group_by("life_id")
+        .agg(pl.col("true_mm", "true_slope", "check").sort_by("check").last())
+    )
     lost = pl.DataFrame(unreset, schema={"wheel": pl.Int64, "life_no": pl.Int64}, orient="row")
-    return DrawnFleet(readings, reading_km, frozenset(_life_ids(lost)["life_id"]))
+    return DrawnFleet(readings, reading_km, frozenset(_life_ids(lost)["life_id"]), lines)
 
 
 def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.DataFrame]:
