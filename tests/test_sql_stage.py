@@ -4,6 +4,7 @@ import datetime as dt
 
 import pytest
 
+from pipeline import warehouse
 from pipeline.settings import Settings
 from tests.drawing import REGISTER, rows, warehouse_of
 
@@ -414,3 +415,45 @@ def test_a_named_fault_is_the_cause():
     )
     assert adjusters(con) == [("K1/1L~1", True, 50_000, 50_000, 70_000, "stuck")]
     assert rows(con, "select fitting_no, source from stage.adjuster_fittings") == [(1, "register")]
+
+
+# Marts made in SQL
+
+
+def mart_of(con, table):
+    warehouse.build(con, "40_mart")
+    return rows(con, f"from mart.{table} order by all")
+
+
+def test_a_check_and_a_greasing_are_overdue_an_interval_after_they_were_done():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS[:2]),
+        work=left("2025-03-31 | 120000 | greased | planned", heading=JOBS),
+        duty="unit_id | duty | from_on\nK1 | short | 2024-01-01",
+        settings=Settings.model_validate({"service": {"duties": {"short": {"grease_weeks": 4}}}}),
+        as_of=D(2025, 6, 30),
+    )
+    assert [
+        (kind, due_on, weeks) for _, _, _, _, kind, due_on, weeks in mart_of(con, "overdue")
+    ] == [
+        ("adjuster check", D(2025, 6, 23), 1.0),
+        ("greasing", D(2025, 4, 28), 9.0),
+    ]
+
+
+def test_a_first_service_is_missed_when_a_new_adjuster_runs_past_its_window_unseen():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS[:2]) + "\nK1 | 1 | R | 2025-06-23 | 140000 | 9 | 18",
+        work=left("2025-04-14 | 122000 | adjuster_replaced | failed", heading=JOBS),
+    )
+    assert [row[4:6] for row in mart_of(con, "overdue") if row[0] == "K1/1L"] == [
+        ("first service", D(2025, 4, 14))
+    ]
+
+
+def test_mart_lining_readings_and_adjuster_lives_are_those_staged():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS, "2025-09-15 | 160000 | - | 18"),
+    )
+    assert len(mart_of(con, "lining_readings")) == 3
+    assert [row[0] for row in mart_of(con, "adjuster_lives")] == ["K1/1L~1"]
