@@ -81,7 +81,7 @@ def life_cells(counts: LifeCounts) -> Cells:
     entry = 2 * np.searchsorted(ages, counts.entry) + 1
     good = np.concatenate([left, censored])
     good_weight = np.concatenate([counts.failed, counts.censored])
-    start, end = _innermost(good, np.concatenate([right, entry]))
+    start, end = innermost_cells(good, np.concatenate([right, entry]))
     out = np.concatenate([right, censored])
     through = _at_or_above(good, good_weight, end) - _at_or_above(entry, counts.entered, end)
     not_out = _at_or_above(out, good_weight, start + 1)
@@ -94,7 +94,7 @@ def life_cells(counts: LifeCounts) -> Cells:
     )
 
 
-def _innermost(good: IntArray, closing: IntArray) -> tuple[IntArray, IntArray]:
+def innermost_cells(good: IntArray, closing: IntArray) -> tuple[IntArray, IntArray]:
     """Start and end positions of the cells; the one after the last closing position is left out."""
     starts, ends = np.unique(good), np.unique(closing)
     following = np.searchsorted(ends, starts, "right")
