@@ -15,9 +15,12 @@ References
 Giesbrecht, Burns (1985), Biometrics 41:477; Fai, Cornelius (1996), J. Stat. Comput. Simul. 54:363.
 """
 
-import numpy as np
+from dataclasses import dataclass
 
-from models.mixed_blocks import Blocks, FloatArray
+import numpy as np
+from scipy import stats
+
+from models.mixed_blocks import FloatArray
 from models.mixed_fit import MixedFit
 from models.mixed_search import root_jacobian
 
@@ -38,11 +41,12 @@ def variance_covariance(fit: MixedFit) -> FloatArray:
     return np.asarray(inside @ inverse @ inside.T)
 
 
-def satterthwaite_df(fit: MixedFit, blocks: Blocks, contrasts: FloatArray) -> FloatArray:
+def satterthwaite_df(fit: MixedFit, contrasts: FloatArray) -> FloatArray:
     """Degrees of freedom of each contrast, shape (m,), for ``contrasts`` (m, p) of ``fit.beta``."""
     point = fit.point
-    spread = contrasts @ blocks.back @ point.xtx_inverse
-    unscaled = np.einsum("mi,mi->m", spread, contrasts @ blocks.back)
+    inner = contrasts @ fit.back
+    spread = inner @ point.xtx_inverse
+    unscaled = np.einsum("mi,mi->m", spread, inner)
     slopes = np.einsum("mi,kij,mj->mk", spread, point.b[:, :-1, :-1], spread) * point.sigma2
     gradient = np.column_stack([slopes, unscaled])
     noise = np.einsum("mk,kl,ml->m", gradient, variance_covariance(fit), gradient)
@@ -50,3 +54,34 @@ def satterthwaite_df(fit: MixedFit, blocks: Blocks, contrasts: FloatArray) -> Fl
     df = np.full(len(contrasts), MOST_DF)
     np.divide(2.0 * variance**2, noise, out=df, where=noise > 0.0)
     return np.asarray(np.clip(df, 1.0, MOST_DF))
+
+
+@dataclass(frozen=True, slots=True)
+class WaldTest:
+    """F test of several contrasts being zero."""
+
+    f: float
+    df1: int
+    df2: float
+    p: float
+
+
+def wald_test(fit: MixedFit, contrasts: FloatArray, most_df: float = MOST_DF) -> WaldTest:
+    """F test of ``contrasts`` (m, p) of ``fit.beta``, m independent rows.
+
+    The denominator's degrees of freedom match the mean of F to that of its independent parts, each
+    with Satterthwaite's (Fai and Cornelius 1996); they are held at ``most_df``.
+    """
+    covariance = contrasts @ fit.covariance @ contrasts.T
+    values, vectors = np.linalg.eigh(covariance)
+    parts = vectors.T @ contrasts
+    t_squared = (parts @ fit.beta) ** 2 / values
+    df = np.minimum(satterthwaite_df(fit, parts), most_df)
+    m = len(values)
+    if m == 1:
+        df2 = float(df[0])
+    else:
+        excess = float((df[df > 2] / (df[df > 2] - 2)).sum())
+        df2 = 2 * excess / (excess - m) if excess > m else 1.0
+    f = float(t_squared.mean())
+    return WaldTest(f=f, df1=m, df2=df2, p=float(stats.f.sf(f, m, df2)))

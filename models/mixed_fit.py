@@ -34,8 +34,9 @@ class MixedFit:
 
     ``beta`` (p,), ``covariance`` (p, p); ``gamma`` (2, 2) covariance of a block's start and slope;
     ``unit_variance`` of a unit's slope; ``sigma2`` error variance; ``reml_loglik`` on lme4's
-    constant. ``free`` says which of (start, cross, slope, unit) were estimated; ``pilot_gap`` is
-    the largest difference in log-likelihood between restarts.
+    constant. ``back`` maps the coefficients of ``point`` to ``beta``'s. ``free`` says which of
+    (start, cross, slope, unit) were estimated; ``pilot_gap`` is the largest difference in
+    log-likelihood between restarts.
     """
 
     names: tuple[str, ...]
@@ -48,6 +49,7 @@ class MixedFit:
     point: RemlPoint
     root: FloatArray
     t_scale: float
+    back: FloatArray
     free: BoolArray
     converged: bool
     certificate: Certificate
@@ -136,6 +138,7 @@ def _on_callers_scale(
         point=point,
         root=search.root,
         t_scale=typical_t(blocks),
+        back=blocks.back,
         free=free,
         converged=search.settled and certificate.holds,
         certificate=certificate,

@@ -27,6 +27,8 @@ from models.wear_blocks import KM_PER_UNIT
 from models.wear_predict import LiningLines, predict_lining, quadratic_form, rate_rows
 
 PROBABILITIES = (0.1, 0.5, 0.9)
+ROOT_TOLERANCE = 1e-6
+"""Squaring adds roots of the other tail; a root counts if it solves the equation to this share."""
 
 
 def probability_worn(lines: LiningLines, minimum_mm: ArrayLike, km_ahead: ArrayLike) -> FloatArray:
@@ -61,13 +63,18 @@ def _total_line(lines: LiningLines, duty_share: FloatArray) -> _Line:
     )
 
 
+def _sd(line: _Line, x: FloatArray | float) -> FloatArray:
+    return np.asarray(np.sqrt(np.maximum(line.v00 + x * (2 * line.v01 + x * line.v11), 0.0)))
+
+
 def _roots(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
     """Real roots of a x² - 2 b x + c = 0, shape (2, N); infinite where there is none."""
     inside = b * b - a * c
     q = b + np.copysign(np.sqrt(np.maximum(inside, 0.0)), b)
     roots = np.full((2, len(b)), np.inf)
-    np.divide(q, a, out=roots[0], where=(inside >= 0.0) & (a != 0.0))
-    np.divide(c, q, out=roots[1], where=(inside >= 0.0) & (q != 0.0))
+    with np.errstate(over="ignore"):  # a root out of range is infinitely far
+        np.divide(q, a, out=roots[0], where=(inside >= 0.0) & (a != 0.0))
+        np.divide(c, q, out=roots[1], where=(inside >= 0.0) & (q != 0.0))
     return roots
 
 
@@ -76,7 +83,8 @@ def _first_crossing(line: _Line, gap: FloatArray, probability: float) -> FloatAr
     z = float(stats.norm.ppf(probability))
     if z == 0.0:
         median = np.where(gap > 0.0, np.inf, 0.0)
-        np.divide(gap, line.m1, out=median, where=(gap > 0.0) & (line.m1 > 0.0))
+        with np.errstate(over="ignore"):  # hardly any wear: infinitely far
+            np.divide(gap, line.m1, out=median, where=(gap > 0.0) & (line.m1 > 0.0))
         return median
     roots = _roots(
         line.m1**2 - z * z * line.v11,
@@ -84,9 +92,11 @@ def _first_crossing(line: _Line, gap: FloatArray, probability: float) -> FloatAr
         gap**2 - z * z * line.v00,
     )
     finite = np.where(np.isfinite(roots), roots, 0.0)
-    side = (line.m1 * finite - gap) * z
-    scale = 1e-9 * (np.abs(gap) + np.sqrt(line.v00))
-    roots[~((roots >= 0.0) & (side >= -scale * abs(z)))] = np.inf
+    wear, spread = line.m1 * finite - gap, z * _sd(line, finite)
+    is_root = np.abs(wear - spread) <= ROOT_TOLERANCE * (
+        np.abs(wear) + np.abs(spread) + _sd(line, 0)
+    )
+    roots[~(np.isfinite(roots) & (roots >= 0.0) & is_root)] = np.inf
     already = -gap - z * np.sqrt(line.v00) >= 0.0
     return np.where(already, 0.0, roots.min(axis=0))
 

@@ -21,7 +21,7 @@ from scipy import stats
 
 from models.mixed_blocks import Blocks, FloatArray, IntArray, pooled_gram
 from models.mixed_columns import Estimable, estimable_columns
-from models.mixed_dof import satterthwaite_df, variance_covariance
+from models.mixed_dof import MOST_DF, satterthwaite_df, variance_covariance
 from models.mixed_fit import MixedFit, TooFewRowsError, fit_mixed
 from models.mixed_reml import normal_equations
 from models.wear_blocks import WearColumns, chosen_columns, wear_blocks, wear_columns
@@ -149,15 +149,19 @@ def _unshrunk(work: _Work) -> RawRates:
     )
 
 
-def _degrees_of_freedom(work: _Work) -> FloatArray:
-    """Per column; NaN-free: columns without own data take the least of the others."""
-    kept = np.flatnonzero(work.estimable.kept)
-    df = satterthwaite_df(work.mixed, work.kept_blocks, np.eye(len(kept)))
-    rates = len(work.columns.where("rate"))
+def _most_df(work: _Work) -> float:
+    """Units less rates, where units have a spread of their own to estimate."""
+    if not work.mixed.free[3]:
+        return MOST_DF
     units = len(np.unique(work.sums.unit[work.sums.informative]))
-    if work.mixed.free[3]:
-        df = np.minimum(df, max(1.0, float(units - rates)))
-    out = np.full(len(work.columns), df.min(initial=1e6))
+    return max(1.0, float(units - len(work.columns.where("rate"))))
+
+
+def _degrees_of_freedom(work: _Work) -> FloatArray:
+    """Per column; columns without data of their own take the least of the others."""
+    kept = np.flatnonzero(work.estimable.kept)
+    df = np.minimum(satterthwaite_df(work.mixed, np.eye(len(kept))), _most_df(work))
+    out = np.full(len(work.columns), df.min(initial=MOST_DF))
     out[kept] = df
     return out
 
@@ -269,6 +273,8 @@ def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
         beta=used.beta,
         covariance=used.covariance,
         df=df,
+        most_df=_most_df(work),
+        kept=work.estimable.kept,
         mixed=work.mixed,
         pointer_weight=work.weight if len(work.columns.where("pointer")) else None,
         reml_loglik=work.mixed.reml_loglik,
@@ -322,6 +328,8 @@ def failed_fit(sums: LiningLifeSums, notes: tuple[str, ...]) -> WearFit:
         beta=np.zeros(0),
         covariance=np.zeros((0, 0)),
         df=np.zeros(0),
+        most_df=1.0,
+        kept=np.zeros(0, bool),
         mixed=None,
         pointer_weight=None,
         reml_loglik=None,

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from models.mixed_blocks import FloatArray, IntArray
+from models.mixed_blocks import BoolArray, FloatArray, IntArray
 from models.mixed_fit import MixedFit
 from models.wear_blocks import WearColumns
 
@@ -80,7 +80,8 @@ class WearFit:
     """Rates, starts and spread of a fleet's lining wear.
 
     ``beta`` (P,) and ``covariance`` (P, P) are the fixed effects in use (thin rates shrunk) in the
-    order of ``columns``; ``mixed`` is the REML fit behind them (None where there was none).
+    order of ``columns``; ``mixed`` is the REML fit behind them (None where there was none), of the
+    columns ``kept`` (P,). No test has more degrees of freedom than ``most_df``.
     """
 
     rates: tuple[WearRate, ...]
@@ -92,6 +93,8 @@ class WearFit:
     beta: FloatArray
     covariance: FloatArray
     df: FloatArray
+    most_df: float
+    kept: BoolArray
     mixed: MixedFit | None
     pointer_weight: float | None
     reml_loglik: float | None

@@ -125,22 +125,24 @@ numbers = st.floats(-5, 5)
     gap=numbers, slope=numbers, a=st.floats(0.01, 2), b=numbers, c=st.floats(0, 2),
     p=st.sampled_from([0.01, 0.1, 0.5, 0.9, 0.99]),
 )  # fmt: skip
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=300, deadline=None)
 def test_the_first_crossing_is_first_and_never_undefined(gap, slope, a, b, c, p):
-    """Any line, growing ones too: below p before the answer, p at it; infinite if never reached."""
+    """Any line, growing ones too: less than p before the answer, p there, infinite if never."""
     b *= 0.3
     line = _Line(*(np.array([v]) for v in (gap, slope, a * a, a * b, b * b + c * c)))
     x = float(_first_crossing(line, np.array([gap]), p)[0])
 
-    def probability(at):
-        sd = np.sqrt(a * a + 2 * a * b * at + (b * b + c * c) * at * at)
-        return stats.norm.cdf((slope * at - gap) / np.maximum(sd, 1e-12))
+    def margin(at):
+        """Wear beyond what is needed for probability p; it reaches zero at the answer."""
+        sd = np.sqrt((a + b * at) ** 2 + (c * at) ** 2)
+        return slope * at - gap - stats.norm.ppf(p) * sd
 
+    tolerance = 1e-6 * (1 + abs(gap) + a) * (1 + min(x, 1e4))
     assert x >= 0
-    before = np.linspace(0, min(x, 1e4) * (1 - 1e-6), 200)
-    assert x == 0 or (probability(before) <= p + 1e-6).all()
-    if 0 < x < 1e6:
-        assert probability(x) == pytest.approx(p, abs=1e-5)
+    if x > 0:
+        assert (margin(np.linspace(0, min(x, 1e4), 200)) <= tolerance).all()
+    if x < 1e4:
+        assert margin(x) >= -tolerance
 
 
 def test_a_lining_already_at_its_minimum_is_due_now(sums, fit):

@@ -50,6 +50,8 @@ class FleetTruth:
     pointer_share: float = 0.0
     pointer_bias: tuple[float, float] = (0.4, -0.3)
     pointer_sd: float = 0.9
+    pointer_scale: float = 0.0
+    season_mm: float = 0.0
     unreset_share: float = 0.0
 
 
@@ -85,7 +87,7 @@ def _unit_km(
     first, second = rng.integers(0, len(DUTIES), (2, units))
     change = np.where(
         rng.random(units) < truth.change_share,
-        rng.integers(3, truth.checks - 2, units),
+        rng.integers(3, max(truth.checks - 2, 4), units),
         truth.checks,
     )
     duty = np.where(np.arange(truth.checks) < change[:, None], first[:, None], second[:, None])
@@ -144,13 +146,15 @@ def _check(
     bedding = truth.bedding_mm * -np.expm1(-total / truth.bedding_km) * wheels.known
     lining = wheels.start_mm - worn + random - bedding
     n = len(lining)
-    pointer = lining + np.array(truth.pointer_bias)[wheels.axle] - wheels.pointer_lag_mm
+    drum = truth.pointer_scale * (lining - truth.starts[wheels.axle])
+    pointer = lining + np.array(truth.pointer_bias)[wheels.axle] + drum - wheels.pointer_lag_mm
+    season = truth.season_mm * np.cos(2 * np.pi * 91 * check / 365.25)
     return {
         "since": since,
         "km": km[wheels.unit, check].sum(axis=1),
         "lining": lining,
         "slope": wheels.slope + unit_slope[wheels.unit],
-        "read": _rounded(lining + rng.normal(0, truth.residual_sd, n), truth),
+        "read": _rounded(lining + season + rng.normal(0, truth.residual_sd, n), truth),
         "pointer": pointer + rng.normal(0, truth.pointer_sd, n),
         "has_pointer": rng.random(n) < truth.pointer_share,
         "taken": rng.random(n) >= truth.missing_share,
