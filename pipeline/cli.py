@@ -11,7 +11,7 @@ import duckdb
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from pipeline import loading, report, stages, warehouse
+from pipeline import judging, loading, report, warehouse
 from pipeline.errors import UserError
 from pipeline.run import Run, Stage, run_stages, settings_of
 
@@ -145,7 +145,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
         now = dt.datetime.now()
         loading.load(con, options.lake, settings, now)
         try:
-            stages.judge(con, settings, now.date(), None)
+            judging.judge(con, settings, now.date(), None)
         finally:  # what is wrong with the rows is most wanted when none can be used
             for line in report.check_lines(con):
                 console.print(line, markup=False)

@@ -5,6 +5,7 @@ included, times the km run in each duty since the setting.
 """
 
 import datetime as dt
+import math
 from dataclasses import dataclass
 
 import duckdb
@@ -18,6 +19,7 @@ from models.life_distributions import LifeDistribution, life_distribution
 from models.wear_predict import LiningLines
 from models.wear_result import WearFit
 from pipeline import warehouse
+from pipeline.fitting import Fits
 from pipeline.settings import Settings
 
 KM = 10_000.0
@@ -38,16 +40,11 @@ class Drift:
 def judge_drift(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
-    wear: WearFit,
-    lines: LiningLines | None,
-    usage: pl.DataFrame,
+    fits: Fits,
     as_of: dt.date,
 ) -> Drift | None:
-    """Judge every wheel end by its stroke readings; None where no stroke was ever read.
-
-    ``usage``: one row per unit, ``unit_id`` and ``km_per_day``.
-    """
-    readings = stroke_readings(con, wear, lines)
+    """Judge every wheel end by its stroke readings; None where no stroke was ever read."""
+    readings = stroke_readings(con, fits)
     if readings.is_empty():
         return None
     adjustment = settings.adjustment
@@ -55,13 +52,11 @@ def judge_drift(
     rules = FlagRules(side_limit=adjustment.side_to_side_limit)
     prepared = prepare_readings(readings, band)
     fleet = learn_fleet(prepared, band, rules, seed=SEED)
-    outlook = drift_outlook(con, wear, lines, usage)
+    outlook = drift_outlook(con, fits)
     return Drift(fleet, judge_wheel_ends(prepared, outlook, fleet, as_of))
 
 
-def stroke_readings(
-    con: duckdb.DuckDBPyConnection, wear: WearFit, lines: LiningLines | None
-) -> pl.DataFrame:
+def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
     """Stroke readings with the wear since their setting."""
     readings = warehouse.fetch(
         con,
@@ -71,14 +66,10 @@ def stroke_readings(
             on g.wheel_end_id = r.wheel_end_id and g.inspected_on = r.inspected_on
         where r.stroke_ratio is not null order by r.wheel_end_id, r.inspected_on, r.as_left""",
     )
-    return readings.join(
-        wear_since_setting(con, wear, lines), on=Keys, how="left", maintain_order="left"
-    )
+    return readings.join(wear_since_setting(con, fits), on=Keys, how="left", maintain_order="left")
 
 
-def wear_since_setting(
-    con: duckdb.DuckDBPyConnection, wear: WearFit, lines: LiningLines | None
-) -> pl.DataFrame:
+def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
     """``wear_mm`` and its ``wear_sd_mm`` since the setting, one row per stroke reading."""
     km = warehouse.fetch(
         con,
@@ -88,7 +79,7 @@ def wear_since_setting(
             on l.episode_id = k.episode_id and l.inspected_on = k.inspected_on
             and l.as_left = k.as_left""",
     )
-    priced = km.join(rate_frame(wear), on=["axle_type", "duty"], how="inner")
+    priced = km.join(rate_frame(fits.wear), on=["axle_type", "duty"], how="inner")
     x = pl.col("km") / KM
     since = priced.group_by(Keys).agg(
         pl.col("life_id").first(),
@@ -96,9 +87,9 @@ def wear_since_setting(
         by_rate_var=(x * pl.col("rate_se")).sum() ** 2,
         x=x.sum(),
     )
-    with_life = since.join(life_slopes(lines), on="life_id", how="left")
+    with_life = since.join(life_slopes(fits.lines), on="life_id", how="left")
     own = pl.col("slope").fill_null(0.0)
-    own_var = pl.col("slope_var").fill_null(_spread_of_rates(wear) ** 2)
+    own_var = pl.col("slope_var").fill_null(_spread_of_rates(fits.wear) ** 2)
     return with_life.select(
         *Keys,
         wear_mm=(pl.col("by_rate") - own * pl.col("x")).clip(0.0),
@@ -125,23 +116,21 @@ def life_slopes(lines: LiningLines | None) -> pl.DataFrame:
 
 def _spread_of_rates(wear: WearFit) -> float:
     """How much a life's rate differs from its group's, where the life itself says nothing."""
-    parts = (wear.components.between_unit_sd, wear.components.between_life_sd)
-    return float(np.hypot(*(part or 0.0 for part in parts)))
+    parts = wear.components
+    return math.hypot(parts.between_unit_sd or 0.0, parts.between_life_sd or 0.0)
 
 
-def drift_outlook(
-    con: duckdb.DuckDBPyConnection, wear: WearFit, lines: LiningLines | None, usage: pl.DataFrame
-) -> pl.DataFrame:
+def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, "from reduce.drift_outlook order by wheel_end_id")
     ends = (
-        ends.join(usage.select("unit_id", "km_per_day"), on="unit_id", how="left")
-        .join(rate_frame(wear), on=["axle_type", "duty"], how="left")
-        .join(life_slopes(lines), on="life_id", how="left")
+        ends.join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
+        .join(rate_frame(fits.wear), on=["axle_type", "duty"], how="left")
+        .join(life_slopes(fits.lines), on="life_id", how="left")
     )
     x = pl.col("km_per_day") * 7 * pl.col("check_weeks") / KM
     rate = (pl.col("rate") - pl.col("slope").fill_null(0.0)).clip(0.0)
-    spread = _spread_of_rates(wear)
+    spread = _spread_of_rates(fits.wear)
     rate_sd = (pl.col("rate_se") ** 2 + pl.col("slope_var").fill_null(spread**2)).sqrt()
     own_spread = max(spread, 1e-9)
     return ends.with_columns(

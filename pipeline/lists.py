@@ -67,7 +67,7 @@ def work_list(status: pl.DataFrame) -> pl.DataFrame:
         "unit_id",
         -pl.col("priority"),
         "wheel_end_id",
-    ).select(WORK_LIST)
+    ).select(WORK_LIST.keys())
 
 
 def safe_csv(frame: pl.DataFrame) -> bytes:
@@ -102,7 +102,7 @@ def workbook(sheets: dict[str, tuple[pl.DataFrame, dict[str, str]]], made_on: dt
 def _fill(
     sheet: Worksheet, frame: pl.DataFrame, headings: dict[str, str], heading: Format, day: Format
 ) -> None:
-    shown = frame.select(headings)
+    shown = frame.select(headings.keys())
     for column, name in enumerate(shown.columns):
         sheet.write_string(0, column, headings[name], heading)
         cells = shown[name].to_list()

@@ -87,6 +87,44 @@ class WearComponents(dy.Schema):
     note = _text("What the fit says of itself", nullable=True)
 
 
+class WearDepartures(dy.Schema):
+    """One row per way in which wear may depart from a straight line in km."""
+
+    kind = _text("bedding-in, curvature, season", key=True)
+    estimate = _number("Its size: mm; for curvature mm per (10,000 km)²")
+    se = _number("Its standard error", low=0.0)
+    ci_low = _number("95 % interval, low end")
+    ci_high = _number("High end")
+    p = _share("Two-sided p")
+    p_adjusted = _share("Holm-adjusted")
+    sentence = _text("What was found, in words")
+
+
+class PointerChecks(dy.Schema):
+    """One row per axle type: wear pointers against the lining gauge, read together."""
+
+    axle_type = _text("Axle type", key=True)
+    lives = _count("Lining lives with both")
+    pairs = _count("Readings of both on one day")
+    bias_mm = _number("Pointer minus gauge", "mm")
+    bias_se = _number("Its standard error", "mm", low=0.0)
+    scale = _number("Change of that per mm of lining")
+    scale_se = _number("Its standard error", low=0.0)
+    reading_sd_mm = _number("Error of one pointer reading", "mm", low=0.0)
+    setting_sd_mm = _number("How differently pointers are set at relines", "mm", low=0.0)
+    weight = _number("Worth of a pointer reading beside a gauge's; null: left out", low=0.0)
+    note = _text("What the comparison says", nullable=True)
+
+
+class PointersNotReset(dy.Schema):
+    """One row per lining life whose wear pointer nobody seems to have reset at its reline."""
+
+    life_id = _text("Lining life", key=True)
+    wheel_end_id = _text("Wheel end")
+    gap_mm = _number("Pointer minus gauge", "mm")
+    probability = _share("Chance that it was not reset")
+
+
 class AdjusterFits(dy.Schema):
     """One row per axle type, duty and distribution; null duty or axle type: pooled over it."""
 
@@ -170,7 +208,7 @@ class WheelEndStatus(dy.Schema):
     min_on_p10 = _day("Lining reaches its minimum: early date (1 in 10 earlier)")
     min_on_p50 = _day("Even chance")
     min_on_p90 = _day("Late date (1 in 10 later)")
-    min_km_p10 = _number("The same in km from now: early", "km")
+    min_km_p10 = _number("The unit's accumulated km then: early", "km")
     min_km_p50 = _number("Even chance", "km")
     min_km_p90 = _number("Late", "km")
     reline_on_p10 = _day("The visit at which this fleet will reline it: early")
@@ -249,6 +287,9 @@ class Backtest(dy.Schema):
 SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_rates": WearRates,
     "wear_components": WearComponents,
+    "wear_departures": WearDepartures,
+    "pointer_checks": PointerChecks,
+    "pointers_not_reset": PointersNotReset,
     "adjuster_fits": AdjusterFits,
     "adjuster_curves": AdjusterCurves,
     "duty_comparisons": DutyComparisons,

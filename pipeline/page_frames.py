@@ -1,11 +1,12 @@
 """The month's frames, gathered from the marts for the page to draw."""
 
+import datetime as dt
+
 import duckdb
 import polars as pl
 
 from dashboards.page_data import Fleet, PageData
 from pipeline import warehouse
-from pipeline.run import Run
 from pipeline.settings import Settings
 
 # Readings of flagged wheel ends are all shown; of the others, those of this many wheel ends.
@@ -13,16 +14,15 @@ OTHER_HISTORIES = 2_000
 SORTED = {"set_aside": "path, row_no", "wheel_end_status": "wheel_end_id", "loads": "path"}
 
 
-def page_data(run: Run) -> PageData:
+def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
     """Everything the page shows, in an order of its own that does not change from run to run."""
-    con = run.con
 
     def mart(name: str) -> pl.DataFrame:
         return warehouse.fetch(con, f"from mart.{name} order by {SORTED.get(name, 'all')}")
 
     return PageData(
-        fleet=_fleet(run.settings),
-        as_of=run.day,
+        fleet=_fleet(settings),
+        as_of=as_of,
         loads=mart("loads"),
         set_aside=mart("set_aside"),
         wheel_end_status=mart("wheel_end_status"),
@@ -36,7 +36,7 @@ def page_data(run: Run) -> PageData:
         backtest=mart("backtest"),
         histories=_histories(con),
         limits=_limits(con),
-        overdue=warehouse.fetch(con, "from mart.overdue order by weeks_overdue desc, all"),
+        overdue=warehouse.fetch(con, "from mart.overdue order by weeks_overdue desc, wheel_end_id, kind"),
     )
 
 

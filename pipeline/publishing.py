@@ -4,6 +4,7 @@
 """
 
 import ctypes
+import datetime as dt
 import os
 import shutil
 from pathlib import Path
@@ -15,21 +16,21 @@ from dashboards import charts_svg
 from dashboards.page import month_index, rendered
 from pipeline import lists, warehouse
 from pipeline.page_frames import page_data
-from pipeline.run import Run
+from pipeline.settings import Settings
 
 PUBLISHED = "published"
 RENAME_EXCHANGE = 2  # <linux/fs.h>: swap two paths in one step
 AT_FDCWD = -100
 
 
-def publish(run: Run) -> None:
+def publish(con: duckdb.DuckDBPyConnection, settings: Settings, out: Path, as_of: dt.date) -> None:
     """Make the month's files and put them in place; then list the months."""
-    published = run.out / PUBLISHED
-    month = f"{run.day:%Y-%m}"
+    published = out / PUBLISHED
+    month = f"{as_of:%Y-%m}"
     aside = published / f".{month}.new"
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(parents=True)
-    for name, content in month_files(run).items():
+    for name, content in month_files(con, settings, as_of).items():
         target = aside / name
         target.parent.mkdir(exist_ok=True)
         target.write_bytes(content)
@@ -37,24 +38,26 @@ def publish(run: Run) -> None:
     _replace(published / "index.html", month_index(months(published)))
 
 
-def month_files(run: Run) -> dict[str, bytes]:
+def month_files(
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
+) -> dict[str, bytes]:
     """Name → content of everything in a month's publication."""
-    data = page_data(run)
+    data = page_data(con, settings, as_of)
     charts = {f"charts/{name}": svg for name, svg in charts_svg(data).items()}
-    return {"index.html": rendered(data).encode(), **charts, **_lists(run.con, run)}
+    return {"index.html": rendered(data).encode(), **charts, **_lists(con, as_of)}
 
 
-def _lists(con: duckdb.DuckDBPyConnection, run: Run) -> dict[str, bytes]:
+def _lists(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> dict[str, bytes]:
     status = warehouse.fetch(con, "from mart.wheel_end_status")
     budget = warehouse.fetch(con, "from mart.reline_budget order by all")
     work = lists.work_list(status)
     totals = budget.filter(pl.all_horizontal(pl.col("depot", "axle_type", "duty").is_null()))
     return {
         "worklist.csv": lists.safe_csv(work),
-        "worklist.xlsx": lists.workbook({"Work list": (work, lists.WORK_LIST)}, run.day),
+        "worklist.xlsx": lists.workbook({"Work list": (work, lists.WORK_LIST)}, as_of),
         "reline_budget.csv": lists.safe_csv(budget),
         "reline_budget.xlsx": lists.workbook(
-            {"Fleet": (totals, lists.BUDGET), "By group": (budget, lists.BUDGET)}, run.day
+            {"Fleet": (totals, lists.BUDGET), "By group": (budget, lists.BUDGET)}, as_of
         ),
     }
 

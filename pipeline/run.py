@@ -7,8 +7,11 @@ from pathlib import Path
 
 import duckdb
 
-from pipeline import loading, stages, warehouse
+from pipeline import judging, loading, publishing, warehouse
+from pipeline.drift_marts import Drift, judge_drift
+from pipeline.fitting import Fits, fit_fleet
 from pipeline.settings import Settings, load_settings
+from pipeline.status import write_status
 
 SETTINGS_FILE = "fleet.toml"
 
@@ -24,6 +27,8 @@ class Run:
     started_at: dt.datetime
     given_as_of: dt.date | None = None
     as_of: dt.date | None = None
+    fits: Fits | None = None
+    drift: Drift | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
 
     @property
@@ -47,23 +52,49 @@ def load(run: Run) -> None:
 
 
 def judge(run: Run) -> None:
-    run.as_of = stages.judge(run.con, run.settings, run.started_at.date(), run.given_as_of)
+    run.as_of = judging.judge(run.con, run.settings, run.started_at.date(), run.given_as_of)
 
 
 def stage(run: Run) -> None:
-    stages.stage(run.con)
+    with warehouse.transaction(run.con):
+        warehouse.build(run.con, "20_stage")
+
+
+def reduce(run: Run) -> None:
+    with warehouse.transaction(run.con):
+        warehouse.build(run.con, "30_reduce")
+
+
+def fit(run: Run) -> None:
+    with warehouse.transaction(run.con):
+        run.fits = fit_fleet(run.con, run.settings, run.day)
+
+
+def drift(run: Run) -> None:
+    assert run.fits is not None
+    run.drift = judge_drift(run.con, run.settings, run.fits, run.day)
 
 
 def mart(run: Run) -> None:
+    assert run.fits is not None
     with warehouse.transaction(run.con):
+        write_status(run.con, run.fits, run.drift, run.day)
         warehouse.build(run.con, "40_mart")
+
+
+def publish(run: Run) -> None:
+    publishing.publish(run.con, run.settings, run.out, run.day)
 
 
 STAGES = (
     Stage("Load the lake", load, retries=2),
     Stage("Judge every row", judge),
     Stage("Stage lives and episodes", stage),
+    Stage("Reduce to sums and counts", reduce),
+    Stage("Fit wear, use and adjuster lives", fit),
+    Stage("Judge adjustment", drift),
     Stage("Fill the marts", mart),
+    Stage("Publish the month", publish),
 )
 
 

@@ -1,26 +1,59 @@
-"""Lining wear: per-life sums → ``mart.wear_rates`` and ``mart.wear_components``."""
+"""Lining wear: per-life sums → rates, spread, departures, comparisons and pointer checks."""
+
+from dataclasses import asdict
 
 import duckdb
 import polars as pl
 
-from models.wear_fit import fit_wear
+from models.wear_compare import compare_duties, comparisons_frame
+from models.wear_pointer import PointerCalibration, WearFitWithPointers, fit_wear_with_pointers
 from models.wear_result import WearFit, components_frame, rates_frame
+from models.wear_shape import Departure, wear_departures
 from models.wear_sums import LiningLifeSums, lining_life_sums
 from pipeline import marts, warehouse
+
+# The straight line is tested on no more units than this: more would sharpen a clear answer.
+UNITS_TESTED = 4_000
 
 
 def fleet_sums(con: duckdb.DuckDBPyConnection) -> LiningLifeSums:
     """What SQL left of the fleet's lining readings."""
     tables = ("lining_life_sums", "lining_life_duty_sums", "lining_life_duty_pairs")
-    return lining_life_sums(*(warehouse.fetch(con, f"select * from reduce.{t}") for t in tables))
+    return lining_life_sums(*(warehouse.fetch(con, f"from reduce.{t}") for t in tables))
 
 
-def write_wear_marts(con: duckdb.DuckDBPyConnection) -> WearFit:
-    """Fit the fleet's wear and write what it says."""
-    fit = fit_wear(fleet_sums(con))
-    marts.write(con, "wear_rates", _rates(fit))
-    marts.write(con, "wear_components", _components(fit))
-    return fit
+def write_wear_marts(con: duckdb.DuckDBPyConnection) -> WearFitWithPointers:
+    """Fit the fleet's wear, by gauge and by wear pointer, and write what it says."""
+    pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs")
+    fitted = fit_wear_with_pointers(fleet_sums(con), pairs)
+    departures = wear_departures(*_tested_readings(con))
+    marts.write(con, "wear_rates", _rates(fitted.fit))
+    marts.write(con, "wear_components", _components(fitted.fit))
+    marts.write(con, "wear_departures", _departures(departures))
+    marts.write(con, "pointer_checks", _pointer_checks(fitted.calibration))
+    marts.write(con, "pointers_not_reset", fitted.calibration.not_reset)
+    comparisons = comparisons_frame(compare_duties(fitted.fit))
+    marts.write(con, "duty_comparisons", comparisons.filter(pl.col("ratio").is_not_null()))
+    return fitted
+
+
+def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Readings, and km by duty, of the units that the straight line is tested on."""
+    tested = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
+        limit {UNITS_TESTED})"""
+    readings = warehouse.fetch(
+        con,
+        f"""from stage.lining_readings where unit_id in {tested}
+        order by life_id, inspected_on, as_left""",
+    )
+    km = warehouse.fetch(
+        con,
+        f"""select k.* from stage.lining_reading_km k
+        inner join (select distinct life_id from stage.lining_readings where unit_id in {tested}) l
+            on l.life_id = k.life_id
+        order by all""",
+    )
+    return readings, km
 
 
 def _rates(fit: WearFit) -> pl.DataFrame:
@@ -33,4 +66,22 @@ def _rates(fit: WearFit) -> pl.DataFrame:
 
 
 def _components(fit: WearFit) -> pl.DataFrame:
-    return components_frame(fit).with_columns(note=pl.lit("; ".join(fit.notes) or None))
+    return components_frame(fit).with_columns(note=pl.lit(" ".join(fit.notes) or None))
+
+
+def _departures(departures: tuple[Departure, ...]) -> pl.DataFrame:
+    return pl.DataFrame([asdict(d) for d in departures], infer_schema_length=None)
+
+
+def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:
+    rows = [
+        {
+            **asdict(bias),
+            "reading_sd_mm": calibration.reading_sd_mm,
+            "setting_sd_mm": calibration.setting_sd_mm,
+            "weight": calibration.weight,
+            "note": " ".join(calibration.notes) or None,
+        }
+        for bias in calibration.biases
+    ]
+    return pl.DataFrame(rows, schema={n: c.dtype for n, c in marts.PointerChecks.columns().items()})

@@ -8,8 +8,8 @@ import polars as pl
 from pipeline import warehouse
 from pipeline.cells import typed_rows
 from pipeline.files import Cells
+from pipeline.judging import judge
 from pipeline.settings import Settings
-from pipeline.stages import judge, stage
 
 LOADED = dt.datetime(2026, 1, 31, 12, 0)
 
@@ -65,7 +65,7 @@ def warehouse_of(
         )
     judge(con, settings or Settings(), LOADED.date(), as_of)
     if staged:
-        stage(con)
+        warehouse.build(con, "20_stage")
     return con
 
 

@@ -10,7 +10,7 @@ from pipeline import warehouse
 from pipeline.errors import UserError
 from pipeline.loading import load
 from pipeline.settings import Settings
-from pipeline.stages import judge
+from pipeline.judging import judge
 from tests.drawing import rows
 from tests.lakes import write_small_lake
 

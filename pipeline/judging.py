@@ -1,8 +1,4 @@
-"""The stages of a run, as plain functions over a warehouse connection.
-
-Each stage reads tables of earlier stages and leaves tables of its own, in one transaction. The
-command line calls them in turn; the scheduled flow wraps each in a task.
-"""
+"""Deciding every row's fate: against its own cells, the register, and the rows around it."""
 
 import datetime as dt
 
@@ -81,9 +77,3 @@ def _parameters(settings: Settings, as_of: dt.date, given: dt.date | None) -> pl
         },
         schema_overrides={"given_as_of": pl.Date},
     )
-
-
-def stage(con: duckdb.DuckDBPyConnection) -> None:
-    """Lives, episodes and intervals from the accepted rows."""
-    with warehouse.transaction(con):
-        warehouse.build(con, "20_stage")

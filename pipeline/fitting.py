@@ -1,0 +1,51 @@
+"""Everything fitted from the reduced tables in one run, kept together for the stages after it."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+from models.usage_rates import UsageFit, fit_usage, usage_frame
+from models.wear_predict import LiningLines, lining_lines
+from models.wear_result import WearFit
+from models.wear_sums import LiningLifeSums
+from pipeline import warehouse
+from pipeline.life_marts import write_life_marts
+from pipeline.settings import Settings
+from pipeline.wear_marts import write_wear_marts
+
+DAYS_PER_WEEK = 7.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """``lines`` is None where the readings allow no wear fit."""
+
+    wear: WearFit
+    sums: LiningLifeSums
+    lines: LiningLines | None
+    usage: UsageFit
+
+    @property
+    def km_per_day(self) -> pl.DataFrame:
+        """One row per unit: what it runs a day, with its uncertainty."""
+        return usage_frame(self.usage)
+
+
+def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:
+    """Fit wear, use and adjuster lives, and write the marts that say so."""
+    write_life_marts(con)
+    fitted = write_wear_marts(con)
+    wear, sums = fitted.fit, fitted.sums
+    lines = lining_lines(wear, sums) if wear.mixed is not None else None
+    units = warehouse.fetch(con, "from reduce.units_now order by unit_id")
+    intervals = warehouse.fetch(con, "from reduce.unit_usage order by unit_id, from_on")
+    return Fits(wear, sums, lines, fit_usage(units, intervals, as_of, check_days(settings)))
+
+
+def check_days(settings: Settings) -> dict[str, float]:
+    """Days between checks by duty, where the fleet names them."""
+    service = settings.service
+    named = {duty: own.check_weeks or service.check_weeks for duty, own in service.duties.items()}
+    return {duty: weeks * DAYS_PER_WEEK for duty, weeks in named.items()}
