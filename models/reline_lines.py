@@ -7,9 +7,9 @@ Given the fixed effects :math:`\theta` and the unit's own effect u on wear, the 
    (m, r) = (\hat m, \hat r) + k\,(u - \hat u) + \epsilon,\quad \epsilon \sim N(0, V)
 
 with k how this lining leans on its unit, and :math:`\hat m, \hat r, \hat u` linear in
-:math:`\theta`. Linings of one unit share u, all linings share :math:`\theta`: forecasts of one wheel
-end add the three variances up, totals draw them once for all. A new lining starts at
-:math:`s_a + b_0` and wears at :math:`\theta_{ad} + u + b_1`, with :math:`(b_0, b_1)` drawn afresh.
+:math:`\theta`. Linings of one unit share u, all linings share :math:`\theta`: forecasts of one
+wheel end add the three variances up, totals draw them once for all. A new lining starts at
+:math:`s_a + b_0` and wears at :math:`\theta_{ad} + u + b_1`, :math:`(b_0, b_1)` drawn afresh.
 """
 
 from dataclasses import dataclass
@@ -33,7 +33,8 @@ class WheelEndLines:
     unit_effect, unit_var : (U,) the unit's effect on wear, given the fixed effects.
     now_gradient, rate_gradient : (L, P) and unit_gradient (U, P): derivatives in the fixed effects.
     theta, theta_cov : (P,), (P, P).
-    duty_column : (L, D) place of the wheel end's rate in each duty in theta; duty (U,) the unit's.
+    duties : names of the D duties; duty : (U,) which one each unit is in.
+    duty_column : (L, D) place of the wheel end's rate in each duty in theta.
     new_mm : (L,) mean thickness after a reline; start_column : (L,) its place in theta, or -1.
     life_cov : (2, 2) covariance of a new lining's start [mm] and rate around their means.
     reading_sd : error of one reading [mm].
@@ -55,8 +56,9 @@ class WheelEndLines:
     unit_gradient: FloatArray
     theta: FloatArray
     theta_cov: FloatArray
-    duty_column: IntArray
+    duties: tuple[str, ...]
     duty: IntArray
+    duty_column: IntArray
     new_mm: FloatArray
     start_column: IntArray
     life_cov: FloatArray
@@ -94,8 +96,13 @@ class LineMoments:
         return mean, np.maximum(self.var_now - 2.0 * self.cov * x + self.var_rate * x**2, 1e-12)
 
 
+def some_moments(moments: LineMoments, rows: IntArray) -> LineMoments:
+    """The moments of some wheel ends."""
+    return LineMoments(*(getattr(moments, name)[rows] for name in LineMoments.__slots__))
+
+
 def _quadratic(left: FloatArray, covariance: FloatArray, right: FloatArray) -> FloatArray:
-    return np.einsum("lp,lp->l", left @ covariance, right)
+    return np.asarray(np.einsum("lp,lp->l", left @ covariance, right))
 
 
 def line_moments(lines: WheelEndLines) -> LineMoments:

@@ -2,8 +2,8 @@
 -- key: axle_type, depot, ends, low_mm, high_mm, other_mm, low_relined, high_relined
 -- inputs: reduce.reline_decisions
 -- meaning: how often it happened. low is the end with the thinner lining, mm above its minimum in
---          quarters up to 8 mm, then whole mm (null: not read); other_mm the thinnest lining on the
---          unit's other axles at that visit, in halves up to 8 mm (null: none read)
+--          tenths up to 8 mm, then halves (null: not read); other_mm the thinnest lining on the
+--          unit's other axles at that visit, in halves up to 8 mm (8 also where none was read)
 with binned as (
     select
         unit_id,
@@ -14,8 +14,8 @@ with binned as (
         relined,
         above_mm,
         case
-            when above_mm < 8 then round(above_mm * 4) / 4
-            else round(above_mm)
+            when above_mm < 8 then round(above_mm * 10) / 10
+            else round(above_mm * 2) / 2
         end as bin_mm
     from reduce.reline_decisions
 ),

@@ -1,10 +1,11 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
--- inputs: judge.wheel_ends, reduce.check_visits, stage.lining_lives, stage.inspections,
---         stage.duty_spells, stage.unit_sightings, run.parameters
+-- inputs: judge.wheel_ends, reduce.check_visits, stage.lining_lives, stage.lining_readings,
+--         stage.inspections, stage.duty_spells, stage.unit_sightings, run.parameters
 -- meaning: where it stands: its current life and duty, when and at what km the unit was last seen,
---          the unit's last check visit, and what was read then of the lining in place now, in mm
---          above its minimum (null: not read, or relined since)
+--          the unit's km at the life's start and at its latest reading (its start where there is
+--          none; null: not on record), the unit's last check visit, and what was read then of the lining in place
+--          now, in mm above its minimum (null: not read, or relined since)
 with seen as (
     select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
     from stage.unit_sightings
@@ -16,9 +17,16 @@ visits as (
 ),
 
 lives as (
-    select wheel_end_id, life_id, started_on, start_slot
+    select wheel_end_id, life_id, started_on, start_slot, start_km
     from stage.lining_lives
     where ended_on is null
+),
+
+latest as (
+    select life_id, max(km) as km
+    from stage.lining_readings
+    where lining_mm is not null or (pointer_lining_mm is not null and pointer_deg < 90)
+    group by life_id
 ),
 
 read_then as (
@@ -60,11 +68,14 @@ final as (
         l.life_id,
         s.seen_on,
         s.seen_km,
+        l.start_km,
+        coalesce(m.km, l.start_km) as line_km,
         v.visit_on,
         r.lining_mm - e.lining_min_mm as above_mm
     from judge.wheel_ends e
     left join duties d on d.unit_id = e.unit_id
     left join lives l on l.wheel_end_id = e.wheel_end_id
+    left join latest m on m.life_id = l.life_id
     left join seen s on s.unit_id = e.unit_id
     left join visits v on v.unit_id = e.unit_id
     left join read_then r on r.wheel_end_id = e.wheel_end_id

@@ -1,0 +1,117 @@
+"""What a batch of drawn fleets came to: events counted by draw, month and cell."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from models.mixed_blocks import FloatArray, IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """Ends of the budget's months, in days after as-of: ``month_ends`` (M,) calendar months,
+    ``span_ends`` (M,) whole months counted from as-of."""
+
+    month_ends: FloatArray
+    span_ends: FloatArray
+
+    @property
+    def horizon(self) -> float:
+        return float(max(self.month_ends[-1], self.span_ends[-1]))
+
+
+@dataclass(slots=True)
+class Tally:
+    """Counts over D draws, M months and C cells.
+
+    relines, visits (axles relined in a visit of their own), crossings : (D, M, C).
+    span_relines, span_visits : (D, M), by whole months from as-of. second : (D,) relines of a
+    lining fitted after as-of. scrapped_mm, scrapped_share : (D,) lining left above the minimum,
+    in mm and as a share of what can be worn, over the relines of the calendar months.
+    """
+
+    calendar: Calendar
+    n_cells: int
+    relines: IntArray
+    visits: IntArray
+    crossings: IntArray
+    span_relines: IntArray
+    span_visits: IntArray
+    second: IntArray
+    scrapped_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
+    scrapped_share: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+    @property
+    def n_draws(self) -> int:
+        return len(self.relines)
+
+
+def empty_tally(calendar: Calendar, n_draws: int, n_cells: int) -> Tally:
+    """A tally with nothing in it."""
+    months = len(calendar.month_ends)
+    shape = (n_draws, months, n_cells)
+    return Tally(
+        calendar=calendar,
+        n_cells=n_cells,
+        relines=np.zeros(shape, np.int64),
+        visits=np.zeros(shape, np.int64),
+        crossings=np.zeros(shape, np.int64),
+        span_relines=np.zeros(shape[:2], np.int64),
+        span_visits=np.zeros(shape[:2], np.int64),
+        second=np.zeros(n_draws, np.int64),
+        scrapped_mm=np.zeros(n_draws),
+        scrapped_share=np.zeros(n_draws),
+    )
+
+
+def add_relines(
+    tally: Tally,
+    copy: IntArray,
+    cell: IntArray,
+    day: FloatArray,
+    life: IntArray,
+    above_mm: FloatArray,
+    usable_mm: FloatArray,
+) -> None:
+    """Enter relines of wheel ends; events past the last month fall out."""
+    _count(tally.relines, tally.calendar.month_ends, copy, day, cell)
+    _count(tally.span_relines, tally.calendar.span_ends, copy, day)
+    inside = day < tally.calendar.month_ends[-1]
+    left = np.maximum(above_mm, 0.0) * inside
+    draws = tally.n_draws
+    tally.second += np.bincount(copy[inside & (life > 0)], minlength=draws)
+    tally.scrapped_mm += np.bincount(copy, left, minlength=draws)
+    tally.scrapped_share += np.bincount(copy, np.minimum(left / usable_mm, 1.0), minlength=draws)
+
+
+def add_visits(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) -> None:
+    """Enter axles relined in a visit made for that alone."""
+    _count(tally.visits, tally.calendar.month_ends, copy, day, cell)
+    _count(tally.span_visits, tally.calendar.span_ends, copy, day)
+
+
+def add_crossings(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) -> None:
+    """Enter linings that fell to their minimum in service."""
+    _count(tally.crossings, tally.calendar.month_ends, copy, day, cell)
+
+
+def _count(
+    into: IntArray,
+    month_ends: FloatArray,
+    copy: IntArray,
+    day: FloatArray,
+    cell: IntArray | int = 0,
+) -> None:
+    """Add one to (draw, month[, cell]) per event."""
+    month = np.searchsorted(month_ends, day, side="right")
+    inside = month < len(month_ends)
+    cells = into.shape[2] if into.ndim == 3 else 1
+    place = (copy * len(month_ends) + month) * cells + cell
+    into += np.bincount(place[inside], minlength=into.size).reshape(into.shape)
+
+
+def joined_tallies(parts: list[Tally]) -> Tally:
+    """Batches of draws put together."""
+    names = [name for name in Tally.__slots__ if name not in ("calendar", "n_cells")]
+    arrays = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
+    return Tally(calendar=parts[0].calendar, n_cells=parts[0].n_cells, **arrays)
