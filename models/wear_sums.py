@@ -213,15 +213,21 @@ def _of_instrument(
     return lives, duties, pairs
 
 
+IDENTITY = ("life_id", "wheel_end_id", "unit_id", "axle_type", "start_known", "last_inspected_on")
+
+
 def _one_row_per_life(life_sums: pl.DataFrame) -> pl.DataFrame:
     """Identity of each life, in the order of units, numbered."""
+    gauge, pointer = (
+        life_sums.filter(pl.col("instrument") == name).select(IDENTITY) for name in INSTRUMENTS
+    )
+    later = pointer.select("life_id", pointer_on="last_inspected_on")
+    both = gauge.join(later, on="life_id", how="left").with_columns(
+        last_inspected_on=pl.max_horizontal("last_inspected_on", "pointer_on")
+    )
+    lives = pl.concat([both.drop("pointer_on"), pointer.join(gauge, on="life_id", how="anti")])
     return (
-        life_sums.group_by("life_id")
-        .agg(
-            pl.col("wheel_end_id", "unit_id", "axle_type", "start_known").first(),
-            pl.col("last_inspected_on").max(),
-        )
-        .sort("unit_id", "life_id")
+        lives.sort("unit_id", "life_id")
         .with_row_index("life_no")
         .with_columns(pl.col("life_no").cast(pl.Int64))
     )
