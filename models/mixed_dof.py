@@ -34,7 +34,7 @@ def variance_covariance(fit: MixedFit) -> FloatArray:
     inside[:4, :4] = root_jacobian(fit.root, fit.t_scale) * fit.free
     inside[4, 4] = 1.0
     information = inside.T @ fit.point.information @ inside
-    scale = np.sqrt(np.diag(information))
+    scale = np.sqrt(np.maximum(np.diag(information), 0.0))
     scale[scale <= 1e-10 * scale.max()] = np.inf
     scaled = information / np.outer(scale, scale)
     inverse = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) / np.outer(scale, scale)

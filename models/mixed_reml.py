@@ -75,7 +75,8 @@ class RemlPoint:
 
     ``b`` holds the four matrices [X,y]' H^-1 H_k H^-1 [X,y], in the order of ``Variances``;
     ``deviance`` is -2 REML log-likelihood, ``gradient`` its derivative in the relative variances;
-    ``information`` is the average information of (relative variances, sigma²), shape (5, 5).
+    ``information`` is the average information of (relative variances, sigma²), shape (5, 5);
+    ``at_floor`` says that sigma² is the least admitted.
     """
 
     variances: Variances
@@ -85,6 +86,7 @@ class RemlPoint:
     beta: FloatArray
     xtx_inverse: FloatArray
     sigma2: float
+    at_floor: bool
     b: FloatArray
 
 
@@ -268,5 +270,6 @@ def reml_point(
         beta=solution,
         xtx_inverse=inverse,
         sigma2=sigma2,
+        at_floor=rss / df < floor,
         b=b,
     )

@@ -113,8 +113,10 @@ def _unfolded(root: FloatArray) -> FloatArray:
 
 
 def profile_information(point: RemlPoint) -> FloatArray:
-    """Average information of the four relative variances with sigma² profiled out."""
+    """Average information of the four relative variances, sigma² profiled out unless held."""
     full = point.information
+    if point.at_floor:
+        return full[:4, :4]
     return np.asarray(full[:4, :4] - np.outer(full[:4, 4], full[4, :4]) / full[4, 4])
 
 

@@ -176,11 +176,17 @@ def _quantiles(
         now = _done_by(log_stay)
         share = (probabilities[:, None] - done) / np.maximum(now - done, 1e-300)
         crossing = np.isinf(found) & (now >= probabilities[:, None])
-        found = np.where(crossing, edge + share * (days + step / 2.0 - edge), found)
+        found = np.where(crossing, _spread(share, edge, days, step / 2.0), found)
         visit = np.where(np.isinf(visit) & (now >= 0.5), days, visit)
         done, edge = now, days + step / 2.0
         days = days + step
     return found, visit
+
+
+def _spread(share: FloatArray, edge: FloatArray, days: FloatArray, half: FloatArray) -> FloatArray:
+    """Day by which a share of a visit's chance has passed: half of it before the visit."""
+    before = edge + 2.0 * share * (days - edge)
+    return np.where(share < 0.5, before, days + (2.0 * share - 1.0) * half)
 
 
 def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> FloatArray:

@@ -43,7 +43,7 @@ class Deck:
     """Cards by what went before, the usual days between visits by group, and how it goes on.
 
     ``use_on_road``/``use_off_road``: mean use, by days. ``noise_days``: variance of use on the
-    road times days. ``leaving``/``returning``: chance per day of going off the road, and back.
+    road times days, by its central part. ``leaving``/``returning``: chance per day of going off the road, and back.
     """
 
     after_road: Cards
@@ -137,10 +137,19 @@ def _course(played: _Played) -> tuple[float, float, float, float, float]:
     on_days, off_days = float(played.days[on].sum()), float(played.days[~on].sum())
     use_on = float((played.use * played.days)[on].sum()) / on_days if on_days else 1.0
     use_off = float((played.use * played.days)[~on].sum()) / off_days if off_days else 0.0
-    noise = float(((played.use - use_on) ** 2 * played.days**2)[on].sum())
+    noise = _central_variance(((played.use - use_on) * np.sqrt(played.days))[on])
     left = float((~played.off_before & ~on).sum())
     back = float((played.off_before & on).sum())
     # Half a case in ten years, and one return in half a year, until records say otherwise.
     leaving = (left + 0.5) / (on_days + 3652.0)
     returning = (back + 1.0) / (off_days + 182.0)
-    return use_on, use_off, noise / on_days if on_days else 1.0, leaving, returning
+    return use_on, use_off, noise, leaving, returning
+
+
+def _central_variance(noise: FloatArray) -> float:
+    """Variance of a normal with the same 10 % and 90 % points: months off the road, which are rare
+    and long, belong to the mean of use but would make every unit's spread too wide."""
+    if len(noise) < FEW_CARDS:
+        return 1.0
+    low, high = np.quantile(noise, [0.1, 0.9])
+    return float(((high - low) / 2.5631) ** 2)

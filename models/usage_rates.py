@@ -22,7 +22,8 @@ class UsageFit:
     ``log_level`` and ``level_variance``: log km per day on the road as of when each was last seen.
     ``off_now``: off the road then. ``stands_still``: has km on record, and none of it was run.
     ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of.
-    ``present``: chance that the unit is still in the fleet, from how long it has stayed away.
+    ``present``: chance that the unit is in the fleet, from how long it has stayed away; 0 for one
+    that was never seen.
     """
 
     as_of: dt.date
@@ -93,7 +94,11 @@ def fit_usage(
         intervals=table.is_informative.sum(axis=1),
         since_seen=since_seen,
         since_visit=since_visit,
-        present=chance_present(since_visit / deck.usual_days[group], deck, visits),
+        present=np.where(
+            units["seen_on"].is_null().to_numpy(),
+            0.0,
+            chance_present(since_visit / deck.usual_days[group], deck, visits),
+        ),
     )
 
 
