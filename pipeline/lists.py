@@ -12,7 +12,6 @@ import xlsxwriter
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 MAX_WIDTH = 70
 
 WORK_LIST = {
@@ -72,9 +71,7 @@ def work_list(status: pl.DataFrame) -> pl.DataFrame:
 
 def safe_csv(frame: pl.DataFrame) -> bytes:
     """UTF-8 with a byte-order mark, so that office software reads it as what it is."""
-    text = pl.col(pl.String)
-    risky = text.str.contains(r"^\s*[=+\-@\t\r]")
-    safe = frame.with_columns(pl.when(risky).then(pl.concat_str(pl.lit("'"), text)).otherwise(text))
+    safe = frame.with_columns(pl.col(pl.String).str.replace(r"^(\s*[=+\-@\t\r])", "'$1"))
     return safe.write_csv(include_bom=True).encode()
 
 

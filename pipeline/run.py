@@ -10,6 +10,7 @@ import duckdb
 from pipeline import judging, loading, publishing, warehouse
 from pipeline.drift_marts import Drift, judge_drift
 from pipeline.fitting import Fits, fit_fleet
+from pipeline.forecasting import Forecasts, forecast_relines
 from pipeline.settings import Settings, load_settings
 from pipeline.status import write_status
 
@@ -29,6 +30,7 @@ class Run:
     as_of: dt.date | None = None
     fits: Fits | None = None
     drift: Drift | None = None
+    forecasts: Forecasts | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
 
     @property
@@ -75,10 +77,15 @@ def drift(run: Run) -> None:
     run.drift = judge_drift(run.con, run.settings, run.fits, run.day)
 
 
+def forecast(run: Run) -> None:
+    assert run.fits is not None
+    run.forecasts = forecast_relines(run.con, run.fits, run.day)
+
+
 def mart(run: Run) -> None:
     assert run.fits is not None
     with warehouse.transaction(run.con):
-        write_status(run.con, run.fits, run.drift, run.day)
+        write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
         warehouse.build(run.con, "40_mart")
 
 
@@ -93,6 +100,7 @@ STAGES = (
     Stage("Reduce to sums and counts", reduce),
     Stage("Fit wear, use and adjuster lives", fit),
     Stage("Judge adjustment", drift),
+    Stage("Forecast relines", forecast),
     Stage("Fill the marts", mart),
     Stage("Publish the month", publish),
 )

@@ -10,12 +10,14 @@ from models.wear_predict import LiningLines, predict_lining
 from pipeline import marts, warehouse
 from pipeline.drift_marts import Drift
 from pipeline.fitting import Fits
+from pipeline.forecasting import Forecasts
 
 
 def write_status(
     con: duckdb.DuckDBPyConnection,
     fits: Fits,
     drift: Drift | None,
+    forecasts: Forecasts | None,
     as_of: dt.date,
 ) -> None:
     """Join what is known of each wheel end; what is not known stays empty."""
@@ -23,6 +25,7 @@ def write_status(
     status = (
         ends.with_columns(as_of=pl.lit(as_of))
         .join(linings_now(fits.lines), on="life_id", how="left")
+        .join(_dated(forecasts), on="wheel_end_id", how="left")
         .join(_judged(drift), on="wheel_end_id", how="left")
         .with_columns(
             pl.col("state").fill_null("not_seen"), pl.col("flagged").fill_null(value=False)
@@ -41,6 +44,12 @@ def linings_now(lines: LiningLines | None) -> pl.DataFrame:
     frame = pl.DataFrame(dict(zip(schema, columns, strict=True)), schema=schema)
     # A line may run below nothing left; a lining cannot.
     return frame.with_columns(pl.col("lining_mm").clip(0.0))
+
+
+def _dated(forecasts: Forecasts | None) -> pl.DataFrame:
+    if forecasts is None:
+        return pl.DataFrame(schema={"wheel_end_id": pl.String})
+    return forecasts.dates
 
 
 def _judged(drift: Drift | None) -> pl.DataFrame:
