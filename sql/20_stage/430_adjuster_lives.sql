@@ -114,6 +114,7 @@ final as (
         coalesce(d.duty, 'unassigned') as duty,
         w.depot,
         a.fitted_on,
+        a.fitted_km,
         a.fitted_km is not null
         and a.entry_at_km is not null
         and (a.failed_km is null or a.failed_km > a.entry_at_km or a.source = 'job') as age_known,
