@@ -1,4 +1,4 @@
-"""How long adjusters stay good: curves, B10 ages, and the decisions that follow."""
+"""How long adjusters stay good: the age by which a tenth has failed, and the curves."""
 
 import altair as alt
 import polars as pl
@@ -6,27 +6,25 @@ import polars as pl
 from dashboards import marks
 from dashboards.figure import Chart, Figure, Said, Table, said_for_selections, table
 from dashboards.measures import Measures
-from dashboards.words import count, figures, number, share, span
+from dashboards.words import count, number, share, span
 
-DIMENSIONS = ("axle_type", "duty")
+DIMENSIONS = ("duty", "axle_type")
+AGE = ("b10_km", "b10_km_ci_low", "b10_km_ci_high")
 MOST_CURVES = 24
-NONPARAMETRIC = "npmle"
-DISTRIBUTION_WORDS = {
+NPMLE = "npmle"
+SEEN, FITTED = "as seen, no form assumed", "form fitted"
+FORM_WORDS = {
     "weibull": "Weibull",
     "lognormal": "log-normal",
     "loglogistic": "log-logistic",
-    NONPARAMETRIC: "no form assumed",
+    NPMLE: SEEN,
 }
 
 
 def age_figure(fits: pl.DataFrame, measures: Measures) -> Figure | None:
-    """The age by which a tenth has failed, by group."""
-    rows = chosen(fits)
+    rows = fits.filter("chosen", *(pl.col(c).is_not_null() for c in AGE))
     if rows.is_empty():
         return None
-    columns = ("b10_km", "b10_km_ci_low", "b10_km_ci_high")
-    shown = measures.scaled(rows, measures.per_km, *columns)
-    shown = marks.with_group(shown, measures.fleet.duty_order)
 
     def say(frame: pl.DataFrame) -> Said:
         return _age_said(frame, measures)
@@ -34,7 +32,7 @@ def age_figure(fits: pl.DataFrame, measures: Measures) -> Figure | None:
     return Figure(
         key="adjuster-age",
         said=say(rows),
-        chart=age_chart(shown, measures),
+        chart=age_chart(rows, measures),
         table=_age_table(rows, measures),
         sql="select * from mart.adjuster_fits where chosen",
         matching="cells",
@@ -43,54 +41,37 @@ def age_figure(fits: pl.DataFrame, measures: Measures) -> Figure | None:
     )
 
 
-def chosen(fits: pl.DataFrame) -> pl.DataFrame:
-    """The fits in use that give an age with an interval."""
-    return fits.filter(
-        "chosen", *(pl.col(c).is_not_null() for c in ("b10_km", "b10_km_ci_low", "b10_km_ci_high"))
+def age_chart(rows: pl.DataFrame, measures: Measures) -> Chart:
+    """B10 ages with their intervals, one line for an axle type and duty."""
+    shown = marks.with_group(
+        measures.scaled(rows, measures.per_km, *AGE), measures.fleet.duty_order
+    ).select("group", *DIMENSIONS, *AGE, "failures")
+    x = alt.X(
+        "b10_km_ci_low:Q",
+        title=f"Age by which a tenth has failed, {measures.distance_unit}",
+        scale=alt.Scale(zero=True),
+        axis=alt.Axis(format=",~f"),
     )
-
-
-def age_chart(frame: pl.DataFrame, measures: Measures) -> Chart:
-    """``group``, ``b10_km``, ``b10_km_ci_low``, ``b10_km_ci_high``, in the fleet's units."""
-    base = alt.Chart(frame).encode(y=marks.group_axis(frame))
-    axis = alt.Axis(format="~s")
-    title = f"Age by which a tenth has failed, {measures.distance_unit}"
-    x = alt.X("b10_km_ci_low:Q", title=title, scale=marks.from_zero(), axis=axis)
-    interval = base.mark_rule(strokeWidth=7, stroke=marks.PALE).encode(x=x, x2="b10_km_ci_high:Q")
-    point = base.mark_point().encode(
-        x="b10_km:Q",
-        tooltip=[
-            alt.Tooltip("group:N", title="Group"),
-            alt.Tooltip("b10_km:Q", title="Age", format=",.0f"),
-            alt.Tooltip("b10_km_ci_low:Q", title="95 % from", format=",.0f"),
-            alt.Tooltip("b10_km_ci_high:Q", title="to", format=",.0f"),
-            alt.Tooltip("failures:Q", title="Failures", format=",d"),
-        ],
-    )
-    return marks.layered(frame, alt.Step(26), interval, point)
+    return marks.interval_plot(shown, AGE, x, ",.0f", more_tips=(("failures:Q", "Failures", ",d"),))
 
 
 def _age_said(frame: pl.DataFrame, measures: Measures) -> Said:
-    failures, adjusters = marks.total(frame, "failures"), marks.total(frame, "adjusters")
+    own = frame.filter(pl.col("duty").is_not_null(), pl.col("axle_type").is_not_null())
+    parts = frame if own.is_empty() else own
+    failures, adjusters = marks.total(parts, "failures"), marks.total(parts, "adjusters")
     note = (
         f"Points are estimates, bars their 95 % intervals. {count(failures, 'failure')} among "
         f"{count(adjusters, 'adjuster')}; planned replacements are not failures."
     )
-    ranked = frame.sort("b10_km")
+    ranked = parts.sort("b10_km")
     low, high = ranked.row(0, named=True), ranked.row(-1, named=True)
-    limits = span(
-        figures(low["b10_km_ci_low"] * measures.per_km),
-        figures(low["b10_km_ci_high"] * measures.per_km),
-        measures.distance_unit,
-    )
-    if frame.height > 1 and low["b10_km_ci_high"] >= high["b10_km_ci_low"]:
+    limits = span(*(measures.distance(low[c]) for c in AGE[1:]))
+    age = f"{measures.distance(low['b10_km'])} ({limits})"
+    if parts.height == 1:
+        return Said(f"A tenth of the adjusters of {_group(low)} has failed by {age}", note)
+    if low["b10_km_ci_high"] >= high["b10_km_ci_low"]:
         return Said("No group's adjusters clearly fail sooner than another's", note)
-    lead = "A tenth of the adjusters has failed" if frame.height == 1 else "Adjusters fail soonest"
-    where = f"on {_group(low)}"
-    age = measures.distance(low["b10_km"])
-    if frame.height == 1:
-        return Said(f"{lead} by {age} ({limits}) {where}", note)
-    return Said(f"{lead} {where}: a tenth by {age} ({limits})", note)
+    return Said(f"Adjusters of {_group(low)} fail soonest: a tenth by {age}", note)
 
 
 def _group(row: dict[str, str | None]) -> str:
@@ -103,10 +84,10 @@ def _age_table(frame: pl.DataFrame, measures: Measures) -> Table:
             r["axle_type"] or "all",
             r["duty"] or "all",
             measures.distance(r["b10_km"]),
-            span(measures.distance(r["b10_km_ci_low"]), measures.distance(r["b10_km_ci_high"])),
-            DISTRIBUTION_WORDS.get(r["distribution"] or "", "–"),
-            f"{number(r['shape'], 2)} ({number(r['shape_ci_low'], 2)}–"
-            f"{number(r['shape_ci_high'], 2)})",
+            span(*(measures.distance(r[c]) for c in AGE[1:])),
+            FORM_WORDS.get(r["distribution"] or "", "–"),
+            f"{number(r['shape'], 2)} ("
+            f"{span(number(r['shape_ci_low'], 2), number(r['shape_ci_high'], 2))})",
             number(r["adjusters"]),
             number(r["failures"]),
             r["note"] or "",
@@ -122,71 +103,93 @@ def curve_figures(
 ) -> tuple[Figure, ...]:
     """One small chart a group, most failures first: what was seen, and the form fitted to it."""
     best = {(r["axle_type"], r["duty"]): r for r in fits.filter("chosen").iter_rows(named=True)}
-    groups = dict(curves.group_by("axle_type", "duty", maintain_order=True))
-    ranked = sorted(groups, key=lambda k: -(best.get(k, {}).get("failures") or 0))
+    found = dict(curves.group_by("axle_type", "duty", maintain_order=True))
+    groups = {(str_or_none(k[0]), str_or_none(k[1])): rows for k, rows in found.items()}
+    ranked = sorted(groups, key=lambda k: -(best.get(k, {}).get("failures") or 0))[:MOST_CURVES]
+    order = {duty: i for i, duty in enumerate(measures.fleet.duty_order)}
+    ranked.sort(key=lambda k: (k[0] or "\uffff", order.get(k[1] or "", len(order)), k[1] or ""))
+    furthest = float(curves["km"].max() or 0) if curves.height else 0.0  # type: ignore[arg-type]
     return tuple(
-        _curve_figure(i, key, groups[key], best.get(key, {}), measures)
-        for i, key in enumerate(ranked[:MOST_CURVES])
+        _curve_figure(i, key, groups[key], best.get(key, {}), measures, furthest)
+        for i, key in enumerate(ranked, start=1)
     )
 
 
+def str_or_none(value: object) -> str | None:
+    return None if value is None else str(value)
+
+
 def _curve_figure(
-    number_: int,
-    key: tuple[object, ...],
+    place: int,
+    key: tuple[str | None, str | None],
     curve: pl.DataFrame,
     fit: dict[str, object],
     measures: Measures,
+    furthest_km: float,
 ) -> Figure:
-    wanted = (NONPARAMETRIC, fit.get("distribution"))
-    rows = curve.filter(pl.col("method").is_in([w for w in wanted if w])).sort("method", "km")
-    shown = measures.scaled(rows, measures.per_km, "km")
-    names = dict(zip(DIMENSIONS, key, strict=True))
+    wanted = [w for w in (NPMLE, fit.get("distribution")) if w]
+    rows = curve.filter(pl.col("method").is_in(wanted)).sort("method", "km")
+    names = {"axle_type": key[0], "duty": key[1]}
     return Figure(
-        key=f"adjuster-curve-{number_ + 1}",
+        key=f"adjuster-curve-{place}",
         said=_curve_said(names, rows, fit, measures),
-        chart=curve_chart(shown, measures),
+        chart=curve_chart(rows, measures, furthest_km),
         table=_curve_table(rows, measures),
         sql="select * from mart.adjuster_curves order by axle_type, duty, method, km",
         matching="whole",
         dimensions=DIMENSIONS,
-        belongs_to={d: str(v) for d, v in names.items() if v is not None},
+        belongs_to={d: v for d, v in names.items() if v is not None},
         small=True,
     )
 
 
-def curve_chart(frame: pl.DataFrame, measures: Measures) -> Chart:
-    """``km``, ``survival``, ``ci_low``, ``ci_high``, ``method``; the distribution-free in steps."""
-    x = alt.X(
-        "km:Q", title=f"Age, {measures.distance_unit}", axis=alt.Axis(format="~s", tickCount=4)
+def curve_chart(rows: pl.DataFrame, measures: Measures, furthest_km: float) -> Chart:
+    """Share still good by age: steps with their band, and the fitted form dashed over them."""
+    named = measures.scaled(rows, measures.per_km, "km").select(
+        "km",
+        "survival",
+        "ci_low",
+        "ci_high",
+        pl.when(pl.col("method") == NPMLE)
+        .then(pl.lit(SEEN))
+        .otherwise(pl.lit(FITTED))
+        .alias("method"),
     )
-    axis = alt.Axis(format=".0%", tickCount=4)
-    scale = alt.Scale(domain=[0, 1])
-    y = alt.Y("survival:Q", title="Still good", scale=scale, axis=axis)
-    low = alt.Y("ci_low:Q", title="Still good", scale=scale, axis=axis)
-    base = alt.Chart(frame).encode(x=x)
-    seen = base.transform_filter(alt.datum.method == NONPARAMETRIC)
-    band = seen.mark_area(interpolate="step-after").encode(y=low, y2="ci_high:Q")
-    steps = seen.mark_line(interpolate="step-after").encode(y=y)
-    form = base.transform_filter(alt.datum.method != NONPARAMETRIC)
-    fitted = form.mark_line(stroke=marks.RUST, strokeDash=[6, 3]).encode(y=y)
-    return marks.layered(frame, 170, band, steps, fitted)
+    seen_only, fitted_only = alt.datum.method == SEEN, alt.datum.method == FITTED
+    x = alt.X(
+        "km:Q",
+        title=f"Age, {measures.distance_unit}",
+        axis=alt.Axis(format=",~f", tickCount=4),
+        scale=alt.Scale(domain=[0, furthest_km * measures.per_km]),
+    )
+    axis = marks.percent_axis(tickCount=5)
+    y = alt.Y("ci_low:Q", title="Still good", scale=alt.Scale(domain=[0, 1]), axis=axis)
+    described = marks.tips(
+        ("km:Q", "Age", ",.0f"),
+        ("survival:Q", "Still good", ".1%"),
+        ("ci_low:Q", "From", ".1%"),
+        ("ci_high:Q", "To", ".1%"),
+    )
+    base = alt.Chart(named).encode(x=x, tooltip=described)
+    seen, fitted = base.transform_filter(seen_only), base.transform_filter(fitted_only)
+    band = seen.mark_area(interpolate="step-after").encode(y=y, y2="ci_high:Q")
+    steps = seen.mark_line(interpolate="step-after").encode(y="survival:Q")
+    form = fitted.mark_line(stroke=marks.RUST, strokeDash=[6, 3]).encode(y="survival:Q")
+    return marks.layered(named, 165, band, steps, form)
 
 
 def _curve_said(
-    names: dict[str, object], curve: pl.DataFrame, fit: dict[str, object], measures: Measures
+    names: dict[str, str | None], curve: pl.DataFrame, fit: dict[str, object], measures: Measures
 ) -> Said:
-    where = f"{names['axle_type'] or 'All axle types'} / {names['duty'] or 'all duties'}"
-    seen = curve.filter(pl.col("method") == NONPARAMETRIC).sort("km")
+    seen = curve.filter(pl.col("method") == NPMLE).sort("km")
     end = (seen if seen.height else curve).row(-1, named=True)
     held = (
         f"{share(end['survival'])} ({span(share(end['ci_low']), share(end['ci_high']))}) "
-        f"still good at {measures.distance(end['km'])}"
+        f"good at {measures.distance(end['km'])}"
     )
-    form = DISTRIBUTION_WORDS.get(str(fit.get("distribution")), "")
-    note = (
-        f"{number(_whole(fit, 'failures'))} failures, {number(_whole(fit, 'adjusters'))} adjusters"
-    )
-    return Said(f"{where}: {held}", f"{note}; dashed: {form}" if form else note)
+    form = FORM_WORDS.get(str(fit.get("distribution")), "")
+    note = f"{number(_whole(fit, 'failures'))} of {number(_whole(fit, 'adjusters'))} failed"
+    return Said(f"{_group(names)}: {held}", f"{note}; dashed: {form}" if form else note)
 
 
 def _whole(fit: dict[str, object], name: str) -> float | None:
@@ -198,7 +201,7 @@ def _curve_table(frame: pl.DataFrame, measures: Measures) -> Table:
     every = max(1, frame.height // 24)
     rows = [
         (
-            DISTRIBUTION_WORDS.get(r["method"], r["method"]),
+            FORM_WORDS.get(r["method"], r["method"]),
             measures.distance(r["km"]),
             share(r["survival"], 1),
             span(share(r["ci_low"], 1), share(r["ci_high"], 1)),

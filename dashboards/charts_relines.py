@@ -1,124 +1,163 @@
-"""Relines and their money by month, by depot, and under other policies."""
+"""Relines and their money: by month, by depot, and under other policies."""
 
-from collections.abc import Mapping
+from typing import Literal
 
 import altair as alt
 import polars as pl
 
 from dashboards import marks
-from dashboards.figure import DIMENSIONS, Chart, Figure, Said, Table, margin, table
-from dashboards.figure import said_for_selections as _said_for_selections
+from dashboards.figure import (
+    DIMENSIONS,
+    Chart,
+    Figure,
+    Said,
+    Table,
+    carried,
+    margin,
+    said_for_selections,
+    table,
+)
 from dashboards.measures import Measures
-from dashboards.words import figures, month_name, number, span
+from dashboards.words import count, figures, month_name, number, span
 
-MOST_ROWS = 4_000  # of months × selections that the page carries
+What = Literal["relines", "cost"]
+QUANTILES = ("p10", "p50", "p90")
+YEAR = 12
+KEYS = {"relines": "relines-by-month", "cost": "money-by-month"}
 
 
-def relines_figure(
-    budget: pl.DataFrame, outlook: pl.DataFrame, measures: Measures, what: str
+def monthly_figure(
+    budget: pl.DataFrame, outlook: pl.DataFrame, measures: Measures, what: What
 ) -> Figure | None:
-    """``what`` is ``relines`` or ``cost``."""
     rows = _rows(budget, what)
     total = margin(rows, dict.fromkeys(DIMENSIONS))
     if total.is_empty() or total["mean"].sum() == 0:
         return None
-    unit = measures.currency if what == "cost" else "wheel ends"
+    reachable = carried(rows, DIMENSIONS)
 
     def say(frame: pl.DataFrame) -> Said:
-        return _said(frame, measures, what)
+        return _monthly_said(frame, measures, what)
 
+    said_for = said_for_selections(reachable, DIMENSIONS, say, margin)
+    whole = _with_outlook(say(total), outlook, measures, what)
     return Figure(
-        key=f"{'money' if what == 'cost' else 'relines'}-by-month",
-        said=_with_outlook(say(total), outlook, measures, what),
-        chart=monthly_chart(total, f"{'Cost' if what == 'cost' else 'Relines'}, {unit}"),
-        table=_monthly_table(total, unit),
+        key=KEYS[what],
+        said=whole,
+        chart=monthly_chart(total, measures, what),
+        table=_monthly_table(total, measures, what),
         sql="select * from mart.reline_budget where depot is null and axle_type is null "
         "and duty is null order by month",
         matching="margin",
         dimensions=DIMENSIONS,
-        said_for=_said_for_selections(rows, DIMENSIONS, say, margin),
+        said_for=said_for | ({"\x1f\x1f": whole} if said_for else {}),
+        every_selection=monthly_chart(reachable, measures, what),
     )
 
 
-def carried(budget: pl.DataFrame, what: str) -> pl.DataFrame:
-    """The rows that the page's filter can reach: as many margins as fit, the coarsest first."""
-    rows = _rows(budget, what).with_columns(
-        pl.sum_horizontal(pl.col(d).is_not_null() for d in DIMENSIONS).alias("_depth")
-    )
-    heights = rows.group_by("_depth").len().sort("_depth")
-    deepest = heights.filter(pl.col("len").cum_sum() <= MOST_ROWS)["_depth"].max()
-    return rows.filter(pl.col("_depth") <= (0 if deepest is None else deepest)).drop("_depth")
+def _rows(budget: pl.DataFrame, what: What) -> pl.DataFrame:
+    quantiles = [pl.col(f"{what}_{q}").alias(q) for q in (*QUANTILES, "mean")]
+    whole = budget.filter(pl.col(f"{what}_p10").is_not_null())
+    return whole.select("month", *DIMENSIONS, *quantiles).sort("month")
 
 
-def _rows(budget: pl.DataFrame, what: str) -> pl.DataFrame:
-    quantiles = [pl.col(f"{what}_{q}").alias(q) for q in ("p10", "p50", "p90", "mean")]
-    return budget.select("month", *DIMENSIONS, *quantiles).sort("month")
+def monthly_chart(rows: pl.DataFrame, measures: Measures, what: What) -> Chart:
+    """``month``, ``p10``, ``p50``, ``p90`` and the dimensions they are for."""
+    title = f"Cost, {measures.currency}" if what == "cost" else "Wheel ends relined"
+    y = alt.Y("p10:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(format=",~f"))
+    shown = marks.with_month(rows).select("month", *DIMENSIONS, *QUANTILES)
+    return marks.monthly_band(shown, y, ",.0f")
 
 
-def monthly_chart(frame: pl.DataFrame, title: str) -> Chart:
-    """``month``, ``p10``, ``p50``, ``p90``: bars from low to high, a tick at the middle."""
-    base = alt.Chart(frame).encode(
-        x=alt.X(
-            "month:T",
-            timeUnit="yearmonth",
-            title=None,
-            axis=alt.Axis(format="%b %y", labelAngle=0, grid=False, tickCount="month"),
-        )
-    )
-    tips = [
-        alt.Tooltip("month:T", format="%B %Y", title="Month"),
-        alt.Tooltip("p10:Q", format=",.0f", title="1 in 10 below"),
-        alt.Tooltip("p50:Q", format=",.0f", title="Even chance"),
-        alt.Tooltip("p90:Q", format=",.0f", title="1 in 10 above"),
-    ]
-    band = base.mark_bar(fill=marks.PALE, opacity=1).encode(
-        y=alt.Y("p10:Q", title=title, scale=marks.from_zero()), y2="p90:Q", tooltip=tips
-    )
-    middle = base.mark_tick(bandSize=12, thickness=3, orient="horizontal").encode(y="p50:Q")
-    return marks.layered(frame, 230, band, middle)
-
-
-def _said(frame: pl.DataFrame, measures: Measures, what: str) -> Said:
-    note = "Bars hold 8 outcomes in 10 of each month, the dark tick is its even chance."
-    by_year = frame.head(12)
-    mean = float(by_year["mean"].sum())
-    busiest = by_year.sort("mean", descending=True).row(0, named=True)
+def _monthly_said(frame: pl.DataFrame, measures: Measures, what: What) -> Said:
+    note = "Each bar holds 8 outcomes in 10 of its month; the dark tick is its even chance."
+    year = frame.head(YEAR)
+    mean = float(year["mean"].sum())
+    busiest = year.sort("mean", descending=True).row(0, named=True)
     when = month_name(busiest["month"])
-    months = by_year.height
+    months = f"the next {year.height} months" if year.height > 1 else "the next month"
     if what == "cost":
-        title = f"About {measures.money(mean)} in the next {months} months, most of it in {when}"
-        return Said(title.replace("most of it in", "the dearest"), note)
-    title = f"About {figures(mean, 3)} relines in the next {months} months, most in {when}"
-    return Said(title, note)
+        return Said(f"About {measures.money(mean)} in {months}; {when} costs most", note)
+    return Said(f"About {count(round(mean), 'reline')} in {months}; most in {when}", note)
 
 
-def _with_outlook(said: Said, outlook: pl.DataFrame, measures: Measures, what: str) -> Said:
-    """The fleet's total over a year has a band of its own: months cannot be added up for one."""
-    year = outlook.filter(pl.col("months") == 12)
-    if year.is_empty() or year[f"{what}_p10"][0] is None:
+def _with_outlook(said: Said, outlook: pl.DataFrame, measures: Measures, what: What) -> Said:
+    """The fleet's year has a band of its own: those of the months cannot be added up to one."""
+    year = outlook.filter(pl.col("months") == YEAR, pl.col(f"{what}_p10").is_not_null())
+    if year.is_empty():
         return said
-    low, high = year[f"{what}_p10"][0], year[f"{what}_p90"][0]
-    words = (
-        measures.money_span(low, high)
-        if what == "cost"
-        else f"{span(figures(low, 3), figures(high, 3))} relines"
-    )
-    return Said(said.title, f"{said.note} Over 12 months: {words}, 8 chances in 10.")
+    limits = outlook_words(year.row(0, named=True), measures, what)
+    return Said(said.title, f"{said.note} Over {YEAR} months: {limits}, 8 chances in 10.")
 
 
-def _monthly_table(frame: pl.DataFrame, unit: str) -> Table:
+def outlook_words(row: dict[str, float], measures: Measures, what: What) -> str:
+    """The band of a span's total, with its unit."""
+    low, high = row[f"{what}_p10"], row[f"{what}_p90"]
+    if what == "cost":
+        return measures.money_span(low, high)
+    return span(number(low), number(high), "relines")
+
+
+def _monthly_table(frame: pl.DataFrame, measures: Measures, what: What) -> Table:
+    unit = measures.currency if what == "cost" else "wheel ends"
+    digits = 0 if what == "cost" else 1
     rows = [
-        (
-            month_name(r["month"]),
-            *(
-                number(r[q], 1 if unit == "wheel ends" else 0)
-                for q in ("p10", "p50", "p90", "mean")
-            ),
-        )
+        (month_name(r["month"]), *(number(r[q], digits) for q in (*QUANTILES, "mean")))
         for r in frame.iter_rows(named=True)
     ]
     return table(rows, "Month", f"1 in 10 below, {unit}", "Even chance", "1 in 10 above", "Mean")
 
 
-def selected(frame: pl.DataFrame, values: Mapping[str, str | None]) -> pl.DataFrame:
-    return margin(frame, values)
+def depots_figure(outlook: pl.DataFrame | None, measures: Measures, what: What) -> Figure | None:
+    """Next year's total of every depot, with its band."""
+    if outlook is None:
+        return None
+    wanted = pl.col("months") == YEAR, pl.col(f"{what}_p10").is_not_null()
+    rows = outlook.filter(*wanted, pl.col("depot").is_not_null())
+    if rows.is_empty():
+        return None
+    named = rows.select(
+        "depot",
+        pl.col("depot").alias("group"),
+        *(pl.col(f"{what}_{q}").alias(q) for q in QUANTILES),
+    ).sort("p50", "depot", descending=[True, False])
+    return Figure(
+        key=f"{what}-by-depot",
+        said=_depots_said(named, measures, what),
+        chart=depots_chart(named, measures, what),
+        table=_depots_table(named, measures, what),
+        sql="select depot, month, relines_p10, relines_p50, relines_p90, cost_p50 "
+        "from mart.reline_budget where axle_type is null and duty is null",
+        matching="cells",
+        dimensions=("depot",),
+        said_for=said_for_selections(named, ("depot",), lambda f: _depots_said(f, measures, what)),
+    )
+
+
+def depots_chart(rows: pl.DataFrame, measures: Measures, what: What) -> Chart:
+    """``group``, ``p10``, ``p50``, ``p90``."""
+    unit = f"Cost in {YEAR} months, {measures.currency}"
+    title = unit if what == "cost" else f"Wheel ends relined in {YEAR} months"
+    x = alt.X("p10:Q", title=title, scale=alt.Scale(zero=True), axis=alt.Axis(format=",~f"))
+    return marks.interval_plot(rows, ("p50", "p10", "p90"), x, ",.0f")
+
+
+def _depots_said(rows: pl.DataFrame, measures: Measures, what: What) -> Said:
+    top = rows.row(0, named=True)
+    limits = outlook_words({f"{what}_{q}": top[q] for q in QUANTILES}, measures, what)
+    note = (
+        "Points are even chances, bars hold 8 outcomes in 10. Depots share the fleet's risks: "
+        "their bars do not add up."
+    )
+    if rows.height == 1:
+        return Said(f"{top['depot']}: {limits} in {YEAR} months", note)
+    sure = "has" if top["p10"] > rows["p90"][1] else "probably has"
+    return Said(f"{top['depot']} {sure} most to do: {limits} in {YEAR} months", note)
+
+
+def _depots_table(rows: pl.DataFrame, measures: Measures, what: What) -> Table:
+    lines = [
+        (r["depot"], *(figures(r[q], 3) if what == "cost" else number(r[q]) for q in QUANTILES))
+        for r in rows.iter_rows(named=True)
+    ]
+    unit = measures.currency if what == "cost" else "wheel ends"
+    return table(lines, "Depot", f"1 in 10 below, {unit}", "Even chance", "1 in 10 above")

@@ -9,63 +9,94 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from dashboards.embedding import drawing_library, embedded_json, policy
+from dashboards import histories
+from dashboards.charts_history import lining_history, stroke_history
+from dashboards.embedding import drawing_library, embedded_json, packed_spec, policy
 from dashboards.figure import DIMENSIONS, Figure
-from dashboards.flagged import flagged
+from dashboards.flagged import MOST_OPEN, Flagged, flagged
+from dashboards.measures import Measures
+from dashboards.method import CAUTIONS
 from dashboards.page_data import PageData
+from dashboards.room import MOST_BYTES, ROOMS, Room
 from dashboards.sections import Section, sections
-from dashboards.theme import CONFIG
+from dashboards.summary import changes_said, facts, tasks
+from dashboards.theme import CONFIG, NUMBER_FORMAT
 from dashboards.words import day_name, month_key_name, month_name
 
 TEMPLATES = "templates"
+DIMENSION_WORDS = {"depot": "Depot", "duty": "Duty", "axle_type": "Axle type"}
 
 
 def rendered(data: PageData) -> str:
-    """The page of one month, whole: styles, drawing library, charts and numbers in one file."""
+    """The page of one month, whole: styles, drawing library, charts and numbers in one file.
+
+    Under 4 MB whatever the fleet's size: what does not fit stays in the warehouse, and the page
+    says how to get it.
+    """
     parts = sections(data)
-    style, script = _asset("page.css"), _asset("page.js")
-    scripts = [drawing_library(), script]
-    return (
-        _environment()
-        .get_template("page.html.j2")
-        .render(
-            data=data,
-            month_name=month_name(data.as_of),
-            as_of=day_name(data.as_of),
-            sections=parts,
-            flagged=flagged(data),
-            choices=_choices(data.wheel_end_status, data.fleet.duty_order),
-            policy=policy(scripts, [style]),
-            style=Markup(style),  # ours, no part of it from the data
-            scripts=[Markup(s) for s in scripts],  # likewise
-            embedded=Markup(embedded_json(_embedded(data, parts))),  # escaped by embedded_json
-        )
+    pages = (_with_room(data, parts, room) for room in ROOMS)
+    page = next(pages)
+    while len(page.encode()) > MOST_BYTES:
+        smaller = next(pages, None)
+        if smaller is None:
+            break
+        page = smaller
+    return page
+
+
+def _with_room(data: PageData, parts: Sequence[Section], room: Room) -> str:
+    flags = flagged(data, room)
+    style = _asset("page.css")
+    scripts = [drawing_library(), _asset("page.js")]
+    embedded = embedded_json(_embedded(data, parts, flags, room))
+    template = _environment().get_template("page.html.j2")
+    return template.render(
+        data=data,
+        month_name=month_name(data.as_of),
+        as_of=day_name(data.as_of),
+        sections=parts,
+        flagged=flags,
+        open_histories=MOST_OPEN if data.histories is not None else 0,
+        facts=facts(data),
+        tasks=tasks(data),
+        changes=changes_said(data.changes),
+        cautions=CAUTIONS,
+        months=_other_months(data),
+        choices=_choices(data.wheel_end_status, data.fleet.duty_order),
+        policy=policy(scripts, [style]),
+        # These three are markup by intent: two files of ours, and JSON made safe where it is made.
+        style=Markup(style),
+        scripts=[Markup(s) for s in scripts],
+        embedded=Markup(embedded),
     )
 
 
 def month_index(months: Sequence[str]) -> str:
     """The page that lists the published months (``2025-03``) and opens the newest."""
     style = _asset("page.css")
-    newest_first = sorted(set(months), reverse=True)
-    named = [(m, month_key_name(m)) for m in newest_first]
-    return (
-        _environment()
-        .get_template("index.html.j2")
-        .render(months=named, policy=policy([], [style]), style=Markup(style))
-    )
+    named = [(m, month_key_name(m)) for m in sorted(set(months), reverse=True)]
+    template = _environment().get_template("index.html.j2")
+    return template.render(months=named, policy=policy([], [style]), style=Markup(style))
 
 
-def _embedded(data: PageData, parts: Sequence[Section]) -> dict[str, Any]:
-    figures = [f for part in parts for f in part.figures]
+def _embedded(
+    data: PageData, parts: Sequence[Section], flags: Flagged, room: Room
+) -> dict[str, Any]:
+    measures = Measures(data.fleet)
+    templates = {"lining": lining_history(measures), "stroke": stroke_history(measures)}
     return {
         "config": CONFIG,
-        "figures": {f.key: _figure(f) for f in figures},
+        "numbers": NUMBER_FORMAT,
+        "figures": {f.key: _figure(f) for part in parts for f in part.figures},
+        "histories": {name: chart.to_dict() for name, chart in templates.items()},
+        "fleet": histories.packed(data, [r.wheel_end_id for r in flags.rows], room),
+        "lengthUnit": measures.length_unit,
     }
 
 
 def _figure(figure: Figure) -> dict[str, Any]:
     return {
-        "spec": figure.spec(),
+        "spec": packed_spec(figure.spec()),
         "matching": figure.matching,
         "dimensions": figure.dimensions,
         "said": {k: [s.title, s.note] for k, s in figure.said_for.items()},
@@ -73,11 +104,21 @@ def _figure(figure: Figure) -> dict[str, Any]:
     }
 
 
-def _choices(status: pl.DataFrame, duty_order: Sequence[str]) -> dict[str, list[str]]:
+def _choices(status: pl.DataFrame, duty_order: Sequence[str]) -> list[tuple[str, str, list[str]]]:
+    """The filter's selects: dimension, label, values."""
     found = {d: status[d].drop_nulls().unique().sort().to_list() for d in DIMENSIONS}
     ranks = {duty: i for i, duty in enumerate(duty_order)}
     found["duty"].sort(key=lambda d: (ranks.get(d, len(ranks)), d))
-    return found
+    return [(d, DIMENSION_WORDS[d], found[d]) for d in DIMENSIONS]
+
+
+def _other_months(data: PageData) -> list[tuple[str, str]]:
+    """Published months but this one, newest first: key and name."""
+    if data.months is None:
+        return []
+    keys = data.months["month"].cast(pl.String).str.slice(0, 7)
+    others = sorted({k for k in keys if k != data.month}, reverse=True)
+    return [(k, month_key_name(k)) for k in others]
 
 
 @cache

@@ -12,6 +12,15 @@ from typing import Literal
 
 import polars as pl
 
+from dashboards.method import METHODS, Method
+
+PUBLISHED_FILES = (
+    "worklist.xlsx",
+    "worklist.csv",
+    "reline_budget.xlsx",
+    "reline_budget.csv",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
@@ -35,10 +44,11 @@ class Fleet:
 class PageData:
     """Everything one month's page shows.
 
-    The first nine frames have at least the columns of the ``mart`` tables of their names.
+    The frames that are not optional have at least the columns of the ``mart`` tables of their
+    names.
 
     loads
-        ``path``, ``table_name``, ``rows_read``, ``accepted``, ``repeated``, ``set_aside``,
+        ``path``, ``table_name``?, ``rows_read``, ``accepted``, ``repeated``, ``set_aside``,
         ``status``: one row per file.
     set_aside
         ``path``, ``row_no``, ``table_name``, ``reason_kind``, ``reason``, ``raw``: one row per
@@ -47,7 +57,9 @@ class PageData:
         ``month``, ``depot``, ``axle_type``, ``duty``, ``relines_…``, ``cost_…``. Null means "over
         all": besides the fleet's total and the single cells it may hold any margin (one depot over
         all types and duties, say). A selection on the page gets its band from the row that matches
-        it exactly; without one, the means of its cells are added and no band is drawn.
+        it exactly; without one, words stand in place of the chart.
+    backtest
+        May also hold ``observed_low`` and ``observed_high``, the 95 % interval of ``observed``.
     histories
         ``wheel_end_id``, ``inspected_on``, ``lining_mm``?, ``stroke_ratio``?, ``jobs``? (text, what
         was done that day, null for none): readings, oldest first, of the wheel ends that the page
@@ -89,11 +101,15 @@ class PageData:
         ``depot``, ``months``, ``relines_p10``/``_p50``/``_p90``, ``cost_p10``/``_p50``/``_p90``.
     months
         ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
-        ``relines_p10``/``_p50``/``_p90`` (next twelve months, as forecast then), ``cost_p10``/``_p50``/``_p90``: published months,
-        this one included, oldest first.
+        ``relines_p10``/``_p50``/``_p90`` and ``cost_p10``/``_p50``/``_p90`` (of the twelve months
+        after, as forecast then): published months, this one included, oldest first.
     notes
         Sentences of the run about itself, shown at the top: a forecast its own history contradicts,
         a fit that did not converge.
+    methods
+        How the figures were worked out; the default describes the models in their final form.
+    files
+        Names of files published beside the page, which it links to.
     made_from
         What the publication was made from (version, lock hash, settings hash …), name to value.
     """
@@ -124,6 +140,8 @@ class PageData:
     outlook_by_depot: pl.DataFrame | None = None
     months: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()
+    methods: tuple[Method, ...] = METHODS
+    files: tuple[str, ...] = PUBLISHED_FILES
     made_from: Mapping[str, str] = field(default_factory=dict)
 
     @property

@@ -3,82 +3,173 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import polars as pl
+
+from dashboards import charts_decisions, charts_flags, charts_relines, charts_settings, charts_trust
 from dashboards.charts_adjusters import age_figure, curve_figures
+from dashboards.charts_compared import comparison_figure
+from dashboards.charts_policies import policies_figure
 from dashboards.charts_records import fates_figure, reasons_figure
-from dashboards.charts_relines import relines_figure
-from dashboards.charts_wear import comparison_figure, wear_figure
+from dashboards.charts_wear import wear_figure
 from dashboards.figure import Figure
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
+from dashboards.words import count, number
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One chapter: its figures, or the sentence that stands in their place."""
+    """One chapter: its figures, sentences beside them, or the one that stands in their place."""
 
     key: str
     heading: str
     figures: tuple[Figure, ...]
     nothing: str
+    remarks: tuple[str, ...] = ()
 
 
 def sections(data: PageData) -> tuple[Section, ...]:
-    return (
-        _relines(data),
-        _wear(data),
-        _adjusters(data),
-        _records(data),
+    makers = (
+        changed,
+        stand,
+        relines,
+        wear,
+        adjusters,
+        settings,
+        overdue,
+        records,
+        trust,
     )
+    return tuple(make(data) for make in makers)
 
 
-def _section(key: str, heading: str, nothing: str, figures: Iterable[Figure | None]) -> Section:
-    return Section(key, heading, tuple(f for f in figures if f is not None), nothing)
+def _kept(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:
+    return tuple(f for f in figures if f is not None)
 
 
-def _relines(data: PageData) -> Section:
+def changed(data: PageData) -> Section:
+    figures = (
+        charts_flags.states_figure(data.wheel_end_status, data.changes),
+        charts_trust.months_figure(data.months, Measures(data.fleet)),
+    )
+    return Section("changed", "What changed", _kept(figures), "Nothing is flagged this month.")
+
+
+def stand(data: PageData) -> Section:
+    figures = (
+        charts_flags.stroke_figure(data.wheel_end_status, data.fleet),
+        charts_flags.minimum_figure(data.wheel_end_status, data.as_of),
+    )
+    return Section("stand", "The whole fleet", _kept(figures), "No wheel end has a usable reading.")
+
+
+def relines(data: PageData) -> Section:
     measures = Measures(data.fleet)
-    return _section(
-        "relines",
-        "Relines and money",
-        "No relines could be forecast: there are too few lining readings.",
-        (
-            relines_figure(data.reline_budget, data.reline_outlook, measures, what)
-            for what in ("relines", "cost")
-        ),
+    figures = (
+        charts_relines.monthly_figure(data.reline_budget, data.reline_outlook, measures, "relines"),
+        charts_relines.monthly_figure(data.reline_budget, data.reline_outlook, measures, "cost"),
+        charts_relines.depots_figure(data.outlook_by_depot, measures, "relines"),
+        policies_figure(data.scenarios, measures),
     )
+    nothing = "No relines could be forecast: there are too few lining readings."
+    remarks = () if data.scenarios is not None else (_NO_POLICIES,)
+    return Section("relines", "Relines and money", _kept(figures), nothing, remarks)
 
 
-def _wear(data: PageData) -> Section:
+_NO_POLICIES = (
+    "No other policies were compared: name some under [scenarios] in fleet.toml and the next run "
+    "sets them side by side."
+)
+
+
+def wear(data: PageData) -> Section:
     measures = Measures(data.fleet)
-    return _section(
-        "wear",
-        "How fast linings wear",
-        "No wear rate could be worked out: no lining was read twice.",
-        (
-            wear_figure(data.wear_rates, measures),
-            comparison_figure(data.duty_comparisons, "wear_rate_ratio", "lining wear"),
-        ),
+    figures = (
+        wear_figure(data.wear_rates, measures),
+        comparison_figure(data.duty_comparisons, "wear_rate_ratio", "lining wear"),
+    )
+    nothing = "No wear rate could be worked out: too few linings were read more than once."
+    return Section(
+        "wear", "How fast linings wear", _kept(figures), nothing, _spread(data, measures)
     )
 
 
-def _adjusters(data: PageData) -> Section:
+def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:
+    if data.wear_components.is_empty():
+        return ()
+    row = data.wear_components.row(0, named=True)
+    said = [row["note"]] if row["note"] else []
+    if row["converged"] is False:
+        said.append("The wear fit did not settle on an optimum: take its intervals with care.")
+    if row["between_unit_sd"] is not None and row["residual_sd"] is not None:
+        unit_sd = measures.rate(row["between_unit_sd"])
+        said.append(
+            f"Beyond axle type and duty, units differ by about ±{unit_sd} "
+            f"{measures.rate_unit} and linings within a unit by "
+            f"±{measures.rate(row['between_life_sd'])}; a single reading is good to "
+            f"±{measures.length(row['residual_sd'])} (standard deviations)."
+        )
+    return tuple(said)
+
+
+def adjusters(data: PageData) -> Section:
     measures = Measures(data.fleet)
-    return _section(
-        "adjusters",
-        "How long adjusters last",
-        "Too few adjusters have failed for a curve to be drawn.",
-        (
-            age_figure(data.adjuster_fits, measures),
-            comparison_figure(data.duty_comparisons, "hazard_ratio", "adjuster failure rate"),
-            *curve_figures(data.adjuster_curves, data.adjuster_fits, measures),
-        ),
+    figures = (
+        age_figure(data.adjuster_fits, measures),
+        comparison_figure(data.duty_comparisons, "hazard_ratio", "the adjusters' failure rate"),
+        charts_decisions.intervals_figure(data.check_intervals),
+        charts_decisions.replacement_figure(data.replacement_ages, measures),
+        charts_decisions.failures_figure(data.expected_failures),
+        *curve_figures(data.adjuster_curves, data.adjuster_fits, measures),
+    )
+    nothing = "Too few adjusters have failed for a curve to be drawn."
+    return Section(
+        "adjusters", "How long adjusters last", _kept(figures), nothing, _adjuster_remarks(data)
     )
 
 
-def _records(data: PageData) -> Section:
-    return _section(
-        "records",
-        "How good the records are",
-        "No file was read.",
-        (fates_figure(data.loads), reasons_figure(data.set_aside)),
+def _adjuster_remarks(data: PageData) -> tuple[str, ...]:
+    thin = data.adjuster_fits.filter(pl.col("distribution").is_null())
+    said = []
+    if thin.height:
+        failures = number(int(thin["failures"].sum()))
+        groups = count(thin.height, "group has", "groups have")
+        said.append(f"{groups.capitalize()} too few failures ({failures} together) for a curve.")
+        said += thin["note"].drop_nulls().unique(maintain_order=True).head(4).to_list()
+    ages = data.replacement_ages
+    if ages is not None and ages["best_km"].null_count() == ages.height:
+        said.append("Planned replacement pays in no group at the fleet's own costs.")
+    return tuple(said)
+
+
+def settings(data: PageData) -> Section:
+    figures = (
+        charts_settings.depots_figure(data.setting_quality),
+        charts_settings.months_figure(data.setting_quality),
     )
+    nothing = "No setting was followed by a stroke reading that could judge it."
+    return Section("settings", "How well adjusters are set", _kept(figures), nothing)
+
+
+def overdue(data: PageData) -> Section:
+    nothing = (
+        "What is overdue was not worked out."
+        if data.overdue is None
+        else "Nothing is overdue: every check, greasing and first service was done in time."
+    )
+    figures = _kept((charts_settings.overdue_figure(data.overdue),))
+    return Section("overdue", "Overdue", figures, nothing)
+
+
+def records(data: PageData) -> Section:
+    figures = (fates_figure(data.loads), reasons_figure(data.set_aside))
+    return Section("records", "How good the records are", _kept(figures), "No file was read.")
+
+
+def trust(data: PageData) -> Section:
+    figures = (
+        charts_trust.coverage_figure(data.backtest),
+        charts_trust.precision_figure(data.flag_precision),
+    )
+    nothing = "The records do not reach back far enough to judge an earlier forecast."
+    return Section("trust", "How far to trust it", _kept(figures), nothing)

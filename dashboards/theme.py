@@ -14,7 +14,10 @@ DEEP = "#0c5460"  # estimates
 PALE = "#a8cfd1"  # their intervals
 RUST = "#a83f16"  # what needs a hand
 SAND = "#ecc08d"  # its lighter half
+CLAY = "#c56a33"  # between the two, where three must be told apart
 HAZE = "#ece7db"  # bands and limits in force
+
+SHAPES = ("circle", "diamond", "square", "triangle-up", "cross")
 
 FONT = "'Liberation Sans', 'Helvetica Neue', Arial, sans-serif"
 
@@ -32,11 +35,13 @@ CONFIG: dict[str, Any] = {
         "domainColor": SOFT,
         "tickColor": SOFT,
         "gridColor": RULE,
-        "labelLimit": 190,
+        "labelLimit": 230,
         "titlePadding": 8,
     },
     "axisX": {"grid": False, "labelFlush": False, "labelOverlap": True},
     "axisY": {"titleAngle": 0, "titleAlign": "left", "titleAnchor": "end", "titleY": -14},
+    "axisXQuantitative": {"tickCount": 7},
+    "axisYQuantitative": {"tickCount": 5},
     "legend": {
         "orient": "top",
         "title": None,
@@ -50,8 +55,17 @@ CONFIG: dict[str, Any] = {
     "point": {"filled": True, "fill": DEEP, "size": 70, "opacity": 1},
     "line": {"stroke": DEEP, "strokeWidth": 2},
     "area": {"fill": PALE, "opacity": 0.75},
-    "tick": {"color": DEEP, "thickness": 3},
+    "tick": {"color": DEEP, "thickness": 3, "opacity": 1},
     "text": {"fill": INK, "fontSize": 12},
+}
+
+# Numbers on axes as in the text: a thin space between thousands.
+NUMBER_FORMAT: dict[str, Any] = {
+    "decimal": ".",
+    "thousands": "\u202f",
+    "grouping": [3],
+    "currency": ["", ""],
+    "minus": "\u2212",
 }
 
 # What the state is called on the page; the contract's name is kept for the fleet's own SQL.

@@ -5,6 +5,7 @@ import math
 from collections.abc import Sequence
 
 THIN_SPACE = "\u202f"
+NO_BREAK = "\u00a0"
 MINUS = "\u2212"
 NOTHING = "–"
 
@@ -55,17 +56,22 @@ def share(value: float | None, digits: int = 0) -> str:
 
 
 def span(low: str, high: str, unit: str = "") -> str:
-    r"""
-    >>> span("3", "5", "mm"), span("3", "3", "mm")
-    ('3–5\xa0mm', '3\xa0mm')
+    r"""From low to high; a unit that both have is said once.
+
+    >>> span("3", "5", "mm"), span("3", "3", "mm"), span("3\xa0%", "5\xa0%")
+    ('3–5\xa0mm', '3\xa0mm', '3–5\xa0%')
+    >>> span("under 1\xa0%", "5\xa0%")
+    'under 1 to 5\xa0%'
     """
-    body = low if low == high else f"{low}{_dash(low, high)}{high}"
+    body = low if low == high else _joined(low, high)
     return f"{body}\u00a0{unit}" if unit else body
 
 
-def _dash(low: str, high: str) -> str:
-    """A dash between minus signs cannot be read."""
-    return " to " if MINUS in low + high else "–"
+def _joined(low: str, high: str) -> str:
+    value, _, unit = low.rpartition(NO_BREAK)
+    start = value if value and high.endswith(NO_BREAK + unit) else low
+    worded = any(mark in low + high for mark in (MINUS, "under", "over"))
+    return f"{start}{' to ' if worded else '–'}{high}"
 
 
 def count(n: int, one: str, many: str | None = None) -> str:
@@ -99,6 +105,14 @@ def day_name(day: dt.date | None) -> str:
     ('9 Mar 2025', '–')
     """
     return f"{day.day} {MONTHS[day.month - 1][:3]} {day.year}" if day else NOTHING
+
+
+def month_short(day: dt.date | None) -> str:
+    r"""
+    >>> month_short(dt.date(2025, 3, 9))
+    'Mar\xa02025'
+    """
+    return f"{MONTHS[day.month - 1][:3]}{NO_BREAK}{day.year}" if day else NOTHING
 
 
 def listed(words: Sequence[str]) -> str:

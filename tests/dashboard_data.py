@@ -4,7 +4,7 @@ The numbers are drawn, not estimated: they test the drawing and never a model.
 """
 
 import datetime as dt
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import polars as pl
@@ -24,10 +24,37 @@ _FLEET = Fleet(name="Saltmarsh Haulage", currency="EUR", duty_order=DUTIES)
 
 
 def month(wheel_ends: int = 720, seed: int = 7, **changes: object) -> PageData:
-    """A month of a fleet of about so many wheel ends."""
+    """A month of a fleet of about so many wheel ends, every frame filled."""
     rng = np.random.default_rng(seed)
     status = wheel_end_status(wheel_ends, rng)
-    data = PageData(
+    flagged = status.filter("flagged").sort("priority", descending=True)
+    shown = pl.concat([flagged, status.filter(~pl.col("flagged")).head(3_000)])
+    return replace(
+        bare_month(status, rng),
+        **{
+            "histories": histories(shown, rng),
+            "limits": shown.select(
+                "wheel_end_id", lining_new_mm=18.0, lining_min_mm=6.4, arm_length_mm=140.0
+            ),
+            "setting_quality": setting_quality(rng),
+            "overdue": overdue(status, rng),
+            "scenarios": scenarios(),
+            "check_intervals": check_intervals(),
+            "replacement_ages": replacement_ages(),
+            "expected_failures": expected_failures(wheel_ends),
+            "changes": changes_of(flagged, rng),
+            "flag_precision": flag_precision(),
+            "outlook_by_depot": outlook_by_depot(wheel_ends),
+            "months": months(status),
+            "made_from": {"Drumline": "0.1.0", "Settings": "5f0c2a"},
+            **changes,
+        },
+    )
+
+
+def bare_month(status: pl.DataFrame, rng: np.random.Generator) -> PageData:
+    """Only what every run has."""
+    return PageData(
         fleet=_FLEET,
         as_of=AS_OF,
         loads=loads(),
@@ -38,11 +65,21 @@ def month(wheel_ends: int = 720, seed: int = 7, **changes: object) -> PageData:
         adjuster_fits=adjuster_fits(rng),
         adjuster_curves=adjuster_curves(),
         duty_comparisons=duty_comparisons(),
-        reline_budget=reline_budget(wheel_ends, rng),
-        reline_outlook=reline_outlook(wheel_ends),
+        reline_budget=reline_budget(status.height, rng),
+        reline_outlook=reline_outlook(status.height),
         backtest=backtest(rng),
     )
-    return replace(data, **changes)  # type: ignore[arg-type]
+
+
+def empty_month() -> PageData:
+    """Every table of a run that found nothing to say."""
+    data = month(60)
+    frames = {
+        f.name: getattr(data, f.name).clear()
+        for f in fields(data)
+        if isinstance(getattr(data, f.name), pl.DataFrame)
+    }
+    return replace(data, **frames)
 
 
 def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
@@ -348,4 +385,214 @@ def set_aside() -> pl.DataFrame:
         for kind, n in kinds.items()
         for i in range(n)
     ]
+    return pl.DataFrame(rows)
+
+
+def histories(ends: pl.DataFrame, rng: np.random.Generator, readings: int = 20) -> pl.DataFrame:
+    """A reading every twelve weeks: lining that wears and is renewed, strokes that wander."""
+    n = ends.height
+    weeks = np.arange(readings)[::-1] * 12
+    rate = rng.uniform(0.15, 0.7, n)[:, None]
+    lining = ends["lining_mm"].to_numpy()[:, None] + rate * np.arange(readings)[::-1]
+    lining = 6.5 + np.mod(lining - 6.5, 11.5) + rng.normal(0, 0.3, (n, readings))
+    relined = np.zeros((n, readings), bool)
+    relined[:, :-1] = np.diff(lining, axis=1) > 5
+    steps = rng.normal(0.0004, 0.004, (n, readings))
+    walk = np.cumsum(steps, axis=1)
+    stroke = ends["stroke_ratio"].to_numpy()[:, None] + walk - walk[:, -1:]
+    return pl.DataFrame(
+        {
+            "wheel_end_id": np.repeat(ends["wheel_end_id"].to_numpy(), readings),
+            "weeks": np.tile(weeks, n),
+            "lining_mm": np.round(lining * 2).ravel() / 2,
+            "stroke_ratio": np.clip(np.round(stroke * 140) / 140, 0.02, 0.4).ravel(),
+            "relined": relined.ravel(),
+        }
+    ).select(
+        "wheel_end_id",
+        (pl.lit(AS_OF) - pl.duration(weeks="weeks") - pl.duration(days=5)).alias("inspected_on"),
+        "lining_mm",
+        "stroke_ratio",
+        pl.when("relined").then(pl.lit("reline")).alias("jobs"),
+    )
+
+
+def setting_quality(rng: np.random.Generator) -> pl.DataFrame:
+    rows = []
+    for depot, level in ((None, 0.07), *zip(DEPOTS, (0.05, 0.14, 0.06), strict=True)):
+        for month_ in (None, *_months(12)):
+            n = (40 if month_ else 480) * (3 if depot is None else 1)
+            out = int(rng.binomial(n, level))
+            half = 1.96 * np.sqrt(level * (1 - level) / n)
+            rows.append(
+                {
+                    "depot": depot,
+                    "month": month_ and month_.replace(year=month_.year - 1),
+                    "settings": n,
+                    "out_of_band": out,
+                    "share": out / n,
+                    "ci_low": max(0.0, out / n - half),
+                    "ci_high": out / n + half,
+                    "outlier": depot == "Brixholt" and month_ is None,
+                }
+            )
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def overdue(status: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    late = status.sample(fraction=0.06, seed=3)
+    kinds = rng.choice(
+        ["adjuster check", "greasing", "first service"], late.height, p=[0.5, 0.4, 0.1]
+    )
+    weeks = rng.exponential(4, late.height) + 0.3
+    return late.select("wheel_end_id", "depot", "axle_type", "duty").with_columns(
+        pl.Series("kind", kinds),
+        pl.Series("weeks_overdue", weeks),
+        (pl.lit(AS_OF) - pl.duration(days=pl.Series((7 * weeks).astype(int)))).alias("due_on"),
+    )
+
+
+def scenarios() -> pl.DataFrame:
+    rows = []
+    for name, text, extra, p in (
+        ("as now", "Reline at the visit before the minimum, both ends together", None, 0.031),
+        ("next visit", "Reline one visit later", -9_100.0, 0.094),
+        ("whole unit", "Reline every axle of a unit together", 21_400.0, 0.012),
+        ("2 mm earlier", "Reline at 2 mm above the minimum", 7_300.0, 0.004),
+        ("fewer town runs", "A tenth of the town runs go to regional units", -4_200.0, 0.03),
+    ):
+        cost = 85_000 + (extra or 0.0)
+        row = {"name": name, "description": text, "base": extra is None}
+        for what, mean in (("relines", cost / 312), ("cost", cost)):
+            row |= {f"{what}_mean": mean, f"{what}_p10": mean * 0.9, f"{what}_p90": mean * 1.1}
+            gap = None if extra is None else extra * (mean / cost)
+            row |= {
+                f"extra_{what}_mean": gap,
+                f"extra_{what}_p10": None if gap is None else gap - abs(gap) * 0.4,
+                f"extra_{what}_p90": None if gap is None else gap + abs(gap) * 0.4,
+            }
+        row |= {"early_scrapped_mm": 310.0 + (extra or 0) / 100, "early_scrapped_cost": 5_200.0}
+        rows.append(row | {"p_crossing": p})
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def check_intervals() -> pl.DataFrame:
+    rows = []
+    for axle_type, duty in ((None, None), *_groups()):
+        level = 4.5e5 / (_SCALE.get(duty or "", 4.5e5) * _TYPE.get(axle_type or "", 1.0))
+        for weeks in (4, 8, 12, 16, 26):
+            part = 0.0018 * weeks * level
+            rows.append(
+                {
+                    "axle_type": axle_type,
+                    "duty": duty,
+                    "weeks": weeks,
+                    "share_failed": part,
+                    "ci_low": part * 0.75,
+                    "ci_high": part * 1.3,
+                    "current": weeks == 12,
+                }
+            )
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def replacement_ages() -> pl.DataFrame:
+    rows = []
+    for axle_type, duty in _groups():
+        pays = duty in ("quarry", "town")
+        best = 0.6 * _SCALE[duty] * _TYPE[axle_type]
+        rows.append(
+            {
+                "axle_type": axle_type,
+                "duty": duty,
+                "best_km": best if pays else None,
+                "ci_low_km": best * 0.8 if pays else None,
+                "ci_high_km": best * 1.3 if pays else None,
+                "saving_share": 0.17 if duty == "quarry" else 0.06 if pays else None,
+                "verdict": "Pays" if pays else "A failure costs too little more than a replacement",
+            }
+        )
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def expected_failures(wheel_ends: int) -> pl.DataFrame:
+    rows = []
+    for depot in (None, *DEPOTS):
+        mean = wheel_ends / 160 / (1 if depot is None else 3)
+        for month_ in _months():
+            half = 1.2816 * np.sqrt(mean)
+            rows.append(
+                {
+                    "month": month_,
+                    "depot": depot,
+                    "failures_mean": mean,
+                    "failures_p10": max(0.0, mean - half),
+                    "failures_p90": mean + half,
+                }
+            )
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def changes_of(flagged: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    newly = rng.random(flagged.height) < 0.2
+    now = flagged.select("wheel_end_id", pl.col("state").cast(pl.String)).with_columns(
+        pl.Series("change", np.where(newly, "newly", "still")),
+        pl.Series("weeks_flagged", np.where(newly, 0, rng.integers(4, 40, flagged.height))),
+        pl.lit(None, dtype=pl.String).alias("job"),
+    )
+    jobs = ["adjuster_replaced", "adjuster_set", "adjuster_set", "reline", None]
+    cleared = pl.DataFrame(
+        {
+            "wheel_end_id": [f"K9{i:04d}/1L" for i in range(9)],
+            "state": "slackening",
+            "change": "cleared",
+            "weeks_flagged": 9,
+            "job": [jobs[i % 5] for i in range(9)],
+        }
+    )
+    return pl.concat([now, cleared], how="vertical_relaxed")
+
+
+def flag_precision() -> pl.DataFrame:
+    rows = []
+    for i, month_ in enumerate(_months(8)):
+        confirmed, wrong = 20 + i, 4
+        part = confirmed / (confirmed + wrong)
+        rows.append(
+            {
+                "month": month_.replace(year=month_.year - 1),
+                "flags": confirmed + wrong + 3,
+                "confirmed": confirmed,
+                "false_alarms": wrong,
+                "open": 3,
+                "precision": part,
+                "ci_low": part - 0.14,
+                "ci_high": min(1.0, part + 0.1),
+            }
+        )
+    return pl.DataFrame(rows)
+
+
+def outlook_by_depot(wheel_ends: int) -> pl.DataFrame:
+    rows = []
+    for depot, part in zip(DEPOTS, (0.45, 0.33, 0.22), strict=True):
+        mean = wheel_ends / 32 * 12 * part
+        row: dict[str, object] = {"depot": depot, "months": 12}
+        for what, price in (("relines", 1.0), ("cost", 312.0)):
+            row |= {f"{what}_p10": mean * 0.86 * price, f"{what}_p50": mean * price}
+            row |= {f"{what}_p90": mean * 1.15 * price}
+        rows.append(row)
+    return pl.DataFrame(rows)
+
+
+def months(status: pl.DataFrame) -> pl.DataFrame:
+    flagged, n = status.filter("flagged").height, status.height
+    rows = []
+    for i, key in enumerate(("2030-12", "2031-01", "2031-02", "2031-03")):
+        mean = n / 32 * 12 * (0.94 + 0.02 * i)
+        row: dict[str, object] = {"month": key, "wheel_ends": n, "flagged": flagged + 6 - 2 * i}
+        for what, price in (("relines", 1.0), ("cost", 312.0)):
+            row |= {f"{what}_p10": mean * 0.9 * price, f"{what}_p50": mean * price}
+            row |= {f"{what}_p90": mean * 1.12 * price}
+        rows.append(row)
     return pl.DataFrame(rows)

@@ -1,43 +1,387 @@
 "use strict";
 (() => {
-  const embedded = JSON.parse(document.getElementById("embedded").textContent);
+  const page = JSON.parse(document.getElementById("embedded").textContent);
+  const ends = page.fleet.ends;
   const dimensions = ["depot", "duty", "axle_type"];
-  const selects = Object.fromEntries(
-    dimensions.map((d) => [d, document.querySelector(`select[name=${d}]`)]));
-  const views = {};
+  const everywhere = { depot: "all depots", duty: "all duties", axle_type: "all axle types" };
+  const firstShown = 12, moreShown = 24, mostFound = 14, dayMs = 864e5;
+  const months = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
+  const query = (selector, root = document) => root.querySelector(selector);
+  const queryAll = (selector, root = document) => [...root.querySelectorAll(selector)];
+  const selects = Object.fromEntries(dimensions.map((d) => [d, query(`select[name=${d}]`)]));
+  const views = new Map();
 
-  const options = {
-    ast: true, actions: false, renderer: "svg", defaultStyle: false, config: embedded.config,
-    tooltip: { disableDefaultStyle: true },
-  };
+  // ---- small helpers; all text goes in as text, never as markup
+  function make(tag, attributes = {}, ...children) {
+    const element = document.createElement(tag);
+    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+    element.append(...children);
+    return element;
+  }
+  const known = (value) => value !== null && value !== undefined;
+  const number = (value, digits) => known(value) ? value.toFixed(digits) : "–";
+  const percent = (value, digits = 0) => known(value) ? `${(100 * value).toFixed(digits)} %` : "–";
+  function dayName(day) {
+    if (!known(day)) return "–";
+    const date = new Date(day * dayMs);
+    return `${date.getUTCDate()} ${months[date.getUTCMonth()]} ${date.getUTCFullYear()}`;
+  }
+  // Charts show local time: midnight here, so that no day slips in any time zone.
+  const localDay = (day) => new Date(1970, 0, 1 + day).getTime();
+  const lengthDigits = page.lengthUnit === "mm" ? 1 : 2;
+  const length = (value) => `${number(value, lengthDigits)} ${page.lengthUnit}`;
+
+  // ---- charts
+  const narrow = () => window.innerWidth < 560;
+  function options() {
+    const config = structuredClone(page.config);
+    if (narrow()) {
+      Object.assign(config.axis, { labelLimit: 124, labelFontSize: 11 });
+      config.axisXQuantitative.tickCount = 4;
+      config.legend.columns = 1;
+    }
+    return {
+      ast: true, actions: false, renderer: "svg", defaultStyle: false, config, formatLocale: page.numbers,
+      tooltip: { disableDefaultStyle: true },
+    };
+  }
+  function unpacked(columns) {
+    const lists = Object.entries(columns).map(([name, column]) => [name, Array.isArray(column)
+      ? column : column.at.map((place) => (place === null ? null : column.words[place]))]);
+    const rows = lists.length ? lists[0][1].length : 0;
+    return Array.from({ length: rows }, (_, i) =>
+      Object.fromEntries(lists.map(([name, values]) => [name, values[i]])));
+  }
+  async function drawInto(place, spec) {
+    place.hidden = false;
+    const before = views.get(place);
+    const result = await vegaEmbed(place, spec, options());
+    views.set(place, result);
+    if (before) before.finalize();
+  }
+
+  // Paper is as wide as it is, whatever the window was: charts are laid out anew for it.
+  const paperWidth = 690, paperColumns = 3, paperHistory = 196;
+  function widthOnPaper(place) {
+    if (place.closest(".history")) return paperHistory;
+    return place.closest(".figure.small") ? Math.floor(paperWidth / paperColumns) - 14 : paperWidth;
+  }
+  window.addEventListener("beforeprint", () => {
+    for (const [place, { view }] of views) view.width(widthOnPaper(place)).resize().run();
+  });
+  window.addEventListener("afterprint", () => {
+    for (const [place, { view }] of views)
+      if (place.clientWidth) view.width(place.clientWidth).resize().run();
+  });
 
   const selection = () =>
-    Object.fromEntries(dimensions.map((d) => [d, selects[d] ? selects[d].value : ""]));
+    Object.fromEntries(dimensions.map((d) => [d, selects[d].value || null]));
 
-  function rowsFor(figure, rows, chosen) {
-    return rows.filter((row) => figure.dimensions.every((d) => !chosen[d] || row[d] === chosen[d]));
+  const keeps = {
+    cells: (figure, row, chosen) => figure.dimensions.every((d) => !chosen[d] || row[d] === chosen[d]),
+    margin: (figure, row, chosen) => figure.dimensions.every((d) => (row[d] ?? null) === chosen[d]),
+    whole: () => true,
+    none: () => true,
+  };
+  function belongs(figure, chosen) {
+    return figure.dimensions.every(
+      (d) => !chosen[d] || !known(figure.belongs[d]) || figure.belongs[d] === chosen[d]);
   }
-
-  async function draw(key, chosen) {
-    const figure = embedded.figures[key];
-    const place = document.querySelector(`[data-figure="${key}"]`);
+  function selectedSpec(figure, chosen) {
     const spec = structuredClone(figure.spec);
-    if (figure.matching === "cells") {
-      for (const name of Object.keys(spec.datasets || {}))
-        spec.datasets[name] = rowsFor(figure, spec.datasets[name], chosen);
+    const main = spec.data && spec.data.name;
+    let rows = [];
+    for (const [name, columns] of Object.entries(spec.datasets)) {
+      spec.datasets[name] = unpacked(columns);
+      if (name !== main) continue;
+      rows = spec.datasets[name].filter((row) => keeps[figure.matching](figure, row, chosen));
+      spec.datasets[name] = rows;
     }
-    if (views[key]) views[key].finalize();
-    views[key] = await vegaEmbed(place.querySelector(".drawing"), spec, options);
+    return { spec, rows };
+  }
+  function say(place, figure, chosen, empty) {
+    const key = figure.dimensions.map((d) => chosen[d] || "").join("\u001f");
+    const [title, note] = figure.said[key] || figure.first;
+    const words = empty ? "Nothing to show for this selection" : title;
+    query(".title", place).textContent = words;
+    query(".said", place).textContent = empty ? "The warehouse may have it: see the query below." : note;
+    query(".drawing", place).setAttribute(
+      "aria-label", `Chart. ${words}. Its numbers are in the table below.`);
+    const unsplit = dimensions.filter((d) => chosen[d] && !figure.dimensions.includes(d));
+    const unsaid = !empty && !figure.said[key] && figure.matching !== "whole" &&
+      figure.dimensions.some((d) => chosen[d]);
+    const scope = [];
+    if (unsplit.length) scope.push(`Drawn for ${unsplit.map((d) => everywhere[d]).join(" and ")}.`);
+    if (unsaid) scope.push("The heading speaks of the whole fleet, the drawing of the selection.");
+    const line = query(".scope", place);
+    line.textContent = scope.join(" ");
+    line.hidden = !scope.length;
+  }
+  async function drawFigure(key, chosen, onlyIfChanged) {
+    const figure = page.figures[key];
+    const place = query(`[data-figure="${key}"]`);
+    if (!figure.first) figure.first = [query(".title", place).textContent, query(".said", place).textContent];
+    place.hidden = figure.matching === "whole" && !belongs(figure, chosen);
+    const { spec, rows } = selectedSpec(figure, chosen);
+    const empty = rows.length === 0;
+    const drawing = query(".drawing", place);
+    const state = JSON.stringify(figure.dimensions.map((d) => chosen[d]));
+    say(place, figure, chosen, empty);
+    drawing.hidden = empty;
+    const same = figure.drawn === state || ["whole", "none"].includes(figure.matching);
+    if (place.hidden || empty || (onlyIfChanged && same)) return;
+    figure.drawn = state;
+    if (spec.height.step) spec.height = spec.height.step * new Set(rows.map((r) => r.group)).size;
+    await drawInto(drawing, spec);
+  }
+  // ---- histories
+  function unpackedHistory(packed) {
+    let day = 0;
+    return {
+      ...packed, t: packed.t.map((step) => (day += step)),
+      s: packed.s.map((value) => (known(value) ? value / 1e4 : null)),
+    };
+  }
+  function historyData(id) {
+    const i = ends.id.indexOf(id);
+    if (i < 0 || !page.fleet.histories[id]) return null;
+    const history = unpackedHistory(page.fleet.histories[id]);
+    let run = 0;
+    const runs = history.t.map((_, at) => known(history.j[at]) ? run++ : run);
+    const points = (values) => values
+      .map((value, at) => ({ on: localDay(history.t[at]), value, run: runs[at] }))
+      .filter((point) => known(point.value));
+    const jobs = Object.entries(history.j)
+      .map(([at, job]) => ({ on: localDay(history.t[at]), job: job.replaceAll("_", " ") }));
+    const now = (value, half) => known(value)
+      ? [{ on: localDay(page.fleet.asOf), value, low: value - (half ?? 0), high: value + (half ?? 0) }]
+      : [];
+    const reach = known(history.m) && known(ends.min_on_p10[i]) && known(ends.min_on_p90[i])
+      ? [{ from: localDay(ends.min_on_p10[i]), to: localDay(Math.min(ends.min_on_p90[i], page.fleet.asOf + 1100)), value: history.m }]
+      : [];
+    return {
+      i, history, runs,
+      lining: {
+        readings: points(history.l), jobs, now: now(ends.lining[i], ends.liningHalf[i]),
+        limits: known(history.m) ? [{ value: history.m }] : [], reach,
+      },
+      stroke: {
+        readings: points(history.s), jobs, now: now(ends.stroke[i], ends.strokeHalf[i]),
+        limits: [], reach: [],
+      },
+    };
+  }
+  function historyTable(id, history) {
+    const head = make("tr", {}, ...["Day", `Lining, ${page.lengthUnit}`, "Stroke / arm", "Work done"]
+      .map((text) => make("th", { scope: "col" }, text)));
+    const rows = history.t.map((day, at) => make("tr", {},
+      make("th", { scope: "row" }, dayName(day)),
+      ...[number(history.l[at], lengthDigits), percent(history.s[at], 1),
+        (history.j[at] || "").replaceAll("_", " ")].map((text) => make("td", {}, text))));
+    const hiddenName = make("span", { class: "hidden" }, ` of ${id}`);
+    return make("details", {}, make("summary", {}, "Readings", hiddenName),
+      make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": `Readings of ${id}` },
+        make("table", {}, make("thead", {}, head), make("tbody", {}, ...rows))));
+  }
+  async function showHistory(place, id) {
+    const data = historyData(id);
+    place.replaceChildren();
+    if (!data) {
+      place.append(make("p", { class: "note" },
+        "Its readings are not on this page; they are in the warehouse."));
+      return;
+    }
+    const n = data.history.t.length;
+    const words = {
+      lining: `Lining of ${id}: ${n} readings, now ${length(ends.lining[data.i])}`,
+      stroke: `Stroke of ${id} as a share of its arm: now ${percent(ends.stroke[data.i], 1)}`,
+    };
+    const places = {};
+    for (const kind of ["lining", "stroke"]) {
+      places[kind] = make("div", { class: "drawing", role: "img", "aria-label": words[kind] });
+      place.append(places[kind]);
+    }
+    place.append(historyTable(id, data.history));
+    for (const kind of ["lining", "stroke"]) {
+      const fit = { type: "fit-x", contains: "padding" };
+      const spec = { ...structuredClone(page.histories[kind]), width: "container", autosize: fit };
+      spec.layer = spec.layer.filter((l) => data[kind][l.data.name]?.length !== 0);
+      spec.datasets = { ...spec.datasets, ...data[kind] };
+      await drawInto(places[kind], spec);
+    }
+  }
+  function offerHistory(item) {
+    const place = query(".history", item), id = item.dataset.id;
+    if (!page.fleet.histories[id]) return;
+    const button = make("button", { type: "button", class: "asked", "aria-expanded": "false" },
+      "Show its history");
+    button.append(make("span", { class: "hidden" }, `: ${id}`));
+    button.addEventListener("click", async () => {
+      item.classList.add("shown");
+      await showHistory(place, id);
+      query("summary", place).focus();
+    });
+    place.append(button);
   }
 
-  async function drawAll() {
+  // ---- the list of flags
+  const flags = queryAll(".flags > li");
+  const more = query("#more");
+  let shown = firstShown;
+  function listFlags(chosen) {
+    const matching = flags.filter((f) => dimensions.every((d) => !chosen[d] || f.dataset[d] === chosen[d]));
+    const visible = new Set(matching.slice(0, shown));
+    for (const flag of flags) flag.hidden = !visible.has(flag);
+    if (!more) return matching.length;
+    const rest = matching.length - visible.size;
+    query("button", more).hidden = rest <= 0;
+    query("span", more).textContent =
+      rest > 0 ? `${rest} more on this page` : `${matching.length} shown, none left out`;
+    return matching.length;
+  }
+  if (more) query("button", more).addEventListener("click", () => {
+    const next = flags.filter((f) => f.hidden)[0];
+    shown += moreShown;
+    listFlags(selection());
+    if (next && !next.hidden) query("a", next).focus();
+  });
+
+  // ---- find a unit
+  const found = query("#found"), told = query("#told"), input = query("#find-text");
+  const units = [...new Set(ends.unit)];
+  function unitOf(id) {
+    const at = ends.id.indexOf(id);
+    return at < 0 ? null : ends.unit[at];
+  }
+  function matches(text) {
+    const wanted = text.trim().toLowerCase();
+    if (!wanted) return [];
+    const starts = units.filter((u) => u.toLowerCase().startsWith(wanted));
+    const holds = units.filter((u) => !u.toLowerCase().startsWith(wanted) && u.toLowerCase().includes(wanted));
+    const byEnd = ends.id.filter((id) => id.toLowerCase() === wanted).map(unitOf);
+    return [...new Set([...byEnd, ...starts, ...holds])];
+  }
+  function notFound(text) {
+    if (page.fleet.whole) return make("p", {}, `No unit of this fleet has an id like “${text}”.`);
+    const quoted = text.replaceAll("'", "''");
+    return make("p", {},
+      `“${text}” is not among the units this page carries, those with the most urgent flags. Ask the warehouse: `,
+      make("code", {}, `select * from mart.wheel_end_status where unit_id = '${quoted}'`));
+  }
+  function offer() {
+    const text = input.value.trim();
+    found.replaceChildren();
+    told.textContent = "";
+    if (!text) return;
+    const hits = matches(text);
+    if (!hits.length) found.append(notFound(text));
+    for (const unit of hits.slice(0, mostFound)) {
+      const button = make("button", { type: "button" }, unit);
+      button.addEventListener("click", () => open(unit));
+      found.append(button);
+    }
+    if (hits.length > mostFound) found.append(make("p", {}, `and ${hits.length - mostFound} more`));
+    told.textContent = hits.length ? `${hits.length} units found` : "No unit found";
+  }
+  input.addEventListener("input", offer);
+  query("#find").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const hits = matches(input.value);
+    if (hits.length) open(hits[0]); else offer();
+  });
+
+  // ---- one unit
+  const panel = query("#unit"), panelBody = query("#unit-body");
+  const evidenceOf = (id) => {
+    const item = flags.find((f) => f.dataset.id === id);
+    return item ? query(".evidence", item).textContent : "";
+  };
+  function endOfUnit(i) {
+    const half = known(ends.liningHalf[i]) ? ` ± ${number(ends.liningHalf[i], lengthDigits)}` : "";
+    const strokeHalf = known(ends.strokeHalf[i]) ? ` ± ${number(100 * ends.strokeHalf[i], 1)}` : "";
+    const stroke = known(ends.stroke[i]) ? `${number(100 * ends.stroke[i], 1)}${strokeHalf} % of its arm` : "not known";
+    const words = (d) => ends.words[d][ends[d][i]];
+    const lining = known(ends.lining[i]) ? `${number(ends.lining[i], lengthDigits)}${half} ${page.lengthUnit}` : "not known";
+    const minimum = known(ends.min_on_p10[i])
+      ? `at its minimum ${dayName(ends.min_on_p10[i])} to ${dayName(ends.min_on_p90[i])}` : "no date for its minimum";
+    const why = make("div", { class: "why" },
+      make("p", { class: "head" }, make("strong", { class: "id" }, ends.id[i]), words("state"),
+        ...(ends.flagged[i] ? [make("span", { class: "since" }, "flagged")] : [])),
+      make("p", { class: "evidence" }, evidenceOf(ends.id[i])),
+      make("p", { class: "meta" },
+        `Lining ${lining}, ${minimum}. Stroke ${stroke}; out of band by the next check: ` +
+        `${percent(ends.out[i])}. Last seen ${dayName(ends.last_inspected_on[i])}. ${words("axle_type")}.`));
+    return make("li", { class: "shown", "data-id": ends.id[i] }, why, make("div", { class: "history" }));
+  }
+  async function openUnit(unit) {
+    const rows = ends.unit.flatMap((u, i) => (u === unit ? [i] : []));
+    const words = (d) => [...new Set(rows.map((i) => ends.words[d][ends[d][i]]).filter(Boolean))].join(", ");
+    query("#unit-h").textContent = `Unit ${unit}`;
+    const list = make("ol", { class: "flags" }, ...rows.map(endOfUnit));
+    panelBody.replaceChildren(make("p", {}, [words("depot"), words("duty")].filter(Boolean).join("; ")), list);
+    panel.hidden = false;
+    panel.scrollIntoView();
+    panel.focus({ preventScroll: true });
+    for (const item of queryAll("li", list)) await showHistory(query(".history", item), item.dataset.id);
+    panel.dataset.opened = unit;
+  }
+  const open = (unit) => { location.hash = `at/${encodeURIComponent(unit)}`; };
+  function followHash() {
+    if (!location.hash.startsWith("#at/")) return;
+    let text = location.hash.slice(4);
+    try { text = decodeURIComponent(text); } catch { /* a hand-typed address: taken as it is */ }
+    const unit = units.includes(text) ? text : unitOf(text);
+    if (unit !== null) { openUnit(unit); return; }
+    input.value = text;
+    offer();
+    input.focus();
+  }
+  window.addEventListener("hashchange", followHash);
+  query("#unit-close").addEventListener("click", () => {
+    panel.hidden = true;
+    history.replaceState(null, "", location.pathname + location.search);
+    input.focus();
+  });
+
+  // ---- the filter
+  async function narrowed() {
     const chosen = selection();
-    for (const key of Object.keys(embedded.figures)) await draw(key, chosen);
-    for (const row of document.querySelectorAll(".flags tbody tr"))
-      row.hidden = dimensions.some((d) => chosen[d] && row.dataset[d] !== chosen[d]);
+    shown = firstShown;
+    const matching = listFlags(chosen);
+    const any = dimensions.some((d) => chosen[d]);
+    query("#clear").hidden = !any;
+    told.textContent = any ? `${matching} flagged wheel ends match` : "Everything is shown";
+    const count = query("#flag-count");
+    count.dataset.first ||= count.textContent;
+    const words = dimensions.filter((d) => chosen[d]).map((d) => chosen[d]).join(", ");
+    count.textContent = any ? `${matching} flagged wheel ends on this page are of ${words}.` : count.dataset.first;
+    query("#short-scope").hidden = !any;
+    for (const key of Object.keys(page.figures)) await drawFigure(key, chosen, true);
+    document.documentElement.dataset.narrowed = JSON.stringify(chosen);
+  }
+  for (const d of dimensions) selects[d].addEventListener("change", narrowed);
+  query("#clear").addEventListener("click", () => {
+    for (const d of dimensions) selects[d].value = "";
+    narrowed();
+    selects.depot.focus();
+  });
+
+  // ---- first drawing: what is seen first, first
+  async function start() {
+    for (const d of dimensions) selects[d].value = "";
+    listFlags(selection());
+    let opened = 0;
+    for (const item of flags) {
+      const wanted = query(".history", item).dataset.open === "yes" && opened < (narrow() ? 2 : 99);
+      if (wanted && page.fleet.histories[item.dataset.id]) {
+        opened += 1;
+        item.classList.add("shown");
+        await showHistory(query(".history", item), item.dataset.id);
+      } else offerHistory(item);
+    }
+    for (const key of Object.keys(page.figures)) await drawFigure(key, selection(), false);
+    followHash();
     document.documentElement.dataset.drawn = "yes";
   }
-
-  for (const d of dimensions) if (selects[d]) selects[d].addEventListener("change", drawAll);
-  drawAll();
+  start();
 })();

@@ -1,0 +1,181 @@
+"""The month in two minutes: the figures that matter, what changed, and what to do."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from dashboards.charts_relines import YEAR, outlook_words
+from dashboards.charts_settings import overdue_now
+from dashboards.charts_trust import CLOSE, pooled_coverage
+from dashboards.measures import Measures
+from dashboards.page_data import PageData
+from dashboards.words import capital, count, listed, number, share
+
+MOST_NAMED = 4  # wheel ends named in a line of what to do
+SOON_WEEKS = 12  # about one round of checks
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One figure of the month, its meaning, and the chapter that has the rest."""
+
+    label: str
+    value: str
+    detail: str
+    chapter: str
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """Something to do, at how many wheel ends, the most urgent of them by name."""
+
+    what: str
+    wheel_ends: int
+    first: tuple[str, ...] = ()
+    chapter: str = ""  # where the rest of them is, if not in the list of flags
+
+
+# What a state asks of the workshop, in the order in which it should be asked.
+TASKS = {
+    "stuck": "Test the return of adjusters that take up nothing; replace those that fail",
+    "tightening": "Look for drag and heat where adjusters take up too much",
+    "slackening": "Test the return of adjusters that do not keep up with wear, and find the cause",
+    "uneven": "Compare left and right where an axle's sides stand apart",
+    "set_wrong": "Set anew, to the aim, what was set outside the band",
+    "not_seen": "Inspect what nobody has looked at lately",
+}
+
+
+def facts(data: PageData) -> tuple[Fact, ...]:
+    found = (_flags(data), *_year(data), _overdue(data), _trust(data))
+    return tuple(f for f in found if f is not None)
+
+
+def _flags(data: PageData) -> Fact:
+    status = data.wheel_end_status
+    flagged = status.filter("flagged").height
+    detail = f"of {count(status.height, 'wheel end')}"
+    if data.changes is not None:
+        counts = {w: _changed(data.changes, w) for w in ("newly", "cleared")}
+        detail += f"; {number(counts['newly'])} new, {number(counts['cleared'])} cleared"
+    return Fact("Flagged", number(flagged), detail, "first")
+
+
+def _changed(changes: pl.DataFrame, change: str) -> int:
+    return changes.filter(pl.col("change") == change).height
+
+
+def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
+    measures = Measures(data.fleet)
+    year = data.reline_outlook.filter(pl.col("months") == YEAR, pl.col("relines_p10").is_not_null())
+    if year.is_empty():
+        return None, None
+    row = year.row(0, named=True)
+    label = f"Relines in {YEAR} months"
+    limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
+    relines = Fact(label, number(row["relines_p50"]), limits, "relines")
+    if row["cost_p50"] is None or row["cost_p90"] == 0:
+        return relines, None
+    limits = f"{outlook_words(row, measures, 'cost')}, 8 chances in 10"
+    return relines, Fact("Their cost", measures.money(row["cost_p50"]), limits, "relines")
+
+
+def _overdue(data: PageData) -> Fact | None:
+    if data.overdue is None:
+        return None
+    if data.overdue.is_empty():
+        return Fact("Overdue", "nothing", "checks, greasing and first services", "overdue")
+    return Fact("Overdue", number(data.overdue.height), overdue_now(data.overdue), "overdue")
+
+
+def _trust(data: PageData) -> Fact | None:
+    known = data.backtest.filter(
+        pl.col("observed").is_not_null(), pl.col("nominal").is_not_null(), pl.col("n") > 0
+    )
+    if known.is_empty():
+        return None
+    held, promised, n = pooled_coverage(known)
+    verdict = "as promised"
+    if held < promised - CLOSE:
+        verdict = "too narrow: plan with more room"
+    elif held > promised + CLOSE:
+        verdict = "wider than needed"
+    detail = f"of {count(n, 'outcome')} inside their bands, {share(promised)} promised: {verdict}"
+    return Fact("Earlier forecasts", share(held), detail, "trust")
+
+
+def tasks(data: PageData) -> tuple[Task, ...]:
+    return (*_flag_tasks(data.wheel_end_status), *_lining_task(data), *_overdue_task(data.overdue))
+
+
+def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
+    flagged = status.filter("flagged").sort(
+        "priority", "wheel_end_id", descending=[True, False], nulls_last=True
+    )
+    by_state = {
+        str(key[0]): rows["wheel_end_id"].to_list()
+        for key, rows in flagged.group_by("state", maintain_order=True)
+    }
+    return tuple(
+        Task(what, len(by_state[state]), tuple(by_state[state][:MOST_NAMED]))
+        for state, what in TASKS.items()
+        if state in by_state
+    )
+
+
+def _lining_task(data: PageData) -> tuple[Task, ...]:
+    soon = pl.lit(data.as_of) + pl.duration(weeks=SOON_WEEKS)
+    near = data.wheel_end_status.filter(pl.col("min_on_p10") < soon).sort("min_on_p10")
+    if near.is_empty():
+        return ()
+    what = f"Book relines: the lining may reach its minimum within {SOON_WEEKS} weeks"
+    named = tuple(near["wheel_end_id"].head(MOST_NAMED).to_list())
+    return (Task(what, near.height, named, "stand"),)
+
+
+def _overdue_task(overdue: pl.DataFrame | None) -> tuple[Task, ...]:
+    if overdue is None or overdue.is_empty():
+        return ()
+    late = overdue.sort("weeks_overdue", descending=True)["wheel_end_id"].unique(
+        maintain_order=True
+    )
+    named = tuple(late.head(MOST_NAMED).to_list())
+    return (Task("Catch up on what is overdue", late.len(), named, "overdue"),)
+
+
+def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:
+    """What changed since last month's flags, in sentences."""
+    if changes is None:
+        return ("There is no earlier month to compare with: every flag counts as first seen.",)
+    newly, still = _changed(changes, "newly"), _changed(changes, "still")
+    first = capital(f"{count(newly, 'wheel end')} newly flagged, {number(still)} still flagged")
+    return (f"{first}{_longest(changes)}.", *_cleared_said(changes))
+
+
+def _longest(changes: pl.DataFrame) -> str:
+    if "weeks_flagged" not in changes.columns:
+        return ""
+    weeks = changes.filter(pl.col("change") == "still")["weeks_flagged"].max()
+    return (
+        f", one of them for {number(float(weeks))} weeks" if isinstance(weeks, int | float) else ""
+    )
+
+
+def _cleared_said(changes: pl.DataFrame) -> tuple[str, ...]:
+    cleared = changes.filter(pl.col("change") == "cleared")
+    if cleared.is_empty():
+        return ("No flag was cleared.",)
+    jobs = cleared.with_columns(
+        pl.col("job").str.replace_all("_", " ").fill_null("no work on record")
+        if "job" in cleared.columns
+        else pl.lit("no work on record").alias("job")
+    )
+    by_job = jobs.group_by("job").len("n").sort("n", "job", descending=[True, False])
+    words = [f"{r['job']} ({number(r['n'])})" for r in by_job.iter_rows(named=True)]
+    said = capital(f"{count(cleared.height, 'flag')} cleared: {listed(words)}.")
+    if "no work on record" in by_job["job"].to_list():
+        return (
+            said,
+            "A flag that cleared without work was a false alarm, or work nobody wrote down.",
+        )
+    return (said,)
