@@ -22,6 +22,7 @@ import polars as pl
 from models.life_distributions import FloatArray
 
 GroupKey: TypeAlias = tuple[str | None, str | None]
+GROUP = ["axle_type", "duty"]
 FAILURE_CAUSES = ("stuck", "over_adjusting", "damaged", "failed")
 
 
@@ -118,9 +119,7 @@ def counts_from_rows(
     )
 
 
-def _summed(frame: pl.DataFrame, ages: list[str], weight: str) -> tuple[FloatArray, ...]:
-    arrays = {age: frame[age].cast(pl.Float64).to_numpy() for age in ages}
-    return _counted(arrays, frame[weight].cast(pl.Float64).to_numpy())
+FAILED, STOPPED, LATE = ["left_age", "right_age"], ["left_age"], ["entry_age"]
 
 
 def counts_from_frames(
@@ -137,15 +136,41 @@ def counts_from_frames(
     other end only stops the watching. It describes a world without the other causes and rests on
     their independence.
     """
+    failed, stopped, late = _likelihood_tables(intervals, censored, entries, causes, [])
+    return _group_counts(failed, stopped, late)
+
+
+def _likelihood_tables(
+    intervals: pl.DataFrame,
+    censored: pl.DataFrame,
+    entries: pl.DataFrame,
+    causes: Collection[str],
+    keys: list[str],
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Failures of `causes`, survivors and other ends, and late entries, by `keys` and age."""
     counts = intervals["cause"].is_in(list(causes))
-    others = intervals.filter(~counts).select("left_age", "adjusters")
-    stopped = pl.concat([censored.select("left_age", "adjusters"), others], how="vertical_relaxed")
-    late = entries.filter(pl.col("entry_age") > 0.0)
-    return LifeCounts(
-        *_summed(intervals.filter(counts), ["left_age", "right_age"], "adjusters"),
-        *_summed(stopped, ["left_age"], "adjusters"),
-        *_summed(late, ["entry_age"], "adjusters"),
+    stopped = [
+        frame.select(*keys, *STOPPED, "adjusters")
+        for frame in (censored, intervals.filter(~counts))
+    ]
+    return (
+        _added(intervals.filter(counts), [*keys, *FAILED]),
+        _added(pl.concat(stopped, how="vertical_relaxed"), [*keys, *STOPPED]),
+        _added(entries.filter(pl.col("entry_age") > 0.0), [*keys, *LATE]),
     )
+
+
+def _added(frame: pl.DataFrame, by: list[str]) -> pl.DataFrame:
+    return frame.group_by(by).agg(pl.col("adjusters").sum()).sort(by)
+
+
+def _group_counts(failed: pl.DataFrame, stopped: pl.DataFrame, late: pl.DataFrame) -> LifeCounts:
+    return LifeCounts(*_arrays(failed, FAILED), *_arrays(stopped, STOPPED), *_arrays(late, LATE))
+
+
+def _arrays(frame: pl.DataFrame, ages: list[str]) -> Iterator[FloatArray]:
+    for name in (*ages, "adjusters"):
+        yield frame[name].cast(pl.Float64).to_numpy().copy()
 
 
 def counts_by_group(
@@ -155,33 +180,40 @@ def counts_by_group(
     causes: Collection[str] = FAILURE_CAUSES,
     *,
     clock: str = "km",
+    pooled: bool = True,
 ) -> dict[GroupKey, LifeCounts]:
     """Counts for every axle type × duty, and pooled: a null duty pools all duties, two nulls all.
 
     The frames carry `clock`, `axle_type` and `duty` besides the columns of `counts_from_frames`.
     """
-    tables = [frame.filter(pl.col("clock") == clock) for frame in (intervals, censored, entries)]
-    return {key: _group_counts(tables, key, causes) for key in _group_keys(tables)}
+    on_clock = pl.col("clock") == clock
+    tables = _likelihood_tables(
+        intervals.filter(on_clock),
+        censored.filter(on_clock),
+        entries.filter(on_clock),
+        causes,
+        GROUP,
+    )
+    parts = [table.partition_by(GROUP, as_dict=True) for table in tables]
+    keys = sorted({key for part in parts for key in part}, key=str)
+    groups: dict[GroupKey, LifeCounts] = {
+        (key[0], key[1]): _group_counts(
+            *(part.get(key, table.clear()) for part, table in zip(parts, tables, strict=True))
+        )
+        for key in keys
+    }
+    return {**groups, **_pools(groups)} if pooled else groups
 
 
-def _group_counts(tables: list[pl.DataFrame], key: GroupKey, causes: Collection[str]) -> LifeCounts:
-    intervals, censored, entries = (_of_group(table, key) for table in tables)
-    return counts_from_frames(intervals, censored, entries, causes)
-
-
-def _group_keys(tables: list[pl.DataFrame]) -> Iterator[GroupKey]:
-    names = ["axle_type", "duty"]
-    single = pl.concat([table.select(names) for table in tables]).unique().sort(names)
-    yield from ((axle_type, duty) for axle_type, duty in single.iter_rows())
-    yield from ((axle_type, None) for axle_type in single["axle_type"].unique().sort())
-    yield (None, None)
-
-
-def _of_group(table: pl.DataFrame, key: GroupKey) -> pl.DataFrame:
-    for name, value in zip(("axle_type", "duty"), key, strict=True):
-        if value is not None:
-            table = table.filter(pl.col(name) == value)
-    return table
+def _pools(groups: dict[GroupKey, LifeCounts]) -> dict[GroupKey, LifeCounts]:
+    axle_types = sorted({axle_type for axle_type, _ in groups if axle_type is not None})
+    pools: dict[GroupKey, LifeCounts] = {
+        (axle_type, None): pooled_counts(
+            [counts for (own, _), counts in groups.items() if own == axle_type]
+        )
+        for axle_type in axle_types
+    }
+    return {**pools, (None, None): pooled_counts(list(groups.values()))}
 
 
 def pooled_counts(groups: Collection[LifeCounts]) -> LifeCounts:
