@@ -2,8 +2,17 @@
 -- key: life_id, instrument
 -- inputs: reduce.lining_measurements
 -- meaning: count, means, and sums of squares and products of km and thickness about the life's own
---          means (km are centred before they are squared, so no odometer offset can cancel)
-with means as (
+--          means (km are centred before they are squared, so no odometer offset can cancel);
+--          decimals add up to the same sum in whatever order threads take the rows
+with exact as (
+    select
+        *,
+        cast(km as decimal(38, 9)) as exact_km,
+        cast(lining_mm as decimal(38, 9)) as exact_mm
+    from reduce.lining_measurements
+),
+
+means as (
     select
         life_id,
         instrument,
@@ -12,23 +21,32 @@ with means as (
         min(axle_type) as axle_type,
         bool_and(start_known) as start_known,
         count(*) as readings,
-        avg(km) as mean_km,
-        avg(lining_mm) as mean_mm,
+        cast(sum(exact_km) as double) / count(*) as mean_km,
+        cast(sum(exact_mm) as double) / count(*) as mean_mm,
         max(inspected_on) as last_inspected_on
-    from reduce.lining_measurements
+    from exact
     group by life_id, instrument
+),
+
+centred as (
+    select
+        m.life_id,
+        m.instrument,
+        m.km - a.mean_km as km,
+        m.lining_mm - a.mean_mm as mm
+    from reduce.lining_measurements m
+    inner join means a on a.life_id = m.life_id and a.instrument = m.instrument
 ),
 
 products as (
     select
-        m.life_id,
-        m.instrument,
-        sum((m.km - a.mean_km) * (m.km - a.mean_km)) as s_km_km,
-        sum((m.km - a.mean_km) * (m.lining_mm - a.mean_mm)) as s_km_mm,
-        sum((m.lining_mm - a.mean_mm) * (m.lining_mm - a.mean_mm)) as s_mm_mm
-    from reduce.lining_measurements m
-    inner join means a on a.life_id = m.life_id and a.instrument = m.instrument
-    group by m.life_id, m.instrument
+        life_id,
+        instrument,
+        cast(sum(cast(km * km as decimal(38, 9))) as double) as s_km_km,
+        cast(sum(cast(km * mm as decimal(38, 9))) as double) as s_km_mm,
+        cast(sum(cast(mm * mm as decimal(38, 9))) as double) as s_mm_mm
+    from centred
+    group by life_id, instrument
 ),
 
 final as (

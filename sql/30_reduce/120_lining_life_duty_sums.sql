@@ -3,22 +3,34 @@
 -- inputs: reduce.lining_measurements, reduce.lining_life_sums, stage.lining_reading_km
 -- meaning: mean km run in the duty, its products with all km and with thickness (both centred within
 --          the life; a reading before the duty began counts as 0 km in it), and km at the last reading
-with final as (
+with centred as (
     select
         m.life_id,
         m.instrument,
         d.duty,
-        sum(d.km) / min(a.readings) as mean_km,
-        sum(d.km * (m.km - a.mean_km)) as s_duty_km,
-        sum(d.km * (m.lining_mm - a.mean_mm)) as s_duty_mm,
-        max(d.km) as last_km
+        a.readings,
+        d.km as duty_km,
+        m.km - a.mean_km as km,
+        m.lining_mm - a.mean_mm as mm
     from reduce.lining_measurements m
     inner join reduce.lining_life_sums a on a.life_id = m.life_id and a.instrument = m.instrument
     inner join stage.lining_reading_km d
         on d.life_id = m.life_id
         and d.inspected_on = m.inspected_on
         and d.as_left = m.as_left
-    group by m.life_id, m.instrument, d.duty
+),
+
+final as (
+    select
+        life_id,
+        instrument,
+        duty,
+        cast(sum(cast(duty_km as decimal(38, 9))) as double) / min(readings) as mean_km,
+        cast(sum(cast(duty_km * km as decimal(38, 9))) as double) as s_duty_km,
+        cast(sum(cast(duty_km * mm as decimal(38, 9))) as double) as s_duty_mm,
+        max(duty_km) as last_km
+    from centred
+    group by life_id, instrument, duty
 )
 
 select * from final

@@ -36,7 +36,7 @@ final as (
         a.instrument,
         a.duty as duty_a,
         b.duty as duty_b,
-        sum(a.km * b.km) as s_km_km
+        cast(sum(cast(a.km * b.km as decimal(38, 9))) as double) as s_km_km
     from centred a
     inner join centred b
         on b.life_id = a.life_id

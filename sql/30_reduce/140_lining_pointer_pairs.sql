@@ -17,23 +17,38 @@ with pairs as (
 ),
 
 means as (
-    select life_id, avg(gap_mm) as mean_gap_mm, avg(gauge_mm) as mean_gauge_mm, count(*) as pairs
+    select
+        life_id,
+        count(*) as pairs,
+        cast(sum(cast(gap_mm as decimal(38, 9))) as double) / count(*) as mean_gap_mm,
+        cast(sum(cast(gauge_mm as decimal(38, 9))) as double) / count(*) as mean_gauge_mm
     from pairs
     group by life_id
 ),
 
-final as (
+centred as (
     select
         p.life_id,
-        min(m.pairs) as pairs,
-        min(m.mean_gap_mm) as mean_gap_mm,
-        min(m.mean_gauge_mm) as mean_gauge_mm,
-        sum((p.gap_mm - m.mean_gap_mm) * (p.gap_mm - m.mean_gap_mm)) as s_gap_gap,
-        sum((p.gap_mm - m.mean_gap_mm) * (p.gauge_mm - m.mean_gauge_mm)) as s_gap_gauge,
-        sum((p.gauge_mm - m.mean_gauge_mm) * (p.gauge_mm - m.mean_gauge_mm)) as s_gauge_gauge
+        m.pairs,
+        m.mean_gap_mm,
+        m.mean_gauge_mm,
+        p.gap_mm - m.mean_gap_mm as gap,
+        p.gauge_mm - m.mean_gauge_mm as gauge
     from pairs p
     inner join means m on m.life_id = p.life_id
-    group by p.life_id
+),
+
+final as (
+    select
+        life_id,
+        min(pairs) as pairs,
+        min(mean_gap_mm) as mean_gap_mm,
+        min(mean_gauge_mm) as mean_gauge_mm,
+        cast(sum(cast(gap * gap as decimal(38, 9))) as double) as s_gap_gap,
+        cast(sum(cast(gap * gauge as decimal(38, 9))) as double) as s_gap_gauge,
+        cast(sum(cast(gauge * gauge as decimal(38, 9))) as double) as s_gauge_gauge
+    from centred
+    group by life_id
 )
 
 select * from final

@@ -14,7 +14,11 @@ final as (
         count(*) filter (where age_known and right_km is null and cause = 'planned') as planned,
         count(*) filter (where not age_known) as age_unknown,
         coalesce(
-            sum(coalesce((left_km + right_km) / 2, left_km) - entry_km) filter (where age_known), 0
+            cast(
+                sum(cast(coalesce((left_km + right_km) / 2, left_km) - entry_km as decimal(38, 9)))
+                    filter (where age_known) as double
+            ),
+            0
         ) as km_watched
     from stage.adjuster_lives
     group by axle_type, duty

@@ -42,7 +42,7 @@ final as (
         round(r.above_mm * 4) / 4 as above_mm,
         count(*) as relines,
         count(d.wheel_end_id) as drums,
-        sum(j.cost) as cost,
+        cast(sum(cast(j.cost as decimal(38, 9))) as double) as cost,
         count(j.cost) as costed
     from relined r
     left join partners p on p.wheel_end_id = r.wheel_end_id and p.visit_on = r.visit_on
