@@ -19,7 +19,6 @@ from models.drift_model import (
     CHUNK,
     COLUMN,
     HOLDS,
-    MISREAD,
     Explanations,
     Family,
     columns_of,
@@ -55,6 +54,7 @@ PRIOR_SETTINGS = 60.0
 PRIOR_YEARS = 150.0
 PRIOR_READINGS = 100.0
 PRIOR_TROUBLES = 10.0
+PRIOR_MISREADS = 3.0
 GROUP_MEAN_SD = 0.002
 READING_SD_RANGE_MM = (0.2, 6.0)
 SETTING_SD_RANGE = (0.001, 0.02)
@@ -85,7 +85,12 @@ class DriftFit:
 
 
 def fit_drift(
-    histories: StrokeHistories, groups: int, band: Band | None = None, *, seed: int = 0
+    histories: StrokeHistories,
+    groups: int,
+    band: Band | None = None,
+    *,
+    misread: tuple[int, int] = (0, 0),
+    seed: int = 0,
 ) -> DriftFit:
     """Estimate the model's parameters from setting episodes.
 
@@ -93,11 +98,13 @@ def fit_drift(
     ----------
     histories : every episode on record, not only the present ones
     groups : number of axle type × duty groups that ``histories.group`` codes
+    misread : readings found to be plain mistakes, and all readings looked at. Last readings cannot
+        tell: an episode ends when its last reading calls for work
     seed : picks the episodes used when there are more than ``ENOUGH_EPISODES``
     """
     band = band or Band()
     sample = _sample(histories, seed)
-    parameters = prior_parameters(groups, band)
+    parameters = replace(prior_parameters(groups, band), misread_share=_misread_share(*misread))
     trace: list[float] = []
     converged = len(sample) == 0
     while not converged and len(trace) < MOST_ITERATIONS:
@@ -135,7 +142,6 @@ def _updated(
         per_year=_per_year(h, e, old),
         slack_excess=_excess(e, Kind.SLACK),
         tight_excess=_excess(e, Kind.TIGHT),
-        misread_share=_misread_share(e),
     )
 
 
@@ -251,8 +257,20 @@ def _rates(
     by_group = np.stack([np.bincount(group, k, minlength=groups) for k in events.T], axis=1)
     exposed = np.bincount(group, exposure, minlength=groups)[:, None]
     fleet = (by_group.sum(axis=0) + worth * prior) / (exposed.sum() + worth)
-    rates: Floats = (by_group + worth * fleet) / (exposed + worth)
-    return np.maximum(rates, LEAST_OF_PRIOR * prior)
+    rates = (by_group + worth * fleet) / (exposed + worth)
+    return np.maximum(_tied(rates, prior), LEAST_OF_PRIOR * prior)
+
+
+def _tied(rates: Floats, prior: Floats) -> Floats:
+    """Failing and stuck together are the fleet's own, their proportion the prior's.
+
+    A stroke at its stop, or wear hardly known, cannot tell the two apart, and the likelihood would
+    drift to whichever fits by a hair.
+    """
+    both = [Kind.FAILING, Kind.STUCK]
+    tied: Floats = rates.copy()
+    tied[:, both] = rates[:, both].sum(axis=1, keepdims=True) * prior[both] / prior[both].sum()
+    return tied
 
 
 def _from_set(h: StrokeHistories, e: Explanations, old: DriftParameters) -> Floats:
@@ -277,8 +295,6 @@ def _excess(e: Explanations, kind: Kind) -> float:
     return float(np.clip(mean, *EXCESS_RANGE))
 
 
-def _misread_share(e: Explanations) -> float:
-    worth = 1 / PRIOR_MISREAD_SHARE
-    misread = e.probability[:, columns_of(MISREAD)].sum()
-    share = (misread + worth * PRIOR_MISREAD_SHARE) / (len(e.log_likelihood) + worth)
-    return float(max(share, LEAST_OF_PRIOR * PRIOR_MISREAD_SHARE))
+def _misread_share(found: int, readings: int) -> float:
+    worth = PRIOR_MISREADS / PRIOR_MISREAD_SHARE
+    return (found + PRIOR_MISREADS) / (readings + worth)

@@ -51,7 +51,7 @@ SOURCES = tuple(source.name.lower() for source in Source)
 KEEPS_PACE = 0.01
 KEEPING_SD = 0.004
 # Beyond that, small deficits are gamma with this shape: few are very small, few are large.
-EXCESS_SHAPE = 2
+EXCESS_SHAPE = 3
 # Deficits that no exponential tail reaches: partly failed, and grabbing. Mean and SD.
 DEFICIT_MEAN = {Kind.FAILING: 0.50, Kind.GRABBING: -0.30, Kind.STUCK: 1.0}
 DEFICIT_SD = {Kind.FAILING: 0.22, Kind.GRABBING: 0.15, Kind.STUCK: 0.08}
@@ -140,8 +140,8 @@ PRIOR_SETTING_SD = np.array([0.007, 0.007, 0.007, 0.007, 0.010])
 PRIOR_WRONG_SHARE = np.array([[0.02, 0.03], [0.02, 0.03], [0.02, 0.03], [0.02, 0.03], [0.05, 0.1]])
 PRIOR_WRONG_MEAN = np.array([-0.04, 0.05])
 PRIOR_WRONG_SD = np.array([0.015, 0.02])
-PRIOR_FROM_SET = np.array([0.015, 0.010, 0.002, 0.001, 0.004])
-PRIOR_PER_YEAR = np.array([0.010, 0.005, 0.003, 0.002, 0.020])
+PRIOR_FROM_SET = np.array([0.015, 0.010, 0.001, 0.001, 0.005])
+PRIOR_PER_YEAR = np.array([0.010, 0.005, 0.002, 0.002, 0.020])
 PRIOR_EXCESS = 0.04
 PRIOR_MISREAD_SHARE = 0.003
 

@@ -61,14 +61,17 @@ class Prepared:
     ``episodes`` has one row per history, in the same order: ``part_id``, ``wheel_end_id``,
     ``unit_id``, ``axle_id``, ``axle_type``, ``duty``, ``set_source``, ``order`` (0 is the wheel
     end's first), ``same_adjuster`` (as in the part before), first and last reading dates, last
-    ratio, arm, wear and km since the start of the part, ``misread`` (readings left out).
+    ratio, arm, wear and km since the start of the part.
     ``findings`` has one row per wheel end (:func:`models.drift_indicators.latest_findings`).
+    ``misread`` counts the readings left out as plain mistakes, among ``readings``.
     """
 
     histories: StrokeHistories
     episodes: pl.DataFrame
     groups: Groups
     findings: pl.DataFrame
+    misread: int
+    readings: int
 
 
 def with_all_columns(readings: pl.DataFrame) -> pl.DataFrame:
@@ -107,14 +110,17 @@ def prepare_readings(
         A required column is missing, or a ``set_source`` is unknown.
     """
     readings = with_all_columns(readings)
-    rows = _stroke_rows(readings)
-    rows = _with_parts(_without_misread(rows), band or Band())
+    taken = _stroke_rows(readings)
+    rows = _without_misread(taken)
+    misread = taken.height - rows.height
+    rows = _with_parts(rows, band or Band())
     rows = _thinned(_with_growth(_with_rounding(rows)))
     if groups is None:
         groups = tuple(sorted(set(rows.select("axle_type", "duty").rows())))
     episodes = _episodes(rows, groups)
     histories = without_saturated(_histories(rows, episodes))
-    return Prepared(histories, episodes, groups, latest_findings(readings))
+    findings = latest_findings(readings)
+    return Prepared(histories, episodes, groups, findings, misread, taken.height)
 
 
 def _stroke_rows(readings: pl.DataFrame) -> pl.DataFrame:
@@ -151,14 +157,10 @@ def _without_misread(rows: pl.DataFrame) -> pl.DataFrame:
     same_arm = (_within("arm_length_mm", 1) == _within("arm_length_mm", -1)) & (
         _within("arm_length_mm", 1) == pl.col("arm_length_mm")
     )
-    lone = (jumps & returns & same_arm).fill_null(value=False)
-    return (
-        rows.with_columns(lone=lone)
-        .with_columns(misread=pl.col("lone").sum().over("episode_id"))
-        .filter(~(pl.col("lone") & (pl.col("misread") == 1)))
-        .with_columns(misread=(pl.col("misread") == 1).cast(pl.Int64))
-        .drop("lone")
-    )
+    lone = jumps & returns & same_arm
+    times = pl.col("lone").sum().over("episode_id")
+    marked = rows.with_columns(lone=lone.fill_null(value=False))
+    return marked.filter(~pl.col("lone") | (times > 1)).drop("lone")
 
 
 def _with_parts(rows: pl.DataFrame, band: Band) -> pl.DataFrame:
@@ -245,7 +247,7 @@ def _episodes(rows: pl.DataFrame, groups: Groups) -> pl.DataFrame:
     codes = {pair: code for code, pair in enumerate(groups)}
     last = [
         pl.col(name).last()
-        for name in ("unit_id", "axle_id", "axle_type", "duty", "wear_mm", "wear_cv", "misread")
+        for name in ("unit_id", "axle_id", "axle_type", "duty", "wear_mm", "wear_cv")
     ]
     episodes = rows.group_by("wheel_end_id", "episode_id", "part_id", maintain_order=True).agg(
         *last,

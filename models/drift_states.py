@@ -113,6 +113,13 @@ def states(
     )
 
 
+def trouble_by_strokes(explained: Explanations, band: Band) -> Floats:
+    """(n,) probability of trouble by the strokes alone, whatever else was found."""
+    out = outside(explained.now, np.sqrt(explained.now_var), band.low, band.high)
+    holds = family_states == IN_BAND
+    return 1 - (explained.probability * np.where(holds, 1 - out, 0.0)).sum(axis=1)
+
+
 def _next_out(
     held_in: Floats, weight: Floats, holds: NDArray[np.bool_], out: Floats, out_next: Floats
 ) -> Floats:

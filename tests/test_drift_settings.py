@@ -101,8 +101,7 @@ def test_first_checks_are_found():
             "depot": ["Ald"] * 6,
             "set_on": [day, day, day, None, day, day],
             "set_source": ["adjuster_set"] * 6,
-            "inspected_on": [day, dt.date(2025, 4, 1), dt.date(2025, 7, 1)]
-            + [dt.date(2025, 4, 1)] * 3,
+            "inspected_on": [day, april, july, april, april, april],
             "stroke_ratio": [0.125, 0.16, 0.12, 0.30, 0.15, None],
             "as_left": [True, False, False, False, False, False],
         }

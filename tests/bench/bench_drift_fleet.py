@@ -29,6 +29,8 @@ class DriftWorld:
 
     ``shares`` : of wheel ends by kind, in the order of ``STATE_NAMES``
     ``late_share`` : of slack and tight adjusters that turn so some time after the setting
+    ``deficit`` : range of |1 − take-up| of slack and tight ones
+    ``wrong_by`` : mean and SD of how far a wrong setting lies from the target
     """
 
     checks: int = 10
@@ -37,7 +39,7 @@ class DriftWorld:
     late_share: float = 0.5
     stuck_late_share: float = 0.9
     deficit: tuple[float, float] = (0.02, 0.10)
-    wrong_by: tuple[float, float] = (0.03, 0.08)
+    wrong_by: tuple[float, float] = (0.05, 0.02)
     keeping_sd: float = 0.003
     stroke_error_mm: float = 1.0
     stroke_step_mm: float = 1.0
@@ -134,7 +136,7 @@ def _take_up(kind: np.ndarray, world: DriftWorld, rng: np.random.Generator) -> n
 def _start(kind: np.ndarray, world: DriftWorld, rng: np.random.Generator) -> np.ndarray:
     right = rng.normal(0.125, world.setting_sd, len(kind))
     side = np.where(rng.random(len(kind)) < 0.6, 1.0, -1.0)
-    wrong = 0.125 + side * rng.uniform(*world.wrong_by, len(kind))
+    wrong = 0.125 + side * np.abs(rng.normal(*world.wrong_by, len(kind)))
     return np.where(kind == SET_WRONG, wrong, right)
 
 
@@ -164,7 +166,9 @@ def names_of(drawn: DrawnStrokes) -> pl.DataFrame:
     axle = [f"{u}/{a}" for u, a in zip(unit, n // 2 % 3 + 1, strict=True)]
     return pl.DataFrame(
         {
-            "wheel_end_id": [f"{a}{s}" for a, s in zip(axle, np.array(["L", "R"])[n % 2])],
+            "wheel_end_id": [
+                f"{a}{s}" for a, s in zip(axle, np.array(["L", "R"])[n % 2], strict=True)
+            ],
             "unit_id": unit,
             "axle_id": axle,
             "axle_type": np.array(AXLE_TYPES)[drawn.group % 2],
