@@ -271,6 +271,20 @@ class RelineOutlook(dy.Schema):
     cost_mean = _number("Mean", "currency", low=0.0)
 
 
+class SettingQuality(dy.Schema):
+    """One row per depot and month; null depot: the fleet; null month: all months."""
+
+    depot = _text("Depot; empty: none in the register", nullable=True)
+    month = _day("Month of the setting, its first day")
+    settings = _count("Settings that a check followed")
+    out_of_band = _count("Of these, found outside the band at that check")
+    share = _share("Their share")
+    ci_low = _share("95 % interval (Wilson), low end")
+    ci_high = _share("High end")
+    limit_998 = _share("Upper funnel limit for so many settings (depots only)")
+    outlier = dy.Bool(nullable=True, description="Beyond its limit, however many are compared")
+
+
 class Backtest(dy.Schema):
     """One row per forecast measure and origin: what would have been forecast, and what happened."""
 
@@ -296,6 +310,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "wheel_end_status": WheelEndStatus,
     "reline_budget": RelineBudget,
     "reline_outlook": RelineOutlook,
+    "setting_quality": SettingQuality,
     "backtest": Backtest,
 }
 

@@ -36,6 +36,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         backtest=mart("backtest"),
         histories=_histories(con),
         limits=_limits(con),
+        setting_quality=mart("setting_quality"),
         overdue=warehouse.fetch(
             con, "from mart.overdue order by weeks_overdue desc, wheel_end_id, kind"
         ),

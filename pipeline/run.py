@@ -11,6 +11,7 @@ from pipeline import judging, loading, publishing, warehouse
 from pipeline.drift_marts import Drift, judge_drift
 from pipeline.fitting import Fits, fit_fleet
 from pipeline.forecasting import Forecasts, forecast_relines
+from pipeline.setting_marts import write_setting_quality
 from pipeline.settings import Settings, load_settings
 from pipeline.status import write_status
 
@@ -86,6 +87,7 @@ def mart(run: Run) -> None:
     assert run.fits is not None
     with warehouse.transaction(run.con):
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
+        write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")
 
 
