@@ -167,7 +167,7 @@ def overdue_figure(overdue: pl.DataFrame | None) -> Figure | None:
     )
     longest = float(overdue["weeks_overdue"].max() or 0)  # type: ignore[arg-type]
     return Figure(
-        key="overdue",
+        key="overdue-work",
         said=_overdue_said(counts, longest),
         chart=overdue_chart(counts, split="depot" in dimensions),
         table=_overdue_table(overdue),

@@ -35,7 +35,7 @@ def packed(data: PageData, listed: Sequence[str], room: Room) -> dict[str, Any]:
 
 def carried_wheel_ends(status: pl.DataFrame, listed: Sequence[str], most: int) -> pl.DataFrame:
     """Whole units, those of the listed wheel ends first, no more than ``most`` wheel ends."""
-    place = pl.DataFrame({"wheel_end_id": list(listed)}).with_row_index("place")
+    place = _places(listed)
     ranked = (
         status.join(place, on="wheel_end_id", how="left")
         .with_columns(pl.col("place").min().over("unit_id"))
@@ -44,6 +44,11 @@ def carried_wheel_ends(status: pl.DataFrame, listed: Sequence[str], most: int) -
     )
     fits = pl.col("row").max().over("unit_id") < most
     return ranked.filter(fits).drop("row", "place")
+
+
+def _places(wheel_ends: Sequence[str]) -> pl.DataFrame:
+    named = pl.DataFrame({"wheel_end_id": list(wheel_ends)}, schema={"wheel_end_id": pl.String})
+    return named.with_row_index("place")
 
 
 def _columns(ends: pl.DataFrame, measures: Measures) -> dict[str, Any]:
@@ -77,7 +82,7 @@ def _readings(
         return {}
     first = {w: i for i, w in enumerate(listed)}
     order = sorted(ends["wheel_end_id"], key=lambda w: first.get(w, len(first)))
-    place = pl.DataFrame({"wheel_end_id": order}).with_row_index("place")
+    place = _places(order)
     fits = pl.int_range(pl.len()).max().over("wheel_end_id") < most
     rows = (
         _complete(data.histories)

@@ -6,12 +6,14 @@ import shutil
 import subprocess
 import tempfile
 import time
+import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from websockets.sync.client import ClientConnection, connect
+from websockets.sync.client import connect
+from websockets.sync.connection import Connection
 
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 FLAGS = (
@@ -37,7 +39,7 @@ def found() -> str | None:
 class Tab:
     """One tab: it keeps every request and every complaint that it saw."""
 
-    def __init__(self, socket: ClientConnection) -> None:
+    def __init__(self, socket: Connection) -> None:
         self._socket = socket
         self._last = 0
         self.requests: list[str] = []
@@ -91,12 +93,19 @@ class Tab:
         self.requests.clear()
         self.complaints.clear()
         began = time.perf_counter()
+        # By way of an empty page: an address that differs in its #part alone would not load again.
+        self.send("Page.navigate", url="about:blank")
         self.send("Page.navigate", url=path.as_uri())
-        while time.perf_counter() - began < 60:
-            if self.evaluate("document.documentElement?.dataset.drawn === 'yes'"):
-                return time.perf_counter() - began
+        self.wait("document.documentElement?.dataset.drawn === 'yes'")
+        return time.perf_counter() - began
+
+    def wait(self, condition: str, seconds: float = 60) -> None:
+        """Until a condition of the page holds."""
+        began = time.perf_counter()
+        while not self.evaluate(condition):
+            if time.perf_counter() - began > seconds:
+                raise TimeoutError(f"{condition} never held; complaints: {self.complaints}")
             time.sleep(0.02)
-        raise TimeoutError(f"{path} was not drawn: {self.complaints}")
 
     def picture(self, target: Path, full: bool = True) -> None:
         shot = self.send("Page.captureScreenshot", captureBeyondViewport=full, format="png")
@@ -133,8 +142,6 @@ def tab() -> Iterator[Tab]:
 
 def _address(profile: Path) -> str:
     """The first tab's socket, read from what the browser writes into its profile."""
-    import urllib.request
-
     note = profile / "DevToolsActivePort"
     began = time.perf_counter()
     while time.perf_counter() - began < 30:

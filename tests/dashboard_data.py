@@ -5,10 +5,13 @@ The numbers are drawn, not estimated: they test the drawing and never a model.
 
 import datetime as dt
 from dataclasses import fields, replace
+from functools import cache
+from typing import Any
 
 import numpy as np
 import polars as pl
 
+from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 
 AS_OF = dt.date(2031, 3, 14)
@@ -23,33 +26,30 @@ _TYPE = {"drive": 1.0, "steer": 0.75, "trailer": 1.15}
 _FLEET = Fleet(name="Saltmarsh Haulage", currency="EUR", duty_order=DUTIES)
 
 
-def month(wheel_ends: int = 720, seed: int = 7, **changes: object) -> PageData:
+def month(wheel_ends: int = 720, seed: int = 7) -> PageData:
     """A month of a fleet of about so many wheel ends, every frame filled."""
     rng = np.random.default_rng(seed)
     status = wheel_end_status(wheel_ends, rng)
     flagged = status.filter("flagged").sort("priority", descending=True)
     shown = pl.concat([flagged, status.filter(~pl.col("flagged")).head(3_000)])
-    return replace(
-        bare_month(status, rng),
-        **{
-            "histories": histories(shown, rng),
-            "limits": shown.select(
-                "wheel_end_id", lining_new_mm=18.0, lining_min_mm=6.4, arm_length_mm=140.0
-            ),
-            "setting_quality": setting_quality(rng),
-            "overdue": overdue(status, rng),
-            "scenarios": scenarios(),
-            "check_intervals": check_intervals(),
-            "replacement_ages": replacement_ages(),
-            "expected_failures": expected_failures(wheel_ends),
-            "changes": changes_of(flagged, rng),
-            "flag_precision": flag_precision(),
-            "outlook_by_depot": outlook_by_depot(wheel_ends),
-            "months": months(status),
-            "made_from": {"Drumline": "0.1.0", "Settings": "5f0c2a"},
-            **changes,
-        },
-    )
+    extras: dict[str, Any] = {
+        "histories": histories(shown, rng),
+        "limits": shown.select(
+            "wheel_end_id", lining_new_mm=18.0, lining_min_mm=6.4, arm_length_mm=140.0
+        ),
+        "setting_quality": setting_quality(rng),
+        "overdue": overdue(status, rng),
+        "scenarios": scenarios(),
+        "check_intervals": check_intervals(),
+        "replacement_ages": replacement_ages(),
+        "expected_failures": expected_failures(wheel_ends),
+        "changes": changes_of(flagged, rng),
+        "flag_precision": flag_precision(),
+        "outlook_by_depot": outlook_by_depot(wheel_ends),
+        "months": months(status),
+        "made_from": {"Drumline": "0.1.0", "Settings": "5f0c2a"},
+    }
+    return replace(bare_month(status, rng), **extras)
 
 
 def bare_month(status: pl.DataFrame, rng: np.random.Generator) -> PageData:
@@ -74,12 +74,41 @@ def bare_month(status: pl.DataFrame, rng: np.random.Generator) -> PageData:
 def empty_month() -> PageData:
     """Every table of a run that found nothing to say."""
     data = month(60)
-    frames = {
+    frames: dict[str, Any] = {
         f.name: getattr(data, f.name).clear()
         for f in fields(data)
         if isinstance(getattr(data, f.name), pl.DataFrame)
     }
     return replace(data, **frames)
+
+
+def hostile_month() -> PageData:
+    """A month whose every text column holds something nasty somewhere."""
+    data = month(60)
+    frames: dict[str, Any] = {}
+    for field in fields(data):
+        frame = getattr(data, field.name)
+        if isinstance(frame, pl.DataFrame):
+            frames[field.name] = _poisoned(frame)
+    nasty = HOSTILE[0]
+    return replace(data, fleet=Fleet(name=nasty, currency=nasty), notes=(nasty,), **frames)
+
+
+# Columns whose values the program itself chooses; a fleet's text never gets there.
+OURS = {"state", "change", "distribution", "method", "measure", "month"}
+
+
+def _poisoned(frame: pl.DataFrame) -> pl.DataFrame:
+    texts = [c for c in frame.columns if frame[c].dtype == pl.String and c not in OURS]
+    return frame.with_columns((pl.lit(HOSTILE[len(c) % 3]) + pl.col(c)).alias(c) for c in texts)
+
+
+@cache
+def page_of(kind: str) -> str:
+    """Pages that several tests look at, drawn once."""
+    if kind == "hostile":
+        return rendered(hostile_month())
+    return rendered(month(100_000 if kind == "large" else 720))
 
 
 def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
@@ -348,7 +377,11 @@ def backtest(rng: np.random.Generator) -> pl.DataFrame:
                     "note": None,
                 }
             )
-    return pl.DataFrame(rows, schema_overrides={"note": pl.String})
+    frame = pl.DataFrame(rows, schema_overrides={"note": pl.String})
+    return frame.with_columns(
+        observed_low=(pl.col("observed") - 0.07).clip(0, 1),
+        observed_high=(pl.col("observed") + 0.06).clip(0, 1),
+    )
 
 
 def loads() -> pl.DataFrame:
@@ -445,10 +478,14 @@ def overdue(status: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
         ["adjuster check", "greasing", "first service"], late.height, p=[0.5, 0.4, 0.1]
     )
     weeks = rng.exponential(4, late.height) + 0.3
-    return late.select("wheel_end_id", "depot", "axle_type", "duty").with_columns(
-        pl.Series("kind", kinds),
-        pl.Series("weeks_overdue", weeks),
-        (pl.lit(AS_OF) - pl.duration(days=pl.Series((7 * weeks).astype(int)))).alias("due_on"),
+    return (
+        late.select("wheel_end_id", "depot", "axle_type", "duty")
+        .with_columns(
+            pl.Series("kind", kinds),
+            pl.Series("weeks_overdue", weeks),
+            pl.Series("days", (7 * weeks).astype(int)),
+        )
+        .select(pl.exclude("days"), (pl.lit(AS_OF) - pl.duration(days="days")).alias("due_on"))
     )
 
 

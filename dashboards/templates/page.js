@@ -54,9 +54,14 @@
   }
   async function drawInto(place, spec) {
     place.hidden = false;
-    const before = views.get(place);
+    const before = views.get(place), name = place.getAttribute("aria-label");
     const result = await vegaEmbed(place, spec, options());
     views.set(place, result);
+    // To a screen reader the place is one picture with our name for it; the table has the rest.
+    place.setAttribute("role", "img");
+    place.setAttribute("aria-label", name);
+    place.removeAttribute("aria-roledescription");
+    query("svg", place).setAttribute("aria-hidden", "true");
     if (before) before.finalize();
   }
 
@@ -248,7 +253,7 @@
 
   // ---- find a unit
   const found = query("#found"), told = query("#told"), input = query("#find-text");
-  const units = [...new Set(ends.unit)];
+  const units = [...new Set(ends.unit)].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
   function unitOf(id) {
     const at = ends.id.indexOf(id);
     return at < 0 ? null : ends.unit[at];

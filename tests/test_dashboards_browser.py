@@ -1,0 +1,225 @@
+"""The month's page in a real browser: drawn, quiet, found, filtered, printed, on a phone."""
+
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboards.page import month_index
+from tests import browser, dashboard_data
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(browser.found() is None, reason="no chromium on this machine"),
+]
+
+PHONE = 390
+A4_WIDTH_PT, A4_HEIGHT_PT = 595, 842  # ISO 216: 210 x 297 mm in points, rounded
+
+
+@pytest.fixture(scope="module")
+def tab() -> Iterator[browser.Tab]:
+    with browser.tab() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("published") / "index.html"
+    path.write_text(dashboard_data.page_of("usual"), "utf-8")
+    return path
+
+
+@pytest.fixture
+def desk(tab: browser.Tab, page: Path) -> browser.Tab:
+    tab.size(1280)
+    tab.open(page)
+    return tab
+
+
+def texts(tab: browser.Tab, selector: str) -> list[str]:
+    found = tab.evaluate(
+        f"JSON.stringify([...document.querySelectorAll({json.dumps(selector)})]"
+        ".map((e) => e.textContent.trim()))"
+    )
+    return list(json.loads(found))
+
+
+def choose(tab: browser.Tab, dimension: str, value: str) -> None:
+    tab.evaluate(
+        f"""(() => {{
+            delete document.documentElement.dataset.narrowed;
+            const select = document.querySelector('select[name={dimension}]');
+            select.value = {json.dumps(value)};
+            select.dispatchEvent(new Event('change'));
+        }})()"""
+    )
+    tab.wait("document.documentElement.dataset.narrowed !== undefined")
+
+
+DRAWN = """JSON.stringify(Object.fromEntries([...document.querySelectorAll('.drawing')]
+    .filter((d) => d.offsetParent !== null)
+    .map((d) => [d.closest('[data-figure]')?.dataset.figure ?? d.getAttribute('aria-label'), {
+        marks: d.querySelectorAll('svg .role-mark path, svg .role-mark line, svg .role-mark rect')
+            .length,
+        width: d.querySelector('svg')?.getBoundingClientRect().width ?? 0,
+        room: d.getBoundingClientRect().width,
+        text: d.textContent,
+    }])))"""
+
+
+def drawn(tab: browser.Tab) -> dict[str, Any]:
+    return dict(json.loads(tab.evaluate(DRAWN)))
+
+
+def test_it_draws_every_chart_quietly_and_asks_nobody(desk: browser.Tab, page: Path) -> None:
+    charts = drawn(desk)
+    assert len(charts) > 45
+    assert all(name.startswith(("Lining of", "Stroke of")) for name in charts if " " in name)
+    for key, chart in charts.items():
+        assert chart["marks"] > 0, key
+        assert chart["width"] > 100, key
+        assert not re.search("NaN|undefined|null|Infinity", chart["text"]), key
+    assert desk.requests == [page.as_uri()]
+    assert desk.complaints == []
+
+
+def test_filter_narrows_list_charts_and_titles(desk: browser.Tab) -> None:
+    before = texts(desk, "#relines-by-month .title")
+    choose(desk, "depot", "Brixholt")
+    shown = json.loads(
+        desk.evaluate(
+            "JSON.stringify([...document.querySelectorAll('#first li:not([hidden])')]"
+            ".map((l) => l.dataset.depot))"
+        )
+    )
+    assert shown
+    assert set(shown) == {"Brixholt"}
+    assert texts(desk, "#relines-by-month .title") != before
+    assert texts(desk, "#wear-rates .scope") == ["Drawn for all depots."]
+    choose(desk, "duty", "quarry")
+    (heading,) = texts(desk, "#adjuster-age .title")
+    assert "quarry" in heading
+    visible = [k for k in drawn(desk) if k.startswith("adjuster-curve")]
+    assert len(visible) == len(dashboard_data.AXLE_TYPES)
+    desk.evaluate("document.querySelector('#clear').click()")
+    desk.wait("document.querySelector('#clear').hidden")
+    desk.wait("JSON.parse(document.documentElement.dataset.narrowed).depot === null")
+    assert texts(desk, "#relines-by-month .title") == before
+    assert desk.complaints == []
+
+
+def type_into_find(tab: browser.Tab, text: str) -> None:
+    tab.evaluate("document.querySelector('#find-text').focus()")
+    tab.evaluate("document.querySelector('#find-text').value = ''")
+    tab.send("Input.insertText", text=text)
+
+
+def press_enter(tab: browser.Tab) -> None:
+    for kind in ("keyDown", "keyUp"):
+        tab.send(
+            "Input.dispatchKeyEvent", type=kind, key="Enter", windowsVirtualKeyCode=13, text="\r"
+        )
+
+
+def test_a_unit_is_found_by_typing_its_id(desk: browser.Tab) -> None:
+    type_into_find(desk, "k0004")
+    assert texts(desk, "#found button")[:2] == ["K00040", "K00041"]
+    type_into_find(desk, "K00041/2R")
+    press_enter(desk)
+    desk.wait("document.querySelector('#unit').dataset.opened === 'K00041'")
+    assert texts(desk, "#unit-h") == ["Unit K00041"]
+    assert len(texts(desk, "#unit li")) == 6
+    assert desk.evaluate("document.querySelectorAll('#unit svg').length") == 12
+    assert desk.evaluate("document.activeElement.id") == "unit"
+    assert desk.complaints == []
+
+
+def test_an_unknown_id_is_told_as_text(desk: browser.Tab) -> None:
+    for typed in ("Z99", "<img src=x onerror=alert(1)>", "'; drop table x; --"):
+        type_into_find(desk, typed)
+        assert texts(desk, "#found p") == [f"No unit of this fleet has an id like “{typed}”."]
+    assert desk.evaluate("document.querySelectorAll('#found img').length") == 0
+
+
+def test_histories_open_from_the_list(desk: browser.Tab) -> None:
+    desk.evaluate("document.querySelector('.flags .asked').click()")
+    desk.wait("document.activeElement.tagName === 'SUMMARY'")
+    desk.evaluate("document.querySelector('#more button').click()")
+    assert len(texts(desk, "#first li:not([hidden])")) == 36
+    assert desk.complaints == []
+
+
+def test_keyboard_reaches_the_content_first(desk: browser.Tab) -> None:
+    for kind in ("keyDown", "keyUp"):
+        desk.send("Input.dispatchKeyEvent", type=kind, key="Tab", windowsVirtualKeyCode=9)
+    assert desk.evaluate("document.activeElement.className") == "skip"
+    assert desk.evaluate("document.activeElement.getBoundingClientRect().height > 20")
+
+
+def test_hostile_text_stays_text(tab: browser.Tab, page: Path) -> None:
+    path = page.with_name("hostile.html")
+    path.write_text(dashboard_data.page_of("hostile"), "utf-8")
+    tab.size(1280)
+    tab.open(path)
+    choose(tab, "depot", tab.evaluate("document.querySelector('#first li').dataset.depot"))
+    tab.evaluate("document.querySelector('#first li:not([hidden]) .id').click()")
+    tab.wait("document.querySelector('#unit').dataset.opened !== undefined")
+    assert tab.evaluate("document.querySelectorAll('script').length") == 3
+    assert tab.complaints == []
+    assert tab.requests == [path.as_uri()]
+
+
+def test_a_phone_shows_it_without_sideways_scroll(tab: browser.Tab, page: Path) -> None:
+    tab.size(PHONE, mobile=True)
+    tab.open(page)
+    assert tab.evaluate("document.documentElement.scrollWidth") <= PHONE
+    for key, chart in drawn(tab).items():
+        assert chart["width"] <= chart["room"] + 1, key
+    tab.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    assert tab.evaluate("document.documentElement.scrollWidth") <= PHONE
+
+
+def test_paper_cuts_no_chart(desk: browser.Tab, page: Path) -> None:
+    target = page.with_suffix(".pdf")
+    desk.printed(target)
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", target.read_bytes())
+    assert boxes
+    assert {(round(float(w)), round(float(h))) for w, h in boxes} == {(A4_WIDTH_PT, A4_HEIGHT_PT)}
+    desk.send("Emulation.setEmulatedMedia", media="print")
+    desk.size(696)  # A4 less its margins, at 96 px an inch
+    desk.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    for key, chart in drawn(desk).items():
+        assert chart["width"] <= chart["room"] + 1, key
+        assert chart["width"] >= 0.9 * chart["room"], key
+    desk.send("Emulation.setEmulatedMedia", media="")
+
+
+def test_a_large_fleet_opens_and_says_where_the_rest_is(tab: browser.Tab, page: Path) -> None:
+    path = page.with_name("large.html")
+    path.write_text(dashboard_data.page_of("large"), "utf-8")
+    tab.size(1280)
+    tab.open(path)
+    carried = set(json.loads(tab.evaluate(EMBEDDED))["fleet"]["ends"]["unit"])
+    missing = next(u for u in (f"K{i:05d}" for i in range(20_000)) if u not in carried)
+    type_into_find(tab, missing)
+    assert texts(tab, "#found code") == [
+        f"select * from mart.wheel_end_status where unit_id = '{missing}'"
+    ]
+    assert tab.complaints == []
+
+
+EMBEDDED = "document.querySelector('#embedded').textContent"
+
+
+def test_the_list_of_months_opens_the_newest(tab: browser.Tab, page: Path) -> None:
+    root = page.parent / "months"
+    (root / "2031-03").mkdir(parents=True)
+    (root / "2031-03" / "index.html").write_text("<title>the newest</title>", "utf-8")
+    (root / "index.html").write_text(month_index(["2031-02", "2031-03"]), "utf-8")
+    tab.send("Page.navigate", url=(root / "index.html").as_uri())
+    tab.wait("document.title === 'the newest'")
+    assert tab.complaints == []
