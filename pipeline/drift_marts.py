@@ -26,7 +26,9 @@ KM = 10_000.0
 # Where the wear fit says nothing, drift_readings falls back on a usual rate of its own.
 SEED = 0
 
-Keys = ["episode_id", "inspected_on", "as_left"]
+KEYS = ["episode_id", "inspected_on", "as_left"]
+# Axle type and duty; None pools over it.
+Lives = dict[tuple[str | None, str | None], LifeDistribution]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +36,7 @@ class Drift:
     """Every wheel end judged, and what the judgement rests on."""
 
     fleet: FleetDrift
+    lives: Lives
     judged: pl.DataFrame
 
 
@@ -52,8 +55,20 @@ def judge_drift(
     rules = FlagRules(side_limit=adjustment.side_to_side_limit)
     prepared = prepare_readings(readings, band)
     fleet = learn_fleet(prepared, band, rules, seed=SEED)
-    outlook = drift_outlook(con, fits)
-    return Drift(fleet, judge_wheel_ends(prepared, outlook, fleet, as_of))
+    lives = chosen_lives(con)
+    outlook = drift_outlook(con, fits, lives)
+    return Drift(fleet, lives, judge_wheel_ends(prepared, outlook, fleet, as_of))
+
+
+def rejudged(
+    con: duckdb.DuckDBPyConnection, drift: Drift, fits: Fits, as_of: dt.date
+) -> pl.DataFrame | None:
+    """Wheel ends as judged on an earlier day, by what the fleet has taught since."""
+    readings = stroke_readings(con, fits)
+    if readings.is_empty():
+        return None
+    prepared = prepare_readings(readings, drift.fleet.band, drift.fleet.groups)
+    return judge_wheel_ends(prepared, drift_outlook(con, fits, drift.lives), drift.fleet, as_of)
 
 
 def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
@@ -66,7 +81,7 @@ def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
             on g.wheel_end_id = r.wheel_end_id and g.inspected_on = r.inspected_on
         where r.stroke_ratio is not null order by r.wheel_end_id, r.inspected_on, r.as_left""",
     )
-    return readings.join(wear_since_setting(con, fits), on=Keys, how="left", maintain_order="left")
+    return readings.join(wear_since_setting(con, fits), on=KEYS, how="left", maintain_order="left")
 
 
 def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
@@ -81,7 +96,7 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFra
     )
     priced = km.join(rate_frame(fits.wear), on=["axle_type", "duty"], how="inner")
     x = pl.col("km") / KM
-    since = priced.group_by(Keys).agg(
+    since = priced.group_by(KEYS).agg(
         pl.col("life_id").first(),
         by_rate=(x * pl.col("rate")).sum(),
         by_rate_var=(x * pl.col("rate_se")).sum() ** 2,
@@ -91,7 +106,7 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFra
     own = pl.col("slope").fill_null(0.0)
     own_var = pl.col("slope_var").fill_null(_spread_of_rates(fits.wear) ** 2)
     return with_life.select(
-        *Keys,
+        *KEYS,
         wear_mm=(pl.col("by_rate") - own * pl.col("x")).clip(0.0),
         wear_sd_mm=(pl.col("by_rate_var") + own_var * pl.col("x") ** 2).sqrt(),
     )
@@ -120,7 +135,7 @@ def _spread_of_rates(wear: WearFit) -> float:
     return math.hypot(parts.between_unit_sd or 0.0, parts.between_life_sd or 0.0)
 
 
-def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
+def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits, lives: Lives) -> pl.DataFrame:
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, "from reduce.drift_outlook order by wheel_end_id")
     ends = (
@@ -137,19 +152,16 @@ def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
         wear_to_next_mm=rate * x,
         wear_to_next_sd_mm=rate_sd * x,
         wear_z=(-pl.col("slope") / own_spread),
-        p_fail_next=failure_by_next_check(con, ends, x * KM),
+        p_fail_next=failure_by_next_check(lives, ends, x * KM),
     )
 
 
-def failure_by_next_check(
-    con: duckdb.DuckDBPyConnection, ends: pl.DataFrame, km: pl.Expr
-) -> pl.Series:
+def failure_by_next_check(lives: Lives, ends: pl.DataFrame, km: pl.Expr) -> pl.Series:
     """Chance that an adjuster good at its last check fails within one check interval's km.
 
     Its group's chosen life, else the fleet's; an adjuster of unknown age takes the fleet's rate
     at the age by which half have failed.
     """
-    lives = _chosen_lives(con)
     frame = ends.with_columns(ahead=km.fill_null(0.0))
     chances = np.zeros(frame.height)
     keys = frame.select("axle_type", "duty").rows()
@@ -164,9 +176,8 @@ def failure_by_next_check(
     return pl.Series("p_fail_next", np.clip(chances, 0.0, 1.0))
 
 
-def _chosen_lives(
-    con: duckdb.DuckDBPyConnection,
-) -> dict[tuple[str | None, str | None], LifeDistribution]:
+def chosen_lives(con: duckdb.DuckDBPyConnection) -> Lives:
+    """The chosen adjuster life of every axle type and duty, and of the pools over them."""
     rows = con.execute(
         """select axle_type, duty, distribution, shape, scale_km
         from mart.adjuster_fits where chosen"""

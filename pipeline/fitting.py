@@ -7,13 +7,14 @@ import duckdb
 import polars as pl
 
 from models.usage_rates import UsageFit, fit_usage, usage_frame
+from models.wear_pointer import PointerCalibration, fit_wear_with_pointers
 from models.wear_predict import LiningLines, lining_lines
 from models.wear_result import WearFit
 from models.wear_sums import LiningLifeSums
 from pipeline import warehouse
 from pipeline.life_marts import write_life_marts
 from pipeline.settings import Settings
-from pipeline.wear_marts import write_wear_marts
+from pipeline.wear_marts import fleet_sums, write_wear_marts
 
 DAYS_PER_WEEK = 7.0
 
@@ -23,6 +24,7 @@ class Fits:
     """``lines`` is None where the readings allow no wear fit."""
 
     wear: WearFit
+    calibration: PointerCalibration
     sums: LiningLifeSums
     lines: LiningLines | None
     usage: UsageFit
@@ -36,12 +38,21 @@ class Fits:
 def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:
     """Fit wear, use and adjuster lives, and write the marts that say so."""
     write_life_marts(con)
-    fitted = write_wear_marts(con)
+    fits = fit_wear_and_use(con, settings, as_of)
+    write_wear_marts(con, fits.wear, fits.calibration)
+    return fits
+
+
+def fit_wear_and_use(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:
+    """What forecasts need: wear by gauge and wear pointer, and every unit's km per day."""
+    pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs order by life_id")
+    fitted = fit_wear_with_pointers(fleet_sums(con), pairs)
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None
     units = warehouse.fetch(con, "from reduce.units_now order by unit_id")
     intervals = warehouse.fetch(con, "from reduce.unit_usage order by unit_id, from_on")
-    return Fits(wear, sums, lines, fit_usage(units, intervals, as_of, check_days(settings)))
+    usage = fit_usage(units, intervals, as_of, check_days(settings))
+    return Fits(wear, fitted.calibration, sums, lines, usage)
 
 
 def check_days(settings: Settings) -> dict[str, float]:

@@ -68,11 +68,14 @@ def in_memory() -> duckdb.DuckDBPyConnection:
     return con
 
 
-def prepare(con: duckdb.DuckDBPyConnection) -> None:
-    """Schemas and raw tables, where they are not there yet."""
+def make_schemas(con: duckdb.DuckDBPyConnection) -> None:
     for schema in SCHEMAS:
         con.execute(f"create schema if not exists {schema}")
-    con.execute("set preserve_insertion_order = true")
+
+
+def prepare(con: duckdb.DuckDBPyConnection) -> None:
+    """Schemas and raw tables, where they are not there yet."""
+    make_schemas(con)
     con.execute(
         """create table if not exists raw.contents (
             content_id bigint primary key, table_name varchar, sha256 varchar, rows_read bigint,

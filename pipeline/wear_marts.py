@@ -6,7 +6,7 @@ import duckdb
 import polars as pl
 
 from models.wear_compare import compare_duties, comparisons_frame
-from models.wear_pointer import PointerCalibration, WearFitWithPointers, fit_wear_with_pointers
+from models.wear_pointer import PointerCalibration
 from models.wear_result import WearFit, components_frame, rates_frame
 from models.wear_shape import Departure, wear_departures
 from models.wear_sums import LiningLifeSums, lining_life_sums
@@ -22,19 +22,17 @@ def fleet_sums(con: duckdb.DuckDBPyConnection) -> LiningLifeSums:
     return lining_life_sums(*(warehouse.fetch(con, f"from reduce.{t}") for t in tables))
 
 
-def write_wear_marts(con: duckdb.DuckDBPyConnection) -> WearFitWithPointers:
-    """Fit the fleet's wear, by gauge and by wear pointer, and write what it says."""
-    pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs")
-    fitted = fit_wear_with_pointers(fleet_sums(con), pairs)
-    departures = wear_departures(*_tested_readings(con))
-    marts.write(con, "wear_rates", _rates(fitted.fit))
-    marts.write(con, "wear_components", _components(fitted.fit))
-    marts.write(con, "wear_departures", _departures(departures))
-    marts.write(con, "pointer_checks", _pointer_checks(fitted.calibration))
-    marts.write(con, "pointers_not_reset", fitted.calibration.not_reset)
-    comparisons = comparisons_frame(compare_duties(fitted.fit))
+def write_wear_marts(
+    con: duckdb.DuckDBPyConnection, fit: WearFit, calibration: PointerCalibration
+) -> None:
+    """Write what the wear fit says, and test what it takes for granted."""
+    marts.write(con, "wear_rates", _rates(fit))
+    marts.write(con, "wear_components", _components(fit))
+    marts.write(con, "wear_departures", _departures(wear_departures(*_tested_readings(con))))
+    marts.write(con, "pointer_checks", _pointer_checks(calibration))
+    marts.write(con, "pointers_not_reset", calibration.not_reset)
+    comparisons = comparisons_frame(compare_duties(fit))
     marts.write(con, "duty_comparisons", comparisons.filter(pl.col("ratio").is_not_null()))
-    return fitted
 
 
 def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:

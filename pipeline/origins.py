@@ -1,0 +1,90 @@
+"""The fleet as it stood on an earlier day, judged and fitted from what was known then.
+
+An origin is staged in a database of its own in memory, beside the warehouse and reading its ``raw``
+tables, with nothing dated after its day.
+"""
+
+import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+from pipeline import warehouse
+from pipeline.contract import TABLES
+from pipeline.drift_marts import Drift, rejudged
+from pipeline.errors import UserError
+from pipeline.fitting import Fits, fit_wear_and_use
+from pipeline.forecasting import Forecasts, forecast_relines
+from pipeline.judging import judge
+from pipeline.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What would have been said on ``as_of``; ``judged`` is None where no stroke was read by then.
+
+    ``ends``: the wheel ends then, with their lining life and unit.
+    """
+
+    as_of: dt.date
+    fits: Fits
+    forecasts: Forecasts | None
+    ends: pl.DataFrame
+    judged: pl.DataFrame | None
+
+
+def months_before(day: dt.date, months: int) -> dt.date:
+    """The same day some months earlier, or that month's last day."""
+    shifted: dt.date = pl.select(pl.lit(day).dt.offset_by(f"-{months}mo")).item()
+    return shifted
+
+
+def origin(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    drift: Drift | None,
+    as_of: dt.date,
+    today: dt.date,
+) -> Origin | None:
+    """The fleet as of an earlier day; None where the records do not reach back so far.
+
+    Flags are judged by the weights and limits learned since: those of a fleet change slowly, the
+    readings of its wheel ends are only those of then.
+    """
+    with _staged(con, settings, as_of, today) as past:
+        if past is None:
+            return None
+        fits = fit_wear_and_use(past, settings, as_of)
+        ends = warehouse.fetch(past, "from reduce.wheel_ends_now order by wheel_end_id")
+        judged = rejudged(past, drift, fits, as_of) if drift else None
+        return Origin(as_of, fits, forecast_relines(past, fits, as_of), ends, judged)
+
+
+@contextmanager
+def _staged(
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, today: dt.date
+) -> Iterator[duckdb.DuckDBPyConnection | None]:
+    (home,) = warehouse.one_row(con, "select current_database()")
+    name = f"origin_{as_of:%Y%m%d}"
+    past = con.cursor()
+    past.execute(f"attach ':memory:' as {name}")
+    try:
+        past.execute(f"use {name}")
+        warehouse.make_schemas(past)
+        for table in ("contents", "files", *TABLES):
+            past.execute(f'create view raw.{table} as from "{home}".raw.{table}')
+        try:
+            judge(past, settings, today, as_of)
+        except UserError:
+            yield None
+        else:
+            warehouse.build(past, "20_stage")
+            warehouse.build(past, "30_reduce")
+            yield past
+    finally:
+        past.execute(f'use "{home}"')
+        past.execute(f"detach {name}")
+        past.close()
