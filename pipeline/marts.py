@@ -285,6 +285,32 @@ class SettingQuality(dy.Schema):
     outlier = dy.Bool(nullable=True, description="Beyond its limit, however many are compared")
 
 
+class FlagChanges(dy.Schema):
+    """One row per wheel end flagged now, or at the origin a month before."""
+
+    wheel_end_id = _text("Wheel end", key=True)
+    change = dy.Enum(["newly", "still", "cleared"], nullable=False, description="What changed")
+    state = _text("State that it is in, or was")
+    compared_with = _day("The origin it is compared with")
+    weeks_flagged = _number("Weeks since it was flagged, at least", "weeks", low=0.0)
+    job = _text("Job that cleared it; empty: cleared without work", nullable=True)
+    cleared_on = _day("Day of that job")
+    outcome = _text("confirmed, false_alarm, other_work or open", nullable=True)
+
+
+class FlagPrecision(dy.Schema):
+    """One row per origin: what the flags standing then turned out to be by now."""
+
+    month = dy.Date(nullable=False, primary_key=True, description="The origin")
+    flags = _count("Flags standing then")
+    confirmed = _count("Followed by a found fault, or by a setting that cured a wrong one")
+    false_alarms = _count("Gone without any work")
+    open = _count("Still standing, or ended by work that tells neither")
+    precision = _share("Confirmed among those decided")
+    ci_low = _share("95 % interval (Wilson), low end")
+    ci_high = _share("High end")
+
+
 class Backtest(dy.Schema):
     """One row per forecast measure and origin: what would have been forecast, and what happened."""
 
@@ -311,6 +337,8 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "reline_budget": RelineBudget,
     "reline_outlook": RelineOutlook,
     "setting_quality": SettingQuality,
+    "flag_changes": FlagChanges,
+    "flag_precision": FlagPrecision,
     "backtest": Backtest,
 }
 
