@@ -159,6 +159,18 @@ class _Task:
         return KM_PER_UNIT * first_reaching(chance, probability, longest, _KM_STEPS)
 
 
+def lining_ahead(
+    lines: WheelEndLines, usage: UsageFit, days: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and SD of each true lining ``days`` (L,) after as-of [mm]; reading error not included."""
+    moments = line_moments(lines)
+    ahead = km_ahead(usage, away_now(usage), lines.unit, days)
+    x = ahead.mean_km / KM_PER_UNIT
+    mean, variance = moments.at(x)
+    rate2 = moments.rate**2 + moments.var_rate
+    return mean, np.sqrt(variance + rate2 * x**2 * np.expm1(ahead.log_variance))
+
+
 def forecast_words(lines: WheelEndLines, usage: UsageFit) -> NDArray[np.str_]:
     """Why a wheel end has no forecast: a key of ``WORDS`` each, empty where it has one."""
     unit = lines.unit

@@ -14,7 +14,7 @@ import polars as pl
 from scipy import optimize, special
 
 from models.mixed_blocks import FloatArray, IntArray
-from models.reline_habit_data import AxleDecisions, HabitGroups
+from models.reline_habit_data import AxleDecisions, HabitGroups, thinned
 from models.reline_habit_likelihood import SHAPE, habit_loglik, sums_by
 
 FEW_RELINES = 10
@@ -25,7 +25,8 @@ PRIOR_MEAN = np.array([1.0, np.log(0.5), *special.logit([0.05, 0.05, 0.002, 0.7,
 PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5])
 """Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
-_EM_STEPS = 6
+_EM_STEPS = 4
+PILOT_ROWS = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ def _minimum(task: _Penalised, start: FloatArray) -> tuple[FloatArray, bool]:
         start,
         jac=True,
         method="L-BFGS-B",
-        options={"maxiter": 400, "ftol": 1e-12, "gtol": 1e-5},
+        options={"maxiter": 400, "ftol": 1e-10, "gtol": 1e-4},
     )
     return np.asarray(found.x), bool(found.success)
 
@@ -155,22 +156,27 @@ def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
 def fit_habit(
     decisions: AxleDecisions, groups: HabitGroups, timing: RelineTiming | None = None
 ) -> HabitFit:
-    """Estimate the habit from counted decisions; ``timing`` from :func:`reline_timing`."""
-    n_types, n_depots = len(groups.axle_types), len(groups.depots)
-    start = np.concatenate([PRIOR_MEAN[:1], np.zeros(n_types + n_depots), PRIOR_MEAN[1:]])
+    """Estimate the habit from counted decisions; ``timing`` from :func:`reline_timing`.
+
+    Where there are very many counts, the spread of types and depots comes from every k-th of them.
+    """
+    sizes = len(groups.axle_types), len(groups.depots)
+    start = np.concatenate([PRIOR_MEAN[:1], np.zeros(sum(sizes)), PRIOR_MEAN[1:]])
     sd = np.array([_EFFECT_SD, _EFFECT_SD])
-    task = _Penalised(decisions, groups.design(), start, _prior_sd(sd, n_types, n_depots))
+    every = len(decisions.low) // PILOT_ROWS + 1
+    task = _Penalised(thinned(decisions, every), groups.design(), start, _prior_sd(sd, *sizes))
     at, success = _minimum(task, start)
-    covariance = _covariance(task, at)
     for _ in range(_EM_STEPS):
-        sd = _effect_sd(at, covariance, n_types, n_depots)
-        task = replace(task, prior_sd=_prior_sd(sd, n_types, n_depots))
+        sd = _effect_sd(at, _covariance(task, at), *sizes)
+        task = replace(task, prior_sd=_prior_sd(sd, *sizes))
         at, success = _minimum(task, at)
-        covariance = _covariance(task, at)
+    if every > 1:
+        task = replace(task, decisions=decisions)
+        at, success = _minimum(task, at)
     return HabitFit(
         groups=groups,
         mean=at,
-        covariance=covariance,
+        covariance=_covariance(task, at),
         type_sd=float(sd[0]),
         depot_sd=float(sd[1]),
         relines=decisions.relines,

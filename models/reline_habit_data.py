@@ -64,7 +64,8 @@ class AxleDecisions:
     """Counted decisions, (R,): readings in mm above the minimum (NaN: not read).
 
     ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
-    record; ``other`` is the thinnest lining on the unit's other axles at that visit.
+    record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
+    how many wheel ends they have.
     """
 
     group: IntArray
@@ -72,6 +73,7 @@ class AxleDecisions:
     high: FloatArray
     has_high: BoolArray
     other: FloatArray
+    other_ends: FloatArray
     low_relined: BoolArray
     high_relined: BoolArray
     visits: FloatArray
@@ -111,7 +113,16 @@ def axle_decisions(frame: pl.DataFrame, groups: HabitGroups) -> AxleDecisions:
         high=floats("high_mm"),
         has_high=np.asarray(frame["ends"].to_numpy() == 2),
         other=floats("other_mm"),
+        other_ends=floats("other_ends"),
         low_relined=flags("low_relined"),
         high_relined=flags("high_relined"),
         visits=floats("visits"),
     )
+
+
+def thinned(decisions: AxleDecisions, every: int) -> AxleDecisions:
+    """Every so-many-th row, its visits counted as many times: an unbiased part of the whole."""
+    if every == 1:
+        return decisions
+    rows = {name: getattr(decisions, name)[::every] for name in AxleDecisions.__slots__}
+    return AxleDecisions(**{**rows, "visits": rows["visits"] * every})

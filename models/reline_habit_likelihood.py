@@ -10,7 +10,8 @@ h the thickness at which it relines, s how that varies from case to case, :math:
 :math:`\delta_0` how often it lets a due lining go on (above and at the minimum), :math:`\beta` the
 chance per visit of a reline for any other reason. The other end of the axle goes along with chance
 :math:`\pi`, the unit's other axles with chance :math:`\upsilon`. Of an axle's two ends with
-chances p and q, and :math:`e = \upsilon w(\text{other})` from outside the axle,
+chances p and q, and :math:`e = \upsilon\,[1 - (1-w(\text{other}))(1-\beta)^n]` from the n wheel
+ends of the unit's other axles (of which the thinnest lining decides),
 
 .. math::
    P(\text{none}) &= (1-e)(1-p)(1-q),\quad
@@ -65,7 +66,7 @@ def _wish(x: FloatArray, threshold: FloatArray, shape: FloatArray) -> _Wish:
 
 @dataclass(frozen=True, slots=True)
 class _End:
-    """Chance that an end is relined on its own account, and its derivatives (6, R) in
+    """Chance that an end is relined on its own account, and its derivatives (5, R) in
     (h, log s, lapse, lapse below, premature)."""
 
     p: FloatArray
@@ -120,26 +121,41 @@ def _outcome(
     return value, d_p, d_q, d_e, d_pair
 
 
+@dataclass(frozen=True, slots=True)
+class _Outside:
+    """Chance that another axle is relined on its own account, and its derivatives (5, R) in
+    (h, log s, lapse, lapse below, premature)."""
+
+    chance: FloatArray
+    slope: FloatArray
+
+
+def _outside(decisions: AxleDecisions, wish: _Wish, premature: float) -> _Outside:
+    n = decisions.other_ends
+    rest = (1.0 - premature) ** n
+    rare = (1.0 - wish.w) * rest * n * premature
+    return _Outside(1.0 - (1.0 - wish.w) * rest, np.vstack([wish.slope * rest, rare]))
+
+
 def habit_loglik(
     decisions: AxleDecisions, threshold: FloatArray, shape: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``SHAPE`` (6,)."""
     at = threshold[decisions.group]
     premature, pair, unit = special.expit(shape[3:])
-    low_wish, high_wish, other = (
+    low_wish, high_wish, other_wish = (
         _wish(x, at, shape) for x in (decisions.low, decisions.high, decisions.other)
     )
     low = _end(low_wish, premature, np.ones(len(at), bool))
     high = _end(high_wish, premature, decisions.has_high)
-    value, d_p, d_q, d_e, d_pair = _outcome(decisions, low, high, unit * other.w, pair)
+    outside = _outside(decisions, other_wish, premature)
+    value, d_p, d_q, d_e, d_pair = _outcome(decisions, low, high, unit * outside.chance, pair)
     per = decisions.visits / np.maximum(value, _TINY)
-    d_common = d_p * low.slope[:4] + d_q * high.slope[:4] + d_e * unit * other.slope
     rows = np.vstack(
         [
-            d_common,
-            d_p * low.slope[4] + d_q * high.slope[4],
+            d_p * low.slope + d_q * high.slope + d_e * unit * outside.slope,
             d_pair * pair * (1.0 - pair),
-            d_e * other.w * unit * (1.0 - unit),
+            d_e * outside.chance * unit * (1.0 - unit),
         ]
     )
     loglik = float(decisions.visits @ np.log(np.maximum(value, _TINY)))

@@ -119,7 +119,7 @@ def _started(fleet: FleetModel, draw: FleetDraw, scenario: Scenario, calendar: C
         course=first_course(draw, layout, fleet.usage),
         known=first_knowledge(fleet.lines, layout, draw.copies) if guards else None,
         coming=expected_leg(fleet.usage, layout, draw.copies),
-        tally=empty_tally(calendar, draw.copies, fleet.cells.n_cells),
+        tally=empty_tally(calendar, len(fleet.ends), draw.copies, fleet.cells.n_cells),
     )
 
 

@@ -3,8 +3,11 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.mixed_blocks import FloatArray, IntArray
+
+Counts = NDArray[np.int32]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +25,7 @@ class Calendar:
 
 @dataclass(slots=True)
 class Tally:
-    """Counts over D draws, M months and C cells.
+    """Counts over D draws of ``wheel_ends`` each, M months and C cells.
 
     relines, visits (axles relined in a visit of their own), crossings : (D, M, C).
     span_relines, span_visits : (D, M), by whole months from as-of. second : (D,) relines of a
@@ -31,10 +34,10 @@ class Tally:
     """
 
     calendar: Calendar
-    n_cells: int
-    relines: IntArray
-    visits: IntArray
-    crossings: IntArray
+    wheel_ends: int
+    relines: Counts
+    visits: Counts
+    crossings: Counts
     span_relines: IntArray
     span_visits: IntArray
     second: IntArray
@@ -46,16 +49,16 @@ class Tally:
         return len(self.relines)
 
 
-def empty_tally(calendar: Calendar, n_draws: int, n_cells: int) -> Tally:
+def empty_tally(calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int) -> Tally:
     """A tally with nothing in it."""
     months = len(calendar.month_ends)
     shape = (n_draws, months, n_cells)
     return Tally(
         calendar=calendar,
-        n_cells=n_cells,
-        relines=np.zeros(shape, np.int64),
-        visits=np.zeros(shape, np.int64),
-        crossings=np.zeros(shape, np.int64),
+        wheel_ends=wheel_ends,
+        relines=np.zeros(shape, np.int32),
+        visits=np.zeros(shape, np.int32),
+        crossings=np.zeros(shape, np.int32),
         span_relines=np.zeros(shape[:2], np.int64),
         span_visits=np.zeros(shape[:2], np.int64),
         second=np.zeros(n_draws, np.int64),
@@ -96,7 +99,7 @@ def add_crossings(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray)
 
 
 def _count(
-    into: IntArray,
+    into: IntArray | Counts,
     month_ends: FloatArray,
     copy: IntArray,
     day: FloatArray,
@@ -112,6 +115,6 @@ def _count(
 
 def joined_tallies(parts: list[Tally]) -> Tally:
     """Batches of draws put together."""
-    names = [name for name in Tally.__slots__ if name not in ("calendar", "n_cells")]
+    names = [name for name in Tally.__slots__ if name not in ("calendar", "wheel_ends")]
     arrays = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
-    return Tally(calendar=parts[0].calendar, n_cells=parts[0].n_cells, **arrays)
+    return Tally(calendar=parts[0].calendar, wheel_ends=parts[0].wheel_ends, **arrays)

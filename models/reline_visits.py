@@ -5,13 +5,13 @@ line and the unit's km by then; successive visits are taken as fully correlated 
 line), the errors of successive readings as independent. With z the wheel end's standing and y what
 its axle's other end has of its own, the chance not to have been relined by visit j is
 
-.. math:: S_j = E_{z, y} \prod_{i\le j} (1-p(\xi_i(z)))\,(1-\pi\,p(\xi'_i(z, y)))\,(1-\upsilon
-          p(\xi''_i(z)))
+.. math:: S_j = E_{z, y} \prod_{i\le j} (1-p(\xi_i(z)))\,(1-\pi\,p(\xi'_i(z, y)))\,
+          \big(1-\upsilon\,[1 - \textstyle\prod(1-p(\xi''_i(z)))]\big)
 
 summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the habit's hazard, ξ' the other
-end of the axle, ξ'' the unit's other wheel ends (at the same z). Visits are the unit's usual ones,
-attended with the chance the fleet attends them. Quantiles come from the visits' chances spread over
-half an interval to each side: visits are not kept to the day.
+end of the axle, ξ'' the wheel ends of the unit's other axles (at the same z). Visits are the unit's
+usual ones, attended with the chance the fleet attends them, each on a normally distributed day as
+punctual as the fleet's are: quantiles fall on or between visits.
 """
 
 import datetime as dt
@@ -146,12 +146,12 @@ def _others_stay(task: _Task, own: FloatArray, whole_unit: float) -> FloatArray:
     """log chance that no other axle of the unit takes this one along, (n, Z)."""
     if whole_unit < WHOLE_UNIT:
         return np.zeros_like(own)
-    takes = np.log1p(np.minimum(whole_unit * np.expm1(own), 0.0))
     by_unit = np.zeros((int(task.unit.max()) + 1, own.shape[1]))
     by_axle = np.zeros((int(task.axle.max()) + 1, own.shape[1]))
-    np.add.at(by_unit, task.unit, takes)
-    np.add.at(by_axle, task.axle, takes)
-    return np.asarray(by_unit[task.unit] - by_axle[task.axle])
+    np.add.at(by_unit, task.unit, own)
+    np.add.at(by_axle, task.axle, own)
+    others = by_unit[task.unit] - by_axle[task.axle]
+    return np.asarray(np.log1p(whole_unit * np.expm1(np.minimum(others, 0.0))))
 
 
 def _done_by(log_stay: FloatArray) -> FloatArray:
@@ -170,23 +170,24 @@ def _quantiles(
     done = _done_by(log_stay)
     found[done >= probabilities[:, None]] = 0.0
     visit[done >= 0.5] = 0.0
-    days, edge = first.copy(), np.maximum(first - step / 2.0, 0.0)
+    days, number = first.copy(), 1
     while np.any(~np.isfinite(found[-1]) & (days <= LONGEST_DAYS)):
         log_stay += _log_stays(task, setting, days)
         now = _done_by(log_stay)
         share = (probabilities[:, None] - done) / np.maximum(now - done, 1e-300)
         crossing = np.isinf(found) & (now >= probabilities[:, None])
-        found = np.where(crossing, _spread(share, edge, days, step / 2.0), found)
+        off = special.ndtri(np.clip(share, 0.01, 0.99)) * _visit_sd(setting, number, step)
+        found = np.where(crossing, np.maximum(days + off, 0.0), found)
         visit = np.where(np.isinf(visit) & (now >= 0.5), days, visit)
-        done, edge = now, days + step / 2.0
-        days = days + step
+        done, days, number = now, days + step, number + 1
     return found, visit
 
 
-def _spread(share: FloatArray, edge: FloatArray, days: FloatArray, half: FloatArray) -> FloatArray:
-    """Day by which a share of a visit's chance has passed: half of it before the visit."""
-    before = edge + 2.0 * share * (days - edge)
-    return np.where(share < 0.5, before, days + (2.0 * share - 1.0) * half)
+def _visit_sd(setting: _Setting, number: int, step: FloatArray) -> FloatArray:
+    """How closely the day of the n-th visit from now is known."""
+    deck = setting.usage.deck
+    growth = number + 2.0 * deck.length_memory * (number - 1)
+    return np.asarray(deck.length_sd * np.sqrt(max(growth, 1.0)) * step)
 
 
 def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> FloatArray:

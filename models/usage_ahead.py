@@ -14,6 +14,10 @@ variance
 
 (P the level's variance, q its drift per day: the mean of a random walk over t days varies by
 :math:`qt/3`). The approximation is checked by simulation in the tests.
+
+Months off the road are rare and long: their variance would make every unit's p10 to p90 too wide
+while it hardly moves those points. It enters in proportion to the chance that the unit goes off the
+road at all by t, in full from one in five.
 """
 
 from dataclasses import dataclass
@@ -22,6 +26,8 @@ import numpy as np
 
 from models.mixed_blocks import FloatArray, IntArray
 from models.usage_rates import UsageFit
+
+FULL_WEIGHT = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +95,10 @@ def km_ahead(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray) -
     since = usage.season.mean(-elapsed, np.zeros_like(elapsed))
     coming = season * (deck.use_on_road * on + deck.use_off_road * (days - on))
     full_days = away.use[unit] * elapsed * since + coming
+    stays = away.on_road[unit] * np.exp(-deck.leaving * days)
+    weight = np.minimum((1.0 - stays) / FULL_WEIGHT, 1.0)
     spread = (deck.use_on_road - deck.use_off_road) ** 2 * _occupancy_variance(usage, days)
+    spread = weight * spread
     variance = away.variance[unit] * elapsed**2 + deck.noise_days * on + spread
     relative = variance / np.maximum(full_days, 1e-9) ** 2
     drift = usage.variances.drift_per_day * (elapsed + days) / 3.0

@@ -42,13 +42,18 @@ class Cards:
 class Deck:
     """Cards by what went before, the usual days between visits by group, and how it goes on.
 
-    ``use_on_road``/``use_off_road``: mean use, by days. ``noise_days``: variance of use on the
-    road times days, by its central part. ``leaving``/``returning``: chance per day of going off the road, and back.
+    ``length_sd``: how closely visits keep to their day (missed ones apart), over the usual length;
+    ``length_memory``: correlation of successive intervals (-0.5: a fixed calendar, 0: counted from
+    visit to visit). ``use_on_road``/``use_off_road``: mean use, by days. ``noise_days``: variance of use on the
+    road times days, by its central part. ``leaving``/``returning``: chance per day of going off the
+    road, and back.
     """
 
     after_road: Cards
     after_standing: Cards
     usual_days: FloatArray
+    length_sd: float
+    length_memory: float
     use_on_road: float
     use_off_road: float
     noise_days: float
@@ -83,7 +88,23 @@ def usage_deck(
     on, off = _pile(played, ~played.off_before), _pile(played, played.off_before)
     if len(on) == 0:
         on = Cards(np.ones(1), np.ones(1), np.zeros(1, dtype=bool))
-    return Deck(on, off if len(off) >= FEW_CARDS else on, usual, *_course(played))
+    off = off if len(off) >= FEW_CARDS else on
+    return Deck(on, off, usual, *_punctuality(intervals, usual), *_course(played))
+
+
+def _punctuality(intervals: UsageIntervals, usual: FloatArray) -> tuple[float, float]:
+    """Spread of interval lengths around the usual one, and the correlation of successive ones."""
+    length = intervals.days / usual[intervals.group]
+    kept = intervals.is_there & intervals.to_visit & (np.abs(length - 1.0) < 0.5)
+    if int(kept.sum()) < FEW_CARDS:
+        return 0.1, -0.25
+    low, high = np.quantile(length[kept], [0.1, 0.9])
+    pair = kept[:, 1:] & kept[:, :-1]
+    about = length - float(length[kept].mean())
+    product = float((about[:, 1:] * about[:, :-1])[pair].sum())
+    square = float((about[:, 1:] ** 2)[pair].sum())
+    memory = product / square if square > 0.0 else 0.0
+    return float(high - low) / 2.5631, float(np.clip(memory, -0.5, 0.0))
 
 
 def _usual_days(

@@ -12,11 +12,12 @@ exponentially weighted mean of Muth 1960, *JASA* 55:299). The prior shrinks a un
 and duty; :math:`2/d^2` allows one day of error in each date. :math:`\tau, q, \omega` maximise the
 likelihood of one-step prediction errors, with weak priors so that a small fleet has an answer.
 
-Fleets are not Gaussian, so the filter is guarded (after Harvey, Koopman 1992, *JBES* 10:377):
+Fleets are not Gaussian, so the filter is guarded (errors are a contaminated normal, as in Box, Tiao
+1968, *Biometrika* 55:119):
 
 - off the road: an interval far below what was predicted does not move the level, and says where
   the unit is now; unless it keeps running at that rate;
-- a single odd interval is weighted down as in Huber's estimate;
+- an odd interval counts by the chance that it is not odd;
 - two odd ones in a row on the same side are a new regime: the level is free to move there.
 """
 
@@ -30,7 +31,9 @@ from models.usage_groups import STANDING_SHARE, GroupRates
 from models.usage_intervals import SHORTEST_DAYS, UsageIntervals
 
 ODD = 3.0
-"""Prediction errors of more standard deviations than this are odd."""
+"""Prediction errors of more standard deviations than this are left out of other estimates."""
+ODD_SHARE, ODD_DENSITY = 0.02, 0.25
+"""Share of odd intervals, and how log km per day spreads in them (evenly over a factor of 50)."""
 SLOW_INTERVALS = 3
 """A unit that runs, but far less than it did, for more intervals than this is not off the road."""
 PILOT_UNITS = 4_000
@@ -93,7 +96,7 @@ class UsageLevels:
 class _State:
     level: FloatArray
     variance: FloatArray
-    last_error: FloatArray
+    last_odd: FloatArray
     off: BoolArray
     slow: IntArray
     loglik: float = 0.0
@@ -110,7 +113,7 @@ def usage_levels(
     state = _State(
         level=np.zeros(units),
         variance=np.full(units, variances.unit),
-        last_error=np.zeros(units),
+        last_odd=np.zeros(units),
         off=np.zeros(units, bool),
         slow=np.zeros(units, np.int64),
     )
@@ -161,17 +164,20 @@ def _updated(
     """Take in one measurement per unit that learns; returns the errors in SDs."""
     spread = np.sqrt(state.variance + noise)
     error = (found - state.level) / spread
-    odd = np.abs(error) > ODD
-    moved = odd & (np.abs(state.last_error) > ODD) & (error * state.last_error > 0)
+    usual = (1.0 - ODD_SHARE) * np.exp(-(error**2) / 2.0) / (spread * np.sqrt(2.0 * np.pi))
+    density = usual + ODD_SHARE * ODD_DENSITY
+    believed = usual / density
+    odd = believed < 0.5
+    moved = odd & (state.last_odd * np.sign(error) > 0)
     prior = state.variance + np.where(moved, unit, 0.0)
-    weighed = np.where(odd & ~moved, noise * (error / ODD) ** 2, noise)
+    weighed = noise / np.where(moved, 1.0, np.maximum(believed, 1e-9))
     gain = np.where(learns, prior / (prior + weighed), 0.0)
     state.level = state.level + gain * (found - state.level)
     state.variance = np.where(learns, prior * (1.0 - gain), state.variance)
-    state.last_error = np.where(learns, np.where(moved, 0.0, error), state.last_error)
-    huber = np.where(odd, ODD * np.abs(error) - ODD**2 / 2.0, error**2 / 2.0)
-    state.loglik -= float(np.where(learns, huber + np.log(spread), 0.0).sum())
-    return np.asarray(error)
+    side = np.where(odd & ~moved, np.sign(error), 0.0)
+    state.last_odd = np.where(learns, side, state.last_odd)
+    state.loglik += float(np.where(learns, np.log(density), 0.0).sum())
+    return error
 
 
 def usage_variances(

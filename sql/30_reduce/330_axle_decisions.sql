@@ -1,9 +1,10 @@
 -- grain: axle type × depot × readings of an axle at a check visit × which ends were relined
--- key: axle_type, depot, ends, low_mm, high_mm, other_mm, low_relined, high_relined
+-- key: axle_type, depot, ends, low_mm, high_mm, other_mm, other_ends, low_relined, high_relined
 -- inputs: reduce.reline_decisions
 -- meaning: how often it happened. low is the end with the thinner lining, mm above its minimum in
 --          tenths up to 8 mm, then halves (null: not read); other_mm the thinnest lining on the
---          unit's other axles at that visit, in halves up to 8 mm (8 also where none was read)
+--          unit's other axles at that visit, in halves up to 8 mm (8 also where none was read),
+--          other_ends how many wheel ends were seen there
 with binned as (
     select
         unit_id,
@@ -55,6 +56,7 @@ units as (
         visit_on,
         axle_id,
         above_mm,
+        sum(ends) over (partition by unit_id, visit_on) - ends as other_ends,
         row_number() over (
             partition by unit_id, visit_on order by above_mm nulls last, axle_id
         ) as place,
@@ -69,6 +71,7 @@ others as (
     select
         axle_id,
         visit_on,
+        other_ends,
         round(least(case when place = 1 then next_mm else thinnest_mm end, 8) * 2) / 2
             as other_mm
     from units
@@ -82,6 +85,7 @@ final as (
         a.low_mm,
         a.high_mm,
         o.other_mm,
+        o.other_ends,
         l.relined = 1 as low_relined,
         a.relined - l.relined > 0 as high_relined,
         count(*) as visits
@@ -90,8 +94,8 @@ final as (
     inner join others o on o.axle_id = a.axle_id and o.visit_on = a.visit_on
     where a.ends <= 2
     group by
-        a.axle_type, a.depot, a.ends, a.low_mm, a.high_mm, o.other_mm, l.relined = 1,
-        a.relined - l.relined > 0
+        a.axle_type, a.depot, a.ends, a.low_mm, a.high_mm, o.other_mm, o.other_ends,
+        l.relined = 1, a.relined - l.relined > 0
 )
 
 select * from final
