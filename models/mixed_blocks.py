@@ -75,7 +75,8 @@ class Blocks:
     ``within`` is the pooled cross-product of [X, y] left over within blocks. ``offset`` is a
     coefficient vector already taken out of the measurements. ``back`` maps the engine's
     coefficients to the caller's, ``pivot`` is the value of t that the engine counts from.
-    ``constant`` completes -2 log-likelihood; ``mean_square`` of the measurements is their scale.
+    ``constant`` completes -2 log-likelihood; ``mean_square`` of the measurements is their scale,
+    ``reference`` (columns,) that of each column about its origin: rounding is judged by it.
     """
 
     groups: tuple[BlockGroup, ...]
@@ -90,6 +91,7 @@ class Blocks:
     has_units: bool
     constant: float
     mean_square: float
+    reference: FloatArray
 
     @property
     def n_columns(self) -> int:
@@ -172,7 +174,8 @@ def pooled_gram(groups: Sequence[BlockGroup], within: FloatArray) -> FloatArray:
 
 def _least_squares(gram: FloatArray) -> FloatArray:
     """Ordinary least-squares coefficients from the cross-product of [X, y]."""
-    scale = np.sqrt(np.maximum(np.diag(gram)[:-1], np.finfo(float).tiny))
+    diagonal = np.diag(gram)[:-1]
+    scale = np.sqrt(np.where(diagonal > 0.0, diagonal, 1.0))
     scaled = gram[:-1, :-1] / np.outer(scale, scale)
     solution = np.linalg.lstsq(scaled, gram[:-1, -1] / scale, rcond=1e-12)[0]
     return np.asarray(solution / scale)
@@ -191,6 +194,14 @@ def _residual_group(group: BlockGroup, offset: FloatArray) -> BlockGroup:
 def _free_start_constant(moments: BlockMoments) -> float:
     free = moments.free_start & (moments.weight > 0)
     return float(np.log(moments.weight[free]).sum()) - moments.log_weight
+
+
+def _reference(moments: Sequence[BlockMoments], n_columns: int) -> FloatArray:
+    """Sum of squared means of each column, free starts included."""
+    total = np.zeros(n_columns)
+    for part in moments:
+        total[part.columns] += part.mean_x**2 @ part.weight
+    return total
 
 
 def assemble_blocks(
@@ -229,6 +240,7 @@ def assemble_blocks(
         has_units=has_units,
         constant=sum(_free_start_constant(part) for part in moments),
         mean_square=float(gram[-1, -1]) / max(n_rows, 1),
+        reference=_reference(moments, p),
     )
 
 

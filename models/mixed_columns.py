@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.mixed_blocks import BoolArray, FloatArray, IntArray
+from models.mixed_blocks import Blocks, BoolArray, FloatArray, IntArray, pooled_gram
 
 DEPENDENT = 1e-9
 """A column whose part outside the others is less than this share of its square is dependent."""
@@ -19,11 +19,15 @@ class Estimable:
     entangled: BoolArray
 
 
-def _equilibrated(gram: FloatArray) -> tuple[FloatArray, BoolArray]:
+ROUNDING = 1e-13
+"""A column that varies by less than this share of its square about the origin does not vary."""
+
+
+def _equilibrated(gram: FloatArray, reference: FloatArray) -> tuple[FloatArray, BoolArray]:
     diagonal = np.diag(gram)
-    present = diagonal > 0.0
+    present = diagonal > ROUNDING * reference
     scale = np.sqrt(np.where(present, diagonal, 1.0))
-    return gram / np.outer(scale, scale), present
+    return gram / np.outer(scale, scale) * np.outer(present, present), present
 
 
 def _independent(scaled: FloatArray, order: IntArray) -> list[int]:
@@ -38,9 +42,10 @@ def _independent(scaled: FloatArray, order: IntArray) -> list[int]:
     return kept
 
 
-def estimable_columns(gram: FloatArray, priority: FloatArray) -> Estimable:
-    """Judge the cross-product X'X (p, p); columns of higher priority (p,) are kept first."""
-    scaled, present = _equilibrated(gram)
+def estimable_columns(blocks: Blocks, priority: FloatArray) -> Estimable:
+    """Judge the columns of ``blocks``; those of higher priority (p,) are kept first."""
+    gram = pooled_gram(blocks.groups, blocks.within)[:-1, :-1]
+    scaled, present = _equilibrated(gram, blocks.reference)
     order = np.argsort(-priority, kind="stable")
     kept = np.zeros(len(gram), bool)
     kept[_independent(scaled, order[present[order]])] = True

@@ -1,6 +1,6 @@
 """REML estimates of a two-level mixed model with a random slope per unit."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -108,7 +108,7 @@ def _felt_variances(blocks: Blocks, free: BoolArray, t_scale: float, floor: floa
 
 def _notes(search: Search, certificate: Certificate, gap: float) -> tuple[str, ...]:
     notes = []
-    if not (search.settled and certificate.holds):
+    if not certificate.holds:
         notes.append(
             f"The REML search did not settle after {search.steps} steps "
             f"(a further step still promises {certificate.gain:.2g} in -2 log-likelihood)."
@@ -140,7 +140,7 @@ def _on_callers_scale(
         t_scale=typical_t(blocks),
         back=blocks.back,
         free=free,
-        converged=search.settled and certificate.holds,
+        converged=certificate.holds,
         certificate=certificate,
         steps=search.steps,
         pilot_gap=gap,
@@ -178,6 +178,37 @@ def fit_mixed(blocks: Blocks, *, correlated: bool = True, min_sd: float = 0.0) -
     floor, t_scale = least_error_variance(blocks, min_sd), typical_t(blocks)
     free = estimable_variances(blocks, correlated=correlated)
     free &= _felt_variances(blocks, free, t_scale, floor)
+    fit = _searched(blocks, free, floor)
+    for simpler, left_out in _simpler(free):
+        if fit.converged:
+            break
+        trial = _searched(blocks, simpler, floor)
+        if trial.converged:
+            note = f"The REML search did not settle with {left_out}: left out."
+            fit = replace(trial, notes=(*trial.notes, note))
+    return fit
+
+
+def _simpler(free: BoolArray) -> list[tuple[BoolArray, str]]:
+    """Models with fewer variances to fall back on, the one that shares units last."""
+    cuts = [
+        ((1,), "the correlation of start and slope"),
+        ((0, 1), "a spread of starts"),
+        ((1, 2), "a spread of slopes between blocks"),
+        ((0, 1, 2), "a spread between blocks"),
+        ((0, 1, 2, 3), "any spread but the error's"),
+    ]
+    chosen = []
+    for cut, name in cuts:
+        fewer = free.copy()
+        fewer[list(cut)] = False
+        if (fewer != free).any():
+            chosen.append((fewer, name))
+    return chosen
+
+
+def _searched(blocks: Blocks, free: BoolArray, floor: float) -> MixedFit:
+    t_scale = typical_t(blocks)
     best, gap = best_of_restarts(pilot(blocks), free, t_scale, floor)
     search, certificate = certified_search(blocks, best.root, free, t_scale, floor)
     return _on_callers_scale(blocks, search, certificate, free, gap)

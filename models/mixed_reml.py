@@ -147,7 +147,10 @@ def _gram(blocks: Blocks, passes: list[GroupPass], units: UnitTerms) -> FloatArr
 
 def _solve_gram(gram: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
     """Coefficients, inverse and log-determinant of X'H^-1X, and the residual sum of squares."""
-    scale = np.sqrt(np.diag(gram)[:-1])
+    diagonal = np.diag(gram)[:-1]
+    if (diagonal <= 0.0).any():
+        raise np.linalg.LinAlgError("a fixed-effect column is lost in rounding")
+    scale = np.sqrt(diagonal)
     factor = np.linalg.cholesky(gram[:-1, :-1] / np.outer(scale, scale))
     inverse_factor = solve_triangular(factor, np.eye(len(scale)), lower=True) / scale
     projected = inverse_factor @ gram[:-1, -1]

@@ -24,6 +24,8 @@ from models.mixed_reml import RemlPoint, reml_point
 MAX_STEPS = 60
 GAIN_TOLERANCE = 1e-13
 """Newton stops when the next step promises less than this in -2 log-likelihood."""
+NOISE_GAIN = 1e-9
+"""It also stops when a step that promises less than this does not keep its promise (rounding)."""
 CERTIFICATE_TOLERANCE = 1e-6
 """Gain in -2 log-likelihood that the certificate still lets pass."""
 SLOPE_TOLERANCE = 1e-3
@@ -138,6 +140,16 @@ def _newton_step(
     return step * shrink, float((along**2 / curvature).sum() / 2.0)
 
 
+def _tried(
+    evaluate: Callable[[FloatArray, FloatArray], RemlPoint], root: FloatArray, beta: FloatArray
+) -> RemlPoint | None:
+    """The criterion there, or None where its variances drown the fixed effects."""
+    try:
+        return evaluate(root, beta)
+    except np.linalg.LinAlgError:
+        return None
+
+
 def _descend(
     evaluate: Callable[[FloatArray, FloatArray], RemlPoint],
     root: FloatArray,
@@ -153,14 +165,15 @@ def _descend(
         if gain < GAIN_TOLERANCE:
             return Search(search.root, search.point, search.steps, True)
         trial = search.root + step
-        point = evaluate(trial, search.point.beta)
+        point = _tried(evaluate, trial, search.point.beta)
         slack = 4e-14 * abs(search.point.deviance) + 1e-12
-        if point.deviance <= search.point.deviance + slack:
+        if point is not None and point.deviance <= search.point.deviance + slack:
             search = Search(_unfolded(trial), point, search.steps + 1, False)
             radius = min(4.0, 2.0 * radius)
         else:
             radius = 0.25 * min(radius, float(np.abs(step / (1.0 + np.abs(search.root))).max()))
-            search = Search(search.root, search.point, search.steps + 1, radius < 1e-12)
+            done = radius < 1e-12 or gain < NOISE_GAIN
+            search = Search(search.root, search.point, search.steps + 1, done)
     return search
 
 

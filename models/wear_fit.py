@@ -19,13 +19,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from models.mixed_blocks import Blocks, FloatArray, IntArray, pooled_gram
+from models.mixed_blocks import Blocks, FloatArray, IntArray
 from models.mixed_columns import Estimable, estimable_columns
 from models.mixed_dof import MOST_DF, satterthwaite_df, variance_covariance
 from models.mixed_fit import MixedFit, TooFewRowsError, fit_mixed
 from models.mixed_reml import normal_equations
 from models.wear_blocks import WearColumns, chosen_columns, wear_blocks, wear_columns
-from models.wear_notes import failed_notes, fit_notes
+from models.wear_notes import fit_notes, nothing_told
 from models.wear_result import (
     NO_COMPONENTS,
     Support,
@@ -47,6 +47,13 @@ THIN_UNITS = 5
 """A group with fewer units than this leans on the other duties of its axle type."""
 LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
 """A gauge marked in tenths of a millimetre cannot do better than this (its rounding alone)."""
+
+
+class NothingToldError(ValueError):
+    """No lining says anything of a rate."""
+
+    def __init__(self, sums: LiningLifeSums) -> None:
+        super().__init__(nothing_told(sums))
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +104,13 @@ def _priority(columns: WearColumns, support: Support) -> FloatArray:
 
 def _worked(sums: LiningLifeSums, pointer_weight: float | None) -> _Work:
     usable, both = _usable_sums(sums, pointer_weight)
+    if not usable.informative.any():
+        raise NothingToldError(usable)
     weight = pointer_weight if both and pointer_weight is not None else 1.0
     columns = wear_columns(usable, pointer_bias=both)
     support = rate_support(usable, columns)
     blocks = wear_blocks(usable, columns, pointer_weight=weight)
-    gram = pooled_gram(blocks.groups, blocks.within)[:-1, :-1]
-    estimable = estimable_columns(gram, _priority(columns, support))
+    estimable = estimable_columns(blocks, _priority(columns, support))
     if not estimable.kept.all():
         kept = chosen_columns(columns, estimable.kept)
         blocks = wear_blocks(usable, kept, pointer_weight=weight)
@@ -307,10 +315,10 @@ def fit_wear(
     -------
     WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why.
     """
-    if not sums.informative.any():
-        return failed_fit(sums, failed_notes(sums))
     try:
         return _finished(_worked(sums, pointer_weight), thin_units, level)
+    except NothingToldError as reason:
+        return failed_fit(sums, (str(reason),))
     except (TooFewRowsError, NotSeparableError) as reason:
         return failed_fit(sums, (f"No wear rates: {reason}.",))
 

@@ -14,13 +14,13 @@ def _counted(n: int, noun: str) -> str:
     return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
-def failed_notes(sums: LiningLifeSums) -> tuple[str, ...]:
+def nothing_told(sums: LiningLifeSums) -> str:
     """Why there are no rates at all."""
     if sums.n_lives == 0 or not sums.readings.any():
-        return ("No lining readings: no wear rates.",)
+        return "No lining readings: no wear rates."
     return (
         "No wear rates: no lining with its reline on record has run any km, and no other lining "
-        "was read at two odometer readings.",
+        "was read at two odometer readings."
     )
 
 

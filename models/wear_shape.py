@@ -21,7 +21,7 @@ import polars as pl
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from models.mixed_blocks import FloatArray, IntArray, blocks_from_rows, pooled_gram
+from models.mixed_blocks import FloatArray, IntArray, blocks_from_rows
 from models.mixed_columns import estimable_columns
 from models.mixed_dof import MOST_DF, WaldTest, wald_test
 from models.mixed_fit import MixedFit, TooFewRowsError, fit_mixed
@@ -139,9 +139,8 @@ def _tried(rows: _Rows, extra: dict[str, FloatArray]) -> _Trial:
     n_line, names = rows.x.shape[1], np.array(list(extra))
     free = rows.known == 0.0
     blocks = blocks_from_rows(rows.y, x, rows.t, rows.life, unit=rows.unit, free_start=free)
-    gram = pooled_gram(blocks.groups, blocks.within)[:-1, :-1]
     priority = np.append(np.ones(n_line), np.zeros(len(names)))
-    kept = estimable_columns(gram, priority).kept
+    kept = estimable_columns(blocks, priority).kept
     if not kept.all():
         blocks = blocks_from_rows(
             rows.y, x[:, kept], rows.t, rows.life, unit=rows.unit, free_start=free

@@ -1,15 +1,16 @@
 -- grain: one duty of one instrument's readings of one lining life
 -- key: life_id, instrument, duty
 -- inputs: reduce.lining_measurements, reduce.lining_life_sums, stage.lining_reading_km
--- meaning: mean km run in the duty, its products with all km and with thickness (both centred within
---          the life; a reading before the duty began counts as 0 km in it), and km at the last reading
-with centred as (
+-- meaning: mean km run in the duty, its products with all km and with thickness (centred within the
+--          life; a reading before the duty began counts as 0 km in it), and km at the last reading
+with joined as (
     select
         m.life_id,
         m.instrument,
         d.duty,
         a.readings,
         d.km as duty_km,
+        min(d.km) over (partition by m.life_id, m.instrument, d.duty) as least_km,
         m.km - a.mean_km as km,
         m.lining_mm - a.mean_mm as mm
     from reduce.lining_measurements m
@@ -20,17 +21,33 @@ with centred as (
         and d.as_left = m.as_left
 ),
 
-final as (
+summed as (
     select
         life_id,
         instrument,
         duty,
         cast(sum(cast(duty_km as decimal(38, 9))) as double) / min(readings) as mean_km,
-        cast(sum(cast(duty_km * km as decimal(38, 9))) as double) as s_duty_km,
-        cast(sum(cast(duty_km * mm as decimal(38, 9))) as double) as s_duty_mm,
+        cast(sum(cast((duty_km - least_km) * km as decimal(38, 9))) as double) as s_run_km,
+        cast(sum(cast((duty_km - least_km) * mm as decimal(38, 9))) as double) as s_run_mm,
+        cast(sum(cast(km as decimal(38, 9))) as double) as km_left,
+        cast(sum(cast(mm as decimal(38, 9))) as double) as mm_left,
+        -- What the least km adds cancels where every reading has the duty.
+        case when count(*) < min(readings) then min(least_km) else 0 end as apart_km,
         max(duty_km) as last_km
-    from centred
+    from joined
     group by life_id, instrument, duty
+),
+
+final as (
+    select
+        life_id,
+        instrument,
+        duty,
+        mean_km,
+        s_run_km + apart_km * km_left as s_duty_km,
+        s_run_mm + apart_km * mm_left as s_duty_mm,
+        last_km
+    from summed
 )
 
 select * from final
