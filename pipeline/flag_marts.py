@@ -21,10 +21,10 @@ def write_flag_marts(
     """Write ``mart.flag_changes`` and ``mart.flag_precision``; returns the latter."""
     judged = [o for o in origins if o.judged is not None]
     compared = [_compared(con, drift, o, as_of) for o in judged] if drift else []
-    latest = compared[0] if compared else _nothing("flag_changes")
+    latest = compared[0] if compared else marts.empty("flag_changes")
     marts.write(con, "flag_changes", _changes(latest, judged[0].as_of if compared else None))
     worth = [_worth(frame, o.as_of) for frame, o in zip(compared, judged, strict=False)]
-    table = pl.concat([_nothing("flag_precision"), *worth]).sort("month")
+    table = pl.concat([marts.empty("flag_precision"), *worth]).sort("month")
     marts.write(con, "flag_precision", table)
     return table
 
@@ -46,7 +46,7 @@ def _compared(
 
 def _changes(compared: pl.DataFrame, since: dt.date | None) -> pl.DataFrame:
     if compared.is_empty():
-        return _nothing("flag_changes")
+        return marts.empty("flag_changes")
     return compared.filter(pl.col("change").is_in(CHANGES.keys())).select(
         "wheel_end_id",
         pl.col("change").replace(CHANGES),
@@ -73,7 +73,3 @@ def _worth(compared: pl.DataFrame, raised_by: dt.date) -> pl.DataFrame:
         ci_low="ci_low",
         ci_high="ci_high",
     ).cast({n: c.dtype for n, c in marts.FlagPrecision.columns().items()})
-
-
-def _nothing(table: str) -> pl.DataFrame:
-    return pl.DataFrame(schema={n: c.dtype for n, c in marts.SCHEMAS[table].columns().items()})

@@ -258,9 +258,11 @@ class RelineBudget(dy.Schema):
 
 
 class RelineOutlook(dy.Schema):
-    """One row per span from the as-of day: the fleet's total over the next months."""
+    """One row per span of months after the as-of day: the fleet's total in it."""
 
-    months = dy.Int64(nullable=False, primary_key=True, min=1, description="Months from as_of")
+    from_on = dy.Date(nullable=False, primary_key=True, description="First day of the span")
+    until_on = _day("Last day")
+    months = dy.Int64(nullable=False, primary_key=True, min=1, description="Whole months")
     relines_p10 = _number("Relines of wheel ends: low", low=0.0)
     relines_p50 = _number("Middle", low=0.0)
     relines_p90 = _number("High", low=0.0)
@@ -269,6 +271,29 @@ class RelineOutlook(dy.Schema):
     cost_p50 = _number("Middle", "currency", low=0.0)
     cost_p90 = _number("High", "currency", low=0.0)
     cost_mean = _number("Mean", "currency", low=0.0)
+
+
+class Scenarios(dy.Schema):
+    """One row per scenario over the budget's months, in the same simulated futures."""
+
+    name = _text("The scenario; as_now: how the fleet does it", key=True)
+    description = dy.String(nullable=False, description="In the fleet's words")
+    base = dy.Bool(nullable=False, description="The one the others are set against")
+    relines_mean = _number("Relines of wheel ends", low=0.0)
+    relines_p10 = _number("Low", low=0.0)
+    relines_p90 = _number("High", low=0.0)
+    cost_mean = _number("Cost", "currency", low=0.0)
+    cost_p10 = _number("Low", "currency", low=0.0)
+    cost_p90 = _number("High", "currency", low=0.0)
+    extra_relines_mean = _number("Relines more than as_now, future by future")
+    extra_relines_p10 = _number("Low")
+    extra_relines_p90 = _number("High")
+    extra_cost_mean = _number("Cost more than as_now, future by future", "currency")
+    extra_cost_p10 = _number("Low", "currency")
+    extra_cost_p90 = _number("High", "currency")
+    early_scrapped_mm = _number("Lining above its minimum when relined, summed", "mm", low=0.0)
+    early_scrapped_cost = _number("What that lining cost", "currency", low=0.0)
+    p_crossing = _share("Chance that a lining falls to its minimum in service")
 
 
 class SettingQuality(dy.Schema):
@@ -319,9 +344,7 @@ class Backtest(dy.Schema):
     nominal = _share("Share of outcomes the interval should hold")
     observed = _share("Share it held")
     n = _count("Forecasts judged")
-    bias = _number("Mean forecast minus outcome, in the measure's unit")
-    unit = _text("Unit of the bias", nullable=True)
-    note = _text("What limits the comparison", nullable=True)
+    bias = _number("Observed less forecast: months for dates, mm for linings, a share for totals")
 
 
 SCHEMAS: dict[str, type[dy.Schema]] = {
@@ -336,11 +359,17 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "wheel_end_status": WheelEndStatus,
     "reline_budget": RelineBudget,
     "reline_outlook": RelineOutlook,
+    "scenarios": Scenarios,
     "setting_quality": SettingQuality,
     "flag_changes": FlagChanges,
     "flag_precision": FlagPrecision,
     "backtest": Backtest,
 }
+
+
+def empty(table: str) -> pl.DataFrame:
+    """A mart without rows."""
+    return pl.DataFrame(schema={n: c.dtype for n, c in SCHEMAS[table].columns().items()})
 
 
 def write(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:

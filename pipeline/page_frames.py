@@ -37,6 +37,9 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         histories=_histories(con),
         limits=_limits(con),
         setting_quality=mart("setting_quality"),
+        scenarios=mart("scenarios"),
+        changes=mart("flag_changes"),
+        flag_precision=mart("flag_precision"),
         overdue=warehouse.fetch(
             con, "from mart.overdue order by weeks_overdue desc, wheel_end_id, kind"
         ),

@@ -36,9 +36,7 @@ class Summary:
     fates: Fates
     wheel_ends: int
     flagged: int
-    relines_p10: float
-    relines_p50: float
-    relines_p90: float
+    relines: tuple[float, float, float] | None
     page: Path
 
 
@@ -56,12 +54,14 @@ def summary(run: Run) -> Summary:
     wheel_ends, flagged = warehouse.one_row(
         run.con, "select count(*), count(*) filter (where flagged) from mart.wheel_end_status"
     )
-    low, middle, high = warehouse.one_row(
-        run.con,
-        "select relines_p10, relines_p50, relines_p90 from mart.reline_outlook where months = 12",
-    )
+    outlook = run.con.execute(
+        """select relines_p10, relines_p50, relines_p90 from mart.reline_outlook
+        where months = 12 order by from_on limit 1"""
+    ).fetchall()
     page = run.out / "published" / "index.html"
-    return Summary(run.day, fates(run.con), wheel_ends, flagged, low, middle, high, page)
+    return Summary(
+        run.day, fates(run.con), wheel_ends, flagged, outlook[0] if outlook else None, page
+    )
 
 
 def summary_lines(s: Summary) -> list[str]:
@@ -71,11 +71,17 @@ def summary_lines(s: Summary) -> list[str]:
         f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside "
         "(mart.set_aside says why)",
         f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
-        f"Relines expected in the next 12 months: {s.relines_p50:.0f} "
-        f"({s.relines_p10:.0f} to {s.relines_p90:.0f}, 80 % of outcomes)",
+        f"Relines expected in the next 12 months: {_relines(s)}",
         f"Page: {s.page}",
         CAUTION,
     ]
+
+
+def _relines(s: Summary) -> str:
+    if s.relines is None:
+        return "not known, since the lining readings allow no wear fit (mart.wear_components)"
+    low, middle, high = s.relines
+    return f"{middle:.0f} ({low:.0f} to {high:.0f} in 8 of 10 simulated futures)"
 
 
 def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:

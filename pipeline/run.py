@@ -8,14 +8,20 @@ from pathlib import Path
 import duckdb
 
 from pipeline import judging, loading, publishing, warehouse
+from pipeline.backtesting import write_backtest
+from pipeline.budget_marts import write_budget_marts
 from pipeline.drift_marts import Drift, judge_drift
 from pipeline.fitting import Fits, fit_fleet
+from pipeline.flag_marts import write_flag_marts
 from pipeline.forecasting import Forecasts, forecast_relines
+from pipeline.origins import months_before, origin
 from pipeline.setting_marts import write_setting_quality
 from pipeline.settings import Settings, load_settings
 from pipeline.status import write_status
 
 SETTINGS_FILE = "fleet.toml"
+# How far back forecasts and flags are made again, and held against what happened since.
+ORIGIN_MONTHS = (1, 3, 6, 12)
 
 
 @dataclass(slots=True)
@@ -83,10 +89,21 @@ def forecast(run: Run) -> None:
     run.forecasts = forecast_relines(run.con, run.fits, run.day)
 
 
+def look_back(run: Run) -> None:
+    today = run.started_at.date()
+    days = [months_before(run.day, months) for months in ORIGIN_MONTHS]
+    past = [origin(run.con, run.settings, run.drift, day, today) for day in days]
+    with warehouse.transaction(run.con):
+        origins = [o for o in past if o is not None]
+        precision = write_flag_marts(run.con, run.drift, origins, run.day)
+        write_backtest(run.con, origins, precision, run.day)
+
+
 def mart(run: Run) -> None:
     assert run.fits is not None
     with warehouse.transaction(run.con):
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
+        write_budget_marts(run.con, run.settings, run.forecasts, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")
 
@@ -103,6 +120,7 @@ STAGES = (
     Stage("Fit wear, use and adjuster lives", fit),
     Stage("Judge adjustment", drift),
     Stage("Forecast relines", forecast),
+    Stage("Look back at earlier origins", look_back),
     Stage("Fill the marts", mart),
     Stage("Publish the month", publish),
 )

@@ -124,6 +124,39 @@ class Budget(Section):
     )
 
 
+class DutyMoveSection(Section):
+    from_duty: str = Field(description="Units in this duty")
+    to_duty: str = Field(description="Run in this one instead")
+    share: Annotated[float, Field(ge=0, le=1)] = Field(description="So many of them")
+
+
+class ScenarioSection(Section):
+    """A way to run the fleet, as overrides of how it is run now."""
+
+    description: str = Field("", description="Shown beside its figures")
+    reline: Literal["as_now", "threshold", "latest"] = Field(
+        "as_now",
+        description="The fleet's habit; at a reading of threshold_mm above the minimum; or at the "
+        "last visit that keeps the risk",
+    )
+    threshold_mm: NotNegative = Field(1.0, description="For threshold, above the minimum")
+    guard: bool = Field(
+        False, description="Also reline what would cross its minimum before the next visit"
+    )
+    risk: Share | None = Field(None, description="Accepted chance of that; else the budget's")
+    wait_for_visit: bool = Field(
+        True, description="False: what the guard finds gets a visit of its own, with its downtime"
+    )
+    together: Literal["as_now", "wheel_end", "axle", "unit"] = Field(
+        "as_now", description="What else is relined at that visit"
+    )
+    minimum_change_mm: float = Field(0.0, description="Added to every minimum")
+    minimum_mm: dict[str, Positive] = Field({}, description="The minimum of some axle types")
+    use_factor: Positive = Field(1.0, description="Times the km per day")
+    check_interval_factor: Positive = Field(1.0, description="Times the days between checks")
+    duty_moves: tuple[DutyMoveSection, ...] = Field((), description="Shares that change duty")
+
+
 class Duties(Section):
     order: tuple[str, ...] = Field((), description="Display order; others follow by name")
 
@@ -142,6 +175,7 @@ class Settings(Section):
     costs: Costs = Costs()
     budget: Budget = Budget()
     duties: Duties = Duties()
+    scenarios: dict[str, ScenarioSection] = {}
 
     @model_validator(mode="after")
     def _known_columns(self) -> "Settings":

@@ -1,0 +1,91 @@
+"""The reline budget and the scenarios beside it, drawn from the same simulated futures."""
+
+import datetime as dt
+
+import duckdb
+import polars as pl
+
+from models.reline_budget import budget_frame, budget_months, outlook_frame
+from models.reline_policy import AS_NOW, Costs, DutyMove, Scenario
+from models.reline_scenarios import scenario_frame
+from models.reline_simulation import simulate_relines
+from pipeline import marts
+from pipeline.forecasting import Forecasts
+from pipeline.settings import ScenarioSection, Settings
+
+DRAWS = 400
+SEED = 20_000
+# The summary speaks of the next twelve months, whatever the budget's horizon.
+LEAST_MONTHS = 12
+
+
+def write_budget_marts(
+    con: duckdb.DuckDBPyConnection, settings: Settings, forecasts: Forecasts | None, as_of: dt.date
+) -> None:
+    """Write the budget, the outlook and the scenarios; empty where there is no forecast."""
+    if forecasts is None:
+        for table in ("reline_budget", "reline_outlook", "scenarios"):
+            marts.write(con, table, marts.empty(table))
+        return
+    months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
+    costs = reline_costs(settings)
+    every = (AS_NOW, *scenarios(settings))
+    tallies = simulate_relines(
+        forecasts.fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every
+    )
+    budget = budget_frame(forecasts.fleet, tallies[0], months, costs, SEED)
+    marts.write(con, "reline_budget", budget)
+    marts.write(con, "reline_outlook", outlook_frame(tallies[0], months, costs, SEED))
+    compared = scenario_frame(every, tallies, months, costs, SEED)
+    marts.write(con, "scenarios", _scenarios(compared, settings))
+
+
+def reline_costs(settings: Settings) -> Costs:
+    c = settings.costs
+    return Costs(
+        lining_kit=c.lining_kit,
+        reline_labour=c.reline_labour,
+        drum=c.drum,
+        drum_share=c.drum_share,
+        downtime=c.downtime,
+        inflation_per_year=c.inflation_per_year,
+    )
+
+
+def scenarios(settings: Settings) -> tuple[Scenario, ...]:
+    """The fleet's own scenarios; where it names none, three that most fleets ask about."""
+    named = settings.scenarios or {
+        "latest safe visit": ScenarioSection(reline="latest"),
+        "both ends of an axle together": ScenarioSection(together="axle"),
+        "whole unit together": ScenarioSection(together="unit"),
+    }
+    return tuple(_scenario(name, s, settings.budget.risk) for name, s in named.items())
+
+
+def _scenario(name: str, section: ScenarioSection, risk: float) -> Scenario:
+    plain = section.model_dump(exclude={"description", "duty_moves", "risk"})
+    moves = tuple(DutyMove(m.from_duty, m.to_duty, m.share) for m in section.duty_moves)
+    return Scenario(name, **plain, risk=section.risk or risk, duty_moves=moves)
+
+
+def _scenarios(compared: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    described = {name: s.description for name, s in settings.scenarios.items()}
+    base = pl.col("scenario") == AS_NOW.name
+
+    def extra(name: str) -> list[pl.Expr]:
+        """The difference from how the fleet does it now; none for that itself."""
+        return [
+            pl.when(~base).then(f"{name}_change_{q}").alias(f"extra_{name}_{q}")
+            for q in ("mean", "p10", "p90")
+        ]
+
+    return compared.with_columns(
+        *extra("relines"),
+        *extra("cost"),
+        name="scenario",
+        description=pl.col("scenario").replace_strict(described, default=""),
+        base=base,
+        early_scrapped_mm="scrapped_mm_mean",
+        early_scrapped_cost="scrapped_cost_mean",
+        p_crossing=pl.col("crossing_chance").clip(0.0, 1.0),
+    )
