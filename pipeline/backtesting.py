@@ -40,7 +40,7 @@ def write_backtest(
 ) -> None:
     """Write ``mart.backtest`` from every origin at least three months back."""
     relines = warehouse.fetch(
-        con, "select wheel_end_id, on_date as relined_on from stage.relines order by all"
+        con, "select wheel_end_id, relined_on from reduce.relines_done order by all"
     )
     readings = warehouse.fetch(
         con,
