@@ -65,8 +65,7 @@ def _age_said(frame: pl.DataFrame, measures: Measures) -> Said:
     )
     ranked = parts.sort("b10_km")
     low, high = ranked.row(0, named=True), ranked.row(-1, named=True)
-    limits = span(*(measures.distance(low[c]) for c in AGE[1:]))
-    age = f"{measures.distance(low['b10_km'])} ({limits})"
+    age = measures.distance_interval(*(low[c] for c in AGE))
     if parts.height == 1:
         return Said(f"A tenth of the adjusters of {_group(low)} has failed by {age}", note)
     if low["b10_km_ci_high"] >= high["b10_km_ci_low"]:
@@ -83,8 +82,7 @@ def _age_table(frame: pl.DataFrame, measures: Measures) -> Table:
         (
             r["axle_type"] or "all",
             r["duty"] or "all",
-            measures.distance(r["b10_km"]),
-            span(*(measures.distance(r[c]) for c in AGE[1:])),
+            measures.distance_interval(*(r[c] for c in AGE)),
             FORM_WORDS.get(r["distribution"] or "", "–"),
             f"{number(r['shape'], 2)} ("
             f"{span(number(r['shape_ci_low'], 2), number(r['shape_ci_high'], 2))})",
@@ -94,7 +92,7 @@ def _age_table(frame: pl.DataFrame, measures: Measures) -> Table:
         )
         for r in frame.iter_rows(named=True)
     ]
-    heads = ("Axle type", "Duty", "A tenth failed by", "95 %", "Form", "Shape (95 %)")
+    heads = ("Axle type", "Duty", "A tenth failed by (95 %)", "Form", "Shape (95 %)")
     return table(rows, *heads, "Adjusters", "Failures", "Remark")
 
 
@@ -159,7 +157,7 @@ def curve_chart(rows: pl.DataFrame, measures: Measures, furthest_km: float) -> C
     x = alt.X(
         "km:Q",
         title=f"Age, {measures.distance_unit}",
-        axis=alt.Axis(format=",~f", tickCount=4),
+        axis=alt.Axis(format=",~f", tickCount=3),
         scale=alt.Scale(domain=[0, furthest_km * measures.per_km]),
     )
     axis = marks.percent_axis(tickCount=5)
@@ -182,14 +180,28 @@ def _curve_said(
     names: dict[str, str | None], curve: pl.DataFrame, fit: dict[str, object], measures: Measures
 ) -> Said:
     seen = curve.filter(pl.col("method") == NPMLE).sort("km")
-    end = (seen if seen.height else curve).row(-1, named=True)
-    held = (
-        f"{share(end['survival'])} ({span(share(end['ci_low']), share(end['ci_high']))}) "
-        f"good at {measures.distance(end['km'])}"
-    )
+    held = _held(seen if seen.height else curve.sort("km"), measures)
     form = FORM_WORDS.get(str(fit.get("distribution")), "")
     note = f"{number(_whole(fit, 'failures'))} of {number(_whole(fit, 'adjusters'))} failed"
     return Said(f"{_group(names)}: {held}", f"{note}; dashed: {form}" if form else note)
+
+
+def _held(curve: pl.DataFrame, measures: Measures) -> str:
+    """When half had failed, read off the curve and its band; or how many are left at its end."""
+    low, middle, high = (_first_below(curve, c) for c in ("ci_low", "survival", "ci_high"))
+    if middle is None or low is None:
+        end = curve.row(-1, named=True)
+        limits = span(share(end["ci_low"]), share(end["ci_high"]))
+        return f"{share(end['survival'])} ({limits}) good at {measures.distance(end['km'])}"
+    if high is None:
+        soonest = measures.distance(low)
+        return f"half failed by {measures.distance(middle)} ({soonest} or later)"
+    return f"half failed by {measures.distance_interval(middle, low, high)}"
+
+
+def _first_below(curve: pl.DataFrame, column: str) -> float | None:
+    found = curve.filter(pl.col(column) <= 0.5)["km"]
+    return float(found[0]) if found.len() else None
 
 
 def _whole(fit: dict[str, object], name: str) -> float | None:

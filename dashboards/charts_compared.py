@@ -5,7 +5,7 @@ import polars as pl
 
 from dashboards import marks
 from dashboards.figure import Chart, Figure, Said, Table, said_for_selections, table
-from dashboards.words import capital, number, span
+from dashboards.words import capital, number, span, with_interval
 
 LEVEL = 0.05
 APART, NOT_APART = "told apart", "not told apart"
@@ -91,12 +91,10 @@ def _said(frame: pl.DataFrame, what: str) -> Said:
     if apart.is_empty():
         return Said(f"The records do not show that duty changes {what}", note)
     top = apart.sort("ratio", descending=True).row(0, named=True)
-    limits = span(number(top["ci_low"], 1), number(top["ci_high"], 1))
     where = f" on {top['axle_type']} axles" if top["axle_type"] else ""
-    times = f"{number(top['ratio'], 1)} times ({limits})"
-    return Said(
-        f"Duty matters: {what} in {top['duty_a']} is {times} {top['duty_b']}'s{where}", note
-    )
+    times = with_interval(top["ratio"], top["ci_low"], top["ci_high"])
+    pair = f"{what} in {top['duty_a']} is {times} times that in {top['duty_b']}"
+    return Said(f"Duty matters: {pair}{where}", note)
 
 
 def _table(frame: pl.DataFrame) -> Table:

@@ -145,10 +145,9 @@ def _replacement_said(paying: pl.DataFrame, ages: pl.DataFrame, measures: Measur
     )
     top = paying.sort("saving_share", descending=True, nulls_last=True).row(0, named=True)
     where = f"{top['axle_type'] or 'all axle types'} / {top['duty'] or 'all duties'}"
-    age = measures.distance(top["best_km"])
-    limits = span(*(measures.distance(top[c]) for c in AGES[1:]))
+    age = measures.distance_interval(*(top[c] for c in AGES))
     saved = f", saving {share(top['saving_share'])}" if top["saving_share"] is not None else ""
-    return Said(f"Planned replacement pays most on {where}: at {age} ({limits}){saved}", note)
+    return Said(f"Planned replacement pays most on {where}: at {age}{saved}", note)
 
 
 def _replacement_table(ages: pl.DataFrame, measures: Measures) -> Table:

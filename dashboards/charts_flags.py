@@ -9,7 +9,7 @@ from dashboards import marks
 from dashboards.figure import Chart, Figure, Said, Table, counted, said_for_selections, table
 from dashboards.page_data import Fleet
 from dashboards.theme import SAND, SOFT, STATE_WORDS
-from dashboards.words import count, month_key_name, number, share
+from dashboards.words import count, month_key_name, number, share, span
 
 NEW, STILL, FLAGGED = "new this month", "flagged before", "flagged"
 CHANGE_WORDS = {"newly": NEW, "still": STILL}
@@ -25,10 +25,9 @@ def states_figure(status: pl.DataFrame, changes: pl.DataFrame | None) -> Figure 
     if flagged.is_empty():
         return None
     counts, dimensions = counted(_with_change(flagged, changes), "state", "change")
-    counts = counts.with_columns(
-        pl.col("state").cast(pl.String).replace(STATE_WORDS).alias("group"),
-        pl.col("state").cast(pl.String),
-    ).sort(pl.col("state").replace_strict(_STATE_RANK, default=99), *dimensions)
+    counts = counts.with_columns(pl.col("state").replace(STATE_WORDS).alias("group")).sort(
+        pl.col("state").replace_strict(_STATE_RANK, default=99), *dimensions
+    )
     return Figure(
         key="flags-by-state",
         said=_states_said(counts),
@@ -63,7 +62,7 @@ def states_chart(counts: pl.DataFrame) -> Chart:
         .encode(
             y=marks.group_axis(shown),
             x=alt.X("sum(n):Q", title="Wheel ends", axis=alt.Axis(tickMinStep=1, format="d")),
-            color=alt.Color("change:N", scale=shades),
+            color=alt.Color("change:N", scale=shades, legend=alt.Undefined if found[1:] else None),
             order=alt.Order("change:N", sort="ascending" if NEW < STILL else "descending"),
             tooltip=marks.tips(("group:N", "What", ""), ("sum(n):Q", "Wheel ends", ",d")),
         )
@@ -126,8 +125,8 @@ def stroke_figure(status: pl.DataFrame, fleet: Fleet) -> Figure | None:
 
 def stroke_chart(counts: pl.DataFrame, fleet: Fleet) -> Chart:
     """``bin`` (its low end), ``n``; the band in force behind."""
-    shown = counts.drop("place").with_columns((pl.col("bin") + STROKE_STEP).alias("bin_end"))
-    grouped = alt.Chart(shown).transform_aggregate(n="sum(n)", groupby=["bin", "bin_end"])
+    shown = counts.with_columns((pl.col("bin") + STROKE_STEP).alias("bin_end"))
+    grouped = alt.Chart(shown).transform_aggregate(n="sum(n)", groupby=["bin", "bin_end", "place"])
     title = "Free stroke as a share of arm length"
     bars = grouped.mark_bar(binSpacing=1).encode(
         x=alt.X(
@@ -138,7 +137,18 @@ def stroke_chart(counts: pl.DataFrame, fleet: Fleet) -> Chart:
             scale=alt.Scale(zero=True),
         ),
         x2="bin_end:Q",
-        y=alt.Y("n:Q", title="Wheel ends"),
+        # A square-root scale: the few outside, which matter, would vanish beside the many inside.
+        y=alt.Y(
+            "n:Q", title="Wheel ends (square-root scale)", scale=alt.Scale(type="sqrt"), stack=None
+        ),
+        color=alt.Color(
+            "place:N",
+            legend=None,
+            scale=alt.Scale(
+                domain=["below", "in the band", "above"],
+                range=[marks.RUST, marks.DEEP, marks.RUST],
+            ),
+        ),
         tooltip=marks.tips(
             ("bin:Q", "From", ".0%"), ("bin_end:Q", "To", ".0%"), ("n:Q", "Wheel ends", ",d")
         ),
@@ -153,7 +163,7 @@ def _stroke_said(counts: pl.DataFrame, fleet: Fleet) -> Said:
         p: marks.total(counts.filter(pl.col("place") == p), "n") / total
         for p in ("in the band", "below", "above")
     }
-    band = f"{number(100 * fleet.band_low, 1)}–{number(100 * fleet.band_high, 1)}\u00a0%"
+    band = span(*(f"{100 * end:.3g}\u00a0%" for end in (fleet.band_low, fleet.band_high)))
     note = (
         f"Estimates now, of {count(total, 'wheel end')} with a stroke reading; shaded: the band in "
         f"force, {band} of the arm ({fleet.band_source})."

@@ -6,7 +6,7 @@ import polars as pl
 from dashboards import marks
 from dashboards.figure import Chart, Figure, Said, Table, table
 from dashboards.measures import Measures
-from dashboards.words import figures, listed, number, share, span
+from dashboards.words import figures, listed, number, share, span, with_interval
 
 EXTRA = ("extra_cost_mean", "extra_cost_p10", "extra_cost_p90")
 WITHIN, ABOVE, UNKNOWN = "within the accepted risk", "above the accepted risk", "risk not known"
@@ -70,9 +70,10 @@ def _said(scenarios: pl.DataFrame, measures: Measures) -> Said:
     if cheaper.is_empty():
         return Said(f"No safe policy tried is clearly cheaper than {against}", note)
     top = cheaper.row(0, named=True)
-    saved = measures.money(-top["extra_cost_mean"])
-    limits = span(figures(-top["extra_cost_p90"], 3), figures(-top["extra_cost_p10"], 3))
-    return Said(f"“{top['name']}” would save {saved} ({limits}) against {against}", note)
+    saved = with_interval(
+        -top["extra_cost_mean"], -top["extra_cost_p90"], -top["extra_cost_p10"], measures.currency
+    )
+    return Said(f"“{top['name']}” would save {saved} against {against}", note)
 
 
 def _table(scenarios: pl.DataFrame, measures: Measures) -> Table:

@@ -11,6 +11,7 @@ from dashboards.words import capital, count, number, share
 FATES = ("accepted", "repeated", "set_aside")
 UNUSED = {"set_aside": "set aside", "repeated": "repeated"}
 MOST_FILES = 12
+CONCENTRATED = 0.25  # a file with so large a share of the rows set aside is named
 MOST_REASONS = 14
 
 
@@ -64,9 +65,12 @@ def _fates_said(loads: pl.DataFrame) -> Said:
     if aside == 0:
         return Said("Every row read could be used or had been seen before", note)
     worst = loads.sort("set_aside", descending=True).row(0, named=True)
-    part = share(worst["set_aside"] / aside)
+    part = worst["set_aside"] / aside
     words = f"{share(aside / read, 1)} of the rows read were set aside"
-    return Said(f"{words}, {part} of them from {worst['path']}", note)
+    if part < CONCENTRATED:
+        files = loads.filter(pl.col("set_aside") > 0).height
+        return Said(f"{words}, spread over {count(files, 'file')}", note)
+    return Said(f"{words}, {share(part)} of them from {worst['path']}", note)
 
 
 def _fates_table(loads: pl.DataFrame) -> Table:

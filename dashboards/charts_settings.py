@@ -17,6 +17,7 @@ from dashboards.figure import (
 from dashboards.theme import CLAY, SAND, SOFT
 from dashboards.words import count, day_name, listed, month_name, number, share, span
 
+MOST_MONTHS = 24
 SHARE = ("share", "ci_low", "ci_high")
 APART, ALIKE = "differs more than chance explains", "within chance"
 
@@ -48,7 +49,10 @@ def _known(quality: pl.DataFrame | None) -> pl.DataFrame | None:
         return None
     rows = quality.filter(pl.all_horizontal(pl.col(c).is_not_null() for c in SHARE))
     outlier = pl.col("outlier") if "outlier" in rows.columns else pl.lit(value=False)
-    return rows.with_columns(outlier.fill_null(value=False).alias("outlier"))
+    return rows.with_columns(
+        outlier.fill_null(value=False).alias("outlier"),
+        pl.col("depot").replace("", "no depot"),
+    )
 
 
 def depots_chart(named: pl.DataFrame, fleet_share: float | None) -> Chart:
@@ -98,19 +102,24 @@ def months_figure(quality: pl.DataFrame | None) -> Figure | None:
     rows = _known(quality)
     if rows is None:
         return None
-    monthly = rows.filter(pl.col("month").is_not_null())
+    whole = rows.filter(pl.col("month").is_null())
+    monthly = _latest(rows.filter(pl.col("month").is_not_null()))
     fleet = margin(monthly, {"depot": None}).sort("month")
     if fleet.is_empty():
         return None
+
+    def say(frame: pl.DataFrame) -> Said:
+        return _months_said(frame, whole)
+
     return Figure(
         key="settings-by-month",
-        said=_months_said(fleet),
+        said=say(fleet),
         chart=months_chart(fleet),
         table=_table(fleet, "month"),
         sql="select * from mart.setting_quality where depot is null order by month",
         matching="margin",
         dimensions=("depot",),
-        said_for=said_for_selections(monthly, ("depot",), _months_said, margin),
+        said_for=said_for_selections(monthly, ("depot",), say, margin),
         every_selection=months_chart(monthly),
     )
 
@@ -129,19 +138,31 @@ def months_chart(rows: pl.DataFrame) -> Chart:
     return marks.monthly_band(shown, y, ".1%")
 
 
-def _months_said(rows: pl.DataFrame) -> Said:
-    ordered = rows.sort("month")
-    first, last = ordered.row(0, named=True), ordered.row(-1, named=True)
+def _latest(monthly: pl.DataFrame) -> pl.DataFrame:
+    last = monthly["month"].unique().sort().tail(MOST_MONTHS)
+    return monthly.filter(pl.col("month").is_in(last.implode()))
+
+
+def _months_said(rows: pl.DataFrame, whole: pl.DataFrame) -> Said:
+    """The newest month against the share of all months together."""
+    last = rows.sort("month").row(-1, named=True)
     note = (
         f"{count(marks.total(rows, 'settings'), 'setting')} in {count(rows.height, 'month')}; "
         "ticks are shares, bars 95 % intervals."
     )
-    now = f"{share(last['share'], 1)} of {month_name(last['month'])}'s settings missed the band"
-    if last["ci_low"] > first["ci_high"]:
-        return Said(f"Setting has become worse: {now}", note)
-    if last["ci_high"] < first["ci_low"]:
-        return Said(f"Setting has become better: {now}", note)
-    return Said(f"Setting is neither clearly better nor worse than before: {now}", note)
+    now = (
+        f"{number(last['out_of_band'])} of {number(last['settings'])} settings of "
+        f"{month_name(last['month'])} missed the band"
+    )
+    usual = margin(whole, {"depot": last["depot"]})["share"]
+    if usual.is_empty():
+        return Said(now, note)
+    before = f"the {share(usual[0], 1)} of all months together"
+    if last["ci_low"] > usual[0]:
+        return Said(f"Setting has become worse: {now}, more than {before}", note)
+    if last["ci_high"] < usual[0]:
+        return Said(f"Setting has become better: {now}, fewer than {before}", note)
+    return Said(f"{now}: within chance of {before}", note)
 
 
 def _table(rows: pl.DataFrame, by: str) -> Table:
@@ -203,7 +224,7 @@ def overdue_chart(counts: pl.DataFrame, *, split: bool) -> Chart:
 
 def _overdue_said(counts: pl.DataFrame, longest_weeks: float | None) -> Said:
     kinds = counts.group_by("kind").agg(pl.col("n").sum()).sort("n", "kind", descending=True)
-    words = [f"{number(r['n'])} × {r['kind']}" for r in kinds.iter_rows(named=True)]
+    words = [count(r["n"], r["kind"]) for r in kinds.iter_rows(named=True)]
     items = count(marks.total(counts, "n"), "item")
     note = f"{items} past the day that the fleet's own intervals set."
     if longest_weeks is not None:
@@ -233,4 +254,4 @@ def overdue_now(overdue: pl.DataFrame | None) -> str:
     if overdue.is_empty():
         return "Nothing is overdue"
     kinds = overdue.group_by("kind").len("n").sort("n", "kind", descending=True)
-    return listed([f"{number(r['n'])} × {r['kind']}" for r in kinds.iter_rows(named=True)])
+    return listed([count(r["n"], r["kind"]) for r in kinds.iter_rows(named=True)])

@@ -97,12 +97,12 @@ def _coverage_table(rows: pl.DataFrame) -> Table:
             share(r["nominal"]),
             share(r["observed"]),
             number(r["n"]),
-            _bias(r["bias"], r["unit"]),
-            r["note"] or "",
+            _bias(r["bias"], r.get("unit")),
+            r.get("note") or "",
         )
         for r in rows.iter_rows(named=True)
     ]
-    heads = ("Forecast of", "As of", "Promised", "Held", "Judged", "Forecast minus outcome")
+    heads = ("Forecast of", "As of", "Promised", "Held", "Judged", "Outcome minus forecast")
     return table(lines, *heads, "Remark")
 
 

@@ -6,7 +6,7 @@ import polars as pl
 from dashboards import marks
 from dashboards.figure import Chart, Figure, Said, Table, said_for_selections, table
 from dashboards.measures import Measures
-from dashboards.words import count, number, span
+from dashboards.words import count, number
 
 DIMENSIONS = ("duty", "axle_type")
 COLUMNS = ("mm_per_10000km", "ci_low", "ci_high")
@@ -62,10 +62,9 @@ def _said(frame: pl.DataFrame, measures: Measures) -> Said:
     )
     ranked = frame.sort("mm_per_10000km", descending=True)
     top, last = ranked.row(0, named=True), ranked.row(-1, named=True)
-    rate = f"{measures.rate(top['mm_per_10000km'])} {measures.rate_unit}"
-    limits = span(measures.rate(top["ci_low"]), measures.rate(top["ci_high"]))
+    rate = f"{measures.rate_interval(*(top[c] for c in COLUMNS))} {measures.rate_unit}"
     if frame.height == 1:
-        return Said(f"Linings of {_group(top)} wear {rate} ({limits})", note)
+        return Said(f"Linings of {_group(top)} wear {rate}", note)
     if top["ci_low"] <= last["ci_high"]:
         return Said("No group's linings clearly wear faster than another's", note)
     ratio = top["mm_per_10000km"] / last["mm_per_10000km"] if last["mm_per_10000km"] > 0 else 0
@@ -73,7 +72,7 @@ def _said(frame: pl.DataFrame, measures: Measures) -> Said:
     peers = frame.filter(pl.col("ci_high") >= top["ci_low"]).height - 1
     if peers:
         note += f" {count(peers, 'other group')} cannot be told apart from the fastest."
-    return Said(f"Linings of {_group(top)} wear fastest: {rate} ({limits}){times}", note)
+    return Said(f"Linings of {_group(top)} wear fastest: {rate}{times}", note)
 
 
 def _group(row: dict[str, object]) -> str:
@@ -85,8 +84,7 @@ def _table(frame: pl.DataFrame, measures: Measures) -> Table:
         (
             r["axle_type"],
             r["duty"],
-            measures.rate(r["mm_per_10000km"]),
-            span(measures.rate(r["ci_low"]), measures.rate(r["ci_high"])),
+            measures.rate_interval(*(r[c] for c in COLUMNS)),
             number(r["units"]),
             number(r["lives"]),
             number(r["readings"]),
@@ -95,5 +93,5 @@ def _table(frame: pl.DataFrame, measures: Measures) -> Table:
         for r in frame.sort("axle_type", "duty").iter_rows(named=True)
     ]
     unit = measures.rate_unit
-    heads = ("Axle type", "Duty", f"Wear, {unit}", "95 %", "Units", "Lives", "Readings", "Remark")
+    heads = ("Axle type", "Duty", f"Wear, {unit} (95 %)", "Units", "Lives", "Readings", "Remark")
     return table(rows, *heads)

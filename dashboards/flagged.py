@@ -43,7 +43,7 @@ class Flagged:
 def flagged(data: PageData, room: Room) -> Flagged:
     status = data.wheel_end_status
     everything = status.filter("flagged")
-    changes = _change_words(data.changes)
+    changes = _change_words(data.compared)
     measures = Measures(data.fleet)
     rows = (_row(r, measures, changes) for r in _kept(everything, room).iter_rows(named=True))
     return Flagged(tuple(rows), everything.height, status.height)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from dashboards.page_data import Fleet
-from dashboards.words import figures, number, span
+from dashboards.words import figures, number, span, with_interval
 
 MM_PER_INCH = 25.4  # exact, by definition (1959)
 KM_PER_MILE = 1.609344  # exact, by definition (1959)
@@ -58,6 +58,17 @@ class Measures:
 
     def rate(self, value: float | None) -> str:
         return figures(_times(value, self.per_rate))
+
+    def rate_interval(self, value: float, low: float, high: float) -> str:
+        """A wear rate and its interval, without its unit."""
+        factor = self.per_rate
+        return with_interval(value * factor, low * factor, high * factor)
+
+    def distance_interval(self, value_km: float, low_km: float, high_km: float) -> str:
+        factor = self.per_km
+        return with_interval(
+            value_km * factor, low_km * factor, high_km * factor, self.distance_unit
+        )
 
     def money(self, value: float | None) -> str:
         return f"{figures(value, 3)}\u00a0{self.currency}"

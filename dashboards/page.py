@@ -59,7 +59,7 @@ def _with_room(data: PageData, parts: Sequence[Section], room: Room) -> str:
         open_histories=MOST_OPEN if data.histories is not None else 0,
         facts=facts(data),
         tasks=tasks(data),
-        changes=changes_said(data.changes),
+        changes=changes_said(data.compared),
         cautions=CAUTIONS,
         months=_other_months(data),
         choices=_choices(data.wheel_end_status, data.fleet.duty_order),

@@ -7,7 +7,7 @@ not made; its section says so in words.
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 import polars as pl
@@ -59,7 +59,8 @@ class PageData:
         all types and duties, say). A selection on the page gets its band from the row that matches
         it exactly; without one, words stand in place of the chart.
     backtest
-        May also hold ``observed_low`` and ``observed_high``, the 95 % interval of ``observed``.
+        ``bias`` is the mean of outcome minus forecast. It may also hold ``observed_low`` and
+        ``observed_high`` (the 95 % interval of ``observed``), ``unit`` (of the bias) and ``note``.
     histories
         ``wheel_end_id``, ``inspected_on``, ``lining_mm``?, ``stroke_ratio``?, ``jobs``? (text, what
         was done that day, null for none): readings, oldest first, of the wheel ends that the page
@@ -110,6 +111,8 @@ class PageData:
         How the figures were worked out; the default describes the models in their final form.
     files
         Names of files published beside the page, which it links to.
+    charts
+        The folder beside the page where ``charts_svg`` was written; empty: not written.
     made_from
         What the publication was made from (version, lock hash, settings hash …), name to value.
     """
@@ -142,7 +145,24 @@ class PageData:
     notes: tuple[str, ...] = ()
     methods: tuple[Method, ...] = METHODS
     files: tuple[str, ...] = PUBLISHED_FILES
+    charts: str = "charts"
     made_from: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Columns of fixed words become plain text: the page has words of its own for them."""
+        for field_ in fields(self):
+            frame = getattr(self, field_.name)
+            if isinstance(frame, pl.DataFrame):
+                plain = frame.cast({pl.Enum: pl.String, pl.Categorical: pl.String})
+                object.__setattr__(self, field_.name, plain)
+
+    @property
+    def compared(self) -> pl.DataFrame | None:
+        """``changes``, unless there was no earlier month to compare with."""
+        flags = self.wheel_end_status["flagged"].any()
+        if self.changes is None or (self.changes.is_empty() and flags):
+            return None
+        return self.changes
 
     @property
     def month(self) -> str:

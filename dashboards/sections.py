@@ -49,7 +49,7 @@ def _kept(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:
 
 def changed(data: PageData) -> Section:
     figures = (
-        charts_flags.states_figure(data.wheel_end_status, data.changes),
+        charts_flags.states_figure(data.wheel_end_status, data.compared),
         charts_trust.months_figure(data.months, Measures(data.fleet)),
     )
     return Section("changed", "What changed", _kept(figures), "Nothing is flagged this month.")

@@ -55,8 +55,8 @@ def _flags(data: PageData) -> Fact:
     status = data.wheel_end_status
     flagged = status.filter("flagged").height
     detail = f"of {count(status.height, 'wheel end')}"
-    if data.changes is not None:
-        counts = {w: _changed(data.changes, w) for w in ("newly", "cleared")}
+    if data.compared is not None:
+        counts = {w: _changed(data.compared, w) for w in ("newly", "cleared")}
         detail += f"; {number(counts['newly'])} new, {number(counts['cleared'])} cleared"
     return Fact("Flagged", number(flagged), detail, "first")
 

@@ -39,6 +39,29 @@ def figures(value: float | None, significant: int = 2) -> str:
     return number(rounded, max(0, significant - 1 - math.floor(math.log10(abs(rounded)))))
 
 
+def with_interval(value: float, low: float, high: float, unit: str = "") -> str:
+    r"""A value and its interval, to as many figures as the interval warrants.
+
+    >>> with_interval(1.4812, 1.4561, 1.5064, "mm"), with_interval(64210, 37040, 92480, "km")
+    ('1.48\xa0mm (1.46–1.51)', '64\u202f000\xa0km (37\u202f000–92\u202f000)')
+    >>> with_interval(4.2, 4.2, 4.2)
+    '4.2 (4.2)'
+    """
+    places = _places(value, high - low)
+    middle, *ends = (number(round(v, places), max(0, places)) for v in (value, low, high))
+    return f"{middle}{NO_BREAK}{unit} ({span(*ends)})" if unit else f"{middle} ({span(*ends)})"
+
+
+def _places(value: float, width: float) -> int:
+    """Decimal places that an interval so wide warrants; negative: tens, hundreds."""
+    size = width or abs(value)
+    if not size:
+        return 0
+    first = math.floor(math.log10(size))
+    coarse = size / 10**first < 3.5 or (value and math.log10(abs(value)) < first + 1)
+    return 1 - first if coarse else -first
+
+
 def share(value: float | None, digits: int = 0) -> str:
     r"""
     >>> share(0.874), share(0.0004), share(0.9999)

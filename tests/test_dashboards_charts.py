@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 
 from dashboards import charts_svg
-from dashboards.charts_adjusters import age_figure
+from dashboards.charts_adjusters import age_figure, curve_figures
 from dashboards.charts_compared import comparison_figure
 from dashboards.charts_decisions import intervals_figure, replacement_figure
 from dashboards.charts_flags import minimum_figure, states_figure, stroke_figure
@@ -26,6 +26,7 @@ from dashboards.charts_trust import coverage_figure, months_figure
 from dashboards.charts_wear import wear_figure
 from dashboards.figure import Figure, counted, selection_key
 from dashboards.measures import Measures
+from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import sections
 from dashboards.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
@@ -138,7 +139,7 @@ def wear(rows: list[tuple[str, float, float, float]]) -> pl.DataFrame:
 def test_wear_names_the_fastest_only_when_it_stands_out() -> None:
     apart = wear([("town", 2.0, 1.8, 2.2), ("motorway", 0.5, 0.4, 0.6)])
     assert title(wear_figure(apart, METRIC)) == (
-        "Linings of drive / town wear fastest: 2.0 mm per 10 000 km (1.8–2.2), "
+        "Linings of drive / town wear fastest: 2.0 (1.8–2.2) mm per 10 000 km, "
         "4.0 times those of drive / motorway"
     )
     turned = wear([("town", 0.5, 0.4, 0.6), ("motorway", 2.0, 1.8, 2.2)])
@@ -153,7 +154,7 @@ def test_wear_is_told_in_the_fleets_units() -> None:
     """1 mm per 10 000 km is 1.609344 / 25.4 = 0.063360 in per 10 000 mi (exact definitions)."""
     imperial = Measures(Fleet(length_unit="in", distance_unit="mi"))
     figure = wear_figure(wear([("town", 1.0, 0.9, 1.1)]), imperial)
-    assert title(figure) == "Linings of drive / town wear 0.063 in per 10 000 mi (0.057–0.070)"
+    assert title(figure) == "Linings of drive / town wear 0.063 (0.057–0.070) in per 10 000 mi"
     assert figure is not None
     (rows,) = figure.chart.to_dict()["datasets"].values()
     assert rows[0]["mm_per_10000km"] == pytest.approx(0.0633600, rel=1e-6)
@@ -175,9 +176,8 @@ def test_comparisons_are_turned_to_read_above_one() -> None:
         }
     )
     figure = comparison_figure(comparisons, "wear_rate_ratio", "lining wear")
-    assert (
-        title(figure)
-        == "Duty matters: lining wear in town is 4.0 times (2.0–5.0) motorway's on drive axles"
+    assert title(figure) == (
+        "Duty matters: lining wear in town is 4.0 (2.0–5.0) times that in motorway on drive axles"
     )
     unclear = comparisons.with_columns(p_adjusted=pl.lit(0.4))
     assert title(comparison_figure(unclear, "wear_rate_ratio", "lining wear")) == (
@@ -206,7 +206,7 @@ def test_depots_with_overlapping_bands_are_called_probable() -> None:
 
 def test_an_unsafe_policy_is_never_the_headline() -> None:
     figure = policies_figure(dashboard_data.scenarios(), METRIC)
-    assert title(figure) == "“fewer town runs” would save 4 200 EUR (2 520–5 880) against “as now”"
+    assert title(figure) == "“fewer town runs” would save 4 200 EUR (2 500–5 900) against “as now”"
     assert figure is not None
     assert "Cheaper but above it: “next visit”." in figure.said.note
     only_unsafe = dashboard_data.scenarios().filter(pl.col("name").is_in(["as now", "next visit"]))
@@ -227,6 +227,29 @@ def test_adjuster_ages_name_the_shortest_only_when_it_stands_out(data: PageData)
         b10_km=None, b10_km_ci_low=None, b10_km_ci_high=None
     )
     assert age_figure(none_failed.cast({"b10_km": pl.Float64}), METRIC) is None
+
+
+def test_curves_say_when_half_had_failed_or_how_many_are_left() -> None:
+    def curve(low: float, middle: float, high: float) -> str:
+        """A curve of two steps that ends at these shares."""
+        frame = pl.DataFrame(
+            {
+                "axle_type": "drive",
+                "duty": "town",
+                "km": [1000.0, 200_000.0],
+                "survival": [1.0, middle],
+                "ci_low": [1.0, low],
+                "ci_high": [1.0, high],
+                "method": "npmle",
+            }
+        )
+        (figure,) = curve_figures(frame, no_fit, METRIC)
+        return title(figure)
+
+    no_fit = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    assert curve(0.3, 0.4, 0.45) == "drive / town: half failed by 200 000 km (200 000)"
+    assert curve(0.3, 0.4, 0.7) == "drive / town: half failed by 200 000 km (200 000 km or later)"
+    assert curve(0.6, 0.7, 0.8) == "drive / town: 70 % (60–80 %) good at 200 000 km"
 
 
 def test_check_intervals_compare_with_the_next_shorter() -> None:
@@ -283,7 +306,23 @@ def test_settings_accuse_nobody_without_evidence(data: PageData) -> None:
     assert "than chance explains in Brixholt" in title(settings_by_depot(data.setting_quality))
     plain = data.setting_quality.drop("outlier")
     assert "within chance" in title(settings_by_depot(plain))
-    assert title(settings_by_month(data.setting_quality)).startswith("Setting")
+
+
+def test_the_newest_month_of_settings_is_set_against_all_months() -> None:
+    quality = dashboard_data.setting_quality(np.random.default_rng(7))
+    newest = pl.col("depot").is_null() & (pl.col("month") == quality["month"].max())
+
+    def with_newest(low: float, high: float) -> str:
+        changed = {"ci_low": low, "share": (low + high) / 2, "ci_high": high}
+        frame = quality.with_columns(
+            pl.when(newest).then(value).otherwise(name).alias(name)
+            for name, value in changed.items()
+        )
+        return title(settings_by_month(frame))
+
+    assert "within chance of the" in with_newest(0.01, 0.2)
+    assert with_newest(0.3, 0.5).startswith("Setting has become worse")
+    assert with_newest(0.0, 0.01).startswith("Setting has become better")
 
 
 def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
@@ -328,6 +367,8 @@ def test_charts_come_as_svg_with_their_message(data: PageData) -> None:
     few = replace(data, adjuster_curves=data.adjuster_curves.clear())
     drawn = charts_svg(few)
     assert {"wear-rates.svg", "relines-by-month.svg", "row-fates.svg"} <= set(drawn)
+    linked = set(re.findall(r'href="charts/([^"]+)"', rendered(few)))
+    assert linked == set(drawn)
     for name, svg in drawn.items():
         root = ElementTree.fromstring(svg)
         assert root.tag == "{http://www.w3.org/2000/svg}svg", name

@@ -116,6 +116,8 @@
     const unsaid = !empty && !figure.said[key] && figure.matching !== "whole" &&
       figure.dimensions.some((d) => chosen[d]);
     const scope = [];
+    const split = dimensions.filter((d) => chosen[d] && figure.dimensions.includes(d));
+    if (split.length && !empty) scope.push(`For ${split.map((d) => chosen[d]).join(", ")}.`);
     if (unsplit.length) scope.push(`Drawn for ${unsplit.map((d) => everywhere[d]).join(" and ")}.`);
     if (unsaid) scope.push("The heading speaks of the whole fleet, the drawing of the selection.");
     const line = query(".scope", place);
@@ -140,6 +142,7 @@
     await drawInto(drawing, spec);
   }
   // ---- histories
+  const moving = { lining: /reline|drum/, stroke: /adjuster|reline/ };
   function unpackedHistory(packed) {
     let day = 0;
     return {
@@ -151,13 +154,18 @@
     const i = ends.id.indexOf(id);
     if (i < 0 || !page.fleet.histories[id]) return null;
     const history = unpackedHistory(page.fleet.histories[id]);
-    let run = 0;
-    const runs = history.t.map((_, at) => known(history.j[at]) ? run++ : run);
-    const points = (values) => values
-      .map((value, at) => ({ on: localDay(history.t[at]), value, run: runs[at] }))
-      .filter((point) => known(point.value));
-    const jobs = Object.entries(history.j)
-      .map(([at, job]) => ({ on: localDay(history.t[at]), job: job.replaceAll("_", " ") }));
+    // Only work that moves the reading is drawn, and breaks its line; the table has all of it.
+    const moves = (kind, at) => known(history.j[at]) && moving[kind].test(history.j[at]);
+    const points = (kind, values) => {
+      let run = 0;
+      return values
+        .map((value, at) => ({
+          on: localDay(history.t[at]), value, run: moves(kind, at) ? run++ : run,
+        }))
+        .filter((point) => known(point.value));
+    };
+    const jobs = (kind) => history.t.flatMap((day, at) => moves(kind, at)
+      ? [{ on: localDay(day), job: history.j[at].replaceAll("_", " ") }] : []);
     const now = (value, half) => known(value)
       ? [{ on: localDay(page.fleet.asOf), value, low: value - (half ?? 0), high: value + (half ?? 0) }]
       : [];
@@ -165,13 +173,13 @@
       ? [{ from: localDay(ends.min_on_p10[i]), to: localDay(Math.min(ends.min_on_p90[i], page.fleet.asOf + 1100)), value: history.m }]
       : [];
     return {
-      i, history, runs,
+      i, history,
       lining: {
-        readings: points(history.l), jobs, now: now(ends.lining[i], ends.liningHalf[i]),
+        readings: points("lining", history.l), jobs: jobs("lining"), now: now(ends.lining[i], ends.liningHalf[i]),
         limits: known(history.m) ? [{ value: history.m }] : [], reach,
       },
       stroke: {
-        readings: points(history.s), jobs, now: now(ends.stroke[i], ends.strokeHalf[i]),
+        readings: points("stroke", history.s), jobs: jobs("stroke"), now: now(ends.stroke[i], ends.strokeHalf[i]),
         limits: [], reach: [],
       },
     };
@@ -310,12 +318,13 @@
     const minimum = known(ends.min_on_p10[i])
       ? `at its minimum ${dayName(ends.min_on_p10[i])} to ${dayName(ends.min_on_p90[i])}` : "no date for its minimum";
     const why = make("div", { class: "why" },
-      make("p", { class: "head" }, make("strong", { class: "id" }, ends.id[i]), words("state"),
+      make("p", { class: "head" }, make("strong", { class: "id" }, ends.id[i]),
+        `${words("state")} (${words("axle_type")})`,
         ...(ends.flagged[i] ? [make("span", { class: "since" }, "flagged")] : [])),
       make("p", { class: "evidence" }, evidenceOf(ends.id[i])),
       make("p", { class: "meta" },
         `Lining ${lining}, ${minimum}. Stroke ${stroke}; out of band by the next check: ` +
-        `${percent(ends.out[i])}. Last seen ${dayName(ends.last_inspected_on[i])}. ${words("axle_type")}.`));
+        `${percent(ends.out[i])}. Last seen ${dayName(ends.last_inspected_on[i])}.`));
     return make("li", { class: "shown", "data-id": ends.id[i] }, why, make("div", { class: "history" }));
   }
   async function openUnit(unit) {
@@ -371,7 +380,8 @@
     selects.depot.focus();
   });
 
-  // ---- first drawing: what is seen first, first
+  // ---- first drawing: what is seen first, first, with room between for whoever scrolls already
+  const breath = () => new Promise((resolve) => { setTimeout(resolve); });
   async function start() {
     for (const d of dimensions) selects[d].value = "";
     listFlags(selection());
@@ -382,9 +392,13 @@
         opened += 1;
         item.classList.add("shown");
         await showHistory(query(".history", item), item.dataset.id);
+        await breath();
       } else offerHistory(item);
     }
-    for (const key of Object.keys(page.figures)) await drawFigure(key, selection(), false);
+    for (const key of Object.keys(page.figures)) {
+      await drawFigure(key, selection(), false);
+      await breath();
+    }
     followHash();
     document.documentElement.dataset.drawn = "yes";
   }
