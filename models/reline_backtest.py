@@ -5,10 +5,13 @@ share relined by each forecast quantile is a product-limit estimate (Kaplan, Mei
 53:457) over the quantile levels, a wheel end being at risk at a level whose date lies within the
 watching. The observed coverage of p10 to p90 is the difference of two such shares.
 
-A lining's minimum is passed unseen, between two readings, and a reline usually comes first: a level
-counts for a wheel end where its readings tell on which side of that date the minimum was. That
-those relined early might have gone on differently from the others cannot be seen; ``lining_mm``
-compares each wheel end's next reading with its forecast, and has no such gap.
+Few linings reach their minimum before a reline, and those that do are not like the others; and a
+reading errs by as much as a lining wears in months, so the day of reaching it is never seen. The
+dates at the minimum are therefore checked where they can be: ``min_on`` takes the same forecast to
+a limit so many mm higher that relines hardly come before it, and compares the reading taken nearest
+to its middle date with what was forecast for that day; its bias is mm over the forecast wear per
+month. ``min_now`` compares the chance that each wheel end's next reading is at or below its minimum
+with how often it was; ``lining_mm`` compares those readings themselves.
 
 Bias is observed less forecast: months for dates, mm for readings, a share for totals.
 """
@@ -39,11 +42,11 @@ SCHEMA = {
 
 @dataclass(frozen=True, slots=True)
 class Happened:
-    """When something happened to each wheel end, in days after the origin (L,): after ``low``, and
-    not later than ``high`` (infinite: not while it was watched). Equal: on that day."""
+    """Day after the origin on which something happened to each wheel end (L,), infinite where it
+    did not in the days ``watched``."""
 
-    low: FloatArray
-    high: FloatArray
+    day: FloatArray
+    watched: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,31 +60,25 @@ class Reached:
 def reached_by(quantile_days: FloatArray, happened: Happened) -> Reached:
     """Product-limit share that happened by each forecast quantile; ``quantile_days`` (k, L)."""
     share, at_risk, stays = [], [], 1.0
-    not_before = np.ones(quantile_days.shape[1], bool)
-    for days in quantile_days:
-        by_then = happened.high <= days
-        told = np.isfinite(days) & (by_then | (happened.low >= days))
-        risk = not_before & told
+    for k, days in enumerate(quantile_days):
+        risk = days <= happened.watched
+        if k:
+            risk &= happened.day > quantile_days[k - 1]
         count = int(risk.sum())
-        stays *= 1.0 - (int((risk & by_then).sum()) / count if count else 0.0)
+        stays *= 1.0 - (int((risk & (happened.day <= days)).sum()) / count if count else 0.0)
         share.append(1.0 - stays)
-        at_risk.append(count)
-        not_before &= told & ~by_then
-    return Reached(np.array(share), np.array(at_risk, float))
+        at_risk.append(int((days <= happened.watched).sum()))
+    return Reached(np.array(share), np.array(at_risk))
 
 
 def median_bias_months(middle_days: FloatArray, happened: Happened) -> float | None:
     """Median of observed less forecast, over wheel ends whose forecast middle was watched."""
-    told = np.isfinite(middle_days) & (
-        (happened.high <= middle_days) | (happened.low >= middle_days)
-    )
+    told = middle_days <= happened.watched
     if int(told.sum()) < FEW:
         return None
-    seen = np.where(np.isfinite(happened.high), (happened.low + happened.high) / 2.0, np.inf)
     # Not seen to happen: later than the forecast, by an unknown time; a median needs no more.
-    middle = float(
-        np.quantile((seen - np.where(told, middle_days, 0.0))[told], 0.5, method="lower")
-    )
+    off = happened.day[told] - middle_days[told]
+    middle = float(np.quantile(off, 0.5, method="lower"))
     return middle / MONTH_DAYS if np.isfinite(middle) else None
 
 
@@ -126,57 +123,85 @@ def relined_days(
     frame = pl.DataFrame({"wheel_end_id": wheel_end_id})
     day = frame.join(first, on="wheel_end_id", how="left", maintain_order="left")["day"]
     found = day.cast(pl.Float64).fill_null(np.inf).to_numpy()
-    watched = float((until - origin).days)
-    return Happened(np.where(np.isfinite(found), found, watched), found)
+    return Happened(found, float((until - origin).days))
 
 
-def minimum_days(
+def _since(readings: pl.DataFrame, origin: dt.date, until: dt.date) -> pl.DataFrame:
+    """Readings of the time watched, with their day after the origin."""
+    day = (pl.col("inspected_on") - pl.lit(origin)).dt.total_days().cast(pl.Float64)
+    watched = (pl.col("inspected_on") > origin) & (pl.col("inspected_on") <= until)
+    return readings.drop_nulls("above_mm").filter(watched).with_columns(day=day)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsSeen:
+    """One reading per wheel end, mm above its minimum, and its day after the origin (L,); NaN and 0
+    where there was none."""
+
+    above_mm: FloatArray
+    day: FloatArray
+
+
+def readings_nearest(
     wheel_end_id: pl.Series,
     readings: pl.DataFrame,
     relined: Happened,
     origin: dt.date,
     until: dt.date,
-) -> Happened:
-    """Between which readings each lining fell to its minimum.
+    days: FloatArray,
+) -> ReadingsSeen:
+    """Readings nearest to given days (L,) after the origin, of the linings of then.
 
-    ``readings``: wheel_end_id, inspected_on, above_mm (as found, above the minimum), of any time
-    after the origin; those after the next reline belong to another lining and are left out.
+    ``readings``: wheel_end_id, inspected_on, above_mm (as found, above the minimum), of any time;
+    those after the next reline belong to another lining and are left out.
     """
-    ends = pl.DataFrame({"wheel_end_id": wheel_end_id, "relined": relined.high})
-    day = (pl.col("inspected_on") - pl.lit(origin)).dt.total_days().cast(pl.Float64)
-    own = (
-        readings.drop_nulls("above_mm")
-        .filter((pl.col("inspected_on") > origin) & (pl.col("inspected_on") <= until))
+    ends = pl.DataFrame(
+        {"wheel_end_id": wheel_end_id, "relined": relined.day, "wanted": np.nan_to_num(days)}
+    )
+    nearest = (
+        _since(readings, origin, until)
         .join(ends, on="wheel_end_id")
-        .with_columns(day=day)
         .filter(pl.col("day") <= pl.col("relined"))
-        .with_columns(
-            first_low=pl.col("day").filter(pl.col("above_mm") <= 0).min().over("wheel_end_id")
-        )
-        .group_by("wheel_end_id")
-        .agg(
-            high=pl.col("first_low").first(),
-            low=pl.col("day")
-            .filter(pl.col("first_low").is_null() | (pl.col("day") < pl.col("first_low")))
-            .max(),
-        )
+        .with_columns(off=(pl.col("day") - pl.col("wanted")).abs())
+        .sort("wheel_end_id", "off", "day")
+        .group_by("wheel_end_id", maintain_order=True)
+        .first()
+        .select("wheel_end_id", "day", "above_mm")
     )
-    found = ends.join(own, on="wheel_end_id", how="left", maintain_order="left")
-    return Happened(
-        low=found["low"].fill_null(0.0).to_numpy(), high=found["high"].fill_null(np.inf).to_numpy()
-    )
+    found = ends.join(nearest, on="wheel_end_id", how="left", maintain_order="left")
+    above = found["above_mm"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    return ReadingsSeen(above, found["day"].fill_null(0.0).to_numpy())
 
 
 def reading_row(
-    origin: dt.date, mean_mm: FloatArray, sd_mm: FloatArray, reading_mm: FloatArray
+    measure: str,
+    origin: dt.date,
+    mean_mm: FloatArray,
+    sd_mm: FloatArray,
+    reading_mm: FloatArray,
+    mm_per_unit_of_bias: FloatArray | float = 1.0,
 ) -> dict[str, object]:
-    """The next readings against their forecasts (L,), error of reading included in the SD."""
+    """Readings against their forecasts (L,), error of reading included in the SD."""
     told = np.isfinite(reading_mm) & np.isfinite(mean_mm)
     off = (reading_mm - mean_mm)[told]
     n = len(off)
-    observed = float((np.abs(off) <= NORMAL_90 * sd_mm[told]).mean()) if n >= FEW else None
-    bias = float(np.median(off)) if n >= FEW else None
-    return _row("lining_mm", origin, 0.8, observed, n, bias)
+    if n < FEW:
+        return _row(measure, origin, 0.8, None, n, None)
+    observed = float((np.abs(off) <= NORMAL_90 * sd_mm[told]).mean())
+    scale = np.broadcast_to(mm_per_unit_of_bias, told.shape)[told]
+    return _row(measure, origin, 0.8, observed, n, float(np.median(off / scale)))
+
+
+def low_readings_row(
+    origin: dt.date, chance: FloatArray, above_mm: FloatArray
+) -> dict[str, object]:
+    """Share of next readings at or below the minimum against the mean of their chances (L,)."""
+    told = np.isfinite(above_mm) & np.isfinite(chance)
+    n = int(told.sum())
+    if n < FEW:
+        return _row("min_now", origin, 0.0, None, n, None)
+    nominal, observed = float(chance[told].mean()), float((above_mm[told] <= 0.0).mean())
+    return _row("min_now", origin, nominal, observed, n, observed - nominal)
 
 
 def totals_row(origin: dt.date, draws: FloatArray, observed: FloatArray) -> dict[str, object]:

@@ -162,7 +162,7 @@ class _Task:
 def lining_ahead(
     lines: WheelEndLines, usage: UsageFit, days: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Mean and SD of each true lining ``days`` (L,) after as-of [mm]; reading error not included."""
+    """Mean and SD of each true lining ``days`` (L,) after as-of [mm]; no error of reading in it."""
     moments = line_moments(lines)
     ahead = km_ahead(usage, away_now(usage), lines.unit, days)
     x = ahead.mean_km / KM_PER_UNIT
