@@ -48,6 +48,10 @@ class Happened:
     day: FloatArray
     watched: float
 
+    @property
+    def high(self) -> FloatArray:
+        return self.day
+
 
 @dataclass(frozen=True, slots=True)
 class Reached:
@@ -126,6 +130,29 @@ def relined_days(
     return Happened(found, float((until - origin).days))
 
 
+def minimum_days(
+    wheel_end_id: pl.Series,
+    readings: pl.DataFrame,
+    relined: Happened,
+    origin: dt.date,
+    until: dt.date,
+) -> Happened:
+    """First reading at or below the minimum, of the linings of then.
+
+    Mind who is left to be read so: see the module's words on ``min_on``.
+    """
+    ends = pl.DataFrame({"wheel_end_id": wheel_end_id, "relined": relined.day})
+    low = (
+        _since(readings, origin, until)
+        .join(ends, on="wheel_end_id")
+        .filter((pl.col("day") <= pl.col("relined")) & (pl.col("above_mm") <= 0.0))
+        .group_by("wheel_end_id")
+        .agg(pl.col("day").min())
+    )
+    found = ends.join(low, on="wheel_end_id", how="left", maintain_order="left")
+    return Happened(found["day"].fill_null(np.inf).to_numpy(), relined.watched)
+
+
 def _since(readings: pl.DataFrame, origin: dt.date, until: dt.date) -> pl.DataFrame:
     """Readings of the time watched, with their day after the origin."""
     day = (pl.col("inspected_on") - pl.lit(origin)).dt.total_days().cast(pl.Float64)
@@ -174,11 +201,11 @@ def readings_nearest(
 
 
 def reading_row(
-    measure: str,
     origin: dt.date,
     mean_mm: FloatArray,
     sd_mm: FloatArray,
     reading_mm: FloatArray,
+    measure: str = "lining_mm",
     mm_per_unit_of_bias: FloatArray | float = 1.0,
 ) -> dict[str, object]:
     """Readings against their forecasts (L,), error of reading included in the SD."""

@@ -117,8 +117,8 @@ def _thickness_rows(
     )
     next_mean, next_sd, _ = _expected_readings(fleet, following)
     return [
-        reading_row("min_on", origin, mean, sd, then, month_mm),
-        reading_row("lining_mm", origin, next_mean, next_sd, following.above_mm),
+        reading_row(origin, mean, sd, then, "min_on", month_mm),
+        reading_row(origin, next_mean, next_sd, following.above_mm),
         low_readings_row(origin, special.ndtr(-next_mean / next_sd), following.above_mm),
     ]
 
