@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from models.drift_evidence import with_evidence
 from models.drift_fit import DriftFit, fit_drift
-from models.drift_flags import FlagRules, flag_limit, sudden_changes
+from models.drift_flags import SIMULATED, FlagRules, flag_limit, sudden_changes
 from models.drift_histories import StrokeHistories
 from models.drift_indicators import fitted_tables, indicator_codes, likelihood
 from models.drift_model import Explanations, columns_of, explain
@@ -85,13 +85,19 @@ class FleetDrift:
 
 
 def learn_fleet(
-    prepared: Prepared, band: Band | None = None, rules: FlagRules | None = None, *, seed: int = 0
+    prepared: Prepared,
+    band: Band | None = None,
+    rules: FlagRules | None = None,
+    *,
+    seed: int = 0,
+    simulated: int = SIMULATED,
 ) -> FleetDrift:
     """Estimate the model, the flag limit and the weights of the indicators from all records.
 
     Parameters
     ----------
     seed : of the sample of episodes and of the simulated healthy wheel ends
+    simulated : healthy wheel ends drawn to find the flag limit
     """
     band, rules = band or Band(), rules or FlagRules()
     # One group more than there are, for a pair not seen before: it has the fleet's own values.
@@ -104,6 +110,7 @@ def learn_fleet(
         band,
         years_per_false_flag=rules.years_per_false_flag,
         seed=seed,
+        simulated=simulated,
     )
     return FleetDrift(
         fit, prepared.groups, rules, limit, rate, _learned_tables(prepared, fit.parameters, band)

@@ -26,7 +26,6 @@ from models.drift_parameters import (
     DEFICIT_SD,
     EXCESS_SHAPE,
     INTERVAL_WEAR_CV,
-    KEEPING_SD,
     KEEPS_PACE,
     DriftParameters,
     Kind,
@@ -71,6 +70,14 @@ class Ramp(NamedTuple):
     zz: Floats
     now: Floats
     next: Floats
+
+
+class Hold(NamedTuple):
+    """Normal priors of what needs no trouble: start (mean from the setting mean) and creep."""
+
+    mean: Floats
+    sd: Floats
+    keeping_sd: float
 
 
 class Base(NamedTuple):
@@ -168,15 +175,15 @@ def from_here(sums: Sums) -> Sums:
     return Sums(*(np.cumsum(part[:, ::-1], axis=1)[:, ::-1] for part in sums))
 
 
-def base(sums: Sums, start_mean: Floats, start_sd: Floats, readings: Floats) -> Base:
-    """Start (its prior mean counted from the setting mean) and keeping deficit, normal priors."""
-    start_var, keeping_var = start_sd**2, KEEPING_SD**2
+def base(sums: Sums, hold: Hold, readings: Floats) -> Base:
+    """Start and keeping deficit given weighted sums."""
+    start_var, keeping_var = hold.sd**2, hold.keeping_sd**2
     a11, a12, a22 = sums.one + 1 / start_var, sums.x, sums.xx + 1 / keeping_var
     det = a11 * a22 - a12 * a12
     s11, s12, s22 = a22 / det, -a12 / det, a11 / det
-    pull = sums.y + start_mean / start_var
+    pull = sums.y + hold.mean / start_var
     start, deficit = s11 * pull + s12 * sums.xy, s12 * pull + s22 * sums.xy
-    misfit = sums.yy + start_mean**2 / start_var - start * pull - deficit * sums.xy
+    misfit = sums.yy + hold.mean**2 / start_var - start * pull - deficit * sums.xy
     constant = readings * LOG_2PI + np.log(start_var * keeping_var * det)
     return Base(s11, s12, s22, start, deficit, 0.5 * (sums.log - constant - misfit))
 

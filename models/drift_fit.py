@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from models.drift_components import base, prepare, reading_sums, total
+from models.drift_components import Hold, base, prepare, reading_sums, total
 from models.drift_histories import StrokeHistories
 from models.drift_model import (
     CHUNK,
@@ -29,6 +29,7 @@ from models.drift_parameters import (
     KEEPS_PACE,
     PRIOR_EXCESS,
     PRIOR_FROM_SET,
+    PRIOR_KEEPING_SD,
     PRIOR_MISREAD_SHARE,
     PRIOR_PER_YEAR,
     PRIOR_READING_SD_MM,
@@ -55,8 +56,10 @@ PRIOR_YEARS = 150.0
 PRIOR_READINGS = 100.0
 PRIOR_TROUBLES = 10.0
 PRIOR_MISREADS = 3.0
+PRIOR_KEEPERS = 200.0
 GROUP_MEAN_SD = 0.002
 READING_SD_RANGE_MM = (0.2, 6.0)
+KEEPING_SD_RANGE = (0.001, 0.006)
 SETTING_SD_RANGE = (0.001, 0.02)
 WRONG_MEAN_RANGE = (0.025, 0.10)
 WRONG_SD_RANGE = (0.008, 0.05)
@@ -133,6 +136,7 @@ def _updated(
     return replace(
         old,
         reading_sd_mm=_reading_sd(starts),
+        keeping_sd=_keeping_sd(e),
         setting_mean=setting_mean,
         setting_sd=setting_sd,
         wrong_share=_wrong_share(h, e, old),
@@ -178,7 +182,8 @@ def _held(
     """Start ratio, its variance, and the squared reading errors in mm²; (n,)."""
     p = prepare(h, parameters)
     _, mean, sd = start_priors(parameters, h.group, h.source, start)
-    b = base(total(reading_sums(p, p.precision)), mean - p.centre, sd, p.readings)
+    hold = Hold(mean - p.centre, sd, parameters.keeping_sd)
+    b = base(total(reading_sums(p, p.precision)), hold, p.readings)
     level, var = b.level(p.x)
     error = ((p.y - level) ** 2 + var) * h.arm_mm**2 - h.rounding_var_mm2
     return (b.start + p.centre)[:, 0], b.s11[:, 0], (error * h.used).sum(axis=1)
@@ -188,6 +193,15 @@ def _reading_sd(starts: HeldStarts) -> float:
     squares = starts.squares + PRIOR_READINGS * PRIOR_READING_SD_MM**2
     sd = np.sqrt(max(squares, 0.0) / (starts.count + PRIOR_READINGS))
     return float(np.clip(sd, *READING_SD_RANGE_MM))
+
+
+def _keeping_sd(e: Explanations) -> float:
+    columns = [COLUMN[Family(HOLDS, True, start)] for start in Start]
+    weight = e.probability[:, columns]
+    squares = (weight * (e.deficit[:, columns] ** 2 + e.deficit_var[:, columns])).sum()
+    squares += PRIOR_KEEPERS * PRIOR_KEEPING_SD**2
+    sd = np.sqrt(squares / (weight.sum() + PRIOR_KEEPERS))
+    return float(np.clip(sd, *KEEPING_SD_RANGE))
 
 
 def _settings(

@@ -18,7 +18,6 @@ from models.control_charts import cusum, cusum_limit
 from models.drift_histories import StrokeHistories, up_to, without_saturated
 from models.drift_model import explain
 from models.drift_parameters import (
-    KEEPING_SD,
     WEEKS_PER_YEAR,
     Band,
     DriftParameters,
@@ -64,6 +63,7 @@ def flag_limit(
     *,
     years_per_false_flag: float,
     seed: int = 0,
+    simulated: int = SIMULATED,
 ) -> tuple[float, float]:
     """Lowest limit that keeps false flags as rare as asked, and the rate it has, per year.
 
@@ -72,7 +72,7 @@ def flag_limit(
     histories : the fleet's, for its checking habits; when there are too few, 12-weekly checks
     """
     rng = np.random.default_rng(seed)
-    healthy = simulate_healthy(_habits(histories, rng), parameters, band, rng)
+    healthy = simulate_healthy(_habits(histories, simulated, rng), parameters, band, rng)
     years = float((healthy.weeks[:, -1]).sum() / WEEKS_PER_YEAR)
     seen = trouble_by_check(healthy, parameters, band)
     rates = np.array([onsets(seen > limit) / years for limit in LIMITS_TRIED])
@@ -97,28 +97,29 @@ def trouble_by_check(histories: StrokeHistories, parameters: DriftParameters, ba
     return seen
 
 
-def _habits(histories: StrokeHistories, rng: np.random.Generator) -> StrokeHistories:
+def _habits(histories: StrokeHistories, count: int, rng: np.random.Generator) -> StrokeHistories:
     """Checking dates, growth and arms to simulate on: the fleet's own, or the usual ones."""
     known = (histories.readings >= FEWEST_READINGS) & (histories.source != Source.FIRST_READING)
     rows = np.flatnonzero(known)
     if len(rows) < FEWEST_HISTORIES:
-        return _usual_habits()
-    return histories.rows(rng.choice(rows, SIMULATED))
+        return usual_habits(count)
+    return histories.rows(rng.choice(rows, count))
 
 
-def _usual_habits() -> StrokeHistories:
-    shape = SIMULATED, USUAL_CHECKS
+def usual_habits(count: int = SIMULATED) -> StrokeHistories:
+    """Checks every twelve weeks, common practice, on wheel ends of everyday wear."""
+    shape = count, USUAL_CHECKS
     check = np.arange(1, USUAL_CHECKS + 1)
-    none = np.zeros(SIMULATED)
+    none = np.zeros(count)
     return StrokeHistories(
         ratio=np.zeros(shape),
-        growth=np.tile(USUAL_GROWTH * check, (SIMULATED, 1)),
-        weeks=np.tile(USUAL_WEEKS * check, (SIMULATED, 1)),
+        growth=np.tile(USUAL_GROWTH * check, (count, 1)),
+        weeks=np.tile(USUAL_WEEKS * check, (count, 1)),
         arm_mm=np.full(shape, USUAL_ARM_MM),
         rounding_var_mm2=np.zeros(shape),
         used=np.full(shape, fill_value=True),
-        wear_cv=np.full(SIMULATED, 0.15),
-        stop_ratio=np.full(SIMULATED, np.inf),
+        wear_cv=np.full(count, 0.15),
+        stop_ratio=np.full(count, np.inf),
         group=none.astype(np.int64),
         source=none.astype(np.int64),
         next_growth=none,
@@ -133,7 +134,7 @@ def simulate_healthy(
     _, mean, sd = start_priors(parameters, habits.group, habits.source, Start.RIGHT)
     low, high = ndtr((band.low - mean) / sd), ndtr((band.high - mean) / sd)
     start = mean + sd * ndtri(rng.uniform(low, high))
-    creep = rng.normal(0.0, KEEPING_SD, mean.shape) * habits.growth
+    creep = rng.normal(0.0, parameters.keeping_sd, mean.shape) * habits.growth
     reading_sd = np.sqrt(parameters.reading_sd_mm**2 + habits.rounding_var_mm2) / habits.arm_mm
     ratio = start + creep + reading_sd * rng.standard_normal(habits.ratio.shape)
     return replace(habits, ratio=np.maximum(ratio, 0.0))

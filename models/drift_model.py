@@ -16,6 +16,7 @@ from scipy.special import logsumexp
 from models.drift_components import (
     Base,
     Component,
+    Hold,
     Prepared,
     Ramp,
     Sums,
@@ -203,17 +204,10 @@ def _explain_part(
     for start in Start:
         share, mean, sd = start_priors(parameters, h.group, h.source, start)
         share_log = np.log(np.maximum(share, NEVER))
-        of = StartPrior(mean - batch.p.centre, sd)
+        of = Hold(mean - batch.p.centre, sd, parameters.keeping_sd)
         for kind, first, part, prior in _components(batch, of, priors, parameters):
             found[Family(kind, first, start)] = _collapse(part, prior + share_log)
     return _assemble(found, batch.p)
-
-
-class StartPrior(NamedTuple):
-    """Normal prior of the start, its mean from the setting mean; (n, 1)."""
-
-    mean: Floats
-    sd: Floats
 
 
 # Kind, whether from the setting on, likelihood and moments, log prior.
@@ -221,12 +215,12 @@ Weighed = tuple[int, bool, Component, Floats]
 
 
 def _components(
-    batch: Batch, start: StartPrior, priors: Priors, parameters: DriftParameters
+    batch: Batch, start: Hold, priors: Priors, parameters: DriftParameters
 ) -> list[Weighed]:
     known, misread = np.log1p(-parameters.misread_share), np.log(parameters.misread_share)
     p = batch.p
-    whole = base(batch.whole, *start, p.readings)
-    blind = base(batch.without_last, *start, np.maximum(p.readings - 1, 0))
+    whole = base(batch.whole, start, p.readings)
+    blind = base(batch.without_last, start, np.maximum(p.readings - 1, 0))
     anything = -np.log(WIDEST_RATIO) * (p.readings > 0)
     parts = [
         (HOLDS, True, holding(whole, p), priors.holds + known),
@@ -240,11 +234,11 @@ def _components(
 
 
 def _from_set(
-    batch: Batch, whole: Base, start: StartPrior, parameters: DriftParameters
+    batch: Batch, whole: Base, start: Hold, parameters: DriftParameters
 ) -> dict[Kind, Component]:
     p = batch.p
     parts = small_deficits(whole, project(whole, whole_ramp(batch.whole, p), p), p, parameters)
-    ramped = base(batch.ramped, *start, p.readings - batch.stopped)
+    ramped = base(batch.ramped, start, p.readings - batch.stopped)
     z = project(ramped, whole_ramp(batch.ramped, p), p)
     for kind in LARGE:
         part = large_deficit_from_set(ramped, z, p, kind)
@@ -253,13 +247,13 @@ def _from_set(
 
 
 def _later(
-    batch: Batch, whole: Base, start: StartPrior, parameters: DriftParameters
+    batch: Batch, whole: Base, start: Hold, parameters: DriftParameters
 ) -> dict[Kind, Component]:
     p = batch.p
     middle = (p.x_before + p.x) / 2
     gentle = project(whole, late_ramp(batch.tail, middle, p), p)
     parts = small_deficits(whole, gentle, p, parameters)
-    mixed = base(batch.mixed, *start, p.readings - batch.stopped_later)
+    mixed = base(batch.mixed, start, p.readings - batch.stopped_later)
     ramp: Ramp = late_ramp(batch.mixed_tail, p.x, p)
     jump = project(mixed, step(batch.mixed_tail), p)
     cross = cross_information(ramp, jump)

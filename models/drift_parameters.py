@@ -49,7 +49,6 @@ SOURCES = tuple(source.name.lower() for source in Source)
 
 # A deficit smaller than this, either way, counts as keeping pace.
 KEEPS_PACE = 0.01
-KEEPING_SD = 0.004
 # Beyond that, small deficits are gamma with this shape: few are very small, few are large.
 EXCESS_SHAPE = 3
 # Deficits that no exponential tail reaches: partly failed, and grabbing. Mean and SD.
@@ -116,6 +115,7 @@ class DriftParameters:
     setting_sd : sources, SD of a setting made right
     wrong_share : groups × sources × sides, share of settings made wrong, too tight and too loose
     wrong_mean, wrong_sd : sides, how far those lie from the setting mean
+    keeping_sd : SD of the deficit of an adjuster that keeps pace
     from_set : groups × kinds, probability of that trouble from the setting on
     per_year : groups × kinds, rate at which it begins later
     slack_excess, tight_excess : mean of |1 − take-up| beyond ``KEEPS_PACE``
@@ -128,6 +128,7 @@ class DriftParameters:
     wrong_share: Floats
     wrong_mean: Floats
     wrong_sd: Floats
+    keeping_sd: float
     from_set: Floats
     per_year: Floats
     slack_excess: float
@@ -140,6 +141,7 @@ PRIOR_SETTING_SD = np.array([0.007, 0.007, 0.007, 0.007, 0.010])
 PRIOR_WRONG_SHARE = np.array([[0.02, 0.03], [0.02, 0.03], [0.02, 0.03], [0.02, 0.03], [0.05, 0.1]])
 PRIOR_WRONG_MEAN = np.array([-0.04, 0.05])
 PRIOR_WRONG_SD = np.array([0.015, 0.02])
+PRIOR_KEEPING_SD = 0.003
 PRIOR_FROM_SET = np.array([0.015, 0.010, 0.001, 0.001, 0.005])
 PRIOR_PER_YEAR = np.array([0.010, 0.005, 0.002, 0.002, 0.020])
 PRIOR_EXCESS = 0.04
@@ -170,6 +172,7 @@ def prior_parameters(groups: int, band: Band) -> DriftParameters:
         wrong_share=np.tile(PRIOR_WRONG_SHARE, (groups, 1, 1)),
         wrong_mean=PRIOR_WRONG_MEAN.copy(),
         wrong_sd=PRIOR_WRONG_SD.copy(),
+        keeping_sd=PRIOR_KEEPING_SD,
         from_set=np.tile(PRIOR_FROM_SET, (groups, 1)),
         per_year=np.tile(PRIOR_PER_YEAR, (groups, 1)),
         slack_excess=PRIOR_EXCESS,

@@ -228,12 +228,12 @@ def _with_growth(rows: pl.DataFrame) -> pl.DataFrame:
     filled = pl.coalesce("wear_mm", by_km, pl.col("weeks_since_set") * UNREAD_MM_PER_WEEK)
     guess_cv = pl.when(rate.is_null() | pl.col("km_since_set").is_null()).then(UNREAD_CV)
     cv = pl.coalesce("wear_cv", guess_cv.otherwise(GROUP_WEAR_CV)).fill_nan(MOST_WEAR_CV)
-    wear = filled.clip(0.0).cum_max().over("part_id")
-    return rows.with_columns(
-        wear_mm=wear,
-        growth=wear * pl.col("ratio_per_mm"),
-        wear_cv=cv.abs().clip(LEAST_WEAR_CV, MOST_WEAR_CV),
+    rows = rows.with_columns(
+        wear_mm=filled.clip(0.0), wear_cv=cv.abs().clip(LEAST_WEAR_CV, MOST_WEAR_CV)
     )
+    # A step of its own: inside a window the group's median would be taken part by part.
+    rows = rows.with_columns(wear_mm=pl.col("wear_mm").cum_max().over("part_id"))
+    return rows.with_columns(growth=pl.col("wear_mm") * pl.col("ratio_per_mm"))
 
 
 def _thinned(rows: pl.DataFrame) -> pl.DataFrame:

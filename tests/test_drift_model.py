@@ -14,7 +14,6 @@ from models.drift_parameters import (
     DEFICIT_SD,
     EXCESS_SHAPE,
     INTERVAL_WEAR_CV,
-    KEEPING_SD,
     KEEPS_PACE,
     WEEKS_PER_YEAR,
     WIDEST_RATIO,
@@ -73,7 +72,7 @@ class BruteForce:
 
     def log_density(self, means, noise, start_sd, extra=0.0, keep=slice(None)):
         """Of the readings, for each row of means."""
-        cov = np.diag(noise) + start_sd**2 + KEEPING_SD**2 * np.outer(self.x, self.x) + extra
+        cov = np.diag(noise) + start_sd**2 + self.p.keeping_sd**2 * np.outer(self.x, self.x) + extra
         kept = np.atleast_2d(self.y - means)[:, keep]
         return multivariate_normal(cov=cov[keep][:, keep]).logpdf(kept)
 

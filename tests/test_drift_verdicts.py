@@ -19,7 +19,7 @@ GROUP = {"axle_type": "carrying", "duty": "ring"}
 @pytest.fixture(scope="module")
 def fleet():
     drawn = draw_strokes(1500, seed=21, world=DriftWorld(checks=8))
-    return learn_fleet(prepare_readings(readings_frame(drawn, 7)))
+    return learn_fleet(prepare_readings(readings_frame(drawn, 7)), simulated=1000)
 
 
 def readings(wheel_end, strokes_mm, *, weeks=None, arm_mm=150.0, wear_mm=1.0, **more):
