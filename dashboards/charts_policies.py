@@ -53,7 +53,7 @@ def policies_chart(others: pl.DataFrame, measures: Measures) -> Chart:
 
 def _said(scenarios: pl.DataFrame, measures: Measures) -> Said:
     base = scenarios.filter("base")["name"].to_list()
-    against = f"“{base[0]}”" if base else "the policy in force"
+    against = f"“{base[0].replace('_', ' ')}”" if base else "the policy in force"
     risk = measures.fleet.risk
     note = (
         f"Points are means, bars hold 8 of 10 paired draws, over {measures.fleet.horizon_months} "

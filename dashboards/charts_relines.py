@@ -1,5 +1,6 @@
 """Relines and their money: by month, by depot, and under other policies."""
 
+import itertools
 from typing import Literal
 
 import altair as alt
@@ -33,7 +34,7 @@ def monthly_figure(
     total = margin(rows, dict.fromkeys(DIMENSIONS))
     if total.is_empty() or total["mean"].sum() == 0:
         return None
-    reachable = carried(rows, DIMENSIONS)
+    reachable = carried(_with_margins(rows), DIMENSIONS)
 
     def say(frame: pl.DataFrame) -> Said:
         return _monthly_said(frame, measures, what)
@@ -60,6 +61,34 @@ def _rows(budget: pl.DataFrame, what: What) -> pl.DataFrame:
     return whole.select("month", *DIMENSIONS, *quantiles).sort("month")
 
 
+def _with_margins(rows: pl.DataFrame) -> pl.DataFrame:
+    """Every margin that was not simulated, as the sum of its cells' means: a band it has not."""
+    single = rows.filter(pl.all_horizontal(pl.col(*DIMENSIONS).is_not_null()))
+    made = [
+        _summed(single, kept, rows.columns)
+        for n in (1, 2)
+        for kept in itertools.combinations(DIMENSIONS, n)
+        if rows.filter(_pattern(kept)).is_empty()
+    ]
+    return pl.concat([rows, *made]).sort("month")
+
+
+def _pattern(kept: tuple[str, ...]) -> pl.Expr:
+    return pl.all_horizontal(
+        pl.col(d).is_not_null() if d in kept else pl.col(d).is_null() for d in DIMENSIONS
+    )
+
+
+def _summed(single: pl.DataFrame, kept: tuple[str, ...], columns: list[str]) -> pl.DataFrame:
+    means = single.group_by("month", *kept).agg(pl.col("mean").sum())
+    complete = means.with_columns(
+        pl.col("mean").alias("p50"),
+        *(pl.lit(None, dtype=pl.Float64).alias(q) for q in ("p10", "p90")),
+        *(pl.lit(None, dtype=pl.String).alias(d) for d in DIMENSIONS if d not in kept),
+    )
+    return complete.select(columns)
+
+
 def monthly_chart(rows: pl.DataFrame, measures: Measures, what: What) -> Chart:
     """``month``, ``p10``, ``p50``, ``p90`` and the dimensions they are for."""
     title = f"Cost, {measures.currency}" if what == "cost" else "Wheel ends relined"
@@ -69,7 +98,11 @@ def monthly_chart(rows: pl.DataFrame, measures: Measures, what: What) -> Chart:
 
 
 def _monthly_said(frame: pl.DataFrame, measures: Measures, what: What) -> Said:
-    note = "Each bar holds 8 outcomes in 10 of its month; the dark tick is its even chance."
+    note = (
+        "Ticks are means, which add up; no band was simulated for this selection."
+        if frame["p10"].null_count() == frame.height
+        else "Each bar holds 8 outcomes in 10 of its month; the dark tick is its even chance."
+    )
     year = frame.head(YEAR)
     mean = float(year["mean"].sum())
     busiest = year.sort("mean", descending=True).row(0, named=True)

@@ -155,7 +155,9 @@ def monthly_band(frame: pl.DataFrame, y: alt.Y, form: str = ",.1f") -> alt.Layer
     axis = month_axis(frame["month"].unique().sort().to_list(), bars=True)
     base = alt.Chart(frame).encode(x=axis, tooltip=described)
     band = base.mark_bar(fill=PALE, cornerRadius=2).encode(y=y, y2="p90:Q")
-    middle = base.mark_tick(orient="horizontal", thickness=3).encode(y="p50:Q")
+    at_middle = y.copy()
+    at_middle.shorthand = "p50:Q"  # titled like the band, which may be missing
+    middle = base.mark_tick(orient="horizontal", thickness=3).encode(y=at_middle)
     return layered(frame, 220, band, middle)
 
 

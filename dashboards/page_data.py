@@ -57,7 +57,7 @@ class PageData:
         ``month``, ``depot``, ``axle_type``, ``duty``, ``relines_…``, ``cost_…``. Null means "over
         all": besides the fleet's total and the single cells it may hold any margin (one depot over
         all types and duties, say). A selection on the page gets its band from the row that matches
-        it exactly; without one, words stand in place of the chart.
+        it exactly; without one, its cells' means are added and no band is drawn.
     backtest
         ``bias`` is the mean of outcome minus forecast. It may also hold ``observed_low`` and
         ``observed_high`` (the 95 % interval of ``observed``), ``unit`` (of the bias) and ``note``.
@@ -98,6 +98,11 @@ class PageData:
     flag_precision
         ``month``, ``flags``, ``confirmed``, ``false_alarms``, ``open``, ``precision``, ``ci_low``,
         ``ci_high``: what became of each month's flags.
+    wear_departures
+        ``sentence``: ways in which wear departs from a straight line, or does not.
+    pointers_not_reset
+        ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
+        at a reline.
     outlook_by_depot
         ``depot``, ``months``, ``relines_p10``/``_p50``/``_p90``, ``cost_p10``/``_p50``/``_p90``.
     months
@@ -140,6 +145,8 @@ class PageData:
     expected_failures: pl.DataFrame | None = None
     changes: pl.DataFrame | None = None
     flag_precision: pl.DataFrame | None = None
+    wear_departures: pl.DataFrame | None = None
+    pointers_not_reset: pl.DataFrame | None = None
     outlook_by_depot: pl.DataFrame | None = None
     months: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()

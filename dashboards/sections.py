@@ -16,6 +16,8 @@ from dashboards.measures import Measures
 from dashboards.page_data import PageData
 from dashboards.words import count, number
 
+MOST_NAMED = 8  # wheel ends named in a remark
+
 
 @dataclass(frozen=True, slots=True)
 class Section:
@@ -89,9 +91,24 @@ def wear(data: PageData) -> Section:
         comparison_figure(data.duty_comparisons, "wear_rate_ratio", "lining wear"),
     )
     nothing = "No wear rate could be worked out: too few linings were read more than once."
-    return Section(
-        "wear", "How fast linings wear", _kept(figures), nothing, _spread(data, measures)
-    )
+    remarks = (*_spread(data, measures), *_departures(data), *_pointers(data))
+    return Section("wear", "How fast linings wear", _kept(figures), nothing, remarks)
+
+
+def _departures(data: PageData) -> tuple[str, ...]:
+    found = data.wear_departures
+    return () if found is None else tuple(found["sentence"].drop_nulls().to_list())
+
+
+def _pointers(data: PageData) -> tuple[str, ...]:
+    found = data.pointers_not_reset
+    if found is None or found.is_empty():
+        return ()
+    ends = found.sort("probability", descending=True)["wheel_end_id"].unique(maintain_order=True)
+    more = f" and {number(ends.len() - MOST_NAMED)} more" if ends.len() > MOST_NAMED else ""
+    named = ", ".join(ends.head(MOST_NAMED))
+    pointers = count(ends.len(), "wear pointer")
+    return (f"{pointers} probably not reset at the last reline: {named}{more}. Reset them.",)
 
 
 def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:

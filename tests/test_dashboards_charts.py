@@ -197,6 +197,26 @@ def test_relines_speak_of_the_selection(data: PageData) -> None:
     assert figure.said_for["\x1f\x1f"] == figure.said
 
 
+def test_a_selection_without_a_row_of_its_own_has_means_and_no_band(data: PageData) -> None:
+    dimensions = ("depot", "axle_type", "duty")
+    whole = pl.all_horizontal(pl.col(*dimensions).is_null())
+    cell = pl.all_horizontal(pl.col(*dimensions).is_not_null())
+    budget = data.reline_budget.filter(whole | cell)
+    figure = monthly_figure(budget, data.reline_outlook, METRIC, "relines")
+    assert figure is not None
+    said = figure.said_for[selection_key(figure.dimensions, {"depot": "Brixholt"})]
+    cells = budget.filter(pl.col("depot") == "Brixholt").sort("month")
+    first_year = cells["month"].unique().sort().head(12)
+    expected = cells.filter(pl.col("month").is_in(first_year.implode()))["relines_mean"].sum()
+    assert said.title.startswith(f"About {expected:.0f} relines in the next 12 months")
+    assert "no band was simulated" in said.note
+    assert figure.every_selection is not None
+    (rows,) = figure.every_selection.to_dict()["datasets"].values()
+    mine = [r for r in rows if r["depot"] == "Brixholt" and r["duty"] is r["axle_type"] is None]
+    assert {r["p10"] for r in mine} == {None}
+    assert len(mine) == cells["month"].n_unique()
+
+
 def test_depots_with_overlapping_bands_are_called_probable() -> None:
     rows = dashboard_data.outlook_by_depot(720)
     assert "Aldermoor has most" in title(depots_figure(rows, METRIC, "relines"))

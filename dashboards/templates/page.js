@@ -138,6 +138,8 @@
     const same = figure.drawn === state || ["whole", "none"].includes(figure.matching);
     if (place.hidden || empty || (onlyIfChanged && same)) return;
     figure.drawn = state;
+    if (spec.layer) spec.layer = spec.layer.filter((layer) => !layer.encoding?.y?.field ||
+      layer.data || rows.some((row) => known(row[layer.encoding.y.field])));
     if (spec.height.step) spec.height = spec.height.step * new Set(rows.map((r) => r.group)).size;
     await drawInto(drawing, spec);
   }
