@@ -12,27 +12,24 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from models.reline_simulation import FleetModel
 from pipeline import warehouse
 from pipeline.contract import TABLES
 from pipeline.drift_marts import Drift, rejudged
 from pipeline.errors import UserError
-from pipeline.fitting import Fits, fit_wear_and_use
-from pipeline.forecasting import Forecasts, forecast_relines
+from pipeline.fitting import fit_wear_and_use
+from pipeline.forecasting import known_fleet
 from pipeline.judging import judge
 from pipeline.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """What would have been said on ``as_of``; ``judged`` is None where no stroke was read by then.
-
-    ``ends``: the wheel ends then, with their lining life and unit.
-    """
+    """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then,
+    ``judged`` where no stroke had been read."""
 
     as_of: dt.date
-    fits: Fits
-    forecasts: Forecasts | None
-    ends: pl.DataFrame
+    fleet: FleetModel | None
     judged: pl.DataFrame | None
 
 
@@ -58,9 +55,8 @@ def origin(
         if past is None:
             return None
         fits = fit_wear_and_use(past, settings, as_of)
-        ends = warehouse.fetch(past, "from reduce.wheel_ends_now order by wheel_end_id")
         judged = rejudged(past, drift, fits, as_of) if drift else None
-        return Origin(as_of, fits, forecast_relines(past, fits, as_of), ends, judged)
+        return Origin(as_of, known_fleet(past, fits), judged)
 
 
 @contextmanager
