@@ -20,7 +20,7 @@ from models.drift_indicators import fitted_tables, indicator_codes, likelihood
 from models.drift_model import Explanations, columns_of, explain
 from models.drift_parameters import Band, DriftParameters, Kind
 from models.drift_readings import UNREAD_MM_PER_WEEK, Groups, Prepared, prepare_readings
-from models.drift_states import STATES, DriftStates, states, trouble_by_strokes
+from models.drift_states import STATES, DriftStates, states
 from models.drift_verdicts import with_verdicts
 
 __all__ = ["FleetDrift", "judge_wheel_ends", "learn_fleet", "prepare_readings"]
@@ -202,7 +202,6 @@ def present_parts(prepared: Prepared, outlook: pl.DataFrame, fleet: FleetDrift) 
         *_state_columns(judged),
         *(pl.Series(f"found_{name}", code) for name, code in codes.items()),
         *(found[name] for name in ("applied_stroke_mm", "readjust_limit_mm")),
-        p_by_strokes=pl.Series(trouble_by_strokes(explained, fleet.band)),
         changed=pl.Series(changes.changed),
         began=pl.Series(np.where(changes.changed, changes.reading, explained.began)),
         trouble_before=pl.Series(before),
@@ -302,5 +301,5 @@ def _state_columns(judged: DriftStates) -> list[pl.Series]:
 
 STATE_FIGURES = (
     *("p_out_now", "p_out_next", "next_ratio", "deficit", "deficit_sd"),
-    *("take_up", "take_up_low", "take_up_high", "p_misread"),
+    *("take_up", "take_up_low", "take_up_high", "p_misread", "p_by_strokes"),
 )

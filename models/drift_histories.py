@@ -61,11 +61,14 @@ class StrokeHistories:
             **{name: v[:, :width] if v.ndim == 2 else v for name, v in picked.items()}
         )
 
-    def chunks(self, size: int) -> Iterator[tuple[Ints, "StrokeHistories"]]:
-        """Pieces of at most ``size`` episodes of similar length, with their row numbers."""
+    def pieces(self, size: int) -> list[Ints]:
+        """Row numbers in pieces of at most ``size`` episodes of similar length."""
         order = np.argsort(self.readings, kind="stable")
-        for start in range(0, len(order), size):
-            index = order[start : start + size]
+        return [order[start : start + size] for start in range(0, len(order), size)]
+
+    def chunks(self, size: int) -> Iterator[tuple[Ints, "StrokeHistories"]]:
+        """The pieces one by one, with their histories."""
+        for index in self.pieces(size):
             yield index, self.rows(index)
 
 

@@ -156,14 +156,16 @@ def latest_findings(readings: pl.DataFrame) -> pl.DataFrame:
     only whether the marks ever lined up is remembered.
     """
     rows = readings.sort("wheel_end_id", "inspected_on", "as_left", maintain_order=True)
-    earlier = (
-        pl.col("marks_aligned").fill_null(value=False).cast(pl.Int64).cum_sum().over("wheel_end_id")
+    rows = rows.with_columns(
+        wheel_end=pl.col("wheel_end_id").rle_id(),
+        aligned=pl.col("marks_aligned").fill_null(value=False).cast(pl.Int64),
     )
     rows = rows.with_columns(
-        aligned_before=earlier - pl.col("marks_aligned").fill_null(value=False).cast(pl.Int64)
+        aligned_before=pl.col("aligned").cum_sum().over("wheel_end") - pl.col("aligned")
     )
-    present = rows.filter(pl.col("episode_id") == pl.col("episode_id").last().over("wheel_end_id"))
-    return present.group_by("wheel_end_id", maintain_order=True).agg(
+    present = rows.filter(pl.col("episode_id") == pl.col("episode_id").last().over("wheel_end"))
+    return present.group_by("wheel_end", maintain_order=True).agg(
+        pl.col("wheel_end_id").first(),
         *(pl.col(name).drop_nulls().last() for name in FINDINGS),
         pl.col("fault").last(),
         marks_were_aligned=pl.col("aligned_before").last() > 0,

@@ -6,6 +6,7 @@ between two checks. Every combination has a closed-form marginal likelihood
 (:mod:`models.drift_components`); this module weighs them by their prior probabilities.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -51,6 +52,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 CHUNK = 1024
+WORKERS = 2
 HOLDS, MISREAD = -1, -2
 NEVER = 1e-300
 LARGE = (Kind.FAILING, Kind.STUCK)
@@ -122,9 +124,15 @@ def explain(
     """
     if from_set is None:
         from_set = parameters.from_set[histories.group]
-    out = _empty(len(histories))
-    for index, part in histories.chunks(CHUNK):
-        _fill(out, index, _explain_part(part, parameters, from_set[index]))
+    prior, out = from_set, _empty(len(histories))
+
+    def fill(index: Ints) -> None:
+        _fill(out, index, _explain_part(histories.rows(index), parameters, prior[index]))
+
+    # Pieces touch rows of their own, and numpy works outside the interpreter's lock.
+    with ThreadPoolExecutor(WORKERS) as pool:
+        for _ in pool.map(fill, histories.pieces(CHUNK)):
+            pass
     return out
 
 

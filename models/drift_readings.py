@@ -116,7 +116,7 @@ def prepare_readings(
     rows = _with_parts(rows, band or Band())
     rows = _thinned(_with_growth(_with_rounding(rows)))
     if groups is None:
-        groups = tuple(sorted(set(rows.select("axle_type", "duty").rows())))
+        groups = tuple(rows.select("axle_type", "duty").unique().sort("axle_type", "duty").rows())
     episodes = _episodes(rows, groups)
     histories = without_saturated(_histories(rows, episodes))
     findings = latest_findings(readings)
@@ -138,11 +138,14 @@ def _stroke_rows(readings: pl.DataFrame) -> pl.DataFrame:
         readings.filter(usable.fill_null(value=False))
         .with_columns(pl.col("as_left").fill_null(value=False))
         .sort("wheel_end_id", "inspected_on", "as_left", maintain_order=True)
+        .with_columns(episode=pl.col("episode_id").rle_id())
     )
 
 
 def _within(name: str, shift: int) -> pl.Expr:
-    return pl.col(name).shift(shift).over("episode_id")
+    """The value so many rows before, in the same episode; rows are in order."""
+    same = pl.col("episode") == pl.col("episode").shift(shift)
+    return pl.when(same).then(pl.col(name).shift(shift))
 
 
 def _without_misread(rows: pl.DataFrame) -> pl.DataFrame:
@@ -158,7 +161,7 @@ def _without_misread(rows: pl.DataFrame) -> pl.DataFrame:
         _within("arm_length_mm", 1) == pl.col("arm_length_mm")
     )
     lone = jumps & returns & same_arm
-    times = pl.col("lone").sum().over("episode_id")
+    times = pl.col("lone").sum().over("episode")
     marked = rows.with_columns(lone=lone.fill_null(value=False))
     return marked.filter(~pl.col("lone") | (times > 1)).drop("lone")
 
@@ -172,24 +175,30 @@ def _with_parts(rows: pl.DataFrame, band: Band) -> pl.DataFrame:
         & (pl.col("stroke_ratio") <= band.high)
     ).fill_null(value=False)
     other_arm = (pl.col("arm_length_mm") != _within("arm_length_mm", 1)).fill_null(value=False)
-    rows = rows.with_columns(other_arm=other_arm, part=(reset | other_arm))
-    rows = rows.with_columns(part=pl.col("part").cum_sum().over("episode_id"))
-    in_part = ["episode_id", "part"]
-    later_part = pl.col("part") > 0
+    opens = _within("episode", 1).is_null()
+    rows = rows.with_columns(row=pl.int_range(pl.len()), other_arm=other_arm, opens=opens)
+    rows = rows.with_columns(starts=pl.col("opens") | reset | other_arm)
+    rows = rows.with_columns(
+        part=pl.col("starts").cum_sum(),
+        first_row=pl.when("starts").then("row").forward_fill(),
+        opening_row=pl.when("opens").then("row").forward_fill(),
+    )
+    later_part = pl.col("first_row") > pl.col("opening_row")
+    number = pl.col("part") - pl.col("part").gather("opening_row")
+    unset = pl.lit(SOURCES[Source.FIRST_READING])
 
     def since_start(name: str) -> pl.Expr:
-        first = pl.col(name).first().over(in_part)
-        return pl.when(later_part).then(pl.col(name) - first).otherwise(pl.col(name)).alias(name)
+        value, first = pl.col(name), pl.col(name).gather("first_row")
+        return pl.when(later_part).then(value - first).otherwise(value).alias(name)
 
     return rows.with_columns(
         since_start("weeks_since_set"),
         since_start("km_since_set"),
-        since_start("wear_mm"),
+        since_start("wear_mm").fill_nan(None),
         wear_cv=pl.col("wear_sd_mm") / pl.col("wear_mm"),
-        set_source=pl.when(later_part)
-        .then(pl.lit(SOURCES[Source.FIRST_READING]))
-        .otherwise("set_source"),
-        part_id=pl.format("{}#{}", "episode_id", "part"),
+        set_source=pl.when(later_part).then(unset).otherwise("set_source"),
+        part_id=pl.format("{}#{}", "episode_id", number),
+        place=pl.col("row") - pl.col("first_row"),
     )
 
 
@@ -232,24 +241,25 @@ def _with_growth(rows: pl.DataFrame) -> pl.DataFrame:
         wear_mm=filled.clip(0.0), wear_cv=cv.abs().clip(LEAST_WEAR_CV, MOST_WEAR_CV)
     )
     # A step of its own: inside a window the group's median would be taken part by part.
-    rows = rows.with_columns(wear_mm=pl.col("wear_mm").cum_max().over("part_id"))
+    rows = rows.with_columns(wear_mm=pl.col("wear_mm").cum_max().over("part"))
     return rows.with_columns(growth=pl.col("wear_mm") * pl.col("ratio_per_mm"))
 
 
 def _thinned(rows: pl.DataFrame) -> pl.DataFrame:
     """At most ``MOST_READINGS`` per part: the first few and the latest."""
-    place, count = pl.int_range(pl.len()).over("part_id"), pl.len().over("part_id")
-    latest = place >= count.cast(pl.Int64) - (MOST_READINGS - FIRST_KEPT)
-    return rows.filter((place < FIRST_KEPT) | latest)
+    if rows.height == 0 or rows.select(pl.col("place").max()).item() < MOST_READINGS:
+        return rows
+    latest = pl.col("place") >= pl.len().over("part").cast(pl.Int64) - (MOST_READINGS - FIRST_KEPT)
+    return rows.filter((pl.col("place") < FIRST_KEPT) | latest)
 
 
 def _episodes(rows: pl.DataFrame, groups: Groups) -> pl.DataFrame:
-    codes = {pair: code for code, pair in enumerate(groups)}
     last = [
         pl.col(name).last()
         for name in ("unit_id", "axle_id", "axle_type", "duty", "wear_mm", "wear_cv")
     ]
-    episodes = rows.group_by("wheel_end_id", "episode_id", "part_id", maintain_order=True).agg(
+    episodes = rows.group_by("part", maintain_order=True).agg(
+        *(pl.col(name).first() for name in ("wheel_end_id", "episode_id", "part_id")),
         *last,
         pl.col("set_source").first(),
         pl.col("other_arm").first(),
@@ -266,14 +276,33 @@ def _episodes(rows: pl.DataFrame, groups: Groups) -> pl.DataFrame:
         readings=pl.len(),
         read_on=pl.col("inspected_on"),
     )
-    pairs = episodes.select("axle_type", "duty").rows()
+    coded = pl.DataFrame(
+        [(*pair, code) for code, pair in enumerate(groups)],
+        schema={"axle_type": pl.String, "duty": pl.String, "group": pl.Int64},
+        orient="row",
+    )
+    episodes = episodes.join(
+        coded, on=["axle_type", "duty"], how="left", maintain_order="left"
+    ).with_columns(pl.col("group").fill_null(len(groups)))
+    return episodes.with_columns(_places_within_wheel_end()).with_columns(_same_adjuster())
+
+
+def _places_within_wheel_end() -> list[pl.Expr]:
+    """Place of each part among its wheel end's, from the first (0) and to the last (0)."""
+    wheel_end = pl.col("wheel_end_id").rle_id()
+    row = pl.int_range(pl.len())
+    first = pl.when((wheel_end != wheel_end.shift(1)).fill_null(value=True)).then(row)
+    last = pl.when((wheel_end != wheel_end.shift(-1)).fill_null(value=True)).then(row)
+    return [
+        (row - first.forward_fill()).alias("order"),
+        (last.backward_fill() - row).alias("from_last"),
+    ]
+
+
+def _same_adjuster() -> pl.Expr:
     replaced = pl.col("set_source") == SOURCES[Source.ADJUSTER_REPLACED]
-    return episodes.with_columns(
-        group=pl.Series([codes.get(pair, len(groups)) for pair in pairs], dtype=pl.Int64),
-        order=pl.int_range(pl.len()).over("wheel_end_id"),
-        from_last=pl.int_range(pl.len() - 1, -1, -1).over("wheel_end_id"),
-        same_adjuster=~replaced & ~pl.col("other_arm"),
-    ).with_columns(same_adjuster=pl.col("same_adjuster") & (pl.col("order") > 0))
+    same = ~replaced & ~pl.col("other_arm") & (pl.col("order") > 0)
+    return same.alias("same_adjuster")
 
 
 def _histories(rows: pl.DataFrame, episodes: pl.DataFrame) -> StrokeHistories:
@@ -288,7 +317,8 @@ def _histories(rows: pl.DataFrame, episodes: pl.DataFrame) -> StrokeHistories:
         return np.take_along_axis(values, kept, axis=1)
 
     stop = episodes["stop_ratio"].cast(pl.Float64).fill_null(np.inf).to_numpy()
-    sources = {name: code for code, name in enumerate(SOURCES)}
+    sources = dict(zip(SOURCES, range(len(SOURCES)), strict=True))
+    source = episodes["set_source"].replace_strict(sources, return_dtype=pl.Int64)
     return StrokeHistories(
         ratio=padded("stroke_ratio"),
         growth=padded("growth"),
@@ -299,7 +329,7 @@ def _histories(rows: pl.DataFrame, episodes: pl.DataFrame) -> StrokeHistories:
         wear_cv=episodes["wear_cv"].to_numpy(),
         stop_ratio=stop,
         group=episodes["group"].to_numpy(),
-        source=np.array([sources[name] for name in episodes["set_source"]], dtype=np.int64),
+        source=source.to_numpy(),
         next_growth=np.zeros(len(count)),
         next_growth_sd=np.zeros(len(count)),
     )

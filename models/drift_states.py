@@ -31,7 +31,7 @@ STATE_OF_KIND = {
 family_states = np.array([STATE_OF_KIND[family.kind] for family in FAMILIES])
 TAKE_UP_STATES = (IN_BAND, SLACKENING, STUCK, TIGHTENING)
 INTERVAL = (0.025, 0.975)
-BISECTIONS = 30
+BISECTIONS = 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +48,7 @@ class DriftStates:
     deficit, deficit_sd : 1 − take-up as the wear estimate has it: the slope of ratio on growth
     take_up, take_up_low, take_up_high : posterior mean and 95 % interval
     p_misread : that the last reading is a mistake
+    p_by_strokes : of any trouble, by the strokes alone
     """
 
     probability: Floats
@@ -62,6 +63,7 @@ class DriftStates:
     take_up_low: Floats
     take_up_high: Floats
     p_misread: Floats
+    p_by_strokes: Floats
 
     @property
     def p_trouble(self) -> Floats:
@@ -84,6 +86,7 @@ def states(
     holds = family_states == IN_BAND
     held_in = np.where(holds, explained.probability * (1 - out), 0.0)
     weight = explained.probability - held_in
+    by_strokes = weight.sum(axis=1)
     state = np.where(holds, SET_WRONG, family_states)
     if likelihood is not None:
         held_in, weight = held_in * likelihood[:, [IN_BAND]], weight * likelihood[:, state]
@@ -110,14 +113,8 @@ def states(
         take_up_low=take_up[1],
         take_up_high=take_up[2],
         p_misread=both[:, columns_of(MISREAD)].sum(axis=1),
+        p_by_strokes=by_strokes,
     )
-
-
-def trouble_by_strokes(explained: Explanations, band: Band) -> Floats:
-    """(n,) probability of trouble by the strokes alone, whatever else was found."""
-    out = outside(explained.now, np.sqrt(explained.now_var), band.low, band.high)
-    holds = family_states == IN_BAND
-    return 1 - (explained.probability * np.where(holds, 1 - out, 0.0)).sum(axis=1)
 
 
 def _next_out(
