@@ -29,7 +29,7 @@ from models.life_distributions import FloatArray, LifeDistribution
 from models.life_parametric import LifeFit, parameter_draws
 
 LEAST_SAVING = 0.01  # a smaller gain over running to failure is not called a gain
-MOST_CHECKS = 20_000
+MOST_CHECKS = 400
 NEGLIGIBLE = 1e-9
 GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(12)
 
@@ -82,13 +82,20 @@ def undetected_share(distribution: LifeDistribution, tau: float) -> float:
     ages = starts[:, None] + 0.5 * tau * (GAUSS_NODES + 1.0)
     inner = 0.5 * tau * distribution.survival(ages) @ GAUSS_WEIGHTS
     undetected = float(np.sum(tau * survival - inner)) + _first_cell(distribution, tau, inner[0])
-    undetected += 0.5 * tau * float(distribution.survival(np.array([starts[-1] + tau]))[0])
+    undetected += _beyond(distribution, tau, starts[-1] + tau)
     return float(undetected / (mean + undetected))
 
 
 def _checks_that_matter(distribution: LifeDistribution, tau: float) -> FloatArray:
     furthest = float(distribution.quantile(1.0 - NEGLIGIBLE))
     return tau * np.arange(np.clip(np.ceil(furthest / tau), 1, MOST_CHECKS), dtype=float)
+
+
+def _beyond(distribution: LifeDistribution, tau: float, age: float) -> float:
+    """The checks after `age`, where survival changes slowly: Euler and Maclaurin's two terms."""
+    at = np.array([age])
+    slowly = 0.5 * distribution.survival(at) + tau / 12.0 * distribution.density(at)
+    return float(tau * slowly[0])
 
 
 def _first_cell(distribution: LifeDistribution, tau: float, by_nodes: float) -> float:
@@ -135,7 +142,7 @@ def optimal_replacement_age(
     """
     if not (planned > 0.0 and failed > 0.0):
         raise ValueError(f"both costs must be positive, found {planned} and {failed}")
-    if failed <= planned:
+    if failed <= planned or _never_likelier(distribution):
         return None
     share = np.concatenate([np.geomspace(1e-8, 0.05, 80), np.linspace(0.06, 0.995, 120)])
     ages = distribution.quantile(np.append(share, 1.0 - np.geomspace(4e-3, 1e-12, 40)))
@@ -154,6 +161,12 @@ def optimal_replacement_age(
     age = float(np.exp(optimize.brentq(excess, low, high, xtol=1e-13)))
     rate = float(replacement_cost_rate(distribution, np.array([age]), planned, failed)[0])
     return age if rate * distribution.mean() < failed else None
+
+
+def _never_likelier(distribution: LifeDistribution) -> bool:
+    """Whether failures do not grow likelier with age, or (lognormal) only in the first moments."""
+    furthest = 5.0 if distribution.law.name == "lognormal" else 1.0
+    return distribution.sigma >= furthest
 
 
 def age_replacement(

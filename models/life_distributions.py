@@ -30,6 +30,7 @@ DistributionName: TypeAlias = Literal["weibull", "lognormal", "loglogistic"]
 
 Z_LIMIT = 300.0  # beyond it exp(2 z) would overflow; every probability there is 0 or 1
 HALF_LOG_2PI = 0.5 * np.log(2.0 * np.pi)
+ROOT_2_OVER_PI, ROOT_HALF = np.sqrt(2.0 / np.pi), np.sqrt(0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ def _extreme_value_quantile(p: FloatArray) -> FloatArray:
 
 def _normal_survival(z: FloatArray) -> Derivatives:
     log_s = np.asarray(special.log_ndtr(-z))
-    mills = np.exp(-0.5 * z * z - HALF_LOG_2PI - log_s)
+    mills = ROOT_2_OVER_PI / np.asarray(special.erfcx(z * ROOT_HALF))  # density over survival
     return log_s, -mills, -mills * np.maximum(mills - z, 0.0)
 
 
@@ -164,12 +165,14 @@ class LifeDistribution:
         return np.exp(self.mu + self.sigma * z)
 
     def mean(self) -> float:
-        """The mean life; infinite for a log-logistic with shape at most 1."""
+        """The mean life; infinite for a log-logistic with shape at most 1, or beyond 1e308."""
+        if self.law.name == "loglogistic":
+            return self.scale / float(np.sinc(self.sigma)) if self.sigma < 1.0 else float("inf")
+        beyond_scale = 0.5 * self.sigma**2
         if self.law.name == "weibull":
-            return float(np.exp(self.mu + special.gammaln(1.0 + self.sigma)))
-        if self.law.name == "lognormal":
-            return float(np.exp(self.mu + 0.5 * self.sigma**2))
-        return self.scale / float(np.sinc(self.sigma)) if self.sigma < 1.0 else float("inf")
+            beyond_scale = float(special.gammaln(1.0 + self.sigma))
+        with np.errstate(over="ignore"):
+            return float(np.exp(self.mu + beyond_scale))
 
     def mean_until(self, age: FloatArray) -> FloatArray:
         """Expected age run up to failure or `age`, whichever is first: the integral of survival."""

@@ -112,10 +112,14 @@ def unit_exposure(segments: AdjusterSegments, model: HazardModel) -> UnitExposur
     )
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def marginal_loglik(
     model: HazardModel, exposure: UnitExposure, theta: FloatArray, log_v: float
 ) -> _Marginal:
-    """Log-likelihood with the frailty integrated out, and its gradient in theta."""
+    """Log-likelihood with the frailty integrated out, and its gradient in theta.
+
+    -inf, with a zero gradient, where a search has strayed so far that numbers overflow.
+    """
     units, owner = exposure.failures.size, exposure.found_unit
     before, before_slope = _by_unit(model, theta, exposure.early, exposure.unit, units)
     after, after_slope = _by_unit(model, theta, exposure.watched, exposure.unit, units)
@@ -132,7 +136,10 @@ def marginal_loglik(
     value = value - alpha * np.log(k + total) + log_e + k * np.log1p(before / k)
     gradient = -mean_w @ total_slope + pull @ hazard_slope + seen_slope.sum(axis=0)
     gradient = gradient + (1.0 / (1.0 + before / k)) @ before_slope
-    return _Marginal(float(value.sum() + seen.sum()), np.asarray(gradient))
+    loglik = float(value.sum() + seen.sum())
+    if not (np.isfinite(loglik) and np.all(np.isfinite(gradient))):
+        return _Marginal(-np.inf, np.zeros(theta.size))
+    return _Marginal(loglik, np.asarray(gradient))
 
 
 def _by_unit(
@@ -258,7 +265,7 @@ def _ratios(
     model: HazardModel, theta: FloatArray, covariance: FloatArray, level: float
 ) -> dict[str, Interval]:
     z = float(stats.norm.ppf(0.5 + 0.5 * level))
-    se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    se = np.minimum(np.sqrt(np.maximum(np.diag(covariance), 0.0)), 100.0)
     return {
         model.names[i]: Interval(
             float(np.exp(theta[i])),

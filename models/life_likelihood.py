@@ -22,6 +22,7 @@ from models.life_distributions import BoolArray, FloatArray, StandardLaw
 # An interval this narrow against its age is a density times a width to 1e-12, and the difference
 # of two survival probabilities would lose more than that to rounding.
 NARROW = 1e-6
+FAR = 1e60  # a search may stray to where squares of z would overflow
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,8 @@ def log_likelihood(law: StandardLaw, terms: LogLikelihoodTerms, theta: FloatArra
 
 
 def _z(log_age: FloatArray, mu: FloatArray, sigma: FloatArray) -> FloatArray:
-    return (log_age[None, :] - mu[:, None]) / sigma[:, None]
+    z = (log_age[None, :] - mu[:, None]) / sigma[:, None]
+    return np.clip(z, -FAR, FAR)
 
 
 def _one_age_moments(

@@ -31,7 +31,7 @@ PARAMETERS = 2
 MAX_STEPS = 60
 NEAR = 1e-8  # twice the log-likelihood still to gain; one plain Newton step then squares the error
 START_SIGMAS = np.array([2.0, 1.0, 0.6, 0.35, 0.2, 0.1])
-STEEP_SIGMA, FLAT_SIGMA = 0.005, 100.0  # beyond these the counts leave the shape without a bound
+STEEP_SIGMA, FLAT_SIGMA = 0.005, 20.0  # beyond these the counts leave the shape without a bound
 SMALL_SAMPLE = 40 * PARAMETERS  # failures below which AIC is corrected
 TIED_AIC = 2.0  # a smaller difference does not tell two distributions apart
 
@@ -144,7 +144,11 @@ def fit_life(counts: LifeCounts, name: DistributionName) -> LifeFit | NoLifeFit:
     reason = _ran_away(law, terms, theta)
     if reason:
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
-    return _fit_at(law, terms, counts, theta, steps)
+    fit = _fit_at(law, terms, counts, theta, steps)
+    if not fit.convergence.certified:
+        reason = "the search for the likelihood's maximum did not settle on one"
+        return NoLifeFit(name, reason, counts.adjusters, counts.failures)
+    return fit
 
 
 def _without_maximum(counts: LifeCounts) -> str:

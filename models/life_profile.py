@@ -32,6 +32,7 @@ from models.life_parametric import LifeFit
 
 QuantityKind: TypeAlias = Literal["shape", "quantile", "survival"]
 NEWTON_STEPS = 14
+GRID = 81
 FURTHEST = 40.0  # psi is searched this many standard errors out before a side counts as open
 
 
@@ -202,7 +203,8 @@ def _both_limits(problem: _Problem, drop: float) -> tuple[FloatArray, FloatArray
         nu_hat=np.tile(problem.nu_hat, 2),
     )
     reach = _standard_errors(doubled) * np.sqrt(2.0 * drop)
-    psi, certified = _newton_limits(doubled, side, reach)
+    with np.errstate(over="ignore", invalid="ignore"):
+        psi, certified = _newton_limits(doubled, side, reach)
     for k in np.flatnonzero(~certified):
         psi[k] = _searched_limit(_one(doubled, int(k)), float(side[k]), float(reach[k]))
     return psi[:count], psi[count:]
@@ -217,7 +219,10 @@ def _standard_errors(problem: _Problem) -> FloatArray:
 def _newton_limits(
     problem: _Problem, side: FloatArray, reach: FloatArray
 ) -> tuple[FloatArray, BoolArray]:
-    """Limits by simultaneous Newton, and which of them are certified."""
+    """Limits by simultaneous Newton, and which of them are certified.
+
+    A step that strays so far that numbers overflow fails to certify, and is searched for instead.
+    """
     top = _profile_at(problem, problem.psi_hat, problem.nu_hat)
     psi = problem.psi_hat + side * reach
     nu = problem.nu_hat - top.d_psi_nu / top.d_nu_nu * side * reach
@@ -272,30 +277,36 @@ def _searched_limit(problem: _Problem, side: float, reach: float) -> float:
 
     outside = reach
     while above(outside) > 0.0:
-        inside, outside = outside, 1.5 * outside
+        inside, outside = outside, 2.0 * outside
         if outside > FURTHEST * reach:
             return side * np.inf
-    root = optimize.brentq(above, inside, outside, xtol=1e-10 * reach, rtol=1e-12)
+    root = optimize.brentq(above, inside, outside, xtol=1e-6 * reach, rtol=1e-9)
     return psi_hat + side * float(root)
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def _profiled(problem: _Problem, psi: float) -> float:
-    """The log-likelihood at psi, maximised over nu without derivatives."""
-    spread = 1.0 / float(np.sqrt(-_profile_at(problem, problem.psi_hat, problem.nu_hat).d_nu_nu[0]))
-    fixed, centre = np.array([psi]), float(problem.nu_hat[0])
-    nus = centre + spread * np.linspace(-40.0, 40.0, 81)
+    """The log-likelihood at psi, maximised over nu: the best of a wide grid, then Newton.
+
+    The grid's far ends overflow; they count as unlikely.
+    """
+    top = _profile_at(problem, problem.psi_hat, problem.nu_hat)
+    spread = 1.0 / float(np.sqrt(-top.d_nu_nu[0]))
+    nus = float(problem.nu_hat[0]) + spread * np.linspace(-40.0, 40.0, GRID)
     many = problem._replace(
-        coordinates=_Coordinates(*(np.repeat(field, 81) for field in problem.coordinates))
+        coordinates=_Coordinates(*(np.repeat(field, GRID) for field in problem.coordinates))
     )
-    values = _profile_at(many, np.repeat(fixed, 81), nus).value
-    best = int(np.argmax(values))
-    found = optimize.minimize_scalar(
-        lambda nu: -float(_profile_at(problem, fixed, np.array([nu])).value[0]),
-        bounds=(nus[max(best - 1, 0)], nus[min(best + 1, 80)]),
-        method="bounded",
-        options={"xatol": 1e-9 * spread},
-    )
-    return max(-float(found.fun), float(values[best]))
+    values = np.nan_to_num(_profile_at(many, np.full(GRID, psi), nus).value, nan=-np.inf)
+    best, highest = nus[int(np.argmax(values))], float(values.max())
+    for _ in range(12):
+        at = _profile_at(problem, np.array([psi]), np.array([best]))
+        highest = max(highest, float(at.value[0]))
+        curvature = max(-float(at.d_nu_nu[0]), 1e-12)
+        step = float(np.clip(at.d_nu[0] / curvature, -spread, spread))
+        if not abs(step) > 1e-5 * spread:
+            break
+        best += step
+    return highest
 
 
 def _interval(

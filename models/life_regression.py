@@ -36,12 +36,15 @@ MAX_STEPS = 80
 NEAR = 1e-8
 UNBOUNDED = 8.0  # a log ratio beyond ±8 is no estimate: no failure stands behind it
 FURTHEST = 60.0
+STRAYED = 300.0  # no parameter is that large; its exponential still is a number
 
 
 @dataclass(frozen=True, slots=True)
 class RegressionFit:
     """A fitted model. theta: (d,), its names in `model.names`; covariance: (d, d), naive;
     robust: (d, d), by unit, None without units; decrement: g' (-H)^-1 g at the end.
+
+    Not `converged` where a coefficient has no finite estimate and drags others with it.
     """
 
     kind: RegressionKind
@@ -56,6 +59,10 @@ class RegressionFit:
     @property
     def aic(self) -> float:
         return 2.0 * self.theta.size - 2.0 * self.loglik
+
+    @property
+    def converged(self) -> bool:
+        return self.decrement < 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +117,15 @@ class _Optimum(NamedTuple):
     theta: FloatArray
     loglik: float
     decrement: float
+
+
+def enough_for_regression(segments: AdjusterSegments, per_coefficient: int = 5) -> bool:
+    """Whether failures suffice for the design's coefficients: at least five each.
+
+    Fewer and ratios scatter and their limits mislead (Vittinghoff & McCulloch 2007, *Am. J.
+    Epidemiol.* 165:710).
+    """
+    return segments.failures >= per_coefficient * max(len(segments.design.names), 1)
 
 
 def fit_regression(
@@ -176,8 +192,12 @@ def _sandwich(scores: FloatArray, unit: IntArray, covariance: FloatArray) -> Flo
     return np.asarray(covariance @ meat @ covariance)
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def _maximised(model: RegressionModel, start: FloatArray, free: BoolArray) -> _Optimum:
-    """Newton over the free parameters, curvature made positive, steps halved until they gain."""
+    """Newton over the free parameters, curvature made positive, steps halved until they gain.
+
+    A step so long that numbers overflow gains nothing and is shortened.
+    """
     theta, at = start.copy(), model.evaluate(start)
     decrement = np.inf
     for _ in range(MAX_STEPS):
@@ -249,8 +269,9 @@ def _effect(
     if abs(log_ratio) > UNBOUNDED:
         log_ratio = float(np.copysign(np.inf, log_ratio))
         low, high = (-np.inf, high) if log_ratio < 0 else (low, np.inf)
-    ratio, lower, upper = (float(np.exp(value)) for value in (log_ratio, low, high))
-    se = float(np.sqrt(fit.covariance[column, column] * inflation))
+    with np.errstate(over="ignore"):
+        ratio, lower, upper = (float(np.exp(value)) for value in (log_ratio, low, high))
+    se = float(np.sqrt(max(fit.covariance[column, column], 0.0) * inflation))
     p = float(stats.chi2.sf(chi_square, 1))
     reference = design.references.get(term)
     return name, term, reference, ratio, lower, upper, se, inflation, chi_square, p
@@ -260,7 +281,8 @@ def _inflation(fit: RegressionFit, column: int) -> float:
     """Robust over naive variance, at least 1."""
     if fit.robust is None:
         return 1.0
-    return max(float(fit.robust[column, column] / fit.covariance[column, column]), 1.0)
+    naive = float(fit.covariance[column, column])
+    return max(float(fit.robust[column, column]) / naive, 1.0) if naive > 0.0 else 1.0
 
 
 def _ratio_statistic(fit: RegressionFit, columns: Sequence[int]) -> float:
@@ -271,6 +293,7 @@ def _ratio_statistic(fit: RegressionFit, columns: Sequence[int]) -> float:
     return max(2.0 * (fit.loglik - _maximised(fit.model, start, free).loglik), 0.0)
 
 
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
 def _profile_limit(fit: RegressionFit, column: int, drop: float, side: float) -> float:
     """A coefficient's profile limit: Newton on (value, other slopes), else a bracketed search."""
     threshold = fit.loglik - drop
@@ -280,7 +303,9 @@ def _profile_limit(fit: RegressionFit, column: int, drop: float, side: float) ->
     others = np.arange(theta.size) != column
     if abs(fit.theta[column]) < UNBOUNDED and spread < UNBOUNDED:
         for _ in range(12):
-            at = fit.model.evaluate(theta)
+            at = fit.model.evaluate(np.clip(theta, -STRAYED, STRAYED))
+            if not np.all(np.isfinite(at.hessian)):
+                break
             step, done = _limit_step(at, threshold, others)
             moved = float(theta[column] - fit.theta[column]) * side
             if done and moved > 0.0 and float(at.gradient[column]) * side < 0.0:

@@ -7,7 +7,7 @@ from scipy import optimize, stats
 from models.life_data import counts_from_rows
 from models.life_distributions import LAWS
 from models.life_likelihood import evaluate, likelihood_terms
-from models.life_parametric import fit_life
+from models.life_parametric import NoLifeFit, fit_life
 from models.life_profile import Quantity, life_intervals, profile_limits
 from tests.life_published import cosmesis, diesel_fans, shock_rows
 
@@ -96,3 +96,34 @@ def test_two_failures_leave_the_upper_scale_open():
 def test_no_quantity_asked_gives_no_limit():
     counts = shock_rows(1).counts
     assert profile_limits(counts, fit_life(counts, "weibull"), []) == []
+
+
+def haphazard(rng: np.random.Generator):
+    """A few dozen adjusters or just one, any unit, exact and interval ages, entries, ties."""
+    count, unit = int(rng.integers(1, 60)), 10.0 ** rng.uniform(-3, 7)
+    entry = np.where(rng.random(count) < rng.random(), rng.uniform(0, 50, count), 0.0)
+    left = entry + rng.exponential(30, count) * (rng.random(count) < 0.9)
+    width = rng.exponential(20, count) * (rng.random(count) < rng.choice([0.5, 1.0]))
+    if rng.random() < 0.5:
+        entry, left, width = np.round(entry), np.round(left), np.round(width)
+    right = np.where(rng.random(count) < rng.random(), left + width, np.inf)
+    idle = ((right == left) & (entry >= right)) | (right == 0.0)
+    return counts_from_rows(unit * entry, unit * left, unit * np.where(idle, np.inf, right)), unit
+
+
+def test_haphazard_records_give_certified_fits_with_ordered_limits_or_a_reason():
+    rng, fitted = np.random.default_rng(30), 0
+    for _ in range(40):
+        counts, unit = haphazard(rng)
+        for name in LAWS:
+            fit = fit_life(counts, name)
+            if isinstance(fit, NoLifeFit):
+                assert fit.reason
+                continue
+            fitted += 1
+            assert fit.convergence.certified
+            found = life_intervals(counts, fit, [10.0 * unit, 60.0 * unit])
+            for limit in (found.shape, found.scale, found.b10, *found.survival):
+                assert limit.low <= limit.estimate * (1 + 1e-9)
+                assert limit.estimate <= limit.high * (1 + 1e-9)
+    assert fitted > 60

@@ -24,6 +24,7 @@ from models.life_regression import (
     _model,
     compare_regressions,
     effects,
+    enough_for_regression,
     fit_regression,
     holm,
     proportionality,
@@ -579,6 +580,17 @@ def test_impossible_segments_are_refused():
         segments_from_frames(
             lives, spells.with_columns(late=pl.lit(None, pl.Float64)), measures=["late"]
         )
+
+
+def test_thin_records_are_known_as_such_and_still_give_ordered_limits():
+    lives, spells = switching(20, 3)
+    spells = spells.with_columns(late=(pl.col("adjuster_id") % 2).cast(pl.Float64))
+    segments = segments_from_frames(lives, spells, factors=["duty"], measures=["late"])
+    assert not enough_for_regression(segments)
+    assert enough_for_regression(segments, per_coefficient=1)
+    fit = fit_regression(segments)
+    assert fit.converged
+    assert all(e.low <= e.ratio <= e.high for e in effects(fit))
 
 
 def test_records_without_failures_have_no_regression():
