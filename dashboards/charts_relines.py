@@ -40,7 +40,7 @@ def monthly_figure(
         return _monthly_said(frame, measures, what)
 
     said_for = said_for_selections(reachable, DIMENSIONS, say, margin)
-    whole = _with_outlook(say(total), outlook, measures, what)
+    whole = _with_outlook(say(total), total, outlook, measures, what)
     return Figure(
         key=KEYS[what],
         said=whole,
@@ -105,21 +105,30 @@ def _monthly_said(frame: pl.DataFrame, measures: Measures, what: What) -> Said:
     )
     year = frame.head(YEAR)
     mean = float(year["mean"].sum())
-    busiest = year.sort("mean", descending=True).row(0, named=True)
-    when = month_name(busiest["month"])
-    months = f"the next {year.height} months" if year.height > 1 else "the next month"
+    busiest = month_name(year.sort("mean", descending=True)["month"][0])
+    # The first month may have begun already: what is summed is said by its end, not its length.
+    until = f"by the end of {month_name(year['month'][-1])}"
+    return Said(_much(mean, until, busiest, measures, what), note)
+
+
+def _much(mean: float, until: str, busiest: str, measures: Measures, what: What) -> str:
     if what == "cost":
-        return Said(f"About {measures.money(mean)} in {months}; {when} costs most", note)
-    return Said(f"About {count(round(mean), 'reline')} in {months}; most in {when}", note)
+        return f"About {measures.money(mean)} {until}; {busiest} costs most"
+    return f"About {count(round(mean), 'reline')} {until}; most in {busiest}"
 
 
-def _with_outlook(said: Said, outlook: pl.DataFrame, measures: Measures, what: What) -> Said:
+def _with_outlook(
+    said: Said, total: pl.DataFrame, outlook: pl.DataFrame, measures: Measures, what: What
+) -> Said:
     """The fleet's year has a band of its own: those of the months cannot be added up to one."""
     year = outlook.filter(pl.col("months") == YEAR, pl.col(f"{what}_p10").is_not_null())
     if year.is_empty():
         return said
-    limits = outlook_words(year.row(0, named=True), measures, what)
-    return Said(said.title, f"{said.note} Over {YEAR} months: {limits}, 8 chances in 10.")
+    row = year.row(0, named=True)
+    busiest = month_name(total.head(YEAR + 1).sort("mean", descending=True)["month"][0])
+    title = _much(row[f"{what}_p50"], f"in the next {YEAR} months", busiest, measures, what)
+    limits = outlook_words(row, measures, what)
+    return Said(title, f"{said.note} Over {YEAR} months: {limits}, 8 chances in 10.")
 
 
 def outlook_words(row: dict[str, float], measures: Measures, what: What) -> str:

@@ -11,6 +11,7 @@ from dashboards.words import (
     count,
     day_name,
     figures,
+    listed,
     month_key_name,
     month_name,
     number,
@@ -19,29 +20,74 @@ from dashboards.words import (
 )
 
 CLOSE = 0.05  # a share held this near to the one promised is called as promised
+FEWEST = 20  # outcomes below which a share says too little
+QUANTILE = r"_p\d+$"
+MEASURE_WORDS = {
+    "lining_mm": "next lining reading",
+    "min_on": "day at the minimum",
+    "reline_on": "day of the reline",
+    "relines_quarter": "fleet's relines in a quarter",
+}
 
 
 def coverage_figure(backtest: pl.DataFrame) -> Figure | None:
     """The share of outcomes that fell inside the bands given before, against the share promised."""
-    rows = backtest.filter(
-        pl.col("observed").is_not_null(), pl.col("nominal").is_not_null(), pl.col("n") > 0
-    ).sort("measure", "origin")
+    rows = _judged_rows(backtest)
     if rows.is_empty():
         return None
     return Figure(
         key="forecasts-held",
-        said=_coverage_said(rows),
+        said=_coverage_said(judged(backtest)),
         chart=coverage_chart(rows),
-        table=_coverage_table(rows),
+        table=_coverage_table(backtest.sort("measure", "origin")),
         sql="select * from mart.backtest order by measure, origin",
     )
+
+
+def _judged_rows(backtest: pl.DataFrame) -> pl.DataFrame:
+    """Bands only: how often single quantiles were passed is in the table."""
+    return backtest.filter(
+        pl.col("observed").is_not_null(),
+        pl.col("nominal").is_not_null(),
+        pl.col("n") > 0,
+        ~pl.col("measure").str.contains(QUANTILE),
+    ).sort("measure", "origin")
+
+
+def judged(backtest: pl.DataFrame) -> pl.DataFrame:
+    """Each forecast over all its origins: ``measure`` in words, ``held``, ``promised``, ``n``."""
+    rows = _judged_rows(backtest).with_columns(_in_words(pl.col("measure")))
+
+    def weighted(name: str) -> pl.Expr:
+        return (pl.col(name) * pl.col("n")).sum() / pl.col("n").sum()
+
+    return rows.group_by("measure", maintain_order=True).agg(
+        weighted("observed").alias("held"),
+        weighted("nominal").alias("promised"),
+        pl.col("n").sum(),
+    )
+
+
+def verdict(row: dict[str, float]) -> str:
+    """What a forecast's own history says of its bands."""
+    if row["n"] < FEWEST:
+        return "too few to judge"
+    if row["held"] < row["promised"] - CLOSE:
+        return "too narrow"
+    return "wider than needed" if row["held"] > row["promised"] + CLOSE else "as promised"
+
+
+def _in_words(measure: pl.Expr) -> pl.Expr:
+    return measure.replace(MEASURE_WORDS).str.replace_all("_", " ")
 
 
 def coverage_chart(rows: pl.DataFrame) -> Chart:
     """``measure``, ``origin``, ``nominal``, ``observed``, ``n``; intervals where they are known."""
     bounds = [c for c in ("observed_low", "observed_high") if c in rows.columns]
     shown = rows.with_columns(
-        pl.format("{}, from {}", "measure", pl.col("origin").dt.strftime("%b %Y")).alias("group")
+        pl.format(
+            "{}, from {}", _in_words(pl.col("measure")), pl.col("origin").dt.strftime("%b %Y")
+        ).alias("group")
     ).select("group", "nominal", "observed", "n", *bounds)
     x = alt.X(
         "observed:Q",
@@ -66,27 +112,27 @@ def coverage_chart(rows: pl.DataFrame) -> Chart:
     )
 
 
-def pooled_coverage(rows: pl.DataFrame) -> tuple[float, float, int]:
-    """Share held and share promised over all forecasts judged, and how many they were."""
-    n = marks.total(rows, "n")
-    held = float((rows["observed"] * rows["n"]).sum()) / n
-    promised = float((rows["nominal"] * rows["n"]).sum()) / n
-    return held, promised, n
-
-
-def _coverage_said(rows: pl.DataFrame) -> Said:
-    held, promised, n = pooled_coverage(rows)
+def _coverage_said(measures: pl.DataFrame) -> Said:
     note = (
-        f"Points: share of {count(n, 'outcome')} that fell inside the band forecast before; "
-        "upright ticks: the share promised. Each line is one forecast, from the day it was made "
-        "as of."
+        f"Points: share of {count(marks.total(measures, 'n'), 'outcome')} that fell inside the "
+        "band forecast before; upright ticks: the share promised. Each line is one forecast, from "
+        "the day it was made as of."
     )
-    what = f"{share(held)} of outcomes fell inside their bands, {share(promised)} was promised"
-    if held < promised - CLOSE:
-        return Said(f"The bands have been too narrow: {what}", note)
-    if held > promised + CLOSE:
-        return Said(f"The bands have been wider than needed: {what}", note)
-    return Said(f"The bands have held as promised: {what}", note)
+    rows = measures.sort("held").to_dicts()
+    for word, opening in _OPENINGS.items():
+        found = [r for r in rows if verdict(r) == word]
+        if found:
+            held = [f"{r['measure']} {share(r['held'])}" for r in found]
+            promised = share(found[0]["promised"])
+            return Said(f"{opening} ({listed(held)} inside, {promised} promised)", note)
+    return Said("Too few forecasts have come due to judge their bands", note)
+
+
+_OPENINGS = {
+    "too narrow": "Some bands have been too narrow",
+    "wider than needed": "Some bands have been wider than needed",
+    "as promised": "The bands have held as promised",
+}
 
 
 def _coverage_table(rows: pl.DataFrame) -> Table:

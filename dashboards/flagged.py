@@ -69,7 +69,7 @@ def _change_words(changes: pl.DataFrame | None) -> dict[str, str]:
 def _since(change: str, weeks: float | None) -> str:
     if change == "newly":
         return "new"
-    return f"for {weeks:.0f} weeks" if change == "still" and weeks is not None else ""
+    return f"for {weeks:.0f} weeks or more" if change == "still" and weeks is not None else ""
 
 
 def _row(r: dict[str, Any], measures: Measures, changes: dict[str, str]) -> FlaggedRow:

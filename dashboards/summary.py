@@ -6,7 +6,7 @@ import polars as pl
 
 from dashboards.charts_relines import YEAR, outlook_words
 from dashboards.charts_settings import overdue_now
-from dashboards.charts_trust import CLOSE, pooled_coverage
+from dashboards.charts_trust import FEWEST, MEASURE_WORDS, judged, verdict
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
 from dashboards.words import capital, count, listed, number, share
@@ -89,19 +89,19 @@ def _overdue(data: PageData) -> Fact | None:
 
 
 def _trust(data: PageData) -> Fact | None:
-    known = data.backtest.filter(
-        pl.col("observed").is_not_null(), pl.col("nominal").is_not_null(), pl.col("n") > 0
-    )
-    if known.is_empty():
+    """The forecast that the budget stands on, if it could be judged; else whichever could."""
+    rows = [r for r in judged(data.backtest).to_dicts() if r["n"] >= FEWEST]
+    if not rows:
         return None
-    held, promised, n = pooled_coverage(known)
-    verdict = "as promised"
-    if held < promised - CLOSE:
-        verdict = "too narrow: plan with more room"
-    elif held > promised + CLOSE:
-        verdict = "wider than needed"
-    detail = f"of {count(n, 'outcome')} inside their bands, {share(promised)} promised: {verdict}"
-    return Fact("Earlier forecasts", share(held), detail, "trust")
+    first = MEASURE_WORDS["reline_on"]
+    row = min(rows, key=lambda r: (r["measure"] != first, r["measure"]))
+    words = verdict(row)
+    advice = ": plan with more room" if words == "too narrow" else ""
+    detail = (
+        f"of {number(row['n'])} outcomes ({row['measure']}) inside their bands, "
+        f"{share(row['promised'])} promised: {words}{advice}"
+    )
+    return Fact("Earlier forecasts", share(row["held"]), detail, "trust")
 
 
 def tasks(data: PageData) -> tuple[Task, ...]:

@@ -363,7 +363,7 @@ def reline_outlook(wheel_ends: int) -> pl.DataFrame:
 
 def backtest(rng: np.random.Generator) -> pl.DataFrame:
     rows = []
-    for measure, unit in (("reline month", "months"), ("fleet relines per quarter", "relines")):
+    for measure, unit in (("reline_on", "months"), ("relines_quarter", "relines")):
         for back in (3, 6, 12):
             rows.append(
                 {

@@ -193,8 +193,12 @@ def test_relines_speak_of_the_selection(data: PageData) -> None:
     ).sort("month")
     expected = round(depot.head(12)["relines_mean"].sum())
     key = selection_key(figure.dimensions, {"depot": "Brixholt"})
-    assert figure.said_for[key].title.startswith(f"About {expected} relines in the next 12 months")
+    assert figure.said_for[key].title.startswith(
+        f"About {expected} relines by the end of March 2032"
+    )
     assert figure.said_for["\x1f\x1f"] == figure.said
+    year = data.reline_outlook.filter(pl.col("months") == 12)["relines_p50"][0]
+    assert title(figure).startswith(f"About {year:.0f} relines in the next 12 months")
 
 
 def test_a_selection_without_a_row_of_its_own_has_means_and_no_band(data: PageData) -> None:
@@ -208,7 +212,7 @@ def test_a_selection_without_a_row_of_its_own_has_means_and_no_band(data: PageDa
     cells = budget.filter(pl.col("depot") == "Brixholt").sort("month")
     first_year = cells["month"].unique().sort().head(12)
     expected = cells.filter(pl.col("month").is_in(first_year.implode()))["relines_mean"].sum()
-    assert said.title.startswith(f"About {expected:.0f} relines in the next 12 months")
+    assert said.title.startswith(f"About {expected:.0f} relines by the end of March 2032")
     assert "no band was simulated" in said.note
     assert figure.every_selection is not None
     (rows,) = figure.every_selection.to_dict()["datasets"].values()
@@ -346,12 +350,25 @@ def test_the_newest_month_of_settings_is_set_against_all_months() -> None:
 
 
 def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
-    held = data.backtest.with_columns(observed=pl.lit(0.8))
+    held = data.backtest.with_columns(observed=pl.lit(0.8), n=pl.lit(90))
     assert title(coverage_figure(held)).startswith("The bands have held as promised")
-    narrow = data.backtest.with_columns(observed=pl.lit(0.5))
-    assert title(coverage_figure(narrow)).startswith("The bands have been too narrow: 50")
-    wide = data.backtest.with_columns(observed=pl.lit(1.0))
-    assert title(coverage_figure(wide)).startswith("The bands have been wider than needed: 100")
+    narrow = held.with_columns(
+        observed=pl.when(pl.col("measure") == "reline_on").then(0.5).otherwise("observed")
+    )
+    assert title(coverage_figure(narrow)) == (
+        "Some bands have been too narrow (day of the reline 50 % inside, 80 % promised)"
+    )
+    wide = held.with_columns(observed=pl.lit(1.0))
+    assert title(coverage_figure(wide)).startswith("Some bands have been wider than needed")
+    few = held.with_columns(n=pl.lit(2))
+    assert title(coverage_figure(few)).startswith("Too few forecasts have come due")
+
+
+def test_single_quantiles_are_no_bands(data: PageData) -> None:
+    quantiles = data.backtest.with_columns(pl.col("measure") + "_p10", observed=pl.lit(0.0))
+    both = pl.concat([data.backtest, quantiles])
+    assert title(coverage_figure(both)) == title(coverage_figure(data.backtest))
+    assert coverage_figure(quantiles) is None
 
 
 def test_months_compare_against_last_months_band(data: PageData) -> None:
