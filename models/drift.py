@@ -158,7 +158,7 @@ def judge_wheel_ends(
     One row per wheel end of the outlook, most urgent first, columns ``RESULT``: figures are null
     where nothing was read since the present setting. ``flag_reason`` is ``strokes``, ``finding``
     (failed return test, fault found or applied stroke at its limit, where the strokes alone would
-    not do) or ``sides``.
+    not do), ``reading`` (so far out that it is looked at even if it may be a slip) or ``sides``.
 
     Raises
     ------
@@ -301,5 +301,6 @@ def _state_columns(judged: DriftStates) -> list[pl.Series]:
 
 STATE_FIGURES = (
     *("p_out_now", "p_out_next", "next_ratio", "deficit", "deficit_sd"),
-    *("take_up", "take_up_low", "take_up_high", "p_misread", "p_by_strokes"),
+    *("take_up", "take_up_low", "take_up_high", "take_up_in_trouble"),
+    *("p_misread", "p_by_strokes"),
 )

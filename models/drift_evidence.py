@@ -159,7 +159,8 @@ def _stuck() -> pl.Expr:
     several = pl.lit(": almost nothing is being taken up")
     nothing = pl.when(pl.col("readings") > 1).then(several).otherwise(once)
     some = _text(": it takes up about ", _take_up_text())
-    return pl.when(pl.col("take_up") < NEARLY_NOTHING).then(nothing).otherwise(some)
+    little = pl.col("take_up_in_trouble") < NEARLY_NOTHING
+    return pl.when(little).then(nothing).otherwise(some)
 
 
 def _next_text(where: str) -> pl.Expr:

@@ -47,6 +47,7 @@ class DriftStates:
     next_ratio : expected then
     deficit, deficit_sd : 1 − take-up as the wear estimate has it: the slope of ratio on growth
     take_up, take_up_low, take_up_high : posterior mean and 95 % interval
+    take_up_in_trouble : posterior mean given that it does not keep pace
     p_misread : that the last reading is a mistake
     p_by_strokes : of any trouble, by the strokes alone
     """
@@ -62,6 +63,7 @@ class DriftStates:
     take_up: Floats
     take_up_low: Floats
     take_up_high: Floats
+    take_up_in_trouble: Floats
     p_misread: Floats
     p_by_strokes: Floats
 
@@ -112,6 +114,7 @@ def states(
         take_up=take_up[0],
         take_up_low=take_up[1],
         take_up_high=take_up[2],
+        take_up_in_trouble=_in_trouble(both, explained, wear_cv),
         p_misread=both[:, columns_of(MISREAD)].sum(axis=1),
         p_by_strokes=by_strokes,
     )
@@ -147,6 +150,13 @@ def _take_up(
     sd = np.sqrt(np.stack([v for _, v in moments], axis=1))
     low, high = (_mixture_quantile(share, 1 - mean, sd, q) for q in INTERVAL)
     return 1 - (share * mean).sum(axis=1), low, high
+
+
+def _in_trouble(weight: Floats, explained: Explanations, wear_cv: Floats) -> Floats:
+    deficit, _ = _true_deficits(explained, wear_cv)
+    troubled = np.where(family_states == IN_BAND, 0.0, weight)
+    total = np.maximum(troubled.sum(axis=1), 1e-300)
+    return 1 - (troubled * deficit).sum(axis=1) / total
 
 
 def _true_deficits(explained: Explanations, wear_cv: Floats) -> tuple[Floats, Floats]:

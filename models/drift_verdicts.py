@@ -17,6 +17,7 @@ from models.drift_states import STATES
 
 P_FAULTS = tuple(f"p_{state}" for state in STATES[1:])
 LEAST_SURE = 0.5
+FAR_OUT_HALF_WIDTHS = 2.0
 DAYS_PER_WEEK = 7.0
 KM_UNIT = 10_000.0
 # A plain finding is as good as this probability in the priority.
@@ -30,7 +31,7 @@ def with_verdicts(
 ) -> pl.DataFrame:
     """Add age, sides of the axle, drift, state, flag and priority to the figures."""
     judged = _with_findings(_with_age(judged, rules, as_of))
-    judged = _with_state(_with_sides(judged, rules), limit)
+    judged = _with_state(_with_sides(judged, rules), band, limit)
     return _with_priority(_with_outlook(judged), band, rules)
 
 
@@ -74,18 +75,20 @@ def _with_sides(judged: pl.DataFrame, rules: FlagRules) -> pl.DataFrame:
     )
 
 
-def _with_state(judged: pl.DataFrame, limit: float) -> pl.DataFrame:
+def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
     sure = (pl.col("p_trouble") >= limit).fill_null(value=False)
-    found = pl.col("finding").is_not_null()
+    found = pl.col("finding").is_not_null() | _far_out(band)
     judged = judged.with_columns(sure=sure, found=found, likeliest=_likeliest_fault())
     # A fault at one end explains the difference; the sound end is not flagged for it.
     explained = (pl.col("sure") | pl.col("found")).any().over("axle_id")
     uneven = (pl.col("p_uneven") >= max(limit, LEAST_SURE)) & ~explained
     judged = judged.with_columns(uneven=uneven.fill_null(value=False))
-    fault = pl.when("sure").then("likeliest").when("found").then("finding")
+    named = pl.coalesce("finding", "likeliest")
+    fault = pl.when("sure").then("likeliest").when("found").then(named)
     by_strokes = (pl.col("p_by_strokes") >= limit).fill_null(value=False)
-    by_finding = pl.col("found") & ~by_strokes
+    by_finding = pl.col("finding").is_not_null() & ~by_strokes
     reason = pl.when(by_finding).then(pl.lit("finding")).when("sure").then(pl.lit("strokes"))
+    reason = reason.when("found").then(pl.lit("reading"))
     return judged.with_columns(
         flagged=pl.any_horizontal("sure", "found", "uneven"),
         flag_reason=reason.when("uneven").then(pl.lit("sides")),
@@ -97,6 +100,13 @@ def _with_state(judged: pl.DataFrame, limit: float) -> pl.DataFrame:
             "likeliest",
         ),
     )
+
+
+def _far_out(band: Band) -> pl.Expr:
+    """A last reading so far outside that somebody must look, were it only a slip of the eye."""
+    beyond = FAR_OUT_HALF_WIDTHS * band.half_width
+    inside = pl.col("last_ratio").is_between(band.low - beyond, band.high + beyond)
+    return (~inside).fill_null(value=False)
 
 
 def _likeliest_fault() -> pl.Expr:
@@ -126,7 +136,7 @@ def _with_priority(judged: pl.DataFrame, band: Band, rules: FlagRules) -> pl.Dat
 
     far = pl.max_horizontal(beyond("stroke_ratio"), beyond("next_ratio")) / band.half_width
     far = far.clip(0.0, FARTHEST_HALF_WIDTHS) / FARTHEST_HALF_WIDTHS
-    found = pl.when(pl.col("finding").is_not_null()).then(FINDING_IS_SURE).otherwise(0.0)
+    found = pl.when("found").then(FINDING_IS_SURE).otherwise(0.0)
     uneven = pl.when(pl.col("state") == "uneven").then(pl.col("p_uneven")).otherwise(0.0)
     sure = pl.max_horizontal(
         pl.col("p_trouble").fill_null(0.0), found, uneven, pl.col("p_out_next_check") / 2

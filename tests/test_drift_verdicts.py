@@ -203,6 +203,17 @@ def test_plain_findings_flag_whatever_the_strokes_say(fleet, found, state, words
     assert words in row["evidence"]
 
 
+def test_a_wild_last_reading_is_looked_at_even_if_it_may_be_a_slip(fleet):
+    # Hardly any wear since the reading before: no adjuster can have let it go so far.
+    strokes = [19, 19, 18, 19, 68]
+    frame = readings("A/1L", strokes, wear_mm=0.4)
+    row = judged(fleet, frame)["A/1L"]
+    assert row["flagged"]
+    assert row["p_misread"] > 0.5
+    assert row["flag_reason"] == "reading"
+    assert "Read it again first, then " in row["evidence"]
+
+
 @pytest.mark.parametrize(
     "found", [{"cap_state": "open"}, {"greasing_overdue": True}, {"marks_aligned": False}]
 )
@@ -282,6 +293,13 @@ def test_a_wheel_end_never_read_is_not_seen(fleet):
     assert row["state"] == "not_seen"
     assert row["evidence"].startswith("No stroke reading on record.")
     assert tuple(found.columns) == RESULT
+
+
+def test_a_fleet_without_any_record_is_judged_by_the_priors():
+    nothing = learn_fleet(prepare_readings(readings("A/1L", [19]).clear()), simulated=300)
+    assert nothing.groups == ()
+    rows = judged(nothing, *(readings(f"{s}/1L", strokes) for s, strokes in CASES.items()))
+    assert {w: row["state"] for w, row in rows.items()} == {f"{s}/1L": s for s in CASES}
 
 
 def test_readings_must_be_prepared_for_the_fleet(fleet):

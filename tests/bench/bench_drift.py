@@ -282,6 +282,7 @@ WORLDS = {
     "the same, each setting read as it was left": DriftWorld(as_left=True),
     "settings scatter by 0.003": DriftWorld(setting_sd=0.003),
     "wrong settings none nearer than 3 points": DriftWorld(wrong_by=(0.055, 0.008)),
+    "return tests at four checks of five": DriftWorld(tested_share=0.8),
     "strokes rounded to 5 mm": DriftWorld(stroke_step_mm=5.0),
 }
 # What it would take: the bound alone, on worlds in which more is known.

@@ -31,6 +31,7 @@ class DriftWorld:
     ``late_share`` : of slack and tight adjusters that turn so some time after the setting
     ``deficit`` : range of |1 − take-up| of slack and tight ones
     ``wrong_by`` : mean and SD of how far a wrong setting lies from the target
+    ``tested_share`` : of checks at which the return test is done and written down
     """
 
     checks: int = 10
@@ -49,6 +50,9 @@ class DriftWorld:
     stop_ratio: float = 0.42
     lowest_ratio: float = 0.02
     as_left: bool = False
+    tested_share: float = 0.0
+    test_misses: float = 0.03
+    test_false_alarms: float = 0.001
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,7 @@ class DrawnStrokes:
     km: np.ndarray
     worn_mm: np.ndarray
     lining_mm: np.ndarray
+    return_test: np.ndarray
 
     def __len__(self) -> int:
         return len(self.kind)
@@ -109,7 +114,19 @@ def draw_strokes(wheel_ends: int, seed: int, world: DriftWorld | None = None) ->
         km=np.concatenate([np.zeros((n, 1)), np.cumsum(km, axis=1)], axis=1),
         worn_mm=total[:, 1:],
         lining_mm=_rounded(lining + rng.normal(0.0, world.lining_error_mm, lining.shape), 0.5),
+        return_test=_return_tests(kind, begun, world, rng),
     )
+
+
+def _return_tests(
+    kind: np.ndarray, begun: np.ndarray, world: DriftWorld, rng: np.random.Generator
+) -> np.ndarray:
+    """Result of each check's return test; empty where it was not done."""
+    check = np.arange(1, world.checks + 1)
+    stuck = (kind == STUCK)[:, None] & (begun[:, None] < check)
+    chance = np.where(stuck, 1 - world.test_misses, world.test_false_alarms)
+    result = np.where(rng.random(stuck.shape) < chance, "fail", "pass")
+    return np.where(rng.random(stuck.shape) < world.tested_share, result, "")
 
 
 def _rounded(value: np.ndarray, step: float) -> np.ndarray:
@@ -191,6 +208,7 @@ def readings_frame(drawn: DrawnStrokes, last: int, *, linings: bool = True) -> p
         wear_mm=pl.Series(worn.ravel()) if linings else pl.lit(None, dtype=pl.Float64),
         wear_sd_mm=pl.Series(sd.ravel()) if linings else pl.lit(None, dtype=pl.Float64),
         as_left=pl.lit(value=False),
+        return_test=pl.Series(drawn.return_test[:, :checks].ravel()).replace("", None),
     )
     if drawn.world.as_left:
         rows = pl.concat([_left_rows(drawn, names), rows], how="diagonal")
