@@ -9,9 +9,12 @@ start and rates fixed, :math:`(b_0, b_1)` per lining life, :math:`c` per unit. A
 is not on record has a start of its own. A unit that changed duty has its km split by duty.
 
 Wheel ends of one unit share its slope, so the standard errors respect clustering by unit. Intervals
-use Satterthwaite's degrees of freedom, held where units are few at the number of units less the
-number of rates: a spread between units that happens to be estimated as zero must not make an
-interval narrow.
+use Satterthwaite's degrees of freedom, from the same sums as the fit; Kenward and Roger's would
+need every unit's own matrices again, and agree for single rates but for a correction of the
+covariance of the order of one over the number of units. Where units are few the degrees of freedom
+are held at the number of units less the number of rates: a spread between units that happens to be
+estimated as zero must not make an interval narrow (with 12 units and 6 rates, intervals so held
+cover 95 % or more; ``tests/bench/bench_wear.py`` prints it).
 """
 
 from dataclasses import dataclass

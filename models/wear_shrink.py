@@ -97,6 +97,8 @@ def _spread_weights(raw: RawRates, columns: WearColumns, level: float) -> FloatA
 def _contrast_precision(size: int, thin: IntArray, strong: IntArray, spread: float) -> FloatArray:
     """Precision of thin rates about the mean of strong ones, over all columns."""
     k, m = len(strong), len(thin)
+    if k == 0:
+        raise NotSeparableError
     rows = np.zeros((m, size))
     rows[np.arange(m), thin] = 1.0
     rows[:, strong] = -1.0 / k

@@ -59,7 +59,7 @@ def test_equal_duties_are_called_different_as_often_as_stated():
     p = [
         r.p
         for s in range(20)
-        for r in compare_duties(fit_wear(sums_of(draw_fleet(s, 30, same)))).ratios
+        for r in compare_duties(fit_wear(sums_of(draw_fleet(s, 20, same)))).ratios
     ]
     assert np.mean(np.array(p) < 0.05) <= stats.binom.ppf(0.999, 40, 0.05) / 40
 

@@ -248,6 +248,7 @@ def main() -> None:
             coverage("clean", 100, plain),
             coverage("30 % change duty, half-mm, 10 % missing, unknown starts", 100, FleetTruth()),
             coverage("the same, small", 24, FleetTruth()),
+            coverage("the same, very small", 12, FleetTruth()),
         ],
     )
 
