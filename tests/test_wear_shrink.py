@@ -107,7 +107,7 @@ def test_the_spread_is_integrated_out_as_quadrature_does():
 def test_parallel_trials_are_shrunk_as_published():
     """Rubin (1981), J. Educational Statistics 6:377: eight schools. Posterior median and 95 %
     limits of the first with a flat prior on the spread are 10, -2 and 31 (from memory: Gelman et
-    al., Bayesian Data Analysis, table 5.3); a half-normal prior as wide as the effects lies close."""
+    al., Bayesian Data Analysis, table 5.3); a half-normal prior lies close."""
     shrunk = shrink_rates(raw_of(SCHOOLS, SCHOOL_SE, np.zeros(8)), rates_of(np.zeros(8)))
     low, high = mixture_limits(shrunk, 0, 1e6, 0.95)
     assert shrunk.beta[0] == pytest.approx(10.5, abs=1.5)
