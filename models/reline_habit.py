@@ -27,6 +27,8 @@ PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5])
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
 _EM_STEPS = 4
 PILOT_ROWS = 20_000
+CONVERGED = 1e-4
+"""Gain in log-likelihood (twice) that a further Newton step may still promise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,15 +130,11 @@ class _Penalised:
         return float(pull @ pull) / 2.0 - loglik, pull / self.prior_sd - gradient
 
 
-def _minimum(task: _Penalised, start: FloatArray) -> tuple[FloatArray, bool]:
+def _minimum(task: _Penalised, start: FloatArray) -> FloatArray:
     found = optimize.minimize(
-        task.cost,
-        start,
-        jac=True,
-        method="L-BFGS-B",
-        options={"maxiter": 400, "ftol": 1e-10, "gtol": 1e-4},
+        task.cost, start, jac=True, method="BFGS", options={"maxiter": 400, "gtol": 1e-4}
     )
-    return np.asarray(found.x), bool(found.success)
+    return np.asarray(found.x)
 
 
 def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
@@ -165,18 +163,20 @@ def fit_habit(
     sd = np.array([_EFFECT_SD, _EFFECT_SD])
     every = len(decisions.low) // PILOT_ROWS + 1
     task = _Penalised(thinned(decisions, every), groups.design(), start, _prior_sd(sd, *sizes))
-    at, success = _minimum(task, start)
+    at = _minimum(task, start)
     for _ in range(_EM_STEPS):
         sd = _effect_sd(at, _covariance(task, at), *sizes)
         task = replace(task, prior_sd=_prior_sd(sd, *sizes))
-        at, success = _minimum(task, at)
+        at = _minimum(task, at)
     if every > 1:
         task = replace(task, decisions=decisions)
-        at, success = _minimum(task, at)
+        at = _minimum(task, at)
+    covariance = _covariance(task, at)
+    slope = task.cost(at)[1]
     return HabitFit(
         groups=groups,
         mean=at,
-        covariance=_covariance(task, at),
+        covariance=covariance,
         type_sd=float(sd[0]),
         depot_sd=float(sd[1]),
         relines=decisions.relines,
@@ -184,7 +184,7 @@ def fit_habit(
         group_visits=sums_by(decisions.group, decisions.visits, groups.n_groups),
         read_share=decisions.read_share,
         timing=timing or RelineTiming(0.0, np.zeros(0)),
-        converged=success,
+        converged=float(slope @ covariance @ slope) < CONVERGED,
     )
 
 

@@ -158,9 +158,9 @@ def habit_loglik(
             d_e * outside.chance * unit * (1.0 - unit),
         ]
     )
-    loglik = float(decisions.visits @ np.log(np.maximum(value, _TINY)))
+    loglik = float((decisions.visits * np.log(np.maximum(value, _TINY))).sum())
     in_threshold = sums_by(decisions.group, per * rows[0], len(threshold))
-    return loglik, in_threshold, rows[1:] @ per
+    return loglik, in_threshold, (rows[1:] * per).sum(axis=1)
 
 
 def sums_by(group: IntArray, weight: FloatArray, groups: int) -> FloatArray:

@@ -58,7 +58,8 @@ def away_now(usage: UsageFit) -> AwayNow:
     left = np.arange(len(cards), 0, -1)
     mean = np.cumsum(cards.use[::-1])[::-1] / left
     square = np.cumsum(cards.use[::-1] ** 2)[::-1] / left
-    on_road = np.cumsum(np.minimum(cards.use, 1.0)[::-1])[::-1] / left
+    # A card of less than half the usual use was mostly off the road; the rest is noise.
+    on_road = np.cumsum(np.minimum(2.0 * cards.use, 1.0)[::-1])[::-1] / left
     use_off = usage.deck.use_off_road
     return AwayNow(
         use=np.where(usage.off_now, use_off, mean[first]),

@@ -11,6 +11,15 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
+from models.reline_fleet import fleet_from_tables
+from models.reline_simulation import FleetModel
+from models.usage_rates import fit_usage
+from models.wear_fit import fit_wear
+from models.wear_sums import lining_life_sums
+
+NO_EVENTS = pl.DataFrame(schema={"recorded": pl.Boolean, "lag_days": pl.Int64, "relines": pl.Int64})
+"""Rows of ``reduce.reline_events`` of a fleet that does every reline at the visit."""
+
 ORIGIN = dt.date(2025, 6, 30)
 TYPES = ("drive", "trailing")
 DUTIES = ("haul", "local")
@@ -430,6 +439,14 @@ def _sums(history: History, rows: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFr
         for a, b in ((0, 0), (0, 1), (1, 1))
     )
     return lives.sort(by), duties.sort(*by, "duty"), pairs.sort(*by, "duty_a", "duty_b")
+
+
+def known_fleet(history: History) -> FleetModel:
+    """Everything fitted from the records up to the origin, and nothing else."""
+    usage = fit_usage(units_frame(history), usage_rows(history), ORIGIN)
+    sums = lining_life_sums(*life_rows(history))
+    now, decisions = wheel_end_rows(history), decision_rows(history)
+    return fleet_from_tables(fit_wear(sums), sums, usage, now, decisions, NO_EVENTS)
 
 
 def first_relines(history: History) -> np.ndarray:
