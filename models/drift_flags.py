@@ -18,6 +18,7 @@ from models.control_charts import cusum, cusum_limit
 from models.drift_histories import StrokeHistories, up_to, without_saturated
 from models.drift_model import explain
 from models.drift_parameters import (
+    COARSE_STEP_MM,
     WEEKS_PER_YEAR,
     Band,
     DriftParameters,
@@ -130,14 +131,16 @@ def usual_habits(count: int = SIMULATED) -> StrokeHistories:
 def simulate_healthy(
     habits: StrokeHistories, parameters: DriftParameters, band: Band, rng: np.random.Generator
 ) -> StrokeHistories:
-    """Histories of wheel ends set right, in band, that keep pace."""
+    """Histories of wheel ends set right, in band, that keep pace; coarse readers round as ever."""
     _, mean, sd = start_priors(parameters, habits.group, habits.source, Start.RIGHT)
     low, high = ndtr((band.low - mean) / sd), ndtr((band.high - mean) / sd)
     start = mean + sd * ndtri(rng.uniform(low, high))
     creep = rng.normal(0.0, parameters.keeping_sd, mean.shape) * habits.growth
-    reading_sd = np.sqrt(parameters.reading_sd_mm**2 + habits.rounding_var_mm2) / habits.arm_mm
-    ratio = start + creep + reading_sd * rng.standard_normal(habits.ratio.shape)
-    return replace(habits, ratio=np.maximum(ratio, 0.0))
+    error = parameters.reading_sd_mm * rng.standard_normal(habits.ratio.shape)
+    stroke = np.maximum((start + creep) * habits.arm_mm + error, 0.0)
+    coarse = habits.rounding_var_mm2 > COARSE_STEP_MM**2 / 24
+    stroke = np.where(coarse, COARSE_STEP_MM * np.round(stroke / COARSE_STEP_MM), stroke)
+    return replace(habits, ratio=stroke / habits.arm_mm)
 
 
 def one_step_errors(histories: StrokeHistories, parameters: DriftParameters) -> Floats:

@@ -56,6 +56,8 @@ DEFICIT_MEAN = {Kind.FAILING: 0.50, Kind.GRABBING: -0.30, Kind.STUCK: 1.0}
 DEFICIT_SD = {Kind.FAILING: 0.22, Kind.GRABBING: 0.15, Kind.STUCK: 0.08}
 # Wear per km differs from interval to interval by about this fraction (load, season).
 INTERVAL_WEAR_CV = 0.15
+# Some people round strokes to this.
+COARSE_STEP_MM = 5.0
 # A misread stroke could be anything up to this ratio.
 WIDEST_RATIO = 0.5
 

@@ -18,7 +18,7 @@ from models.drift_histories import (
     without_saturated,
 )
 from models.drift_indicators import latest_findings
-from models.drift_parameters import SOURCES, Band, Source
+from models.drift_parameters import COARSE_STEP_MM, SOURCES, Band, Source
 
 Floats = NDArray[np.float64]
 Groups = tuple[tuple[str, str], ...]
@@ -49,7 +49,7 @@ JUMP = 0.05
 # Wear where nobody measured any: so much per km, or per week, known no better than this.
 UNREAD_MM_PER_KM, UNREAD_MM_PER_WEEK, UNREAD_CV = 5e-5, 0.08, 0.5
 GROUP_WEAR_CV = 0.35
-COARSE_STEP_MM, STEP_SLACK_MM = 5.0, 0.05
+STEP_SLACK_MM = 0.05
 READER_WORTH = 20.0
 MOST_READINGS, FIRST_KEPT = 40, 8
 

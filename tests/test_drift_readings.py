@@ -7,9 +7,8 @@ import polars as pl
 import pytest
 
 from models.drift_histories import FARTHEST_HIGH, without_saturated
-from models.drift_parameters import Source
+from models.drift_parameters import COARSE_STEP_MM, Source
 from models.drift_readings import (
-    COARSE_STEP_MM,
     GROUP_WEAR_CV,
     MOST_READINGS,
     UNREAD_CV,
