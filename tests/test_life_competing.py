@@ -162,6 +162,24 @@ def test_one_cause_is_the_distribution_free_curve(rows):
     )
 
 
+def test_late_entrants_with_exact_ages_have_greenwoods_error():
+    rows = channing_women()
+    rows = rows._replace(
+        entry=np.where(rows.entry < 850, 0.0, rows.entry)
+    )  # no tiny early risk set
+    died = np.isfinite(rows.right)
+    found = interval_incidence(competing(rows, died.astype(int), "death"), np.array([950.0]))
+    ages = np.unique(rows.left[died])
+    at_risk = np.array([np.sum((rows.entry < a) & (rows.left >= a)) for a in ages])
+    deaths = np.array([np.sum((rows.left == a) & died) for a in ages])
+    early = ages <= 950.0
+    survival = np.prod(1 - deaths[early] / at_risk[early])
+    greenwood = survival * np.sqrt(np.sum((deaths / (at_risk * (at_risk - deaths)))[early]))
+    death = found.causes[0]
+    assert death.incidence[0] == pytest.approx(1 - survival, abs=1e-5)
+    assert death.se[0] == pytest.approx(greenwood, rel=1e-4)
+
+
 def test_the_optimality_conditions_hold_by_their_definition():
     # Cosmesis with its arms as two causes, as a made-up but awkward set of intervals.
     rows = both_arms()

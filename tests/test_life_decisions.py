@@ -158,6 +158,12 @@ def test_renewals_approach_the_renewal_theorem(name, shape):
     assert renewal_function(law, 1.0, 1500)[-1] == pytest.approx(expected, rel=1e-3)
 
 
+def test_a_constant_rate_fails_at_that_rate_at_any_age():
+    expected = expected_renewals(EXPONENTIAL, np.array([0.0, 70.0, 400.0]), 30.0, 12)
+    # Second order in the step, a quarter of a month: (0.3 / 4)**2 / 24 is 2e-4.
+    np.testing.assert_allclose(expected, 0.3, rtol=5e-4)
+
+
 def test_expected_failures_by_month_agree_with_simulated_places():
     ages, month_km, months, places = np.array([0.0, 40.0, 130.0]), 12.0, 20, 40_000
     expected = expected_renewals(WEAR_OUT, ages, month_km, months)

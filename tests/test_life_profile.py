@@ -8,7 +8,15 @@ from models.life_data import counts_from_rows
 from models.life_distributions import LAWS
 from models.life_likelihood import evaluate, likelihood_terms
 from models.life_parametric import NoLifeFit, fit_life
-from models.life_profile import Quantity, life_intervals, profile_limits
+from models.life_profile import (
+    Quantity,
+    _coordinates,
+    _coordinates_of,
+    _Problem,
+    _profile_at,
+    life_intervals,
+    profile_limits,
+)
 from tests.life_published import cosmesis, diesel_fans, shock_rows
 
 
@@ -26,6 +34,30 @@ def test_published_likelihood_ratio_limits(counts, shape, scale):
     limits = life_intervals(counts, fit_life(counts, "weibull"))
     assert (limits.shape.low, limits.shape.high) == pytest.approx(shape, rel=1e-8)
     assert (limits.scale.low, limits.scale.high) == pytest.approx(scale, rel=1e-8)
+
+
+@pytest.mark.parametrize("kind", ["shape", "quantile", "survival"])
+@pytest.mark.parametrize("name", LAWS)
+def test_derivatives_along_each_quantity_are_the_profiles_own(name, kind):
+    counts = cosmesis("RadChem").counts
+    coordinates = _coordinates(LAWS[name], [Quantity(kind, {"survival": 20.0}.get(kind, 0.1))])
+    at_fit = np.array(_coordinates_of(coordinates, fit_life(counts, name).theta)).ravel()
+    problem = _Problem(
+        LAWS[name], likelihood_terms(counts), coordinates, at_fit[:1], at_fit[1:], 0.0
+    )
+    psi, nu, step = at_fit[:1] + 0.1, at_fit[1:] - 0.07, 1e-5
+    at = _profile_at(problem, psi, nu)
+    psi_ends = [_profile_at(problem, psi + s, nu) for s in (step, -step)]
+    nu_ends = [_profile_at(problem, psi, nu + s) for s in (step, -step)]
+    for name_of, ends, of in (
+        ("d_psi", psi_ends, "value"),
+        ("d_nu", nu_ends, "value"),
+        ("d_psi_psi", psi_ends, "d_psi"),
+        ("d_psi_nu", nu_ends, "d_psi"),
+        ("d_nu_nu", nu_ends, "d_nu"),
+    ):
+        slope = (getattr(ends[0], of) - getattr(ends[1], of)) / (2 * step)
+        np.testing.assert_allclose(getattr(at, name_of), slope, rtol=1e-6, atol=1e-5)
 
 
 def constrained(law, terms, value_of, wanted, start):

@@ -99,6 +99,20 @@ def test_by_hand_late_entry_counts_only_those_watched():
     np.testing.assert_allclose(found.se, [np.sqrt(1 / 8), np.sqrt(np.sum(deviations**2))])
 
 
+def test_a_wheel_end_counts_from_just_after_its_start_to_its_very_end():
+    # At 3 only the first is watched yet: the second's watching begins there. At 6 both still are.
+    watched = WatchedWheelEnds(
+        np.array([0.0, 3.0]),
+        np.array([6.0, 6.0]),
+        np.arange(2),
+        np.array([0, 1]),
+        np.array([3.0, 6.0]),
+    )
+    found = mean_cumulative(watched)
+    np.testing.assert_allclose(found.expected, [1.0, 1.5])
+    assert found.watched.tolist() == [1.0, 2.0]
+
+
 def simulated(rng, units, per_unit=4, spread=0.0, pace=1.0):
     """Poisson replacements at rate pace / 100 per wheel end, times a gamma factor of its unit."""
     cluster = np.repeat(np.arange(units), per_unit)

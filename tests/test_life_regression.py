@@ -251,6 +251,21 @@ def test_cutting_a_life_where_nothing_changes_changes_nothing():
         np.testing.assert_allclose(one.theta, other.theta, rtol=1e-7)
 
 
+def test_an_accelerated_life_before_entry_runs_under_the_first_known_duty():
+    rng = np.random.default_rng(19)
+    duty = np.where(rng.random(200) < 0.5, "haul", "town")
+    life, entry = 100 * rng.weibull(2.0, 200), rng.uniform(0, 80, 200)
+    seen = life > entry
+    rows = exact(np.minimum(life, 140.0)[seen], (life <= 140.0)[seen], entry[seen])
+    lives, late = frames(rows, duty=duty[seen])
+    whole = late.with_columns(from_age=0.0)
+    fits = [
+        fit_regression(segments_from_frames(lives, s, factors=["duty"]), "weibull", "accelerated")
+        for s in (late, whole)
+    ]
+    np.testing.assert_allclose(fits[0].theta, fits[1].theta, rtol=1e-9)
+
+
 def test_profile_limits_lie_where_the_likelihood_has_fallen_by_half_a_chi_square(cosmesis_arms):
     fit = fit_regression(cosmesis_arms, "loglogistic", "accelerated")
     [effect] = effects(fit)
@@ -540,6 +555,9 @@ def test_units_that_differ_are_found_and_their_variance_recovered():
     fit = fit_frailty(duty_segments(16, 120, spread=0.5))
     assert fit.variance.low < 0.5 < fit.variance.high
     assert fit.p < 1e-4
+    # A variance on its bound is tested half and half (Self & Liang 1987).
+    gain = 2 * (fit.loglik - fit.plain.loglik)
+    assert fit.p == pytest.approx(0.5 * stats.chi2.sf(gain, 1))
     assert "units differ" in fit.words
     within = fit.ratios["duty=town"]
     assert within.low < 2.0 < within.high
