@@ -13,7 +13,14 @@ from models.mixed_fit import (
 from models.mixed_pass import Variances
 from models.mixed_pilot import pilot
 from models.mixed_reml import reml_point
-from models.mixed_search import Search, certificate_of, certified_search, variances_of
+from models.mixed_search import (
+    Search,
+    _score,
+    certificate_of,
+    certified_search,
+    profile_information,
+    variances_of,
+)
 
 
 def relative(theta) -> Variances:
@@ -141,6 +148,25 @@ def test_the_certificate_refuses_a_stationary_point_of_the_square_root():
     assert certificate.gain == 0.0
     assert certificate.escape > 1.0
     assert not certificate.holds
+
+
+def test_the_score_away_from_a_boundary_is_the_slope_in_its_standard_errors():
+    """Along v v' in covariance space, from a singular covariance: differences resolve 1e-5."""
+    rows = fleet_rows()
+    blocks = blocks_from_rows(**rows)
+    scale, v = 7.0, np.array([0.6, -0.8, 0.0])
+    gamma = np.outer([0.8, 0.6 / scale], [0.8, 0.6 / scale])
+
+    def deviance(step):
+        moved = gamma + step * np.outer([v[0], v[1] / scale], [v[0], v[1] / scale])
+        return dense_deviance([moved[0, 0], moved[0, 1], moved[1, 1], 0.02], **rows)[0]
+
+    at = relative([gamma[0, 0], gamma[0, 1], gamma[1, 1], 0.02])
+    point = reml_point(blocks, at, reml_point(blocks, at).beta)
+    change = np.array([v[0] ** 2, v[0] * v[1] / scale, (v[1] / scale) ** 2, 0.0])
+    spread = np.sqrt(change @ profile_information(point) @ change)
+    slope = (deviance(1e-5) - deviance(-1e-5)) / 2e-5
+    assert _score(v, point, scale) == pytest.approx(-slope / 2 / spread, rel=1e-4)
 
 
 def test_a_spread_that_is_not_there_is_estimated_as_zero_andcertified_search():

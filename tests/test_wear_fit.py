@@ -179,6 +179,21 @@ def test_a_thin_group_leans_on_its_axle_type_and_says_so(fleet):
     assert any("leans on the other duties" in note and "1 unit" in note for note in thin.notes)
 
 
+@pytest.mark.parametrize(("units", "leans"), [(4, True), (5, False)])
+def test_five_units_stand_on_their_own(fleet, units, leans):
+    rate = fit_wear(sums_of(thin_fleet(fleet, units))).rate("steering", "gravel")
+    assert (rate.units, rate.shrunk) == (units, leans)
+
+
+def test_few_units_never_have_more_degrees_of_freedom_than_units_less_rates():
+    """Twelve units that do not differ: their spread may be estimated as zero, and the many lives
+    would pass for independent."""
+    alike = FleetTruth(unit_sd=0.0)
+    for seed in range(4):
+        fit = fit_wear(sums_of(draw_fleet(seed, 12, alike)), thin_units=0)
+        assert all(1.0 <= rate.df <= 12 - 6 for rate in fit.rates)
+
+
 def test_shrinking_leaves_well_supported_rates_alone(fleet):
     sums = sums_of(thin_fleet(fleet, 2))
     with_shrinking, without = fit_wear(sums), fit_wear(sums, thin_units=0)

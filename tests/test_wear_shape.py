@@ -7,7 +7,14 @@ import pytest
 from models.mixed_blocks import blocks_from_rows
 from models.mixed_dof import wald_test
 from models.mixed_fit import fit_mixed
-from models.wear_shape import wear_departures
+from models.wear_shape import (
+    _bedding_column,
+    _bedding_kappa,
+    _rows,
+    _single,
+    _tried,
+    wear_departures,
+)
 from tests.bench.bench_wear_fleet import DrawnFleet, FleetTruth, draw_fleet
 
 
@@ -39,6 +46,15 @@ def test_season_is_measured_beside_it(bent):
 def test_bedding_in_does_not_pass_for_curvature(bent):
     assert bent["curvature"].p_adjusted > 0.05
     assert "Wear is steady" in bent["curvature"].sentence
+
+
+def test_bedding_in_pays_for_the_list_it_was_chosen_from():
+    fleet = draw_fleet(3, 40, FleetTruth(bedding_mm=0.05))
+    rows = _rows(fleet.readings, fleet.reading_km, 1_000)
+    trial = _tried(rows, {"bedding-in": _bedding_column(rows, 3_000.0)})
+    once, thrice = (_single("bedding-in", trial, 1.0, tries) for tries in (1, 3))
+    assert thrice.p == pytest.approx(min(3 * once.p, 1.0))
+    assert _bedding_kappa(rows)[1] == 3
 
 
 def test_a_straight_fleet_is_called_straight():
