@@ -103,6 +103,15 @@ def test_a_free_curve_without_failures_is_a_flat_line():
     assert free_curve(fit_npmle(none))["survival"].to_list() == [1.0, 1.0]
 
 
+def test_a_conditional_curve_is_put_on_the_fits_scale_by_the_fits_survival_to_its_start():
+    counts = channing_men().counts
+    curve, fit = fit_npmle(counts), fit_life(counts, "weibull")
+    frame = probability_scale(curve, fit)
+    reached = fit.distribution.survival(np.array([782.0]))[0]
+    z = np.log(-np.log(reached * curve.survival[curve.survival > 0]))
+    np.testing.assert_allclose(frame["z"], z, rtol=1e-9)
+
+
 def test_points_of_the_true_distribution_lie_along_its_own_straight_line():
     counts = drawn(2, 6000, WEIBULL).counts
     frame = probability_scale(fit_npmle(counts), fit_life(counts, "weibull"))

@@ -290,6 +290,15 @@ def test_failures_among_too_few_are_stepped_over_only_while_more_are_to_come():
     assert fit_npmle(early.counts).from_age == 0.0
 
 
+def test_a_start_within_a_cell_leaves_that_cell_out():
+    # Where in (4, 5] the drop lies is unknown, so a curve from 4.5 takes it as survived.
+    rows = cosmesis("Rad")
+    whole, part = fit_npmle(rows.counts), fit_npmle(rows.counts, from_age=4.5)
+    assert part.start_age[0] == 6.0
+    reached = whole.survival_at([8.0])[0] / whole.survival_at([5.0])[0]
+    assert part.survival_at([8.0])[0] == pytest.approx(reached, rel=1e-12)
+
+
 def test_the_unit_of_age_does_not_matter():
     rows = watched(7, 300)
     base, scaled = fit_npmle(rows.counts), fit_npmle(Rows(*(1e5 * a for a in rows)).counts)

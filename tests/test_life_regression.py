@@ -525,6 +525,20 @@ def test_the_integrated_likelihood_is_the_signed_sum_of_laplace_transforms():
     assert ours == pytest.approx(total, abs=1e-7)
 
 
+def test_a_units_hazard_before_entry_runs_under_the_first_known_duty():
+    lives, spells = switching(21, 6)
+    lives = lives.with_columns(entry_age=pl.lit(10.0))  # before any change of duty
+    lives = lives.filter(pl.col("left_age") > 10.0)
+    theta = np.array([5.2, -0.8, 0.4])
+    late = spells.with_columns(from_age=pl.max_horizontal("from_age", pl.lit(10.0)))
+    values = []
+    for cut in (spells, late):
+        segments = segments_from_frames(lives, cut, factors=["duty"])
+        model = _model(segments, "weibull", "hazard", ())
+        values.append(marginal_loglik(model, unit_exposure(segments, model), theta, 0.0).value)
+    assert values[0] == pytest.approx(values[1], abs=1e-12)
+
+
 def test_the_integrated_gradient_is_its_own():
     segments = small_units(14)
     model = HazardModel(

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.life_data import counts_by_group, counts_from_rows
+from models.life_data import counts_by_group, counts_from_frames, counts_from_rows
 from models.life_parametric import LifeFit, fit_life
 
 SQL = Path(__file__).parent.parent / "sql" / "30_reduce"
@@ -107,6 +107,17 @@ def test_km_watched_runs_from_entry_to_the_middle_of_the_failure_interval(small)
 
 def test_both_clocks_are_counted(small):
     assert groups(small, "weeks")["drive", "haul"].right.tolist() == [2.0]
+
+
+def test_one_causes_latent_life_censors_the_others_at_their_last_good_age(small):
+    intervals, censored, entries = (
+        small[f"adjuster_{kind}_counts"].filter(clock="km")
+        for kind in ("interval", "censored", "entry")
+    )
+    stuck = counts_from_frames(intervals, censored, entries, ["stuck"])
+    assert (stuck.left.tolist(), stuck.failed.tolist()) == ([1000.0], [2.0])
+    others = dict(zip(stuck.censored_at.tolist(), stuck.censored.tolist(), strict=True))
+    assert others == {250.0: 1.0, 700.0: 1.0, 3000.0: 2.0}
 
 
 def test_pooled_groups_hold_everything(small):
