@@ -198,7 +198,9 @@ def _decided(world, above, unit, axle, depot, attended, rng) -> np.ndarray:
     both = due | (due.reshape(-1, 2)[:, ::-1].ravel() & together)
     if world.unit_together:
         takes = (rng.random(world.units) < world.unit_together)[unit]
-        both |= takes & np.bincount(unit, due, minlength=world.units).astype(bool)[unit]
+        wanting = due.reshape(-1, 2).any(axis=1)
+        by_unit = np.bincount(unit[::2], wanting, minlength=world.units)
+        both |= takes & (by_unit[unit] > np.repeat(wanting, 2))
     return both
 
 
@@ -479,3 +481,24 @@ def minimum_days(history: History) -> np.ndarray:
     share = left[v - 1, e] / (left[v - 1, e] - left[v, e])
     found[down] = day[v - 1, e] + share * (day[v, e] - day[v - 1, e])
     return np.where(low[0], 0.0, found)
+
+
+def relines_after(history: History) -> pl.DataFrame:
+    """Every reline of the fleet: wheel_end_id, relined_on."""
+    visit, end = np.nonzero(history.relined)
+    days = history.day[visit, history.unit[end]]
+    return pl.DataFrame(
+        {"wheel_end_id": _ids(history)["wheel_end_id"][end.tolist()], "relined_on": _on(days)}
+    )
+
+
+def readings_after(history: History) -> pl.DataFrame:
+    """Every reading of the fleet: wheel_end_id, inspected_on, above_mm."""
+    visit, end = np.nonzero(~np.isnan(history.reading))
+    return pl.DataFrame(
+        {
+            "wheel_end_id": _ids(history)["wheel_end_id"][end.tolist()],
+            "inspected_on": _on(history.day[visit, history.unit[end]]),
+            "above_mm": history.reading[visit, end] - history.world.minimum_mm,
+        }
+    )
