@@ -20,18 +20,19 @@ from models.drift_indicators import fitted_tables, indicator_codes, likelihood
 from models.drift_model import Explanations, columns_of, explain
 from models.drift_parameters import Band, DriftParameters, Kind
 from models.drift_readings import UNREAD_MM_PER_WEEK, Groups, Prepared, prepare_readings
-from models.drift_states import STATES, DriftStates, states
+from models.drift_states import STATES, DriftStates, joined, states
 from models.drift_verdicts import with_verdicts
 
 __all__ = ["FleetDrift", "judge_wheel_ends", "learn_fleet", "prepare_readings"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 # A setting, a reline or grease seldom cures an adjuster: this share of the trouble is still there.
 TROUBLE_OUTLASTS_SETTING = 0.6
 PARTS_LOOKED_BACK = 3
+# Wheel ends judged at a time; bounds the memory.
+BLOCK = 50_000
 NEXT_WEAR_CV = 0.3
 WEEK_DAYS = 7.0
 USUAL_CHECK_WEEKS = 12.0
@@ -121,6 +122,7 @@ def _learned_tables(
     prepared: Prepared, parameters: DriftParameters, band: Band
 ) -> dict[str, Floats]:
     present = _present(prepared)
+    present = present[:: len(present) // BLOCK + 1]
     by_stroke = states(
         explain(prepared.histories.rows(present), parameters),
         band,
@@ -187,26 +189,41 @@ def with_defaults(outlook: pl.DataFrame) -> pl.DataFrame:
 def present_parts(prepared: Prepared, outlook: pl.DataFrame, fleet: FleetDrift) -> pl.DataFrame:
     """Figures of each wheel end's present setting, for those that have been read since it."""
     episodes = _with_outlook(prepared.episodes, outlook)
-    rows, explained, before = explain_present(
-        _with_next_growth(prepared.histories, episodes), episodes, fleet.fit.parameters
-    )
+    histories = _with_next_growth(prepared.histories, episodes)
+    rows = np.flatnonzero(episodes["present"].to_numpy())
     part = episodes[rows]
     found = part.select("wheel_end_id", "wear_z").join(
         prepared.findings, on="wheel_end_id", how="left", maintain_order="left"
     )
     codes = indicator_codes(found)
-    histories = prepared.histories.rows(rows)
-    judged = states(explained, fleet.band, histories.wear_cv, likelihood(codes, fleet.tables))
-    changes = sudden_changes(histories, fleet.fit.parameters)
+    carried = carried_troubles(histories, episodes, fleet.fit.parameters)[rows]
+    found_likelihood = likelihood(codes, fleet.tables)
+    judged, began = _judged(histories.rows(rows), carried, found_likelihood, fleet)
+    changes = sudden_changes(histories.rows(rows), fleet.fit.parameters)
     return part.select("wheel_end_id", *OF_EPISODE).with_columns(
         *_state_columns(judged),
         *(pl.Series(f"found_{name}", code) for name, code in codes.items()),
         *(found[name] for name in ("applied_stroke_mm", "readjust_limit_mm")),
         changed=pl.Series(changes.changed),
-        began=pl.Series(np.where(changes.changed, changes.reading, explained.began)),
-        trouble_before=pl.Series(before),
+        began=pl.Series(np.where(changes.changed, changes.reading, began)),
+        trouble_before=pl.Series(carried.sum(axis=1) > 0.5 * TROUBLE_OUTLASTS_SETTING),
         reach=pl.Series(_reach(judged.ratio, _next_growth(part), fleet.band)),
     )
+
+
+def _judged(
+    histories: StrokeHistories, carried: Floats, found: Floats, fleet: FleetDrift
+) -> tuple[DriftStates, Ints]:
+    """States, and the reading before which trouble likeliest began; block by block."""
+    prior = _with_carried(histories.group, carried, fleet.fit.parameters)
+    judged, began = [], []
+    for start in range(0, max(len(histories), 1), BLOCK):
+        block = slice(start, start + BLOCK)
+        part = histories.rows(block)
+        explained = explain(part, fleet.fit.parameters, prior[block])
+        judged.append(states(explained, fleet.band, part.wear_cv, found[block]))
+        began.append(explained.began)
+    return joined(judged), np.concatenate(began)
 
 
 def _with_outlook(episodes: pl.DataFrame, outlook: pl.DataFrame) -> pl.DataFrame:
@@ -243,28 +260,25 @@ def _with_next_growth(histories: StrokeHistories, episodes: pl.DataFrame) -> Str
     )
 
 
-def explain_present(
+def carried_troubles(
     histories: StrokeHistories, episodes: pl.DataFrame, parameters: DriftParameters
-) -> tuple[Ints, Explanations, Bools]:
-    """Explain present parts; trouble outlasts a setting unless the adjuster was replaced.
+) -> Floats:
+    """(n, kinds) trouble each part starts with because the same adjuster had it before.
 
-    Returns
-    -------
-    Rows of the present parts, their explanations, and whether the same adjuster was probably in
-    trouble before its latest setting.
+    A setting, a reline or grease seldom cures an adjuster; another adjuster starts afresh. Only the
+    latest parts of a wheel end are looked back on.
     """
-    wheel = (episodes["order"] == 0).cum_sum().to_numpy().astype(np.int64) - 1
     from_last = episodes["from_last"].to_numpy()
     same = episodes["same_adjuster"].to_numpy()
-    trouble = np.zeros((int(wheel.max(initial=-1)) + 1, len(Kind)))
+    carried = np.zeros((len(histories), len(Kind)))
     for back in range(PARTS_LOOKED_BACK - 1, 0, -1):
         rows = np.flatnonzero(from_last == back)
-        prior = _carried(histories.group[rows], trouble[wheel[rows]], same[rows], parameters)
-        trouble[wheel[rows]] = _troubles(explain(histories.rows(rows), parameters, prior))
-    rows = np.flatnonzero(episodes["present"].to_numpy())
-    prior = _carried(histories.group[rows], trouble[wheel[rows]], same[rows], parameters)
-    explained = explain(histories.rows(rows), parameters, prior)
-    return rows, explained, same[rows] & (trouble[wheel[rows]].sum(axis=1) > 0.5)
+        for block in (rows[i : i + BLOCK] for i in range(0, len(rows), BLOCK)):
+            prior = _with_carried(histories.group[block], carried[block], parameters)
+            trouble = _troubles(explain(histories.rows(block), parameters, prior))
+            # Parts are in order, so the next part of the same wheel end is the next row.
+            carried[block + 1] = TROUBLE_OUTLASTS_SETTING * trouble * same[block + 1, None]
+    return carried
 
 
 def _troubles(explained: Explanations) -> Floats:
@@ -273,12 +287,11 @@ def _troubles(explained: Explanations) -> Floats:
     return np.stack(kinds, axis=1)
 
 
-def _carried(group: Ints, trouble: Floats, same: Bools, parameters: DriftParameters) -> Floats:
-    """Prior of trouble from the setting on: the group's, and what the adjuster had before."""
-    fresh = parameters.from_set[group]
-    kept = TROUBLE_OUTLASTS_SETTING * trouble.sum(axis=1, keepdims=True)
-    outlasting = TROUBLE_OUTLASTS_SETTING * trouble + (1 - kept) * fresh
-    return np.where(same[:, None], outlasting, fresh)
+def _with_carried(group: Ints, carried: Floats, parameters: DriftParameters) -> Floats:
+    """Prior of trouble from the setting on: what the adjuster brings, else the group's."""
+    rest = 1 - carried.sum(axis=1, keepdims=True)
+    prior: Floats = carried + rest * parameters.from_set[group]
+    return prior
 
 
 def _reach(ratio: Floats, next_growth: Floats, band: Band) -> Floats:

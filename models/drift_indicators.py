@@ -155,7 +155,10 @@ def latest_findings(readings: pl.DataFrame) -> pl.DataFrame:
     A finding before the last setting belongs to what that job put right, so it is left behind;
     only whether the marks ever lined up is remembered.
     """
-    rows = readings.sort("wheel_end_id", "inspected_on", "as_left", maintain_order=True)
+    order = "wheel_end_id", "inspected_on", "as_left"
+    rows = readings.select(*order, "episode_id", "fault", *FINDINGS).sort(
+        order, maintain_order=True
+    )
     rows = rows.with_columns(
         wheel_end=pl.col("wheel_end_id").rle_id(),
         aligned=pl.col("marks_aligned").fill_null(value=False).cast(pl.Int64),

@@ -44,6 +44,8 @@ REQUIRED_COLUMNS = (
     *("inspected_on", "weeks_since_set", "stroke_ratio", "arm_length_mm", "ratio_per_mm"),
 )
 
+STROKE_COLUMNS = "as_left", "km_since_set", "wear_mm", "wear_sd_mm", "stop_ratio", "reader"
+
 # A stroke that comes back by more than this with no job on record was re-set, or misread before.
 JUMP = 0.05
 # Wear where nobody measured any: so much per km, or per week, known no better than this.
@@ -133,12 +135,16 @@ def _stroke_rows(readings: pl.DataFrame) -> pl.DataFrame:
         pl.col("stroke_ratio").is_finite()
         & (pl.col("arm_length_mm") > 0)
         & pl.col("weeks_since_set").is_finite()
+        & (pl.col("ratio_per_mm") > 0)
     )
     return (
-        readings.filter(usable.fill_null(value=False))
+        readings.lazy()
+        .select(*REQUIRED_COLUMNS, *STROKE_COLUMNS)
+        .filter(usable.fill_null(value=False))
         .with_columns(pl.col("as_left").fill_null(value=False))
         .sort("wheel_end_id", "inspected_on", "as_left", maintain_order=True)
         .with_columns(episode=pl.col("episode_id").rle_id())
+        .collect()
     )
 
 

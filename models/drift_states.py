@@ -4,7 +4,7 @@ An adjuster that keeps pace is `in_band` or, its stroke outside the band ever si
 `set_wrong`; one that takes up too little is `slackening`, nothing `stuck`, too much `tightening`.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,6 +118,12 @@ def states(
         p_misread=both[:, columns_of(MISREAD)].sum(axis=1),
         p_by_strokes=by_strokes,
     )
+
+
+def joined(parts: list[DriftStates]) -> DriftStates:
+    """Several batches of episodes, one after the other."""
+    columns = (np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(DriftStates))
+    return DriftStates(*columns)
 
 
 def _next_out(
