@@ -45,7 +45,7 @@ class FleetDraw:
 
 def stream(seed: int, batch: int, step: int) -> np.random.Generator:
     """The random numbers of one step of one batch."""
-    return np.random.Generator(np.random.SFC64(np.random.SeedSequence([seed, batch, step + 1])))
+    return np.random.default_rng([seed, batch, step + 1])
 
 
 def square_root(covariance: FloatArray) -> FloatArray:
