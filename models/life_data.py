@@ -202,7 +202,7 @@ def counts_by_group(
         )
         for key in keys
     }
-    return {**groups, **_pools(groups)} if pooled else groups
+    return {**groups, **_pools(groups)} if pooled and groups else groups
 
 
 def _pools(groups: dict[GroupKey, LifeCounts]) -> dict[GroupKey, LifeCounts]:
