@@ -24,6 +24,7 @@ E_HANDBOOK_EWMA = [
     *(52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5),
     *(49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1),
 ]
+# The four tables below were read second-hand, as the examples of the R package spc quote them.
 # Lucas & Crosier (1982) Technometrics 24:199, table 1: two-sided, allowance 0.5, limit 4;
 # shift, run length from zero, run length from a head start of 2 (three figures printed).
 LUCAS_CROSIER_1982 = [
