@@ -8,9 +8,9 @@ import pytest
 
 from pipeline import warehouse
 from pipeline.errors import UserError
+from pipeline.judging import judge
 from pipeline.loading import load
 from pipeline.settings import Settings
-from pipeline.judging import judge
 from tests.drawing import rows
 from tests.lakes import write_small_lake
 
