@@ -38,12 +38,14 @@ class StandardLaw:
     """A parameter-free law of z with first and second derivatives of its logarithms in z.
 
     `log_survival` and `log_density` map an array of z to (value, first, second derivative).
+    `density_slope` maps z and the first derivative of log survival to that of log density.
     `quantile` maps a failed share p to z.
     """
 
     name: DistributionName
     log_survival: Callable[[FloatArray], Derivatives]
     log_density: Callable[[FloatArray], Derivatives]
+    density_slope: Callable[[FloatArray, FloatArray], FloatArray]
     quantile: Callable[[FloatArray], FloatArray]
 
     def shape(self, log_sigma: float) -> float:
@@ -98,10 +100,22 @@ def _logistic_quantile(p: FloatArray) -> FloatArray:
 
 
 WEIBULL = StandardLaw(
-    "weibull", _extreme_value_survival, _extreme_value_density, _extreme_value_quantile
+    "weibull",
+    _extreme_value_survival,
+    _extreme_value_density,
+    lambda _z, d1: 1.0 + d1,
+    _extreme_value_quantile,
 )
-LOGNORMAL = StandardLaw("lognormal", _normal_survival, _normal_density, _normal_quantile)
-LOGLOGISTIC = StandardLaw("loglogistic", _logistic_survival, _logistic_density, _logistic_quantile)
+LOGNORMAL = StandardLaw(
+    "lognormal", _normal_survival, _normal_density, lambda z, _d1: -z, _normal_quantile
+)
+LOGLOGISTIC = StandardLaw(
+    "loglogistic",
+    _logistic_survival,
+    _logistic_density,
+    lambda _z, d1: 1.0 + 2.0 * d1,
+    _logistic_quantile,
+)
 LAWS: dict[DistributionName, StandardLaw] = {
     law.name: law for law in (WEIBULL, LOGNORMAL, LOGLOGISTIC)
 }

@@ -185,17 +185,23 @@ def interval_derivatives(
 ) -> tuple[FloatArray, EndDerivatives, EndDerivatives]:
     """log[S(z_left) - S(z_right)] and its derivatives in both ends; `from_zero` marks S(left) = 1.
 
-    The difference is taken of cumulative hazards, H = -log S, so that it keeps its relative
-    precision where both probabilities are near 1 or both near 0.
+    With H = -log S and q = 1 - exp(H_left - H_right), P = S(left) q, so that the densities over P
+    are -d1_left / q and -d1_right (1 - q) / q, d1 the slopes of log S: nothing under- or overflows
+    where both probabilities are near 1 or both near 0.
     """
-    log_s_left = np.where(from_zero, 0.0, law.log_survival(z_left)[0])
-    step = np.maximum(log_s_left - law.log_survival(z_right)[0], 1e-300)
-    log_p = log_s_left + np.log(-np.expm1(-step))
-    log_f_left, slope_left, _ = law.log_density(z_left)
-    log_f_right, slope_right, _ = law.log_density(z_right)
-    u_left = np.where(from_zero, 0.0, np.exp(np.minimum(log_f_left - log_p, 300.0)))
-    u_right = np.exp(np.minimum(log_f_right - log_p, 300.0))
+    log_s_left, d1_left, _ = law.log_survival(z_left)
+    log_s_right, d1_right, _ = law.log_survival(z_right)
+    log_s_left, d1_left = np.where(from_zero, 0.0, log_s_left), np.where(from_zero, 0.0, d1_left)
+    step = np.maximum(log_s_left - log_s_right, 1e-300)
+    reached = np.exp(-step)
+    gone = np.maximum(-np.expm1(-step), 1e-300)
+    u_left = -d1_left / gone
+    u_right = -d1_right * reached / gone
+    slope_left, slope_right = (
+        law.density_slope(z_left, d1_left),
+        law.density_slope(z_right, d1_right),
+    )
     cross = u_left * u_right
     left = EndDerivatives(-u_left, -u_left * (slope_left + u_left), cross)
     right = EndDerivatives(u_right, u_right * (slope_right - u_right), cross)
-    return log_p, left, right
+    return log_s_left + np.log(gone), left, right

@@ -15,7 +15,7 @@ Pointwise limits come in two kinds.
 transform: Greenwood's formula when failures are exact. It is right when inspection ages repeat (a
 grid of ages, many adjusters each). When all ages differ the estimate converges at the cube root of
 the sample size and the support is itself a guess, so that theory promises less; with checks a
-twelfth of the scale apart these limits covered 92 to 97 % in simulation all the same. Before the
+twelfth of the scale apart these limits covered 91 to 97 % in simulation all the same. Before the
 first drop they are no limits at all: use the other kind there.
 
 `npmle_limits` gives likelihood-ratio limits at single ages: the curve is refitted with its value

@@ -23,6 +23,7 @@ from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+from scipy import linalg
 
 from models.life_data import LifeCounts
 from models.life_distributions import BoolArray, FloatArray
@@ -245,14 +246,16 @@ def _kuhn_tucker_gap(gradient: FloatArray, hazard: FloatArray) -> float:
 
 def _grown_support(gradient: FloatArray, hazard: FloatArray) -> IntArray:
     """Cells with a hazard, and between each two of them the cell of steepest positive gradient."""
-    held = np.flatnonzero(hazard > 0.0)
-    bounds = np.unique(np.concatenate([[0], held, held + 1]))
-    bounds = bounds[bounds < hazard.size]
+    held = hazard > 0.0
+    begins = held.copy()
+    begins[:1] = True
+    begins[1:] |= held[:-1]
+    bounds = np.flatnonzero(begins)
     peak = np.maximum.reduceat(gradient, bounds)
-    gap_of = np.repeat(np.arange(bounds.size), np.diff(np.append(bounds, hazard.size)))
+    gap_of = np.cumsum(begins) - 1
     peaks = np.flatnonzero((gradient == peak[gap_of]) & (gradient > 0.0))
-    one_each = peaks[np.unique(gap_of[peaks], return_index=True)[1]]
-    return np.union1d(held, one_each)
+    held[peaks[np.diff(gap_of[peaks], prepend=-1) > 0]] = True  # the first of equal peaks
+    return np.flatnonzero(held)
 
 
 def _quadratic_target(
@@ -283,6 +286,14 @@ def information_of(cells: Cells, hazard: FloatArray, support: IntArray) -> Float
     return support_information(program, np.where(endless, 0.0, hazard), support)
 
 
+def _solved_positive(matrix: FloatArray, pull: FloatArray) -> FloatArray:
+    try:
+        factor = linalg.cho_factor(matrix, overwrite_a=True, check_finite=False)
+    except linalg.LinAlgError:  # rounding has eaten a curvature that was nearly zero
+        return np.asarray(np.linalg.lstsq(matrix, pull, rcond=None)[0])
+    return np.asarray(linalg.cho_solve(factor, pull, check_finite=False))
+
+
 def nonnegative_minimum(curvature: FloatArray, pull: FloatArray) -> FloatArray:
     """argmin over x >= 0 of x'Gx/2 - pull'x, pivoting whole sets while it helps, then one by one.
 
@@ -296,7 +307,7 @@ def nonnegative_minimum(curvature: FloatArray, pull: FloatArray) -> FloatArray:
     for _ in range(10 * size + 50):
         x[:] = 0.0
         if free.any():
-            x[free] = np.linalg.solve(matrix[np.ix_(free, free)], pull[free])
+            x[free] = _solved_positive(matrix[np.ix_(free, free)], pull[free])
         slope = matrix @ x - pull
         wrong = np.where(free, x < 0.0, slope < -1e-12 * np.abs(pull).max(initial=1e-300))
         if not wrong.any():

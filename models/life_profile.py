@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
+import numpy.typing as npt
 from scipy import optimize, stats
 
 from models.life_data import LifeCounts
@@ -30,6 +31,7 @@ from models.life_distributions import BoolArray, FloatArray, LifeDistribution, S
 from models.life_likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
 from models.life_parametric import LifeFit
 
+IntArray: TypeAlias = npt.NDArray[np.int64]
 QuantityKind: TypeAlias = Literal["shape", "quantile", "survival"]
 NEWTON_STEPS = 14
 GRID = 81
@@ -206,7 +208,8 @@ def _both_limits(problem: _Problem, drop: float) -> tuple[FloatArray, FloatArray
     with np.errstate(over="ignore", invalid="ignore"):
         psi, certified = _newton_limits(doubled, side, reach)
     for k in np.flatnonzero(~certified):
-        psi[k] = _searched_limit(_one(doubled, int(k)), float(side[k]), float(reach[k]))
+        one = _some(doubled, np.array([k]))
+        psi[k] = _searched_limit(one, float(side[k]), float(reach[k]))
     return psi[:count], psi[count:]
 
 
@@ -227,16 +230,20 @@ def _newton_limits(
     psi = problem.psi_hat + side * reach
     nu = problem.nu_hat - top.d_psi_nu / top.d_nu_nu * side * reach
     nu_reach = reach * np.abs(top.d_psi_nu / top.d_nu_nu) + 1.0 / np.sqrt(np.abs(top.d_nu_nu))
+    certified = np.zeros(psi.size, bool)
     for _ in range(NEWTON_STEPS):
-        at = _profile_at(problem, psi, nu)
-        if np.all(_certified(problem, at, psi, side)):
+        rest = np.flatnonzero(~certified)
+        part = _some(problem, rest)
+        at = _profile_at(part, psi[rest], nu[rest])
+        certified[rest] = _certified(part, at, psi[rest], side[rest])
+        if certified.all():
             break
         d_psi, d_nu = _newton_step(at, problem.threshold)
-        shrink = np.maximum(1.0, np.maximum(np.abs(d_psi) / reach, np.abs(d_nu) / nu_reach))
-        psi, nu = psi + d_psi / shrink, nu + d_nu / shrink
-    else:
-        at = _profile_at(problem, psi, nu)
-    return psi, _certified(problem, at, psi, side)
+        longest = np.maximum(np.abs(d_psi) / reach[rest], np.abs(d_nu) / nu_reach[rest])
+        shrink = np.where(certified[rest], np.inf, np.maximum(longest, 1.0))
+        psi[rest] += d_psi / shrink
+        nu[rest] += d_nu / shrink
+    return psi, certified
 
 
 def _newton_step(at: _Profile, threshold: float) -> tuple[FloatArray, FloatArray]:
@@ -260,11 +267,12 @@ def _certified(problem: _Problem, at: _Profile, psi: FloatArray, side: FloatArra
     )
 
 
-def _one(problem: _Problem, k: int) -> _Problem:
+def _some(problem: _Problem, places: IntArray) -> _Problem:
+    """The problem of the quantities at `places` only."""
     return problem._replace(
-        coordinates=_Coordinates(*(field[k : k + 1] for field in problem.coordinates)),
-        psi_hat=problem.psi_hat[k : k + 1],
-        nu_hat=problem.nu_hat[k : k + 1],
+        coordinates=_Coordinates(*(field[places] for field in problem.coordinates)),
+        psi_hat=problem.psi_hat[places],
+        nu_hat=problem.nu_hat[places],
     )
 
 

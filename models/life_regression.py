@@ -359,12 +359,16 @@ def term_tests(fit: RegressionFit) -> list[TermTest]:
 def proportionality(
     segments: AdjusterSegments, term: str, baseline: DistributionName = "weibull"
 ) -> ProportionalityTest:
-    """Whether a term's hazards keep their ratio at every age (naive likelihood ratio)."""
+    """Whether a term's hazards keep their ratio at every age.
+
+    The likelihood ratio is divided by the shape effects' mean inflation, as elsewhere here.
+    """
     plain = fit_regression(segments, baseline)
     moved = fit_regression(segments, baseline, shape_terms=(term,))
-    names = moved.model.names[2 + len(segments.design.names) :]
-    log_sigmas = moved.theta[2 + len(segments.design.names) :]
-    chi_square = max(2.0 * (moved.loglik - plain.loglik), 0.0)
+    first = 2 + len(segments.design.names)
+    names, log_sigmas = moved.model.names[first:], moved.theta[first:]
+    inflation = float(np.mean([_inflation(moved, c) for c in range(first, moved.theta.size)]))
+    chi_square = max(2.0 * (moved.loglik - plain.loglik), 0.0) / inflation
     p = float(stats.chi2.sf(chi_square, len(names)))
     words = (
         f"the hazard ratio of {term} changes with age (p {p:.3f}): read it as an average"
