@@ -276,7 +276,9 @@ def support_information(program: _Program, hazard: FloatArray, support: IntArray
     corner = corner.reshape(size + 1, size + 1)
     reach = np.cumsum(np.cumsum(corner, axis=0)[:, ::-1], axis=1)[:, ::-1]
     upper = np.triu(reach[:size, 1:])  # [i, j]: ranges with low <= i and high > j
-    return np.asarray(upper + np.triu(upper, 1).T)
+    whole = upper + upper.T
+    whole[np.diag_indices(size)] *= 0.5
+    return np.asarray(whole)
 
 
 def information_of(cells: Cells, hazard: FloatArray, support: IntArray) -> FloatArray:
