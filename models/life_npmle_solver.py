@@ -276,9 +276,7 @@ def support_information(program: _Program, hazard: FloatArray, support: IntArray
     corner = corner.reshape(size + 1, size + 1)
     reach = np.cumsum(np.cumsum(corner, axis=0)[:, ::-1], axis=1)[:, ::-1]
     upper = np.triu(reach[:size, 1:])  # [i, j]: ranges with low <= i and high > j
-    whole = upper + upper.T
-    whole[np.diag_indices(size)] *= 0.5
-    return np.asarray(whole)
+    return np.asarray(upper + upper.T - np.diag(np.diag(upper)), float)
 
 
 def information_of(cells: Cells, hazard: FloatArray, support: IntArray) -> FloatArray:
