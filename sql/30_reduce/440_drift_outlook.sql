@@ -6,7 +6,9 @@
 -- meaning: the setting, lining and adjuster in place on the as-of day, its check interval, the
 --          adjuster's age in km when it was last known good, and when anyone last looked
 with episodes as (
-    select wheel_end_id, episode_id from stage.setting_episodes where ended_on is null
+    select wheel_end_id, episode_id, set_on
+    from stage.setting_episodes
+    where ended_on is null
 ),
 
 lives as (
@@ -40,6 +42,7 @@ final as (
         w.depot,
         d.duty,
         e.episode_id,
+        e.set_on,
         l.life_id,
         a.adjuster_km,
         k.last_inspected_on,
