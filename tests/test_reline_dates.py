@@ -269,3 +269,17 @@ def test_days_become_dates_and_none_where_there_is_none():
         dt.date(2024, 2, 29),
         dt.date(2024, 3, 31),
     )
+
+
+def test_reline_dates_agree_with_the_simulation_where_much_is_missed_and_unread():
+    fleet = known_fleet(lived(World(units=40, years_after=0.5, missed=0.25, unread=0.4), 6))
+    assert fleet.habit.read_share == pytest.approx(0.6, abs=0.05)
+    levels = np.linspace(0.02, 0.98, 33)
+    days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit, levels).days
+    grid = np.concatenate([[0.0], levels, [1.0]])
+    padded = np.vstack([np.zeros(days.shape[1]), days, days[-1] + 300.0])
+    for day in (200.0, 400.0):
+        simulated, _ = share_relined(fleet, np.array([day]))
+        closed = sum(np.interp(day, np.minimum(d, 1e9), grid) for d in padded.T)
+        # The closed form spaces attended visits evenly: about 3 %.
+        assert closed == pytest.approx(simulated, rel=0.06)

@@ -253,3 +253,56 @@ def test_the_filter_is_the_weighted_mean_where_nothing_drifts():
     # The chance that an interval is odd takes a little weight off each.
     assert levels.level[0] == pytest.approx(expected, abs=2e-3)
     assert levels.variance[0] == pytest.approx(1 / precision, rel=0.02)
+
+
+def test_a_drifting_level_is_known_as_well_as_theory_says():
+    """Steady state of a local level (Harvey 1989, ch. 4): P² = q d (P + R) before a reading."""
+    days, q, noise = 84.0, 4e-5, 0.0064 + 2 / 84**2
+    km = 200 * 84 * np.exp(np.random.default_rng(17).normal(0, 0.01, 60))
+    frame = pl.DataFrame(unit_rows("A", km), schema=SCHEMA, orient="row")
+    units = frame.select("unit_id", "depot", "duty").unique()
+    groups = usage_groups(units, frame)
+    table = usage_intervals(units, frame, groups, AS_OF)
+    levels = usage_levels(
+        table,
+        group_rates(table, groups),
+        np.zeros(table.days.shape),
+        UsageVariances(0.04, q, 0.0064 * 84),
+    )
+    step = q * days
+    predicted = (step + np.sqrt(step**2 + 4 * step * noise)) / 2
+    filtered = predicted * noise / (predicted + noise)
+    # Known at the end of an interval: half an interval's drift after its middle. The chance that
+    # an interval is odd takes about 1 % off its weight.
+    assert levels.variance[0] == pytest.approx(filtered + step / 2, rel=0.03)
+
+
+def test_cards_vary_as_use_does_and_not_as_the_doubt_about_levels():
+    usage = fitted(fleet_rows(np.random.default_rng(18), intervals=5)[0])
+    cards = usage.deck.after_road
+    # 400 cards: their SD is known to 3.5 %.
+    assert np.log(cards.use).std() == pytest.approx(0.08, rel=0.15)
+    assert usage.deck.noise_days == pytest.approx(0.0064 * 84, rel=0.35)
+
+
+def test_km_ahead_of_a_unit_nobody_knows_spread_as_its_group_does():
+    rows, _, _ = fleet_rows(np.random.default_rng(19), units=60, unit_sd=0.5)
+    usage = fitted(rows, units=[*sorted({r[0] for r in rows}), "Z"])
+    unit = np.array([60])
+    ahead = km_ahead(usage, away_now(usage), unit, np.array([365.0]))
+    draws = drawn_km(usage, 60, 365.0, 4_000, np.random.default_rng(2))
+    # A lognormal with SD 0.5: of 4000 the mean is known to 0.9 %, the 10 % point to 1.5 %.
+    assert ahead.mean_km[0] == pytest.approx(draws.mean(), rel=0.035)
+    for z, q in ((-1.2816, 0.1), (1.2816, 0.9)):
+        assert ahead.quantile(z)[0] == pytest.approx(np.quantile(draws, q), rel=0.06)
+
+
+def test_drift_widens_km_ahead():
+    rng = np.random.default_rng(20)
+    drift = np.cumsum(rng.normal(0, 0.1, (60, 14)), axis=1)
+    km = 200 * 84 * np.exp(drift + rng.normal(0, 0.05, drift.shape))
+    usage = fitted([r for u in range(60) for r in unit_rows(f"U{u:03d}", km[u])])
+    ahead = km_ahead(usage, away_now(usage), np.array([0]), np.array([730.0]))
+    draws = drawn_km(usage, 0, 730.0, 3_000, np.random.default_rng(3))
+    sd = np.log(draws).std()
+    assert np.sqrt(ahead.log_variance[0]) == pytest.approx(sd, rel=0.1)
