@@ -124,7 +124,8 @@ def incidence_limits(
     log_rest = np.log1p(-np.where(inner, incidence, 0.5))
     z = float(stats.norm.ppf(0.5 + 0.5 * level))
     spread = z * se / np.abs((1.0 - np.where(inner, incidence, 0.5)) * log_rest)
-    low, high = (-np.expm1(log_rest * np.exp(sign * spread)) for sign in (-1.0, 1.0))
+    with np.errstate(over="ignore"):  # no limit at all where next to nothing is known
+        low, high = (-np.expm1(log_rest * np.exp(sign * spread)) for sign in (-1.0, 1.0))
     return np.where(inner, low, incidence), np.where(inner, high, incidence)
 
 

@@ -147,10 +147,14 @@ def interval_incidence(
     """The incidence of every cause by `ages`, each cell's mass counted at its end.
 
     With `from_age` it is that among adjusters that have reached it: the way round an early risk set
-    too small to trust (see `life_npmle`). Raises ValueError when nothing outlives `from_age`.
+    too small to trust (see `life_npmle`). Raises ValueError when nothing outlives `from_age`, or
+    when the masses fall to zero before a later entry (see `life_stretch`).
     """
     masses = _masses(competing)
-    mass, cycles = _maximised(masses, _start(masses))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mass, cycles = _maximised(masses, _start(masses))
+    if not np.all(np.isfinite(mass)):
+        raise ValueError("everything watched ended before a later entry: the ages do not connect")
     before = masses.end_age <= from_age
     reached = 1.0 - float(mass[:-1] @ before)
     if reached <= UNUSED:

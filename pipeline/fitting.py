@@ -11,10 +11,15 @@ from models.wear_pointer import PointerCalibration, fit_wear_with_pointers
 from models.wear_predict import LiningLines, lining_lines
 from models.wear_result import WearFit
 from models.wear_sums import LiningLifeSums
-from pipeline import warehouse
+from pipeline import marts, warehouse
+from pipeline.life_causes_marts import write_cause_marts
+from pipeline.life_comparisons import life_comparisons
+from pipeline.life_decisions_marts import write_decision_marts
+from pipeline.life_effects import write_effect_marts
 from pipeline.life_marts import write_life_marts
+from pipeline.replacement_marts import write_replacement_marts
 from pipeline.settings import Settings
-from pipeline.wear_marts import fleet_sums, write_wear_marts
+from pipeline.wear_marts import fleet_sums, wear_comparisons, write_wear_marts
 
 DAYS_PER_WEEK = 7.0
 
@@ -37,9 +42,15 @@ class Fits:
 
 def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:
     """Fit wear, use and adjuster lives, and write the marts that say so."""
-    write_life_marts(con)
     fits = fit_wear_and_use(con, settings, as_of)
     write_wear_marts(con, fits.wear, fits.calibration)
+    lives = write_life_marts(con, settings)
+    write_cause_marts(con, lives, settings.adjusters.fewest_failures)
+    write_replacement_marts(con)
+    write_effect_marts(con, settings)
+    write_decision_marts(con, settings, lives, fits.km_per_day, as_of)
+    compared = [wear_comparisons(fits.wear), life_comparisons(con, settings)]
+    marts.write(con, "duty_comparisons", pl.concat(compared, how="diagonal_relaxed"))
     return fits
 
 

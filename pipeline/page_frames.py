@@ -1,13 +1,15 @@
 """The month's frames, gathered from the marts for the page to draw."""
 
 import datetime as dt
+import hashlib
+from importlib.metadata import version
 
 import duckdb
 import polars as pl
 
 from dashboards.page_data import Fleet, PageData
 from pipeline import warehouse
-from pipeline.settings import Settings
+from pipeline.settings import Adjustment, AxleType, Settings
 
 # Readings of flagged wheel ends are all shown; of the others, those of this many wheel ends.
 OTHER_HISTORIES = 2_000
@@ -43,11 +45,57 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         overdue=warehouse.fetch(
             con, "from mart.overdue order by weeks_overdue desc, wheel_end_id, kind"
         ),
+        months=mart("months"),
+        wear_departures=mart("wear_departures"),
+        pointers_not_reset=mart("pointers_not_reset"),
+        check_intervals=_told(mart("check_intervals"), "share_failed"),
+        replacement_ages=_told(mart("replacement_ages"), "planned_cost"),
+        expected_failures=_told(mart("expected_failures"), "failures_mean"),
+        made_from=made_from(settings),
     )
 
 
+def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:
+    """The rows that hold a figure; None where words stand instead of all of them."""
+    told = frame.filter(pl.col(figure).is_not_null())
+    return None if told.is_empty() else told
+
+
+def made_from(settings: Settings) -> dict[str, str]:
+    """What the publication was made from."""
+    text = settings.model_dump_json()
+    return {
+        "drumline": version("drumline"),
+        "settings": hashlib.sha256(text.encode()).hexdigest()[:12],
+    }
+
+
+def _limit_sources(settings: Settings) -> tuple[str, ...]:
+    """Where each limit in force comes from; a default never hides that it is one."""
+    own = [
+        f"{name}: minimum lining {kind.lining_min_mm:g} mm, new {kind.lining_new_mm:g} mm, from "
+        "fleet.toml"
+        for name, kind in settings.axle_types.items()
+    ]
+    default = AxleType()
+    other = (
+        f"other axle types: minimum lining {default.lining_min_mm:g} mm (default; 49 CFR 393.47, "
+        f"US, off the steering axle), new {default.lining_new_mm:g} mm (default, no source); set "
+        "your own under [axle_types]"
+    )
+    chambers = (
+        f"chamber {size}: readjust at {chamber.readjust_limit_mm:g} mm applied stroke, from "
+        "fleet.toml"
+        for size, chamber in settings.chambers.items()
+    )
+    return (*own, other, *chambers)
+
+
 def _fleet(settings: Settings) -> Fleet:
+    standard = settings.adjustment == Adjustment()
     return Fleet(
+        band_source="common practice, no published source" if standard else "fleet.toml",
+        limit_sources=_limit_sources(settings),
         name=settings.fleet.name,
         currency=settings.fleet.currency,
         length_unit=settings.units.length,

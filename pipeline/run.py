@@ -17,7 +17,7 @@ from pipeline.forecasting import Forecasts, forecast_relines
 from pipeline.origins import months_before, origin
 from pipeline.setting_marts import write_setting_quality
 from pipeline.settings import Settings, load_settings
-from pipeline.status import write_status
+from pipeline.status import write_month, write_status
 
 SETTINGS_FILE = "fleet.toml"
 # How far back forecasts and flags are made again, and held against what happened since.
@@ -104,6 +104,7 @@ def mart(run: Run) -> None:
     with warehouse.transaction(run.con):
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
         write_budget_marts(run.con, run.settings, run.forecasts, run.day)
+        write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")
 

@@ -124,6 +124,28 @@ class Budget(Section):
     )
 
 
+class Adjusters(Section):
+    clock: Literal["km", "weeks"] = Field(
+        "km", description="What ages an adjuster in comparisons; the other is reported beside it"
+    )
+    fewest_failures: Annotated[int, Field(ge=3)] = Field(
+        8, description="No curve and no ratio from fewer failures; our default, no source"
+    )
+    assumed_shape: Positive = Field(
+        2.0, description="Weibull shape assumed where failures are fewer; our default, no source"
+    )
+    survival_km: tuple[Positive, ...] = Field(
+        (50_000, 100_000, 200_000, 400_000, 800_000),
+        description="Ages at which each fitted curve is given besides its even steps",
+    )
+    check_weeks: tuple[Positive, ...] = Field(
+        (4, 8, 12, 16, 26), description="Check intervals compared, beside the one in use"
+    )
+    units_compared: Annotated[int, Field(ge=10)] = Field(
+        400, description="What shortens life is learnt from at most so many units: more take long"
+    )
+
+
 class DutyMoveSection(Section):
     from_duty: str = Field(description="Units in this duty")
     to_duty: str = Field(description="Run in this one instead")
@@ -173,6 +195,7 @@ class Settings(Section):
     service: Service = Service()
     checks: Checks = Checks()
     costs: Costs = Costs()
+    adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
     duties: Duties = Duties()
     scenarios: dict[str, ScenarioSection] = {}

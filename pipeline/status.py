@@ -34,6 +34,28 @@ def write_status(
     marts.write(con, "wheel_end_status", status)
 
 
+def write_month(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> None:
+    """Enter what this run says of its month beside what earlier runs said of theirs."""
+    this = warehouse.fetch(
+        con,
+        f"""select '{as_of:%Y-%m}' as month, date '{as_of}' as as_of, s.*, o.*
+        from (
+            select count(*) as wheel_ends, count(*) filter (where flagged) as flagged
+            from mart.wheel_end_status
+        ) s
+        left join (
+            select relines_p10, relines_p50, relines_p90, cost_p10, cost_p50, cost_p90
+            from mart.reline_outlook where months = 12 order by from_on limit 1
+        ) o on true""",
+    )
+    known = con.execute(
+        "select 1 from duckdb_tables() where schema_name = 'mart' and table_name = 'months'"
+    ).fetchall()
+    before = warehouse.fetch(con, "from mart.months") if known else marts.empty("months")
+    others = before.filter(pl.col("month") != f"{as_of:%Y-%m}")
+    marts.write(con, "months", pl.concat([others, this], how="vertical_relaxed").sort("month"))
+
+
 def linings_now(lines: LiningLines | None) -> pl.DataFrame:
     """Each lining at its latest reading, reading error taken out."""
     schema = {"life_id": pl.String, "lining_mm": pl.Float64, "lining_sd": pl.Float64}

@@ -31,8 +31,11 @@ def write_wear_marts(
     marts.write(con, "wear_departures", _departures(wear_departures(*_tested_readings(con))))
     marts.write(con, "pointer_checks", _pointer_checks(calibration))
     marts.write(con, "pointers_not_reset", calibration.not_reset)
-    comparisons = comparisons_frame(compare_duties(fit))
-    marts.write(con, "duty_comparisons", comparisons.filter(pl.col("ratio").is_not_null()))
+
+
+def wear_comparisons(fit: WearFit) -> pl.DataFrame:
+    """Ratios of wear between duties, for ``mart.duty_comparisons``."""
+    return comparisons_frame(compare_duties(fit)).filter(pl.col("ratio").is_not_null())
 
 
 def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -10,7 +10,7 @@ failures as (
     union all
     select 'weeks', axle_type, duty, cause, left_weeks, right_weeks
     from stage.adjuster_lives
-    where age_known and right_weeks is not null
+    where age_known and right_weeks is not null and left_weeks is not null
 ),
 stepped as (
     select

@@ -10,7 +10,7 @@ survivors as (
     union all
     select 'weeks', axle_type, duty, cause, left_weeks
     from stage.adjuster_lives
-    where age_known and right_weeks is null
+    where age_known and right_weeks is null and left_weeks is not null
 ),
 placed as (
     select

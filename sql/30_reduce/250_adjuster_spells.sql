@@ -1,10 +1,13 @@
--- grain: one stretch of an adjuster's watched life, from one day of its unit to the next
--- key: adjuster_id, from_km
--- inputs: stage.adjuster_lives, stage.unit_days, stage.inspections, stage.jobs, run.service,
---         run.parameters
--- meaning: ages in km and weeks at its ends, the duty run, and the state of maintenance as it
---          began: greasing overdue (its last one longer ago than the duty's interval), grease cap
---          found open or missing at the last look, share of greasings so far that came late
+-- grain: one stretch of an adjuster's watched life under unchanged circumstances
+-- key: adjuster_id, from_km, from_weeks
+-- inputs: stage.adjuster_lives, stage.inspections, stage.duty_spells, stage.unit_days, stage.jobs,
+--         run.service, run.parameters
+-- meaning: ages in km and weeks at its ends (weeks null where only km were written down), the duty
+--          run, and the state of maintenance, shares to the nearest third: share of the time
+--          between two looks at the wheel end in which greasing was overdue (0 where none was ever
+--          on record), whether the look that ended it found the grease cap open or missing (what is
+--          found is put right, so it tells of the time before), and the share of greasings up to
+--          its start that came more than a week late
 with lives as (
     select
         adjuster_id,
@@ -14,120 +17,211 @@ with lives as (
         coalesce(depot, '') as depot,
         fitted_on,
         fitted_km,
-        entry_km,
         entry_on,
+        entry_km,
+        entry_weeks,
+        coalesce(
+            fitted_on + cast(round(coalesce(right_weeks, left_weeks) * 7) as integer), ended_on
+        ) as last_on,
         coalesce(right_km, left_km) as last_km,
         coalesce(right_weeks, left_weeks) as last_weeks
     from stage.adjuster_lives
     where age_known and coalesce(right_km, left_km) > entry_km
 ),
 
-stretches as (
+looks as (
     select
-        unit_id,
-        on_date as from_on,
-        km as from_at_km,
-        duty,
-        lead(on_date) over days as to_on,
-        lead(km) over days as to_at_km
-    from stage.unit_days
-    window days as (partition by unit_id order by on_date)
+        wheel_end_id,
+        inspected_on,
+        max(km) as km,
+        max(case when cap_state <> 'seated' then 1 else 0 end) as cap_open
+    from stage.inspections
+    where not as_left
+    group by wheel_end_id, inspected_on
+),
+
+cuts as (
+    select adjuster_id, entry_on as on_date, entry_km as km, entry_weeks as weeks, 0 as cap_open
+    from lives
+    union all
+    select
+        l.adjuster_id,
+        k.inspected_on,
+        least(greatest(k.km - l.fitted_km, l.entry_km), l.last_km),
+        date_diff('day', l.fitted_on, k.inspected_on) / 7.0,
+        k.cap_open
+    from lives l
+    inner join looks k
+        on k.wheel_end_id = l.wheel_end_id
+        and k.inspected_on > l.entry_on
+        and k.inspected_on < l.last_on
+    union all
+    select
+        l.adjuster_id,
+        s.from_on,
+        least(greatest(d.km - l.fitted_km, l.entry_km), l.last_km),
+        date_diff('day', l.fitted_on, s.from_on) / 7.0,
+        null
+    from lives l
+    inner join stage.duty_spells s
+        on s.unit_id = l.unit_id and s.from_on > l.entry_on and s.from_on < l.last_on
+    inner join stage.unit_days d on d.unit_id = s.unit_id and d.on_date = s.from_on
+    left join looks k on k.wheel_end_id = l.wheel_end_id and k.inspected_on = s.from_on
+    where k.wheel_end_id is null
+    union all
+    select l.adjuster_id, l.last_on, l.last_km, l.last_weeks, coalesce(k.cap_open, 0)
+    from lives l
+    left join looks k on k.wheel_end_id = l.wheel_end_id and k.inspected_on = l.last_on
+    where l.last_on > l.entry_on
 ),
 
 greasings as (
     select
         j.wheel_end_id,
         j.done_on,
-        lag(j.done_on) over (partition by j.wheel_end_id order by j.done_on) as before_on,
-        coalesce(s.grease_weeks, p.grease_weeks) * 7 as every_days
+        j.done_on + cast(coalesce(s.grease_weeks, p.grease_weeks) * 7 as integer) as due_on,
+        lead(j.done_on, 1, p.as_of) over jobs as next_on
     from stage.jobs j
     cross join run.parameters p
     inner join stage.unit_days d on d.unit_id = j.unit_id and d.on_date = j.done_on
     left join run.service s on s.duty = d.duty
     where j.action = 'greased'
+    window jobs as (partition by j.wheel_end_id order by j.done_on)
 ),
 
 graded as (
     select
         wheel_end_id,
         done_on,
-        every_days,
-        avg(case when date_diff('day', before_on, done_on) > every_days + 7 then 1.0 else 0.0 end)
-            over (
-                partition by wheel_end_id order by done_on
-                rows between unbounded preceding and current row
-            ) as late_share,
-        lead(done_on) over (partition by wheel_end_id order by done_on) as next_on
+        -- A week's grace: a greasing that waits for a visit is not late.
+        case when next_on > due_on + 7 then due_on end as overdue_from,
+        case when next_on > due_on + 7 then date_diff('day', due_on, next_on) else 0 end
+            as overdue_days,
+        lag(case when next_on > due_on + 7 then 1.0 else 0.0 end) over (
+            partition by wheel_end_id order by done_on
+        ) as came_late
     from greasings
-    where before_on is not null
 ),
 
-caps as (
+greased as (
     select
         wheel_end_id,
-        inspected_on,
-        cap_state <> 'seated' as cap_open,
-        lead(inspected_on) over (partition by wheel_end_id order by inspected_on) as next_on
-    from stage.inspections
-    where cap_state is not null and not as_left
+        done_on,
+        overdue_from,
+        sum(overdue_days) over earlier - overdue_days as days_before,
+        avg(came_late) over earlier as late_share
+    from graded
+    window earlier as (
+        partition by wheel_end_id order by done_on
+        rows between unbounded preceding and current row
+    )
 ),
 
-placed as (
+marked as (
+    select c.adjuster_id, l.wheel_end_id, c.on_date, c.km, c.weeks, c.cap_open,
+        null as done_on, null as overdue_from, null as days_before, null as late_share
+    from cuts c
+    inner join lives l on l.adjuster_id = c.adjuster_id
+    union all
+    select null, wheel_end_id, done_on, null, null, null, done_on, overdue_from, days_before,
+        late_share
+    from greased
+),
+
+carried as (
     select
-        l.adjuster_id,
-        l.wheel_end_id,
+        adjuster_id,
+        wheel_end_id,
+        on_date,
+        km,
+        weeks,
+        cap_open,
+        last_value(done_on ignore nulls) over so_far as greased_on,
+        last_value(days_before ignore nulls) over so_far as days_before,
+        last_value(late_share ignore nulls) over so_far as late_share
+    from marked
+    window so_far as (
+        partition by wheel_end_id order by on_date, done_on nulls last
+        rows between unbounded preceding and current row
+    )
+),
+
+counted as (
+    select
+        c.*,
+        coalesce(c.days_before, 0)
+        + case when c.on_date > g.overdue_from then date_diff('day', g.overdue_from, c.on_date)
+            else 0 end as overdue_days
+    from carried c
+    left join greased g on g.wheel_end_id = c.wheel_end_id and g.done_on = c.greased_on
+    where c.adjuster_id is not null
+),
+
+stretches as (
+    select
+        adjuster_id,
+        on_date as from_on,
+        km as from_km,
+        weeks as from_weeks,
+        lead(km) over ages as to_km,
+        lead(weeks) over ages as to_weeks,
+        round((lead(overdue_days) over ages - overdue_days) * 3.0
+            / date_diff('day', on_date, lead(on_date) over ages)) / 3 as greasing_overdue,
+        round(coalesce(late_share, 0) * 3) / 3 as greased_late_share,
+        -- A change of duty is no look: the next one tells.
+        first_value(cap_open ignore nulls) over (
+            partition by adjuster_id order by on_date, km
+            rows between 1 following and unbounded following
+        ) as cap_open
+    from counted
+    window ages as (partition by adjuster_id order by on_date, km)
+),
+
+numbered as (
+    select
+        s.*,
         l.unit_id,
         l.axle_type,
         l.depot,
-        s.duty,
-        greatest(s.from_at_km - l.fitted_km, l.entry_km) as from_km,
-        least(s.to_at_km - l.fitted_km, l.last_km) as to_km,
-        date_diff('day', l.fitted_on, greatest(s.from_on, l.entry_on)) / 7.0 as from_weeks,
-        least(date_diff('day', l.fitted_on, s.to_on) / 7.0, l.last_weeks) as to_weeks,
-        s.from_on,
-        l.last_km,
-        l.last_weeks
-    from lives l
-    inner join stretches s
-        on s.unit_id = l.unit_id
-        and s.to_at_km > l.fitted_km + l.entry_km
-        and s.from_at_km < l.fitted_km + l.last_km
-    where s.to_at_km > s.from_at_km
+        d.duty,
+        case when lag(d.duty) over ages = d.duty
+            and lag(s.greasing_overdue) over ages = s.greasing_overdue
+            and lag(s.greased_late_share) over ages = s.greased_late_share
+            and lag(s.cap_open) over ages = s.cap_open then 0 else 1 end as starts
+    from stretches s
+    inner join lives l on l.adjuster_id = s.adjuster_id
+    inner join stage.duty_spells d
+        on d.unit_id = l.unit_id and d.from_on <= s.from_on and s.from_on < d.until_on
+    where s.to_km is not null
+    window ages as (partition by s.adjuster_id order by s.from_on)
+),
+
+joined as (
+    select
+        *,
+        sum(starts) over (
+            partition by adjuster_id order by from_on rows between unbounded preceding and current row
+        ) as spell_no
+    from numbered
 ),
 
 final as (
     select
-        p.adjuster_id,
-        p.unit_id,
-        p.axle_type,
-        p.depot,
-        p.duty,
-        p.from_km,
-        case
-            when row_number() over (partition by p.adjuster_id order by p.from_km desc) = 1
-                then p.last_km
-            else p.to_km
-        end as to_km,
-        p.from_weeks,
-        case
-            when row_number() over (partition by p.adjuster_id order by p.from_km desc) = 1
-                then p.last_weeks
-            else p.to_weeks
-        end as to_weeks,
-        case
-            when date_diff('day', g.done_on, p.from_on) > g.every_days + 7 then 1.0 else 0.0
-        end as greasing_overdue,
-        round(coalesce(g.late_share, 0), 1) as greased_late_share,
-        case when c.cap_open then 1.0 else 0.0 end as cap_open
-    from placed p
-    left join graded g
-        on g.wheel_end_id = p.wheel_end_id
-        and g.done_on <= p.from_on
-        and (g.next_on is null or p.from_on < g.next_on)
-    left join caps c
-        on c.wheel_end_id = p.wheel_end_id
-        and c.inspected_on <= p.from_on
-        and (c.next_on is null or p.from_on < c.next_on)
+        adjuster_id,
+        unit_id,
+        axle_type,
+        depot,
+        duty,
+        min(from_km) as from_km,
+        max(to_km) as to_km,
+        min(from_weeks) as from_weeks,
+        max(to_weeks) as to_weeks,
+        cast(greasing_overdue as double) as greasing_overdue,
+        cast(greased_late_share as double) as greased_late_share,
+        cast(cap_open as double) as cap_open
+    from joined
+    group by adjuster_id, unit_id, axle_type, depot, duty, spell_no,
+        greasing_overdue, greased_late_share, cap_open
 )
 
 select * from final
