@@ -51,7 +51,7 @@ class StrokeHistories:
     @property
     def readings(self) -> Ints:
         """(n,) number of readings."""
-        return self.used.sum(axis=1)
+        return np.asarray(self.used.sum(axis=1), np.int64)
 
     def rows(self, index: slice | Ints | Bools) -> "StrokeHistories":
         """The same for some of the episodes, without columns that none of them uses."""
@@ -93,7 +93,7 @@ def without_saturated(histories: StrokeHistories) -> StrokeHistories:
     """Leave out readings after the first that is unmistakably out of band."""
     ratio = np.where(histories.used, histories.ratio, (FARTHEST_LOW + FARTHEST_HIGH) / 2)
     extreme = (ratio < FARTHEST_LOW) | (ratio > FARTHEST_HIGH)
-    earlier = np.cumsum(extreme, axis=1) - extreme
+    earlier: Ints = np.cumsum(extreme, axis=1) - extreme
     used = histories.used & (earlier == 0)
     last = np.maximum(used.sum(axis=1) - 1, 0)[:, None]
     kept = np.minimum(np.arange(used.shape[1]), last)

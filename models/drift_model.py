@@ -137,8 +137,8 @@ def explain(
 
 
 def _empty(n: int) -> Explanations:
-    wide = [np.zeros((n, len(FAMILIES))) for _ in range(7)]
-    return Explanations(*wide, np.zeros(n), np.zeros(n, dtype=np.int64))
+    a, b, c, d, e, f, g = (np.zeros((n, len(FAMILIES))) for _ in range(7))
+    return Explanations(a, b, c, d, e, f, g, np.zeros(n), np.zeros(n, dtype=np.int64))
 
 
 def _fill(out: Explanations, index: Ints, part: Explanations) -> None:
@@ -302,7 +302,18 @@ def _collapse(part: Component, log_prior: Floats) -> Collapsed:
         spread = (share * (var + mean * mean)).sum(axis=1) - centre * centre
         moments += [centre, np.maximum(spread, 1e-14)]
     likeliest = log_weight.argmax(axis=1)
-    return Collapsed((highest + np.log(mass))[:, 0], *moments, likeliest, highest[:, 0])
+    now, now_var, after, after_var, deficit, deficit_var = moments
+    return Collapsed(
+        (highest + np.log(mass))[:, 0],
+        now,
+        now_var,
+        after,
+        after_var,
+        deficit,
+        deficit_var,
+        likeliest,
+        highest[:, 0],
+    )
 
 
 def _assemble(found: dict[Family, Collapsed], p: Prepared) -> Explanations:

@@ -132,7 +132,7 @@ def _next_out(
     """Out of band at the next check: what holds outside stays there, what is inside may creep."""
     creeps = np.clip(out_next - out, 0.0, None) / np.maximum(1 - out, 1e-9)
     p = (held_in * creeps + weight * np.where(holds, 1.0, out_next)).sum(axis=1)
-    return np.clip(p, 0.0, 1.0)
+    return np.asarray(np.clip(p, 0.0, 1.0))
 
 
 def _mixed(weight: Floats, mean: Floats, var: Floats) -> tuple[Floats, Floats]:
@@ -162,7 +162,7 @@ def _in_trouble(weight: Floats, explained: Explanations, wear_cv: Floats) -> Flo
     deficit, _ = _true_deficits(explained, wear_cv)
     troubled = np.where(family_states == IN_BAND, 0.0, weight)
     total = np.maximum(troubled.sum(axis=1), 1e-300)
-    return 1 - (troubled * deficit).sum(axis=1) / total
+    return np.asarray(1 - (troubled * deficit).sum(axis=1) / total)
 
 
 def _true_deficits(explained: Explanations, wear_cv: Floats) -> tuple[Floats, Floats]:
