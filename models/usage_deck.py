@@ -45,8 +45,8 @@ class Deck:
     ``length_sd``: how closely visits keep to their day (missed ones apart), over the usual length;
     ``length_memory``: correlation of successive intervals (-0.5: a fixed calendar, 0: counted from
     visit to visit). ``use_on_road``/``use_off_road``: mean use, by days. ``noise_days``: the
-    variance of use on the road times days, by its central part. ``leaving``/``returning``: chance per day of
-    going off the road, and back.
+    variance of use on the road times days, by its central part. ``leaving``/``returning``: chance
+    per day of going off the road, and back.
     """
 
     after_road: Cards

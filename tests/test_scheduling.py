@@ -103,6 +103,7 @@ def test_a_scheduled_run_fires_and_its_history_is_kept_inside_out(lake, tmp_path
                 process.wait(timeout=30)
             except subprocess.TimeoutExpired:
                 os.killpg(process.pid, signal.SIGKILL)
+                process.wait()
     said = (tmp_path / "said").read_text()
     assert "COMPLETED" in finished_runs(history), said
     assert (out / "published" / "index.html").exists()

@@ -91,3 +91,44 @@ def test_adjuster_spells_split_watched_life_by_duty_and_say_how_it_was_kept(con)
         """select adjuster_id, duty, from_km, to_km from reduce.adjuster_spells
         order by adjuster_id, from_km""",
     ) == [("K1/1L~2", "short", 0, 8_000)]
+
+
+def test_lining_measurements_are_one_row_per_instrument(con):
+    assert rows(
+        con,
+        """select life_id, instrument, km, lining_mm from reduce.lining_measurements
+        order by life_id, inspected_on""",
+    ) == [
+        ("K1/1L#1", "gauge", 0, 9),
+        ("K1/1L#1", "gauge", 20_000, 8),
+        ("K1/1L#2", "gauge", 8_000, 17),
+    ]
+
+
+def test_wheel_end_watches_reach_from_the_first_look_to_the_last_by_duty(con):
+    assert rows(
+        con,
+        """select wheel_end_id, duty, from_km, to_km from reduce.wheel_end_watches
+        order by from_km""",
+    ) == [
+        ("K1/1L", "long", 100_000, pytest.approx(105_000)),
+        ("K1/1L", "short", pytest.approx(105_000), 140_000),
+    ]
+
+
+def test_wheel_end_replacements_are_those_while_watched(con):
+    assert rows(con, "select wheel_end_id, duty, km from reduce.wheel_end_replacements") == [
+        ("K1/1L", "short", 132_000)
+    ]
+
+
+def test_adjuster_end_counts_round_the_watched_stretch_outwards(con):
+    assert rows(
+        con, "select duty, says, from_km, to_km, adjusters from reduce.adjuster_end_counts"
+    ) == [("short", "watched", None, 8_000, 1)]
+
+
+def test_adjusters_now_have_the_age_at_which_their_unit_was_last_seen(con):
+    assert rows(
+        con, "select wheel_end_id, age_km from reduce.adjusters_now order by wheel_end_id"
+    ) == [("K1/1L", 8_000), ("K1/1R", None)]
