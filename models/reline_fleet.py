@@ -40,6 +40,7 @@ def fleet_from_tables(
     ends_now: pl.DataFrame,
     decisions: pl.DataFrame,
     events: pl.DataFrame,
+    reading_sd_mm: float | None = None,
 ) -> FleetModel:
     """All that is known of a fleet.
 
@@ -49,6 +50,7 @@ def fleet_from_tables(
     ends_now : rows of ``reduce.wheel_ends_now``, in the order that results are wanted in.
     decisions : rows of ``reduce.axle_decisions``.
     events : rows of ``reduce.reline_events``.
+    reading_sd_mm : from ``reduce.reading_noise``; None takes the wear fit's residual.
 
     Raises
     ------
@@ -58,7 +60,8 @@ def fleet_from_tables(
     groups = habit_groups(decisions, ends_now)
     habit = fit_habit(axle_decisions(decisions, groups), groups, reline_timing(events))
     ends = wheel_ends(ends_now, usage.unit_ids, groups)
-    return fleet_model(ends, wheel_end_lines(wear, sums, ends_now, usage), usage, habit)
+    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
+    return fleet_model(ends, lines, usage, habit)
 
 
 def backtest_rows(

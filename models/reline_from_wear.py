@@ -48,10 +48,28 @@ def unit_slopes(fit: WearFit, sums: LiningLifeSums) -> UnitSlopes:
     )
 
 
+LEAST_MIDDLES = 200
+"""Fewer readings between neighbours do not tell the error of one."""
+
+
+def reading_sd_of(noise: pl.DataFrame) -> float | None:
+    """Error of one reading from the row of ``reduce.reading_noise``; None where too few tell."""
+    readings, sd = noise.select("readings", "reading_sd_mm").row(0)
+    return float(sd) if readings >= LEAST_MIDDLES and sd else None
+
+
 def wheel_end_lines(
-    fit: WearFit, sums: LiningLifeSums, frame: pl.DataFrame, usage: UsageFit
+    fit: WearFit,
+    sums: LiningLifeSums,
+    frame: pl.DataFrame,
+    usage: UsageFit,
+    reading_sd_mm: float | None = None,
 ) -> WheelEndLines:
     """Lines of the wheel ends in ``frame`` (rows of ``reduce.wheel_ends_now``).
+
+    ``reading_sd_mm`` is the error of a reading beside its neighbours (``reduce.reading_noise``).
+    Where it is less than the fit's residual SD, the rest of that is how far linings stray from a
+    straight line, and counts as doubt about where each stands now.
 
     A lining without a reading starts at its reline; one without either stands anywhere between new
     and worn out: it counts in totals, but has no forecast of its own (``is_known`` is false).
@@ -69,10 +87,13 @@ def wheel_end_lines(
     fresh, has_start = _fresh(parts, fit, frame)
     guess = _guessed(fresh, frame)
     line = _first_of([(has_reading, read), (has_start, fresh)], guess)
+    residual = float(np.sqrt(fit.mixed.sigma2))
+    reading_sd = min(residual, reading_sd_mm or residual)
+    straying = np.where(has_reading, fit.mixed.sigma2 - reading_sd**2, 0.0)
     return WheelEndLines(
         now_mm=line.now_mm,
         rate=line.rate,
-        var_now=np.maximum(line.var_now, 0.0),
+        var_now=np.maximum(line.var_now, 0.0) + straying,
         cov_now_rate=line.cov,
         var_rate=np.maximum(line.var_rate, 0.0),
         now_on_unit=line.now_on_unit,
@@ -91,7 +112,7 @@ def wheel_end_lines(
         new_mm=parts.new_mm,
         start_column=parts.start_column,
         life_cov=fit.mixed.gamma * np.array([[1.0, -1.0], [-1.0, 1.0]]),
-        reading_sd=float(np.sqrt(fit.mixed.sigma2)),
+        reading_sd=reading_sd,
         is_known=(has_reading | has_start) & parts.is_fitted,
     )
 

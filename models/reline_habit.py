@@ -46,10 +46,12 @@ class Habit:
 
 @dataclass(frozen=True, slots=True)
 class RelineTiming:
-    """When a decided reline is done: at the visit, or ``later_days`` after it (sorted)."""
+    """When a decided reline is done: at the visit, or ``later_days`` after it (sorted); and the
+    share of relines that nobody writes down."""
 
     later_share: float
     later_days: FloatArray
+    unwritten_share: float = 0.0
 
     @property
     def mean_days(self) -> float:
@@ -209,7 +211,10 @@ def reline_timing(events: pl.DataFrame) -> RelineTiming:
     days = np.repeat(
         later["lag_days"].cast(pl.Float64).to_numpy(), later["relines"].cast(pl.Int64).to_numpy()
     )
-    return RelineTiming(late / total if total else 0.0, days)
+    every = float(events["relines"].sum())
+    written = float(events.filter("recorded")["relines"].sum())
+    unwritten = 1.0 - written / every if every else 0.0
+    return RelineTiming(late / total if total else 0.0, days, unwritten)
 
 
 def threshold_of(fit: HabitFit, weight: FloatArray) -> tuple[float, float]:

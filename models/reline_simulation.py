@@ -27,7 +27,7 @@ from models.reline_layout import Cells, Layout, batch_layout, budget_cells
 from models.reline_lines import WheelEndLines
 from models.reline_policy import AS_NOW, Scenario
 from models.reline_tally import Calendar, Tally, empty_tally, joined_tallies
-from models.reline_visits import chance_pending
+from models.reline_visits import chance_done_unwritten, chance_pending
 from models.usage_rates import UsageFit
 
 BATCH_WHEEL_ENDS = 60_000
@@ -142,19 +142,28 @@ def _finished(run: _Run, seed: int, batch: int) -> Tally:
 
 
 def _leave_waiting(run: _Run, rng: np.random.Generator) -> None:
-    """Relines decided at the last visit and still to be done as of now."""
-    timing, ends = run.fleet.habit.timing, run.fleet.ends
-    number = rng.random((2, len(run.layout.axle_unit)))
+    """What the last visit decided and the records do not show: relines still to be done, and
+    relines done without a word."""
+    timing, ends, axle = run.fleet.habit.timing, run.fleet.ends, run.layout.axle
+    number = rng.random((3, len(run.layout.axle_unit)))
+    copies, since = run.draw.copies, run.fleet.usage.since_visit[ends.unit]
+    unwritten = np.tile(chance_done_unwritten(ends, run.fleet.habit), copies)
+    _renew(run, np.flatnonzero(number[2][axle] < unwritten))
     if timing.later_share == 0.0:
         return
-    since = run.fleet.usage.since_visit[ends.unit]
-    chance = np.tile(chance_pending(ends, run.fleet.habit, since), run.draw.copies)
-    axle = run.layout.axle
-    waits = np.flatnonzero(number[0][axle] < chance)
-    first = np.searchsorted(timing.later_days, np.tile(since, run.draw.copies)[waits])
+    chance = np.tile(chance_pending(ends, run.fleet.habit, since), copies)
+    waits = np.flatnonzero((number[0][axle] < chance) & (number[2][axle] >= unwritten))
+    first = np.searchsorted(timing.later_days, np.tile(since, copies)[waits])
     left = len(timing.later_days) - first
     place = np.minimum(first + (number[1][axle[waits]] * left).astype(np.int64), first + left - 1)
     run.course.waiting[waits] = timing.later_days[place]
+
+
+def _renew(run: _Run, ends: IntArray) -> None:
+    """Put linings in that were new at the last visit; nobody knows, so forecasts do not either."""
+    course, layout, draw = run.course, run.layout, run.draw
+    course.above_mm[ends] = draw.start_mm[-1, ends] - layout.minimum_mm[ends]
+    course.rate[ends] = draw.unit_rate[ends] + draw.life_rate[-1, ends] + layout.rate_change[ends]
 
 
 def _one_leg(

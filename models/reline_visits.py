@@ -190,17 +190,33 @@ def _visit_sd(setting: _Setting, number: int, step: FloatArray) -> FloatArray:
     return np.asarray(deck.length_sd * np.sqrt(max(growth, 1.0)) * step)
 
 
+def chance_decided(ends: WheelEnds, fit: HabitFit) -> FloatArray:
+    """Chance that what was read at the last visit led to a reline; the axle's other end counts."""
+    habit = mean_habit(fit)
+    read = np.isfinite(ends.above_mm)
+    above = np.where(read, ends.above_mm, 0.0)
+    wish = np.where(read, wish_at(habit, above, ends.habit_group), 0.0)
+    beside = np.where(ends.has_partner, wish[ends.partner], 0.0)
+    return np.asarray(1.0 - (1.0 - wish) * (1.0 - habit.pair * beside))
+
+
 def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> FloatArray:
     """Chance that a reline was decided at the last visit and is still to be done."""
-    habit, timing = mean_habit(fit), fit.timing
+    timing = fit.timing
     if timing.later_share == 0.0:
         return np.zeros(len(ends))
-    read = np.isfinite(ends.above_mm)
-    wish = np.where(read, wish_at(habit, np.nan_to_num(ends.above_mm), ends.habit_group), 0.0)
+    decided = chance_decided(ends, fit)
     waiting = 1.0 - np.searchsorted(timing.later_days, since_visit) / len(timing.later_days)
-    waiting *= timing.later_share
-    done = wish * (1.0 - waiting)
-    return np.asarray(wish * waiting / np.maximum(1.0 - done, 1e-9))
+    waiting = waiting * timing.later_share
+    return np.asarray(decided * waiting / np.maximum(1.0 - decided * (1.0 - waiting), 1e-9))
+
+
+def chance_done_unwritten(ends: WheelEnds, fit: HabitFit) -> FloatArray:
+    """Chance that a reline was done at the last visit without a word: the records show the lining
+    of before, but it is a new one."""
+    decided, unwritten = chance_decided(ends, fit), fit.timing.unwritten_share
+    written = decided * (1.0 - unwritten)
+    return np.asarray(decided * unwritten / np.maximum(1.0 - written, 1e-9))
 
 
 def reline_forecast(
@@ -212,7 +228,8 @@ def reline_forecast(
 ) -> RelineForecast:
     """Days until each wheel end is relined, by the fleet's own habit, at given probabilities.
 
-    The unit is taken to stay in service. ``probabilities`` increase.
+    The unit is taken to stay in service, and the lining to be the one that was read last.
+    ``probabilities`` increase.
     """
     setting = _Setting(
         usage=usage,

@@ -8,6 +8,7 @@ from scipy import special
 
 from models.reline_course import first_course, reline
 from models.reline_draws import draw_fleet, stream
+from models.reline_habit import RelineTiming
 from models.reline_knowledge import (
     Knowledge,
     chance_crossing,
@@ -20,6 +21,7 @@ from models.reline_lines import new_lining_moments
 from models.reline_policy import DutyMove, Scenario
 from models.reline_simulation import FleetModel, simulate_relines
 from models.reline_tally import Calendar, add_relines, empty_tally
+from models.reline_visits import chance_decided, chance_done_unwritten, chance_pending
 from tests.reline_world import World, known_fleet, lived
 
 YEAR = Calendar(np.array([365.0]), np.array([365.0]))
@@ -141,3 +143,44 @@ def test_the_latest_share_of_an_interval_just_keeps_the_risk(fleet):
     assert chance_crossing(known, ends, km * share, 0.01)[0] == pytest.approx(0.05, abs=0.006)
     assert share[1] == 0.0
     assert share[2] == pytest.approx(1.0, abs=0.01)
+
+
+def test_linings_that_were_due_may_be_new_already_where_relines_go_unwritten(fleet):
+    ends = dataclasses.replace(
+        fleet.ends,
+        above_mm=np.where(np.arange(len(fleet.ends)) < 60, 0.5, np.nan),
+    )
+    timing = RelineTiming(0.0, np.zeros(0), unwritten_share=0.4)
+    habit = dataclasses.replace(fleet.habit, timing=timing)
+    decided, unwritten = chance_decided(ends, habit), chance_done_unwritten(ends, habit)
+    assert decided[:60].min() > 0.9
+    # Bayes: of those decided on, 0.4 leave no trace; of the rest, all are still the old lining.
+    expected = 0.4 * decided / (0.4 * decided + 1 - decided)
+    assert unwritten == pytest.approx(expected)
+    assert (unwritten[60:] == 0.0).all()
+    half = Calendar(np.array([200.0]), np.array([200.0]))
+    plain = dataclasses.replace(fleet, ends=ends)
+    low = dataclasses.replace(
+        fleet.lines, now_mm=np.where(np.arange(len(ends)) < 60, 7.5, fleet.lines.now_mm)
+    )
+    before, after = (
+        simulate_relines(dataclasses.replace(plain, lines=low, habit=h), half, draws=60, seed=3)[
+            0
+        ].relines.sum()
+        / 60
+        for h in (fleet.habit, habit)
+    )
+    # 60 linings at half a millimetre: nearly all relined in the first case, few in the second.
+    assert before - after == pytest.approx(unwritten[:60].sum(), rel=0.15)
+
+
+def test_relines_decided_but_not_done_yet_are_waited_for(fleet):
+    ends = dataclasses.replace(fleet.ends, above_mm=np.full(len(fleet.ends), 0.5))
+    timing = RelineTiming(1.0, np.array([10.0, 20.0, 30.0, 40.0]))
+    habit = dataclasses.replace(fleet.habit, timing=timing)
+    decided = chance_decided(ends, habit)
+    since = np.full(len(ends), 25.0)
+    # Two of four delays are over: those relines would have been done by now.
+    expected = 0.5 * decided / (1 - 0.5 * decided)
+    assert chance_pending(ends, habit, since) == pytest.approx(expected)
+    assert chance_pending(ends, fleet.habit, since).tolist() == [0.0] * len(ends)

@@ -19,7 +19,7 @@ from models.reline_dates import (
 )
 from models.reline_draws import draw_fleet
 from models.reline_fleet import fleet_from_tables
-from models.reline_from_wear import wheel_end_lines
+from models.reline_from_wear import reading_sd_of, wheel_end_lines
 from models.reline_lines import KM_PER_UNIT, line_moments, new_lining_moments
 from models.reline_simulation import FleetModel, simulate_relines
 from models.reline_tally import Calendar
@@ -283,3 +283,20 @@ def test_reline_dates_agree_with_the_simulation_where_much_is_missed_and_unread(
         closed = sum(np.interp(day, np.minimum(d, 1e9), grid) for d in padded.T)
         # The closed form spaces attended visits evenly: about 3 %.
         assert closed == pytest.approx(simulated, rel=0.06)
+
+
+def test_what_is_no_error_of_reading_is_doubt_about_the_lining():
+    history = lived(World(units=20, years_after=0.5), 4)
+    now, sums = wheel_end_rows(history), lining_life_sums(*life_rows(history))
+    usage, fit = fit_usage(units_frame(history), usage_rows(history), ORIGIN), fit_wear(sums)
+    plain = wheel_end_lines(fit, sums, now, usage)
+    finer = wheel_end_lines(fit, sums, now, usage, reading_sd_mm=0.3)
+    residual = fit.components.residual_sd
+    assert (plain.reading_sd, finer.reading_sd) == (pytest.approx(residual), 0.3)
+    read = now["above_mm"].is_not_null().to_numpy()
+    gained = (finer.var_now - plain.var_now)[read]
+    assert gained == pytest.approx(np.full(read.sum(), residual**2 - 0.09))
+    coarser = wheel_end_lines(fit, sums, now, usage, reading_sd_mm=9.0)
+    assert coarser.reading_sd == pytest.approx(residual)
+    few, many = (pl.DataFrame({"readings": [n], "reading_sd_mm": [0.5]}) for n in (50, 500))
+    assert (reading_sd_of(few), reading_sd_of(many)) == (None, 0.5)

@@ -180,3 +180,20 @@ def test_a_lining_that_grew_by_little_is_a_misreading_not_a_reline():
     )
     warehouse.build(made, "30_reduce")
     assert rows(made, "select distinct relined from reduce.reline_decisions") == [(False,)]
+
+
+def test_reading_noise_is_how_far_middle_readings_lie_from_their_neighbours():
+    made = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm
+            K1      | 1       | L    | 2025-01-06   | 100000      | 15
+            K1      | 1       | L    | 2025-04-01   | 110000      | 14.6
+            K1      | 1       | L    | 2025-06-24   | 140000      | 11
+        """,
+        as_of=D(2025, 7, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    # The line at 110,000 km is at 14 mm: a quarter of the way. Its error there has variance
+    # 1 + 0.75² + 0.25².
+    expected = 0.6 / (1 + 0.75**2 + 0.25**2) ** 0.5 / 0.6745
+    assert rows(made, "from reduce.reading_noise") == [(1, pytest.approx(expected))]
