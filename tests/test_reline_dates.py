@@ -19,7 +19,7 @@ from models.reline_dates import (
 )
 from models.reline_draws import draw_fleet
 from models.reline_fleet import fleet_from_tables
-from models.reline_from_wear import reading_sd_of, wheel_end_lines
+from models.reline_from_wear import reading_sd_of, unit_slopes, wheel_end_lines
 from models.reline_lines import KM_PER_UNIT, line_moments, new_lining_moments
 from models.reline_simulation import FleetModel, simulate_relines
 from models.reline_tally import Calendar
@@ -300,3 +300,18 @@ def test_what_is_no_error_of_reading_is_doubt_about_the_lining():
     assert coarser.reading_sd == pytest.approx(residual)
     few, many = (pl.DataFrame({"readings": [n], "reading_sd_mm": [0.5]}) for n in (50, 500))
     assert (reading_sd_of(few), reading_sd_of(many)) == (None, 0.5)
+
+
+def test_a_units_effect_is_what_the_wear_model_expects_of_its_next_lining():
+    """The wear model's own line of a life that was never read is its unit's effect alone."""
+    lives, duties, pairs = life_rows(lived(World(units=20, years_after=0.5), 4))
+    unread = lives.filter("start_known")["life_id"][0]
+    pointed = pl.when(pl.col("life_id") == unread).then(pl.lit("pointer")).otherwise("instrument")
+    sums = lining_life_sums(*(t.with_columns(instrument=pointed) for t in (lives, duties, pairs)))
+    fit = fit_wear(sums)
+    lines = lining_lines(fit, sums)
+    at = lines.life_id.to_list().index(unread)
+    slopes, unit = unit_slopes(fit, sums), lines.unit[at]
+    assert slopes.effect[unit] == pytest.approx(-lines.slope_mm[at], rel=1e-9)
+    assert slopes.variance[unit] == pytest.approx(lines.var_unit[at], rel=1e-9)
+    assert slopes.gradient[unit] == pytest.approx(-lines.slope_gradient[at], abs=1e-9)
