@@ -47,7 +47,8 @@ def _with_change(flagged: pl.DataFrame, changes: pl.DataFrame | None) -> pl.Data
     if changes is None:
         return flagged.with_columns(change=pl.lit(FLAGGED))
     known = changes.select("wheel_end_id", pl.col("change").replace(CHANGE_WORDS))
-    joined = flagged.join(known.unique("wheel_end_id"), on="wheel_end_id", how="left")
+    once = known.unique("wheel_end_id", keep="first", maintain_order=True)
+    joined = flagged.join(once, on="wheel_end_id", how="left", maintain_order="left")
     return joined.with_columns(pl.col("change").fill_null(STILL))
 
 
@@ -277,7 +278,7 @@ def _minimum_said(counts: pl.DataFrame, as_of: dt.date) -> Said:
 
 
 def _minimum_table(counts: pl.DataFrame) -> Table:
-    wide = counts.group_by("month", "chance").agg(pl.col("n").sum()).sort("month")
+    wide = counts.group_by("month", "chance").agg(pl.col("n").sum()).sort("month", "chance")
     rows = [
         (month_key_name(m), *(_of(wide, m, w) for w in CHANCES.values()))
         for m in wide["month"].unique(maintain_order=True)

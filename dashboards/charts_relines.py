@@ -58,7 +58,7 @@ def monthly_figure(
 def _rows(budget: pl.DataFrame, what: What) -> pl.DataFrame:
     quantiles = [pl.col(f"{what}_{q}").alias(q) for q in (*QUANTILES, "mean")]
     whole = budget.filter(pl.col(f"{what}_p10").is_not_null())
-    return whole.select("month", *DIMENSIONS, *quantiles).sort("month")
+    return whole.select("month", *DIMENSIONS, *quantiles).sort("month", maintain_order=True)
 
 
 def _with_margins(rows: pl.DataFrame) -> pl.DataFrame:
@@ -70,7 +70,7 @@ def _with_margins(rows: pl.DataFrame) -> pl.DataFrame:
         for kept in itertools.combinations(DIMENSIONS, n)
         if rows.filter(_pattern(kept)).is_empty()
     ]
-    return pl.concat([rows, *made]).sort("month")
+    return pl.concat([rows, *made]).sort("month", maintain_order=True)
 
 
 def _pattern(kept: tuple[str, ...]) -> pl.Expr:
@@ -80,7 +80,7 @@ def _pattern(kept: tuple[str, ...]) -> pl.Expr:
 
 
 def _summed(single: pl.DataFrame, kept: tuple[str, ...], columns: list[str]) -> pl.DataFrame:
-    means = single.group_by("month", *kept).agg(pl.col("mean").sum())
+    means = single.group_by("month", *kept, maintain_order=True).agg(pl.col("mean").sum())
     complete = means.with_columns(
         pl.col("mean").alias("p50"),
         *(pl.lit(None, dtype=pl.Float64).alias(q) for q in ("p10", "p90")),

@@ -37,7 +37,7 @@ def carried_wheel_ends(status: pl.DataFrame, listed: Sequence[str], most: int) -
     """Whole units, those of the listed wheel ends first, no more than ``most`` wheel ends."""
     place = _places(listed)
     ranked = (
-        status.join(place, on="wheel_end_id", how="left")
+        status.join(place, on="wheel_end_id", how="left", maintain_order="left")
         .with_columns(pl.col("place").min().over("unit_id"))
         .sort("place", "unit_id", "axle_no", "side", nulls_last=True)
         .with_row_index("row")
@@ -86,7 +86,7 @@ def _readings(
     fits = pl.int_range(pl.len()).max().over("wheel_end_id") < most
     rows = (
         _complete(data.histories)
-        .join(place, on="wheel_end_id")
+        .join(place, on="wheel_end_id", maintain_order="left")
         .sort("place", "inspected_on")
         .filter(fits)
     )

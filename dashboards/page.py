@@ -27,13 +27,15 @@ TEMPLATES = "templates"
 DIMENSION_WORDS = {"depot": "Depot", "duty": "Duty", "axle_type": "Axle type"}
 
 
-def rendered(data: PageData) -> str:
+def rendered(data: PageData, parts: Sequence[Section] | None = None) -> str:
     """The page of one month, whole: styles, drawing library, charts and numbers in one file.
+
+    ``parts`` are its sections where they have been made already.
 
     Under 4 MB whatever the fleet's size: what does not fit stays in the warehouse, and the page
     says how to get it.
     """
-    parts = sections(data)
+    parts = sections(data) if parts is None else parts
     pages = (_with_room(data, parts, room) for room in ROOMS)
     page = next(pages)
     while len(page.encode()) > MOST_BYTES:

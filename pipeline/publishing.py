@@ -7,6 +7,7 @@ import ctypes
 import datetime as dt
 import os
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import duckdb
@@ -14,6 +15,7 @@ import polars as pl
 
 from dashboards import charts_svg
 from dashboards.page import month_index, rendered
+from dashboards.sections import sections
 from pipeline import lists, warehouse
 from pipeline.page_frames import page_data
 from pipeline.settings import Settings
@@ -43,8 +45,13 @@ def month_files(
 ) -> dict[str, bytes]:
     """Name → content of everything in a month's publication."""
     data = page_data(con, settings, as_of)
-    charts = {f"charts/{name}": svg for name, svg in charts_svg(data).items()}
-    return {"index.html": rendered(data).encode(), **charts, **_lists(con, as_of)}
+    parts = sections(data)
+    # Charts are drawn outside the interpreter's lock, while the page is put together.
+    with ThreadPoolExecutor(1) as pool:
+        drawing = pool.submit(charts_svg, data, parts)
+        page = rendered(data, parts).encode()
+        charts = {f"charts/{name}": svg for name, svg in drawing.result().items()}
+    return {"index.html": page, **charts, **_lists(con, as_of)}
 
 
 def _lists(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> dict[str, bytes]:

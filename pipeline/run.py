@@ -2,6 +2,7 @@
 
 import datetime as dt
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,6 +23,8 @@ from pipeline.status import write_month, write_status
 SETTINGS_FILE = "fleet.toml"
 # How far back forecasts and flags are made again, and held against what happened since.
 ORIGIN_MONTHS = (1, 3, 6, 12)
+# Origins have nothing in common but what they read.
+WORKERS = 2
 
 
 @dataclass(slots=True)
@@ -92,7 +95,12 @@ def forecast(run: Run) -> None:
 def look_back(run: Run) -> None:
     today = run.started_at.date()
     days = [months_before(run.day, months) for months in ORIGIN_MONTHS]
-    past = [origin(run.con, run.settings, run.drift, day, today) for day in days]
+    with ThreadPoolExecutor(WORKERS) as pool:
+        asked = [
+            pool.submit(origin, run.con.cursor(), run.settings, run.drift, day, today)
+            for day in days
+        ]
+        past = [answer.result() for answer in asked]
     with warehouse.transaction(run.con):
         origins = [o for o in past if o is not None]
         precision = write_flag_marts(run.con, run.drift, origins, run.day)
