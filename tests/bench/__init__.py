@@ -1,0 +1,1 @@
+"""Benchmarks: ratios against general-purpose libraries and coverage tables, too slow for a test."""
