@@ -1,7 +1,6 @@
 """Run every benchmark, or those named: ``python -m tests.bench [wear life …]``."""
 
 import importlib
-import inspect
 import sys
 from pathlib import Path
 
@@ -16,8 +15,7 @@ def main() -> None:
         module = importlib.import_module(f"tests.bench.{known[name]}")
         if hasattr(module, "main"):
             print(f"\n== {name}", flush=True)
-            takes = inspect.signature(module.main).parameters
-            module.main() if not takes else module.main([])
+            module.main()
 
 
 if __name__ == "__main__":
