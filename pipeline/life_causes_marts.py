@@ -63,6 +63,24 @@ class Ends:
             )
         )
 
+    def without_idle_pairs(self) -> "Ends":
+        """Entries and survivors at one age left out in pairs: they say nothing of a life."""
+        said = self.counts.group_by("says", "cause", "from_km", "to_km").agg(
+            pl.col("adjusters").sum()
+        )
+        alive = pl.col("says") != "ended"
+        pairs = (
+            said.filter(alive)
+            .group_by("to_km")
+            .agg(idle=pl.when(pl.len() == 2).then(pl.col("adjusters").min()).otherwise(0))
+        )
+        left = said.join(pairs, on="to_km", how="left").with_columns(
+            adjusters=pl.when(alive)
+            .then(pl.col("adjusters") - pl.col("idle").fill_null(0))
+            .otherwise("adjusters")
+        )
+        return Ends(left.filter(pl.col("adjusters") > 0).drop("idle"))
+
     def between(self, low: float, high: float) -> "Ends":
         """Those of the ages above ``low``, up to ``high``; entries at ``low`` begin them."""
         entered = pl.col("says") == "entered"
@@ -98,16 +116,17 @@ def _renamed(names: dict[str, str]) -> dict[str, pl.Expr]:
 def write_cause_marts(con: duckdb.DuckDBPyConnection, lives: Lives, fewest: int) -> None:
     """Write cumulative incidence by cause for every group with failures enough."""
     ends = Ends(warehouse.fetch(con, "from reduce.adjuster_end_counts order by all"))
-    rows = [row for key in lives.groups for row in _group_rows(key, ends.of(key), fewest)]
+    rows = [row for key in lives.groups for row in group_rows(key, ends.of(key), fewest)]
     marts.write(con, "adjuster_causes", frame_of("adjuster_causes", rows))
 
 
-def _group_rows(key: GroupKey, ends: Ends, fewest: int) -> list[Row]:
+def group_rows(key: GroupKey, ends: Ends, fewest: int) -> list[Row]:
+    """One group's incidence by cause at even ages, or a row of words."""
     group: Row = {"axle_type": key[0], "duty": key[1], "adjusters": ends.adjusters}
     words: Row = {**group, "ended": ends.failures}
     if ends.failures < fewest:
         return [{**words, "note": f"{ends.failures} failures are too few to tell causes apart"}]
-    coarse = ends.coarsened()
+    coarse = ends.coarsened().without_idle_pairs()
     counts = coarse.between(*stretch_ages(coarse.competing().counts)).competing()
     from_km = fit_npmle(counts.counts).from_age
     oldest = float(max(counts.counts.right.max(), counts.counts.censored_at.max(initial=0.0)))

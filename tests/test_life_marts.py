@@ -8,13 +8,16 @@ import polars as pl
 import pytest
 
 from models.life_data import LifeCounts, counts_from_rows
+from models.life_decisions import undetected_by_interval
+from models.life_fleet import MONTH_DAYS, AdjusterGroup, fleet_failures, undetected_interval
 from models.life_npmle import fit_npmle
 from models.life_parametric import LifeFit, choose_life, fit_life
 from models.life_regression import effects, fit_regression, holm
+from models.life_renewal import forecast_failures
 from models.life_stretch import main_stretch, without_idle_pairs
 from pipeline import judging, loading, marts, warehouse
 from pipeline.fitting import fit_fleet
-from pipeline.life_causes_marts import Ends
+from pipeline.life_causes_marts import Ends, group_rows
 from pipeline.life_comparisons import life_comparisons
 from pipeline.life_decisions_marts import (
     check_intervals,
@@ -127,6 +130,18 @@ def test_adjuster_end_counts_are_rounded_outwards_and_keep_a_length(drawn):
     ]
 
 
+def test_end_counts_round_a_failure_to_the_steps_around_it():
+    """Good at 20,900 km of age and failed at 30,100: between 20,000 and 32,000."""
+    checks = CHECKS.replace("120000", "110900").replace("130000", "120100")
+    work = WORK.replace("130000", "120100")
+    con = warehouse_of(register=REGISTER, inspections=checks, work=work)
+    warehouse.build(con, "30_reduce")
+    assert rows(
+        con,
+        "select from_km, to_km from reduce.adjuster_end_counts where says = 'ended'",
+    ) == [(20_000, 32_000)]
+
+
 def test_adjusters_now_say_how_old_each_one_is(drawn):
     """The left one was fitted on the last day; nobody knows when the right one was."""
     assert rows(
@@ -204,6 +219,28 @@ def test_ends_are_coarsened_outwards_and_count_every_adjuster():
     assert counts.counts.censored_at.tolist() == [392_000.0]
     assert counts.counts.entry.tolist() == [14_000.0]
     assert ends.adjusters == counts.counts.adjusters == 6
+
+
+def test_incidence_by_cause_keeps_to_the_ages_watched_and_adds_up():
+    """Forty watched from 0 and all ended by 80,000 km; one more is seen at 800,000 km alone."""
+    steps = [(f, f + 8_000.0) for f in (16_000.0, 32_000.0, 48_000.0, 72_000.0)]
+    ended = [
+        ("a", "x", "ended", cause, low, high, 5)
+        for low, high in steps
+        for cause in ("stuck", "damaged")
+    ]
+    late = [("a", "x", says, None, None, 800_000.0, 1) for says in ("watched", "entered")]
+    names = ["axle_type", "duty", "says", "cause", "from_km", "to_km", "adjusters"]
+    ends = Ends(pl.DataFrame(ended + late, schema=names, orient="row"))
+    found = pl.DataFrame(group_rows(("a", "x"), ends, 8), infer_schema_length=None)
+    assert found["note"].null_count() == found.height
+    assert found["from_km"].unique().to_list() == [0.0]
+    last = found.filter(pl.col("km") == pl.col("km").max())
+    assert last["km"][0] <= 112_000.0  # steps of 28,000 km, rounded outwards
+    assert dict(last.select("cause", "incidence").iter_rows()) == {
+        "stuck": pytest.approx(0.5, abs=1e-6),
+        "damaged": pytest.approx(0.5, abs=1e-6),
+    }
 
 
 # --- which terms the records can say anything about ------------------------------------------
@@ -333,6 +370,44 @@ def some_wheel_ends() -> pl.DataFrame:
     )
 
 
+@pytest.mark.parametrize("name", ["weibull", "lognormal"])
+def test_first_order_limits_agree_with_draws_of_the_parameters(name):
+    """Expectations to a per cent (ages on a grid); quantiles to the noise of a hundred draws."""
+    fit = fit_life(fitted(400_000.0, 5), name)
+    assert isinstance(fit, LifeFit)
+    rng = np.random.default_rng(6)
+    age, km = rng.uniform(0.0, 300_000.0, 120), np.full(120, 9_000.0)
+    place = np.arange(120) % 2
+    drawn = forecast_failures(fit, age, km, place, months=6, rng=rng, draws=100)
+    group = AdjusterGroup(fit, age, km / MONTH_DAYS, place, np.ones(120))
+    ends = MONTH_DAYS * np.arange(1, 7)
+    found = fleet_failures([group], 2, ends, rng=rng, draws=400)
+    np.testing.assert_allclose(found.expected, drawn.expected, rtol=0.015)
+    np.testing.assert_allclose(found.p90[-1], drawn.p90[-1], atol=1.6)
+    [by_draws] = undetected_by_interval(fit, 2_000.0, rng=rng, weeks=[12], draws=400)
+    share = undetected_interval(fit, 12 * 2_000.0)
+    assert share is not None
+    assert share.estimate == pytest.approx(by_draws.share)
+    # Limits from 400 draws err by some 5 % of the distance to the estimate.
+    half = by_draws.high - by_draws.low
+    assert abs(share.low - by_draws.low) < 0.1 * half
+    assert abs(share.high - by_draws.high) < 0.1 * half
+
+
+def test_an_adjuster_of_unknown_age_counts_as_one_of_the_ages_of_its_group():
+    ends = some_wheel_ends()
+    day = dt.date(2026, 3, 31)
+
+    def expected(wheel_ends: pl.DataFrame) -> float:
+        cells = fleet_cells(wheel_ends, some_lives())
+        found = expected_failures(wheel_ends, cells, day, 6)
+        return float(found.filter(pl.col("depot").is_null())["failures_mean"].sum())
+
+    known = ends.drop_nulls("age_km")
+    # Unknown are one in ten of every age, so the 270 of known age stand for all.
+    assert expected(ends) == pytest.approx(expected(known) * 300 / 270, rel=0.03)
+
+
 def test_expected_failures_of_depots_add_up_to_the_fleets_with_those_without_a_depot():
     ends = some_wheel_ends()
     cells = fleet_cells(ends, some_lives())
@@ -380,6 +455,17 @@ def test_the_fleets_share_unseen_is_the_mean_over_its_wheel_ends_with_wider_limi
     above = (own["ci_high"] - own["share_failed"]).to_numpy()
     width = fleet["ci_high"].item() - fleet["share_failed"].item()
     assert width == pytest.approx(float(np.sqrt(np.sum(above**2))) / 3.0)
+
+
+def test_a_failure_waits_half_an_interval_of_the_groups_own_running():
+    cells = fleet_cells(some_wheel_ends(), some_lives())
+    cell = next(cell for cell in cells if cell.duty == "short")
+    share = check_intervals(cells, Settings()).filter(axle_type="drive", duty="short", weeks=12.0)[
+        "share_failed"
+    ]
+    assert cell.km_per_week == pytest.approx(7 * cell.wheel_ends["km_per_day"].mean())
+    wait = 0.5 * 12 * cell.km_per_week
+    assert share.item() == pytest.approx(wait / (cell.life.distribution.mean() + wait), rel=0.01)
 
 
 def test_the_interval_in_use_is_marked_by_duty_and_added_where_it_is_no_round_one():
