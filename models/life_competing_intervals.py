@@ -151,7 +151,7 @@ def interval_incidence(
     when the masses fall to zero before a later entry (see `life_stretch`).
     """
     masses = _masses(competing)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         mass, cycles = _maximised(masses, _start(masses))
     if not np.all(np.isfinite(mass)):
         raise ValueError("everything watched ended before a later entry: the ages do not connect")

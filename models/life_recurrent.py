@@ -177,7 +177,10 @@ def _expected_and_deviations(
 
 
 def fit_power_law(watched: WatchedWheelEnds, level: float = 0.95) -> PowerLawProcess | None:
-    """The power-law (Weibull) process by maximum likelihood; None with fewer than two events.
+    """The power-law (Weibull) process by maximum likelihood.
+
+    None with fewer than two events, or where all come at the very start or end of the watching, so
+    that no pace fits best.
 
     l = sum over events [log shape - shape log scale + (shape - 1) log t] - sum of
     (end^shape - start^shape) / scale^shape; for each shape the best scale has a closed form (Crow
@@ -186,13 +189,15 @@ def fit_power_law(watched: WatchedWheelEnds, level: float = 0.95) -> PowerLawPro
     if watched.event_age.size < 2 or np.ptp(watched.event_age) == 0.0:
         return None
     unit = float(watched.end.max())
+    if _shape_score(watched, -7.0, unit) <= 0.0 or _shape_score(watched, 7.0, unit) >= 0.0:
+        return None
     log_shape = float(optimize.brentq(lambda x: _shape_score(watched, x, unit), -7.0, 7.0))
     top = _power_law_profile(watched, log_shape, unit)
     floor = top - 0.5 * float(stats.chi2.ppf(level, 1))
     shape = np.exp(
         [log_shape, *_crossings(lambda x: _power_law_profile(watched, x, unit), log_shape, floor)]
     )
-    log_scale = float(np.log(_power_law_scale(watched, float(shape[0]), unit)))
+    log_scale = _log_power_law_scale(watched, float(shape[0]), unit)
     ends = _crossings(lambda x: _scale_profile(watched, x, log_shape, unit), log_scale, floor)
     scale = unit * np.exp([log_scale, *ends])
     events, wheel_ends = watched.event_age.size, watched.start.size
@@ -207,7 +212,12 @@ def fit_power_law(watched: WatchedWheelEnds, level: float = 0.95) -> PowerLawPro
 
 
 def _run(watched: WatchedWheelEnds, shape: float, unit: float) -> float:
-    return float(np.sum((watched.end / unit) ** shape - (watched.start / unit) ** shape))
+    """Sum of end^shape - start^shape, ages in `unit`; by its exponent where they are nearly one."""
+    start, end = watched.start / unit, watched.end / unit
+    exponent = shape * np.log(end / np.where(start > 0.0, start, end))
+    near = (start > 0.0) & (exponent < 1.0)
+    close = start**shape * np.expm1(np.where(near, exponent, 0.0))
+    return float(np.sum(np.where(near, close, end**shape - start**shape)))
 
 
 def _shape_score(watched: WatchedWheelEnds, log_shape: float, unit: float) -> float:
@@ -224,29 +234,28 @@ def _power_log(age: FloatArray, shape: float) -> float:
     return float(np.sum(age**shape * np.log(np.where(age > 0.0, age, 1.0))))
 
 
-def _power_law_scale(watched: WatchedWheelEnds, shape: float, unit: float) -> float:
-    """The best scale for a shape, in `unit`."""
-    return float((_run(watched, shape, unit) / watched.event_age.size) ** (1.0 / shape))
+def _log_power_law_scale(watched: WatchedWheelEnds, shape: float, unit: float) -> float:
+    """The logarithm of the best scale for a shape, in `unit`: the scale itself may underflow."""
+    return float(np.log(_run(watched, shape, unit) / watched.event_age.size)) / shape
 
 
-def _power_law_value(watched: WatchedWheelEnds, shape: float, scale: float, unit: float) -> float:
+def _power_law_value(
+    watched: WatchedWheelEnds, shape: float, log_scale: float, unit: float
+) -> float:
     log_ages = np.log(watched.event_age / unit)
-    events = watched.event_age.size * (np.log(shape) - shape * np.log(scale))
-    return float(
-        events + (shape - 1.0) * log_ages.sum() - _run(watched, shape, unit) / scale**shape
-    )
+    events = watched.event_age.size * (np.log(shape) - shape * log_scale)
+    expected = _run(watched, shape, unit) * np.exp(np.clip(-shape * log_scale, -700.0, 700.0))
+    return float(events + (shape - 1.0) * log_ages.sum() - expected)
 
 
 def _power_law_profile(watched: WatchedWheelEnds, log_shape: float, unit: float) -> float:
     shape = float(np.exp(log_shape))
-    return _power_law_value(watched, shape, _power_law_scale(watched, shape, unit), unit)
+    return _power_law_value(watched, shape, _log_power_law_scale(watched, shape, unit), unit)
 
 
 def _scale_profile(watched: WatchedWheelEnds, log_scale: float, near: float, unit: float) -> float:
-    scale = float(np.exp(log_scale))
-
     def value(log_shape: float) -> float:
-        return _power_law_value(watched, float(np.exp(log_shape)), scale, unit)
+        return _power_law_value(watched, float(np.exp(log_shape)), log_scale, unit)
 
     return value(_bracketed_maximum(value, near - 3.0, near + 3.0))
 

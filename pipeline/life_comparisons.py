@@ -81,7 +81,10 @@ def _compared(watched: WatchedLives, axle_type: str | None, terms: Terms, form: 
     segments = watched.segments(terms.factors)
     duties = {duty for duty in watched.spells["duty"].unique() if duty != NO_DUTY}
     failed_in = sorted(duties & watched.levels_failed_in("duty"))
-    pairs = _pairs(segments, failed_in, sorted(duties - set(failed_in)), form)
+    try:
+        pairs = _pairs(segments, failed_in, sorted(duties - set(failed_in)), form)
+    except ValueError:  # the search for a limit lost its way: too little to compare
+        return []
     return [_row(axle_type, pair, form) for pair in pairs]
 
 

@@ -133,7 +133,7 @@ def _fit_row(life: GroupLife, fit: LifeFit) -> Row:
         **_with_limits("scale_km", limits.scale),
         **_with_limits("b10_km", limits.b10),
         "loglik": fit.loglik,
-        "aic": fit.criterion,
+        "aic": finite(fit.criterion),
     }
     if fit is not life.choice.chosen:
         return row

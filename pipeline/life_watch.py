@@ -97,7 +97,10 @@ class WatchedLives:
         return WatchedLives(lives, self.spells.filter(pl.col("axle_type") == axle_type))
 
     def segments(self, factors: Sequence[str], shares: Sequence[str] = ()) -> AdjusterSegments:
-        """Lives cut where these covariates change, and nowhere else."""
+        """Lives cut where these covariates change, and nowhere else; none leave the plain life."""
+        if not (factors or shares):
+            same = WatchedLives(self.lives, self.spells.with_columns(everyone=pl.lit("alike")))
+            return same.segments(("everyone",))
         spells = merged(self.spells, [*factors, *shares])
         return segments_from_frames(self.lives, spells, factors=factors, measures=shares)
 
