@@ -10,7 +10,7 @@ from models.mixed_pass import group_pass
 from models.mixed_reml import unit_terms
 from models.reline_lines import KM_PER_UNIT, WheelEndLines
 from models.usage_rates import UsageFit
-from models.wear_blocks import wear_blocks
+from models.wear_blocks import AS_GAUGE, wear_blocks
 from models.wear_predict import LiningLines, lining_lines, usable_sums
 from models.wear_result import WearFit
 from models.wear_sums import LiningLifeSums
@@ -31,7 +31,7 @@ def unit_slopes(fit: WearFit, sums: LiningLifeSums) -> UnitSlopes:
     if fit.mixed is None:
         raise ValueError("the fit has no rates: " + " ".join(fit.notes))
     blocks = wear_blocks(
-        usable_sums(sums, fit), fit.columns, pointer_weight=fit.pointer_weight or 1.0
+        usable_sums(sums, fit), fit.columns, pointer_weight=fit.pointer_weight or AS_GAUGE
     )
     variances, sigma2 = fit.mixed.point.variances, fit.mixed.sigma2
     v = np.append(-(fit.beta - blocks.offset), 1.0)

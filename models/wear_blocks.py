@@ -3,10 +3,13 @@ r"""Lining lives as blocks of the mixed model: columns, weights, and two instrum
 For axle type a and duty d the columns are the start (1 on lives whose reline is on record), the
 rate (minus the km run in d, in 10,000 km, so that a rate is positive when material is lost), and
 the pointer's bias (1 on readings of the wear pointer). A pointer reading weighs :math:`1/\psi` of a
-gauge's, :math:`\psi` being the ratio of their error variances; its sums join the gauge's by
+gauge's, :math:`\psi` being the ratio of their error variances. All readings of a life share how
+exactly its pointer was set at the reline (variance :math:`\omega^2` beside :math:`\sigma_p^2` of
+a reading): that leaves their spread within the life alone and takes weight from their mean,
+:math:`w = (n_p/\psi)/(1 + n_p\,\omega^2/\sigma_p^2)`. The sums join the gauge's by
 
 .. math:: s_{xy} = s^g_{xy} + s^p_{xy}/\psi + f\,\Delta_x\Delta_y,\qquad
-          f = \frac{n_g\,n_p/\psi}{n_g + n_p/\psi},\quad \Delta = \text{mean}^p - \text{mean}^g
+          f = \frac{n_g\,w}{n_g + w},\quad \Delta = \text{mean}^p - \text{mean}^g
 """
 
 from dataclasses import dataclass
@@ -83,6 +86,31 @@ def chosen_columns(columns: WearColumns, keep: BoolArray) -> WearColumns:
 
 
 @dataclass(frozen=True, slots=True)
+class PointerWeight:
+    """What wear pointers are worth beside a gauge.
+
+    ``reading``: error variance of a gauge reading over that of a pointer reading; ``setting``:
+    variance of the pointers' settings at relines over that of a pointer reading.
+    """
+
+    reading: float
+    setting: float = 0.0
+
+    def of_means(self, readings: IntArray) -> FloatArray:
+        """Weight of the mean of so many readings of one life, in gauge readings."""
+        return readings * self.reading / (1.0 + readings * self.setting)
+
+    def log_determinant(self, readings: IntArray) -> float:
+        """Logarithm of the determinant of all the lives' weights, (lives,) readings of each."""
+        return float(
+            np.log(self.reading) * readings.sum() - np.log1p(readings * self.setting).sum()
+        )
+
+
+AS_GAUGE = PointerWeight(1.0)
+
+
+@dataclass(frozen=True, slots=True)
 class _Side:
     """One instrument's moments of the chosen lives over [x, y], shapes (C, n)."""
 
@@ -98,10 +126,10 @@ def _side(
     lives: BoolArray,
     columns: WearColumns,
     local: IntArray,
-    weight: float,
+    instrument: PointerWeight,
     is_pointer: bool,
 ) -> _Side:
-    n = int(lives.sum())
+    n, weight = int(lives.sum()), instrument.reading
     mean, s_t = np.zeros((len(local) + 1, n)), np.zeros((len(local) + 1, n))
     for row, column in enumerate(local):
         duty = columns.duty[column]
@@ -112,7 +140,7 @@ def _side(
             mean[row] = sums.readings[lives] > 0
     mean[-1], s_t[-1] = sums.mean_mm[lives], weight * sums.s_km_mm[lives] / KM_PER_UNIT
     return _Side(
-        weight=weight * sums.readings[lives].astype(np.float64),
+        weight=instrument.of_means(sums.readings[lives]),
         mean_t=sums.mean_km[lives] / KM_PER_UNIT,
         mean=mean,
         s_tt=weight * sums.s_km_km[lives] / KM_PER_UNIT**2,
@@ -162,16 +190,16 @@ def _merged(one: _Side, two: _Side, inner: FloatArray) -> tuple[_Side, FloatArra
 
 
 def axle_moments(
-    sums: LiningLifeSums, columns: WearColumns, axle: int, pointer_weight: float
+    sums: LiningLifeSums, columns: WearColumns, axle: int, pointer_weight: PointerWeight
 ) -> BlockMoments:
     """Moments of the lives of one axle type; a life without readings has all of them zero."""
     local = np.flatnonzero(columns.axle == axle)
     lives = sums.axle == axle
-    weights = (1.0, pointer_weight)
+    weights = (AS_GAUGE, pointer_weight)
     instruments = (sums.gauge, sums.pointer)
     inner = sum(
         (
-            _inner_products(s, lives, columns, local, w)
+            _inner_products(s, lives, columns, local, w.reading)
             for s, w in zip(instruments, weights, strict=True)
         ),
         np.zeros((len(local) + 1, len(local) + 1)),
@@ -197,7 +225,7 @@ def axle_moments(
         s_ty=side.s_t[-1],
         s_tx=side.s_t[:-1],
         within=within,
-        log_weight=float(np.log(pointer_weight) * sums.pointer.readings[lives].sum()),
+        log_weight=pointer_weight.log_determinant(sums.pointer.readings[lives]),
     )
 
 
@@ -215,12 +243,9 @@ def present_axles(sums: LiningLifeSums) -> list[int]:
 
 
 def wear_blocks(
-    sums: LiningLifeSums, columns: WearColumns, *, pointer_weight: float = 1.0
+    sums: LiningLifeSums, columns: WearColumns, *, pointer_weight: PointerWeight = AS_GAUGE
 ) -> Blocks:
-    """Blocks of all lives that were read, one group per axle type.
-
-    ``pointer_weight`` is the error variance of the gauge over that of the pointer.
-    """
+    """Blocks of all lives that were read, one group per axle type."""
     axles = present_axles(sums)
     return assemble_blocks(
         [axle_moments(sums, columns, axle, pointer_weight) for axle in axles],

@@ -27,7 +27,14 @@ from models.mixed_columns import Estimable, estimable_columns
 from models.mixed_dof import MOST_DF, satterthwaite_df, variance_covariance
 from models.mixed_fit import MixedFit, TooFewRowsError, fit_mixed
 from models.mixed_reml import normal_equations
-from models.wear_blocks import WearColumns, chosen_columns, wear_blocks, wear_columns
+from models.wear_blocks import (
+    AS_GAUGE,
+    PointerWeight,
+    WearColumns,
+    chosen_columns,
+    wear_blocks,
+    wear_columns,
+)
 from models.wear_notes import fit_notes, nothing_told
 from models.wear_result import (
     NO_COMPONENTS,
@@ -67,7 +74,7 @@ class _Work:
     columns: WearColumns
     estimable: Estimable
     support: Support
-    weight: float
+    weight: PointerWeight
     kept_blocks: Blocks
     mixed: MixedFit
 
@@ -87,7 +94,9 @@ def rate_support(sums: LiningLifeSums, columns: WearColumns) -> Support:
     return Support(units=counts[0], lives=counts[1], readings=counts[2])
 
 
-def _usable_sums(sums: LiningLifeSums, pointer_weight: float | None) -> tuple[LiningLifeSums, bool]:
+def _usable_sums(
+    sums: LiningLifeSums, pointer_weight: PointerWeight | None
+) -> tuple[LiningLifeSums, bool]:
     """The sums to fit, and whether two instruments remain.
 
     Without a calibration pointers count only where nothing else was ever read.
@@ -105,11 +114,11 @@ def _priority(columns: WearColumns, support: Support) -> FloatArray:
     return np.array([rank[kind] for kind in columns.kind]) + support.units
 
 
-def _worked(sums: LiningLifeSums, pointer_weight: float | None) -> _Work:
+def _worked(sums: LiningLifeSums, pointer_weight: PointerWeight | None) -> _Work:
     usable, both = _usable_sums(sums, pointer_weight)
     if not usable.informative.any():
         raise NothingToldError(usable)
-    weight = pointer_weight if both and pointer_weight is not None else 1.0
+    weight = pointer_weight if both and pointer_weight is not None else AS_GAUGE
     columns = wear_columns(usable, pointer_bias=both)
     support = rate_support(usable, columns)
     blocks = wear_blocks(usable, columns, pointer_weight=weight)
@@ -300,7 +309,7 @@ def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
 def fit_wear(
     sums: LiningLifeSums,
     *,
-    pointer_weight: float | None = None,
+    pointer_weight: PointerWeight | None = None,
     thin_units: int = THIN_UNITS,
     level: float = 0.95,
 ) -> WearFit:
@@ -309,8 +318,8 @@ def fit_wear(
     Parameters
     ----------
     sums : per-life sums (``models.wear_sums.lining_life_sums``).
-    pointer_weight : error variance of the gauge over that of the wear pointer, from
-        ``models.wear_pointer``; None leaves the pointers out.
+    pointer_weight : what the wear pointers are worth, from ``models.wear_pointer``; None leaves
+        them out.
     thin_units : groups with fewer units lean on the other duties of their axle type.
     level : coverage of the intervals.
 

@@ -7,9 +7,8 @@ Pointer minus gauge at one inspection of life i on axle type a is
 
 :math:`\delta` is how exactly the pointer was set at that reline, :math:`\lambda` a scale error
 (drum wear turns the pointer too). The regression of gap on the gauge's thickness is corrected for
-the gauge's own error, which appears in both with opposite signs. A pointer reading then weighs
-:math:`\sigma_g^2/(\sigma_p^2 + n\,\omega^2)` of a gauge's (n: readings per life), so that the mean
-over a life has its right variance; the bias stays a fixed effect of the joint fit.
+the gauge's own error, which appears in both with opposite signs. The joint fit
+takes both variances as they are (``models.wear_blocks``), and the bias as a fixed effect.
 
 A pointer that nobody reset at a reline goes on from where the old lining left it: its gap is
 negative by the thickness renewed. Lives are a mixture of both kinds (share fitted by EM; the
@@ -24,6 +23,7 @@ import polars as pl
 from scipy import stats
 
 from models.mixed_blocks import FloatArray, IntArray
+from models.wear_blocks import PointerWeight
 from models.wear_fit import fit_wear
 from models.wear_predict import lining_lines, predict_lining
 from models.wear_result import WearFit
@@ -55,8 +55,8 @@ class PointerBias:
 class PointerCalibration:
     """What the pointers are worth beside the gauge.
 
-    ``reading_sd_mm`` of one pointer reading, ``setting_sd_mm`` between relines, ``weight`` of a
-    pointer reading beside a gauge's (None: pointers are left out). ``not_reset`` has one row per
+    ``reading_sd_mm`` of one pointer reading, ``setting_sd_mm`` between relines, their
+    ``weight`` beside a gauge's (None: pointers are left out). ``not_reset`` has one row per
     life whose pointer was more probably not reset: ``life_id``, ``wheel_end_id``, ``gap_mm``,
     ``probability``.
     """
@@ -64,7 +64,7 @@ class PointerCalibration:
     biases: tuple[PointerBias, ...]
     reading_sd_mm: float | None
     setting_sd_mm: float | None
-    weight: float | None
+    weight: PointerWeight | None
     not_reset: pl.DataFrame
     notes: tuple[str, ...]
 
@@ -360,12 +360,11 @@ def calibrate_pointers(
     reading = max(one - gauge_variance, 0.25 * one)
     gap, probability = _judged(sums, gauge_fit, mixture, reading)
     not_reset = _not_reset_frame(sums, gap, probability)
-    per_life = float(sums.pointer.readings[sums.pointer.readings > 0].mean())
     return PointerCalibration(
         biases=biases,
         reading_sd_mm=float(np.sqrt(reading)),
         setting_sd_mm=float(np.sqrt(mixture.setting)),
-        weight=gauge_variance / (reading + per_life * mixture.setting),
+        weight=PointerWeight(gauge_variance / reading, mixture.setting / reading),
         not_reset=not_reset,
         notes=_notes(biases, float(np.sqrt(reading)), not_reset),
     )

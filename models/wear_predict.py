@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from models.mixed_blocks import BoolArray, FloatArray, IntArray
 from models.mixed_blup import BlockEffects, block_effects
-from models.wear_blocks import KM_PER_UNIT, axle_moments, present_axles, wear_blocks
+from models.wear_blocks import AS_GAUGE, KM_PER_UNIT, axle_moments, present_axles, wear_blocks
 from models.wear_result import WearFit
 from models.wear_sums import LiningLifeSums, as_gauge, kept_lives, without_pointer
 
@@ -76,7 +76,7 @@ def _reading_means(sums: LiningLifeSums, fit: WearFit) -> _Means:
     n = sums.n_lives
     means = _Means(np.zeros((n, len(fit.columns))), np.zeros(n), np.zeros(n), np.ones(n))
     for axle in present_axles(sums):
-        part = axle_moments(sums, fit.columns, axle, fit.pointer_weight or 1.0)
+        part = axle_moments(sums, fit.columns, axle, fit.pointer_weight or AS_GAUGE)
         means.x[np.ix_(part.source, part.columns)] = part.mean_x.T
         means.t[part.source], means.y[part.source] = part.mean_t, part.mean_y
         means.weight[part.source] = np.where(part.weight > 0.0, part.weight, np.inf)
@@ -175,7 +175,7 @@ def lining_lines(fit: WearFit, sums: LiningLifeSums) -> LiningLines:
     if (sums.axle_types, sums.duties) != (fit.axle_types, fit.duties):
         raise ValueError("the sums have other axle types or duties than the fit")
     sums = usable_sums(sums, fit)
-    blocks = wear_blocks(sums, fit.columns, pointer_weight=fit.pointer_weight or 1.0)
+    blocks = wear_blocks(sums, fit.columns, pointer_weight=fit.pointer_weight or AS_GAUGE)
     sigma2 = fit.mixed.sigma2
     effects = block_effects(blocks, fit.mixed.point.variances, sigma2, fit.beta)
     rate_columns = _rate_columns(sums, fit)

@@ -6,7 +6,7 @@ import polars as pl
 
 from models.mixed_blocks import BoolArray, FloatArray, IntArray
 from models.mixed_fit import MixedFit
-from models.wear_blocks import WearColumns
+from models.wear_blocks import PointerWeight, WearColumns
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ class WearFit:
     most_df: float
     kept: BoolArray
     mixed: MixedFit | None
-    pointer_weight: float | None
+    pointer_weight: PointerWeight | None
     reml_loglik: float | None
     converged: bool
     n_units: int

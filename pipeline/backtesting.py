@@ -24,8 +24,8 @@ def write_backtest(
     as_of: dt.date,
 ) -> None:
     """Write ``mart.backtest`` from every origin about three months back or more."""
-    relines = warehouse.fetch(con, "from reduce.relines_done order by all")
-    readings = warehouse.fetch(con, "from reduce.linings_found order by all")
+    relines = warehouse.fetch(con, "from reduce.relines_done")
+    readings = warehouse.fetch(con, "from reduce.linings_found")
     rows = [
         row
         for o in origins

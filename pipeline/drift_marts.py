@@ -79,7 +79,8 @@ def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
         from stage.stroke_readings r
         left join reduce.greasing_due g
             on g.wheel_end_id = r.wheel_end_id and g.inspected_on = r.inspected_on
-        where r.stroke_ratio is not null order by r.wheel_end_id, r.inspected_on, r.as_left""",
+        where r.stroke_ratio is not null""",
+        order="r.wheel_end_id, r.inspected_on, r.as_left",
     )
     return readings.join(wear_since_setting(con, fits), on=KEYS, how="left", maintain_order="left")
 
@@ -137,7 +138,7 @@ def _spread_of_rates(wear: WearFit) -> float:
 
 def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits, lives: Lives) -> pl.DataFrame:
     """One row per wheel end: what lies between its last stroke reading and its next check."""
-    ends = warehouse.fetch(con, "from reduce.drift_outlook order by wheel_end_id")
+    ends = warehouse.fetch(con, "from reduce.drift_outlook", order="wheel_end_id")
     ends = (
         ends.join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
         .join(rate_frame(fits.wear), on=["axle_type", "duty"], how="left")

@@ -56,12 +56,12 @@ def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
 
 def fit_wear_and_use(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:
     """What forecasts need: wear by gauge and wear pointer, and every unit's km per day."""
-    pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs order by life_id")
+    pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
     fitted = fit_wear_with_pointers(fleet_sums(con), pairs)
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None
-    units = warehouse.fetch(con, "from reduce.units_now order by unit_id")
-    intervals = warehouse.fetch(con, "from reduce.unit_usage order by unit_id, from_on")
+    units = warehouse.fetch(con, "from reduce.units_now", order="unit_id")
+    intervals = warehouse.fetch(con, "from reduce.unit_usage", order="unit_id, from_on")
     usage = fit_usage(units, intervals, as_of, check_days(settings))
     return Fits(wear, fitted.calibration, sums, lines, usage)
 

@@ -8,6 +8,7 @@ import polars as pl
 
 from models.reline_dates import minimum_forecast, minimum_frame
 from models.reline_fleet import fleet_from_tables
+from models.reline_from_wear import reading_sd_of
 from models.reline_simulation import FleetModel
 from models.reline_visits import reline_forecast, reline_frame
 from pipeline import warehouse
@@ -30,9 +31,10 @@ def known_fleet(con: duckdb.DuckDBPyConnection, fits: Fits) -> FleetModel | None
         fits.wear,
         fits.sums,
         fits.usage,
-        warehouse.fetch(con, "from reduce.wheel_ends_now order by wheel_end_id"),
-        warehouse.fetch(con, "from reduce.axle_decisions order by all"),
-        warehouse.fetch(con, "from reduce.reline_events order by all"),
+        warehouse.fetch(con, "from reduce.wheel_ends_now", order="wheel_end_id"),
+        warehouse.fetch(con, "from reduce.axle_decisions"),
+        warehouse.fetch(con, "from reduce.reline_events"),
+        reading_sd_mm=reading_sd_of(warehouse.fetch(con, "from reduce.reading_noise")),
     )
 
 
@@ -45,7 +47,7 @@ def forecast_relines(
         return None
     lines, ends, usage = fleet.lines, fleet.ends, fleet.usage
     seen = warehouse.fetch(
-        con, "select coalesce(seen_km, 0) as km from reduce.wheel_ends_now order by wheel_end_id"
+        con, "select coalesce(seen_km, 0) as km from reduce.wheel_ends_now", order="wheel_end_id"
     )
     minimum = minimum_forecast(lines, ends.minimum_mm, usage)
     reline = reline_forecast(lines, ends, usage, fleet.habit)

@@ -115,7 +115,7 @@ def _renamed(names: dict[str, str]) -> dict[str, pl.Expr]:
 
 def write_cause_marts(con: duckdb.DuckDBPyConnection, lives: Lives, fewest: int) -> None:
     """Write cumulative incidence by cause for every group with failures enough."""
-    ends = Ends(warehouse.fetch(con, "from reduce.adjuster_end_counts order by all"))
+    ends = Ends(warehouse.fetch(con, "from reduce.adjuster_end_counts"))
     rows = [row for key in lives.groups for row in group_rows(key, ends.of(key), fewest)]
     marts.write(con, "adjuster_causes", frame_of("adjuster_causes", rows))
 

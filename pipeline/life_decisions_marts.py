@@ -83,7 +83,7 @@ def wheel_ends_now(
 
     A unit whose use is not on record is taken to run what its duty's others do.
     """
-    ends = warehouse.fetch(con, "from reduce.adjusters_now order by wheel_end_id")
+    ends = warehouse.fetch(con, "from reduce.adjusters_now", order="wheel_end_id")
     joined = ends.join(
         km_per_day.select("unit_id", "km_per_day", "present"), on="unit_id", how="inner"
     )

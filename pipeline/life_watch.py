@@ -195,8 +195,8 @@ def watched_lives(con: duckdb.DuckDBPyConnection, clock: str, most_units: int) -
         con,
         f"""select adjuster_id, from_{clock} as from_age, to_{clock} as to_age, axle_type, duty,
             coalesce(nullif(depot, ''), '{NO_DEPOT}') as depot, {", ".join(SHARES)}
-        from reduce.adjuster_spells where unit_id in {units} and to_{clock} > from_{clock}
-        order by adjuster_id, from_age""",
+        from reduce.adjuster_spells where unit_id in {units} and to_{clock} > from_{clock}""",
+        order="adjuster_id, from_age",
     )
     lives = warehouse.fetch(
         con,
@@ -204,8 +204,8 @@ def watched_lives(con: duckdb.DuckDBPyConnection, clock: str, most_units: int) -
             left_{clock} as left_age, right_{clock} as right_age, cause
         from stage.adjuster_lives
         where age_known and entry_{clock} <= left_{clock}
-            and coalesce(right_{clock}, left_{clock}) > entry_{clock}
-        order by adjuster_id""",
+            and coalesce(right_{clock}, left_{clock}) > entry_{clock}""",
+        order="adjuster_id",
     )
     return WatchedLives(lives.join(spells, on="adjuster_id", how="semi"), spells)
 

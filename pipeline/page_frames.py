@@ -20,7 +20,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
     """Everything the page shows, in an order of its own that does not change from run to run."""
 
     def mart(name: str) -> pl.DataFrame:
-        return warehouse.fetch(con, f"from mart.{name} order by {SORTED.get(name, 'all')}")
+        return warehouse.fetch(con, f"from mart.{name}", order=SORTED.get(name, "all"))
 
     return PageData(
         fleet=_fleet(settings),
@@ -43,7 +43,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         changes=mart("flag_changes"),
         flag_precision=mart("flag_precision"),
         overdue=warehouse.fetch(
-            con, "from mart.overdue order by weeks_overdue desc, wheel_end_id, kind"
+            con, "from mart.overdue", order="weeks_overdue desc, wheel_end_id, kind"
         ),
         months=mart("months"),
         wear_departures=mart("wear_departures"),
@@ -136,7 +136,8 @@ def _histories(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         full join jobs j on j.wheel_end_id = i.wheel_end_id and j.done_on = i.inspected_on
         inner join shown s on s.wheel_end_id = coalesce(i.wheel_end_id, j.wheel_end_id)
         inner join judge.wheel_ends w on w.wheel_end_id = s.wheel_end_id
-        order by 1, 2""",
+        """,
+        order="1, 2",
     )
 
 
@@ -145,6 +146,6 @@ def _limits(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         con,
         f"""with {SHOWN}
         select w.wheel_end_id, w.lining_new_mm, w.lining_min_mm, w.arm_length_mm
-        from judge.wheel_ends w inner join shown s on s.wheel_end_id = w.wheel_end_id
-        order by 1""",
+        from judge.wheel_ends w inner join shown s on s.wheel_end_id = w.wheel_end_id""",
+        order="1",
     )

@@ -56,7 +56,7 @@ def month_files(
 
 def _lists(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> dict[str, bytes]:
     status = warehouse.fetch(con, "from mart.wheel_end_status")
-    budget = warehouse.fetch(con, "from mart.reline_budget order by all")
+    budget = warehouse.fetch(con, "from mart.reline_budget")
     work = lists.work_list(status)
     totals = budget.filter(pl.all_horizontal(pl.col("depot", "axle_type", "duty").is_null()))
     return {

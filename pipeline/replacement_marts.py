@@ -110,10 +110,10 @@ def _p(row: Row) -> float:
 
 def _watches(con: duckdb.DuckDBPyConnection) -> Watches:
     stretches = warehouse.fetch(
-        con, "from reduce.wheel_end_watches order by wheel_end_id, from_km"
+        con, "from reduce.wheel_end_watches", order="wheel_end_id, from_km"
     ).with_columns(cluster=pl.col("unit_id").rank("dense").cast(pl.Int64) - 1)
     replacements = warehouse.fetch(
-        con, "from reduce.wheel_end_replacements order by wheel_end_id, km"
+        con, "from reduce.wheel_end_replacements", order="wheel_end_id, km"
     )
     return Watches(stretches, replacements)
 

@@ -18,8 +18,7 @@ def write_setting_quality(con: duckdb.DuckDBPyConnection, adjustment: Adjustment
         """select r.episode_id, r.wheel_end_id, coalesce(w.depot, '') as depot, r.set_on,
             r.set_source, r.inspected_on, r.stroke_ratio, r.as_left
         from stage.stroke_readings r
-        inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
-        order by all""",
+        inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id""",
     )
     outcomes = first_check_outcomes(readings, adjustment.band_low, adjustment.band_high)
     tables = [_quality(outcomes, by) for by in (("depot", "month"), ("month",), ())]

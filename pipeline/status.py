@@ -21,7 +21,7 @@ def write_status(
     as_of: dt.date,
 ) -> None:
     """Join what is known of each wheel end; what is not known stays empty."""
-    ends = warehouse.fetch(con, "from reduce.drift_outlook order by wheel_end_id")
+    ends = warehouse.fetch(con, "from reduce.drift_outlook", order="wheel_end_id")
     status = (
         ends.with_columns(as_of=pl.lit(as_of))
         .join(linings_now(fits.lines), on="life_id", how="left")

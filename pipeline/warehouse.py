@@ -118,9 +118,9 @@ def put(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
         con.unregister("incoming")
 
 
-def fetch(con: duckdb.DuckDBPyConnection, query: str) -> pl.DataFrame:
-    """The rows of a query as a frame."""
-    frame: pl.DataFrame = con.sql(query).pl()
+def fetch(con: duckdb.DuckDBPyConnection, query: str, order: str = "all") -> pl.DataFrame:
+    """The rows of a query as a frame, always in one order: what is computed from it repeats."""
+    frame: pl.DataFrame = con.sql(f"{query} order by {order}").pl()
     return frame
 
 

@@ -44,15 +44,14 @@ def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.D
         limit {UNITS_TESTED})"""
     readings = warehouse.fetch(
         con,
-        f"""from stage.lining_readings where unit_id in {tested}
-        order by life_id, inspected_on, as_left""",
+        f"""from stage.lining_readings where unit_id in {tested}""",
+        order="life_id, inspected_on, as_left",
     )
     km = warehouse.fetch(
         con,
         f"""select k.* from stage.lining_reading_km k
         inner join (select distinct life_id from stage.lining_readings where unit_id in {tested}) l
-            on l.life_id = k.life_id
-        order by all""",
+            on l.life_id = k.life_id""",
     )
     return readings, km
 
@@ -80,7 +79,7 @@ def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:
             **asdict(bias),
             "reading_sd_mm": calibration.reading_sd_mm,
             "setting_sd_mm": calibration.setting_sd_mm,
-            "weight": calibration.weight,
+            "weight": calibration.weight.reading if calibration.weight else None,
             "note": " ".join(calibration.notes) or None,
         }
         for bias in calibration.biases

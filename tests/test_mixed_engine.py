@@ -21,6 +21,7 @@ from models.mixed_search import (
     profile_information,
     variances_of,
 )
+from tests.dense import dense_deviance
 
 
 def relative(theta) -> Variances:
@@ -52,23 +53,6 @@ def fleet_rows(seed=1, units=12, lives=3, readings=5, keep=0.8, free_every=4, un
         "free_start": (block % free_every == free_every - 1)[chosen],
         "weight": weight[chosen],
     }
-
-
-def dense_deviance(theta, y, x, t, block, unit, free_start, weight):
-    """-2 REML by definition: one dense covariance, one indicator column per free start."""
-    indicators = block[:, None] == np.unique(block[free_start])
-    design = np.column_stack([np.where(free_start[:, None], 0.0, x[:, :1]), x[:, 1:], indicators])
-    z = np.column_stack([np.ones_like(t), t])
-    gamma = np.array([[theta[0], theta[1]], [theta[1], theta[2]]])
-    h = np.diag(1 / weight) + (z @ gamma @ z.T) * (block[:, None] == block)
-    h += theta[3] * np.outer(t, t) * (unit[:, None] == unit)
-    inverse = np.linalg.inv(h)
-    a = design.T @ inverse @ design
-    beta = np.linalg.solve(a, design.T @ inverse @ y)
-    residual, df = y - design @ beta, len(y) - design.shape[1]
-    sigma2 = residual @ inverse @ residual / df
-    log_dets = np.linalg.slogdet(h)[1] + np.linalg.slogdet(a)[1]
-    return log_dets + df * (np.log(2 * np.pi * sigma2) + 1), beta[: x.shape[1]], sigma2
 
 
 THETA = np.array([1.2, -0.05, 0.03, 0.04])

@@ -94,6 +94,24 @@ def test_a_reline_nobody_recorded_is_inferred_and_its_start_is_not_known():
     ]
 
 
+def test_a_reline_seen_only_in_the_reading_as_left_starts_after_the_reading_as_found():
+    con = warehouse_of(
+        inspections=left(
+            "2025-01-06 | 100000 | 9 |",
+            "2025-03-31 | 120000 | 8 |",
+            "2025-03-31 | 120000 | 18 | true",
+            "2025-06-23 | 140000 | 17 |",
+            heading=CHECKS.replace("free_stroke_mm", "as_left"),
+        )
+    )
+    assert readings(con) == [
+        ("K1/1L#1", D(2025, 1, 6), 0, 9),
+        ("K1/1L#1", D(2025, 3, 31), 20_000, 8),
+        ("K1/1L#2", D(2025, 3, 31), 0, 18),
+        ("K1/1L#2", D(2025, 6, 23), 20_000, 17),
+    ]
+
+
 def test_two_relines_without_an_inspection_between_leave_a_life_without_readings():
     con = warehouse_of(
         inspections=left(*THREE_CHECKS),

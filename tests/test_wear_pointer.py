@@ -48,6 +48,17 @@ def test_the_joint_fit_estimates_the_bias_again(joint):
     assert any("from the gauge on carrying" in note for note in joint.calibration.notes)
 
 
+def test_pointers_set_with_an_error_leave_the_reading_error_and_the_starts_true():
+    """Readings of one life share the setting's error; taken as apart they would narrow the fit."""
+    truth = FleetTruth(pointer_share=0.9, pointer_sd=0.5, pointer_setting_sd=1.2)
+    joint = fit_wear_with_pointers(*reduced_fleet(draw_fleet(7, 150, truth)))
+    found = joint.fit.components
+    reading_sd = np.hypot(truth.residual_sd, truth.round_to_mm / np.sqrt(12))
+    assert joint.calibration.setting_sd_mm == pytest.approx(truth.pointer_setting_sd, rel=0.1)
+    assert found.residual_sd == pytest.approx(reading_sd, rel=0.03)
+    assert found.intercept_sd == pytest.approx(truth.intercept_sd, rel=0.2)
+
+
 def test_pointers_nobody_reset_are_named(fleet, joint):
     """Renewed thickness is some 10 mm beside a reading error of 1 mm: none is missed or wronged."""
     read = fleet.readings.filter(pl.col("pointer_lining_mm").is_not_null())["life_id"].unique()

@@ -8,7 +8,9 @@ import pytest
 
 from models.mixed_blocks import blocks_from_rows
 from models.mixed_fit import fit_mixed
-from models.wear_blocks import wear_blocks, wear_columns
+from models.mixed_pass import Variances
+from models.mixed_reml import reml_point
+from models.wear_blocks import AS_GAUGE, PointerWeight, wear_blocks, wear_columns
 from models.wear_sums import kept_lives, lining_life_sums, without_pointer
 from tests.bench.bench_wear_fleet import (
     AXLES,
@@ -19,6 +21,7 @@ from tests.bench.bench_wear_fleet import (
     reduced,
     sums_of,
 )
+from tests.dense import dense_deviance
 
 POINTERS = FleetTruth(pointer_share=0.6)
 
@@ -137,13 +140,13 @@ def test_arrays_hold_what_the_tables_say(tables):
     assert sums.informative.tolist() == [True, True]
 
 
-def readings_as_blocks(fleet: DrawnFleet, pointer_weight: float | None):
+def readings_as_rows(fleet: DrawnFleet, weight: PointerWeight | None):
     """The same data row by row: every column built from its definition."""
     wide = fleet.reading_km.pivot(on="duty", index=["life_id", "inspected_on"], values="km")
     frame = fleet.readings.join(wide, on=["life_id", "inspected_on"], how="left").fill_null(0.0)
     gauge = frame.with_columns(y="lining_mm", pointer=0.0)
     parts = [gauge]
-    if pointer_weight is not None:
+    if weight is not None:
         seen = fleet.readings["pointer_lining_mm"].is_not_null()
         parts.append(frame.filter(seen).with_columns(y="pointer_lining_mm", pointer=1.0))
     rows = pl.concat(parts)
@@ -153,32 +156,49 @@ def readings_as_blocks(fleet: DrawnFleet, pointer_weight: float | None):
         mine = axle == a
         columns.append(mine & rows["start_known"].to_numpy())
         columns += [-rows[d].to_numpy() / 1e4 * mine for d in DUTIES]
-        if pointer_weight is not None:
+        if weight is not None:
             columns.append(rows["pointer"].to_numpy() * mine)
-    return blocks_from_rows(
-        rows["y"].to_numpy(),
-        np.column_stack(columns),
-        rows["km_since_reline"].to_numpy() / 1e4,
-        np.unique(rows["life_id"].to_numpy(), return_inverse=True)[1],
-        unit=np.unique(rows["unit_id"].to_numpy(), return_inverse=True)[1],
-        free_start=~rows["start_known"].to_numpy(),
-        weight=np.where(rows["pointer"].to_numpy() == 1.0, pointer_weight or 1.0, 1.0),
-    )
+    return {
+        "y": rows["y"].to_numpy(),
+        "x": np.column_stack(columns),
+        "t": rows["km_since_reline"].to_numpy() / 1e4,
+        "block": np.unique(rows["life_id"].to_numpy(), return_inverse=True)[1],
+        "unit": np.unique(rows["unit_id"].to_numpy(), return_inverse=True)[1],
+        "free_start": ~rows["start_known"].to_numpy(),
+        "weight": np.where(rows["pointer"].to_numpy() == 1.0, weight.reading if weight else 1, 1.0),
+    }, rows["pointer"].to_numpy()
 
 
-@pytest.mark.parametrize("pointer_weight", [None, 0.2])
-def test_sums_and_single_readings_give_one_fit(pointer_weight):
+@pytest.mark.parametrize("weight", [None, PointerWeight(0.2)])
+def test_sums_and_single_readings_give_one_fit(weight):
     """The same likelihood to rounding: 1e-10 relative, through quite different sums."""
     fleet = draw_fleet(4, 15, POINTERS)
     sums = sums_of(fleet)
-    if pointer_weight is None:
+    if weight is None:
         sums = without_pointer(sums, np.ones(sums.n_lives, bool))
-    columns = wear_columns(sums, pointer_bias=pointer_weight is not None)
-    from_sums = fit_mixed(wear_blocks(sums, columns, pointer_weight=pointer_weight or 1.0))
-    from_rows = fit_mixed(readings_as_blocks(fleet, pointer_weight))
+    columns = wear_columns(sums, pointer_bias=weight is not None)
+    from_sums = fit_mixed(wear_blocks(sums, columns, pointer_weight=weight or AS_GAUGE))
+    from_rows = fit_mixed(blocks_from_rows(**readings_as_rows(fleet, weight)[0]))
     assert from_sums.reml_loglik == pytest.approx(from_rows.reml_loglik, rel=1e-10)
     assert from_sums.beta == pytest.approx(from_rows.beta, rel=1e-6)
     assert from_sums.covariance == pytest.approx(from_rows.covariance, rel=1e-5, abs=1e-10)
+
+
+def test_a_setting_shared_by_a_pointers_readings_is_the_dense_definitions():
+    """Pointer readings of one life share an error of their own; SQL sums are kept to 1e-9."""
+    weight = PointerWeight(0.2, 0.7)
+    fleet = draw_fleet(4, 8, POINTERS)
+    sums = sums_of(fleet)
+    blocks = wear_blocks(sums, wear_columns(sums, pointer_bias=True), pointer_weight=weight)
+    rows, pointer = readings_as_rows(fleet, weight)
+    one_setting = np.outer(pointer, pointer) * (rows["block"][:, None] == rows["block"])
+    shared = weight.setting / weight.reading * one_setting
+    theta = np.array([1.2, -0.05, 0.03, 0.04])
+    point = reml_point(blocks, Variances(*theta, determinant=theta[0] * theta[2] - theta[1] ** 2))
+    deviance, beta, sigma2 = dense_deviance(theta, **rows, shared=shared)
+    assert point.deviance == pytest.approx(deviance, rel=1e-9)
+    assert point.beta + blocks.offset == pytest.approx(beta, rel=1e-8)
+    assert point.sigma2 == pytest.approx(sigma2, rel=1e-8)
 
 
 def test_lives_can_be_left_out_without_reading_anything_again():
@@ -192,8 +212,8 @@ def test_lives_can_be_left_out_without_reading_anything_again():
         frozenset(),
     )
     columns = wear_columns(sums, pointer_bias=True)
-    chosen = wear_blocks(kept_lives(sums, keep), columns, pointer_weight=0.3)
-    again = wear_blocks(sums_of(part), columns, pointer_weight=0.3)
+    chosen = wear_blocks(kept_lives(sums, keep), columns, pointer_weight=PointerWeight(0.3, 0.1))
+    again = wear_blocks(sums_of(part), columns, pointer_weight=PointerWeight(0.3, 0.1))
     assert chosen.within == pytest.approx(again.within, rel=1e-9, abs=1e-9)
     assert chosen.offset == pytest.approx(again.offset, rel=1e-9)
 

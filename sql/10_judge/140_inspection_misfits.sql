@@ -6,7 +6,7 @@ with mixed as (
     select
         c.content_id,
         c.row_no,
-        1 as turn,
+        case m.reading when 'lining_mm' then 1 else 1.5 end as turn,
         m.reading || ' in another unit' as problem_kind,
         m.reading || ': found '
         || cast(

@@ -2,7 +2,8 @@
 -- key: wheel_end_id, on_date
 -- inputs: stage.jobs, stage.inspections, stage.unit_days, judge.wheel_ends, run.parameters
 -- meaning: where a lining life starts; slot orders the day: -1 before the reading as found
---          (inferred: it grew since the last one), 1 after it (a job), 2 is a reading as left
+--          (inferred: it grew since the last one), 1 after it (a job, or a reading as left that
+--          grew), 2 is a reading as left
 with records as (
     select min(inspected_on) as begin_on from stage.inspections
 ),
@@ -88,7 +89,8 @@ final as (
     left join stage.unit_days d on d.unit_id = r.unit_id and d.on_date = r.on_date
     union all
     select
-        g.wheel_end_id, w.unit_id, g.on_date, -1 as slot, 'inferred' as source, d.km
+        g.wheel_end_id, w.unit_id, g.on_date, case g.slot when 2 then 1 else -1 end as slot,
+        'inferred' as source, d.km
     from grown g
     inner join judge.wheel_ends w on w.wheel_end_id = g.wheel_end_id
     left join stage.unit_days d on d.unit_id = w.unit_id and d.on_date = g.on_date

@@ -97,12 +97,14 @@ duties as (
     -- The duty it ran most km in; comparisons that follow every km have their own table.
     select
         a.adjuster_id,
-        max_by(u.duty, u.km - coalesce(o.km, 0)) as duty
+        u.duty,
+        row_number() over (
+            partition by a.adjuster_id order by u.km - coalesce(o.km, 0) desc, u.duty
+        ) as place
     from aged a
     inner join stage.unit_duty_km u on u.unit_id = a.unit_id and u.on_date = a.ended_on
     left join stage.unit_duty_km o
         on o.unit_id = a.unit_id and o.on_date = a.entry_on and o.duty = u.duty
-    group by a.adjuster_id
 ),
 
 final as (
@@ -134,7 +136,7 @@ final as (
         a.cause
     from aged a
     inner join judge.wheel_ends w on w.wheel_end_id = a.wheel_end_id
-    left join duties d on d.adjuster_id = a.adjuster_id
+    left join duties d on d.adjuster_id = a.adjuster_id and d.place = 1
 )
 
 select * from final

@@ -48,10 +48,14 @@ duty_days as (
     group by m.unit_id, m.from_on, d.duty
 ),
 
-main_duty as (
-    select unit_id, from_on, max_by(duty, days) as duty, count(*) = 1 as one_duty
+ranked_duties as (
+    select
+        unit_id,
+        from_on,
+        duty,
+        row_number() over (partition by unit_id, from_on order by days desc, duty) as place,
+        count(*) over (partition by unit_id, from_on) = 1 as one_duty
     from duty_days
-    group by unit_id, from_on
 ),
 
 depots as (
@@ -69,7 +73,8 @@ final as (
         m.km,
         m.to_visit
     from measured m
-    inner join main_duty d on d.unit_id = m.unit_id and d.from_on = m.from_on
+    inner join ranked_duties d
+        on d.unit_id = m.unit_id and d.from_on = m.from_on and d.place = 1
     inner join depots o on o.unit_id = m.unit_id
 )
 

@@ -13,41 +13,40 @@ with windows as (
         and v.visit_on > date_add(p.as_of, interval (-1461) day)
 ),
 
-shown as (
+thick as (
     -- A rise that does not even reach half of the usable lining is a misreading, not a new lining.
-    select
-        i.wheel_end_id,
-        i.inspected_on,
-        max(case when i.as_left then 0 else 1 end) = 1 as as_found
+    select distinct i.wheel_end_id, i.inspected_on
     from stage.inspections i
     inner join judge.wheel_ends e on e.wheel_end_id = i.wheel_end_id
     where i.lining_mm >= (e.lining_new_mm + e.lining_min_mm) / 2
-    group by i.wheel_end_id, i.inspected_on
+),
+
+inferred as (
+    select r.unit_id, r.wheel_end_id, r.on_date, r.slot
+    from stage.relines r
+    inner join thick t on t.wheel_end_id = r.wheel_end_id and t.inspected_on = r.on_date
+    where r.source = 'inferred'
+),
+
+relined_once as (
+    select r.wheel_end_id, w.visit_on, max(r.on_date) as done_on
+    from windows w
+    inner join stage.relines r on r.unit_id = w.unit_id
+    where r.source = 'job' and r.on_date >= w.visit_on and r.on_date < w.next_visit_on
+    group by r.wheel_end_id, w.visit_on
+    union all
+    select distinct r.wheel_end_id, w.visit_on, cast(null as date) as done_on
+    from windows w
+    inner join inferred r on r.unit_id = w.unit_id
+    -- Found at the next visit, it was done before; left at this one, it was done here.
+    where (r.slot = -1 and r.on_date >= w.next_visit_on and r.on_date <= w.next_until_on)
+        or (r.slot = 1 and r.on_date >= w.visit_on and r.on_date <= w.until_on)
 ),
 
 relined as (
-    select
-        r.wheel_end_id,
-        w.visit_on,
-        max(case when r.source = 'job' then r.on_date end) as done_on
-    from windows w
-    inner join stage.relines r on r.unit_id = w.unit_id
-    left join shown h on h.wheel_end_id = r.wheel_end_id and h.inspected_on = r.on_date
-    where (r.source = 'job' and r.on_date >= w.visit_on and r.on_date < w.next_visit_on)
-        or (
-            r.source = 'inferred'
-            and h.as_found
-            and r.on_date >= w.next_visit_on
-            and r.on_date <= w.next_until_on
-        )
-        -- Only the reading as left was of a new lining: it was fitted at that very visit.
-        or (
-            r.source = 'inferred'
-            and not h.as_found
-            and r.on_date >= w.visit_on
-            and r.on_date <= w.until_on
-        )
-    group by r.wheel_end_id, w.visit_on
+    select wheel_end_id, visit_on, max(done_on) as done_on
+    from relined_once
+    group by wheel_end_id, visit_on
 ),
 
 seen as (

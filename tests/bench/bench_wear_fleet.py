@@ -50,6 +50,7 @@ class FleetTruth:
     pointer_share: float = 0.0
     pointer_bias: tuple[float, float] = (0.4, -0.3)
     pointer_sd: float = 0.9
+    pointer_setting_sd: float = 0.0
     pointer_scale: float = 0.0
     season_mm: float = 0.0
     unreset_share: float = 0.0
@@ -78,6 +79,7 @@ class _Wheels:
     slope: np.ndarray
     origin: np.ndarray
     pointer_lag_mm: np.ndarray
+    pointer_set_mm: np.ndarray
 
 
 def _unit_km(
@@ -104,6 +106,8 @@ def _new_lives(
     start = truth.starts[wheels.axle[where]] + rng.normal(0, truth.intercept_sd, n)
     wheels.start_mm[where] = start
     wheels.slope[where] = rng.normal(0, truth.life_sd, n)
+    if truth.pointer_setting_sd:
+        wheels.pointer_set_mm[where] = rng.normal(0, truth.pointer_setting_sd, n)
 
 
 def _first_lives(rng: np.random.Generator, units: int, truth: FleetTruth) -> _Wheels:
@@ -118,6 +122,7 @@ def _first_lives(rng: np.random.Generator, units: int, truth: FleetTruth) -> _Wh
         slope=np.zeros(n),
         origin=np.zeros(n, int),
         pointer_lag_mm=np.zeros(n),
+        pointer_set_mm=np.zeros(n),
     )
     _new_lives(rng, wheels, np.arange(n), truth)
     wheels.start_mm -= ~wheels.known * rng.uniform(0, 7, n)
@@ -155,7 +160,7 @@ def _check(
         "lining": lining,
         "slope": wheels.slope + unit_slope[wheels.unit],
         "read": _rounded(lining + season + rng.normal(0, truth.residual_sd, n), truth),
-        "pointer": pointer + rng.normal(0, truth.pointer_sd, n),
+        "pointer": pointer + wheels.pointer_set_mm + rng.normal(0, truth.pointer_sd, n),
         "has_pointer": rng.random(n) < truth.pointer_share,
         "taken": rng.random(n) >= truth.missing_share,
     }
