@@ -5,11 +5,13 @@ import datetime as dt
 import duckdb
 import polars as pl
 
-from models.reline_budget import budget_frame, budget_months, outlook_frame
+from models.reline_budget import Months, budget_frame, budget_months, outlook_frame
 from models.reline_policy import AS_NOW, Costs, DutyMove, Scenario
 from models.reline_scenarios import scenario_frame
-from models.reline_simulation import simulate_relines
+from models.reline_simulation import FleetModel, simulate_relines
+from models.reline_tally import Tally
 from pipeline import marts
+from pipeline.budget_parts import months_frame, span_calendar, spans_frame
 from pipeline.forecasting import Forecasts
 from pipeline.settings import ScenarioSection, Settings
 
@@ -17,6 +19,13 @@ DRAWS = 400
 SEED = 20_000
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12
+TABLES = (
+    "reline_budget",
+    "reline_budget_parts",
+    "reline_outlook",
+    "reline_outlook_parts",
+    "scenarios",
+)
 
 
 def write_budget_marts(
@@ -24,7 +33,7 @@ def write_budget_marts(
 ) -> None:
     """Write the budget, the outlook and the scenarios; empty where there is no forecast."""
     if forecasts is None:
-        for table in ("reline_budget", "reline_outlook", "scenarios"):
+        for table in TABLES:
             marts.write(con, table, marts.empty(table))
         return
     months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
@@ -36,8 +45,25 @@ def write_budget_marts(
     budget = budget_frame(forecasts.fleet, tallies[0], months, costs, SEED)
     marts.write(con, "reline_budget", budget)
     marts.write(con, "reline_outlook", outlook_frame(tallies[0], months, costs, SEED))
+    _write_parts(con, forecasts.fleet, tallies[0], months, costs)
     compared = scenario_frame(every, tallies, months, costs, SEED)
     marts.write(con, "scenarios", _scenarios(compared, settings))
+
+
+def _write_parts(
+    con: duckdb.DuckDBPyConnection,
+    fleet: FleetModel,
+    by_month: Tally,
+    months: Months,
+    costs: Costs,
+) -> None:
+    parts = months_frame(fleet.cells, by_month, months, costs, SEED)
+    marts.write(con, "reline_budget_parts", parts)
+    # The same futures, counted by whole months from as-of: a part's year then ends when the fleet's
+    # does.
+    (by_span,) = simulate_relines(fleet, span_calendar(months), draws=DRAWS, seed=SEED)
+    spans = spans_frame(fleet.cells, by_span, months, costs, SEED)
+    marts.write(con, "reline_outlook_parts", spans)
 
 
 def reline_costs(settings: Settings) -> Costs:

@@ -179,6 +179,24 @@ class RelineBudget(dy.Schema):
         )
 
 
+class RelineBudgetParts(dy.Schema):
+    """One row per month and part of the fleet: a depot, an axle type, a duty, or two of them."""
+
+    month = dy.Date(nullable=False, description="First day of the month")
+    part = col.text("What it is one of: depot; axle_type; …; depot, axle_type; …")
+    depot = col.text("Depot; null: over all, or none in the register", nullable=True)
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
+    relines_p50 = col.number("Middle", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    relines_mean = col.number("Mean: these add up", low=0.0)
+    cost_p10 = col.number("Cost: low", "currency", low=0.0)
+    cost_p50 = col.number("Middle", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+    cost_mean = col.number("Mean: these add up", "currency", low=0.0)
+
+
 class RelineOutlook(dy.Schema):
     """One row per span of months after the as-of day: the fleet's total in it."""
 
@@ -193,6 +211,25 @@ class RelineOutlook(dy.Schema):
     cost_p50 = col.number("Middle", "currency", low=0.0)
     cost_p90 = col.number("High", "currency", low=0.0)
     cost_mean = col.number("Mean", "currency", low=0.0)
+
+
+class RelineOutlookParts(dy.Schema):
+    """One row per span of months after the as-of day, and part of the fleet."""
+
+    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
+    until_on = dy.Date(nullable=False, description="Last day")
+    part = col.text("What it is one of: depot; axle_type; …; depot, axle_type; …")
+    depot = col.text("Depot; null: over all, or none in the register", nullable=True)
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
+    relines_p50 = col.number("Middle", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    relines_mean = col.number("Mean: these add up", low=0.0)
+    cost_p10 = col.number("Cost: low", "currency", low=0.0)
+    cost_p50 = col.number("Middle", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+    cost_mean = col.number("Mean: these add up", "currency", low=0.0)
 
 
 class Scenarios(dy.Schema):
@@ -296,7 +333,9 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "duty_comparisons": DutyComparisons,
     "wheel_end_status": WheelEndStatus,
     "reline_budget": RelineBudget,
+    "reline_budget_parts": RelineBudgetParts,
     "reline_outlook": RelineOutlook,
+    "reline_outlook_parts": RelineOutlookParts,
     "scenarios": Scenarios,
     "months": Months,
     "setting_quality": SettingQuality,

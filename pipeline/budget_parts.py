@@ -1,0 +1,108 @@
+"""The budget over parts of the fleet: by depot, by axle type, by duty, and by two of them.
+
+A part's band is drawn from the same simulated futures as the fleet's: cells are added up within a
+future before any quantile is taken, so that what they share stays shared.
+"""
+
+import itertools
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import polars as pl
+
+from models.mixed_blocks import FloatArray, IntArray
+from models.reline_budget import Months, inflation, money, quantile_columns
+from models.reline_layout import Cells
+from models.reline_policy import Costs
+from models.reline_tally import Calendar, Tally
+
+DIMENSIONS = ("depot", "axle_type", "duty")
+PARTS = (*itertools.combinations(DIMENSIONS, 1), *itertools.combinations(DIMENSIONS, 2))
+SPANS_MONTHS = (12, 24)
+# First month, the one after the last, and the columns that name the span.
+Span = tuple[int, int, dict[str, object]]
+
+
+def span_calendar(months: Months) -> Calendar:
+    """Whole months from as-of instead of calendar months: the same futures, counted otherwise."""
+    return Calendar(months.calendar.span_ends, months.calendar.span_ends)
+
+
+def months_frame(
+    cells: Cells, tally: Tally, months: Months, costs: Costs, seed: int
+) -> pl.DataFrame:
+    """Every part of the fleet, month by month.
+
+    Columns: ``month``, ``part`` (the dimensions that it is one of), ``depot``, ``axle_type``,
+    ``duty`` (null: over all), ``relines_…`` and ``cost_…`` as in the budget. ``tally`` counts by
+    calendar month.
+    """
+    relines, cost = _draws(tally, months.calendar.month_ends, costs, seed)
+    spans: list[Span] = [(i, i + 1, {"month": first}) for i, first in enumerate(months.starts)]
+    return _frame(cells, relines, cost, spans)
+
+
+def spans_frame(
+    cells: Cells, tally: Tally, months: Months, costs: Costs, seed: int
+) -> pl.DataFrame:
+    """Every part of the fleet over the next 12 and 24 months, and the whole horizon.
+
+    ``months`` and ``until_on`` instead of ``month``; ``tally`` counts by whole months from as-of.
+    """
+    relines, cost = _draws(tally, months.calendar.span_ends, costs, seed)
+    horizon = len(months.span_ends)
+    spans: list[Span] = [
+        (0, n, {"months": n, "until_on": months.span_ends[n - 1]})
+        for n in sorted({*SPANS_MONTHS, horizon})
+        if n <= horizon
+    ]
+    return _frame(cells, relines, cost, spans)
+
+
+def _draws(
+    tally: Tally, ends: FloatArray, costs: Costs, seed: int
+) -> tuple[FloatArray, FloatArray]:
+    price = inflation(costs, ends)[:, None]
+    return tally.relines.astype(np.float64), money(tally.relines, tally.visits, price, costs, seed)
+
+
+def _frame(
+    cells: Cells, relines: FloatArray, cost: FloatArray, spans: Sequence[Span]
+) -> pl.DataFrame:
+    frames = [
+        _of_part(members, relines, cost, span)
+        for part in PARTS
+        for members in [_members(cells, part)]
+        for span in spans
+    ]
+    return pl.concat(frames, how="diagonal_relaxed").sort(
+        *spans[0][2], "part", *DIMENSIONS, nulls_last=True
+    )
+
+
+def _members(cells: Cells, part: tuple[str, ...]) -> pl.DataFrame:
+    """One row per value of the part, with the numbers of its cells."""
+    named = cells.frame().group_by(*part, maintain_order=True).agg("cell")
+    missing = [pl.lit(None, dtype=pl.String).alias(d) for d in DIMENSIONS if d not in part]
+    return named.with_columns(*missing, part=pl.lit(", ".join(part)))
+
+
+def _of_part(
+    members: pl.DataFrame, relines: FloatArray, cost: FloatArray, span: Span
+) -> pl.DataFrame:
+    start, end, columns = span
+    numbers: list[IntArray] = [np.array(c) for c in members["cell"].to_list()]
+    totals = (_summed(draws[:, start:end], numbers) for draws in (relines, cost))
+    quantiles: Iterator[tuple[str, FloatArray]] = itertools.chain.from_iterable(
+        quantile_columns(name, total).items()
+        for name, total in zip(("relines", "cost"), totals, strict=True)
+    )
+    return members.select(
+        *(pl.lit(value).alias(name) for name, value in columns.items()), "part", *DIMENSIONS
+    ).with_columns(pl.Series(name, values) for name, values in quantiles)
+
+
+def _summed(draws: FloatArray, numbers: Sequence[IntArray]) -> FloatArray:
+    """(D, months, C) draws → (D, parts): added up within each future."""
+    by_cell = draws.sum(axis=1)
+    return np.stack([by_cell[:, cells].sum(axis=1) for cells in numbers], axis=1)
