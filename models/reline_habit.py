@@ -107,8 +107,7 @@ def mean_habit(fit: HabitFit) -> Habit:
 
 def drawn_habits(fit: HabitFit, draws: int, rng: np.random.Generator) -> tuple[Habit, ...]:
     """Habits drawn from their uncertainty: each is one the whole fleet may have."""
-    values, vectors = np.linalg.eigh(fit.covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    root = _root(fit.covariance)
     noise = rng.standard_normal((draws, len(fit.mean)))
     return tuple(habit_of(fit.groups, fit.mean + root @ z) for z in noise)
 
@@ -132,11 +131,25 @@ class _Penalised:
         return float(pull @ pull) / 2.0 - loglik, pull / self.prior_sd - gradient
 
 
-def _minimum(task: _Penalised, start: FloatArray) -> FloatArray:
+def _minimum(
+    task: _Penalised, start: FloatArray, covariance: FloatArray | None = None
+) -> FloatArray:
+    """Where the cost is least; a covariance near there spares the search learning its scales."""
+    root = np.eye(len(start)) if covariance is None else _root(covariance)
+
+    def cost(z: FloatArray) -> tuple[float, FloatArray]:
+        value, gradient = task.cost(start + root @ z)
+        return value, root.T @ gradient
+
     found = optimize.minimize(
-        task.cost, start, jac=True, method="BFGS", options={"maxiter": 400, "gtol": 1e-4}
+        cost, np.zeros(len(start)), jac=True, method="BFGS", options={"maxiter": 400, "gtol": 1e-4}
     )
-    return np.asarray(found.x)
+    return np.asarray(start + root @ found.x)
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
 def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
@@ -167,12 +180,13 @@ def fit_habit(
     task = _Penalised(thinned(decisions, every), groups.design(), start, _prior_sd(sd, *sizes))
     at = _minimum(task, start)
     for _ in range(_EM_STEPS):
-        sd = _effect_sd(at, _covariance(task, at), *sizes)
+        covariance = _covariance(task, at)
+        sd = _effect_sd(at, covariance, *sizes)
         task = replace(task, prior_sd=_prior_sd(sd, *sizes))
-        at = _minimum(task, at)
+        at = _minimum(task, at, covariance)
     if every > 1:
         task = replace(task, decisions=decisions)
-        at = _minimum(task, at)
+        at = _minimum(task, at, covariance / every)
     covariance = _covariance(task, at)
     slope = task.cost(at)[1]
     return HabitFit(

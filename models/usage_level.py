@@ -181,9 +181,15 @@ def _updated(
 
 
 def usage_variances(
-    intervals: UsageIntervals, rates: GroupRates, log_season: FloatArray
+    intervals: UsageIntervals,
+    rates: GroupRates,
+    log_season: FloatArray,
+    near: UsageVariances | None = None,
 ) -> UsageVariances:
-    """Maximise the guarded likelihood, on every k-th unit where there are very many."""
+    """Maximise the guarded likelihood, on every k-th unit where there are very many.
+
+    The search starts ``near`` variances where some are known to be close.
+    """
     stride = max(len(intervals.days) // PILOT_UNITS, 1)
     part = _every(intervals, stride)
 
@@ -194,10 +200,11 @@ def usage_variances(
 
     if not part.is_informative.any():
         return _variances_of(_PRIOR)
-    simplex = _PRIOR + np.vstack([np.zeros(3), 0.5 * np.eye(3)])
+    start, step = (_PRIOR, 0.5) if near is None else (_log_sd_of(near), 0.1)
+    simplex = start + np.vstack([np.zeros(3), step * np.eye(3)])
     found = optimize.minimize(
         cost,
-        _PRIOR,
+        start,
         method="Nelder-Mead",
         options={"initial_simplex": simplex, "xatol": 0.01, "fatol": 0.01, "maxiter": 300},
     )
@@ -207,6 +214,12 @@ def usage_variances(
 def _variances_of(log_sd: FloatArray) -> UsageVariances:
     unit, drift, noise = np.exp(2.0 * np.clip(log_sd, -12.0, 3.0))
     return UsageVariances(float(unit), float(drift / YEAR_DAYS), float(noise * _NOISE_DAYS))
+
+
+def _log_sd_of(variances: UsageVariances) -> FloatArray:
+    noise = variances.noise_days / _NOISE_DAYS
+    parts = [variances.unit, variances.drift_per_day * YEAR_DAYS, noise]
+    return np.log(parts) / 2.0
 
 
 def _every(intervals: UsageIntervals, stride: int) -> UsageIntervals:

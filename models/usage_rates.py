@@ -115,7 +115,7 @@ def _fitted(
     if season.amplitude == 0.0:
         return season, variances, levels
     swing = log_season(season, table)
-    variances = usage_variances(table, rates, swing)
+    variances = usage_variances(table, rates, swing, variances)
     return season, variances, usage_levels(table, rates, swing, variances)
 
 

@@ -1,6 +1,7 @@
 """Deciding every row's fate: against its own cells, the register, and the rows around it."""
 
 import datetime as dt
+from collections.abc import Collection
 
 import duckdb
 import polars as pl
@@ -13,9 +14,15 @@ from pipeline.settings import AxleType, Settings
 
 
 def judge(
-    con: duckdb.DuckDBPyConnection, settings: Settings, today: dt.date, as_of: dt.date | None
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    today: dt.date,
+    as_of: dt.date | None,
+    only: Collection[str] | None = None,
 ) -> dt.date:
     """Decide every row's fate; returns the as-of day (the newest inspection, unless given).
+
+    ``only`` names the tables to make where not all are wanted.
 
     Raises
     ------
@@ -27,12 +34,12 @@ def judge(
         newest = _newest_inspection(con)
         day = as_of or newest or today
         warehouse.put(con, "run.parameters", _parameters(settings, day, as_of))
-        warehouse.build(con, "10_judge")
+        warehouse.build(con, "10_judge", only)
         sightings = warehouse.fetch(con, "select * from judge.odometer_sightings")
         verdicts = odometer_verdicts(sightings, settings.checks.max_km_per_day)
         warehouse.put(con, "judge.odometer_verdicts", verdicts)
-        warehouse.build(con, "15_fate")
-        warehouse.build(con, "17_mart")
+        warehouse.build(con, "15_fate", only)
+        warehouse.build(con, "17_mart", only)
     if newest is None:
         raise UserError(
             "inspections: found no usable row of a unit in the register; "

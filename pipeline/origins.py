@@ -22,6 +22,26 @@ from pipeline.forecasting import known_fleet
 from pipeline.judging import judge
 from pipeline.settings import Settings
 
+FOLDERS = ("10_judge", "15_fate", "20_stage", "30_reduce")
+# What the wear fit, the fleet's habit and the judgement of strokes are read from.
+READ = (
+    "judge.odometer_sightings",
+    "reduce.axle_decisions",
+    "reduce.drift_outlook",
+    "reduce.greasing_due",
+    "reduce.lining_life_duty_pairs",
+    "reduce.lining_life_duty_sums",
+    "reduce.lining_life_sums",
+    "reduce.lining_pointer_pairs",
+    "reduce.reading_noise",
+    "reduce.reline_events",
+    "reduce.stroke_reading_km",
+    "reduce.stroke_reading_lives",
+    "reduce.unit_usage",
+    "reduce.units_now",
+    "reduce.wheel_ends_now",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Origin:
@@ -73,12 +93,13 @@ def _staged(
         for table in ("contents", "files", *TABLES):
             past.execute(f'create view raw.{table} as from "{home}".raw.{table}')
         try:
-            judge(past, settings, today, as_of)
+            needed = warehouse.behind(FOLDERS, READ)
+            judge(past, settings, today, as_of, needed)
         except UserError:
             yield None
         else:
-            warehouse.build(past, "20_stage")
-            warehouse.build(past, "30_reduce")
+            warehouse.build(past, "20_stage", needed)
+            warehouse.build(past, "30_reduce", needed)
             yield past
     finally:
         past.execute(f'use "{home}"')

@@ -2,7 +2,8 @@
 
 import fcntl
 import os
-from collections.abc import Iterator
+import re
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
@@ -154,10 +155,32 @@ def sql_files(folder: str) -> list[tuple[str, str]]:
     ]
 
 
-def build(con: duckdb.DuckDBPyConnection, folder: str) -> None:
-    """Make every table of one stage, each from its one SELECT."""
+def build(
+    con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None
+) -> None:
+    """Make every table of one stage, each from its one SELECT; or ``only`` some of them."""
     for table, select in sql_files(folder):
-        con.execute(f"create or replace table {table} as {select}")
+        if only is None or table in only:
+            con.execute(f"create or replace table {table} as {select}")
+
+
+def behind(folders: Sequence[str], tables: Iterable[str]) -> frozenset[str]:
+    """These tables and all that they are made from in some stages, by the inputs in their SQL."""
+    inputs = {table: _inputs(text) for folder in folders for table, text in sql_files(folder)}
+    found: set[str] = set()
+    waiting = list(tables)
+    while waiting:
+        table = waiting.pop()
+        if table not in found:
+            found.add(table)
+            waiting += inputs.get(table, ())
+    return frozenset(found)
+
+
+def _inputs(statement: str) -> list[str]:
+    comment = " ".join(line[2:].strip() for line in statement.splitlines() if line[:2] == "--")
+    named = re.search(r"inputs:(.*?)meaning:", comment)
+    return [name.strip() for name in named.group(1).split(",")] if named else []
 
 
 @contextmanager
