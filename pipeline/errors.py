@@ -8,3 +8,7 @@ class UserError(Exception):
     """
 
     exit_code = 2
+
+
+class BrokenInvariantError(UserError):
+    """Results contradict themselves, so that they must not be published."""

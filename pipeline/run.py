@@ -2,19 +2,23 @@
 
 import datetime as dt
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
 from pipeline import judging, loading, publishing, warehouse
+from pipeline.aside import IN_PLACE, Aside, second_process
 from pipeline.backtesting import write_backtest
 from pipeline.budget_marts import write_budget_marts
 from pipeline.drift_marts import Drift, judge_drift
-from pipeline.fitting import Fits, fit_fleet
+from pipeline.fitting import Fits, fit_fleet, write_chapter
 from pipeline.flag_marts import write_flag_marts
 from pipeline.forecasting import Forecasts, forecast_relines
+from pipeline.invariants import require_invariants
 from pipeline.origins import months_before, origin
 from pipeline.setting_marts import write_setting_quality
 from pipeline.settings import Settings, load_settings
@@ -23,8 +27,6 @@ from pipeline.status import write_month, write_status
 SETTINGS_FILE = "fleet.toml"
 # How far back forecasts and flags are made again, and held against what happened since.
 ORIGIN_MONTHS = (1, 3, 6, 12)
-# Origins have nothing in common but what they read.
-WORKERS = 2
 
 
 @dataclass(slots=True)
@@ -38,7 +40,9 @@ class Run:
     started_at: dt.datetime
     given_as_of: dt.date | None = None
     as_of: dt.date | None = None
+    aside: Aside = IN_PLACE
     fits: Fits | None = None
+    chapter: Future[dict[str, pl.DataFrame]] | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
@@ -79,7 +83,7 @@ def reduce(run: Run) -> None:
 
 def fit(run: Run) -> None:
     with warehouse.transaction(run.con):
-        run.fits = fit_fleet(run.con, run.settings, run.day)
+        run.fits, run.chapter = fit_fleet(run.con, run.settings, run.day, run.aside)
 
 
 def drift(run: Run) -> None:
@@ -95,26 +99,31 @@ def forecast(run: Run) -> None:
 def look_back(run: Run) -> None:
     today = run.started_at.date()
     days = [months_before(run.day, months) for months in ORIGIN_MONTHS]
-    with ThreadPoolExecutor(WORKERS) as pool:
-        asked = [
-            pool.submit(origin, run.con.cursor(), run.settings, run.drift, day, today)
-            for day in days
-        ]
-        past = [answer.result() for answer in asked]
+    given = [(run.settings, run.drift, day, today) for day in days]
+    asked = [run.aside.ask(run.con, warehouse.RAW, origin, *each) for each in given[::2]]
+    here = [origin(run.con, *each) for each in given[1::2]]
+    past = [answer.result() for answer in asked] + here
     with warehouse.transaction(run.con):
-        origins = [o for o in past if o is not None]
+        origins = sorted((o for o in past if o is not None), key=lambda o: o.as_of, reverse=True)
         precision = write_flag_marts(run.con, run.drift, origins, run.day)
         write_backtest(run.con, origins, precision, run.day)
 
 
 def mart(run: Run) -> None:
     assert run.fits is not None
+    assert run.chapter is not None
+    chapter = run.chapter.result()
     with warehouse.transaction(run.con):
+        write_chapter(run.con, run.fits.wear, chapter)
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
         write_budget_marts(run.con, run.settings, run.forecasts, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")
+
+
+def check_results(run: Run) -> None:
+    require_invariants(run.con)
 
 
 def publish(run: Run) -> None:
@@ -131,6 +140,7 @@ STAGES = (
     Stage("Forecast relines", forecast),
     Stage("Look back at earlier origins", look_back),
     Stage("Fill the marts", mart),
+    Stage("Check the results", check_results),
     Stage("Publish the month", publish),
 )
 
@@ -141,5 +151,9 @@ def settings_of(lake: Path) -> Settings:
 
 def run_stages(run: Run, around: Callable[[Stage], Callable[[Run], None]]) -> None:
     """Every stage in turn, each called through what ``around`` makes of it."""
-    for step in STAGES:
-        around(step)(run)
+    with ExitStack() as ending:
+        for step in STAGES:
+            around(step)(run)
+            if step.does is load:
+                rows = loading.rows_on_record(run.con)
+                run.aside = ending.enter_context(second_process(rows))

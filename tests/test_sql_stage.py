@@ -212,6 +212,7 @@ def test_duty_spells_cover_every_day_and_gaps_are_unassigned():
             K1      | long  | 2024-01-01 | 2024-12-31
             K1      | short | 2025-02-01 | -
         """,
+        as_of=D(2025, 12, 31),
     )
     assert rows(
         con, "select unit_id, duty, from_on, until_on from stage.duty_spells order by 1, 3"
@@ -231,6 +232,7 @@ def test_a_spell_that_overlaps_the_next_ends_where_the_next_begins():
             K1      | long  | 2024-01-01 | 2025-06-30
             K1      | short | 2025-02-01 | -
         """,
+        as_of=D(2025, 12, 31),
     )
     assert rows(con, "select duty, until_on from stage.duty_spells order by from_on") [0] == (
         "long", D(2025, 2, 1)

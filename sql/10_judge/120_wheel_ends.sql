@@ -1,7 +1,8 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
 -- inputs: judge.register_rows, run.axle_types, run.chambers, run.parameters
--- meaning: what the wheel end is; lengths in mm, limits from the register, else its axle type's
+-- meaning: what the wheel end is; lengths in mm, limits from the register, else its axle type's; what
+--          the register dates after the as-of day was not known then
 with merged as (
     select
         wheel_end_key,
@@ -41,12 +42,14 @@ final as (
         coalesce(m.lining_min_mm, t.lining_min_mm, p.lining_min_mm) as lining_min_mm,
         coalesce(t.cam_degrees, p.cam_degrees) as cam_degrees,
         c.readjust_limit_mm,
-        m.relined_on,
-        m.relined_km,
-        m.in_service_on,
-        m.in_service_km,
-        m.adjuster_fitted_on,
-        m.adjuster_fitted_km
+        case when m.relined_on <= p.as_of then m.relined_on end as relined_on,
+        case when m.relined_on > p.as_of then null else m.relined_km end as relined_km,
+        case when m.in_service_on <= p.as_of then m.in_service_on end as in_service_on,
+        case when m.in_service_on > p.as_of then null else m.in_service_km end as in_service_km,
+        case when m.adjuster_fitted_on <= p.as_of then m.adjuster_fitted_on end
+            as adjuster_fitted_on,
+        case when m.adjuster_fitted_on > p.as_of then null else m.adjuster_fitted_km end
+            as adjuster_fitted_km
     from merged m
     cross join run.parameters p
     left join run.axle_types t on t.axle_type = m.axle_type

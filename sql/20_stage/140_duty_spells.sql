@@ -1,8 +1,9 @@
 -- grain: one stretch of days of a unit in one duty
 -- key: unit_id, from_on
--- inputs: raw.duty, fate.duty, judge.wheel_ends
+-- inputs: raw.duty, fate.duty, judge.wheel_ends, run.parameters
 -- meaning: spells that cover every day: the first reaches back to before the records, days
---          between and after closed spells are 'unassigned'; until_on is the first day after
+--          between and after closed spells are 'unassigned'; until_on is the first day after; a
+--          spell that begins after the as-of day, or an end that lies there, was not known then
 with units as (
     select upper(unit_id) as unit_key, min(unit_id) as unit_id
     from judge.wheel_ends
@@ -10,11 +11,16 @@ with units as (
 ),
 
 stated as (
-    select distinct u.unit_id, d.duty, d.from_on, d.to_on
+    select distinct
+        u.unit_id,
+        d.duty,
+        d.from_on,
+        case when d.to_on <= p.as_of then d.to_on end as to_on
     from raw.duty d
+    cross join run.parameters p
     inner join units u on u.unit_key = upper(d.unit_id)
     left join fate.duty f on f.content_id = d.content_id and f.row_no = d.row_no
-    where f.row_no is null
+    where f.row_no is null and d.from_on <= p.as_of
 ),
 
 followed as (
