@@ -86,7 +86,7 @@ def _counted(columns: Mapping[str, FloatArray], weight: FloatArray) -> tuple[Flo
     """Distinct rows of `columns`, sorted, with their summed weight last."""
     grouped = (
         pl.DataFrame({**columns, "n": weight})
-        .group_by(list(columns))
+        .group_by(list(columns), maintain_order=True)
         .agg(pl.col("n").sum())
         .sort(list(columns))
     )

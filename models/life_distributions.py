@@ -67,6 +67,10 @@ def _extreme_value_density(z: FloatArray) -> Derivatives:
     return z - hazard, 1.0 - hazard, -hazard
 
 
+def _extreme_value_slope(_z: FloatArray, d1: FloatArray) -> FloatArray:
+    return 1.0 + d1
+
+
 def _extreme_value_quantile(p: FloatArray) -> FloatArray:
     return np.log(-np.log1p(-p))
 
@@ -79,6 +83,10 @@ def _normal_survival(z: FloatArray) -> Derivatives:
 
 def _normal_density(z: FloatArray) -> Derivatives:
     return -0.5 * z * z - HALF_LOG_2PI, -z, np.full_like(z, -1.0)
+
+
+def _normal_slope(z: FloatArray, _d1: FloatArray) -> FloatArray:
+    return -z
 
 
 def _normal_quantile(p: FloatArray) -> FloatArray:
@@ -95,6 +103,10 @@ def _logistic_density(z: FloatArray) -> Derivatives:
     return z - 2.0 * np.logaddexp(0.0, z), 1.0 - 2.0 * failed, -2.0 * failed * special.expit(-z)
 
 
+def _logistic_slope(_z: FloatArray, d1: FloatArray) -> FloatArray:
+    return 1.0 + 2.0 * d1
+
+
 def _logistic_quantile(p: FloatArray) -> FloatArray:
     return np.asarray(special.logit(p))
 
@@ -103,17 +115,17 @@ WEIBULL = StandardLaw(
     "weibull",
     _extreme_value_survival,
     _extreme_value_density,
-    lambda _z, d1: 1.0 + d1,
+    _extreme_value_slope,
     _extreme_value_quantile,
 )
 LOGNORMAL = StandardLaw(
-    "lognormal", _normal_survival, _normal_density, lambda z, _d1: -z, _normal_quantile
+    "lognormal", _normal_survival, _normal_density, _normal_slope, _normal_quantile
 )
 LOGLOGISTIC = StandardLaw(
     "loglogistic",
     _logistic_survival,
     _logistic_density,
-    lambda _z, d1: 1.0 + 2.0 * d1,
+    _logistic_slope,
     _logistic_quantile,
 )
 LAWS: dict[DistributionName, StandardLaw] = {

@@ -95,15 +95,15 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFra
             on l.episode_id = k.episode_id and l.inspected_on = k.inspected_on
             and l.as_left = k.as_left""",
     )
-    priced = km.join(rate_frame(fits.wear), on=["axle_type", "duty"], how="inner")
+    priced = km.join(rate_frame(fits.wear), on=["axle_type", "duty"], how="inner", maintain_order="left")
     x = pl.col("km") / KM
-    since = priced.group_by(KEYS).agg(
+    since = priced.group_by(KEYS, maintain_order=True).agg(
         pl.col("life_id").first(),
         by_rate=(x * pl.col("rate")).sum(),
         by_rate_var=(x * pl.col("rate_se")).sum() ** 2,
         x=x.sum(),
     )
-    with_life = since.join(life_slopes(fits.lines), on="life_id", how="left")
+    with_life = since.join(life_slopes(fits.lines), on="life_id", how="left", maintain_order="left")
     own = pl.col("slope").fill_null(0.0)
     own_var = pl.col("slope_var").fill_null(_spread_of_rates(fits.wear) ** 2)
     return with_life.select(

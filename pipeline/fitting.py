@@ -1,6 +1,7 @@
 """Everything fitted from the reduced tables in one run, kept together for the stages after it."""
 
 import datetime as dt
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 import duckdb
@@ -11,13 +12,9 @@ from models.wear_pointer import PointerCalibration, fit_wear_with_pointers
 from models.wear_predict import LiningLines, lining_lines
 from models.wear_result import WearFit
 from models.wear_sums import LiningLifeSums
-from pipeline import marts, warehouse
-from pipeline.life_causes_marts import write_cause_marts
-from pipeline.life_comparisons import life_comparisons
-from pipeline.life_decisions_marts import write_decision_marts
-from pipeline.life_effects import write_effect_marts
+from pipeline import life_chapter, marts, warehouse
+from pipeline.aside import Aside
 from pipeline.life_marts import write_life_marts
-from pipeline.replacement_marts import write_replacement_marts
 from pipeline.settings import Settings
 from pipeline.wear_marts import fleet_sums, wear_comparisons, write_wear_marts
 
@@ -40,18 +37,28 @@ class Fits:
         return usage_frame(self.usage)
 
 
-def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:
-    """Fit wear, use and adjuster lives, and write the marts that say so."""
+def fit_fleet(
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, aside: Aside
+) -> tuple[Fits, Future[dict[str, pl.DataFrame]]]:
+    """Fit wear, use and adjuster lives, and write the marts that say so.
+
+    Returns the fits, and the adjusters' chapter that is being written aside.
+    """
     fits = fit_wear_and_use(con, settings, as_of)
     write_wear_marts(con, fits.wear, fits.calibration)
     lives = write_life_marts(con, settings)
-    write_cause_marts(con, lives, settings.adjusters.fewest_failures)
-    write_replacement_marts(con)
-    write_effect_marts(con, settings)
-    write_decision_marts(con, settings, lives, fits.km_per_day, as_of)
-    compared = [wear_comparisons(fits.wear), life_comparisons(con, settings)]
-    marts.write(con, "duty_comparisons", pl.concat(compared, how="diagonal_relaxed"))
-    return fits
+    given = settings, lives, fits.km_per_day, as_of
+    return fits, aside.ask(con, life_chapter.READ, life_chapter.life_chapter, *given)
+
+
+def write_chapter(
+    con: duckdb.DuckDBPyConnection, wear: WearFit, chapter: dict[str, pl.DataFrame]
+) -> None:
+    """Put the adjusters' chapter in place, its comparisons of duties after those of wear."""
+    for name in life_chapter.WRITTEN:
+        marts.write(con, name, chapter[name])
+    compared = [wear_comparisons(wear), chapter[life_chapter.COMPARED]]
+    marts.write(con, life_chapter.COMPARED, pl.concat(compared, how="diagonal_relaxed"))
 
 
 def fit_wear_and_use(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:

@@ -65,16 +65,16 @@ class Ends:
 
     def without_idle_pairs(self) -> "Ends":
         """Entries and survivors at one age left out in pairs: they say nothing of a life."""
-        said = self.counts.group_by("says", "cause", "from_km", "to_km").agg(
+        said = self.counts.group_by("says", "cause", "from_km", "to_km", maintain_order=True).agg(
             pl.col("adjusters").sum()
         )
         alive = pl.col("says") != "ended"
         pairs = (
             said.filter(alive)
-            .group_by("to_km")
+            .group_by("to_km", maintain_order=True)
             .agg(idle=pl.when(pl.len() == 2).then(pl.col("adjusters").min()).otherwise(0))
         )
-        left = said.join(pairs, on="to_km", how="left").with_columns(
+        left = said.join(pairs, on="to_km", how="left", maintain_order="left").with_columns(
             adjusters=pl.when(alive)
             .then(pl.col("adjusters") - pl.col("idle").fill_null(0))
             .otherwise("adjusters")

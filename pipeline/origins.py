@@ -14,7 +14,6 @@ import polars as pl
 
 from models.reline_simulation import FleetModel
 from pipeline import warehouse
-from pipeline.contract import TABLES
 from pipeline.drift_marts import Drift, rejudged
 from pipeline.errors import UserError
 from pipeline.fitting import fit_wear_and_use
@@ -90,8 +89,8 @@ def _staged(
     try:
         past.execute(f"use {name}")
         warehouse.make_schemas(past)
-        for table in ("contents", "files", *TABLES):
-            past.execute(f'create view raw.{table} as from "{home}".raw.{table}')
+        for table in warehouse.RAW:
+            past.execute(f'create view {table} as from "{home}".{table}')
         try:
             needed = warehouse.behind(FOLDERS, READ)
             judge(past, settings, today, as_of, needed)

@@ -57,7 +57,7 @@ class Watches:
         runs = (
             watched.with_columns(run=pl.col("enough").rle_id())
             .filter("enough")
-            .group_by("run")
+            .group_by("run", maintain_order=True)
             .agg(pl.col("km").min(), pl.col("until").max())
             .sort(pl.col("until") - pl.col("km"), "run", descending=[True, False])
         )

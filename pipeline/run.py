@@ -155,5 +155,4 @@ def run_stages(run: Run, around: Callable[[Stage], Callable[[Run], None]]) -> No
         for step in STAGES:
             around(step)(run)
             if step.does is load:
-                rows = loading.rows_on_record(run.con)
-                run.aside = ending.enter_context(second_process(rows))
+                run.aside = ending.enter_context(second_process(warehouse.rows_on_record(run.con)))

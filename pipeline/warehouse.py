@@ -18,6 +18,7 @@ from pipeline.errors import UserError
 from pipeline.settings import Settings
 
 SCHEMAS = ("raw", "run", "judge", "fate", "stage", "reduce", "fit", "mart")
+RAW = tuple(f"raw.{name}" for name in ("contents", "files", *TABLES))
 DATABASE = "drumline.duckdb"
 
 
@@ -130,6 +131,12 @@ def one_row(con: duckdb.DuckDBPyConnection, query: str) -> tuple[Any, ...]:
     return tuple(con.execute(query).fetchall()[0])
 
 
+def rows_on_record(con: duckdb.DuckDBPyConnection) -> int:
+    """Rows read from the lake so far."""
+    (rows,) = one_row(con, "select coalesce(sum(rows_read), 0) from raw.contents")
+    return int(rows)
+
+
 def append(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
     """Append a frame's rows to table ``name``, columns matched by name."""
     con.register("incoming", frame.with_columns(pl.col(pl.Enum, pl.Categorical).cast(pl.String)))
@@ -155,9 +162,7 @@ def sql_files(folder: str) -> list[tuple[str, str]]:
     ]
 
 
-def build(
-    con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None
-) -> None:
+def build(con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None) -> None:
     """Make every table of one stage, each from its one SELECT; or ``only`` some of them."""
     for table, select in sql_files(folder):
         if only is None or table in only:

@@ -16,7 +16,8 @@ from models.life_regression import effects, fit_regression, holm
 from models.life_renewal import forecast_failures
 from models.life_stretch import main_stretch, without_idle_pairs
 from pipeline import judging, loading, marts, warehouse
-from pipeline.fitting import fit_fleet
+from pipeline.aside import IN_PLACE
+from pipeline.fitting import fit_fleet, write_chapter
 from pipeline.life_causes_marts import Ends, group_rows
 from pipeline.life_comparisons import life_comparisons
 from pipeline.life_decisions_marts import (
@@ -668,7 +669,8 @@ def every_life_mart(con) -> dict[str, pl.DataFrame]:
 
 def test_a_lake_without_a_single_known_age_gets_words_in_every_mart(tmp_path):
     con = reduced(write_small_lake(tmp_path / "lake"))
-    fit_fleet(con, Settings(), dt.date(2025, 11, 14))
+    fits, chapter = fit_fleet(con, Settings(), dt.date(2025, 11, 14), IN_PLACE)
+    write_chapter(con, fits.wear, chapter.result())
     found = every_life_mart(con)
     assert "nothing can be said" in found["adjuster_fits"]["note"].item()
     assert set(found["adjuster_effects"]["note"]) == {"0 failures are too few, 8 are asked for"}
