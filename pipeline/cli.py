@@ -5,6 +5,7 @@ import datetime as dt
 import os
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -13,6 +14,7 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from pipeline import judging, loading, report, warehouse
 from pipeline.errors import UserError
+from pipeline.holding import opened
 from pipeline.run import Run, Stage, run_stages, settings_of
 
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_UNUSABLE = 0, 1, 2
@@ -30,7 +32,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (OSError, duckdb.IOException, duckdb.OutOfMemoryException) as error:
         return _unusable(_system_problem(error))
     except KeyboardInterrupt:
-        return _unusable("stopped; what was loaded so far is kept, run again to go on")
+        return _unusable("stopped; OUT is as it was before, run again when you like")
 
 
 def _unusable(line: str) -> int:
@@ -96,7 +98,8 @@ def run_once(lake: Path, out: Path, as_of: dt.date | None, console: Console) -> 
     """All stages, in this process, with progress on a terminal and plain lines elsewhere."""
     settings = settings_of(lake)
     loading.lake_files(lake)  # an unusable lake is said before anything is written
-    with warehouse.opened(out) as con, _progress(console) as around:
+    tell = partial(console.print, markup=False)
+    with opened(out, tell) as con, _progress(console) as around:
         run = Run(con, lake, out, settings, dt.datetime.now(), given_as_of=as_of)
         run_stages(run, around)
         return report.summary(run)

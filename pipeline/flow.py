@@ -12,8 +12,9 @@ from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 
-from pipeline import report, warehouse
+from pipeline import report
 from pipeline.errors import UserError
+from pipeline.holding import opened
 from pipeline.run import Run, Stage, run_stages, settings_of
 
 
@@ -38,7 +39,7 @@ def drumline_flow(lake: str, out: str, as_of: str | None = None) -> None:
     """Load, judge, fit, forecast and publish one lake."""
     settings = settings_of(Path(lake))
     given = dt.date.fromisoformat(as_of) if as_of else None
-    with warehouse.opened(Path(out)) as con:
+    with opened(Path(out), print) as con:
         run = Run(con, Path(lake), Path(out), settings, dt.datetime.now(), given_as_of=given)
         run_stages(run, _as_task)
         for line in report.summary_lines(report.summary(run)):

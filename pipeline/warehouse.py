@@ -1,12 +1,9 @@
-"""The DuckDB warehouse of a run: one writer, SQL files by stage, a transaction per stage."""
+"""The DuckDB warehouse of a run: SQL files by stage, a transaction per stage."""
 
-import fcntl
-import os
 import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib import resources
-from pathlib import Path
 from typing import Any
 
 import dataframely as dy
@@ -14,53 +11,11 @@ import duckdb
 import polars as pl
 
 from pipeline.contract import TABLES
-from pipeline.errors import UserError
 from pipeline.settings import Settings
 
 SCHEMAS = ("raw", "run", "judge", "fate", "stage", "reduce", "fit", "mart")
 RAW = tuple(f"raw.{name}" for name in ("contents", "files", *TABLES))
 DATABASE = "drumline.duckdb"
-
-
-@contextmanager
-def opened(out: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The warehouse under ``out``, for this process alone.
-
-    Raises
-    ------
-    UserError
-        ``out`` cannot be written, another run holds it, or its warehouse is not one of ours.
-    """
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        lock = (out / ".lock").open("a+")
-    except OSError as error:
-        raise UserError(f"{out}: cannot be written: {error.strerror}") from None
-    with lock:
-        _hold(lock.fileno(), out)
-        yield from _connected(out / DATABASE)
-
-
-def _hold(lock: int, out: Path) -> None:
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        holder = os.pread(lock, 200, 0).decode(errors="replace").strip()
-        raise UserError(f"{out}: another run is at work there ({holder})") from None
-    os.ftruncate(lock, 0)
-    os.pwrite(lock, f"process {os.getpid()}".encode(), 0)
-
-
-def _connected(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    try:
-        con = duckdb.connect(str(path))
-    except (duckdb.IOException, duckdb.SerializationException, duckdb.Error) as error:
-        raise UserError(f"{path}: cannot be opened: {str(error).splitlines()[0]}") from None
-    try:
-        prepare(con)
-        yield con
-    finally:
-        con.close()
 
 
 def in_memory() -> duckdb.DuckDBPyConnection:

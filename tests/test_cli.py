@@ -1,14 +1,13 @@
 """The command as its user meets it: exit codes, one clear line, no traceback."""
 
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from pipeline import warehouse
 from pipeline.cli import main
+from pipeline.holding import opened
 from tests.lakes import write_small_lake
 
 
@@ -107,21 +106,9 @@ def test_a_warehouse_that_is_not_ours_exits_2(lake, tmp_path, capsys):
 
 
 def test_a_second_run_on_the_same_out_is_refused(lake, tmp_path, capsys):
-    with warehouse.opened(tmp_path / "out"):
+    with opened(tmp_path / "out"):
         assert main(["run", str(lake), "--out", str(tmp_path / "out")]) == 2
-    assert f"another run is at work there (process {os.getpid()}" in one_line(capsys)
-
-
-def test_a_full_disk_exits_2_with_one_line(lake, tmp_path):
-    """/dev/full refuses every write, as a full disk does."""
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / warehouse.DATABASE).symlink_to("/dev/full")
-    command = [sys.executable, "-m", "pipeline.cli", "run", str(lake), "--out", str(out)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
-    assert done.returncode == 2
-    assert "Traceback" not in done.stderr
-    assert done.stderr.count("\n") == 1
+    assert f"another run is at work there: process {os.getpid()}, since 20" in one_line(capsys)
 
 
 def test_every_command_is_in_the_readme():
