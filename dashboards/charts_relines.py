@@ -167,8 +167,8 @@ def depots_figure(outlook: pl.DataFrame | None, measures: Measures, what: What) 
         said=_depots_said(named, measures, what),
         chart=depots_chart(named, measures, what),
         table=_depots_table(named, measures, what),
-        sql="select depot, month, relines_p10, relines_p50, relines_p90, cost_p50 "
-        "from mart.reline_budget where axle_type is null and duty is null",
+        sql=f"select depot, {what}_p10, {what}_p50, {what}_p90 from mart.reline_outlook_parts "
+        f"where part = 'depot' and months = {YEAR}",
         matching="cells",
         dimensions=("depot",),
         said_for=said_for_selections(named, ("depot",), lambda f: _depots_said(f, measures, what)),

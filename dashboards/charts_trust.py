@@ -21,7 +21,8 @@ from dashboards.words import (
 
 CLOSE = 0.05  # a share held this near to the one promised is called as promised
 FEWEST = 20  # outcomes below which a share says too little
-QUANTILE = r"_p\d+$"
+# Not bands: how often a quantile was passed, how often a lining was at its minimum as said.
+NOT_A_BAND = r"_p\d+$|^min_now$"
 MEASURE_WORDS = {
     "lining_mm": "next lining reading",
     "min_on": "day at the minimum",
@@ -45,12 +46,12 @@ def coverage_figure(backtest: pl.DataFrame) -> Figure | None:
 
 
 def _judged_rows(backtest: pl.DataFrame) -> pl.DataFrame:
-    """Bands only: how often single quantiles were passed is in the table."""
+    """Bands only: how often other chances came true is in the table."""
     return backtest.filter(
         pl.col("observed").is_not_null(),
         pl.col("nominal").is_not_null(),
         pl.col("n") > 0,
-        ~pl.col("measure").str.contains(QUANTILE),
+        ~pl.col("measure").str.contains(NOT_A_BAND),
     ).sort("measure", "origin")
 
 

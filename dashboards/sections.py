@@ -71,6 +71,7 @@ def relines(data: PageData) -> Section:
         charts_relines.monthly_figure(data.reline_budget, data.reline_outlook, measures, "relines"),
         charts_relines.monthly_figure(data.reline_budget, data.reline_outlook, measures, "cost"),
         charts_relines.depots_figure(data.outlook_by_depot, measures, "relines"),
+        charts_relines.depots_figure(data.outlook_by_depot, measures, "cost"),
         policies_figure(data.scenarios, measures),
     )
     nothing = "No relines could be forecast: there are too few lining readings."

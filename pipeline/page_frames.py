@@ -1,5 +1,6 @@
 """The month's frames, gathered from the marts for the page to draw."""
 
+import dataclasses
 import datetime as dt
 import hashlib
 from importlib.metadata import version
@@ -7,6 +8,8 @@ from importlib.metadata import version
 import duckdb
 import polars as pl
 
+from dashboards.method import METHODS, told
+from dashboards.notes import run_notes, this_month
 from dashboards.page_data import Fleet, PageData
 from pipeline import warehouse
 from pipeline.settings import Adjustment, AxleType, Settings
@@ -16,8 +19,17 @@ OTHER_HISTORIES = 2_000
 SORTED = {"set_aside": "path, row_no", "wheel_end_status": "wheel_end_id", "loads": "path"}
 
 
+NO_DEPOT = "no depot on record"
+
+
 def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
-    """Everything the page shows, in an order of its own that does not change from run to run."""
+    """Everything the page shows, what the run says of itself included."""
+    data = _frames(con, settings, as_of)
+    return dataclasses.replace(data, notes=run_notes(data), methods=told(METHODS, this_month(data)))
+
+
+def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
+    """The marts, in an order of their own that does not change from run to run."""
 
     def mart(name: str) -> pl.DataFrame:
         return warehouse.fetch(con, f"from mart.{name}", order=SORTED.get(name, "all"))
@@ -33,8 +45,9 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         adjuster_fits=mart("adjuster_fits"),
         adjuster_curves=mart("adjuster_curves"),
         duty_comparisons=mart("duty_comparisons"),
-        reline_budget=mart("reline_budget"),
+        reline_budget=_budget(mart("reline_budget"), mart("reline_budget_parts")),
         reline_outlook=mart("reline_outlook"),
+        outlook_by_depot=_outlook_by_depot(mart("reline_outlook_parts")),
         backtest=mart("backtest"),
         histories=_histories(con),
         limits=_limits(con),
@@ -53,6 +66,24 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         expected_failures=_told(mart("expected_failures"), "failures_mean"),
         made_from=made_from(settings),
     )
+
+
+def _budget(cells: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
+    """Cells, parts and total in one; where null means over all, no depot needs a name."""
+    is_cell = pl.col("axle_type").is_not_null()
+    named = cells.with_columns(pl.when(is_cell).then(_depot_named()).otherwise("depot"))
+    of_depots = pl.col("part").str.contains("depot")
+    both = parts.with_columns(pl.when(of_depots).then(_depot_named()).otherwise("depot"))
+    return pl.concat([named, both.select(named.columns)])
+
+
+def _depot_named() -> pl.Expr:
+    return pl.col("depot").fill_null(NO_DEPOT).alias("depot")
+
+
+def _outlook_by_depot(parts: pl.DataFrame) -> pl.DataFrame | None:
+    depots = parts.filter(pl.col("part") == "depot").with_columns(_depot_named())
+    return None if depots.is_empty() else depots
 
 
 def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:

@@ -11,14 +11,15 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import duckdb
-import polars as pl
 
-from dashboards import charts_svg
+from dashboards import PageData, charts_svg
 from dashboards.page import month_index, rendered
 from dashboards.sections import sections
 from pipeline import lists, warehouse
+from pipeline.budget_book import BudgetParts, budget_workbook
 from pipeline.page_frames import page_data
 from pipeline.settings import Settings
+from pipeline.spreadsheets import safe_csv
 
 PUBLISHED = "published"
 RENAME_EXCHANGE = 2  # <linux/fs.h>: swap two paths in one step
@@ -51,21 +52,21 @@ def month_files(
         drawing = pool.submit(charts_svg, data, parts)
         page = rendered(data, parts).encode()
         charts = {f"charts/{name}": svg for name, svg in drawing.result().items()}
-    return {"index.html": page, **charts, **_lists(con, as_of)}
+    return {"index.html": page, **charts, **_lists(con, settings, data)}
 
 
-def _lists(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> dict[str, bytes]:
-    status = warehouse.fetch(con, "from mart.wheel_end_status")
-    budget = warehouse.fetch(con, "from mart.reline_budget")
-    work = lists.work_list(status)
-    totals = budget.filter(pl.all_horizontal(pl.col("depot", "axle_type", "duty").is_null()))
+def _lists(con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData) -> dict[str, bytes]:
+    work = lists.work_list(data.wheel_end_status)
+    cells = warehouse.fetch(con, "from mart.reline_budget")
+    parts = BudgetParts(
+        months=warehouse.fetch(con, "from mart.reline_budget_parts"),
+        spans=warehouse.fetch(con, "from mart.reline_outlook_parts"),
+    )
     return {
-        "worklist.csv": lists.safe_csv(work),
-        "worklist.xlsx": lists.workbook({"Work list": (work, lists.WORK_LIST)}, as_of),
-        "reline_budget.csv": lists.safe_csv(budget),
-        "reline_budget.xlsx": lists.workbook(
-            {"Fleet": (totals, lists.BUDGET), "By group": (budget, lists.BUDGET)}, as_of
-        ),
+        "worklist.csv": safe_csv(work),
+        "worklist.xlsx": lists.work_list_workbook(work, data.as_of),
+        "reline_budget.csv": safe_csv(cells),
+        "reline_budget.xlsx": budget_workbook(data, cells, parts, settings),
     }
 
 

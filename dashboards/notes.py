@@ -1,0 +1,122 @@
+"""What a run has to say of itself: forecasts that their own history contradicts, fits that failed,
+and what each method worked from this month."""
+
+import polars as pl
+from scipy.stats import binomtest
+
+from dashboards import marks
+from dashboards.charts_trust import FEWEST, judged, verdict
+from dashboards.page_data import PageData
+from dashboards.words import NO_BREAK, count, number, share
+
+# One-sided doubt left before a forecast is said to contradict its own history.
+DOUBT = 0.01
+QUARTERS = "relines_quarter"
+ADVICE = "plan with more room than the bars say."
+
+
+def run_notes(data: PageData) -> tuple[str, ...]:
+    """Sentences for the top of the page; none when all is as it should be."""
+    return (*_contradicted(data.backtest), *_unfit(data), *_no_costs(data))
+
+
+def _contradicted(backtest: pl.DataFrame) -> tuple[str, ...]:
+    """Bands that held less than they promised by more than chance allows.
+
+    The outcomes of one fleet are taken as independent, which they are not quite: a forecast is
+    named only when it also held visibly less, not just significantly so.
+    """
+    return tuple(
+        f"Earlier forecasts ({r['measure']}) were too sure of themselves: {share(r['held'])} of "
+        f"{number(r['n'])} outcomes fell inside bands that promised {share(r['promised'])}; "
+        f"{ADVICE}"
+        for r in judged(backtest).iter_rows(named=True)
+        if verdict(r) == "too narrow" and _beyond_chance(r)
+    )
+
+
+def _beyond_chance(row: dict[str, float]) -> bool:
+    held, n = round(row["held"] * row["n"]), round(row["n"])
+    return bool(binomtest(held, n, row["promised"], alternative="less").pvalue < DOUBT)
+
+
+def _unfit(data: PageData) -> tuple[str, ...]:
+    said = []
+    if data.wear_components.filter(~pl.col("converged")).height:
+        said.append(
+            "The wear fit did not settle on an optimum: take every date and cost with care."
+        )
+    if data.reline_outlook.is_empty():
+        said.append("No relines could be forecast: the lining readings allow no wear fit.")
+    return tuple(said)
+
+
+def _no_costs(data: PageData) -> tuple[str, ...]:
+    if data.reline_budget.is_empty() or data.reline_budget.filter(pl.col("cost_p90") > 0).height:
+        return ()
+    return ("No cost is set under [costs] in fleet.toml: relines are counted, not priced.",)
+
+
+def forecasts_judged(backtest: pl.DataFrame) -> tuple[str, ...]:
+    """How each earlier forecast came out, a sentence each."""
+    rows = judged(backtest).iter_rows(named=True)
+    held = [
+        f"{r['measure'].capitalize()}: {share(r['held'])} of {count(r['n'], 'outcome')} inside the "
+        f"bands, {share(r['promised'])} promised ({verdict(r)})."
+        for r in rows
+    ]
+    return (*held, *_totals_judged(backtest)) or ("There is no earlier forecast to judge yet.",)
+
+
+def _totals_judged(backtest: pl.DataFrame) -> tuple[str, ...]:
+    rows = backtest.filter(pl.col("measure") == QUARTERS, pl.col("bias").is_not_null())
+    n = marks.total(rows, "n")
+    if not n:
+        return ()
+    bias = float(rows.select((pl.col("bias") * pl.col("n")).sum()).item()) / n
+    side = "below" if bias < 0 else "above"
+    thin = f"; fewer than {FEWEST} quarters say little" if n < FEWEST else ""
+    return (
+        f"The fleet's relines in a quarter came out {abs(bias):.0%} {side} the forecast on average "
+        f"({count(n, 'quarter')}{thin}).".replace("%", f"{NO_BREAK}%"),
+    )
+
+
+def this_month(data: PageData) -> dict[str, str]:
+    """What each method worked from, by its question."""
+    return {
+        "How fast linings wear": _wear(data.wear_rates),
+        "How long adjusters last": _adjusters(data.adjuster_fits),
+        "How well adjusters are set": _settings(data.setting_quality),
+        "How far to trust it": " ".join(forecasts_judged(data.backtest)),
+    }
+
+
+def _wear(rates: pl.DataFrame) -> str:
+    if rates.is_empty():
+        return ""
+    leaning = rates.filter("shrunk").height
+    return (
+        f"{count(int(rates['readings'].sum()), 'reading')} of "
+        f"{count(int(rates['lives'].sum()), 'lining')} in {count(rates.height, 'group')}, "
+        f"{number(leaning) if leaning else 'none'} of them drawn towards others."
+    )
+
+
+def _adjusters(fits: pl.DataFrame) -> str:
+    pooled = fits.filter(pl.col("axle_type").is_null() & pl.col("duty").is_null())
+    if pooled.is_empty():
+        return ""
+    row = pooled.row(0, named=True)
+    failures, adjusters = count(row["failures"], "failure"), count(row["adjusters"], "adjuster")
+    return f"{failures} among {adjusters}."
+
+
+def _settings(quality: pl.DataFrame | None) -> str:
+    if quality is None:
+        return ""
+    fleet = quality.filter(pl.col("depot").is_null() & pl.col("month").is_null())
+    if fleet.is_empty():
+        return ""
+    row = fleet.row(0, named=True)
+    return f"{number(row['out_of_band'])} of {count(row['settings'], 'setting')}."

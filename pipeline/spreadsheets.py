@@ -1,0 +1,195 @@
+"""Frames as workbooks and CSV that office software opens safely, and prints well.
+
+A text cell that a spreadsheet would run as a formula is written with a leading apostrophe in CSV
+(loading takes it off again) and as a plain string in XLSX.
+"""
+
+import datetime as dt
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import polars as pl
+import xlsxwriter
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
+
+A4 = 9  # its number in the XLSX standard (ECMA-376, paperSize)
+LEAST_WIDTH, MOST_WIDTH, WRAPPED_WIDTH = 8, 28, 64  # in characters
+LINE_HEIGHT = 15  # points, of the standard font at its standard size
+
+Kind = Literal["text", "long", "whole", "number", "money", "share", "day", "month"]
+NUMBER_FORMATS: dict[Kind, str] = {
+    "text": "@",
+    "long": "@",
+    "whole": "#,##0",
+    "number": "#,##0.0##",
+    "money": "#,##0",
+    "share": "0%",
+    "day": "yyyy-mm-dd",
+    "month": "mmm yyyy",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column's heading and how its cells are written."""
+
+    heading: str
+    kind: Kind = "text"
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One sheet: a frame and its columns, in order.
+
+    ``groups`` are columns whose change of value is ruled off, the first of them more heavily; with
+    ``apart`` it also starts a new page in print.
+    """
+
+    name: str
+    frame: pl.DataFrame
+    columns: Mapping[str, Column]
+    groups: Sequence[str] = ()
+    apart: bool = False
+
+
+@dataclass(slots=True)
+class _Formats:
+    """The formats of one workbook, each made once."""
+
+    book: xlsxwriter.Workbook
+    made: dict[tuple[str, int], Format] = field(default_factory=dict)
+
+    def cell(self, kind: Kind, ruled: int = 0) -> Format:
+        key = (kind, ruled)
+        if key not in self.made:
+            look = {"num_format": NUMBER_FORMATS[kind], "valign": "top", "top": ruled}
+            self.made[key] = self.book.add_format(look | {"text_wrap": kind == "long"})
+        return self.made[key]
+
+    def heading(self) -> Format:
+        return self.book.add_format(
+            {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#F4F0E6"}
+        )
+
+
+def safe_csv(frame: pl.DataFrame, separator: str = ",") -> bytes:
+    """UTF-8 with a byte-order mark, so that office software reads it as what it is."""
+    safe = frame.with_columns(pl.col(pl.String).str.replace(r"^(\s*[=+\-@\t\r])", "'$1"))
+    return safe.write_csv(include_bom=True, separator=separator).encode()
+
+
+def workbook(
+    pages: Sequence[Page], notes: Sequence[tuple[str, Sequence[str]]], title: str, made_on: dt.date
+) -> bytes:
+    """One sheet per page and one of notes (heading, lines); the same bytes each time.
+
+    ``made_on`` stands as the workbook's creation day.
+    """
+    buffer = io.BytesIO()
+    with opened(buffer, title, made_on) as book:
+        formats = _Formats(book)
+        for page in pages:
+            _fill(book.add_worksheet(page.name), page, formats)
+        if notes:
+            _note(book.add_worksheet("Notes"), notes, book)
+    return buffer.getvalue()
+
+
+def opened(buffer: io.BytesIO, title: str, made_on: dt.date) -> xlsxwriter.Workbook:
+    """An empty workbook in which no text is ever taken for a formula or a link."""
+    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    book = xlsxwriter.Workbook(buffer, options)
+    book.set_properties({"title": title, "created": dt.datetime.combine(made_on, dt.time())})
+    return book
+
+
+def _fill(sheet: Worksheet, page: Page, formats: _Formats) -> None:
+    shown = page.frame.select(page.columns.keys())
+    heading = formats.heading()
+    for at, (name, column) in enumerate(page.columns.items()):
+        sheet.write_string(0, at, column.heading, heading)
+        sheet.set_column(at, at, _width(column, shown[name]))
+    ruled = _ruled(shown, page.groups)
+    for at, (name, column) in enumerate(page.columns.items()):
+        for row, (cell, rule) in enumerate(zip(shown[name].to_list(), ruled, strict=True), start=1):
+            write(sheet, row, at, cell, formats.cell(column.kind, rule))
+    _set_up(sheet, shown, page)
+
+
+def _ruled(shown: pl.DataFrame, groups: Sequence[str]) -> list[int]:
+    """The border above each row: medium (2) where the first group changes, thin (1) where another
+    does, none (0) elsewhere."""
+    if not groups or shown.is_empty():
+        return [0] * shown.height
+    changes = [pl.col(g).ne_missing(pl.col(g).shift()).alias(g) for g in groups]
+    flags = shown.select(*changes)
+    outer, inner = flags[groups[0]], flags.select(pl.any_horizontal(pl.all())).to_series()
+    return [
+        0 if row == 0 else 2 if new_page else int(new_line)
+        for row, (new_page, new_line) in enumerate(zip(outer, inner, strict=True))
+    ]
+
+
+def _width(column: Column, cells: pl.Series) -> int:
+    """Room for the longest cell, within reason; long text wraps instead."""
+    if column.kind == "long":
+        return WRAPPED_WIDTH
+    if column.kind in ("day", "month"):
+        longest = 10
+    elif cells.dtype.is_numeric():
+        longest = max((len(f"{v:,.0f}") + 2 for v in cells.drop_nulls()), default=0)
+    else:
+        longest = max((len(str(v)) for v in cells.drop_nulls()), default=0)
+    words = max(map(len, column.heading.split()))
+    return min(max(longest, words, LEAST_WIDTH) + 2, MOST_WIDTH)
+
+
+def _set_up(sheet: Worksheet, shown: pl.DataFrame, page: Page) -> None:
+    """Frozen heading, filters, and paper: A4 across, one page wide, heading on every page."""
+    sheet.freeze_panes(1, 0)
+    sheet.autofilter(0, 0, max(shown.height, 1), shown.width - 1)
+    sheet.set_landscape()
+    sheet.set_paper(A4)
+    sheet.fit_to_pages(1, 0)
+    sheet.repeat_rows(0)
+    sheet.set_footer("&L&A&RPage &P of &N")
+    if page.apart:
+        new_page = [row + 1 for row, rule in enumerate(_ruled(shown, page.groups)) if rule == 2]
+        sheet.set_h_pagebreaks(new_page)
+
+
+def write(sheet: Worksheet, row: int, column: int, cell: object, look: Format) -> None:
+    """One cell; an empty one keeps its look."""
+    match cell:
+        case None:
+            sheet.write_blank(row, column, None, look)
+        case bool():
+            sheet.write_string(row, column, "yes" if cell else "no", look)
+        case str():
+            sheet.write_string(row, column, cell, look)
+        case dt.date():
+            sheet.write_datetime(row, column, dt.datetime.combine(cell, dt.time()), look)
+        case int() | float():
+            sheet.write_number(row, column, round(cell, 4), look)
+
+
+def _note(
+    sheet: Worksheet, notes: Sequence[tuple[str, Sequence[str]]], book: xlsxwriter.Workbook
+) -> None:
+    bold = book.add_format({"bold": True})
+    wrapped = book.add_format({"text_wrap": True, "valign": "top"})
+    sheet.set_column(0, 0, 110)
+    row = 0
+    for heading, lines in notes:
+        sheet.write_string(row, 0, heading, bold)
+        for line in lines:
+            row += 1
+            sheet.write_string(row, 0, line, wrapped)
+            sheet.set_row(row, LINE_HEIGHT * (1 + len(line) // 115))
+        row += 2
+    sheet.set_portrait()
+    sheet.set_paper(A4)
+    sheet.fit_to_pages(1, 0)
