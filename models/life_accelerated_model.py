@@ -20,7 +20,7 @@ from models.life_distributions import FloatArray, StandardLaw
 from models.life_hazard_model import Evaluated
 from models.life_likelihood import interval_derivatives
 from models.life_npmle_solver import IntArray
-from models.life_segments import AdjusterSegments, Design, Pieces, row_at
+from models.life_segments import AdjusterSegments, Design, Pieces, row_at, sums_by
 
 
 class AcceleratedData(NamedTuple):
@@ -142,9 +142,7 @@ class AcceleratedModel:
         z = (ages.log_psi - theta[0]) / sigma
         terms = self._terms(z).d1[:, None] * self._lead(ages, z, sigma)
         terms[self.data.seen] += self._seen_own(theta, ages)[1]
-        scores = np.zeros((self.adjusters, theta.size))
-        np.add.at(scores, self.data.owner, terms)
-        return scores
+        return sums_by(self.data.owner, terms, self.adjusters)
 
     def _ages(self, theta: FloatArray) -> _Ages:
         pieces, terms = self.data.pieces, self.data.owner.size
@@ -153,8 +151,7 @@ class AcceleratedModel:
         psi = np.bincount(pieces.adjuster, weights=psi_pieces, minlength=terms)
         at_zero = psi <= 0.0  # a failure found whose last good age is 0
         share = psi_pieces / psi[pieces.adjuster]
-        slope = np.zeros((terms, self.design.values.shape[1]))
-        np.add.at(slope, pieces.adjuster, -share[:, None] * self.design.values[pieces.row])
+        slope = sums_by(pieces.adjuster, -share[:, None] * self.design.values[pieces.row], terms)
         log_psi = np.log(np.where(at_zero, 1.0, psi))
         return _Ages(np.where(at_zero, -np.inf, log_psi), slope, share)
 

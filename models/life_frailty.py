@@ -29,7 +29,7 @@ from models.life_hazard_model import HazardModel
 from models.life_npmle_solver import IntArray
 from models.life_profile import Interval
 from models.life_regression import RegressionFit, fit_regression
-from models.life_segments import AdjusterSegments, Pieces, pieces_between
+from models.life_segments import AdjusterSegments, Pieces, pieces_between, sums_by
 
 NODES = 24
 LOG_VARIANCE = (-9.0, 3.0)
@@ -126,8 +126,7 @@ def marginal_loglik(
     total, total_slope = before + after, before_slope + after_slope
     rises, slopes = model.pieces_hazard(theta, exposure.inside)
     hazard = np.maximum(np.bincount(exposure.inside.adjuster, rises, owner.size), 1e-300)
-    hazard_slope = np.zeros((owner.size, theta.size))
-    np.add.at(hazard_slope, exposure.inside.adjuster, slopes)
+    hazard_slope = sums_by(exposure.inside.adjuster, slopes, owner.size)
     seen, seen_slope = model.seen_log_hazard(theta)
     k = float(np.exp(-log_v))
     log_e, mean_w, pull = _smooth_part(exposure, total, hazard, k)
@@ -147,10 +146,8 @@ def _by_unit(
 ) -> tuple[FloatArray, FloatArray]:
     rises, slopes = model.pieces_hazard(theta, pieces)
     owner = unit[pieces.adjuster]
-    total = np.zeros((units, theta.size))
-    np.add.at(total, owner, slopes)
     run = np.bincount(owner, weights=rises, minlength=units)
-    return np.asarray(run, float), total
+    return np.asarray(run, float), sums_by(owner, slopes, units)
 
 
 def _smooth_part(

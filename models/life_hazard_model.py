@@ -24,7 +24,7 @@ import numpy as np
 from models.life_data import LifeCounts
 from models.life_distributions import BoolArray, FloatArray, StandardLaw
 from models.life_npmle_solver import IntArray
-from models.life_segments import AdjusterSegments, Design, Pieces, pieces_between, row_at
+from models.life_segments import AdjusterSegments, Design, Pieces, pieces_between, row_at, sums_by
 
 
 class Evaluated(NamedTuple):
@@ -57,7 +57,10 @@ class HazardData(NamedTuple):
 
 
 class _Local(NamedTuple):
-    """A term's value, gradient (m, 3) and Hessian (m, 3, 3) in (eta, mu, log sigma)."""
+    """A term's value, gradient (m, 3) and Hessian in (eta, mu, log sigma).
+
+    The Hessian is its upper triangle (m, 6), ordered 00 01 02 11 12 22.
+    """
 
     value: FloatArray
     gradient: FloatArray
@@ -176,7 +179,7 @@ class HazardModel:
         scores[found] += slopes / np.expm1(np.minimum(hazard, 700.0))[:, None]
         seen = np.flatnonzero(segments.failed & (segments.right == segments.left))
         local = self._seen(theta).gradient
-        scores[seen] += np.einsum("mk,mkd->md", local, lead[self.data.seen_row])
+        scores[seen] += _carried(local, lead[self.data.seen_row])
         return scores
 
     def pieces_hazard(self, theta: FloatArray, pieces: Pieces) -> tuple[FloatArray, FloatArray]:
@@ -186,8 +189,7 @@ class HazardModel:
     def seen_log_hazard(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log hazard at each failure seen (e,), and its slope in theta (e, d)."""
         local = self._seen(theta)
-        slopes = np.einsum("mk,mkd->md", local.gradient, self._lead()[self.data.seen_row])
-        return local.value, np.asarray(slopes)
+        return local.value, _carried(local.gradient, self._lead()[self.data.seen_row])
 
     def _lead(self) -> FloatArray:
         """d (eta, mu, log sigma) / d theta of every design row, (rows, 3, d)."""
@@ -218,13 +220,16 @@ class HazardModel:
         return _Local(
             log_s,
             np.stack([log_s, -d1 / sigma, -d1 * z], axis=1),
-            _symmetric(
-                log_s,
-                -d1 / sigma,
-                -d1 * z,
-                d2 / sigma**2,
-                (d2 * z + d1) / sigma,
-                d2 * z * z + d1 * z,
+            np.stack(
+                [
+                    log_s,
+                    -d1 / sigma,
+                    -d1 * z,
+                    d2 / sigma**2,
+                    (d2 * z + d1) / sigma,
+                    d2 * z * z + d1 * z,
+                ],
+                axis=1,
             ),
         )
 
@@ -240,7 +245,17 @@ class HazardModel:
         return _Local(
             value + eta - log_sigma - log_age,
             np.stack([one, -d1 / sigma, -d1 * z - 1.0], axis=1),
-            _symmetric(none, none, none, d2 / sigma**2, (d2 * z + d1) / sigma, d2 * z * z + d1 * z),
+            np.stack(
+                [
+                    none,
+                    none,
+                    none,
+                    d2 / sigma**2,
+                    (d2 * z + d1) / sigma,
+                    d2 * z * z + d1 * z,
+                ],
+                axis=1,
+            ),
         )
 
     def _rises(
@@ -248,10 +263,8 @@ class HazardModel:
     ) -> tuple[FloatArray, FloatArray]:
         upto = self._hazard(theta, pieces.row, pieces.end)
         before = self._hazard(theta, pieces.row, pieces.start)
-        slopes = np.einsum(
-            "mk,mkd->md", upto.gradient - before.gradient, lead[pieces.row], optimize=True
-        )
-        return upto.value - before.value, np.asarray(slopes)
+        slopes = _carried(upto.gradient - before.gradient, lead[pieces.row])
+        return upto.value - before.value, slopes
 
     def _interval_hazards(
         self, theta: FloatArray, lead: FloatArray
@@ -260,9 +273,7 @@ class HazardModel:
         rises, slopes = self._rises(theta, self.data.inside, lead)
         count, owner = self.data.found.size, self.data.inside.adjuster
         hazard = np.bincount(owner, weights=rises, minlength=count)
-        total = np.zeros((count, theta.size))
-        np.add.at(total, owner, slopes)
-        return np.maximum(hazard, 1e-300), total
+        return np.maximum(hazard, 1e-300), sums_by(owner, slopes, count)
 
     def _found(self, theta: FloatArray, lead: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         inside, weight = self.data.inside, self.data.found
@@ -278,10 +289,14 @@ class HazardModel:
         return value, (weight * rho) @ slopes, curved - slopes.T @ bend
 
 
-def _symmetric(*parts: FloatArray) -> FloatArray:
-    """(m, 3, 3) from the upper triangle's six parts, ordered 00 01 02 11 12 22."""
-    a, b, c, d, e, f = parts
-    return np.stack([a, b, c, b, d, e, c, e, f], axis=1).reshape(-1, 3, 3)
+def _symmetric(upper: FloatArray) -> FloatArray:
+    """(m, 3, 3) from upper triangles (m, 6)."""
+    return upper[:, [0, 1, 2, 1, 3, 4, 2, 4, 5]].reshape(-1, 3, 3)
+
+
+def _carried(gradient: FloatArray, lead: FloatArray) -> FloatArray:
+    """Local gradients (m, 3) in theta, by the lead of each (m, 3, d): (m, d)."""
+    return np.asarray((gradient[:, None, :] @ lead)[:, 0, :])
 
 
 def _summed(
@@ -289,12 +304,10 @@ def _summed(
 ) -> tuple[float, FloatArray, FloatArray]:
     """Weighted sum of local terms, carried to theta row by row."""
     rows = lead.shape[0]
-    gradient = np.zeros((rows, 3))
-    hessian = np.zeros((rows, 3, 3))
-    np.add.at(gradient, row, weight[:, None] * local.gradient)
-    np.add.at(hessian, row, weight[:, None, None] * local.hessian)
+    gradient = sums_by(row, weight[:, None] * local.gradient, rows)
+    hessian = _symmetric(sums_by(row, weight[:, None] * local.hessian, rows))
     return (
         float(weight @ local.value),
-        np.einsum("pk,pkd->d", gradient, lead),
-        np.einsum("pkd,pkl,ple->de", lead, hessian, lead, optimize=True),
+        np.tensordot(gradient, lead, axes=2),
+        np.tensordot(lead, hessian @ lead, axes=([0, 1], [0, 1])),
     )
