@@ -58,10 +58,34 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--out", type=Path, required=True, help="folder for warehouse and pages")
     run.add_argument("--as-of", type=_day, help="YYYY-MM-DD; use nothing dated later")
     _command(commands, "check", "read and judge the lake; write nothing", _check)
+    _add_sheet(commands)
     schedule = _command(commands, "schedule", "run on a schedule, with a run history", _schedule)
     schedule.add_argument("--out", type=Path, required=True, help="folder for warehouse and pages")
     schedule.add_argument("--cron", required=True, help='when, as in "0 5 1 * *"')
     return parser
+
+
+def _add_sheet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    sheet = _command(
+        commands,
+        "sheet",
+        "printable workshop sheets and a blank inspections file, from the last run",
+        _sheet,
+    )
+    sheet.add_argument("--out", type=Path, required=True, help="folder of the last run")
+    for option, what in (("--unit", "this unit"), ("--depot", "units of this depot")):
+        sheet.add_argument(
+            option,
+            metavar=option[2].upper(),
+            action="append",
+            default=[],
+            help=f"{what} (may be repeated)",
+        )
+    sheet.add_argument(
+        "--flagged",
+        action="store_true",
+        help="only units with a flagged wheel end; so it is when neither unit nor depot is named",
+    )
 
 
 def _command(
@@ -154,6 +178,20 @@ def _check(options: argparse.Namespace, console: Console) -> int:
                 console.print(line, markup=False)
         fates = report.fates(con)
     return EXIT_SET_ASIDE if fates.set_aside or fates.unreadable_files else EXIT_DONE
+
+
+def _sheet(options: argparse.Namespace, console: Console) -> int:
+    """``drumline sheet``."""
+    from pipeline import sheets
+
+    settings = settings_of(options.lake)
+    if not sheets.has_run(options.out):
+        console.print(f"{options.out}: no run yet; running first", markup=False)
+        run_once(options.lake, options.out, None, console)
+    choice = sheets.Choice(options.unit, options.depot, options.flagged)
+    for line in report.sheet_lines(sheets.write_sheets(settings, options.out, choice)):
+        console.print(line, markup=False)
+    return EXIT_DONE
 
 
 def _schedule(options: argparse.Namespace, console: Console) -> int:

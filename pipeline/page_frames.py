@@ -35,7 +35,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         return warehouse.fetch(con, f"from mart.{name}", order=SORTED.get(name, "all"))
 
     return PageData(
-        fleet=_fleet(settings),
+        fleet=fleet_of(settings),
         as_of=as_of,
         loads=mart("loads"),
         set_aside=mart("set_aside"),
@@ -122,7 +122,8 @@ def _limit_sources(settings: Settings) -> tuple[str, ...]:
     return (*own, other, *chambers)
 
 
-def _fleet(settings: Settings) -> Fleet:
+def fleet_of(settings: Settings) -> Fleet:
+    """The settings as far as pages and sheets show them."""
     standard = settings.adjustment == Adjustment()
     return Fleet(
         band_source="common practice, no published source" if standard else "fleet.toml",

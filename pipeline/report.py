@@ -8,6 +8,7 @@ import duckdb
 
 from pipeline import warehouse
 from pipeline.run import Run
+from pipeline.sheets import Made
 
 EXAMPLES = 3
 CAUTION = (
@@ -82,6 +83,22 @@ def _relines(s: Summary) -> str:
         return "not known, since the lining readings allow no wear fit (mart.wear_components)"
     low, middle, high = s.relines
     return f"{middle:.0f} ({low:.0f} to {high:.0f} in 8 of 10 simulated futures)"
+
+
+def sheet_lines(made: Made) -> list[str]:
+    if not made.units:
+        return [
+            f"No unit to make a sheet for as of {made.as_of}: none is flagged. Name some with "
+            "--unit or --depot.",
+            CAUTION,
+        ]
+    return [
+        f"{made.units} units, {made.wheel_ends} wheel ends, as of {made.as_of}",
+        f"To print: {made.folder / 'sheets.html'}",
+        f"To fill in and put into the lake's inspections folder: {made.folder / 'inspections.xlsx'}"
+        " (or .csv)",
+        CAUTION,
+    ]
 
 
 def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:

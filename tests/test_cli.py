@@ -113,5 +113,5 @@ def test_a_second_run_on_the_same_out_is_refused(lake, tmp_path, capsys):
 
 def test_every_command_is_in_the_readme():
     readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
-    for command in ("run", "check", "schedule"):
+    for command in ("run", "check", "schedule", "sheet"):
         assert f"drumline {command}" in readme

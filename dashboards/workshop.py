@@ -1,0 +1,263 @@
+"""Workshop sheets: one page of paper a unit, from what is known of its wheel ends."""
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import jinja2
+import polars as pl
+from markupsafe import Markup
+
+from dashboards.embedding import policy
+from dashboards.measures import Measures
+from dashboards.method import CAUTIONS
+from dashboards.page_data import Fleet
+from dashboards.theme import STATE_WORDS
+from dashboards.words import NOTHING, count, day_name, number, span
+
+LAST_READINGS = 2  # shown per wheel end, the newest first
+
+
+@dataclass(frozen=True, slots=True)
+class WorkshopData:
+    """What sheets are made from, in mm and km.
+
+    ends
+        One row per wheel end of the chosen units, in the order of the sheets: ``unit_id``,
+        ``wheel_end_id``, ``depot``, ``axle_type``, ``duty``, ``arm_length_mm``, ``lining_min_mm``,
+        ``chamber_size``, ``readjust_limit_mm``, ``state``, ``flagged``, ``priority``, ``evidence``.
+    readings
+        The latest inspections as found: ``wheel_end_id``, ``inspected_on``, ``lining_mm``,
+        ``free_stroke_mm``, ``applied_stroke_mm``, ``return_test``, ``cap_state``; any order.
+    sightings
+        ``unit_id``, ``seen_on``, ``odometer_km``: the unit's last odometer reading.
+    overdue
+        ``wheel_end_id``, ``kind``, ``due_on``: what is overdue.
+    """
+
+    fleet: Fleet
+    as_of: dt.date
+    ends: pl.DataFrame
+    readings: pl.DataFrame
+    sightings: pl.DataFrame
+    overdue: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class EndLine:
+    """One wheel end's row on its unit's sheet."""
+
+    name: str
+    axle_type: str
+    arm: str
+    band: str
+    aim: str
+    minimum: str
+    limit: str
+    readings: tuple[tuple[str, str, str, str], ...]  # day, lining, free stroke, the rest
+    flagged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A wheel end to look at: what is the matter with it, why that is said, and what to do."""
+
+    name: str
+    state: str
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One unit's page."""
+
+    unit: str
+    depot: str
+    duty: str
+    odometer: str
+    ends: tuple[EndLine, ...]
+    looks: tuple[Look, ...]
+    due: tuple[str, ...]
+
+
+# What a state asks for where its evidence does not say so itself.
+STATE_TASKS = {
+    "stuck": "Test its return. If it fails, replace the adjuster and find out what jammed it.",
+    "slackening": "Test its return, then find what keeps it from taking up before it is set.",
+    "tightening": "Look for drag and heat, and for what makes it take up too much, before it is "
+    "set.",
+    "set_wrong": "Test its return. If it passes, set it to the aim: it keeps what it is given.",
+    "uneven": "Compare it with the other side of its axle before either is set.",
+    "not_seen": "Read everything: nobody has for too long.",
+}
+
+STEPS = (
+    "Level ground, wheels chocked, air and spring brakes made safe before hands go in.",
+    "Write down the day and the odometer first, and every reading as found, before any work.",
+    "Brakes released: does the pointer on the control arm line up with the mark on the body?",
+    "Pull the arm by hand and measure how far the clevis pin travels: the free stroke.",
+    "Read the lining at its thinnest point. Dust is never blown about.",
+    "Return test: back the adjuster off two full turns and apply the brakes ten times. It must "
+    "come back to its mark. One that does not is faulty: it is replaced, not re-set.",
+    "Set only what passed, to the aim. An automatic adjuster that keeps going out hides a fault: "
+    "find the cause.",
+    "Grease: open the cap, press in new grease, give the old some ten minutes to come out, wipe, "
+    "and refit the cap. A cap left open lets dirt in.",
+    "After work, measure the free stroke again and write it under “as left”. After a reline, reset "
+    "the wear pointer.",
+)
+STEPS_SOURCE = (
+    "The steps and the band are common practice, not a maker's. Where the maker's manual or local "
+    "law says otherwise, they are right and this sheet is wrong."
+)
+
+
+def workshop_sheets(data: WorkshopData) -> str:
+    """The sheets of the chosen units, whole: one HTML file that prints to A4 and runs nothing."""
+    style = _asset("workshop.css")
+    sheets = unit_sheets(data)
+    return _template().render(
+        sheets=sheets,
+        how_many=count(len(sheets), "unit"),
+        fleet=data.fleet.name or "Fleet",
+        as_of=day_name(data.as_of),
+        unit=data.fleet.length_unit,
+        distance=data.fleet.distance_unit,
+        steps=STEPS,
+        steps_source=STEPS_SOURCE,
+        cautions=CAUTIONS,
+        band_source=data.fleet.band_source,
+        policy=policy([], [style]),
+        style=Markup(style),
+    )
+
+
+def unit_sheets(data: WorkshopData) -> tuple[Sheet, ...]:
+    readings = _by_wheel_end(data.readings.sort("inspected_on", descending=True))
+    due = _by_wheel_end(data.overdue)
+    seen = {r["unit_id"]: r for r in data.sightings.iter_rows(named=True)}
+    units = data.ends.partition_by("unit_id", maintain_order=True)
+    return tuple(_sheet(ends.to_dicts(), data, readings, due, seen) for ends in units)
+
+
+Rows = list[dict[str, Any]]
+
+
+def _by_wheel_end(frame: pl.DataFrame) -> dict[str, Rows]:
+    parts = frame.partition_by("wheel_end_id", maintain_order=True, as_dict=True)
+    return {str(key[0]): part.to_dicts() for key, part in parts.items()}
+
+
+def _sheet(
+    ends: Rows,
+    data: WorkshopData,
+    readings: dict[str, Rows],
+    due: dict[str, Rows],
+    seen: dict[str, dict[str, Any]],
+) -> Sheet:
+    measures = Measures(data.fleet)
+    first, names = ends[0], [e["wheel_end_id"] for e in ends]
+    flagged = sorted((e for e in ends if e["flagged"]), key=lambda e: -(e["priority"] or 0.0))
+    return Sheet(
+        unit=first["unit_id"],
+        depot=first["depot"] or "No depot on record",
+        duty=first["duty"] or "no duty on record",
+        odometer=_odometer(seen.get(first["unit_id"]), measures),
+        ends=tuple(_line(e, measures, readings.get(e["wheel_end_id"], [])) for e in ends),
+        looks=tuple(_look(e) for e in flagged),
+        due=_overdue_said([(n, r) for n in names for r in due.get(n, [])], len(ends)),
+    )
+
+
+def _odometer(sighting: dict[str, Any] | None, measures: Measures) -> str:
+    if sighting is None or sighting["odometer_km"] is None:
+        return "no odometer on record"
+    reading = f"{number(sighting['odometer_km'] * measures.per_km)} {measures.distance_unit}"
+    return f"{reading} on {day_name(sighting['seen_on'])}"
+
+
+def _line(end: dict[str, Any], measures: Measures, readings: Rows) -> EndLine:
+    arm, fleet = end["arm_length_mm"], measures.fleet
+    low, high = (_length(arm * share_, measures) for share_ in (fleet.band_low, fleet.band_high))
+    return EndLine(
+        name=_short_name(end),
+        axle_type=end["axle_type"],
+        arm=_length(arm, measures, 0),
+        band=span(low, high),
+        aim=_length(arm * fleet.target, measures),
+        minimum=_length(end["lining_min_mm"], measures),
+        limit=_limit(end, measures),
+        readings=tuple(_reading(r, measures) for r in readings[:LAST_READINGS]),
+        flagged=bool(end["flagged"]),
+    )
+
+
+def _short_name(end: dict[str, Any]) -> str:
+    """The wheel end on its unit's own sheet: ``2L`` of ``T0412/2L``."""
+    return str(end["wheel_end_id"]).removeprefix(f"{end['unit_id']}/")
+
+
+def _length(value_mm: float | None, measures: Measures, digits: int = 1) -> str:
+    """In the unit that the sheet's headings name."""
+    if value_mm is None:
+        return NOTHING
+    inches = measures.length_unit == "in"
+    return number(value_mm * measures.per_mm, digits + 2 if inches else digits)
+
+
+def _limit(end: dict[str, Any], measures: Measures) -> str:
+    """Chamber and the applied stroke at which it is readjusted, where the fleet says one."""
+    limit = end["readjust_limit_mm"]
+    size = end["chamber_size"] or NOTHING
+    return size if limit is None else f"{size}: {_length(limit, measures)}"
+
+
+def _reading(row: dict[str, Any], measures: Measures) -> tuple[str, str, str, str]:
+    passed = {"pass": "returns", "fail": "fails its return test"}.get(row["return_test"] or "")
+    cap = {"open": "cap open", "missing": "cap missing"}.get(row["cap_state"] or "")
+    applied = row["applied_stroke_mm"]
+    stroke = None if applied is None else f"applied {_length(applied, measures)}"
+    return (
+        day_name(row["inspected_on"]),
+        _length(row["lining_mm"], measures),
+        _length(row["free_stroke_mm"], measures),
+        ", ".join(word for word in (stroke, passed, cap) if word),
+    )
+
+
+def _look(end: dict[str, Any]) -> Look:
+    state = end["state"]
+    why = end["evidence"] or STATE_TASKS.get(state, "")
+    return Look(_short_name(end), STATE_WORDS.get(state, state), why)
+
+
+def _overdue_said(overdue: Sequence[tuple[str, dict[str, Any]]], ends: int) -> tuple[str, ...]:
+    """``Greasing was due 3 May 2025 at all wheel ends``: one line a kind and day."""
+    grouped: dict[tuple[str, dt.date], list[str]] = {}
+    for name, row in overdue:
+        grouped.setdefault((row["kind"], row["due_on"]), []).append(name.rpartition("/")[2])
+    return tuple(
+        f"{kind.capitalize()} was due {day_name(day)} at "
+        f"{'all wheel ends' if len(names) == ends else ', '.join(names)}"
+        for (kind, day), names in sorted(grouped.items())
+    )
+
+
+@cache
+def _asset(name: str) -> str:
+    return (resources.files("dashboards") / "templates" / name).read_text("utf-8")
+
+
+@cache
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("dashboards", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("workshop.html.j2")

@@ -1,0 +1,181 @@
+"""``drumline sheet``: workshop sheets and a blank inspections file for chosen units, from the last
+run's warehouse."""
+
+import datetime as dt
+import difflib
+import itertools
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from dashboards.workshop import LAST_READINGS, WorkshopData, workshop_sheets
+from pipeline import blanks, warehouse
+from pipeline.errors import UserError
+from pipeline.page_frames import fleet_of
+from pipeline.settings import Settings
+
+FOLDER = "sheets"
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Which units get a sheet: those named, those of the depots named, or, with neither, all with
+    a flagged wheel end; ``flagged`` leaves out the others of a depot too."""
+
+    units: Sequence[str] = ()
+    depots: Sequence[str] = ()
+    flagged: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What was written, and for how many."""
+
+    folder: Path
+    units: int
+    wheel_ends: int
+    as_of: dt.date
+
+
+def write_sheets(settings: Settings, out: Path, choice: Choice) -> Made:
+    """Write the chosen units' sheets and their blank inspections files into a folder of their own.
+
+    A folder that somebody may have written into is never touched: the next free name is used.
+
+    Raises
+    ------
+    UserError
+        There is no finished run under ``out``, or a unit or depot that it does not know.
+    """
+    with _last_run(out) as con:
+        data = workshop_data(con, settings, choice)
+    files = sheet_files(data, settings)
+    folder = _kept(out / FOLDER, f"{data.as_of}", files)
+    return Made(folder, data.ends["unit_id"].n_unique(), data.ends.height, data.as_of)
+
+
+def has_run(out: Path) -> bool:
+    """Whether there is a warehouse to take sheets from."""
+    return (out / warehouse.DATABASE).exists()
+
+
+@contextmanager
+def _last_run(out: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    path = out / warehouse.DATABASE
+    try:
+        con = duckdb.connect(str(path), read_only=True)
+    except duckdb.Error as error:
+        raise UserError(f"{path}: cannot be opened: {str(error).splitlines()[0]}") from None
+    with con:
+        try:
+            yield con
+        except (duckdb.CatalogException, duckdb.BinderException):
+            raise UserError(f"{path}: no finished run of this version; run drumline run") from None
+
+
+def workshop_data(
+    con: duckdb.DuckDBPyConnection, settings: Settings, choice: Choice
+) -> WorkshopData:
+    """What is known of the chosen units, the depots by name, the most urgent unit of each first."""
+    everything = warehouse.fetch(con, _ENDS, order="unit_id, axle_no, side")
+    ends = chosen(everything, choice)
+    named, units = (ends.select(c).unique() for c in ("wheel_end_id", "unit_id"))
+    (as_of,) = warehouse.one_row(con, "select as_of from run.parameters")
+    return WorkshopData(
+        fleet=fleet_of(settings),
+        as_of=as_of,
+        ends=ends,
+        readings=warehouse.fetch(con, _READINGS).join(named, on="wheel_end_id", how="semi"),
+        sightings=warehouse.fetch(con, _SIGHTINGS).join(units, on="unit_id", how="semi"),
+        overdue=warehouse.fetch(con, _OVERDUE).join(named, on="wheel_end_id", how="semi"),
+    )
+
+
+_ENDS = """
+    select s.unit_id, s.wheel_end_id, s.axle_no, s.side, s.depot, s.axle_type, s.duty,
+        w.arm_length_mm, w.lining_min_mm, w.chamber_size, w.readjust_limit_mm,
+        s.state, s.flagged, s.priority, s.evidence
+    from mart.wheel_end_status s
+    inner join judge.wheel_ends w on w.wheel_end_id = s.wheel_end_id"""
+_READINGS = f"""
+    from (
+        select wheel_end_id, inspected_on, lining_mm, free_stroke_mm, applied_stroke_mm,
+            return_test, cap_state
+        from stage.inspections where not as_left
+        qualify row_number() over (partition by wheel_end_id order by inspected_on desc)
+            <= {LAST_READINGS}
+    )"""
+_SIGHTINGS = """
+    from (
+        select unit_id, max(on_date) as seen_on, max_by(odometer_km, (on_date, km)) as odometer_km
+        from judge.odometer_verdicts where reason is null group by unit_id
+    )"""
+_OVERDUE = "select wheel_end_id, kind, due_on from mart.overdue"
+
+
+def chosen(ends: pl.DataFrame, choice: Choice) -> pl.DataFrame:
+    """Every wheel end of the chosen units.
+
+    Raises
+    ------
+    UserError
+        A unit or depot that no wheel end has.
+    """
+    wanted = pl.lit(value=not (choice.units or choice.depots))
+    for option, column, values in (
+        ("--unit", "unit_id", choice.units),
+        ("--depot", "depot", choice.depots),
+    ):
+        wanted = wanted | pl.col(column).is_in([_known(option, v, ends[column]) for v in values])
+    if choice.flagged or not (choice.units or choice.depots):
+        wanted = wanted & pl.col("flagged").any().over("unit_id")
+    urgency = pl.col("priority").filter("flagged").max().over("unit_id").fill_null(0.0)
+    depot = pl.col("depot").fill_null("")
+    return ends.filter(wanted.fill_null(value=False)).sort(
+        depot, -urgency, "unit_id", "axle_no", "side"
+    )
+
+
+def _known(option: str, value: str, values: pl.Series) -> str:
+    """The value as the register spells it."""
+    spelled: list[str] = values.drop_nulls().unique().sort().to_list()
+    if value in spelled:
+        return value
+    folded = {v.casefold(): v for v in reversed(spelled)}
+    if value.casefold() in folded:
+        return folded[value.casefold()]
+    near = difflib.get_close_matches(value.casefold(), folded, n=1)
+    hint = f"; did you mean {folded[near[0]]!r}?" if near else ""
+    raise UserError(f"{option}: found {value!r}; accepted: one that the register has{hint}")
+
+
+def sheet_files(data: WorkshopData, settings: Settings) -> dict[str, bytes]:
+    """Name → content: the sheets, and one blank inspections file in two forms."""
+    blank = blanks.blank_inspections(data.ends, settings)
+    return {
+        "sheets.html": workshop_sheets(data).encode(),
+        "inspections.xlsx": blanks.as_xlsx(blank, settings, data.as_of),
+        "inspections.csv": blanks.as_csv(blank, settings),
+    }
+
+
+def _kept(parent: Path, name: str, files: dict[str, bytes]) -> Path:
+    """The first folder of that name (then ``name-2``, …) that is free or holds just these files."""
+    for number in itertools.count(1):
+        folder = parent / (name if number == 1 else f"{name}-{number}")
+        if not folder.exists():
+            folder.mkdir(parents=True)
+            for file, content in files.items():
+                (folder / file).write_bytes(content)
+            return folder
+        if all(_same(folder / file, content) for file, content in files.items()):
+            return folder
+    raise AssertionError
+
+
+def _same(path: Path, content: bytes) -> bool:
+    return path.exists() and path.read_bytes() == content
