@@ -1,9 +1,10 @@
-"""The README's tables, made from the contract, the mart schemas and the settings.
+"""The README's tables, made from the contract, the mart schemas, their SQL and the settings.
 
 ``python -m pipeline.documentation`` writes them between their markers in ``README.md``; a test
 fails when the README and the code disagree.
 """
 
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,12 @@ import dataframely as dy
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from pipeline import marts
+from pipeline import marts, warehouse
 from pipeline.contract import TABLES, accepted_values, is_required, unit_of
 from pipeline.settings import Settings
 
 README = Path(__file__).parents[1] / "README.md"
+SQL_MARTS = ("17_mart", "40_mart")
 
 
 def lake_tables() -> str:
@@ -43,6 +45,45 @@ def mart_tables() -> str:
         parts.append(f"**`mart.{name}`** {_summary(schema)}\n")
         parts.append(_table(("column", "unit", "meaning"), rows))
     return "\n".join(parts)
+
+
+def mart_index() -> str:
+    """Every mart and its grain; meaning and columns of those that SQL makes."""
+    described = [
+        (f"`mart.{name}`", _grain(_summary(schema)), "columns below")
+        for name, schema in marts.SCHEMAS.items()
+    ]
+    selected = [
+        (f"`mart.{name}`", _grain(header["grain"]), f"{header['meaning']}. {_quoted(columns)}")
+        for name, header, columns in sql_marts()
+    ]
+    return _table(("table", "one row per", "what it holds"), sorted(described + selected))
+
+
+def _grain(sentence: str) -> str:
+    """``wheel end of the register`` of ``One row per wheel end of the register.``"""
+    return re.sub(r"^(One row(?: per|:)|one) ", "", sentence).removesuffix(".")
+
+
+def _quoted(columns: Sequence[str]) -> str:
+    return ", ".join(f"`{column}`" for column in columns)
+
+
+def sql_marts() -> Iterator[tuple[str, dict[str, str], list[str]]]:
+    """(name, header, columns) of every mart that is one SELECT."""
+    for folder in SQL_MARTS:
+        for table, select in warehouse.sql_files(folder):
+            comment = select.partition("\nwith ")[0].replace("\n--         ", "")
+            header = dict(re.findall(r"^-- (\w+): (.*)$", comment, flags=re.M))
+            yield table.partition(".")[2], header, _selected(select)
+
+
+def _selected(select: str) -> list[str]:
+    """Names of the columns of the last CTE: what each of its expressions ends with."""
+    body = select.partition("final as (\n    select\n")[2].partition("\n    from ")[0]
+    nested = r"\((?:[^()]|\([^()]*\))*\)|case\b.*?\bend\b"
+    expressions = re.sub(nested, "", body, flags=re.S).split(",")
+    return [re.split(r"[\s.]", expression.strip())[-1] for expression in expressions]
 
 
 def settings_table() -> str:
@@ -101,7 +142,12 @@ def _shown(default: object) -> str:
             return f"{default}"
 
 
-SECTIONS = {"lake": lake_tables, "settings": settings_table, "marts": mart_tables}
+SECTIONS = {
+    "lake": lake_tables,
+    "settings": settings_table,
+    "index": mart_index,
+    "marts": mart_tables,
+}
 
 
 def with_tables(readme: str) -> str:

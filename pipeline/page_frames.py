@@ -153,22 +153,9 @@ SHOWN = f"""shown as (
 def _histories(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return warehouse.fetch(
         con,
-        f"""with {SHOWN},
-        jobs as (
-            select wheel_end_id, done_on, string_agg(action, ', ' order by action) as jobs
-            from stage.jobs group by wheel_end_id, done_on
-        )
-        select
-            coalesce(i.wheel_end_id, j.wheel_end_id) as wheel_end_id,
-            coalesce(i.inspected_on, j.done_on) as inspected_on,
-            i.lining_mm,
-            i.free_stroke_mm / w.arm_length_mm as stroke_ratio,
-            j.jobs
-        from (select * from stage.inspections where not as_left) i
-        full join jobs j on j.wheel_end_id = i.wheel_end_id and j.done_on = i.inspected_on
-        inner join shown s on s.wheel_end_id = coalesce(i.wheel_end_id, j.wheel_end_id)
-        inner join judge.wheel_ends w on w.wheel_end_id = s.wheel_end_id
-        """,
+        f"""with {SHOWN}
+        select h.wheel_end_id, h.on_date as inspected_on, h.lining_mm, h.stroke_ratio, h.jobs
+        from mart.histories h inner join shown s on s.wheel_end_id = h.wheel_end_id""",
         order="1, 2",
     )
 

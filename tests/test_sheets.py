@@ -19,7 +19,6 @@ from pipeline.errors import UserError
 from pipeline.settings import Settings
 from pipeline.sheets import Choice, chosen
 from tests.dashboard_data import HOSTILE
-from tests.lakes import write_small_lake
 
 DAY = dt.date(2026, 3, 2)
 
@@ -179,19 +178,8 @@ def test_no_unit_is_told_in_words():
 # ---- the blank file, and the way back
 
 
-@pytest.fixture(scope="module")
-def ran(tmp_path_factory):
-    """A small lake, its run and the sheets of two of its units."""
-    root = tmp_path_factory.mktemp("sheets")
-    lake = write_small_lake(root / "lake")
-    command = ["sheet", str(lake), "--out", str(root / "out"), "--unit", "K01", "--unit", "k03"]
-    assert main(command) == 0  # no run yet: it runs first
-    assert main(command) == 0
-    return root
-
-
 def folder(root):
-    (only,) = (root / "out" / "sheets").iterdir()  # the same again is not written twice
+    (only,) = (root / "out" / "sheets").iterdir()
     return only
 
 
@@ -210,12 +198,12 @@ def filled(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(**written)
 
 
-def test_the_blank_file_has_the_contracts_columns_and_the_chosen_wheel_ends(ran):
-    rows = pl.read_csv(folder(ran) / "inspections.csv")
+def test_the_blank_file_has_the_contracts_columns_and_the_chosen_wheel_ends(small_run):
+    rows = pl.read_csv(folder(small_run) / "inspections.csv")
     assert rows.columns == list(columns_of("inspections"))
     assert rows["unit_id"].unique().sort().to_list() == ["K01", "K03"]
     assert rows.height == 8
-    book = fastexcel.read_excel(folder(ran) / "inspections.xlsx")
+    book = fastexcel.read_excel(folder(small_run) / "inspections.xlsx")
     sheet = book.load_sheet(0, dtypes="string").to_polars()
     assert sheet.select("unit_id", "axle_no", "side").rows() == [
         (u, str(a), s) for u, a, s in rows.select("unit_id", "axle_no", "side").rows()
@@ -223,9 +211,9 @@ def test_the_blank_file_has_the_contracts_columns_and_the_chosen_wheel_ends(ran)
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx"])
-def test_a_filled_file_loads_with_every_row_accepted(ran, tmp_path, kind, capsys):
-    lake = shutil.copytree(ran / "lake", tmp_path / "lake")
-    rows = filled(pl.read_csv(folder(ran) / "inspections.csv", infer_schema_length=None))
+def test_a_filled_file_loads_with_every_row_accepted(small_run, tmp_path, kind, capsys):
+    lake = shutil.copytree(small_run / "lake", tmp_path / "lake")
+    rows = filled(pl.read_csv(folder(small_run) / "inspections.csv", infer_schema_length=None))
     settings = Settings()
     made = {
         "csv": blanks.as_csv(rows, settings),
@@ -236,9 +224,15 @@ def test_a_filled_file_loads_with_every_row_accepted(ran, tmp_path, kind, capsys
     assert "184 rows in 7 files: 184 accepted, 0 repeated, 0 set aside" in capsys.readouterr().out
 
 
-def test_a_file_somebody_wrote_into_is_not_touched(ran, tmp_path):
+def test_the_same_sheets_are_not_written_twice(small_run):
+    command = ["sheet", str(small_run / "lake"), "--out", str(small_run / "out")]
+    assert main([*command, "--unit", "K01", "--unit", "K03"]) == 0
+    assert folder(small_run).name == "2025-11-14"  # K04's last check: 96 weeks and 4 days on
+
+
+def test_a_file_somebody_wrote_into_is_not_touched(small_run, tmp_path):
     root = tmp_path / "copy"
-    shutil.copytree(ran, root)
+    shutil.copytree(small_run, root)
     mine = folder(root) / "inspections.csv"
     mine.write_text("written by hand")
     command = ["sheet", str(root / "lake"), "--out", str(root / "out"), "--unit", "K01"]
@@ -274,15 +268,15 @@ def test_the_workbook_explains_itself():
 # ---- the command
 
 
-def test_a_unit_nobody_has_exits_2_with_one_line(ran, capsys):
-    command = ["sheet", str(ran / "lake"), "--out", str(ran / "out"), "--unit", "Q7"]
+def test_a_unit_nobody_has_exits_2_with_one_line(small_run, capsys):
+    command = ["sheet", str(small_run / "lake"), "--out", str(small_run / "out"), "--unit", "Q7"]
     assert main(command) == 2
     error = capsys.readouterr().err
     assert error.startswith("drumline: --unit: found 'Q7'")
     assert error.count("\n") == 1
 
 
-def test_a_warehouse_without_a_finished_run_exits_2(ran, tmp_path, capsys):
+def test_a_warehouse_without_a_finished_run_exits_2(small_run, tmp_path, capsys):
     duckdb.connect(str(tmp_path / warehouse.DATABASE)).close()
-    assert main(["sheet", str(ran / "lake"), "--out", str(tmp_path)]) == 2
+    assert main(["sheet", str(small_run / "lake"), "--out", str(tmp_path)]) == 2
     assert "run drumline run" in capsys.readouterr().err

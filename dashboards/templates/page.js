@@ -203,7 +203,8 @@
     place.replaceChildren();
     if (!data) {
       place.append(make("p", { class: "note" },
-        "Its readings are not on this page; they are in the warehouse."));
+        "Its readings are not on this page. Ask the warehouse: ",
+        make("code", {}, `select * from mart.histories where wheel_end_id = '${id.replaceAll("'", "''")}'`)));
       return;
     }
     const n = data.history.t.length;

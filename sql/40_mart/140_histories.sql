@@ -1,0 +1,52 @@
+-- grain: one day on which a wheel end was read, as found, or worked on
+-- key: wheel_end_id, on_date
+-- inputs: stage.inspections, stage.jobs, judge.wheel_ends
+-- meaning: what was read (mm; free stroke also as a share of the arm) and what was done that day;
+--          km is the unit's own, carried across odometer replacements
+with read as (
+    select
+        wheel_end_id,
+        inspected_on as on_date,
+        km,
+        lining_mm,
+        wear_indicator_deg,
+        free_stroke_mm,
+        applied_stroke_mm,
+        return_test,
+        cap_state,
+        fault
+    from stage.inspections
+    where not as_left
+),
+
+done as (
+    select
+        wheel_end_id,
+        done_on as on_date,
+        max(km) as km,
+        string_agg(action, ', ' order by action) as jobs
+    from stage.jobs
+    group by wheel_end_id, done_on
+),
+
+final as (
+    select
+        w.wheel_end_id,
+        w.unit_id,
+        coalesce(r.on_date, d.on_date) as on_date,
+        coalesce(r.km, d.km) as km,
+        r.lining_mm,
+        r.wear_indicator_deg,
+        r.free_stroke_mm,
+        r.free_stroke_mm / w.arm_length_mm as stroke_ratio,
+        r.applied_stroke_mm,
+        r.return_test,
+        r.cap_state,
+        r.fault,
+        d.jobs
+    from read r
+    full join done d on d.wheel_end_id = r.wheel_end_id and d.on_date = r.on_date
+    inner join judge.wheel_ends w on w.wheel_end_id = coalesce(r.wheel_end_id, d.wheel_end_id)
+)
+
+select * from final
