@@ -1,23 +1,35 @@
 """The month's charts as SVG files, for reports."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import vl_convert
 
+from dashboards.embedding import drawing_library
 from dashboards.page_data import PageData
 from dashboards.sections import Section, sections
 from dashboards.theme import NUMBER_FORMAT
 
 
-def charts_svg(data: PageData, parts: Sequence[Section] | None = None) -> dict[str, bytes]:
-    """Every chart of the page with its title in it, by file name (``wear-rates.svg``).
+def charts_svg(data: PageData) -> dict[str, bytes]:
+    """Every chart of the page with its title in it, by file name (``wear-rates.svg``)."""
+    return drawn(svg_specs(sections(data)))
 
-    ``parts`` are the page's sections where they have been made already.
-    """
+
+def svg_specs(parts: Sequence[Section]) -> dict[str, dict[str, Any]]:
+    """The specification of every chart of the page's sections, by file name."""
+    return {f"{figure.key}.svg": figure.svg_spec() for part in parts for figure in part.figures}
+
+
+def start_drawing() -> str:
+    """Start what draws, which takes seconds, before it is wanted; returns the drawing library."""
+    drawn({"": {"mark": "point", "data": {"values": [{}]}}})
+    return drawing_library()
+
+
+def drawn(specs: Mapping[str, dict[str, Any]]) -> dict[str, bytes]:
+    """Charts drawn from their specifications."""
     return {
-        f"{figure.key}.svg": vl_convert.vegalite_to_svg(
-            figure.svg_spec(), format_locale=NUMBER_FORMAT
-        ).encode()
-        for section in (sections(data) if parts is None else parts)
-        for figure in section.figures
+        name: vl_convert.vegalite_to_svg(spec, format_locale=NUMBER_FORMAT).encode()
+        for name, spec in specs.items()
     }

@@ -14,6 +14,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
+from models.holm import holm
 from models.life_data import LifeCounts, pooled_counts
 from models.life_distributions import LAWS, DistributionName
 from models.life_hazard_model import HazardModel, hazard_data_from_counts
@@ -24,7 +25,6 @@ from models.life_regression import (
     effects,
     fit_hazard_model,
     fit_regression,
-    holm,
 )
 from models.life_segments import AdjusterSegments, Design
 

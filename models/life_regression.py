@@ -22,6 +22,7 @@ from typing import Literal, NamedTuple, TypeAlias
 import numpy as np
 from scipy import optimize, stats
 
+from models.holm import holm
 from models.life_accelerated_model import AcceleratedModel, accelerated_data
 from models.life_data import counts_from_rows
 from models.life_distributions import LAWS, BoolArray, DistributionName, FloatArray
@@ -242,18 +243,6 @@ def effects(
         Effect(*part, float(adjusted))
         for part, adjusted in zip(raw, holm([part[-1] for part in raw]), strict=True)
     ]
-
-
-def holm(p_values: Sequence[float]) -> FloatArray:
-    """Holm's (1979, Scand. J. Stat. 6:65) adjusted p-values, in the order given.
-
-    Own lines because statsmodels' function collects all garbage on every call, 0.15 s here.
-    """
-    p = np.asarray(p_values, float)
-    order = np.argsort(p, kind="stable")
-    adjusted = np.empty_like(p)
-    adjusted[order] = np.maximum.accumulate(p[order] * np.arange(p.size, 0, -1))
-    return np.asarray(np.minimum(adjusted, 1.0))
 
 
 def _effect(

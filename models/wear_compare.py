@@ -15,8 +15,8 @@ from itertools import combinations
 import numpy as np
 import polars as pl
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
+from models.holm import holm
 from models.mixed_blocks import FloatArray
 from models.mixed_dof import satterthwaite_df
 from models.mixed_fit import MixedFit
@@ -102,7 +102,7 @@ def _ratio(fit: WearFit, mixed: MixedFit, axle: int, a: int, b: int, level: floa
 
 
 def _adjusted(ratios: list[RateRatio]) -> tuple[RateRatio, ...]:
-    p = multipletests([r.p for r in ratios], method="holm")[1] if ratios else []
+    p = holm([r.p for r in ratios])
     return tuple(replace(r, p_adjusted=float(q)) for r, q in zip(ratios, p, strict=True))
 
 

@@ -19,8 +19,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
+from models.holm import holm
 from models.mixed_blocks import FloatArray, IntArray, blocks_from_rows
 from models.mixed_columns import estimable_columns
 from models.mixed_dof import MOST_DF, WaldTest, wald_test
@@ -274,7 +274,7 @@ def _sentence(d: Departure, kappa: float) -> str:
 
 def _adjusted(found: list[Departure], kappa: float) -> tuple[Departure, ...]:
     tested = [d.p for d in found if d.p is not None]
-    adjusted = iter(multipletests(tested, method="holm")[1] if tested else [])
+    adjusted = iter(holm(tested))
     out = [d if d.p is None else replace(d, p_adjusted=float(next(adjusted))) for d in found]
     return tuple(replace(d, sentence=_sentence(d, kappa)) for d in out)
 

@@ -10,10 +10,10 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import duckdb
 import polars as pl
@@ -24,22 +24,42 @@ Work = Callable[..., Any]
 LEAST_ROWS, MOST_ROWS = 20_000, 2_000_000
 
 
+class Answer(Protocol):
+    """What work that was asked for will have yielded."""
+
+    def result(self) -> Any:
+        """Wait for it; an error of the work is raised here."""
+
+
+@dataclass(frozen=True, slots=True)
+class _WhenWanted:
+    """Work in place, put off until its result is wanted."""
+
+    work: Work
+    given: tuple[object, ...]
+
+    def result(self) -> Any:
+        return self.work(*self.given)
+
+
 @dataclass(frozen=True, slots=True)
 class Aside:
-    """Where work can be sent; ``pool`` is None where it is done at once, in place."""
+    """Where work can be sent; ``pool`` is None where it is done in place, when it is wanted."""
 
     pool: ProcessPoolExecutor | None = None
 
-    def ask(
+    def call(self, work: Work, *given: object) -> Answer:
+        """Ask for ``work(*given)``."""
+        return self.pool.submit(work, *given) if self.pool else _WhenWanted(work, given)
+
+    def over(
         self, con: duckdb.DuckDBPyConnection, tables: Sequence[str], work: Work, *given: object
-    ) -> Future[Any]:
-        """Call ``work(con, *given)``, later and elsewhere; its con holds ``tables`` and no more."""
-        if self.pool is not None:
-            copies = {table: warehouse.fetch(con, f"from {table}") for table in tables}
-            return self.pool.submit(_over, copies, work, given)
-        done: Future[Any] = Future()
-        done.set_result(work(con, *given))
-        return done
+    ) -> Answer:
+        """Ask for ``work(con, *given)``; elsewhere its con holds ``tables`` and no more."""
+        if self.pool is None:
+            return _WhenWanted(work, (con, *given))
+        copies = {table: warehouse.fetch(con, f"from {table}") for table in tables}
+        return self.pool.submit(_over, copies, work, given)
 
 
 IN_PLACE = Aside()

@@ -40,6 +40,15 @@ class Drift:
     judged: pl.DataFrame
 
 
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """Stroke readings with the wear since their setting; and for each wheel end, what lies between
+    its last reading and its next check."""
+
+    readings: pl.DataFrame
+    ends: pl.DataFrame
+
+
 def judge_drift(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
@@ -47,28 +56,30 @@ def judge_drift(
     as_of: dt.date,
 ) -> Drift | None:
     """Judge every wheel end by its stroke readings; None where no stroke was ever read."""
-    readings = stroke_readings(con, fits)
-    if readings.is_empty():
+    strokes = strokes_of(con, fits)
+    if strokes.readings.is_empty():
         return None
     adjustment = settings.adjustment
     band = Band(adjustment.band_low, adjustment.band_high, adjustment.target)
     rules = FlagRules(side_limit=adjustment.side_to_side_limit)
-    prepared = prepare_readings(readings, band)
+    prepared = prepare_readings(strokes.readings, band)
     fleet = learn_fleet(prepared, band, rules, seed=SEED)
     lives = chosen_lives(con)
-    outlook = drift_outlook(con, fits, lives)
+    outlook = with_failures(strokes.ends, lives)
     return Drift(fleet, lives, judge_wheel_ends(prepared, outlook, fleet, as_of))
 
 
-def rejudged(
-    con: duckdb.DuckDBPyConnection, drift: Drift, fits: Fits, as_of: dt.date
-) -> pl.DataFrame | None:
+def strokes_of(con: duckdb.DuckDBPyConnection, fits: Fits) -> Strokes:
+    return Strokes(stroke_readings(con, fits), drift_outlook(con, fits))
+
+
+def rejudged(drift: Drift, strokes: Strokes, as_of: dt.date) -> pl.DataFrame | None:
     """Wheel ends as judged on an earlier day, by what the fleet has taught since."""
-    readings = stroke_readings(con, fits)
-    if readings.is_empty():
+    if strokes.readings.is_empty():
         return None
-    prepared = prepare_readings(readings, drift.fleet.band, drift.fleet.groups)
-    return judge_wheel_ends(prepared, drift_outlook(con, fits, drift.lives), drift.fleet, as_of)
+    prepared = prepare_readings(strokes.readings, drift.fleet.band, drift.fleet.groups)
+    outlook = with_failures(strokes.ends, drift.lives)
+    return judge_wheel_ends(prepared, outlook, drift.fleet, as_of)
 
 
 def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
@@ -95,7 +106,9 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFra
             on l.episode_id = k.episode_id and l.inspected_on = k.inspected_on
             and l.as_left = k.as_left""",
     )
-    priced = km.join(rate_frame(fits.wear), on=["axle_type", "duty"], how="inner", maintain_order="left")
+    priced = km.join(
+        rate_frame(fits.wear), on=["axle_type", "duty"], how="inner", maintain_order="left"
+    )
     x = pl.col("km") / KM
     since = priced.group_by(KEYS, maintain_order=True).agg(
         pl.col("life_id").first(),
@@ -136,7 +149,7 @@ def _spread_of_rates(wear: WearFit) -> float:
     return math.hypot(parts.between_unit_sd or 0.0, parts.between_life_sd or 0.0)
 
 
-def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits, lives: Lives) -> pl.DataFrame:
+def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, "from reduce.drift_outlook", order="wheel_end_id")
     ends = (
@@ -153,8 +166,14 @@ def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits, lives: Lives) -> p
         wear_to_next_mm=rate * x,
         wear_to_next_sd_mm=rate_sd * x,
         wear_z=(-pl.col("slope") / own_spread),
-        p_fail_next=failure_by_next_check(lives, ends, x * KM),
+        km_to_next=x * KM,
     )
+
+
+def with_failures(ends: pl.DataFrame, lives: Lives) -> pl.DataFrame:
+    """The same wheel ends with the chance that their adjuster fails by the next check."""
+    chance = failure_by_next_check(lives, ends, pl.col("km_to_next"))
+    return ends.with_columns(p_fail_next=chance)
 
 
 def failure_by_next_check(lives: Lives, ends: pl.DataFrame, km: pl.Expr) -> pl.Series:

@@ -1,7 +1,6 @@
 """Everything fitted from the reduced tables in one run, kept together for the stages after it."""
 
 import datetime as dt
-from concurrent.futures import Future
 from dataclasses import dataclass
 
 import duckdb
@@ -13,7 +12,7 @@ from models.wear_predict import LiningLines, lining_lines
 from models.wear_result import WearFit
 from models.wear_sums import LiningLifeSums
 from pipeline import life_chapter, marts, warehouse
-from pipeline.aside import Aside
+from pipeline.aside import Answer, Aside
 from pipeline.life_marts import write_life_marts
 from pipeline.settings import Settings
 from pipeline.wear_marts import fleet_sums, wear_comparisons, write_wear_marts
@@ -39,7 +38,7 @@ class Fits:
 
 def fit_fleet(
     con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, aside: Aside
-) -> tuple[Fits, Future[dict[str, pl.DataFrame]]]:
+) -> tuple[Fits, Answer]:
     """Fit wear, use and adjuster lives, and write the marts that say so.
 
     Returns the fits, and the adjusters' chapter that is being written aside.
@@ -48,7 +47,7 @@ def fit_fleet(
     write_wear_marts(con, fits.wear, fits.calibration)
     lives = write_life_marts(con, settings)
     given = settings, lives, fits.km_per_day, as_of
-    return fits, aside.ask(con, life_chapter.READ, life_chapter.life_chapter, *given)
+    return fits, aside.over(con, life_chapter.READ, life_chapter.life_chapter, *given)
 
 
 def write_chapter(

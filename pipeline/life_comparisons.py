@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from models.holm import holm
 from models.life_comparisons import MEASURES, DutyComparison, Measure, compare_duties
 from models.life_distributions import LAWS, DistributionName
-from models.life_regression import RegressionFit, RegressionKind, fit_regression, holm
+from models.life_regression import RegressionFit, RegressionKind, fit_regression
 from models.life_segments import AdjusterSegments
 from pipeline import marts
 from pipeline.life_marts import Row, finite, frame_of, joined

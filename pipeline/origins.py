@@ -5,16 +5,16 @@ tables, with nothing dated after its day.
 """
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import polars as pl
 
 from models.reline_simulation import FleetModel
 from pipeline import warehouse
-from pipeline.drift_marts import Drift, rejudged
+from pipeline.drift_marts import Drift, Strokes, rejudged, strokes_of
 from pipeline.errors import UserError
 from pipeline.fitting import fit_wear_and_use
 from pipeline.forecasting import known_fleet
@@ -45,11 +45,12 @@ READ = (
 @dataclass(frozen=True, slots=True)
 class Origin:
     """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then,
-    ``judged`` where no stroke had been read."""
+    ``judged`` where no stroke had been read or nobody has judged yet."""
 
     as_of: dt.date
     fleet: FleetModel | None
-    judged: pl.DataFrame | None
+    strokes: Strokes
+    judged: pl.DataFrame | None = None
 
 
 def months_before(day: dt.date, months: int) -> dt.date:
@@ -59,23 +60,31 @@ def months_before(day: dt.date, months: int) -> dt.date:
 
 
 def origin(
-    con: duckdb.DuckDBPyConnection,
-    settings: Settings,
-    drift: Drift | None,
-    as_of: dt.date,
-    today: dt.date,
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, today: dt.date
 ) -> Origin | None:
-    """The fleet as of an earlier day; None where the records do not reach back so far.
-
-    Flags are judged by the weights and limits learned since: those of a fleet change slowly, the
-    readings of its wheel ends are only those of then.
-    """
+    """The fleet as of an earlier day; None where the records do not reach back so far."""
     with _staged(con, settings, as_of, today) as past:
         if past is None:
             return None
         fits = fit_wear_and_use(past, settings, as_of)
-        judged = rejudged(past, drift, fits, as_of) if drift else None
-        return Origin(as_of, known_fleet(past, fits), judged)
+        return Origin(as_of, known_fleet(past, fits), strokes_of(past, fits))
+
+
+def origins(
+    con: duckdb.DuckDBPyConnection, settings: Settings, days: Sequence[dt.date], today: dt.date
+) -> list[Origin]:
+    """The fleet as of each of some earlier days that the records reach back to."""
+    found = (origin(con, settings, day, today) for day in days)
+    return [each for each in found if each is not None]
+
+
+def judged_by(drift: Drift | None, then: Origin) -> Origin:
+    """The same origin with its flags, by the weights and limits learned since.
+
+    Those of a fleet change slowly; the readings of its wheel ends are only those of then.
+    """
+    judged = rejudged(drift, then.strokes, then.as_of) if drift else None
+    return replace(then, judged=judged)
 
 
 @contextmanager

@@ -7,15 +7,16 @@ import ctypes
 import datetime as dt
 import os
 import shutil
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import duckdb
 
-from dashboards import PageData, charts_svg
+from dashboards import PageData
 from dashboards.page import month_index, rendered
 from dashboards.sections import sections
+from dashboards.svg import drawn, svg_specs
 from pipeline import lists, warehouse
+from pipeline.aside import IN_PLACE, Answer, Aside
 from pipeline.budget_book import BudgetParts, budget_workbook
 from pipeline.page_frames import page_data
 from pipeline.settings import Settings
@@ -26,14 +27,21 @@ RENAME_EXCHANGE = 2  # <linux/fs.h>: swap two paths in one step
 AT_FDCWD = -100
 
 
-def publish(con: duckdb.DuckDBPyConnection, settings: Settings, out: Path, as_of: dt.date) -> None:
+def publish(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    out: Path,
+    as_of: dt.date,
+    place: Aside,
+    library: Answer,
+) -> None:
     """Make the month's files and put them in place; then list the months."""
     published = out / PUBLISHED
     month = f"{as_of:%Y-%m}"
     aside = published / f".{month}.new"
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(parents=True)
-    for name, content in month_files(con, settings, as_of).items():
+    for name, content in month_files(con, settings, as_of, place, library).items():
         target = aside / name
         target.parent.mkdir(exist_ok=True)
         target.write_bytes(content)
@@ -42,17 +50,23 @@ def publish(con: duckdb.DuckDBPyConnection, settings: Settings, out: Path, as_of
 
 
 def month_files(
-    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    place: Aside = IN_PLACE,
+    library: Answer | None = None,
 ) -> dict[str, bytes]:
-    """Name → content of everything in a month's publication."""
+    """Name → content of everything in a month's publication.
+
+    Charts are drawn in ``place``; ``library`` is the page's drawing library, asked for before.
+    """
     data = page_data(con, settings, as_of)
     parts = sections(data)
-    # Charts are drawn outside the interpreter's lock, while the page is put together.
-    with ThreadPoolExecutor(1) as pool:
-        drawing = pool.submit(charts_svg, data, parts)
-        page = rendered(data, parts).encode()
-        charts = {f"charts/{name}": svg for name, svg in drawing.result().items()}
-    return {"index.html": page, **charts, **_lists(con, settings, data)}
+    drawing = place.call(drawn, svg_specs(parts))
+    listed = _lists(con, settings, data)
+    page = rendered(data, parts, library.result() if library else None).encode()
+    charts = {f"charts/{name}": svg for name, svg in drawing.result().items()}
+    return {"index.html": page, **charts, **listed}
 
 
 def _lists(con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData) -> dict[str, bytes]:

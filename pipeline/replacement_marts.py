@@ -7,6 +7,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from models.holm import holm
 from models.life_distributions import FloatArray
 from models.life_recurrent import (
     MeanCumulative,
@@ -15,7 +16,6 @@ from models.life_recurrent import (
     fit_power_law,
     mean_cumulative,
 )
-from models.life_regression import holm
 from pipeline import marts, warehouse
 from pipeline.life_marts import Row, frame_of
 

@@ -1,17 +1,16 @@
 """One run: the stages in order, over one lake and one warehouse."""
 
 import datetime as dt
-from collections.abc import Callable
-from concurrent.futures import Future
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
-import polars as pl
 
+from dashboards.svg import start_drawing
 from pipeline import judging, loading, publishing, warehouse
-from pipeline.aside import IN_PLACE, Aside, second_process
+from pipeline.aside import IN_PLACE, Answer, Aside, second_process
 from pipeline.backtesting import write_backtest
 from pipeline.budget_marts import write_budget_marts
 from pipeline.drift_marts import Drift, judge_drift
@@ -19,13 +18,14 @@ from pipeline.fitting import Fits, fit_fleet, write_chapter
 from pipeline.flag_marts import write_flag_marts
 from pipeline.forecasting import Forecasts, forecast_relines
 from pipeline.invariants import require_invariants
-from pipeline.origins import months_before, origin
+from pipeline.origins import judged_by, months_before, origins
 from pipeline.setting_marts import write_setting_quality
 from pipeline.settings import Settings, load_settings
 from pipeline.status import write_month, write_status
 
 SETTINGS_FILE = "fleet.toml"
-# How far back forecasts and flags are made again, and held against what happened since.
+# How far back forecasts and flags are made again, and held against what happened since. The first
+# is worked out here, the others aside.
 ORIGIN_MONTHS = (1, 3, 6, 12)
 
 
@@ -42,7 +42,9 @@ class Run:
     as_of: dt.date | None = None
     aside: Aside = IN_PLACE
     fits: Fits | None = None
-    chapter: Future[dict[str, pl.DataFrame]] | None = None
+    past: Sequence[Answer] = ()
+    chapter: Answer | None = None
+    library: Answer | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
@@ -68,7 +70,13 @@ def load(run: Run) -> None:
 
 
 def judge(run: Run) -> None:
-    run.as_of = judging.judge(run.con, run.settings, run.started_at.date(), run.given_as_of)
+    today = run.started_at.date()
+    run.as_of = judging.judge(run.con, run.settings, today, run.given_as_of)
+    days = [months_before(run.day, months) for months in ORIGIN_MONTHS]
+    run.past = [
+        place.over(run.con, warehouse.RAW, origins, run.settings, part, today)
+        for place, part in ((IN_PLACE, days[:1]), (run.aside, days[1:]))
+    ]
 
 
 def stage(run: Run) -> None:
@@ -97,16 +105,11 @@ def forecast(run: Run) -> None:
 
 
 def look_back(run: Run) -> None:
-    today = run.started_at.date()
-    days = [months_before(run.day, months) for months in ORIGIN_MONTHS]
-    given = [(run.settings, run.drift, day, today) for day in days]
-    asked = [run.aside.ask(run.con, warehouse.RAW, origin, *each) for each in given[::2]]
-    here = [origin(run.con, *each) for each in given[1::2]]
-    past = [answer.result() for answer in asked] + here
+    run.library = run.aside.call(start_drawing)
+    past = [judged_by(run.drift, then) for answer in run.past for then in answer.result()]
     with warehouse.transaction(run.con):
-        origins = sorted((o for o in past if o is not None), key=lambda o: o.as_of, reverse=True)
-        precision = write_flag_marts(run.con, run.drift, origins, run.day)
-        write_backtest(run.con, origins, precision, run.day)
+        precision = write_flag_marts(run.con, run.drift, past, run.day)
+        write_backtest(run.con, past, precision, run.day)
 
 
 def mart(run: Run) -> None:
@@ -127,7 +130,8 @@ def check_results(run: Run) -> None:
 
 
 def publish(run: Run) -> None:
-    publishing.publish(run.con, run.settings, run.out, run.day)
+    assert run.library is not None
+    publishing.publish(run.con, run.settings, run.out, run.day, run.aside, run.library)
 
 
 STAGES = (

@@ -7,12 +7,13 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.holm import holm
 from models.life_data import LifeCounts, counts_from_rows
 from models.life_decisions import undetected_by_interval
 from models.life_fleet import MONTH_DAYS, AdjusterGroup, fleet_failures, undetected_interval
 from models.life_npmle import fit_npmle
 from models.life_parametric import LifeFit, choose_life, fit_life
-from models.life_regression import effects, fit_regression, holm
+from models.life_regression import effects, fit_regression
 from models.life_renewal import forecast_failures
 from models.life_stretch import main_stretch, without_idle_pairs
 from pipeline import judging, loading, marts, warehouse

@@ -10,6 +10,7 @@ from lifelines import LogLogisticAFTFitter, LogNormalAFTFitter, WeibullAFTFitter
 from scipy import integrate, optimize, special, stats
 from statsmodels.stats.multitest import multipletests
 
+from models.holm import holm
 from models.life_comparisons import (
     clock_disagreements,
     compare_duties,
@@ -26,7 +27,6 @@ from models.life_regression import (
     effects,
     enough_for_regression,
     fit_regression,
-    holm,
     proportionality,
     term_tests,
 )
