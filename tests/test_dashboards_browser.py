@@ -2,7 +2,6 @@
 
 import json
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,12 +17,9 @@ pytestmark = [
 
 PHONE = 390
 A4_WIDTH_PT, A4_HEIGHT_PT = 595, 842  # ISO 216: 210 x 297 mm in points, rounded
-
-
-@pytest.fixture(scope="module")
-def tab() -> Iterator[browser.Tab]:
-    with browser.tab() as opened:
-        yield opened
+PX_PER_MM = 96 / 25.4  # CSS's pixel is a 96th of an inch
+# A4 less the margins of the page's own style: 13 mm at each side, 14 above and 16 below.
+PAPER_WIDTH, PAPER_HEIGHT = round((210 - 26) * PX_PER_MM), (297 - 30) * PX_PER_MM
 
 
 @pytest.fixture(scope="module")
@@ -190,12 +186,33 @@ def test_paper_cuts_no_chart(desk: browser.Tab, page: Path) -> None:
     assert boxes
     assert {(round(float(w)), round(float(h))) for w, h in boxes} == {(A4_WIDTH_PT, A4_HEIGHT_PT)}
     desk.send("Emulation.setEmulatedMedia", media="print")
-    desk.size(696)  # A4 less its margins, at 96 px an inch
+    desk.size(PAPER_WIDTH)
     desk.evaluate("window.dispatchEvent(new Event('beforeprint'))")
     for key, chart in drawn(desk).items():
         assert chart["width"] <= chart["room"] + 1, key
         assert chart["width"] >= 0.9 * chart["room"], key
+    blocks = json.loads(desk.evaluate(BLOCKS))
+    assert len(blocks) > 20
+    for block in blocks:  # what may not be broken, and fits a page, is not cut
+        assert block["breakInside"] == "avoid", block
+        assert block["height"] < PAPER_HEIGHT, block
     desk.send("Emulation.setEmulatedMedia", media="")
+
+
+BLOCKS = """JSON.stringify([...document.querySelectorAll('.figure, .flags > li')]
+    .filter((e) => e.offsetParent !== null)
+    .map((e) => ({ name: e.id || e.dataset.id, height: e.getBoundingClientRect().height,
+        breakInside: getComputedStyle(e).breakInside })))"""
+
+
+def test_a_request_outward_is_refused_and_counted(desk: browser.Tab, page: Path) -> None:
+    """That none was seen on the page means something: here is one, made on purpose."""
+    tried = "fetch('https://records.example/x').then(() => 'through', () => 'refused')"
+    assert desk.evaluate(tried) == "refused"
+    desk.wait("true")
+    assert any("Content Security Policy" in complaint for complaint in desk.complaints)
+    desk.evaluate("console.error('on purpose')")
+    assert any("on purpose" in complaint for complaint in desk.complaints)
 
 
 def test_a_large_fleet_opens_and_says_where_the_rest_is(tab: browser.Tab, page: Path) -> None:
