@@ -5,17 +5,15 @@ import datetime as dt
 import duckdb
 import polars as pl
 
-from models.reline_budget import Months, budget_frame, budget_months, outlook_frame
+from models.reline_budget import budget_frame, budget_months, outlook_frame
 from models.reline_policy import AS_NOW, Costs, DutyMove, Scenario
 from models.reline_scenarios import scenario_frame
 from models.reline_simulation import FleetModel, simulate_relines
-from models.reline_tally import Tally
 from pipeline import marts
 from pipeline.budget_parts import months_frame, span_calendar, spans_frame
-from pipeline.forecasting import Forecasts
 from pipeline.settings import ScenarioSection, Settings
 
-DRAWS = 400
+DRAWS = 250
 SEED = 20_000
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12
@@ -29,41 +27,30 @@ TABLES = (
 
 
 def write_budget_marts(
-    con: duckdb.DuckDBPyConnection, settings: Settings, forecasts: Forecasts | None, as_of: dt.date
+    con: duckdb.DuckDBPyConnection, frames: dict[str, pl.DataFrame] | None
 ) -> None:
     """Write the budget, the outlook and the scenarios; empty where there is no forecast."""
-    if forecasts is None:
-        for table in TABLES:
-            marts.write(con, table, marts.empty(table))
-        return
+    for table in TABLES:
+        marts.write(con, table, marts.empty(table) if frames is None else frames[table])
+
+
+def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict[str, pl.DataFrame]:
+    """``TABLES`` by name, all from the same simulated futures."""
     months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
-    costs = reline_costs(settings)
-    every = (AS_NOW, *scenarios(settings))
-    tallies = simulate_relines(
-        forecasts.fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every
-    )
-    budget = budget_frame(forecasts.fleet, tallies[0], months, costs, SEED)
-    marts.write(con, "reline_budget", budget)
-    marts.write(con, "reline_outlook", outlook_frame(tallies[0], months, costs, SEED))
-    _write_parts(con, forecasts.fleet, tallies[0], months, costs)
-    compared = scenario_frame(every, tallies, months, costs, SEED)
-    marts.write(con, "scenarios", _scenarios(compared, settings))
-
-
-def _write_parts(
-    con: duckdb.DuckDBPyConnection,
-    fleet: FleetModel,
-    by_month: Tally,
-    months: Months,
-    costs: Costs,
-) -> None:
-    parts = months_frame(fleet.cells, by_month, months, costs, SEED)
-    marts.write(con, "reline_budget_parts", parts)
+    costs, every = reline_costs(settings), (plan(settings), *scenarios(settings))
+    tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
     # The same futures, counted by whole months from as-of: a part's year then ends when the fleet's
     # does.
-    (by_span,) = simulate_relines(fleet, span_calendar(months), draws=DRAWS, seed=SEED)
-    spans = spans_frame(fleet.cells, by_span, months, costs, SEED)
-    marts.write(con, "reline_outlook_parts", spans)
+    spans = span_calendar(months)
+    (by_span,) = simulate_relines(fleet, spans, draws=DRAWS, seed=SEED, scenarios=every[:1])
+    compared = scenario_frame(every, tallies, months, costs, SEED)
+    return {
+        "reline_budget": budget_frame(fleet, tallies[0], months, costs, SEED),
+        "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
+        "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
+        "reline_outlook_parts": spans_frame(fleet.cells, by_span, months, costs, SEED),
+        "scenarios": _scenarios(compared, settings),
+    }
 
 
 def reline_costs(settings: Settings) -> Costs:
@@ -78,9 +65,17 @@ def reline_costs(settings: Settings) -> Costs:
     )
 
 
+def plan(settings: Settings) -> Scenario:
+    """What the budget holds: the fleet's habit, and what must be relined besides so that no lining
+    crosses its minimum between visits with more than the accepted risk."""
+    budget = settings.budget
+    return Scenario(AS_NOW.name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
+
+
 def scenarios(settings: Settings) -> tuple[Scenario, ...]:
-    """The fleet's own scenarios; where it names none, three that most fleets ask about."""
+    """The fleet's own scenarios; where it names none, some that most fleets ask about."""
     named = settings.scenarios or {
+        "habit alone": ScenarioSection(guard=False),
         "latest safe visit": ScenarioSection(reline="latest"),
         "both ends of an axle together": ScenarioSection(together="axle"),
         "whole unit together": ScenarioSection(together="unit"),

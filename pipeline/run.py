@@ -12,7 +12,7 @@ from dashboards.svg import start_drawing
 from pipeline import judging, loading, publishing, warehouse
 from pipeline.aside import IN_PLACE, Answer, Aside, second_process
 from pipeline.backtesting import write_backtest
-from pipeline.budget_marts import write_budget_marts
+from pipeline.budget_marts import budget_frames, write_budget_marts
 from pipeline.drift_marts import Drift, judge_drift
 from pipeline.fitting import Fits, fit_fleet, write_chapter
 from pipeline.flag_marts import write_flag_marts
@@ -44,6 +44,7 @@ class Run:
     fits: Fits | None = None
     past: Sequence[Answer] = ()
     chapter: Answer | None = None
+    budget: Answer | None = None
     library: Answer | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
@@ -102,6 +103,9 @@ def drift(run: Run) -> None:
 def forecast(run: Run) -> None:
     assert run.fits is not None
     run.forecasts = forecast_relines(run.con, run.fits, run.day)
+    if run.forecasts is not None:
+        given = run.forecasts.fleet, run.settings, run.day
+        run.budget = run.aside.call(budget_frames, *given)
 
 
 def look_back(run: Run) -> None:
@@ -119,7 +123,7 @@ def mart(run: Run) -> None:
     with warehouse.transaction(run.con):
         write_chapter(run.con, run.fits.wear, chapter)
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
-        write_budget_marts(run.con, run.settings, run.forecasts, run.day)
+        write_budget_marts(run.con, run.budget.result() if run.budget else None)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")

@@ -118,7 +118,11 @@ class Costs(Section):
 
 class Budget(Section):
     horizon_months: Annotated[int, Field(ge=1, le=120)] = Field(24, description="How far ahead")
-    group_visits: bool = Field(True, description="Relines wait for visits that happen anyway")
+    group_visits: bool = Field(
+        True,
+        description="Relines wait for visits that happen anyway; false: what would cross its "
+        "minimum gets a visit of its own",
+    )
     risk: Share = Field(
         0.05, description="Chance of crossing the minimum between visits that is accepted"
     )
@@ -163,7 +167,7 @@ class ScenarioSection(Section):
     )
     threshold_mm: NotNegative = Field(1.0, description="For threshold, above the minimum")
     guard: bool = Field(
-        False, description="Also reline what would cross its minimum before the next visit"
+        True, description="Also reline what would cross its minimum before the next visit"
     )
     risk: Share | None = Field(None, description="Accepted chance of that; else the budget's")
     wait_for_visit: bool = Field(
