@@ -92,6 +92,8 @@ class PageData:
         ``verdict`` (a sentence).
     expected_failures
         ``month``, ``depot`` (null: fleet), ``failures_mean``, ``failures_p10``, ``failures_p90``.
+    adjuster_effects, adjuster_causes, adjuster_scales, replacement_counts, replacement_differences
+        The marts of those names.
     changes
         ``wheel_end_id``, ``change`` (``newly``, ``still``, ``cleared``), ``state`` (that it is in,
         or was), ``weeks_flagged``?, ``job``? (what cleared it; null: cleared without work).
@@ -143,6 +145,11 @@ class PageData:
     check_intervals: pl.DataFrame | None = None
     replacement_ages: pl.DataFrame | None = None
     expected_failures: pl.DataFrame | None = None
+    adjuster_effects: pl.DataFrame | None = None
+    adjuster_causes: pl.DataFrame | None = None
+    adjuster_scales: pl.DataFrame | None = None
+    replacement_counts: pl.DataFrame | None = None
+    replacement_differences: pl.DataFrame | None = None
     changes: pl.DataFrame | None = None
     flag_precision: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None

@@ -5,7 +5,14 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards import charts_decisions, charts_flags, charts_relines, charts_settings, charts_trust
+from dashboards import (
+    charts_decisions,
+    charts_flags,
+    charts_lives,
+    charts_relines,
+    charts_settings,
+    charts_trust,
+)
 from dashboards.charts_adjusters import age_figure, curve_figures
 from dashboards.charts_compared import comparison_figure
 from dashboards.charts_policies import policies_figure
@@ -14,7 +21,7 @@ from dashboards.charts_wear import wear_figure
 from dashboards.figure import Figure
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
-from dashboards.words import count, number
+from dashboards.words import count, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark
 
@@ -93,7 +100,8 @@ def wear(data: PageData) -> Section:
     )
     nothing = "No wear rate could be worked out: too few linings were read more than once."
     remarks = (*_spread(data, measures), *_departures(data), *_pointers(data))
-    return Section("wear", "How fast linings wear", _kept(figures), nothing, remarks)
+    typed = tuple(map(typeset, remarks))
+    return Section("wear", "How fast linings wear", _kept(figures), nothing, typed)
 
 
 def _departures(data: PageData) -> tuple[str, ...]:
@@ -135,15 +143,20 @@ def adjusters(data: PageData) -> Section:
     figures = (
         age_figure(data.adjuster_fits, measures),
         comparison_figure(data.duty_comparisons, "hazard_ratio", "the adjusters' failure rate"),
+        charts_lives.effects_figure(data.adjuster_effects),
+        charts_lives.causes_figure(data.adjuster_causes, measures),
+        charts_lives.replacements_figure(
+            data.replacement_counts, data.replacement_differences, measures
+        ),
         charts_decisions.intervals_figure(data.check_intervals),
         charts_decisions.replacement_figure(data.replacement_ages, measures),
         charts_decisions.failures_figure(data.expected_failures),
         *curve_figures(data.adjuster_curves, data.adjuster_fits, measures),
+        *charts_lives.scale_figures(data.adjuster_scales, measures),
     )
     nothing = "Too few adjusters have failed for a curve to be drawn."
-    return Section(
-        "adjusters", "How long adjusters last", _kept(figures), nothing, _adjuster_remarks(data)
-    )
+    remarks = tuple(map(typeset, _adjuster_remarks(data)))
+    return Section("adjusters", "How long adjusters last", _kept(figures), nothing, remarks)
 
 
 def _adjuster_remarks(data: PageData) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+import re
 from collections.abc import Sequence
 
 THIN_SPACE = "\u202f"
@@ -78,6 +79,17 @@ def share(value: float | None, digits: int = 0) -> str:
     return f"{number(percent, digits)}\u00a0%"
 
 
+def typeset(sentence: str) -> str:
+    r"""A sentence with its numbers as the page writes them.
+
+    >>> typeset("it fell by -0.2 mm (95% interval -1,234 to 5) until 2025-03-31")
+    'it fell by −0.2 mm (95\xa0% interval −1\u202f234 to 5) until 2025-03-31'
+    """
+    spaced = re.sub(r"(?<=\d),(?=\d{3}\b)", THIN_SPACE, sentence)
+    signed = re.sub(r"(?<=[ (])-(?=\d)", MINUS, spaced)
+    return re.sub(r"(?<=\d) ?%", f"{NO_BREAK}%", signed)
+
+
 def span(low: str, high: str, unit: str = "") -> str:
     r"""From low to high; a unit that both have is said once.
 
@@ -112,6 +124,16 @@ def month_name(day: dt.date) -> str:
     'March 2025'
     """
     return f"{MONTHS[day.month - 1]} {day.year}"
+
+
+def ordinal(n: int) -> str:
+    """
+    >>> [ordinal(n) for n in (1, 2, 3, 4, 11, 12, 13, 21, 30)]
+    ['1st', '2nd', '3rd', '4th', '11th', '12th', '13th', '21st', '30th']
+    """
+    if 10 < n % 100 < 14:
+        return f"{n}th"
+    return f"{n}{ {1: 'st', 2: 'nd', 3: 'rd'}.get(n % 10, 'th') }"
 
 
 def month_key_name(key: str) -> str:

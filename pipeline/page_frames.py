@@ -63,6 +63,11 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         pointers_not_reset=mart("pointers_not_reset"),
         check_intervals=_told(mart("check_intervals"), "share_failed"),
         replacement_ages=_told(mart("replacement_ages"), "planned_cost"),
+        adjuster_effects=mart("adjuster_effects"),
+        adjuster_causes=mart("adjuster_causes"),
+        adjuster_scales=mart("adjuster_scales"),
+        replacement_counts=mart("replacement_counts"),
+        replacement_differences=mart("replacement_differences"),
         expected_failures=_told(mart("expected_failures"), "failures_mean"),
         made_from=made_from(settings),
     )

@@ -43,6 +43,11 @@ def month(wheel_ends: int = 720, seed: int = 7) -> PageData:
         "check_intervals": check_intervals(),
         "replacement_ages": replacement_ages(),
         "expected_failures": expected_failures(wheel_ends),
+        "adjuster_effects": adjuster_effects(),
+        "adjuster_causes": adjuster_causes(),
+        "adjuster_scales": adjuster_scales(),
+        "replacement_counts": replacement_counts(),
+        "replacement_differences": replacement_differences(),
         "changes": changes_of(flagged, rng),
         "flag_precision": flag_precision(),
         "outlook_by_depot": outlook_by_depot(wheel_ends),
@@ -349,7 +354,7 @@ def reline_outlook(wheel_ends: int) -> pl.DataFrame:
     rows = []
     for months in (3, 6, 12, 24):
         mean = wheel_ends / 32 * months
-        row: dict[str, float] = {"months": months}
+        row: dict[str, object] = {"from_on": AS_OF + dt.timedelta(days=1), "months": months}
         for what, price in (("relines", 1.0), ("cost", 312.0)):
             row |= {
                 f"{what}_p10": mean * 0.9 * price,
@@ -568,6 +573,121 @@ def expected_failures(wheel_ends: int) -> pl.DataFrame:
                 }
             )
     return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def adjuster_effects() -> pl.DataFrame:
+    """Ratios of failure rates on the fleet's clock; greasing alone is told apart."""
+    terms = (
+        ("duty", "town", "motorway", 2.0, 0.001, None),
+        ("depot", DEPOTS[0], DEPOTS[1], 1.1, 0.9, None),
+        ("axle_type", "steer", "drive", 0.8, 0.4, None),
+        ("greasing_overdue", None, None, 1.9, 0.01, None),
+        ("cap_open", None, None, 2.3, 0.07, "stuck"),
+    )
+    rows = [
+        {
+            "clock": "km",
+            "fleets_clock": True,
+            "cause": cause,
+            "measure": "hazard_ratio",
+            "term": term,
+            "level": level,
+            "reference": reference,
+            "ratio": ratio,
+            "ci_low": ratio / 1.5,
+            "ci_high": ratio * 1.5,
+            "p_adjusted": p,
+            "adjusters": 900,
+            "failures": 210,
+        }
+        for term, level, reference, ratio, p, cause in terms
+    ]
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def adjuster_causes() -> pl.DataFrame:
+    """Shares ended by cause and age, of the whole fleet."""
+    ends = {"stuck": 0.4, "failed": 0.25, "planned": 0.1, "over_adjusting": 0.03}
+    rows = [
+        {
+            "axle_type": None,
+            "duty": None,
+            "cause": cause,
+            "km": km,
+            "from_km": 0.0,
+            "incidence": most * km / 6e5,
+            "ci_low": 0.8 * most * km / 6e5,
+            "ci_high": 1.2 * most * km / 6e5,
+            "ended": int(300 * most),
+            "adjusters": 900,
+        }
+        for cause, most in ends.items()
+        for km in (2e5, 4e5, 6e5)
+    ]
+    strings = {"axle_type": pl.String, "duty": pl.String}
+    return pl.DataFrame(rows, infer_schema_length=None, schema_overrides=strings)
+
+
+def adjuster_scales() -> pl.DataFrame:
+    """The whole fleet on each form's scale: only the Weibull's line stays within the band."""
+    strings = {"axle_type": pl.String, "duty": pl.String}
+    km = np.linspace(5e4, 6e5, 12)
+    parts = [
+        pl.DataFrame(
+            {
+                "distribution": form,
+                "km": km,
+                "failed": np.linspace(0.02, 0.6, 12),
+                "z": 2 * np.log(km / 5e5),
+                "z_low": 2 * np.log(km / 5e5) - 0.3,
+                "z_high": 2 * np.log(km / 5e5) + 0.3,
+                "z_fit": 2 * np.log(km / 5e5) * bend,
+            }
+        )
+        for form, bend in (("weibull", 1.0), ("lognormal", 0.9), ("loglogistic", 1.2))
+    ]
+    whole = (pl.lit(None, dtype=dtype).alias(name) for name, dtype in strings.items())
+    return pl.concat(parts).with_columns(*whole)
+
+
+_PER_MILLION_KM = {"quarry": 2.4, "town": 1.8, "regional": 1.1, "motorway": 0.5}
+
+
+def replacement_counts() -> pl.DataFrame:
+    """Mean numbers of adjusters replaced by age; quarry units are watched to a lesser age."""
+    rows = [
+        {
+            "duty": duty,
+            "km": km,
+            "from_km": 0.0,
+            "replacements": pace * km / 1e6,
+            "ci_low": 0.7 * pace * km / 1e6,
+            "ci_high": 1.3 * pace * km / 1e6,
+            "watched": 60,
+            "wheel_ends": 180,
+            "events": 70,
+            "pace": "replacements come faster as the wheel end ages",
+        }
+        for duty, pace in _PER_MILLION_KM.items()
+        for km in np.linspace(1e5, 5e5 if duty == "quarry" else 1e6, 10)
+    ]
+    return pl.DataFrame(rows)
+
+
+def replacement_differences() -> pl.DataFrame:
+    rows = [
+        {
+            "duty_a": a,
+            "duty_b": b,
+            "km": 5e5,
+            "difference": (_PER_MILLION_KM[a] - _PER_MILLION_KM[b]) / 2,
+            "ci_low": (_PER_MILLION_KM[a] - _PER_MILLION_KM[b]) / 2 - 0.2,
+            "ci_high": (_PER_MILLION_KM[a] - _PER_MILLION_KM[b]) / 2 + 0.2,
+            "p_adjusted": 0.001,
+        }
+        for a, b in (("motorway", "quarry"), ("town", "regional"))
+    ]
+    return pl.DataFrame(rows)
 
 
 def changes_of(flagged: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:

@@ -17,6 +17,12 @@ from dashboards.charts_adjusters import age_figure, curve_figures
 from dashboards.charts_compared import comparison_figure
 from dashboards.charts_decisions import intervals_figure, replacement_figure
 from dashboards.charts_flags import minimum_figure, states_figure, stroke_figure
+from dashboards.charts_lives import (
+    causes_figure,
+    effects_figure,
+    replacements_figure,
+    scale_figures,
+)
 from dashboards.charts_policies import policies_figure
 from dashboards.charts_records import fates_figure
 from dashboards.charts_relines import depots_figure, monthly_figure
@@ -223,9 +229,42 @@ def test_a_selection_without_a_row_of_its_own_has_means_and_no_band(data: PageDa
 
 def test_depots_with_overlapping_bands_are_called_probable() -> None:
     rows = dashboard_data.outlook_by_depot(720)
-    assert "Aldermoor has most" in title(depots_figure(rows, METRIC, "relines"))
+    assert "Aldermoor relines most" in title(depots_figure(rows, METRIC, "relines"))
+    assert "Aldermoor costs most" in title(depots_figure(rows, METRIC, "cost"))
     wide = rows.with_columns(relines_p10=pl.lit(1.0))
-    assert "Aldermoor probably has most" in title(depots_figure(wide, METRIC, "relines"))
+    assert "Aldermoor probably relines most" in title(depots_figure(wide, METRIC, "relines"))
+
+
+def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData) -> None:
+    figure = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines")
+    assert figure is not None
+    left = "March 2031 is what is left of it from the 15th on."
+    assert all(left in said.note for said in figure.said_for.values())
+    whole = data.reline_outlook.with_columns(from_on=pl.lit(dt.date(2031, 4, 1)))
+    later = monthly_figure(data.reline_budget, whole, METRIC, "relines")
+    assert later is not None
+    assert "what is left" not in later.said.note
+
+
+def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
+    """Wilson's interval of 0 in 1 reaches to 0.793 (his formula by hand: 3.84 / 4.84)."""
+    one = data.backtest.head(1).with_columns(
+        measure=pl.lit("reline_on"), nominal=pl.lit(0.8), observed=pl.lit(0.0), n=pl.lit(1)
+    )
+    figure = coverage_figure(one)
+    assert figure is not None
+    (rows,) = figure.spec()["datasets"].values()
+    assert rows[0]["observed_high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
+
+
+def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
+    unread = data.wear_rates.with_columns(
+        readings=pl.when(pl.col("duty") == "quarry").then(0).otherwise("readings")
+    )
+    figure = wear_figure(unread, METRIC)
+    assert figure is not None
+    (rows,) = figure.spec()["datasets"].values()
+    assert {r["duty"] for r in rows} == {"town", "regional", "motorway"}
 
 
 def test_an_unsafe_policy_is_never_the_headline() -> None:
@@ -411,3 +450,47 @@ def test_charts_come_as_svg_with_their_message(data: PageData) -> None:
         assert root.tag == "{http://www.w3.org/2000/svg}svg", name
         assert b"NaN" not in svg, name
     assert "Linings of trailer / quarry wear" in drawn["wear-rates.svg"].decode()
+
+
+def test_what_goes_with_sooner_failure_is_named_only_when_it_is_told_apart() -> None:
+    effects = dashboard_data.adjuster_effects()
+    assert title(effects_figure(effects)) == (
+        "Greasing overdue against in time: 1.9 (1.3–2.8) times the failure rate"
+    )
+    unclear = effects.with_columns(p_adjusted=pl.lit(0.2))
+    assert title(effects_figure(unclear)) == (
+        "Beside duty, nothing on record is shown to change how soon they fail"
+    )
+    assert effects_figure(effects.filter(pl.col("term") == "duty")) is None
+
+
+def test_the_commonest_failure_is_named_and_planned_replacement_is_none() -> None:
+    causes = dashboard_data.adjuster_causes()
+    assert title(causes_figure(causes, METRIC)) == (
+        "The commonest failure is “stuck”: 40 % (32–48 %) of adjusters by 600 000 km"
+    )
+    planned = causes.filter(pl.col("cause") == "planned")
+    assert title(causes_figure(planned, METRIC)) == (
+        "Every adjuster that ended was replaced as planned"
+    )
+
+
+def test_replacements_are_compared_at_an_age_that_every_duty_reached() -> None:
+    counts, apart = dashboard_data.replacement_counts(), dashboard_data.replacement_differences()
+    figure = replacements_figure(counts, apart, METRIC)
+    assert title(figure) == (
+        "A wheel end in quarry uses 0.95 (0.75–1.15) adjusters more than in motorway by 500 000 km"
+    )
+    assert figure is not None
+    assert next(row[:3] for row in figure.table.rows) == ("quarry", "500\u202f000\u00a0km", "1.20")
+    unclear = apart.with_columns(p_adjusted=pl.lit(0.3))
+    assert title(replacements_figure(counts, unclear, METRIC)) == (
+        "No duty is shown to use up more adjusters than another"
+    )
+    assert replacements_figure(counts.filter(pl.col("duty") == "town"), apart, METRIC) is None
+
+
+def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
+    said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
+    assert said[0] == "Weibull: its straight line stays within the band"
+    assert said[1].startswith("log-normal: its straight line leaves the band at ")
