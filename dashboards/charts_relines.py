@@ -1,5 +1,6 @@
 """Relines and their money: by month, by depot, and under other policies."""
 
+import datetime as dt
 import itertools
 from typing import Literal
 
@@ -19,7 +20,7 @@ from dashboards.figure import (
     table,
 )
 from dashboards.measures import Measures
-from dashboards.words import count, figures, month_name, number, span
+from dashboards.words import count, figures, month_name, number, ordinal, span
 
 What = Literal["relines", "cost"]
 QUANTILES = ("p10", "p50", "p90")
@@ -36,8 +37,11 @@ def monthly_figure(
         return None
     reachable = carried(_with_margins(rows), DIMENSIONS)
 
+    partial = _partial(outlook)
+
     def say(frame: pl.DataFrame) -> Said:
-        return _monthly_said(frame, measures, what)
+        said = _monthly_said(frame, measures, what)
+        return Said(said.title, said.note + partial)
 
     said_for = said_for_selections(reachable, DIMENSIONS, say, margin)
     whole = _with_outlook(say(total), total, outlook, measures, what)
@@ -53,6 +57,14 @@ def monthly_figure(
         said_for=said_for | ({"\x1f\x1f": whole} if said_for else {}),
         every_selection=monthly_chart(reachable, measures, what),
     )
+
+
+def _partial(outlook: pl.DataFrame) -> str:
+    """That the first month has begun already, so that its bar is of what is left of it."""
+    first: dt.date | None = outlook["from_on"].min() if not outlook.is_empty() else None  # type: ignore[assignment]
+    if first is None or first.day == 1:
+        return ""
+    return f" {month_name(first)} is what is left of it from the {ordinal(first.day)} on."
 
 
 def _rows(budget: pl.DataFrame, what: What) -> pl.DataFrame:
@@ -192,8 +204,9 @@ def _depots_said(rows: pl.DataFrame, measures: Measures, what: What) -> Said:
     )
     if rows.height == 1:
         return Said(f"{top['depot']}: {limits} in {YEAR} months", note)
-    sure = "has" if top["p10"] > rows["p90"][1] else "probably has"
-    return Said(f"{top['depot']} {sure} most to do: {limits} in {YEAR} months", note)
+    sure = "" if top["p10"] > rows["p90"][1] else " probably"
+    most = "costs most" if what == "cost" else "relines most"
+    return Said(f"{top['depot']}{sure} {most}: {limits} in {YEAR} months", note)
 
 
 def _depots_table(rows: pl.DataFrame, measures: Measures, what: What) -> Table:

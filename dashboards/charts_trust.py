@@ -2,6 +2,7 @@
 
 import altair as alt
 import polars as pl
+from statsmodels.stats.proportion import proportion_confint
 
 from dashboards import marks
 from dashboards.figure import Chart, Figure, Said, Table, table
@@ -47,12 +48,20 @@ def coverage_figure(backtest: pl.DataFrame) -> Figure | None:
 
 def _judged_rows(backtest: pl.DataFrame) -> pl.DataFrame:
     """Bands only: how often other chances came true is in the table."""
-    return backtest.filter(
+    rows = backtest.filter(
         pl.col("observed").is_not_null(),
         pl.col("nominal").is_not_null(),
         pl.col("n") > 0,
         ~pl.col("measure").str.contains(NOT_A_BAND),
     ).sort("measure", "origin")
+    return rows if "observed_low" in rows.columns else _with_interval(rows)
+
+
+def _with_interval(rows: pl.DataFrame) -> pl.DataFrame:
+    """Wilson's 95 % interval of each share held, its outcomes taken as independent."""
+    n = rows["n"].to_numpy()
+    low, high = proportion_confint(rows["observed"].to_numpy() * n, n, method="wilson")
+    return rows.with_columns(observed_low=pl.Series(low), observed_high=pl.Series(high))
 
 
 def judged(backtest: pl.DataFrame) -> pl.DataFrame:
@@ -116,8 +125,8 @@ def coverage_chart(rows: pl.DataFrame) -> Chart:
 def _coverage_said(measures: pl.DataFrame) -> Said:
     note = (
         f"Points: share of {count(marks.total(measures, 'n'), 'outcome')} that fell inside the "
-        "band forecast before; upright ticks: the share promised. Each line is one forecast, from "
-        "the day it was made as of."
+        "band forecast before, with its 95 % interval were they independent; upright ticks: the "
+        "share promised. Each line is one forecast, from the day it was made as of."
     )
     rows = measures.sort("held").to_dicts()
     for word, opening in _OPENINGS.items():
@@ -197,8 +206,9 @@ def _precision_said(rows: pl.DataFrame) -> Said:
         f"{count(marks.total(rows, 'flags'), 'flag')} in {count(rows.height, 'month')}, "
         f"{number(still_open)} without an outcome yet; ticks are shares, bars 95 % intervals."
     )
-    part = share(confirmed / (confirmed + wrong)) if confirmed + wrong else "none"
-    return Said(f"Of the flags with an outcome, {part} were confirmed by a fault found", note)
+    decided = count(confirmed + wrong, "flag")
+    part = "all" if not wrong else number(confirmed) if confirmed else "none"
+    return Said(f"Of {decided} with an outcome, {part} were confirmed by a fault found", note)
 
 
 def _precision_table(rows: pl.DataFrame) -> Table:

@@ -14,7 +14,9 @@ OWN, SHRUNK = "own readings", "few units: drawn to its axle type"
 
 
 def wear_figure(rates: pl.DataFrame, measures: Measures) -> Figure | None:
-    rows = rates.filter(pl.all_horizontal(pl.col(c).is_not_null() for c in COLUMNS))
+    # What no reading stands behind is only what others suggest: the remarks name it.
+    known = pl.all_horizontal(pl.col(c).is_not_null() for c in COLUMNS)
+    rows = rates.filter(known, pl.col("readings") > 0)
     if rows.is_empty():
         return None
 

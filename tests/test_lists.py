@@ -128,7 +128,7 @@ _GROUP = pl.lit("axle_type, duty")
 @pytest.fixture(scope="module")
 def data():
     made = dashboard_data.month(240)
-    days = made.reline_outlook.with_columns(from_on=pl.lit(DAY), until_on=pl.lit(DAY))
+    days = made.reline_outlook.with_columns(until_on=pl.lit(DAY))
     return replace(made, reline_outlook=days)
 
 
