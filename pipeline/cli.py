@@ -18,6 +18,8 @@ from pipeline.holding import opened
 from pipeline.run import Run, Stage, run_stages, settings_of
 
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_UNUSABLE = 0, 1, 2
+# What a full disk or memory makes of a statement; a checkpoint that cannot be written is fatal.
+WAREHOUSE_FAILS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -29,7 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return code
     except UserError as error:
         return _unusable(str(error))
-    except (OSError, duckdb.IOException, duckdb.OutOfMemoryException) as error:
+    except (OSError, *WAREHOUSE_FAILS) as error:
         return _unusable(_system_problem(error))
     except KeyboardInterrupt:
         return _unusable("stopped; OUT is as it was before, run again when you like")

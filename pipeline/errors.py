@@ -12,3 +12,7 @@ class UserError(Exception):
 
 class BrokenInvariantError(UserError):
     """Results contradict themselves, so that they must not be published."""
+
+
+class UnreadableFileError(Exception):
+    """A file that yields no rows at all; the message says what was found and what is accepted."""

@@ -7,20 +7,27 @@ nothing a person typed disappears. Parquet and XLSX cells keep their own types.
 
 import csv
 import io
+import os
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import fastexcel
 import polars as pl
 
+from pipeline.errors import UnreadableFileError
+from pipeline.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
+
 DELIMITERS = (",", ";", "\t")
 SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx"}
+# What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text
+# takes some five times its size to read, a cell some 16 bytes and its text.
+MAX_BYTES = 1 << 30
+MAX_LINE_BYTES = 1 << 20
+MAX_QUOTED_CELLS = 20_000_000
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
-
-
-class UnreadableFileError(Exception):
-    """A file that yields no rows at all; the message says what was found and what is accepted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +59,35 @@ def read_cells(content: bytes, path: Path) -> Cells:
     return {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells}[kind](content)
 
 
+def require_size(size: int) -> None:
+    """A file is not larger than can be read."""
+    if size > MAX_BYTES:
+        raise UnreadableFileError(f"{size:,} bytes; accepted: up to {MAX_BYTES:,} in a file")
+
+
+def _require_cells(cells: int, most: int = MAX_CELLS) -> None:
+    if cells > most:
+        raise UnreadableFileError(f"{cells:,} cells; accepted: up to {most:,} in a file")
+
+
 def _csv_cells(content: bytes) -> Cells:
+    _require_lines(content)
     text = _decoded(content)
     delimiter = _delimiter(text)
     records = _quoted_records(text, delimiter) if '"' in text else None
     if records is None:
         return _cells_of_lines(text, delimiter)
     return _cells_of_records(records)
+
+
+def _require_lines(content: bytes) -> None:
+    """Every stretch of a megabyte has the end of a line in it."""
+    for start in range(0, len(content) - MAX_LINE_BYTES, MAX_LINE_BYTES):
+        stretch = content[start : start + MAX_LINE_BYTES]
+        if b"\n" not in stretch and b"\r" not in stretch:
+            raise UnreadableFileError(
+                f"a line of {MAX_LINE_BYTES:,} bytes or more; accepted: rows, each on a line"
+            )
 
 
 def _decoded(content: bytes) -> str:
@@ -100,6 +129,7 @@ def _quoted_records(text: str, delimiter: str) -> list[list[str]] | None:
     """
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     csv.field_size_limit(max(len(text), 1))
+    _require_cells(text.count(delimiter), MAX_QUOTED_CELLS)
     try:
         return list(reader)
     except csv.Error:
@@ -112,6 +142,8 @@ def _cells_of_records(records: list[list[str]]) -> Cells:
         raise UnreadableFileError("no heading; accepted: a heading and rows")
     (_, headings), *body = numbered
     width = len(headings)
+    require_columns(width)
+    _require_cells(width * len(body))
     columns = {
         f"c{i}": pl.Series([r[i] if i < len(r) else None for _, r in body], dtype=pl.String)
         for i in range(width)
@@ -130,6 +162,8 @@ def _cells_of_lines(text: str, delimiter: str) -> Cells:
         raise UnreadableFileError("no heading; accepted: a heading and rows")
     kept = kept.with_columns(_without_outer_quotes(delimiter)) if '"' in text else kept
     headings = kept["line"][0].split(delimiter)
+    require_columns(len(headings))
+    _require_cells(len(headings) * kept.height)
     cells = pl.col("line").str.split_exact(delimiter, len(headings) - 1)
     fields = cells.struct.rename_fields([f"c{i}" for i in range(len(headings))])
     rows = kept[1:].select(
@@ -160,21 +194,39 @@ def _text_cells(headings: list[str], rows: pl.DataFrame) -> Cells:
 
 
 def _parquet_cells(content: bytes) -> Cells:
-    try:
-        frame = pl.read_parquet(io.BytesIO(content))
-    except (pl.exceptions.PolarsError, OSError) as error:
-        raise UnreadableFileError(f"not a Parquet file ({_one_line(error)})") from None
-    return _typed_cells(frame, is_text=False)
+    table = read_parquet(content)
+    with _failing_as("a Parquet file"):
+        return _typed_cells(pl.DataFrame(table), is_text=False)
 
 
 def _xlsx_cells(content: bytes) -> Cells:
     """The first sheet, every cell as text: one column may mix dates, numbers and words."""
-    try:
-        sheet = fastexcel.read_excel(content).load_sheet(0, dtypes="string")
-        frame = sheet.to_polars()
-    except (fastexcel.FastExcelError, pl.exceptions.PolarsError, OSError, ValueError) as error:
-        raise UnreadableFileError(f"not an XLSX workbook ({_one_line(error)})") from None
+    require_workbook(content)
+    with _failing_as("an XLSX workbook"):
+        frame = fastexcel.read_excel(content).load_sheet(0, dtypes="string").to_polars()
     return _typed_cells(frame, is_text=False)
+
+
+@contextmanager
+def _failing_as(kind: str) -> Iterator[None]:
+    """What a library makes of bytes it cannot read is told as one line, and nowhere else.
+
+    The libraries below are Rust: where one gives up on bytes that it did not foresee, it prints to
+    standard error by itself and raises an exception that is nobody's ``Exception``.
+    """
+    told = os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    try:
+        yield
+    except BaseException as error:
+        if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+            raise
+        raise UnreadableFileError(f"not {kind} ({_one_line(error)})") from None
+    finally:
+        os.dup2(told, 2)
+        os.close(told)
+        os.close(nowhere)
 
 
 def _typed_cells(frame: pl.DataFrame, *, is_text: bool) -> Cells:
@@ -189,5 +241,5 @@ def _typed_cells(frame: pl.DataFrame, *, is_text: bool) -> Cells:
     return Cells(headings, rows.filter(filled), is_text=is_text)
 
 
-def _one_line(error: Exception) -> str:
+def _one_line(error: BaseException) -> str:
     return str(error).splitlines()[0][:120] if str(error) else type(error).__name__

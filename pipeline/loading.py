@@ -6,10 +6,14 @@ under two names counts once. A content is read anew only when the settings that 
 """
 
 import datetime as dt
+import errno
 import hashlib
 import json
+import os
+import stat
 from collections.abc import Callable
 from dataclasses import dataclass
+from io import BufferedReader
 from pathlib import Path
 
 import duckdb
@@ -18,13 +22,20 @@ import polars as pl
 from pipeline import warehouse
 from pipeline.cells import typed_rows, unused_headings
 from pipeline.contract import TABLES
-from pipeline.errors import UserError
-from pipeline.files import UnreadableFileError, read_cells
+from pipeline.errors import UnreadableFileError, UserError
+from pipeline.files import read_cells, require_size
 from pipeline.settings import Settings
 
 # Raised when cells are read differently than before, so that old contents are read again.
 READER_VERSION = 1
 
+
+# Refusals that may be over when the run is made again. A file that is refused for good, as without
+# permission, is named in the load log and stops nothing.
+PASSING = {
+    *(errno.ENOENT, errno.ESTALE, errno.ENOTCONN, errno.ENODEV, errno.ETIMEDOUT),
+    *(errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ENETDOWN, errno.ENETUNREACH),
+}
 
 # A content's table and digest.
 ContentKey = tuple[str, str | None]
@@ -65,18 +76,52 @@ def lake_files(lake: Path) -> list[LakeFile]:
 def _is_data(lake: Path, path: Path) -> bool:
     """Not a folder, a hidden file or an office program's lock file."""
     parts = path.relative_to(lake).parts
-    return path.is_file() and not any(part.startswith((".", "~$")) for part in parts)
+    is_folder = path.is_dir() and not path.is_symlink()
+    return not is_folder and not any(part.startswith((".", "~$")) for part in parts)
 
 
 def _lake_file(lake: Path, table: str, path: Path) -> LakeFile:
     name = path.relative_to(lake).as_posix()
-    if not path.resolve().is_relative_to(lake.resolve()):
-        return LakeFile(table, name, None, "not read: a link that leads out of the lake")
     try:
-        with path.open("rb") as content:
+        with _opened(lake, path) as content:
             return LakeFile(table, name, hashlib.file_digest(content, "sha256").hexdigest(), None)
+    except UnreadableFileError as error:
+        return LakeFile(table, name, None, f"not read: {error}")
     except OSError as error:
-        return LakeFile(table, name, None, f"not read: {error.strerror}")
+        return LakeFile(table, name, None, f"not read: {_refusal(error, name)}")
+
+
+def _opened(lake: Path, path: Path) -> BufferedReader:
+    """A file of the lake, open for reading.
+
+    Where a link leads is looked up from what was opened, so that nobody can exchange it in between.
+
+    Raises
+    ------
+    UnreadableFileError
+        What stands there is no file, or it does not stand in the lake.
+    """
+    if path.is_symlink() and not path.exists():
+        raise UnreadableFileError("a link that leads nowhere")
+    # A pipe would wait for a writer.
+    content = os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb")
+    real = Path(f"/proc/self/fd/{content.fileno()}")
+    inside = (real if real.exists() else path).resolve().is_relative_to(lake.resolve())
+    regular = stat.S_ISREG(os.fstat(content.fileno()).st_mode)
+    if inside and regular:
+        return content
+    content.close()
+    if not inside:
+        raise UnreadableFileError("a link that leads out of the lake")
+    raise UnreadableFileError("a link to a folder" if path.is_dir() else "no file")
+
+
+def _refusal(error: OSError, name: str) -> str:
+    """Why a file cannot be read for good; raises what may pass."""
+    if error.errno in PASSING:
+        again = f"{error.strerror}; it was there when the run began: run again"
+        raise OSError(error.errno, again, name) from None
+    return error.strerror or type(error).__name__
 
 
 def parse_key(settings: Settings) -> str:
@@ -99,6 +144,7 @@ def load(
     tell: Callable[[str], None] = lambda _: None,
 ) -> int:
     """Bring ``raw`` in line with the lake, in one transaction; returns the contents read."""
+    _require_clock(con, now)
     files = lake_files(lake)
     readable = [f for f in files if f.sha256 is not None]
     key = parse_key(settings)
@@ -112,6 +158,16 @@ def load(
             _load_content(con, lake, file, settings, key, now)
         _record_files(con, files, now)
     return len(new)
+
+
+def _require_clock(con: duckdb.DuckDBPyConnection, now: dt.datetime) -> None:
+    """A clock set back would set aside as future what was read before; an hour is summer's end."""
+    (last,) = warehouse.one_row(con, "select max(loaded_at) from raw.contents")
+    if last is not None and now < last - dt.timedelta(days=1):
+        raise UserError(
+            f"the clock of this machine: found {now:%Y-%m-%d %H:%M}; accepted: no earlier than the "
+            f"last load, {last:%Y-%m-%d %H:%M}"
+        )
 
 
 def _by_path(item: tuple[ContentKey, LakeFile]) -> tuple[str, str]:
@@ -177,14 +233,19 @@ def _rows_of(
     """(typed rows, why there are none, headings that nothing reads)."""
     path = lake / file.path
     try:
-        content = path.read_bytes()
+        with _opened(lake, path) as opened:
+            require_size(os.fstat(opened.fileno()).st_size)
+            content = opened.read()
         if hashlib.sha256(content).hexdigest() != file.sha256:
-            return None, "not read: it changed while it was being read; run again", None
+            changed = "it changed while it was being read: run again when nobody writes to it"
+            raise OSError(errno.EAGAIN, changed, file.path)
         cells = read_cells(content, path)
     except UnreadableFileError as error:
         return None, f"not read: found {error}", None
     except OSError as error:
-        return None, f"not read: {error.strerror}", None
+        if error.errno == errno.EAGAIN:
+            raise
+        return None, f"not read: {_refusal(error, file.path)}", None
     unused = unused_headings(file.table, cells.headings, settings)
     return typed_rows(file.table, cells, settings), None, ", ".join(unused) or None
 

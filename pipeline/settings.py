@@ -250,6 +250,8 @@ def load_settings(path: Path) -> Settings:
         content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise UserError(f"{path.name}: not readable as TOML: {error}") from None
+    except RecursionError:
+        raise UserError(f"{path.name}: not readable as TOML: nested too deep") from None
     except OSError as error:
         raise UserError(f"{path.name}: cannot be read: {error.strerror}") from None
     try:

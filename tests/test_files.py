@@ -10,7 +10,8 @@ import xlsxwriter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.files import UnreadableFileError, read_cells
+from pipeline.errors import UnreadableFileError
+from pipeline.files import read_cells
 
 CSV = Path("x.csv")
 

@@ -1,7 +1,9 @@
 """Files come, change, move and go; rows follow their content."""
 
 import datetime as dt
+import os
 import shutil
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -139,15 +141,14 @@ def test_rubbish_is_named_and_stops_nothing(con, lake, name):
 
 def test_a_file_without_permission_is_named(con, lake, monkeypatch):
     # Root reads everything, so the refusal is played.
-    path = lake / "inspections" / "K01.csv"
-    real_open = type(path).open
+    real_open = os.open
 
-    def refusing(self, *arguments, **options):
-        if self.name == "K01.csv":
-            raise PermissionError(13, "Permission denied", str(self))
-        return real_open(self, *arguments, **options)
+    def refusing(path, *arguments):
+        if Path(path).name == "K01.csv":
+            raise PermissionError(13, "Permission denied", str(path))
+        return real_open(path, *arguments)
 
-    monkeypatch.setattr(type(path), "open", refusing)
+    monkeypatch.setattr("pipeline.loading.os.open", refusing)
     reload(con, lake)
     assert loads(con, "inspections/K01.csv") == (0, 0, 0, 0, "not read: Permission denied")
 

@@ -1,7 +1,7 @@
 """Runs killed at more than 200 points, over every stage: what was published stays readable, and a
 run made again leaves byte for byte what an undisturbed one does.
 
-Two in three kills are at a statement or a change of a file, spread evenly over the run and over each
+Two in three kills are at a statement or a change of a file, spread evenly over the run and at each
 of its last ones; the others at random times. Some ten kills share an OUT before a run may end.
 """
 
