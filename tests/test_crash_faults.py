@@ -68,7 +68,7 @@ def in_a_process(before, *arguments):
     )
 
 
-@pytest.mark.parametrize("room", [1 << 16, 3 << 20], ids=["at once", "at the end"])
+@pytest.mark.parametrize("room", [1 << 16, 3 << 18], ids=["at once", "at the end"])
 def test_a_disk_that_fills_up(lake, out, room):
     """A limit on file sizes refuses writes as a full disk does; one stage is enough to write."""
     done = in_a_process(
