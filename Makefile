@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 DEMO_OUT ?= out
 
-.PHONY: demo test check format bench lock clean
+.PHONY: demo test check format picture bench lock clean
 
 demo: $(READY)
 	$(BIN)/drumline run sample_lake/lake --out $(DEMO_OUT)
@@ -21,6 +21,10 @@ check: $(READY)
 format: $(READY)
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
+
+# The README's picture of the page; needs a browser.
+picture: $(READY)
+	$(BIN)/python -m tests.picture $(DEMO_OUT) dashboards/page.png
 
 bench: $(READY)
 	$(BIN)/python -m tests.bench

@@ -38,7 +38,7 @@ CONFIG: dict[str, Any] = {
         "labelLimit": 230,
         "titlePadding": 8,
     },
-    "axisX": {"grid": False, "labelFlush": False, "labelOverlap": True},
+    "axisX": {"grid": False, "labelFlush": False, "labelOverlap": True, "labelSeparation": 6},
     "axisY": {"titleAngle": 0, "titleAlign": "left", "titleAnchor": "end", "titleY": -14},
     "axisXQuantitative": {"tickCount": 7},
     "axisYQuantitative": {"tickCount": 5},

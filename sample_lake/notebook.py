@@ -55,7 +55,8 @@ def wear_chart(rates: pl.DataFrame) -> alt.LayerChart:
     )
     points = base.mark_point(filled=True, color="#0c5460", size=60).encode(x="mm_per_10000km:Q")
     plain = base.mark_tick(color="#a83f16", thickness=2).encode(x="plain:Q")
-    return (bars + points + plain).properties(width=520, title=_conclusion(rates))
+    layers = alt.LayerChart(layer=[bars, points, plain], width=520, title=_conclusion(rates))
+    return layers
 
 
 def _conclusion(rates: pl.DataFrame) -> str:

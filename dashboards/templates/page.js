@@ -36,7 +36,7 @@
   function options() {
     const config = structuredClone(page.config);
     if (narrow()) {
-      Object.assign(config.axis, { labelLimit: 124, labelFontSize: 11 });
+      Object.assign(config.axis, { labelLimit: 176, labelFontSize: 10.5 });
       config.axisXQuantitative.tickCount = 4;
       config.legend.columns = 1;
     }
