@@ -59,12 +59,6 @@ def read_cells(content: bytes, path: Path) -> Cells:
     return {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells}[kind](content)
 
 
-def require_size(size: int) -> None:
-    """A file is not larger than can be read."""
-    if size > MAX_BYTES:
-        raise UnreadableFileError(f"{size:,} bytes; accepted: up to {MAX_BYTES:,} in a file")
-
-
 def _require_cells(cells: int, most: int = MAX_CELLS) -> None:
     if cells > most:
         raise UnreadableFileError(f"{cells:,} cells; accepted: up to {most:,} in a file")

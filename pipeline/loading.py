@@ -23,7 +23,7 @@ from pipeline import warehouse
 from pipeline.cells import typed_rows, unused_headings
 from pipeline.contract import TABLES
 from pipeline.errors import UnreadableFileError, UserError
-from pipeline.files import read_cells, require_size
+from pipeline.files import MAX_BYTES, read_cells
 from pipeline.settings import Settings
 
 # Raised when cells are read differently than before, so that old contents are read again.
@@ -99,7 +99,7 @@ def _opened(lake: Path, path: Path) -> BufferedReader:
     Raises
     ------
     UnreadableFileError
-        What stands there is no file, or it does not stand in the lake.
+        What stands there is no file, is too large, or does not stand in the lake.
     """
     if path.is_symlink() and not path.exists():
         raise UnreadableFileError("a link that leads nowhere")
@@ -107,12 +107,14 @@ def _opened(lake: Path, path: Path) -> BufferedReader:
     content = os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb")
     real = Path(f"/proc/self/fd/{content.fileno()}")
     inside = (real if real.exists() else path).resolve().is_relative_to(lake.resolve())
-    regular = stat.S_ISREG(os.fstat(content.fileno()).st_mode)
-    if inside and regular:
+    found = os.fstat(content.fileno())
+    if inside and stat.S_ISREG(found.st_mode) and found.st_size <= MAX_BYTES:
         return content
     content.close()
     if not inside:
         raise UnreadableFileError("a link that leads out of the lake")
+    if stat.S_ISREG(found.st_mode):
+        raise UnreadableFileError(f"{found.st_size:,} bytes; accepted: up to {MAX_BYTES:,} a file")
     raise UnreadableFileError("a link to a folder" if path.is_dir() else "no file")
 
 
@@ -234,7 +236,6 @@ def _rows_of(
     path = lake / file.path
     try:
         with _opened(lake, path) as opened:
-            require_size(os.fstat(opened.fileno()).st_size)
             content = opened.read()
         if hashlib.sha256(content).hexdigest() != file.sha256:
             changed = "it changed while it was being read: run again when nobody writes to it"

@@ -68,7 +68,7 @@ def _require_parts(archive: zipfile.ZipFile) -> None:
 
 def _unpacked(archive: zipfile.ZipFile, info: zipfile.ZipInfo, most: int) -> Iterator[bytes]:
     """A part piece by piece, to its real end, whatever length it states."""
-    stated, info.file_size = info.file_size, most + 1
+    stated, info.file_size = info.file_size, most + 2 * PIECE
     unpacked = 0
     with archive.open(info) as part:
         while piece := part.read(PIECE):
