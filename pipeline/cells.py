@@ -24,6 +24,8 @@ from pipeline.contract import (
 from pipeline.files import Cells
 from pipeline.settings import Settings, contract_headings
 
+# Whom a row names is not shown where the row is.
+NEVER_SHOWN = ("inspector",)
 MM_PER_INCH = 25.4
 KM_PER_MILE = 1.609344
 
@@ -120,7 +122,8 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
         *[p for name, c in columns.items() for p in _cell_problems(name, c, sources, dialect)],
         *_row_problems(table),
     ]
-    return _with_problems(parsed, problems, columns, cells)
+    hidden = {sources[name].position for name in NEVER_SHOWN if name in sources}
+    return _with_problems(parsed, problems, columns, _as_it_stood(cells, hidden), cells)
 
 
 def column_sources(
@@ -301,7 +304,11 @@ def _row_problems(table: str) -> list[Problem]:
 
 
 def _with_problems(
-    parsed: pl.DataFrame, problems: list[Problem], columns: dict[str, dy.Column], cells: Cells
+    parsed: pl.DataFrame,
+    problems: list[Problem],
+    columns: dict[str, dy.Column],
+    as_it_stood: pl.Expr,
+    cells: Cells,
 ) -> pl.DataFrame:
     """Most rows have none, so only those that do are asked which."""
     bad = parsed.select(pl.any_horizontal(p.where for p in problems)).to_series()
@@ -316,7 +323,7 @@ def _with_problems(
             problem=texts.list.join("; "),
         )
     )
-    raw = cells.rows.filter(bad).select("row_no", raw=_as_it_stood(cells))
+    raw = cells.rows.filter(bad).select("row_no", raw=as_it_stood)
     return (
         parsed.select("row_no", *columns)
         .join(named, on="row_no", how="left", maintain_order="left")
@@ -324,12 +331,12 @@ def _with_problems(
     )
 
 
-def _as_it_stood(cells: Cells) -> pl.Expr:
+def _as_it_stood(cells: Cells, hidden: set[int]) -> pl.Expr:
     """The row's filled cells as ``heading=cell``, for a person to find it again."""
     parts = []
     for i, heading in enumerate(cells.headings):
         dtype = cells.rows.schema[f"c{i}"]
-        if dtype == pl.Binary or dtype.is_nested():
+        if i in hidden or dtype == pl.Binary or dtype.is_nested():
             continue
         text = pl.col(f"c{i}").cast(pl.String).str.slice(0, 200)
         parts.append(

@@ -27,7 +27,7 @@ from pipeline.files import MAX_BYTES, read_cells
 from pipeline.settings import Settings
 
 # Raised when cells are read differently than before, so that old contents are read again.
-READER_VERSION = 1
+READER_VERSION = 2
 
 
 # Refusals that may be over when the run is made again. A file that is refused for good, as without
