@@ -55,8 +55,7 @@ def wear_chart(rates: pl.DataFrame) -> alt.LayerChart:
     )
     points = base.mark_point(filled=True, color="#0c5460", size=60).encode(x="mm_per_10000km:Q")
     plain = base.mark_tick(color="#a83f16", thickness=2).encode(x="plain:Q")
-    layers = alt.LayerChart(layer=[bars, points, plain], width=520, title=_conclusion(rates))
-    return layers
+    return alt.LayerChart(layer=[bars, points, plain], width=520, title=_conclusion(rates))
 
 
 def _conclusion(rates: pl.DataFrame) -> str:
