@@ -44,11 +44,14 @@ _DAY_STEPS, _KM_STEPS = 16, 24
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
+PROBABLY_HERE = 0.5
+"""Units less likely than this to come back have no dates; totals count them by their chance."""
 WORDS = {
     "": "",
     "no_lining": "No reading and no reline on record for this lining.",
     "no_use": "No km on record for its duty.",
     "stands_still": "The unit's odometer has not moved.",
+    "gone": "Not seen for so long that the unit has probably left the fleet.",
     "not_in_30_years": "Not within 30 years at this wear and use.",
 }
 
@@ -175,8 +178,13 @@ def forecast_words(lines: WheelEndLines, usage: UsageFit) -> NDArray[np.str_]:
     """Why a wheel end has no forecast: a key of ``WORDS`` each, empty where it has one."""
     unit = lines.unit
     return np.select(
-        [~lines.is_known, usage.stands_still[unit], ~usage.is_known[unit]],
-        ["no_lining", "stands_still", "no_use"],
+        [
+            usage.present[unit] < PROBABLY_HERE,
+            ~lines.is_known,
+            usage.stands_still[unit],
+            ~usage.is_known[unit],
+        ],
+        ["gone", "no_lining", "stands_still", "no_use"],
         "",
     )
 
