@@ -2,8 +2,6 @@
 
 import dataclasses
 import datetime as dt
-import hashlib
-from importlib.metadata import version
 
 import duckdb
 import polars as pl
@@ -12,6 +10,7 @@ from dashboards.method import METHODS, told
 from dashboards.notes import run_notes, this_month
 from dashboards.page_data import Fleet, PageData
 from pipeline import warehouse
+from pipeline.provenance import made_from
 from pipeline.settings import Adjustment, AxleType, Settings
 
 # Readings of flagged wheel ends are all shown; of the others, those of this many wheel ends.
@@ -58,7 +57,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         overdue=warehouse.fetch(
             con, "from mart.overdue", order="weeks_overdue desc, wheel_end_id, kind"
         ),
-        months=mart("months"),
+        months=mart("months").filter(pl.col("as_of") <= as_of),
         wear_departures=mart("wear_departures"),
         pointers_not_reset=mart("pointers_not_reset"),
         check_intervals=_told(mart("check_intervals"), "share_failed"),
@@ -69,7 +68,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         replacement_counts=mart("replacement_counts"),
         replacement_differences=mart("replacement_differences"),
         expected_failures=_told(mart("expected_failures"), "failures_mean"),
-        made_from=made_from(settings),
+        made_from=made_from(con, settings),
     )
 
 
@@ -95,15 +94,6 @@ def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:
     """The rows that hold a figure; None where words stand instead of all of them."""
     told = frame.filter(pl.col(figure).is_not_null())
     return None if told.is_empty() else told
-
-
-def made_from(settings: Settings) -> dict[str, str]:
-    """What the publication was made from."""
-    text = settings.model_dump_json()
-    return {
-        "drumline": version("drumline"),
-        "settings": hashlib.sha256(text.encode()).hexdigest()[:12],
-    }
 
 
 def _limit_sources(settings: Settings) -> tuple[str, ...]:

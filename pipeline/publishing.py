@@ -15,7 +15,7 @@ from dashboards import PageData
 from dashboards.page import month_index, rendered
 from dashboards.sections import sections
 from dashboards.svg import drawn, svg_specs
-from pipeline import lists, warehouse
+from pipeline import lists, provenance, warehouse
 from pipeline.aside import IN_PLACE, Answer, Aside
 from pipeline.budget_book import BudgetParts, budget_workbook
 from pipeline.page_frames import page_data
@@ -66,7 +66,8 @@ def month_files(
     listed = _lists(con, settings, data)
     page = rendered(data, parts, library.result() if library else None).encode()
     charts = {f"charts/{name}": svg for name, svg in drawing.result().items()}
-    return {"index.html": page, **charts, **listed}
+    made_from = {provenance.RECORD: provenance.record(con, settings, as_of)}
+    return {"index.html": page, **charts, **listed, **made_from}
 
 
 def _lists(con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData) -> dict[str, bytes]:

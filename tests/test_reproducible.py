@@ -1,0 +1,68 @@
+"""The same lake, day, settings and version: the same bytes; and an old month made again."""
+
+import hashlib
+import json
+import os
+import shutil
+
+import pytest
+
+from pipeline.cli import main
+from tests.crashes import page_digests
+from tests.lakes import write_small_lake
+
+JULY, NOVEMBER = "2025-07-31", "2025-11-14"
+
+
+def made(lake, out, as_of):
+    assert main(["run", str(lake), "--out", str(out), "--as-of", as_of]) == 0
+    return page_digests(out)
+
+
+def of_month(digests, month):
+    return {name: digest for name, digest in digests.items() if name.startswith(month)}
+
+
+@pytest.fixture(scope="module")
+def twice(tmp_path_factory):
+    """July, then November, then July again; and July alone, elsewhere, from a copy of the lake."""
+    base = tmp_path_factory.mktemp("reproducible")
+    lake, out = write_small_lake(base / "lake"), base / "out"
+    first = made(lake, out, JULY)
+    made(lake, out, NOVEMBER)
+    again = made(lake, out, JULY)
+    elsewhere = base / "another place" / "records"
+    shutil.copytree(lake, elsewhere)
+    for path in elsewhere.rglob("*"):
+        os.utime(path, (0, 0))
+    return base, first, again, made(elsewhere, base / "other", JULY)
+
+
+def test_an_old_month_made_again_is_what_that_month_published(twice):
+    _, first, again, _ = twice
+    assert of_month(first, "2025-07")
+    assert of_month(again, "2025-07") == of_month(first, "2025-07")
+    assert of_month(again, "2025-11")
+
+
+def test_another_machines_copy_of_the_lake_gives_the_same_bytes(twice):
+    """Another folder, other file times, an OUT without history."""
+    _, first, _, elsewhere = twice
+    assert elsewhere == first
+
+
+def test_the_publication_records_what_it_was_made_from(twice):
+    base = twice[0]
+    month = base / "out" / "published" / "2025-07"
+    told = json.loads((month / "made_from.json").read_text(encoding="utf-8"))
+    assert told["as_of"] == JULY
+    assert told["settings"]["fleet"]["name"] == "Four Lanes"
+    assert told["seeds"]["budget"] > 0
+    assert told["libraries"]["polars"].count(".") == 2
+    for file in told["files"]:
+        content = (base / "lake" / file["path"]).read_bytes()
+        assert hashlib.sha256(content).hexdigest() == file["sha256"]
+    assert len(told["files"]) == 6
+    page = (month / "index.html").read_text(encoding="utf-8")
+    assert f"lock: {told['lock'][:12]}" in page
+    assert "6 files: " in page
