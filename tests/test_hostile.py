@@ -3,6 +3,7 @@
 import csv
 import io
 import re
+import shutil
 import zipfile
 from html.parser import HTMLParser
 from pathlib import Path
@@ -217,6 +218,24 @@ def test_no_mart_names_an_inspector(ran):
                 f'select count(*) from mart.{table} where contains("{column}", ?)', [INSPECTOR]
             ).fetchall()
             assert found == [(0,)], (table, column)
+
+
+def test_sheets_for_the_workshop_are_as_harmless(ran, capsys):
+    out = ran / "out"
+    assert main(["sheet", str(ran / "lake"), "--out", str(out), "--unit", UNITS["K04"]]) == 0
+    made = [p for p in (out / "sheets").rglob("*") if p.is_file()]
+    try:
+        assert made
+        for path in made:
+            assert path.resolve().is_relative_to(out.resolve())
+            if path.suffix == ".html":
+                assert not Tags(path.read_text(encoding="utf-8")).found & {"xss", "onxss"}
+            for content in everything(path):
+                assert b"<f>" not in content
+                assert INSPECTOR.encode() not in content
+                assert str(ran).encode() not in content
+    finally:
+        shutil.rmtree(out / "sheets")
 
 
 def test_what_check_says_of_them_is_plain_text(ran, capsys):
