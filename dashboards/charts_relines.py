@@ -29,8 +29,14 @@ KEYS = {"relines": "relines-by-month", "cost": "money-by-month"}
 
 
 def monthly_figure(
-    budget: pl.DataFrame, outlook: pl.DataFrame, measures: Measures, what: What
+    budget: pl.DataFrame,
+    outlook: pl.DataFrame,
+    measures: Measures,
+    what: What,
+    outlook_parts: pl.DataFrame | None = None,
 ) -> Figure | None:
+    """Month by month; the year's total with its band where it was simulated: of the fleet in
+    ``outlook``, of a selection in ``outlook_parts``."""
     rows = _rows(budget, what)
     total = margin(rows, dict.fromkeys(DIMENSIONS))
     if total.is_empty() or total["mean"].sum() == 0:
@@ -41,10 +47,11 @@ def monthly_figure(
 
     def say(frame: pl.DataFrame) -> Said:
         said = _monthly_said(frame, measures, what)
-        return Said(said.title, said.note + partial)
+        with_partial = Said(said.title, said.note + partial)
+        return _with_year(with_partial, frame, _of_selection(frame, outlook_parts), measures, what)
 
     said_for = said_for_selections(reachable, DIMENSIONS, say, margin)
-    whole = _with_outlook(say(total), total, outlook, measures, what)
+    whole = _with_year(say(total), total, outlook, measures, what)
     return Figure(
         key=KEYS[what],
         said=whole,
@@ -129,10 +136,20 @@ def _much(mean: float, until: str, busiest: str, measures: Measures, what: What)
     return f"About {count(round(mean), 'reline')} {until}; most in {busiest}"
 
 
-def _with_outlook(
-    said: Said, total: pl.DataFrame, outlook: pl.DataFrame, measures: Measures, what: What
+def _of_selection(frame: pl.DataFrame, parts: pl.DataFrame | None) -> pl.DataFrame | None:
+    """The spans of the part of the fleet that the rows of a selection are of."""
+    if parts is None:
+        return None
+    values: dict[str, str | None] = frame.select(DIMENSIONS).row(0, named=True)
+    return margin(parts, values)
+
+
+def _with_year(
+    said: Said, total: pl.DataFrame, outlook: pl.DataFrame | None, measures: Measures, what: What
 ) -> Said:
-    """The fleet's year has a band of its own: those of the months cannot be added up to one."""
+    """A year has a band of its own: those of its months cannot be added up to one."""
+    if outlook is None:
+        return said
     year = outlook.filter(pl.col("months") == YEAR, pl.col(f"{what}_p10").is_not_null())
     if year.is_empty():
         return said

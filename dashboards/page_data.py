@@ -107,6 +107,8 @@ class PageData:
         at a reline.
     outlook_by_depot
         ``depot``, ``months``, ``relines_p10``/``_p50``/``_p90``, ``cost_p10``/``_p50``/``_p90``.
+    outlook_parts
+        The same for every part of the fleet, with ``axle_type`` and ``duty``; null: over all.
     months
         ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
         ``relines_p10``/``_p50``/``_p90`` and ``cost_p10``/``_p50``/``_p90`` (of the twelve months
@@ -155,6 +157,7 @@ class PageData:
     wear_departures: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None
     outlook_by_depot: pl.DataFrame | None = None
+    outlook_parts: pl.DataFrame | None = None
     months: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()
     methods: tuple[Method, ...] = METHODS

@@ -75,8 +75,12 @@ def stand(data: PageData) -> Section:
 def relines(data: PageData) -> Section:
     measures = Measures(data.fleet)
     figures = (
-        charts_relines.monthly_figure(data.reline_budget, data.reline_outlook, measures, "relines"),
-        charts_relines.monthly_figure(data.reline_budget, data.reline_outlook, measures, "cost"),
+        *(
+            charts_relines.monthly_figure(
+                data.reline_budget, data.reline_outlook, measures, what, data.outlook_parts
+            )
+            for what in ("relines", "cost")
+        ),
         charts_relines.depots_figure(data.outlook_by_depot, measures, "relines"),
         charts_relines.depots_figure(data.outlook_by_depot, measures, "cost"),
         policies_figure(data.scenarios, measures),

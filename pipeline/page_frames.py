@@ -47,6 +47,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         reline_budget=_budget(mart("reline_budget"), mart("reline_budget_parts")),
         reline_outlook=mart("reline_outlook"),
         outlook_by_depot=_outlook_by_depot(mart("reline_outlook_parts")),
+        outlook_parts=_depots_named(mart("reline_outlook_parts")),
         backtest=mart("backtest"),
         histories=_histories(con),
         limits=_limits(con),
@@ -76,9 +77,12 @@ def _budget(cells: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
     """Cells, parts and total in one; where null means over all, no depot needs a name."""
     is_cell = pl.col("axle_type").is_not_null()
     named = cells.with_columns(pl.when(is_cell).then(_depot_named()).otherwise("depot"))
+    return pl.concat([named, _depots_named(parts).select(named.columns)])
+
+
+def _depots_named(parts: pl.DataFrame) -> pl.DataFrame:
     of_depots = pl.col("part").str.contains("depot")
-    both = parts.with_columns(pl.when(of_depots).then(_depot_named()).otherwise("depot"))
-    return pl.concat([named, both.select(named.columns)])
+    return parts.with_columns(pl.when(of_depots).then(_depot_named()).otherwise("depot"))
 
 
 def _depot_named() -> pl.Expr:
@@ -86,7 +90,7 @@ def _depot_named() -> pl.Expr:
 
 
 def _outlook_by_depot(parts: pl.DataFrame) -> pl.DataFrame | None:
-    depots = parts.filter(pl.col("part") == "depot").with_columns(_depot_named())
+    depots = _depots_named(parts.filter(pl.col("part") == "depot"))
     return None if depots.is_empty() else depots
 
 

@@ -235,6 +235,20 @@ def test_depots_with_overlapping_bands_are_called_probable() -> None:
     assert "Aldermoor probably relines most" in title(depots_figure(wide, METRIC, "relines"))
 
 
+def test_a_selections_year_has_the_band_that_was_simulated_for_it(data: PageData) -> None:
+    parts = dashboard_data.outlook_by_depot(720).with_columns(
+        axle_type=pl.lit(None, dtype=pl.String), duty=pl.lit(None, dtype=pl.String)
+    )
+    made = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines", parts)
+    assert made is not None
+    year = parts.filter(pl.col("depot") == "Brixholt").row(0, named=True)
+    said = made.said_for[selection_key(made.dimensions, {"depot": "Brixholt"})]
+    assert said.title.startswith(f"About {year['relines_p50']:.0f} relines in the next 12 months")
+    assert f"{year['relines_p10']:.0f}–{year['relines_p90']:.0f}" in said.note
+    finer = made.said_for[selection_key(made.dimensions, {"depot": "Brixholt", "duty": "town"})]
+    assert "by the end of" in finer.title  # none was simulated for it
+
+
 def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData) -> None:
     figure = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines")
     assert figure is not None
