@@ -187,6 +187,7 @@ def _sheet(options: argparse.Namespace, console: Console) -> int:
     from pipeline import sheets
 
     settings = settings_of(options.lake)
+    loading.lake_files(options.lake)
     if not sheets.has_run(options.out):
         console.print(f"{options.out}: no run yet; running first", markup=False)
         run_once(options.lake, options.out, None, console)

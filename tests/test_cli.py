@@ -61,7 +61,7 @@ def test_check_of_a_lake_with_no_usable_inspection_exits_2_and_still_lists_why(l
     assert "no usable row" in captured.err
 
 
-@pytest.mark.parametrize("command", [["check"], ["run", "--out", "out"]])
+@pytest.mark.parametrize("command", [["check"], ["run", "--out", "out"], ["sheet", "--out", "out"]])
 def test_a_missing_or_empty_lake_exits_2_with_one_line(command, tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert main([command[0], str(tmp_path / "none"), *command[1:]]) == 2
