@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 DEMO_OUT ?= out
 
-.PHONY: demo test check format picture bench lock clean
+.PHONY: demo test check format picture bench lock audit clean
 
 demo: $(READY)
 	$(BIN)/drumline run sample_lake/lake --out $(DEMO_OUT)
@@ -28,6 +28,9 @@ picture: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m tests.bench
+
+audit: $(READY)
+	$(BIN)/python .ci/audit
 
 # Versions and hashes only: no address is written, so any index that serves the same files will do.
 lock: $(READY)
