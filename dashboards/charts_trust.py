@@ -2,7 +2,6 @@
 
 import altair as alt
 import polars as pl
-from statsmodels.stats.proportion import proportion_confint
 
 from dashboards import marks
 from dashboards.figure import Chart, Figure, Said, Table, table
@@ -48,20 +47,12 @@ def coverage_figure(backtest: pl.DataFrame) -> Figure | None:
 
 def _judged_rows(backtest: pl.DataFrame) -> pl.DataFrame:
     """Bands only: how often other chances came true is in the table."""
-    rows = backtest.filter(
+    return backtest.filter(
         pl.col("observed").is_not_null(),
         pl.col("nominal").is_not_null(),
         pl.col("n") > 0,
         ~pl.col("measure").str.contains(NOT_A_BAND),
     ).sort("measure", "origin")
-    return rows if "observed_low" in rows.columns else _with_interval(rows)
-
-
-def _with_interval(rows: pl.DataFrame) -> pl.DataFrame:
-    """Wilson's 95 % interval of each share held, its outcomes taken as independent."""
-    n = rows["n"].to_numpy()
-    low, high = proportion_confint(rows["observed"].to_numpy() * n, n, method="wilson")
-    return rows.with_columns(observed_low=pl.Series(low), observed_high=pl.Series(high))
 
 
 def judged(backtest: pl.DataFrame) -> pl.DataFrame:

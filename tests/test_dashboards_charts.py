@@ -36,6 +36,7 @@ from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import sections
 from dashboards.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
+from pipeline.page_frames import with_intervals
 from tests import dashboard_data
 
 METRIC = Measures(Fleet(currency="EUR"))
@@ -266,10 +267,12 @@ def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
     one = bare.with_columns(
         measure=pl.lit("reline_on"), nominal=pl.lit(0.8), observed=pl.lit(0.0), n=pl.lit(1)
     )
-    figure = coverage_figure(one)
+    figure = coverage_figure(with_intervals(one))
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
     assert rows[0]["observed_high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
+    untold = with_intervals(one.with_columns(observed=pl.lit(None, dtype=pl.Float64)))
+    assert untold["observed_low"].null_count() == 1
 
 
 def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
