@@ -74,7 +74,7 @@ def with_month(frame: pl.DataFrame) -> pl.DataFrame:
 def group_axis(frame: pl.DataFrame) -> alt.Y:
     """``group`` down the side, in the order of the rows."""
     order = frame["group"].unique(maintain_order=True).to_list()
-    axis = alt.Axis(ticks=False, domain=False, title=None, grid=False)
+    axis = alt.Axis(ticks=False, domain=False, title=None, grid=False, labelPadding=8)
     return alt.Y("group:N", sort=order, axis=axis)
 
 
