@@ -157,7 +157,9 @@ def _longest(changes: pl.DataFrame) -> str:
         return ""
     weeks = changes.filter(pl.col("change") == "still")["weeks_flagged"].max()
     return (
-        f", one of them for {number(float(weeks))} weeks" if isinstance(weeks, int | float) else ""
+        f", the longest for at least {number(float(weeks))} weeks"
+        if isinstance(weeks, int | float)
+        else ""
     )
 
 
