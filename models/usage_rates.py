@@ -58,6 +58,7 @@ def fit_usage(
     intervals: pl.DataFrame,
     as_of: dt.date,
     check_days: Mapping[str, float] | None = None,
+    near: UsageVariances | None = None,
 ) -> UsageFit:
     """Estimate every unit's use.
 
@@ -68,11 +69,12 @@ def fit_usage(
     intervals : rows of ``reduce.unit_usage``.
     as_of : the day forecasts start from.
     check_days : days between check visits by duty, used where the records show too few.
+    near : variances to start the search from, where some are known to be close.
     """
     groups = usage_groups(units, intervals)
     table = usage_intervals(units, intervals, groups, as_of)
     rates = group_rates(table, groups)
-    season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday))
+    season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday), near)
     deck = usage_deck(table, levels, variances, groups, check_days or {})
     group = groups.index(units["depot"], units["duty"])
     since_seen, since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
@@ -103,11 +105,11 @@ def fit_usage(
 
 
 def _fitted(
-    table: UsageIntervals, rates: GroupRates, day_of_year: float
+    table: UsageIntervals, rates: GroupRates, day_of_year: float, near: UsageVariances | None
 ) -> tuple[Season, UsageVariances, UsageLevels]:
     """Levels without a season, then once more with it where there is one."""
     flat = np.zeros(table.days.shape)
-    variances = usage_variances(table, rates, flat)
+    variances = usage_variances(table, rates, flat, near)
     levels = usage_levels(table, rates, flat, variances)
     if not table.is_informative.any():
         return no_season(day_of_year, "No use on record."), variances, levels

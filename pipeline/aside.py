@@ -21,7 +21,8 @@ import polars as pl
 from pipeline import warehouse
 
 Work = Callable[..., Any]
-LEAST_ROWS, MOST_ROWS = 20_000, 2_000_000
+# Of a lake's files: about a hundred wheel ends, and some ten million readings.
+LEAST_BYTES, MOST_BYTES = 400_000, 500_000_000
 
 
 class Answer(Protocol):
@@ -66,9 +67,9 @@ IN_PLACE = Aside()
 
 
 @contextmanager
-def second_process(rows: int) -> Iterator[Aside]:
-    """A place for work beside a run over so many rows of records."""
-    if not LEAST_ROWS <= rows <= MOST_ROWS or (os.cpu_count() or 1) < 2:
+def second_process(size: int) -> Iterator[Aside]:
+    """A place for work beside a run over so many bytes of records."""
+    if not LEAST_BYTES <= size <= MOST_BYTES or (os.cpu_count() or 1) < 2:
         yield IN_PLACE
         return
     spawn = multiprocessing.get_context("spawn")
@@ -98,6 +99,7 @@ def _end_with_parent(parent: int) -> None:
 
 def _over(copies: dict[str, pl.DataFrame], work: Work, given: Sequence[object]) -> object:
     with warehouse.in_memory() as con:
+        con.execute("set threads = 1")  # the other cores are the run's own
         for table, frame in copies.items():
             warehouse.put(con, table, frame)
         return work(con, *given)

@@ -13,7 +13,7 @@ from pipeline import marts
 from pipeline.budget_parts import months_frame, span_calendar, spans_frame
 from pipeline.settings import ScenarioSection, Settings
 
-DRAWS = 250
+DRAWS = 200
 SEED = 20_000
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12

@@ -60,15 +60,24 @@ def write_chapter(
     marts.write(con, life_chapter.COMPARED, pl.concat(compared, how="diagonal_relaxed"))
 
 
-def fit_wear_and_use(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> Fits:
-    """What forecasts need: wear by gauge and wear pointer, and every unit's km per day."""
+def fit_wear_and_use(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    near: UsageFit | None = None,
+) -> Fits:
+    """What forecasts need: wear by gauge and wear pointer, and every unit's km per day.
+
+    ``near`` is the use of the same fleet on another day, to start the search from.
+    """
     pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
     fitted = fit_wear_with_pointers(fleet_sums(con), pairs)
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None
     units = warehouse.fetch(con, "from reduce.units_now", order="unit_id")
     intervals = warehouse.fetch(con, "from reduce.unit_usage", order="unit_id, from_on")
-    usage = fit_usage(units, intervals, as_of, check_days(settings))
+    start = near.variances if near else None
+    usage = fit_usage(units, intervals, as_of, check_days(settings), start)
     return Fits(wear, fitted.calibration, sums, lines, usage)
 
 

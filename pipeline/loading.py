@@ -12,6 +12,7 @@ import json
 import os
 import stat
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
@@ -49,6 +50,16 @@ class LakeFile:
     path: str
     sha256: str | None
     problem: str | None
+
+
+def lake_bytes(lake: Path) -> int:
+    """Bytes under the lake's table folders, as far as they can be seen."""
+    size = 0
+    for table in TABLES:
+        for path in (lake / table).rglob("*"):
+            with suppress(OSError):
+                size += path.stat().st_size
+    return size
 
 
 def lake_files(lake: Path) -> list[LakeFile]:

@@ -60,13 +60,21 @@ def months_before(day: dt.date, months: int) -> dt.date:
 
 
 def origin(
-    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, today: dt.date
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    today: dt.date,
+    near: Origin | None = None,
 ) -> Origin | None:
-    """The fleet as of an earlier day; None where the records do not reach back so far."""
+    """The fleet as of an earlier day; None where the records do not reach back so far.
+
+    ``near`` is another origin, to start searches from.
+    """
     with _staged(con, settings, as_of, today) as past:
         if past is None:
             return None
-        fits = fit_wear_and_use(past, settings, as_of)
+        use = near.fleet.usage if near and near.fleet else None
+        fits = fit_wear_and_use(past, settings, as_of, use)
         return Origin(as_of, known_fleet(past, fits), strokes_of(past, fits))
 
 
@@ -74,8 +82,11 @@ def origins(
     con: duckdb.DuckDBPyConnection, settings: Settings, days: Sequence[dt.date], today: dt.date
 ) -> list[Origin]:
     """The fleet as of each of some earlier days that the records reach back to."""
-    found = (origin(con, settings, day, today) for day in days)
-    return [each for each in found if each is not None]
+    found: list[Origin] = []
+    for day in days:
+        each = origin(con, settings, day, today, found[-1] if found else None)
+        found += [each] if each else []
+    return found
 
 
 def judged_by(drift: Drift | None, then: Origin) -> Origin:

@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -45,7 +44,6 @@ class Run:
     past: Sequence[Answer] = ()
     chapter: Answer | None = None
     budget: Answer | None = None
-    library: Answer | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
@@ -109,7 +107,7 @@ def forecast(run: Run) -> None:
 
 
 def look_back(run: Run) -> None:
-    run.library = run.aside.call(start_drawing)
+    run.aside.call(start_drawing)
     past = [judged_by(run.drift, then) for answer in run.past for then in answer.result()]
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, run.drift, past, run.day)
@@ -134,8 +132,7 @@ def check_results(run: Run) -> None:
 
 
 def publish(run: Run) -> None:
-    assert run.library is not None
-    publishing.publish(run.con, run.settings, run.out, run.day, run.aside, run.library)
+    publishing.publish(run.con, run.settings, run.out, run.day, run.aside)
 
 
 STAGES = (
@@ -159,8 +156,6 @@ def settings_of(lake: Path) -> Settings:
 
 def run_stages(run: Run, around: Callable[[Stage], Callable[[Run], None]]) -> None:
     """Every stage in turn, each called through what ``around`` makes of it."""
-    with ExitStack() as ending:
+    with second_process(loading.lake_bytes(run.lake)) as run.aside:
         for step in STAGES:
             around(step)(run)
-            if step.does is load:
-                run.aside = ending.enter_context(second_process(warehouse.rows_on_record(run.con)))

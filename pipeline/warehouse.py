@@ -86,12 +86,6 @@ def one_row(con: duckdb.DuckDBPyConnection, query: str) -> tuple[Any, ...]:
     return tuple(con.execute(query).fetchall()[0])
 
 
-def rows_on_record(con: duckdb.DuckDBPyConnection) -> int:
-    """Rows read from the lake so far."""
-    (rows,) = one_row(con, "select coalesce(sum(rows_read), 0) from raw.contents")
-    return int(rows)
-
-
 def append(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
     """Append a frame's rows to table ``name``, columns matched by name."""
     con.register("incoming", frame.with_columns(pl.col(pl.Enum, pl.Categorical).cast(pl.String)))

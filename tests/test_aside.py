@@ -10,15 +10,15 @@ import polars as pl
 import pytest
 
 from pipeline import warehouse
-from pipeline.aside import LEAST_ROWS, MOST_ROWS, second_process
+from pipeline.aside import LEAST_BYTES, MOST_BYTES, second_process
 from pipeline.errors import UserError
 
 TABLE = pl.DataFrame({"km": [3.0, 1.0, 2.0]})
 RUN = """
 import os, time
-from pipeline.aside import second_process
+from pipeline.aside import LEAST_BYTES, second_process
 if __name__ == "__main__":
-    with second_process(50_000) as aside:
+    with second_process(LEAST_BYTES) as aside:
         print(aside.call(os.getpid).result(), flush=True)
         time.sleep(60)
 """
@@ -45,8 +45,8 @@ def with_lengths():
 
 
 def test_small_and_very_large_records_are_worked_on_in_place_when_wanted():
-    for rows in (LEAST_ROWS - 1, MOST_ROWS + 1):
-        with second_process(rows) as aside:
+    for size in (LEAST_BYTES - 1, MOST_BYTES + 1):
+        with second_process(size) as aside:
             assert aside.pool is None
             con = with_lengths()
             answer = aside.over(con, ["reduce.lengths"], total_km, 2)
@@ -56,7 +56,7 @@ def test_small_and_very_large_records_are_worked_on_in_place_when_wanted():
 
 @pytest.mark.slow
 def test_a_second_process_sees_copies_of_the_tables_it_was_given_and_tells_its_errors():
-    with second_process(50_000) as aside:
+    with second_process(LEAST_BYTES) as aside:
         con = with_lengths()
         asked = aside.over(con, ["reduce.lengths"], total_km, 2)
         warehouse.put(con, "reduce.lengths", TABLE * 10)
