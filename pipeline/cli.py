@@ -123,7 +123,7 @@ def _run(options: argparse.Namespace, console: Console) -> int:
 def run_once(lake: Path, out: Path, as_of: dt.date | None, console: Console) -> report.Summary:
     """All stages, in this process, with progress on a terminal and plain lines elsewhere."""
     settings = settings_of(lake)
-    loading.lake_files(lake)  # an unusable lake is said before anything is written
+    loading.lake_paths(lake)  # an unusable lake is said before anything is written
     tell = partial(console.print, markup=False)
     with opened(out, tell) as con, _progress(console) as around:
         run = Run(con, lake, out, settings, dt.datetime.now(), given_as_of=as_of)
@@ -187,7 +187,7 @@ def _sheet(options: argparse.Namespace, console: Console) -> int:
     from pipeline import sheets
 
     settings = settings_of(options.lake)
-    loading.lake_files(options.lake)
+    loading.lake_paths(options.lake)
     if not sheets.has_run(options.out):
         console.print(f"{options.out}: no run yet; running first", markup=False)
         run_once(options.lake, options.out, None, console)
@@ -202,7 +202,7 @@ def _schedule(options: argparse.Namespace, console: Console) -> int:
     from pipeline import scheduling
 
     settings_of(options.lake)
-    loading.lake_files(options.lake)
+    loading.lake_paths(options.lake)
     scheduling.serve(options.lake, options.out, options.cron, console)
     return EXIT_DONE
 

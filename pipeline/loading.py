@@ -55,15 +55,14 @@ class LakeFile:
 def lake_bytes(lake: Path) -> int:
     """Bytes under the lake's table folders, as far as they can be seen."""
     size = 0
-    for table in TABLES:
-        for path in (lake / table).rglob("*"):
-            with suppress(OSError):
-                size += path.stat().st_size
+    for _, path in lake_paths(lake):
+        with suppress(OSError):
+            size += path.stat().st_size
     return size
 
 
-def lake_files(lake: Path) -> list[LakeFile]:
-    """Every file under the lake's table folders, by path.
+def lake_paths(lake: Path) -> list[tuple[str, Path]]:
+    """Table and path of every file under the lake's table folders, by path.
 
     Raises
     ------
@@ -73,15 +72,20 @@ def lake_files(lake: Path) -> list[LakeFile]:
     if not lake.is_dir():
         found = "a file" if lake.exists() else "nothing"
         raise UserError(f"{lake}: found {found}; accepted: a folder with {', '.join(TABLES)}")
-    files = [
-        _lake_file(lake, table, path)
+    paths = [
+        (table, path)
         for table in TABLES
         for path in sorted((lake / table).rglob("*"))
         if _is_data(lake, path)
     ]
-    if not files:
+    if not paths:
         raise UserError(f"{lake}: found no files; accepted: files under {', '.join(TABLES)}")
-    return files
+    return paths
+
+
+def lake_files(lake: Path) -> list[LakeFile]:
+    """Every file under the lake's table folders with what it holds; see :func:`lake_paths`."""
+    return [_lake_file(lake, table, path) for table, path in lake_paths(lake)]
 
 
 def _is_data(lake: Path, path: Path) -> bool:
