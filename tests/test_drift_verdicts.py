@@ -264,6 +264,29 @@ def test_priority_orders_by_certainty_distance_mate_and_age(fleet):
     assert old["near/1L"]["priority"] > alone
 
 
+def test_priority_of_a_quiet_wheel_end_is_low_and_of_the_worst_close_to_100(fleet):
+    """In band and lately read: its chance of trouble, some per cent, is all there is."""
+    found = judged(
+        fleet,
+        readings("K1/1L", [19, 19, 19, 19, 19]),
+        readings("K2/1L", [19, 39, 59, 60, 60]),
+        readings("K2/1R", [19, 39, 59, 60, 60]),
+        as_of=SET_ON + dt.timedelta(weeks=48, days=3),
+    )
+    assert 0 <= found["K1/1L"]["priority"] < 15
+    assert 85 < found["K2/1L"]["priority"] <= 100
+
+
+def test_a_finding_at_one_end_explains_a_difference_though_its_strokes_do_not(fleet):
+    """As the uneven axle above, but the left return test failed: the right end is sound."""
+    left, right = [22, 22, 21, 22, 22, 22], [16, 16, 16, 15, 16, 16]
+    failed = {"return_test": [None] * 5 + ["fail"]}
+    both = judged(fleet, readings("A/1L", left, **failed), readings("A/1R", right))
+    assert both["A/1L"]["flag_reason"] == "finding"
+    assert not both["A/1R"]["flagged"]
+    assert both["A/1R"]["state"] == "in_band"
+
+
 def test_not_seen(fleet):
     frame = readings("A/1L", CASES["in_band"])
     late = judged(fleet, frame, as_of=frame["inspected_on"].max() + dt.timedelta(weeks=30))["A/1L"]
