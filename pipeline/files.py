@@ -22,6 +22,8 @@ from pipeline.workbooks import MAX_CELLS, read_parquet, require_columns, require
 
 DELIMITERS = (",", ";", "\t")
 SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx"}
+# Days from 1970 to the end of the year 9999.
+_LAST_DAY = 2_932_896
 # What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text
 # takes some five times its size to read, a cell some 16 bytes and its text.
 MAX_BYTES = 1 << 30
@@ -226,6 +228,8 @@ def _failing_as(kind: str) -> Iterator[None]:
 def _typed_cells(frame: pl.DataFrame, *, is_text: bool) -> Cells:
     if not frame.columns:
         raise UnreadableFileError("no heading; accepted: a heading and rows")
+    times = (column for column in frame if column.dtype.is_temporal())
+    frame = frame.with_columns(_dated(column) for column in times)
     headings = tuple(name.strip() for name in frame.columns)
     rows = frame.rename({name: f"c{i}" for i, name in enumerate(frame.columns)})
     rows = rows.with_row_index("row_no", offset=2).with_columns(
@@ -233,6 +237,28 @@ def _typed_cells(frame: pl.DataFrame, *, is_text: bool) -> Cells:
     )
     filled = pl.any_horizontal(pl.all().exclude("row_no", "shape_problem").is_not_null())
     return Cells(headings, rows.filter(filled), is_text=is_text)
+
+
+def _dated(column: pl.Series) -> pl.Series:
+    """Days and moments as they are; as text where one lies in no year that can be written.
+
+    Hours and spans of time are text too: no column of the contract holds one.
+    """
+    if not isinstance(column.dtype, pl.Date | pl.Datetime):
+        return column.dt.to_string()
+    last = _LAST_DAY * _per_day(column.dtype)
+    within = column.to_physical().is_between(-last, last).fill_null(value=True)
+    if within.all():
+        return column
+    written = column.set(~within, None).cast(pl.String)
+    told = pl.Series(column.name, ["a date in no year"] * len(column))
+    return written.zip_with(within, told)
+
+
+def _per_day(dtype: pl.DataType) -> int:
+    """What a day is in a column's own count."""
+    units = {"ms": 10**3, "us": 10**6, "ns": 10**9}
+    return 86_400 * units[dtype.time_unit] if isinstance(dtype, pl.Datetime) else 1
 
 
 def _one_line(error: BaseException) -> str:

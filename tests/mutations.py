@@ -60,6 +60,12 @@ TOKENS = [
 ]
 
 
+PACKING_FAILS = (
+    *(zipfile.BadZipFile, zlib.error, NotImplementedError, OSError, ValueError, RuntimeError),
+    EOFError,
+)
+
+
 def csv_file() -> bytes:
     return FRAME.write_csv().encode()
 
@@ -108,9 +114,9 @@ def mutated_workbook(content: bytes, draws: random.Random, other: bytes) -> byte
 def _parts(content: bytes) -> dict[str, bytes]:
     """The packed files that can be unpacked."""
     parts = {}
-    with zipfile.ZipFile(io.BytesIO(content)) as old:
+    with contextlib.suppress(*PACKING_FAILS), zipfile.ZipFile(io.BytesIO(content)) as old:
         for name in old.namelist():
-            with contextlib.suppress(zipfile.BadZipFile, zlib.error, NotImplementedError, OSError):
+            with contextlib.suppress(*PACKING_FAILS):
                 parts[name] = old.read(name)
     return parts
 

@@ -185,6 +185,53 @@ def test_columns_nested_deep_are_refused():
     assert "nested over 8 deep" in refused(parquet(table), "x.parquet")
 
 
+@pytest.mark.parametrize(
+    ("value", "kind"),
+    [
+        (2**31 - 1, pa.date32()),
+        (10**18, pa.timestamp("ms")),
+        (-(2**62), pa.timestamp("us")),
+        (10**15, pa.timestamp("s")),
+    ],
+    ids=str,
+)
+def test_a_date_in_no_year_is_set_aside_and_the_others_are_read(value, kind):
+    """A library below gives up on writing such a date."""
+    whole = pa.int32() if kind == pa.date32() else pa.int64()
+    days = pa.array([value, None, 0], whole).cast(kind)
+    table = pa.table({"unit_id": ["a", "b", "c"], "inspected_on": days})
+    rows = typed_rows("inspections", read_cells(parquet(table), Path("x.parquet")), Settings())
+    assert rows["inspected_on"].cast(pl.String).to_list() == [None, None, "1970-01-01"]
+    assert 'inspected_on: found "a date in no year"' in rows["problem"][0]
+
+
+ODD = {
+    "a span": pa.array([1], pa.duration("us")),
+    "an hour": pa.array([1], pa.time64("us")),
+    "a decimal": pa.array([1], pa.decimal128(30, 2)),
+    "bytes": pa.array([b"x"]),
+    "nothing": pa.nulls(1),
+    "a code": pa.array(["a"]).dictionary_encode(),
+    "a half": pa.array([1], pa.float32()).cast(pa.float16()),
+    "a struct": pa.array([{"a": 1}]),
+    "a list": pa.array([[1]]),
+    "a great number": pa.array([2**64 - 1], pa.uint64()),
+    "a moment": pa.array([1], pa.timestamp("us", "Europe/Paris")),
+}
+
+
+@pytest.mark.parametrize("kind", ODD)
+@pytest.mark.parametrize(
+    "heading", ["unit_id", "inspected_on", "lining_mm", "marks_aligned", "axle_no", "side", "x"]
+)
+def test_columns_of_any_type_under_any_heading_are_read_or_told(kind, heading):
+    cells = read_cells(parquet(pa.table({heading: ODD[kind]})), Path("x.parquet"))
+    rows = typed_rows("inspections", cells, Settings())
+    # Required columns are missing, so that every row is set aside with a reason.
+    assert rows["problem"].null_count() == 0
+    assert rows["row_no"].to_list() == ([] if kind == "nothing" else [2])
+
+
 def test_settings_nested_deep_are_refused(tmp_path):
     path = tmp_path / "fleet.toml"
     path.write_text("a = " + "[" * 100_000)

@@ -1,8 +1,9 @@
 """Runs killed at more than 200 points, over every stage: what was published stays readable, and a
 run made again leaves byte for byte what an undisturbed one does.
 
-Two in three kills are at a statement or a change of a file, spread evenly over the run and at each
-of its last ones; the others at random times. Some ten kills share an OUT before a run may end.
+Most kills are at a statement or a change of a file, spread over the run (half of them evenly, half
+denser at its beginning, where the stages are short) and at each of its last ones; the others at
+random times. Some ten kills share an OUT before a run may end.
 """
 
 import random
@@ -12,7 +13,7 @@ from pathlib import Path
 
 from tests.crashes import Ended, Scene, killer, scene
 
-SPREAD, LAST, TIMED = 110, 40, 70
+SPREAD, LAST, TIMED = 70, 40, 60
 CHAIN = 10
 
 
@@ -38,9 +39,11 @@ def _passed(one: tuple[str, Ended]) -> int:
 def killed(fleet: Scene, base: Path) -> list[tuple[str, Ended]]:
     """(point or after_s, how the run ended) of every kill; raises where anything differs."""
     draws = random.Random(2026)
-    spread = [1 + i * (fleet.points - LAST) // SPREAD for i in range(SPREAD)]
-    points = spread + list(range(fleet.points - LAST, fleet.points))
-    times = [draws.uniform(0.02, fleet.seconds) for _ in range(TIMED)]
+    steps = range(SPREAD)
+    even = [1 + i * (fleet.points - LAST) // SPREAD for i in steps]
+    early = [2 + i * i * (fleet.points - LAST) // SPREAD**2 for i in steps]
+    points = even + early + list(range(fleet.points - LAST, fleet.points))
+    times = [draws.uniform(0.02, fleet.seconds / 2) for _ in range(TIMED)]
     kills = [("point", float(p)) for p in points] + [("after_s", t) for t in times]
     draws.shuffle(kills)
     ended = []
