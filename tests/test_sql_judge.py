@@ -167,6 +167,37 @@ def test_a_lining_that_rises_and_falls_back_is_out_of_line():
     assert rows(con, "select count(*) from fate.lining_outliers") == [(1,)]
 
 
+OUT_OF_LINE = (
+    "K1 | 1 | L | 2025-01-01 | 100000 | 12 | 18",
+    "K1 | 1 | L | 2025-04-01 | 110000 | 16 | 18",
+    "K1 | 1 | L | 2025-07-01 | 120000 | 11 | 18",
+)
+
+
+def relined(side):
+    return f"""
+        unit_id | axle_no | side | done_on    | odometer_km | action
+        K1      | 1       | {side} | 2025-03-01 | 107000      | reline
+    """
+
+
+def test_only_its_own_reline_excuses_a_lining_that_is_out_of_line():
+    other = warehouse_of(inspections=inspections(*OUT_OF_LINE), work=relined("R"))
+    assert fates(other) == [(3, "set_aside", "lining_mm out of line")]
+    own = warehouse_of(inspections=inspections(*OUT_OF_LINE), work=relined("L"))
+    assert fates(own) == []
+
+
+def test_an_impossible_row_does_not_contradict_the_good_one_of_its_day():
+    con = warehouse_of(
+        inspections=inspections(
+            "K1 | 1 | L | 2025-01-01 | 100000 | 41 | 18",
+            "K1 | 1 | L | 2025-01-01 | 100000 | 12 | 18",
+        )
+    )
+    assert fates(con) == [(2, "set_aside", "lining_mm above new")]
+
+
 def test_a_lining_that_grew_and_stays_is_a_reline_not_an_error():
     con = warehouse_of(
         inspections=inspections(

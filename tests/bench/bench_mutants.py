@@ -25,7 +25,7 @@ COPIED = ("pipeline", "models", "dashboards", "sample_lake", "sql", "tests", "py
 # What is changed, and the tests that should notice.
 TARGETS = {
     "models/drift_verdicts.py": ("tests/test_drift_verdicts.py",),
-    "models/reline_dates.py": ("tests/test_reline_dates.py",),
+    "models/reline_dates.py": ("tests/test_reline_dates.py", "tests/test_reline_backtest.py"),
     "pipeline/odometer.py": ("tests/test_odometer.py",),
     "sql/10_judge": ("tests/test_sql_judge.py",),
     "sql/15_fate": ("tests/test_sql_judge.py",),
