@@ -27,16 +27,19 @@ TEMPLATES = "templates"
 DIMENSION_WORDS = {"depot": "Depot", "duty": "Duty", "axle_type": "Axle type"}
 
 
-def rendered(data: PageData, parts: Sequence[Section] | None = None) -> str:
+def rendered(
+    data: PageData, parts: Sequence[Section] | None = None, library: str | None = None
+) -> str:
     """The page of one month, whole: styles, drawing library, charts and numbers in one file.
 
-    ``parts`` are its sections where they have been made already.
+    ``parts`` are its sections, ``library`` the drawing library, where they are made already.
 
     Under 4 MB whatever the fleet's size: what does not fit stays in the warehouse, and the page
     says how to get it.
     """
     parts = sections(data) if parts is None else parts
-    pages = (_with_room(data, parts, room) for room in ROOMS)
+    library = library or drawing_library()
+    pages = (_with_room(data, parts, room, library) for room in ROOMS)
     page = next(pages)
     while len(page.encode()) > MOST_BYTES:
         smaller = next(pages, None)
@@ -46,10 +49,10 @@ def rendered(data: PageData, parts: Sequence[Section] | None = None) -> str:
     return page
 
 
-def _with_room(data: PageData, parts: Sequence[Section], room: Room) -> str:
+def _with_room(data: PageData, parts: Sequence[Section], room: Room, library: str) -> str:
     flags = flagged(data, room)
     style = _asset("page.css")
-    scripts = [drawing_library(), _asset("page.js")]
+    scripts = [library, _asset("page.js")]
     embedded = embedded_json(_embedded(data, parts, flags, room))
     template = _environment().get_template("page.html.j2")
     return template.render(

@@ -1,6 +1,6 @@
 """The page's chapters: which figures stand where, and what is said when there are none."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import polars as pl
@@ -38,6 +38,11 @@ class Section:
 
 
 def sections(data: PageData) -> tuple[Section, ...]:
+    return tuple(section_by_section(data))
+
+
+def section_by_section(data: PageData) -> Iterator[Section]:
+    """The sections in order, each as it is made."""
     makers = (
         changed,
         stand,
@@ -49,7 +54,8 @@ def sections(data: PageData) -> tuple[Section, ...]:
         records,
         trust,
     )
-    return tuple(make(data) for make in makers)
+    for make in makers:
+        yield make(data)
 
 
 def _kept(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:

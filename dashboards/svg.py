@@ -5,6 +5,7 @@ from typing import Any
 
 import vl_convert
 
+from dashboards.embedding import drawing_library
 from dashboards.page_data import PageData
 from dashboards.sections import Section, sections
 from dashboards.theme import NUMBER_FORMAT
@@ -20,9 +21,10 @@ def svg_specs(parts: Sequence[Section]) -> dict[str, dict[str, Any]]:
     return {f"{figure.key}.svg": figure.svg_spec() for part in parts for figure in part.figures}
 
 
-def start_drawing() -> None:
-    """Start what draws before it is wanted: its first chart takes a second."""
+def start_drawing() -> str:
+    """Start what draws before it is wanted, which takes seconds; returns the drawing library."""
     drawn({"": {"mark": "point", "data": {"values": [{}]}}})
+    return drawing_library()
 
 
 def drawn(specs: Mapping[str, dict[str, Any]]) -> dict[str, bytes]:

@@ -44,8 +44,8 @@ READ = (
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then,
-    ``judged`` where no stroke had been read or nobody has judged yet."""
+    """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
+    it was not asked for, ``judged`` where no stroke had been read or nobody has judged yet."""
 
     as_of: dt.date
     fleet: FleetModel | None
@@ -64,27 +64,35 @@ def origin(
     settings: Settings,
     as_of: dt.date,
     today: dt.date,
+    *,
     near: Origin | None = None,
+    flags_only: bool = False,
 ) -> Origin | None:
     """The fleet as of an earlier day; None where the records do not reach back so far.
 
-    ``near`` is another origin, to start searches from.
+    ``near`` is another origin, to start searches from; ``flags_only`` spares the fleet's habit.
     """
     with _staged(con, settings, as_of, today) as past:
         if past is None:
             return None
         use = near.fleet.usage if near and near.fleet else None
         fits = fit_wear_and_use(past, settings, as_of, use)
-        return Origin(as_of, known_fleet(past, fits), strokes_of(past, fits))
+        fleet = None if flags_only else known_fleet(past, fits)
+        return Origin(as_of, fleet, strokes_of(past, fits))
 
 
 def origins(
-    con: duckdb.DuckDBPyConnection, settings: Settings, days: Sequence[dt.date], today: dt.date
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    days: Sequence[dt.date],
+    today: dt.date,
+    flags_only: bool = False,
 ) -> list[Origin]:
     """The fleet as of each of some earlier days that the records reach back to."""
     found: list[Origin] = []
     for day in days:
-        each = origin(con, settings, day, today, found[-1] if found else None)
+        near = found[-1] if found else None
+        each = origin(con, settings, day, today, near=near, flags_only=flags_only)
         found += [each] if each else []
     return found
 

@@ -13,10 +13,10 @@ import duckdb
 
 from dashboards import PageData
 from dashboards.page import month_index, rendered
-from dashboards.sections import sections
+from dashboards.sections import section_by_section
 from dashboards.svg import drawn, svg_specs
 from pipeline import lists, provenance, warehouse
-from pipeline.aside import IN_PLACE, Aside
+from pipeline.aside import IN_PLACE, Answer, Aside
 from pipeline.budget_book import BudgetParts, budget_workbook
 from pipeline.page_frames import page_data
 from pipeline.settings import Settings
@@ -32,7 +32,8 @@ def publish(
     settings: Settings,
     out: Path,
     as_of: dt.date,
-    place: Aside,
+    place: Aside = IN_PLACE,
+    library: Answer | None = None,
 ) -> None:
     """Make the month's files and put them in place; then list the months."""
     published = out / PUBLISHED
@@ -40,7 +41,7 @@ def publish(
     aside = published / f".{month}.new"
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(parents=True)
-    for name, content in month_files(con, settings, as_of, place).items():
+    for name, content in month_files(con, settings, as_of, place, library).items():
         target = aside / name
         target.parent.mkdir(exist_ok=True)
         target.write_bytes(content)
@@ -53,14 +54,20 @@ def month_files(
     settings: Settings,
     as_of: dt.date,
     place: Aside = IN_PLACE,
+    library: Answer | None = None,
 ) -> dict[str, bytes]:
-    """Name → content of everything in a month's publication; its charts are drawn in ``place``."""
+    """Name → content of everything in a month's publication.
+
+    Charts are drawn in ``place``; ``library`` is the page's drawing library where it was asked for.
+    """
     data = page_data(con, settings, as_of)
-    parts = sections(data)
-    drawing = place.call(drawn, svg_specs(parts))
+    parts, drawing = [], []
+    for part in section_by_section(data):
+        parts.append(part)
+        drawing.append(place.call(drawn, svg_specs([part])))
     listed = _lists(con, settings, data)
-    page = rendered(data, parts).encode()
-    charts = {f"charts/{name}": svg for name, svg in drawing.result().items()}
+    page = rendered(data, parts, library.result() if library else None).encode()
+    charts = {f"charts/{n}": svg for each in drawing for n, svg in each.result().items()}
     made_from = {provenance.RECORD: provenance.record(con, settings, as_of)}
     return {"index.html": page, **charts, **listed, **made_from}
 

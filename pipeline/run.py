@@ -23,8 +23,8 @@ from pipeline.settings import Settings, load_settings
 from pipeline.status import write_month, write_status
 
 SETTINGS_FILE = "fleet.toml"
-# How far back forecasts and flags are made again, and held against what happened since. The first
-# is worked out here, the others aside.
+# How far back flags and forecasts are made again, and held against what happened since. A month
+# tells of flags alone; that origin is worked out here, the others aside.
 ORIGIN_MONTHS = (1, 3, 6, 12)
 
 
@@ -43,7 +43,7 @@ class Run:
     fits: Fits | None = None
     past: Sequence[Answer] = ()
     chapter: Answer | None = None
-    budget: Answer | None = None
+    library: Answer | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
@@ -73,8 +73,8 @@ def judge(run: Run) -> None:
     run.as_of = judging.judge(run.con, run.settings, today, run.given_as_of)
     days = [months_before(run.day, months) for months in ORIGIN_MONTHS]
     run.past = [
-        place.over(run.con, warehouse.RAW, origins, run.settings, part, today)
-        for place, part in ((IN_PLACE, days[:1]), (run.aside, days[1:]))
+        place.over(run.con, warehouse.RAW, origins, run.settings, part, today, flags_only)
+        for place, part, flags_only in ((IN_PLACE, days[:1], True), (run.aside, days[1:], False))
     ]
 
 
@@ -91,6 +91,7 @@ def reduce(run: Run) -> None:
 def fit(run: Run) -> None:
     with warehouse.transaction(run.con):
         run.fits, run.chapter = fit_fleet(run.con, run.settings, run.day, run.aside)
+    run.library = run.aside.call(start_drawing)
 
 
 def drift(run: Run) -> None:
@@ -101,13 +102,9 @@ def drift(run: Run) -> None:
 def forecast(run: Run) -> None:
     assert run.fits is not None
     run.forecasts = forecast_relines(run.con, run.fits, run.day)
-    if run.forecasts is not None:
-        given = run.forecasts.fleet, run.settings, run.day
-        run.budget = run.aside.call(budget_frames, *given)
 
 
 def look_back(run: Run) -> None:
-    run.aside.call(start_drawing)
     past = [judged_by(run.drift, then) for answer in run.past for then in answer.result()]
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, run.drift, past, run.day)
@@ -117,11 +114,13 @@ def look_back(run: Run) -> None:
 def mart(run: Run) -> None:
     assert run.fits is not None
     assert run.chapter is not None
+    fleet = run.forecasts.fleet if run.forecasts else None
+    budget = budget_frames(fleet, run.settings, run.day) if fleet else None
     chapter = run.chapter.result()
     with warehouse.transaction(run.con):
         write_chapter(run.con, run.fits.wear, chapter)
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
-        write_budget_marts(run.con, run.budget.result() if run.budget else None)
+        write_budget_marts(run.con, budget)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")
@@ -132,7 +131,7 @@ def check_results(run: Run) -> None:
 
 
 def publish(run: Run) -> None:
-    publishing.publish(run.con, run.settings, run.out, run.day, run.aside)
+    publishing.publish(run.con, run.settings, run.out, run.day, run.aside, run.library)
 
 
 STAGES = (
