@@ -2,7 +2,7 @@
 and what each method worked from this month."""
 
 import polars as pl
-from scipy.stats import binomtest
+from scipy import special
 
 from dashboards import marks
 from dashboards.charts_trust import FEWEST, judged, verdict
@@ -37,7 +37,7 @@ def _contradicted(backtest: pl.DataFrame) -> tuple[str, ...]:
 
 def _beyond_chance(row: dict[str, float]) -> bool:
     held, n = round(row["held"] * row["n"]), round(row["n"])
-    return bool(binomtest(held, n, row["promised"], alternative="less").pvalue < DOUBT)
+    return bool(special.bdtr(held, n, row["promised"]) < DOUBT)
 
 
 def _unfit(data: PageData) -> tuple[str, ...]:

@@ -16,7 +16,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc, betaincinv, gammaln, ndtri
-from scipy.stats import binom
+
+from models.laws import binomial_below, binomial_beyond, binomial_quantile
 
 Floats = NDArray[np.float64]
 
@@ -124,7 +125,7 @@ def funnel(outcomes: pl.DataFrame) -> Funnel:
     a, b = share * worth + x, (1 - share) * worth + n - x
     limits = {f"limit_{name}": _funnel_limit(n, share, p) for name, p in FUNNEL.items()}
     p_above = 1 - betainc(a, b, share)
-    chance = binom.sf(x - 1, n, share)
+    chance = binomial_beyond(x - 1, n, share)
     named = (
         (n >= FEWEST_SETTINGS)
         & (chance * len(n) < NAMED_CHANCE)
@@ -149,8 +150,8 @@ FUNNEL = {"95": 0.975, "998": 0.999}
 
 def _funnel_limit(n: Floats, share: float, p: float) -> Floats:
     """Exact upper limit, interpolated between counts as Spiegelhalter (2005), appendix A.1."""
-    count = binom.ppf(p, n, share)
-    above, below = binom.cdf(count, n, share), binom.cdf(count - 1, n, share)
+    count = binomial_quantile(p, n, share)
+    above, below = binomial_below(count, n, share), binomial_below(count - 1, n, share)
     part = np.where(above > below, (above - p) / np.maximum(above - below, 1e-12), 0.0)
     limit: Floats = np.clip((count - part) / np.maximum(n, 1), 0.0, 1.0)
     return limit

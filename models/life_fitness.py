@@ -20,8 +20,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy import stats
 
+from models.laws import chi2_beyond
 from models.life_data import LifeCounts
 from models.life_distributions import FloatArray, LifeDistribution
 from models.life_likelihood import evaluate, likelihood_terms
@@ -89,7 +89,7 @@ def check_fit(counts: LifeCounts, fit: LifeFit, curve: Npmle) -> FitCheck:
     factors = _best_factors(bands)
     chi_square = max(2.0 * (_gain(bands, factors) - _gain(bands, ones)), 0.0)
     degrees = ones.size - 2 + _information_outside(counts, fit, bands)
-    p = float(stats.chi2.sf(chi_square, degrees))
+    p = float(chi2_beyond(chi_square, degrees))
     observed, expected = _shared(bands, factors), _shared(bands, ones) - _slope(bands, ones)
     words = _words(
         fit, observed, expected, cuts, f"chi-square {chi_square:.1f} on {degrees:.1f}", p

@@ -22,8 +22,9 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy import linalg, optimize, special, stats
+from scipy import linalg, optimize, special
 
+from models.laws import chi2_beyond, chi2_quantile, gamma_quantile, normal_quantile
 from models.life_distributions import DistributionName, FloatArray
 from models.life_hazard_model import HazardModel
 from models.life_npmle_solver import IntArray
@@ -83,7 +84,7 @@ def fit_frailty(
     gain = max(2.0 * (top.value - plain.loglik), 0.0)
     variance = _variance_interval(plain, exposure, log_v, top.value, level)
     covariance = _covariance(plain.model, exposure, theta, log_v)
-    p = 0.5 * float(stats.chi2.sf(gain, 1)) if gain > 0.0 else 1.0
+    p = 0.5 * float(chi2_beyond(gain, 1)) if gain > 0.0 else 1.0
     spread = _spread(variance.estimate)
     return FrailtyFit(
         variance=variance,
@@ -217,7 +218,7 @@ def _best(plain: RegressionFit, exposure: UnitExposure) -> tuple[float, FloatArr
 def _variance_interval(
     plain: RegressionFit, exposure: UnitExposure, log_v: float, top: float, level: float
 ) -> Interval:
-    floor = top - 0.5 * float(stats.chi2.ppf(level, 1))
+    floor = top - 0.5 * float(chi2_quantile(level, 1))
     theta = plain.theta
 
     def above(x: float) -> float:
@@ -261,7 +262,7 @@ def _covariance(
 def _ratios(
     model: HazardModel, theta: FloatArray, covariance: FloatArray, level: float
 ) -> dict[str, Interval]:
-    z = float(stats.norm.ppf(0.5 + 0.5 * level))
+    z = float(normal_quantile(0.5 + 0.5 * level))
     se = np.minimum(np.sqrt(np.maximum(np.diag(covariance), 0.0)), 100.0)
     return {
         model.names[i]: Interval(
@@ -276,7 +277,7 @@ def _ratios(
 def _spread(variance: float) -> float:
     if variance <= 0.0:
         return 1.0
-    low, high = (float(stats.gamma.ppf(share, 1.0 / variance)) for share in (0.1, 0.9))
+    low, high = (float(gamma_quantile(share, 1.0 / variance)) for share in (0.1, 0.9))
     return high / low if low > 0.0 else float("inf")
 
 

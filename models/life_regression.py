@@ -20,9 +20,10 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
 
 from models.holm import holm
+from models.laws import chi2_beyond, chi2_quantile
 from models.life_accelerated_model import AcceleratedModel, accelerated_data
 from models.life_data import counts_from_rows
 from models.life_distributions import LAWS, BoolArray, DistributionName, FloatArray
@@ -252,7 +253,7 @@ def _effect(
     term = design.terms[column - 2]
     inflation = _inflation(fit, column)
     chi_square = _ratio_statistic(fit, [column]) / inflation
-    drop = 0.5 * float(stats.chi2.ppf(level, 1)) * inflation
+    drop = 0.5 * float(chi2_quantile(level, 1)) * inflation
     low, high = (_profile_limit(fit, column, drop, side) for side in (-1.0, 1.0))
     log_ratio = float(fit.theta[column])
     if abs(log_ratio) > UNBOUNDED:
@@ -261,7 +262,7 @@ def _effect(
     with np.errstate(over="ignore"):
         ratio, lower, upper = (float(np.exp(value)) for value in (log_ratio, low, high))
     se = float(np.sqrt(max(fit.covariance[column, column], 0.0) * inflation))
-    p = float(stats.chi2.sf(chi_square, 1))
+    p = float(chi2_beyond(chi_square, 1))
     reference = design.references.get(term)
     return name, term, reference, ratio, lower, upper, se, inflation, chi_square, p
 
@@ -340,7 +341,7 @@ def term_tests(fit: RegressionFit) -> list[TermTest]:
         columns = [2 + i for i, own in enumerate(design.terms) if own == term]
         inflation = float(np.mean([_inflation(fit, column) for column in columns]))
         statistic = _ratio_statistic(fit, columns) / inflation
-        found.append((term, statistic, len(columns), float(stats.chi2.sf(statistic, len(columns)))))
+        found.append((term, statistic, len(columns), float(chi2_beyond(statistic, len(columns)))))
     adjusted = holm([part[-1] for part in found])
     return [TermTest(*part, float(p)) for part, p in zip(found, adjusted, strict=True)]
 
@@ -358,7 +359,7 @@ def proportionality(
     names, log_sigmas = moved.model.names[first:], moved.theta[first:]
     inflation = float(np.mean([_inflation(moved, c) for c in range(first, moved.theta.size)]))
     chi_square = max(2.0 * (moved.loglik - plain.loglik), 0.0) / inflation
-    p = float(stats.chi2.sf(chi_square, len(names)))
+    p = float(chi2_beyond(chi_square, len(names)))
     words = (
         f"the hazard ratio of {term} changes with age (p {p:.3f}): read it as an average"
         if p < 0.05

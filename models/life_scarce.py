@@ -15,8 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from models.laws import chi2_quantile
 from models.life_data import LifeCounts
 
 FEWEST_FAILURES = 5  # below it no curve is drawn and no shape estimated
@@ -63,7 +63,7 @@ def scarce_life(
     if run <= 0.0:
         raise ValueError("no adjuster was watched for any distance or time: nothing can be bounded")
     failures = counts.failures
-    quantile = float(stats.chi2.ppf(level, 2.0 * failures + 2.0))
+    quantile = float(chi2_quantile(level, 2.0 * failures + 2.0))
     scale_low = (2.0 * run / quantile) ** (1.0 / shape)
     b10_low = scale_low * float(-np.log(0.9)) ** (1.0 / shape)
     return ScarceLife(

@@ -18,8 +18,8 @@ Giesbrecht, Burns (1985), Biometrics 41:477; Fai, Cornelius (1996), J. Stat. Com
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from models.laws import f_beyond
 from models.mixed_blocks import FloatArray
 from models.mixed_fit import MixedFit
 from models.mixed_search import root_jacobian
@@ -84,4 +84,4 @@ def wald_test(fit: MixedFit, contrasts: FloatArray, most_df: float = MOST_DF) ->
         excess = float((df[df > 2] / (df[df > 2] - 2)).sum())
         df2 = 2 * excess / (excess - m) if excess > m else 1.0
     f = float(t_squared.mean())
-    return WaldTest(f=f, df1=m, df2=df2, p=float(stats.f.sf(f, m, df2)))
+    return WaldTest(f=f, df1=m, df2=df2, p=float(f_beyond(f, m, df2)))

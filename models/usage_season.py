@@ -13,8 +13,8 @@ the usual small-sample factor), and the larger p decides.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from models.laws import f_beyond
 from models.mixed_blocks import FloatArray, IntArray
 from models.usage_groups import GroupRates
 from models.usage_intervals import UsageIntervals
@@ -125,4 +125,4 @@ def _clustered_p(beta: FloatArray, gram: FloatArray, scores: FloatArray, by: Int
         return 1.0
     f = float(swing @ np.linalg.solve(spread, swing)) / 2.0
     # Three coefficients were estimated from these clusters: Wald's F takes them off.
-    return float(stats.f.sf(f * (clusters - 3) / (clusters - 1), 2, clusters - 3))
+    return float(f_beyond(f * (clusters - 3) / (clusters - 1), 2, clusters - 3))

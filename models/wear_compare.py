@@ -14,9 +14,9 @@ from itertools import combinations
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
 from models.holm import holm
+from models.laws import t_below, t_quantile
 from models.mixed_blocks import FloatArray
 from models.mixed_dof import satterthwaite_df
 from models.mixed_fit import MixedFit
@@ -85,9 +85,9 @@ def _ratio(fit: WearFit, mixed: MixedFit, axle: int, a: int, b: int, level: floa
     ratio = float(top / bottom) if bottom != 0.0 else float("inf")
     t, df = _difference(fit, mixed, at, 1.0)
     df_ratio = _difference(fit, mixed, at, ratio)[1] if np.isfinite(ratio) else df
-    quantile = float(stats.t.ppf(0.5 + level / 2, df_ratio))
+    quantile = float(t_quantile(0.5 + level / 2, df_ratio))
     limits = fieller_limits(top, bottom, fit.covariance[np.ix_(at, at)], quantile)
-    p = float(2 * stats.t.sf(abs(t), df))
+    p = float(2 * t_below(-abs(t), df))
     return RateRatio(
         axle_type=fit.axle_types[axle],
         duty_a=fit.duties[a],

@@ -20,8 +20,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
+from models.laws import normal_below, normal_quantile
 from models.mixed_blocks import FloatArray
 from models.wear_blocks import KM_PER_UNIT
 from models.wear_predict import LiningLines, predict_lining, quadratic_form, rate_rows
@@ -37,7 +37,7 @@ def probability_worn(lines: LiningLines, minimum_mm: ArrayLike, km_ahead: ArrayL
     gap = np.asarray(minimum_mm, float) - ahead.mean_mm
     sure = np.where(gap >= 0.0, np.inf, -np.inf)
     np.divide(gap, ahead.sd_mm, out=sure, where=ahead.sd_mm > 0.0)
-    return np.asarray(stats.norm.cdf(sure))
+    return np.asarray(normal_below(sure))
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def _roots(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
 
 def _first_crossing(line: _Line, gap: FloatArray, probability: float) -> FloatArray:
     """Least x >= 0 at which the probability of having lost ``gap`` reaches ``probability``."""
-    z = float(stats.norm.ppf(probability))
+    z = float(normal_quantile(probability))
     if z == 0.0:
         median = np.where(gap > 0.0, np.inf, 0.0)
         with np.errstate(over="ignore"):  # hardly any wear: infinitely far

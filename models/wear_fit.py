@@ -20,8 +20,8 @@ cover 95 % or more; ``tests/bench/bench_wear.py`` prints it).
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
+from models.laws import t_quantile
 from models.mixed_blocks import Blocks, FloatArray, IntArray
 from models.mixed_columns import Estimable, estimable_columns
 from models.mixed_dof import MOST_DF, satterthwaite_df, variance_covariance
@@ -191,7 +191,7 @@ def _limits(
 ) -> tuple[float, float]:
     if shrunk is not None and not raw.keep[column]:
         return mixture_limits(shrunk, column, df, level)
-    half = float(stats.t.ppf(0.5 + level / 2, df) * np.sqrt(raw.covariance[column, column]))
+    half = float(t_quantile(0.5 + level / 2, df) * np.sqrt(raw.covariance[column, column]))
     return float(raw.beta[column]) - half, float(raw.beta[column]) + half
 
 
@@ -225,7 +225,7 @@ def _starts(
     starts = []
     known = work.sums.start_known & (work.sums.readings > 0)
     for column in work.columns.where("start"):
-        half = stats.t.ppf(0.5 + level / 2, df[column]) * np.sqrt(covariance[column, column])
+        half = t_quantile(0.5 + level / 2, df[column]) * np.sqrt(covariance[column, column])
         axle = work.columns.axle[column]
         starts.append(
             WearStart(

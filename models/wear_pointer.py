@@ -20,8 +20,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
+from models.laws import normal_density
 from models.mixed_blocks import FloatArray, IntArray
 from models.wear_blocks import PointerWeight
 from models.wear_fit import fit_wear
@@ -126,7 +126,7 @@ def not_reset_probability(
     gap: FloatArray, variance: FloatArray, share: float, whole_mm: FloatArray
 ) -> FloatArray:
     """Probability that a gap (bias taken off) comes from a pointer nobody reset."""
-    reset = (1.0 - share) * stats.norm.pdf(gap, scale=np.sqrt(variance))
+    reset = (1.0 - share) * normal_density(gap, np.sqrt(variance))
     forgotten = share / whole_mm * ((gap < 0.0) & (gap > -whole_mm))
     total = reset + forgotten
     sure = (gap < 0.0).astype(np.float64)

@@ -18,9 +18,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from scipy import stats
 
 from models.holm import holm
+from models.laws import t_quantile
 from models.mixed_blocks import FloatArray, IntArray, blocks_from_rows
 from models.mixed_columns import estimable_columns
 from models.mixed_dof import MOST_DF, WaldTest, wald_test
@@ -200,7 +200,7 @@ def _seasonal(rows: _Rows) -> dict[str, FloatArray]:
 
 def _departure(kind: str, trial: _Trial, estimate: float, se: float, tries: int = 1) -> Departure:
     test = trial.test(kind)
-    half, p = float(stats.t.ppf(0.975, test.df2)) * se, min(1.0, test.p * tries)
+    half, p = float(t_quantile(0.975, test.df2)) * se, min(1.0, test.p * tries)
     low = estimate - half
     return Departure(kind, estimate, se, low, estimate + half, test.df2, p, p, sentence="")
 

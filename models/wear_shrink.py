@@ -19,8 +19,9 @@ Efron and Morris (1975), J. Am. Stat. Assoc. 70:311; Gelman (2006), Bayesian Ana
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
 
+from models.laws import t_below, t_quantile
 from models.mixed_blocks import BoolArray, FloatArray, IntArray
 from models.wear_blocks import WearColumns
 
@@ -195,10 +196,10 @@ def mixture_limits(
     means, sds = shrunk.means[:, column], shrunk.sds[:, column]
 
     def excess(value: float, probability: float) -> float:
-        return float(shrunk.weights @ stats.t.cdf((value - means) / sds, df)) - probability
+        return float(shrunk.weights @ t_below((value - means) / sds, df)) - probability
 
     tail = 0.5 - level / 2
-    far = float(stats.t.isf(tail / 2, df)) * sds.max()
+    far = -float(t_quantile(tail / 2, df)) * sds.max()
     low, high = means.min() - far, means.max() + far
     return (
         float(optimize.brentq(excess, low, high, args=(tail,))),

@@ -13,6 +13,7 @@ import duckdb
 import polars as pl
 
 from models.reline_simulation import FleetModel
+from models.usage_rates import UsageFit
 from pipeline import warehouse
 from pipeline.drift_marts import Drift, Strokes, rejudged, strokes_of
 from pipeline.errors import UserError
@@ -65,18 +66,18 @@ def origin(
     as_of: dt.date,
     today: dt.date,
     *,
-    near: Origin | None = None,
+    near: UsageFit | None = None,
     flags_only: bool = False,
 ) -> Origin | None:
     """The fleet as of an earlier day; None where the records do not reach back so far.
 
-    ``near`` is another origin, to start searches from; ``flags_only`` spares the fleet's habit.
+    ``near`` is its use on another day, to start the search from; ``flags_only`` spares the fleet's
+    habit.
     """
     with _staged(con, settings, as_of, today) as past:
         if past is None:
             return None
-        use = near.fleet.usage if near and near.fleet else None
-        fits = fit_wear_and_use(past, settings, as_of, use)
+        fits = fit_wear_and_use(past, settings, as_of, near)
         fleet = None if flags_only else known_fleet(past, fits)
         return Origin(as_of, fleet, strokes_of(past, fits))
 
@@ -86,14 +87,14 @@ def origins(
     settings: Settings,
     days: Sequence[dt.date],
     today: dt.date,
-    flags_only: bool = False,
 ) -> list[Origin]:
     """The fleet as of each of some earlier days that the records reach back to."""
     found: list[Origin] = []
+    near = None
     for day in days:
-        near = found[-1] if found else None
-        each = origin(con, settings, day, today, near=near, flags_only=flags_only)
+        each = origin(con, settings, day, today, near=near)
         found += [each] if each else []
+        near = each.fleet.usage if each and each.fleet else near
     return found
 
 

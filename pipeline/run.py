@@ -1,7 +1,7 @@
 """One run: the stages in order, over one lake and one warehouse."""
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,15 +17,16 @@ from pipeline.fitting import Fits, fit_fleet, write_chapter
 from pipeline.flag_marts import write_flag_marts
 from pipeline.forecasting import Forecasts, forecast_relines
 from pipeline.invariants import require_invariants
-from pipeline.origins import judged_by, months_before, origins
+from pipeline.origins import judged_by, months_before, origin, origins
 from pipeline.setting_marts import write_setting_quality
 from pipeline.settings import Settings, load_settings
 from pipeline.status import write_month, write_status
 
 SETTINGS_FILE = "fleet.toml"
-# How far back flags and forecasts are made again, and held against what happened since. A month
-# tells of flags alone; that origin is worked out here, the others aside.
-ORIGIN_MONTHS = (1, 3, 6, 12)
+# How far back flags and forecasts are made again, and held against what happened since: a month
+# tells of flags alone.
+FLAGS_MONTHS = 1
+FORECAST_MONTHS = (3, 6, 12)
 
 
 @dataclass(slots=True)
@@ -41,7 +42,7 @@ class Run:
     as_of: dt.date | None = None
     aside: Aside = IN_PLACE
     fits: Fits | None = None
-    past: Sequence[Answer] = ()
+    past: Answer | None = None
     chapter: Answer | None = None
     library: Answer | None = None
     drift: Drift | None = None
@@ -71,11 +72,8 @@ def load(run: Run) -> None:
 def judge(run: Run) -> None:
     today = run.started_at.date()
     run.as_of = judging.judge(run.con, run.settings, today, run.given_as_of)
-    days = [months_before(run.day, months) for months in ORIGIN_MONTHS]
-    run.past = [
-        place.over(run.con, warehouse.RAW, origins, run.settings, part, today, flags_only)
-        for place, part, flags_only in ((IN_PLACE, days[:1], True), (run.aside, days[1:], False))
-    ]
+    days = [months_before(run.day, months) for months in FORECAST_MONTHS]
+    run.past = run.aside.over(run.con, warehouse.RAW, origins, run.settings, days, today)
 
 
 def stage(run: Run) -> None:
@@ -105,7 +103,11 @@ def forecast(run: Run) -> None:
 
 
 def look_back(run: Run) -> None:
-    past = [judged_by(run.drift, then) for answer in run.past for then in answer.result()]
+    assert run.fits is not None
+    assert run.past is not None
+    day, today = months_before(run.day, FLAGS_MONTHS), run.started_at.date()
+    last = origin(run.con, run.settings, day, today, near=run.fits.usage, flags_only=True)
+    past = [judged_by(run.drift, then) for then in (last, *run.past.result()) if then]
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, run.drift, past, run.day)
         write_backtest(run.con, past, precision, run.day)
