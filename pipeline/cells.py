@@ -334,8 +334,9 @@ def _with_problems(
 def _as_it_stood(cells: Cells, hidden: set[int]) -> pl.Expr:
     """The row's filled cells as ``heading=cell``, for a person to find it again."""
     parts = []
+    schema = cells.rows.schema  # asked once: a file may have many columns
     for i, heading in enumerate(cells.headings):
-        dtype = cells.rows.schema[f"c{i}"]
+        dtype = schema[f"c{i}"]
         if i in hidden or dtype == pl.Binary or dtype.is_nested():
             continue
         text = pl.col(f"c{i}").cast(pl.String).str.slice(0, 200)
