@@ -235,7 +235,11 @@ class RelineOutlookParts(dy.Schema):
 class Scenarios(dy.Schema):
     """One row per scenario over the budget's months, in the same simulated futures."""
 
-    name = col.text("The scenario; as_now: how the fleet does it", key=True)
+    name = col.text(
+        "The scenario; as_now: the budget itself, the fleet's habit and what must be relined "
+        "besides to keep the accepted risk",
+        key=True,
+    )
     description = dy.String(nullable=False, description="In the fleet's words")
     base = dy.Bool(nullable=False, description="The one the others are set against")
     relines_mean = col.number("Relines of wheel ends", low=0.0)
