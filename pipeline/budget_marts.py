@@ -77,7 +77,6 @@ def scenarios(settings: Settings) -> tuple[Scenario, ...]:
     named = settings.scenarios or {
         "habit alone": ScenarioSection(guard=False),
         "latest safe visit": ScenarioSection(reline="latest"),
-        "both ends of an axle together": ScenarioSection(together="axle"),
         "whole unit together": ScenarioSection(together="unit"),
     }
     return tuple(_scenario(name, s, settings.budget.risk) for name, s in named.items())
