@@ -28,9 +28,10 @@ class Tally:
     """Counts over D draws of ``wheel_ends`` each, M months and C cells.
 
     relines, visits (axles relined in a visit of their own), crossings : (D, M, C).
-    span_relines, span_visits : (D, M), by whole months from as-of. second : (D,) relines of a
-    lining fitted after as-of. scrapped_mm, scrapped_share : (D,) lining left above the minimum,
-    in mm and as a share of what can be worn, over the relines of the calendar months.
+    relines_by_span, visits_by_span : (D, M, C), by whole months from as-of.
+    second : (D,) relines of a lining fitted after as-of. scrapped_mm, scrapped_share : (D,) lining
+    left above the minimum, in mm and as a share of what can be worn, over the relines of the
+    calendar months.
     """
 
     calendar: Calendar
@@ -38,8 +39,8 @@ class Tally:
     relines: Counts
     visits: Counts
     crossings: Counts
-    span_relines: IntArray
-    span_visits: IntArray
+    relines_by_span: Counts
+    visits_by_span: Counts
     second: IntArray
     scrapped_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
     scrapped_share: FloatArray = field(default_factory=lambda: np.zeros(0))
@@ -47,6 +48,16 @@ class Tally:
     @property
     def n_draws(self) -> int:
         return len(self.relines)
+
+    @property
+    def span_relines(self) -> IntArray:
+        """The fleet's relines by whole months from as-of, (D, M)."""
+        return np.asarray(self.relines_by_span.sum(axis=2), np.int64)
+
+    @property
+    def span_visits(self) -> IntArray:
+        """Its visits made for a reline alone, (D, M)."""
+        return np.asarray(self.visits_by_span.sum(axis=2), np.int64)
 
 
 def empty_tally(calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int) -> Tally:
@@ -59,8 +70,8 @@ def empty_tally(calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int)
         relines=np.zeros(shape, np.int32),
         visits=np.zeros(shape, np.int32),
         crossings=np.zeros(shape, np.int32),
-        span_relines=np.zeros(shape[:2], np.int64),
-        span_visits=np.zeros(shape[:2], np.int64),
+        relines_by_span=np.zeros(shape, np.int32),
+        visits_by_span=np.zeros(shape, np.int32),
         second=np.zeros(n_draws, np.int64),
         scrapped_mm=np.zeros(n_draws),
         scrapped_share=np.zeros(n_draws),
@@ -78,7 +89,7 @@ def add_relines(
 ) -> None:
     """Enter relines of wheel ends; events past the last month fall out."""
     _count(tally.relines, tally.calendar.month_ends, copy, day, cell)
-    _count(tally.span_relines, tally.calendar.span_ends, copy, day)
+    _count(tally.relines_by_span, tally.calendar.span_ends, copy, day, cell)
     inside = day < tally.calendar.month_ends[-1]
     left = np.maximum(above_mm, 0.0) * inside
     draws = tally.n_draws
@@ -90,7 +101,7 @@ def add_relines(
 def add_visits(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) -> None:
     """Enter axles relined in a visit made for that alone."""
     _count(tally.visits, tally.calendar.month_ends, copy, day, cell)
-    _count(tally.span_visits, tally.calendar.span_ends, copy, day)
+    _count(tally.visits_by_span, tally.calendar.span_ends, copy, day, cell)
 
 
 def add_crossings(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) -> None:
@@ -99,17 +110,12 @@ def add_crossings(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray)
 
 
 def _count(
-    into: IntArray | Counts,
-    month_ends: FloatArray,
-    copy: IntArray,
-    day: FloatArray,
-    cell: IntArray | int = 0,
+    into: Counts, month_ends: FloatArray, copy: IntArray, day: FloatArray, cell: IntArray
 ) -> None:
-    """Add one to (draw, month[, cell]) per event."""
+    """Add one to (draw, month, cell) per event."""
     month = np.searchsorted(month_ends, day, side="right")
     inside = month < len(month_ends)
-    cells = into.shape[2] if into.ndim == 3 else 1
-    place = (copy * len(month_ends) + month) * cells + cell
+    place = (copy * len(month_ends) + month) * into.shape[2] + cell
     into += np.bincount(place[inside], minlength=into.size).reshape(into.shape)
 
 

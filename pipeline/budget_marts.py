@@ -10,7 +10,7 @@ from models.reline_policy import AS_NOW, Costs, DutyMove, Scenario
 from models.reline_scenarios import scenario_frame
 from models.reline_simulation import FleetModel, simulate_relines
 from pipeline import marts
-from pipeline.budget_parts import months_frame, span_calendar, spans_frame
+from pipeline.budget_parts import months_frame, spans_frame
 from pipeline.settings import ScenarioSection, Settings
 
 DRAWS = 200
@@ -39,16 +39,12 @@ def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict
     months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
     costs, every = reline_costs(settings), (plan(settings), *scenarios(settings))
     tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
-    # The same futures, counted by whole months from as-of: a part's year then ends when the fleet's
-    # does.
-    spans = span_calendar(months)
-    (by_span,) = simulate_relines(fleet, spans, draws=DRAWS, seed=SEED, scenarios=every[:1])
     compared = scenario_frame(every, tallies, months, costs, SEED)
     return {
         "reline_budget": budget_frame(fleet, tallies[0], months, costs, SEED),
         "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
         "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
-        "reline_outlook_parts": spans_frame(fleet.cells, by_span, months, costs, SEED),
+        "reline_outlook_parts": spans_frame(fleet.cells, tallies[0], months, costs, SEED),
         "scenarios": _scenarios(compared, settings),
     }
 

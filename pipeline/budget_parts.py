@@ -14,7 +14,7 @@ from models.mixed_blocks import FloatArray, IntArray
 from models.reline_budget import Months, inflation, money, quantile_columns
 from models.reline_layout import Cells
 from models.reline_policy import Costs
-from models.reline_tally import Calendar, Tally
+from models.reline_tally import Counts, Tally
 
 DIMENSIONS = ("depot", "axle_type", "duty")
 PARTS = (*itertools.combinations(DIMENSIONS, 1), *itertools.combinations(DIMENSIONS, 2))
@@ -23,23 +23,18 @@ SPANS_MONTHS = (12, 24)
 Span = tuple[int, int, dict[str, object]]
 
 
-def span_calendar(months: Months) -> Calendar:
-    """Whole months from as-of instead of calendar months: the same futures, counted otherwise."""
-    return Calendar(months.calendar.span_ends, months.calendar.span_ends)
-
-
 def months_frame(
     cells: Cells, tally: Tally, months: Months, costs: Costs, seed: int
 ) -> pl.DataFrame:
     """Every part of the fleet, month by month.
 
     Columns: ``month``, ``part`` (the dimensions that it is one of), ``depot``, ``axle_type``,
-    ``duty`` (null: over all), ``relines_…`` and ``cost_…`` as in the budget. ``tally`` counts by
-    calendar month.
+    ``duty`` (null: over all), ``relines_…`` and ``cost_…`` as in the budget.
     """
-    relines, cost = _draws(tally, months.calendar.month_ends, costs, seed)
+    ends = months.calendar.month_ends
+    cost = _cost(tally.relines, tally.visits, ends, costs, seed)
     spans: list[Span] = [(i, i + 1, {"month": first}) for i, first in enumerate(months.starts)]
-    return _frame(cells, relines, cost, spans)
+    return _frame(cells, tally.relines, cost, spans)
 
 
 def spans_frame(
@@ -47,9 +42,11 @@ def spans_frame(
 ) -> pl.DataFrame:
     """Every part of the fleet over the next 12 and 24 months, and the whole horizon.
 
-    ``months`` and ``until_on`` instead of ``month``; ``tally`` counts by whole months from as-of.
+    ``months`` and ``until_on`` instead of ``month``: whole months are counted from as-of, so that
+    a part's year ends when the fleet's does.
     """
-    relines, cost = _draws(tally, months.calendar.span_ends, costs, seed)
+    relines, ends = tally.relines_by_span, months.calendar.span_ends
+    cost = _cost(relines, tally.visits_by_span, ends, costs, seed)
     horizon = len(months.span_ends)
     spans: list[Span] = [
         (0, n, {"months": n, "until_on": months.span_ends[n - 1]})
@@ -59,18 +56,14 @@ def spans_frame(
     return _frame(cells, relines, cost, spans)
 
 
-def _draws(
-    tally: Tally, ends: FloatArray, costs: Costs, seed: int
-) -> tuple[FloatArray, FloatArray]:
-    price = inflation(costs, ends)[:, None]
-    return tally.relines.astype(np.float64), money(tally.relines, tally.visits, price, costs, seed)
+def _cost(relines: Counts, visits: Counts, ends: FloatArray, costs: Costs, seed: int) -> FloatArray:
+    return money(relines, visits, inflation(costs, ends)[:, None], costs, seed)
 
 
-def _frame(
-    cells: Cells, relines: FloatArray, cost: FloatArray, spans: Sequence[Span]
-) -> pl.DataFrame:
+def _frame(cells: Cells, relines: Counts, cost: FloatArray, spans: Sequence[Span]) -> pl.DataFrame:
+    draws = relines.astype(np.float64), cost
     frames = [
-        _of_part(members, relines, cost, span)
+        _of_part(members, draws, span)
         for part in PARTS
         for members in [_members(cells, part)]
         for span in spans
@@ -88,11 +81,11 @@ def _members(cells: Cells, part: tuple[str, ...]) -> pl.DataFrame:
 
 
 def _of_part(
-    members: pl.DataFrame, relines: FloatArray, cost: FloatArray, span: Span
+    members: pl.DataFrame, draws: tuple[FloatArray, FloatArray], span: Span
 ) -> pl.DataFrame:
     start, end, columns = span
     numbers: list[IntArray] = [np.array(c) for c in members["cell"].to_list()]
-    totals = (_summed(draws[:, start:end], numbers) for draws in (relines, cost))
+    totals = (_summed(each[:, start:end], numbers) for each in draws)
     quantiles: Iterator[tuple[str, FloatArray]] = itertools.chain.from_iterable(
         quantile_columns(name, total).items()
         for name, total in zip(("relines", "cost"), totals, strict=True)

@@ -7,7 +7,7 @@ import pytest
 from models.reline_budget import budget_frame, budget_months, outlook_frame, quantile_columns
 from models.reline_policy import Costs
 from models.reline_simulation import simulate_relines
-from pipeline.budget_parts import months_frame, span_calendar, spans_frame
+from pipeline.budget_parts import months_frame, spans_frame
 from tests.reline_world import ORIGIN, World, known_fleet, lived
 
 COSTS = Costs(lining_kit=80, reline_labour=60, drum=150, drum_share=0.3, inflation_per_year=0.03)
@@ -23,11 +23,6 @@ def fleet():
 @pytest.fixture(scope="module")
 def by_month(fleet):
     return simulate_relines(fleet, MONTHS.calendar, draws=80, seed=1)[0]
-
-
-@pytest.fixture(scope="module")
-def by_span(fleet):
-    return simulate_relines(fleet, span_calendar(MONTHS), draws=80, seed=1)[0]
 
 
 @pytest.fixture(scope="module")
@@ -58,8 +53,8 @@ def test_a_parts_band_is_that_of_its_cells_summed_within_each_future(fleet, by_m
     assert rows["relines_p90"].sum() < naive["relines_p90"].sum()  # quantiles do not add up
 
 
-def test_spans_end_when_the_fleets_do_and_add_up_to_it(fleet, by_month, by_span):
-    spans = spans_frame(fleet.cells, by_span, MONTHS, COSTS, seed=0)
+def test_spans_end_when_the_fleets_do_and_add_up_to_it(fleet, by_month):
+    spans = spans_frame(fleet.cells, by_month, MONTHS, COSTS, seed=0)
     outlook = outlook_frame(by_month, MONTHS, COSTS)
     for months in (12, 24):
         year = outlook.filter(
