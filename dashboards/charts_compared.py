@@ -10,6 +10,8 @@ from dashboards.words import capital, number, span, with_interval
 LEVEL = 0.05
 APART, NOT_APART = "told apart", "not told apart"
 MOST_DRAWN = 36
+VERDICT = pl.when(pl.col("p_adjusted") < LEVEL).then(pl.lit(APART)).otherwise(pl.lit(NOT_APART))
+RATIO = ("ratio", "ci_low", "ci_high")
 
 
 def comparison_figure(comparisons: pl.DataFrame, measure: str, what: str) -> Figure | None:
@@ -54,10 +56,7 @@ def _rows(comparisons: pl.DataFrame, measure: str) -> pl.DataFrame:
             pl.lit(" : "),
             "duty_b",
         ).alias("group"),
-        pl.when(pl.col("p_adjusted") < LEVEL)
-        .then(pl.lit(APART))
-        .otherwise(pl.lit(NOT_APART))
-        .alias("verdict"),
+        verdict=VERDICT,
     )
 
 
@@ -67,12 +66,13 @@ def _clearest(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def comparison_chart(frame: pl.DataFrame, what: str) -> Chart:
-    """``group``, ``ratio``, ``ci_low``, ``ci_high``, ``verdict``; log scale, one line a pair."""
+    """``group``, ``axle_type``?, ``ratio``, ``ci_low``, ``ci_high``, ``verdict``; log scale, one
+    line a pair."""
     scale = alt.Scale(type="log", nice=False, padding=6)
     axis = alt.Axis(format="~g", tickCount=6)
     return marks.interval_plot(
-        frame.select("group", "axle_type", "ratio", "ci_low", "ci_high", "verdict"),
-        ("ratio", "ci_low", "ci_high"),
+        frame.select(*(c for c in ("group", "axle_type") if c in frame), *RATIO, "verdict"),
+        RATIO,
         alt.X("ci_low:Q", title=f"{capital(what)}, times as high", scale=scale, axis=axis),
         ".2f",
         marks.line_at("x", 1.0),

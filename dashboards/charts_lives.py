@@ -8,12 +8,11 @@ import polars as pl
 
 from dashboards import marks
 from dashboards.charts_adjusters import FORM_WORDS
+from dashboards.charts_compared import APART, LEVEL, RATIO, VERDICT, comparison_chart
 from dashboards.figure import Chart, Figure, Said, Table, table
 from dashboards.measures import Measures
 from dashboards.words import capital, count, number, share, span, with_interval
 
-LEVEL = 0.05
-APART, NOT_APART = "told apart", "not told apart"
 TERM_WORDS = {
     "greasing_overdue": "greasing overdue : in time",
     "cap_open": "grease cap not seated : seated",
@@ -27,7 +26,6 @@ CAUSE_WORDS = {
     "planned": "replaced as planned",
 }
 PLANNED = "planned"
-RATIO = ("ratio", "ci_low", "ci_high")
 INCIDENCE = ("incidence", "ci_low", "ci_high")
 COUNT = ("replacements", "ci_low", "ci_high")
 
@@ -42,7 +40,7 @@ def effects_figure(effects: pl.DataFrame | None) -> Figure | None:
     return Figure(
         key="adjuster-effects",
         said=_effects_said(rows),
-        chart=_effects_chart(rows),
+        chart=comparison_chart(rows, "failure rate"),
         table=_effects_table(rows),
         sql="select * from mart.adjuster_effects where fleets_clock and measure = 'hazard_ratio'",
     )
@@ -64,22 +62,8 @@ def _effects(effects: pl.DataFrame) -> pl.DataFrame:
     group = pl.when(pl.col("cause").is_null()).then(pl.lit("")).otherwise(only) + pl.coalesce(
         named, plain
     )
-    verdict = pl.when(pl.col("p_adjusted") < LEVEL).then(pl.lit(APART)).otherwise(pl.lit(NOT_APART))
-    return kept.with_columns(group=group, verdict=verdict).sort(
+    return kept.with_columns(group=group, verdict=VERDICT).sort(
         pl.col("cause").is_not_null(), pl.col("ratio"), descending=[False, True]
-    )
-
-
-def _effects_chart(rows: pl.DataFrame) -> Chart:
-    scale = alt.Scale(type="log", nice=False, padding=6)
-    axis = alt.Axis(format="~g", tickCount=6)
-    return marks.interval_plot(
-        rows.select("group", *RATIO, "verdict"),
-        RATIO,
-        alt.X("ci_low:Q", title="Failure rate, times as high", scale=scale, axis=axis),
-        ".2f",
-        marks.line_at("x", 1.0),
-        shape=marks.told_apart("verdict", (APART, NOT_APART)),
     )
 
 

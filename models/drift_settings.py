@@ -15,9 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betainc, betaincinv, gammaln, ndtri
+from scipy.special import betainc, betaincinv, gammaln
 
-from models.laws import binomial_below, binomial_beyond, binomial_quantile
+from models.laws import binomial_below, binomial_beyond, binomial_quantile, two_sided_z
 
 Floats = NDArray[np.float64]
 
@@ -43,7 +43,7 @@ def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
     (0.0, 0.1611)
     """
     x, n = np.asarray(hits, dtype=float), np.asarray(trials, dtype=float)
-    z = float(ndtri(0.5 + level / 2))
+    z = two_sided_z(level)
     safe = np.maximum(n, 1.0)
     centre = (x + z * z / 2) / (safe + z * z)
     half = z / (safe + z * z) * np.sqrt(x * (safe - x) / safe + z * z / 4)

@@ -18,6 +18,11 @@ def normal_quantile(p: Numbers) -> FloatArray:
     return np.asarray(special.ndtri(p))
 
 
+def two_sided_z(level: float) -> float:
+    """How many standard errors either way hold so much: 1.96 for 0.95."""
+    return float(special.ndtri(0.5 + 0.5 * level))
+
+
 def normal_below(z: Numbers) -> FloatArray:
     return np.asarray(special.ndtr(z))
 
@@ -28,6 +33,11 @@ def normal_density(x: FloatArray, sd: Numbers) -> FloatArray:
 
 def chi2_quantile(p: Numbers, df: Numbers) -> FloatArray:
     return np.asarray(2.0 * special.gammaincinv(np.asarray(df) / 2.0, p))
+
+
+def likelihood_drop(level: float) -> float:
+    """How far below its top a log-likelihood stands at the profile limits of one parameter."""
+    return 0.5 * float(chi2_quantile(level, 1))
 
 
 def chi2_beyond(x: Numbers, df: Numbers) -> FloatArray:

@@ -16,11 +16,12 @@ from typing import NamedTuple
 
 import numpy as np
 
+from models.grouped import sums_by
 from models.life_distributions import FloatArray, StandardLaw
 from models.life_hazard_model import Evaluated
 from models.life_likelihood import interval_derivatives
 from models.life_npmle_solver import IntArray
-from models.life_segments import AdjusterSegments, Design, Pieces, row_at, sums_by
+from models.life_segments import AdjusterSegments, Design, Pieces, row_at
 
 
 class AcceleratedData(NamedTuple):

@@ -23,7 +23,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from models.laws import normal_quantile
+from models.laws import two_sided_z
 from models.life_distributions import FloatArray
 from models.life_npmle_solver import IntArray
 
@@ -122,7 +122,7 @@ def incidence_limits(
     """Limits symmetric in log(-log(1 - F)), which stay in [0, 1]; F itself where F is 0 or 1."""
     inner = (incidence > 0.0) & (incidence < 1.0)
     log_rest = np.log1p(-np.where(inner, incidence, 0.5))
-    z = float(normal_quantile(0.5 + 0.5 * level))
+    z = two_sided_z(level)
     spread = z * se / np.abs((1.0 - np.where(inner, incidence, 0.5)) * log_rest)
     with np.errstate(over="ignore"):  # no limit at all where next to nothing is known
         low, high = (-np.expm1(log_rest * np.exp(sign * spread)) for sign in (-1.0, 1.0))

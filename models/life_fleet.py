@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from models.laws import normal_quantile
+from models.laws import two_sided_z
 from models.life_decisions import undetected_share
 from models.life_distributions import FloatArray, LifeDistribution
 from models.life_parametric import LifeFit
@@ -159,7 +159,7 @@ def undetected_interval(fit: LifeFit, tau: float, level: float = 0.95) -> Interv
         return None
     share, slopes = log_slopes(fit, lambda law: np.array([undetected_share(law, tau)]))
     se = float(np.sqrt(slopes[0] @ fit.covariance @ slopes[0]))
-    widening = float(np.exp(min(float(normal_quantile(0.5 + 0.5 * level)) * se, 50.0)))
+    widening = float(np.exp(min(two_sided_z(level) * se, 50.0)))
     estimate = float(share[0])
     return Interval(estimate, estimate / widening, min(estimate * widening, 1.0))
 

@@ -24,13 +24,14 @@ from typing import NamedTuple
 import numpy as np
 from scipy import linalg, optimize, special
 
-from models.laws import chi2_beyond, chi2_quantile, gamma_quantile, normal_quantile
+from models.grouped import sums_by
+from models.laws import chi2_beyond, gamma_quantile, likelihood_drop, two_sided_z
 from models.life_distributions import DistributionName, FloatArray
 from models.life_hazard_model import HazardModel
 from models.life_npmle_solver import IntArray
 from models.life_profile import Interval
 from models.life_regression import RegressionFit, fit_regression
-from models.life_segments import AdjusterSegments, Pieces, pieces_between, sums_by
+from models.life_segments import AdjusterSegments, Pieces, pieces_between
 
 NODES = 24
 LOG_VARIANCE = (-9.0, 3.0)
@@ -218,7 +219,7 @@ def _best(plain: RegressionFit, exposure: UnitExposure) -> tuple[float, FloatArr
 def _variance_interval(
     plain: RegressionFit, exposure: UnitExposure, log_v: float, top: float, level: float
 ) -> Interval:
-    floor = top - 0.5 * float(chi2_quantile(level, 1))
+    floor = top - likelihood_drop(level)
     theta = plain.theta
 
     def above(x: float) -> float:
@@ -262,7 +263,7 @@ def _covariance(
 def _ratios(
     model: HazardModel, theta: FloatArray, covariance: FloatArray, level: float
 ) -> dict[str, Interval]:
-    z = float(normal_quantile(0.5 + 0.5 * level))
+    z = two_sided_z(level)
     se = np.minimum(np.sqrt(np.maximum(np.diag(covariance), 0.0)), 100.0)
     return {
         model.names[i]: Interval(

@@ -21,10 +21,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from models.grouped import sums_by
 from models.life_data import LifeCounts
 from models.life_distributions import BoolArray, FloatArray, StandardLaw
 from models.life_npmle_solver import IntArray
-from models.life_segments import AdjusterSegments, Design, Pieces, pieces_between, row_at, sums_by
+from models.life_segments import AdjusterSegments, Design, Pieces, pieces_between, row_at
 
 
 class Evaluated(NamedTuple):

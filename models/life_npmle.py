@@ -32,7 +32,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from scipy import optimize
 
-from models.laws import chi2_quantile, normal_quantile
+from models.laws import likelihood_drop, two_sided_z
 from models.life_data import LifeCounts
 from models.life_distributions import BoolArray, FloatArray
 from models.life_npmle_solver import Cells, Solution, information_of, life_cells, loglik_at, solved
@@ -242,7 +242,7 @@ def _information_limits(
     kept = shown[support]
     variance = np.diag(np.cumsum(np.cumsum(covariance[np.ix_(kept, kept)], axis=0), axis=1))
     cumulative = np.cumsum(solution.hazard[support][kept])
-    spread = normal_quantile(0.5 + 0.5 * level) * np.sqrt(np.maximum(variance, 0.0)) / cumulative
+    spread = two_sided_z(level) * np.sqrt(np.maximum(variance, 0.0)) / cumulative
     with np.errstate(over="ignore"):
         low, high = (np.exp(-cumulative * np.exp(sign * spread)) for sign in (1.0, -1.0))
     fallen = int(shown.sum()) - cumulative.size
@@ -277,7 +277,7 @@ def npmle_limits(
     """
     cells = life_cells(counts)
     solution = solved(cells)
-    drop = 0.5 * float(chi2_quantile(level, 1))
+    drop = likelihood_drop(level)
     return [_likelihood_limits(counts, cells, solution, float(age), from_age, drop) for age in ages]
 
 

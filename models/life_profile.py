@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from models.laws import chi2_quantile
+from models.laws import likelihood_drop
 from models.life_data import LifeCounts
 from models.life_distributions import BoolArray, FloatArray, LifeDistribution, StandardLaw
 from models.life_likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
@@ -125,7 +125,7 @@ def profile_limits(
     """Two-sided limits of each quantity, found together. `level` in (0, 1)."""
     if not quantities:
         return []
-    drop = 0.5 * float(chi2_quantile(level, 1))
+    drop = likelihood_drop(level)
     coordinates = _coordinates(fit.distribution.law, quantities)
     psi_hat, nu_hat = _coordinates_of(coordinates, fit.theta)
     problem = _Problem(

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from models.laws import chi2_quantile, normal_below, normal_quantile
+from models.laws import likelihood_drop, normal_below, two_sided_z
 from models.life_distributions import FloatArray
 from models.life_profile import Interval
 
@@ -104,7 +104,7 @@ def mean_cumulative(
     at = np.unique(watched.event_age) if ages is None else np.asarray(ages, float)
     expected, deviations = _expected_and_deviations(watched, at, _clusters(watched))
     se = np.sqrt(np.sum(deviations**2, axis=0))
-    z = float(normal_quantile(0.5 + 0.5 * level))
+    z = two_sided_z(level)
     widening = np.exp(z * se / np.where(expected > 0.0, expected, 1.0))
     return MeanCumulative(
         ages=at,
@@ -133,7 +133,7 @@ def cumulative_difference(
     other, other_deviations = _expected_and_deviations(second, at, clusters)
     se = np.sqrt(np.sum((one_deviations - other_deviations) ** 2, axis=0))
     difference = one - other
-    z = float(normal_quantile(0.5 + 0.5 * level))
+    z = two_sided_z(level)
     p = 2.0 * normal_below(-np.abs(difference) / np.where(se > 0.0, se, np.inf))
     low, high = difference - z * se, difference + z * se
     return CumulativeDifference(at, difference, se, low, high, np.asarray(p), level)
@@ -194,7 +194,7 @@ def fit_power_law(watched: WatchedWheelEnds, level: float = 0.95) -> PowerLawPro
         return None
     log_shape = float(optimize.brentq(lambda x: _shape_score(watched, x, unit), -7.0, 7.0))
     top = _power_law_profile(watched, log_shape, unit)
-    floor = top - 0.5 * float(chi2_quantile(level, 1))
+    floor = top - likelihood_drop(level)
     shape = np.exp(
         [log_shape, *_crossings(lambda x: _power_law_profile(watched, x, unit), log_shape, floor)]
     )

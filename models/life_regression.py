@@ -23,7 +23,7 @@ import numpy as np
 from scipy import optimize
 
 from models.holm import holm
-from models.laws import chi2_beyond, chi2_quantile
+from models.laws import chi2_beyond, likelihood_drop
 from models.life_accelerated_model import AcceleratedModel, accelerated_data
 from models.life_data import counts_from_rows
 from models.life_distributions import LAWS, BoolArray, DistributionName, FloatArray
@@ -253,7 +253,7 @@ def _effect(
     term = design.terms[column - 2]
     inflation = _inflation(fit, column)
     chi_square = _ratio_statistic(fit, [column]) / inflation
-    drop = 0.5 * float(chi2_quantile(level, 1)) * inflation
+    drop = likelihood_drop(level) * inflation
     low, high = (_profile_limit(fit, column, drop, side) for side in (-1.0, 1.0))
     log_ratio = float(fit.theta[column])
     if abs(log_ratio) > UNBOUNDED:

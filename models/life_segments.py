@@ -194,9 +194,3 @@ def _design(
     if not np.all(np.isfinite(values)):
         raise ValueError("covariates must be known: fill or drop nulls before the fit")
     return Design(values, tuple(names), tuple(terms), {f: references[f] for f in factors})
-
-
-def sums_by(group: IntArray, values: FloatArray, groups: int) -> FloatArray:
-    """Sums of the rows of values (m, k) by group, (groups, k)."""
-    columns = [np.bincount(group, column, minlength=groups) for column in values.T]
-    return np.stack(columns, axis=1) if columns else np.zeros((groups, 0))

@@ -13,9 +13,10 @@ import numpy as np
 import polars as pl
 from scipy import optimize, special
 
+from models.grouped import sums_by
 from models.mixed_blocks import FloatArray, IntArray
 from models.reline_habit_data import AxleDecisions, HabitGroups, thinned
-from models.reline_habit_likelihood import SHAPE, habit_loglik, sums_by
+from models.reline_habit_likelihood import SHAPE, habit_loglik
 
 FEW_RELINES = 10
 """With fewer relines on record the habit is a guess."""

@@ -28,7 +28,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from models.mixed_blocks import BoolArray, FloatArray, IntArray
+from models.grouped import sums_by
+from models.mixed_blocks import BoolArray, FloatArray
 from models.reline_habit_data import AxleDecisions
 
 SHAPE = ("log_spread", "lapse", "lapse_below", "premature", "pair", "unit")
@@ -161,8 +162,3 @@ def habit_loglik(
     loglik = float((decisions.visits * np.log(np.maximum(value, _TINY))).sum())
     in_threshold = sums_by(decisions.group, per * rows[0], len(threshold))
     return loglik, in_threshold, (rows[1:] * per).sum(axis=1)
-
-
-def sums_by(group: IntArray, weight: FloatArray, groups: int) -> FloatArray:
-    """Sum of the weights in each group (G,)."""
-    return np.bincount(group, weight, minlength=groups).astype(np.float64)

@@ -4,7 +4,7 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from models.laws import normal_quantile
+from models.laws import two_sided_z
 from models.mixed_blocks import FloatArray
 from models.reline_habit import AT_VISIT_DAYS, HabitFit, groups_where, threshold_of
 from models.reline_habit_data import NOWHERE, AxleDecisions
@@ -37,7 +37,7 @@ def _threshold_row(
     chosen = groups_where(fit.groups, axle_type, depot)
     weight[chosen] = np.maximum(fit.group_visits[chosen], 1e-6)
     mm, se = threshold_of(fit, weight)
-    half = float(normal_quantile(0.5 + level / 2.0)) * se
+    half = two_sided_z(level) * se
     seen = events
     if axle_type is not None:
         seen = seen.filter(pl.col("axle_type") == axle_type)
