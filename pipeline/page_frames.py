@@ -72,7 +72,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         ),
         months=mart("months").filter(pl.col("as_of") <= as_of),
         wear_departures=mart("wear_departures"),
-        pointers_not_reset=mart("pointers_not_reset"),
+        pointers_not_reset=_pointers_to_reset(con),
         check_intervals=_told(mart("check_intervals"), "share_failed"),
         replacement_ages=_told(mart("replacement_ages"), "planned_cost"),
         adjuster_effects=mart("adjuster_effects"),
@@ -168,6 +168,17 @@ def _histories(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         select h.wheel_end_id, h.on_date as inspected_on, h.lining_mm, h.stroke_ratio, h.jobs
         from mart.histories h inner join shown s on s.wheel_end_id = h.wheel_end_id""",
         order="1, 2",
+    )
+
+
+def _pointers_to_reset(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Those of linings still in place: what a lining before it left behind nobody can mend."""
+    return warehouse.fetch(
+        con,
+        """select p.wheel_end_id, p.gap_mm, p.probability
+        from mart.pointers_not_reset p
+        inner join stage.lining_lives l on l.life_id = p.life_id
+        where l.ended_on is null""",
     )
 
 

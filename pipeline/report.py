@@ -93,7 +93,8 @@ def sheet_lines(made: Made) -> list[str]:
             CAUTION,
         ]
     return [
-        f"{made.units} units, {made.wheel_ends} wheel ends, as of {made.as_of}",
+        f"{made.units} unit{'s' if made.units != 1 else ''}, {made.wheel_ends} wheel "
+        f"end{'s' if made.wheel_ends != 1 else ''}, as of {made.as_of}",
         f"To print: {made.folder / 'sheets.html'}",
         f"To fill in and put into the lake's inspections folder: {made.folder / 'inspections.xlsx'}"
         " (or .csv)",

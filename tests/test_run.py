@@ -11,6 +11,7 @@ import pytest
 
 from pipeline import judging, loading, marts, warehouse
 from pipeline.cli import main
+from pipeline.page_frames import page_data
 from pipeline.run import settings_of
 from tests.drawing import rows
 from tests.lakes import write_small_lake
@@ -55,6 +56,17 @@ def test_every_mart_of_the_contract_is_there_and_none_is_empty(sample_con):
     for table in (*marts.SCHEMAS, "loads", "set_aside", "lining_readings", "adjuster_lives"):
         ((count,),) = rows(sample_con, f"select count(*) from mart.{table}")
         assert count > 0, table
+
+
+def test_the_page_asks_only_for_pointers_of_linings_still_in_place(sample_con):
+    asked = page_data(sample_con, settings_of(SAMPLE), dt.date(2026, 6, 29)).pointers_not_reset
+    ((in_place,),) = rows(
+        sample_con,
+        """select count(*) from mart.pointers_not_reset p
+        semi join (from stage.lining_lives where ended_on is null) l on l.life_id = p.life_id""",
+    )
+    ((ever,),) = rows(sample_con, "select count(*) from mart.pointers_not_reset")
+    assert 0 < asked.height == in_place < ever
 
 
 def test_no_mart_holds_a_nan(sample_con):
