@@ -133,7 +133,10 @@ def tab() -> Iterator[Tab]:
             stderr=subprocess.DEVNULL,
         )
         try:
-            with connect(_address(Path(profile)), max_size=None) as socket:
+            # No keepalive: its thread draws from the interpreter's random numbers, and a test that
+            # draws its own at that moment fails.
+            address = _address(Path(profile))
+            with connect(address, max_size=None, ping_interval=None) as socket:
                 yield Tab(socket)
         finally:
             process.kill()
