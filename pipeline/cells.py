@@ -4,6 +4,7 @@ A column's type, range and accepted spellings come from ``pipeline.contract``. N
 a cell that could mean two things is set aside with both meanings named.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import dataframely as dy
@@ -26,6 +27,8 @@ from pipeline.settings import Settings, contract_headings
 
 # Whom a row names is not shown where the row is.
 NEVER_SHOWN = ("inspector",)
+# What is told of a row with a problem.
+TOLD = ("problem_kind", "problem", "raw")
 MM_PER_INCH = 25.4
 KM_PER_MILE = 1.609344
 
@@ -108,12 +111,7 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
     dialect = dialect_of(settings, cells)
     sources, heading_problems = column_sources(table, cells.headings, settings, dialect)
     columns = columns_of(table)
-    parsed = cells.rows.select(
-        "row_no",
-        "shape_problem",
-        *[_parsed(name, c, cells, sources, dialect).alias(name) for name, c in columns.items()],
-        *[_written(name, cells, sources).alias(f"{name}·text") for name in columns],
-    )
+    parsed = _parsed_columns(columns, cells, sources, dialect)
     problems = [
         *heading_problems,
         Problem(
@@ -123,7 +121,27 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
         *_row_problems(table),
     ]
     hidden = {sources[name].position for name in NEVER_SHOWN if name in sources}
-    return _with_problems(parsed, problems, columns, _as_it_stood(cells, hidden), cells)
+    bad = parsed.select(pl.any_horizontal(p.where for p in problems)).to_series()
+    rows = parsed.select("row_no", *columns)
+    if not bad.any():
+        return rows.with_columns(pl.lit(None, dtype=pl.String).alias(name) for name in TOLD)
+    named = _named_problems(parsed, bad, problems, cells, sources, hidden)
+    return rows.join(named, on="row_no", how="left", maintain_order="left")
+
+
+def _parsed_columns(
+    columns: dict[str, dy.Column], cells: Cells, sources: dict[str, Source], dialect: Dialect
+) -> pl.DataFrame:
+    """Each column's values, and in ``NAME·here`` whether anything was written."""
+    parsed = [cells.rows["row_no"], cells.rows["shape_problem"]]
+    for name, column in columns.items():
+        if name in sources:
+            value, here = _parsed(column, cells.rows, sources[name], dialect)
+        else:
+            value = pl.Series([None], dtype=column.dtype).new_from_index(0, cells.rows.height)
+            here = pl.Series([False]).new_from_index(0, cells.rows.height)
+        parsed += [value.alias(name), here.alias(f"{name}·here")]
+    return pl.DataFrame(parsed)
 
 
 def column_sources(
@@ -168,46 +186,88 @@ def _contract_name(spelled: str, dialect: Dialect) -> tuple[str, float]:
     return spelled, 1.0
 
 
-def _written(name: str, cells: Cells, sources: dict[str, Source]) -> pl.Expr:
-    """The cell as text; null when empty."""
-    if name not in sources:
-        return pl.lit(None, dtype=pl.String)
-    column = f"c{sources[name].position}"
-    dtype = cells.rows.schema[column]
-    if dtype == pl.Binary or dtype.is_nested():
-        return pl.lit(f"a {dtype}", dtype=pl.String)
-    text = pl.col(column).cast(pl.String).str.strip_chars(" \t\r\n\u00a0'")
-    return pl.when(text != "").then(text)
+def _written(column: pl.Series) -> pl.Series:
+    """Cells as text; null when empty."""
+    if column.dtype == pl.Binary or column.dtype.is_nested():
+        return pl.Series([f"a {column.dtype}"]).new_from_index(0, len(column))
+    text = column.cast(pl.String).str.strip_chars(" \t\r\n\u00a0'")
+    empty = text == ""
+    return text.set(empty, None) if empty.any() else text
 
 
 def _parsed(
-    name: str, column: dy.Column, cells: Cells, sources: dict[str, Source], dialect: Dialect
-) -> pl.Expr:
-    if name not in sources:
-        return pl.lit(None, dtype=column.dtype)
-    source = sources[name]
-    cell = pl.col(f"c{source.position}")
-    dtype = cells.rows.schema[f"c{source.position}"]
-    text = _written(name, cells, sources)
+    column: dy.Column, rows: pl.DataFrame, source: Source, dialect: Dialect
+) -> tuple[pl.Series, pl.Series]:
+    """A column's values, and whether anything was written.
+
+    A workbook's own numbers, days and booleans need no reading; what is text is read.
+    """
+    cells = rows[f"c{source.position}"]
     match column:
-        case dy.Float64():
-            value = _finite(cell.cast(pl.Float64)) if dtype.is_numeric() else _number(text, dialect)
-            return value * source.factor
-        case dy.Int64():
-            value = cell.cast(pl.Float64) if dtype.is_numeric() else _number(text, dialect)
-            return pl.when(value == value.round(0)).then(value).cast(pl.Int64, strict=False)
+        case dy.Float64() | dy.Int64() if cells.dtype.is_numeric():
+            return _as_number(column, cells.cast(pl.Float64), source), cells.is_not_null()
+        case dy.Date() if cells.dtype.is_temporal():
+            return cells.cast(pl.Date), cells.is_not_null()
+        case dy.Bool() if cells.dtype == pl.Boolean:
+            return cells, cells.is_not_null()
+    text = _written(cells)
+    return _read(column, text, source, dialect), text.is_not_null()
+
+
+def _read(column: dy.Column, text: pl.Series, source: Source, dialect: Dialect) -> pl.Series:
+    match column:
+        case dy.Float64() | dy.Int64():
+            return _as_number(column, _numbers(text, dialect), source)
         case dy.Date():
-            return cell.cast(pl.Date) if dtype.is_temporal() else _date(text, dialect)
+            days = text.str.to_date("%Y-%m-%d", strict=False)
+            return _completed(days, text, lambda texts: _date(texts, dialect))
         case dy.Bool():
-            return cell if dtype == pl.Boolean else _boolean(text)
+            return _of_words(text, _boolean, pl.Boolean())
         case dy.Enum():
-            return _word(text, tuple(column.categories)).cast(column.dtype)
+            words = tuple(column.categories)
+            return _of_words(text, lambda texts: _word(texts, words), pl.String()).cast(
+                column.dtype
+            )
         case _:
             return text
 
 
-def _finite(value: pl.Expr) -> pl.Expr:
-    return pl.when(value.is_finite()).then(value)
+def _as_number(column: dy.Column, value: pl.Series, source: Source) -> pl.Series:
+    """Finite, in the contract's unit; whole where the column counts."""
+    if isinstance(column, dy.Int64):
+        whole = value.set((value != value.round(0)).fill_null(value=False), None)
+        return whole.cast(pl.Int64, strict=False)
+    finite = value.is_finite().fill_null(value=True)
+    value = value if finite.all() else value.set(~finite, None)
+    return value if source.factor == 1.0 else value * source.factor
+
+
+def _numbers(text: pl.Series, dialect: Dialect) -> pl.Series:
+    """Most numbers are written plainly; how the others are meant takes longer to find out."""
+    plain = text.cast(pl.Float64, strict=False)
+    if dialect.dot_groups:
+        plain = plain.set(text.str.contains(".", literal=True), None)
+    return _completed(plain, text, lambda texts: _number(texts, dialect))
+
+
+def _completed(
+    plain: pl.Series, text: pl.Series, reading: Callable[[pl.Expr], pl.Expr]
+) -> pl.Series:
+    """``plain``, and where it could not be had from what is written, the longer reading."""
+    left = plain.is_null() & text.is_not_null()
+    if not left.any():
+        return plain
+    read = text.filter(left).to_frame("text").select(reading(pl.col("text"))).to_series()
+    return plain.scatter(left.arg_true(), read)
+
+
+def _of_words(
+    text: pl.Series, reading: Callable[[pl.Expr], pl.Expr], dtype: pl.DataType
+) -> pl.Series:
+    """A few words, many times: each is read once."""
+    words = text.drop_nulls().unique(maintain_order=True)
+    read = words.to_frame("text").select(reading(pl.col("text"))).to_series()
+    return text.replace_strict(words, read, default=None, return_dtype=dtype)
 
 
 def _number(text: pl.Expr, dialect: Dialect) -> pl.Expr:
@@ -223,8 +283,7 @@ def _number(text: pl.Expr, dialect: Dialect) -> pl.Expr:
     else:
         without_comma = plain.str.replace_all(",", "", literal=True)
         value = pl.when(grouped_by_comma).then(without_comma).otherwise(plain)
-    digits = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,2})?$"
-    return pl.when(value.str.contains(digits)).then(value).cast(pl.Float64, strict=False)
+    return value.cast(pl.Float64, strict=False)
 
 
 def _date(text: pl.Expr, dialect: Dialect) -> pl.Expr:
@@ -261,15 +320,19 @@ def _word(text: pl.Expr, categories: tuple[str, ...]) -> pl.Expr:
 def _cell_problems(
     name: str, column: dy.Column, sources: dict[str, Source], dialect: Dialect
 ) -> list[Problem]:
-    written, value = pl.col(f"{name}·text"), pl.col(name)
+    here, value = pl.col(f"{name}·here"), pl.col(name)
     accepted = accepted_values(column) + _in_files_unit(column, sources.get(name))
-    found = pl.format(f'{name}: found "{{}}"; accepted: {_escaped(accepted)}', written)
-    unreadable = written.is_not_null() & value.is_null()
-    problems = [Problem(unreadable, f"{name} not readable", found + pl.lit(_hint(column, dialect)))]
+    problems = []
     if is_required(column):
         where = "found nothing" if name in sources else "the file has no such column"
         missing = pl.lit(f"{name}: {where}; accepted: {accepted}")
-        problems.insert(0, Problem(written.is_null(), f"{name} missing", missing))
+        problems = [Problem(~here, f"{name} missing", missing)]
+    if name not in sources:
+        return problems
+    text = pl.col(f"{name}·text")
+    found = pl.format(f'{name}: found "{{}}"; accepted: {_escaped(accepted)}', text)
+    hinted = found + pl.lit(_hint(column, dialect))
+    problems.append(Problem(here & value.is_null(), f"{name} not readable", hinted))
     ranges = [
         rule
         for rule_name, rule in column.validation_rules(value).items()
@@ -303,31 +366,32 @@ def _row_problems(table: str) -> list[Problem]:
     return [Problem(~rule.holds, rule.kind, pl.lit(rule.text)) for rule in TABLES[table].row_rules]
 
 
-def _with_problems(
+def _named_problems(
     parsed: pl.DataFrame,
+    bad: pl.Series,
     problems: list[Problem],
-    columns: dict[str, dy.Column],
-    as_it_stood: pl.Expr,
     cells: Cells,
+    sources: dict[str, Source],
+    hidden: set[int],
 ) -> pl.DataFrame:
-    """Most rows have none, so only those that do are asked which."""
-    bad = parsed.select(pl.any_horizontal(p.where for p in problems)).to_series()
+    """What is wrong with each bad row, and its cells: most rows have nothing, so few are asked."""
+    rows = cells.rows.filter(bad)
+    written = {
+        f"{name}·text": _written(rows[f"c{source.position}"]) for name, source in sources.items()
+    }
     listed = pl.concat_list(p.named() for p in problems).list.drop_nulls()
     texts = pl.col("problems").list.eval(pl.element().struct.field("text"))
-    named = (
+    return (
         parsed.filter(bad)
-        .select("row_no", problems=listed)
+        .with_columns(series.alias(name) for name, series in written.items())
+        .with_columns(raw=rows.select(_as_it_stood(cells, hidden)).to_series())
+        .select("row_no", "raw", problems=listed)
         .select(
             "row_no",
             problem_kind=pl.col("problems").list.first().struct.field("kind"),
             problem=texts.list.join("; "),
+            raw=pl.col("raw"),
         )
-    )
-    raw = cells.rows.filter(bad).select("row_no", raw=as_it_stood)
-    return (
-        parsed.select("row_no", *columns)
-        .join(named, on="row_no", how="left", maintain_order="left")
-        .join(raw, on="row_no", how="left", maintain_order="left")
     )
 
 
