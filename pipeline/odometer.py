@@ -26,6 +26,8 @@ SIGHTING_BONUS = 0.01
 LOOKBACK = 60
 # Two readings of one day, or a test drive between them.
 SAME_DAY_KM = 50.0
+# Units whose chains are sought together: enough to share the work, few enough for the memory.
+UNITS_AT_ONCE = 2_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,15 @@ class Chain:
     belongs: NDArray[np.bool_]
     km: NDArray[np.float64]
     replaced: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Values:
+    """Odometer values: day (whole days from any origin), km, and how many rows wrote it; (n,)."""
+
+    days: NDArray[np.float64]
+    odometer_km: NDArray[np.float64]
+    sightings: NDArray[np.int64]
 
 
 def odometer_verdicts(sightings: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
@@ -50,11 +61,8 @@ def odometer_verdicts(sightings: pl.DataFrame, max_km_per_day: float) -> pl.Data
     plain = ordered.filter(~pl.col("suspect")).with_columns(
         km="odometer_km", replaced=pl.lit(False), reason=pl.lit(None, dtype=pl.String)
     )
-    suspects = [
-        _judged_unit(unit, max_km_per_day)
-        for unit in ordered.filter("suspect").partition_by("unit_id", maintain_order=True)
-    ]
-    return pl.concat([plain, *suspects]).drop("suspect").sort("unit_id", "on_date", "odometer_km")
+    suspects = _judged(ordered.filter("suspect"), max_km_per_day)
+    return pl.concat([plain, suspects]).drop("suspect").sort("unit_id", "on_date", "odometer_km")
 
 
 def _suspicious(max_km_per_day: float) -> pl.Expr:
@@ -64,42 +72,79 @@ def _suspicious(max_km_per_day: float) -> pl.Expr:
     return ((step < 0) | (step > limit)).fill_null(value=False)
 
 
-def _judged_unit(unit: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
-    days = unit["on_date"].to_physical().to_numpy().astype(np.float64)
-    odometer = unit["odometer_km"].to_numpy()
-    chain = best_chain(days, odometer, unit["sightings"].to_numpy(), max_km_per_day)
-    reasons = [
-        None if kept else _reason(i, odometer, unit["on_date"].to_list(), chain, max_km_per_day)
-        for i, kept in enumerate(chain.belongs)
-    ]
-    return unit.with_columns(
-        km=pl.Series(chain.km).fill_nan(None),
-        replaced=pl.Series(chain.replaced),
+def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
+    """Verdicts of units whose values do not simply go forward."""
+    if suspects.is_empty():
+        return suspects.with_columns(
+            km="odometer_km", replaced=pl.lit(False), reason=pl.lit(None, dtype=pl.String)
+        )
+    values = Values(
+        suspects["on_date"].to_physical().to_numpy().astype(np.float64),
+        suspects["odometer_km"].to_numpy(),
+        suspects["sightings"].to_numpy(),
+    )
+    sizes = suspects.group_by("unit_id", maintain_order=True).len()["len"]
+    ends = np.cumsum(sizes.to_numpy(), dtype=np.int64)
+    chains = best_chains(values, ends, max_km_per_day)
+    on = suspects["on_date"].to_list()
+    reasons: list[str | None] = []
+    for start, end, chain in zip((0, *ends[:-1]), ends, chains, strict=True):
+        odometer, dates = values.odometer_km[start:end], on[start:end]
+        reasons += [
+            None if kept else _reason(i, odometer, dates, chain, max_km_per_day)
+            for i, kept in enumerate(chain.belongs)
+        ]
+    return suspects.with_columns(
+        km=pl.Series(np.concatenate([c.km for c in chains])).fill_nan(None),
+        replaced=pl.Series(np.concatenate([c.replaced for c in chains])),
         reason=pl.Series(reasons, dtype=pl.String),
     )
 
 
-def best_chain(
-    days: NDArray[np.float64],
-    odometer_km: NDArray[np.float64],
-    sightings: NDArray[np.int64],
-    max_km_per_day: float,
-) -> Chain:
-    """The best supported chain through one unit's values, sorted by day and value.
+def best_chains(values: Values, ends: NDArray[np.int64], max_km_per_day: float) -> list[Chain]:
+    """The best supported chain through each unit's values.
 
-    ``days`` are whole days from any origin, shape (n,); all arrays have that shape.
+    ``values`` are sorted by unit, day and value; unit u's end before ``ends[u]``.
     """
-    n = len(days)
-    best = 1.0 + SIGHTING_BONUS * np.minimum(sightings, 20).astype(np.float64)
-    previous = np.full(n, -1)
-    for j in range(1, n):
-        earlier = np.arange(max(0, j - LOOKBACK), j)
-        gained = best[earlier] - _step_costs(earlier, j, days, odometer_km, max_km_per_day)
-        i = int(np.argmax(gained))
-        if gained[i] > 0:
-            best[j] += gained[i]
-            previous[j] = earlier[i]
-    return _chain(_walk_back(int(np.argmax(best)), previous), days, odometer_km, max_km_per_day)
+    starts = np.concatenate([[0], ends[:-1]])
+    found: list[Chain] = []
+    for first in range(0, len(ends), UNITS_AT_ONCE):
+        some = slice(first, first + UNITS_AT_ONCE)
+        last, previous = _best_paths(values, starts[some], ends[some], max_km_per_day)
+        for u, (start, end) in enumerate(zip(starts[some], ends[some], strict=True)):
+            members = _walk_back(int(last[u]), previous[u])
+            days, odometer_km = values.days[start:end], values.odometer_km[start:end]
+            found.append(_chain(members, days, odometer_km, max_km_per_day))
+    return found
+
+
+def _best_paths(
+    values: Values, starts: NDArray[np.int64], ends: NDArray[np.int64], max_km_per_day: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The last value of each unit's best chain, and before each value the one it goes on from.
+
+    One value after the other, for all units at once; -1: a chain begins there.
+    """
+    sizes = ends - starts
+    width = int(sizes.max())
+    at = np.minimum(starts[:, None] + np.arange(width), ends[:, None] - 1)
+    beyond = np.arange(width) >= sizes[:, None]
+    # What lies beyond a unit's last value compares false with everything.
+    days = np.where(beyond, np.nan, values.days[at])
+    odometer_km = np.where(beyond, np.nan, values.odometer_km[at])
+    best = 1.0 + SIGHTING_BONUS * np.minimum(values.sightings[at], 20).astype(np.float64)
+    previous = np.full(best.shape, -1)
+    for j in range(1, width):
+        first = max(0, j - LOOKBACK)
+        costs = _step_costs(first, j, days, odometer_km, best, max_km_per_day)
+        gained = best[:, first:j] - costs
+        i = np.argmax(gained, axis=1)
+        most = np.take_along_axis(gained, i[:, None], axis=1)[:, 0]
+        goes_on = most > 0
+        best[:, j] += np.where(goes_on, most, 0.0)
+        previous[:, j] = np.where(goes_on, first + i, -1)
+    best[beyond] = -np.inf
+    return np.argmax(best, axis=1), previous
 
 
 def _runs_on(
@@ -110,22 +155,30 @@ def _runs_on(
 
 
 def _step_costs(
-    earlier: NDArray[np.int64],
+    first: int,
     j: int,
     days: NDArray[np.float64],
     odometer_km: NDArray[np.float64],
+    best: NDArray[np.float64],
     max_km_per_day: float,
 ) -> NDArray[np.float64]:
-    """What it costs a chain to go on from each of the earlier values to value j."""
-    gap, step = days[j] - days[earlier], odometer_km[j] - odometer_km[earlier]
+    """What it costs each unit's chain to go on from the values first … j - 1 to value j."""
+    gap = days[:, j, None] - days[:, first:j]
+    step = odometer_km[:, j, None] - odometer_km[:, first:j]
+    runs_on = _runs_on(gap, step, max_km_per_day)
+    costs = np.where(runs_on, 0.0, REPLACED_COST)
+    # Whether a replacement is believed at once matters only where it could be the best step.
+    forward = np.where(runs_on, best[:, first:j], -np.inf).max(axis=1)
+    replaced = np.where(runs_on, -np.inf, best[:, first:j]).max(axis=1) - REPLACED_FRESH_COST
+    open_ = np.flatnonzero(replaced >= forward)
     later = slice(j + 1, j + 1 + LOOKBACK)
-    gaps = days[None, later] - days[earlier, None]
-    steps = odometer_km[None, later] - odometer_km[earlier, None]
-    old_goes_on = _runs_on(gaps, steps, max_km_per_day).any(axis=1)
-    can_have_run = odometer_km[j] <= max_km_per_day * gap + SAME_DAY_KM
-    fresh = (step < 0) & (gap > 0) & can_have_run & ~old_goes_on
-    replaced = np.where(fresh, REPLACED_FRESH_COST, REPLACED_COST)
-    return np.where(_runs_on(gap, step, max_km_per_day), 0.0, replaced)
+    gaps = days[open_, None, later] - days[open_, first:j, None]
+    steps = odometer_km[open_, None, later] - odometer_km[open_, first:j, None]
+    old_goes_on = _runs_on(gaps, steps, max_km_per_day).any(axis=2)
+    can_have_run = odometer_km[open_, j, None] <= max_km_per_day * gap[open_] + SAME_DAY_KM
+    fresh = (step[open_] < 0) & (gap[open_] > 0) & can_have_run & ~old_goes_on
+    costs[open_] = np.where(fresh, REPLACED_FRESH_COST, costs[open_])
+    return costs
 
 
 def _walk_back(last: int, previous: NDArray[np.int64]) -> list[int]:

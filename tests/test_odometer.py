@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.odometer import best_chain, odometer_verdicts
+from pipeline.odometer import Values, best_chains, odometer_verdicts
 
 MAX_KM_PER_DAY = 1500.0
 
@@ -17,7 +17,8 @@ def chain(*odometer_km: float, sightings: tuple[int, ...] | None = None):
     """Values 84 days apart, each written once unless said otherwise."""
     n = len(odometer_km)
     seen = np.array(sightings or (1,) * n)
-    return best_chain(84.0 * np.arange(n), np.array(odometer_km, float), seen, MAX_KM_PER_DAY)
+    values = Values(84.0 * np.arange(n), np.array(odometer_km, float), seen)
+    return best_chains(values, np.array([n]), MAX_KM_PER_DAY)[0]
 
 
 @pytest.mark.parametrize(
@@ -60,7 +61,8 @@ def test_a_replacement_of_a_unit_seen_once_before_bridges_nothing():
 
 def test_of_two_values_of_one_day_the_one_written_more_often_belongs():
     days = np.array([0.0, 84.0, 84.0])
-    found = best_chain(days, np.array([400e3, 402e3, 425e3]), np.array([1, 1, 5]), MAX_KM_PER_DAY)
+    values = Values(days, np.array([400e3, 402e3, 425e3]), np.array([1, 1, 5]))
+    (found,) = best_chains(values, np.array([3]), MAX_KM_PER_DAY)
     assert found.belongs[2]
 
 

@@ -3,16 +3,27 @@
 -- inputs: judge.inspection_candidates
 -- meaning: a reading in inches among millimetres, or the other way round: off on both sides (or at
 --          an end of the record), and against the majority of the three readings either way
-with readings as (
-    select wheel_end_id, inspected_on, as_left, rank_no, content_id, row_no,
-        'lining_mm' as reading, lining_mm as value
+with spread as (
+    -- Readings 25.4 times apart (15.4 times, at the least, by the margin below) are rare.
+    select wheel_end_id
     from judge.inspection_candidates
-    where lining_mm > 0
+    group by wheel_end_id
+    having max(lining_mm) > 15 * min(case when lining_mm > 0 then lining_mm end)
+        or max(free_stroke_mm) > 15 * min(case when free_stroke_mm > 0 then free_stroke_mm end)
+),
+
+readings as (
+    select c.wheel_end_id, c.inspected_on, c.as_left, c.rank_no, c.content_id, c.row_no,
+        'lining_mm' as reading, c.lining_mm as value
+    from judge.inspection_candidates c
+    inner join spread s on s.wheel_end_id = c.wheel_end_id
+    where c.lining_mm > 0
     union all
-    select wheel_end_id, inspected_on, as_left, rank_no, content_id, row_no,
-        'free_stroke_mm' as reading, free_stroke_mm as value
-    from judge.inspection_candidates
-    where free_stroke_mm > 0
+    select c.wheel_end_id, c.inspected_on, c.as_left, c.rank_no, c.content_id, c.row_no,
+        'free_stroke_mm' as reading, c.free_stroke_mm as value
+    from judge.inspection_candidates c
+    inner join spread s on s.wheel_end_id = c.wheel_end_id
+    where c.free_stroke_mm > 0
 ),
 
 numbered as (

@@ -1,21 +1,28 @@
--- grain: one candidate inspection row without a misfit
+-- grain: one candidate inspection row without a misfit, on a day with more than one of them
 -- key: content_id, row_no
 -- inputs: judge.inspection_candidates, judge.inspection_misfits
--- meaning: which copy of the same content it is, and whether rows of the same day contradict it
-with fit as (
-    select c.*
+-- meaning: which copy of the same content it is, and whether rows of the same day contradict it;
+--          most days have one row, which can neither repeat nor contradict
+with shared as (
+    select c.wheel_end_id, c.inspected_on, c.as_left
     from judge.inspection_candidates c
     left join judge.inspection_misfits m
         on m.content_id = c.content_id and m.row_no = c.row_no
     where m.row_no is null
+    group by c.wheel_end_id, c.inspected_on, c.as_left
+    having count(*) > 1
 ),
 
-shared as (
-    -- Only days with more than one row can repeat or contradict; most days have one.
-    select wheel_end_id, inspected_on, as_left
-    from fit
-    group by wheel_end_id, inspected_on, as_left
-    having count(*) > 1
+fit as (
+    select c.*
+    from judge.inspection_candidates c
+    inner join shared s
+        on s.wheel_end_id = c.wheel_end_id
+        and s.inspected_on = c.inspected_on
+        and s.as_left = c.as_left
+    left join judge.inspection_misfits m
+        on m.content_id = c.content_id and m.row_no = c.row_no
+    where m.row_no is null
 ),
 
 agreement as (
@@ -41,17 +48,18 @@ agreement as (
             when count(distinct f.fault) > 1 then 'fault'
         end as differs_in
     from fit f
-    inner join shared s
-        on s.wheel_end_id = f.wheel_end_id
-        and s.inspected_on = f.inspected_on
-        and s.as_left = f.as_left
     group by f.wheel_end_id, f.inspected_on, f.as_left
 ),
 
-copies as (
+final as (
     select
         f.content_id,
         f.row_no,
+        f.wheel_end_id,
+        f.unit_id,
+        f.inspected_on,
+        f.as_left,
+        f.odometer_km,
         a.differs_in,
         row_number() over (
             partition by
@@ -65,12 +73,6 @@ copies as (
         on a.wheel_end_id = f.wheel_end_id
         and a.inspected_on = f.inspected_on
         and a.as_left = f.as_left
-),
-
-final as (
-    select f.*, coalesce(c.copy_no, 1) as copy_no, c.differs_in
-    from fit f
-    left join copies c on c.content_id = f.content_id and c.row_no = f.row_no
 )
 
 select * from final

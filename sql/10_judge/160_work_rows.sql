@@ -23,6 +23,21 @@ with candidates as (
         and r.done_on <= p.as_of
 ),
 
+shared as (
+    -- Only days with more than one row of a job can repeat or contradict; most have one.
+    select wheel_end_id, done_on, action
+    from candidates
+    group by wheel_end_id, done_on, action
+    having count(*) > 1
+),
+
+doubtful as (
+    select c.*
+    from candidates c
+    inner join shared s
+        on s.wheel_end_id = c.wheel_end_id and s.done_on = c.done_on and s.action = c.action
+),
+
 agreement as (
     select
         wheel_end_id,
@@ -37,22 +52,29 @@ agreement as (
             when count(distinct cost) > 1
                 then 'cost ' || cast(round(min(cost), 2) as varchar) || ' and ' || cast(round(max(cost), 2) as varchar)
         end as differs_in
-    from candidates
+    from doubtful
     group by wheel_end_id, done_on, action
 ),
 
-final as (
+copies as (
     select
-        c.*,
+        d.content_id,
+        d.row_no,
         a.differs_in,
         row_number() over (
             partition by
-                c.wheel_end_id, c.done_on, c.action, c.odometer_km, c.reason, c.cost
-            order by c.rank_no, c.row_no
+                d.wheel_end_id, d.done_on, d.action, d.odometer_km, d.reason, d.cost
+            order by d.rank_no, d.row_no
         ) as copy_no
-    from candidates c
+    from doubtful d
     inner join agreement a
-        on a.wheel_end_id = c.wheel_end_id and a.done_on = c.done_on and a.action = c.action
+        on a.wheel_end_id = d.wheel_end_id and a.done_on = d.done_on and a.action = d.action
+),
+
+final as (
+    select c.*, d.differs_in, coalesce(d.copy_no, 1) as copy_no
+    from candidates c
+    left join copies d on d.content_id = c.content_id and d.row_no = c.row_no
 )
 
 select * from final

@@ -1,11 +1,13 @@
 -- grain: one odometer value of a unit on a day
 -- key: unit_id, on_date, odometer_km
--- inputs: judge.inspection_copies, judge.work_rows
+-- inputs: judge.inspection_candidates, judge.inspection_exceptions, judge.work_rows
 -- meaning: every odometer value that inspections and jobs wrote down, and how many rows wrote it
 with seen as (
-    select unit_id, inspected_on as on_date, odometer_km
-    from judge.inspection_copies
-    where copy_no = 1 and differs_in is null
+    select c.unit_id, c.inspected_on as on_date, c.odometer_km
+    from judge.inspection_candidates c
+    left join judge.inspection_exceptions e
+        on e.content_id = c.content_id and e.row_no = c.row_no
+    where e.row_no is null
     union all
     select unit_id, done_on as on_date, odometer_km
     from judge.work_rows

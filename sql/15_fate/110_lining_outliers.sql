@@ -1,14 +1,17 @@
 -- grain: one inspection row whose lining reading rises or falls and comes straight back
 -- key: content_id, row_no
--- inputs: judge.inspection_copies, judge.odometer_verdicts, judge.work_rows, run.parameters
+-- inputs: judge.inspection_candidates, judge.inspection_exceptions, judge.odometer_verdicts,
+--         judge.work_rows, run.parameters
 -- meaning: a lining cannot grow and shrink again; a reading that does, with no reline on record just
 --          before it, is mistyped
 with used as (
     select i.content_id, i.row_no, i.wheel_end_id, i.inspected_on, i.as_left, i.lining_mm
-    from judge.inspection_copies i
+    from judge.inspection_candidates i
+    left join judge.inspection_exceptions e
+        on e.content_id = i.content_id and e.row_no = i.row_no
     inner join judge.odometer_verdicts v
         on v.unit_id = i.unit_id and v.on_date = i.inspected_on and v.odometer_km = i.odometer_km
-    where i.copy_no = 1 and i.differs_in is null and v.reason is null and i.lining_mm is not null
+    where e.row_no is null and v.reason is null and i.lining_mm is not null
 ),
 
 neighbours as (

@@ -1,8 +1,8 @@
 -- grain: one inspection row that is not accepted
 -- key: content_id, row_no
 -- inputs: raw.inspections, raw.contents, judge.wheel_ends, judge.register_rows,
---         judge.inspection_misfits, judge.inspection_copies, judge.odometer_verdicts,
---         fate.lining_outliers, run.parameters
+--         judge.inspection_candidates, judge.inspection_misfits, judge.inspection_copies,
+--         judge.inspection_exceptions, judge.odometer_verdicts, fate.lining_outliers, run.parameters
 -- meaning: its fate, repeated or set_aside, and why
 with readable as (
     select
@@ -73,10 +73,12 @@ contradicting as (
 
 mistyped_odometers as (
     select i.content_id, i.row_no, 'odometer_km runs back or jumps' as problem_kind, v.reason as problem
-    from judge.inspection_copies i
+    from judge.inspection_candidates i
     inner join judge.odometer_verdicts v
         on v.unit_id = i.unit_id and v.on_date = i.inspected_on and v.odometer_km = i.odometer_km
-    where i.copy_no = 1 and i.differs_in is null and v.reason is not null
+    left join judge.inspection_exceptions e
+        on e.content_id = i.content_id and e.row_no = i.row_no
+    where e.row_no is null and v.reason is not null
 ),
 
 problems as (

@@ -22,75 +22,74 @@ places as (
 
 cells as (
     select
-        content_id,
-        row_no,
-        'inspections' as table_name,
+        f.*,
         coalesce(
-            raw,
+            r.raw,
             concat_ws(
-                ' | ', 'unit_id=' || unit_id, 'axle_no=' || axle_no, 'side=' || side,
-                'inspected_on=' || inspected_on, 'odometer_km=' || odometer_km,
-                'lining_mm=' || lining_mm, 'wear_indicator_deg=' || wear_indicator_deg,
-                'free_stroke_mm=' || free_stroke_mm, 'applied_stroke_mm=' || applied_stroke_mm,
-                'marks_aligned=' || marks_aligned, 'return_test=' || return_test,
-                'cap_state=' || cap_state, 'fault=' || fault, 'as_left=' || as_left
+                ' | ', 'unit_id=' || r.unit_id, 'axle_no=' || r.axle_no, 'side=' || r.side,
+                'inspected_on=' || r.inspected_on, 'odometer_km=' || r.odometer_km,
+                'lining_mm=' || r.lining_mm, 'wear_indicator_deg=' || r.wear_indicator_deg,
+                'free_stroke_mm=' || r.free_stroke_mm, 'applied_stroke_mm=' || r.applied_stroke_mm,
+                'marks_aligned=' || r.marks_aligned, 'return_test=' || r.return_test,
+                'cap_state=' || r.cap_state, 'fault=' || r.fault, 'as_left=' || r.as_left
             )
         ) as raw
-    from raw.inspections
+    from raw.inspections r
+    inner join fates f
+        on f.table_name = 'inspections' and f.content_id = r.content_id and f.row_no = r.row_no
     union all
     select
-        content_id,
-        row_no,
-        'work' as table_name,
+        f.*,
         coalesce(
-            raw,
+            r.raw,
             concat_ws(
-                ' | ', 'unit_id=' || unit_id, 'axle_no=' || axle_no, 'side=' || side,
-                'done_on=' || done_on, 'odometer_km=' || odometer_km, 'action=' || action,
-                'reason=' || reason, 'cost=' || cost
+                ' | ', 'unit_id=' || r.unit_id, 'axle_no=' || r.axle_no, 'side=' || r.side,
+                'done_on=' || r.done_on, 'odometer_km=' || r.odometer_km, 'action=' || r.action,
+                'reason=' || r.reason, 'cost=' || r.cost
             )
         ) as raw
-    from raw.work
+    from raw.work r
+    inner join fates f
+        on f.table_name = 'work' and f.content_id = r.content_id and f.row_no = r.row_no
     union all
     select
-        content_id,
-        row_no,
-        'register' as table_name,
+        f.*,
         coalesce(
-            raw,
+            r.raw,
             concat_ws(
-                ' | ', 'unit_id=' || unit_id, 'axle_no=' || axle_no, 'side=' || side,
-                'axle_type=' || axle_type, 'arm_length_mm=' || arm_length_mm, 'depot=' || depot
+                ' | ', 'unit_id=' || r.unit_id, 'axle_no=' || r.axle_no, 'side=' || r.side,
+                'axle_type=' || r.axle_type, 'arm_length_mm=' || r.arm_length_mm,
+                'depot=' || r.depot
             )
         ) as raw
-    from raw.register
+    from raw.register r
+    inner join fates f
+        on f.table_name = 'register' and f.content_id = r.content_id and f.row_no = r.row_no
     union all
     select
-        content_id,
-        row_no,
-        'duty' as table_name,
+        f.*,
         coalesce(
-            raw,
+            r.raw,
             concat_ws(
-                ' | ', 'unit_id=' || unit_id, 'duty=' || duty, 'from_on=' || from_on,
-                'to_on=' || to_on
+                ' | ', 'unit_id=' || r.unit_id, 'duty=' || r.duty, 'from_on=' || r.from_on,
+                'to_on=' || r.to_on
             )
         ) as raw
-    from raw.duty
+    from raw.duty r
+    inner join fates f
+        on f.table_name = 'duty' and f.content_id = r.content_id and f.row_no = r.row_no
 ),
 
 final as (
     select
         p.path,
-        f.row_no,
-        f.table_name,
-        f.problem_kind as reason_kind,
-        f.problem as reason,
+        c.row_no,
+        c.table_name,
+        c.problem_kind as reason_kind,
+        c.problem as reason,
         c.raw
-    from fates f
-    inner join places p on p.content_id = f.content_id
-    inner join cells c
-        on c.table_name = f.table_name and c.content_id = f.content_id and c.row_no = f.row_no
+    from cells c
+    inner join places p on p.content_id = c.content_id
 )
 
 select * from final

@@ -1,24 +1,35 @@
 -- grain: one lining or wear pointer reading
 -- key: life_id, inspected_on, as_left
--- inputs: stage.inspections, stage.lining_lives, stage.unit_days, judge.wheel_ends
+-- inputs: stage.inspections, stage.lining_lives, judge.wheel_ends
 -- meaning: the reading within its life; km_since_reline counts from the life's origin: its start
 --          where that is known, else its first reading; the duty is the day's
-with placed as (
+with lives as (
+    select
+        l.*,
+        w.lining_new_mm,
+        w.lining_new_mm - w.lining_min_mm as wearing_mm
+    from stage.lining_lives l
+    inner join judge.wheel_ends w on w.wheel_end_id = l.wheel_end_id
+),
+
+placed as (
     select
         l.life_id,
         l.wheel_end_id,
         l.unit_id,
         l.axle_type,
-        l.start_known,
-        l.started_on,
-        l.start_km,
+        i.duty,
         i.inspected_on,
         i.as_left,
         i.km,
+        l.start_known,
+        l.started_on,
+        l.start_km,
         i.lining_mm,
-        i.wear_indicator_deg as pointer_deg
+        i.wear_indicator_deg as pointer_deg,
+        l.lining_new_mm - l.wearing_mm * i.wear_indicator_deg / 90 as pointer_lining_mm
     from stage.inspections i
-    inner join stage.lining_lives l
+    inner join lives l
         on l.wheel_end_id = i.wheel_end_id
         and (
             l.started_on is null
@@ -39,12 +50,10 @@ with placed as (
     where i.lining_mm is not null or i.wear_indicator_deg is not null
 ),
 
-origins as (
-    select
-        life_id,
-        min(inspected_on) as first_on,
-        min(km) as first_km
+first_readings as (
+    select life_id, min(inspected_on) as first_on, min(km) as first_km
     from placed
+    where not start_known
     group by life_id
 ),
 
@@ -54,7 +63,7 @@ final as (
         p.wheel_end_id,
         p.unit_id,
         p.axle_type,
-        d.duty,
+        p.duty,
         p.inspected_on,
         p.as_left,
         p.km,
@@ -64,12 +73,9 @@ final as (
         case when p.start_known then p.started_on else o.first_on end as origin_on,
         p.lining_mm,
         p.pointer_deg,
-        w.lining_new_mm - (w.lining_new_mm - w.lining_min_mm) * p.pointer_deg / 90
-            as pointer_lining_mm
+        p.pointer_lining_mm
     from placed p
-    inner join origins o on o.life_id = p.life_id
-    inner join judge.wheel_ends w on w.wheel_end_id = p.wheel_end_id
-    inner join stage.unit_days d on d.unit_id = p.unit_id and d.on_date = p.inspected_on
+    left join first_readings o on o.life_id = p.life_id
 )
 
 select * from final

@@ -1,9 +1,51 @@
 -- grain: one stroke reading within its setting episode
 -- key: episode_id, inspected_on, as_left
--- inputs: stage.inspections, stage.setting_episodes, judge.wheel_ends, stage.unit_days
+-- inputs: stage.inspections, stage.setting_episodes, judge.wheel_ends
 -- meaning: the stroke ratio (free stroke / arm length) and what else was seen that day; km and
 --          weeks count from the setting, or from the first reading where none is on record
-with placed as (
+with first_readings as (
+    -- Where no km of a setting is on record; an earlier day's setting ends with the next one.
+    select e.episode_id, min(i.inspected_on) as first_on, min(i.km) as first_km
+    from stage.setting_episodes e
+    inner join stage.inspections i
+        on i.wheel_end_id = e.wheel_end_id
+        and (
+            e.set_on is null
+            or i.inspected_on > e.set_on
+            or (i.inspected_on = e.set_on and i.as_left)
+        )
+        and (
+            e.ended_on is null
+            or i.inspected_on < e.ended_on
+            or (i.inspected_on = e.ended_on and not i.as_left)
+        )
+    where e.set_km is null
+    group by e.episode_id
+),
+
+episodes as (
+    select
+        e.episode_id,
+        e.episode_no,
+        e.wheel_end_id,
+        e.unit_id,
+        e.axle_id,
+        e.axle_type,
+        e.set_on,
+        e.set_km,
+        e.set_source,
+        e.ended_on,
+        coalesce(e.set_km, f.first_km) as origin_km,
+        coalesce(e.set_on, f.first_on) as origin_on,
+        w.arm_length_mm,
+        radians(w.cam_degrees) / (w.lining_new_mm - w.lining_min_mm) as ratio_per_mm,
+        w.readjust_limit_mm
+    from stage.setting_episodes e
+    inner join judge.wheel_ends w on w.wheel_end_id = e.wheel_end_id
+    left join first_readings f on f.episode_id = e.episode_id
+),
+
+final as (
     select
         e.episode_id,
         e.episode_no,
@@ -23,9 +65,16 @@ with placed as (
         i.marks_aligned,
         i.return_test,
         i.cap_state,
-        i.fault
+        i.fault,
+        i.duty,
+        e.arm_length_mm,
+        i.free_stroke_mm / e.arm_length_mm as stroke_ratio,
+        i.km - e.origin_km as km_since_set,
+        date_diff('day', e.origin_on, i.inspected_on) / 7.0 as weeks_since_set,
+        e.ratio_per_mm,
+        e.readjust_limit_mm
     from stage.inspections i
-    inner join stage.setting_episodes e
+    inner join episodes e
         on e.wheel_end_id = i.wheel_end_id
         and (
             e.set_on is null
@@ -37,28 +86,6 @@ with placed as (
             or i.inspected_on < e.ended_on
             or (i.inspected_on = e.ended_on and not i.as_left)
         )
-),
-
-origins as (
-    select episode_id, min(inspected_on) as first_on, min(km) as first_km
-    from placed
-    group by episode_id
-),
-
-final as (
-    select
-        p.*,
-        d.duty,
-        w.arm_length_mm,
-        p.free_stroke_mm / w.arm_length_mm as stroke_ratio,
-        p.km - coalesce(p.set_km, o.first_km) as km_since_set,
-        date_diff('day', coalesce(p.set_on, o.first_on), p.inspected_on) / 7.0 as weeks_since_set,
-        radians(w.cam_degrees) / (w.lining_new_mm - w.lining_min_mm) as ratio_per_mm,
-        w.readjust_limit_mm
-    from placed p
-    inner join origins o on o.episode_id = p.episode_id
-    inner join judge.wheel_ends w on w.wheel_end_id = p.wheel_end_id
-    inner join stage.unit_days d on d.unit_id = p.unit_id and d.on_date = p.inspected_on
 )
 
 select * from final

@@ -9,8 +9,10 @@ with joined as (
         m.instrument,
         d.duty,
         a.readings,
+        a.mean_km,
         d.km as duty_km,
-        min(d.km) over (partition by m.life_id, m.instrument, d.duty) as least_km,
+        -- Near 0 where the life ran in one duty, so that no odometer offset can cancel.
+        d.km - a.mean_km as run_km,
         m.km - a.mean_km as km,
         m.lining_mm - a.mean_mm as mm
     from reduce.lining_measurements m
@@ -27,12 +29,12 @@ summed as (
         instrument,
         duty,
         cast(sum(cast(duty_km as decimal(38, 9))) as double) / min(readings) as mean_km,
-        cast(sum(cast((duty_km - least_km) * km as decimal(38, 9))) as double) as s_run_km,
-        cast(sum(cast((duty_km - least_km) * mm as decimal(38, 9))) as double) as s_run_mm,
+        cast(sum(cast(run_km * km as decimal(38, 9))) as double) as s_run_km,
+        cast(sum(cast(run_km * mm as decimal(38, 9))) as double) as s_run_mm,
         cast(sum(cast(km as decimal(38, 9))) as double) as km_left,
         cast(sum(cast(mm as decimal(38, 9))) as double) as mm_left,
-        -- What the least km adds cancels where every reading has the duty.
-        case when count(*) < min(readings) then min(least_km) else 0 end as apart_km,
+        -- What the life's mean takes away cancels where every reading has the duty.
+        case when count(*) < min(readings) then min(mean_km) else 0 end as taken_km,
         max(duty_km) as last_km
     from joined
     group by life_id, instrument, duty
@@ -44,8 +46,8 @@ final as (
         instrument,
         duty,
         mean_km,
-        s_run_km + apart_km * km_left as s_duty_km,
-        s_run_mm + apart_km * mm_left as s_duty_mm,
+        s_run_km + taken_km * km_left as s_duty_km,
+        s_run_mm + taken_km * mm_left as s_duty_mm,
         last_km
     from summed
 )

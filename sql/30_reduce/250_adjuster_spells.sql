@@ -169,10 +169,7 @@ stretches as (
             / date_diff('day', on_date, lead(on_date) over ages)) / 3 as greasing_overdue,
         round(coalesce(late_share, 0) * 3) / 3 as greased_late_share,
         -- A change of duty is no look: the next one tells.
-        first_value(cap_open ignore nulls) over (
-            partition by adjuster_id order by on_date, km
-            rows between 1 following and unbounded following
-        ) as cap_open
+        lead(cap_open ignore nulls) over ages as cap_open
     from counted
     window ages as (partition by adjuster_id order by on_date, km)
 ),
