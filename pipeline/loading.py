@@ -28,7 +28,7 @@ from pipeline.files import MAX_BYTES, read_cells
 from pipeline.settings import Settings
 
 # Raised when cells are read differently than before, so that old contents are read again.
-READER_VERSION = 2
+READER_VERSION = 3
 
 
 # Refusals that may be over when the run is made again. A file that is refused for good, as without
@@ -207,10 +207,13 @@ def _forget(
     kept = [content_id for key, content_id in known.items() if key in wanted]
     kept_ids = pl.DataFrame({"content_id": pl.Series(kept, dtype=pl.Int64)})
     warehouse.put(con, "run.kept", kept_ids)
-    for table in ("contents", *TABLES):
-        con.execute(
-            f"delete from raw.{table} where content_id not in (select content_id from run.kept)"
-        )
+    for table in TABLES:
+        gone = f"from raw.{table} where content_id not in (select content_id from run.kept)"
+        con.execute(f"insert into raw.units_lost select distinct unit_no {gone}")
+        con.execute(f"delete {gone}")
+    con.execute(
+        "delete from raw.contents where content_id not in (select content_id from run.kept)"
+    )
     con.execute("drop table run.kept")
 
 
@@ -227,7 +230,7 @@ def _load_content(
     )
     rows, problem, unused = _rows_of(lake, file, settings)
     if rows is not None:
-        warehouse.append(con, f"raw.{file.table}", rows.with_columns(content_id=pl.lit(content_id)))
+        warehouse.append_rows(con, file.table, rows.with_columns(content_id=pl.lit(content_id)))
     con.execute(
         "insert into raw.contents values (?, ?, ?, ?, ?, ?, ?, ?, ?, null)",
         [

@@ -8,7 +8,7 @@ from pathlib import Path
 import duckdb
 
 from dashboards.svg import start_drawing
-from pipeline import judging, loading, publishing, warehouse
+from pipeline import loading, publishing, warehouse
 from pipeline.aside import IN_PLACE, Answer, Aside, second_process
 from pipeline.backtesting import write_backtest
 from pipeline.budget_marts import budget_frames, write_budget_marts
@@ -18,6 +18,7 @@ from pipeline.flag_marts import write_flag_marts
 from pipeline.forecasting import Forecasts, forecast_relines
 from pipeline.invariants import require_invariants
 from pipeline.origins import judged_by, months_before, origin, origins
+from pipeline.parts import counted_together, restage
 from pipeline.setting_marts import write_setting_quality
 from pipeline.settings import Settings, load_settings
 from pipeline.status import write_month, write_status
@@ -71,19 +72,14 @@ def load(run: Run) -> None:
 
 def judge(run: Run) -> None:
     today = run.started_at.date()
-    run.as_of = judging.judge(run.con, run.settings, today, run.given_as_of)
+    run.as_of = restage(run.con, run.settings, today, run.given_as_of)
     days = [months_before(run.day, months) for months in FORECAST_MONTHS]
     run.past = run.aside.over(run.con, warehouse.RAW, origins, run.settings, days, today)
 
 
-def stage(run: Run) -> None:
-    with warehouse.transaction(run.con):
-        warehouse.build(run.con, "20_stage")
-
-
 def reduce(run: Run) -> None:
     with warehouse.transaction(run.con):
-        warehouse.build(run.con, "30_reduce")
+        warehouse.build(run.con, "30_reduce", counted_together())
 
 
 def fit(run: Run) -> None:
@@ -138,9 +134,8 @@ def publish(run: Run) -> None:
 
 STAGES = (
     Stage("Load the lake", load, retries=2),
-    Stage("Judge every row", judge),
-    Stage("Stage lives and episodes", stage),
-    Stage("Reduce to sums and counts", reduce),
+    Stage("Judge and stage what has changed", judge),
+    Stage("Count what is staged", reduce),
     Stage("Fit wear, use and adjuster lives", fit),
     Stage("Judge adjustment", drift),
     Stage("Forecast relines", forecast),

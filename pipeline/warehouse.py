@@ -48,8 +48,13 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
         columns = ", ".join(f'"{n}" {_sql_type(c)}' for n, c in table.schema.columns().items())
         con.execute(
             f"create table if not exists raw.{name} (content_id bigint, row_no bigint, {columns}, "
-            "problem_kind varchar, problem varchar, raw varchar)"
+            "problem_kind varchar, problem varchar, raw varchar, unit_no bigint)"
         )
+        # A warehouse of an earlier version has none; its contents are read again.
+        con.execute(f"alter table raw.{name} add column if not exists unit_no bigint")
+    # Units as rows write them, known or not; '' stands for rows that name none.
+    con.execute("create table if not exists raw.units (unit_no bigint, unit_key varchar)")
+    con.execute("create table if not exists raw.units_lost (unit_no bigint)")
 
 
 def _sql_type(column: dy.Column) -> str:
@@ -95,6 +100,26 @@ def append(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> No
         con.unregister("incoming")
 
 
+def append_rows(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) -> None:
+    """Append a content's rows to a ``raw`` table, each with the number of its unit."""
+    con.register("incoming", rows.with_columns(pl.col(pl.Enum).cast(pl.String)))
+    try:
+        con.execute(
+            """insert into raw.units
+            select n.most + row_number() over (order by k.unit_key), k.unit_key
+            from (select distinct coalesce(upper(unit_id), '') as unit_key from incoming) k
+            anti join raw.units u on u.unit_key = k.unit_key
+            cross join (select coalesce(max(unit_no), 0) as most from raw.units) n"""
+        )
+        con.execute(
+            f"""insert into raw.{table} by name
+            select i.*, u.unit_no
+            from incoming i inner join raw.units u on u.unit_key = coalesce(upper(i.unit_id), '')"""
+        )
+    finally:
+        con.unregister("incoming")
+
+
 def sql_files(folder: str) -> list[tuple[str, str]]:
     """(table name, statement) of a stage's SQL files, in order.
 
@@ -120,7 +145,7 @@ def build(con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | N
 
 def behind(folders: Sequence[str], tables: Iterable[str]) -> frozenset[str]:
     """These tables and all that they are made from in some stages, by the inputs in their SQL."""
-    inputs = {table: _inputs(text) for folder in folders for table, text in sql_files(folder)}
+    inputs = {table: inputs_of(text) for folder in folders for table, text in sql_files(folder)}
     found: set[str] = set()
     waiting = list(tables)
     while waiting:
@@ -131,10 +156,20 @@ def behind(folders: Sequence[str], tables: Iterable[str]) -> frozenset[str]:
     return frozenset(found)
 
 
-def _inputs(statement: str) -> list[str]:
-    comment = " ".join(line[2:].strip() for line in statement.splitlines() if line[:2] == "--")
-    named = re.search(r"inputs:(.*?)meaning:", comment)
+def inputs_of(statement: str) -> list[str]:
+    """The tables that a SQL file's header says it reads."""
+    named = re.search(r"inputs:(.*?)meaning:", _header(statement))
     return [name.strip() for name in named.group(1).split(",")] if named else []
+
+
+def keys_of(statement: str) -> list[str]:
+    """The columns that a SQL file's header says identify a row."""
+    named = re.search(r"key:(.*?)inputs:", _header(statement))
+    return [name.strip() for name in named.group(1).split(",")] if named else []
+
+
+def _header(statement: str) -> str:
+    return " ".join(line[2:].strip() for line in statement.splitlines() if line[:2] == "--")
 
 
 @contextmanager

@@ -1,14 +1,11 @@
 -- grain: one reline of a wheel end, recorded or inferred
 -- key: wheel_end_id, on_date
--- inputs: stage.jobs, stage.inspections, stage.unit_days, judge.wheel_ends, run.parameters
+-- inputs: stage.jobs, stage.inspections, stage.records, stage.unit_days, judge.wheel_ends,
+--         run.parameters
 -- meaning: where a lining life starts; slot orders the day: -1 before the reading as found
 --          (inferred: it grew since the last one), 1 after it (a job, or a reading as left that
 --          grew), 2 is a reading as left
-with records as (
-    select min(inspected_on) as begin_on from stage.inspections
-),
-
-first_checks as (
+with first_checks as (
     select wheel_end_id, min(inspected_on) as first_on from stage.inspections group by wheel_end_id
 ),
 
@@ -35,7 +32,7 @@ recorded as (
     from judge.wheel_ends w
     inner join first_checks f
         on f.wheel_end_id = w.wheel_end_id and f.first_on >= w.in_service_on
-    cross join records r
+    cross join stage.records r
     where w.relined_on is null
         and w.relined_km is null
         and w.in_service_on >= r.begin_on

@@ -1,13 +1,9 @@
 -- grain: one adjuster fitted to a wheel end, as far as records tell
 -- key: wheel_end_id, fitting_no
--- inputs: stage.jobs, stage.inspections, judge.wheel_ends, stage.unit_days
+-- inputs: stage.jobs, stage.inspections, stage.records, judge.wheel_ends, stage.unit_days
 -- meaning: when it was fitted and when the next one took its place; fitted_km is null where the
 --          adjuster is older than the records and nobody wrote down its start
-with records as (
-    select min(inspected_on) as begin_on from stage.inspections
-),
-
-first_checks as (
+with first_checks as (
     select wheel_end_id, min(inspected_on) as first_on, min(km) as first_km
     from stage.inspections
     group by wheel_end_id
@@ -35,7 +31,7 @@ original as (
         'register' as source
     from judge.wheel_ends w
     inner join first_checks f on f.wheel_end_id = w.wheel_end_id
-    cross join records r
+    cross join stage.records r
 ),
 
 fitted as (

@@ -75,14 +75,26 @@ cuts as (
     where l.last_on > l.entry_on
 ),
 
+last_records as (
+    -- Whether a greasing is late, its wheel end's last record still tells.
+    select wheel_end_id, max(on_date) as last_on
+    from (
+        select wheel_end_id, inspected_on as on_date from looks
+        union all
+        select wheel_end_id, done_on as on_date from stage.jobs
+    ) r
+    group by wheel_end_id
+),
+
 greasings as (
     select
         j.wheel_end_id,
         j.done_on,
         j.done_on + cast(coalesce(s.grease_weeks, p.grease_weeks) * 7 as integer) as due_on,
-        lead(j.done_on, 1, p.as_of) over jobs as next_on
+        lead(j.done_on, 1, l.last_on) over jobs as next_on
     from stage.jobs j
     cross join run.parameters p
+    inner join last_records l on l.wheel_end_id = j.wheel_end_id
     inner join stage.unit_days d on d.unit_id = j.unit_id and d.on_date = j.done_on
     left join run.service s on s.duty = d.duty
     where j.action = 'greased'

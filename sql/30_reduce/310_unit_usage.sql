@@ -4,7 +4,7 @@
 --         run.parameters
 -- meaning: its days and km; duty is that of most of its days, one_duty whether it was the only one;
 --          to_visit is false for the last stretch, whose end is only a sighting (a job's odometer).
---          Four years back: older use says little about the years ahead
+--          Older use than habits_since says little about the years ahead
 with last_seen as (
     select unit_id, max(on_date) as on_date from stage.unit_sightings group by unit_id
 ),
@@ -32,7 +32,7 @@ measured as (
     inner join stage.unit_sightings a on a.unit_id = e.unit_id and a.on_date = e.from_on
     inner join stage.unit_sightings b on b.unit_id = e.unit_id and b.on_date = e.to_on
     cross join run.parameters p
-    where e.to_on > date_add(p.as_of, interval (-1461) day)
+    where e.to_on > p.habits_since
 ),
 
 duty_days as (

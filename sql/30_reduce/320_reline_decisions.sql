@@ -4,13 +4,13 @@
 -- meaning: its reading as found, in mm above its minimum (null: not read), and whether it was
 --          relined at that visit or before the next (done_on and lag_days are null where nobody wrote
 --          the job down). A unit's last visit is left out: what follows it is not known yet.
---          Four years back: habits change
+--          Visits since habits_since: habits change
 with windows as (
     select v.*
     from reduce.check_visits v
     cross join run.parameters p
     where v.next_visit_on is not null
-        and v.visit_on > date_add(p.as_of, interval (-1461) day)
+        and v.visit_on > p.habits_since
 ),
 
 thick as (
