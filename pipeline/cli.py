@@ -6,7 +6,6 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
-from pathlib import Path
 
 import duckdb
 from rich.console import Console
@@ -14,9 +13,13 @@ from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from pipeline import judging, loading, report, warehouse
 from pipeline.errors import UserError
-from pipeline.holding import opened
+from pipeline.lake import require_lake
+from pipeline.outputs import opened_out
+from pipeline.places import ACCEPTED, Place, place
 from pipeline.run import Run, Stage, run_stages, settings_of
 
+LAKE_HELP = f"the fleet's records: {ACCEPTED}"
+OUT_HELP = f"where warehouse and pages go: {ACCEPTED}"
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_UNUSABLE = 0, 1, 2
 # What a full disk or memory makes of a statement; a checkpoint that cannot be written is fatal.
 WAREHOUSE_FAILS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
@@ -57,12 +60,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     run = _command(commands, "run", "load what is new, fit, forecast, flag, publish", _run)
-    run.add_argument("--out", type=Path, required=True, help="folder for warehouse and pages")
+    run.add_argument("--out", type=_place, required=True, help=OUT_HELP)
     run.add_argument("--as-of", type=_day, help="YYYY-MM-DD; use nothing dated later")
     _command(commands, "check", "read and judge the lake; write nothing", _check)
     _add_sheet(commands)
     schedule = _command(commands, "schedule", "run on a schedule, with a run history", _schedule)
-    schedule.add_argument("--out", type=Path, required=True, help="folder for warehouse and pages")
+    schedule.add_argument("--out", type=_place, required=True, help=OUT_HELP)
     schedule.add_argument("--cron", required=True, help='when, as in "0 5 1 * *"')
     return parser
 
@@ -74,7 +77,7 @@ def _add_sheet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "printable workshop sheets and a blank inspections file, from the last run",
         _sheet,
     )
-    sheet.add_argument("--out", type=Path, required=True, help="folder of the last run")
+    sheet.add_argument("--out", type=_place, required=True, help="where the last run left it")
     for option, what in (("--unit", "this unit"), ("--depot", "units of this depot")):
         sheet.add_argument(
             option,
@@ -97,9 +100,16 @@ def _command(
     does: Callable[[argparse.Namespace, Console], int],
 ) -> argparse.ArgumentParser:
     command = commands.add_parser(name, help=summary, description=summary.capitalize() + ".")
-    command.add_argument("lake", type=Path, metavar="LAKE", help="the fleet's folder of records")
+    command.add_argument("lake", type=_place, metavar="LAKE", help=LAKE_HELP)
     command.set_defaults(does=does)
     return command
+
+
+def _place(text: str) -> Place:
+    try:
+        return place(text)
+    except UserError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _day(text: str) -> dt.date:
@@ -120,15 +130,16 @@ def _run(options: argparse.Namespace, console: Console) -> int:
     return EXIT_DONE
 
 
-def run_once(lake: Path, out: Path, as_of: dt.date | None, console: Console) -> report.Summary:
+def run_once(lake: Place, out: Place, as_of: dt.date | None, console: Console) -> report.Summary:
     """All stages, in this process, with progress on a terminal and plain lines elsewhere."""
     settings = settings_of(lake)
-    loading.lake_paths(lake)  # an unusable lake is said before anything is written
+    require_lake(lake)  # an unusable lake is said before anything is written
     tell = partial(console.print, markup=False)
-    with opened(out, tell) as con, _progress(console) as around:
-        run = Run(con, lake, out, settings, dt.datetime.now(), given_as_of=as_of)
-        run_stages(run, around)
-        return report.summary(run)
+    with opened_out(out, tell) as held:
+        run = Run(held.con, lake, held.folder, settings, dt.datetime.now(), given_as_of=as_of)
+        with _progress(console) as around:
+            run_stages(run, around)
+        return report.summary(run, out)
 
 
 class _progress:  # noqa: N801
@@ -187,7 +198,7 @@ def _sheet(options: argparse.Namespace, console: Console) -> int:
     from pipeline import sheets
 
     settings = settings_of(options.lake)
-    loading.lake_paths(options.lake)
+    require_lake(options.lake)
     if not sheets.has_run(options.out):
         console.print(f"{options.out}: no run yet; running first", markup=False)
         run_once(options.lake, options.out, None, console)
@@ -202,7 +213,7 @@ def _schedule(options: argparse.Namespace, console: Console) -> int:
     from pipeline import scheduling
 
     settings_of(options.lake)
-    loading.lake_paths(options.lake)
+    require_lake(options.lake)
     scheduling.serve(options.lake, options.out, options.cron, console)
     return EXIT_DONE
 

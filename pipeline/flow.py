@@ -6,7 +6,6 @@ environment: only ``pipeline.scheduling`` and tracked runs do so, after setting 
 
 import datetime as dt
 from collections.abc import Callable
-from pathlib import Path
 
 from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
@@ -14,7 +13,8 @@ from prefect.client.schemas.objects import State, TaskRun
 
 from pipeline import report
 from pipeline.errors import UserError
-from pipeline.holding import opened
+from pipeline.outputs import opened_out
+from pipeline.places import place
 from pipeline.run import Run, Stage, run_stages, settings_of
 
 
@@ -37,10 +37,13 @@ def _as_task(stage: Stage) -> Callable[[Run], None]:
 @flow(name="drumline", persist_result=False, log_prints=True)
 def drumline_flow(lake: str, out: str, as_of: str | None = None) -> None:
     """Load, judge, fit, forecast and publish one lake."""
-    settings = settings_of(Path(lake))
+    records, pages = place(lake), place(out)
+    settings = settings_of(records)
     given = dt.date.fromisoformat(as_of) if as_of else None
-    with opened(Path(out), print) as con:
-        run = Run(con, Path(lake), Path(out), settings, dt.datetime.now(), given_as_of=given)
+    with opened_out(pages, print) as held:
+        now = dt.datetime.now()
+        run = Run(held.con, records, held.folder, settings, now, given_as_of=given)
         run_stages(run, _as_task)
-        for line in report.summary_lines(report.summary(run)):
-            print(line)
+        summary = report.summary(run, pages)
+    for line in report.summary_lines(summary):
+        print(line)

@@ -19,6 +19,7 @@ from typing import BinaryIO
 import duckdb
 
 from pipeline.errors import UserError
+from pipeline.places import Place
 from pipeline.warehouse import DATABASE, prepare
 
 LOCK, WORK = ".lock", ".work"
@@ -42,7 +43,7 @@ def opened(
         try:
             work.mkdir()
             _copy(out / DATABASE, work / DATABASE)
-            with _connected(work / DATABASE, out / DATABASE) as con:
+            with connected(work / DATABASE, out / DATABASE) as con:
                 yield con
                 con.execute("checkpoint")
             _put_in_place(work / DATABASE, out / DATABASE)
@@ -112,7 +113,14 @@ def _log(database: Path) -> Path:
 
 
 @contextmanager
-def _connected(path: Path, told_as: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+def connected(path: Path, told_as: Place) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A warehouse file, open for writing, and told by another name than its own.
+
+    Raises
+    ------
+    UserError
+        It is not one of ours.
+    """
     try:
         con = duckdb.connect(str(path))
     except duckdb.Error as error:

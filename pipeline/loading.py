@@ -5,16 +5,11 @@ under two names counts once. A content is read anew only when the settings that 
 (headings, units, dates, decimals) have changed.
 """
 
+import dataclasses
 import datetime as dt
-import errno
 import hashlib
 import json
-import os
-import stat
-from collections.abc import Callable
-from contextlib import suppress
-from dataclasses import dataclass
-from io import BufferedReader
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import duckdb
@@ -24,121 +19,16 @@ from pipeline import warehouse
 from pipeline.cells import typed_rows, unused_headings
 from pipeline.contract import TABLES
 from pipeline.errors import UnreadableFileError, UserError
-from pipeline.files import MAX_BYTES, read_cells
+from pipeline.files import read_cells
+from pipeline.lake import Lake, LakeFile, Seen, may_pass, opened_lake
+from pipeline.places import Place
 from pipeline.settings import Settings
 
 # Raised when cells are read differently than before, so that old contents are read again.
 READER_VERSION = 3
 
-
-# Refusals that may be over when the run is made again. A file that is refused for good, as without
-# permission, is named in the load log and stops nothing.
-PASSING = {
-    *(errno.ENOENT, errno.ESTALE, errno.ENOTCONN, errno.ENODEV, errno.ETIMEDOUT),
-    *(errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ENETDOWN, errno.ENETUNREACH),
-}
-
 # A content's table and digest.
 ContentKey = tuple[str, str | None]
-
-
-@dataclass(frozen=True, slots=True)
-class LakeFile:
-    """One file of the lake as it stands on disk now; ``sha256`` is None when it cannot be read."""
-
-    table: str
-    path: str
-    sha256: str | None
-    problem: str | None
-
-
-def lake_bytes(lake: Path) -> int:
-    """Bytes under the lake's table folders, as far as they can be seen."""
-    size = 0
-    for _, path in lake_paths(lake):
-        with suppress(OSError):
-            size += path.stat().st_size
-    return size
-
-
-def lake_paths(lake: Path) -> list[tuple[str, Path]]:
-    """Table and path of every file under the lake's table folders, by path.
-
-    Raises
-    ------
-    UserError
-        There is no such folder, or none of its table folders has a file.
-    """
-    if not lake.is_dir():
-        found = "a file" if lake.exists() else "nothing"
-        raise UserError(f"{lake}: found {found}; accepted: a folder with {', '.join(TABLES)}")
-    paths = [
-        (table, path)
-        for table in TABLES
-        for path in sorted((lake / table).rglob("*"))
-        if _is_data(lake, path)
-    ]
-    if not paths:
-        raise UserError(f"{lake}: found no files; accepted: files under {', '.join(TABLES)}")
-    return paths
-
-
-def lake_files(lake: Path) -> list[LakeFile]:
-    """Every file under the lake's table folders with what it holds; see :func:`lake_paths`."""
-    return [_lake_file(lake, table, path) for table, path in lake_paths(lake)]
-
-
-def _is_data(lake: Path, path: Path) -> bool:
-    """Not a folder, a hidden file or an office program's lock file."""
-    parts = path.relative_to(lake).parts
-    is_folder = path.is_dir() and not path.is_symlink()
-    return not is_folder and not any(part.startswith((".", "~$")) for part in parts)
-
-
-def _lake_file(lake: Path, table: str, path: Path) -> LakeFile:
-    name = path.relative_to(lake).as_posix()
-    try:
-        with _opened(lake, path) as content:
-            return LakeFile(table, name, hashlib.file_digest(content, "sha256").hexdigest(), None)
-    except UnreadableFileError as error:
-        return LakeFile(table, name, None, f"not read: {error}")
-    except OSError as error:
-        return LakeFile(table, name, None, f"not read: {_refusal(error, name)}")
-
-
-def _opened(lake: Path, path: Path) -> BufferedReader:
-    """A file of the lake, open for reading.
-
-    Where a link leads is looked up from what was opened, so that nobody can exchange it in between.
-
-    Raises
-    ------
-    UnreadableFileError
-        What stands there is no file, is too large, or does not stand in the lake.
-    """
-    if path.is_symlink() and not path.exists():
-        raise UnreadableFileError("a link that leads nowhere")
-    # A pipe would wait for a writer.
-    content = os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb")
-    real = Path(f"/proc/self/fd/{content.fileno()}")
-    inside = (real if real.exists() else path).resolve().is_relative_to(lake.resolve())
-    found = os.fstat(content.fileno())
-    if inside and stat.S_ISREG(found.st_mode) and found.st_size <= MAX_BYTES:
-        return content
-    content.close()
-    if not inside:
-        raise UnreadableFileError("a link that leads out of the lake")
-    if stat.S_ISREG(found.st_mode):
-        raise UnreadableFileError(f"{found.st_size:,} bytes; accepted: up to {MAX_BYTES:,} a file")
-    raise UnreadableFileError("a link to a folder" if path.is_dir() else "no file")
-
-
-def _refusal(error: OSError, name: str) -> str:
-    """Why a file cannot be read for good; raises what may pass."""
-    if error.errno in PASSING:
-        again = f"{error.strerror}; it was there when the run began: run again"
-        raise OSError(error.errno, again, name) from None
-    return error.strerror or type(error).__name__
 
 
 def parse_key(settings: Settings) -> str:
@@ -155,14 +45,25 @@ def parse_key(settings: Settings) -> str:
 
 def load(
     con: duckdb.DuckDBPyConnection,
-    lake: Path,
+    where: Place,
     settings: Settings,
     now: dt.datetime,
     tell: Callable[[str], None] = lambda _: None,
 ) -> int:
     """Bring ``raw`` in line with the lake, in one transaction; returns the contents read."""
     _require_clock(con, now)
-    files = lake_files(lake)
+    with opened_lake(where, _seen(con)) as lake:
+        return _load_files(con, lake, lake.files(), settings, now, tell)
+
+
+def _load_files(
+    con: duckdb.DuckDBPyConnection,
+    lake: Lake,
+    files: list[LakeFile],
+    settings: Settings,
+    now: dt.datetime,
+    tell: Callable[[str], None],
+) -> int:
     readable = [f for f in files if f.sha256 is not None]
     key = parse_key(settings)
     with warehouse.transaction(con):
@@ -174,7 +75,20 @@ def load(
             tell(file.path)
             _load_content(con, lake, file, settings, key, now)
         _record_files(con, files, now)
+        _remember(con, lake.seen())
     return len(new)
+
+
+def _seen(con: duckdb.DuckDBPyConnection) -> list[Seen]:
+    """What was remembered of a store's objects."""
+    names = ", ".join(field.name for field in dataclasses.fields(Seen))
+    return [Seen(*row) for row in con.execute(f"select {names} from raw.objects").fetchall()]
+
+
+def _remember(con: duckdb.DuckDBPyConnection, seen: Sequence[Seen]) -> None:
+    con.execute("delete from raw.objects")
+    if seen:
+        warehouse.append(con, "raw.objects", pl.DataFrame([dataclasses.asdict(s) for s in seen]))
 
 
 def _require_clock(con: duckdb.DuckDBPyConnection, now: dt.datetime) -> None:
@@ -219,7 +133,7 @@ def _forget(
 
 def _load_content(
     con: duckdb.DuckDBPyConnection,
-    lake: Path,
+    lake: Lake,
     file: LakeFile,
     settings: Settings,
     key: str,
@@ -248,23 +162,17 @@ def _load_content(
 
 
 def _rows_of(
-    lake: Path, file: LakeFile, settings: Settings
+    lake: Lake, file: LakeFile, settings: Settings
 ) -> tuple[pl.DataFrame | None, str | None, str | None]:
     """(typed rows, why there are none, headings that nothing reads)."""
-    path = lake / file.path
     try:
-        with _opened(lake, path) as opened:
-            content = opened.read()
-        if hashlib.sha256(content).hexdigest() != file.sha256:
-            changed = "it changed while it was being read: run again when nobody writes to it"
-            raise OSError(errno.EAGAIN, changed, file.path)
-        cells = read_cells(content, path)
+        cells = read_cells(lake.read(file), Path(file.path))
     except UnreadableFileError as error:
         return None, f"not read: found {error}", None
     except OSError as error:
-        if error.errno == errno.EAGAIN:
+        if may_pass(error):
             raise
-        return None, f"not read: {_refusal(error, file.path)}", None
+        return None, f"not read: {error.strerror}", None
     unused = unused_headings(file.table, cells.headings, settings)
     return typed_rows(file.table, cells, settings), None, ", ".join(unused) or None
 

@@ -70,7 +70,8 @@ def _program() -> dict[str, Any]:
     """This version, the lock file it was installed from, and the libraries at work."""
     lock = Path(__file__).parents[1] / "requirements.lock"
     digest = hashlib.sha256(lock.read_bytes()).hexdigest() if lock.exists() else "no lock file"
-    names = (re.match(r"[\w.-]+", line) for line in requires("drumline") or [])
+    needed = (line for line in requires("drumline") or [] if "extra ==" not in line)
+    names = (re.match(r"[\w.-]+", line) for line in needed)
     libraries = sorted(name.group() for name in names if name)
     return {
         "version": version("drumline"),

@@ -2,11 +2,11 @@
 
 import datetime as dt
 from dataclasses import dataclass
-from pathlib import Path
 
 import duckdb
 
 from pipeline import warehouse
+from pipeline.places import Place
 from pipeline.run import Run
 from pipeline.sheets import Made
 
@@ -38,7 +38,7 @@ class Summary:
     wheel_ends: int
     flagged: int
     relines: tuple[float, float, float] | None
-    page: Path
+    page: Place
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -51,7 +51,8 @@ def fates(con: duckdb.DuckDBPyConnection) -> Fates:
     return Fates(*(int(n) for n in counts))
 
 
-def summary(run: Run) -> Summary:
+def summary(run: Run, out: Place) -> Summary:
+    """Of a run whose pages go to ``out``."""
     wheel_ends, flagged = warehouse.one_row(
         run.con, "select count(*), count(*) filter (where flagged) from mart.wheel_end_status"
     )
@@ -59,7 +60,7 @@ def summary(run: Run) -> Summary:
         """select relines_p10, relines_p50, relines_p90 from mart.reline_outlook
         where months = 12 order by from_on limit 1"""
     ).fetchall()
-    page = run.out / "published" / "index.html"
+    page = out / "published" / "index.html"
     return Summary(
         run.day, fates(run.con), wheel_ends, flagged, outlook[0] if outlook else None, page
     )

@@ -17,13 +17,14 @@ from pipeline.fitting import Fits, fit_fleet, write_chapter
 from pipeline.flag_marts import write_flag_marts
 from pipeline.forecasting import Forecasts, forecast_relines
 from pipeline.invariants import require_invariants
+from pipeline.lake import lake_size, opened_lake
 from pipeline.origins import judged_by, months_before, origin, origins
 from pipeline.parts import counted_together, restage
+from pipeline.places import Place
 from pipeline.setting_marts import write_setting_quality
-from pipeline.settings import Settings, load_settings
+from pipeline.settings import Settings
 from pipeline.status import write_month, write_status
 
-SETTINGS_FILE = "fleet.toml"
 # How far back flags and forecasts are made again, and held against what happened since: a month
 # tells of flags alone.
 FLAGS_MONTHS = 1
@@ -35,7 +36,7 @@ class Run:
     """What the stages of one run share."""
 
     con: duckdb.DuckDBPyConnection
-    lake: Path
+    lake: Place
     out: Path
     settings: Settings
     started_at: dt.datetime
@@ -146,12 +147,13 @@ STAGES = (
 )
 
 
-def settings_of(lake: Path) -> Settings:
-    return load_settings(lake / SETTINGS_FILE)
+def settings_of(lake: Place) -> Settings:
+    with opened_lake(lake) as opened:
+        return opened.settings()
 
 
 def run_stages(run: Run, around: Callable[[Stage], Callable[[Run], None]]) -> None:
     """Every stage in turn, each called through what ``around`` makes of it."""
-    with second_process(loading.lake_bytes(run.lake)) as run.aside:
+    with second_process(lake_size(run.lake)) as run.aside:
         for step in STAGES:
             around(step)(run)

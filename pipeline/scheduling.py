@@ -20,31 +20,38 @@ from pathlib import Path
 from rich.console import Console
 
 from pipeline.errors import UserError
+from pipeline.places import Place, absolute
 
 SERVER_START_S = 60.0
 
 
-def set_environment(out: Path) -> None:
+def set_environment(out: Place) -> None:
     """Prefect's settings; they must stand before Prefect is first imported."""
-    try:
-        (out / ".prefect").mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UserError(f"{out}: cannot be written: {error.strerror}") from None
-    os.environ.setdefault("PREFECT_HOME", str((out / ".prefect").resolve()))
+    if isinstance(out, Path):
+        try:
+            (out / ".prefect").mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UserError(f"{out}: cannot be written: {error.strerror}") from None
+        os.environ.setdefault("PREFECT_HOME", str((out / ".prefect").resolve()))
+    elif "PREFECT_HOME" not in os.environ:
+        raise UserError(
+            f"{out}: the history of runs needs a folder of this machine; accepted: PREFECT_HOME, "
+            "set to one"
+        )
     os.environ["PREFECT_SERVER_ANALYTICS_ENABLED"] = "false"
     os.environ["PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY"] = "false"
     os.environ["DO_NOT_TRACK"] = "1"
 
 
-def tracked_run(lake: Path, out: Path, as_of: dt.date | None) -> None:
+def tracked_run(lake: Place, out: Place, as_of: dt.date | None) -> None:
     """One run, its history kept by the server that ``PREFECT_API_URL`` names."""
     set_environment(out)
     from pipeline.flow import drumline_flow
 
-    drumline_flow(str(lake.resolve()), str(out.resolve()), as_of.isoformat() if as_of else None)
+    drumline_flow(absolute(lake), absolute(out), as_of.isoformat() if as_of else None)
 
 
-def serve(lake: Path, out: Path, cron: str, console: Console) -> None:
+def serve(lake: Place, out: Place, cron: str, console: Console) -> None:
     """Run the flow whenever ``cron`` says, until stopped.
 
     Raises
@@ -65,7 +72,7 @@ def serve(lake: Path, out: Path, cron: str, console: Console) -> None:
         drumline_flow.serve(
             name="scheduled",
             cron=cron,
-            parameters={"lake": str(lake.resolve()), "out": str(out.resolve())},
+            parameters={"lake": absolute(lake), "out": absolute(out)},
             entrypoint_type=EntrypointType.MODULE_PATH,
             print_starting_message=False,
             limit=1,

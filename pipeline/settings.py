@@ -247,17 +247,24 @@ def load_settings(path: Path) -> Settings:
     if not path.exists():
         return Settings()
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UserError(f"{path.name}: not readable as TOML: {error}") from None
-    except RecursionError:
-        raise UserError(f"{path.name}: not readable as TOML: nested too deep") from None
+        content = path.read_bytes()
     except OSError as error:
         raise UserError(f"{path.name}: cannot be read: {error.strerror}") from None
+    return settings_from(content, path.name)
+
+
+def settings_from(content: bytes, name: str) -> Settings:
+    """The settings that a file of this name holds; raises as :func:`load_settings` does."""
     try:
-        return Settings.model_validate(content)
+        told = tomllib.loads(content.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UserError(f"{name}: not readable as TOML: {error}") from None
+    except RecursionError:
+        raise UserError(f"{name}: not readable as TOML: nested too deep") from None
+    try:
+        return Settings.model_validate(told)
     except ValidationError as error:
-        raise UserError(f"{path.name}: {_first_problem(error)}") from None
+        raise UserError(f"{name}: {_first_problem(error)}") from None
 
 
 def _first_problem(error: ValidationError) -> str:

@@ -4,6 +4,7 @@ run's warehouse."""
 import datetime as dt
 import difflib
 import itertools
+import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,7 +16,10 @@ import polars as pl
 from dashboards.workshop import LAST_READINGS, WorkshopData, workshop_sheets
 from pipeline import blanks, warehouse
 from pipeline.errors import UserError
+from pipeline.object_store import store
+from pipeline.outputs import copy_of_warehouse
 from pipeline.page_frames import fleet_of
+from pipeline.places import Place
 from pipeline.settings import Settings
 
 FOLDER = "sheets"
@@ -35,13 +39,13 @@ class Choice:
 class Made:
     """What was written, and for how many."""
 
-    folder: Path
+    folder: Place
     units: int
     wheel_ends: int
     as_of: dt.date
 
 
-def write_sheets(settings: Settings, out: Path, choice: Choice) -> Made:
+def write_sheets(settings: Settings, out: Place, choice: Choice) -> Made:
     """Write the chosen units' sheets and their blank inspections files into a folder of their own.
 
     A folder that somebody may have written into is never touched: the next free name is used.
@@ -58,23 +62,40 @@ def write_sheets(settings: Settings, out: Path, choice: Choice) -> Made:
     return Made(folder, data.ends["unit_id"].n_unique(), data.ends.height, data.as_of)
 
 
-def has_run(out: Path) -> bool:
+def has_run(out: Place) -> bool:
     """Whether there is a warehouse to take sheets from."""
-    return (out / warehouse.DATABASE).exists()
+    if isinstance(out, Path):
+        return (out / warehouse.DATABASE).exists()
+    return store().version(out / warehouse.DATABASE) is not None
 
 
 @contextmanager
-def _last_run(out: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    path = out / warehouse.DATABASE
-    try:
-        con = duckdb.connect(str(path), read_only=True)
-    except duckdb.Error as error:
-        raise UserError(f"{path}: cannot be opened: {str(error).splitlines()[0]}") from None
-    with con:
+def _last_run(out: Place) -> Iterator[duckdb.DuckDBPyConnection]:
+    told_as = out / warehouse.DATABASE
+    with _local(out) as folder:
+        path = str(folder / warehouse.DATABASE)
         try:
-            yield con
-        except (duckdb.CatalogException, duckdb.BinderException):
-            raise UserError(f"{path}: no finished run of this version; run drumline run") from None
+            con = duckdb.connect(path, read_only=True)
+        except duckdb.Error as error:
+            line = str(error).splitlines()[0].replace(path, str(told_as))
+            raise UserError(f"{told_as}: cannot be opened: {line}") from None
+        with con:
+            try:
+                yield con
+            except (duckdb.CatalogException, duckdb.BinderException):
+                line = "no finished run of this version; run drumline run"
+                raise UserError(f"{told_as}: {line}") from None
+
+
+@contextmanager
+def _local(out: Place) -> Iterator[Path]:
+    """A folder of this machine with the last run's warehouse."""
+    if isinstance(out, Path):
+        yield out
+        return
+    with tempfile.TemporaryDirectory(prefix="drumline-") as name:
+        copy_of_warehouse(store(), out, Path(name))
+        yield Path(name)
 
 
 def workshop_data(
@@ -163,19 +184,37 @@ def sheet_files(data: WorkshopData, settings: Settings) -> dict[str, bytes]:
     }
 
 
-def _kept(parent: Path, name: str, files: dict[str, bytes]) -> Path:
+def _kept(parent: Place, name: str, files: dict[str, bytes]) -> Place:
     """The first folder of that name (then ``name-2``, …) that is free or holds just these files."""
     for number in itertools.count(1):
         folder = parent / (name if number == 1 else f"{name}-{number}")
-        if not folder.exists():
-            folder.mkdir(parents=True)
-            for file, content in files.items():
-                (folder / file).write_bytes(content)
+        if _is_free(folder):
+            _write(folder, files)
             return folder
         if all(_same(folder / file, content) for file, content in files.items()):
             return folder
     raise AssertionError
 
 
-def _same(path: Path, content: bytes) -> bool:
-    return path.exists() and path.read_bytes() == content
+def _is_free(folder: Place) -> bool:
+    return not (folder.exists() if isinstance(folder, Path) else store().listed(folder))
+
+
+def _write(folder: Place, files: dict[str, bytes]) -> None:
+    if isinstance(folder, Path):
+        folder.mkdir(parents=True)
+        for file, content in files.items():
+            (folder / file).write_bytes(content)
+        return
+    for file, content in files.items():
+        store().put(folder / file, content)
+
+
+def _same(path: Place, content: bytes) -> bool:
+    if isinstance(path, Path):
+        return path.exists() and path.read_bytes() == content
+    found = store().version(path)
+    if found is None or found.size != len(content):
+        return False
+    kept = store().read(path, len(content))
+    return kept is not None and kept.data == content

@@ -44,6 +44,10 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
             path varchar primary key, table_name varchar, sha256 varchar, content_id bigint,
             loaded_at timestamp, problem varchar)"""
     )
+    con.execute(
+        """create table if not exists raw.objects (
+            address varchar, etag varchar, size bigint, modified_at varchar, sha256 varchar)"""
+    )
     for name, table in TABLES.items():
         columns = ", ".join(f'"{n}" {_sql_type(c)}' for n, c in table.schema.columns().items())
         con.execute(

@@ -14,9 +14,9 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from pipeline import loading
 from pipeline.cli import main
 from pipeline.holding import opened
+from pipeline.lake import FolderLake
 from pipeline.run import Stage
 from pipeline.warehouse import DATABASE
 from tests.lakes import write_small_lake
@@ -75,7 +75,7 @@ def test_a_disk_that_fills_up(lake, out, room):
         f"""
         import resource, signal
         from pipeline import report, run
-        run.STAGES, report.summary = run.STAGES[:1], lambda _: None
+        run.STAGES, report.summary = run.STAGES[:1], lambda *_: None
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, ({room}, {room}))
         """,
@@ -121,14 +121,14 @@ def test_an_out_that_cannot_be_written():
 
 def test_a_file_that_changes_while_it_is_read(lake, out, monkeypatch, capsys):
     path = lake / "inspections" / "K02.csv"
-    real = loading.lake_files
+    real = FolderLake.files
 
     def changing(lake):
         listed = real(lake)
         path.write_text(path.read_text() + "K02,1,L,2025-")
         return listed
 
-    monkeypatch.setattr(loading, "lake_files", changing)
+    monkeypatch.setattr(FolderLake, "files", changing)
     line = refused(capsys, "run", lake, "--out", out)
     assert "inspections/K02.csv: it changed while it was being read: run again" in line
     require_kept(out)
@@ -136,15 +136,15 @@ def test_a_file_that_changes_while_it_is_read(lake, out, monkeypatch, capsys):
 
 @pytest.mark.parametrize("gone", ["inspections/K03.csv", "."])
 def test_a_lake_that_vanishes_in_mid_run(lake, out, monkeypatch, capsys, gone):
-    real = loading.lake_files
+    real = FolderLake.files
 
-    def vanishing(lake):
-        listed = real(lake)
+    def vanishing(seen):
+        listed = real(seen)
         away = lake / gone
         away.unlink() if away.is_file() else shutil.rmtree(away)
         return listed
 
-    monkeypatch.setattr(loading, "lake_files", vanishing)
+    monkeypatch.setattr(FolderLake, "files", vanishing)
     line = refused(capsys, "run", lake, "--out", out)
     assert "No such file or directory; it was there when the run began: run again" in line
     require_kept(out)

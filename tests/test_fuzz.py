@@ -23,7 +23,7 @@ from pipeline import workbooks
 from pipeline.cells import typed_rows
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.files import MAX_BYTES, read_cells
-from pipeline.loading import lake_files
+from pipeline.lake import FolderLake
 from pipeline.settings import Settings, load_settings
 from tests import mutations
 from tests.fuzzing import judged_file, judged_settings, kinds, tally_of
@@ -146,7 +146,7 @@ def test_a_file_of_two_gigabytes_is_refused_unread(tmp_path):
     with (lake / "inspections" / "one line.csv").open("wb") as file:
         file.truncate(2 << 30)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    (found,) = [f for f in lake_files(lake) if f.path == "inspections/one line.csv"]
+    (found,) = [f for f in FolderLake(lake).files() if f.path == "inspections/one line.csv"]
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 200_000
     assert found.problem == f"not read: 2,147,483,648 bytes; accepted: up to {MAX_BYTES:,} a file"
 

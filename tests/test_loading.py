@@ -148,7 +148,7 @@ def test_a_file_without_permission_is_named(con, lake, monkeypatch):
             raise PermissionError(13, "Permission denied", str(path))
         return real_open(path, *arguments)
 
-    monkeypatch.setattr("pipeline.loading.os.open", refusing)
+    monkeypatch.setattr("pipeline.lake.os.open", refusing)
     reload(con, lake)
     assert loads(con, "inspections/K01.csv") == (0, 0, 0, 0, "not read: Permission denied")
 
