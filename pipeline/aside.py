@@ -9,7 +9,7 @@ import multiprocessing
 import os
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,8 +21,8 @@ import polars as pl
 from pipeline import warehouse
 
 Work = Callable[..., Any]
-# Of a lake's files: about a hundred wheel ends, and some ten million readings.
-LEAST_BYTES, MOST_BYTES = 400_000, 500_000_000
+# Of a lake's files: about a hundred wheel ends, and some hundred million readings.
+LEAST_BYTES, MOST_BYTES = 400_000, 5_000_000_000
 
 
 class Answer(Protocol):
@@ -54,16 +54,24 @@ class Aside:
         return self.pool.submit(work, *given) if self.pool else _WhenWanted(work, given)
 
     def over(
-        self, con: duckdb.DuckDBPyConnection, tables: Sequence[str], work: Work, *given: object
+        self, con: duckdb.DuckDBPyConnection, tables: Mapping[str, str], work: Work, *given: object
     ) -> Answer:
-        """Ask for ``work(con, *given)``; elsewhere its con holds ``tables`` and no more."""
+        """Ask for ``work(con, *given)``; elsewhere its con holds ``tables`` and no more.
+
+        ``tables``: each with the query that yields what is wanted of it.
+        """
         if self.pool is None:
             return _WhenWanted(work, (con, *given))
-        copies = {table: warehouse.fetch(con, f"from {table}") for table in tables}
+        copies = {table: warehouse.fetch(con, query) for table, query in tables.items()}
         return self.pool.submit(_over, copies, work, given)
 
 
 IN_PLACE = Aside()
+
+
+def whole(tables: Iterable[str]) -> dict[str, str]:
+    """Tables as they are, for :meth:`Aside.over`."""
+    return {table: f"from {table}" for table in tables}
 
 
 @contextmanager

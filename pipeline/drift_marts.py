@@ -6,7 +6,8 @@ included, times the km run in each duty since the setting.
 
 import datetime as dt
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
@@ -26,6 +27,14 @@ KM = 10_000.0
 # Where the wear fit says nothing, drift_readings falls back on a usual rate of its own.
 SEED = 0
 
+# Wheel ends whose readings are held in memory together, and that a larger fleet is learned from.
+ENDS_AT_ONCE = 30_000
+# What the models read of a stroke reading.
+STROKE_COLUMNS = """
+    r.episode_id, r.wheel_end_id, r.unit_id, r.axle_id, r.axle_type, r.duty, r.set_source,
+    r.inspected_on, r.as_left, r.km_since_set, r.weeks_since_set, r.stroke_ratio, r.arm_length_mm,
+    r.ratio_per_mm, r.applied_stroke_mm, r.readjust_limit_mm, r.marks_aligned, r.return_test,
+    r.cap_state, r.fault"""
 KEYS = ["episode_id", "inspected_on", "as_left"]
 # Axle type and duty; None pools over it.
 Lives = dict[tuple[str | None, str | None], LifeDistribution]
@@ -55,8 +64,13 @@ def judge_drift(
     fits: Fits,
     as_of: dt.date,
 ) -> Drift | None:
-    """Judge every wheel end by its stroke readings; None where no stroke was ever read."""
-    strokes = strokes_of(con, fits)
+    """Judge every wheel end by its stroke readings; None where no stroke was ever read.
+
+    A large fleet is learned from some tens of thousands of its wheel ends, taken at random, and
+    judged as many at a time.
+    """
+    blocks = unit_blocks(con)
+    strokes = strokes_of(con, fits, block=0)
     if strokes.readings.is_empty():
         return None
     adjustment = settings.adjustment
@@ -66,42 +80,82 @@ def judge_drift(
     fleet = learn_fleet(prepared, band, rules, seed=SEED)
     lives = chosen_lives(con)
     outlook = with_failures(strokes.ends, lives)
-    return Drift(fleet, lives, judge_wheel_ends(prepared, outlook, fleet, as_of))
+    first = judge_wheel_ends(prepared, outlook, fleet, as_of)
+    del strokes, prepared
+    drift = Drift(fleet, lives, first)
+    rest = [_judged_block(con, drift, fits, block, as_of) for block in range(1, blocks)]
+    return replace(drift, judged=by_urgency([first, *rest]))
 
 
-def strokes_of(con: duckdb.DuckDBPyConnection, fits: Fits) -> Strokes:
-    return Strokes(stroke_readings(con, fits), drift_outlook(con, fits))
+def unit_blocks(con: duckdb.DuckDBPyConnection, some: str = "") -> int:
+    """Deal units out at random (the same way every time); returns the number of blocks.
+
+    ``some``: a join that keeps some of ``reduce.drift_outlook``.
+    """
+    con.execute(
+        f"""create or replace table run.unit_blocks as
+        select unit_id, cast(floor((sum(ends) over (order by md5(unit_id), unit_id) - ends)
+            / {ENDS_AT_ONCE}) as integer) as block_no
+        from (select unit_id, count(*) as ends from reduce.drift_outlook {some} group by unit_id)"""
+    )
+    (blocks,) = warehouse.one_row(con, "select coalesce(max(block_no) + 1, 0) from run.unit_blocks")
+    return int(blocks)
 
 
-def rejudged(drift: Drift, strokes: Strokes, as_of: dt.date) -> pl.DataFrame | None:
-    """Wheel ends as judged on an earlier day, by what the fleet has taught since."""
-    if strokes.readings.is_empty():
-        return None
+def by_urgency(judged: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """Frames of judged wheel ends as one, the most urgent first."""
+    return pl.concat(judged).sort("priority", "wheel_end_id", descending=[True, False])
+
+
+def rejudged(
+    con: duckdb.DuckDBPyConnection, drift: Drift, fits: Fits, as_of: dt.date, some: str = ""
+) -> list[pl.DataFrame]:
+    """Wheel ends as judged by the readings in ``con`` and by what the fleet has taught since."""
+    blocks = unit_blocks(con, some)
+    return [_judged_block(con, drift, fits, block, as_of) for block in range(blocks)]
+
+
+def _judged_block(
+    con: duckdb.DuckDBPyConnection, drift: Drift, fits: Fits, block: int, as_of: dt.date
+) -> pl.DataFrame:
+    return judged_strokes(drift, strokes_of(con, fits, block), as_of)
+
+
+def judged_strokes(drift: Drift, strokes: Strokes, as_of: dt.date) -> pl.DataFrame:
+    """Some wheel ends, judged by what their fleet has taught."""
     prepared = prepare_readings(strokes.readings, drift.fleet.band, drift.fleet.groups)
     outlook = with_failures(strokes.ends, drift.lives)
     return judge_wheel_ends(prepared, outlook, drift.fleet, as_of)
 
 
-def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
+def strokes_of(con: duckdb.DuckDBPyConnection, fits: Fits, block: int | None = None) -> Strokes:
+    """Readings and outlook of all wheel ends, or of one of :func:`unit_blocks`."""
+    units = f"semi join (from run.unit_blocks where block_no = {block}) using (unit_id)"
+    some = units if block is not None else ""
+    return Strokes(stroke_readings(con, fits, some), drift_outlook(con, fits, some))
+
+
+def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl.DataFrame:
     """Stroke readings with the wear since their setting."""
     readings = warehouse.fetch(
         con,
-        """select r.*, coalesce(g.due_on < r.inspected_on, false) as greasing_overdue
-        from stage.stroke_readings r
+        f"""select {STROKE_COLUMNS}, coalesce(g.due_on < r.inspected_on, false) as greasing_overdue
+        from (from stage.stroke_readings {some}) r
         left join reduce.greasing_due g
             on g.wheel_end_id = r.wheel_end_id and g.inspected_on = r.inspected_on
         where r.stroke_ratio is not null""",
         order="r.wheel_end_id, r.inspected_on, r.as_left",
     )
-    return readings.join(wear_since_setting(con, fits), on=KEYS, how="left", maintain_order="left")
+    wear = wear_since_setting(con, fits, some)
+    return readings.join(wear, on=KEYS, how="left", maintain_order="left")
 
 
-def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
+def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl.DataFrame:
     """``wear_mm`` and its ``wear_sd_mm`` since the setting, one row per stroke reading."""
     km = warehouse.fetch(
         con,
-        """select k.*, e.axle_type, l.life_id from reduce.stroke_reading_km k
-        inner join stage.setting_episodes e on e.episode_id = k.episode_id
+        f"""select k.*, e.axle_type, l.life_id from reduce.stroke_reading_km k
+        inner join (from stage.setting_episodes {some}) e on e.episode_id = k.episode_id
         left join reduce.stroke_reading_lives l
             on l.episode_id = k.episode_id and l.inspected_on = k.inspected_on
             and l.as_left = k.as_left""",
@@ -149,9 +203,9 @@ def _spread_of_rates(wear: WearFit) -> float:
     return math.hypot(parts.between_unit_sd or 0.0, parts.between_life_sd or 0.0)
 
 
-def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits) -> pl.DataFrame:
+def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl.DataFrame:
     """One row per wheel end: what lies between its last stroke reading and its next check."""
-    ends = warehouse.fetch(con, "from reduce.drift_outlook", order="wheel_end_id")
+    ends = warehouse.fetch(con, f"from reduce.drift_outlook {some}", order="wheel_end_id")
     ends = (
         ends.join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
         .join(rate_frame(fits.wear), on=["axle_type", "duty"], how="left")

@@ -12,7 +12,7 @@ from models.wear_predict import LiningLines, lining_lines
 from models.wear_result import WearFit
 from models.wear_sums import LiningLifeSums
 from pipeline import life_chapter, marts, warehouse
-from pipeline.aside import Answer, Aside
+from pipeline.aside import Answer, Aside, whole
 from pipeline.life_marts import write_life_marts
 from pipeline.settings import Settings
 from pipeline.wear_marts import fleet_sums, wear_comparisons, write_wear_marts
@@ -47,7 +47,7 @@ def fit_fleet(
     write_wear_marts(con, fits.wear, fits.calibration)
     lives = write_life_marts(con, settings)
     given = settings, lives, fits.km_per_day, as_of
-    return fits, aside.over(con, life_chapter.READ, life_chapter.life_chapter, *given)
+    return fits, aside.over(con, whole(life_chapter.READ), life_chapter.life_chapter, *given)
 
 
 def write_chapter(

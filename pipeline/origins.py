@@ -1,7 +1,8 @@
 """The fleet as it stood on an earlier day, judged and fitted from what was known then.
 
 An origin is staged in a database of its own in memory, beside the warehouse and reading its ``raw``
-tables, with nothing dated after its day.
+tables, with nothing dated after its day. A large fleet's forecasts are looked back on for a sample
+of its units; flags, for units with records since, since the others' readings are those of then.
 """
 
 import datetime as dt
@@ -13,11 +14,19 @@ import duckdb
 import polars as pl
 
 from models.reline_simulation import FleetModel
-from models.usage_rates import UsageFit
 from pipeline import warehouse
-from pipeline.drift_marts import Drift, Strokes, rejudged, strokes_of
+from pipeline.contract import TABLES
+from pipeline.drift_marts import (
+    ENDS_AT_ONCE,
+    Drift,
+    Strokes,
+    by_urgency,
+    judged_strokes,
+    rejudged,
+    strokes_of,
+)
 from pipeline.errors import UserError
-from pipeline.fitting import fit_wear_and_use
+from pipeline.fitting import Fits, fit_wear_and_use
 from pipeline.forecasting import known_fleet
 from pipeline.judging import judge
 from pipeline.settings import Settings
@@ -43,14 +52,33 @@ READ = (
 )
 
 
+FLAGS_READ = (
+    "judge.odometer_sightings",
+    "reduce.drift_outlook",
+    "reduce.greasing_due",
+    "reduce.stroke_reading_km",
+    "reduce.stroke_reading_lives",
+)
+# Wheel ends of the sample: enough to tell coverage to a percent.
+SAMPLED_ENDS = 20_000
+SAMPLE = f"""
+    select unit_key from (
+        select upper(unit_id) as unit_key, count(*) as ends
+        from raw.register where problem is null group by all
+    )
+    qualify sum(ends) over (order by md5(unit_key)) - ends < {SAMPLED_ENDS}
+"""
+OF_SAMPLE = f"upper(unit_id) in ({SAMPLE})"
+
+
 @dataclass(frozen=True, slots=True)
 class Origin:
     """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
     it was not asked for, ``judged`` where no stroke had been read or nobody has judged yet."""
 
     as_of: dt.date
-    fleet: FleetModel | None
-    strokes: Strokes
+    fleet: FleetModel | None = None
+    strokes: Strokes | None = None
     judged: pl.DataFrame | None = None
 
 
@@ -60,42 +88,35 @@ def months_before(day: dt.date, months: int) -> dt.date:
     return shifted
 
 
-def origin(
-    con: duckdb.DuckDBPyConnection,
-    settings: Settings,
-    as_of: dt.date,
-    today: dt.date,
-    *,
-    near: UsageFit | None = None,
-    flags_only: bool = False,
-) -> Origin | None:
-    """The fleet as of an earlier day; None where the records do not reach back so far.
-
-    ``near`` is its use on another day, to start the search from; ``flags_only`` spares the fleet's
-    habit.
-    """
-    with _staged(con, settings, as_of, today) as past:
-        if past is None:
-            return None
-        fits = fit_wear_and_use(past, settings, as_of, near)
-        fleet = None if flags_only else known_fleet(past, fits)
-        return Origin(as_of, fleet, strokes_of(past, fits))
-
-
 def origins(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     days: Sequence[dt.date],
     today: dt.date,
 ) -> list[Origin]:
-    """The fleet as of each of some earlier days that the records reach back to."""
+    """The fleet, or a sample of it, as of each of some earlier days its records reach back to."""
     found: list[Origin] = []
     near = None
+    units = sampled_units(con)
     for day in days:
-        each = origin(con, settings, day, today, near=near)
-        found += [each] if each else []
-        near = each.fleet.usage if each and each.fleet else near
+        with _staged(con, settings, day, today, READ, units) as past:
+            if past is not None:
+                fits = fit_wear_and_use(past, settings, day, near)
+                found.append(Origin(day, known_fleet(past, fits), strokes_of(past, fits)))
+                near = fits.usage
     return found
+
+
+def origins_inputs() -> dict[str, str]:
+    """What :func:`origins` reads, for the work to be done over a copy."""
+    listed = {f"raw.{table}": f"from raw.{table}" for table in ("contents", "files")}
+    rows = {f"raw.{table}": f"from raw.{table} where {OF_SAMPLE}" for table in TABLES}
+    return {**listed, **rows}
+
+
+def sampled_units(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """``unit_key`` of some units, or of all of a small fleet: random, the same every time."""
+    return warehouse.fetch(con, SAMPLE)
 
 
 def judged_by(drift: Drift | None, then: Origin) -> Origin:
@@ -103,14 +124,68 @@ def judged_by(drift: Drift | None, then: Origin) -> Origin:
 
     Those of a fleet change slowly; the readings of its wheel ends are only those of then.
     """
-    judged = rejudged(drift, then.strokes, then.as_of) if drift else None
-    return replace(then, judged=judged)
+    if drift is None or then.strokes is None or then.strokes.readings.is_empty():
+        return then
+    return replace(then, judged=judged_strokes(drift, then.strokes, then.as_of))
+
+
+def flags_before(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    day: dt.date,
+    today: dt.date,
+    drift: Drift | None,
+    fits: Fits,
+) -> Origin | None:
+    """Every wheel end's flag on an earlier day, by the limits and wear rates learned since.
+
+    None where the records do not reach back so far.
+    """
+    (began_on,) = warehouse.one_row(con, "select min(inspected_on) from stage.inspections")
+    if drift is None or began_on is None or began_on > day:
+        return Origin(day) if began_on is not None and began_on <= day else None
+    judged = []
+    blocks = _changed_since(con, day)
+    for block in range(blocks):
+        units = warehouse.fetch(con, f"select unit_key from run.since where block_no = {block}")
+        with _staged(con, settings, day, today, FLAGS_READ, units) as past:
+            judged += rejudged(past, drift, fits, day) if past is not None else []
+    others = "anti join (select unit_key from run.since) s on s.unit_key = upper(unit_id)"
+    judged += rejudged(con, drift, fits, day, others)
+    return Origin(day, judged=by_urgency(judged))
+
+
+def _changed_since(con: duckdb.DuckDBPyConnection, day: dt.date) -> int:
+    """Fill ``run.since`` with the units that a date after ``day`` tells of; returns its blocks."""
+    told = " union all ".join(
+        f"select upper(unit_id) as unit_key from raw.{table} where \"{name}\" > date '{day}'"
+        for table, contract in TABLES.items()
+        for name, column in contract.schema.columns().items()
+        if column.dtype == pl.Date
+    )
+    con.execute(
+        f"""create or replace table run.since as
+        select unit_key, cast(floor((sum(ends) over (order by unit_key) - ends) / {ENDS_AT_ONCE})
+            as integer) as block_no
+        from (
+            select upper(unit_id) as unit_key, count(*) as ends from judge.wheel_ends
+            where upper(unit_id) in (select unit_key from ({told})) group by all
+        )"""
+    )
+    (blocks,) = warehouse.one_row(con, "select coalesce(max(block_no) + 1, 0) from run.since")
+    return int(blocks)
 
 
 @contextmanager
 def _staged(
-    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, today: dt.date
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    today: dt.date,
+    read: Sequence[str],
+    units: pl.DataFrame,
 ) -> Iterator[duckdb.DuckDBPyConnection | None]:
+    """Some units staged as of a day, as far as ``read`` needs; None where none was known then."""
     (home,) = warehouse.one_row(con, "select current_database()")
     name = f"origin_{as_of:%Y%m%d}"
     past = con.cursor()
@@ -118,10 +193,16 @@ def _staged(
     try:
         past.execute(f"use {name}")
         warehouse.make_schemas(past)
-        for table in warehouse.RAW:
-            past.execute(f'create view {table} as from "{home}".{table}')
+        warehouse.put(past, "run.units", units)
+        for table in ("contents", "files"):
+            past.execute(f'create view raw.{table} as from "{home}".raw.{table}')
+        for table in TABLES:
+            past.execute(
+                f"""create view raw.{table} as from "{home}".raw.{table}
+                where upper(unit_id) in (select unit_key from {name}.run.units)"""
+            )
         try:
-            needed = warehouse.behind(FOLDERS, READ)
+            needed = warehouse.behind(FOLDERS, read)
             judge(past, settings, today, as_of, needed)
         except UserError:
             yield None

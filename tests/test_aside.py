@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline import warehouse
-from pipeline.aside import LEAST_BYTES, MOST_BYTES, second_process
+from pipeline.aside import LEAST_BYTES, MOST_BYTES, second_process, whole
 from pipeline.errors import UserError
 
 TABLE = pl.DataFrame({"km": [3.0, 1.0, 2.0]})
@@ -49,7 +49,7 @@ def test_small_and_very_large_records_are_worked_on_in_place_when_wanted():
         with second_process(size) as aside:
             assert aside.pool is None
             con = with_lengths()
-            answer = aside.over(con, ["reduce.lengths"], total_km, 2)
+            answer = aside.over(con, whole(["reduce.lengths"]), total_km, 2)
             warehouse.put(con, "reduce.lengths", TABLE * 10)
             assert answer.result() == 120.0
 
@@ -58,14 +58,14 @@ def test_small_and_very_large_records_are_worked_on_in_place_when_wanted():
 def test_a_second_process_sees_copies_of_the_tables_it_was_given_and_tells_its_errors():
     with second_process(LEAST_BYTES) as aside:
         con = with_lengths()
-        asked = aside.over(con, ["reduce.lengths"], total_km, 2)
+        asked = aside.over(con, whole(["reduce.lengths"]), total_km, 2)
         warehouse.put(con, "reduce.lengths", TABLE * 10)
         assert asked.result() == 12.0  # as they were when it was asked
         assert aside.call(os.getpid).result() != os.getpid()
-        before = aside.over(con, [], visible).result()
-        assert aside.over(con, ["reduce.lengths"], visible).result() == before + 1
+        before = aside.over(con, {}, visible).result()
+        assert aside.over(con, whole(["reduce.lengths"]), visible).result() == before + 1
         with pytest.raises(UserError, match="found nothing"):
-            aside.over(con, [], refused).result()
+            aside.over(con, {}, refused).result()
 
 
 def is_there(process: int) -> bool:
