@@ -291,6 +291,7 @@ def _store(
 ) -> Store:
     import boto3
     from botocore.config import Config
+    from botocore.exceptions import BotoCoreError
 
     config = Config(
         connect_timeout=CONNECT_S,
@@ -314,7 +315,7 @@ def _store(
             aws_session_token=session,
             config=config,
         )
-    except ValueError as error:
+    except (ValueError, BotoCoreError) as error:
         raise UserError(f"AWS_ENDPOINT_URL, AWS_REGION: {error}") from None
     return Store(client, client.meta.endpoint_url)
 
@@ -371,4 +372,5 @@ def _moment(when: Any) -> str:
 
 def _answered_at(got: Any) -> Any:
     """When the store answered, by its own clock."""
-    return parsedate_to_datetime(got["ResponseMetadata"]["HTTPHeaders"]["date"])
+    told = got["ResponseMetadata"]["HTTPHeaders"].get("date")
+    return parsedate_to_datetime(told) if told else dt.datetime.now(dt.UTC)

@@ -63,9 +63,8 @@ def opened_out(out: Place, tell: Callable[[str], None] = lambda _: None) -> Iter
         try:
             put_published(objects, out / PUBLISHED, folder / PUBLISHED)
         except KeyboardInterrupt:
-            raise UserError(
-                f"{out}: stopped before the month was all in place: run again"
-            ) from None
+            line = "stopped before all of the month was in place: run again"
+            raise UserError(f"{out}: {line}") from None
 
 
 def copy_of_warehouse(objects: Store, out: Address, folder: Path) -> Only:
@@ -96,16 +95,19 @@ def put_published(objects: Store, published: Address, folder: Path) -> None:
     The record goes first and the page last: as long as files of two runs stand side by side, the
     page is not the one of the record.
     """
-    for month in months(folder):
+    made = months(folder) if folder.exists() else []
+    for month in made:
         _put_month(objects, published / month, folder / month)
-    there = {
-        found.address.key.removeprefix(published.below).removesuffix(f"/{PAGE}")
-        for found in objects.listed(published)
-        if found.address.key.endswith(f"/{PAGE}")
-    }
-    objects.put(published / PAGE, month_index(sorted(there)).encode())
-    for month in months(folder):
+    if made:
+        objects.put(published / PAGE, month_index(_months_there(objects, published)).encode())
+    for month in made:
         _remove_others(objects, published / month, folder / month)
+
+
+def _months_there(objects: Store, published: Address) -> list[str]:
+    """Months that have a page."""
+    below = (found.address.key.removeprefix(published.below) for found in objects.listed(published))
+    return sorted(name.removesuffix(f"/{PAGE}") for name in below if name.endswith(f"/{PAGE}"))
 
 
 def _put_month(objects: Store, month: Address, folder: Path) -> None:

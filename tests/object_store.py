@@ -1,7 +1,8 @@
 """An S3-protocol server on loopback, in a process of its own, that writes down what it is asked.
 
-``python -m tests.object_store LOG`` prints its port and serves until it is ended. From the first
-request after the bucket was made, every request must be signed by a key that the server gave out.
+``python -m tests.object_store LOG`` prints its address and serves until it is ended. Every request
+must be signed by the key that it gave out. With ``heedless`` it is a poorer store: it looks at no
+condition of a write, and at no signature either.
 """
 
 import json
@@ -65,12 +66,12 @@ class Server:
 
 
 @contextmanager
-def served(log: Path) -> Iterator[Server]:
+def served(log: Path, *options: str) -> Iterator[Server]:
     """A server with one empty bucket."""
     log.touch()
     kept = {k: v for k, v in os.environ.items() if not k.startswith(("AWS_", "MOTO_"))}
     process = subprocess.Popen(
-        [sys.executable, "-m", "tests.object_store", str(log)],
+        [sys.executable, "-m", "tests.object_store", str(log), *options],
         stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, cwd=ROOT, env=kept,
     )  # fmt: skip
     try:
@@ -95,9 +96,17 @@ def _logged(app: Callable[..., Iterable[bytes]], log: Path) -> Callable[..., Ite
     return logged
 
 
+def _heedless(app: Callable[..., Iterable[bytes]]) -> Callable[..., Iterable[bytes]]:
+    def heedless(environ: dict[str, Any], start_response: Any) -> Iterable[bytes]:
+        for condition in ("HTTP_IF_MATCH", "HTTP_IF_NONE_MATCH"):
+            environ.pop(condition, None)
+        return app(environ, start_response)
+
+    return heedless
+
+
 def _keys() -> tuple[str, str]:
-    """A bucket, and a key that may do everything; from then on keys are asked for."""
-    from moto import settings
+    """A bucket, and a key that may do everything."""
     from moto.iam.models import iam_backends
     from moto.s3.models import s3_backends
 
@@ -108,22 +117,26 @@ def _keys() -> tuple[str, str]:
     policy = json.dumps({"Version": "2012-10-17", "Statement": [statement]})
     iam.put_user_policy("drumline", "all", policy)
     s3_backends[account]["aws"].create_bucket(BUCKET, "us-east-1")
-    settings.INITIAL_NO_AUTH_ACTION_COUNT = 0
     key = iam.create_access_key("drumline")
     return key.access_key_id, key.secret_access_key
 
 
-def _serve(log: Path) -> None:
+def _serve(log: Path, *options: str) -> None:
+    from moto import settings
     from moto.moto_server.werkzeug_app import DomainDispatcherApplication, create_backend_app
     from werkzeug.serving import make_server
 
-    app = DomainDispatcherApplication(create_backend_app)
+    app: Any = DomainDispatcherApplication(create_backend_app)
+    if "heedless" in options:
+        app = _heedless(app)
     server = make_server("127.0.0.1", 0, _logged(app, log), threaded=True)
     key_id, secret = _keys()
+    if "heedless" not in options:
+        settings.INITIAL_NO_AUTH_ACTION_COUNT = 0
     endpoint = f"http://127.0.0.1:{server.server_port}"
     print(json.dumps({"endpoint": endpoint, "key_id": key_id, "secret": secret}), flush=True)
     server.serve_forever()
 
 
 if __name__ == "__main__":
-    _serve(Path(sys.argv[1]))
+    _serve(Path(sys.argv[1]), *sys.argv[2:])
