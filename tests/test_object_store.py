@@ -181,6 +181,9 @@ def test_a_second_run_downloads_nothing_of_the_lake_and_changes_nothing(
     assert mart_digests(after) == mart_digests(before)
     assert page_digests(after) == page_digests(before)
     assert content(client, "out/.lock") == b""
+    for path in (p for p in after.rglob("*") if p.is_file()):
+        assert stored.secret.encode() not in path.read_bytes(), path
+        assert stored.key_id.encode() not in path.read_bytes(), path
 
 
 def test_sheets_of_the_last_run(stored, client, capsys):
@@ -225,6 +228,7 @@ def test_files_have_the_fates_that_they_have_in_a_folder(con, client, lake):
         (files / name).write_bytes(body)
         put(client, f"{address.key}/{name}", body)
     put(client, f"{address.key}/inspections/", b"")  # made by tools that show folders
+    put(client, f"{address.key}/work/../../../out.csv", b"unit_id\n")  # no name of a file
     with warehouse.in_memory() as other:
         assert loaded(con, address) == loaded(other, files)
     assert rows(con, "select count(*) from mart.loads") == [(10,)]
@@ -520,7 +524,10 @@ def test_an_address_with_no_records(server, capsys):
 )
 def test_an_environment_that_is_wrong(server, capsys, monkeypatch, name, value, told):
     monkeypatch.setenv(name, value)
-    assert told in refusal(capsys, ["check", LAKE])
+    line = refusal(capsys, ["check", LAKE])
+    assert told in line
+    assert server.secret not in line
+    assert server.key_id not in line
 
 
 def test_an_address_without_the_extra(server, capsys, monkeypatch):
