@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
 from dashboards.svg import start_drawing
 from pipeline import loading, publishing, warehouse
@@ -18,7 +19,7 @@ from pipeline.flag_marts import write_flag_marts
 from pipeline.forecasting import Forecasts, forecast_relines
 from pipeline.invariants import require_invariants
 from pipeline.lake import lake_size, opened_lake
-from pipeline.origins import judged_by, months_before, origin, origins
+from pipeline.origins import flags_before, judged_by, months_before, origins, origins_inputs
 from pipeline.parts import counted_together, restage
 from pipeline.places import Place
 from pipeline.setting_marts import write_setting_quality
@@ -49,6 +50,7 @@ class Run:
     library: Answer | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
+    budget: dict[str, pl.DataFrame] | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
 
     @property
@@ -75,7 +77,7 @@ def judge(run: Run) -> None:
     today = run.started_at.date()
     run.as_of = restage(run.con, run.settings, today, run.given_as_of)
     days = [months_before(run.day, months) for months in FORECAST_MONTHS]
-    run.past = run.aside.over(run.con, warehouse.RAW, origins, run.settings, days, today)
+    run.past = run.aside.over(run.con, origins_inputs(), origins, run.settings, days, today)
 
 
 def reduce(run: Run) -> None:
@@ -97,14 +99,18 @@ def drift(run: Run) -> None:
 def forecast(run: Run) -> None:
     assert run.fits is not None
     run.forecasts = forecast_relines(run.con, run.fits, run.day)
+    # Drawn now, while earlier origins are worked out in the second process.
+    if run.forecasts:
+        run.budget = budget_frames(run.forecasts.fleet, run.settings, run.day)
 
 
 def look_back(run: Run) -> None:
     assert run.fits is not None
     assert run.past is not None
     day, today = months_before(run.day, FLAGS_MONTHS), run.started_at.date()
-    last = origin(run.con, run.settings, day, today, near=run.fits.usage, flags_only=True)
-    past = [judged_by(run.drift, then) for then in (last, *run.past.result()) if then]
+    last = flags_before(run.con, run.settings, day, today, run.drift, run.fits)
+    past = [last] if last else []
+    past += [judged_by(run.drift, then) for then in run.past.result()]
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, run.drift, past, run.day)
         write_backtest(run.con, past, precision, run.day)
@@ -113,13 +119,11 @@ def look_back(run: Run) -> None:
 def mart(run: Run) -> None:
     assert run.fits is not None
     assert run.chapter is not None
-    fleet = run.forecasts.fleet if run.forecasts else None
-    budget = budget_frames(fleet, run.settings, run.day) if fleet else None
     chapter = run.chapter.result()
     with warehouse.transaction(run.con):
         write_chapter(run.con, run.fits.wear, chapter)
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
-        write_budget_marts(run.con, budget)
+        write_budget_marts(run.con, run.budget)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")
