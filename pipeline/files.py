@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Lock
 
 import fastexcel
 import polars as pl
@@ -29,6 +30,9 @@ _LAST_DAY = 2_932_896
 MAX_BYTES = 1 << 30
 MAX_LINE_BYTES = 1 << 20
 MAX_QUOTED_CELLS = 20_000_000
+csv.field_size_limit(MAX_BYTES)
+# Standard error is one for all threads.
+_TELLING = Lock()
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
 
 
@@ -70,10 +74,27 @@ def _csv_cells(content: bytes) -> Cells:
     _require_lines(content)
     text = _decoded(content)
     delimiter = _delimiter(text)
-    records = _quoted_records(text, delimiter) if '"' in text else None
-    if records is None:
-        return _cells_of_lines(text, delimiter)
-    return _cells_of_records(records)
+    if '"' in text:
+        lines = _lines(text)
+        if (
+            lines.filter(lines.str.contains('"', literal=True))
+            .str.contains(_plain(delimiter))
+            .all()
+        ):
+            return _cells_of_lines(lines.str.replace_all('"', "", literal=True), delimiter)
+        records = _quoted_records(text, delimiter)
+        return _cells_of_lines(lines, delimiter) if records is None else _cells_of_records(records)
+    return _cells_of_lines(_lines(text), delimiter)
+
+
+def _lines(text: str) -> pl.Series:
+    return pl.Series("line", [text]).str.replace_all("\r\n|\r", "\n").str.split("\n").explode()
+
+
+def _plain(delimiter: str) -> str:
+    """A line whose quotes only go round whole cells, with nothing in them that needs quotes."""
+    cell = rf'(?:"[^"{delimiter}]*"|[^"{delimiter}]*)'
+    return rf"^{cell}(?:{delimiter}{cell})*$"
 
 
 def _require_lines(content: bytes) -> None:
@@ -124,7 +145,6 @@ def _quoted_records(text: str, delimiter: str) -> list[list[str]] | None:
     line by line instead, its quotes being just characters.
     """
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    csv.field_size_limit(max(len(text), 1))
     _require_cells(text.count(delimiter), MAX_QUOTED_CELLS)
     try:
         return list(reader)
@@ -149,14 +169,14 @@ def _cells_of_records(records: list[list[str]]) -> Cells:
     return _text_cells(headings, pl.DataFrame({"row_no": row_no, "cells": sizes, **columns}))
 
 
-def _cells_of_lines(text: str, delimiter: str) -> Cells:
-    lines = pl.Series("line", [text]).str.replace_all("\r\n|\r", "\n").str.split("\n").explode()
+def _cells_of_lines(lines: pl.Series, delimiter: str) -> Cells:
     numbered = pl.DataFrame({"row_no": pl.int_range(1, len(lines) + 1, eager=True), "line": lines})
     blank = pl.col("line").str.replace_all(delimiter, "", literal=True).str.strip_chars() == ""
     kept = numbered.filter(~blank)
     if kept.is_empty():
         raise UnreadableFileError("no heading; accepted: a heading and rows")
-    kept = kept.with_columns(_without_outer_quotes(delimiter)) if '"' in text else kept
+    if kept["line"].str.contains('"', literal=True).any():
+        kept = kept.with_columns(_without_outer_quotes(delimiter))
     headings = kept["line"][0].split(delimiter)
     require_columns(len(headings))
     _require_cells(len(headings) * kept.height)
@@ -210,15 +230,22 @@ def _failing_as(kind: str) -> Iterator[None]:
     The libraries below are Rust: where one gives up on bytes that it did not foresee, it prints to
     standard error by itself and raises an exception that is nobody's ``Exception``.
     """
+    with _TELLING, _standard_error_nowhere():
+        try:
+            yield
+        except BaseException as error:
+            if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+                raise
+            raise UnreadableFileError(f"not {kind} ({_one_line(error)})") from None
+
+
+@contextmanager
+def _standard_error_nowhere() -> Iterator[None]:
     told = os.dup(2)
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, 2)
     try:
         yield
-    except BaseException as error:
-        if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
-            raise
-        raise UnreadableFileError(f"not {kind} ({_one_line(error)})") from None
     finally:
         os.dup2(told, 2)
         os.close(told)

@@ -9,7 +9,11 @@ import dataclasses
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Generator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -27,6 +31,8 @@ from pipeline.settings import Settings
 # Raised when cells are read differently than before, so that old contents are read again.
 READER_VERSION = 3
 
+# Files read at a time.
+READERS = 2
 # A content's table and digest.
 ContentKey = tuple[str, str | None]
 
@@ -41,6 +47,15 @@ def parse_key(settings: Settings) -> str:
         "columns": settings.columns,
     }
     return hashlib.sha256(json.dumps(shaping, sort_keys=True).encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """Typed rows, or why there are none; and headings that nothing reads."""
+
+    rows: pl.DataFrame | None
+    problem: str | None
+    unused: str | None
 
 
 def load(
@@ -71,9 +86,10 @@ def _load_files(
         wanted: dict[ContentKey, LakeFile] = {(f.table, f.sha256): f for f in reversed(readable)}
         _forget(con, known, wanted)
         new = [f for key_, f in sorted(wanted.items(), key=_by_path) if key_ not in known]
-        for file in new:
-            tell(file.path)
-            _load_content(con, lake, file, settings, key, now)
+        with closing(_read_ahead(lake, new, settings)) as contents:
+            for file, content in contents:
+                tell(file.path)
+                _put_content(con, file, content, key, now)
         _record_files(con, files, now)
         _remember(con, lake.seen())
     return len(new)
@@ -131,18 +147,41 @@ def _forget(
     con.execute("drop table run.kept")
 
 
-def _load_content(
-    con: duckdb.DuckDBPyConnection,
-    lake: Lake,
-    file: LakeFile,
-    settings: Settings,
-    key: str,
-    now: dt.datetime,
+def _read_ahead(
+    lake: Lake, files: list[LakeFile], settings: Settings
+) -> Generator[tuple[LakeFile, Content]]:
+    """Every file with its content, in order; the next ones are read while one is put away."""
+    with ThreadPoolExecutor(READERS) as readers:
+        reading: deque[Future[Content]] = deque()
+        try:
+            for i, file in enumerate(files):
+                for ahead in files[i + len(reading) : i + READERS + 1]:
+                    reading.append(readers.submit(_content, lake, ahead, settings))
+                yield file, reading.popleft().result()
+        finally:
+            readers.shutdown(cancel_futures=True)
+
+
+def _content(lake: Lake, file: LakeFile, settings: Settings) -> Content:
+    try:
+        cells = read_cells(lake.read(file), Path(file.path))
+    except UnreadableFileError as error:
+        return Content(None, f"not read: found {error}", None)
+    except OSError as error:
+        if may_pass(error):
+            raise
+        return Content(None, f"not read: {error.strerror}", None)
+    unused = ", ".join(unused_headings(file.table, cells.headings, settings))
+    return Content(typed_rows(file.table, cells, settings), None, unused or None)
+
+
+def _put_content(
+    con: duckdb.DuckDBPyConnection, file: LakeFile, content: Content, key: str, now: dt.datetime
 ) -> None:
     (content_id,) = warehouse.one_row(
         con, "select coalesce(max(content_id), 0) + 1 from raw.contents"
     )
-    rows, problem, unused = _rows_of(lake, file, settings)
+    rows = content.rows
     if rows is not None:
         warehouse.append_rows(con, file.table, rows.with_columns(content_id=pl.lit(content_id)))
     con.execute(
@@ -152,29 +191,13 @@ def _load_content(
             file.table,
             file.sha256,
             0 if rows is None else rows.height,
-            problem,
-            unused,
+            content.problem,
+            content.unused,
             key,
             now.date(),
             now,
         ],
     )
-
-
-def _rows_of(
-    lake: Lake, file: LakeFile, settings: Settings
-) -> tuple[pl.DataFrame | None, str | None, str | None]:
-    """(typed rows, why there are none, headings that nothing reads)."""
-    try:
-        cells = read_cells(lake.read(file), Path(file.path))
-    except UnreadableFileError as error:
-        return None, f"not read: found {error}", None
-    except OSError as error:
-        if may_pass(error):
-            raise
-        return None, f"not read: {error.strerror}", None
-    unused = unused_headings(file.table, cells.headings, settings)
-    return typed_rows(file.table, cells, settings), None, ", ".join(unused) or None
 
 
 def _record_files(con: duckdb.DuckDBPyConnection, files: list[LakeFile], now: dt.datetime) -> None:

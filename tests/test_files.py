@@ -1,5 +1,6 @@
 """Bytes → cells: what offices really save."""
 
+import csv
 import datetime as dt
 import io
 from pathlib import Path
@@ -7,9 +8,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 import xlsxwriter
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from pipeline import files
 from pipeline.errors import UnreadableFileError
 from pipeline.files import read_cells
 
@@ -108,3 +110,23 @@ def test_rubbish_is_said_in_one_line(name, content):
 def test_other_endings_are_named_with_the_accepted_ones():
     with pytest.raises(UnreadableFileError, match=r"\.pdf; accepted: \.csv"):
         read_cells(b"%PDF", Path("x.pdf"))
+
+
+CELLS = st.sampled_from(
+    ["a", "b c", "", " ", '"a"', '"b, c"', '""', '"x""y"', 'q"', '"two\nlines"', "1,5"]
+)
+
+
+@given(st.lists(st.lists(CELLS, min_size=1, max_size=4), min_size=1, max_size=6), st.booleans())
+def test_quotes_round_whole_cells_are_read_as_any_reader_of_csv_reads_them(table, crlf):
+    """The short way for plainly quoted lines against Python's own csv reader."""
+    text = ("\r\n" if crlf else "\n").join([",".join(cells) for cells in [["h1", "h2"], *table]])
+    lines = files._lines(text)
+    assume('"' in text and lines.str.contains(files._plain(",")).all())
+    records = [r for r in csv.reader(io.StringIO(text, newline=""), strict=True)]
+    read = read_cells(text.encode(), Path("t.csv"))
+    filled = [(no, r) for no, r in enumerate(records, 1) if any(cell.strip() for cell in r)][1:]
+    assert read.rows["row_no"].to_list() == [no for no, _ in filled]
+    for i in range(2):
+        expected = [r[i] if i < len(r) else None for _, r in filled]
+        assert read.rows[f"c{i}"].to_list() == expected
