@@ -67,6 +67,7 @@ def _parser() -> argparse.ArgumentParser:
     schedule = _command(commands, "schedule", "run on a schedule, with a run history", _schedule)
     schedule.add_argument("--out", type=_place, required=True, help=OUT_HELP)
     schedule.add_argument("--cron", required=True, help='when, as in "0 5 1 * *"')
+    schedule.add_argument("--pool", help="leave the runs to a worker of this Prefect work pool")
     return parser
 
 
@@ -214,7 +215,10 @@ def _schedule(options: argparse.Namespace, console: Console) -> int:
 
     settings_of(options.lake)
     require_lake(options.lake)
-    scheduling.serve(options.lake, options.out, options.cron, console)
+    if options.pool:
+        scheduling.hand_over(options.lake, options.out, options.cron, options.pool, console)
+    else:
+        scheduling.serve(options.lake, options.out, options.cron, console)
     return EXIT_DONE
 
 

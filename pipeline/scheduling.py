@@ -79,6 +79,46 @@ def serve(lake: Place, out: Place, cron: str, console: Console) -> None:
         )
 
 
+def hand_over(lake: Place, out: Place, cron: str, pool: str, console: Console) -> None:
+    """Leave the schedule with the server that ``PREFECT_API_URL`` names, for a worker of a pool.
+
+    The worker's machine has Drumline installed and sees the lake and OUT under the same names.
+
+    Raises
+    ------
+    UserError
+        No server is named, it does not answer, or it has no such pool; ``cron`` is not a schedule.
+    """
+    server = os.environ.get("PREFECT_API_URL")
+    if not server:
+        raise UserError("--pool: found no server; accepted: its address in PREFECT_API_URL")
+    set_environment(out)
+    from httpx import HTTPError
+    from prefect.deployments.runner import DeploymentApplyError, RunnerDeployment
+    from prefect.types.entrypoint import EntrypointType
+
+    from pipeline.flow import drumline_flow
+
+    _require_schedule(cron)
+    deployment = RunnerDeployment.from_flow(
+        drumline_flow,
+        name="scheduled",
+        cron=cron,
+        parameters={"lake": absolute(lake), "out": absolute(out)},
+        work_pool_name=pool,
+        entrypoint_type=EntrypointType.MODULE_PATH,
+        concurrency_limit=1,
+    )
+    try:
+        deployment.apply()
+    except DeploymentApplyError as error:
+        line = str(error).strip().splitlines()[0]
+        raise UserError(f"--pool {pool}: the server at {server} says: {line}") from None
+    except HTTPError as error:
+        raise UserError(f"PREFECT_API_URL: {server} does not answer: {error}") from None
+    console.print(f"Scheduled: {cron}, for a worker of the pool {pool}.", markup=False)
+
+
 def _require_schedule(cron: str) -> None:
     from prefect.client.schemas.schedules import CronSchedule
 
