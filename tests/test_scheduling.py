@@ -170,10 +170,12 @@ def test_a_worker_of_a_pool_makes_the_runs(lake, tmp_path):
         tmp_path, HOME=str(home), PREFECT_HOME=str(home / "prefect"), PREFECT_API_URL=address,
         PREFECT_SERVER_ANALYTICS_ENABLED="false", DO_NOT_TRACK="1",
     )  # fmt: skip
+    # Prefect's own commands ask elsewhere for a list of pool types; they do without an answer.
+    own = {**env, "DRUMLINE_CALLS": str(tmp_path / "own_calls")}
     history = home / "prefect" / "prefect.db"
     server = prefect("server", "start", "--host", "127.0.0.1", "--port", port)
     worker = prefect("worker", "start", "--pool", "brakes", "--type", "process")
-    with background(server, env, tmp_path / "server") as up:
+    with background(server, own, tmp_path / "server") as up:
         deadline = time.monotonic() + 200
         while not answers(address):
             assert up.poll() is None, (tmp_path / "server").read_text()
@@ -186,8 +188,6 @@ def test_a_worker_of_a_pool_makes_the_runs(lake, tmp_path):
         assert missing.returncode == 2
         assert missing.stderr.count("\n") == 1
         assert "none" in missing.stderr
-        # Prefect's own commands ask elsewhere for a list of pool types; they do without an answer.
-        own = {**env, "DRUMLINE_CALLS": str(tmp_path / "own_calls")}
         create = prefect("work-pool", "create", "brakes", "--type", "process")
         subprocess.run(create, env=own, check=True, capture_output=True, timeout=100)
         handed = subprocess.run(
