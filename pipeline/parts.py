@@ -297,7 +297,7 @@ def _copy_inputs(con: duckdb.DuckDBPyConnection, home: str, part_no: int) -> Non
 def _put_in_place(con: duckdb.DuckDBPyConnection, part_no: int) -> None:
     """What a part's tables hold instead of what the warehouse held of its units."""
     of_part = f"select unit_no from run.changed where part_no = {part_no}"
-    if _has(con, "judge.wheel_ends"):
+    if warehouse.is_table(con, "judge.wheel_ends"):
         _take_out(con, of_part)
         verb = "insert into {0} by name from part.{0}"
     else:
@@ -313,16 +313,6 @@ def _put_in_place(con: duckdb.DuckDBPyConnection, part_no: int) -> None:
         cross join part.stage.records r
         group by u.unit_no"""
     )
-
-
-def _has(con: duckdb.DuckDBPyConnection, table: str) -> bool:
-    schema, name = table.split(".")
-    found = con.execute(
-        """select 1 from duckdb_tables()
-        where database_name = current_database() and schema_name = ? and table_name = ?""",
-        [schema, name],
-    ).fetchall()
-    return bool(found)
 
 
 def _take_out(con: duckdb.DuckDBPyConnection, of_part: str) -> None:

@@ -48,9 +48,7 @@ def write_month(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> None:
             from mart.reline_outlook where months = 12 order by from_on limit 1
         ) o on true""",
     )
-    known = con.execute(
-        "select 1 from duckdb_tables() where schema_name = 'mart' and table_name = 'months'"
-    ).fetchall()
+    known = warehouse.is_table(con, "mart.months")
     before = warehouse.fetch(con, "from mart.months") if known else marts.empty("months")
     others = before.filter(pl.col("month") != f"{as_of:%Y-%m}")
     marts.write(con, "months", pl.concat([others, this], how="vertical_relaxed").sort("month"))

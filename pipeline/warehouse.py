@@ -141,10 +141,27 @@ def sql_files(folder: str) -> list[tuple[str, str]]:
 
 
 def build(con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None) -> None:
-    """Make every table of one stage, each from its one SELECT; or ``only`` some of them."""
+    """Make every table of one stage, each from its one SELECT; or ``only`` some of them.
+
+    One whose header says ``form: view`` repeats what is stored already, and stores nothing.
+    """
     for table, select in sql_files(folder):
-        if only is None or table in only:
-            con.execute(f"create or replace table {table} as {select}")
+        if only is not None and table not in only:
+            continue
+        form = "view" if select.startswith("-- form: view\n") else "table"
+        if form == "view" and is_table(con, table):  # of an earlier version
+            con.execute(f"drop table {table}")
+        con.execute(f"create or replace {form} {table} as {select}")
+
+
+def is_table(con: duckdb.DuckDBPyConnection, table: str) -> bool:
+    """Whether the current database has it, as a table."""
+    found = con.execute(
+        """select 1 from duckdb_tables()
+        where database_name = current_database() and schema_name || '.' || table_name = ?""",
+        [table],
+    ).fetchall()
+    return bool(found)
 
 
 def behind(folders: Sequence[str], tables: Iterable[str]) -> frozenset[str]:

@@ -112,7 +112,8 @@ def mart_digests(out: Path) -> dict[str, str]:
     found = {}
     with duckdb.connect(str(out / "drumline.duckdb"), read_only=True) as con:
         tables = con.execute(
-            "select table_name from duckdb_tables() where schema_name = 'mart' order by 1"
+            """select table_name from information_schema.tables
+            where table_schema = 'mart' order by 1"""
         ).fetchall()
         for (table,) in tables:
             text = con.sql(f"from mart.{table} order by all").pl().write_csv()

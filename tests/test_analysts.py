@@ -42,7 +42,7 @@ def test_the_readme_asks_about_tables_that_hold_something(con, table):
 def test_every_mart_is_in_the_readmes_index(con):
     index = README.read_text(encoding="utf-8").split("<!-- index:")[1].split("<!-- end index")[0]
     there = con.execute(
-        "select table_name from duckdb_tables() where schema_name = 'mart'"
+        "select table_name from information_schema.tables where table_schema = 'mart'"
     ).fetchall()
     assert {name for (name,) in there} == set(re.findall(r"^\| `mart\.(\w+)`", index, flags=re.M))
 

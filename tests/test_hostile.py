@@ -124,7 +124,7 @@ def test_no_statement_was_run_that_a_cell_a_heading_or_a_setting_wrote(ran):
         tables = {
             name
             for (name,) in con.execute(
-                "select table_name from duckdb_tables() where schema_name = 'mart'"
+                "select table_name from information_schema.tables where table_schema = 'mart'"
             ).fetchall()
         }
         assert set(marts.SCHEMAS) <= tables

@@ -25,7 +25,9 @@ def digests(out: Path) -> dict[str, str]:
     """A digest of every mart, rows sorted, floats to the last digit."""
     found = {}
     with duckdb.connect(str(out / warehouse.DATABASE), read_only=True) as con:
-        tables = rows(con, "select table_name from duckdb_tables() where schema_name = 'mart'")
+        tables = rows(
+            con, "select table_name from information_schema.tables where table_schema = 'mart'"
+        )
         for (table,) in tables:
             frame = con.sql(f"from mart.{table} order by all").pl()
             found[str(table)] = hashlib.sha256(frame.write_csv().encode()).hexdigest()

@@ -1,3 +1,4 @@
+-- form: view
 -- grain: one lining reading that the wear fit used
 -- key: life_id, inspected_on, as_left
 -- inputs: stage.lining_readings

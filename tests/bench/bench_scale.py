@@ -1,0 +1,184 @@
+"""How loading and staging grow with the fleet, against DuckDB merely reading the same files.
+
+``python -m tests.bench.bench_scale [WHEEL_ENDS …] [--csv] [--whole]``: lakes of ten years are drawn
+with the sample simulator, the newest month is held back, and the rest is loaded, judged, staged and
+counted from nothing in a process of its own; then the month is added. ``--whole`` goes on to the
+fits, the forecasts and the page. Seconds are of this machine; ratios travel.
+"""
+
+import argparse
+import datetime as dt
+import json
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable, Collection
+from pathlib import Path
+
+import duckdb
+
+from pipeline import run as runs
+from pipeline import warehouse
+from pipeline.holding import opened
+
+SIZES = (10_000, 100_000)
+STAGED = 3
+NOW = dt.datetime(2026, 12, 1)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("sizes", nargs="*", type=int, default=list(SIZES))
+    parser.add_argument("--csv", action="store_true")
+    parser.add_argument("--whole", action="store_true")
+    parser.add_argument("--lake", type=Path, help="a lake of Parquet files that is there already")
+    parser.add_argument("--one", nargs=2, type=Path, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.one:
+        print(json.dumps(_one_run(*asked.one, whole=asked.whole)))
+        return
+    kind = "csv" if asked.csv else "parquet"
+    heading = ("wheel ends", "step", "rows", "s", "rows/s", "peak GB", "times a scan")
+    print(" | ".join(heading))
+    for size in asked.sizes:
+        with tempfile.TemporaryDirectory() as base:
+            lake = asked.lake or drawn(Path(base), size, kind)
+            compared(size, lake, Path(base), kind, whole=asked.whole)
+
+
+def drawn(base: Path, wheel_ends: int, kind: str) -> Path:
+    arguments = ["--wheel-ends", str(wheel_ends), "--years", "10", "--greasings-recorded", "0"]
+    arguments += ["--format", kind, *(["--clean"] if kind == "csv" else [])]
+    command = [sys.executable, "-m", "sample_lake", str(base / "drawn"), *arguments]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    return base / "drawn" / "lake"
+
+
+def compared(size: int, lake: Path, base: Path, kind: str, *, whole: bool) -> None:
+    """From nothing, then with the newest month's file of inspections and of jobs."""
+    scan, bare = scanned(lake, kind), reduced_bare(lake, kind)
+    aside = base / "aside"
+    month = [newest(lake / table) for table in ("inspections", "work")]
+    for path in month:
+        (aside / path.parent.name).mkdir(parents=True, exist_ok=True)
+        path.rename(aside / path.parent.name / path.name)
+    try:
+        first = in_its_own_process(lake, base / "out", whole=whole)
+        for path in month:
+            shutil.copyfile(aside / path.parent.name / path.name, path)
+        second = in_its_own_process(lake, base / "out", whole=whole)
+    finally:
+        for path in month:
+            shutil.copyfile(aside / path.parent.name / path.name, path)
+        shutil.rmtree(base / "out", ignore_errors=True)
+    for name, told in (("from nothing", first), ("one month more", second)):
+        for step, seconds in told["steps"].items():
+            _print(size, f"{name}: {step}", told["rows"], seconds, told["peak"], seconds / scan)
+        total = sum(told["steps"].values())
+        _print(size, f"{name}: all of these", told["rows"], total, told["peak"], total / scan)
+    lining = sum(s for table, s in first["tables"].items() if "reduce.lining_life" in table)
+    print(f"{size:,} | DuckDB: every column of the same {kind} read | | {scan:.2f}")
+    print(f"{size:,} | DuckDB: two windows and a group by over the same files | | {bare:.2f}")
+    print(f"{size:,} | linings' sums alone | | {lining:.2f} | {lining / bare:.2f} times these")
+    slowest = Counter(first["tables"]).most_common(6)
+    print(f"{size:,} | slowest tables: " + ", ".join(f"{t} {s:.1f} s" for t, s in slowest))
+
+
+def _print(size: int, step: str, rows: int, s: float, peak: float, times: float) -> None:
+    print(f"{size:,} | {step} | {rows:,} | {s:.1f} | {rows / s:,.0f} | {peak:.1f} | {times:.1f}")
+
+
+def newest(folder: Path) -> Path:
+    return max((p for p in folder.rglob("*") if p.is_file()), key=lambda path: path.name)
+
+
+def scanned(lake: Path, kind: str) -> float:
+    """Seconds in which DuckDB reads every column of every file, and keeps nothing."""
+    with duckdb.connect() as con:
+        start = time.perf_counter()
+        for table in ("register", "inspections", "work", "duty"):
+            con.execute(f"select max(columns(*)) from read_{kind}('{lake}/{table}/**/*.{kind}')")
+        return time.perf_counter() - start
+
+
+def reduced_bare(lake: Path, kind: str) -> float:
+    """Seconds for sums per lining life, straight from the files, nothing checked."""
+    with duckdb.connect() as con:
+        start = time.perf_counter()
+        con.execute(
+            f"""create table sums as
+            with rises as (
+                select unit_id, axle_no, side, inspected_on, odometer_km, lining_mm,
+                    lining_mm - lag(lining_mm) over checks as rise_mm
+                from read_{kind}('{lake}/inspections/**/*.{kind}')
+                where lining_mm is not null
+                window checks as (partition by unit_id, axle_no, side order by inspected_on)
+            ),
+            lives as (
+                select *, sum(case when rise_mm > 3 then 1 else 0 end) over (
+                    partition by unit_id, axle_no, side order by inspected_on
+                ) as life_no
+                from rises
+            )
+            select unit_id, axle_no, side, life_no, count(*) as readings, avg(odometer_km) as km,
+                avg(lining_mm) as mm, regr_sxx(lining_mm, odometer_km) as s_km_km,
+                regr_sxy(lining_mm, odometer_km) as s_km_mm
+            from lives group by all"""
+        )
+        return time.perf_counter() - start
+
+
+def in_its_own_process(lake: Path, out: Path, *, whole: bool) -> dict[str, object]:
+    command = [sys.executable, "-m", "tests.bench.bench_scale", "--one", str(lake), str(out)]
+    done = subprocess.run(
+        [*command, *(["--whole"] if whole else [])], check=True, capture_output=True, text=True
+    )
+    told: dict[str, object] = json.loads(done.stdout.splitlines()[-1])
+    return told
+
+
+def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, object]:
+    """Seconds by stage and by table, rows in the warehouse, peak memory."""
+    steps: dict[str, float] = {}
+    tables: Counter[str] = Counter()
+    warehouse.build = _timed(tables)  # type: ignore[assignment]
+
+    def around(stage: runs.Stage) -> Callable[[runs.Run], None]:
+        def timed(run: runs.Run) -> None:
+            start = time.perf_counter()
+            stage.does(run)
+            steps[stage.name] = time.perf_counter() - start
+
+        return timed
+
+    runs.STAGES = runs.STAGES if whole else runs.STAGES[:STAGED]
+    with opened(out, lambda _: None) as con:
+        run = runs.Run(con, lake, out, runs.settings_of(lake), NOW)
+        start = time.perf_counter()
+        runs.run_stages(run, around)
+        (rows,) = warehouse.one_row(con, "select sum(rows_read) from mart.loads")
+        before = sum(steps.values())
+        steps["between stages"] = time.perf_counter() - start - before
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    return {"steps": steps, "tables": tables, "rows": int(rows), "peak": peak}
+
+
+def _timed(tables: Counter[str]) -> Callable[..., None]:
+    def build(
+        con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None
+    ) -> None:
+        for table, select in warehouse.sql_files(folder):
+            if only is None or table in only:
+                start = time.perf_counter()
+                con.execute(f"create or replace table {table} as {select}")
+                tables[table] += time.perf_counter() - start
+
+    return build
+
+
+if __name__ == "__main__":
+    main()
