@@ -17,12 +17,15 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Collection
+from contextlib import nullcontext
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
 from pipeline import run as runs
 from pipeline import warehouse
+from pipeline.aside import IN_PLACE
 from pipeline.holding import opened
 
 SIZES = (10_000, 100_000)
@@ -75,11 +78,15 @@ def compared(size: int, lake: Path, base: Path, kind: str, *, whole: bool) -> No
         for path in month:
             shutil.copyfile(aside / path.parent.name / path.name, path)
         shutil.rmtree(base / "out", ignore_errors=True)
-    for name, told in (("from nothing", first), ("one month more", second)):
+    came = second["rows"] - first["rows"]
+    for name, told, rows in (
+        ("from nothing", first, first["rows"]),
+        ("one month more", second, came),
+    ):
         for step, seconds in told["steps"].items():
-            _print(size, f"{name}: {step}", told["rows"], seconds, told["peak"], seconds / scan)
+            _print(size, f"{name}: {step}", rows, seconds, told["peak"], seconds / scan)
         total = sum(told["steps"].values())
-        _print(size, f"{name}: all of these", told["rows"], total, told["peak"], total / scan)
+        _print(size, f"{name}: all of these", rows, total, told["peak"], total / scan)
     lining = sum(s for table, s in first["tables"].items() if "reduce.lining_life" in table)
     print(f"{size:,} | DuckDB: every column of the same {kind} read | | {scan:.2f}")
     print(f"{size:,} | DuckDB: two windows and a group by over the same files | | {bare:.2f}")
@@ -132,16 +139,16 @@ def reduced_bare(lake: Path, kind: str) -> float:
         return time.perf_counter() - start
 
 
-def in_its_own_process(lake: Path, out: Path, *, whole: bool) -> dict[str, object]:
+def in_its_own_process(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
     command = [sys.executable, "-m", "tests.bench.bench_scale", "--one", str(lake), str(out)]
     done = subprocess.run(
         [*command, *(["--whole"] if whole else [])], check=True, capture_output=True, text=True
     )
-    told: dict[str, object] = json.loads(done.stdout.splitlines()[-1])
+    told: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
     return told
 
 
-def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, object]:
+def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
     """Seconds by stage and by table, rows in the warehouse, peak memory."""
     steps: dict[str, float] = {}
     tables: Counter[str] = Counter()
@@ -155,14 +162,17 @@ def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, object]:
 
         return timed
 
-    runs.STAGES = runs.STAGES if whole else runs.STAGES[:STAGED]
+    if not whole:
+        runs.STAGES = runs.STAGES[:STAGED]
+        runs.second_process = lambda _: nullcontext(IN_PLACE)
     with opened(out, lambda _: None) as con:
         run = runs.Run(con, lake, out, runs.settings_of(lake), NOW)
         start = time.perf_counter()
         runs.run_stages(run, around)
         (rows,) = warehouse.one_row(con, "select sum(rows_read) from mart.loads")
         before = sum(steps.values())
-        steps["between stages"] = time.perf_counter() - start - before
+        if whole:
+            steps["waiting for the second process"] = time.perf_counter() - start - before
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     return {"steps": steps, "tables": tables, "rows": int(rows), "peak": peak}
 
