@@ -129,6 +129,8 @@ def connected(path: Path, told_as: Place) -> Iterator[duckdb.DuckDBPyConnection]
         raise UserError(f"{told_as}: cannot be opened: {line}") from None
     try:
         con.execute(f"set memory_limit = '{memory_for_tables():.0f}B'")
+        # A working copy needs no log to recover from: one checkpoint at the end.
+        con.execute("set wal_autocheckpoint = '1TB'")
         prepare(con)
         yield con
     finally:
