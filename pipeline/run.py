@@ -9,7 +9,7 @@ import duckdb
 import polars as pl
 
 from dashboards.svg import start_drawing
-from pipeline import loading, publishing, warehouse
+from pipeline import loading, publishing, spark, warehouse
 from pipeline.aside import IN_PLACE, Answer, Aside, second_process
 from pipeline.backtesting import write_backtest
 from pipeline.budget_marts import budget_frames, write_budget_marts
@@ -54,6 +54,10 @@ class Run:
     tell: Callable[[str], None] = field(default=lambda _: None)
 
     @property
+    def on_spark(self) -> bool:
+        return self.settings.engine.kind == "spark"
+
+    @property
     def day(self) -> dt.date:
         """The as-of day, known once the rows have been judged."""
         assert self.as_of is not None
@@ -75,12 +79,15 @@ def load(run: Run) -> None:
 
 def judge(run: Run) -> None:
     today = run.started_at.date()
-    run.as_of = restage(run.con, run.settings, today, run.given_as_of)
+    engine = spark.restage if run.on_spark else restage
+    run.as_of = engine(run.con, run.settings, today, run.given_as_of)
     days = [months_before(run.day, months) for months in FORECAST_MONTHS]
     run.past = run.aside.over(run.con, origins_inputs(), origins, run.settings, days, today)
 
 
 def reduce(run: Run) -> None:
+    if run.on_spark:  # it has counted while it staged
+        return
     with warehouse.transaction(run.con):
         warehouse.build(run.con, "30_reduce", counted_together())
 

@@ -102,6 +102,14 @@ class Checks(Section):
     )
 
 
+class Engine(Section):
+    kind: Literal["duckdb", "spark"] = Field(
+        "duckdb", description="What stages and reduces; spark needs `drumline[spark]` and Java"
+    )
+    master: str = Field("local[*]", description="Address of the Spark master")
+    properties: dict[str, str] = Field({}, description="Spark properties, by name")
+
+
 class Costs(Section):
     lining_kit: NotNegative = Field(0, description="Linings of one wheel end")
     reline_labour: NotNegative = Field(0, description="Labour of one wheel end's reline")
@@ -198,6 +206,7 @@ class Settings(Section):
     chambers: dict[str, Chamber] = {}
     service: Service = Service()
     checks: Checks = Checks()
+    engine: Engine = Engine()
     costs: Costs = Costs()
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()

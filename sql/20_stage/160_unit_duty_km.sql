@@ -21,9 +21,12 @@ final as (
         s.unit_id,
         s.on_date,
         d.duty,
-        sum(case when s.duty = d.duty then s.km else 0 end) over (
-            partition by s.unit_id, d.duty order by s.on_date
-            rows between unbounded preceding and current row
+        -- Over decimals, so that no km run adds nothing to the last digit.
+        cast(
+            sum(cast(case when s.duty = d.duty then s.km else 0 end as decimal(38, 9))) over (
+                partition by s.unit_id, d.duty order by s.on_date
+                rows between unbounded preceding and current row
+            ) as double
         ) as km
     from steps s
     inner join duties d on d.unit_id = s.unit_id

@@ -9,7 +9,6 @@ with joined as (
         m.instrument,
         d.duty,
         a.readings,
-        a.mean_km,
         d.km as duty_km,
         -- Near 0 where the life ran in one duty, so that no odometer offset can cancel.
         d.km - a.mean_km as run_km,
@@ -28,13 +27,12 @@ summed as (
         life_id,
         instrument,
         duty,
+        count(*) = min(readings) as in_all,
         cast(sum(cast(duty_km as decimal(38, 9))) as double) / min(readings) as mean_km,
         cast(sum(cast(run_km * km as decimal(38, 9))) as double) as s_run_km,
         cast(sum(cast(run_km * mm as decimal(38, 9))) as double) as s_run_mm,
-        cast(sum(cast(km as decimal(38, 9))) as double) as km_left,
-        cast(sum(cast(mm as decimal(38, 9))) as double) as mm_left,
-        -- What the life's mean takes away cancels where every reading has the duty.
-        case when count(*) < min(readings) then min(mean_km) else 0 end as taken_km,
+        cast(sum(cast(duty_km * km as decimal(38, 9))) as double) as s_some_km,
+        cast(sum(cast(duty_km * mm as decimal(38, 9))) as double) as s_some_mm,
         max(duty_km) as last_km
     from joined
     group by life_id, instrument, duty
@@ -46,8 +44,9 @@ final as (
         instrument,
         duty,
         mean_km,
-        s_run_km + taken_km * km_left as s_duty_km,
-        s_run_mm + taken_km * mm_left as s_duty_mm,
+        -- The life's mean, taken from every reading's km, changes no product of centred figures.
+        case when in_all then s_run_km else s_some_km end as s_duty_km,
+        case when in_all then s_run_mm else s_some_mm end as s_duty_mm,
         last_km
     from summed
 )
