@@ -106,16 +106,20 @@ def _heedless(app: Callable[..., Iterable[bytes]]) -> Callable[..., Iterable[byt
 
 
 def _keys() -> tuple[str, str]:
-    """A bucket, and a key that may do everything."""
+    """A bucket, and a key that may do everything but read what is called ``denied``."""
     from moto.iam.models import iam_backends
     from moto.s3.models import s3_backends
 
     account = "123456789012"
     iam = iam_backends[account]["global"]
     iam.create_user("us-east-1", "drumline")
-    statement = {"Effect": "Allow", "Action": "*", "Resource": "*"}
-    policy = json.dumps({"Version": "2012-10-17", "Statement": [statement]})
-    iam.put_user_policy("drumline", "all", policy)
+    denied = f"arn:aws:s3:::{BUCKET}/*denied*"
+    statements = [
+        {"Effect": "Allow", "Action": "*", "Resource": "*"},
+        {"Effect": "Deny", "Action": "s3:GetObject", "Resource": denied},
+    ]
+    policy = json.dumps({"Version": "2012-10-17", "Statement": statements})
+    iam.put_user_policy("drumline", "some", policy)
     s3_backends[account]["aws"].create_bucket(BUCKET, "us-east-1")
     key = iam.create_access_key("drumline")
     return key.access_key_id, key.secret_access_key

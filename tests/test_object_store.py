@@ -134,7 +134,7 @@ def one_line(capsys) -> str:
 
 def lake_reads(counts) -> dict[str, int]:
     """Downloads of the lake's files, by path in the bucket."""
-    tables = ("/inspections/", "/register/", "/work/")
+    tables = tuple(f"/{table}/" for table in ("inspections", "register", "work"))
     return {
         path: n
         for (method, path), n in counts.items()
@@ -228,7 +228,7 @@ def test_files_have_the_fates_that_they_have_in_a_folder(con, client, lake):
         (files / name).write_bytes(body)
         put(client, f"{address.key}/{name}", body)
     put(client, f"{address.key}/inspections/", b"")  # made by tools that show folders
-    put(client, f"{address.key}/work/../../../out.csv", b"unit_id\n")  # no name of a file
+    put(client, f"{address.key}/inspections/../../../out.csv", b"unit_id\n")  # no name of a file
     with warehouse.in_memory() as other:
         assert loaded(con, address) == loaded(other, files)
     assert rows(con, "select count(*) from mart.loads") == [(10,)]
@@ -274,6 +274,16 @@ def test_an_object_too_large_is_named_and_not_downloaded(server, con, lake, monk
     assert told[0][0].endswith(" bytes; accepted: up to 900 a file")
 
 
+def test_an_object_without_permission_is_named(con, client, lake):
+    _, address = lake
+    put(client, f"{address.key}/inspections/denied.csv", b"unit_id\n")
+    _, told = loaded(con, address)
+    (refused,) = [row for row in told if row[0] == "inspections/denied.csv"]
+    assert refused[1:6] == (None, 0, 0, 0, 0)
+    assert refused[6].startswith("not read: refused (AccessDenied: ")
+    assert len(told) == 7
+
+
 def test_an_object_that_changes_while_it_is_read_ends_the_load(con, client, lake, monkeypatch):
     _, address = lake
     real = object_store.Store.listed
@@ -281,7 +291,7 @@ def test_an_object_that_changes_while_it_is_read_ends_the_load(con, client, lake
     def changing(self, below):
         found = real(self, below)
         if below.key.endswith("work"):
-            put(client, f"{address.key}/work/greasing.csv", b"unit_id\n")
+            put(client, "/".join((address.key, "work", "greasing.csv")), b"unit_id\n")
         return found
 
     monkeypatch.setattr(object_store.Store, "listed", changing)
@@ -533,6 +543,15 @@ def test_an_environment_that_is_wrong(server, capsys, monkeypatch, name, value, 
 def test_an_address_without_the_extra(server, capsys, monkeypatch):
     monkeypatch.setitem(sys.modules, "boto3", None)
     assert "pip install 'drumline[s3]'" in refusal(capsys, ["check", LAKE])
+
+
+def test_a_warehouse_that_is_not_ours(server, client, lake, out, capsys):
+    _, address = lake
+    put(client, f"{out.key}/{warehouse.DATABASE}", b"not a database at all" * 99)
+    line = refusal(capsys, ["run", str(address), "--out", str(out)])
+    assert f"{out}/{warehouse.DATABASE}: cannot be opened: " in line
+    assert "/drumline-" not in line
+    assert content(client, f"{out.key}/.lock") == b""
 
 
 def test_settings_under_an_address(server, client, lake, capsys):

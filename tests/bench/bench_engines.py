@@ -1,0 +1,48 @@
+"""Judging, staging and reducing on both engines, of the same lake on the same machine.
+
+``python -m tests.bench.bench_engines [WHEEL_ENDS]``; needs the extra ``spark`` and Java. Starting
+Spark is part of its time, as in a run.
+"""
+
+import argparse
+import datetime as dt
+import tempfile
+import time
+from pathlib import Path
+
+from pipeline import loading, spark, warehouse
+from pipeline.holding import connected
+from pipeline.parts import counted_together, restage
+from pipeline.run import settings_of
+from tests.bench.bench_scale import drawn
+from tests.test_spark import ours
+
+NOW = dt.datetime(2026, 12, 1)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("wheel_ends", nargs="?", type=int, default=10_000)
+    parser.add_argument("--lake", type=Path, help="a lake of Parquet files that is there already")
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory() as base:
+        lake = asked.lake or drawn(Path(base), asked.wheel_ends, "parquet")
+        settings = settings_of(lake)
+        with connected(Path(base) / "drumline.duckdb", Path(base)) as con:
+            loading.load(con, lake, settings, NOW)
+            start = time.perf_counter()
+            restage(con, settings, NOW.date(), None)
+            warehouse.build(con, "30_reduce", counted_together())
+            in_duckdb = time.perf_counter() - start
+            start = time.perf_counter()
+            spark.restage(con, ours(settings, Path(base)), NOW.date(), None)
+            in_spark = time.perf_counter() - start
+            (rows,) = warehouse.one_row(con, "select sum(rows_read) from mart.loads")
+    print(
+        f"{rows:,} rows: DuckDB {in_duckdb:.1f} s, Spark on this machine {in_spark:.1f} s, ", end=""
+    )
+    print(f"{in_spark / in_duckdb:.1f} times as long")
+
+
+if __name__ == "__main__":
+    main()
