@@ -21,7 +21,10 @@ from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
+import altair as alt
 import duckdb
+import polars as pl
+import vl_convert
 
 from pipeline import run as runs
 from pipeline import warehouse
@@ -39,6 +42,7 @@ def main() -> None:
     parser.add_argument("--csv", action="store_true")
     parser.add_argument("--whole", action="store_true")
     parser.add_argument("--lake", type=Path, help="a lake of Parquet files that is there already")
+    parser.add_argument("--chart", type=Path, help="draw how seconds grow, as a PNG file")
     parser.add_argument("--one", nargs=2, type=Path, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.one:
@@ -47,10 +51,36 @@ def main() -> None:
     kind = "csv" if asked.csv else "parquet"
     heading = ("wheel ends", "step", "rows", "s", "rows/s", "peak GB", "times a scan")
     print(" | ".join(heading))
+    seconds: list[tuple[int, str, float]] = []
     for size in asked.sizes:
         with tempfile.TemporaryDirectory() as base:
             lake = asked.lake or drawn(Path(base), size, kind)
-            compared(size, lake, Path(base), kind, whole=asked.whole)
+            seconds += compared(size, lake, Path(base), kind, whole=asked.whole)
+    if asked.chart:
+        draw_growth(seconds, asked.chart)
+
+
+def draw_growth(seconds: list[tuple[int, str, float]], path: Path) -> None:
+    """Seconds by fleet size and kind of run, both on logarithmic axes."""
+    frame = pl.DataFrame(seconds, schema=["wheel_ends", "run", "seconds"], orient="row")
+    whole = frame.filter(pl.col("run") == "from nothing").sort("wheel_ends")
+    times = whole["seconds"][-1] / whole["seconds"][0]
+    more = whole["wheel_ends"][-1] / whole["wheel_ends"][0]
+    runs_ = alt.Color("run:N", title=None, scale=alt.Scale(range=["#1a1a1a", "#767676", "#b0b0b0"]))
+    base = alt.Chart(frame).encode(
+        x=alt.X("wheel_ends:Q", title="wheel ends, ten years each")
+        .scale(type="log")
+        .axis(format="~s"),
+        y=alt.Y("seconds:Q", title="seconds").scale(type="log"),
+        color=runs_,
+        shape=alt.Shape("run:N", title=None),
+    )
+    chart = (base.mark_line() + base.mark_point(size=70, filled=True)).properties(
+        width=420,
+        height=260,
+        title=f"{more:,.0f} times the wheel ends take {times:,.0f} times as long",
+    )
+    path.write_bytes(vl_convert.vegalite_to_png(chart.to_json(), scale=2))
 
 
 def drawn(base: Path, wheel_ends: int, kind: str) -> Path:
@@ -61,8 +91,10 @@ def drawn(base: Path, wheel_ends: int, kind: str) -> Path:
     return base / "drawn" / "lake"
 
 
-def compared(size: int, lake: Path, base: Path, kind: str, *, whole: bool) -> None:
-    """From nothing, then with the newest month's file of inspections and of jobs."""
+def compared(
+    size: int, lake: Path, base: Path, kind: str, *, whole: bool
+) -> list[tuple[int, str, float]]:
+    """From nothing, then with the newest month's file of inspections and of jobs: total seconds."""
     scan, bare = scanned(lake, kind), reduced_bare(lake, kind)
     aside = base / "aside"
     month = [newest(lake / table) for table in ("inspections", "work")]
@@ -91,8 +123,12 @@ def compared(size: int, lake: Path, base: Path, kind: str, *, whole: bool) -> No
     print(f"{size:,} | DuckDB: every column of the same {kind} read | | {scan:.2f}")
     print(f"{size:,} | DuckDB: two windows and a group by over the same files | | {bare:.2f}")
     print(f"{size:,} | linings' sums alone | | {lining:.2f} | {lining / bare:.2f} times these")
+    totals = [(size, "DuckDB reads the files", scan)]
+    for name, told in (("from nothing", first), ("one month more", second)):
+        totals.append((size, name, sum(told["steps"].values())))
     slowest = Counter(first["tables"]).most_common(6)
     print(f"{size:,} | slowest tables: " + ", ".join(f"{t} {s:.1f} s" for t, s in slowest))
+    return totals
 
 
 def _print(size: int, step: str, rows: int, s: float, peak: float, times: float) -> None:
