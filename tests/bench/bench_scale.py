@@ -66,16 +66,17 @@ def draw_growth(seconds: list[tuple[int, str, float]], path: Path) -> None:
     whole = frame.filter(pl.col("run") == "from nothing").sort("wheel_ends")
     times = whole["seconds"][-1] / whole["seconds"][0]
     more = whole["wheel_ends"][-1] / whole["wheel_ends"][0]
-    runs_ = alt.Color("run:N", title=None, scale=alt.Scale(range=["#1a1a1a", "#767676", "#b0b0b0"]))
     base = alt.Chart(frame).encode(
         x=alt.X("wheel_ends:Q", title="wheel ends, ten years each")
         .scale(type="log")
         .axis(format="~s"),
         y=alt.Y("seconds:Q", title="seconds").scale(type="log"),
-        color=runs_,
         shape=alt.Shape("run:N", title=None),
+        detail="run:N",
     )
-    chart = (base.mark_line() + base.mark_point(size=70, filled=True)).properties(
+    chart = (
+        base.mark_line(color="#767676") + base.mark_point(size=70, color="#1a1a1a", filled=True)
+    ).properties(
         width=420,
         height=260,
         title=f"{more:,.0f} times the wheel ends take {times:,.0f} times as long",
