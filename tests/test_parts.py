@@ -97,7 +97,7 @@ def test_files_in_any_order_late_corrected_or_taken_away(
 ):
     draws = random.Random(seed)
     # Several parts a run, as in a large fleet; one part in the first world.
-    monkeypatch.setattr(parts, "ROWS_AT_ONCE", (2_000_000, 900, 200)[seed])
+    monkeypatch.setattr(parts, "ROWS_AT_ONCE", (2_000_000, 900, 500)[seed])
     lake = tmp_path / "lake"
     put(drawn, lake, ["fleet.toml", "register/register.parquet", "duty/duty.parquet"])
     months = [str(p.relative_to(drawn)) for p in sorted(drawn.glob("*/*.parquet"))]
