@@ -31,10 +31,11 @@ SEED = 0
 ENDS_AT_ONCE = 30_000
 # What the models read of a stroke reading.
 STROKE_COLUMNS = """
-    r.episode_id, r.wheel_end_id, r.unit_id, r.axle_id, r.axle_type, r.duty, r.set_source,
-    r.inspected_on, r.as_left, r.km_since_set, r.weeks_since_set, r.stroke_ratio, r.arm_length_mm,
-    r.ratio_per_mm, r.applied_stroke_mm, r.readjust_limit_mm, r.marks_aligned, r.return_test,
-    r.cap_state, r.fault"""
+    r.episode_id, r.wheel_end_id, e.unit_id, e.axle_id, e.axle_type, i.duty, e.set_source,
+    r.inspected_on, r.as_left, r.km_since_set, r.weeks_since_set, r.stroke_ratio, w.arm_length_mm,
+    radians(w.cam_degrees) / (w.lining_new_mm - w.lining_min_mm) as ratio_per_mm,
+    w.readjust_limit_mm, i.applied_stroke_mm, i.marks_aligned, i.return_test, i.cap_state,
+    i.fault"""
 KEYS = ["episode_id", "inspected_on", "as_left"]
 # Axle type and duty; None pools over it.
 Lives = dict[tuple[str | None, str | None], LifeDistribution]
@@ -140,7 +141,12 @@ def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl
     readings = warehouse.fetch(
         con,
         f"""select {STROKE_COLUMNS}, coalesce(g.due_on < r.inspected_on, false) as greasing_overdue
-        from (from stage.stroke_readings {some}) r
+        from (from stage.setting_episodes {some}) e
+        inner join stage.stroke_readings r on r.episode_id = e.episode_id
+        inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+        inner join stage.inspections i
+            on i.wheel_end_id = r.wheel_end_id and i.inspected_on = r.inspected_on
+            and i.as_left = r.as_left
         left join reduce.greasing_due g
             on g.wheel_end_id = r.wheel_end_id and g.inspected_on = r.inspected_on
         where r.stroke_ratio is not null""",
@@ -154,11 +160,11 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) ->
     """``wear_mm`` and its ``wear_sd_mm`` since the setting, one row per stroke reading."""
     km = warehouse.fetch(
         con,
-        f"""select k.*, e.axle_type, l.life_id from reduce.stroke_reading_km k
+        f"""select k.*, e.axle_type, r.life_id from reduce.stroke_reading_km k
         inner join (from stage.setting_episodes {some}) e on e.episode_id = k.episode_id
-        left join reduce.stroke_reading_lives l
-            on l.episode_id = k.episode_id and l.inspected_on = k.inspected_on
-            and l.as_left = k.as_left""",
+        inner join stage.stroke_readings r
+            on r.episode_id = k.episode_id and r.inspected_on = k.inspected_on
+            and r.as_left = k.as_left""",
     )
     priced = km.join(
         rate_frame(fits.wear), on=["axle_type", "duty"], how="inner", maintain_order="left"

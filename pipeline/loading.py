@@ -10,7 +10,7 @@ import datetime as dt
 import hashlib
 import json
 from collections import deque
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Iterable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
@@ -33,6 +33,8 @@ READER_VERSION = 3
 
 # Files read at a time.
 READERS = 2
+# Rows of a table that are put away together: many small files then cost little more than one.
+ROWS_AT_ONCE = 500_000
 # A content's table and digest.
 ContentKey = tuple[str, str | None]
 
@@ -87,9 +89,7 @@ def _load_files(
         _forget(con, known, wanted)
         new = [f for key_, f in sorted(wanted.items(), key=_by_path) if key_ not in known]
         with closing(_read_ahead(lake, new, settings)) as contents:
-            for file, content in contents:
-                tell(file.path)
-                _put_content(con, file, content, key, now)
+            _put_contents(con, contents, key, now, tell)
         _record_files(con, files, now)
         _remember(con, lake.seen())
     return len(new)
@@ -175,22 +175,45 @@ def _content(lake: Lake, file: LakeFile, settings: Settings) -> Content:
     return Content(typed_rows(file.table, cells, settings), None, unused or None)
 
 
+def _put_contents(
+    con: duckdb.DuckDBPyConnection,
+    contents: Iterable[tuple[LakeFile, Content]],
+    key: str,
+    now: dt.datetime,
+    tell: Callable[[str], None],
+) -> None:
+    table = ""
+    waiting: list[pl.DataFrame] = []
+    for file, content in contents:
+        tell(file.path)
+        content_id = _put_content(con, file, content, key, now)
+        if file.table != table or sum(rows.height for rows in waiting) >= ROWS_AT_ONCE:
+            _put_rows(con, table, waiting)
+            table, waiting = file.table, []
+        if content.rows is not None:
+            waiting.append(content.rows.with_columns(content_id=pl.lit(content_id)))
+    _put_rows(con, table, waiting)
+
+
+def _put_rows(con: duckdb.DuckDBPyConnection, table: str, rows: list[pl.DataFrame]) -> None:
+    if rows:
+        warehouse.append_rows(con, table, pl.concat(rows))
+
+
 def _put_content(
     con: duckdb.DuckDBPyConnection, file: LakeFile, content: Content, key: str, now: dt.datetime
-) -> None:
+) -> int:
+    """List a content; returns the number that its rows go by."""
     (content_id,) = warehouse.one_row(
         con, "select coalesce(max(content_id), 0) + 1 from raw.contents"
     )
-    rows = content.rows
-    if rows is not None:
-        warehouse.append_rows(con, file.table, rows.with_columns(content_id=pl.lit(content_id)))
     con.execute(
         "insert into raw.contents values (?, ?, ?, ?, ?, ?, ?, ?, ?, null)",
         [
             content_id,
             file.table,
             file.sha256,
-            0 if rows is None else rows.height,
+            0 if content.rows is None else content.rows.height,
             content.problem,
             content.unused,
             key,
@@ -198,6 +221,7 @@ def _put_content(
             now,
         ],
     )
+    return int(content_id)
 
 
 def _record_files(con: duckdb.DuckDBPyConnection, files: list[LakeFile], now: dt.datetime) -> None:

@@ -45,7 +45,6 @@ READ = (
     "reduce.reading_noise",
     "reduce.reline_events",
     "reduce.stroke_reading_km",
-    "reduce.stroke_reading_lives",
     "reduce.unit_usage",
     "reduce.units_now",
     "reduce.wheel_ends_now",
@@ -57,7 +56,6 @@ FLAGS_READ = (
     "reduce.drift_outlook",
     "reduce.greasing_due",
     "reduce.stroke_reading_km",
-    "reduce.stroke_reading_lives",
 )
 # Wheel ends of the sample: enough to tell coverage to a percent.
 SAMPLED_ENDS = 20_000

@@ -50,7 +50,6 @@ READ = (
     "reduce.linings_found",
     "reduce.relines_done",
     "reduce.stroke_reading_km",
-    "reduce.stroke_reading_lives",
     "reduce.unit_usage",
     "reduce.units_now",
     "reduce.wheel_end_replacements",
@@ -131,7 +130,18 @@ def kept() -> tuple[str, ...]:
     ]
     of_units = [t for folder in FOLDERS for t, text in _sql(folder) if _ids_in(text)]
     wanted = {*READ, *inputs, *IDS.values()}
-    return tuple(table for table in (*of_units, "judge.odometer_verdicts") if table in wanted)
+    for text in views().values():
+        wanted |= {*warehouse.inputs_of(text)}
+    tables = (*of_units, "judge.odometer_verdicts")
+    return tuple(t for t in tables if t in wanted and t not in views())
+
+
+@cache
+def views() -> dict[str, str]:
+    """A unit's tables that are made of kept ones when they are read, and the SELECT of each."""
+    return {
+        table: text for folder in FOLDERS for table, text in _sql(folder) if warehouse.is_view(text)
+    }
 
 
 @cache
@@ -304,6 +314,8 @@ def _put_in_place(con: duckdb.DuckDBPyConnection, part_no: int) -> None:
         verb = "create table {0} as from part.{0}"
     for table in kept():
         con.execute(verb.format(table))
+    for view, select in views().items():
+        warehouse.make_view(con, view, select)
     con.execute(f"delete from run.begun where unit_no in ({of_part})")
     con.execute(
         """insert into run.begun

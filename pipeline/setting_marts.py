@@ -15,9 +15,10 @@ def write_setting_quality(con: duckdb.DuckDBPyConnection, adjustment: Adjustment
     """By depot and month, by depot, by month and over all; outliers by funnel limits."""
     readings = warehouse.fetch(
         con,
-        """select r.episode_id, r.wheel_end_id, coalesce(w.depot, '') as depot, r.set_on,
-            r.set_source, r.inspected_on, r.stroke_ratio, r.as_left
+        """select r.episode_id, r.wheel_end_id, coalesce(w.depot, '') as depot, e.set_on,
+            e.set_source, r.inspected_on, r.stroke_ratio, r.as_left
         from stage.stroke_readings r
+        inner join stage.setting_episodes e on e.episode_id = r.episode_id
         inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id""",
     )
     outcomes = first_check_outcomes(readings, adjustment.band_low, adjustment.band_high)

@@ -17,7 +17,7 @@ import duckdb
 
 from pipeline import judging, warehouse
 from pipeline.errors import UserError
-from pipeline.parts import FOLDERS, counted_together, kept
+from pipeline.parts import FOLDERS, counted_together, kept, views
 from pipeline.settings import Engine, Settings
 
 STAGED = ("20_stage", "30_reduce")
@@ -68,6 +68,8 @@ def stage(con: duckdb.DuckDBPyConnection, session: Any, work: Path) -> None:
                 f"""create or replace table {table} as
                 select {columns} from read_parquet('{work / table}/*.parquet')"""
             )
+        for view, select in views().items():
+            warehouse.make_view(con, view, select)
 
 
 def wanted() -> list[str]:

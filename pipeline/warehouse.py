@@ -148,10 +148,20 @@ def build(con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | N
     for table, select in sql_files(folder):
         if only is not None and table not in only:
             continue
-        form = "view" if select.startswith("-- form: view\n") else "table"
-        if form == "view" and is_table(con, table):  # of an earlier version
-            con.execute(f"drop table {table}")
-        con.execute(f"create or replace {form} {table} as {select}")
+        if is_view(select):
+            make_view(con, table, select)
+        else:
+            con.execute(f"create or replace table {table} as {select}")
+
+
+def is_view(statement: str) -> bool:
+    return statement.startswith("-- form: view\n")
+
+
+def make_view(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:
+    if is_table(con, name):  # of an earlier version
+        con.execute(f"drop table {name}")
+    con.execute(f"create or replace view {name} as {select}")
 
 
 def is_table(con: duckdb.DuckDBPyConnection, table: str) -> bool:

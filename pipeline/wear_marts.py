@@ -44,13 +44,16 @@ def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.D
         limit {UNITS_TESTED})"""
     readings = warehouse.fetch(
         con,
-        f"""from stage.lining_readings where unit_id in {tested}""",
+        f"""select l.unit_id, l.axle_type, l.start_known, r.*
+        from stage.lining_readings r
+        inner join stage.lining_lives l on l.life_id = r.life_id
+        where l.unit_id in {tested}""",
         order="life_id, inspected_on, as_left",
     )
     km = warehouse.fetch(
         con,
         f"""select k.* from stage.lining_reading_km k
-        inner join (select distinct life_id from stage.lining_readings where unit_id in {tested}) l
+        inner join (from stage.lining_lives where unit_id in {tested}) l
             on l.life_id = k.life_id""",
     )
     return readings, km

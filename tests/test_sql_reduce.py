@@ -51,10 +51,10 @@ def test_stroke_reading_km_are_those_since_the_setting_by_duty(con):
     ]
 
 
-def test_stroke_reading_lives_name_the_lining_in_place(con):
+def test_stroke_readings_name_the_lining_in_place(con):
     assert rows(
         con,
-        "select inspected_on, life_id from reduce.stroke_reading_lives order by inspected_on",
+        "select inspected_on, life_id from stage.stroke_readings order by inspected_on",
     ) == [
         (D(2025, 1, 1), "K1/1L#1"),
         (D(2025, 4, 11), "K1/1L#1"),

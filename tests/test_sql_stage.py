@@ -286,9 +286,10 @@ def test_jobs_that_adjust_and_strokes_as_left_start_an_episode():
     ]
     assert rows(
         con,
-        """select episode_id, set_source, inspected_on, as_left, km_since_set, weeks_since_set,
-            stroke_ratio
-        from stage.stroke_readings order by inspected_on, as_left""",
+        """select r.episode_id, e.set_source, r.inspected_on, r.as_left, r.km_since_set,
+            r.weeks_since_set, r.stroke_ratio
+        from stage.stroke_readings r inner join stage.setting_episodes e using (episode_id)
+        order by r.inspected_on, r.as_left""",
     ) == [
         ("K1/1L@1", "first_reading", D(2025, 1, 6), False, 0, 0, pytest.approx(25 / 140)),
         ("K1/1L@2", "as_left", D(2025, 1, 6), True, 0, 0, pytest.approx(18 / 140)),

@@ -4,13 +4,33 @@
 --         fate.inspections, stage.unit_days
 -- meaning: accepted readings, the unit's accumulated km and the duty it ran in from that day on;
 --          rows of one day that complete each other are one inspection
-with accepted as (
+with days as (
+    select v.unit_id, v.on_date, v.odometer_km, v.km, d.duty
+    from judge.odometer_verdicts v
+    inner join stage.unit_days d on d.unit_id = v.unit_id and d.on_date = v.on_date
+),
+
+shared as (
+    select c.content_id, c.row_no
+    from judge.inspection_copies c
+    left join fate.inspections f on f.content_id = c.content_id and f.row_no = c.row_no
+    where f.row_no is null
+),
+
+-- Most days have one row, and it is accepted.
+others as (
+    select content_id, row_no from fate.inspections
+    union all
+    select content_id, row_no from shared
+),
+
+final as (
     select
         i.wheel_end_id,
         i.unit_id,
         i.inspected_on,
         i.as_left,
-        v.km,
+        d.km,
         d.duty,
         i.lining_mm,
         i.wear_indicator_deg,
@@ -20,47 +40,35 @@ with accepted as (
         i.return_test,
         i.cap_state,
         i.fault,
-        i.inspector,
-        c.row_no is not null as is_shared
+        i.inspector
     from judge.inspection_candidates i
-    inner join judge.odometer_verdicts v
-        on v.unit_id = i.unit_id and v.on_date = i.inspected_on and v.odometer_km = i.odometer_km
-    inner join stage.unit_days d on d.unit_id = i.unit_id and d.on_date = i.inspected_on
-    left join fate.inspections f on f.content_id = i.content_id and f.row_no = i.row_no
-    left join judge.inspection_copies c on c.content_id = i.content_id and c.row_no = i.row_no
-    where f.row_no is null
-),
-
-completed as (
-    select
-        wheel_end_id,
-        min(unit_id) as unit_id,
-        inspected_on,
-        as_left,
-        max(km) as km,
-        min(duty) as duty,
-        min(lining_mm) as lining_mm,
-        min(wear_indicator_deg) as wear_indicator_deg,
-        min(free_stroke_mm) as free_stroke_mm,
-        min(applied_stroke_mm) as applied_stroke_mm,
-        min(marks_aligned) as marks_aligned,
-        min(return_test) as return_test,
-        min(cap_state) as cap_state,
-        min(fault) as fault,
-        min(inspector) as inspector
-    from accepted
-    where is_shared
-    group by wheel_end_id, inspected_on, as_left
-),
-
-final as (
-    select
-        wheel_end_id, unit_id, inspected_on, as_left, km, duty, lining_mm, wear_indicator_deg,
-        free_stroke_mm, applied_stroke_mm, marks_aligned, return_test, cap_state, fault, inspector
-    from accepted
-    where not is_shared
+    inner join days d
+        on d.unit_id = i.unit_id and d.on_date = i.inspected_on and d.odometer_km = i.odometer_km
+    left join others o on o.content_id = i.content_id and o.row_no = i.row_no
+    where o.row_no is null
     union all
-    select * from completed
+    select
+        i.wheel_end_id,
+        min(i.unit_id) as unit_id,
+        i.inspected_on,
+        i.as_left,
+        max(d.km) as km,
+        min(d.duty) as duty,
+        min(i.lining_mm) as lining_mm,
+        min(i.wear_indicator_deg) as wear_indicator_deg,
+        min(i.free_stroke_mm) as free_stroke_mm,
+        min(i.applied_stroke_mm) as applied_stroke_mm,
+        min(i.marks_aligned) as marks_aligned,
+        min(i.return_test) as return_test,
+        min(i.cap_state) as cap_state,
+        min(i.fault) as fault,
+        min(i.inspector) as inspector
+    from shared s
+    inner join judge.inspection_candidates i
+        on i.content_id = s.content_id and i.row_no = s.row_no
+    inner join days d
+        on d.unit_id = i.unit_id and d.on_date = i.inspected_on and d.odometer_km = i.odometer_km
+    group by i.wheel_end_id, i.inspected_on, i.as_left
 )
 
 select * from final

@@ -46,37 +46,38 @@ distinct_recorded as (
     group by wheel_end_id, on_date
 ),
 
-timeline as (
-    select wheel_end_id, on_date, 1 as slot, cast(null as double) as lining_mm, 1 as is_reline
-    from distinct_recorded
-    union all
+readings as (
     select
-        wheel_end_id, inspected_on as on_date, case when as_left then 2 else 0 end as slot,
-        lining_mm, 0 as is_reline
+        wheel_end_id,
+        inspected_on as on_date,
+        case when as_left then 2 else 0 end as slot,
+        lining_mm
     from stage.inspections
     where lining_mm is not null
 ),
 
-counted as (
-    select
-        *,
-        sum(is_reline) over (
-            partition by wheel_end_id order by on_date, slot
-            rows between unbounded preceding and current row
-        ) as relines_so_far
-    from timeline
-),
-
-grown as (
+steps as (
     select
         wheel_end_id,
         on_date,
         slot,
-        lining_mm - lag(lining_mm) over (
-            partition by wheel_end_id, relines_so_far order by on_date, slot
-        ) as rise_mm
-    from counted
-    where is_reline = 0
+        lining_mm - lag(lining_mm) over checks as rise_mm,
+        lag(on_date) over checks as before_on,
+        lag(slot) over checks as before_slot
+    from readings
+    window checks as (partition by wheel_end_id order by on_date, slot)
+),
+
+grown as (
+    -- Where a reline on record lies between two readings, the lining may have grown.
+    select s.*
+    from steps s
+    cross join run.parameters p
+    left join distinct_recorded r
+        on r.wheel_end_id = s.wheel_end_id
+        and (r.on_date > s.before_on or (r.on_date = s.before_on and s.before_slot = 0))
+        and (r.on_date < s.on_date or (r.on_date = s.on_date and s.slot = 2))
+    where s.rise_mm > p.reline_rise_mm and r.wheel_end_id is null
 ),
 
 final as (
@@ -91,8 +92,6 @@ final as (
     from grown g
     inner join judge.wheel_ends w on w.wheel_end_id = g.wheel_end_id
     left join stage.unit_days d on d.unit_id = w.unit_id and d.on_date = g.on_date
-    cross join run.parameters p
-    where g.rise_mm > p.reline_rise_mm
 )
 
 select * from final

@@ -15,9 +15,6 @@ with lives as (
 placed as (
     select
         l.life_id,
-        l.wheel_end_id,
-        l.unit_id,
-        l.axle_type,
         i.duty,
         i.inspected_on,
         i.as_left,
@@ -60,16 +57,12 @@ first_readings as (
 final as (
     select
         p.life_id,
-        p.wheel_end_id,
-        p.unit_id,
-        p.axle_type,
         p.duty,
         p.inspected_on,
         p.as_left,
         p.km,
         greatest(p.km - case when p.start_known then p.start_km else o.first_km end, 0)
             as km_since_reline,
-        p.start_known,
         case when p.start_known then p.started_on else o.first_on end as origin_on,
         p.lining_mm,
         p.pointer_deg,

@@ -1,8 +1,8 @@
 -- grain: one stroke reading within its setting episode
 -- key: episode_id, inspected_on, as_left
--- inputs: stage.inspections, stage.setting_episodes, judge.wheel_ends
--- meaning: the stroke ratio (free stroke / arm length) and what else was seen that day; km and
---          weeks count from the setting, or from the first reading where none is on record
+-- inputs: stage.inspections, stage.setting_episodes, stage.lining_lives, judge.wheel_ends
+-- meaning: the stroke ratio (free stroke / arm length; null: not read) and the lining life in place;
+--          km and weeks count from the setting, or from the first reading where none is on record
 with first_readings as (
     -- Where no km of a setting is on record; an earlier day's setting ends with the next one.
     select e.episode_id, min(i.inspected_on) as first_on, min(i.km) as first_km
@@ -26,20 +26,12 @@ with first_readings as (
 episodes as (
     select
         e.episode_id,
-        e.episode_no,
         e.wheel_end_id,
-        e.unit_id,
-        e.axle_id,
-        e.axle_type,
         e.set_on,
-        e.set_km,
-        e.set_source,
         e.ended_on,
         coalesce(e.set_km, f.first_km) as origin_km,
         coalesce(e.set_on, f.first_on) as origin_on,
-        w.arm_length_mm,
-        radians(w.cam_degrees) / (w.lining_new_mm - w.lining_min_mm) as ratio_per_mm,
-        w.readjust_limit_mm
+        w.arm_length_mm
     from stage.setting_episodes e
     inner join judge.wheel_ends w on w.wheel_end_id = e.wheel_end_id
     left join first_readings f on f.episode_id = e.episode_id
@@ -48,31 +40,13 @@ episodes as (
 final as (
     select
         e.episode_id,
-        e.episode_no,
         e.wheel_end_id,
-        e.unit_id,
-        e.axle_id,
-        e.axle_type,
-        e.set_on,
-        e.set_km,
-        e.set_source,
+        l.life_id,
         i.inspected_on,
         i.as_left,
-        i.km,
-        i.lining_mm,
-        i.free_stroke_mm,
-        i.applied_stroke_mm,
-        i.marks_aligned,
-        i.return_test,
-        i.cap_state,
-        i.fault,
-        i.duty,
-        e.arm_length_mm,
         i.free_stroke_mm / e.arm_length_mm as stroke_ratio,
         i.km - e.origin_km as km_since_set,
-        date_diff('day', e.origin_on, i.inspected_on) / 7.0 as weeks_since_set,
-        e.ratio_per_mm,
-        e.readjust_limit_mm
+        date_diff('day', e.origin_on, i.inspected_on) / 7.0 as weeks_since_set
     from stage.inspections i
     inner join episodes e
         on e.wheel_end_id = i.wheel_end_id
@@ -85,6 +59,23 @@ final as (
             e.ended_on is null
             or i.inspected_on < e.ended_on
             or (i.inspected_on = e.ended_on and not i.as_left)
+        )
+    left join stage.lining_lives l
+        on l.wheel_end_id = i.wheel_end_id
+        and (
+            l.started_on is null
+            or i.inspected_on > l.started_on
+            or (
+                i.inspected_on = l.started_on
+                and case when i.as_left then 2 else 0 end > l.start_slot
+            )
+        )
+        and (
+            l.ended_on is null
+            or i.inspected_on < l.ended_on
+            or (
+                i.inspected_on = l.ended_on and case when i.as_left then 2 else 0 end < l.end_slot
+            )
         )
 )
 

@@ -1,3 +1,4 @@
+-- form: view
 -- grain: one inspection as found that says whether the adjuster works
 -- key: wheel_end_id, inspected_on
 -- inputs: stage.inspections, judge.wheel_ends, run.parameters

@@ -12,9 +12,7 @@ with checks as (
         c.inspected_on,
         c.km,
         c.failed,
-        c.cause,
-        min(case when c.failed then c.inspected_on end) over (partition by f.adjuster_id)
-            as failed_on
+        c.cause
     from stage.adjuster_fittings f
     inner join stage.adjuster_checks c
         on c.wheel_end_id = f.wheel_end_id
@@ -23,22 +21,28 @@ with checks as (
         and (f.replaced_on is null or c.inspected_on <= f.replaced_on)
 ),
 
-seen as (
+failures as (
     select
         adjuster_id,
-        min(failed_on) as failed_on,
-        max(case when inspected_on = failed_on then km end) as failed_km,
-        max(case when inspected_on = failed_on then cause end) as failed_cause,
-        min(case when not failed and (failed_on is null or inspected_on < failed_on)
-            then inspected_on end) as first_good_on,
-        min(case when not failed and (failed_on is null or inspected_on < failed_on)
-            then km end) as first_good_km,
-        max(case when not failed and (failed_on is null or inspected_on < failed_on)
-            then inspected_on end) as last_good_on,
-        max(case when not failed and (failed_on is null or inspected_on < failed_on)
-            then km end) as last_good_km
+        min(inspected_on) as failed_on,
+        min_by(km, inspected_on) as failed_km,
+        min_by(cause, inspected_on) as failed_cause
     from checks
+    where failed
     group by adjuster_id
+),
+
+good as (
+    select
+        c.adjuster_id,
+        min(c.inspected_on) as first_good_on,
+        min(c.km) as first_good_km,
+        max(c.inspected_on) as last_good_on,
+        max(c.km) as last_good_km
+    from checks c
+    left join failures f on f.adjuster_id = c.adjuster_id
+    where not c.failed and (f.failed_on is null or c.inspected_on < f.failed_on)
+    group by c.adjuster_id
 ),
 
 ended as (
@@ -49,10 +53,10 @@ ended as (
         f.source,
         f.fitted_on,
         f.fitted_km,
-        s.first_good_on,
-        s.first_good_km,
-        s.last_good_on,
-        s.last_good_km,
+        g.first_good_on,
+        g.first_good_km,
+        g.last_good_on,
+        g.last_good_km,
         case
             when s.failed_on is not null then s.failed_on
             when f.replaced_for in ('failed', 'damaged', 'worn') then f.replaced_on
@@ -76,10 +80,11 @@ ended as (
             when f.replaced_for is null and p.unstated_replacement = 'failed' then 'failed'
             else 'unstated'
         end as cause,
-        coalesce(s.failed_on, f.replaced_on, s.last_good_on, f.fitted_on) as ended_on,
-        coalesce(s.failed_km, f.replaced_km, s.last_good_km, f.fitted_km) as ended_km
+        coalesce(s.failed_on, f.replaced_on, g.last_good_on, f.fitted_on) as ended_on,
+        coalesce(s.failed_km, f.replaced_km, g.last_good_km, f.fitted_km) as ended_km
     from stage.adjuster_fittings f
-    left join seen s on s.adjuster_id = f.adjuster_id
+    left join failures s on s.adjuster_id = f.adjuster_id
+    left join good g on g.adjuster_id = f.adjuster_id
     cross join run.parameters p
 ),
 

@@ -3,26 +3,17 @@
 -- inputs: stage.lining_readings
 -- meaning: km run since the life's origin and the thickness read there; a pointer at its end stop
 --          (90 degrees) is a bound, not a reading, and is left out
-with gauged as (
+with final as (
     select
-        life_id, 'gauge' as instrument, wheel_end_id, unit_id, axle_type, start_known,
-        inspected_on, as_left, km_since_reline as km, lining_mm
+        life_id, 'gauge' as instrument, inspected_on, as_left, km_since_reline as km, lining_mm
     from stage.lining_readings
     where lining_mm is not null
-),
-
-pointed as (
+    union all
     select
-        life_id, 'pointer' as instrument, wheel_end_id, unit_id, axle_type, start_known,
-        inspected_on, as_left, km_since_reline as km, pointer_lining_mm as lining_mm
+        life_id, 'pointer' as instrument, inspected_on, as_left, km_since_reline as km,
+        pointer_lining_mm as lining_mm
     from stage.lining_readings
     where pointer_lining_mm is not null and pointer_deg < 90
-),
-
-final as (
-    select * from gauged
-    union all
-    select * from pointed
 )
 
 select * from final

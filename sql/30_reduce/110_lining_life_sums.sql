@@ -1,30 +1,18 @@
 -- grain: one instrument's readings of one lining life
 -- key: life_id, instrument
--- inputs: reduce.lining_measurements
+-- inputs: reduce.lining_measurements, stage.lining_lives
 -- meaning: count, means, and sums of squares and products of km and thickness about the life's own
 --          means (km are centred before they are squared, so no odometer offset can cancel);
 --          decimals add up to the same sum in whatever order threads take the rows
-with exact as (
-    select
-        *,
-        cast(km as decimal(38, 9)) as exact_km,
-        cast(lining_mm as decimal(38, 9)) as exact_mm
-    from reduce.lining_measurements
-),
-
-means as (
+with means as (
     select
         life_id,
         instrument,
-        min(wheel_end_id) as wheel_end_id,
-        min(unit_id) as unit_id,
-        min(axle_type) as axle_type,
-        bool_and(start_known) as start_known,
         count(*) as readings,
-        cast(sum(exact_km) as double) / count(*) as mean_km,
-        cast(sum(exact_mm) as double) / count(*) as mean_mm,
+        cast(sum(cast(km as decimal(38, 9))) as double) / count(*) as mean_km,
+        cast(sum(cast(lining_mm as decimal(38, 9))) as double) / count(*) as mean_mm,
         max(inspected_on) as last_inspected_on
-    from exact
+    from reduce.lining_measurements
     group by life_id, instrument
 ),
 
@@ -50,9 +38,23 @@ products as (
 ),
 
 final as (
-    select a.*, p.s_km_km, p.s_km_mm, p.s_mm_mm
+    select
+        a.life_id,
+        a.instrument,
+        l.wheel_end_id,
+        l.unit_id,
+        l.axle_type,
+        l.start_known,
+        a.readings,
+        a.mean_km,
+        a.mean_mm,
+        a.last_inspected_on,
+        p.s_km_km,
+        p.s_km_mm,
+        p.s_mm_mm
     from means a
     inner join products p on p.life_id = a.life_id and p.instrument = a.instrument
+    inner join stage.lining_lives l on l.life_id = a.life_id
 )
 
 select * from final

@@ -33,19 +33,22 @@ looks as (
     select
         wheel_end_id,
         inspected_on,
-        max(km) as km,
-        max(case when cap_state <> 'seated' then 1 else 0 end) as cap_open
+        km,
+        case when cap_state <> 'seated' then 1 else 0 end as cap_open
     from stage.inspections
     where not as_left
-    group by wheel_end_id, inspected_on
 ),
 
 cuts as (
-    select adjuster_id, entry_on as on_date, entry_km as km, entry_weeks as weeks, 0 as cap_open
+    select
+        adjuster_id, wheel_end_id, unit_id, entry_on as on_date, entry_km as km,
+        entry_weeks as weeks, 0 as cap_open
     from lives
     union all
     select
         l.adjuster_id,
+        l.wheel_end_id,
+        l.unit_id,
         k.inspected_on,
         least(greatest(k.km - l.fitted_km, l.entry_km), l.last_km),
         date_diff('day', l.fitted_on, k.inspected_on) / 7.0,
@@ -58,6 +61,8 @@ cuts as (
     union all
     select
         l.adjuster_id,
+        l.wheel_end_id,
+        l.unit_id,
         s.from_on,
         least(greatest(d.km - l.fitted_km, l.entry_km), l.last_km),
         date_diff('day', l.fitted_on, s.from_on) / 7.0,
@@ -69,7 +74,9 @@ cuts as (
     left join looks k on k.wheel_end_id = l.wheel_end_id and k.inspected_on = s.from_on
     where k.wheel_end_id is null
     union all
-    select l.adjuster_id, l.last_on, l.last_km, l.last_weeks, coalesce(k.cap_open, 0)
+    select
+        l.adjuster_id, l.wheel_end_id, l.unit_id, l.last_on, l.last_km, l.last_weeks,
+        coalesce(k.cap_open, 0)
     from lives l
     left join looks k on k.wheel_end_id = l.wheel_end_id and k.inspected_on = l.last_on
     where l.last_on > l.entry_on
@@ -119,6 +126,7 @@ greased as (
     select
         wheel_end_id,
         done_on,
+        lead(done_on) over (partition by wheel_end_id order by done_on) as until_on,
         overdue_from,
         sum(overdue_days) over earlier - overdue_days as days_before,
         avg(came_late) over earlier as late_share
@@ -129,108 +137,81 @@ greased as (
     )
 ),
 
-marked as (
-    select c.adjuster_id, l.wheel_end_id, c.on_date, c.km, c.weeks, c.cap_open,
-        null as done_on, null as overdue_from, null as days_before, null as late_share
-    from cuts c
-    inner join lives l on l.adjuster_id = c.adjuster_id
-    union all
-    select null, wheel_end_id, done_on, null, null, null, done_on, overdue_from, days_before,
-        late_share
-    from greased
-),
-
-carried as (
-    select
-        adjuster_id,
-        wheel_end_id,
-        on_date,
-        km,
-        weeks,
-        cap_open,
-        last_value(done_on ignore nulls) over so_far as greased_on,
-        last_value(days_before ignore nulls) over so_far as days_before,
-        last_value(late_share ignore nulls) over so_far as late_share
-    from marked
-    window so_far as (
-        partition by wheel_end_id order by on_date, done_on nulls last
-        rows between unbounded preceding and current row
-    )
-),
-
 counted as (
     select
         c.*,
-        coalesce(c.days_before, 0)
+        coalesce(g.days_before, 0)
         + case when c.on_date > g.overdue_from then date_diff('day', g.overdue_from, c.on_date)
-            else 0 end as overdue_days
-    from carried c
-    left join greased g on g.wheel_end_id = c.wheel_end_id and g.done_on = c.greased_on
-    where c.adjuster_id is not null
+            else 0 end as overdue_days,
+        round(coalesce(g.late_share, 0) * 3) / 3 as greased_late_share
+    from cuts c
+    left join greased g
+        on g.wheel_end_id = c.wheel_end_id
+        and g.done_on <= c.on_date
+        and (g.until_on is null or c.on_date < g.until_on)
 ),
 
 stretches as (
     select
-        adjuster_id,
-        on_date as from_on,
-        km as from_km,
-        weeks as from_weeks,
-        lead(km) over ages as to_km,
-        lead(weeks) over ages as to_weeks,
-        round((lead(overdue_days) over ages - overdue_days) * 3.0
-            / date_diff('day', on_date, lead(on_date) over ages)) / 3 as greasing_overdue,
-        round(coalesce(late_share, 0) * 3) / 3 as greased_late_share,
-        -- A change of duty is no look: the next one tells.
-        lead(cap_open ignore nulls) over ages as cap_open
-    from counted
-    window ages as (partition by adjuster_id order by on_date, km)
-),
-
-numbered as (
-    select
-        s.*,
-        l.unit_id,
-        l.axle_type,
-        l.depot,
+        c.adjuster_id,
+        c.on_date,
+        c.km,
+        c.weeks,
         d.duty,
-        case when lag(d.duty) over ages = d.duty
-            and lag(s.greasing_overdue) over ages = s.greasing_overdue
-            and lag(s.greased_late_share) over ages = s.greased_late_share
-            and lag(s.cap_open) over ages = s.cap_open then 0 else 1 end as starts
-    from stretches s
-    inner join lives l on l.adjuster_id = s.adjuster_id
+        round((lead(c.overdue_days) over ages - c.overdue_days) * 3.0
+            / date_diff('day', c.on_date, lead(c.on_date) over ages)) / 3 as greasing_overdue,
+        c.greased_late_share,
+        -- A change of duty is no look: the next one tells.
+        lead(c.cap_open ignore nulls) over ages as cap_open,
+        lag(d.duty) over ages as duty_before,
+        round((c.overdue_days - lag(c.overdue_days) over ages) * 3.0
+            / date_diff('day', lag(c.on_date) over ages, c.on_date)) / 3 as overdue_before,
+        lag(c.greased_late_share) over ages as late_share_before,
+        coalesce(c.cap_open, lead(c.cap_open ignore nulls) over ages) as cap_open_before,
+        lead(c.on_date) over ages is null as is_end
+    from counted c
     inner join stage.duty_spells d
-        on d.unit_id = l.unit_id and d.from_on <= s.from_on and s.from_on < d.until_on
-    where s.to_km is not null
-    window ages as (partition by s.adjuster_id order by s.from_on)
+        on d.unit_id = c.unit_id and d.from_on <= c.on_date and c.on_date < d.until_on
+    window ages as (partition by c.adjuster_id order by c.on_date)
 ),
 
-joined as (
+starts as (
+    select *
+    from stretches
+    where is_end
+        or duty_before is null
+        or duty <> duty_before
+        or greasing_overdue <> overdue_before
+        or greased_late_share <> late_share_before
+        or cap_open <> cap_open_before
+),
+
+spells as (
     select
         *,
-        sum(starts) over (
-            partition by adjuster_id order by from_on rows between unbounded preceding and current row
-        ) as spell_no
-    from numbered
+        lead(km) over ages as to_km,
+        lead(weeks) over ages as to_weeks
+    from starts
+    window ages as (partition by adjuster_id order by on_date)
 ),
 
 final as (
     select
-        adjuster_id,
-        unit_id,
-        axle_type,
-        depot,
-        duty,
-        min(from_km) as from_km,
-        max(to_km) as to_km,
-        min(from_weeks) as from_weeks,
-        max(to_weeks) as to_weeks,
-        cast(greasing_overdue as double) as greasing_overdue,
-        cast(greased_late_share as double) as greased_late_share,
-        cast(cap_open as double) as cap_open
-    from joined
-    group by adjuster_id, unit_id, axle_type, depot, duty, spell_no,
-        greasing_overdue, greased_late_share, cap_open
+        s.adjuster_id,
+        l.unit_id,
+        l.axle_type,
+        l.depot,
+        s.duty,
+        s.km as from_km,
+        s.to_km,
+        s.weeks as from_weeks,
+        s.to_weeks,
+        cast(s.greasing_overdue as double) as greasing_overdue,
+        cast(s.greased_late_share as double) as greased_late_share,
+        cast(s.cap_open as double) as cap_open
+    from spells s
+    inner join lives l on l.adjuster_id = s.adjuster_id
+    where not s.is_end
 )
 
 select * from final

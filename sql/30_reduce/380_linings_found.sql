@@ -1,3 +1,4 @@
+-- form: view
 -- grain: one thickness of a lining as found
 -- key: wheel_end_id, inspected_on
 -- inputs: stage.inspections, judge.wheel_ends

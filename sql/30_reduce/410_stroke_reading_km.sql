@@ -1,12 +1,13 @@
 -- grain: one duty that a wheel end ran in between a setting and a stroke reading
 -- key: episode_id, inspected_on, as_left, duty
--- inputs: stage.stroke_readings, stage.unit_duty_km
+-- inputs: stage.stroke_readings, stage.setting_episodes, stage.unit_duty_km
 -- meaning: km run in that duty since the setting, or since the first reading where no setting is on
 --          record
 with origins as (
-    select episode_id, coalesce(min(set_on), min(inspected_on)) as origin_on
-    from stage.stroke_readings
-    group by episode_id
+    select e.episode_id, e.unit_id, coalesce(e.set_on, min(r.inspected_on)) as origin_on
+    from stage.setting_episodes e
+    inner join stage.stroke_readings r on r.episode_id = e.episode_id
+    group by e.episode_id, e.unit_id, e.set_on
 ),
 
 final as (
@@ -18,9 +19,9 @@ final as (
         greatest(u.km - coalesce(a.km, 0), 0) as km
     from stage.stroke_readings r
     inner join origins o on o.episode_id = r.episode_id
-    inner join stage.unit_duty_km u on u.unit_id = r.unit_id and u.on_date = r.inspected_on
+    inner join stage.unit_duty_km u on u.unit_id = o.unit_id and u.on_date = r.inspected_on
     left join stage.unit_duty_km a
-        on a.unit_id = r.unit_id and a.on_date = o.origin_on and a.duty = u.duty
+        on a.unit_id = o.unit_id and a.on_date = o.origin_on and a.duty = u.duty
     where r.stroke_ratio is not null and u.km > coalesce(a.km, 0)
 )
 

@@ -2,19 +2,23 @@
 -- key: wheel_end_id, inspected_on
 -- inputs: stage.inspections, stage.jobs, stage.unit_days, run.service, run.parameters
 -- meaning: when its next greasing was due, by its last one and its duty's interval
-with visits as (
+with greasings as (
     select
-        i.wheel_end_id,
-        i.unit_id,
-        i.inspected_on,
-        max(j.done_on) as greased_on
+        wheel_end_id,
+        done_on,
+        lead(done_on) over (partition by wheel_end_id order by done_on) as next_on
+    from stage.jobs
+    where action = 'greased'
+),
+
+visits as (
+    select i.wheel_end_id, i.unit_id, i.inspected_on, g.done_on as greased_on
     from stage.inspections i
-    inner join stage.jobs j
-        on j.wheel_end_id = i.wheel_end_id
-        and j.action = 'greased'
-        and j.done_on < i.inspected_on
+    inner join greasings g
+        on g.wheel_end_id = i.wheel_end_id
+        and g.done_on < i.inspected_on
+        and (g.next_on is null or i.inspected_on <= g.next_on)
     where not i.as_left
-    group by i.wheel_end_id, i.unit_id, i.inspected_on
 ),
 
 final as (

@@ -273,6 +273,11 @@ def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.Da
         database.register("stage_readings", readings)
         database.register("stage_km", reading_km)
         database.execute("create view stage.lining_readings as from stage_readings")
+        database.execute(
+            """create view stage.lining_lives as
+            select distinct life_id, wheel_end_id, unit_id, axle_type, start_known
+            from stage_readings"""
+        )
         database.execute("create view stage.lining_reading_km as from stage_km")
         for name in REDUCTIONS:
             select = (SQL / f"{name}.sql").read_text()
