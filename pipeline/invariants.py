@@ -195,11 +195,13 @@ def all_finite(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
 def _columns(
     con: duckdb.DuckDBPyConnection, schema: str, kind: str | None = None
 ) -> dict[str, list[str]]:
-    """Table (schema.table) → its columns, of one type where ``kind`` names it."""
+    """Table (schema.table; views of marts alone) → its columns, of one type where ``kind`` names it."""
     found: dict[str, list[str]] = {}
     for table, name in con.execute(
         """select schema_name || '.' || table_name, column_name from duckdb_columns()
         where schema_name = ? and database_name = current_database()
+            and (schema_name = 'mart' or (schema_name, table_name) not in (
+                select (schema_name, view_name) from duckdb_views()))
             and data_type = coalesce(?, data_type)
         order by all""",
         [schema, kind],

@@ -10,7 +10,7 @@ import datetime as dt
 import hashlib
 import json
 from collections import deque
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
@@ -59,6 +59,10 @@ class Content:
     problem: str | None
     unused: str | None
 
+    @property
+    def height(self) -> int:
+        return 0 if self.rows is None else self.rows.height
+
 
 def load(
     con: duckdb.DuckDBPyConnection,
@@ -67,7 +71,12 @@ def load(
     now: dt.datetime,
     tell: Callable[[str], None] = lambda _: None,
 ) -> int:
-    """Bring ``raw`` in line with the lake, in one transaction; returns the contents read."""
+    """Bring ``raw`` in line with the lake; returns the contents read.
+
+    What a transaction is given from memory stays there until its end: so new contents are put away
+    in several, and the last one takes out what is gone. A load that fails has taken nothing out;
+    the next one goes on from there.
+    """
     _require_clock(con, now)
     with opened_lake(where, _seen(con)) as lake:
         return _load_files(con, lake, lake.files(), settings, now, tell)
@@ -83,13 +92,15 @@ def _load_files(
 ) -> int:
     readable = [f for f in files if f.sha256 is not None]
     key = parse_key(settings)
+    known = _known_contents(con, key)
+    wanted: dict[ContentKey, LakeFile] = {(f.table, f.sha256): f for f in reversed(readable)}
+    new = [f for key_, f in sorted(wanted.items(), key=_by_path) if key_ not in known]
+    with closing(_read_ahead(lake, new, settings)) as contents:
+        for batch in _batches(contents, tell):
+            with warehouse.transaction(con):
+                _put_batch(con, batch, key, now)
     with warehouse.transaction(con):
-        known = _known_contents(con, key)
-        wanted: dict[ContentKey, LakeFile] = {(f.table, f.sha256): f for f in reversed(readable)}
-        _forget(con, known, wanted)
-        new = [f for key_, f in sorted(wanted.items(), key=_by_path) if key_ not in known]
-        with closing(_read_ahead(lake, new, settings)) as contents:
-            _put_contents(con, contents, key, now, tell)
+        _forget(con, _known_contents(con, key), wanted)
         _record_files(con, files, now)
         _remember(con, lake.seen())
     return len(new)
@@ -175,29 +186,33 @@ def _content(lake: Lake, file: LakeFile, settings: Settings) -> Content:
     return Content(typed_rows(file.table, cells, settings), None, unused or None)
 
 
-def _put_contents(
-    con: duckdb.DuckDBPyConnection,
-    contents: Iterable[tuple[LakeFile, Content]],
-    key: str,
-    now: dt.datetime,
-    tell: Callable[[str], None],
-) -> None:
-    table = ""
-    waiting: list[pl.DataFrame] = []
+def _batches(
+    contents: Iterable[tuple[LakeFile, Content]], tell: Callable[[str], None]
+) -> Iterator[list[tuple[LakeFile, Content]]]:
+    """Contents of one table, as many as have enough rows together."""
+    batch: list[tuple[LakeFile, Content]] = []
+    rows = 0
     for file, content in contents:
         tell(file.path)
-        content_id = _put_content(con, file, content, key, now)
-        if file.table != table or sum(rows.height for rows in waiting) >= ROWS_AT_ONCE:
-            _put_rows(con, table, waiting)
-            table, waiting = file.table, []
-        if content.rows is not None:
-            waiting.append(content.rows.with_columns(content_id=pl.lit(content_id)))
-    _put_rows(con, table, waiting)
+        if batch and (rows >= ROWS_AT_ONCE or file.table != batch[0][0].table):
+            yield batch
+            batch, rows = [], 0
+        batch.append((file, content))
+        rows += content.height
+    if batch:
+        yield batch
 
 
-def _put_rows(con: duckdb.DuckDBPyConnection, table: str, rows: list[pl.DataFrame]) -> None:
+def _put_batch(
+    con: duckdb.DuckDBPyConnection,
+    batch: list[tuple[LakeFile, Content]],
+    key: str,
+    now: dt.datetime,
+) -> None:
+    numbered = [(_put_content(con, file, content, key, now), content) for file, content in batch]
+    rows = [c.rows.with_columns(content_id=pl.lit(n)) for n, c in numbered if c.rows is not None]
     if rows:
-        warehouse.append_rows(con, table, pl.concat(rows))
+        warehouse.append_rows(con, batch[0][0].table, pl.concat(rows))
 
 
 def _put_content(
@@ -213,7 +228,7 @@ def _put_content(
             content_id,
             file.table,
             file.sha256,
-            0 if content.rows is None else content.rows.height,
+            content.height,
             content.problem,
             content.unused,
             key,

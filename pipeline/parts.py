@@ -99,10 +99,12 @@ def restage(
     """
     with warehouse.transaction(con):
         day = judging.require_inspection(judging.put_day(con, settings, today, as_of), as_of)
-        parts = _cut_into_parts(con, _changed(con, _fingerprint(settings)))
+        known = _remembered(con, _fingerprint(settings))
+        parts = _cut_into_parts(con, _touched(con) if known else "from raw.units")
     while parts:
         for part in range(parts):
-            _restage_part(con, settings, part)
+            _restage_part(con, settings, part, known=known)
+        known = True
         with warehouse.transaction(con):
             parts = _cut_into_parts(con, BEGUN_OTHERWISE)
     with warehouse.transaction(con):
@@ -140,7 +142,10 @@ def kept() -> tuple[str, ...]:
 def views() -> dict[str, str]:
     """A unit's tables that are made of kept ones when they are read, and the SELECT of each."""
     return {
-        table: text for folder in FOLDERS for table, text in _sql(folder) if warehouse.is_view(text)
+        table: text
+        for folder in FOLDERS
+        for table, text in _sql(folder)
+        if warehouse.is_view(text, kept=True)
     }
 
 
@@ -184,15 +189,15 @@ def _cut_into_parts(con: duckdb.DuckDBPyConnection, changed: str) -> int:
     return int(parts)
 
 
-def _changed(con: duckdb.DuckDBPyConnection, fingerprint: str) -> str:
-    """SELECT of the units to stage again: all of them, where what rows are judged by changed."""
+def _remembered(con: duckdb.DuckDBPyConnection, fingerprint: str) -> bool:
+    """Whether what has been staged can stay; what was judged by other rules is dropped."""
     _make_memory(con)
     if _staged_alike(con, fingerprint):
-        return _touched(con)
+        return True
     for table in kept():
         con.execute(f"drop table if exists {table}")
     con.execute("delete from run.begun")
-    return "from raw.units"
+    return False
 
 
 def _make_memory(con: duckdb.DuckDBPyConnection) -> None:
@@ -269,8 +274,13 @@ def _part_database(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
         con.execute("detach part")
 
 
-def _restage_part(con: duckdb.DuckDBPyConnection, settings: Settings, part_no: int) -> None:
-    """Judge, stage and reduce some changed units, and put their rows in place of the old ones."""
+def _restage_part(
+    con: duckdb.DuckDBPyConnection, settings: Settings, part_no: int, *, known: bool
+) -> None:
+    """Judge, stage and reduce some changed units, and put their rows in place of the old ones.
+
+    ``known``: some of them may have been staged before.
+    """
     with _part_database(con) as home:
         _copy_inputs(con, home, part_no)
         judging.judge_rows(con, settings)
@@ -279,7 +289,7 @@ def _restage_part(con: duckdb.DuckDBPyConnection, settings: Settings, part_no: i
         warehouse.build(con, "30_reduce", units)
         con.execute(f'use "{home}"')
         with warehouse.transaction(con):
-            _put_in_place(con, part_no)
+            _put_in_place(con, part_no, known=known)
 
 
 def _copy_inputs(con: duckdb.DuckDBPyConnection, home: str, part_no: int) -> None:
@@ -304,16 +314,14 @@ def _copy_inputs(con: duckdb.DuckDBPyConnection, home: str, part_no: int) -> Non
     )
 
 
-def _put_in_place(con: duckdb.DuckDBPyConnection, part_no: int) -> None:
+def _put_in_place(con: duckdb.DuckDBPyConnection, part_no: int, *, known: bool) -> None:
     """What a part's tables hold instead of what the warehouse held of its units."""
     of_part = f"select unit_no from run.changed where part_no = {part_no}"
-    if warehouse.is_table(con, "judge.wheel_ends"):
+    if known:
         _take_out(con, of_part)
-        verb = "insert into {0} by name from part.{0}"
-    else:
-        verb = "create table {0} as from part.{0}"
     for table in kept():
-        con.execute(verb.format(table))
+        con.execute(f"create table if not exists {table} as from part.{table} limit 0")
+        con.execute(f"insert into {table} by name from part.{table}")
     for view, select in views().items():
         warehouse.make_view(con, view, select)
     con.execute(f"delete from run.begun where unit_no in ({of_part})")

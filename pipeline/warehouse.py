@@ -143,19 +143,25 @@ def sql_files(folder: str) -> list[tuple[str, str]]:
 def build(con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None) -> None:
     """Make every table of one stage, each from its one SELECT; or ``only`` some of them.
 
-    One whose header says ``form: view`` repeats what is stored already, and stores nothing.
+    One whose header says ``form: view`` repeats what is stored already, and stores nothing; one
+    that says ``form: view once kept`` is stored while its unit is staged, where it is read often.
     """
     for table, select in sql_files(folder):
-        if only is not None and table not in only:
-            continue
-        if is_view(select):
-            make_view(con, table, select)
-        else:
-            con.execute(f"create or replace table {table} as {select}")
+        if only is None or table in only:
+            make(con, table, select)
 
 
-def is_view(statement: str) -> bool:
-    return statement.startswith("-- form: view\n")
+def make(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:
+    """One table or view from its SELECT."""
+    if is_view(select):
+        make_view(con, name, select)
+    else:
+        con.execute(f"create or replace table {name} as {select}")
+
+
+def is_view(statement: str, *, kept: bool = False) -> bool:
+    """Whether it stores nothing, or nothing of what is kept after staging."""
+    return statement.startswith(("-- form: view\n", "-- form: view once kept\n")[: 1 + kept])
 
 
 def make_view(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:

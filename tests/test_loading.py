@@ -187,11 +187,14 @@ def test_a_missing_lake_and_an_empty_lake_are_said(con, tmp_path):
         load(con, tmp_path / "empty", Settings(), NOW)
 
 
-def test_a_failed_load_leaves_what_was_there(con, lake, monkeypatch):
+def test_a_failed_load_takes_nothing_out_and_the_next_one_goes_on(con, lake, monkeypatch):
     reload(con, lake)
     (lake / "inspections" / "K02.csv").unlink()
     (lake / "inspections" / "new.csv").write_text("unit_id\nK01\n")
-    monkeypatch.setattr("pipeline.loading._record_files", lambda *_: 1 / 0)
-    with pytest.raises(ZeroDivisionError):
-        load(con, lake, Settings(), NOW)
-    assert rows(con, "select count(*) from raw.inspections") == [(4 * PER_UNIT,)]
+    with monkeypatch.context() as failing:
+        failing.setattr("pipeline.loading._record_files", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            load(con, lake, Settings(), NOW)
+    assert rows(con, "select count(*) from raw.inspections") == [(4 * PER_UNIT + 1,)]
+    reload(con, lake)
+    assert rows(con, "select count(*) from raw.inspections") == [(3 * PER_UNIT + 1,)]

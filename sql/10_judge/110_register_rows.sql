@@ -12,6 +12,17 @@ with keyed as (
     where r.problem is null
 ),
 
+listed_again as (
+    -- Only wheel ends with more than one row can contradict or repeat; most have one.
+    select wheel_end_key from keyed group by wheel_end_key having count(*) > 1
+),
+
+doubtful as (
+    select k.*
+    from keyed k
+    inner join listed_again l on l.wheel_end_key = k.wheel_end_key
+),
+
 agreement as (
     select
         wheel_end_key,
@@ -33,30 +44,39 @@ agreement as (
         count(distinct axle_type) > 1 as axle_types_differ,
         count(distinct arm_length_mm) > 1 as arms_differ,
         count(distinct depot) > 1 as depots_differ
-    from keyed
+    from doubtful
     group by wheel_end_key
+),
+
+copies as (
+    select
+        content_id,
+        row_no,
+        -- Rows that only differ in what they leave empty complete each other; an exact copy repeats.
+        row_number() over (
+            partition by
+                wheel_end_key, axle_type, arm_length_mm, depot, chamber_size, lining_new_mm,
+                lining_min_mm, relined_on, relined_km, in_service_on, in_service_km,
+                adjuster_fitted_on, adjuster_fitted_km
+            order by rank_no, row_no
+        ) as copy_no
+    from doubtful
 ),
 
 final as (
     select
         k.*,
-        a.contradicts,
+        coalesce(a.contradicts, false) as contradicts,
         case
             when a.axle_types_differ then 'axle_type ' || a.axle_types
             when a.arms_differ then 'arm_length_mm ' || a.arms
             when a.depots_differ then 'depot ' || a.depots
             else 'the rest of the row'
         end as differs_in,
-        -- Rows that only differ in what they leave empty complete each other; an exact copy repeats.
-        row_number() over (
-            partition by
-                k.wheel_end_key, k.axle_type, k.arm_length_mm, k.depot, k.chamber_size,
-                k.lining_new_mm, k.lining_min_mm, k.relined_on, k.relined_km,
-                k.in_service_on, k.in_service_km, k.adjuster_fitted_on, k.adjuster_fitted_km
-            order by k.rank_no, k.row_no
-        ) as copy_no
+        coalesce(c.copy_no, 1) as copy_no
     from keyed k
-    inner join agreement a on a.wheel_end_key = k.wheel_end_key
+    left join agreement a on a.wheel_end_key = k.wheel_end_key
+    left join copies c on c.content_id = k.content_id and c.row_no = k.row_no
 )
 
 select * from final

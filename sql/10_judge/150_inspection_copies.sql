@@ -4,12 +4,9 @@
 -- meaning: which copy of the same content it is, and whether rows of the same day contradict it;
 --          most days have one row, which can neither repeat nor contradict
 with shared as (
-    select c.wheel_end_id, c.inspected_on, c.as_left
-    from judge.inspection_candidates c
-    left join judge.inspection_misfits m
-        on m.content_id = c.content_id and m.row_no = c.row_no
-    where m.row_no is null
-    group by c.wheel_end_id, c.inspected_on, c.as_left
+    select wheel_end_id, inspected_on, as_left
+    from judge.inspection_candidates
+    group by wheel_end_id, inspected_on, as_left
     having count(*) > 1
 ),
 
@@ -49,6 +46,7 @@ agreement as (
         end as differs_in
     from fit f
     group by f.wheel_end_id, f.inspected_on, f.as_left
+    having count(*) > 1
 ),
 
 final as (

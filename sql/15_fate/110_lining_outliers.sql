@@ -4,14 +4,18 @@
 --         judge.work_rows, run.parameters
 -- meaning: a lining cannot grow and shrink again; a reading that does, with no reline on record just
 --          before it, is mistyped
-with used as (
+with mistyped as (
+    select unit_id, on_date, odometer_km from judge.odometer_verdicts where reason is not null
+),
+
+used as (
     select i.content_id, i.row_no, i.wheel_end_id, i.inspected_on, i.as_left, i.lining_mm
     from judge.inspection_candidates i
     left join judge.inspection_exceptions e
         on e.content_id = i.content_id and e.row_no = i.row_no
-    inner join judge.odometer_verdicts v
+    left join mistyped v
         on v.unit_id = i.unit_id and v.on_date = i.inspected_on and v.odometer_km = i.odometer_km
-    where e.row_no is null and v.reason is null and i.lining_mm is not null
+    where e.row_no is null and v.unit_id is null and i.lining_mm is not null
 ),
 
 neighbours as (

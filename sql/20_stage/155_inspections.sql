@@ -39,8 +39,7 @@ final as (
         i.marks_aligned,
         i.return_test,
         i.cap_state,
-        i.fault,
-        i.inspector
+        i.fault
     from judge.inspection_candidates i
     inner join days d
         on d.unit_id = i.unit_id and d.on_date = i.inspected_on and d.odometer_km = i.odometer_km
@@ -61,8 +60,7 @@ final as (
         min(i.marks_aligned) as marks_aligned,
         min(i.return_test) as return_test,
         min(i.cap_state) as cap_state,
-        min(i.fault) as fault,
-        min(i.inspector) as inspector
+        min(i.fault) as fault
     from shared s
     inner join judge.inspection_candidates i
         on i.content_id = s.content_id and i.row_no = s.row_no

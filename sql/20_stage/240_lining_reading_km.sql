@@ -1,4 +1,4 @@
--- form: view
+-- form: view once kept
 -- grain: one duty that a lining ran in, up to one reading
 -- key: life_id, inspected_on, as_left, duty
 -- inputs: stage.lining_readings, stage.lining_lives, stage.unit_duty_km

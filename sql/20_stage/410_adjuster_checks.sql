@@ -1,4 +1,4 @@
--- form: view
+-- form: view once kept
 -- grain: one inspection as found that says whether the adjuster works
 -- key: wheel_end_id, inspected_on
 -- inputs: stage.inspections, judge.wheel_ends, run.parameters

@@ -1,19 +1,12 @@
 -- grain: one lining life with thickness read by gauge and by wear pointer at the same inspections
 -- key: life_id
--- inputs: reduce.lining_measurements
+-- inputs: stage.lining_readings
 -- meaning: count, mean and centred sum of squares of pointer minus gauge; the gap follows thickness
 --          too if the pointer's scale is off, so its product with the gauge's thickness is kept
 with pairs as (
-    select
-        g.life_id,
-        g.lining_mm as gauge_mm,
-        p.lining_mm - g.lining_mm as gap_mm
-    from reduce.lining_measurements g
-    inner join reduce.lining_measurements p
-        on p.life_id = g.life_id
-        and p.inspected_on = g.inspected_on
-        and p.as_left = g.as_left
-    where g.instrument = 'gauge' and p.instrument = 'pointer'
+    select life_id, lining_mm as gauge_mm, pointer_lining_mm - lining_mm as gap_mm
+    from stage.lining_readings
+    where lining_mm is not null and pointer_lining_mm is not null and pointer_deg < 90
 ),
 
 means as (

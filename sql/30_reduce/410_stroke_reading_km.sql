@@ -4,10 +4,15 @@
 -- meaning: km run in that duty since the setting, or since the first reading where no setting is on
 --          record
 with origins as (
-    select e.episode_id, e.unit_id, coalesce(e.set_on, min(r.inspected_on)) as origin_on
+    select episode_id, unit_id, set_on as origin_on
+    from stage.setting_episodes
+    where set_on is not null
+    union all
+    select e.episode_id, e.unit_id, min(r.inspected_on) as origin_on
     from stage.setting_episodes e
     inner join stage.stroke_readings r on r.episode_id = e.episode_id
-    group by e.episode_id, e.unit_id, e.set_on
+    where e.set_on is null
+    group by e.episode_id, e.unit_id
 ),
 
 final as (

@@ -16,7 +16,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
@@ -189,7 +189,7 @@ def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
     """Seconds by stage and by table, rows in the warehouse, peak memory."""
     steps: dict[str, float] = {}
     tables: Counter[str] = Counter()
-    warehouse.build = _timed(tables)  # type: ignore[assignment]
+    warehouse.make = _timed(warehouse.make, tables)
 
     def around(stage: runs.Stage) -> Callable[[runs.Run], None]:
         def timed(run: runs.Run) -> None:
@@ -214,17 +214,13 @@ def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
     return {"steps": steps, "tables": tables, "rows": int(rows), "peak": peak}
 
 
-def _timed(tables: Counter[str]) -> Callable[..., None]:
-    def build(
-        con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None
-    ) -> None:
-        for table, select in warehouse.sql_files(folder):
-            if only is None or table in only:
-                start = time.perf_counter()
-                con.execute(f"create or replace table {table} as {select}")
-                tables[table] += time.perf_counter() - start
+def _timed(make: Callable[..., None], tables: Counter[str]) -> Callable[..., None]:
+    def timed(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:
+        start = time.perf_counter()
+        make(con, name, select)
+        tables[name] += time.perf_counter() - start
 
-    return build
+    return timed
 
 
 if __name__ == "__main__":
