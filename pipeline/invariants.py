@@ -195,7 +195,7 @@ def all_finite(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
 def _columns(
     con: duckdb.DuckDBPyConnection, schema: str, kind: str | None = None
 ) -> dict[str, list[str]]:
-    """Table (schema.table; views of marts alone) → its columns, of one type where ``kind`` names it."""
+    """Table (or view of a mart) → its columns, of one type where ``kind`` names it."""
     found: dict[str, list[str]] = {}
     for table, name in con.execute(
         """select schema_name || '.' || table_name, column_name from duckdb_columns()

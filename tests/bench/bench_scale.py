@@ -104,22 +104,15 @@ def compared(
         path.rename(aside / path.parent.name / path.name)
     try:
         first = in_its_own_process(lake, base / "out", whole=whole)
+        _print_steps(size, "from nothing", first, first["rows"], scan)
         for path in month:
             shutil.copyfile(aside / path.parent.name / path.name, path)
         second = in_its_own_process(lake, base / "out", whole=whole)
+        _print_steps(size, "one month more", second, second["rows"] - first["rows"], scan)
     finally:
         for path in month:
             shutil.copyfile(aside / path.parent.name / path.name, path)
         shutil.rmtree(base / "out", ignore_errors=True)
-    came = second["rows"] - first["rows"]
-    for name, told, rows in (
-        ("from nothing", first, first["rows"]),
-        ("one month more", second, came),
-    ):
-        for step, seconds in told["steps"].items():
-            _print(size, f"{name}: {step}", rows, seconds, told["peak"], seconds / scan)
-        total = sum(told["steps"].values())
-        _print(size, f"{name}: all of these", rows, total, told["peak"], total / scan)
     lining = sum(s for table, s in first["tables"].items() if "reduce.lining_life" in table)
     print(f"{size:,} | DuckDB: every column of the same {kind} read | | {scan:.2f}")
     print(f"{size:,} | DuckDB: two windows and a group by over the same files | | {bare:.2f}")
@@ -132,8 +125,16 @@ def compared(
     return totals
 
 
+def _print_steps(size: int, name: str, told: dict[str, Any], rows: int, scan: float) -> None:
+    for step, seconds in told["steps"].items():
+        _print(size, f"{name}: {step}", rows, seconds, told["peak"], seconds / scan)
+    total = sum(told["steps"].values())
+    _print(size, f"{name}: all of these", rows, total, told["peak"], total / scan)
+
+
 def _print(size: int, step: str, rows: int, s: float, peak: float, times: float) -> None:
-    print(f"{size:,} | {step} | {rows:,} | {s:.1f} | {rows / s:,.0f} | {peak:.1f} | {times:.1f}")
+    told = f"{rows:,} | {s:.1f} | {rows / s:,.0f} | {peak:.1f} | {times:.1f}"
+    print(f"{size:,} | {step} | {told}", flush=True)
 
 
 def newest(folder: Path) -> Path:
@@ -179,7 +180,7 @@ def reduced_bare(lake: Path, kind: str) -> float:
 def in_its_own_process(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
     command = [sys.executable, "-m", "tests.bench.bench_scale", "--one", str(lake), str(out)]
     done = subprocess.run(
-        [*command, *(["--whole"] if whole else [])], check=True, capture_output=True, text=True
+        [*command, *(["--whole"] if whole else [])], check=True, stdout=subprocess.PIPE, text=True
     )
     told: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
     return told
