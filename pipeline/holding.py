@@ -22,7 +22,7 @@ from pipeline.errors import UserError
 from pipeline.places import Place
 from pipeline.warehouse import DATABASE, prepare
 
-MOST_MEMORY, MEMORY_SHARE = 4e9, 0.4
+MOST_MEMORY, MEMORY_SHARE = 6e9, 0.4
 LOCK, WORK = ".lock", ".work"
 FICLONE = 0x40049409  # <linux/fs.h>: the copy shares its blocks with the original
 

@@ -99,7 +99,7 @@ def restage(
     """
     with warehouse.transaction(con):
         day = judging.require_inspection(judging.put_day(con, settings, today, as_of), as_of)
-        known = _remembered(con, _fingerprint(settings))
+        known = known_before = _remembered(con, _fingerprint(settings))
         parts = _cut_into_parts(con, _touched(con) if known else "from raw.units")
     while parts:
         for part in range(parts):
@@ -111,6 +111,9 @@ def restage(
         _drop_too_old(con)
         _remember(con, _fingerprint(settings))
         warehouse.build(con, "17_mart")
+    if known_before:
+        # What has been deleted takes memory, which cannot spill, until then.
+        con.execute("checkpoint")
     return day
 
 
