@@ -209,13 +209,13 @@ def _put_batch(
     key: str,
     now: dt.datetime,
 ) -> None:
-    numbered = [(_put_content(con, file, content, key, now), content) for file, content in batch]
+    numbered = [(_list_content(con, file, content, key, now), content) for file, content in batch]
     rows = [c.rows.with_columns(content_id=pl.lit(n)) for n, c in numbered if c.rows is not None]
     if rows:
         warehouse.append_rows(con, batch[0][0].table, pl.concat(rows))
 
 
-def _put_content(
+def _list_content(
     con: duckdb.DuckDBPyConnection, file: LakeFile, content: Content, key: str, now: dt.datetime
 ) -> int:
     """List a content; returns the number that its rows go by."""

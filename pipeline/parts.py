@@ -99,11 +99,14 @@ def restage(
     """
     with warehouse.transaction(con):
         day = judging.require_inspection(judging.put_day(con, settings, today, as_of), as_of)
-        known = known_before = _remembered(con, _fingerprint(settings))
-        parts = _cut_into_parts(con, _touched(con) if known else "from raw.units")
+        known = _remembered(con, _fingerprint(settings))
+        parts = _cut_into_parts(con, _changed(con, known=known))
     while parts:
         for part in range(parts):
             _restage_part(con, settings, part, known=known)
+        if known:
+            # What has been taken out takes memory, which cannot spill, until then.
+            con.execute("checkpoint")
         known = True
         with warehouse.transaction(con):
             parts = _cut_into_parts(con, BEGUN_OTHERWISE)
@@ -111,9 +114,6 @@ def restage(
         _drop_too_old(con)
         _remember(con, _fingerprint(settings))
         warehouse.build(con, "17_mart")
-    if known_before:
-        # What has been deleted takes memory, which cannot spill, until then.
-        con.execute("checkpoint")
     return day
 
 
@@ -148,7 +148,7 @@ def views() -> dict[str, str]:
         table: text
         for folder in FOLDERS
         for table, text in _sql(folder)
-        if warehouse.is_view(text, kept=True)
+        if warehouse.is_view_once_kept(text)
     }
 
 
@@ -232,6 +232,11 @@ def _staged_alike(con: duckdb.DuckDBPyConnection, fingerprint: str) -> bool:
         ) where rank_no < rank_before""",
     )
     return bool(alike) and not turned
+
+
+def _changed(con: duckdb.DuckDBPyConnection, *, known: bool) -> str:
+    """SELECT of the units to stage again: all of them, where nothing staged is known."""
+    return _touched(con) if known else "from raw.units"
 
 
 def _touched(con: duckdb.DuckDBPyConnection) -> str:

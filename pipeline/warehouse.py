@@ -159,9 +159,13 @@ def make(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:
         con.execute(f"create or replace table {name} as {select}")
 
 
-def is_view(statement: str, *, kept: bool = False) -> bool:
-    """Whether it stores nothing, or nothing of what is kept after staging."""
-    return statement.startswith(("-- form: view\n", "-- form: view once kept\n")[: 1 + kept])
+def is_view(statement: str) -> bool:
+    return statement.startswith("-- form: view\n")
+
+
+def is_view_once_kept(statement: str) -> bool:
+    """Whether the warehouse stores nothing of it, whatever its unit's staging does."""
+    return is_view(statement) or statement.startswith("-- form: view once kept\n")
 
 
 def make_view(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:

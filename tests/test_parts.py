@@ -64,7 +64,7 @@ def changed_units(con: duckdb.DuckDBPyConnection, lake: Path) -> list[str]:
     loading.load(con, lake, settings_of(lake), NOW)
     with warehouse.transaction(con):
         known = parts._remembered(con, parts._fingerprint(settings_of(lake)))
-        parts._cut_into_parts(con, parts._touched(con) if known else "from raw.units")
+        parts._cut_into_parts(con, parts._changed(con, known=known))
     found = rows(
         con,
         """select u.unit_key from run.changed c inner join raw.units u using (unit_no)
