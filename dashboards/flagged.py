@@ -5,10 +5,10 @@ from typing import Any
 
 import polars as pl
 
+from dashboards.drawing.room import Room
+from dashboards.drawing.theme import STATE_WORDS
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
-from dashboards.room import Room
-from dashboards.theme import STATE_WORDS
 from dashboards.words import day_name, month_short, share, span
 
 MOST_OPEN = 6  # drawn with their histories without being asked

@@ -10,10 +10,10 @@ from typing import Any
 
 import polars as pl
 
+from dashboards.drawing.room import Room
+from dashboards.drawing.theme import STATE_WORDS
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
-from dashboards.room import Room
-from dashboards.theme import STATE_WORDS
 
 Z80 = 1.2816  # normal quantile: 8 outcomes in 10 lie within so many standard deviations
 EPOCH = dt.date(1970, 1, 1)

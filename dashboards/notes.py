@@ -4,8 +4,8 @@ and what each method worked from this month."""
 import polars as pl
 from scipy import special
 
-from dashboards import marks
-from dashboards.charts_trust import FEWEST, judged, verdict
+from dashboards.charts.trust import FEWEST, judged, verdict
+from dashboards.drawing import marks
 from dashboards.page_data import PageData
 from dashboards.words import NO_BREAK, count, number, share
 

@@ -10,17 +10,17 @@ import polars as pl
 from markupsafe import Markup
 
 from dashboards import histories
-from dashboards.charts_history import lining_history, stroke_history
-from dashboards.embedding import drawing_library, embedded_json, packed_spec, policy
-from dashboards.figure import DIMENSIONS, Figure
+from dashboards.charts.history import lining_history, stroke_history
+from dashboards.drawing.embedding import drawing_library, embedded_json, packed_spec, policy
+from dashboards.drawing.figure import DIMENSIONS, Figure
+from dashboards.drawing.room import MOST_BYTES, ROOMS, Room
+from dashboards.drawing.theme import CONFIG, NUMBER_FORMAT
 from dashboards.flagged import MOST_OPEN, Flagged, flagged
 from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
 from dashboards.page_data import PageData
-from dashboards.room import MOST_BYTES, ROOMS, Room
 from dashboards.sections import Section, sections
 from dashboards.summary import changes_said, facts, tasks
-from dashboards.theme import CONFIG, NUMBER_FORMAT
 from dashboards.words import day_name, month_key_name, month_name
 
 TEMPLATES = "templates"

@@ -5,20 +5,18 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards import (
-    charts_decisions,
-    charts_flags,
-    charts_lives,
-    charts_relines,
-    charts_settings,
-    charts_trust,
-)
-from dashboards.charts_adjusters import age_figure, curve_figures
-from dashboards.charts_compared import comparison_figure
-from dashboards.charts_policies import policies_figure
-from dashboards.charts_records import fates_figure, reasons_figure
-from dashboards.charts_wear import wear_figure
-from dashboards.figure import Figure
+from dashboards.charts import decisions as decisions_charts
+from dashboards.charts import flags as flags_charts
+from dashboards.charts import lives as lives_charts
+from dashboards.charts import relines as relines_charts
+from dashboards.charts import settings as settings_charts
+from dashboards.charts import trust as trust_charts
+from dashboards.charts.adjusters import age_figure, curve_figures
+from dashboards.charts.compared import comparison_figure
+from dashboards.charts.policies import policies_figure
+from dashboards.charts.records import fates_figure, reasons_figure
+from dashboards.charts.wear import wear_figure
+from dashboards.drawing.figure import Figure
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
 from dashboards.words import count, number, typeset
@@ -64,16 +62,16 @@ def _kept(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:
 
 def changed(data: PageData) -> Section:
     figures = (
-        charts_flags.states_figure(data.wheel_end_status, data.compared),
-        charts_trust.months_figure(data.months, Measures(data.fleet)),
+        flags_charts.states_figure(data.wheel_end_status, data.compared),
+        trust_charts.months_figure(data.months, Measures(data.fleet)),
     )
     return Section("changed", "What changed", _kept(figures), "Nothing is flagged this month.")
 
 
 def stand(data: PageData) -> Section:
     figures = (
-        charts_flags.stroke_figure(data.wheel_end_status, data.fleet),
-        charts_flags.minimum_figure(data.wheel_end_status, data.as_of),
+        flags_charts.stroke_figure(data.wheel_end_status, data.fleet),
+        flags_charts.minimum_figure(data.wheel_end_status, data.as_of),
     )
     return Section("stand", "The whole fleet", _kept(figures), "No wheel end has a usable reading.")
 
@@ -82,13 +80,13 @@ def relines(data: PageData) -> Section:
     measures = Measures(data.fleet)
     figures = (
         *(
-            charts_relines.monthly_figure(
+            relines_charts.monthly_figure(
                 data.reline_budget, data.reline_outlook, measures, what, data.outlook_parts
             )
             for what in ("relines", "cost")
         ),
-        charts_relines.depots_figure(data.outlook_by_depot, measures, "relines"),
-        charts_relines.depots_figure(data.outlook_by_depot, measures, "cost"),
+        relines_charts.depots_figure(data.outlook_by_depot, measures, "relines"),
+        relines_charts.depots_figure(data.outlook_by_depot, measures, "cost"),
         policies_figure(data.scenarios, measures),
     )
     nothing = "No relines could be forecast: there are too few lining readings."
@@ -153,16 +151,16 @@ def adjusters(data: PageData) -> Section:
     figures = (
         age_figure(data.adjuster_fits, measures),
         comparison_figure(data.duty_comparisons, "hazard_ratio", "the adjusters' failure rate"),
-        charts_lives.effects_figure(data.adjuster_effects),
-        charts_lives.causes_figure(data.adjuster_causes, measures),
-        charts_lives.replacements_figure(
+        lives_charts.effects_figure(data.adjuster_effects),
+        lives_charts.causes_figure(data.adjuster_causes, measures),
+        lives_charts.replacements_figure(
             data.replacement_counts, data.replacement_differences, measures
         ),
-        charts_decisions.intervals_figure(data.check_intervals),
-        charts_decisions.replacement_figure(data.replacement_ages, measures),
-        charts_decisions.failures_figure(data.expected_failures),
+        decisions_charts.intervals_figure(data.check_intervals),
+        decisions_charts.replacement_figure(data.replacement_ages, measures),
+        decisions_charts.failures_figure(data.expected_failures),
         *curve_figures(data.adjuster_curves, data.adjuster_fits, measures),
-        *charts_lives.scale_figures(data.adjuster_scales, measures),
+        *lives_charts.scale_figures(data.adjuster_scales, measures),
     )
     nothing = "Too few adjusters have failed for a curve to be drawn."
     remarks = tuple(map(typeset, _adjuster_remarks(data)))
@@ -185,8 +183,8 @@ def _adjuster_remarks(data: PageData) -> tuple[str, ...]:
 
 def settings(data: PageData) -> Section:
     figures = (
-        charts_settings.depots_figure(data.setting_quality),
-        charts_settings.months_figure(data.setting_quality),
+        settings_charts.depots_figure(data.setting_quality),
+        settings_charts.months_figure(data.setting_quality),
     )
     nothing = "No setting was followed by a stroke reading that could judge it."
     return Section("settings", "How well adjusters are set", _kept(figures), nothing)
@@ -198,7 +196,7 @@ def overdue(data: PageData) -> Section:
         if data.overdue is None
         else "Nothing is overdue: every check, greasing and first service was done in time."
     )
-    figures = _kept((charts_settings.overdue_figure(data.overdue),))
+    figures = _kept((settings_charts.overdue_figure(data.overdue),))
     return Section("overdue", "Overdue", figures, nothing)
 
 
@@ -209,8 +207,8 @@ def records(data: PageData) -> Section:
 
 def trust(data: PageData) -> Section:
     figures = (
-        charts_trust.coverage_figure(data.backtest),
-        charts_trust.precision_figure(data.flag_precision),
+        trust_charts.coverage_figure(data.backtest),
+        trust_charts.precision_figure(data.flag_precision),
     )
     nothing = "The records do not reach back far enough to judge an earlier forecast."
     return Section("trust", "How far to trust it", _kept(figures), nothing)

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards.charts_relines import YEAR, outlook_words
-from dashboards.charts_settings import overdue_now
-from dashboards.charts_trust import FEWEST, MEASURE_WORDS, judged, verdict
+from dashboards.charts.relines import YEAR, outlook_words
+from dashboards.charts.settings import overdue_now
+from dashboards.charts.trust import FEWEST, MEASURE_WORDS, judged, verdict
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
 from dashboards.words import capital, count, listed, number, share

@@ -11,11 +11,11 @@ import jinja2
 import polars as pl
 from markupsafe import Markup
 
-from dashboards.embedding import policy
+from dashboards.drawing.embedding import policy
+from dashboards.drawing.theme import STATE_WORDS
 from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
-from dashboards.theme import STATE_WORDS
 from dashboards.words import NOTHING, count, day_name, number, span
 
 LAST_READINGS = 2  # shown per wheel end, the newest first

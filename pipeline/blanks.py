@@ -10,8 +10,8 @@ import xlsxwriter
 from xlsxwriter.worksheet import Worksheet
 
 from pipeline.contract import accepted_values, columns_of, is_required
+from pipeline.publish.spreadsheets import A4, NUMBER_FORMATS, Kind, opened, safe_csv, write
 from pipeline.settings import Settings
-from pipeline.spreadsheets import A4, NUMBER_FORMATS, Kind, opened, safe_csv, write
 
 TABLE = "inspections"
 KNOWN = ("unit_id", "axle_no", "side")  # filled in; everything else is written by hand

@@ -11,12 +11,14 @@ import duckdb
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from pipeline import judging, loading, report, warehouse
+from pipeline import report
 from pipeline.errors import UserError
-from pipeline.lake import require_lake
-from pipeline.outputs import opened_out
+from pipeline.lake import loading
+from pipeline.lake.lake import require_lake
+from pipeline.out.outputs import opened_out
 from pipeline.places import ACCEPTED, Place, place
 from pipeline.run import Run, Stage, run_stages, settings_of
+from pipeline.warehouse import judging, warehouse
 
 LAKE_HELP = f"the fleet's records: {ACCEPTED}"
 OUT_HELP = f"where warehouse and pages go: {ACCEPTED}"

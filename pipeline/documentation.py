@@ -13,9 +13,10 @@ import dataframely as dy
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from pipeline import marts, warehouse
 from pipeline.contract import TABLES, accepted_values, is_required, unit_of
+from pipeline.marts import marts
 from pipeline.settings import Settings
+from pipeline.warehouse import warehouse
 
 README = Path(__file__).parents[1] / "README.md"
 SQL_MARTS = ("17_mart", "40_mart")

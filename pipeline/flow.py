@@ -13,7 +13,7 @@ from prefect.client.schemas.objects import State, TaskRun
 
 from pipeline import report
 from pipeline.errors import UserError
-from pipeline.outputs import opened_out
+from pipeline.out.outputs import opened_out
 from pipeline.places import place
 from pipeline.run import Run, Stage, run_stages, settings_of
 

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import duckdb
 
-from pipeline import warehouse
 from pipeline.places import Place
 from pipeline.run import Run
 from pipeline.sheets import Made
+from pipeline.warehouse import warehouse
 
 EXAMPLES = 3
 CAUTION = (

@@ -8,23 +8,25 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from dashboards.svg import start_drawing
-from pipeline import loading, publishing, spark, warehouse
-from pipeline.aside import IN_PLACE, Answer, Aside, second_process
-from pipeline.backtesting import write_backtest
-from pipeline.budget_marts import budget_frames, write_budget_marts
-from pipeline.drift_marts import Drift, judge_drift
-from pipeline.fitting import Fits, fit_fleet, write_chapter
-from pipeline.flag_marts import write_flag_marts
-from pipeline.forecasting import Forecasts, forecast_relines
-from pipeline.invariants import require_invariants
-from pipeline.lake import lake_size, opened_lake
-from pipeline.origins import flags_before, judged_by, months_before, origins, origins_inputs
-from pipeline.parts import counted_together, restage
+from dashboards.drawing.svg import start_drawing
+from pipeline.background import IN_PLACE, Answer, Aside, second_process
+from pipeline.lake import loading
+from pipeline.lake.lake import lake_size, opened_lake
+from pipeline.marts.adjustment import Drift, judge_drift
+from pipeline.marts.budget import budget_frames, write_budget_marts
+from pipeline.marts.flags import write_flag_marts
+from pipeline.marts.setting_quality import write_setting_quality
+from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
-from pipeline.setting_marts import write_setting_quality
+from pipeline.publish import publishing
 from pipeline.settings import Settings
-from pipeline.status import write_month, write_status
+from pipeline.stages.backtesting import write_backtest
+from pipeline.stages.fitting import Fits, fit_fleet, write_chapter
+from pipeline.stages.forecasting import Forecasts, forecast_relines
+from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
+from pipeline.warehouse import spark, warehouse
+from pipeline.warehouse.incremental import counted_together, restage
+from pipeline.warehouse.invariants import require_invariants
 
 # How far back flags and forecasts are made again, and held against what happened since: a month
 # tells of flags alone.

@@ -14,13 +14,14 @@ import duckdb
 import polars as pl
 
 from dashboards.workshop import LAST_READINGS, WorkshopData, workshop_sheets
-from pipeline import blanks, warehouse
+from pipeline import blanks
 from pipeline.errors import UserError
-from pipeline.object_store import store
-from pipeline.outputs import copy_of_warehouse
-from pipeline.page_frames import fleet_of
+from pipeline.lake.object_store import store
+from pipeline.out.outputs import copy_of_warehouse
 from pipeline.places import Place
+from pipeline.publish.page_frames import fleet_of
 from pipeline.settings import Settings
+from pipeline.warehouse import warehouse
 
 FOLDER = "sheets"
 

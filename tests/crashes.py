@@ -24,17 +24,17 @@ from typing import Any
 
 import duckdb
 
+from tests import ROOT
 from tests.lakes import write_small_lake
 
 AS_OF = "2025-11-14"
-ROOT = Path(__file__).parents[1]
 # Calls on a connection that change something, or that a later one depends on.
 STATEMENTS = ("execute", "sql", "begin", "commit", "rollback", "register", "cursor", "close")
 FILE_CHANGES = ("write_bytes", "write_text", "mkdir", "rename", "replace", "unlink")
 # No files, no warehouse, no clock.
 PURE = (
-    ("pipeline.drift_marts", "learn_fleet"),
-    ("pipeline.drift_marts", "judge_wheel_ends"),
+    ("pipeline.marts.adjustment", "learn_fleet"),
+    ("pipeline.marts.adjustment", "judge_wheel_ends"),
     ("vl_convert", "javascript_bundle"),
     ("vl_convert", "vegalite_to_svg"),
 )
@@ -238,7 +238,7 @@ def _instrument(points: _Points) -> None:
     for name in FILE_CHANGES:
         setattr(Path, name, points.around(getattr(Path, name)))
     shutil.rmtree = points.around(shutil.rmtree)  # type: ignore[assignment]
-    from pipeline import publishing
+    from pipeline.publish import publishing
 
     publishing._exchanged = points.around(publishing._exchanged)
 
@@ -320,7 +320,7 @@ def _tail(page: Path) -> bytes:
 
 def _serve(scratch: Path) -> None:
     import pipeline.cli
-    import pipeline.publishing  # noqa: F401 - children find it imported
+    import pipeline.publish.publishing  # noqa: F401 - children find it imported
 
     for line in sys.stdin:
         asked = json.loads(line)

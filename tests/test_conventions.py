@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.documentation import README, with_tables
+from tests import ROOT
 
-ROOT = Path(__file__).parents[1]
 SQL = sorted((ROOT / "sql").rglob("*.sql"))
 PACKAGES = ("pipeline", "models", "dashboards", "sample_lake")
 MODULES = sorted(m for p in PACKAGES for m in (ROOT / p).rglob("*.py"))
@@ -86,7 +86,7 @@ def test_no_package_reaches_where_it_may_not(package):
 
 
 def test_models_have_no_clock_and_no_global_randomness():
-    for path in (ROOT / "models").glob("*.py"):
+    for path in (ROOT / "models").rglob("*.py"):
         text = path.read_text(encoding="utf-8")
         assert not re.search(
             r"\bopen\(|print\(|\.now\(|\.today\(|np\.random\.(?!Generator|default_rng)", text

@@ -14,8 +14,8 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline import warehouse
 from pipeline.run import STAGES, Run, settings_of
+from pipeline.warehouse import warehouse
 from sample_lake.__main__ import main as sample_lake
 
 WHEEL_ENDS, YEARS, SEED = "480", "4", "77"

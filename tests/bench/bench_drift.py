@@ -15,9 +15,9 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtr, ndtri
 
-from models.drift import judge_wheel_ends, learn_fleet
-from models.drift_flags import SIMULATED, onsets
-from models.drift_readings import prepare_readings
+from models.adjustment.flags import SIMULATED, onsets
+from models.adjustment.judge import judge_wheel_ends, learn_fleet
+from models.adjustment.strokes.readings import prepare_readings
 from tests.bench.bench_drift_fleet import (
     CHECK_WEEKS,
     HEALTHY,

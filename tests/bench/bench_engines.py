@@ -10,12 +10,13 @@ import tempfile
 import time
 from pathlib import Path
 
-from pipeline import loading, spark, warehouse
-from pipeline.holding import connected
-from pipeline.parts import counted_together, restage
+from pipeline.lake import loading
+from pipeline.out.holding import connected
 from pipeline.run import settings_of
+from pipeline.warehouse import spark, warehouse
+from pipeline.warehouse.incremental import counted_together, restage
 from tests.bench.bench_scale import drawn
-from tests.test_spark import ours
+from tests.pipeline.warehouse.test_spark import ours
 
 NOW = dt.datetime(2026, 12, 1)
 

@@ -13,17 +13,17 @@ import numpy as np
 import polars as pl
 from lifelines import WeibullFitter
 
-from models.life_curves import curve_ages
-from models.life_data import LifeCounts, counts_by_group, counts_from_rows
-from models.life_distributions import LAWS, life_distribution
-from models.life_npmle import fit_npmle, npmle_limits
-from models.life_npmle_solver import life_cells, solved
-from models.life_parametric import LifeFit, choose_life, fit_life
-from models.life_profile import life_intervals
-from models.life_regression import effects, fit_regression
+from models.lives.effects.regression import effects, fit_regression
+from models.lives.fits.curves import curve_ages
+from models.lives.fits.data import LifeCounts, counts_by_group, counts_from_rows
+from models.lives.fits.distributions import LAWS, life_distribution
+from models.lives.fits.npmle import fit_npmle, npmle_limits
+from models.lives.fits.npmle_solver import life_cells, solved
+from models.lives.fits.parametric import LifeFit, choose_life, fit_life
+from models.lives.fits.profile import life_intervals
 from tests.life_published import Rows
-from tests.test_life_regression import duty_segments
-from tests.test_life_sql import SQL, TABLES
+from tests.models.lives.test_regression import duty_segments
+from tests.sql.test_lives import SQL, TABLES
 
 SHAPE, SCALE_KM = 2.5, 250_000.0
 KM_PER_WEEK, CHECK_WEEKS = 1_800.0, 12

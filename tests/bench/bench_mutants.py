@@ -24,12 +24,15 @@ ROOT = Path(__file__).parents[2]
 COPIED = ("pipeline", "models", "dashboards", "sample_lake", "sql", "tests", "pyproject.toml")
 # What is changed, and the tests that should notice.
 TARGETS = {
-    "models/drift_verdicts.py": ("tests/test_drift_verdicts.py",),
-    "models/reline_dates.py": ("tests/test_reline_dates.py", "tests/test_reline_backtest.py"),
-    "pipeline/odometer.py": ("tests/test_odometer.py",),
-    "sql/10_judge": ("tests/test_sql_judge.py",),
-    "sql/15_fate": ("tests/test_sql_judge.py",),
-    "sql/20_stage": ("tests/test_sql_stage.py", "tests/test_invariants.py"),
+    "models/adjustment/verdicts.py": ("tests/models/adjustment/test_verdicts.py",),
+    "models/relines/forecast/minimum.py": (
+        "tests/models/relines/test_minimum.py",
+        "tests/models/relines/test_backtest.py",
+    ),
+    "pipeline/warehouse/odometer.py": ("tests/pipeline/warehouse/test_odometer.py",),
+    "sql/10_judge": ("tests/sql/test_judge.py",),
+    "sql/15_fate": ("tests/sql/test_judge.py",),
+    "sql/20_stage": ("tests/sql/test_stage.py", "tests/pipeline/warehouse/test_invariants.py"),
 }
 TRIED, LONGEST_S = 40, 90
 

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.reline_dates import minimum_forecast
-from models.reline_simulation import FleetModel, simulate_relines
-from models.reline_tally import Calendar
-from models.reline_visits import reline_forecast
+from models.relines.forecast.minimum import minimum_forecast
+from models.relines.forecast.relining import reline_forecast
+from models.relines.simulation.counts import Calendar
+from models.relines.simulation.simulate import FleetModel, simulate_relines
 from tests.reline_world import (
     History,
     World,

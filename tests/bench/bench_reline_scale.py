@@ -12,16 +12,16 @@ from dataclasses import fields, replace
 import numpy as np
 import polars as pl
 
-from models.reline_dates import minimum_forecast
-from models.reline_ends import WheelEnds
-from models.reline_habit import fit_habit
-from models.reline_habit_data import AxleDecisions, axle_decisions, habit_groups
-from models.reline_lines import WheelEndLines
-from models.reline_policy import AS_NOW, Scenario
-from models.reline_simulation import FleetModel, fleet_model, simulate_relines
-from models.reline_tally import Calendar
-from models.reline_visits import reline_forecast
-from models.usage_rates import UsageFit, fit_usage
+from models.relines.forecast.lines import WheelEndLines
+from models.relines.forecast.minimum import minimum_forecast
+from models.relines.forecast.relining import reline_forecast
+from models.relines.forecast.wheel_ends import WheelEnds
+from models.relines.policy.decisions import AxleDecisions, axle_decisions, habit_groups
+from models.relines.policy.habit import fit_habit
+from models.relines.simulation.counts import Calendar
+from models.relines.simulation.scenario import AS_NOW, Scenario
+from models.relines.simulation.simulate import FleetModel, fleet_model, simulate_relines
+from models.usage.fit import UsageFit, fit_usage
 from tests.reline_world import (
     ORIGIN,
     World,

@@ -13,12 +13,12 @@ import polars as pl
 import statsmodels.api as sm
 from scipy import stats
 
-from models.mixed_blocks import BlockMoments, Blocks, assemble_blocks, blocks_from_rows
-from models.mixed_fit import fit_mixed
-from models.wear_crossing import km_to_minimum
-from models.wear_fit import fit_wear
-from models.wear_predict import lining_lines, predict_lining
+from models.mixed.blocks import BlockMoments, Blocks, assemble_blocks, blocks_from_rows
+from models.mixed.fit import fit_mixed
+from models.wear.fit import fit_wear
+from models.wear.predict import lining_lines, predict_lining
 from tests.bench.bench_wear_fleet import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
+from tests.oracles.wear_crossing import km_to_minimum
 
 READINGS = 10
 COLUMNS = 10

@@ -11,7 +11,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models.wear_sums import LiningLifeSums, lining_life_sums
+from models.wear.sums import LiningLifeSums, lining_life_sums
 
 SQL = Path(__file__).parents[2] / "sql" / "30_reduce"
 REDUCTIONS = (

@@ -1,0 +1,113 @@
+"""Duties compared with one another, as ratios with intervals."""
+
+import altair as alt
+import polars as pl
+
+from dashboards.drawing import marks
+from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
+from dashboards.words import capital, number, span, with_interval
+
+LEVEL = 0.05
+APART, NOT_APART = "told apart", "not told apart"
+MOST_DRAWN = 36
+VERDICT = pl.when(pl.col("p_adjusted") < LEVEL).then(pl.lit(APART)).otherwise(pl.lit(NOT_APART))
+RATIO = ("ratio", "ci_low", "ci_high")
+
+
+def comparison_figure(comparisons: pl.DataFrame, measure: str, what: str) -> Figure | None:
+    """``what`` names the thing compared, as in "lining wear"."""
+    rows = _rows(comparisons, measure)
+    if rows.is_empty():
+        return None
+
+    def say(frame: pl.DataFrame) -> Said:
+        return _said(frame, what)
+
+    return Figure(
+        key=f"compared-{measure.replace('_', '-')}",
+        said=say(rows),
+        chart=comparison_chart(_clearest(rows), what),
+        table=_table(rows),
+        sql=f"select * from mart.duty_comparisons where measure = '{measure}' order by p_adjusted",
+        matching="cells",
+        dimensions=("axle_type",),
+        said_for=said_for_selections(rows, ("axle_type",), say),
+    )
+
+
+def _rows(comparisons: pl.DataFrame, measure: str) -> pl.DataFrame:
+    """The comparisons of one measure, each the way round in which its ratio is above one."""
+    kept = comparisons.filter(
+        pl.col("measure") == measure, pl.col("ratio") > 0, pl.col("ci_low") > 0
+    )
+    below = pl.col("ratio") < 1
+    turned = kept.with_columns(
+        pl.when(below).then("duty_b").otherwise("duty_a").alias("duty_a"),
+        pl.when(below).then("duty_a").otherwise("duty_b").alias("duty_b"),
+        pl.when(below).then(1 / pl.col("ratio")).otherwise("ratio").alias("ratio"),
+        pl.when(below).then(1 / pl.col("ci_high")).otherwise("ci_low").alias("ci_low"),
+        pl.when(below).then(1 / pl.col("ci_low")).otherwise("ci_high").alias("ci_high"),
+    )
+    return turned.with_columns(
+        pl.concat_str(
+            pl.col("axle_type").fill_null("all axle types"),
+            pl.lit(" / "),
+            "duty_a",
+            pl.lit(" : "),
+            "duty_b",
+        ).alias("group"),
+        verdict=VERDICT,
+    )
+
+
+def _clearest(rows: pl.DataFrame) -> pl.DataFrame:
+    kept = rows.sort("p_adjusted", nulls_last=True, maintain_order=True).head(MOST_DRAWN)
+    return kept.sort("ratio", descending=True)
+
+
+def comparison_chart(frame: pl.DataFrame, what: str) -> Chart:
+    """``group``, ``axle_type``?, ``ratio``, ``ci_low``, ``ci_high``, ``verdict``; log scale, one
+    line a pair."""
+    scale = alt.Scale(type="log", nice=False, padding=6)
+    axis = alt.Axis(format="~g", tickCount=6)
+    return marks.interval_plot(
+        frame.select(*(c for c in ("group", "axle_type") if c in frame), *RATIO, "verdict"),
+        RATIO,
+        alt.X("ci_low:Q", title=f"{capital(what)}, times as high", scale=scale, axis=axis),
+        ".2f",
+        marks.line_at("x", 1.0),
+        shape=marks.told_apart("verdict", (APART, NOT_APART)),
+    )
+
+
+def _said(frame: pl.DataFrame, what: str) -> Said:
+    apart = frame.filter(pl.col("verdict") == APART)
+    method = frame["method"].drop_nulls().head(1).to_list()
+    note = (
+        f"Ratios, the higher duty named first, with 95 % intervals; {number(apart.height)} of "
+        f"{number(frame.height)} pairs told apart at 5 % after Holm's adjustment."
+        + "".join(f" {m.rstrip('.')}." for m in method)
+    )
+    if apart.is_empty():
+        return Said(f"The records do not show that duty changes {what}", note)
+    top = apart.sort("ratio", descending=True).row(0, named=True)
+    where = f" on {top['axle_type']} axles" if top["axle_type"] else ""
+    times = with_interval(top["ratio"], top["ci_low"], top["ci_high"])
+    pair = f"{what} in {top['duty_a']} is {times} times that in {top['duty_b']}"
+    return Said(f"Duty matters: {pair}{where}", note)
+
+
+def _table(frame: pl.DataFrame) -> Table:
+    rows = [
+        (
+            r["axle_type"] or "all",
+            r["duty_a"],
+            r["duty_b"],
+            number(r["ratio"], 2),
+            span(number(r["ci_low"], 2), number(r["ci_high"], 2)),
+            number(r["p_adjusted"], 4),
+            r["verdict"],
+        )
+        for r in frame.iter_rows(named=True)
+    ]
+    return table(rows, "Axle type", "Duty", "Against", "Ratio", "95 %", "p, adjusted", "Verdict")

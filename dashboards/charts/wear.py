@@ -1,0 +1,99 @@
+"""Lining wear by axle type and duty."""
+
+import altair as alt
+import polars as pl
+
+from dashboards.drawing import marks
+from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
+from dashboards.measures import Measures
+from dashboards.words import count, number
+
+DIMENSIONS = ("duty", "axle_type")
+COLUMNS = ("mm_per_10000km", "ci_low", "ci_high")
+OWN, SHRUNK = "own readings", "few units: drawn to its axle type"
+
+
+def wear_figure(rates: pl.DataFrame, measures: Measures) -> Figure | None:
+    # What no reading stands behind is only what others suggest: the remarks name it.
+    known = pl.all_horizontal(pl.col(c).is_not_null() for c in COLUMNS)
+    rows = rates.filter(known, pl.col("readings") > 0)
+    if rows.is_empty():
+        return None
+
+    def say(frame: pl.DataFrame) -> Said:
+        return _said(frame, measures)
+
+    return Figure(
+        key="wear-rates",
+        said=say(rows),
+        chart=wear_chart(rows, measures),
+        table=_table(rows, measures),
+        sql="select * from mart.wear_rates order by axle_type, duty",
+        matching="cells",
+        dimensions=DIMENSIONS,
+        said_for=said_for_selections(rows, DIMENSIONS, say),
+    )
+
+
+def wear_chart(rates: pl.DataFrame, measures: Measures) -> Chart:
+    """Rates with their intervals, one line for an axle type and duty."""
+    shown = marks.with_group(
+        measures.scaled(rates, measures.per_rate, *COLUMNS), measures.fleet.duty_order
+    ).select(
+        "group",
+        *DIMENSIONS,
+        *COLUMNS,
+        "lives",
+        pl.when("shrunk").then(pl.lit(SHRUNK)).otherwise(pl.lit(OWN)).alias("from"),
+    )
+    return marks.interval_plot(
+        shown,
+        COLUMNS,
+        alt.X("ci_low:Q", title=f"Lining wear, {measures.rate_unit}", scale=alt.Scale(zero=True)),
+        ".3f" if measures.length_unit == "mm" else ".4f",
+        shape=marks.told_apart("from", (OWN, SHRUNK)),
+        more_tips=(("lives:Q", "Lining lives", ",d"),),
+    )
+
+
+def _said(frame: pl.DataFrame, measures: Measures) -> Said:
+    lives, readings = marks.total(frame, "lives"), marks.total(frame, "readings")
+    note = (
+        f"Points are estimates, bars their 95 % intervals. From {count(readings, 'reading')} of "
+        f"{count(lives, 'lining life', 'lining lives')}; the readings of one unit count as related."
+    )
+    ranked = frame.sort("mm_per_10000km", descending=True)
+    top, last = ranked.row(0, named=True), ranked.row(-1, named=True)
+    rate = f"{measures.rate_interval(*(top[c] for c in COLUMNS))} {measures.rate_unit}"
+    if frame.height == 1:
+        return Said(f"Linings of {_group(top)} wear {rate}", note)
+    if top["ci_low"] <= last["ci_high"]:
+        return Said("No group's linings clearly wear faster than another's", note)
+    ratio = top["mm_per_10000km"] / last["mm_per_10000km"] if last["mm_per_10000km"] > 0 else 0
+    times = f", {number(ratio, 1)} times those of {_group(last)}" if ratio else ""
+    peers = frame.filter(pl.col("ci_high") >= top["ci_low"]).height - 1
+    if peers:
+        note += f" {count(peers, 'other group')} cannot be told apart from the fastest."
+    return Said(f"Linings of {_group(top)} wear fastest: {rate}{times}", note)
+
+
+def _group(row: dict[str, object]) -> str:
+    return f"{row['axle_type']} / {row['duty']}"
+
+
+def _table(frame: pl.DataFrame, measures: Measures) -> Table:
+    rows = [
+        (
+            r["axle_type"],
+            r["duty"],
+            measures.rate_interval(*(r[c] for c in COLUMNS)),
+            number(r["units"]),
+            number(r["lives"]),
+            number(r["readings"]),
+            r["note"] or (SHRUNK if r["shrunk"] else ""),
+        )
+        for r in frame.sort("axle_type", "duty").iter_rows(named=True)
+    ]
+    unit = measures.rate_unit
+    heads = ("Axle type", "Duty", f"Wear, {unit} (95 %)", "Units", "Lives", "Readings", "Remark")
+    return table(rows, *heads)

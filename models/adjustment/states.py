@@ -1,0 +1,200 @@
+"""From explanations to the states a workshop knows, with the figures that go with them.
+
+An adjuster that keeps pace is `in_band` or, its stroke outside the band ever since the setting,
+`set_wrong`; one that takes up too little is `slackening`, nothing `stuck`, too much `tightening`.
+"""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from models.adjustment.strokes.closed_forms import outside
+from models.adjustment.strokes.explanations import (
+    FAMILIES,
+    HOLDS,
+    MISREAD,
+    Explanations,
+    columns_of,
+)
+from models.adjustment.strokes.parameters import DEFICIT_MEAN, DEFICIT_SD, Band, Kind
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+STATES = ("in_band", "set_wrong", "slackening", "stuck", "tightening")
+IN_BAND, SET_WRONG, SLACKENING, STUCK, TIGHTENING = range(5)
+STATE_OF_KIND = {
+    HOLDS: IN_BAND,
+    MISREAD: IN_BAND,
+    Kind.SLACK: SLACKENING,
+    Kind.FAILING: SLACKENING,
+    Kind.STUCK: STUCK,
+    Kind.TIGHT: TIGHTENING,
+    Kind.GRABBING: TIGHTENING,
+}
+family_states = np.array([STATE_OF_KIND[family.kind] for family in FAMILIES])
+TAKE_UP_STATES = (IN_BAND, SLACKENING, STUCK, TIGHTENING)
+INTERVAL = (0.025, 0.975)
+BISECTIONS = 18
+
+
+@dataclass(frozen=True, slots=True)
+class DriftStates:
+    """One row per episode; arrays are (n,) unless said otherwise.
+
+    Attributes
+    ----------
+    probability : (n, states) in the order of ``STATES``
+    ratio, ratio_sd : stroke ratio at the last reading, reading error taken out
+    p_out_now : that it is outside the band there
+    p_out_next : that it is by the next check, through drift alone
+    next_ratio : expected then
+    deficit, deficit_sd : 1 − take-up as the wear estimate has it: the slope of ratio on growth
+    take_up, take_up_low, take_up_high : posterior mean and 95 % interval
+    take_up_in_trouble : posterior mean given that it does not keep pace
+    p_misread : that the last reading is a mistake
+    p_by_strokes : of any trouble, by the strokes alone
+    """
+
+    probability: Floats
+    ratio: Floats
+    ratio_sd: Floats
+    p_out_now: Floats
+    p_out_next: Floats
+    next_ratio: Floats
+    deficit: Floats
+    deficit_sd: Floats
+    take_up: Floats
+    take_up_low: Floats
+    take_up_high: Floats
+    take_up_in_trouble: Floats
+    p_misread: Floats
+    p_by_strokes: Floats
+
+    @property
+    def p_trouble(self) -> Floats:
+        """(n,) probability of any state but `in_band`."""
+        return 1 - self.probability[:, IN_BAND]
+
+
+def states(
+    explained: Explanations, band: Band, wear_cv: Floats, likelihood: Floats | None = None
+) -> DriftStates:
+    """Probabilities of the states and the moments that follow from them.
+
+    Parameters
+    ----------
+    wear_cv : (n,) relative SD of the wear since the setting
+    likelihood : (n, states) of what else was found at the wheel end, relative; none when left out
+    """
+    out = outside(explained.now, np.sqrt(explained.now_var), band.low, band.high)
+    out_next = outside(explained.next, np.sqrt(explained.next_var), band.low, band.high)
+    holds = family_states == IN_BAND
+    held_in = np.where(holds, explained.probability * (1 - out), 0.0)
+    weight = explained.probability - held_in
+    by_strokes = weight.sum(axis=1)
+    state = np.where(holds, SET_WRONG, family_states)
+    if likelihood is not None:
+        held_in, weight = held_in * likelihood[:, [IN_BAND]], weight * likelihood[:, state]
+        total = (held_in + weight).sum(axis=1, keepdims=True)
+        held_in, weight = held_in / total, weight / total
+    both = held_in + weight
+    probability = np.stack(
+        [held_in.sum(axis=1), *(weight[:, state == s].sum(axis=1) for s in range(1, len(STATES)))],
+        axis=1,
+    )
+    ratio, ratio_var = _mixed(both, explained.now, explained.now_var)
+    deficit, deficit_var = _mixed(both, explained.deficit, explained.deficit_var)
+    take_up = _take_up(both, explained, wear_cv)
+    return DriftStates(
+        probability=probability,
+        ratio=ratio,
+        ratio_sd=np.sqrt(ratio_var),
+        p_out_now=np.clip((weight * np.where(holds, 1.0, out)).sum(axis=1), 0.0, 1.0),
+        p_out_next=_next_out(held_in, weight, holds, out, out_next),
+        next_ratio=(both * explained.next).sum(axis=1),
+        deficit=deficit,
+        deficit_sd=np.sqrt(deficit_var),
+        take_up=take_up[0],
+        take_up_low=take_up[1],
+        take_up_high=take_up[2],
+        take_up_in_trouble=_in_trouble(both, explained, wear_cv),
+        p_misread=both[:, columns_of(MISREAD)].sum(axis=1),
+        p_by_strokes=by_strokes,
+    )
+
+
+def joined(parts: list[DriftStates]) -> DriftStates:
+    """Several batches of episodes, one after the other."""
+    columns = (np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(DriftStates))
+    return DriftStates(*columns)
+
+
+def _next_out(
+    held_in: Floats, weight: Floats, holds: NDArray[np.bool_], out: Floats, out_next: Floats
+) -> Floats:
+    """Out of band at the next check: what holds outside stays there, what is inside may creep."""
+    creeps = np.clip(out_next - out, 0.0, None) / np.maximum(1 - out, 1e-9)
+    p = (held_in * creeps + weight * np.where(holds, 1.0, out_next)).sum(axis=1)
+    return np.asarray(np.clip(p, 0.0, 1.0))
+
+
+def _mixed(weight: Floats, mean: Floats, var: Floats) -> tuple[Floats, Floats]:
+    centre = (weight * mean).sum(axis=1)
+    second = (weight * (var + mean * mean)).sum(axis=1)
+    return centre, np.maximum(second - centre * centre, 1e-14)
+
+
+def _take_up(
+    weight: Floats, explained: Explanations, wear_cv: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Mean and interval of take-up, the wear's own error counted."""
+    deficit, var = _true_deficits(explained, wear_cv)
+    by_state = [np.flatnonzero(family_states == s) for s in TAKE_UP_STATES]
+    share = np.stack([weight[:, columns].sum(axis=1) for columns in by_state], axis=1)
+    moments = [
+        _mixed(weight[:, c] / np.maximum(s, 1e-300)[:, None], deficit[:, c], var[:, c])
+        for c, s in zip(by_state, share.T, strict=True)
+    ]
+    mean = np.stack([m for m, _ in moments], axis=1)
+    sd = np.sqrt(np.stack([v for _, v in moments], axis=1))
+    low, high = (_mixture_quantile(share, 1 - mean, sd, q) for q in INTERVAL)
+    return 1 - (share * mean).sum(axis=1), low, high
+
+
+def _in_trouble(weight: Floats, explained: Explanations, wear_cv: Floats) -> Floats:
+    deficit, _ = _true_deficits(explained, wear_cv)
+    troubled = np.where(family_states == IN_BAND, 0.0, weight)
+    total = np.maximum(troubled.sum(axis=1), 1e-300)
+    return np.asarray(1 - (troubled * deficit).sum(axis=1) / total)
+
+
+def _true_deficits(explained: Explanations, wear_cv: Floats) -> tuple[Floats, Floats]:
+    """Deficits with the wear's error taken out of the apparent ones, and their variances."""
+    deficit, var = explained.deficit.copy(), explained.deficit_var.copy()
+    cv_squared = wear_cv[:, None] ** 2
+    small = np.concatenate([columns_of(kind) for kind in (Kind.SLACK, Kind.TIGHT, Kind.GRABBING)])
+    var[:, small] += deficit[:, small] ** 2 * cv_squared
+    for kind in (Kind.FAILING, Kind.STUCK):
+        columns, own = columns_of(kind), DEFICIT_SD[kind] ** 2
+        wear = (DEFICIT_MEAN[kind] ** 2) * cv_squared
+        kept = own / (own + wear)
+        shift = explained.deficit[:, columns] - DEFICIT_MEAN[kind]
+        deficit[:, columns] = DEFICIT_MEAN[kind] + kept * shift
+        var[:, columns] = kept**2 * var[:, columns] + kept * wear
+    return deficit, var
+
+
+def _mixture_quantile(share: Floats, mean: Floats, sd: Floats, q: float) -> Floats:
+    """Quantile of a mixture of normals, by bisection; (n,)."""
+    counted = share > 1e-6
+    low = np.where(counted, mean - 6 * sd, np.inf).min(axis=1)
+    high = np.where(counted, mean + 6 * sd, -np.inf).max(axis=1)
+    for _ in range(BISECTIONS):
+        middle = (low + high) / 2
+        below = (share * ndtr((middle[:, None] - mean) / sd)).sum(axis=1) < q
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    quantile: Floats = (low + high) / 2
+    return quantile

@@ -1,0 +1,152 @@
+"""State, flag and priority of each wheel end, from its probabilities and plain findings.
+
+Priority runs from 0 to 100 and only orders the list: how sure it is that something is wrong, times
+how far out of band the stroke is or will be by the next check; raised where the other end of the
+axle is flagged too and where the last reading is old.
+"""
+
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from models.adjustment.flags import FlagRules, both_sides
+from models.adjustment.indicators import FOUND_DAMAGED, FOUND_OVER_ADJUSTING, FOUND_STUCK
+from models.adjustment.states import STATES
+from models.adjustment.strokes.parameters import Band
+
+P_FAULTS = tuple(f"p_{state}" for state in STATES[1:])
+LEAST_SURE = 0.5
+FAR_OUT_HALF_WIDTHS = 2.0
+DAYS_PER_WEEK = 7.0
+KM_UNIT = 10_000.0
+# A plain finding is as good as this probability in the priority.
+FINDING_IS_SURE = 0.95
+LEAST_WEIGHT, MATE_WEIGHT, AGE_WEIGHT = 0.4, 0.15, 0.10
+FARTHEST_HALF_WIDTHS = 3.0
+
+
+def with_verdicts(
+    judged: pl.DataFrame, band: Band, rules: FlagRules, limit: float, as_of: date
+) -> pl.DataFrame:
+    """Add age, sides of the axle, drift, state, flag and priority to the figures."""
+    judged = _with_findings(_with_age(judged, rules, as_of))
+    judged = _with_state(_with_sides(judged, rules), band, limit)
+    return _with_priority(_with_outlook(judged), band, rules)
+
+
+def _with_age(judged: pl.DataFrame, rules: FlagRules, as_of: date) -> pl.DataFrame:
+    def weeks_since(day: str) -> pl.Expr:
+        return (pl.lit(as_of) - pl.col(day)).dt.total_days() / DAYS_PER_WEEK
+
+    weeks = weeks_since("last_read_on")
+    overdue = (weeks > rules.overdue_factor * pl.col("check_weeks")).fill_null(value=True)
+    return judged.with_columns(
+        weeks_since_read=weeks, weeks_since_set=weeks_since("set_on"), not_seen=overdue
+    )
+
+
+def _with_findings(judged: pl.DataFrame) -> pl.DataFrame:
+    """What flags whatever the strokes say, and the state it stands for if they say nothing."""
+    fault = pl.col("found_fault")
+    finding = (
+        pl.when(fault == FOUND_OVER_ADJUSTING)
+        .then(pl.lit("tightening"))
+        .when(fault.is_in([FOUND_STUCK, FOUND_DAMAGED]) | (pl.col("found_return_test") == 1))
+        .then(pl.lit("stuck"))
+        .when(pl.col("found_applied") == 1)
+        .then(pl.lit("slackening"))
+    )
+    return judged.with_columns(finding=finding)
+
+
+def _with_sides(judged: pl.DataFrame, rules: FlagRules) -> pl.DataFrame:
+    axle = judged["axle_id"].rank("dense").fill_null(0).to_numpy().astype(np.int64)
+    axle = np.where(axle > 0, axle, -np.arange(1, len(axle) + 1))
+    ratio, sd = (
+        judged[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        for name in ("stroke_ratio", "stroke_ratio_sd")
+    )
+    apart, other = both_sides(axle, ratio, sd, rules.side_limit)
+    return judged.with_columns(
+        p_uneven=pl.Series(apart),
+        other_ratio=pl.Series(np.where(other >= 0, ratio[other], np.nan)).fill_nan(None),
+        other_row=pl.Series(other),
+    )
+
+
+def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
+    sure = (pl.col("p_trouble") >= limit).fill_null(value=False)
+    found = pl.col("finding").is_not_null() | _far_out(band)
+    judged = judged.with_columns(sure=sure, found=found, likeliest=_likeliest_fault())
+    # A fault at one end explains the difference; the sound end is not flagged for it.
+    explained = (pl.col("sure") | pl.col("found")).any().over("axle_id")
+    uneven = (pl.col("p_uneven") >= max(limit, LEAST_SURE)) & ~explained
+    judged = judged.with_columns(uneven=uneven.fill_null(value=False))
+    named = pl.coalesce("finding", "likeliest")
+    fault = pl.when("sure").then("likeliest").when("found").then(named)
+    by_strokes = (pl.col("p_by_strokes") >= limit).fill_null(value=False)
+    by_finding = pl.col("finding").is_not_null() & ~by_strokes
+    reason = pl.when(by_finding).then(pl.lit("finding")).when("sure").then(pl.lit("strokes"))
+    reason = reason.when("found").then(pl.lit("reading"))
+    return judged.with_columns(
+        flagged=pl.any_horizontal("sure", "found", "uneven"),
+        flag_reason=reason.when("uneven").then(pl.lit("sides")),
+        state=pl.coalesce(
+            fault,
+            pl.when("uneven").then(pl.lit("uneven")),
+            pl.when("not_seen").then(pl.lit("not_seen")),
+            pl.when(pl.col("p_in_band") >= pl.max_horizontal(P_FAULTS)).then(pl.lit("in_band")),
+            "likeliest",
+        ),
+    )
+
+
+def _far_out(band: Band) -> pl.Expr:
+    """A last reading so far outside that somebody must look, were it only a slip of the eye."""
+    beyond = FAR_OUT_HALF_WIDTHS * band.half_width
+    inside = pl.col("last_ratio").is_between(band.low - beyond, band.high + beyond)
+    return (~inside).fill_null(value=False)
+
+
+def _likeliest_fault() -> pl.Expr:
+    highest = pl.max_horizontal(P_FAULTS)
+    named = [pl.when(pl.col(p) == highest).then(pl.lit(p[2:])) for p in P_FAULTS]
+    return pl.coalesce(named)
+
+
+def _with_outlook(judged: pl.DataFrame) -> pl.DataFrame:
+    """Drift per distance, and out of band by the next check through drift or sudden failure."""
+    per_km = pl.when(pl.col("km") > 0).then(
+        KM_UNIT * pl.col("wear_mm") * pl.col("ratio_per_mm") / pl.col("km")
+    )
+    sudden = pl.col("p_fail_next") * pl.col("reach").fill_null(1.0)
+    drifting = pl.col("p_out_next").fill_null(0.0)
+    return judged.with_columns(
+        drift_per_10000km=pl.col("deficit") * per_km,
+        drift_per_10000km_sd=pl.col("deficit_sd") * per_km,
+        p_out_next_check=1 - (1 - drifting) * (1 - sudden.clip(0.0, 1.0)),
+    )
+
+
+def _with_priority(judged: pl.DataFrame, band: Band, rules: FlagRules) -> pl.DataFrame:
+    def beyond(name: str) -> pl.Expr:
+        ratio = pl.col(name)
+        return pl.max_horizontal(ratio - band.high, band.low - ratio, pl.lit(0.0)).fill_null(0.0)
+
+    far = pl.max_horizontal(beyond("stroke_ratio"), beyond("next_ratio")) / band.half_width
+    far = far.clip(0.0, FARTHEST_HALF_WIDTHS) / FARTHEST_HALF_WIDTHS
+    found = pl.when("found").then(FINDING_IS_SURE).otherwise(0.0)
+    uneven = pl.when(pl.col("state") == "uneven").then(pl.col("p_uneven")).otherwise(0.0)
+    sure = pl.max_horizontal(
+        pl.col("p_trouble").fill_null(0.0), found, uneven, pl.col("p_out_next_check") / 2
+    )
+    flagged = judged["flagged"].to_numpy()
+    other = judged["other_row"].to_numpy()
+    mate = np.where(other >= 0, flagged[other], False) & flagged
+    age = pl.col("weeks_since_read") / (rules.overdue_factor * pl.col("check_weeks"))
+    raised = (1 - MATE_WEIGHT * pl.Series(mate.astype(float))) * (
+        1 - AGE_WEIGHT * age.fill_null(1.0).clip(0.0, 1.0)
+    )
+    urgency = sure * (LEAST_WEIGHT + (1 - LEAST_WEIGHT) * far)
+    return judged.with_columns(priority=(100 * (1 - (1 - urgency) * raised)).round(1))

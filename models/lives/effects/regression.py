@@ -1,0 +1,382 @@
+"""What makes adjusters live longer or shorter: ratios with limits, tests, and their reliability.
+
+Two forms, each with a Weibull, lognormal or log-logistic baseline, chosen by AIC like any other
+distribution. *Proportional hazards*: a covariate multiplies the hazard by exp(b), whatever the age.
+*Accelerated life*: it stretches or shrinks age by exp(b). For a Weibull with covariates that never
+change the two are one model.
+
+Adjusters of one unit share its road, so they are not independent. The sandwich variance by unit
+(Huber; Lin & Wei 1989, JASA 84:1074) measures by how much: `inflation` is robust over naive
+variance. Likelihood-ratio statistics are divided by it and profile limits widened by it (Rotnitzky
+& Jewell 1990, *Biometrika* 77:485), never narrowed. It assumes nothing about how units differ, and
+so is the default; `life_frailty` estimates how much they differ, under a gamma law. With few units
+(below some thirty) the sandwich itself is unsure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple, TypeAlias
+
+import numpy as np
+from scipy import optimize
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.distributions import chi2_beyond, likelihood_drop
+from models.common.multiple_tests import holm
+from models.lives.effects.accelerated import AcceleratedModel, accelerated_data
+from models.lives.effects.proportional_hazards import Evaluated, HazardModel, hazard_data
+from models.lives.effects.segments import AdjusterSegments
+from models.lives.fits.data import counts_from_rows
+from models.lives.fits.distributions import LAWS, DistributionName
+from models.lives.fits.parametric import LifeFit, fit_life
+
+RegressionKind: TypeAlias = Literal["hazard", "accelerated"]
+RegressionModel: TypeAlias = HazardModel | AcceleratedModel
+MAX_STEPS = 80
+NEAR = 1e-8
+UNBOUNDED = 8.0  # a log ratio beyond ±8 is no estimate: no failure stands behind it
+FURTHEST = 60.0
+STRAYED = 300.0  # no parameter is that large; its exponential still is a number
+
+
+@dataclass(frozen=True, slots=True)
+class RegressionFit:
+    """A fitted model. theta: (d,), its names in `model.names`; covariance: (d, d), naive;
+    robust: (d, d), by unit, None without units; decrement: g' (-H)^-1 g at the end.
+
+    Not `converged` where a coefficient has no finite estimate and drags others with it.
+    """
+
+    kind: RegressionKind
+    model: RegressionModel
+    theta: FloatArray
+    covariance: FloatArray
+    robust: FloatArray | None
+    loglik: float
+    decrement: float
+    units: int
+
+    @property
+    def aic(self) -> float:
+        return 2.0 * self.theta.size - 2.0 * self.loglik
+
+    @property
+    def converged(self) -> bool:
+        return self.decrement < 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """One covariate's ratio (of hazards, or of lives), per unit of the covariate.
+
+    low, high: profile limits, widened by `inflation`; chi_square: the likelihood-ratio statistic
+    divided by it; p_adjusted: Holm's, over the effects reported together. A ratio of 0 or inf has
+    no failures on one side of the comparison, and only its finite limit says anything.
+    """
+
+    name: str
+    term: str
+    reference: str | None
+    ratio: float
+    low: float
+    high: float
+    se_log: float
+    inflation: float
+    chi_square: float
+    p: float
+    p_adjusted: float
+
+
+@dataclass(frozen=True, slots=True)
+class TermTest:
+    """Likelihood-ratio test that a whole term (all levels of a factor) has no effect."""
+
+    term: str
+    chi_square: float
+    degrees: int
+    p: float
+    p_adjusted: float
+
+
+@dataclass(frozen=True, slots=True)
+class ProportionalityTest:
+    """Test that a term's hazards are proportional, against shapes that differ by its levels.
+
+    shape_ratios: each column's shape over the reference's; above 1, hazards rise more steeply.
+    """
+
+    term: str
+    chi_square: float
+    degrees: int
+    p: float
+    shape_ratios: dict[str, float]
+    words: str
+
+
+class _Optimum(NamedTuple):
+    theta: FloatArray
+    loglik: float
+    decrement: float
+
+
+def enough_for_regression(segments: AdjusterSegments, per_coefficient: int = 5) -> bool:
+    """Whether failures suffice for the design's coefficients: at least five each.
+
+    Fewer and ratios scatter and their limits mislead (Vittinghoff & McCulloch 2007, *Am. J.
+    Epidemiol.* 165:710).
+    """
+    return segments.failures >= per_coefficient * max(len(segments.design.names), 1)
+
+
+def fit_regression(
+    segments: AdjusterSegments,
+    baseline: DistributionName = "weibull",
+    kind: RegressionKind = "hazard",
+    shape_terms: Sequence[str] = (),
+) -> RegressionFit:
+    """The maximum-likelihood fit. `shape_terms` also move the baseline's sigma (hazard form only).
+
+    Raises ValueError without at least two failures, or when the baseline has no maximum of its own.
+    """
+    start = _baseline_start(segments, baseline)
+    model = _model(segments, baseline, kind, shape_terms)
+    theta = np.concatenate([start, np.zeros(len(model.names) - 2)])
+    return _fitted(model, kind, theta, segments.unit)
+
+
+def _baseline_start(segments: AdjusterSegments, baseline: DistributionName) -> FloatArray:
+    fit = fit_life(counts_from_rows(segments.entry, segments.left, segments.right), baseline)
+    if not isinstance(fit, LifeFit):
+        raise ValueError(f"no baseline can be fitted: {fit.reason}")
+    return fit.theta
+
+
+def _model(
+    segments: AdjusterSegments,
+    baseline: DistributionName,
+    kind: RegressionKind,
+    shape_terms: Sequence[str],
+) -> RegressionModel:
+    law, design = LAWS[baseline], segments.design
+    if kind == "accelerated":
+        if shape_terms:
+            raise ValueError("shape effects are defined for the hazard form only")
+        return AcceleratedModel(law, accelerated_data(segments), design, segments.entry.size)
+    moved = np.array([term in shape_terms for term in design.terms], dtype=bool)
+    return HazardModel(law, hazard_data(segments), design, moved)
+
+
+def _fitted(
+    model: RegressionModel, kind: RegressionKind, start: FloatArray, unit: IntArray | None
+) -> RegressionFit:
+    best = _maximised(model, start, np.ones(start.size, bool))
+    information = -model.evaluate(best.theta).hessian
+    covariance = np.asarray(np.linalg.pinv(information, rcond=1e-14, hermitian=True), float)
+    robust = None if unit is None else _sandwich(model.scores(best.theta), unit, covariance)
+    units = 0 if unit is None else int(unit.max()) + 1
+    return RegressionFit(
+        kind, model, best.theta, covariance, robust, best.loglik, best.decrement, units
+    )
+
+
+def fit_hazard_model(model: HazardModel, start: FloatArray) -> RegressionFit:
+    """The fit of a model built from counts, which has no units and so no robust variance."""
+    return _fitted(model, "hazard", start, None)
+
+
+def _sandwich(scores: FloatArray, unit: IntArray, covariance: FloatArray) -> FloatArray:
+    summed = np.zeros((int(unit.max()) + 1, scores.shape[1]))
+    np.add.at(summed, unit, scores)
+    clusters = summed.shape[0]
+    meat = summed.T @ summed * (clusters / max(clusters - 1, 1))
+    return np.asarray(covariance @ meat @ covariance)
+
+
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
+def _maximised(model: RegressionModel, start: FloatArray, free: BoolArray) -> _Optimum:
+    """Newton over the free parameters, curvature made positive, steps halved until they gain.
+
+    A step so long that numbers overflow gains nothing and is shortened.
+    """
+    theta, at = start.copy(), model.evaluate(start)
+    decrement = np.inf
+    for _ in range(MAX_STEPS):
+        step = np.zeros_like(theta)
+        step[free] = _uphill(at.gradient[free], at.hessian[np.ix_(free, free)])
+        decrement = float(at.gradient @ step)
+        if decrement < NEAR:
+            theta = theta + step
+            at = model.evaluate(theta)
+            break
+        for fraction in (1.0, 0.5, 0.25, 0.1, 0.02, 1e-3):
+            tried = model.evaluate(theta + fraction * step)
+            if tried.value > at.value:
+                break
+        else:
+            break
+        theta, at = theta + fraction * step, tried
+    return _Optimum(theta, at.value, _decrement(at.gradient[free], at.hessian[np.ix_(free, free)]))
+
+
+def _decrement(gradient: FloatArray, hessian: FloatArray) -> float:
+    return float(gradient @ _uphill(gradient, hessian))
+
+
+def _uphill(gradient: FloatArray, hessian: FloatArray) -> FloatArray:
+    if not gradient.size:
+        return gradient
+    curvature, axes = np.linalg.eigh(-hessian)
+    floor = max(1e-10 * float(np.abs(curvature).max()), 1e-8)
+    step = axes @ ((axes.T @ gradient) / np.maximum(np.abs(curvature), floor))
+    return np.asarray(step / max(float(np.abs(step).max()) / 2.0, 1.0))
+
+
+def effects(
+    fit: RegressionFit, level: float = 0.95, names: Sequence[str] | None = None
+) -> list[Effect]:
+    """Every covariate's ratio (or those named), with limits and Holm-adjusted p."""
+    known = fit.model.design.names
+    columns = [2 + known.index(name) for name in (known if names is None else names)]
+    raw = [_effect(fit, column, level) for column in columns]
+    return [
+        Effect(*part, float(adjusted))
+        for part, adjusted in zip(raw, holm([part[-1] for part in raw]), strict=True)
+    ]
+
+
+def _effect(
+    fit: RegressionFit, column: int, level: float
+) -> tuple[str, str, str | None, float, float, float, float, float, float, float]:
+    design, name = fit.model.design, fit.model.names[column]
+    term = design.terms[column - 2]
+    inflation = _inflation(fit, column)
+    chi_square = _ratio_statistic(fit, [column]) / inflation
+    drop = likelihood_drop(level) * inflation
+    low, high = (_profile_limit(fit, column, drop, side) for side in (-1.0, 1.0))
+    log_ratio = float(fit.theta[column])
+    if abs(log_ratio) > UNBOUNDED:
+        log_ratio = float(np.copysign(np.inf, log_ratio))
+        low, high = (-np.inf, high) if log_ratio < 0 else (low, np.inf)
+    with np.errstate(over="ignore"):
+        ratio, lower, upper = (float(np.exp(value)) for value in (log_ratio, low, high))
+    se = float(np.sqrt(max(fit.covariance[column, column], 0.0) * inflation))
+    p = float(chi2_beyond(chi_square, 1))
+    reference = design.references.get(term)
+    return name, term, reference, ratio, lower, upper, se, inflation, chi_square, p
+
+
+def _inflation(fit: RegressionFit, column: int) -> float:
+    """Robust over naive variance, at least 1."""
+    if fit.robust is None:
+        return 1.0
+    naive = float(fit.covariance[column, column])
+    return max(float(fit.robust[column, column]) / naive, 1.0) if naive > 0.0 else 1.0
+
+
+def _ratio_statistic(fit: RegressionFit, columns: Sequence[int]) -> float:
+    """Twice the log-likelihood lost when the columns' coefficients are held at 0."""
+    free = np.ones(fit.theta.size, bool)
+    free[list(columns)] = False
+    start = np.where(free, fit.theta, 0.0)
+    return max(2.0 * (fit.loglik - _maximised(fit.model, start, free).loglik), 0.0)
+
+
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
+def _profile_limit(fit: RegressionFit, column: int, drop: float, side: float) -> float:
+    """A coefficient's profile limit: Newton on (value, other slopes), else a bracketed search."""
+    threshold = fit.loglik - drop
+    spread = float(np.sqrt(max(fit.covariance[column, column], 1e-300)))
+    direction = fit.covariance[:, column] / spread
+    theta = fit.theta + side * np.sqrt(2.0 * drop) * direction
+    others = np.arange(theta.size) != column
+    if abs(fit.theta[column]) < UNBOUNDED and spread < UNBOUNDED:
+        for _ in range(12):
+            at = fit.model.evaluate(np.clip(theta, -STRAYED, STRAYED))
+            if not np.all(np.isfinite(at.hessian)):
+                break
+            step, done = _limit_step(at, threshold, others)
+            moved = float(theta[column] - fit.theta[column]) * side
+            if done and moved > 0.0 and float(at.gradient[column]) * side < 0.0:
+                return float(theta[column])
+            longest = max(float(np.abs(step[column])) / (spread * np.sqrt(2.0 * drop)), 1.0)
+            theta = theta + step / longest
+    return _searched_limit(fit, column, threshold, side, min(spread, 1.0))
+
+
+def _limit_step(at: Evaluated, threshold: float, others: BoolArray) -> tuple[FloatArray, bool]:
+    """The Newton step towards the threshold along the profile, and whether it is reached."""
+    gap = np.append(at.value - threshold, at.gradient[others])
+    slopes = np.vstack([at.gradient, at.hessian[others]])
+    step = np.linalg.lstsq(slopes, -gap, rcond=None)[0]
+    unsettled = _decrement(at.gradient[others], at.hessian[np.ix_(others, others)])
+    return np.asarray(step), bool(abs(gap[0]) < 1e-7 and unsettled < 1e-7)
+
+
+def _searched_limit(
+    fit: RegressionFit, column: int, threshold: float, side: float, reach: float
+) -> float:
+    free = np.arange(fit.theta.size) != column
+
+    def above(distance: float) -> float:
+        start = fit.theta.copy()
+        start[column] += side * distance
+        return _maximised(fit.model, start, free).loglik - threshold
+
+    inside, outside = 0.0, reach
+    while above(outside) > 0.0:
+        inside, outside = outside, 1.7 * outside
+        if outside > FURTHEST:
+            return side * float("inf")
+    root = optimize.brentq(above, inside, outside, xtol=1e-8)
+    return float(fit.theta[column]) + side * float(root)
+
+
+def term_tests(fit: RegressionFit) -> list[TermTest]:
+    """Each term's test, its statistic divided by its columns' mean inflation; Holm over terms."""
+    design = fit.model.design
+    found = []
+    for term in dict.fromkeys(design.terms):
+        columns = [2 + i for i, own in enumerate(design.terms) if own == term]
+        inflation = float(np.mean([_inflation(fit, column) for column in columns]))
+        statistic = _ratio_statistic(fit, columns) / inflation
+        found.append((term, statistic, len(columns), float(chi2_beyond(statistic, len(columns)))))
+    adjusted = holm([part[-1] for part in found])
+    return [TermTest(*part, float(p)) for part, p in zip(found, adjusted, strict=True)]
+
+
+def proportionality(
+    segments: AdjusterSegments, term: str, baseline: DistributionName = "weibull"
+) -> ProportionalityTest:
+    """Whether a term's hazards keep their ratio at every age.
+
+    The likelihood ratio is divided by the shape effects' mean inflation, as elsewhere here.
+    """
+    plain = fit_regression(segments, baseline)
+    moved = fit_regression(segments, baseline, shape_terms=(term,))
+    first = 2 + len(segments.design.names)
+    names, log_sigmas = moved.model.names[first:], moved.theta[first:]
+    inflation = float(np.mean([_inflation(moved, c) for c in range(first, moved.theta.size)]))
+    chi_square = max(2.0 * (moved.loglik - plain.loglik), 0.0) / inflation
+    p = float(chi2_beyond(chi_square, len(names)))
+    words = (
+        f"the hazard ratio of {term} changes with age (p {p:.3f}): read it as an average"
+        if p < 0.05
+        else f"nothing speaks against a constant hazard ratio of {term} (p {p:.3f})"
+    )
+    ratios = {
+        name.removeprefix("shape:"): float(np.exp(-log_sigma))
+        for name, log_sigma in zip(names, log_sigmas, strict=True)
+    }
+    return ProportionalityTest(term, chi_square, len(names), p, ratios, words)
+
+
+def compare_regressions(segments: AdjusterSegments) -> list[RegressionFit]:
+    """Both forms with every baseline, the least AIC first."""
+    fits = [
+        fit_regression(segments, baseline, kind)
+        for kind in ("hazard", "accelerated")
+        for baseline in LAWS
+    ]
+    return sorted(fits, key=lambda fit: fit.aic)

@@ -1,0 +1,100 @@
+"""What can be said with too few failures for a curve: bounds, and the assumption they rest on.
+
+With r failures a Weibull life whose shape is assumed, not estimated, has T = sum of age^shape run
+under observation (entries subtracted, failures counted to their last good age), and
+
+    scale >= (2 T / chi2(level; 2 r + 2))^(1 / shape)   with confidence `level`,
+
+exact when watching ends at a fixed amount of exposure and a little cautious otherwise (Nelson 1985,
+*J. Quality Technology* 17:140, from memory; Meeker & Escobar 1998, section 7.7). With no failure it
+is the zero-failure bound. Shape 1 is the constant failure rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.distributions import chi2_quantile
+from models.lives.fits.data import LifeCounts
+
+FEWEST_FAILURES = 5  # below it no curve is drawn and no shape estimated
+ASSUMED_SHAPE = 2.0  # wear-out that is neither sudden nor random: common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class ScarceLife:
+    """Bounds from few failures, in the unit of age; each holds with confidence `level`, one-sided.
+
+    scale: the estimate under the assumed shape, inf without failures; scale_low and b10_low: lower
+    bounds; rate_high: upper bound on failures per unit of age, were the rate constant.
+    """
+
+    adjusters: float
+    failures: float
+    exposure: float
+    level: float
+    shape: float
+    scale: float
+    scale_low: float
+    b10_low: float
+    rate_high: float
+    words: str
+
+
+def enough_failures(counts: LifeCounts, fewest: int = FEWEST_FAILURES) -> bool:
+    """Whether a curve may be drawn."""
+    return counts.failures >= fewest
+
+
+def scarce_life(
+    counts: LifeCounts,
+    *,
+    shape: float = ASSUMED_SHAPE,
+    level: float = 0.95,
+    fewest: int = FEWEST_FAILURES,
+    unit: str = "km",
+) -> ScarceLife:
+    """Bounds under an assumed shape (> 0). Raises ValueError when nothing was watched at all."""
+    if shape <= 0.0:
+        raise ValueError(f"the assumed shape must be positive, found {shape}")
+    run = _run(counts, shape)
+    if run <= 0.0:
+        raise ValueError("no adjuster was watched for any distance or time: nothing can be bounded")
+    failures = counts.failures
+    quantile = float(chi2_quantile(level, 2.0 * failures + 2.0))
+    scale_low = (2.0 * run / quantile) ** (1.0 / shape)
+    b10_low = scale_low * float(-np.log(0.9)) ** (1.0 / shape)
+    return ScarceLife(
+        adjusters=counts.adjusters,
+        failures=failures,
+        exposure=counts.exposure,
+        level=level,
+        shape=shape,
+        scale=(run / failures) ** (1.0 / shape) if failures else np.inf,
+        scale_low=scale_low,
+        b10_low=b10_low,
+        rate_high=quantile / (2.0 * _run(counts, 1.0)),
+        words=_words(counts, shape, level, b10_low, fewest, unit),
+    )
+
+
+def _run(counts: LifeCounts, shape: float) -> float:
+    """Sum of age^shape run, failures to their last good age (to the age itself when seen)."""
+    run = counts.failed @ counts.left**shape + counts.censored @ counts.censored_at**shape
+    return float(run - counts.entered @ counts.entry**shape)
+
+
+def _words(
+    counts: LifeCounts, shape: float, level: float, b10_low: float, fewest: int, unit: str
+) -> str:
+    failures = "No failure" if not counts.failures else f"{counts.failures:g} failures"
+    if counts.failures == 1:
+        failures = "1 failure"
+    return (
+        f"{failures} among {counts.adjusters:,.0f} adjusters over {counts.exposure:,.0f} {unit}: "
+        f"fewer than {fewest}, so no curve is drawn. Assuming a Weibull life of shape {shape:g} "
+        f"(assumed, not estimated), 90 % last at least {b10_low:,.0f} {unit}, "
+        f"with {level:.0%} confidence."
+    )

@@ -1,0 +1,279 @@
+r"""REML of a two-level mixed model from pseudo-rows: value, gradient and information in one pass.
+
+Model
+-----
+For block :math:`i` (a lining life) of unit :math:`u`, with running variable :math:`t`,
+
+.. math:: y = X\beta + b_{0i} + b_{1i}\,t + c_u\,t + \varepsilon,\qquad
+          (b_0, b_1)\sim N(0, \sigma^2\Gamma),\; c\sim N(0, \sigma^2\tau),\;
+          \varepsilon\sim N(0, \sigma^2 W^{-1})
+
+``models.mixed.blocks`` reduces each block to two pseudo-rows :math:`\tilde y = Q^\top y`,
+:math:`\tilde X = Q^\top X`, :math:`Q^\top Z = R`, and one pooled left-over cross-product.
+
+Likelihood
+----------
+Relative to :math:`\sigma^2` the covariance of a block's pseudo-rows is
+:math:`M_i = I + R_i\Gamma R_i^\top` (2 x 2) and that of a unit is
+:math:`H_u = \mathrm{diag}(M_i) + \tau\, w_u w_u^\top`, where :math:`w` stacks the second column of
+the :math:`R_i`. With :math:`A = X^\top H^{-1}X`, :math:`\hat\beta` the generalised least squares
+solution, :math:`r` its residuals and N the number of rows, the REML criterion of Patterson and
+Thompson is
+
+.. math:: -2\ell = \log|H| + \log|A| + (N-p)\log(2\pi\sigma^2) + r^\top H^{-1}r/\sigma^2
+
+and :math:`\hat\sigma^2 = r^\top H^{-1}r/(N-p)` is put in. The constant is lme4's.
+
+The unit update
+---------------
+Let :math:`T_i = R_i^\top M_i^{-1}[\tilde X_i,\tilde y_i]` (rows :math:`T_0, T_1`),
+:math:`A_i = R_i^\top M_i^{-1}R_i`, :math:`\eta_i` its second column, and over a unit
+:math:`g = \sum T_1`, :math:`h = \sum A_{11}`, :math:`\kappa = \tau/(1+\tau h)`. By the
+Sherman-Morrison identity
+
+.. math::
+   \log|H_u| &= \textstyle\sum\log|M_i| + \log(1+\tau h),\qquad
+   [X,y]^\top H_u^{-1}[X,y] = \textstyle\sum[\tilde X,\tilde y]^\top M^{-1}[\tilde X,\tilde y]
+       - \kappa\, g g^\top\\
+   F_i &= Z_i^\top (H^{-1}[X,y])_i = T_i - \kappa\,\eta_i g^\top,\qquad
+   Z_i^\top (H^{-1})_{ii}Z_i = A_i - \kappa\,\eta_i\eta_i^\top\\
+   w^\top H^{-1}[X, y] &= g^\top/(1+\tau h),\qquad w^\top H^{-1}w = h/(1+\tau h)
+
+With :math:`B_{kl} = \sum_i F_{ki}^\top F_{li}` and :math:`B_\tau = \sum_u gg^\top/(1+\tau h)^2`
+every derivative is a trace or a quadratic form in small matrices: for :math:`v = (-\hat\beta, 1)`,
+
+.. math:: \partial(-2\ell)/\partial\theta_k = \mathrm{tr}(H^{-1}H_k) - \mathrm{tr}(A^{-1}B_k^{XX})
+          - v^\top B_k v/\sigma^2
+
+None of them subtracts large numbers, and none needs the readings again. The average-information
+matrix :math:`\tfrac12 y^\top P V_k P V_l P y` (Gilmour, Thompson, Cullis 1995, Biometrics 51:1440)
+steers Newton's method and gives the variances' own covariance.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+from models.common.arrays import FloatArray
+from models.mixed.blocks import BlockGroup, Blocks
+from models.mixed.whitening import GroupPass, Variances, group_pass
+
+
+@dataclass(frozen=True, slots=True)
+class UnitTerms:
+    """Per unit: g = sum of T1 over [X, y], h = sum of A11, and kappa = tau / (1 + tau h)."""
+
+    g: FloatArray
+    h: FloatArray
+    kappa: FloatArray
+    one_plus: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class RemlPoint:
+    """The criterion and its derivatives at one set of variances.
+
+    ``b`` holds the four matrices [X,y]' H^-1 H_k H^-1 [X,y], in the order of ``Variances``;
+    ``deviance`` is -2 REML log-likelihood, ``gradient`` its derivative in the relative variances;
+    ``information`` is the average information of (relative variances, sigma²), shape (5, 5);
+    ``at_floor`` says that sigma² is the least admitted.
+    """
+
+    variances: Variances
+    deviance: float
+    gradient: FloatArray
+    information: FloatArray
+    beta: FloatArray
+    xtx_inverse: FloatArray
+    sigma2: float
+    at_floor: bool
+    b: FloatArray
+
+
+def unit_terms(blocks: Blocks, passes: list[GroupPass], tau: float) -> UnitTerms:
+    n_units = blocks.n_units if blocks.has_units else 0
+    g, h = np.zeros((n_units, blocks.n_columns + 1)), np.zeros(n_units)
+    if blocks.has_units:
+        for group, one in zip(blocks.groups, passes, strict=True):
+            place = np.append(group.columns, blocks.n_columns)
+            g[group.segment_unit[:, None], place] += one.segments.g.T
+            h[group.segment_unit] += one.segments.h
+    return UnitTerms(g=g, h=h, kappa=tau / (1.0 + tau * h), one_plus=1.0 + tau * h)
+
+
+def _group_b(group: BlockGroup, one: GroupPass, units: UnitTerms) -> tuple[FloatArray, FloatArray]:
+    """A group's share of B_00, B_01, B_11 over all columns, and of the traces of H^-1 H_k."""
+    p1 = units.g.shape[1]
+    place = np.append(group.columns, p1 - 1)
+    g, kappa = units.g[group.segment_unit], units.kappa[group.segment_unit]
+    b = np.zeros((3, p1, p1))
+    for k, (row, column) in enumerate(((0, 0), (0, 1), (1, 1))):
+        b[k][np.ix_(place, place)] += one.b[k]
+        b[k][place] -= (one.segments.eta_t[row, column] * kappa) @ g
+        b[k][:, place] -= g.T @ (one.segments.eta_t[column, row] * kappa).T
+        b[k] += (g.T * (kappa**2 * one.segments.eta_eta[k])) @ g
+    return b, one.trace - one.segments.eta_eta @ kappa
+
+
+def _all_b(
+    blocks: Blocks, passes: list[GroupPass], units: UnitTerms
+) -> tuple[FloatArray, FloatArray]:
+    """[X,y]' H^-1 H_k H^-1 [X,y] and tr(H^-1 H_k) for the four relative variances."""
+    p1 = blocks.n_columns + 1
+    b, trace = np.zeros((3, p1, p1)), np.zeros(3)
+    for group, one in zip(blocks.groups, passes, strict=True):
+        if blocks.has_units:
+            part, part_trace = _group_b(group, one, units)
+            b, trace = b + part, trace + part_trace
+        else:
+            place = np.append(group.columns, p1 - 1)
+            for k in range(3):
+                b[k][np.ix_(place, place)] += one.b[k]
+            trace = trace + one.trace
+    scaled = units.g / units.one_plus[:, None]
+    four = np.stack([b[0], b[1] + b[1].T, b[2], scaled.T @ scaled])
+    traces = np.array([trace[0], 2 * trace[1], trace[2], (units.h / units.one_plus).sum()])
+    return four, traces
+
+
+def _gram(blocks: Blocks, passes: list[GroupPass], units: UnitTerms) -> FloatArray:
+    """[X,y]' H^-1 [X,y]."""
+    total = blocks.within.copy()
+    for group, one in zip(blocks.groups, passes, strict=True):
+        place = np.append(group.columns, blocks.n_columns)
+        total[np.ix_(place, place)] += one.gram
+    return np.asarray(total - (units.g.T * units.kappa) @ units.g)
+
+
+def _solve_gram(gram: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
+    """Coefficients, inverse and log-determinant of X'H^-1X, and the residual sum of squares."""
+    diagonal = np.diag(gram)[:-1]
+    if (diagonal <= 0.0).any():
+        raise np.linalg.LinAlgError("a fixed-effect column is lost in rounding")
+    scale = np.sqrt(diagonal)
+    factor = np.linalg.cholesky(gram[:-1, :-1] / np.outer(scale, scale))
+    inverse_factor = solve_triangular(factor, np.eye(len(scale)), lower=True) / scale
+    projected = inverse_factor @ gram[:-1, -1]
+    log_det = 2.0 * float(np.log(np.diag(factor)).sum() + np.log(scale).sum())
+    residual = float(gram[-1, -1] - projected @ projected)
+    return inverse_factor.T @ projected, inverse_factor.T @ inverse_factor, log_det, residual
+
+
+def _quadratic_forms(phi: FloatArray, a: FloatArray) -> FloatArray:
+    """Sum over blocks of (E_k phi)' A (E_l phi) for the three block variances."""
+    p0, p1 = phi
+    a00, a01, a11 = a
+    q = np.zeros((3, 3))
+    along0, along1 = a00 * p1 + a01 * p0, a01 * p1 + a11 * p0
+    q[0, 0] = (p0 * p0) @ a00
+    q[0, 1] = p0 @ along0
+    q[0, 2] = (p0 * p1) @ a01
+    q[1, 1] = p1 @ along0 + p0 @ along1
+    q[1, 2] = p1 @ along1
+    q[2, 2] = (p1 * p1) @ a11
+    return np.triu(q) + np.triu(q, 1).T
+
+
+def _unit_forms(blocks: Blocks, group: BlockGroup, phi: FloatArray, a: FloatArray) -> FloatArray:
+    """Sum over each unit's blocks of eta' E_k phi, shape (3, units)."""
+    e = np.stack([a[1] * phi[0], a[1] * phi[1] + a[2] * phi[0], a[2] * phi[1]])
+    total = np.zeros((3, blocks.n_units))
+    total[:, group.segment_unit] = np.add.reduceat(e, group.segment_start, axis=1)
+    return total
+
+
+def _working_forms(
+    blocks: Blocks, passes: list[GroupPass], units: UnitTerms, v: FloatArray
+) -> FloatArray:
+    """q_k' H^-1 q_l with q_k = H_k H^-1 r, for the four relative variances."""
+    forms = np.zeros((4, 4))
+    per_unit = np.zeros((3, blocks.n_units if blocks.has_units else 0))
+    rho = units.g @ v
+    for group, one in zip(blocks.groups, passes, strict=True):
+        phi = one.t_residual
+        if blocks.has_units:
+            pull = np.repeat((units.kappa * rho)[group.segment_unit], group.segment_length)
+            phi = phi - one.a[1:] * pull
+            per_unit += _unit_forms(blocks, group, phi, one.a)
+        forms[:3, :3] += _quadratic_forms(phi, one.a)
+    omega = rho / units.one_plus
+    forms[:3, :3] -= (per_unit * units.kappa) @ per_unit.T
+    forms[:3, 3] = forms[3, :3] = per_unit @ (omega / units.one_plus)
+    forms[3, 3] = (omega**2) @ (units.h / units.one_plus)
+    return forms
+
+
+def _information(
+    forms: FloatArray,
+    b: FloatArray,
+    residual_forms: FloatArray,
+    v: FloatArray,
+    xtx_inverse: FloatArray,
+    sigma2: float,
+    df: int,
+) -> FloatArray:
+    """Average information of the four relative variances and sigma², shape (5, 5)."""
+    pull = b[:, :-1, :] @ v
+    information = np.zeros((5, 5))
+    information[:4, :4] = (forms - pull @ xtx_inverse @ pull.T) / sigma2 / 2.0
+    information[:4, 4] = information[4, :4] = residual_forms / sigma2**2 / 2.0
+    information[4, 4] = df / sigma2**2 / 2.0
+    return information
+
+
+def normal_equations(blocks: Blocks, variances: Variances) -> FloatArray:
+    """[X,y]' H^-1 [X,y] at given relative variances; the columns may be linearly dependent."""
+    none = np.zeros(blocks.n_columns + 1)
+    passes = [
+        group_pass(g, variances, none[: len(g.columns) + 1], blocks.has_units)
+        for g in blocks.groups
+    ]
+    return _gram(blocks, passes, unit_terms(blocks, passes, variances.tau))
+
+
+def reml_point(
+    blocks: Blocks, variances: Variances, beta: FloatArray | None = None, floor: float = 0.0
+) -> RemlPoint:
+    """The REML criterion, its gradient and average information at given relative variances.
+
+    ``beta`` is the last known solution (only the information uses it); ``floor`` is the least
+    error variance admitted.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the fixed-effect columns are linearly dependent.
+    """
+    p = blocks.n_columns
+    v = np.append(-beta if beta is not None else np.zeros(p), 1.0)
+    passes = [
+        group_pass(group, variances, v[np.append(group.columns, p)], blocks.has_units)
+        for group in blocks.groups
+    ]
+    units = unit_terms(blocks, passes, variances.tau)
+    solution, inverse, log_det_x, rss = _solve_gram(_gram(blocks, passes, units))
+    df = blocks.n_rows - p
+    sigma2 = max(rss / df, floor)
+    b, traces = _all_b(blocks, passes, units)
+    new_v = np.append(-solution, 1.0)
+    residual_forms = np.einsum("i,kij,j->k", new_v, b, new_v)
+    log_det = sum(one.log_det for one in passes) + float(np.log(units.one_plus).sum())
+    fixed = np.einsum("ij,kij->k", inverse, b[:, :-1, :-1])
+    return RemlPoint(
+        variances=variances,
+        deviance=log_det
+        + log_det_x
+        + df * np.log(2 * np.pi * sigma2)
+        + rss / sigma2
+        + blocks.constant,
+        gradient=traces - fixed - residual_forms / sigma2,
+        information=_information(
+            _working_forms(blocks, passes, units, v), b, residual_forms, new_v, inverse, sigma2, df
+        ),
+        beta=solution,
+        xtx_inverse=inverse,
+        sigma2=sigma2,
+        at_floor=rss / df < floor,
+        b=b,
+    )

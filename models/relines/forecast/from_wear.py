@@ -1,0 +1,319 @@
+"""The wear fit's lines in the form the reline forecasts take."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.mixed.reml import unit_terms
+from models.mixed.whitening import group_pass
+from models.relines.forecast.lines import KM_PER_UNIT, WheelEndLines
+from models.usage.fit import UsageFit
+from models.wear.blocks import AS_GAUGE, wear_blocks
+from models.wear.predict import LiningLines, lining_lines, usable_sums
+from models.wear.result import WearFit
+from models.wear.sums import LiningLifeSums
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSlopes:
+    """Effect on the wear rate of each of the fit's units (positive: faster), its variance given the
+    fixed effects (N,), and its gradient in them (N, P)."""
+
+    effect: FloatArray
+    variance: FloatArray
+    gradient: FloatArray
+
+
+def unit_slopes(fit: WearFit, sums: LiningLifeSums) -> UnitSlopes:
+    """E(c) = tau g v / (1 + tau h) in the notation of ``models.mixed.blup``, signs turned."""
+    if fit.mixed is None:
+        raise ValueError("the fit has no rates: " + " ".join(fit.notes))
+    blocks = wear_blocks(
+        usable_sums(sums, fit), fit.columns, pointer_weight=fit.pointer_weight or AS_GAUGE
+    )
+    variances, sigma2 = fit.mixed.point.variances, fit.mixed.sigma2
+    v = np.append(-(fit.beta - blocks.offset), 1.0)
+    passes = [
+        group_pass(g, variances, v[np.append(g.columns, -1)], blocks.has_units)
+        for g in blocks.groups
+    ]
+    units = unit_terms(blocks, passes, variances.tau)
+    slope = (variances.tau / units.one_plus)[:, None] * units.g
+    return UnitSlopes(
+        effect=-(slope @ v),
+        variance=sigma2 * variances.tau / units.one_plus,
+        gradient=slope[:, :-1],
+    )
+
+
+LEAST_MIDDLES = 200
+"""Fewer readings between neighbours do not tell the error of one."""
+
+
+def reading_sd_of(noise: pl.DataFrame) -> float | None:
+    """Error of one reading from the row of ``reduce.reading_noise``; None where too few tell."""
+    readings, sd = noise.select("readings", "reading_sd_mm").row(0)
+    return float(sd) if readings >= LEAST_MIDDLES and sd else None
+
+
+def wheel_end_lines(
+    fit: WearFit,
+    sums: LiningLifeSums,
+    frame: pl.DataFrame,
+    usage: UsageFit,
+    reading_sd_mm: float | None = None,
+) -> WheelEndLines:
+    """Lines of the wheel ends in ``frame`` (rows of ``reduce.wheel_ends_now``).
+
+    ``reading_sd_mm`` is the error of a reading beside its neighbours (``reduce.reading_noise``).
+    Where it is less than the fit's residual SD, the rest of that is how far linings stray from a
+    straight line, and counts as doubt about where each stands now.
+
+    A lining without a reading starts at its reline; one without either stands anywhere between new
+    and worn out: it counts in totals, but has no forecast of its own (``is_known`` is false).
+
+    Raises
+    ------
+    ValueError
+        If the fit has no rates.
+    """
+    if fit.mixed is None:
+        raise ValueError("the fit has no rates: " + " ".join(fit.notes))
+    slopes = unit_slopes(fit, sums)
+    parts = _parts(fit, sums, frame, usage, slopes)
+    read, has_reading = _read(parts, lining_lines(fit, sums), frame)
+    fresh, has_start = _fresh(parts, fit, frame)
+    guess = _guessed(fresh, frame)
+    line = _first_of([(has_reading, read), (has_start, fresh)], guess)
+    residual = float(np.sqrt(fit.mixed.sigma2))
+    reading_sd = min(residual, reading_sd_mm or residual)
+    straying = np.where(has_reading, fit.mixed.sigma2 - reading_sd**2, 0.0)
+    return WheelEndLines(
+        now_mm=line.now_mm,
+        rate=line.rate,
+        var_now=np.maximum(line.var_now, 0.0) + straying,
+        cov_now_rate=line.cov,
+        var_rate=np.maximum(line.var_rate, 0.0),
+        now_on_unit=line.now_on_unit,
+        rate_on_unit=line.rate_on_unit,
+        unit=parts.unit,
+        unit_effect=parts.slopes.effect,
+        unit_var=parts.slopes.variance,
+        now_gradient=line.now_gradient,
+        rate_gradient=line.rate_gradient,
+        unit_gradient=parts.slopes.gradient,
+        theta=fit.beta,
+        theta_cov=fit.covariance,
+        duties=parts.duties,
+        duty=parts.duty,
+        duty_column=parts.duty_column,
+        new_mm=parts.new_mm,
+        start_column=parts.start_column,
+        life_cov=fit.mixed.gamma * np.array([[1.0, -1.0], [-1.0, 1.0]]),
+        reading_sd=reading_sd,
+        is_known=(has_reading | has_start) & parts.is_fitted,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    """Wheel ends and units placed in the fit: columns by wheel end, slopes by unit of use."""
+
+    unit: IntArray
+    duties: tuple[str, ...]
+    duty: IntArray
+    duty_column: IntArray
+    start_column: IntArray
+    new_mm: FloatArray
+    is_fitted: BoolArray
+    slopes: UnitSlopes
+
+    @property
+    def rate_column(self) -> IntArray:
+        return np.asarray(self.duty_column[np.arange(len(self.unit)), self.duty[self.unit]])
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """Lines of all wheel ends as of one way to know them; fields as in ``WheelEndLines``."""
+
+    now_mm: FloatArray
+    rate: FloatArray
+    var_now: FloatArray
+    cov: FloatArray
+    var_rate: FloatArray
+    now_on_unit: FloatArray
+    rate_on_unit: FloatArray
+    now_gradient: FloatArray
+    rate_gradient: FloatArray
+
+
+def _floats(frame: pl.DataFrame, name: str) -> FloatArray:
+    return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+
+def _places(values: pl.Series, among: tuple[str, ...]) -> IntArray:
+    """Position of each value in a list, -1 where it is not in it."""
+    numbers = {name: i for i, name in enumerate(among)}
+    return np.array([numbers.get(value, -1) for value in values.cast(pl.String)], np.int64)
+
+
+def _parts(
+    fit: WearFit,
+    sums: LiningLifeSums,
+    frame: pl.DataFrame,
+    usage: UsageFit,
+    slopes: UnitSlopes,
+) -> _Parts:
+    now = [usage.groups.duty[g] for g in usage.group]
+    duties = tuple(fit.duties) + tuple(sorted(set(now) - set(fit.duties)))
+    axle = _places(frame["axle_type"], fit.axle_types)
+    start = np.array([fit.columns.position("start", a) for a in range(len(fit.axle_types))])
+    start_column = np.where(axle >= 0, start[np.maximum(axle, 0)], -1)
+    new = np.where(start_column >= 0, fit.beta[start_column], _floats(frame, "lining_new_mm"))
+    return _Parts(
+        unit=_places(frame["unit_id"], usage.unit_ids),
+        duties=duties,
+        duty=_places(pl.Series(now, dtype=pl.String), duties),
+        duty_column=_duty_columns(fit, len(duties))[np.maximum(axle, 0)],
+        start_column=start_column,
+        new_mm=new,
+        is_fitted=axle >= 0,
+        slopes=_slopes_in_order(fit, sums, usage, slopes),
+    )
+
+
+def _duty_columns(fit: WearFit, n_duties: int) -> IntArray:
+    """Column of each axle type's rate in each duty; one without readings takes the duty with most
+    units on that axle type."""
+    table = np.zeros((len(fit.axle_types), n_duties), np.int64)
+    for axle, name in enumerate(fit.axle_types):
+        rates = [r for r in fit.rates if r.axle_type == name]
+        most = max(rates, key=lambda r: r.units).duty
+        for duty in range(n_duties):
+            known = duty if duty < len(fit.duties) else fit.duties.index(most)
+            table[axle, duty] = fit.columns.position("rate", axle, known)
+    return table
+
+
+def _slopes_in_order(
+    fit: WearFit, sums: LiningLifeSums, usage: UsageFit, slopes: UnitSlopes
+) -> UnitSlopes:
+    """The fit's units in the order of the units of use; a unit it never saw has the prior."""
+    place = _places(pl.Series(usage.unit_ids, dtype=pl.String), tuple(sums.units))
+    seen, at = place >= 0, np.maximum(place, 0)
+    assert fit.mixed is not None
+    return UnitSlopes(
+        effect=np.where(seen, slopes.effect[at], 0.0),
+        variance=np.where(seen, slopes.variance[at], fit.mixed.unit_variance),
+        gradient=np.where(seen[:, None], slopes.gradient[at], 0.0),
+    )
+
+
+def _one_hot(column: IntArray, width: int) -> FloatArray:
+    """Rows with a one in the given column, or none where it is -1."""
+    rows = np.zeros((len(column), width))
+    there = np.flatnonzero(column >= 0)
+    rows[there, column[there]] = 1.0
+    return rows
+
+
+def _moved(line: _Line, x: FloatArray) -> _Line:
+    """The line x times 10,000 km further on."""
+    return _Line(
+        now_mm=line.now_mm - x * line.rate,
+        rate=line.rate,
+        var_now=line.var_now - 2.0 * x * line.cov + x**2 * line.var_rate,
+        cov=line.cov - x * line.var_rate,
+        var_rate=line.var_rate,
+        now_on_unit=line.now_on_unit - x * line.rate_on_unit,
+        rate_on_unit=line.rate_on_unit,
+        now_gradient=line.now_gradient - x[:, None] * line.rate_gradient,
+        rate_gradient=line.rate_gradient,
+    )
+
+
+def _since(frame: pl.DataFrame, from_km: str) -> FloatArray:
+    """Km from a point of the unit's odometer to where it was last seen, in 10,000 km (NaN)."""
+    return np.asarray(np.maximum(_floats(frame, "seen_km") - _floats(frame, from_km), 0.0)) / (
+        KM_PER_UNIT
+    )
+
+
+def _read(parts: _Parts, lines: LiningLines, frame: pl.DataFrame) -> tuple[_Line, BoolArray]:
+    """Lines of linings that were read; the unit's effect taken out of the variances."""
+    places = pl.DataFrame({"life_id": lines.life_id.cast(pl.String)}).with_row_index("place")
+    wanted = frame.select(pl.col("life_id").cast(pl.String))
+    found = wanted.join(places, on="life_id", how="left", maintain_order="left")["place"]
+    x = _since(frame, "line_km")
+    has_line = found.is_not_null().to_numpy() & np.isfinite(x)
+    row = found.fill_null(0).cast(pl.Int64).to_numpy()
+    unit_var = lines.var_unit[row]
+    on_level, on_slope = (
+        np.divide(cov[row], unit_var, out=np.zeros(len(row)), where=unit_var > 0.0)
+        for cov in (lines.cov_level_unit, lines.cov_slope_unit)
+    )
+    width, column = len(lines.beta), parts.rate_column
+    line = _Line(
+        now_mm=lines.level_mm[row],
+        rate=lines.beta[column] - lines.slope_mm[row],
+        var_now=lines.var_level[row] - on_level * lines.cov_level_unit[row],
+        cov=-(lines.cov_level_slope[row] - on_level * lines.cov_slope_unit[row]),
+        var_rate=lines.var_slope[row] - on_slope * lines.cov_slope_unit[row],
+        now_on_unit=-on_level,
+        rate_on_unit=on_slope,
+        now_gradient=lines.level_gradient[row],
+        rate_gradient=_one_hot(column, width) - lines.slope_gradient[row],
+    )
+    return _moved(line, np.nan_to_num(x)), has_line
+
+
+def _fresh(parts: _Parts, fit: WearFit, frame: pl.DataFrame) -> tuple[_Line, BoolArray]:
+    """Lines of linings known only from their reline."""
+    assert fit.mixed is not None
+    size, width, gamma = len(parts.unit), len(fit.beta), fit.mixed.gamma
+    x = _since(frame, "start_km")
+    line = _Line(
+        now_mm=parts.new_mm,
+        rate=fit.beta[parts.rate_column] + parts.slopes.effect[parts.unit],
+        var_now=np.full(size, gamma[0, 0]),
+        cov=np.full(size, -gamma[0, 1]),
+        var_rate=np.full(size, gamma[1, 1]),
+        now_on_unit=np.zeros(size),
+        rate_on_unit=np.ones(size),
+        now_gradient=_one_hot(parts.start_column, width),
+        rate_gradient=_one_hot(parts.rate_column, width) + parts.slopes.gradient[parts.unit],
+    )
+    return _moved(line, np.nan_to_num(x)), np.isfinite(x)
+
+
+def _guessed(fresh: _Line, frame: pl.DataFrame) -> _Line:
+    """Linings of which nothing is known: as likely anywhere between new and worn out."""
+    new, minimum = _floats(frame, "lining_new_mm"), _floats(frame, "lining_min_mm")
+    return replace(
+        fresh,
+        now_mm=(new + minimum) / 2.0,
+        var_now=(new - minimum) ** 2 / 12.0,
+        cov=np.zeros(len(new)),
+        now_on_unit=np.zeros(len(new)),
+        now_gradient=np.zeros_like(fresh.now_gradient),
+    )
+
+
+def _first_of(known: list[tuple[BoolArray, _Line]], otherwise: _Line) -> _Line:
+    """Each wheel end's line by the first way in which it is known."""
+    line = otherwise
+    for is_known, better in reversed(known):
+        line = _Line(
+            *(
+                np.where(
+                    is_known if getattr(line, name).ndim == 1 else is_known[:, None],
+                    getattr(better, name),
+                    getattr(line, name),
+                )
+                for name in _Line.__slots__
+            )
+        )
+    return line

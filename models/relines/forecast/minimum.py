@@ -1,0 +1,218 @@
+r"""When each lining reaches its minimum: probability by day, and its quantiles, in closed form.
+
+By day t the unit has run K(t) (lognormal, ``models.usage.ahead``) and the lining is at or below its
+minimum with probability
+
+.. math:: P(t) = E_K\,\Phi\!\left(\frac{\min - m + rK}{\mathrm{sd}(K)}\right)
+
+The expectation is taken at seven Gauss-Hermite points of log K; given K nothing is approximated.
+The quantiles are found by bisection in t. Two approximations are left, and are measured against
+brute-force simulation in the tests: K is taken as lognormal, and the path of K is summed up by its
+value at t, which is exact while wear is positive ("below at t" and "reached by t" are then one).
+
+A lining whose wear may well be zero never reaches the minimum with high probability: its late
+quantiles do not exist, nor does any beyond 30 years. They are null, with a word that says why.
+"""
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy import special
+
+from models.common.arrays import FloatArray, IntArray
+from models.relines.forecast.lines import (
+    KM_PER_UNIT,
+    LineMoments,
+    WheelEndLines,
+    line_moments,
+    some_moments,
+)
+from models.usage.ahead import AwayNow, away_now, km_ahead
+from models.usage.fit import UsageFit
+
+PROBABILITIES = (0.1, 0.5, 0.9)
+LONGEST_DAYS = 10_957.0
+"""Thirty years: no fleet plans further."""
+CHUNK = 65_536
+LONGEST_KM = 10_000_000.0
+_DAY_STEPS, _KM_STEPS = 16, 24
+"""Halvings: to a sixth of a day and to 0.6 km."""
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+PROBABLY_HERE = 0.5
+"""Units less likely than this to come back have no dates; totals count them by their chance."""
+WORDS = {
+    "": "",
+    "no_lining": "No reading and no reline on record for this lining.",
+    "no_use": "No km on record for its duty.",
+    "stands_still": "The unit's odometer has not moved.",
+    "gone": "Not seen for so long that the unit has probably left the fleet.",
+    "not_in_30_years": "Not within 30 years at this wear and use.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class MinimumForecast:
+    """Days after as-of and km after last seen at which linings reach their minimum, (k, L).
+
+    Infinite where that probability is not reached within 30 years; ``word`` (L,) is a key of
+    ``WORDS``, empty where all quantiles exist.
+    """
+
+    days: FloatArray
+    km: FloatArray
+    word: tuple[str, ...]
+
+
+def chance_below(moments: LineMoments, limit_mm: FloatArray, x: FloatArray) -> FloatArray:
+    """Probability that each lining is at or below a limit after x times 10,000 km."""
+    mean, variance = moments.at(x)
+    return np.asarray(special.ndtr((limit_mm - mean) / np.sqrt(variance)))
+
+
+def chance_below_by(
+    moments: LineMoments,
+    limit_mm: FloatArray,
+    usage: UsageFit,
+    away: AwayNow,
+    unit: IntArray,
+    days: FloatArray,
+) -> FloatArray:
+    """Probability that each lining is at or below a limit ``days`` after as-of, shape (L,)."""
+    ahead = km_ahead(usage, away, unit, days)
+    spread = np.sqrt(ahead.log_variance)
+    total = np.zeros(len(days))
+    for node, weight in zip(_NODES, _WEIGHTS, strict=True):
+        km = ahead.mean_km * np.exp(node * spread - ahead.log_variance / 2.0)
+        total += weight * chance_below(moments, limit_mm, km / KM_PER_UNIT)
+    return total
+
+
+def first_reaching(
+    chance: Callable[[FloatArray], FloatArray],
+    probability: float,
+    longest: FloatArray,
+    steps: int,
+) -> FloatArray:
+    """Least x from 0 to ``longest`` (L,) with ``chance(x)`` >= probability; infinite if none."""
+    low, high = np.zeros(len(longest)), longest.copy()
+    reached_at_once = chance(low) >= probability
+    reached = chance(high) >= probability
+    for _ in range(steps):
+        middle = (low + high) / 2.0
+        there = chance(middle) >= probability
+        high, low = np.where(there, middle, high), np.where(there, low, middle)
+    return np.where(reached_at_once, 0.0, np.where(reached, high, np.inf))
+
+
+def minimum_forecast(
+    lines: WheelEndLines,
+    minimum_mm: FloatArray,
+    usage: UsageFit,
+    probabilities: Sequence[float] = PROBABILITIES,
+) -> MinimumForecast:
+    """Days and km to each lining's minimum at the given probabilities.
+
+    ``minimum_mm`` (L,); ``lines.unit`` indexes the units of ``usage``.
+    """
+    moments, away = line_moments(lines), away_now(usage)
+    word = forecast_words(lines, usage)
+    days = np.full((len(probabilities), len(lines)), np.inf)
+    km = days.copy()
+    can = np.flatnonzero(word == "")
+    for start in range(0, len(can), CHUNK):
+        rows = can[start : start + CHUNK]
+        task = _Task(some_moments(moments, rows), minimum_mm[rows], usage, away, lines.unit[rows])
+        for k, probability in enumerate(probabilities):
+            days[k, rows] = task.days_until(probability)
+            km[k, rows] = task.km_until(probability)
+    open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
+    return MinimumForecast(days, km, tuple(np.where(open_ended, "not_in_30_years", word)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """Some wheel ends to find quantiles for."""
+
+    moments: LineMoments
+    minimum_mm: FloatArray
+    usage: UsageFit
+    away: AwayNow
+    unit: IntArray
+
+    def days_until(self, probability: float) -> FloatArray:
+        def chance(days: FloatArray) -> FloatArray:
+            return chance_below_by(
+                self.moments, self.minimum_mm, self.usage, self.away, self.unit, days
+            )
+
+        longest = np.full(len(self.unit), LONGEST_DAYS)
+        return first_reaching(chance, probability, longest, _DAY_STEPS)
+
+    def km_until(self, probability: float) -> FloatArray:
+        def chance(x: FloatArray) -> FloatArray:
+            return chance_below(self.moments, self.minimum_mm, x)
+
+        longest = np.full(len(self.unit), LONGEST_KM / KM_PER_UNIT)
+        return KM_PER_UNIT * first_reaching(chance, probability, longest, _KM_STEPS)
+
+
+def lining_ahead(
+    lines: WheelEndLines, usage: UsageFit, days: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Mean and SD of each true lining ``days`` (L,) after as-of [mm]; no error of reading in it."""
+    moments = line_moments(lines)
+    ahead = km_ahead(usage, away_now(usage), lines.unit, days)
+    x = ahead.mean_km / KM_PER_UNIT
+    mean, variance = moments.at(x)
+    rate2 = moments.rate**2 + moments.var_rate
+    return mean, np.sqrt(variance + rate2 * x**2 * np.expm1(ahead.log_variance))
+
+
+def forecast_words(lines: WheelEndLines, usage: UsageFit) -> NDArray[np.str_]:
+    """Why a wheel end has no forecast: a key of ``WORDS`` each, empty where it has one."""
+    unit = lines.unit
+    return np.select(
+        [
+            usage.present[unit] < PROBABLY_HERE,
+            ~lines.is_known,
+            usage.stands_still[unit],
+            ~usage.is_known[unit],
+        ],
+        ["gone", "no_lining", "stands_still", "no_use"],
+        "",
+    )
+
+
+def dates_after(as_of: dt.date, days: FloatArray) -> pl.Series:
+    """Calendar days so many days after as-of, rounded; null where infinite."""
+    finite = pl.Series(np.where(np.isfinite(days), np.round(days), np.nan)).fill_nan(None)
+    return pl.select(
+        pl.lit(as_of, dtype=pl.Date) + pl.duration(days=pl.lit(finite.cast(pl.Int64)))
+    ).to_series()
+
+
+def minimum_frame(
+    wheel_end_id: pl.Series, seen_km: FloatArray, forecast: MinimumForecast, as_of: dt.date
+) -> pl.DataFrame:
+    """One row per wheel end: min_on_p10/_p50/_p90, min_km_p10/_p50/_p90, min_word.
+
+    km are the unit's accumulated km (``seen_km`` (L,) when it was last seen); dates and km are null
+    where the minimum is not reached with that probability, and min_word says why.
+    """
+    names = ("p10", "p50", "p90")
+    dates = [
+        dates_after(as_of, d).alias(f"min_on_{n}")
+        for n, d in zip(names, forecast.days, strict=True)
+    ]
+    km = [
+        pl.Series(f"min_km_{n}", np.where(np.isfinite(k), seen_km + k, np.nan)).fill_nan(None)
+        for n, k in zip(names, forecast.km, strict=True)
+    ]
+    word = pl.Series("min_word", [WORDS[w] for w in forecast.word], dtype=pl.String)
+    return pl.DataFrame([wheel_end_id.alias("wheel_end_id"), *dates, *km, word])

@@ -1,0 +1,128 @@
+"""What workshops did at check visits, as arrays; and the groups whose habits may differ."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+
+NOWHERE = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HabitGroups:
+    """Axle types and depots, each with an effect of its own on the habit."""
+
+    axle_types: tuple[str, ...]
+    depots: tuple[str, ...]
+
+    @property
+    def n_groups(self) -> int:
+        return len(self.axle_types) * len(self.depots)
+
+    def group(self, axle_type: pl.Series, depot: pl.Series) -> IntArray:
+        """Number of each axle type × depot, axle type by axle type.
+
+        Raises
+        ------
+        ValueError
+            If a value is not among the groups.
+        """
+        types = pl.Enum(self.axle_types)
+        depots = pl.Enum(self.depots)
+        try:
+            row = axle_type.cast(pl.String).cast(types).to_physical().cast(pl.Int64)
+            column = depot.cast(pl.String).fill_null(NOWHERE).cast(depots).to_physical()
+        except pl.exceptions.InvalidOperationError as error:
+            raise ValueError(f"an axle type or depot is not among the groups: {error}") from None
+        return np.asarray(row.to_numpy() * len(self.depots) + column.cast(pl.Int64).to_numpy())
+
+    def design(self) -> FloatArray:
+        """Rows (groups) of [1, axle type, depot] that add a group's threshold up."""
+        types, depots = np.eye(len(self.axle_types)), np.eye(len(self.depots))
+        return np.column_stack(
+            [
+                np.ones(self.n_groups),
+                np.repeat(types, len(self.depots), axis=0),
+                np.tile(depots, (len(self.axle_types), 1)),
+            ]
+        )
+
+
+def habit_groups(*frames: pl.DataFrame) -> HabitGroups:
+    """Every axle type and depot that occurs in the frames (a depot may be null)."""
+    types, depots = set[str](), set[str]()
+    for frame in frames:
+        types |= set(frame["axle_type"].cast(pl.String).drop_nulls())
+        depots |= set(frame["depot"].cast(pl.String).fill_null(NOWHERE))
+    return HabitGroups(tuple(sorted(types)), tuple(sorted(depots)) or (NOWHERE,))
+
+
+@dataclass(frozen=True, slots=True)
+class AxleDecisions:
+    """Counted decisions, (R,): readings in mm above the minimum (NaN: not read).
+
+    ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
+    record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
+    how many wheel ends they have.
+    """
+
+    group: IntArray
+    low: FloatArray
+    high: FloatArray
+    has_high: BoolArray
+    other: FloatArray
+    other_ends: FloatArray
+    low_relined: BoolArray
+    high_relined: BoolArray
+    visits: FloatArray
+
+    @property
+    def relines(self) -> float:
+        """Relines of wheel ends."""
+        return float((self.visits * (1.0 * self.low_relined + self.high_relined)).sum())
+
+    @property
+    def read_share(self) -> float:
+        """Chance that a wheel end is read at a visit.
+
+        Axles with no end read are not counted: of those with two ends, a share f = 2q/(1 + q) has
+        one end unread when each end is unread with chance q.
+        """
+        pairs = self.has_high
+        seen = float(self.visits[pairs].sum())
+        if seen == 0.0:
+            return 1.0
+        one = float(self.visits[pairs & np.isnan(self.high)].sum()) / seen
+        return 1.0 - one / (2.0 - one)
+
+
+def axle_decisions(frame: pl.DataFrame, groups: HabitGroups) -> AxleDecisions:
+    """Rows of ``reduce.axle_decisions`` as arrays."""
+
+    def floats(name: str) -> FloatArray:
+        return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+
+    def flags(name: str) -> BoolArray:
+        return np.asarray(frame[name].cast(pl.Boolean).fill_null(False).to_numpy(), bool)
+
+    return AxleDecisions(
+        group=groups.group(frame["axle_type"], frame["depot"]),
+        low=floats("low_mm"),
+        high=floats("high_mm"),
+        has_high=np.asarray(frame["ends"].to_numpy() == 2),
+        other=floats("other_mm"),
+        other_ends=floats("other_ends"),
+        low_relined=flags("low_relined"),
+        high_relined=flags("high_relined"),
+        visits=floats("visits"),
+    )
+
+
+def thinned(decisions: AxleDecisions, every: int) -> AxleDecisions:
+    """Every so-many-th row, its visits counted as many times: an unbiased part of the whole."""
+    if every == 1:
+        return decisions
+    rows = {name: getattr(decisions, name)[::every] for name in AxleDecisions.__slots__}
+    return AxleDecisions(**{**rows, "visits": rows["visits"] * every})

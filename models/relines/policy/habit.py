@@ -1,0 +1,254 @@
+r"""At what thickness a fleet really relines, and what goes along: estimated from its decisions.
+
+The threshold of a group is :math:`h_g = h + a_{\text{type}} + c_{\text{depot}}`, the two effects
+normal around zero, so that a type or depot with few relines leans on the fleet. Their variances
+come from EM steps around the mode (Laplace approximation: Breslow, Clayton 1993, *JASA* 88:9). The
+other parameters are the fleet's. Weak priors keep the answer finite where records are few; with no
+reline at all they are the answer, and the fit says so.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from scipy import optimize, special
+
+from models.common.arrays import FloatArray, IntArray
+from models.common.group_sums import sums_by
+from models.relines.policy.decisions import AxleDecisions, HabitGroups, thinned
+from models.relines.policy.likelihood import SHAPE, habit_loglik
+
+FEW_RELINES = 10
+"""With fewer relines on record the habit is a guess."""
+AT_VISIT_DAYS = 7
+"""A job this long after a check visit belongs to that visit (jobs get written down late)."""
+PRIOR_MEAN = np.array([1.0, np.log(0.5), *special.logit([0.05, 0.05, 0.002, 0.7, 0.05])])
+PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5])
+"""Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
+_EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
+_EM_STEPS = 4
+PILOT_ROWS = 20_000
+CONVERGED = 1e-4
+"""Gain in log-likelihood (twice) that a further Newton step may still promise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Habit:
+    """One set of habits: thresholds (G,) [mm above minimum], their spread, and chances."""
+
+    threshold_mm: FloatArray
+    spread_mm: float
+    lapse: float
+    lapse_below: float
+    premature: float
+    pair: float
+    unit: float
+
+
+@dataclass(frozen=True, slots=True)
+class RelineTiming:
+    """When a decided reline is done: at the visit, or ``later_days`` after it (sorted); and the
+    share of relines that nobody writes down."""
+
+    later_share: float
+    later_days: FloatArray
+    unwritten_share: float = 0.0
+
+    @property
+    def mean_days(self) -> float:
+        """Mean days from the visit that decides to the job."""
+        return self.later_share * float(self.later_days.mean()) if self.later_share else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class HabitFit:
+    """A fleet's habit: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``].
+
+    ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
+    of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit.
+    """
+
+    groups: HabitGroups
+    mean: FloatArray
+    covariance: FloatArray
+    type_sd: float
+    depot_sd: float
+    relines: float
+    visits: float
+    group_visits: FloatArray
+    read_share: float
+    timing: RelineTiming
+    converged: bool
+
+    @property
+    def is_guess(self) -> bool:
+        """Too few relines on record to speak of a habit."""
+        return self.relines < FEW_RELINES
+
+
+def habit_of(groups: HabitGroups, parameters: FloatArray) -> Habit:
+    """The habits that a parameter vector stands for."""
+    spread, *logits = parameters[-len(SHAPE) :]
+    lapse, below, premature, pair, unit = special.expit(np.array(logits))
+    return Habit(
+        threshold_mm=groups.design() @ parameters[: -len(SHAPE)],
+        spread_mm=float(np.exp(spread)),
+        lapse=float(lapse),
+        lapse_below=float(below),
+        premature=float(premature),
+        pair=float(pair),
+        unit=float(unit),
+    )
+
+
+def mean_habit(fit: HabitFit) -> Habit:
+    """The habits at the estimate."""
+    return habit_of(fit.groups, fit.mean)
+
+
+def drawn_habits(fit: HabitFit, draws: int, rng: np.random.Generator) -> tuple[Habit, ...]:
+    """Habits drawn from their uncertainty: each is one the whole fleet may have."""
+    root = _root(fit.covariance)
+    noise = rng.standard_normal((draws, len(fit.mean)))
+    return tuple(habit_of(fit.groups, fit.mean + root @ z) for z in noise)
+
+
+@dataclass(frozen=True, slots=True)
+class _Penalised:
+    """The penalised likelihood: decisions, design of the thresholds, and the normal prior."""
+
+    decisions: AxleDecisions
+    design: FloatArray
+    prior_mean: FloatArray
+    prior_sd: FloatArray
+
+    def cost(self, parameters: FloatArray) -> tuple[float, FloatArray]:
+        n_shape = len(SHAPE)
+        loglik, in_threshold, in_shape = habit_loglik(
+            self.decisions, self.design @ parameters[:-n_shape], parameters[-n_shape:]
+        )
+        pull = (parameters - self.prior_mean) / self.prior_sd
+        gradient = np.concatenate([self.design.T @ in_threshold, in_shape])
+        return float(pull @ pull) / 2.0 - loglik, pull / self.prior_sd - gradient
+
+
+def _minimum(
+    task: _Penalised, start: FloatArray, covariance: FloatArray | None = None
+) -> FloatArray:
+    """Where the cost is least; a covariance near there spares the search learning its scales."""
+    root = np.eye(len(start)) if covariance is None else _root(covariance)
+
+    def cost(z: FloatArray) -> tuple[float, FloatArray]:
+        value, gradient = task.cost(start + root @ z)
+        return value, root.T @ gradient
+
+    found = optimize.minimize(
+        cost, np.zeros(len(start)), jac=True, method="BFGS", options={"maxiter": 400, "gtol": 1e-4}
+    )
+    return np.asarray(start + root @ found.x)
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
+    """Inverse of the Hessian, by central differences of the exact gradient."""
+    step = 1e-4
+    rows = [
+        (task.cost(at + step * e)[1] - task.cost(at - step * e)[1]) / (2.0 * step)
+        for e in np.eye(len(at))
+    ]
+    hessian = (np.array(rows) + np.array(rows).T) / 2.0
+    values, vectors = np.linalg.eigh(hessian)
+    # No direction is known less well than the prior knows it.
+    floor = 1.0 / np.max(task.prior_sd) ** 2
+    return np.asarray((vectors / np.maximum(values, floor)) @ vectors.T)
+
+
+def fit_habit(
+    decisions: AxleDecisions, groups: HabitGroups, timing: RelineTiming | None = None
+) -> HabitFit:
+    """Estimate the habit from counted decisions; ``timing`` from :func:`reline_timing`.
+
+    Where there are very many counts, the spread of types and depots comes from every k-th of them.
+    """
+    sizes = len(groups.axle_types), len(groups.depots)
+    start = np.concatenate([PRIOR_MEAN[:1], np.zeros(sum(sizes)), PRIOR_MEAN[1:]])
+    sd = np.array([_EFFECT_SD, _EFFECT_SD])
+    every = len(decisions.low) // PILOT_ROWS + 1
+    task = _Penalised(thinned(decisions, every), groups.design(), start, _prior_sd(sd, *sizes))
+    at = _minimum(task, start)
+    for _ in range(_EM_STEPS):
+        covariance = _covariance(task, at)
+        sd = _effect_sd(at, covariance, *sizes)
+        task = replace(task, prior_sd=_prior_sd(sd, *sizes))
+        at = _minimum(task, at, covariance)
+    if every > 1:
+        task = replace(task, decisions=decisions)
+        at = _minimum(task, at, covariance / every)
+    covariance = _covariance(task, at)
+    slope = task.cost(at)[1]
+    return HabitFit(
+        groups=groups,
+        mean=at,
+        covariance=covariance,
+        type_sd=float(sd[0]),
+        depot_sd=float(sd[1]),
+        relines=decisions.relines,
+        visits=float(decisions.visits.sum()),
+        group_visits=sums_by(decisions.group, decisions.visits, groups.n_groups),
+        read_share=decisions.read_share,
+        timing=timing or RelineTiming(0.0, np.zeros(0)),
+        converged=float(slope @ covariance @ slope) < CONVERGED,
+    )
+
+
+def _prior_sd(sd: FloatArray, n_types: int, n_depots: int) -> FloatArray:
+    effects = np.repeat(sd, [n_types, n_depots])
+    return np.concatenate([PRIOR_SD[:1], effects, PRIOR_SD[1:]])
+
+
+def _effect_sd(at: FloatArray, covariance: FloatArray, n_types: int, n_depots: int) -> FloatArray:
+    """One EM step for the spread of type and depot effects, with a weak prior."""
+    expected = at**2 + np.diag(covariance)
+    types, depots = expected[1 : 1 + n_types], expected[1 + n_types : 1 + n_types + n_depots]
+    prior = _EFFECT_WEIGHT * _EFFECT_SD**2
+    return np.sqrt([(e.sum() + prior) / (len(e) + _EFFECT_WEIGHT) for e in (types, depots)])
+
+
+def reline_timing(events: pl.DataFrame) -> RelineTiming:
+    """When decided relines get done, from rows of ``reduce.reline_events``."""
+    done = events.filter(pl.col("recorded") & (pl.col("lag_days") >= 0))
+    later = done.filter(pl.col("lag_days") > AT_VISIT_DAYS).sort("lag_days")
+    total, late = (float(frame["relines"].sum()) for frame in (done, later))
+    days = np.repeat(
+        later["lag_days"].cast(pl.Float64).to_numpy(), later["relines"].cast(pl.Int64).to_numpy()
+    )
+    every = float(events["relines"].sum())
+    written = float(events.filter("recorded")["relines"].sum())
+    unwritten = 1.0 - written / every if every else 0.0
+    return RelineTiming(late / total if total else 0.0, days, unwritten)
+
+
+def threshold_of(fit: HabitFit, weight: FloatArray) -> tuple[float, float]:
+    """Mean threshold of groups weighted by ``weight`` (G,), and its standard error [mm]."""
+    share = weight / weight.sum() if weight.sum() > 0 else np.full(len(weight), 1 / len(weight))
+    row = np.concatenate([share @ fit.groups.design(), np.zeros(len(SHAPE))])
+    return float(row @ fit.mean), float(np.sqrt(row @ fit.covariance @ row))
+
+
+def threshold_variances(fit: HabitFit) -> FloatArray:
+    """Variance of each group's threshold (G,), mm²."""
+    design = fit.groups.design()
+    part = fit.covariance[: design.shape[1], : design.shape[1]]
+    return np.asarray(np.einsum("gi,gi->g", design @ part, design))
+
+
+def groups_where(groups: HabitGroups, axle_type: str | None, depot: str | None) -> IntArray:
+    """Numbers of the groups of an axle type and depot (None: any)."""
+    number = np.arange(groups.n_groups).reshape(len(groups.axle_types), len(groups.depots))
+    rows = [i for i, t in enumerate(groups.axle_types) if axle_type in (None, t)]
+    columns = [j for j, d in enumerate(groups.depots) if depot in (None, d)]
+    return np.asarray(number[np.ix_(rows, columns)].ravel())

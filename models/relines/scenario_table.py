@@ -1,0 +1,94 @@
+"""Scenarios side by side, each against the fleet as it is now in the same simulated futures."""
+
+import numpy as np
+import polars as pl
+
+from models.common.arrays import FloatArray
+from models.relines.budget import Months, inflation, money, quantile_columns
+from models.relines.simulation.counts import Tally
+from models.relines.simulation.scenario import AS_NOW, Costs, Scenario
+from models.relines.simulation.simulate import FleetModel, simulate_relines
+
+
+def compared_scenarios(
+    fleet: FleetModel,
+    scenarios: tuple[Scenario, ...],
+    months: Months,
+    costs: Costs,
+    *,
+    draws: int,
+    seed: int,
+) -> pl.DataFrame:
+    """Simulate ``as_now`` and the scenarios on common random numbers; see :func:`scenario_frame`.
+
+    Raises
+    ------
+    ValueError
+        If two scenarios share a name, or one names a duty that nobody runs.
+    """
+    every = (AS_NOW, *(s for s in scenarios if s != AS_NOW))
+    names = [s.name for s in every]
+    if len(set(names)) < len(names):
+        raise ValueError(f"every scenario needs a name of its own, got {', '.join(names)}")
+    tallies = simulate_relines(fleet, months.calendar, draws=draws, seed=seed, scenarios=every)
+    return scenario_frame(every, tallies, months, costs, seed)
+
+
+def scenario_frame(
+    scenarios: tuple[Scenario, ...],
+    tallies: tuple[Tally, ...],
+    months: Months,
+    costs: Costs,
+    seed: int = 0,
+) -> pl.DataFrame:
+    """One row per scenario, over all the budget's months; the first is what others are set against.
+
+    Columns: scenario, months, draws; for each of relines, cost, own_visits, crossings (linings that
+    fall to their minimum in service), scrapped_mm (lining above the minimum when relined),
+    scrapped_cost (its share of kit and labour, at as-of prices): ``_p10``, ``_p50``, ``_p90``,
+    ``_mean``, and the same of ``…_change``, the difference from the first in each simulated future;
+    crossing_chance (crossings per lining in service), scrapped_mm_per_reline,
+    second_relines_mean.
+    """
+    measured = [_measured(tally, months, costs, seed) for tally in tallies]
+    rows = []
+    for scenario, tally, found in zip(scenarios, tallies, measured, strict=True):
+        row: dict[str, object] = {
+            "scenario": scenario.name,
+            "months": len(months.starts),
+            "draws": tally.n_draws,
+        }
+        for name, draws in found.items():
+            row |= _columns(name, draws)
+            row |= _columns(f"{name}_change", draws - measured[0][name])
+        rows.append(row | _ratios(found, tally))
+    return pl.DataFrame(rows)
+
+
+def _measured(tally: Tally, months: Months, costs: Costs, seed: int) -> dict[str, FloatArray]:
+    """What a scenario came to in each draw, (D,) each."""
+    price = inflation(costs, months.calendar.month_ends)
+    cost = money(tally.relines, tally.visits, price[:, None], costs, seed)
+    each = costs.lining_kit + costs.reline_labour
+    return {
+        "relines": tally.relines.sum(axis=(1, 2)).astype(np.float64),
+        "cost": cost.sum(axis=(1, 2)),
+        "own_visits": tally.visits.sum(axis=(1, 2)).astype(np.float64),
+        "crossings": tally.crossings.sum(axis=(1, 2)).astype(np.float64),
+        "scrapped_mm": tally.scrapped_mm,
+        "scrapped_cost": tally.scrapped_share * each,
+    }
+
+
+def _columns(name: str, draws: FloatArray) -> dict[str, float]:
+    return {key: float(value) for key, value in quantile_columns(name, draws).items()}
+
+
+def _ratios(found: dict[str, FloatArray], tally: Tally) -> dict[str, float]:
+    relines = float(found["relines"].mean())
+    linings = float(tally.wheel_ends) + relines
+    return {
+        "crossing_chance": float(found["crossings"].mean()) / max(linings, 1.0),
+        "scrapped_mm_per_reline": float(found["scrapped_mm"].mean()) / max(relines, 1e-9),
+        "second_relines_mean": float(tally.second.mean()),
+    }

@@ -1,0 +1,208 @@
+"""What the workshop decides at a check visit, under a scenario."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.relines.policy.habit import Habit, HabitFit
+from models.relines.simulation.filter import (
+    Knowledge,
+    NextLeg,
+    chance_crossing,
+    know_reading,
+    latest_share,
+)
+from models.relines.simulation.layout import Layout
+from models.relines.simulation.scenario import Scenario
+from models.relines.simulation.state import Course
+
+FAR = 6.0
+"""Readings more standard deviations than this above every threshold are not looked at singly."""
+NOW_SHARE = 0.08
+"""A reline that could wait for less than this share of the interval is done at the visit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Random numbers of one visit, for every wheel end, axle and unit of the batch."""
+
+    reading: FloatArray
+    threshold: FloatArray
+    lapse: FloatArray
+    premature: FloatArray
+    axle: FloatArray
+    later: FloatArray
+    lag: FloatArray
+    unit: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """The habits of each copy, as the arrays decisions need: (B, G) thresholds, (B,) the rest."""
+
+    threshold: FloatArray
+    spread: FloatArray
+    lapse: FloatArray
+    lapse_below: FloatArray
+    premature: FloatArray
+    pair: FloatArray
+    unit: FloatArray
+    read_share: float
+    reading_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """Everything a decision hangs on; ``ends`` are the wheel ends whose units are at a visit."""
+
+    course: Course
+    layout: Layout
+    ends: IntArray
+    noise: Noise
+    habits: Habits
+    scenario: Scenario
+    fit: HabitFit
+    known: Knowledge | None
+    coming: NextLeg
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """Relines decided at a visit: wheel ends to do now, and those to do ``days`` later."""
+
+    now: IntArray
+    later: IntArray
+    days: FloatArray
+
+
+def draw_noise(layout: Layout, rng: np.random.Generator) -> Noise:
+    """Fresh numbers, all of them, whatever the scenario will use."""
+    size, axles, units = len(layout.unit), len(layout.axle_unit), len(layout.usual_days)
+    reading, threshold = rng.standard_normal((2, size), dtype=np.float32)
+    lapse, premature = rng.random((2, size), dtype=np.float32)
+    axle, later, lag = rng.random((3, axles))
+    unit = rng.random(units)
+    return Noise(reading, threshold, lapse, premature, axle, later, lag, unit)
+
+
+def habits_of(
+    habits: tuple[Habit, ...], fit: HabitFit, scenario: Scenario, reading_sd: float
+) -> Habits:
+    """The copies' habits, with what the scenario lays down in their place."""
+    pair = np.array([h.pair for h in habits])
+    unit = np.array([h.unit for h in habits])
+    if scenario.together != "as_now":
+        pair = np.full(len(habits), float(scenario.together != "wheel_end"))
+        unit = np.full(len(habits), float(scenario.together == "unit"))
+    return Habits(
+        threshold=np.array([h.threshold_mm for h in habits]),
+        spread=np.array([h.spread_mm for h in habits]),
+        lapse=np.array([h.lapse for h in habits]),
+        lapse_below=np.array([h.lapse_below for h in habits]),
+        premature=np.array([h.premature for h in habits]),
+        pair=pair,
+        unit=unit,
+        read_share=fit.read_share,
+        reading_sd=reading_sd,
+    )
+
+
+def decide(visit: Visit) -> Decision:
+    """Relines that the workshop decides on."""
+    noise, layout, ends = visit.noise, visit.layout, visit.ends
+    wanted = np.zeros(len(layout.unit), bool)
+    wanted[ends] = noise.premature[ends] < visit.habits.premature[layout.copy[ends]]
+    wanted[_wanted_by_reading(visit)] = True
+    own, share = _guarded(visit, ends[~wanted[ends]])
+    wanted[own[share < NOW_SHARE]] = True
+    whole = _taken_along(visit, wanted)
+    return _timed(visit, whole, own, share)
+
+
+def _wanted_by_reading(visit: Visit) -> IntArray:
+    """Wheel ends whose reading makes the workshop want a reline."""
+    course, noise, habits, scenario = visit.course, visit.noise, visit.habits, visit.scenario
+    if scenario.reline == "latest":
+        return visit.ends[:0]
+    width = np.hypot(habits.reading_sd, float(habits.spread.max()))
+    highest = max(float(habits.threshold.max()), scenario.threshold_mm, 0.0)
+    near = visit.ends[course.above_mm[visit.ends] < highest + FAR * width]
+    reading = course.above_mm[near] + habits.reading_sd * noise.reading[near]
+    lapse = (noise.lapse[near] - (1.0 - habits.read_share)) / habits.read_share
+    due = (lapse >= 0.0) & _due(visit, near, reading, lapse)
+    return np.asarray(near[due])
+
+
+def _due(visit: Visit, ends: IntArray, reading: FloatArray, lapse: FloatArray) -> BoolArray:
+    """Whether a reading is low enough, for the habit or the scenario's threshold."""
+    habits, copy = visit.habits, visit.layout.copy[ends]
+    if visit.scenario.reline == "threshold":
+        return np.asarray(reading <= visit.scenario.threshold_mm)
+    threshold = habits.threshold[copy, visit.layout.group[ends]]
+    threshold = threshold + habits.spread[copy] * visit.noise.threshold[ends]
+    above = (reading <= threshold) & (lapse >= habits.lapse[copy])
+    return np.asarray(np.where(reading > 0.0, above, lapse >= habits.lapse_below[copy]), bool)
+
+
+def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
+    """Wheel ends that would cross their minimum before the next visit with too much risk, and the
+    share of the interval each can still wait (0 where relines wait for visits)."""
+    known, scenario = visit.known, visit.scenario
+    if known is None:
+        return ends[:0], np.zeros(0)
+    read = ends[visit.noise.lapse[ends] >= 1.0 - visit.habits.read_share]
+    error = visit.habits.reading_sd * visit.noise.reading[read]
+    know_reading(known, read, visit.course.above_mm[read] + error)
+    km, spread = visit.coming.km[visit.layout.unit[ends]], visit.coming.relative_var
+    is_risky = chance_crossing(known, ends, km, spread) > scenario.risk
+    risky = ends[is_risky]
+    if scenario.wait_for_visit:
+        return risky, np.zeros(len(risky))
+    return risky, latest_share(known, risky, km[is_risky], spread, scenario.risk)
+
+
+def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
+    """The wanted relines and those that go along: the axle's other end, the unit's other axles."""
+    layout, noise, habits = visit.layout, visit.noise, visit.habits
+    first = visit.ends[wanted[visit.ends]]
+    whole = wanted.copy()
+    together = noise.axle[layout.axle[first]] < habits.pair[layout.copy[first]]
+    whole[layout.partner[first[together]]] = True
+    if len(first) and habits.unit.max() > 0.0:
+        axles = np.unique(layout.axle[first])
+        wanting = np.bincount(layout.axle_unit[axles], minlength=len(layout.usual_days))
+        is_wanting = np.bincount(axles, minlength=len(layout.axle_unit))
+        others = wanting[layout.unit[visit.ends]] - is_wanting[layout.axle[visit.ends]]
+        takes = noise.unit[layout.unit[visit.ends]] < habits.unit[layout.copy[visit.ends]]
+        whole[visit.ends[takes & (others > 0)]] = True
+    return whole
+
+
+def _timed(visit: Visit, whole: BoolArray, own: IntArray, share: FloatArray) -> Decision:
+    """Relines now, and later: as the fleet is late now, or in a visit at the latest safe time."""
+    layout, timing = visit.layout, visit.fit.timing
+    chosen = visit.ends[whole[visit.ends]]
+    waits = ~whole[own]
+    own, days = _with_partners(visit, own[waits], share[waits])
+    own, days = own[~whole[own]], days[~whole[own]]
+    if visit.scenario.reline != "as_now" or timing.later_share == 0.0:
+        return Decision(chosen, own, days)
+    axle = layout.axle[chosen]
+    late = visit.noise.later[axle] < timing.later_share
+    place = (visit.noise.lag[axle[late]] * len(timing.later_days)).astype(np.int64)
+    days = np.concatenate([timing.later_days[place], days])
+    return Decision(chosen[~late], np.concatenate([chosen[late], own]), days)
+
+
+def _with_partners(visit: Visit, own: IntArray, share: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Wheel ends to reline in a visit of their own, the axle's other end with them; and when."""
+    layout = visit.layout
+    days = share * layout.usual_days[layout.unit[own]]
+    goes = visit.noise.axle[layout.axle[own]] < visit.habits.pair[layout.copy[own]]
+    ends = np.concatenate([own, layout.partner[own[goes]]])
+    days = np.concatenate([days, days[goes]])
+    # Both ends of an axle may be at risk: the earlier of the two days counts for both.
+    order = np.lexsort((days, ends))
+    _, first = np.unique(ends[order], return_index=True)
+    return ends[order][first], days[order][first]

@@ -1,0 +1,120 @@
+"""Whole fleets drawn from what is known of one: the same randomness for every scenario.
+
+Draws come in batches. A batch is several copies of the fleet laid end to end, each with its own
+fixed effects, habits, unit effects and linings. Random numbers are taken from streams keyed by
+(seed, batch, step), in an order that no scenario changes, so that scenarios meet the same fate.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import FloatArray, IntArray
+from models.relines.forecast.lines import WheelEndLines
+from models.relines.policy.habit import Habit, HabitFit, drawn_habits
+from models.usage.fit import UsageFit
+
+LIVES_AHEAD = 4
+"""Linings drawn ahead per wheel end; one that needs more uses them again."""
+
+
+@dataclass(frozen=True, slots=True)
+class FleetDraw:
+    """B copies of the fleet: arrays over B x L wheel ends, or B x U units.
+
+    now_mm, rate : lining when last seen, and wear per 10,000 km in the unit's duty.
+    start_mm, life_rate : (LIVES_AHEAD, B x L) linings to come: start, and rate over the mean.
+    unit_rate : (B x L) mean rate of a new lining in the unit's duty.
+    theta : (B, P) fixed effects. habits : one per copy.
+    log_level : (B x U) log km per day. present, place : (B x U) uniform numbers that decide
+        whether the unit is there, and whether it is among those that change duty.
+    """
+
+    copies: int
+    now_mm: FloatArray
+    rate: FloatArray
+    start_mm: FloatArray
+    life_rate: FloatArray
+    unit_rate: FloatArray
+    theta: FloatArray
+    habits: tuple[Habit, ...]
+    log_level: FloatArray
+    present: FloatArray
+    place: FloatArray
+
+
+def stream(seed: int, batch: int, step: int) -> np.random.Generator:
+    """The random numbers of one step of one batch."""
+    return np.random.default_rng([seed, batch, step + 1])
+
+
+def square_root(covariance: FloatArray) -> FloatArray:
+    """R with R R' = covariance, which may be singular."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _pairs(
+    normal: FloatArray, var_a: FloatArray, cov: FloatArray, var_b: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Two correlated numbers from two independent normal ones (2, ...)."""
+    sd_a = np.sqrt(np.maximum(var_a, 0.0))
+    load = np.divide(cov, sd_a, out=np.zeros_like(sd_a), where=sd_a > 0.0)
+    rest = np.sqrt(np.maximum(var_b - load**2, 0.0))
+    return normal[0] * sd_a, normal[0] * load + normal[1] * rest
+
+
+def draw_fleet(
+    lines: WheelEndLines, usage: UsageFit, habit: HabitFit, copies: int, rng: np.random.Generator
+) -> FleetDraw:
+    """Draw ``copies`` fleets."""
+    size, units = len(lines), len(usage)
+    shift = rng.standard_normal((copies, len(lines.theta))) @ square_root(lines.theta_cov).T
+    habits = drawn_habits(habit, copies, rng)
+    unit = rng.standard_normal((copies, units)) * np.sqrt(lines.unit_var)
+    level = usage.log_level + np.sqrt(usage.level_variance) * rng.standard_normal((copies, units))
+    present, place = rng.random((2, copies, units))
+    here = unit[:, lines.unit]
+    own = _pairs(
+        rng.standard_normal((2, copies, size)), lines.var_now, lines.cov_now_rate, lines.var_rate
+    )
+    now = lines.now_mm + shift @ lines.now_gradient.T + here * lines.now_on_unit + own[0]
+    rate = lines.rate + shift @ lines.rate_gradient.T + here * lines.rate_on_unit + own[1]
+    start, life_rate = _linings_to_come(lines, shift, rng)
+    return FleetDraw(
+        copies=copies,
+        now_mm=now.ravel(),
+        rate=rate.ravel(),
+        start_mm=start.reshape(LIVES_AHEAD, -1),
+        life_rate=life_rate.reshape(LIVES_AHEAD, -1),
+        unit_rate=_unit_rates(lines, shift, unit).ravel(),
+        theta=lines.theta + shift,
+        habits=habits,
+        log_level=level.ravel(),
+        present=present.ravel(),
+        place=place.ravel(),
+    )
+
+
+def _linings_to_come(
+    lines: WheelEndLines, shift: FloatArray, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
+    """Start and own rate of the next linings, (LIVES_AHEAD, copies, L)."""
+    shape = (2, LIVES_AHEAD, len(shift), len(lines))
+    cov = lines.life_cov
+    own = _pairs(rng.standard_normal(shape), cov[:1, 0], cov[:1, 1], cov[1:, 1])
+    has_start = lines.start_column >= 0
+    moved = shift[:, np.maximum(lines.start_column, 0)] * has_start
+    return lines.new_mm + moved + own[0], own[1]
+
+
+def _unit_rates(lines: WheelEndLines, shift: FloatArray, unit: FloatArray) -> FloatArray:
+    """Mean rate of a new lining of each wheel end in its unit's duty, (copies, L)."""
+    theta = (lines.theta + shift)[:, lines.rate_column]
+    effect = lines.unit_effect + shift @ lines.unit_gradient.T + unit
+    return np.asarray(theta + effect[:, lines.unit])
+
+
+def tiled(index: IntArray, copies: int, size: int) -> IntArray:
+    """An index into ``size`` things, repeated for copies laid end to end."""
+    return np.asarray((np.arange(copies)[:, None] * size + index).ravel())

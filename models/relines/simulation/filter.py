@@ -1,0 +1,123 @@
+r"""What is known of each lining on the way, for a workshop that plans by its forecasts.
+
+The state (lining above the minimum, rate) of every wheel end is filtered: a leg of :math:`\kappa`
+times 10,000 km moves it, a reading with error sd :math:`\sigma` corrects it (Kalman 1960, *J. Basic
+Eng.* 82:35). Because truth is drawn from the same distribution the filter starts with, it is exact
+but for what the wheel ends of one unit could tell of each other. The chance to cross the minimum
+before the next visit follows in closed form.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from models.common.arrays import FloatArray, IntArray
+from models.relines.forecast.lines import (
+    KM_PER_UNIT,
+    LineMoments,
+    WheelEndLines,
+    line_moments,
+    new_lining_moments,
+)
+from models.relines.simulation.layout import Layout
+from models.usage.fit import UsageFit
+
+
+@dataclass(slots=True)
+class Knowledge:
+    """Estimates per wheel end of the batch, and the same for a lining fitted now."""
+
+    above_mm: FloatArray
+    rate: FloatArray
+    var_above: FloatArray
+    cov: FloatArray
+    var_rate: FloatArray
+    fresh: LineMoments
+    reading_var: float
+
+
+@dataclass(frozen=True, slots=True)
+class NextLeg:
+    """Expected km to the next visit (in 10,000 km) and its relative variance, per unit."""
+
+    km: FloatArray
+    relative_var: float
+
+
+def first_knowledge(lines: WheelEndLines, layout: Layout, copies: int) -> Knowledge:
+    """What the forecasts know when each unit was last seen."""
+    now, fresh = line_moments(lines), new_lining_moments(lines)
+    return Knowledge(
+        above_mm=np.tile(now.now_mm, copies) - layout.minimum_mm,
+        rate=np.tile(now.rate, copies) + layout.rate_change,
+        var_above=np.tile(now.var_now, copies),
+        cov=np.tile(now.cov, copies),
+        var_rate=np.tile(now.var_rate, copies),
+        fresh=fresh,
+        reading_var=lines.reading_sd**2,
+    )
+
+
+def expected_leg(usage: UsageFit, layout: Layout, copies: int) -> NextLeg:
+    """How far a unit runs to its next visit, as far as anyone can tell."""
+    cards = usage.deck.after_road
+    product = cards.length * cards.use
+    level = np.tile(np.exp(usage.log_level + usage.level_variance / 2.0), copies)
+    km = level * np.exp(layout.level_change) * layout.usual_days * product.mean() / KM_PER_UNIT
+    spread = float(product.var() / product.mean() ** 2) if product.mean() > 0 else 0.0
+    return NextLeg(km, spread + float(np.mean(usage.level_variance)))
+
+
+def know_leg(known: Knowledge, ends: IntArray, km: FloatArray) -> None:
+    """Move the estimates of wheel ends by the km they ran (in 10,000 km)."""
+    known.above_mm[ends] -= known.rate[ends] * km
+    cov, var_rate = known.cov[ends], known.var_rate[ends]
+    known.var_above[ends] += km * (var_rate * km - 2.0 * cov)
+    known.cov[ends] = cov - var_rate * km
+
+
+def know_reading(known: Knowledge, ends: IntArray, reading_mm: FloatArray) -> None:
+    """Take in readings (mm above the minimum)."""
+    # Line and rate: L = m - r x, so the rate's covariance with the lining now is ``cov``.
+    total = known.var_above[ends] + known.reading_var
+    gain, gain_rate = known.var_above[ends] / total, known.cov[ends] / total
+    error = reading_mm - known.above_mm[ends]
+    known.above_mm[ends] += gain * error
+    known.rate[ends] += gain_rate * error
+    known.var_rate[ends] -= gain_rate * known.cov[ends]
+    known.cov[ends] *= 1.0 - gain
+    known.var_above[ends] *= 1.0 - gain
+
+
+def know_reline(known: Knowledge, layout: Layout, ends: IntArray) -> None:
+    """Start again with a new lining."""
+    row = ends % len(known.fresh.now_mm)
+    known.above_mm[ends] = known.fresh.now_mm[row] - layout.minimum_mm[ends]
+    known.rate[ends] = known.fresh.rate[row] + layout.rate_change[ends]
+    known.var_above[ends] = known.fresh.var_now[row]
+    known.cov[ends], known.var_rate[ends] = known.fresh.cov[row], known.fresh.var_rate[row]
+
+
+def chance_crossing(
+    known: Knowledge, ends: IntArray, km: FloatArray, relative_var: float
+) -> FloatArray:
+    """Chance to be at or below the minimum after km (in 10,000 km) that vary themselves."""
+    rate = known.rate[ends]
+    rate2 = rate**2 + known.var_rate[ends]
+    mean = known.above_mm[ends] - rate * km
+    variance = known.var_above[ends] - 2.0 * known.cov[ends] * km + known.var_rate[ends] * km**2
+    variance += rate2 * relative_var * km**2
+    return np.asarray(special.ndtr(-mean / np.sqrt(np.maximum(variance, 1e-12))))
+
+
+def latest_share(
+    known: Knowledge, ends: IntArray, km: FloatArray, relative_var: float, risk: float
+) -> FloatArray:
+    """Largest share of the next leg that keeps the risk; 0 where even now does not."""
+    low, high = np.zeros(len(ends)), np.ones(len(ends))
+    for _ in range(7):
+        middle = (low + high) / 2.0
+        keeps = chance_crossing(known, ends, km * middle, relative_var) <= risk
+        low, high = np.where(keeps, middle, low), np.where(keeps, high, middle)
+    return low

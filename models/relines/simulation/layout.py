@@ -1,0 +1,164 @@
+"""How the arrays of a batch hang together, and which units change duty in a scenario."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.relines.forecast.lines import WheelEndLines
+from models.relines.forecast.wheel_ends import WheelEnds
+from models.relines.simulation.draws import FleetDraw, tiled
+from models.relines.simulation.scenario import Scenario
+from models.usage.fit import UsageFit
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """The cells a budget is split into: depot × axle type × duty, numbered in that order."""
+
+    depots: tuple[str | None, ...]
+    axle_types: tuple[str, ...]
+    duties: tuple[str, ...]
+    base: IntArray
+
+    @property
+    def n_cells(self) -> int:
+        return len(self.depots) * len(self.axle_types) * len(self.duties)
+
+    def frame(self) -> pl.DataFrame:
+        """One row per cell: cell, depot, axle_type, duty."""
+        rows = [(d, a, u) for d in self.depots for a in self.axle_types for u in self.duties]
+        schema = {"depot": pl.String, "axle_type": pl.String, "duty": pl.String}
+        return pl.DataFrame(rows, schema=schema, orient="row").with_row_index("cell")
+
+
+def budget_cells(ends: WheelEnds, lines: WheelEndLines) -> Cells:
+    """Cells of a fleet; ``base`` (L,) is each wheel end's number in the first duty."""
+    depots, types = sorted(set(ends.depot), key=str), sorted(set(ends.axle_type))
+    depot = np.array([depots.index(d) for d in ends.depot], np.int64)
+    axle_type = np.array([types.index(a) for a in ends.axle_type], np.int64)
+    base = (depot * len(types) + axle_type) * len(lines.duties)
+    return Cells(tuple(depots), tuple(types), lines.duties, base)
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A batch under a scenario.
+
+    Per wheel end: ``unit``, ``partner``, ``has_partner``, ``axle``, ``copy`` of the fleet, habit
+    ``group``, budget ``cell``, ``usable_mm`` (new less minimum), ``minimum_mm``, ``rate_change``
+    from a change of duty. Per unit: ``usual_days`` between visits, ``level_change``.
+    ``axle_unit`` is the unit of each axle.
+    """
+
+    unit: IntArray
+    partner: IntArray
+    has_partner: BoolArray
+    axle: IntArray
+    axle_unit: IntArray
+    copy: IntArray
+    group: IntArray
+    cell: IntArray
+    usable_mm: FloatArray
+    minimum_mm: FloatArray
+    rate_change: FloatArray
+    usual_days: FloatArray
+    level_change: FloatArray
+
+
+def batch_layout(
+    ends: WheelEnds,
+    lines: WheelEndLines,
+    usage: UsageFit,
+    cells: Cells,
+    draw: FleetDraw,
+    scenario: Scenario,
+) -> Layout:
+    """Lay the copies of the fleet out.
+
+    Raises
+    ------
+    ValueError
+        If a scenario moves units to or from a duty that nobody runs.
+    """
+    copies, size, n_units = draw.copies, len(ends), len(usage)
+    n_axles = int(ends.axle.max(initial=-1)) + 1
+    axle_unit = np.zeros(n_axles, np.int64)
+    axle_unit[ends.axle] = ends.unit
+    unit = tiled(ends.unit, copies, n_units)
+    before = np.tile(lines.duty, copies)
+    after = duties_after(draw, lines, scenario)
+    usual, level = _use_after(usage, lines, after, copies)
+    minimum = scenario_minimum(ends, scenario)
+    column = np.tile(lines.duty_column, (copies, 1))
+    copy, every = np.repeat(np.arange(copies), size), np.arange(copies * size)
+    theta = draw.theta
+    return Layout(
+        unit=unit,
+        partner=tiled(ends.partner, copies, size),
+        has_partner=np.tile(ends.has_partner, copies),
+        axle=tiled(ends.axle, copies, n_axles),
+        axle_unit=tiled(axle_unit, copies, n_units),
+        copy=copy,
+        group=np.tile(ends.habit_group, copies),
+        cell=np.tile(cells.base, copies) + after[unit],
+        usable_mm=np.tile(np.maximum(ends.new_mm - minimum, 0.1), copies),
+        minimum_mm=np.tile(minimum, copies),
+        rate_change=theta[copy, column[every, after[unit]]]
+        - theta[copy, column[every, before[unit]]],
+        usual_days=usual * scenario.check_interval_factor,
+        level_change=level + np.log(scenario.use_factor),
+    )
+
+
+def scenario_minimum(ends: WheelEnds, scenario: Scenario) -> FloatArray:
+    """Minimum lining of each wheel end in a scenario [mm]."""
+    own = ends.axle_type.replace_strict(
+        dict(scenario.minimum_mm), default=None, return_dtype=pl.Float64
+    )
+    given = own.fill_null(np.nan).to_numpy() if scenario.minimum_mm else np.full(len(ends), np.nan)
+    minimum = np.where(np.isfinite(given), given, ends.minimum_mm)
+    return np.asarray(minimum + scenario.minimum_change_mm)
+
+
+def duties_after(draw: FleetDraw, lines: WheelEndLines, scenario: Scenario) -> IntArray:
+    """Duty of every unit of the batch once the scenario's moves are made."""
+    before = np.tile(lines.duty, draw.copies)
+    after, taken = before.copy(), np.zeros(len(lines.duties))
+    for move in scenario.duty_moves:
+        for name in (move.from_duty, move.to_duty):
+            if name not in lines.duties:
+                raise ValueError(
+                    f"{scenario.name}: nobody runs the duty {name!r}; known are "
+                    f"{', '.join(lines.duties)}"
+                )
+        source = lines.duties.index(move.from_duty)
+        low, taken[source] = taken[source], taken[source] + move.share
+        chosen = (before == source) & (draw.place >= low) & (draw.place < taken[source])
+        after[chosen] = lines.duties.index(move.to_duty)
+    return after
+
+
+def _use_after(
+    usage: UsageFit, lines: WheelEndLines, after: IntArray, copies: int
+) -> tuple[FloatArray, FloatArray]:
+    """Usual days between visits and change of log km per day, per unit of the batch."""
+    group = _groups_by_duty(usage, lines.duties)
+    unit = np.tile(np.arange(len(usage)), copies)
+    then, now = group[unit, after], np.tile(usage.group, copies)
+    stays = after == np.tile(lines.duty, copies)
+    then = np.where(stays, now, then)
+    rate = usage.rates.log_km_per_day
+    return usage.deck.usual_days[then], rate[then] - rate[now]
+
+
+def _groups_by_duty(usage: UsageFit, duties: tuple[str, ...]) -> IntArray:
+    """Group of use of each unit in each duty, (U, D): at its depot, or anywhere it is run."""
+    groups = usage.groups
+    number = {key: g for g, key in enumerate(zip(groups.depot, groups.duty, strict=True))}
+    anywhere = {duty: g for g, duty in reversed(list(enumerate(groups.duty)))}
+    table = np.zeros((len(groups), len(duties)), np.int64)
+    for g, depot in enumerate(groups.depot):
+        table[g] = [number.get((depot, duty), anywhere.get(duty, g)) for duty in duties]
+    return table[usage.group]

@@ -1,0 +1,182 @@
+"""Each unit's km per day, with its uncertainty, from the odometer sightings of the whole fleet."""
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.usage.groups import GroupRates, group_rates
+from models.usage.interval_distribution import Deck, usage_deck
+from models.usage.intervals import UsageGroups, UsageIntervals, usage_groups, usage_intervals
+from models.usage.level import UsageLevels, UsageVariances, usage_levels, usage_variances
+from models.usage.season import Season, log_season, no_season, usage_season
+
+
+@dataclass(frozen=True, slots=True)
+class UsageFit:
+    """Use of U units, in the order they were given.
+
+    ``log_level`` and ``level_variance``: log km per day on the road as of when each was last seen.
+    ``off_now``: off the road then. ``stands_still``: has km on record, and none of it was run.
+    ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of.
+    ``present``: chance that the unit is in the fleet, from how long it has stayed away; 0 for one
+    that was never seen.
+    """
+
+    as_of: dt.date
+    unit_ids: tuple[str, ...]
+    groups: UsageGroups
+    rates: GroupRates
+    variances: UsageVariances
+    season: Season
+    deck: Deck
+    group: IntArray
+    log_level: FloatArray
+    level_variance: FloatArray
+    off_now: BoolArray
+    stands_still: BoolArray
+    is_known: BoolArray
+    intervals: IntArray
+    since_seen: FloatArray
+    since_visit: FloatArray
+    present: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.unit_ids)
+
+    @property
+    def usual_days(self) -> FloatArray:
+        """Usual days between check visits of each unit."""
+        return self.deck.usual_days[self.group]
+
+
+def fit_usage(
+    units: pl.DataFrame,
+    intervals: pl.DataFrame,
+    as_of: dt.date,
+    check_days: Mapping[str, float] | None = None,
+    near: UsageVariances | None = None,
+) -> UsageFit:
+    """Estimate every unit's use.
+
+    Parameters
+    ----------
+    units : one row per unit: unit_id, depot (may be null), duty (now), seen_on, visit_on (either
+        may be null).
+    intervals : rows of ``reduce.unit_usage``.
+    as_of : the day forecasts start from.
+    check_days : days between check visits by duty, used where the records show too few.
+    near : variances to start the search from, where some are known to be close.
+    """
+    groups = usage_groups(units, intervals)
+    table = usage_intervals(units, intervals, groups, as_of)
+    rates = group_rates(table, groups)
+    season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday), near)
+    deck = usage_deck(table, levels, variances, groups, check_days or {})
+    group = groups.index(units["depot"], units["duty"])
+    since_seen, since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
+    visits = int((table.is_there & table.to_visit).sum())
+    return UsageFit(
+        as_of=as_of,
+        unit_ids=tuple(units["unit_id"]),
+        groups=groups,
+        rates=rates,
+        variances=variances,
+        season=season,
+        deck=deck,
+        group=group,
+        log_level=rates.log_km_per_day[group] + levels.level,
+        level_variance=levels.variance,
+        off_now=levels.off_now,
+        stands_still=(table.days.sum(axis=1) >= 28) & (table.km.sum(axis=1) <= 0),
+        is_known=rates.is_known[group],
+        intervals=table.is_informative.sum(axis=1),
+        since_seen=since_seen,
+        since_visit=since_visit,
+        present=np.where(
+            units["seen_on"].is_null().to_numpy(),
+            0.0,
+            chance_present(since_visit / deck.usual_days[group], deck, visits),
+        ),
+    )
+
+
+def _fitted(
+    table: UsageIntervals, rates: GroupRates, day_of_year: float, near: UsageVariances | None
+) -> tuple[Season, UsageVariances, UsageLevels]:
+    """Levels without a season, then once more with it where there is one."""
+    flat = np.zeros(table.days.shape)
+    variances = usage_variances(table, rates, flat, near)
+    levels = usage_levels(table, rates, flat, variances)
+    if not table.is_informative.any():
+        return no_season(day_of_year, "No use on record."), variances, levels
+    season = usage_season(table, rates, levels, day_of_year)
+    if season.amplitude == 0.0:
+        return season, variances, levels
+    swing = log_season(season, table)
+    variances = usage_variances(table, rates, swing, variances)
+    return season, variances, usage_levels(table, rates, swing, variances)
+
+
+def _days_since(day: pl.Series, as_of: dt.date) -> FloatArray:
+    days = (pl.lit(as_of, dtype=pl.Date) - pl.col("day")).dt.total_days()
+    frame = pl.DataFrame({"day": day.cast(pl.Date)}).select(days.cast(pl.Float64).fill_null(0.0))
+    return np.asarray(np.maximum(frame.to_series().to_numpy(), 0.0))
+
+
+def chance_present(away: FloatArray, deck: Deck, visits: int) -> FloatArray:
+    """Chance that a unit away for so many usual intervals will still come back.
+
+    At each visit a unit leaves for good with some small chance, or its next interval is a card of
+    the deck: Bayes' rule gives its chance to be present, and those chances give the leaving rate.
+    """
+    cards = np.sort(np.concatenate([deck.after_road.length, deck.after_standing.length]))
+    longer = (len(cards) - np.searchsorted(cards, away, side="right") + 0.01) / (len(cards) + 0.01)
+    leave = 0.002
+    for _ in range(25):
+        present = longer * (1.0 - leave) / (longer * (1.0 - leave) + leave)
+        leave = (float((1.0 - present).sum()) + 0.02) / (visits + len(away) + 10.0)
+    return np.asarray(present)
+
+
+def with_use_factor(usage: UsageFit, factor: float) -> UsageFit:
+    """The same fleet running ``factor`` times the km per day.
+
+    Raises
+    ------
+    ValueError
+        If the factor is not positive.
+    """
+    if not factor > 0:
+        raise ValueError(f"use factor must be above 0, got {factor}")
+    return replace(usage, log_level=usage.log_level + np.log(factor))
+
+
+def usage_frame(usage: UsageFit) -> pl.DataFrame:
+    """One row per unit: unit_id, depot, duty, km_per_day, km_per_day_sd, intervals, state.
+
+    km_per_day is what the unit runs while on the road, mean and SD of its level (null where its
+    duty has no record); state is on_road, off_road, stands_still or not_on_record.
+    """
+    mean = np.exp(usage.log_level + usage.level_variance / 2.0) * usage.deck.use_on_road
+    spread = mean * np.sqrt(np.expm1(usage.level_variance))
+    still, known = usage.stands_still, usage.is_known
+    state = np.select(
+        [still, ~known, usage.off_now], ["stands_still", "not_on_record", "off_road"], "on_road"
+    )
+    return pl.DataFrame(
+        {
+            "unit_id": usage.unit_ids,
+            "depot": [usage.groups.depot[g] or None for g in usage.group],
+            "duty": [usage.groups.duty[g] for g in usage.group],
+            "km_per_day": np.where(still, 0.0, np.where(known, mean, np.nan)),
+            "km_per_day_sd": np.where(still, 0.0, np.where(known, spread, np.nan)),
+            "intervals": usage.intervals,
+            "state": state,
+            "present": usage.present,
+        },
+        schema_overrides={"unit_id": pl.String, "depot": pl.String, "duty": pl.String},
+    ).with_columns(pl.col("km_per_day", "km_per_day_sd").fill_nan(None))

@@ -1,0 +1,249 @@
+r"""Lining lives as blocks of the mixed model: columns, weights, and two instruments put together.
+
+For axle type a and duty d the columns are the start (1 on lives whose reline is on record), the
+rate (minus the km run in d, in 10,000 km, so that a rate is positive when material is lost), and
+the pointer's bias (1 on readings of the wear pointer). A pointer reading weighs :math:`1/\psi` of a
+gauge's, :math:`\psi` being the ratio of their error variances. All readings of a life share how
+exactly its pointer was set at the reline (variance :math:`\omega^2` beside :math:`\sigma_p^2` of
+a reading): that leaves their spread within the life alone and takes weight from their mean,
+:math:`w = (n_p/\psi)/(1 + n_p\,\omega^2/\sigma_p^2)`. The sums join the gauge's by
+
+.. math:: s_{xy} = s^g_{xy} + s^p_{xy}/\psi + f\,\Delta_x\Delta_y,\qquad
+          f = \frac{n_g\,w}{n_g + w},\quad \Delta = \text{mean}^p - \text{mean}^g
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.mixed.blocks import BlockMoments, Blocks, assemble_blocks
+from models.wear.sums import InstrumentSums, LiningLifeSums
+
+KM_PER_UNIT = 10_000.0
+"""The models count km in this unit: rates are mm per 10,000 km."""
+
+
+@dataclass(frozen=True, slots=True)
+class WearColumns:
+    """Names the fixed effects: ('start'|'rate'|'pointer', axle type number, duty number or -1)."""
+
+    kind: tuple[str, ...]
+    axle: IntArray
+    duty: IntArray
+
+    def __len__(self) -> int:
+        return len(self.kind)
+
+    def where(self, kind: str) -> IntArray:
+        """Positions of the columns of one kind."""
+        return np.flatnonzero(np.array([k == kind for k in self.kind], bool))
+
+    def position(self, kind: str, axle: int, duty: int = -1) -> int:
+        """Position of a column, or -1."""
+        match = [
+            i
+            for i in np.flatnonzero((self.axle == axle) & (self.duty == duty))
+            if self.kind[i] == kind
+        ]
+        return int(match[0]) if match else -1
+
+
+def wear_columns(sums: LiningLifeSums, *, pointer_bias: bool) -> WearColumns:
+    """Starts, rates of every axle type in every duty, and pointer biases where pointers were read.
+
+    Every duty gets a rate on every axle type: one that never ran there borrows it.
+    """
+    known = np.bincount(sums.axle[sums.start_known & (sums.readings > 0)], minlength=1)
+    pointed = np.bincount(sums.axle[sums.pointer.readings > 0], minlength=1)
+    columns: list[tuple[str, int, int]] = []
+    for axle in range(len(sums.axle_types)):
+        if axle < len(known) and known[axle]:
+            columns.append(("start", axle, -1))
+        columns += [("rate", axle, duty) for duty in range(len(sums.duties))]
+        if pointer_bias and axle < len(pointed) and pointed[axle]:
+            columns.append(("pointer", axle, -1))
+    return WearColumns(
+        kind=tuple(c[0] for c in columns),
+        axle=np.array([c[1] for c in columns], np.int64),
+        duty=np.array([c[2] for c in columns], np.int64),
+    )
+
+
+def chosen_columns(columns: WearColumns, keep: BoolArray) -> WearColumns:
+    """Some of the columns, in their order."""
+    return WearColumns(
+        kind=tuple(k for k, stays in zip(columns.kind, keep, strict=True) if stays),
+        axle=columns.axle[keep],
+        duty=columns.duty[keep],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PointerWeight:
+    """What wear pointers are worth beside a gauge.
+
+    ``reading``: error variance of a gauge reading over that of a pointer reading; ``setting``:
+    variance of the pointers' settings at relines over that of a pointer reading.
+    """
+
+    reading: float
+    setting: float = 0.0
+
+    def of_means(self, readings: IntArray) -> FloatArray:
+        """Weight of the mean of so many readings of one life, in gauge readings."""
+        return readings * self.reading / (1.0 + readings * self.setting)
+
+    def log_determinant(self, readings: IntArray) -> float:
+        """Logarithm of the determinant of all the lives' weights, (lives,) readings of each."""
+        return float(
+            np.log(self.reading) * readings.sum() - np.log1p(readings * self.setting).sum()
+        )
+
+
+AS_GAUGE = PointerWeight(1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One instrument's moments of the chosen lives over [x, y], shapes (C, n)."""
+
+    weight: FloatArray
+    mean_t: FloatArray
+    mean: FloatArray
+    s_tt: FloatArray
+    s_t: FloatArray
+
+
+def _side(
+    sums: InstrumentSums,
+    lives: BoolArray,
+    columns: WearColumns,
+    local: IntArray,
+    instrument: PointerWeight,
+    is_pointer: bool,
+) -> _Side:
+    n, weight = int(lives.sum()), instrument.reading
+    mean, s_t = np.zeros((len(local) + 1, n)), np.zeros((len(local) + 1, n))
+    for row, column in enumerate(local):
+        duty = columns.duty[column]
+        if columns.kind[column] == "rate":
+            mean[row] = -sums.duty_mean_km[duty, lives] / KM_PER_UNIT
+            s_t[row] = -weight * sums.s_duty_km[duty, lives] / KM_PER_UNIT**2
+        elif columns.kind[column] == "pointer" and is_pointer:
+            mean[row] = sums.readings[lives] > 0
+    mean[-1], s_t[-1] = sums.mean_mm[lives], weight * sums.s_km_mm[lives] / KM_PER_UNIT
+    return _Side(
+        weight=instrument.of_means(sums.readings[lives]),
+        mean_t=sums.mean_km[lives] / KM_PER_UNIT,
+        mean=mean,
+        s_tt=weight * sums.s_km_km[lives] / KM_PER_UNIT**2,
+        s_t=s_t,
+    )
+
+
+def _inner_products(
+    sums: InstrumentSums, lives: BoolArray, columns: WearColumns, local: IntArray, weight: float
+) -> FloatArray:
+    """Pooled centred products of [rates, y] over the chosen lives, in the local columns."""
+    total = np.zeros((len(local) + 1, len(local) + 1))
+    rates = [r for r, c in enumerate(local) if columns.kind[c] == "rate"]
+    row_of = {int(columns.duty[local[r]]): r for r in rates}
+    mixed = np.zeros(len(lives), bool)
+    mixed[sums.pair_life] = True
+    for duty, row in row_of.items():
+        total[row, row] = sums.s_duty_km[duty, lives & ~mixed].sum()
+        total[row, -1] = total[-1, row] = -sums.s_duty_mm[duty, lives].sum() * KM_PER_UNIT
+    inside, n_duties = lives[sums.pair_life], len(sums.duty_mean_km)
+    code = (sums.pair_a * n_duties + sums.pair_b)[inside]
+    pooled = np.bincount(code, sums.pair_s[inside], minlength=n_duties**2).reshape(n_duties, -1)
+    pooled = pooled + np.triu(pooled, 1).T
+    total[np.ix_(rates, rates)] += pooled[np.ix_(list(row_of), list(row_of))]
+    total[-1, -1] = sums.s_mm_mm[lives].sum() * KM_PER_UNIT**2
+    return weight * total / KM_PER_UNIT**2
+
+
+def _ratio(top: FloatArray, bottom: FloatArray) -> FloatArray:
+    """top / bottom, zero where the bottom is."""
+    out = np.zeros(np.broadcast_shapes(top.shape, bottom.shape))
+    np.divide(top, bottom, out=out, where=bottom > 0.0)
+    return out
+
+
+def _merged(one: _Side, two: _Side, inner: FloatArray) -> tuple[_Side, FloatArray]:
+    """Both instruments as one set of moments, and the pooled product left over within lives."""
+    total = one.weight + two.weight
+    factor = _ratio(one.weight * two.weight, total)
+    gap, gap_t = two.mean - one.mean, two.mean_t - one.mean_t
+    share = _ratio(two.weight, total)
+    s_tt = one.s_tt + two.s_tt + factor * gap_t**2
+    s_t = one.s_t + two.s_t + factor * gap_t * gap
+    side = _Side(total, one.mean_t + share * gap_t, one.mean + share * gap, s_tt, s_t)
+    left_over = inner + (factor * gap) @ gap.T - (_ratio(s_t, s_tt)) @ s_t.T
+    return side, left_over
+
+
+def axle_moments(
+    sums: LiningLifeSums, columns: WearColumns, axle: int, pointer_weight: PointerWeight
+) -> BlockMoments:
+    """Moments of the lives of one axle type; a life without readings has all of them zero."""
+    local = np.flatnonzero(columns.axle == axle)
+    lives = sums.axle == axle
+    weights = (AS_GAUGE, pointer_weight)
+    instruments = (sums.gauge, sums.pointer)
+    inner = sum(
+        (
+            _inner_products(s, lives, columns, local, w.reading)
+            for s, w in zip(instruments, weights, strict=True)
+        ),
+        np.zeros((len(local) + 1, len(local) + 1)),
+    )
+    gauge, pointer = (
+        _side(s, lives, columns, local, w, k == 1)
+        for k, (s, w) in enumerate(zip(instruments, weights, strict=True))
+    )
+    side, within = _merged(gauge, pointer, inner)
+    from_start = [row for row, c in enumerate(local) if columns.kind[c] == "start"]
+    side.mean[from_start] = sums.start_known[lives] & (sums.readings[lives] > 0)
+    return BlockMoments(
+        columns=local,
+        unit=sums.unit[lives],
+        source=np.flatnonzero(lives),
+        free_start=~sums.start_known[lives] & (sums.readings[lives] > 0),
+        rows=sums.readings[lives],
+        weight=side.weight,
+        mean_t=side.mean_t,
+        mean_y=side.mean[-1],
+        mean_x=side.mean[:-1],
+        s_tt=side.s_tt,
+        s_ty=side.s_t[-1],
+        s_tx=side.s_t[:-1],
+        within=within,
+        log_weight=pointer_weight.log_determinant(sums.pointer.readings[lives]),
+    )
+
+
+def column_names(sums: LiningLifeSums, columns: WearColumns) -> tuple[str, ...]:
+    """Readable names such as 'rate drive city'."""
+    return tuple(
+        " ".join([kind, sums.axle_types[a]] + ([sums.duties[d]] if d >= 0 else []))
+        for kind, a, d in zip(columns.kind, columns.axle, columns.duty, strict=True)
+    )
+
+
+def present_axles(sums: LiningLifeSums) -> list[int]:
+    """Numbers of the axle types that occur."""
+    return [int(a) for a in np.unique(sums.axle)]
+
+
+def wear_blocks(
+    sums: LiningLifeSums, columns: WearColumns, *, pointer_weight: PointerWeight = AS_GAUGE
+) -> Blocks:
+    """Blocks of all lives that were read, one group per axle type."""
+    axles = present_axles(sums)
+    return assemble_blocks(
+        [axle_moments(sums, columns, axle, pointer_weight) for axle in axles],
+        column_names(sums, columns),
+        n_units=len(sums.units),
+        has_units=True,
+    )

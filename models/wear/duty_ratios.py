@@ -1,0 +1,150 @@
+r"""Wear rates of two duties of one axle type, as a ratio.
+
+The ratio :math:`\rho = r_a/r_b` gets Fieller's interval: all :math:`\rho` for which
+:math:`r_a - \rho r_b = 0` is not refused at the level, the covariance of both rates included. It is
+asymmetric, and unbounded when :math:`r_b` is not clearly above zero (then no limits are given). The
+test of equal rates is the same statistic at :math:`\rho = 1`; Holm's method adjusts p over all
+pairs of the fleet. Both use Satterthwaite's degrees of freedom of the contrast.
+
+Fieller (1954), J. R. Stat. Soc. B 16:175; Holm (1979), Scand. J. Stat. 6:65.
+"""
+
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+import polars as pl
+
+from models.common.arrays import FloatArray
+from models.common.distributions import t_below, t_quantile
+from models.common.multiple_tests import holm
+from models.mixed.fit import MixedFit
+from models.mixed.satterthwaite import satterthwaite_df
+from models.wear.result import WearFit
+
+METHOD = "Fieller interval, Satterthwaite t, Holm"
+
+
+@dataclass(frozen=True, slots=True)
+class RateRatio:
+    """Wear rate in ``duty_a`` over that in ``duty_b``; limits are None where unbounded."""
+
+    axle_type: str
+    duty_a: str
+    duty_b: str
+    ratio: float
+    ci_low: float | None
+    ci_high: float | None
+    df: float
+    p: float
+    p_adjusted: float
+
+
+@dataclass(frozen=True, slots=True)
+class WearComparisons:
+    ratios: tuple[RateRatio, ...]
+    notes: tuple[str, ...]
+
+
+def fieller_limits(
+    top: float, bottom: float, covariance: FloatArray, quantile: float
+) -> tuple[float, float] | None:
+    """Limits of top / bottom, or None where the bottom is not clearly off zero.
+
+    ``covariance`` (2, 2) of (top, bottom); ``quantile`` of the t distribution.
+
+    >>> low, high = fieller_limits(2.0, 1.0, np.diag([0.0, 0.01]), 2.0)
+    >>> round(low, 6), round(high, 6)
+    (1.666667, 2.5)
+    """
+    q2 = quantile**2
+    a = bottom**2 - q2 * covariance[1, 1]
+    if a <= 0.0:
+        return None
+    b = top * bottom - q2 * covariance[0, 1]
+    c = top**2 - q2 * covariance[0, 0]
+    root = float(np.sqrt(max(b * b - a * c, 0.0)))
+    return float((b - root) / a), float((b + root) / a)
+
+
+def _difference(
+    fit: WearFit, mixed: MixedFit, at: tuple[int, int], rho: float
+) -> tuple[float, float]:
+    """t statistic and degrees of freedom of r_a - rho r_b."""
+    contrast = np.zeros((1, len(fit.columns)))
+    contrast[0, list(at)] = 1.0, -rho
+    inner = contrast[:, fit.kept]
+    df = min(float(satterthwaite_df(mixed, inner)[0]), fit.most_df)
+    spread = float((inner @ mixed.covariance @ inner.T)[0, 0])
+    return float((inner @ mixed.beta)[0]) / np.sqrt(spread), df
+
+
+def _ratio(fit: WearFit, mixed: MixedFit, axle: int, a: int, b: int, level: float) -> RateRatio:
+    at = (fit.columns.position("rate", axle, a), fit.columns.position("rate", axle, b))
+    top, bottom = fit.beta[list(at)]
+    ratio = float(top / bottom) if bottom != 0.0 else float("inf")
+    t, df = _difference(fit, mixed, at, 1.0)
+    df_ratio = _difference(fit, mixed, at, ratio)[1] if np.isfinite(ratio) else df
+    quantile = float(t_quantile(0.5 + level / 2, df_ratio))
+    limits = fieller_limits(top, bottom, fit.covariance[np.ix_(at, at)], quantile)
+    p = float(2 * t_below(-abs(t), df))
+    return RateRatio(
+        axle_type=fit.axle_types[axle],
+        duty_a=fit.duties[a],
+        duty_b=fit.duties[b],
+        ratio=ratio,
+        ci_low=limits[0] if limits else None,
+        ci_high=limits[1] if limits else None,
+        df=df,
+        p=p,
+        p_adjusted=p,
+    )
+
+
+def _adjusted(ratios: list[RateRatio]) -> tuple[RateRatio, ...]:
+    p = holm([r.p for r in ratios])
+    return tuple(replace(r, p_adjusted=float(q)) for r, q in zip(ratios, p, strict=True))
+
+
+def compare_duties(fit: WearFit, *, level: float = 0.95) -> WearComparisons:
+    """Ratios of wear rates between duties, for rates that stand on their own readings.
+
+    Thin groups, whose rate leans on the others, are not compared with them.
+    """
+    if fit.mixed is None:
+        return WearComparisons((), fit.notes)
+    own = {(r.axle_type, r.duty) for r in fit.rates if not r.shrunk}
+    ratios, skipped = [], []
+    for axle, name in enumerate(fit.axle_types):
+        for a, b in combinations(range(len(fit.duties)), 2):
+            if {(name, fit.duties[a]), (name, fit.duties[b])} <= own:
+                ratios.append(_ratio(fit, fit.mixed, axle, a, b, level))
+            else:
+                skipped.append(f"{fit.duties[a]} with {fit.duties[b]} on {name}")
+    notes = (f"Too few units to compare {', '.join(skipped)}.",) if skipped else ()
+    return WearComparisons(_adjusted(ratios), notes)
+
+
+COMPARISON_SCHEMA = {
+    "axle_type": pl.String,
+    "measure": pl.String,
+    "duty_a": pl.String,
+    "duty_b": pl.String,
+    "ratio": pl.Float64,
+    "ci_low": pl.Float64,
+    "ci_high": pl.Float64,
+    "p": pl.Float64,
+    "p_adjusted": pl.Float64,
+    "method": pl.String,
+}
+
+
+def comparisons_frame(comparisons: WearComparisons) -> pl.DataFrame:
+    """One row per pair of duties within an axle type; an infinite ratio is null."""
+    constants = {"measure": "wear_rate_ratio", "method": METHOD}
+    rows = [
+        {n: constants.get(n, getattr(r, n, None)) for n in COMPARISON_SCHEMA}
+        for r in comparisons.ratios
+    ]
+    frame = pl.DataFrame(rows, schema=COMPARISON_SCHEMA)
+    return frame.with_columns(pl.when(pl.col("ratio").is_finite()).then("ratio").alias("ratio"))

@@ -1,0 +1,355 @@
+r"""Lining wear of a fleet: rates per axle type and duty by REML, from per-life sums.
+
+The model is that of ``models.mixed.reml`` with t = km since the life's origin in 10,000 km:
+
+.. math:: \text{lining} = \text{start}_a - \sum_d \text{rate}_{ad}\,\text{km}_d
+          + b_0 + b_1 t + c_u t + \varepsilon
+
+start and rates fixed, :math:`(b_0, b_1)` per lining life, :math:`c` per unit. A life whose reline
+is not on record has a start of its own. A unit that changed duty has its km split by duty.
+
+Wheel ends of one unit share its slope, so the standard errors respect clustering by unit. Intervals
+use Satterthwaite's degrees of freedom, from the same sums as the fit; Kenward and Roger's would
+need every unit's own matrices again, and agree for single rates but for a correction of the
+covariance of the order of one over the number of units. Where units are few the degrees of freedom
+are held at the number of units less the number of rates: a spread between units that happens to be
+estimated as zero must not make an interval narrow (with 12 units and 6 rates, intervals so held
+cover 95 % or more; ``tests/bench/bench_wear.py`` prints it).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import FloatArray, IntArray
+from models.common.distributions import t_quantile
+from models.mixed.blocks import Blocks
+from models.mixed.estimable import Estimable, estimable_columns
+from models.mixed.fit import MixedFit, TooFewRowsError, fit_mixed
+from models.mixed.reml import normal_equations
+from models.mixed.satterthwaite import MOST_DF, satterthwaite_df, variance_covariance
+from models.wear.blocks import (
+    AS_GAUGE,
+    PointerWeight,
+    WearColumns,
+    chosen_columns,
+    wear_blocks,
+    wear_columns,
+)
+from models.wear.notes import fit_notes, nothing_told
+from models.wear.result import NO_COMPONENTS, Support, WearComponents, WearFit, WearRate, WearStart
+from models.wear.shrinkage import (
+    NotSeparableError,
+    RawRates,
+    ShrunkRates,
+    mixture_limits,
+    shrink_rates,
+)
+from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
+
+THIN_UNITS = 5
+"""A group with fewer units than this leans on the other duties of its axle type."""
+LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
+"""A gauge marked in tenths of a millimetre cannot do better than this (its rounding alone)."""
+
+
+class NothingToldError(ValueError):
+    """No lining says anything of a rate."""
+
+    def __init__(self, sums: LiningLifeSums) -> None:
+        super().__init__(nothing_told(sums))
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """What one fit goes through: sums, columns, blocks and the REML fit of the kept columns."""
+
+    sums: LiningLifeSums
+    columns: WearColumns
+    estimable: Estimable
+    support: Support
+    weight: PointerWeight
+    kept_blocks: Blocks
+    mixed: MixedFit
+
+
+def rate_support(sums: LiningLifeSums, columns: WearColumns) -> Support:
+    """Units, lives and readings behind each rate (zero for other columns).
+
+    A life counts under every duty it ran in, if it says anything of a rate.
+    """
+    counts = np.zeros((3, len(columns)), np.int64)
+    informative = sums.informative
+    for position in columns.where("rate"):
+        axle, duty = columns.axle[position], columns.duty[position]
+        lives = informative & sums.ran[duty] & (sums.axle == axle)
+        units = len(np.unique(sums.unit[lives]))
+        counts[:, position] = units, lives.sum(), sums.readings[lives].sum()
+    return Support(units=counts[0], lives=counts[1], readings=counts[2])
+
+
+def _usable_sums(
+    sums: LiningLifeSums, pointer_weight: PointerWeight | None
+) -> tuple[LiningLifeSums, bool]:
+    """The sums to fit, and whether two instruments remain.
+
+    Without a calibration pointers count only where nothing else was ever read.
+    """
+    if not sums.gauge.readings.any():
+        return as_gauge(sums), False
+    if pointer_weight is None:
+        return without_pointer(sums, np.ones(sums.n_lives, bool)), False
+    return sums, bool(sums.pointer.readings.any())
+
+
+def _priority(columns: WearColumns, support: Support) -> FloatArray:
+    """Starts first, then rates by units; pointer biases last."""
+    rank = {"start": np.inf, "rate": 0.0, "pointer": -1.0}
+    return np.array([rank[kind] for kind in columns.kind]) + support.units
+
+
+def _worked(sums: LiningLifeSums, pointer_weight: PointerWeight | None) -> _Work:
+    usable, both = _usable_sums(sums, pointer_weight)
+    if not usable.informative.any():
+        raise NothingToldError(usable)
+    weight = pointer_weight if both and pointer_weight is not None else AS_GAUGE
+    columns = wear_columns(usable, pointer_bias=both)
+    support = rate_support(usable, columns)
+    blocks = wear_blocks(usable, columns, pointer_weight=weight)
+    estimable = estimable_columns(blocks, _priority(columns, support))
+    if not estimable.kept.all():
+        kept = chosen_columns(columns, estimable.kept)
+        blocks = wear_blocks(usable, kept, pointer_weight=weight)
+    mixed = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
+    return _Work(usable, columns, estimable, support, weight, blocks, mixed)
+
+
+def _raw_rates(work: _Work, thin_units: int) -> RawRates:
+    """Estimates over all columns, with the information of those that are not estimable."""
+    size, kept = len(work.columns), np.flatnonzero(work.estimable.kept)
+    beta, covariance = np.zeros(size), np.zeros((size, size))
+    beta[kept] = work.mixed.beta
+    covariance[np.ix_(kept, kept)] = work.mixed.covariance
+    is_rate = np.array([kind == "rate" for kind in work.columns.kind], bool)
+    fixed = work.estimable.kept & ~work.estimable.entangled
+    thin = is_rate & (~fixed | (work.support.units < thin_units))
+    blocks = (
+        work.kept_blocks
+        if len(kept) == size
+        else wear_blocks(work.sums, work.columns, pointer_weight=work.weight)
+    )
+    gram = normal_equations(blocks, work.mixed.point.variances) / work.mixed.sigma2
+    return RawRates(
+        beta=beta,
+        covariance=covariance,
+        information=gram[:-1, :-1],
+        score=gram[:-1, -1] + gram[:-1, :-1] @ blocks.offset,
+        fixed=fixed,
+        keep=fixed & ~thin,
+        with_data=work.support.lives > 0,
+    )
+
+
+def _unshrunk(work: _Work) -> RawRates:
+    raw = np.ones(len(work.columns), bool)
+    return RawRates(
+        beta=work.mixed.beta,
+        covariance=work.mixed.covariance,
+        information=np.zeros((0, 0)),
+        score=np.zeros(0),
+        fixed=raw,
+        keep=raw,
+        with_data=raw,
+    )
+
+
+def _most_df(work: _Work) -> float:
+    """Units less rates, where units have a spread of their own to estimate."""
+    if not work.mixed.free[3]:
+        return MOST_DF
+    units = len(np.unique(work.sums.unit[work.sums.informative]))
+    return max(1.0, float(units - len(work.columns.where("rate"))))
+
+
+def _degrees_of_freedom(work: _Work) -> FloatArray:
+    """Per column; columns without data of their own take the least of the others."""
+    kept = np.flatnonzero(work.estimable.kept)
+    df = np.minimum(satterthwaite_df(work.mixed, np.eye(len(kept))), _most_df(work))
+    out = np.full(len(work.columns), df.min(initial=MOST_DF))
+    out[kept] = df
+    return out
+
+
+def _limits(
+    raw: RawRates, shrunk: ShrunkRates | None, column: int, df: float, level: float
+) -> tuple[float, float]:
+    if shrunk is not None and not raw.keep[column]:
+        return mixture_limits(shrunk, column, df, level)
+    half = float(t_quantile(0.5 + level / 2, df) * np.sqrt(raw.covariance[column, column]))
+    return float(raw.beta[column]) - half, float(raw.beta[column]) + half
+
+
+def _rate(
+    work: _Work, raw: RawRates, shrunk: ShrunkRates | None, column: int, df: float, level: float
+) -> WearRate:
+    used = raw if shrunk is None else shrunk
+    own = bool(raw.fixed[column])
+    low, high = _limits(raw, shrunk, column, df, level)
+    support = work.support
+    return WearRate(
+        axle_type=work.sums.axle_types[work.columns.axle[column]],
+        duty=work.sums.duties[work.columns.duty[column]],
+        units=int(support.units[column]),
+        lives=int(support.lives[column]),
+        readings=int(support.readings[column]),
+        mm_per_10000km=float(used.beta[column]),
+        se=float(np.sqrt(used.covariance[column, column])),
+        df=df,
+        ci_low=low,
+        ci_high=high,
+        shrunk=not raw.keep[column],
+        raw_mm_per_10000km=float(raw.beta[column]) if own else None,
+        raw_se=float(np.sqrt(raw.covariance[column, column])) if own else None,
+    )
+
+
+def _starts(
+    work: _Work, beta: FloatArray, covariance: FloatArray, df: FloatArray, level: float
+) -> tuple[WearStart, ...]:
+    starts = []
+    known = work.sums.start_known & (work.sums.readings > 0)
+    for column in work.columns.where("start"):
+        half = t_quantile(0.5 + level / 2, df[column]) * np.sqrt(covariance[column, column])
+        axle = work.columns.axle[column]
+        starts.append(
+            WearStart(
+                axle_type=work.sums.axle_types[axle],
+                lives=int((known & (work.sums.axle == axle)).sum()),
+                mm=float(beta[column]),
+                se=float(np.sqrt(covariance[column, column])),
+                ci_low=float(beta[column] - half),
+                ci_high=float(beta[column] + half),
+            )
+        )
+    return tuple(starts)
+
+
+def _sd_error(variance: float, variance_se: float) -> float:
+    """Standard error of a standard deviation by the delta method; that of the variance's root
+    where it is estimated as zero."""
+    if variance <= 0.0:
+        return float(np.sqrt(variance_se))
+    return float(variance_se / (2.0 * np.sqrt(variance)))
+
+
+def wear_components(mixed: MixedFit) -> WearComponents:
+    """Standard deviations of the random parts with their standard errors (delta method)."""
+    v, s2 = mixed.point.variances, mixed.sigma2
+    relative = np.array([v.g00, v.g11, v.tau])
+    chosen = variance_covariance(mixed)[np.ix_([0, 2, 3, 4], [0, 2, 3, 4])]
+    jacobian = np.column_stack([s2 * np.eye(3), relative])
+    spread = np.sqrt(np.maximum(np.diag(jacobian @ chosen @ jacobian.T), 0.0))
+    errors = [_sd_error(x, se) for x, se in zip(relative * s2, spread, strict=True)]
+    correlation = 0.0
+    if v.g00 > 0.0 and v.g11 > 0.0:
+        correlation = float(np.clip(-v.g01 / np.sqrt(v.g00 * v.g11), -1.0, 1.0))
+    return WearComponents(
+        between_unit_sd=float(np.sqrt(v.tau * s2)),
+        between_unit_sd_se=errors[2],
+        between_life_sd=float(np.sqrt(v.g11 * s2)),
+        between_life_sd_se=errors[1],
+        intercept_sd=float(np.sqrt(v.g00 * s2)),
+        intercept_sd_se=errors[0],
+        start_rate_correlation=correlation,
+        residual_sd=float(np.sqrt(s2)),
+        residual_sd_se=_sd_error(s2, float(np.sqrt(max(chosen[3, 3], 0.0)))),
+    )
+
+
+def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
+    is_thin = work.support.units[work.columns.where("rate")] < thin_units
+    whole = not is_thin.any() and not work.estimable.entangled.any()
+    raw = _unshrunk(work) if whole else _raw_rates(work, thin_units)
+    shrunk = None if raw.keep.all() else shrink_rates(raw, work.columns)
+    df = _degrees_of_freedom(work)
+    rates = tuple(
+        _rate(work, raw, shrunk, int(c), float(df[c]), level) for c in work.columns.where("rate")
+    )
+    components = wear_components(work.mixed)
+    used = raw if shrunk is None else shrunk
+    return WearFit(
+        rates=rates,
+        starts=_starts(work, used.beta, used.covariance, df, level),
+        components=components,
+        axle_types=work.sums.axle_types,
+        duties=work.sums.duties,
+        columns=work.columns,
+        beta=used.beta,
+        covariance=used.covariance,
+        df=df,
+        most_df=_most_df(work),
+        kept=work.estimable.kept,
+        mixed=work.mixed,
+        pointer_weight=work.weight if len(work.columns.where("pointer")) else None,
+        reml_loglik=work.mixed.reml_loglik,
+        converged=work.mixed.converged,
+        n_units=len(np.unique(work.sums.unit[work.sums.readings > 0])),
+        n_lives=int((work.sums.readings > 0).sum()),
+        n_readings=int(work.sums.readings.sum()),
+        notes=fit_notes(work.sums, work.mixed, rates, components, thin_units, LEAST_READING_SD_MM),
+    )
+
+
+def fit_wear(
+    sums: LiningLifeSums,
+    *,
+    pointer_weight: PointerWeight | None = None,
+    thin_units: int = THIN_UNITS,
+    level: float = 0.95,
+) -> WearFit:
+    """Wear rates per axle type and duty, their uncertainty and the spread between units and lives.
+
+    Parameters
+    ----------
+    sums : per-life sums (``models.wear.sums.lining_life_sums``).
+    pointer_weight : what the wear pointers are worth, from ``models.wear.pointers``; None leaves
+        them out.
+    thin_units : groups with fewer units lean on the other duties of their axle type.
+    level : coverage of the intervals.
+
+    Returns
+    -------
+    WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why.
+    """
+    try:
+        return _finished(_worked(sums, pointer_weight), thin_units, level)
+    except NothingToldError as reason:
+        return failed_fit(sums, (str(reason),))
+    except (TooFewRowsError, NotSeparableError) as reason:
+        return failed_fit(sums, (f"No wear rates: {reason}.",))
+
+
+def failed_fit(sums: LiningLifeSums, notes: tuple[str, ...]) -> WearFit:
+    """A fit without results, and why."""
+    none: IntArray = np.zeros(0, np.int64)
+    return WearFit(
+        rates=(),
+        starts=(),
+        components=NO_COMPONENTS,
+        axle_types=sums.axle_types,
+        duties=sums.duties,
+        columns=WearColumns((), none, none),
+        beta=np.zeros(0),
+        covariance=np.zeros((0, 0)),
+        df=np.zeros(0),
+        most_df=1.0,
+        kept=np.zeros(0, bool),
+        mixed=None,
+        pointer_weight=None,
+        reml_loglik=None,
+        converged=False,
+        n_units=len(np.unique(sums.unit[sums.readings > 0])),
+        n_lives=int((sums.readings > 0).sum()),
+        n_readings=int(sums.readings.sum()),
+        notes=notes,
+    )

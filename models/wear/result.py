@@ -1,0 +1,150 @@
+"""The outcome of a wear fit, as values and as tables."""
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.mixed.fit import MixedFit
+from models.wear.blocks import PointerWeight, WearColumns
+
+
+@dataclass(frozen=True, slots=True)
+class Support:
+    """Units, lives and readings behind each column, shape (P,)."""
+
+    units: IntArray
+    lives: IntArray
+    readings: IntArray
+
+
+@dataclass(frozen=True, slots=True)
+class WearRate:
+    """Wear rate of one axle type in one duty, mm per 10,000 km (positive: material is lost).
+
+    ``shrunk`` says that the group is thin and leans on the other duties of its axle type;
+    ``raw_*`` is then what its own readings say (None: nothing). ``lives`` and ``readings`` count
+    under every duty a life ran in.
+    """
+
+    axle_type: str
+    duty: str
+    units: int
+    lives: int
+    readings: int
+    mm_per_10000km: float
+    se: float
+    df: float
+    ci_low: float
+    ci_high: float
+    shrunk: bool
+    raw_mm_per_10000km: float | None
+    raw_se: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WearStart:
+    """Mean thickness after a reline on record, mm."""
+
+    axle_type: str
+    lives: int
+    mm: float
+    se: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class WearComponents:
+    """Spread: rates in mm per 10,000 km, start and reading error in mm; each with its error.
+
+    ``start_rate_correlation`` is that of a life's start and its wear rate.
+    """
+
+    between_unit_sd: float | None
+    between_unit_sd_se: float | None
+    between_life_sd: float | None
+    between_life_sd_se: float | None
+    intercept_sd: float | None
+    intercept_sd_se: float | None
+    start_rate_correlation: float | None
+    residual_sd: float | None
+    residual_sd_se: float | None
+
+
+NO_COMPONENTS = WearComponents(*(None,) * 9)
+
+
+@dataclass(frozen=True, slots=True)
+class WearFit:
+    """Rates, starts and spread of a fleet's lining wear.
+
+    ``beta`` (P,) and ``covariance`` (P, P) are the fixed effects in use (thin rates shrunk) in the
+    order of ``columns``; ``mixed`` is the REML fit behind them (None where there was none), of the
+    columns ``kept`` (P,). No test has more degrees of freedom than ``most_df``.
+    """
+
+    rates: tuple[WearRate, ...]
+    starts: tuple[WearStart, ...]
+    components: WearComponents
+    axle_types: tuple[str, ...]
+    duties: tuple[str, ...]
+    columns: WearColumns
+    beta: FloatArray
+    covariance: FloatArray
+    df: FloatArray
+    most_df: float
+    kept: BoolArray
+    mixed: MixedFit | None
+    pointer_weight: PointerWeight | None
+    reml_loglik: float | None
+    converged: bool
+    n_units: int
+    n_lives: int
+    n_readings: int
+    notes: tuple[str, ...]
+
+    def rate(self, axle_type: str, duty: str) -> WearRate:
+        """The rate of one axle type in one duty.
+
+        Raises
+        ------
+        KeyError
+            If the fit has no such rate.
+        """
+        for rate in self.rates:
+            if (rate.axle_type, rate.duty) == (axle_type, duty):
+                return rate
+        raise KeyError(f"no wear rate of {axle_type} in {duty}")
+
+
+RATE_SCHEMA = {
+    "axle_type": pl.String,
+    "duty": pl.String,
+    "units": pl.Int64,
+    "lives": pl.Int64,
+    "readings": pl.Int64,
+    "mm_per_10000km": pl.Float64,
+    "se": pl.Float64,
+    "df": pl.Float64,
+    "ci_low": pl.Float64,
+    "ci_high": pl.Float64,
+    "shrunk": pl.Boolean,
+    "raw_mm_per_10000km": pl.Float64,
+    "raw_se": pl.Float64,
+}
+
+
+def rates_frame(fit: WearFit) -> pl.DataFrame:
+    """One row per axle type and duty."""
+    rows = [{name: getattr(rate, name) for name in RATE_SCHEMA} for rate in fit.rates]
+    return pl.DataFrame(rows, schema=RATE_SCHEMA)
+
+
+def components_frame(fit: WearFit) -> pl.DataFrame:
+    """One row: the spread of the random parts, the log-likelihood and whether REML converged."""
+    names = WearComponents.__slots__
+    row: dict[str, float | bool | None] = {n: getattr(fit.components, n) for n in names}
+    row |= {"reml_loglik": fit.reml_loglik, "converged": fit.converged}
+    schema = dict.fromkeys([*names, "reml_loglik"], pl.Float64) | {"converged": pl.Boolean}
+    return pl.DataFrame([row], schema=schema)

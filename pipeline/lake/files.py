@@ -1,0 +1,292 @@
+"""Bytes of a lake file → rows of cells, whatever the fleet's office software made of them.
+
+A CSV is comma, semicolon or tab separated, UTF-8 (with or without byte-order mark), UTF-16 or
+Windows-1252. A row that has more or fewer cells than the heading is kept with its problem, so that
+nothing a person typed disappears. Parquet and XLSX cells keep their own types.
+"""
+
+import csv
+import io
+import os
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Lock
+
+import fastexcel
+import polars as pl
+
+from pipeline.errors import UnreadableFileError
+from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
+
+DELIMITERS = (",", ";", "\t")
+SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx"}
+# Days from 1970 to the end of the year 9999.
+_LAST_DAY = 2_932_896
+# What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text
+# takes some five times its size to read, a cell some 16 bytes and its text.
+MAX_BYTES = 1 << 30
+MAX_LINE_BYTES = 1 << 20
+MAX_QUOTED_CELLS = 20_000_000
+csv.field_size_limit(MAX_BYTES)
+# Standard error is one for all threads.
+_TELLING = Lock()
+_CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """The rows of one file.
+
+    ``rows`` has ``row_no`` (the heading is row 1), ``shape_problem`` (null when the row fits the
+    heading) and one column per heading: ``c0``, ``c1``, …
+    """
+
+    headings: tuple[str, ...]
+    rows: pl.DataFrame
+    is_text: bool
+
+
+def read_cells(content: bytes, path: Path) -> Cells:
+    """Cells of a lake file.
+
+    Raises
+    ------
+    UnreadableFileError
+        The bytes are not what the file's ending says, or there is no heading.
+    """
+    kind = SUFFIXES.get(path.suffix.lower())
+    if kind is None:
+        raise UnreadableFileError(f"{path.suffix or 'no ending'}; accepted: {', '.join(SUFFIXES)}")
+    if not content:
+        raise UnreadableFileError("the file is empty; accepted: a heading and rows")
+    return {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells}[kind](content)
+
+
+def _require_cells(cells: int, most: int = MAX_CELLS) -> None:
+    if cells > most:
+        raise UnreadableFileError(f"{cells:,} cells; accepted: up to {most:,} in a file")
+
+
+def _csv_cells(content: bytes) -> Cells:
+    _require_lines(content)
+    text = _decoded(content)
+    delimiter = _delimiter(text)
+    if '"' in text:
+        lines = _lines(text)
+        if (
+            lines.filter(lines.str.contains('"', literal=True))
+            .str.contains(_plain(delimiter))
+            .all()
+        ):
+            return _cells_of_lines(lines.str.replace_all('"', "", literal=True), delimiter)
+        records = _quoted_records(text, delimiter)
+        return _cells_of_lines(lines, delimiter) if records is None else _cells_of_records(records)
+    return _cells_of_lines(_lines(text), delimiter)
+
+
+def _lines(text: str) -> pl.Series:
+    return pl.Series("line", [text]).str.replace_all("\r\n|\r", "\n").str.split("\n").explode()
+
+
+def _plain(delimiter: str) -> str:
+    """A line whose quotes only go round whole cells, with nothing in them that needs quotes."""
+    cell = rf'(?:"[^"{delimiter}]*"|[^"{delimiter}]*)'
+    return rf"^{cell}(?:{delimiter}{cell})*$"
+
+
+def _require_lines(content: bytes) -> None:
+    """Every stretch of a megabyte has the end of a line in it."""
+    for start in range(0, len(content) - MAX_LINE_BYTES, MAX_LINE_BYTES):
+        stretch = content[start : start + MAX_LINE_BYTES]
+        if b"\n" not in stretch and b"\r" not in stretch:
+            raise UnreadableFileError(
+                f"a line of {MAX_LINE_BYTES:,} bytes or more; accepted: rows, each on a line"
+            )
+
+
+def _decoded(content: bytes) -> str:
+    for bom, encoding in (
+        (b"\xef\xbb\xbf", "utf-8-sig"),
+        (b"\xff\xfe", "utf-16"),
+        (b"\xfe\xff", "utf-16"),
+    ):
+        if content.startswith(bom):
+            return _text(content, encoding)
+    try:
+        return _text(content, "utf-8")
+    except UnicodeDecodeError:
+        return _text(content, "cp1252")
+
+
+def _text(content: bytes, encoding: str) -> str:
+    text = content.decode(encoding, errors="strict" if encoding == "utf-8" else "replace")
+    if _CONTROL.search(text):
+        raise UnreadableFileError("binary bytes; accepted: text in UTF-8, UTF-16 or Windows-1252")
+    return text
+
+
+def _delimiter(text: str) -> str:
+    """The separator that the heading uses most, outside quotes."""
+    heading = re.sub(r'"[^"]*"', "", _first_line(text))
+    return max(DELIMITERS, key=heading.count)
+
+
+def _first_line(text: str) -> str:
+    return next((line for line in text.splitlines() if line.strip()), "")
+
+
+def _quoted_records(text: str, delimiter: str) -> list[list[str]] | None:
+    """Every record of a CSV with quotes; None when a quote never closes.
+
+    A quote that never closes would swallow the rest of the file as one cell; such a file is read
+    line by line instead, its quotes being just characters.
+    """
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    _require_cells(text.count(delimiter), MAX_QUOTED_CELLS)
+    try:
+        return list(reader)
+    except csv.Error:
+        return None
+
+
+def _cells_of_records(records: list[list[str]]) -> Cells:
+    numbered = [(no, r) for no, r in enumerate(records, start=1) if any(c.strip() for c in r)]
+    if not numbered:
+        raise UnreadableFileError("no heading; accepted: a heading and rows")
+    (_, headings), *body = numbered
+    width = len(headings)
+    require_columns(width)
+    _require_cells(width * len(body))
+    columns = {
+        f"c{i}": pl.Series([r[i] if i < len(r) else None for _, r in body], dtype=pl.String)
+        for i in range(width)
+    }
+    sizes = pl.Series([len(r) for _, r in body], dtype=pl.UInt32)
+    row_no = pl.Series([no for no, _ in body], dtype=pl.Int64)
+    return _text_cells(headings, pl.DataFrame({"row_no": row_no, "cells": sizes, **columns}))
+
+
+def _cells_of_lines(lines: pl.Series, delimiter: str) -> Cells:
+    numbered = pl.DataFrame({"row_no": pl.int_range(1, len(lines) + 1, eager=True), "line": lines})
+    blank = pl.col("line").str.replace_all(delimiter, "", literal=True).str.strip_chars() == ""
+    kept = numbered.filter(~blank)
+    if kept.is_empty():
+        raise UnreadableFileError("no heading; accepted: a heading and rows")
+    if kept["line"].str.contains('"', literal=True).any():
+        kept = kept.with_columns(_without_outer_quotes(delimiter))
+    headings = kept["line"][0].split(delimiter)
+    require_columns(len(headings))
+    _require_cells(len(headings) * kept.height)
+    cells = pl.col("line").str.split_exact(delimiter, len(headings) - 1)
+    fields = cells.struct.rename_fields([f"c{i}" for i in range(len(headings))])
+    rows = kept[1:].select(
+        "row_no",
+        cells=pl.col("line").str.count_matches(delimiter, literal=True) + 1,
+        fields=fields,
+    )
+    return _text_cells(headings, rows.unnest("fields"))
+
+
+def _without_outer_quotes(delimiter: str) -> pl.Expr:
+    """Cells that are quoted whole lose their quotes; a stray quote stays."""
+    cell = rf'(^|{delimiter})"([^"{delimiter}]*)"({delimiter}|$)'
+    # Twice: neighbouring cells share a delimiter, so one pass takes every other cell.
+    return pl.col("line").str.replace_all(cell, "$1$2$3").str.replace_all(cell, "$1$2$3")
+
+
+def _text_cells(headings: list[str], rows: pl.DataFrame) -> Cells:
+    width = len(headings)
+    problem = pl.when(pl.col("cells") != width).then(
+        pl.format(f"found {{}} cells; accepted: {width}, as in the heading", pl.col("cells"))
+    )
+    return Cells(
+        tuple(h.strip() for h in headings),
+        rows.with_columns(shape_problem=problem).drop("cells"),
+        is_text=True,
+    )
+
+
+def _parquet_cells(content: bytes) -> Cells:
+    table = read_parquet(content)
+    with _failing_as("a Parquet file"):
+        return _typed_cells(pl.DataFrame(table), is_text=False)
+
+
+def _xlsx_cells(content: bytes) -> Cells:
+    """The first sheet, every cell as text: one column may mix dates, numbers and words."""
+    require_workbook(content)
+    with _failing_as("an XLSX workbook"):
+        frame = fastexcel.read_excel(content).load_sheet(0, dtypes="string").to_polars()
+    return _typed_cells(frame, is_text=False)
+
+
+@contextmanager
+def _failing_as(kind: str) -> Iterator[None]:
+    """What a library makes of bytes it cannot read is told as one line, and nowhere else.
+
+    The libraries below are Rust: where one gives up on bytes that it did not foresee, it prints to
+    standard error by itself and raises an exception that is nobody's ``Exception``.
+    """
+    with _TELLING, _standard_error_nowhere():
+        try:
+            yield
+        except BaseException as error:
+            if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+                raise
+            raise UnreadableFileError(f"not {kind} ({_one_line(error)})") from None
+
+
+@contextmanager
+def _standard_error_nowhere() -> Iterator[None]:
+    told = os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    try:
+        yield
+    finally:
+        os.dup2(told, 2)
+        os.close(told)
+        os.close(nowhere)
+
+
+def _typed_cells(frame: pl.DataFrame, *, is_text: bool) -> Cells:
+    if not frame.columns:
+        raise UnreadableFileError("no heading; accepted: a heading and rows")
+    times = (column for column in frame if column.dtype.is_temporal())
+    frame = frame.with_columns(_dated(column) for column in times)
+    headings = tuple(name.strip() for name in frame.columns)
+    rows = frame.rename({name: f"c{i}" for i, name in enumerate(frame.columns)})
+    rows = rows.with_row_index("row_no", offset=2).with_columns(
+        pl.col("row_no").cast(pl.Int64), shape_problem=pl.lit(None, dtype=pl.String)
+    )
+    filled = pl.any_horizontal(pl.all().exclude("row_no", "shape_problem").is_not_null())
+    return Cells(headings, rows.filter(filled), is_text=is_text)
+
+
+def _dated(column: pl.Series) -> pl.Series:
+    """Days and moments as they are; as text where one lies in no year that can be written.
+
+    Hours and spans of time are text too: no column of the contract holds one.
+    """
+    if not isinstance(column.dtype, pl.Date | pl.Datetime):
+        return column.dt.to_string()
+    last = _LAST_DAY * _per_day(column.dtype)
+    within = column.to_physical().is_between(-last, last).fill_null(value=True)
+    if within.all():
+        return column
+    written = column.set(~within, None).cast(pl.String)
+    told = pl.Series(column.name, ["a date in no year"] * len(column))
+    return written.zip_with(within, told)
+
+
+def _per_day(dtype: pl.DataType) -> int:
+    """What a day is in a column's own count."""
+    units = {"ms": 10**3, "us": 10**6, "ns": 10**9}
+    return 86_400 * units[dtype.time_unit] if isinstance(dtype, pl.Datetime) else 1
+
+
+def _one_line(error: BaseException) -> str:
+    return str(error).splitlines()[0][:120] if str(error) else type(error).__name__

@@ -1,0 +1,107 @@
+"""The reline budget and the scenarios beside it, drawn from the same simulated futures."""
+
+import datetime as dt
+
+import duckdb
+import polars as pl
+
+from models.relines.budget import budget_frame, budget_months, outlook_frame
+from models.relines.scenario_table import scenario_frame
+from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
+from models.relines.simulation.simulate import FleetModel, simulate_relines
+from pipeline.marts import marts
+from pipeline.marts.budget_parts import months_frame, spans_frame
+from pipeline.settings import ScenarioSection, Settings
+
+DRAWS = 200
+SEED = 20_000
+# The summary speaks of the next twelve months, whatever the budget's horizon.
+LEAST_MONTHS = 12
+TABLES = (
+    "reline_budget",
+    "reline_budget_parts",
+    "reline_outlook",
+    "reline_outlook_parts",
+    "scenarios",
+)
+
+
+def write_budget_marts(
+    con: duckdb.DuckDBPyConnection, frames: dict[str, pl.DataFrame] | None
+) -> None:
+    """Write the budget, the outlook and the scenarios; empty where there is no forecast."""
+    for table in TABLES:
+        marts.write(con, table, marts.empty(table) if frames is None else frames[table])
+
+
+def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict[str, pl.DataFrame]:
+    """``TABLES`` by name, all from the same simulated futures."""
+    months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
+    costs, every = reline_costs(settings), (plan(settings), *scenarios(settings))
+    tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
+    compared = scenario_frame(every, tallies, months, costs, SEED)
+    return {
+        "reline_budget": budget_frame(fleet, tallies[0], months, costs, SEED),
+        "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
+        "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
+        "reline_outlook_parts": spans_frame(fleet.cells, tallies[0], months, costs, SEED),
+        "scenarios": _scenarios(compared, settings),
+    }
+
+
+def reline_costs(settings: Settings) -> Costs:
+    c = settings.costs
+    return Costs(
+        lining_kit=c.lining_kit,
+        reline_labour=c.reline_labour,
+        drum=c.drum,
+        drum_share=c.drum_share,
+        downtime=c.downtime,
+        inflation_per_year=c.inflation_per_year,
+    )
+
+
+def plan(settings: Settings) -> Scenario:
+    """What the budget holds: the fleet's habit, and what must be relined besides so that no lining
+    crosses its minimum between visits with more than the accepted risk."""
+    budget = settings.budget
+    return Scenario(AS_NOW.name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
+
+
+def scenarios(settings: Settings) -> tuple[Scenario, ...]:
+    """The fleet's own scenarios; where it names none, some that most fleets ask about."""
+    named = settings.scenarios or {
+        "habit alone": ScenarioSection(guard=False),
+        "latest safe visit": ScenarioSection(reline="latest"),
+        "whole unit together": ScenarioSection(together="unit"),
+    }
+    return tuple(_scenario(name, s, settings.budget.risk) for name, s in named.items())
+
+
+def _scenario(name: str, section: ScenarioSection, risk: float) -> Scenario:
+    plain = section.model_dump(exclude={"description", "duty_moves", "risk"})
+    moves = tuple(DutyMove(m.from_duty, m.to_duty, m.share) for m in section.duty_moves)
+    return Scenario(name, **plain, risk=section.risk or risk, duty_moves=moves)
+
+
+def _scenarios(compared: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    described = {name: s.description for name, s in settings.scenarios.items()}
+    base = pl.col("scenario") == AS_NOW.name
+
+    def extra(name: str) -> list[pl.Expr]:
+        """The difference from how the fleet does it now; none for that itself."""
+        return [
+            pl.when(~base).then(f"{name}_change_{q}").alias(f"extra_{name}_{q}")
+            for q in ("mean", "p10", "p90")
+        ]
+
+    return compared.with_columns(
+        *extra("relines"),
+        *extra("cost"),
+        name="scenario",
+        description=pl.col("scenario").replace_strict(described, default=""),
+        base=base,
+        early_scrapped_mm="scrapped_mm_mean",
+        early_scrapped_cost="scrapped_cost_mean",
+        p_crossing=pl.col("crossing_chance").clip(0.0, 1.0),
+    )

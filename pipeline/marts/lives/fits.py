@@ -1,0 +1,194 @@
+"""Adjuster life: counted intervals → fits, curves and probability scales of every group."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from models.common.arrays import FloatArray
+from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_scale
+from models.lives.fits.data import GroupKey, LifeCounts, counts_by_group
+from models.lives.fits.few_failures import enough_failures, scarce_life
+from models.lives.fits.goodness_of_fit import check_fit
+from models.lives.fits.npmle import Npmle, fit_npmle
+from models.lives.fits.parametric import LifeChoice, LifeFit, choose_life
+from models.lives.fits.profile import Interval, life_intervals
+from models.lives.fits.risk_set import main_stretch
+from pipeline.marts import marts
+from pipeline.settings import Adjusters, Settings
+from pipeline.warehouse import warehouse
+
+COUNTS = ("adjuster_interval_counts", "adjuster_censored_counts", "adjuster_entry_counts")
+MOST_DROPS = 80
+NO_AGE = (
+    "Of no adjuster is it known when it was fitted and that it worked later, so nothing can be "
+    "said of their lives: adjuster_fitted_on and _km in the register, or jobs, tell."
+)
+
+Row = dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class GroupLife:
+    """One axle type and duty, or a pool of them: its counts, and its life where it can be known."""
+
+    counts: LifeCounts
+    curve: Npmle | None
+    choice: LifeChoice | None
+
+
+@dataclass(frozen=True, slots=True)
+class Lives:
+    """Every group's life by (axle type, duty); None pools over it."""
+
+    groups: dict[GroupKey, GroupLife]
+
+    def chosen(self, key: GroupKey) -> LifeFit | None:
+        group = self.groups.get(key)
+        return group.choice.chosen if group is not None and group.choice is not None else None
+
+    def life_of(self, axle_type: str, duty: str) -> tuple[GroupKey, LifeFit] | None:
+        """The life that stands for a group, and whose it is: its own, its axle type's, the pool's.
+
+        None where no life could be fitted at all.
+        """
+        keys: tuple[GroupKey, ...] = ((axle_type, duty), (axle_type, None), (None, None))
+        found = ((key, self.chosen(key)) for key in keys)
+        return next(((key, fit) for key, fit in found if fit is not None), None)
+
+
+def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Lives:
+    """Fit every axle type and duty, and the pools over them."""
+    chosen = settings.adjusters
+    intervals, censored, entries = (warehouse.fetch(con, f"from reduce.{t}") for t in COUNTS)
+    counts = counts_by_group(intervals, censored, entries)
+    lives = Lives({key: _group_life(each, chosen) for key, each in counts.items()})
+    fits = [row for key, life in lives.groups.items() for row in _fit_rows(key, life, chosen)]
+    fits = fits or [{"adjusters": 0, "failures": 0, "chosen": False, "note": NO_AGE}]
+    marts.write(con, "adjuster_fits", frame_of("adjuster_fits", fits))
+    known = {key: life for key, life in lives.groups.items() if life.curve is not None}
+    curves = [_curves(key, life, chosen.survival_km) for key, life in known.items()]
+    scales = [_scales(key, life) for key, life in known.items()]
+    marts.write(con, "adjuster_curves", joined("adjuster_curves", curves))
+    marts.write(con, "adjuster_scales", joined("adjuster_scales", scales))
+    return lives
+
+
+def frame_of(table: str, rows: list[Row]) -> pl.DataFrame:
+    """Rows as a frame with the columns of a mart; what a row does not say is null."""
+    schema = {n: c.dtype for n, c in marts.SCHEMAS[table].columns().items()}
+    return pl.DataFrame(rows, schema=schema)
+
+
+def joined(table: str, frames: list[pl.DataFrame]) -> pl.DataFrame:
+    return pl.concat([marts.empty(table), *frames], how="diagonal_relaxed")
+
+
+def finite(value: float) -> float | None:
+    """None for what no number can say: a limit never found, a p without a test."""
+    return float(value) if np.isfinite(value) else None
+
+
+def _group_life(counts: LifeCounts, chosen: Adjusters) -> GroupLife:
+    if not enough_failures(counts, chosen.fewest_failures):
+        return GroupLife(counts, None, None)
+    return GroupLife(counts, fit_npmle(main_stretch(counts)), choose_life(counts))
+
+
+def _fit_rows(key: GroupKey, life: GroupLife, chosen: Adjusters) -> Iterator[Row]:
+    counts = life.counts
+    group: Row = {
+        "axle_type": key[0],
+        "duty": key[1],
+        "adjusters": round(counts.adjusters),
+        "failures": round(counts.failures),
+        "chosen": False,
+    }
+    if life.choice is None or life.curve is None:
+        yield {**group, "note": scarce_words(counts, chosen)}
+        return
+    for fit in life.choice.fits:
+        yield {**group, **_fit_row(life, fit)}
+    for unfitted in life.choice.unfitted:
+        yield {**group, "distribution": unfitted.name, "note": unfitted.reason}
+
+
+def scarce_words(counts: LifeCounts, chosen: Adjusters) -> str:
+    """What so few failures do say."""
+    try:
+        scarce = scarce_life(counts, shape=chosen.assumed_shape, fewest=chosen.fewest_failures)
+    except ValueError:
+        return "No adjuster was watched over any distance, so nothing can be said."
+    return scarce.words
+
+
+def _fit_row(life: GroupLife, fit: LifeFit) -> Row:
+    assert life.choice is not None
+    assert life.curve is not None
+    limits = life_intervals(life.counts, fit)
+    row: Row = {
+        "distribution": fit.name,
+        **_with_limits("shape", limits.shape),
+        **_with_limits("scale_km", limits.scale),
+        **_with_limits("b10_km", limits.b10),
+        "loglik": fit.loglik,
+        "aic": finite(fit.criterion),
+    }
+    if fit is not life.choice.chosen:
+        return row
+    words = [life.choice.verdict, check_fit(life.counts, fit, life.curve).words]
+    words += [trouble.words for trouble in life.curve.troubles]
+    return {**row, "chosen": True, "note": "; ".join(words)}
+
+
+def _with_limits(name: str, interval: Interval) -> Row:
+    return {
+        name: interval.estimate,
+        f"{name}_ci_low": interval.low,
+        f"{name}_ci_high": finite(interval.high),
+    }
+
+
+def _curves(key: GroupKey, life: GroupLife, stated_km: tuple[float, ...]) -> pl.DataFrame:
+    """The curve that assumes no distribution, and the chosen one at even and at stated ages."""
+    assert life.curve is not None
+    parts = [free_curve(life.curve)]
+    if life.choice is not None and life.choice.chosen is not None:
+        ages = _tabulated(life.counts, stated_km)
+        parts.append(fitted_curve(life.counts, life.choice.chosen, ages))
+    curve = pl.concat(parts).filter(pl.col("age").is_finite())
+    return _of_group(curve, key).with_columns(
+        ci_low=pl.min_horizontal("ci_low", "survival"),
+        ci_high=pl.max_horizontal("ci_high", "survival"),
+    )
+
+
+def _tabulated(counts: LifeCounts, stated_km: tuple[float, ...]) -> FloatArray:
+    """Even steps to the oldest age watched, and the stated ages up to it."""
+    even = curve_ages(counts)
+    stated = [km for km in stated_km if km <= even[-1]]
+    return np.unique(np.concatenate([even, stated]))
+
+
+def _scales(key: GroupKey, life: GroupLife) -> pl.DataFrame:
+    """Drops on the scale of every fitted distribution, thinned to what a chart can show."""
+    assert life.curve is not None
+    fits = life.choice.fits if life.choice is not None else ()
+    drops = [probability_scale(life.curve, fit) for fit in fits]
+    thinned = [each.gather_every(max(each.height // MOST_DROPS, 1)) for each in drops]
+    if not thinned:
+        return marts.empty("adjuster_scales")
+    finite_z = pl.all_horizontal(pl.col(name).is_finite() for name in ("z", "z_low", "z_high"))
+    points = pl.concat(thinned).filter(finite_z, pl.col("age").is_finite())
+    return _of_group(points, key).with_columns(
+        z_low=pl.min_horizontal("z_low", "z"), z_high=pl.max_horizontal("z_high", "z")
+    )
+
+
+def _of_group(frame: pl.DataFrame, key: GroupKey) -> pl.DataFrame:
+    axle_type, duty = key
+    return frame.rename({"age": "km"}).with_columns(
+        axle_type=pl.lit(axle_type, dtype=pl.String), duty=pl.lit(duty, dtype=pl.String)
+    )

@@ -1,0 +1,369 @@
+"""The ``mart`` tables a run fills: every column's type, unit and meaning, stated once.
+
+A frame is checked against its schema before it is written, so a table never holds a NaN, a missing
+column or a quantile out of order. The README's table of outputs is made from these classes.
+"""
+
+import dataframely as dy
+import duckdb
+import polars as pl
+
+from pipeline.marts import columns as col
+from pipeline.marts.lives.schemas import LIFE_SCHEMAS
+from pipeline.warehouse import warehouse
+
+STATES = (
+    "in_band",
+    "set_wrong",
+    "slackening",
+    "stuck",
+    "tightening",
+    "uneven",
+    "not_seen",
+)
+
+
+class WearRates(dy.Schema):
+    """One row per axle type and duty."""
+
+    axle_type = col.text("Axle type", key=True)
+    duty = col.text("Duty", key=True)
+    units = col.count("Units behind the figure")
+    lives = col.count("Lining lives behind it")
+    readings = col.count("Readings behind it")
+    mm_per_10000km = col.number("Lining wear", "mm per 10,000 km")
+    se = col.number("Its standard error", "mm per 10,000 km", low=0.0)
+    ci_low = col.number("95 % interval, low end", "mm per 10,000 km")
+    ci_high = col.number("95 % interval, high end", "mm per 10,000 km")
+    shrunk = dy.Bool(nullable=False, description="True: too few units, drawn to its axle type")
+    own_mm_per_10000km = col.number("The group's own estimate, before that", "mm per 10,000 km")
+    note = col.text("What limits the figure", nullable=True)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("ci_low", "mm_per_10000km", "ci_high")
+
+
+class WearComponents(dy.Schema):
+    """One row: the spread that the wear fit found."""
+
+    between_unit_sd = col.number("Rate, unit to unit", "mm per 10,000 km", low=0.0)
+    between_life_sd = col.number("Rate, life to life", "mm per 10,000 km", low=0.0)
+    intercept_sd = col.number("Starting lining, life to life", "mm", low=0.0)
+    residual_sd = col.number("Reading error", "mm", low=0.0)
+    reml_loglik = col.number("REML log-likelihood")
+    converged = dy.Bool(nullable=False, description="The optimum was found and certified")
+    note = col.text("What the fit says of itself", nullable=True)
+
+
+class WearDepartures(dy.Schema):
+    """One row per way in which wear may depart from a straight line in km."""
+
+    kind = col.text("bedding-in, curvature, season", key=True)
+    estimate = col.number("Its size: mm; for curvature mm per (10,000 km)²")
+    se = col.number("Its standard error", low=0.0)
+    ci_low = col.number("95 % interval, low end")
+    ci_high = col.number("High end")
+    p = col.share("Two-sided p")
+    p_adjusted = col.share("Holm-adjusted")
+    sentence = col.text("What was found, in words")
+
+
+class PointerChecks(dy.Schema):
+    """One row per axle type: wear pointers against the lining gauge, read together."""
+
+    axle_type = col.text("Axle type", key=True)
+    lives = col.count("Lining lives with both")
+    pairs = col.count("Readings of both on one day")
+    bias_mm = col.number("Pointer minus gauge", "mm")
+    bias_se = col.number("Its standard error", "mm", low=0.0)
+    scale = col.number("Change of that per mm of lining")
+    scale_se = col.number("Its standard error", low=0.0)
+    reading_sd_mm = col.number("Error of one pointer reading", "mm", low=0.0)
+    setting_sd_mm = col.number("How differently pointers are set at relines", "mm", low=0.0)
+    weight = col.number("Worth of a pointer reading beside a gauge's; null: left out", low=0.0)
+    note = col.text("What the comparison says", nullable=True)
+
+
+class PointersNotReset(dy.Schema):
+    """One row per lining life whose wear pointer nobody seems to have reset at its reline."""
+
+    life_id = col.text("Lining life", key=True)
+    wheel_end_id = col.text("Wheel end")
+    gap_mm = col.number("Pointer minus gauge", "mm")
+    probability = col.share("Chance that it was not reset")
+
+
+class DutyComparisons(dy.Schema):
+    """One row per pair of duties within an axle type, and measure."""
+
+    axle_type = col.text("Axle type; null: over all, adjusted for it", nullable=True)
+    measure = col.text("wear_rate_ratio, hazard_ratio, …")
+    duty_a = col.text("The duty compared")
+    duty_b = col.text("The duty it is compared with")
+    ratio = col.number("a over b", low=0.0)
+    ci_low = col.number("95 % interval, low end", low=0.0)
+    ci_high = col.number("High end", low=0.0)
+    p = col.share("Two-sided p")
+    p_adjusted = col.share("Holm-adjusted over the comparisons of its measure")
+    method = col.text("How interval and p were made")
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("ci_low", "ratio", "ci_high")
+
+
+class WheelEndStatus(dy.Schema):
+    """One row per wheel end of the register."""
+
+    wheel_end_id = col.text("UNIT/AXLE+SIDE", key=True)
+    unit_id = col.text("Unit")
+    axle_no = dy.Int64(nullable=False, description="Axle, counted from the front")
+    side = col.text("L or R")
+    axle_type = col.text("Axle type")
+    duty = col.text("Duty on the as-of day")
+    depot = col.text("Depot", nullable=True)
+    as_of = dy.Date(nullable=False, description="The day everything is as of")
+    last_inspected_on = col.day("Last inspection")
+    lining_mm = col.number("Lining now, estimated", "mm")
+    lining_sd = col.number("Its standard deviation", "mm", low=0.0)
+    min_on_p10 = col.day("Lining reaches its minimum: early date (1 in 10 earlier)")
+    min_on_p50 = col.day("Even chance")
+    min_on_p90 = col.day("Late date (1 in 10 later)")
+    min_km_p10 = col.number("The unit's accumulated km then: early", "km")
+    min_km_p50 = col.number("Even chance", "km")
+    min_km_p90 = col.number("Late", "km")
+    reline_on_p10 = col.day("The visit at which this fleet will reline it: early")
+    reline_on_p50 = col.day("Even chance")
+    reline_on_p90 = col.day("Late")
+    stroke_ratio = col.number("Free stroke / arm length now, estimated")
+    stroke_ratio_sd = col.number("Its standard deviation", low=0.0)
+    drift_per_10000km = col.number("Change of the ratio", "per 10,000 km")
+    take_up = col.number("Share of wear the adjuster takes up; 1 keeps pace")
+    p_out_now = col.share("Chance that the stroke is outside its band now")
+    p_out_next_check = col.share("Chance that it will be by the next check")
+    state = dy.Enum(STATES, nullable=False, description="What the history says")
+    flagged = dy.Bool(nullable=False, description="Look at it first")
+    priority = col.number("Higher first")
+    evidence = col.text("Why, in a sentence or two", nullable=True)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return (
+            col.ordered("min_on_p10", "min_on_p50", "min_on_p90")
+            & col.ordered("min_km_p10", "min_km_p50", "min_km_p90")
+            & col.ordered("reline_on_p10", "reline_on_p50", "reline_on_p90")
+        )
+
+
+class RelineBudget(dy.Schema):
+    """One row per month, depot, axle type and duty; all three null: the fleet's total."""
+
+    month = dy.Date(nullable=False, description="First day of the month")
+    depot = col.text("Depot", nullable=True)
+    axle_type = col.text("Axle type", nullable=True)
+    duty = col.text("Duty", nullable=True)
+    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
+    relines_p50 = col.number("Middle", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    relines_mean = col.number("Mean: these add up", low=0.0)
+    cost_p10 = col.number("Cost: low", "currency", low=0.0)
+    cost_p50 = col.number("Middle", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+    cost_mean = col.number("Mean: these add up", "currency", low=0.0)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("relines_p10", "relines_p50", "relines_p90") & col.ordered(
+            "cost_p10", "cost_p50", "cost_p90"
+        )
+
+
+class RelineBudgetParts(dy.Schema):
+    """One row per month and part of the fleet: a depot, an axle type, a duty, or two of them."""
+
+    month = dy.Date(nullable=False, description="First day of the month")
+    part = col.text("What it is one of: depot; axle_type; …; depot, axle_type; …")
+    depot = col.text("Depot; null: over all, or none in the register", nullable=True)
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
+    relines_p50 = col.number("Middle", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    relines_mean = col.number("Mean: these add up", low=0.0)
+    cost_p10 = col.number("Cost: low", "currency", low=0.0)
+    cost_p50 = col.number("Middle", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+    cost_mean = col.number("Mean: these add up", "currency", low=0.0)
+
+
+class RelineOutlook(dy.Schema):
+    """One row per span of months after the as-of day: the fleet's total in it."""
+
+    from_on = dy.Date(nullable=False, primary_key=True, description="First day of the span")
+    until_on = col.day("Last day")
+    months = dy.Int64(nullable=False, primary_key=True, min=1, description="Whole months")
+    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
+    relines_p50 = col.number("Middle", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    relines_mean = col.number("Mean", low=0.0)
+    cost_p10 = col.number("Cost: low", "currency", low=0.0)
+    cost_p50 = col.number("Middle", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+    cost_mean = col.number("Mean", "currency", low=0.0)
+
+
+class RelineOutlookParts(dy.Schema):
+    """One row per span of months after the as-of day, and part of the fleet."""
+
+    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
+    until_on = dy.Date(nullable=False, description="Last day")
+    part = col.text("What it is one of: depot; axle_type; …; depot, axle_type; …")
+    depot = col.text("Depot; null: over all, or none in the register", nullable=True)
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
+    relines_p50 = col.number("Middle", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    relines_mean = col.number("Mean: these add up", low=0.0)
+    cost_p10 = col.number("Cost: low", "currency", low=0.0)
+    cost_p50 = col.number("Middle", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+    cost_mean = col.number("Mean: these add up", "currency", low=0.0)
+
+
+class Scenarios(dy.Schema):
+    """One row per scenario over the budget's months, in the same simulated futures."""
+
+    name = col.text(
+        "The scenario; as_now: the budget itself, the fleet's habit and what must be relined "
+        "besides to keep the accepted risk",
+        key=True,
+    )
+    description = dy.String(nullable=False, description="In the fleet's words")
+    base = dy.Bool(nullable=False, description="The one the others are set against")
+    relines_mean = col.number("Relines of wheel ends", low=0.0)
+    relines_p10 = col.number("Low", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    cost_mean = col.number("Cost", "currency", low=0.0)
+    cost_p10 = col.number("Low", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+    extra_relines_mean = col.number("Relines more than as_now, future by future")
+    extra_relines_p10 = col.number("Low")
+    extra_relines_p90 = col.number("High")
+    extra_cost_mean = col.number("Cost more than as_now, future by future", "currency")
+    extra_cost_p10 = col.number("Low", "currency")
+    extra_cost_p90 = col.number("High", "currency")
+    early_scrapped_mm = col.number("Lining above its minimum when relined, summed", "mm", low=0.0)
+    early_scrapped_cost = col.number("What that lining cost", "currency", low=0.0)
+    p_crossing = col.share("Chance that a lining falls to its minimum in service")
+
+
+class SettingQuality(dy.Schema):
+    """One row per depot and month; null depot: the fleet; null month: all months."""
+
+    depot = col.text("Depot; empty: none in the register", nullable=True)
+    month = col.day("Month of the setting, its first day")
+    settings = col.count("Settings that a check followed")
+    out_of_band = col.count("Of these, found outside the band at that check")
+    share = col.share("Their share")
+    ci_low = col.share("95 % interval (Wilson), low end")
+    ci_high = col.share("High end")
+    limit_998 = col.share("Upper funnel limit for so many settings (depots only)")
+    outlier = dy.Bool(nullable=True, description="Beyond its limit, however many are compared")
+
+
+class FlagChanges(dy.Schema):
+    """One row per wheel end flagged now, or at the origin a month before."""
+
+    wheel_end_id = col.text("Wheel end", key=True)
+    change = dy.Enum(["newly", "still", "cleared"], nullable=False, description="What changed")
+    state = col.text("State that it is in, or was")
+    compared_with = col.day("The origin it is compared with")
+    weeks_flagged = col.number("Weeks since it was flagged, at least", "weeks", low=0.0)
+    job = col.text("Job that cleared it; empty: cleared without work", nullable=True)
+    cleared_on = col.day("Day of that job")
+    outcome = col.text("confirmed, false_alarm, other_work or open", nullable=True)
+
+
+class FlagPrecision(dy.Schema):
+    """One row per origin: what the flags standing then turned out to be by now."""
+
+    month = dy.Date(nullable=False, primary_key=True, description="The origin")
+    flags = col.count("Flags standing then")
+    confirmed = col.count("Followed by a found fault, or by a setting that cured a wrong one")
+    false_alarms = col.count("Gone without any work")
+    open = col.count("Still standing, or ended by work that tells neither")
+    precision = col.share("Confirmed among those decided")
+    ci_low = col.share("95 % interval (Wilson), low end")
+    ci_high = col.share("High end")
+
+
+class Months(dy.Schema):
+    """One row per published month, as it was said then; a month made again replaces its row."""
+
+    month = col.text("The month, as in 2025-03", key=True)
+    as_of = dy.Date(nullable=False, description="The day it was as of")
+    wheel_ends = col.count("Wheel ends")
+    flagged = col.count("Of these, flagged")
+    relines_p10 = col.number("Relines forecast for the next 12 months: low", low=0.0)
+    relines_p50 = col.number("Middle", low=0.0)
+    relines_p90 = col.number("High", low=0.0)
+    cost_p10 = col.number("Cost forecast for them: low", "currency", low=0.0)
+    cost_p50 = col.number("Middle", "currency", low=0.0)
+    cost_p90 = col.number("High", "currency", low=0.0)
+
+
+class Backtest(dy.Schema):
+    """One row per forecast measure and origin: what would have been forecast, and what happened."""
+
+    measure = col.text("What was forecast")
+    origin = dy.Date(nullable=False, description="The day the forecast is made as of")
+    nominal = col.share("Share of outcomes the interval should hold")
+    observed = col.share("Share it held")
+    n = col.count("Forecasts judged")
+    bias = col.number(
+        "Observed less forecast: months for dates, mm for linings, a share for totals"
+    )
+
+
+SCHEMAS: dict[str, type[dy.Schema]] = {
+    "wear_rates": WearRates,
+    "wear_components": WearComponents,
+    "wear_departures": WearDepartures,
+    "pointer_checks": PointerChecks,
+    "pointers_not_reset": PointersNotReset,
+    **LIFE_SCHEMAS,
+    "duty_comparisons": DutyComparisons,
+    "wheel_end_status": WheelEndStatus,
+    "reline_budget": RelineBudget,
+    "reline_budget_parts": RelineBudgetParts,
+    "reline_outlook": RelineOutlook,
+    "reline_outlook_parts": RelineOutlookParts,
+    "scenarios": Scenarios,
+    "months": Months,
+    "setting_quality": SettingQuality,
+    "flag_changes": FlagChanges,
+    "flag_precision": FlagPrecision,
+    "backtest": Backtest,
+}
+
+
+def empty(table: str) -> pl.DataFrame:
+    """A mart without rows."""
+    return pl.DataFrame(schema={n: c.dtype for n, c in SCHEMAS[table].columns().items()})
+
+
+def write(con: duckdb.DuckDBPyConnection, table: str, frame: pl.DataFrame) -> None:
+    """Check a frame against its mart schema and put it in place; missing columns become null.
+
+    Raises ``dataframely.exc.ValidationError`` where a value breaks the schema: that is a fault of
+    this program, never of the fleet's data.
+    """
+    schema = SCHEMAS[table]
+    columns = schema.columns()
+    complete = frame.select(
+        (pl.col(n) if n in frame.columns else pl.lit(None, dtype=c.dtype)).cast(c.dtype).alias(n)
+        for n, c in columns.items()
+    )
+    warehouse.put(con, f"mart.{table}", schema.validate(complete))

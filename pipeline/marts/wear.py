@@ -1,0 +1,91 @@
+"""Lining wear: per-life sums → rates, spread, departures, comparisons and pointer checks."""
+
+from dataclasses import asdict
+
+import duckdb
+import polars as pl
+
+from models.wear.duty_ratios import compare_duties, comparisons_frame
+from models.wear.linearity import Departure, wear_departures
+from models.wear.pointers import PointerCalibration
+from models.wear.result import WearFit, components_frame, rates_frame
+from models.wear.sums import LiningLifeSums, lining_life_sums
+from pipeline.marts import marts
+from pipeline.warehouse import warehouse
+
+# The straight line is tested on no more units than this: more would sharpen a clear answer.
+UNITS_TESTED = 4_000
+
+
+def fleet_sums(con: duckdb.DuckDBPyConnection) -> LiningLifeSums:
+    """What SQL left of the fleet's lining readings."""
+    tables = ("lining_life_sums", "lining_life_duty_sums", "lining_life_duty_pairs")
+    return lining_life_sums(*(warehouse.fetch(con, f"from reduce.{t}") for t in tables))
+
+
+def write_wear_marts(
+    con: duckdb.DuckDBPyConnection, fit: WearFit, calibration: PointerCalibration
+) -> None:
+    """Write what the wear fit says, and test what it takes for granted."""
+    marts.write(con, "wear_rates", _rates(fit))
+    marts.write(con, "wear_components", _components(fit))
+    marts.write(con, "wear_departures", _departures(wear_departures(*_tested_readings(con))))
+    marts.write(con, "pointer_checks", _pointer_checks(calibration))
+    marts.write(con, "pointers_not_reset", calibration.not_reset)
+
+
+def wear_comparisons(fit: WearFit) -> pl.DataFrame:
+    """Ratios of wear between duties, for ``mart.duty_comparisons``."""
+    return comparisons_frame(compare_duties(fit)).filter(pl.col("ratio").is_not_null())
+
+
+def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Readings, and km by duty, of the units that the straight line is tested on."""
+    tested = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
+        limit {UNITS_TESTED})"""
+    readings = warehouse.fetch(
+        con,
+        f"""select l.unit_id, l.axle_type, l.start_known, r.*
+        from stage.lining_readings r
+        inner join stage.lining_lives l on l.life_id = r.life_id
+        where l.unit_id in {tested}""",
+        order="life_id, inspected_on, as_left",
+    )
+    km = warehouse.fetch(
+        con,
+        f"""select k.* from stage.lining_reading_km k
+        inner join (from stage.lining_lives where unit_id in {tested}) l
+            on l.life_id = k.life_id""",
+    )
+    return readings, km
+
+
+def _rates(fit: WearFit) -> pl.DataFrame:
+    return rates_frame(fit).with_columns(
+        own_mm_per_10000km=pl.col("raw_mm_per_10000km"),
+        note=pl.when("shrunk").then(
+            pl.lit("few units: drawn toward the other duties of its axle type")
+        ),
+    )
+
+
+def _components(fit: WearFit) -> pl.DataFrame:
+    return components_frame(fit).with_columns(note=pl.lit(" ".join(fit.notes) or None))
+
+
+def _departures(departures: tuple[Departure, ...]) -> pl.DataFrame:
+    return pl.DataFrame([asdict(d) for d in departures], infer_schema_length=None)
+
+
+def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:
+    rows = [
+        {
+            **asdict(bias),
+            "reading_sd_mm": calibration.reading_sd_mm,
+            "setting_sd_mm": calibration.setting_sd_mm,
+            "weight": calibration.weight.reading if calibration.weight else None,
+            "note": " ".join(calibration.notes) or None,
+        }
+        for bias in calibration.biases
+    ]
+    return pl.DataFrame(rows, schema={n: c.dtype for n, c in marts.PointerChecks.columns().items()})

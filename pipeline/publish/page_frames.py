@@ -1,0 +1,192 @@
+"""The month's frames, gathered from the marts for the page to draw."""
+
+import dataclasses
+import datetime as dt
+
+import duckdb
+import polars as pl
+
+from dashboards.method import METHODS, told
+from dashboards.notes import run_notes, this_month
+from dashboards.page_data import Fleet, PageData
+from models.adjustment.setting_quality import wilson
+from pipeline.publish.provenance import made_from
+from pipeline.settings import Adjustment, AxleType, Settings
+from pipeline.warehouse import warehouse
+
+# Readings of flagged wheel ends are all shown; of the others, those of this many wheel ends.
+OTHER_HISTORIES = 2_000
+SORTED = {"set_aside": "path, row_no", "wheel_end_status": "wheel_end_id", "loads": "path"}
+
+
+NO_DEPOT = "no depot on record"
+
+
+def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
+    """Everything the page shows, what the run says of itself included."""
+    data = _frames(con, settings, as_of)
+    return dataclasses.replace(data, notes=run_notes(data), methods=told(METHODS, this_month(data)))
+
+
+def with_intervals(backtest: pl.DataFrame) -> pl.DataFrame:
+    """Wilson's 95 % interval of each share held, its outcomes taken as independent."""
+    known = pl.col("observed").is_not_null()
+    held = (backtest["observed"] * backtest["n"]).fill_null(0.0)
+    interval = wilson(held.to_numpy(), backtest["n"].to_numpy())
+    return backtest.with_columns(
+        observed_low=pl.when(known).then(pl.Series(interval.low)),
+        observed_high=pl.when(known).then(pl.Series(interval.high)),
+    )
+
+
+def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
+    """The marts, in an order of their own that does not change from run to run."""
+
+    def mart(name: str) -> pl.DataFrame:
+        return warehouse.fetch(con, f"from mart.{name}", order=SORTED.get(name, "all"))
+
+    return PageData(
+        fleet=fleet_of(settings),
+        as_of=as_of,
+        loads=mart("loads"),
+        set_aside=mart("set_aside"),
+        wheel_end_status=mart("wheel_end_status"),
+        wear_rates=mart("wear_rates"),
+        wear_components=mart("wear_components"),
+        adjuster_fits=mart("adjuster_fits"),
+        adjuster_curves=mart("adjuster_curves"),
+        duty_comparisons=mart("duty_comparisons"),
+        reline_budget=_budget(mart("reline_budget"), mart("reline_budget_parts")),
+        reline_outlook=mart("reline_outlook"),
+        outlook_by_depot=_outlook_by_depot(mart("reline_outlook_parts")),
+        outlook_parts=_depots_named(mart("reline_outlook_parts")),
+        backtest=with_intervals(mart("backtest")),
+        histories=_histories(con),
+        limits=_limits(con),
+        setting_quality=mart("setting_quality"),
+        scenarios=mart("scenarios"),
+        changes=mart("flag_changes"),
+        flag_precision=mart("flag_precision"),
+        overdue=warehouse.fetch(
+            con, "from mart.overdue", order="weeks_overdue desc, wheel_end_id, kind"
+        ),
+        months=mart("months").filter(pl.col("as_of") <= as_of),
+        wear_departures=mart("wear_departures"),
+        pointers_not_reset=_pointers_to_reset(con),
+        check_intervals=_told(mart("check_intervals"), "share_failed"),
+        replacement_ages=_told(mart("replacement_ages"), "planned_cost"),
+        adjuster_effects=mart("adjuster_effects"),
+        adjuster_causes=mart("adjuster_causes"),
+        adjuster_scales=mart("adjuster_scales"),
+        replacement_counts=mart("replacement_counts"),
+        replacement_differences=mart("replacement_differences"),
+        expected_failures=_told(mart("expected_failures"), "failures_mean"),
+        made_from=made_from(con, settings),
+    )
+
+
+def _budget(cells: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
+    """Cells, parts and total in one; where null means over all, no depot needs a name."""
+    is_cell = pl.col("axle_type").is_not_null()
+    named = cells.with_columns(pl.when(is_cell).then(_depot_named()).otherwise("depot"))
+    return pl.concat([named, _depots_named(parts).select(named.columns)])
+
+
+def _depots_named(parts: pl.DataFrame) -> pl.DataFrame:
+    of_depots = pl.col("part").str.contains("depot")
+    return parts.with_columns(pl.when(of_depots).then(_depot_named()).otherwise("depot"))
+
+
+def _depot_named() -> pl.Expr:
+    return pl.col("depot").fill_null(NO_DEPOT).alias("depot")
+
+
+def _outlook_by_depot(parts: pl.DataFrame) -> pl.DataFrame | None:
+    depots = _depots_named(parts.filter(pl.col("part") == "depot"))
+    return None if depots.is_empty() else depots
+
+
+def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:
+    """The rows that hold a figure; None where words stand instead of all of them."""
+    told = frame.filter(pl.col(figure).is_not_null())
+    return None if told.is_empty() else told
+
+
+def _limit_sources(settings: Settings) -> tuple[str, ...]:
+    """Where each limit in force comes from; a default never hides that it is one."""
+    own = [
+        f"{name}: minimum lining {kind.lining_min_mm:g} mm, new {kind.lining_new_mm:g} mm, from "
+        "fleet.toml"
+        for name, kind in settings.axle_types.items()
+    ]
+    default = AxleType()
+    other = (
+        f"other axle types: minimum lining {default.lining_min_mm:g} mm (default; 49 CFR 393.47, "
+        f"US, off the steering axle), new {default.lining_new_mm:g} mm (default, no source); set "
+        "your own under [axle_types]"
+    )
+    chambers = (
+        f"chamber {size}: readjust at {chamber.readjust_limit_mm:g} mm applied stroke, from "
+        "fleet.toml"
+        for size, chamber in settings.chambers.items()
+    )
+    return (*own, other, *chambers)
+
+
+def fleet_of(settings: Settings) -> Fleet:
+    """The settings as far as pages and sheets show them."""
+    standard = settings.adjustment == Adjustment()
+    return Fleet(
+        band_source="common practice, no published source" if standard else "fleet.toml",
+        limit_sources=_limit_sources(settings),
+        name=settings.fleet.name,
+        currency=settings.fleet.currency,
+        length_unit=settings.units.length,
+        distance_unit=settings.units.distance,
+        band_low=settings.adjustment.band_low,
+        band_high=settings.adjustment.band_high,
+        target=settings.adjustment.target,
+        risk=settings.budget.risk,
+        horizon_months=settings.budget.horizon_months,
+        duty_order=settings.duties.order,
+    )
+
+
+SHOWN = f"""shown as (
+    select wheel_end_id from (
+        select wheel_end_id, flagged,
+            row_number() over (order by flagged desc, priority desc nulls last, wheel_end_id) as n
+        from mart.wheel_end_status
+    ) where flagged or n <= {OTHER_HISTORIES}
+)"""
+
+
+def _histories(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return warehouse.fetch(
+        con,
+        f"""with {SHOWN}
+        select h.wheel_end_id, h.on_date as inspected_on, h.lining_mm, h.stroke_ratio, h.jobs
+        from mart.histories h inner join shown s on s.wheel_end_id = h.wheel_end_id""",
+        order="1, 2",
+    )
+
+
+def _pointers_to_reset(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Those of linings still in place: what a lining before it left behind nobody can mend."""
+    return warehouse.fetch(
+        con,
+        """select p.wheel_end_id, p.gap_mm, p.probability
+        from mart.pointers_not_reset p
+        inner join stage.lining_lives l on l.life_id = p.life_id
+        where l.ended_on is null""",
+    )
+
+
+def _limits(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return warehouse.fetch(
+        con,
+        f"""with {SHOWN}
+        select w.wheel_end_id, w.lining_new_mm, w.lining_min_mm, w.arm_length_mm
+        from judge.wheel_ends w inner join shown s on s.wheel_end_id = w.wheel_end_id""",
+        order="1",
+    )

@@ -1,0 +1,90 @@
+"""Everything fitted from the reduced tables in one run, kept together for the stages after it."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+from models.usage.fit import UsageFit, fit_usage, usage_frame
+from models.wear.pointers import PointerCalibration, fit_wear_with_pointers
+from models.wear.predict import LiningLines, lining_lines
+from models.wear.result import WearFit
+from models.wear.sums import LiningLifeSums
+from pipeline.background import Answer, Aside, whole
+from pipeline.marts import marts
+from pipeline.marts.lives import chapter as life_chapter
+from pipeline.marts.lives.fits import write_life_marts
+from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
+from pipeline.settings import Settings
+from pipeline.warehouse import warehouse
+
+DAYS_PER_WEEK = 7.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """``lines`` is None where the readings allow no wear fit."""
+
+    wear: WearFit
+    calibration: PointerCalibration
+    sums: LiningLifeSums
+    lines: LiningLines | None
+    usage: UsageFit
+
+    @property
+    def km_per_day(self) -> pl.DataFrame:
+        """One row per unit: what it runs a day, with its uncertainty."""
+        return usage_frame(self.usage)
+
+
+def fit_fleet(
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, aside: Aside
+) -> tuple[Fits, Answer]:
+    """Fit wear, use and adjuster lives, and write the marts that say so.
+
+    Returns the fits, and the adjusters' chapter that is being written aside.
+    """
+    fits = fit_wear_and_use(con, settings, as_of)
+    write_wear_marts(con, fits.wear, fits.calibration)
+    lives = write_life_marts(con, settings)
+    given = settings, lives, fits.km_per_day, as_of
+    return fits, aside.over(con, whole(life_chapter.READ), life_chapter.life_chapter, *given)
+
+
+def write_chapter(
+    con: duckdb.DuckDBPyConnection, wear: WearFit, chapter: dict[str, pl.DataFrame]
+) -> None:
+    """Put the adjusters' chapter in place, its comparisons of duties after those of wear."""
+    for name in life_chapter.WRITTEN:
+        marts.write(con, name, chapter[name])
+    compared = [wear_comparisons(wear), chapter[life_chapter.COMPARED]]
+    marts.write(con, life_chapter.COMPARED, pl.concat(compared, how="diagonal_relaxed"))
+
+
+def fit_wear_and_use(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    near: UsageFit | None = None,
+) -> Fits:
+    """What forecasts need: wear by gauge and wear pointer, and every unit's km per day.
+
+    ``near`` is the use of the same fleet on another day, to start the search from.
+    """
+    pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
+    fitted = fit_wear_with_pointers(fleet_sums(con), pairs)
+    wear, sums = fitted.fit, fitted.sums
+    lines = lining_lines(wear, sums) if wear.mixed is not None else None
+    units = warehouse.fetch(con, "from reduce.units_now", order="unit_id")
+    intervals = warehouse.fetch(con, "from reduce.unit_usage", order="unit_id, from_on")
+    start = near.variances if near else None
+    usage = fit_usage(units, intervals, as_of, check_days(settings), start)
+    return Fits(wear, fitted.calibration, sums, lines, usage)
+
+
+def check_days(settings: Settings) -> dict[str, float]:
+    """Days between checks by duty, where the fleet names them."""
+    service = settings.service
+    named = {duty: own.check_weeks or service.check_weeks for duty, own in service.duties.items()}
+    return {duty: weeks * DAYS_PER_WEEK for duty, weeks in named.items()}

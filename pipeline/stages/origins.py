@@ -1,0 +1,214 @@
+"""The fleet as it stood on an earlier day, judged and fitted from what was known then.
+
+An origin is staged in a database of its own in memory, beside the warehouse and reading its ``raw``
+tables, with nothing dated after its day. A large fleet's forecasts are looked back on for a sample
+of its units; flags, for units with records since, since the others' readings are those of then.
+"""
+
+import datetime as dt
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+import duckdb
+import polars as pl
+
+from models.relines.simulation.simulate import FleetModel
+from pipeline.contract import TABLES
+from pipeline.errors import UserError
+from pipeline.marts.adjustment import (
+    ENDS_AT_ONCE,
+    Drift,
+    Strokes,
+    by_urgency,
+    judged_strokes,
+    rejudged,
+    strokes_of,
+)
+from pipeline.settings import Settings
+from pipeline.stages.fitting import Fits, fit_wear_and_use
+from pipeline.stages.forecasting import known_fleet
+from pipeline.warehouse import warehouse
+from pipeline.warehouse.judging import judge
+
+FOLDERS = ("10_judge", "15_fate", "20_stage", "30_reduce")
+# What the wear fit, the fleet's habit and the judgement of strokes are read from.
+READ = (
+    "judge.odometer_sightings",
+    "reduce.axle_decisions",
+    "reduce.drift_outlook",
+    "reduce.greasing_due",
+    "reduce.lining_life_duty_pairs",
+    "reduce.lining_life_duty_sums",
+    "reduce.lining_life_sums",
+    "reduce.lining_pointer_pairs",
+    "reduce.reading_noise",
+    "reduce.reline_events",
+    "reduce.stroke_reading_km",
+    "reduce.unit_usage",
+    "reduce.units_now",
+    "reduce.wheel_ends_now",
+)
+
+
+FLAGS_READ = (
+    "judge.odometer_sightings",
+    "reduce.drift_outlook",
+    "reduce.greasing_due",
+    "reduce.stroke_reading_km",
+)
+# Wheel ends of the sample: enough to tell coverage to a percent.
+SAMPLED_ENDS = 20_000
+SAMPLE = f"""
+    select unit_key from (
+        select upper(unit_id) as unit_key, count(*) as ends
+        from raw.register where problem is null group by all
+    )
+    qualify sum(ends) over (order by md5(unit_key)) - ends < {SAMPLED_ENDS}
+"""
+OF_SAMPLE = f"upper(unit_id) in ({SAMPLE})"
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
+    it was not asked for, ``judged`` where no stroke had been read or nobody has judged yet."""
+
+    as_of: dt.date
+    fleet: FleetModel | None = None
+    strokes: Strokes | None = None
+    judged: pl.DataFrame | None = None
+
+
+def months_before(day: dt.date, months: int) -> dt.date:
+    """The same day some months earlier, or that month's last day."""
+    shifted: dt.date = pl.select(pl.lit(day).dt.offset_by(f"-{months}mo")).item()
+    return shifted
+
+
+def origins(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    days: Sequence[dt.date],
+    today: dt.date,
+) -> list[Origin]:
+    """The fleet, or a sample of it, as of each of some earlier days its records reach back to."""
+    found: list[Origin] = []
+    near = None
+    units = sampled_units(con)
+    for day in days:
+        with _staged(con, settings, day, today, READ, units) as past:
+            if past is not None:
+                fits = fit_wear_and_use(past, settings, day, near)
+                found.append(Origin(day, known_fleet(past, fits), strokes_of(past, fits)))
+                near = fits.usage
+    return found
+
+
+def origins_inputs() -> dict[str, str]:
+    """What :func:`origins` reads, for the work to be done over a copy."""
+    listed = {f"raw.{table}": f"from raw.{table}" for table in ("contents", "files")}
+    rows = {f"raw.{table}": f"from raw.{table} where {OF_SAMPLE}" for table in TABLES}
+    return {**listed, **rows}
+
+
+def sampled_units(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """``unit_key`` of some units, or of all of a small fleet: random, the same every time."""
+    return warehouse.fetch(con, SAMPLE)
+
+
+def judged_by(drift: Drift | None, then: Origin) -> Origin:
+    """The same origin with its flags, by the weights and limits learned since.
+
+    Those of a fleet change slowly; the readings of its wheel ends are only those of then.
+    """
+    if drift is None or then.strokes is None or then.strokes.readings.is_empty():
+        return then
+    return replace(then, judged=judged_strokes(drift, then.strokes, then.as_of))
+
+
+def flags_before(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    day: dt.date,
+    today: dt.date,
+    drift: Drift | None,
+    fits: Fits,
+) -> Origin | None:
+    """Every wheel end's flag on an earlier day, by the limits and wear rates learned since.
+
+    None where the records do not reach back so far.
+    """
+    (began_on,) = warehouse.one_row(con, "select min(inspected_on) from stage.inspections")
+    if drift is None or began_on is None or began_on > day:
+        return Origin(day) if began_on is not None and began_on <= day else None
+    judged = []
+    blocks = _changed_since(con, day)
+    for block in range(blocks):
+        units = warehouse.fetch(con, f"select unit_key from run.since where block_no = {block}")
+        with _staged(con, settings, day, today, FLAGS_READ, units) as past:
+            judged += rejudged(past, drift, fits, day) if past is not None else []
+    others = "anti join (select unit_key from run.since) s on s.unit_key = upper(unit_id)"
+    judged += rejudged(con, drift, fits, day, others)
+    return Origin(day, judged=by_urgency(judged))
+
+
+def _changed_since(con: duckdb.DuckDBPyConnection, day: dt.date) -> int:
+    """Fill ``run.since`` with the units that a date after ``day`` tells of; returns its blocks."""
+    told = " union all ".join(
+        f"select upper(unit_id) as unit_key from raw.{table} where \"{name}\" > date '{day}'"
+        for table, contract in TABLES.items()
+        for name, column in contract.schema.columns().items()
+        if column.dtype == pl.Date
+    )
+    con.execute(
+        f"""create or replace table run.since as
+        select unit_key, cast(floor((sum(ends) over (order by unit_key) - ends) / {ENDS_AT_ONCE})
+            as integer) as block_no
+        from (
+            select upper(unit_id) as unit_key, count(*) as ends from judge.wheel_ends
+            where upper(unit_id) in (select unit_key from ({told})) group by all
+        )"""
+    )
+    (blocks,) = warehouse.one_row(con, "select coalesce(max(block_no) + 1, 0) from run.since")
+    return int(blocks)
+
+
+@contextmanager
+def _staged(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    today: dt.date,
+    read: Sequence[str],
+    units: pl.DataFrame,
+) -> Iterator[duckdb.DuckDBPyConnection | None]:
+    """Some units staged as of a day, as far as ``read`` needs; None where none was known then."""
+    (home,) = warehouse.one_row(con, "select current_database()")
+    name = f"origin_{as_of:%Y%m%d}"
+    past = con.cursor()
+    past.execute(f"attach ':memory:' as {name}")
+    try:
+        past.execute(f"use {name}")
+        warehouse.make_schemas(past)
+        warehouse.put(past, "run.units", units)
+        for table in ("contents", "files"):
+            past.execute(f'create view raw.{table} as from "{home}".raw.{table}')
+        for table in TABLES:
+            past.execute(
+                f"""create view raw.{table} as from "{home}".raw.{table}
+                where upper(unit_id) in (select unit_key from {name}.run.units)"""
+            )
+        try:
+            needed = warehouse.behind(FOLDERS, read)
+            judge(past, settings, today, as_of, needed)
+        except UserError:
+            yield None
+        else:
+            warehouse.build(past, "20_stage", needed)
+            warehouse.build(past, "30_reduce", needed)
+            yield past
+    finally:
+        past.execute(f'use "{home}"')
+        past.execute(f"detach {name}")
+        past.close()

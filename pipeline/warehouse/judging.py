@@ -1,0 +1,116 @@
+"""Deciding every row's fate: against its own cells, the register, and the rows around it."""
+
+import datetime as dt
+from collections.abc import Collection
+
+import duckdb
+import polars as pl
+
+from pipeline.contract import ABOVE_NEW_MM
+from pipeline.errors import UserError
+from pipeline.settings import AxleType, Settings
+from pipeline.warehouse import warehouse
+from pipeline.warehouse.odometer import odometer_verdicts
+
+# How far back use and relining habits are learned from: older ones say little about those ahead.
+HABITS = dt.timedelta(days=1461)
+
+
+def judge(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    today: dt.date,
+    as_of: dt.date | None,
+    only: Collection[str] | None = None,
+) -> dt.date:
+    """Decide every row's fate; returns the as-of day (the newest inspection, unless given).
+
+    ``only`` names the tables to make where not all are wanted.
+
+    Raises
+    ------
+    UserError
+        No inspection of a registered wheel end can be used, so there is nothing to say.
+    """
+    with warehouse.transaction(con):
+        newest = put_day(con, settings, today, as_of)
+        judge_rows(con, settings, only)
+        warehouse.build(con, "17_mart", only)
+    return require_inspection(newest, as_of)
+
+
+def put_day(
+    con: duckdb.DuckDBPyConnection, settings: Settings, today: dt.date, as_of: dt.date | None
+) -> dt.date | None:
+    """The settings and the as-of day, where SQL reads them; returns the newest inspection's day."""
+    warehouse.put_settings(con, settings)
+    newest = _newest_inspection(con)
+    warehouse.put(con, "run.parameters", _parameters(settings, as_of or newest or today, as_of))
+    return newest
+
+
+def judge_rows(
+    con: duckdb.DuckDBPyConnection, settings: Settings, only: Collection[str] | None = None
+) -> None:
+    """Every row's fate, by the settings put before."""
+    warehouse.build(con, "10_judge", only)
+    sightings = warehouse.fetch(con, "select * from judge.odometer_sightings")
+    verdicts = odometer_verdicts(sightings, settings.checks.max_km_per_day)
+    warehouse.put(con, "judge.odometer_verdicts", verdicts)
+    warehouse.build(con, "15_fate", only)
+
+
+def require_inspection(newest: dt.date | None, as_of: dt.date | None) -> dt.date:
+    """The as-of day, unless there is nothing to say.
+
+    Raises
+    ------
+    UserError
+        No inspection of a registered wheel end can be used.
+    """
+    if newest is None:
+        raise UserError(
+            "inspections: found no usable row of a unit in the register; "
+            "accepted: at least one (drumline check says what is wrong with the rows)"
+        )
+    return as_of or newest
+
+
+def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date | None:
+    (day,) = warehouse.one_row(
+        con,
+        """select max(i.inspected_on) from raw.inspections i
+        inner join raw.contents c on c.content_id = i.content_id
+        inner join (
+            select distinct upper(unit_id) as unit_key from raw.register where problem is null
+        ) r
+            on r.unit_key = upper(i.unit_id)
+        where i.problem is null and i.inspected_on <= c.loaded_on""",
+    )
+    assert day is None or isinstance(day, dt.date)
+    return day
+
+
+def _parameters(settings: Settings, as_of: dt.date, given: dt.date | None) -> pl.DataFrame:
+    """The one-row table of numbers that SQL reads."""
+    default = AxleType()
+    return pl.DataFrame(
+        {
+            "as_of": as_of,
+            "given_as_of": given,
+            "habits_since": as_of - HABITS,
+            "begun_on": None,
+            "above_new_mm": ABOVE_NEW_MM,
+            "reline_rise_mm": settings.checks.reline_rise_mm,
+            "unstated_replacement": settings.checks.unstated_replacement,
+            "band_low": settings.adjustment.band_low,
+            "band_high": settings.adjustment.band_high,
+            "lining_new_mm": default.lining_new_mm,
+            "lining_min_mm": default.lining_min_mm,
+            "cam_degrees": default.cam_degrees,
+            "check_weeks": settings.service.check_weeks,
+            "grease_weeks": settings.service.grease_weeks,
+            "first_service_km_high": settings.service.first_service_km_high,
+        },
+        schema_overrides={"given_as_of": pl.Date, "begun_on": pl.Date},
+    )

@@ -1,0 +1,514 @@
+"""Charts: every one valid, with units and n beside it, and a title that follows its data."""
+
+import datetime as dt
+import itertools
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+from xml.etree import ElementTree
+
+import numpy as np
+import polars as pl
+import pytest
+
+from dashboards import charts_svg
+from dashboards.charts.adjusters import age_figure, curve_figures
+from dashboards.charts.compared import comparison_figure
+from dashboards.charts.decisions import intervals_figure, replacement_figure
+from dashboards.charts.flags import minimum_figure, states_figure, stroke_figure
+from dashboards.charts.lives import (
+    causes_figure,
+    effects_figure,
+    replacements_figure,
+    scale_figures,
+)
+from dashboards.charts.policies import policies_figure
+from dashboards.charts.records import fates_figure
+from dashboards.charts.relines import depots_figure, monthly_figure
+from dashboards.charts.settings import depots_figure as settings_by_depot
+from dashboards.charts.settings import months_figure as settings_by_month
+from dashboards.charts.trust import coverage_figure, months_figure
+from dashboards.charts.wear import wear_figure
+from dashboards.drawing.figure import Figure, counted, selection_key
+from dashboards.drawing.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
+from dashboards.measures import Measures
+from dashboards.page import rendered
+from dashboards.page_data import Fleet, PageData
+from dashboards.sections import sections
+from pipeline.publish.page_frames import with_intervals
+from tests import dashboard_data
+
+METRIC = Measures(Fleet(currency="EUR"))
+
+
+@pytest.fixture(scope="module")
+def data() -> PageData:
+    return dashboard_data.month()
+
+
+@pytest.fixture(scope="module")
+def figures(data: PageData) -> list[Figure]:
+    return [f for s in sections(data) for f in s.figures]
+
+
+def title(figure: Figure | None) -> str:
+    """The conclusion, its thin and unbreakable spaces as plain ones."""
+    assert figure is not None
+    return re.sub("[\u00a0\u202f]", " ", figure.said.title)
+
+
+def marks_of(spec: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    yield from spec.get("layer", [spec])
+
+
+def test_every_chart_is_valid_and_known_once(figures: list[Figure]) -> None:
+    for figure in figures:
+        figure.chart.to_dict()  # validates against the drawing library's own schema
+        if figure.every_selection is not None:
+            figure.every_selection.to_dict()
+    keys = [f.key for f in figures]
+    assert len(set(keys)) == len(keys) > 25
+
+
+def test_every_axis_of_quantities_is_named(figures: list[Figure]) -> None:
+    for figure in figures:
+        titles = {
+            channel: axis["title"]
+            for mark in marks_of(figure.spec())
+            for channel, axis in mark.get("encoding", {}).items()
+            if channel in ("x", "y") and axis.get("type") == "quantitative" and "title" in axis
+        }
+        assert titles, figure.key
+        assert all(titles.values()), figure.key
+
+
+def test_every_chart_states_how_many(figures: list[Figure]) -> None:
+    """Of charts of forecasts, the n is in the table or the note; here: a number in the note."""
+    forecasts = {"check-intervals", "linings-run-out"}
+    for figure in figures:
+        if figure.key not in forecasts:
+            assert re.search(r"\d", figure.said.note), figure.key
+        assert figure.table.rows, figure.key
+        assert figure.sql.startswith("select "), figure.key
+
+
+def test_every_estimate_is_drawn_with_its_interval(figures: list[Figure]) -> None:
+    """All but plain counts of records, which have none."""
+    counts = {"flags-by-state", "strokes-now", "overdue-work", "row-fates", "set-aside-reasons"}
+    drawn_as_three_lines = {"linings-run-out"}
+    for figure in figures:
+        if figure.key in counts | drawn_as_three_lines:
+            continue
+        ends = {c for mark in marks_of(figure.spec()) for c in mark.get("encoding", {})}
+        assert ends & {"x2", "y2"}, figure.key
+
+
+def lightness(colour: str) -> float:
+    """CIE L* of a sRGB colour, D65 (IEC 61966-2-1; CIE 15)."""
+    channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    y = sum(w * c for w, c in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+    return 116 * y ** (1 / 3) - 16 if y > 0.008856 else 903.3 * y
+
+
+@pytest.mark.parametrize(
+    "together",
+    [(RUST, SAND), (DEEP, CLAY, SAND), (DEEP, PALE), (HAZE, DEEP)],
+    ids=["flags", "overdue", "intervals", "band"],
+)
+def test_colours_used_together_differ_in_grey(together: tuple[str, ...]) -> None:
+    shades = sorted(lightness(c) for c in together)
+    assert min(b - a for a, b in itertools.pairwise(shades)) >= 15
+
+
+@pytest.mark.parametrize("ink", [SOFT, DEEP, RUST])
+def test_text_colours_have_contrast(ink: str) -> None:
+    """At least 4.5 : 1 against the paper, as WCAG 2.1 asks of text (1.4.3)."""
+    light, dark = (((lightness(c) + 16) / 116) ** 3 for c in (PAPER, ink))
+    assert (light + 0.05) / (dark + 0.05) >= 4.5
+
+
+# ---- titles follow the data
+
+
+def wear(rows: list[tuple[str, float, float, float]]) -> pl.DataFrame:
+    base = dashboard_data.wear_rates(np.random.default_rng(1)).head(len(rows))
+    return base.with_columns(
+        pl.Series("duty", [r[0] for r in rows]),
+        pl.Series("mm_per_10000km", [r[1] for r in rows]),
+        pl.Series("ci_low", [r[2] for r in rows]),
+        pl.Series("ci_high", [r[3] for r in rows]),
+        axle_type=pl.lit("drive"),
+    )
+
+
+def test_wear_names_the_fastest_only_when_it_stands_out() -> None:
+    apart = wear([("town", 2.0, 1.8, 2.2), ("motorway", 0.5, 0.4, 0.6)])
+    assert title(wear_figure(apart, METRIC)) == (
+        "Linings of drive / town wear fastest: 2.0 (1.8–2.2) mm per 10 000 km, "
+        "4.0 times those of drive / motorway"
+    )
+    turned = wear([("town", 0.5, 0.4, 0.6), ("motorway", 2.0, 1.8, 2.2)])
+    assert title(wear_figure(turned, METRIC)).startswith("Linings of drive / motorway wear fastest")
+    alike = wear([("town", 2.0, 1.0, 3.0), ("motorway", 1.5, 0.5, 2.5)])
+    assert title(wear_figure(alike, METRIC)) == (
+        "No group's linings clearly wear faster than another's"
+    )
+
+
+def test_wear_is_told_in_the_fleets_units() -> None:
+    """1 mm per 10 000 km is 1.609344 / 25.4 = 0.063360 in per 10 000 mi (exact definitions)."""
+    imperial = Measures(Fleet(length_unit="in", distance_unit="mi"))
+    figure = wear_figure(wear([("town", 1.0, 0.9, 1.1)]), imperial)
+    assert title(figure) == "Linings of drive / town wear 0.063 (0.057–0.070) in per 10 000 mi"
+    assert figure is not None
+    (rows,) = figure.chart.to_dict()["datasets"].values()
+    assert rows[0]["mm_per_10000km"] == pytest.approx(0.0633600, rel=1e-6)
+
+
+def test_comparisons_are_turned_to_read_above_one() -> None:
+    comparisons = pl.DataFrame(
+        {
+            "axle_type": ["drive"],
+            "measure": ["wear_rate_ratio"],
+            "duty_a": ["motorway"],
+            "duty_b": ["town"],
+            "ratio": [0.25],
+            "ci_low": [0.2],
+            "ci_high": [0.5],
+            "p": [0.001],
+            "p_adjusted": [0.003],
+            "method": ["m"],
+        }
+    )
+    figure = comparison_figure(comparisons, "wear_rate_ratio", "lining wear")
+    assert title(figure) == (
+        "Duty matters: lining wear in town is 4.0 (2.0–5.0) times that in motorway on drive axles"
+    )
+    unclear = comparisons.with_columns(p_adjusted=pl.lit(0.4))
+    assert title(comparison_figure(unclear, "wear_rate_ratio", "lining wear")) == (
+        "The records do not show that duty changes lining wear"
+    )
+
+
+def test_relines_speak_of_the_selection(data: PageData) -> None:
+    figure = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines")
+    assert figure is not None
+    depot = data.reline_budget.filter(
+        pl.col("depot") == "Brixholt", pl.col("axle_type").is_null(), pl.col("duty").is_null()
+    ).sort("month")
+    expected = round(depot.head(12)["relines_mean"].sum())
+    key = selection_key(figure.dimensions, {"depot": "Brixholt"})
+    assert figure.said_for[key].title.startswith(
+        f"About {expected} relines by the end of March 2032"
+    )
+    assert figure.said_for["\x1f\x1f"] == figure.said
+    year = data.reline_outlook.filter(pl.col("months") == 12)["relines_p50"][0]
+    assert title(figure).startswith(f"About {year:.0f} relines in the next 12 months")
+
+
+def test_a_selection_without_a_row_of_its_own_has_means_and_no_band(data: PageData) -> None:
+    dimensions = ("depot", "axle_type", "duty")
+    whole = pl.all_horizontal(pl.col(*dimensions).is_null())
+    cell = pl.all_horizontal(pl.col(*dimensions).is_not_null())
+    budget = data.reline_budget.filter(whole | cell)
+    figure = monthly_figure(budget, data.reline_outlook, METRIC, "relines")
+    assert figure is not None
+    said = figure.said_for[selection_key(figure.dimensions, {"depot": "Brixholt"})]
+    cells = budget.filter(pl.col("depot") == "Brixholt").sort("month")
+    first_year = cells["month"].unique().sort().head(12)
+    expected = cells.filter(pl.col("month").is_in(first_year.implode()))["relines_mean"].sum()
+    assert said.title.startswith(f"About {expected:.0f} relines by the end of March 2032")
+    assert "no band was simulated" in said.note
+    assert figure.every_selection is not None
+    (rows,) = figure.every_selection.to_dict()["datasets"].values()
+    mine = [r for r in rows if r["depot"] == "Brixholt" and r["duty"] is r["axle_type"] is None]
+    assert {r["p10"] for r in mine} == {None}
+    assert len(mine) == cells["month"].n_unique()
+
+
+def test_depots_with_overlapping_bands_are_called_probable() -> None:
+    rows = dashboard_data.outlook_by_depot(720)
+    assert "Aldermoor relines most" in title(depots_figure(rows, METRIC, "relines"))
+    assert "Aldermoor costs most" in title(depots_figure(rows, METRIC, "cost"))
+    wide = rows.with_columns(relines_p10=pl.lit(1.0))
+    assert "Aldermoor probably relines most" in title(depots_figure(wide, METRIC, "relines"))
+
+
+def test_a_selections_year_has_the_band_that_was_simulated_for_it(data: PageData) -> None:
+    parts = dashboard_data.outlook_by_depot(720).with_columns(
+        axle_type=pl.lit(None, dtype=pl.String), duty=pl.lit(None, dtype=pl.String)
+    )
+    made = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines", parts)
+    assert made is not None
+    year = parts.filter(pl.col("depot") == "Brixholt").row(0, named=True)
+    said = made.said_for[selection_key(made.dimensions, {"depot": "Brixholt"})]
+    assert said.title.startswith(f"About {year['relines_p50']:.0f} relines in the next 12 months")
+    assert f"{year['relines_p10']:.0f}–{year['relines_p90']:.0f}" in said.note
+    finer = made.said_for[selection_key(made.dimensions, {"depot": "Brixholt", "duty": "town"})]
+    assert "by the end of" in finer.title  # none was simulated for it
+
+
+def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData) -> None:
+    figure = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines")
+    assert figure is not None
+    left = "March 2031 is what is left of it from the 15th on."
+    assert all(left in said.note for said in figure.said_for.values())
+    whole = data.reline_outlook.with_columns(from_on=pl.lit(dt.date(2031, 4, 1)))
+    later = monthly_figure(data.reline_budget, whole, METRIC, "relines")
+    assert later is not None
+    assert "what is left" not in later.said.note
+
+
+def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
+    """Wilson's interval of 0 in 1 reaches to 0.793 (his formula by hand: 3.84 / 4.84)."""
+    bare = data.backtest.head(1).drop("observed_low", "observed_high")
+    one = bare.with_columns(
+        measure=pl.lit("reline_on"), nominal=pl.lit(0.8), observed=pl.lit(0.0), n=pl.lit(1)
+    )
+    figure = coverage_figure(with_intervals(one))
+    assert figure is not None
+    (rows,) = figure.spec()["datasets"].values()
+    assert rows[0]["observed_high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
+    untold = with_intervals(one.with_columns(observed=pl.lit(None, dtype=pl.Float64)))
+    assert untold["observed_low"].null_count() == 1
+
+
+def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
+    unread = data.wear_rates.with_columns(
+        readings=pl.when(pl.col("duty") == "quarry").then(0).otherwise("readings")
+    )
+    figure = wear_figure(unread, METRIC)
+    assert figure is not None
+    (rows,) = figure.spec()["datasets"].values()
+    assert {r["duty"] for r in rows} == {"town", "regional", "motorway"}
+
+
+def test_an_unsafe_policy_is_never_the_headline() -> None:
+    figure = policies_figure(dashboard_data.scenarios(), METRIC)
+    assert title(figure) == "“fewer town runs” would save 4 200 EUR (2 500–5 900) against “as now”"
+    assert figure is not None
+    assert "Cheaper but above it: “next visit”." in figure.said.note
+    only_unsafe = dashboard_data.scenarios().filter(pl.col("name").is_in(["as now", "next visit"]))
+    assert title(policies_figure(only_unsafe, METRIC)) == (
+        "No safe policy tried is clearly cheaper than “as now”"
+    )
+
+
+def test_adjuster_ages_name_the_shortest_only_when_it_stands_out(data: PageData) -> None:
+    assert title(age_figure(data.adjuster_fits, METRIC)).startswith(
+        "Adjusters of steer / quarry fail soonest: a tenth by 65 000 km (53 000–75 000"
+    )
+    wide = data.adjuster_fits.with_columns(b10_km_ci_high=pl.lit(1e7))
+    assert title(age_figure(wide, METRIC)) == (
+        "No group's adjusters clearly fail sooner than another's"
+    )
+    none_failed = data.adjuster_fits.with_columns(
+        b10_km=None, b10_km_ci_low=None, b10_km_ci_high=None
+    )
+    assert age_figure(none_failed.cast({"b10_km": pl.Float64}), METRIC) is None
+
+
+def test_curves_say_when_half_had_failed_or_how_many_are_left() -> None:
+    def curve(low: float, middle: float, high: float) -> str:
+        """A curve of two steps that ends at these shares."""
+        frame = pl.DataFrame(
+            {
+                "axle_type": "drive",
+                "duty": "town",
+                "km": [1000.0, 200_000.0],
+                "survival": [1.0, middle],
+                "ci_low": [1.0, low],
+                "ci_high": [1.0, high],
+                "method": "npmle",
+            }
+        )
+        (figure,) = curve_figures(frame, no_fit, METRIC)
+        return title(figure)
+
+    no_fit = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    assert curve(0.3, 0.4, 0.45) == "drive / town: half failed by 200 000 km (200 000)"
+    assert curve(0.3, 0.4, 0.7) == "drive / town: half failed by 200 000 km (200 000 km or later)"
+    assert curve(0.6, 0.7, 0.8) == "drive / town: 70 % (60–80 %) good at 200 000 km"
+
+
+def test_check_intervals_compare_with_the_next_shorter() -> None:
+    words = title(intervals_figure(dashboard_data.check_intervals()))
+    assert words == (
+        "Checked every 12 weeks, 2.2 % (1.6–2.8 %) of wheel ends carry a failure unseen; "
+        "every 8 weeks, 1.4 % (1.1–1.9 %)"
+    )
+
+
+def test_replacement_that_pays_nowhere_draws_nothing() -> None:
+    ages = dashboard_data.replacement_ages()
+    assert "pays most on drive / quarry" in title(replacement_figure(ages, METRIC))
+    nowhere = ages.filter(pl.col("best_km").is_null())
+    assert replacement_figure(nowhere, METRIC) is None
+
+
+def test_flags_are_counted_by_state_and_change(data: PageData) -> None:
+    status = data.wheel_end_status.with_columns(flagged=pl.col("state") == "stuck")
+    n = status.filter("flagged").height
+    figure = states_figure(status, None)
+    assert title(figure) == "Everything flagged is of one kind: no take-up at all"
+    assert figure is not None
+    assert (
+        sum(row["n"] for rows in figure.chart.to_dict()["datasets"].values() for row in rows) == n
+    )
+    assert states_figure(status.with_columns(flagged=pl.lit(value=False)), None) is None
+
+
+def test_strokes_are_placed_against_the_fleets_own_band(data: PageData) -> None:
+    status = data.wheel_end_status.head(4).with_columns(
+        pl.Series("stroke_ratio", [0.11, 0.12, 0.17, 0.05])
+    )
+    figure = stroke_figure(status, Fleet())
+    assert title(figure) == ("50 % of strokes stand in their band; 25 % too long, 25 % too short")
+    wider = stroke_figure(status, Fleet(band_low=0.04, band_high=0.2))
+    assert title(wider).startswith("100 % of strokes stand in their band")
+
+
+def test_linings_that_run_out_are_counted_from_their_dates(data: PageData) -> None:
+    day = dashboard_data.AS_OF
+    status = data.wheel_end_status.head(3).with_columns(
+        pl.Series("min_on_p10", [day, day + dt.timedelta(40), day + dt.timedelta(400)]),
+        pl.Series("min_on_p50", [day + dt.timedelta(n) for n in (20, 200, 500)]),
+        pl.Series("min_on_p90", [day + dt.timedelta(n) for n in (60, 300, 900)]),
+    )
+    assert title(minimum_figure(status, day)) == (
+        "2 linings may reach the minimum by the end of May 2031, 1 with an even chance"
+    )
+
+
+def test_settings_accuse_nobody_without_evidence(data: PageData) -> None:
+    assert data.setting_quality is not None
+    assert "than chance explains in Brixholt" in title(settings_by_depot(data.setting_quality))
+    plain = data.setting_quality.drop("outlier")
+    assert "within chance" in title(settings_by_depot(plain))
+
+
+def test_the_newest_month_of_settings_is_set_against_all_months() -> None:
+    quality = dashboard_data.setting_quality(np.random.default_rng(7))
+    newest = pl.col("depot").is_null() & (pl.col("month") == quality["month"].max())
+
+    def with_newest(low: float, high: float) -> str:
+        changed = {"ci_low": low, "share": (low + high) / 2, "ci_high": high}
+        frame = quality.with_columns(
+            pl.when(newest).then(value).otherwise(name).alias(name)
+            for name, value in changed.items()
+        )
+        return title(settings_by_month(frame))
+
+    assert "within chance of the" in with_newest(0.01, 0.2)
+    assert with_newest(0.3, 0.5).startswith("Setting has become worse")
+    assert with_newest(0.0, 0.01).startswith("Setting has become better")
+
+
+def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
+    held = data.backtest.with_columns(observed=pl.lit(0.8), n=pl.lit(90))
+    assert title(coverage_figure(held)).startswith("The bands have held as promised")
+    narrow = held.with_columns(
+        observed=pl.when(pl.col("measure") == "reline_on").then(0.5).otherwise("observed")
+    )
+    assert title(coverage_figure(narrow)) == (
+        "Some bands have been too narrow (day of the reline 50 % inside, 80 % promised)"
+    )
+    wide = held.with_columns(observed=pl.lit(1.0))
+    assert title(coverage_figure(wide)).startswith("Some bands have been wider than needed")
+    few = held.with_columns(n=pl.lit(2))
+    assert title(coverage_figure(few)).startswith("Too few forecasts have come due")
+
+
+def test_single_quantiles_are_no_bands(data: PageData) -> None:
+    quantiles = data.backtest.with_columns(pl.col("measure") + "_p10", observed=pl.lit(0.0))
+    both = pl.concat([data.backtest, quantiles])
+    assert title(coverage_figure(both)) == title(coverage_figure(data.backtest))
+    assert coverage_figure(quantiles) is None
+
+
+def test_months_compare_against_last_months_band(data: PageData) -> None:
+    assert data.months is not None
+    assert title(months_figure(data.months, METRIC)).startswith("The forecast holds")
+    risen = data.months.with_columns(
+        relines_p50=pl.when(pl.col("month") == "2031-03").then(900.0).otherwise("relines_p50")
+    )
+    assert title(months_figure(risen, METRIC)).startswith("The forecast has risen beyond its band")
+    assert months_figure(data.months.head(1), METRIC) is None
+
+
+def test_row_fates_name_the_file(data: PageData) -> None:
+    assert title(fates_figure(data.loads)).endswith("from inspections/brixholt inches.xlsx")
+    clean = data.loads.with_columns(set_aside=pl.lit(0))
+    assert title(fates_figure(clean)) == "Every row read could be used or had been seen before"
+
+
+def test_counts_give_up_dimensions_before_they_swamp_the_page() -> None:
+    frame = pl.DataFrame(
+        {
+            "depot": [f"d{i % 40}" for i in range(40_000)],
+            "duty": [f"u{i % 37}" for i in range(40_000)],
+            "axle_type": [f"a{i % 11}" for i in range(40_000)],
+        }
+    )
+    counts, dimensions = counted(frame)
+    assert dimensions == ("depot", "duty")
+    assert counts["n"].sum() == frame.height
+
+
+def test_charts_come_as_svg_with_their_message(data: PageData) -> None:
+    few = replace(data, adjuster_curves=data.adjuster_curves.clear())
+    drawn = charts_svg(few)
+    assert {"wear-rates.svg", "relines-by-month.svg", "row-fates.svg"} <= set(drawn)
+    linked = set(re.findall(r'href="charts/([^"]+)"', rendered(few)))
+    assert linked == set(drawn)
+    for name, svg in drawn.items():
+        root = ElementTree.fromstring(svg)
+        assert root.tag == "{http://www.w3.org/2000/svg}svg", name
+        assert b"NaN" not in svg, name
+    assert "Linings of trailer / quarry wear" in drawn["wear-rates.svg"].decode()
+
+
+def test_what_goes_with_sooner_failure_is_named_only_when_it_is_told_apart() -> None:
+    effects = dashboard_data.adjuster_effects()
+    assert title(effects_figure(effects)) == (
+        "Greasing overdue against in time: 1.9 (1.3–2.8) times the failure rate"
+    )
+    unclear = effects.with_columns(p_adjusted=pl.lit(0.2))
+    assert title(effects_figure(unclear)) == (
+        "Beside duty, nothing on record is shown to change how soon they fail"
+    )
+    assert effects_figure(effects.filter(pl.col("term") == "duty")) is None
+
+
+def test_the_commonest_failure_is_named_and_planned_replacement_is_none() -> None:
+    causes = dashboard_data.adjuster_causes()
+    assert title(causes_figure(causes, METRIC)) == (
+        "The commonest failure is “stuck”: 40 % (32–48 %) of adjusters by 600 000 km"
+    )
+    planned = causes.filter(pl.col("cause") == "planned")
+    assert title(causes_figure(planned, METRIC)) == (
+        "Every adjuster that ended was replaced as planned"
+    )
+
+
+def test_replacements_are_compared_at_an_age_that_every_duty_reached() -> None:
+    counts, apart = dashboard_data.replacement_counts(), dashboard_data.replacement_differences()
+    figure = replacements_figure(counts, apart, METRIC)
+    assert title(figure) == (
+        "A wheel end in quarry uses 0.95 (0.75–1.15) adjusters more than in motorway by 500 000 km"
+    )
+    assert figure is not None
+    assert next(row[:3] for row in figure.table.rows) == ("quarry", "500\u202f000\u00a0km", "1.20")
+    unclear = apart.with_columns(p_adjusted=pl.lit(0.3))
+    assert title(replacements_figure(counts, unclear, METRIC)) == (
+        "No duty is shown to use up more adjusters than another"
+    )
+    assert replacements_figure(counts.filter(pl.col("duty") == "town"), apart, METRIC) is None
+
+
+def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
+    said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
+    assert said[0] == "Weibull: its straight line stays within the band"
+    assert said[1].startswith("log-normal: its straight line leaves the band at ")

@@ -1,0 +1,355 @@
+"""States, flags, priorities and evidence of wheel ends, through the front door."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.adjustment.judge import RESULT, judge_wheel_ends, learn_fleet, prepare_readings
+from models.adjustment.states import STATES
+from models.adjustment.strokes.parameters import Band, ratio_per_mm
+from tests.bench.bench_drift_fleet import DriftWorld, draw_strokes, readings_frame
+
+SET_ON = dt.date(2025, 1, 6)
+RATIO_PER_MM = ratio_per_mm(90.0, 18.0, 6.0)
+GROUP = {"axle_type": "carrying", "duty": "ring"}
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    drawn = draw_strokes(1500, seed=21, world=DriftWorld(checks=8))
+    return learn_fleet(prepare_readings(readings_frame(drawn, 7)), simulated=1000)
+
+
+def readings(wheel_end, strokes_mm, *, weeks=None, arm_mm=150.0, wear_mm=1.0, **more):
+    """Readings of one wheel end, the first as left at the setting; wear per check in mm."""
+    checks = len(strokes_mm)
+    weeks = weeks or [12.0 * i for i in range(checks)]
+    return pl.DataFrame(
+        {
+            "episode_id": [f"{wheel_end}@1"] * checks,
+            "wheel_end_id": [wheel_end] * checks,
+            "unit_id": [wheel_end.split("/")[0]] * checks,
+            "axle_id": [wheel_end[:-1]] * checks,
+            "axle_type": [GROUP["axle_type"]] * checks,
+            "duty": [GROUP["duty"]] * checks,
+            "set_source": ["adjuster_replaced"] * checks,
+            "inspected_on": [SET_ON + dt.timedelta(weeks=w) for w in weeks],
+            "weeks_since_set": weeks,
+            "km_since_set": [w * 2000.0 for w in weeks],
+            "stroke_ratio": [s / arm_mm for s in strokes_mm],
+            "arm_length_mm": [arm_mm] * checks,
+            "ratio_per_mm": [RATIO_PER_MM] * checks,
+            "wear_mm": [wear_mm * i for i in range(checks)],
+            "wear_sd_mm": [0.12 * wear_mm * i for i in range(checks)],
+            "as_left": [True] + [False] * (checks - 1),
+        }
+    ).with_columns(**{name: pl.Series(name, values) for name, values in more.items()})
+
+
+def outlook(*wheel_ends, **more):
+    frame = pl.DataFrame(
+        {
+            "wheel_end_id": wheel_ends,
+            "unit_id": [w.split("/")[0] for w in wheel_ends],
+            "axle_id": [w[:-1] for w in wheel_ends],
+        }
+    )
+    return frame.with_columns(
+        **{name: pl.lit(value) for name, value in (GROUP | more).items()},
+    )
+
+
+def judged(fleet, *frames, as_of=None, **more):
+    frame = pl.concat(frames, how="diagonal")
+    as_of = as_of or frame["inspected_on"].max() + dt.timedelta(days=3)
+    names = frame["wheel_end_id"].unique(maintain_order=True).to_list()
+    prepared = prepare_readings(frame, groups=fleet.groups)
+    found = judge_wheel_ends(prepared, outlook(*names, **more), fleet, as_of)
+    return {row["wheel_end_id"]: row for row in found.rows(named=True)}
+
+
+def test_worked_values_of_the_trade():
+    """Common practice, no source: band, aims, the 150 mm example, 20 mm of stroke per mm worn."""
+    band = Band()
+    assert band.stroke_mm(150.0) == (15.0, 18.75, 22.5)
+    aims = {120: 15, 135: 17, 150: 19, 165: 21, 180: 23}
+    assert {arm: band.aim_mm(arm) for arm in aims} == aims
+    assert 150.0 * ratio_per_mm(90.0, 18.0, 6.4) == pytest.approx(20.3, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("stroke_mm", "state"), [(15.0, "in_band"), (19.0, "in_band"), (22.0, "in_band")]
+)
+def test_readings_inside_the_band_of_a_150_mm_arm_are_in_band(fleet, stroke_mm, state):
+    row = judged(fleet, readings("A/1L", [stroke_mm] * 6))["A/1L"]
+    assert (row["state"], row["flagged"]) == (state, False)
+    assert row["evidence"].endswith(": in band.")
+
+
+def test_take_up_is_the_share_of_growth_that_did_not_come(fleet):
+    """Take-up = 1 − observed / expected growth, on a history without reading error."""
+    expected = 150.0 * RATIO_PER_MM
+    strokes = [19.0 + 0.06 * expected * i for i in range(7)]
+    row = judged(fleet, readings("A/1L", strokes))["A/1L"]
+    assert row["state"] == "slackening"
+    assert row["take_up"] == pytest.approx(0.94, abs=0.01)
+    assert row["take_up_low"] < 0.94 < row["take_up_high"]
+    per_km = 0.06 * RATIO_PER_MM * 6.0 / (72 * 2000.0)
+    assert row["drift_per_10000km"] == pytest.approx(1e4 * per_km, rel=0.15)
+
+
+def test_evidence_of_a_stuck_adjuster(fleet):
+    frame = readings("A/1L", [18, 18, 27], arm_mm=140.0, weeks=[0.0, 19.0, 31.0], wear_mm=1.55)
+    row = judged(fleet, frame, as_of=frame["inspected_on"].max())["A/1L"]
+    assert row["state"] == "stuck"
+    assert row["evidence"].startswith(
+        "Free stroke 27 mm on a 140 mm arm (19 %; band 10–15 %), up from 13 % at the setting "
+        "31 weeks ago while 3.1 mm of lining wore: "
+    )
+    assert row["evidence"].endswith("est its return; replace if it fails.")
+
+
+CASES = {
+    "stuck": [19, 19, 20, 38, 58],
+    "slackening": [19, 20, 22, 23, 25, 26],
+    "tightening": [19, 17, 16, 14, 13, 11],
+    "set_wrong": [28, 27, 28, 29, 28],
+    "in_band": [19, 18, 20, 19, 19],
+}
+
+
+def test_every_state_is_named_flagged_and_explained(fleet):
+    rows = judged(fleet, *(readings(f"{s}/1L", strokes) for s, strokes in CASES.items()))
+    for state in CASES:
+        row = rows[f"{state}/1L"]
+        assert row["state"] == state
+        assert row["flagged"] == (state != "in_band")
+        assert row["evidence"].count(". ") <= 2
+        assert "None" not in row["evidence"]
+    assert "takes up about 9" in rows["slackening/1L"]["evidence"]
+    assert "drag" in rows["tightening/1L"]["evidence"]
+    assert "aim 19 mm" in rows["set_wrong/1L"]["evidence"]
+
+
+def test_nobody_is_told_to_set_an_adjuster_that_keeps_going_out(fleet):
+    first = readings("A/1L", CASES["slackening"])
+    again = readings("A/1L", [19, 20, 22, 23, 25, 26]).with_columns(
+        episode_id=pl.lit("A/1L@2"),
+        set_source=pl.lit("adjuster_set"),
+        inspected_on=pl.col("inspected_on") + dt.timedelta(weeks=70),
+    )
+    row = judged(fleet, first, again)["A/1L"]
+    assert row["trouble_before"]
+    assert "went out before its last setting too" in row["evidence"]
+    assert "et it as" not in row["evidence"]
+
+
+def test_trouble_outlasts_a_setting_but_not_a_new_adjuster(fleet):
+    first = readings("A/1L", CASES["slackening"])
+    later = readings("A/1L", [19, 20, 22]).with_columns(
+        episode_id=pl.lit("A/1L@2"), inspected_on=pl.col("inspected_on") + dt.timedelta(weeks=70)
+    )
+    found = {
+        source: judged(fleet, first, later.with_columns(set_source=pl.lit(source)))["A/1L"]
+        for source in ("adjuster_set", "adjuster_replaced")
+    }
+    assert found["adjuster_set"]["p_slackening"] > 0.5 > found["adjuster_replaced"]["p_slackening"]
+
+
+def test_probabilities_make_sense(fleet):
+    rows = judged(fleet, *(readings(f"{s}/1L", strokes) for s, strokes in CASES.items()))
+    for row in rows.values():
+        p = [row[f"p_{state}"] for state in STATES]
+        assert sum(p) == pytest.approx(1.0)
+        assert row["p_trouble"] == pytest.approx(1 - row["p_in_band"])
+        assert all(0 <= row[name] <= 1 for name in ("p_out_now", "p_out_next_check", "p_uneven"))
+        assert row["take_up_low"] <= row["take_up"] <= row["take_up_high"]
+        assert row["stroke_ratio_sd"] > 0
+
+
+def test_sudden_failure_adds_to_the_next_check(fleet):
+    frame = readings("A/1L", CASES["in_band"])
+    safe, risky = (judged(fleet, frame, p_fail_next=p)["A/1L"] for p in (0.0, 0.3))
+    # A failed adjuster is out of band at the check unless it fails near the end of the interval.
+    assert 0.15 < risky["p_out_next_check"] - safe["p_out_next_check"] < 0.3
+
+
+def finding(**values):
+    rows = len(CASES["in_band"])
+    return {name: [None] * (rows - 1) + [value] for name, value in values.items()}
+
+
+@pytest.mark.parametrize(
+    ("found", "state", "words"),
+    [
+        ({"return_test": "fail"}, "stuck", "return test failed"),
+        ({"fault": "over_adjusting"}, "tightening", "fault found: over-adjusting"),
+        ({"fault": "damaged"}, "stuck", "fault found: damaged"),
+        (
+            {"applied_stroke_mm": 66.0},
+            "slackening",
+            "applied stroke 66 mm, readjustment limit 63.5",
+        ),
+    ],
+)
+def test_plain_findings_flag_whatever_the_strokes_say(fleet, found, state, words):
+    frame = readings("A/1L", CASES["in_band"], **finding(**found)).with_columns(
+        readjust_limit_mm=pl.lit(63.5)
+    )
+    row = judged(fleet, frame)["A/1L"]
+    assert (row["state"], row["flagged"], row["flag_reason"]) == (state, True, "finding")
+    assert words in row["evidence"]
+
+
+def test_a_wild_last_reading_is_looked_at_even_if_it_may_be_a_slip(fleet):
+    # Hardly any wear since the reading before: no adjuster can have let it go so far.
+    strokes = [19, 19, 18, 19, 68]
+    frame = readings("A/1L", strokes, wear_mm=0.4)
+    row = judged(fleet, frame)["A/1L"]
+    assert row["flagged"]
+    assert row["p_misread"] > 0.5
+    assert row["flag_reason"] == "reading"
+    assert "Read it again first, then " in row["evidence"]
+
+
+@pytest.mark.parametrize(
+    "found", [{"cap_state": "open"}, {"greasing_overdue": True}, {"marks_aligned": False}]
+)
+def test_weak_findings_raise_the_probability_but_do_not_flag_alone(fleet, found):
+    plain = judged(fleet, readings("A/1L", CASES["in_band"]))["A/1L"]
+    row = judged(fleet, readings("A/1L", CASES["in_band"], **finding(**found)))["A/1L"]
+    assert row["p_trouble"] > plain["p_trouble"]
+    assert not row["flagged"]
+
+
+def test_findings_before_the_setting_are_left_behind(fleet):
+    first = readings("A/1L", CASES["in_band"], **finding(return_test="fail"))
+    later = readings("A/1L", CASES["in_band"]).with_columns(
+        episode_id=pl.lit("A/1L@2"), inspected_on=pl.col("inspected_on") + dt.timedelta(weeks=60)
+    )
+    assert not judged(fleet, first, later)["A/1L"]["flagged"]
+
+
+def test_fast_wear_below_the_band_says_so(fleet):
+    frame = readings("A/1L", [12, 12, 11, 12, 12])
+    slow, fast = (judged(fleet, frame, wear_z=z)["A/1L"] for z in (0.1, 3.0))
+    assert "wears faster than its group" in fast["evidence"]
+    assert "faster" not in slow["evidence"]
+    assert fast["p_tightening"] > slow["p_tightening"]
+
+
+def test_uneven_sides_and_a_fault_that_explains_them(fleet):
+    left, right = [22, 22, 21, 22, 22, 22], [16, 16, 16, 15, 16, 16]
+    both = judged(fleet, readings("A/1L", left), readings("A/1R", right))
+    assert [row["state"] for row in both.values()] == ["uneven", "uneven"]
+    assert "apart (limit 3)" in both["A/1L"]["evidence"]
+    other = judged(fleet, readings("A/1L", left), readings("A/2R", right))
+    assert [row["state"] for row in other.values()] == ["in_band", "in_band"]
+    stuck = judged(fleet, readings("A/1L", CASES["stuck"]), readings("A/1R", CASES["in_band"]))
+    assert {w: row["state"] for w, row in stuck.items()} == {"A/1L": "stuck", "A/1R": "in_band"}
+
+
+def test_priority_orders_by_certainty_distance_mate_and_age(fleet):
+    far, near = readings("far/1L", CASES["stuck"]), readings("near/1L", CASES["slackening"])
+    rows = judged(fleet, far, near, readings("fine/1L", CASES["in_band"]))
+    order = sorted(rows, key=lambda w: -rows[w]["priority"])
+    assert order == ["far/1L", "near/1L", "fine/1L"]
+    assert list(rows) == order  # most urgent first
+    alone = judged(fleet, near)["near/1L"]["priority"]
+    mate = near.with_columns(wheel_end_id=pl.lit("near/1R"), episode_id=pl.lit("near/1R@1"))
+    assert judged(fleet, near, mate)["near/1L"]["priority"] > alone
+    old = judged(fleet, near, as_of=near["inspected_on"].max() + dt.timedelta(weeks=14))
+    assert old["near/1L"]["priority"] > alone
+
+
+def test_priority_of_a_quiet_wheel_end_is_low_and_of_the_worst_close_to_100(fleet):
+    """In band and lately read: its chance of trouble, some per cent, is all there is."""
+    found = judged(
+        fleet,
+        readings("K1/1L", [19, 19, 19, 19, 19]),
+        readings("K2/1L", [19, 39, 59, 60, 60]),
+        readings("K2/1R", [19, 39, 59, 60, 60]),
+        as_of=SET_ON + dt.timedelta(weeks=48, days=3),
+    )
+    assert 0 <= found["K1/1L"]["priority"] < 15
+    assert 85 < found["K2/1L"]["priority"] <= 100
+
+
+def test_a_finding_at_one_end_explains_a_difference_though_its_strokes_do_not(fleet):
+    """As the uneven axle above, but the left return test failed: the right end is sound."""
+    left, right = [22, 22, 21, 22, 22, 22], [16, 16, 16, 15, 16, 16]
+    failed = {"return_test": [None] * 5 + ["fail"]}
+    both = judged(fleet, readings("A/1L", left, **failed), readings("A/1R", right))
+    assert both["A/1L"]["flag_reason"] == "finding"
+    assert not both["A/1R"]["flagged"]
+    assert both["A/1R"]["state"] == "in_band"
+
+
+def test_not_seen(fleet):
+    frame = readings("A/1L", CASES["in_band"])
+    late = judged(fleet, frame, as_of=frame["inspected_on"].max() + dt.timedelta(weeks=30))["A/1L"]
+    assert (late["state"], late["flagged"]) == ("not_seen", False)
+    assert "last read 30 weeks ago, due every 12. Check it at the next visit." in late["evidence"]
+    stuck = readings("A/1L", CASES["stuck"])
+    still = judged(fleet, stuck, as_of=stuck["inspected_on"].max() + dt.timedelta(weeks=30))["A/1L"]
+    assert still["state"] == "stuck"
+
+
+def test_set_since_the_last_reading(fleet):
+    frame = readings("A/1L", CASES["stuck"])
+    set_on = frame["inspected_on"].max() + dt.timedelta(weeks=1)
+    row = judged(
+        fleet, frame, episode_id="A/1L@2", set_on=set_on, as_of=set_on + dt.timedelta(weeks=4)
+    )["A/1L"]
+    assert (row["state"], row["flagged"], row["stroke_ratio"]) == ("not_seen", False, None)
+    assert row["evidence"] == (
+        "No stroke reading since it was set 4 weeks ago. Its first check is due in 8 weeks."
+    )
+
+
+def test_a_wheel_end_never_read_is_not_seen(fleet):
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = judge_wheel_ends(prepared, outlook("A/1L", "B/1R"), fleet, dt.date(2026, 1, 5))
+    row = found.filter(pl.col("wheel_end_id") == "B/1R").row(0, named=True)
+    assert row["state"] == "not_seen"
+    assert row["evidence"].startswith("No stroke reading on record.")
+    assert tuple(found.columns) == RESULT
+
+
+def test_a_fleet_without_any_record_is_judged_by_the_priors():
+    nothing = learn_fleet(prepare_readings(readings("A/1L", [19]).clear()), simulated=300)
+    assert nothing.groups == ()
+    rows = judged(nothing, *(readings(f"{s}/1L", strokes) for s, strokes in CASES.items()))
+    assert {w: row["state"] for w, row in rows.items()} == {f"{s}/1L": s for s in CASES}
+
+
+def test_readings_must_be_prepared_for_the_fleet(fleet):
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]))
+    with pytest.raises(ValueError, match="other groups"):
+        judge_wheel_ends(prepared, outlook("A/1L"), fleet, dt.date(2026, 1, 5))
+
+
+def test_an_unknown_group_is_judged_by_the_fleet(fleet):
+    frame = readings("A/1L", CASES["stuck"]).with_columns(duty=pl.lit("never seen"))
+    row = judged(fleet, frame)["A/1L"]
+    assert row["state"] == "stuck"
+
+
+def test_missing_columns_and_unknown_sources_are_refused():
+    frame = readings("A/1L", CASES["in_band"])
+    with pytest.raises(ValueError, match="missing column ratio_per_mm"):
+        prepare_readings(frame.drop("ratio_per_mm"))
+    with pytest.raises(ValueError, match="set_source 'guess'; accepted: adjuster_set"):
+        prepare_readings(frame.with_columns(set_source=pl.lit("guess")))
+
+
+def test_results_do_not_depend_on_the_order_of_rows(fleet):
+    frame = pl.concat(readings(f"{s}/1L", strokes) for s, strokes in CASES.items())
+    ordered = prepare_readings(frame, groups=fleet.groups)
+    shuffled = prepare_readings(
+        frame.sample(fraction=1.0, shuffle=True, seed=4), groups=fleet.groups
+    )
+    np.testing.assert_array_equal(ordered.histories.ratio, shuffled.histories.ratio)
+    assert ordered.episodes.equals(shuffled.episodes)

@@ -1,0 +1,289 @@
+"""Failures to come, intervals between checks, planned replacement, and too little data."""
+
+import numpy as np
+import pytest
+from scipy import integrate, stats
+
+from models.lives.decisions.decisions import (
+    age_replacement,
+    optimal_replacement_age,
+    replacement_cost_rate,
+    undetected_by_interval,
+    undetected_share,
+)
+from models.lives.decisions.renewal import expected_renewals, forecast_failures, renewal_function
+from models.lives.fits.data import counts_from_rows
+from models.lives.fits.distributions import LAWS, life_distribution
+from models.lives.fits.few_failures import enough_failures, scarce_life
+from models.lives.fits.parametric import fit_life, parameter_draws
+from tests.life_published import shock_rows
+from tests.models.lives.test_parametric import drawn
+
+EXPONENTIAL = life_distribution("weibull", 1.0, 100.0)
+WEAR_OUT = life_distribution("weibull", 2.5, 100.0)
+
+
+@pytest.fixture(scope="module")
+def fit():
+    return fit_life(drawn(1, 2000, life_distribution("weibull", 2.5, 2e5)).counts, "weibull")
+
+
+@pytest.mark.parametrize(
+    ("shape", "ratio", "age"),
+    [
+        # Barlow & Proschan (1965), ch. 4, solved from the theory in 40 digits: T / scale.
+        (1.5, 5, 0.675491992136),
+        (2.0, 5, 0.510655224295),
+        (2.5, 5, 0.493046957597),
+        (3.0, 5, 0.502609582103),
+        (3.0, 10, 0.382455531143),
+    ],
+)
+def test_published_replacement_ages(shape, ratio, age):
+    found = optimal_replacement_age(life_distribution("weibull", shape, 1e5), 1.0, ratio)
+    assert found == pytest.approx(1e5 * age, rel=1e-11)
+
+
+@pytest.mark.parametrize("shape", [0.6, 1.0])
+def test_no_age_beats_running_to_failure_when_failures_do_not_grow_likelier(shape):
+    assert optimal_replacement_age(life_distribution("weibull", shape, 1e5), 1.0, 50.0) is None
+
+
+def test_no_age_beats_running_to_failure_when_a_failure_costs_no_more():
+    assert optimal_replacement_age(WEAR_OUT, 10.0, 10.0) is None
+
+
+@pytest.mark.parametrize("name", LAWS)
+def test_the_optimum_is_the_least_cost_of_any_age(name):
+    law = life_distribution(name, 0.5 if name == "lognormal" else 3.0, 1e5)
+    age = optimal_replacement_age(law, 1.0, 5.0)
+    least = replacement_cost_rate(law, np.array([age]), 1.0, 5.0)[0]
+    others = replacement_cost_rate(law, np.geomspace(1e3, 1e7, 2000), 1.0, 5.0)
+    assert least <= others.min()
+    assert least == pytest.approx(others.min(), rel=1e-4)  # the grid steps by 0.5 %
+
+
+@pytest.mark.parametrize("name", LAWS)
+def test_the_mean_up_to_an_age_is_the_integral_of_survival(name):
+    law = life_distribution(name, 1.6, 100.0)
+    for age in (20.0, 150.0, 900.0):
+        integral = integrate.quad(lambda t: law.survival(np.array([t]))[0], 0, age, epsabs=1e-10)[0]
+        assert law.mean_until(np.array([age]))[0] == pytest.approx(integral, rel=1e-9)
+
+
+def test_the_decision_says_what_it_saves_and_how_sure_it_is(fit):
+    decision = age_replacement(fit, 100.0, 800.0, rng=np.random.default_rng(1))
+    assert decision.age_low < decision.age < decision.age_high
+    assert decision.none_share == 0.0
+    assert decision.cost_rate == pytest.approx((1 - decision.saving) * decision.run_to_failure_rate)
+    assert "less than running to failure" in decision.words
+
+
+@pytest.mark.parametrize(
+    ("shape", "failed", "reason"),
+    [
+        (0.7, 800.0, "do not become likelier"),
+        (2.5, 90.0, "costs no more"),
+        (1.6, 110.0, "too cheap"),
+    ],
+)
+def test_the_decision_says_why_no_age_is_better(shape, failed, reason):
+    fitted = fit_life(drawn(2, 3000, life_distribution("weibull", shape, 2e5)).counts, "weibull")
+    decision = age_replacement(fitted, 100.0, failed, rng=np.random.default_rng(2))
+    assert decision.age is None
+    assert reason in decision.words
+    assert decision.none_share > 0.5
+
+
+def test_undetected_share_of_a_constant_rate_is_known_in_closed_form():
+    for tau in (1.0, 30.0, 400.0):
+        cycle = tau / -np.expm1(-tau / 100.0)
+        assert undetected_share(EXPONENTIAL, tau) == pytest.approx(1 - 100.0 / cycle, rel=1e-9)
+
+
+@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("shape", [0.7, 1.8])
+def test_undetected_share_agrees_with_the_ratio_of_means(name, shape):
+    law, tau = life_distribution(name, shape, 100.0), 35.0
+    if np.isinf(law.mean()):
+        assert undetected_share(law, tau) == 0.0
+        return
+    checks = tau * np.arange(400_000)
+    cycle = tau * law.survival(checks).sum()
+    # Heavy tails reach beyond the last check; there the sum is its integral.
+    cycle += law.mean() - law.mean_until(checks[-1:] + 0.5 * tau)[0]
+    assert undetected_share(law, tau) == pytest.approx(1 - law.mean() / cycle, rel=1e-6)
+
+
+def test_undetected_share_agrees_with_simulated_places():
+    rng, tau = np.random.default_rng(3), 45.0
+    life = WEAR_OUT.quantile_beyond(np.zeros(200_000), rng.uniform(size=200_000))
+    cycles = tau * np.ceil(life / tau)
+    share = np.sum(cycles - life) / cycles.sum()
+    # Its standard error here is about 0.0003.
+    assert undetected_share(WEAR_OUT, tau) == pytest.approx(share, abs=0.0012)
+
+
+def test_longer_intervals_leave_more_undetected(fit):
+    found = undetected_by_interval(fit, 1800.0, rng=np.random.default_rng(4))
+    assert [interval.weeks for interval in found] == [4, 8, 12, 16, 26]
+    assert np.all(np.diff([interval.share for interval in found]) > 0)
+    assert all(interval.low < interval.share < interval.high for interval in found)
+    # A failure waits half an interval on average: tau / 2 against a mean life of 180,000 km.
+    wait = 0.5 * 4 * 1800.0
+    expected = wait / (fit.distribution.mean() + wait)
+    assert found[0].share == pytest.approx(expected, rel=0.01)
+
+
+def test_an_interval_must_be_positive():
+    with pytest.raises(ValueError, match="positive"):
+        undetected_share(WEAR_OUT, 0.0)
+
+
+def test_renewals_of_a_constant_rate_are_its_multiple():
+    renewals = renewal_function(EXPONENTIAL, 1.0, 300)
+    np.testing.assert_allclose(renewals, np.arange(1, 301) / 100.0, rtol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("name", "shape"), [("weibull", 2.5), ("lognormal", 0.4), ("weibull", 0.8)]
+)
+def test_renewals_approach_the_renewal_theorem(name, shape):
+    # Smith (1954): M(t) - t / mean -> (variance - mean²) / (2 mean²).
+    law = life_distribution(name, shape, 100.0)
+    frozen = {"weibull": stats.weibull_min, "lognormal": stats.lognorm}[name](shape, scale=100.0)
+    mean, variance = frozen.stats()
+    expected = 1500.0 / mean + (variance - mean**2) / (2 * mean**2)
+    # The midpoint rule at a hundredth of the scale is good to 1e-3 here, worst for shape < 1.
+    assert renewal_function(law, 1.0, 1500)[-1] == pytest.approx(expected, rel=1e-3)
+
+
+def test_a_constant_rate_fails_at_that_rate_at_any_age():
+    expected = expected_renewals(EXPONENTIAL, np.array([0.0, 70.0, 400.0]), 30.0, 12)
+    # Second order in the step, a quarter of a month: (0.3 / 4)**2 / 24 is 2e-4.
+    np.testing.assert_allclose(expected, 0.3, rtol=5e-4)
+
+
+def test_expected_failures_by_month_agree_with_simulated_places():
+    ages, month_km, months, places = np.array([0.0, 40.0, 130.0]), 12.0, 20, 40_000
+    expected = expected_renewals(WEAR_OUT, ages, month_km, months)
+    rng = np.random.default_rng(5)
+    for row, age in enumerate(ages):
+        start = np.full(places, age)
+        at = WEAR_OUT.quantile_beyond(start, rng.uniform(size=places)) - age
+        seen = np.zeros(months)
+        while np.any(at < months * month_km):
+            inside = at[at < months * month_km]
+            seen += np.bincount((inside / month_km).astype(int), minlength=months)
+            life = WEAR_OUT.quantile_beyond(np.zeros(inside.size), rng.uniform(size=inside.size))
+            at = inside + life
+        # Four standard errors of a Poisson share.
+        allowed = 4 * np.sqrt(np.maximum(expected[row], 1e-3) / places) + 1e-3 * expected[row]
+        assert np.all(np.abs(seen / places - expected[row]) < allowed)
+
+
+def test_the_forecast_adds_up_over_groups_and_weights(fit):
+    rng = np.random.default_rng(6)
+    age, rate = rng.uniform(0, 3e5, 300), rng.choice([5e3, 8e3], 300)
+    group, weight = rng.integers(0, 3, 300), rng.integers(1, 4, 300).astype(float)
+    forecast = forecast_failures(fit, age, rate, group, months=12, rng=rng, weight=weight, draws=40)
+    direct = sum(
+        weight[rate == r] @ expected_renewals(fit.distribution, age[rate == r], r, 12)
+        for r in (5e3, 8e3)
+    )
+    np.testing.assert_allclose(forecast.expected[-1], direct, rtol=2e-3)  # interpolation in age
+    np.testing.assert_allclose(forecast.expected[:-1].sum(axis=0), forecast.expected[-1])
+    assert np.all(forecast.expected_low < forecast.expected)
+    assert np.all(forecast.expected < forecast.expected_high)
+    assert np.all(forecast.p10 <= forecast.p50)
+    assert np.all(forecast.p50 <= forecast.p90)
+
+
+def test_parameter_uncertainty_is_shared_by_the_fleet_and_does_not_average_out(fit):
+    rng = np.random.default_rng(7)
+    one, many = (
+        forecast_failures(
+            fit, np.full(n, 1e5), np.full(n, 6e3), np.zeros(n, int), months=6, rng=rng, draws=100
+        )
+        for n in (10, 1000)
+    )
+    relative = [(f.expected_high[-1] - f.expected_low[-1]) / f.expected[-1] for f in (one, many)]
+    np.testing.assert_allclose(relative[0], relative[1], rtol=0.35)  # 100 draws each
+
+
+def test_the_same_seed_gives_the_same_forecast(fit):
+    runs = [
+        forecast_failures(
+            fit,
+            np.array([1e5]),
+            np.array([6e3]),
+            np.array([0]),
+            months=3,
+            rng=np.random.default_rng(8),
+            draws=20,
+        ).expected_low
+        for _ in range(2)
+    ]
+    np.testing.assert_array_equal(*runs)
+
+
+def test_drawn_parameters_have_the_fits_mean_and_covariance(fit):
+    laws = parameter_draws(fit, 4000, np.random.default_rng(9))
+    thetas = np.array([[law.mu, law.log_sigma] for law in laws])
+    spread = np.sqrt(np.diag(fit.covariance))
+    assert np.all(np.abs(thetas.mean(axis=0) - fit.theta) < 4 * spread / np.sqrt(4000))
+    np.testing.assert_allclose(
+        np.cov(thetas.T), fit.covariance, rtol=0.1, atol=0.1 * spread.min() ** 2
+    )
+
+
+def test_many_places_without_a_failure_give_the_rule_of_three():
+    # The exact 95 % bound on a rate after no event is -log(0.05) = 2.996 over the exposure.
+    none = counts_from_rows(np.zeros(50), np.full(50, 2e4), np.full(50, np.inf))
+    bound = scarce_life(none, shape=1.0)
+    assert bound.rate_high == pytest.approx(-np.log(0.05) / 1e6, rel=1e-12)
+    assert bound.scale == np.inf
+    assert bound.b10_low == pytest.approx(np.log(0.9) / np.log(0.05) * 1e6, rel=1e-12)
+    assert bound.words.startswith("No failure among 50 adjusters over 1,000,000 km")
+
+
+def test_exposure_before_entry_does_not_count():
+    entry, left = np.full(8, 3e4), np.full(8, 5e4)
+    bound = scarce_life(counts_from_rows(entry, left, np.full(8, np.inf)), shape=2.0)
+    run = 8 * (5e4**2 - 3e4**2)
+    assert bound.scale_low == pytest.approx(np.sqrt(run / -np.log(0.05)), rel=1e-12)
+
+
+def test_the_bound_under_the_right_shape_holds_as_often_as_stated():
+    rng, held = np.random.default_rng(10), 0
+    for _ in range(400):
+        life = 100.0 * rng.weibull(2.0, 60)
+        end = rng.uniform(5.0, 30.0, 60)
+        left = np.minimum(life, end)
+        counts = counts_from_rows(np.zeros(60), left, np.where(life <= end, life, np.inf))
+        held += scarce_life(counts, shape=2.0).scale_low <= 100.0
+    # Stated 95 %; watching that ends by time makes it cautious. Below 370 has probability 1 %.
+    assert held >= 370
+
+
+def test_words_name_the_assumption_and_count_one_failure_as_one():
+    one = counts_from_rows(
+        np.zeros(3), np.array([1e4, 2e4, 2e4]), np.array([1.2e4, np.inf, np.inf])
+    )
+    bound = scarce_life(one, shape=2.5)
+    assert bound.words.startswith("1 failure among 3 adjusters")
+    assert "shape 2.5 (assumed, not estimated)" in bound.words
+    assert bound.scale > bound.scale_low
+
+
+def test_enough_failures_is_a_stated_number():
+    assert enough_failures(shock_rows(1, 2).counts)
+    assert not enough_failures(shock_rows(1, 2).counts, fewest=12)
+
+
+def test_nothing_watched_bounds_nothing():
+    idle = counts_from_rows(np.full(2, 5.0), np.full(2, 5.0), np.full(2, np.inf))
+    with pytest.raises(ValueError, match="nothing can be bounded"):
+        scarce_life(idle)
+    with pytest.raises(ValueError, match="shape must be positive"):
+        scarce_life(idle, shape=0.0)

@@ -1,0 +1,249 @@
+"""Forecasts against what happened: estimators by hand and by another library, and recovery."""
+
+import dataclasses
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+from lifelines import KaplanMeierFitter
+
+from models.relines.backtest import (
+    Happened,
+    backtest_frame,
+    date_rows,
+    low_readings_row,
+    median_bias_months,
+    minimum_days,
+    reached_by,
+    reading_row,
+    readings_nearest,
+    relined_days,
+    totals_row,
+)
+from models.relines.fleet import backtest_rows, unhidden_limit_mm
+from models.relines.forecast.minimum import minimum_forecast
+from models.relines.forecast.relining import reline_forecast
+from models.relines.simulation.counts import Calendar
+from models.relines.simulation.simulate import simulate_relines
+from tests.reline_world import (
+    ORIGIN,
+    World,
+    first_relines,
+    known_fleet,
+    lived,
+    readings_after,
+    relines_after,
+    relines_between,
+)
+from tests.reline_world import (
+    minimum_days as true_minimum_days,
+)
+
+ENDS = pl.Series(["A", "B", "C", "D"])
+
+
+def day(n: int) -> dt.date:
+    return ORIGIN + dt.timedelta(days=n)
+
+
+def test_the_share_relined_by_a_date_is_the_product_limit_of_another_library():
+    """One date for all wheel ends: lifelines' Kaplan-Meier curve at those days."""
+    rng = np.random.default_rng(1)
+    when = np.floor(rng.exponential(200, 300))
+    watched = 365.0
+    happened = Happened(np.where(when <= watched, when, np.inf), watched)
+    curve = KaplanMeierFitter().fit(np.minimum(when, watched), when <= watched)
+    days = np.array([50.0, 150.0, 300.0])
+    found = reached_by(np.repeat(days[:, None], 300, axis=1), happened)
+    expected = 1.0 - curve.survival_function_at_times(days).to_numpy()
+    assert found.share == pytest.approx(expected, abs=1e-12)
+
+
+def test_wheel_ends_whose_date_was_not_watched_do_not_count_at_that_level():
+    # A: relined in time. B: relined late. C: date beyond the watching, though relined. D: neither.
+    quantiles = np.array([[10, 10, 10, 10], [50, 50, 400, 50], [90, 90, 500, 400.0]])
+    happened = Happened(np.array([5.0, 70.0, 60.0, np.inf]), 100.0)
+    found = reached_by(quantiles, happened)
+    # By p10: A of four. By p50: none of B and D. By p90: B of B alone.
+    assert found.share == pytest.approx([0.25, 0.25, 1.0])
+    assert found.at_risk.tolist() == [4, 3, 2]
+
+
+def test_bias_is_the_median_shift_and_late_ones_only_need_to_be_late():
+    middle = np.full(12, 100.0)
+    seen = np.array([70, 80, 90, 95, 130.4375, 130.4375, 140, 150, *[np.inf] * 4], float)
+    assert median_bias_months(middle, Happened(seen, 200.0)) == pytest.approx(1.0)
+    assert median_bias_months(middle, Happened(seen, 99.0)) is None
+    assert median_bias_months(middle[:4], Happened(seen[:4], 200.0)) is None
+
+
+def test_few_cases_have_no_share():
+    quantiles = np.array([[10.0] * 4, [50.0] * 4, [90.0] * 4])
+    rows = date_rows("reline_on", ORIGIN, quantiles, Happened(np.full(4, 60.0), 200.0))
+    frame = backtest_frame(rows)
+    assert frame["observed"].null_count() == frame.height == 4
+    assert frame["measure"].to_list() == [
+        "reline_on",
+        "reline_on_p10",
+        "reline_on_p50",
+        "reline_on_p90",
+    ]
+    assert frame["nominal"].to_list() == pytest.approx([0.8, 0.1, 0.5, 0.9])
+
+
+def test_outcomes_are_read_from_what_came_after_the_origin():
+    relines = pl.DataFrame(
+        {
+            "wheel_end_id": ["A", "A", "B", "C"],
+            "relined_on": [day(-10), day(40), day(400), day(20)],
+        }
+    )
+    found = relined_days(ENDS, relines, ORIGIN, day(365))
+    assert found.day.tolist() == [40.0, np.inf, 20.0, np.inf]
+    assert found.watched == 365.0
+    readings = pl.DataFrame(
+        {
+            "wheel_end_id": ["A", "A", "A", "B", "C", "C"],
+            "inspected_on": [day(-5), day(30), day(60), day(90), day(10), day(20)],
+            "above_mm": [3.0, 1.0, 11.0, None, 0.5, -0.5],
+        }
+    )
+    seen = readings_nearest(ENDS, readings, found, ORIGIN, day(365), np.array([70.0, 0, 18, 0]))
+    # A's nearest reading is of a new lining; as found on the day of a reline is still the old one.
+    assert seen.above_mm[[0, 2]].tolist() == [1.0, -0.5]
+    assert np.isnan(seen.above_mm[[1, 3]]).all()
+    low = minimum_days(ENDS, readings, found, ORIGIN, day(365))
+    assert low.day.tolist() == [np.inf, np.inf, 20.0, np.inf]
+
+
+def test_readings_and_totals_are_scored_as_they_say():
+    mean = np.zeros(20)
+    off = np.concatenate([np.full(16, 1.2), np.full(4, 1.5)])
+    row = reading_row(ORIGIN, mean, np.ones(20), off, "min_on", 0.6)
+    assert (row["measure"], row["observed"], row["bias"]) == ("min_on", 0.8, pytest.approx(2.0))
+    chance = low_readings_row(ORIGIN, np.full(20, 0.1), np.where(np.arange(20) < 3, -0.5, 2.0))
+    assert (chance["nominal"], chance["observed"]) == (pytest.approx(0.1), 0.15)
+    draws = np.tile(np.arange(10.0, 30.0)[:, None], (1, 4))
+    total = totals_row(ORIGIN, draws, np.array([11.0, 10.0, 27.0, 40.0]))
+    assert total["observed"] == 0.5
+    assert total["bias"] == pytest.approx((88 - 78) / 78)
+    assert totals_row(ORIGIN, draws[:, :0], np.zeros(0))["observed"] is None
+
+
+@pytest.fixture(scope="module")
+def replicates():
+    """Ten fleets of 60 units, each fitted from its own three years of records."""
+    found = []
+    for seed in range(10):
+        history = lived(World(), 100 + seed)
+        found.append((history, known_fleet(history)))
+    return found
+
+
+def test_reline_dates_cover_what_happened(replicates):
+    """p10 to p90 over ten simulated fleets (tests/bench has 200 in several worlds)."""
+    by = np.zeros((len(replicates), 3))
+    for n, (history, fleet) in enumerate(replicates):
+        days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit).days
+        by[n] = (first_relines(history) <= days).mean(axis=1)
+    # 3600 wheel ends, alike within an axle and its unit: some 900 independent ones. Three binomial
+    # standard errors of 900 at 0.8 are 0.04; the discreteness of visits adds up to 0.02.
+    assert by[:, 2].mean() - by[:, 0].mean() == pytest.approx(0.8, abs=0.06)
+    assert by[:, 1].mean() == pytest.approx(0.5, abs=0.06)
+
+
+def test_dates_at_the_minimum_cover_what_would_have_happened(replicates):
+    by, off = np.zeros((len(replicates), 3)), []
+    for n, (history, fleet) in enumerate(replicates):
+        days = minimum_forecast(fleet.lines, fleet.ends.minimum_mm, fleet.usage).days
+        true = true_minimum_days(history)
+        by[n] = (true <= days).mean(axis=1)
+        both = np.isfinite(true) & np.isfinite(days[1])
+        off.append(true[both].mean() / days[1][both].mean() - 1)
+    assert by[:, 2].mean() - by[:, 0].mean() == pytest.approx(0.8, abs=0.05)
+    # Each fleet's mean is off by some 2 % from its unit effects and rates.
+    assert np.mean(off) == pytest.approx(0.0, abs=0.02)
+
+
+def test_fleet_totals_per_quarter_cover_what_happened(replicates):
+    ends = 91.3125 * np.arange(1, 9)
+    inside, expected, observed = [], 0.0, 0
+    for seed, (history, fleet) in enumerate(replicates):
+        (tally,) = simulate_relines(fleet, Calendar(ends, ends), draws=200, seed=seed)
+        total = tally.relines.sum(axis=2)
+        edges = [0.0, *ends]
+        true = [relines_between(history, a, b) for a, b in zip(edges, ends, strict=False)]
+        low, high = np.quantile(total, [0.1, 0.9], axis=0)
+        inside.append((true >= low) & (true <= high))
+        expected, observed = expected + total.mean(axis=0).sum(), observed + sum(true)
+    # 80 quarters, successive ones of a fleet a little alike: three binomial standard errors of 80
+    # at 0.82 (whole numbers cover a little more than 0.8) are 0.13.
+    assert np.mean(inside) == pytest.approx(0.82, abs=0.13)
+    # 3000 relines in pairs: their own Poisson error is 2.6 %.
+    assert expected / observed - 1 == pytest.approx(0.0, abs=0.05)
+
+
+def test_the_backtest_of_a_simulated_fleet_finds_its_forecasts_calibrated(replicates):
+    tables = []
+    for history, fleet in replicates[:4]:
+        until = ORIGIN + dt.timedelta(days=730)
+        rows = backtest_rows(
+            fleet, until, relines_after(history), readings_after(history), draws=100, seed=1
+        )
+        tables.append(backtest_frame(rows))
+    found = (
+        pl.concat(tables)
+        .group_by("measure")
+        .agg(
+            (pl.col("observed") * pl.col("n")).sum() / pl.col("n").sum(),
+            pl.col("nominal").mean(),
+            pl.col("n").sum(),
+            pl.col("bias").mean(),
+        )
+    )
+    by = {row["measure"]: row for row in found.rows(named=True)}
+    # 1440 wheel ends of 240 units; errors as in the tests above, and a half more.
+    for name in ("reline_on", "min_on", "lining_mm"):
+        assert by[name]["observed"] == pytest.approx(0.8, abs=0.07), name
+    assert by["min_now"]["observed"] == pytest.approx(by["min_now"]["nominal"], abs=0.02)
+    assert by["lining_mm"]["bias"] == pytest.approx(0.0, abs=0.1)
+    assert by["reline_on"]["bias"] == pytest.approx(0.0, abs=1.0)
+    assert by["min_on"]["bias"] == pytest.approx(0.0, abs=0.7)
+    assert by["relines_quarter"]["n"] == 4 * 8
+    assert abs(by["relines_quarter"]["bias"]) < 0.12
+
+
+def test_a_forecast_that_is_wrong_is_found_out(replicates):
+    """Wear taken for a quarter slower than it is: coverage falls and bias shows."""
+
+    history, fleet = replicates[0]
+    slow = dataclasses.replace(fleet.lines, rate=0.75 * fleet.lines.rate)
+    until = ORIGIN + dt.timedelta(days=730)
+    rows = backtest_rows(
+        dataclasses.replace(fleet, lines=slow),
+        until,
+        relines_after(history),
+        readings_after(history),
+        draws=50,
+        seed=1,
+    )
+    by = {row["measure"]: row for row in rows}
+    assert by["reline_on"]["observed"] < 0.65
+    assert by["reline_on"]["bias"] < -1.0
+    assert by["min_on"]["bias"] < -1.0
+    assert by["relines_quarter"]["bias"] > 0.05
+
+
+def test_the_limit_of_the_check_lies_above_every_threshold(replicates):
+    fleet = replicates[0][1]
+    assert unhidden_limit_mm(fleet) > 2.1 + 3 * 0.5
+
+
+def test_a_short_watch_has_no_quarters():
+    history = lived(World(units=10, years_after=0.5), 1)
+    fleet = known_fleet(history)
+    rows = backtest_rows(
+        fleet, ORIGIN + dt.timedelta(days=40), relines_after(history), readings_after(history)
+    )
+    assert "relines_quarter" not in {row["measure"] for row in rows}

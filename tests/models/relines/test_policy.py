@@ -1,0 +1,271 @@
+"""The fleet's habit: likelihood by hand and against another library, recovery, few records."""
+
+import numpy as np
+import polars as pl
+import pytest
+import statsmodels.api as sm
+from scipy import optimize, special, stats
+
+from models.relines.policy.decisions import AxleDecisions, HabitGroups, axle_decisions, habit_groups
+from models.relines.policy.habit import (
+    HabitFit,
+    RelineTiming,
+    drawn_habits,
+    fit_habit,
+    mean_habit,
+    reline_timing,
+    threshold_of,
+)
+from models.relines.policy.hazard import STEP_MM, grid_mm, hazard_table
+from models.relines.policy.likelihood import habit_loglik
+from tests.oracles.reline_habit_tables import habit_facts, threshold_frame
+from tests.reline_world import World, decision_rows, lived
+
+ONE_GROUP = HabitGroups(("front",), ("North",))
+NAN = float("nan")
+
+
+def decisions(rows, ends=2) -> AxleDecisions:
+    """Rows of (group, low, high, other, other ends, low relined, high relined, visits)."""
+    g, low, high, other, other_ends, a, b, n = (np.array(c) for c in zip(*rows, strict=True))
+    return AxleDecisions(
+        group=g,
+        low=low.astype(float),
+        high=high.astype(float),
+        has_high=np.full(len(g), ends == 2),
+        other=other.astype(float),
+        other_ends=other_ends.astype(float),
+        low_relined=a.astype(bool),
+        high_relined=b.astype(bool),
+        visits=n.astype(float),
+    )
+
+
+SHAPE = np.array([np.log(0.4), *special.logit([0.1, 0.02, 0.01, 0.8, 0.3])])
+
+
+def test_the_likelihood_of_each_outcome_is_as_worked_by_hand():
+    # Threshold 2 mm, spread 0.4: 1.6 and 2.8 are wanted with 0.9 * Phi(1) and 0.9 * Phi(-2).
+    p = 1 - 0.99 * (1 - 0.9 * stats.norm.cdf(1.0))
+    q = 1 - 0.99 * (1 - 0.9 * stats.norm.cdf(-2.0))
+    # The other axle reads 1.6 as well and has two ends.
+    e = 0.3 * (1 - (1 - 0.9 * stats.norm.cdf(1.0)) * 0.99**2)
+    none, low, high = (1 - e) * (1 - p) * (1 - q), (1 - e) * 0.2 * p * (1 - q), 0.2 * q * (1 - p)
+    expected = [none, low, (1 - e) * high, 1 - none - low - (1 - e) * high]
+    for outcome, chance in zip([(0, 0), (1, 0), (0, 1), (1, 1)], expected, strict=True):
+        row = decisions([(0, 1.6, 2.8, 1.6, 2, *outcome, 1)])
+        assert np.exp(habit_loglik(row, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
+
+
+def test_an_end_at_its_minimum_or_not_read_is_decided_apart():
+    at_limit = decisions([(0, 0.0, NAN, 8.0, 0, 1, 0, 1)], ends=1)
+    chance = 1 - 0.99 * (1 - 0.98)
+    assert np.exp(habit_loglik(at_limit, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
+    unread = decisions([(0, NAN, NAN, 8.0, 0, 1, 0, 1)], ends=1)
+    assert np.exp(habit_loglik(unread, np.array([2.0]), SHAPE)[0]) == pytest.approx(0.01)
+
+
+def random_decisions(rng, rows=400, groups=6) -> AxleDecisions:
+    low = rng.uniform(-1, 6, rows)
+    high = np.where(rng.random(rows) < 0.2, NAN, low + rng.exponential(1, rows))
+    return AxleDecisions(
+        group=rng.integers(0, groups, rows),
+        low=low,
+        high=high,
+        has_high=rng.random(rows) < 0.9,
+        other=rng.uniform(0, 8, rows),
+        other_ends=rng.integers(0, 5, rows).astype(float),
+        low_relined=rng.random(rows) < 0.4,
+        high_relined=rng.random(rows) < 0.3,
+        visits=rng.integers(1, 9, rows).astype(float),
+    )
+
+
+def test_the_gradient_is_the_derivative():
+    rng = np.random.default_rng(1)
+    data = random_decisions(rng)
+    data = AxleDecisions(
+        **{
+            name: getattr(data, name)
+            if name != "high_relined"
+            else data.high_relined & data.has_high
+            for name in AxleDecisions.__slots__
+        }
+    )
+    at = np.concatenate([rng.normal(2, 0.3, 6), SHAPE])
+
+    def loglik(x):
+        return habit_loglik(data, x[:6], x[6:])[0]
+
+    _, in_threshold, in_shape = habit_loglik(data, at[:6], at[6:])
+    numeric = optimize.approx_fprime(at, loglik, 1e-6)
+    # Forward differences of a sum near 1e4 are good to about 1e-3.
+    assert np.concatenate([in_threshold, in_shape]) == pytest.approx(numeric, rel=1e-3, abs=5e-2)
+
+
+def test_without_lapses_it_is_the_probit_regression_of_another_library():
+    """statsmodels' Probit of 'relined' on the reading, one end per axle."""
+    rng = np.random.default_rng(2)
+    x = rng.uniform(0.1, 5, 600)
+    relined = rng.random(600) < stats.norm.cdf((2.0 - x) / 0.5)
+    fit = sm.Probit(relined, sm.add_constant(x)).fit(disp=0, tol=1e-12)
+    a, b = fit.params
+    data = decisions([(0, v, NAN, 8.0, 0, r, 0, 1) for v, r in zip(x, relined, strict=True)], 1)
+    never = np.full(5, -40.0)
+    ours, gradient, in_shape = habit_loglik(
+        data, np.array([-a / b]), np.array([np.log(-1 / b), *never])
+    )
+    assert ours == pytest.approx(fit.llf, rel=1e-9)
+    assert [gradient[0], in_shape[0]] == pytest.approx([0.0, 0.0], abs=1e-4)
+
+
+def history_fit(world: World, seed: int) -> tuple[HabitFit, pl.DataFrame]:
+    rows = decision_rows(lived(world, seed))
+    groups = habit_groups(rows)
+    return fit_habit(axle_decisions(rows, groups), groups), rows
+
+
+def test_the_habit_of_a_simulated_fleet_is_recovered_from_readings_censored_or_not():
+    fit, _ = history_fit(World(units=200, unit_together=0.3, pair=0.8), 1)
+    habit = mean_habit(fit)
+    assert fit.relines > 1000
+    # North and South for each of two axle types; standard errors are 0.02 to 0.04 mm.
+    assert habit.threshold_mm == pytest.approx([1.4, 2.1, 1.4, 2.1], abs=0.13)
+    # Its stated error is 0.02 mm; that the unit's other axles are summed up by their thinnest
+    # lining adds to it.
+    assert habit.spread_mm == pytest.approx(0.3, abs=0.1)
+    assert habit.lapse == pytest.approx(0.08, abs=0.05)
+    assert habit.pair == pytest.approx(0.8, abs=0.06)
+    assert habit.unit == pytest.approx(0.3, abs=0.06)
+    assert habit.premature == pytest.approx(0.002, abs=0.0015)
+    assert fit.read_share == pytest.approx(0.95, abs=0.01)
+    assert fit.converged
+
+
+def test_its_stated_errors_are_those_of_repeated_fleets():
+    found = [history_fit(World(units=40, years_after=0.5), s)[0] for s in range(8)]
+    weight = np.ones(found[0].groups.n_groups)
+    middle, se = np.array([threshold_of(f, weight) for f in found]).T
+    z = (middle - 1.75) / se
+    # Chi-square with 8 degrees of freedom: between 1.3 and 23 with probability 0.993.
+    assert 1.3 < (z**2).sum() < 23.0
+
+
+def test_a_fleet_that_never_relined_has_a_guess_and_says_so():
+    data = decisions([(0, 6.0, 7.0, 8.0, 2, 0, 0, 50)])
+    fit = fit_habit(data, ONE_GROUP)
+    assert fit.is_guess
+    # Only what the records rule out has moved the guess: nothing was relined at 6 mm or above.
+    assert mean_habit(fit).threshold_mm[0] == pytest.approx(1.0, abs=0.5)
+    assert threshold_of(fit, np.ones(1))[1] > 1.0
+
+
+def test_no_records_at_all_leave_the_guess():
+    empty = axle_decisions(
+        pl.DataFrame(
+            schema={
+                "axle_type": pl.String,
+                "depot": pl.String,
+                "ends": pl.Int64,
+                "low_mm": pl.Float64,
+                "high_mm": pl.Float64,
+                "other_mm": pl.Float64,
+                "other_ends": pl.Int64,
+                "low_relined": pl.Boolean,
+                "high_relined": pl.Boolean,
+                "visits": pl.Int64,
+            }
+        ),
+        ONE_GROUP,
+    )
+    fit = fit_habit(empty, ONE_GROUP)
+    assert (fit.relines, fit.read_share, fit.is_guess) == (0.0, 1.0, True)
+    assert mean_habit(fit).threshold_mm[0] == pytest.approx(1.0)
+
+
+def test_a_type_with_few_relines_leans_on_the_fleet():
+    rng = np.random.default_rng(3)
+    rows = []
+    for group, threshold, count in ((0, 2.0, 400), (1, 2.0, 400), (2, 3.5, 6)):
+        for x in rng.uniform(0.5, 6, count):
+            relined = rng.random() < stats.norm.cdf((threshold - x) / 0.3)
+            rows.append((group, x, NAN, 8.0, 0, relined, 0, 1))
+    groups = HabitGroups(("a", "b", "c"), ("North",))
+    fit = fit_habit(decisions(rows, ends=1), groups)
+    a, b, c = mean_habit(fit).threshold_mm
+    assert [a, b] == pytest.approx([2.0, 2.0], abs=0.15)
+    assert 2.1 < c < 3.4
+    se = [threshold_of(fit, row)[1] for row in np.eye(3)]
+    assert se[2] > 3 * se[0]
+
+
+def test_draws_spread_as_the_fit_says():
+    fit, _ = history_fit(World(units=40, years_after=0.5), 3)
+    drawn = drawn_habits(fit, 4_000, np.random.default_rng(1))
+    middle = np.array([h.threshold_mm.mean() for h in drawn])
+    expected, se = threshold_of(fit, np.ones(4))
+    # 4000 draws: the mean is known to se / 63, the SD to 1.1 %.
+    assert middle.mean() == pytest.approx(expected, abs=4 * se / 63)
+    assert middle.std() == pytest.approx(se, rel=0.05)
+
+
+def test_the_hazard_table_is_the_habit_averaged_over_readings():
+    fit, _ = history_fit(World(units=20, years_after=0.5), 4)
+    habit = mean_habit(fit)
+    table = hazard_table(habit, reading_sd=0.5, read_share=0.9)
+    rng = np.random.default_rng(2)
+    for above in (-0.5, 0.8, 2.0, 3.5):
+        reading = above + rng.normal(0, 0.5, 400_000)
+        z = (habit.threshold_mm[0] - reading) / habit.spread_mm
+        wish = np.where(reading > 0, (1 - habit.lapse) * stats.norm.cdf(z), 1 - habit.lapse_below)
+        expected = 1 - (1 - habit.premature) * (1 - 0.9 * wish.mean())
+        place = round((above - grid_mm()[0]) / STEP_MM)
+        # Monte Carlo error below 0.001; the table's 400 points are good to 0.002.
+        assert 1 - np.exp(table.own[0, place]) == pytest.approx(expected, abs=0.003)
+
+
+EVENTS = pl.DataFrame(
+    {
+        "axle_type": ["front", "front", "front"],
+        "depot": ["North"] * 3,
+        "recorded": [True, True, False],
+        "lag_days": [2, 30, None],
+        "reason": ["worn", "worn", None],
+        "with_partner": [True, True, True],
+        "above_mm": [1.0, 2.0, None],
+        "relines": [6, 2, 2],
+        "drums": [3, 0, 0],
+        "cost": [900.0, None, None],
+        "costed": [6, 0, 0],
+    }
+)
+
+
+def test_relines_done_later_than_their_visit_keep_their_delay():
+    timing = reline_timing(EVENTS)
+    assert timing.later_share == pytest.approx(0.25)
+    assert timing.later_days.tolist() == [30.0, 30.0]
+    assert timing.mean_days == pytest.approx(7.5)
+    assert RelineTiming(0.0, np.zeros(0)).mean_days == 0.0
+
+
+def test_tables_say_what_is_behind_each_figure():
+    data = decisions([(0, 1.0, 2.0, 8.0, 2, 1, 1, 5), (0, 4.0, 5.0, 8.0, 2, 0, 0, 60)])
+    fit = fit_habit(data, ONE_GROUP, reline_timing(EVENTS))
+    fleet, by_type, cell = threshold_frame(fit, EVENTS).rows(named=True)
+    assert (fleet["axle_type"], fleet["depot"], by_type["depot"]) == (None, None, None)
+    assert cell["relines"] == 10
+    assert cell["relined_at_p50_mm"] == 1.0
+    assert cell["ci_low_mm"] < cell["threshold_mm"] < cell["ci_high_mm"]
+    facts = {row["fact"]: row for row in habit_facts(fit, EVENTS, data).rows(named=True)}
+    assert facts["relines written down"]["value"] == pytest.approx(0.8)
+    assert facts["relined at a check visit"]["value"] == pytest.approx(0.75)
+    assert facts["cost of a reline on record"]["value"] == pytest.approx(150.0)
+    assert facts["drum with a reline"]["value"] == pytest.approx(3 / 8)
+    pair = facts["other end of the axle goes along"]
+    assert 0 < pair["ci_low"] < pair["value"] < pair["ci_high"] < 1
+
+
+def test_an_unknown_group_is_named():
+    with pytest.raises(ValueError, match="not among the groups"):
+        ONE_GROUP.group(pl.Series(["rear"]), pl.Series(["North"]))

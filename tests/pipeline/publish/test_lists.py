@@ -1,0 +1,196 @@
+"""The work list and the budget as people get them: order, sheets, safety, print set-up."""
+
+import datetime as dt
+import io
+import zipfile
+from dataclasses import replace
+
+import fastexcel
+import polars as pl
+import pytest
+
+from dashboards.method import CAUTIONS
+from pipeline.publish.budget_book import BudgetParts, budget_workbook
+from pipeline.publish.lists import WORK_LIST, work_list, work_list_workbook
+from pipeline.publish.spreadsheets import Column, Page, safe_csv, workbook
+from pipeline.settings import Costs, Settings
+from tests import dashboard_data
+
+DAY = dt.date(2031, 3, 14)
+FORMULA = "=1+1"
+
+
+def sheet(content: bytes, name: str) -> pl.DataFrame:
+    return fastexcel.read_excel(content).load_sheet(name, dtypes="string").to_polars()
+
+
+def xml(content: bytes, part: str) -> str:
+    with zipfile.ZipFile(io.BytesIO(content)) as book:
+        return book.read(f"xl/worksheets/{part}.xml").decode()
+
+
+# ---- the work list
+
+
+@pytest.fixture(scope="module")
+def status():
+    return dashboard_data.month(240).wheel_end_status
+
+
+@pytest.fixture(scope="module")
+def listed(status):
+    return work_list(status)
+
+
+def test_the_work_list_holds_every_flagged_wheel_end_once(status, listed):
+    assert sorted(listed["wheel_end_id"]) == sorted(status.filter("flagged")["wheel_end_id"])
+    assert listed.columns == list(WORK_LIST)
+
+
+def test_depots_and_units_stand_together_the_most_urgent_unit_first(listed):
+    assert listed["depot"].rle_id().n_unique() == listed["depot"].n_unique()
+    assert listed["unit_id"].rle_id().n_unique() == listed["unit_id"].n_unique()
+    for _, depot in listed.group_by("depot"):
+        tops = depot.group_by("unit_id", maintain_order=True).agg(pl.col("priority").max())
+        assert tops["priority"].is_sorted(descending=True)
+        for _, unit in depot.group_by("unit_id"):
+            assert unit["priority"].is_sorted(descending=True)
+
+
+def test_the_work_list_is_set_up_for_reading_filtering_and_paper(listed):
+    made = work_list_workbook(listed, DAY)
+    page = xml(made, "sheet1")
+    depots = listed["depot"].n_unique()
+    for wanted in (
+        '<pane ySplit="1"',
+        f'<autoFilter ref="A1:P{listed.height + 1}"',
+        'orientation="landscape"',
+        'paperSize="9"',
+        'fitToHeight="0"',
+        f'<rowBreaks count="{depots - 1}"',  # a depot to a page
+        "<cols>",
+    ):
+        assert wanted in page, wanted
+    assert xml(made, "sheet2").count("<row ") == 4 + 1 + len(CAUTIONS) + 1
+
+
+def test_lists_are_the_same_bytes_each_time(listed):
+    assert work_list_workbook(listed, DAY) == work_list_workbook(listed, DAY)
+
+
+# ---- text that a spreadsheet would run
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@a", " =1", "\t=1", "\r@x"])
+def test_csv_keeps_formulas_from_running(text):
+    made = safe_csv(pl.DataFrame({"unit_id": [text, "T1"]})).decode("utf-8-sig")
+    assert pl.read_csv(io.StringIO(made))["unit_id"].to_list() == [f"'{text}", "T1"]
+
+
+def test_xlsx_holds_formulas_as_text():
+    page = Page("A", pl.DataFrame({"unit_id": [FORMULA, "http://x"]}), {"unit_id": Column("U")})
+    made = workbook([page], [("Notes", (FORMULA,))], "T", DAY)
+    assert sheet(made, "A")["U"].to_list() == [FORMULA, "http://x"]
+    assert all("<f>" not in xml(made, part) for part in ("sheet1", "sheet2"))
+    assert "<hyperlink" not in xml(made, "sheet1")
+
+
+def test_every_list_holds_hostile_text_as_text():
+    data = dashboard_data.hostile_month()
+    work = work_list(data.wheel_end_status)
+    made = work_list_workbook(work, DAY)
+    assert sheet(made, "Work list")["Unit"].to_list() == work["unit_id"].to_list()
+    assert "<f>" not in xml(made, "sheet1")
+    text = safe_csv(work).decode("utf-8-sig")
+    assert not any(cell.startswith(("=", '"=')) for cell in text.replace("\n", ",").split(","))
+
+
+# ---- the budget
+
+
+def parts_of(budget: pl.DataFrame) -> BudgetParts:
+    """Parts as the marts hold them, from a made-up budget that has every margin."""
+    depots = budget.filter(pl.col("axle_type").is_null(), pl.col("duty").is_null()).drop_nulls(
+        "depot"
+    )
+    groups = budget.filter(pl.col("depot").is_null()).drop_nulls(("axle_type", "duty"))
+    both = pl.concat([depots.with_columns(part=pl.lit("depot")), groups.with_columns(part=_GROUP)])
+    year = both.group_by("part", "depot", "axle_type", "duty", maintain_order=True).first()
+    spans = [
+        year.drop("month").with_columns(months=pl.lit(n), until_on=pl.lit(DAY)) for n in (12, 24)
+    ]
+    return BudgetParts(months=both, spans=pl.concat(spans))
+
+
+_GROUP = pl.lit("axle_type, duty")
+
+
+@pytest.fixture(scope="module")
+def data():
+    made = dashboard_data.month(240)
+    days = made.reline_outlook.with_columns(until_on=pl.lit(DAY))
+    return replace(made, reline_outlook=days)
+
+
+@pytest.fixture(scope="module")
+def parts(data):
+    return parts_of(data.reline_budget)
+
+
+@pytest.fixture(scope="module")
+def budget(data, parts):
+    settings = Settings(costs=Costs(lining_kit=86, reline_labour=64, inflation_per_year=0.031))
+    return budget_workbook(data, data.reline_budget, parts, settings)
+
+
+def test_the_budget_has_a_sheet_for_each_view(budget):
+    assert fastexcel.read_excel(budget).sheet_names == [
+        "Totals",
+        "By month",
+        "By depot",
+        "By axle type and duty",
+        "Scenarios",
+        "Every cell",
+        "Notes",
+    ]
+
+
+def test_totals_are_those_of_the_spans_and_never_sums_of_quantiles(data, parts, budget):
+    totals = sheet(budget, "Totals")
+    fleet = totals.filter((pl.col("Of") == "the fleet") & (pl.col("Months") == "12"))
+    year = data.reline_outlook.filter(pl.col("months") == 12).row(0, named=True)
+    high = float(fleet["Relines, high (1 in 10 above)"].item())
+    assert high == pytest.approx(year["relines_p90"], abs=1e-4)  # written to four places
+    depots = parts.spans.filter((pl.col("part") == "depot") & (pl.col("months") == 24))
+    assert totals.filter(pl.col("Months") == "24").height == 1 + depots.height
+
+
+def test_readings_behind_the_budget_stand_beside_it(data, budget):
+    groups = sheet(budget, "By axle type and duty")
+    one = groups.filter((pl.col("Axle type") == "drive") & (pl.col("Duty") == "quarry"))
+    rate = data.wear_rates.filter(pl.col("axle_type") == "drive", pl.col("duty") == "quarry")
+    assert set(one["Readings behind it"]) == {str(rate["readings"].item())}
+
+
+def test_notes_say_what_is_assumed_where_from_and_how_far_to_trust_it(budget):
+    notes = " ".join(sheet(budget, "Notes").to_series().drop_nulls())
+    for wanted in (
+        "linings 86, labour 64",
+        "rise by 3.1% a year",
+        "cannot be added up",
+        "Patterson",
+        "lining readings of",
+        "inside the bands",
+        CAUTIONS[0],
+    ):
+        assert wanted in notes, wanted
+
+
+def test_a_budget_without_costs_or_forecast_says_so(data, parts):
+    empty = {name: getattr(data, name).clear() for name in ("reline_outlook", "wear_rates")}
+    bare = replace(data, scenarios=None, **empty)
+    nothing = BudgetParts(parts.months.clear(), parts.spans.clear())
+    made = budget_workbook(bare, data.reline_budget.clear(), nothing, Settings())
+    notes = " ".join(sheet(made, "Notes").to_series().drop_nulls())
+    assert "all money here is nought" in notes
+    assert "nothing is forecast" in notes

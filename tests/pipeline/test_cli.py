@@ -1,0 +1,117 @@
+"""The command as its user meets it: exit codes, one clear line, no traceback."""
+
+import os
+
+import pytest
+
+from pipeline.cli import main
+from pipeline.out.holding import opened
+from pipeline.warehouse import warehouse
+from tests import ROOT
+from tests.lakes import write_small_lake
+
+
+@pytest.fixture
+def lake(tmp_path):
+    return write_small_lake(tmp_path / "lake")
+
+
+def said(capsys):
+    return capsys.readouterr()
+
+
+def one_line(capsys):
+    """What a user's mistake prints: one line on standard error."""
+    error = said(capsys).err
+    assert error.count("\n") == 1, error
+    assert "Traceback" not in error
+    return error
+
+
+def test_check_of_a_clean_lake_exits_0_and_writes_nothing(lake, capsys):
+    before = sorted(lake.parent.rglob("*"))
+    assert main(["check", str(lake)]) == 0
+    assert "176 rows in 6 files: 176 accepted, 0 repeated, 0 set aside" in said(capsys).out
+    assert sorted(lake.parent.rglob("*")) == before
+
+
+def test_check_lists_every_reason_with_its_count_and_first_examples(lake, capsys):
+    path = lake / "inspections" / "K01.csv"
+    extra = "\n".join(f"K99,1,L,2025-01-0{day},1,9,18,pass" for day in range(1, 6))
+    path.write_text(path.read_text() + extra + "\nK01,1,L,2025-13-01,1,9,18,pass\n")
+    assert main(["check", str(lake)]) == 1
+    out = said(capsys).out
+    assert "inspections, unknown wheel end: 5 rows" in out
+    assert out.count("inspections/K01.csv row ") == 4  # three of five, and the one below
+    assert 'row 43: inspected_on: found "2025-13-01"; accepted: a date such as 2025-03-31' in out
+
+
+def test_check_of_a_lake_with_an_unreadable_file_exits_1(lake, capsys):
+    (lake / "work" / "x.parquet").write_bytes(b"rubbish")
+    assert main(["check", str(lake)]) == 1
+    assert "work/x.parquet: not read: found not a Parquet file" in said(capsys).out
+
+
+def test_check_of_a_lake_with_no_usable_inspection_exits_2_and_still_lists_why(lake, capsys):
+    for path in (lake / "inspections").iterdir():
+        path.write_text(path.read_text().replace("K0", "Q0"))
+    assert main(["check", str(lake)]) == 2
+    captured = said(capsys)
+    assert "unknown wheel end: 144 rows" in captured.out
+    assert "no usable row" in captured.err
+
+
+@pytest.mark.parametrize("command", [["check"], ["run", "--out", "out"], ["sheet", "--out", "out"]])
+def test_a_missing_or_empty_lake_exits_2_with_one_line(command, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main([command[0], str(tmp_path / "none"), *command[1:]]) == 2
+    assert "found nothing; accepted: a folder with register" in one_line(capsys)
+    (tmp_path / "bare").mkdir()
+    assert main([command[0], str(tmp_path / "bare"), *command[1:]]) == 2
+    assert "found no files" in one_line(capsys)
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_unknown_setting_exits_2_and_suggests_the_nearest(lake, capsys):
+    (lake / "fleet.toml").write_text("[adjustment]\nband_lo = 0.1\n")
+    assert main(["check", str(lake)]) == 2
+    assert "adjustment.band_lo: unknown key; did you mean 'band_low'?" in one_line(capsys)
+
+
+@pytest.mark.parametrize("content", [b"[fleet", b"\xff\xfe\x00rubbish"])
+def test_rubbish_in_the_settings_exits_2(lake, capsys, content):
+    (lake / "fleet.toml").write_bytes(content)
+    assert main(["check", str(lake)]) == 2
+    assert "fleet.toml: not readable as TOML" in one_line(capsys)
+
+
+def test_an_as_of_that_is_no_day_exits_2(lake, capsys):
+    with pytest.raises(SystemExit) as stopped:
+        main(["run", str(lake), "--out", "x", "--as-of", "March"])
+    assert stopped.value.code == 2
+    assert "found 'March'; accepted: YYYY-MM-DD" in said(capsys).err
+
+
+def test_out_that_is_a_file_exits_2(lake, tmp_path, capsys):
+    (tmp_path / "out").write_text("")
+    assert main(["run", str(lake), "--out", str(tmp_path / "out")]) == 2
+    assert "cannot be written" in one_line(capsys)
+
+
+def test_a_warehouse_that_is_not_ours_exits_2(lake, tmp_path, capsys):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / warehouse.DATABASE).write_bytes(b"not a database at all" * 99)
+    assert main(["run", str(lake), "--out", str(tmp_path / "out")]) == 2
+    assert "cannot be opened" in one_line(capsys)
+
+
+def test_a_second_run_on_the_same_out_is_refused(lake, tmp_path, capsys):
+    with opened(tmp_path / "out"):
+        assert main(["run", str(lake), "--out", str(tmp_path / "out")]) == 2
+    assert f"another run is at work there: process {os.getpid()}, since 20" in one_line(capsys)
+
+
+def test_every_command_is_in_the_readme():
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for command in ("run", "check", "schedule", "sheet"):
+        assert f"drumline {command}" in readme

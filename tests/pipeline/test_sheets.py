@@ -1,0 +1,283 @@
+"""Workshop sheets and the blank inspections file: who gets one, what stands on it, and the way back
+into the lake."""
+
+import datetime as dt
+import shutil
+
+import duckdb
+import fastexcel
+import polars as pl
+import pytest
+
+from dashboards.method import CAUTIONS
+from dashboards.page_data import Fleet
+from dashboards.workshop import WorkshopData, unit_sheets, workshop_sheets
+from pipeline import blanks
+from pipeline.cli import main
+from pipeline.contract import columns_of
+from pipeline.errors import UserError
+from pipeline.settings import Settings
+from pipeline.sheets import Choice, chosen
+from pipeline.warehouse import warehouse
+from tests.dashboard_data import HOSTILE
+
+DAY = dt.date(2026, 3, 2)
+LAST_CHECK = "2025-11-14"  # of the small lake's last unit: 96 weeks and 4 days after the first
+
+
+def end(unit: str, place: str, **changed: object) -> dict[str, object]:
+    """A wheel end in band, on an arm of 150 mm."""
+    return {
+        "unit_id": unit,
+        "wheel_end_id": f"{unit}/{place}",
+        "axle_no": int(place[0]),
+        "side": place[1],
+        "depot": "North",
+        "axle_type": "rear",
+        "duty": "town",
+        "arm_length_mm": 150.0,
+        "lining_min_mm": 6.0,
+        "chamber_size": "30",
+        "readjust_limit_mm": 50.8,
+        "state": "in_band",
+        "flagged": False,
+        "priority": 0.1,
+        "evidence": None,
+    } | changed
+
+
+FLAG = {"flagged": True, "state": "stuck", "evidence": "Nothing is taken up."}
+ENDS = pl.DataFrame(
+    [
+        end("K1", "1L"),
+        end("K1", "1R", **FLAG, priority=0.5),
+        end("K2", "1L", **FLAG, priority=0.9),
+        end("K3", "1L"),
+        end("K4", "1L", depot="South"),
+        end("K5", "1L", depot=None, **FLAG, priority=0.7),
+    ],
+    schema_overrides={"evidence": pl.String, "depot": pl.String},
+)
+
+
+def readings(*rows: tuple[object, ...]) -> pl.DataFrame:
+    names = ("wheel_end_id", "inspected_on", "lining_mm", "free_stroke_mm", "applied_stroke_mm")
+    schema = {
+        **dict(zip(names, (pl.String, pl.Date, pl.Float64, pl.Float64, pl.Float64), strict=True)),
+        "return_test": pl.String,
+        "cap_state": pl.String,
+    }
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+READ = readings(
+    ("K1/1R", dt.date(2025, 9, 1), 11.0, 17.0, None, "pass", "seated"),
+    ("K1/1R", dt.date(2026, 2, 2), 9.5, 41.0, 55.0, "fail", "open"),
+    ("K1/1R", dt.date(2025, 12, 1), 10.0, 28.0, None, None, None),
+)
+
+
+def month(ends: pl.DataFrame = ENDS, fleet: Fleet | None = None) -> WorkshopData:
+    return WorkshopData(
+        fleet=fleet or Fleet(name="Saltmarsh"),
+        as_of=DAY,
+        ends=ends,
+        readings=READ,
+        sightings=pl.DataFrame({"unit_id": ["K1"], "seen_on": [DAY], "odometer_km": [123456.0]}),
+        overdue=pl.DataFrame(
+            {"wheel_end_id": ["K1/1L", "K1/1R"], "kind": ["greasing"] * 2, "due_on": [DAY] * 2}
+        ),
+    )
+
+
+# ---- who gets a sheet
+
+
+@pytest.mark.parametrize(
+    ("choice", "units"),
+    [
+        (Choice(), ["K5", "K2", "K1"]),  # depot by name, none first; then the most urgent unit
+        (Choice(depots=("North",)), ["K2", "K1", "K3"]),
+        (Choice(depots=("north",), flagged=True), ["K2", "K1"]),
+        (Choice(units=("K4", "k3")), ["K3", "K4"]),
+        (Choice(units=("K3",), depots=("South",)), ["K3", "K4"]),
+    ],
+)
+def test_units_are_chosen_by_flag_depot_and_id(choice, units):
+    assert chosen(ENDS, choice)["unit_id"].unique(maintain_order=True).to_list() == units
+
+
+def test_every_wheel_end_of_a_chosen_unit_is_there():
+    assert chosen(ENDS, Choice(units=("K1",)))["wheel_end_id"].to_list() == ["K1/1L", "K1/1R"]
+
+
+@pytest.mark.parametrize(
+    ("choice", "said"),
+    [
+        (Choice(units=("K11",)), "--unit: found 'K11'.*did you mean 'K[1-5]'"),
+        (Choice(depots=("Nroth",)), "--depot: found 'Nroth'.*did you mean 'North'"),
+        (Choice(depots=("Zzz",)), "--depot: found 'Zzz'; accepted: one that the register has$"),
+    ],
+)
+def test_an_unknown_name_is_an_error_with_the_nearest(choice, said):
+    with pytest.raises(UserError, match=said):
+        chosen(ENDS, choice)
+
+
+# ---- what stands on a sheet
+
+
+def test_band_and_aim_are_those_of_the_wheel_ends_own_arm():
+    """Arm 150 mm: 15 to 22.5 mm is right, about 19 the aim (common practice, no source)."""
+    (line, _), *_ = (s.ends for s in unit_sheets(month()))
+    assert (line.name, line.arm, line.band, line.aim) == ("1L", "150", "15.0–22.5", "18.8")
+    assert (line.minimum, line.limit) == ("6.0", "30: 50.8")
+
+
+def test_inches_are_inches():
+    """150 mm is 5.906 in, a tenth of it 0.591 in."""
+    (line, _), *_ = (s.ends for s in unit_sheets(month(fleet=Fleet(length_unit="in"))))
+    assert (line.arm, line.band.split("–")[0]) == ("5.91", "0.591")
+
+
+def test_the_last_readings_are_the_newest_first():
+    _, line = unit_sheets(month())[0].ends
+    assert line.readings == (
+        ("2 Feb 2026", "9.5", "41.0", "applied 55.0, fails its return test, cap open"),
+        ("1 Dec 2025", "10.0", "28.0", ""),
+    )
+
+
+def test_flags_come_with_their_evidence_and_what_is_overdue_is_said():
+    sheet = unit_sheets(month())[0]
+    assert [(k.name, k.state, k.evidence) for k in sheet.looks] == [
+        ("1R", "no take-up at all", "Nothing is taken up.")
+    ]
+    assert sheet.due == ("Greasing was due 2 Mar 2026 at all wheel ends",)
+    assert sheet.odometer == "123\u202f456 km on 2 Mar 2026"
+
+
+def test_every_sheet_has_its_cautions_and_steps_and_no_script():
+    page = workshop_sheets(month())
+    units = ENDS["unit_id"].n_unique()
+    for wanted in (CAUTIONS[0], "is replaced, not re-set", "wheels chocked", "manual or local"):
+        assert page.count(wanted) >= units, wanted
+    assert "<script" not in page
+    assert "default-src &#39;none&#39;; script-src &#39;none&#39;" in page
+
+
+def test_hostile_text_stays_text():
+    nasty = ENDS.with_columns(pl.col(pl.String).exclude("side") + HOSTILE[0])
+    page = workshop_sheets(month(nasty, Fleet(name=HOSTILE[0])))
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+
+
+def test_no_unit_is_told_in_words():
+    assert "No unit is flagged." in workshop_sheets(month(ENDS.clear()))
+
+
+# ---- the blank file, and the way back
+
+
+def folder(root):
+    return root / "out" / "sheets" / LAST_CHECK
+
+
+def filled(rows: pl.DataFrame) -> pl.DataFrame:
+    """What a workshop would write: a day, the odometer and the readings of every wheel end."""
+    written = {
+        "inspected_on": pl.lit(dt.date(2025, 11, 24)),
+        "odometer_km": pl.col("unit_id").replace_strict({"K01": 185_000.0, "K03": 400_000.0}),
+        "lining_mm": pl.lit(9.5),
+        "free_stroke_mm": pl.lit(18.0),
+        "marks_aligned": pl.lit(value=True),
+        "return_test": pl.lit("pass"),
+        "cap_state": pl.lit("seated"),
+        "fault": pl.lit("cable chafed, see card"),
+    }
+    return rows.with_columns(**written)
+
+
+def test_the_blank_file_has_the_contracts_columns_and_the_chosen_wheel_ends(small_run):
+    rows = pl.read_csv(folder(small_run) / "inspections.csv")
+    assert rows.columns == list(columns_of("inspections"))
+    assert rows["unit_id"].unique().sort().to_list() == ["K01", "K03"]
+    assert rows.height == 8
+    book = fastexcel.read_excel(folder(small_run) / "inspections.xlsx")
+    sheet = book.load_sheet(0, dtypes="string").to_polars()
+    assert sheet.select("unit_id", "axle_no", "side").rows() == [
+        (u, str(a), s) for u, a, s in rows.select("unit_id", "axle_no", "side").rows()
+    ]
+
+
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_filled_file_loads_with_every_row_accepted(small_run, tmp_path, kind, capsys):
+    lake = shutil.copytree(small_run / "lake", tmp_path / "lake")
+    rows = filled(pl.read_csv(folder(small_run) / "inspections.csv", infer_schema_length=None))
+    settings = Settings()
+    made = {
+        "csv": blanks.as_csv(rows, settings),
+        "xlsx": blanks.as_xlsx(rows, settings, DAY),
+    }
+    (lake / "inspections" / f"written.{kind}").write_bytes(made[kind])
+    assert main(["check", str(lake)]) == 0
+    assert "184 rows in 7 files: 184 accepted, 0 repeated, 0 set aside" in capsys.readouterr().out
+
+
+def test_the_same_sheets_are_not_written_twice(small_run):
+    command = ["sheet", str(small_run / "lake"), "--out", str(small_run / "out")]
+    assert main([*command, "--unit", "K01", "--unit", "K03"]) == 0
+    assert [p.name for p in folder(small_run).parent.iterdir()] == [LAST_CHECK]
+
+
+def test_a_file_somebody_wrote_into_is_not_touched(small_run, tmp_path):
+    root = tmp_path / "copy"
+    shutil.copytree(small_run, root)
+    mine = folder(root) / "inspections.csv"
+    mine.write_text("written by hand")
+    command = ["sheet", str(root / "lake"), "--out", str(root / "out"), "--unit", "K01"]
+    assert main(command) == 0
+    assert mine.read_text() == "written by hand"
+    assert len(list((root / "out" / "sheets").iterdir())) == 2
+
+
+def test_an_imperial_fleets_blank_says_inches_and_miles_and_loads_back():
+    settings = Settings.model_validate({"units": {"length": "in", "distance": "mi"}})
+    rows = blanks.blank_inspections(ENDS, settings)
+    assert {"odometer_mi", "lining_in", "free_stroke_in"} <= set(rows.columns)
+    assert b"free_stroke_in" in blanks.as_csv(rows, settings)
+
+
+def test_ids_that_look_like_formulas_come_back_as_they_were():
+    """CSV shields them by an apostrophe, which loading takes off again."""
+    ends = ENDS.head(1).with_columns(unit_id=pl.lit("=1+1"))
+    rows = blanks.blank_inspections(ends, Settings())
+    text = blanks.as_csv(rows, Settings()).decode("utf-8-sig")
+    assert text.splitlines()[1].startswith("'=1+1,1,L")
+    book = fastexcel.read_excel(blanks.as_xlsx(rows, Settings(), DAY))
+    assert book.load_sheet(0, dtypes="string").to_polars()["unit_id"].to_list() == ["=1+1"]
+
+
+def test_the_workbook_explains_itself():
+    rows = blanks.blank_inspections(ENDS, Settings())
+    book = fastexcel.read_excel(blanks.as_xlsx(rows, Settings(), DAY))
+    told = " ".join(book.load_sheet(1, header_row=None).to_polars().to_series().drop_nulls())
+    assert all(name in told for name in columns_of("inspections"))
+
+
+# ---- the command
+
+
+def test_a_unit_nobody_has_exits_2_with_one_line(small_run, capsys):
+    command = ["sheet", str(small_run / "lake"), "--out", str(small_run / "out"), "--unit", "Q7"]
+    assert main(command) == 2
+    error = capsys.readouterr().err
+    assert error.startswith("drumline: --unit: found 'Q7'")
+    assert error.count("\n") == 1
+
+
+def test_a_warehouse_without_a_finished_run_exits_2(small_run, tmp_path, capsys):
+    duckdb.connect(str(tmp_path / warehouse.DATABASE)).close()
+    assert main(["sheet", str(small_run / "lake"), "--out", str(tmp_path)]) == 2
+    assert "run drumline run" in capsys.readouterr().err

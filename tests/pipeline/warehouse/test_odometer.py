@@ -1,0 +1,103 @@
+"""One story per odometer: what belongs, what is mistyped, what was replaced."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.warehouse.odometer import Values, best_chains, odometer_verdicts
+
+MAX_KM_PER_DAY = 1500.0
+
+
+def chain(*odometer_km: float, sightings: tuple[int, ...] | None = None):
+    """Values 84 days apart, each written once unless said otherwise."""
+    n = len(odometer_km)
+    seen = np.array(sightings or (1,) * n)
+    values = Values(84.0 * np.arange(n), np.array(odometer_km, float), seen)
+    return best_chains(values, np.array([n]), MAX_KM_PER_DAY)[0]
+
+
+@pytest.mark.parametrize(
+    ("odometer_km", "belongs"),
+    [
+        ((400e3, 425e3, 450e3), "111"),
+        ((400e3, 425e3, 4_500e3, 475e3, 500e3), "11011"),  # a digit too many
+        ((400e3, 425e3, 45e3, 475e3, 500e3), "11011"),  # a digit too few
+        ((4_000e3, 425e3, 450e3), "011"),  # the first of all
+        ((400e3, 425e3, 200e3), "110"),  # lower, and more than it can have run: wait for more
+        ((400e3, 4_250e3, 4_500e3, 475e3, 500e3, 525e3), "100111"),  # two in a row
+    ],
+)
+def test_a_day_off_the_line_is_left_out(odometer_km, belongs):
+    found = chain(*odometer_km)
+    assert "".join("01"[int(b)] for b in found.belongs) == belongs
+    assert not found.replaced.any()
+
+
+@pytest.mark.parametrize(
+    "odometer_km",
+    [
+        (400e3, 425e3, 20e3, 45e3),  # a new one, confirmed
+        (400e3, 425e3, 20e3),  # a new one that it can have run
+        (400e3, 425e3, 200e3, 225e3),  # a used one, confirmed
+        (400e3, 425e3, 900e3, 925e3),  # a used one that stands higher
+    ],
+)
+def test_a_replacement_is_believed_and_bridged_at_the_units_own_pace(odometer_km):
+    found = chain(*odometer_km)
+    assert found.belongs.all()
+    assert found.replaced.tolist() == [False, False, True, False][: len(odometer_km)]
+    assert found.km.tolist() == pytest.approx([400e3, 425e3, 450e3, 475e3][: len(odometer_km)])
+
+
+def test_a_replacement_of_a_unit_seen_once_before_bridges_nothing():
+    """No step gives a pace, and none is invented."""
+    assert chain(400e3, 20e3).km.tolist() == [400e3, 400e3]
+
+
+def test_of_two_values_of_one_day_the_one_written_more_often_belongs():
+    days = np.array([0.0, 84.0, 84.0])
+    values = Values(days, np.array([400e3, 402e3, 425e3]), np.array([1, 1, 5]))
+    (found,) = best_chains(values, np.array([3]), MAX_KM_PER_DAY)
+    assert found.belongs[2]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.integers(0, 40_000), min_size=4, max_size=20),
+    st.data(),
+)
+def test_km_never_run_back_and_one_mistyped_day_is_found(steps, data):
+    odometer = 500_000.0 + np.cumsum(steps).astype(float)
+    wrong = data.draw(st.integers(1, len(steps) - 2))
+    odometer[wrong] = 9e6
+    found = chain(*odometer)
+    assert not found.belongs[wrong]
+    assert found.belongs.sum() == len(steps) - 1
+    assert (np.diff(found.km[found.belongs]) >= 0).all()
+
+
+def test_only_suspicious_units_are_judged_value_by_value():
+    sightings = pl.DataFrame(
+        {
+            "unit_id": ["A", "A", "B", "B", "B"],
+            "on_date": [dt.date(2025, 1, 1), dt.date(2025, 4, 1)] * 2 + [dt.date(2025, 7, 1)],
+            "odometer_km": [1e5, 1.1e5, 1e5, 1e4, 1.2e5],
+            "sightings": [6] * 5,
+        }
+    )
+    found = odometer_verdicts(sightings, MAX_KM_PER_DAY).sort("unit_id", "on_date")
+    assert found["km"].to_list() == [1e5, 1.1e5, 1e5, None, 1.2e5]
+    assert found["reason"].is_not_null().to_list() == [False, False, False, True, False]
+    assert "found 10000 km between 100000 km on 2025-01-01 and 120000 km" in found["reason"][3]
+
+
+def test_no_sightings_give_no_verdicts():
+    schema = {
+        "unit_id": pl.String, "on_date": pl.Date, "odometer_km": pl.Float64, "sightings": pl.Int64,
+    }  # fmt: skip
+    assert odometer_verdicts(pl.DataFrame(schema=schema), MAX_KM_PER_DAY).is_empty()

@@ -1,0 +1,134 @@
+"""What drift and status are reduced from, on drawn rows."""
+
+import datetime as dt
+
+import pytest
+
+from pipeline.settings import Settings
+from pipeline.warehouse import warehouse
+from tests.drawing import rows, warehouse_of
+
+D = dt.date
+CHECKS = """
+    unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | free_stroke_mm | return_test
+    K1      | 1       | L    | 2025-01-01   | 100000      | 9         | 18             | pass
+    K1      | 1       | L    | 2025-04-11   | 120000      | 8         | 19             | pass
+    K1      | 1       | L    | 2025-07-20   | 140000      | 17        | 19             | pass
+"""
+WORK = """
+    unit_id | axle_no | side | done_on    | odometer_km | action            | reason
+    K1      | 1       | L    | 2025-01-01 | 100000      | adjuster_set      | other
+    K1      | 1       | L    | 2025-01-01 | 100000      | greased           | planned
+    K1      | 1       | L    | 2025-06-10 | 132000      | reline            | worn
+    K1      | 1       | L    | 2025-06-10 | 132000      | adjuster_replaced | failed
+"""
+DUTY = """
+    unit_id | duty  | from_on    | to_on
+    K1      | long  | 2024-01-01 | 2025-01-25
+    K1      | short | 2025-01-26 | -
+"""
+
+
+@pytest.fixture(scope="module")
+def con():
+    settings = Settings.model_validate(
+        {"service": {"duties": {"short": {"grease_weeks": 4, "check_weeks": 8}}}}
+    )
+    made = warehouse_of(inspections=CHECKS, work=WORK, duty=DUTY, settings=settings)
+    warehouse.build(made, "30_reduce")
+    return made
+
+
+def test_stroke_reading_km_are_those_since_the_setting_by_duty(con):
+    assert rows(
+        con,
+        """select inspected_on, duty, km from reduce.stroke_reading_km
+        order by inspected_on, duty""",
+    ) == [
+        (D(2025, 4, 11), "long", pytest.approx(5_000)),  # 25 of 100 days at 200 km
+        (D(2025, 4, 11), "short", pytest.approx(15_000)),
+        (D(2025, 7, 20), "short", pytest.approx(8_000)),
+    ]
+
+
+def test_stroke_readings_name_the_lining_in_place(con):
+    assert rows(
+        con,
+        "select inspected_on, life_id from stage.stroke_readings order by inspected_on",
+    ) == [
+        (D(2025, 1, 1), "K1/1L#1"),
+        (D(2025, 4, 11), "K1/1L#1"),
+        (D(2025, 7, 20), "K1/1L#2"),
+    ]
+
+
+def test_greasing_due_follows_the_last_greasing_and_the_duty_of_the_day(con):
+    assert rows(
+        con, "select inspected_on, due_on from reduce.greasing_due order by inspected_on"
+    ) == [(D(2025, 4, 11), D(2025, 1, 29)), (D(2025, 7, 20), D(2025, 1, 29))]
+
+
+def test_drift_outlook_says_what_is_in_place_and_how_old_the_adjuster_was_when_last_good(con):
+    assert rows(
+        con,
+        """select wheel_end_id, duty, episode_id, life_id, adjuster_km, check_weeks
+        from reduce.drift_outlook order by wheel_end_id""",
+    ) == [
+        ("K1/1L", "short", "K1/1L@3", "K1/1L#2", 8_000, 8),
+        ("K1/1R", "short", None, None, None, 8),
+    ]
+
+
+def test_units_now_have_their_duty_and_when_they_were_last_seen(con):
+    assert rows(con, "from reduce.units_now") == [
+        ("K1", None, "short", D(2025, 7, 20), D(2025, 7, 20))
+    ]
+
+
+def test_adjuster_spells_split_watched_life_by_duty_and_say_how_it_was_kept(con):
+    assert rows(
+        con,
+        """select adjuster_id, duty, from_km, to_km from reduce.adjuster_spells
+        order by adjuster_id, from_km""",
+    ) == [("K1/1L~2", "short", 0, 8_000)]
+
+
+def test_lining_measurements_are_one_row_per_instrument(con):
+    assert rows(
+        con,
+        """select life_id, instrument, km, lining_mm from reduce.lining_measurements
+        order by life_id, inspected_on""",
+    ) == [
+        ("K1/1L#1", "gauge", 0, 9),
+        ("K1/1L#1", "gauge", 20_000, 8),
+        ("K1/1L#2", "gauge", 8_000, 17),
+    ]
+
+
+def test_wheel_end_watches_reach_from_the_first_look_to_the_last_by_duty(con):
+    assert rows(
+        con,
+        """select wheel_end_id, duty, from_km, to_km from reduce.wheel_end_watches
+        order by from_km""",
+    ) == [
+        ("K1/1L", "long", 100_000, pytest.approx(105_000)),
+        ("K1/1L", "short", pytest.approx(105_000), 140_000),
+    ]
+
+
+def test_wheel_end_replacements_are_those_while_watched(con):
+    assert rows(con, "select wheel_end_id, duty, km from reduce.wheel_end_replacements") == [
+        ("K1/1L", "short", 132_000)
+    ]
+
+
+def test_adjuster_end_counts_round_the_watched_stretch_outwards(con):
+    assert rows(
+        con, "select duty, says, from_km, to_km, adjusters from reduce.adjuster_end_counts"
+    ) == [("short", "watched", None, 8_000, 1)]
+
+
+def test_adjusters_now_have_the_age_at_which_their_unit_was_last_seen(con):
+    assert rows(
+        con, "select wheel_end_id, age_km from reduce.adjusters_now order by wheel_end_id"
+    ) == [("K1/1L", 8_000), ("K1/1R", None)]

@@ -1,0 +1,199 @@
+"""What use, relines and linings are reduced to, on drawn rows."""
+
+import datetime as dt
+
+import pytest
+
+from pipeline.warehouse import warehouse
+from tests.drawing import rows, warehouse_of
+
+D = dt.date
+REGISTER = """
+    unit_id | axle_no | side | axle_type | arm_length_mm | lining_new_mm | lining_min_mm | depot
+    K1      | 1       | L    | front     | 140           | 18            | 6             | North
+    K1      | 1       | R    | front     | 140           | 18            | 6             | North
+    K1      | 2       | L    | rear      | 140           | 18            | 6             | North
+    K1      | 2       | R    | rear      | 140           | 18            | 6             | North
+"""
+# Three visits; the second takes two days. After the first, axle 1 is relined: L in writing, R
+# without a word. Between the second and the third, 2L is relined three weeks after its reading.
+CHECKS = """
+    unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | as_left
+    K1      | 1       | L    | 2025-01-06   | 100000      | 7.26      | -
+    K1      | 1       | R    | 2025-01-06   | 100000      | 8         | -
+    K1      | 2       | L    | 2025-01-06   | 100000      | 12        | -
+    K1      | 2       | R    | 2025-01-06   | 100000      | -         | -
+    K1      | 2       | R    | 2025-01-06   | 100000      | 11        | true
+    K1      | 1       | L    | 2025-03-31   | 120000      | 17        | -
+    K1      | 1       | R    | 2025-03-31   | 120000      | 17.5      | -
+    K1      | 2       | L    | 2025-04-01   | 120200      | 6         | -
+    K1      | 2       | R    | 2025-04-01   | 120200      | 10.8      | -
+    K1      | 1       | L    | 2025-06-24   | 140000      | 15        | -
+    K1      | 2       | L    | 2025-06-24   | 140000      | 16        | -
+    K1      | 2       | R    | 2025-06-24   | 140000      | 10.5      | -
+"""
+WORK = """
+    unit_id | axle_no | side | done_on    | odometer_km | action        | reason | cost
+    K1      | 1       | L    | 2025-01-08 | 100300      | reline        | worn   | 150
+    K1      | 1       | L    | 2025-01-10 | 100500      | drum_replaced | worn   | 90
+    K1      | 2       | L    | 2025-04-21 | 125000      | reline        | worn   | -
+    K1      | 1       | L    | 2025-07-10 | 142000      | greased       | -      | -
+"""
+DUTY = """
+    unit_id | duty  | from_on    | to_on
+    K1      | long  | 2024-01-01 | 2025-04-10
+    K1      | short | 2025-04-11 | -
+"""
+
+
+@pytest.fixture(scope="module")
+def con():
+    made = warehouse_of(
+        register=REGISTER, inspections=CHECKS, work=WORK, duty=DUTY, as_of=D(2025, 7, 31)
+    )
+    warehouse.build(made, "30_reduce")
+    return made
+
+
+def test_days_close_together_are_one_check_visit(con):
+    assert rows(con, "from reduce.check_visits order by visit_on") == [
+        ("K1", D(2025, 1, 6), D(2025, 1, 6), D(2025, 3, 31), D(2025, 4, 1)),
+        ("K1", D(2025, 3, 31), D(2025, 4, 1), D(2025, 6, 24), D(2025, 6, 24)),
+        ("K1", D(2025, 6, 24), D(2025, 6, 24), None, None),
+    ]
+
+
+def test_unit_usage_runs_from_visit_to_visit_and_on_to_the_last_sighting(con):
+    assert rows(con, "from reduce.unit_usage order by from_on") == [
+        ("K1", "North", "long", True, D(2025, 1, 6), 84, 20_000, True),
+        # Most of these days were run in the new duty, but not all.
+        ("K1", "North", "short", False, D(2025, 3, 31), 85, 20_000, True),
+        ("K1", "North", "short", True, D(2025, 6, 24), 16, 2_000, False),
+    ]
+
+
+def test_reline_decisions_belong_to_the_visit_that_came_before_the_job(con):
+    found = rows(
+        con,
+        """select wheel_end_id, visit_on, above_mm, relined, lag_days
+        from reduce.reline_decisions order by 1, 2""",
+    )
+    first, second = D(2025, 1, 6), D(2025, 3, 31)
+    assert found == [
+        ("K1/1L", first, pytest.approx(1.26), True, 2),
+        ("K1/1L", second, 11.0, False, None),
+        ("K1/1R", first, 2.0, True, None),  # nobody wrote it down; the lining grew
+        ("K1/1R", second, 11.5, False, None),
+        ("K1/2L", first, 6.0, False, None),
+        ("K1/2L", second, 0.0, True, 21),
+        ("K1/2R", first, None, False, None),  # as left is no reading to decide on
+        ("K1/2R", second, pytest.approx(4.8), False, None),
+    ]
+
+
+def test_axle_decisions_count_readings_of_both_ends(con):
+    found = rows(
+        con,
+        """select axle_type, ends, low_mm, high_mm, other_mm, other_ends, low_relined,
+            high_relined, visits
+        from reduce.axle_decisions order by axle_type, low_mm""",
+    )
+    assert found == [
+        ("front", 2, 1.3, 2.0, 6.0, 2, True, True, 1),
+        ("front", 2, 11.0, 11.5, 0.0, 2, False, False, 1),
+        ("rear", 2, 0.0, pytest.approx(4.8), 8.0, 2, True, False, 1),
+        ("rear", 2, 6.0, None, 1.5, 2, False, False, 1),
+    ]
+
+
+def test_reline_events_say_how_each_reline_came_about(con):
+    found = rows(
+        con,
+        """select axle_type, recorded, lag_days, reason, with_partner, above_mm, relines, drums,
+            cost, costed
+        from reduce.reline_events order by axle_type, recorded""",
+    )
+    assert found == [
+        ("front", False, None, None, True, 2.0, 1, 0, None, 0),
+        ("front", True, 2, "worn", True, 1.25, 1, 1, 150.0, 1),
+        ("rear", True, 21, "worn", False, 0.0, 1, 0, None, 0),
+    ]
+
+
+def test_wheel_ends_now_know_their_lining_and_what_was_read_of_it(con):
+    found = rows(
+        con,
+        """select wheel_end_id, duty, seen_on, seen_km, start_km, line_km, visit_on, above_mm
+        from reduce.wheel_ends_now order by 1""",
+    )
+    seen, visit = (D(2025, 7, 10), 142_000), D(2025, 6, 24)
+    assert found == [
+        ("K1/1L", "short", *seen, 100_300, 140_000, visit, 9.0),
+        ("K1/1R", "short", *seen, None, 120_000, visit, None),
+        ("K1/2L", "short", *seen, 125_000, 140_000, visit, 10.0),
+        ("K1/2R", "short", *seen, None, 140_000, visit, 4.5),
+    ]
+
+
+def test_relines_done_are_jobs_and_linings_that_grew(con):
+    found = "select wheel_end_id, relined_on, recorded from reduce.relines_done order by 1"
+    assert rows(con, found) == [
+        ("K1/1L", D(2025, 1, 8), True),
+        ("K1/1R", D(2025, 1, 6), False),
+        ("K1/2L", D(2025, 4, 21), True),
+    ]
+
+
+def test_linings_found_are_readings_as_found(con):
+    assert rows(
+        con,
+        """select inspected_on, above_mm from reduce.linings_found
+        where wheel_end_id = 'K1/2R' order by 1""",
+    ) == [(D(2025, 4, 1), pytest.approx(4.8)), (D(2025, 6, 24), 4.5)]
+
+
+def test_an_unwritten_reline_that_was_read_as_left_belongs_to_that_visit():
+    made = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | as_left
+            K1      | 1       | L    | 2025-01-06   | 100000      | 7         | -
+            K1      | 1       | L    | 2025-01-06   | 100000      | 18        | true
+            K1      | 1       | L    | 2025-04-01   | 120000      | 16        | -
+        """,
+        as_of=D(2025, 7, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    assert rows(made, "select visit_on, above_mm, relined from reduce.reline_decisions") == [
+        (D(2025, 1, 6), 1.0, True)
+    ]
+
+
+def test_a_lining_that_grew_by_little_is_a_misreading_not_a_reline():
+    made = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm
+            K1      | 1       | L    | 2025-01-06   | 100000      | 8
+            K1      | 1       | L    | 2025-04-01   | 120000      | 10.5
+            K1      | 1       | L    | 2025-06-24   | 140000      | 10
+        """,
+        as_of=D(2025, 7, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    assert rows(made, "select distinct relined from reduce.reline_decisions") == [(False,)]
+
+
+def test_reading_noise_is_how_far_middle_readings_lie_from_their_neighbours():
+    made = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm
+            K1      | 1       | L    | 2025-01-06   | 100000      | 15
+            K1      | 1       | L    | 2025-04-01   | 110000      | 14.6
+            K1      | 1       | L    | 2025-06-24   | 140000      | 11
+        """,
+        as_of=D(2025, 7, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    # The line at 110,000 km is at 14 mm: a quarter of the way. Its error there has variance
+    # 1 + 0.75² + 0.25².
+    expected = 0.6 / (1 + 0.75**2 + 0.25**2) ** 0.5 / 0.6745
+    assert rows(made, "from reduce.reading_noise") == [(1, pytest.approx(expected))]

@@ -1,0 +1,480 @@
+"""Lives, episodes and adjuster intervals from drawn rows: the edge cases by name."""
+
+import datetime as dt
+
+import pytest
+
+from pipeline.settings import Settings
+from pipeline.warehouse import warehouse
+from tests.drawing import REGISTER, rows, warehouse_of
+
+D = dt.date
+CHECKS = "unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | free_stroke_mm"
+JOBS = "unit_id | axle_no | side | done_on | odometer_km | action | reason"
+
+
+def left(*lines: str, heading: str = CHECKS) -> str:
+    """Rows of wheel end K1/1L, its id left out for reading."""
+    return "\n".join([heading, *(f"K1 | 1 | L | {line}" for line in lines)])
+
+
+THREE_CHECKS = (
+    "2025-01-06 | 100000 | 9  | 18",
+    "2025-03-31 | 120000 | 8  | 18",
+    "2025-06-23 | 140000 | 17 | 18",
+)
+
+
+def lives(con):
+    return rows(
+        con,
+        """select life_no, start_known, start_source, started_on, start_km, ended_on, end_source
+        from stage.lining_lives order by wheel_end_id, life_no""",
+    )
+
+
+def readings(con):
+    return rows(
+        con,
+        """select life_id, inspected_on, km_since_reline, lining_mm
+        from stage.lining_readings order by life_id, inspected_on""",
+    )
+
+
+def adjusters(con):
+    return rows(
+        con,
+        """select adjuster_id, age_known, entry_km, left_km, right_km, cause
+        from stage.adjuster_lives order by adjuster_id""",
+    )
+
+
+# Linings
+
+
+def test_a_reline_between_inspections_starts_a_life_at_its_own_km():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS),
+        work=left("2025-05-12 | 130000 | reline | worn", heading=JOBS),
+    )
+    assert lives(con) == [
+        (1, False, "before_records", None, None, D(2025, 5, 12), "job"),
+        (2, True, "job", D(2025, 5, 12), 130_000, None, None),
+    ]
+    # The old life counts from its first reading, the new one from its reline.
+    assert readings(con) == [
+        ("K1/1L#1", D(2025, 1, 6), 0, 9),
+        ("K1/1L#1", D(2025, 3, 31), 20_000, 8),
+        ("K1/1L#2", D(2025, 6, 23), 10_000, 17),
+    ]
+
+
+def test_on_the_day_of_a_reline_as_found_is_the_old_lining_and_as_left_the_new():
+    con = warehouse_of(
+        inspections=left(
+            "2025-01-06 | 100000 | 9  | 18 | no",
+            "2025-03-31 | 120000 | 8  | 18 | no",
+            "2025-03-31 | 120000 | 18 | 17 | yes",
+            heading=CHECKS + " | as_left",
+        ),
+        work=left("2025-03-31 | 120000 | reline | worn", heading=JOBS),
+    )
+    assert readings(con) == [
+        ("K1/1L#1", D(2025, 1, 6), 0, 9),
+        ("K1/1L#1", D(2025, 3, 31), 20_000, 8),
+        ("K1/1L#2", D(2025, 3, 31), 0, 18),
+    ]
+
+
+def test_a_reline_nobody_recorded_is_inferred_and_its_start_is_not_known():
+    con = warehouse_of(inspections=left(*THREE_CHECKS))
+    assert lives(con) == [
+        (1, False, "before_records", None, None, D(2025, 6, 23), "inferred"),
+        (2, False, "inferred", D(2025, 6, 23), None, None, None),
+    ]
+
+
+def test_a_reline_seen_only_in_the_reading_as_left_starts_after_the_reading_as_found():
+    con = warehouse_of(
+        inspections=left(
+            "2025-01-06 | 100000 | 9 |",
+            "2025-03-31 | 120000 | 8 |",
+            "2025-03-31 | 120000 | 18 | true",
+            "2025-06-23 | 140000 | 17 |",
+            heading=CHECKS.replace("free_stroke_mm", "as_left"),
+        )
+    )
+    assert readings(con) == [
+        ("K1/1L#1", D(2025, 1, 6), 0, 9),
+        ("K1/1L#1", D(2025, 3, 31), 20_000, 8),
+        ("K1/1L#2", D(2025, 3, 31), 0, 18),
+        ("K1/1L#2", D(2025, 6, 23), 20_000, 17),
+    ]
+
+
+def test_two_relines_without_an_inspection_between_leave_a_life_without_readings():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS),
+        work=left(
+            "2025-04-20 | 125000 | reline | worn",
+            "2025-05-12 | 130000 | reline | other",
+            heading=JOBS,
+        ),
+    )
+    assert [life[:4] for life in lives(con)] == [
+        (1, False, "before_records", None),
+        (2, True, "job", D(2025, 4, 20)),
+        (3, True, "job", D(2025, 5, 12)),
+    ]
+    assert [r[0] for r in readings(con)] == ["K1/1L#1", "K1/1L#1", "K1/1L#3"]
+
+
+def test_the_registers_reline_gives_the_first_life_its_start():
+    con = warehouse_of(
+        register="""
+            unit_id | axle_no | side | axle_type | arm_length_mm | relined_on | relined_km
+            K1      | 1       | L    | trailing  | 140           | 2024-07-01 | 60000
+            K1      | 1       | R    | trailing  | 140           | 2024-07-01 | -
+        """,
+        inspections=left(*THREE_CHECKS[:2]) + "\nK1 | 1 | R | 2025-01-06 | 100000 | 9 | 18",
+    )
+    assert lives(con) == [
+        (1, True, "register", D(2024, 7, 1), 60_000, None, None),
+        # The other side's reline was the same day: its km is known from there.
+        (1, True, "register", D(2024, 7, 1), 60_000, None, None),
+    ]
+
+
+def test_a_reline_with_a_day_but_no_km_anywhere_has_no_known_start():
+    con = warehouse_of(
+        register="""
+            unit_id | axle_no | side | axle_type | arm_length_mm | relined_on
+            K1      | 1       | L    | trailing  | 140           | 2024-07-01
+        """,
+        inspections=left(*THREE_CHECKS[:2]),
+    )
+    assert lives(con) == [(1, False, "register", D(2024, 7, 1), None, None, None)]
+
+
+def test_a_wheel_end_registered_after_its_first_inspection_keeps_its_readings():
+    con = warehouse_of(
+        register="""
+            unit_id | axle_no | side | axle_type | arm_length_mm | in_service_on | in_service_km
+            K1      | 1       | L    | trailing  | 140           | 2025-02-10    | 110000
+        """,
+        inspections=left(*THREE_CHECKS[:2]),
+    )
+    assert [r[0] for r in readings(con)] == ["K1/1L#1", "K1/1L#1"]
+    assert lives(con) == [(1, False, "before_records", None, None, None, None)]
+
+
+def test_an_axle_without_one_side_is_staged_like_any_other():
+    one_side = "\n".join(REGISTER.splitlines()[:3])
+    con = warehouse_of(register=one_side, inspections=left(*THREE_CHECKS[:2]))
+    assert rows(con, "select wheel_end_id, axle_id from stage.setting_episodes") == [
+        ("K1/1L", "K1/1")
+    ]
+
+
+# Kilometres and duty
+
+
+def test_a_duty_change_mid_life_splits_the_km_at_its_day():
+    con = warehouse_of(
+        inspections=left("2025-01-01 | 100000 | 9 | 18", "2025-04-11 | 120000 | 8 | 18"),
+        duty="""
+            unit_id | duty  | from_on    | to_on
+            K1      | long  | 2024-01-01 | 2025-01-25
+            K1      | short | 2025-01-26 | -
+        """,
+    )
+    # 100 days at 200 km: 25 of them long.
+    assert rows(
+        con,
+        """select duty, km from stage.lining_reading_km
+        where inspected_on = '2025-04-11' order by duty""",
+    ) == [("long", pytest.approx(5_000)), ("short", pytest.approx(15_000))]
+    assert rows(con, "select duty from stage.lining_readings order by inspected_on") == [
+        ("long",),
+        ("short",),
+    ]
+    assert rows(
+        con, "select duty, km from stage.unit_duty_km where on_date = '2025-04-11' order by duty"
+    ) == [("long", pytest.approx(5_000)), ("short", pytest.approx(15_000))]
+
+
+def test_duty_spells_cover_every_day_and_gaps_are_unassigned():
+    con = warehouse_of(
+        register=REGISTER + "    K2 | 1 | L | trailing | 140 | 18 | 6\n",
+        inspections=left(*THREE_CHECKS[:1]),
+        duty="""
+            unit_id | duty  | from_on    | to_on
+            K1      | long  | 2024-01-01 | 2024-12-31
+            K1      | short | 2025-02-01 | -
+        """,
+        as_of=D(2025, 12, 31),
+    )
+    assert rows(
+        con, "select unit_id, duty, from_on, until_on from stage.duty_spells order by 1, 3"
+    ) == [
+        ("K1", "long", D(1900, 1, 1), D(2025, 1, 1)),
+        ("K1", "unassigned", D(2025, 1, 1), D(2025, 2, 1)),
+        ("K1", "short", D(2025, 2, 1), D(9999, 1, 1)),
+        ("K2", "unassigned", D(1900, 1, 1), D(9999, 1, 1)),
+    ]
+
+
+def test_a_spell_that_overlaps_the_next_ends_where_the_next_begins():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS[:1]),
+        duty="""
+            unit_id | duty  | from_on    | to_on
+            K1      | long  | 2024-01-01 | 2025-06-30
+            K1      | short | 2025-02-01 | -
+        """,
+        as_of=D(2025, 12, 31),
+    )
+    assert rows(con, "select duty, until_on from stage.duty_spells order by from_on") [0] == (
+        "long", D(2025, 2, 1)
+    )  # fmt: skip
+
+
+def test_a_unit_off_the_road_for_a_year_ran_no_km_and_no_odometer_is_doubted():
+    con = warehouse_of(
+        inspections=left(
+            "2024-01-01 | 100000 | 9 | 18",
+            "2025-01-06 | 100010 | 9 | 18",
+            "2025-03-31 | 120000 | 8 | 18",
+        )
+    )
+    assert rows(con, "select on_date, km from stage.unit_sightings order by on_date") == [
+        (D(2024, 1, 1), 100_000),
+        (D(2025, 1, 6), 100_010),
+        (D(2025, 3, 31), 120_000),
+    ]
+
+
+def test_unit_days_put_a_day_between_sightings_on_the_line():
+    con = warehouse_of(
+        inspections=left("2025-01-01 | 100000 | 9 | 18", "2025-01-11 | 101000 | 9 | 18"),
+        duty="unit_id | duty | from_on\nK1 | long | 2024-01-01\nK1 | short | 2025-01-04",
+    )
+    assert rows(con, "select on_date, km, duty from stage.unit_days order by on_date") == [
+        (D(2025, 1, 1), 100_000, "long"),
+        (D(2025, 1, 4), pytest.approx(100_300), "short"),
+        (D(2025, 1, 11), 101_000, "short"),
+    ]
+
+
+# Settings and strokes
+
+
+def test_jobs_that_adjust_and_strokes_as_left_start_an_episode():
+    con = warehouse_of(
+        inspections=left(
+            "2025-01-06 | 100000 | 9 | 25 | no",
+            "2025-01-06 | 100000 | 9 | 18 | yes",
+            "2025-03-31 | 120000 | 8 | 21 | no",
+            "2025-06-23 | 140000 | 7 | 19 | no",
+            heading=CHECKS + " | as_left",
+        ),
+        work=left("2025-03-31 | 120000 | adjuster_set | other", heading=JOBS),
+    )
+    assert rows(con, "select on_date, source from stage.settings order by on_date") == [
+        (D(2025, 1, 6), "as_left"),
+        (D(2025, 3, 31), "adjuster_set"),
+    ]
+    assert rows(
+        con,
+        """select r.episode_id, e.set_source, r.inspected_on, r.as_left, r.km_since_set,
+            r.weeks_since_set, r.stroke_ratio
+        from stage.stroke_readings r inner join stage.setting_episodes e using (episode_id)
+        order by r.inspected_on, r.as_left""",
+    ) == [
+        ("K1/1L@1", "first_reading", D(2025, 1, 6), False, 0, 0, pytest.approx(25 / 140)),
+        ("K1/1L@2", "as_left", D(2025, 1, 6), True, 0, 0, pytest.approx(18 / 140)),
+        ("K1/1L@2", "as_left", D(2025, 3, 31), False, 20_000, 12, pytest.approx(21 / 140)),
+        ("K1/1L@3", "adjuster_set", D(2025, 6, 23), False, 20_000, 12, pytest.approx(19 / 140)),
+    ]
+
+
+def test_the_days_most_thorough_job_names_the_setting():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS[:2]),
+        work=left(
+            "2025-03-31 | 120000 | reline | worn",
+            "2025-03-31 | 120000 | adjuster_replaced | failed",
+            heading=JOBS,
+        ),
+    )
+    assert rows(con, "select source from stage.settings") == [("adjuster_replaced",)]
+
+
+# Adjusters
+
+TESTED = CHECKS + " | return_test"
+REGISTERED = """
+    unit_id | axle_no | side | axle_type | arm_length_mm | adjuster_fitted_on | adjuster_fitted_km
+    K1      | 1       | L    | trailing  | 140           | 2024-01-01         | 50000
+"""
+
+
+def test_an_adjuster_older_than_the_records_enters_at_its_first_good_check():
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left(
+            "2025-01-06 | 100000 | 9 | 18 | pass",
+            "2025-03-31 | 120000 | 8 | 18 | pass",
+            heading=TESTED,
+        ),
+    )
+    assert adjusters(con) == [("K1/1L~1", True, 50_000, 70_000, None, "in_service")]
+
+
+def test_a_failed_test_without_a_replacement_ends_the_life_between_two_checks():
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left(
+            "2025-01-06 | 100000 | 9 | 18 | pass",
+            "2025-03-31 | 120000 | 8 | 18 | fail",
+            "2025-06-23 | 140000 | 7 | 40 | fail",
+            heading=TESTED,
+        ),
+    )
+    assert adjusters(con) == [("K1/1L~1", True, 50_000, 50_000, 70_000, "failed")]
+
+
+def test_a_replacement_for_failure_without_a_failed_test_failed_before_the_job():
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left("2025-01-06 | 100000 | 9 | 18 | pass", heading=TESTED),
+        work=left("2025-02-10 | 110000 | adjuster_replaced | damaged", heading=JOBS),
+        as_of=D(2025, 3, 1),
+    )
+    assert adjusters(con) == [
+        ("K1/1L~1", True, 50_000, 50_000, 60_000, "damaged"),
+        ("K1/1L~2", True, 0, 0, None, "in_service"),
+    ]
+
+
+def test_a_planned_replacement_is_no_failure():
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left("2025-01-06 | 100000 | 9 | 18 | pass", heading=TESTED),
+        work=left("2025-02-10 | 110000 | adjuster_replaced | planned", heading=JOBS),
+        as_of=D(2025, 3, 1),
+    )
+    assert adjusters(con)[0] == ("K1/1L~1", True, 50_000, 50_000, None, "planned")
+    assert rows(con, "select ended_km from stage.adjuster_lives where adjuster_id = 'K1/1L~1'") == [
+        (60_000,)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("choice", "right_km", "cause"), [("censored", None, "unstated"), ("failed", 60_000, "failed")]
+)
+def test_a_replacement_without_a_reason_counts_as_the_fleet_says(choice, right_km, cause):
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left("2025-01-06 | 100000 | 9 | 18 | pass", heading=TESTED),
+        work=left("2025-02-10 | 110000 | adjuster_replaced | -", heading=JOBS),
+        settings=Settings.model_validate({"checks": {"unstated_replacement": choice}}),
+        as_of=D(2025, 3, 1),
+    )
+    assert adjusters(con)[0] == ("K1/1L~1", True, 50_000, 50_000, right_km, cause)
+
+
+def test_as_found_on_the_day_of_its_replacement_is_still_the_old_adjuster():
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left(
+            "2025-01-06 | 100000 | 9 | 18 | pass",
+            "2025-03-31 | 120000 | 8 | 40 | fail",
+            "2025-06-23 | 140000 | 8 | 18 | pass",
+            heading=TESTED,
+        ),
+        work=left("2025-03-31 | 120000 | adjuster_replaced | failed", heading=JOBS),
+    )
+    assert adjusters(con) == [
+        ("K1/1L~1", True, 50_000, 50_000, 70_000, "failed"),
+        ("K1/1L~2", True, 0, 20_000, None, "in_service"),
+    ]
+
+
+def test_an_adjuster_that_had_failed_before_anyone_saw_it_work_cannot_enter_a_fit():
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left("2025-01-06 | 100000 | 9 | 40 | fail", heading=TESTED),
+    )
+    assert adjusters(con)[0][1] is False
+
+
+def test_an_adjuster_of_unknown_age_is_listed_and_marked():
+    con = warehouse_of(
+        inspections=left("2025-01-06 | 100000 | 9 | 18 | pass", heading=TESTED),
+    )
+    assert adjusters(con) == [("K1/1L~1", False, None, None, None, "in_service")]
+
+
+def test_untested_without_fault_a_stroke_in_the_band_is_a_good_check_and_one_outside_says_nothing():
+    con = warehouse_of(
+        inspections=left("2025-01-06 | 100000 | 9 | 18", "2025-03-31 | 120000 | 8 | 30")
+    )
+    assert rows(con, "select inspected_on, failed from stage.adjuster_checks") == [
+        (D(2025, 1, 6), False)
+    ]
+
+
+def test_a_named_fault_is_the_cause():
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left(
+            "2025-01-06 | 100000 | 9 | 18 | -",
+            "2025-03-31 | 120000 | 8 | 30 | Stuck",
+            heading=CHECKS + " | fault",
+        ),
+    )
+    assert adjusters(con) == [("K1/1L~1", True, 50_000, 50_000, 70_000, "stuck")]
+    assert rows(con, "select fitting_no, source from stage.adjuster_fittings") == [(1, "register")]
+
+
+# Marts made in SQL
+
+
+def mart_of(con, table):
+    warehouse.build(con, "40_mart")
+    return rows(con, f"from mart.{table} order by all")
+
+
+def test_a_check_and_a_greasing_are_overdue_an_interval_after_they_were_done():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS[:2]),
+        work=left("2025-03-31 | 120000 | greased | planned", heading=JOBS),
+        duty="unit_id | duty | from_on\nK1 | short | 2024-01-01",
+        settings=Settings.model_validate({"service": {"duties": {"short": {"grease_weeks": 4}}}}),
+        as_of=D(2025, 6, 30),
+    )
+    assert [
+        (kind, due_on, weeks) for _, _, _, _, kind, due_on, weeks in mart_of(con, "overdue")
+    ] == [
+        ("adjuster check", D(2025, 6, 23), 1.0),
+        ("greasing", D(2025, 4, 28), 9.0),
+    ]
+
+
+def test_a_first_service_is_missed_when_a_new_adjuster_runs_past_its_window_unseen():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS[:2]) + "\nK1 | 1 | R | 2025-06-23 | 140000 | 9 | 18",
+        work=left("2025-04-14 | 122000 | adjuster_replaced | failed", heading=JOBS),
+    )
+    assert [row[4:6] for row in mart_of(con, "overdue") if row[0] == "K1/1L"] == [
+        ("first service", D(2025, 4, 14))
+    ]
+
+
+def test_mart_lining_readings_and_adjuster_lives_are_those_staged():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS, "2025-09-15 | 160000 | - | 18"),
+    )
+    assert len(mart_of(con, "lining_readings")) == 3
+    assert [row[0] for row in mart_of(con, "adjuster_lives")] == ["K1/1L~1"]
