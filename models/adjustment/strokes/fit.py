@@ -4,6 +4,8 @@ Each update is a posterior mode: the fleet's records weigh against the priors of
 :mod:`models.adjustment.strokes.parameters` as so many imagined settings, years or readings (the
 constants below), and each axle type × duty against the fleet. A small fleet therefore starts from
 the priors and leaves them as its records grow.
+
+Dempster, Laird & Rubin (1977) J. R. Statist. Soc. B 39:1.
 """
 
 from dataclasses import dataclass, replace
