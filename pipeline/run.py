@@ -9,23 +9,23 @@ import duckdb
 import polars as pl
 
 from dashboards.drawing.svg import start_drawing
-from pipeline.background import IN_PLACE, Answer, Aside, second_process
 from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
 from pipeline.marts.adjustment import judge_drift
 from pipeline.marts.budget import budget_frames, write_budget_marts
 from pipeline.marts.flags import write_flag_marts
+from pipeline.marts.results import Drift, Fits, Forecasts
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
 from pipeline.publish import publishing
-from pipeline.results import Drift, Fits, Forecasts
 from pipeline.settings import Settings
 from pipeline.stages.backtesting import write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
 from pipeline.stages.forecasting import forecast_relines
 from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
 from pipeline.warehouse import spark, warehouse
+from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
 from pipeline.warehouse.invariants import require_invariants
 
@@ -46,11 +46,11 @@ class Run:
     started_at: dt.datetime
     given_as_of: dt.date | None = None
     as_of: dt.date | None = None
-    aside: Aside = IN_PLACE
+    worker: Worker = IN_PLACE
     fits: Fits | None = None
-    past: Answer | None = None
-    chapter: Answer | None = None
-    library: Answer | None = None
+    past: Future | None = None
+    chapter: Future | None = None
+    library: Future | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
     budget: dict[str, pl.DataFrame] | None = None
@@ -85,7 +85,7 @@ def judge(run: Run) -> None:
     engine = spark.restage if run.on_spark else restage
     run.as_of = engine(run.con, run.settings, today, run.given_as_of)
     days = [months_before(run.day, months) for months in FORECAST_MONTHS]
-    run.past = run.aside.over(run.con, origins_inputs(), origins, run.settings, days, today)
+    run.past = run.worker.submit_over(run.con, origins_inputs(), origins, run.settings, days, today)
 
 
 def reduce(run: Run) -> None:
@@ -97,8 +97,8 @@ def reduce(run: Run) -> None:
 
 def fit(run: Run) -> None:
     with warehouse.transaction(run.con):
-        run.fits, run.chapter = fit_fleet(run.con, run.settings, run.day, run.aside)
-    run.library = run.aside.call(start_drawing)
+        run.fits, run.chapter = fit_fleet(run.con, run.settings, run.day, run.worker)
+    run.library = run.worker.submit(start_drawing)
 
 
 def drift(run: Run) -> None:
@@ -144,7 +144,7 @@ def check_results(run: Run) -> None:
 
 
 def publish(run: Run) -> None:
-    publishing.publish(run.con, run.settings, run.out, run.day, run.aside, run.library)
+    publishing.publish(run.con, run.settings, run.out, run.day, run.worker, run.library)
 
 
 STAGES = (
@@ -168,6 +168,6 @@ def settings_of(lake: Place) -> Settings:
 
 def run_stages(run: Run, around: Callable[[Stage], Callable[[Run], None]]) -> None:
     """Every stage in turn, each called through what ``around`` makes of it."""
-    with second_process(lake_size(run.lake)) as run.aside:
+    with second_process(lake_size(run.lake)) as run.worker:
         for step in STAGES:
             around(step)(run)

@@ -3,6 +3,8 @@
 import ast
 import re
 import subprocess
+from collections import Counter
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -10,10 +12,9 @@ import pytest
 from pipeline.documentation import PAGES
 from pipeline.settings import load_settings
 from tests import ROOT
+from tests.rooms import MODULES, drawn, place_of, upward
 
 SQL = sorted((ROOT / "sql").rglob("*.sql"))
-PACKAGES = ("pipeline", "models", "dashboards", "sample_lake")
-MODULES = sorted(m for p in PACKAGES for m in (ROOT / p).rglob("*.py"))
 WRITTEN = sorted([*ROOT.glob("*.md"), *(ROOT / "pipeline").rglob("*.md")])
 TOP = {
     *("README.md", "DEVELOPERS.md", "pyproject.toml", "Makefile", "LICENSE", "requirements.lock"),
@@ -105,11 +106,26 @@ def test_a_sql_file_reads_what_it_says_it_reads(path):
     assert read == stated
 
 
+@cache
+def looked_at() -> frozenset[str]:
+    """Tables that a test asks of: after ``from`` or ``join`` in a string, or as the name that a
+    test's own helper for reading a table is given."""
+    found: set[str] = set()
+    for path in (ROOT / "tests").rglob("test_*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                asked = re.findall(rf"\b(?:from|join|table)\s+({TABLE})", node.value, flags=re.I)
+                found.update(asked)
+                if re.fullmatch(TABLE, node.value):
+                    found.add(node.value)
+    return frozenset(found)
+
+
 @pytest.mark.parametrize("path", SQL, ids=lambda p: p.stem)
 def test_every_sql_table_is_looked_at_in_a_test(path):
-    table = path.stem.split("_", 1)[1]
-    tests = "\n".join(p.read_text(encoding="utf-8") for p in (ROOT / "tests").rglob("*.py"))
-    assert re.search(rf"\b{table}\b", tests)
+    """A mention in passing is no look: the table's whole name stands in a query, or is fetched."""
+    schema = path.parent.name.split("_", 1)[1]
+    assert f"{schema}.{path.stem.split('_', 1)[1]}" in looked_at()
 
 
 FORBIDDEN = {
@@ -130,16 +146,60 @@ def test_no_package_reaches_where_it_may_not(package):
 
 def test_models_have_no_clock_and_no_global_randomness():
     for path in (ROOT / "models").rglob("*.py"):
+        assert not re.search(IMPURE, path.read_text(encoding="utf-8")), path
+
+
+def test_rooms_import_downwards_as_drawn():
+    rooms = drawn()
+    assert {place_of(m, rooms)[0] for m in MODULES if not m.startswith("sample_lake")} == {
+        *("pipeline", "models", "dashboards")
+    }
+    own = {m: path for m, path in MODULES.items() if not m.startswith("sample_lake")}
+    assert upward(own, rooms) == []
+
+
+def test_an_import_upwards_is_seen(tmp_path):
+    for name, line, found in (
+        ("models.common.x", "from models.wear import fit", 1),
+        ("models.wear.x", "from models.lives.causes.incidence import product_limit", 1),
+        ("models.wear.x", "def late():\n    import models.relines.budget", 1),
+        ("models.wear.x", "from models.mixed.fit import fit_mixed", 0),
+        ("models.wear.x", "from models.wear.sums import LiningLifeSums", 0),
+    ):
+        path = tmp_path / "x.py"
+        path.write_text(line)
+        assert len(upward({name: path}, drawn())) == found, line
+
+
+def test_a_room_holds_at_most_a_dozen_files():
+    rooms = Counter(p.parent for p in MODULES.values() if p.name != "__init__.py")
+    assert {r.name: n for r, n in rooms.items() if n > 12 and r.name != "sample_lake"} == {}
+
+
+def test_a_room_says_what_it_is_for():
+    inits = [p for p in MODULES.values() if p.name == "__init__.py"]
+    folders = {p.parent for p in MODULES.values()}
+    assert {p.parent for p in inits} == folders
+    for path in inits:
+        said = ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or ""
+        assert len(said) > 60, path
+        if path.parent.parent.name in ("models", "lives", "relines", "adjustment"):
+            assert all(word in said for word in ("In:", "Out:", "Start with")) or (
+                path.parent.name in ("lives", "common")
+            ), path
+
+
+def test_no_test_stands_on_a_benchmark():
+    for path in (ROOT / "tests").rglob("*.py"):
         text = path.read_text(encoding="utf-8")
-        assert not re.search(
-            r"\bopen\(|print\(|\.now\(|\.today\(|np\.random\.(?!Generator|default_rng)", text
-        ), path
+        if path.parent.name != "bench":
+            assert not re.search(r"^\s*(from|import) tests\.bench", text, flags=re.M), path
 
 
 def lengths() -> list[tuple[int, str]]:
     """Lines of every function, docstring left out."""
     found = []
-    for path in MODULES:
+    for path in MODULES.values():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.FunctionDef):
                 body = (

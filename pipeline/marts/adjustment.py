@@ -19,7 +19,7 @@ from models.adjustment.strokes.parameters import Band
 from models.lives.fits.distributions import life_distribution
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
-from pipeline.results import Drift, Fits, Lives, Strokes
+from pipeline.marts.results import Drift, Fits, Lives, Strokes
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 

@@ -8,7 +8,7 @@ import polars as pl
 
 from models.wear.predict import LiningLines, predict_lining
 from pipeline.marts import marts
-from pipeline.results import Drift, Fits, Forecasts
+from pipeline.marts.results import Drift, Fits, Forecasts
 from pipeline.warehouse import warehouse
 
 

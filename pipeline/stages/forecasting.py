@@ -9,7 +9,7 @@ from models.relines.forecast.from_wear import reading_sd_of
 from models.relines.forecast.minimum import minimum_forecast, minimum_frame
 from models.relines.forecast.relining import reline_forecast, reline_frame
 from models.relines.simulation.simulate import FleetModel
-from pipeline.results import Fits, Forecasts
+from pipeline.marts.results import Fits, Forecasts
 from pipeline.warehouse import warehouse
 
 

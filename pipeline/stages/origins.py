@@ -22,7 +22,7 @@ from pipeline.marts.adjustment import (
     rejudged,
     strokes_of,
 )
-from pipeline.results import Drift, Fits, Origin
+from pipeline.marts.results import Drift, Fits, Origin
 from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet
