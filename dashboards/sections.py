@@ -90,7 +90,8 @@ def relines(data: PageData) -> Section:
         policies_figure(data.scenarios, measures),
     )
     nothing = "No relines could be forecast: there are too few lining readings."
-    remarks = () if data.scenarios is not None else (_NO_POLICIES,)
+    plan = relines_charts.plan_said(data.reline_plan, measures)
+    remarks = ((plan,) * bool(plan)) + ((_NO_POLICIES,) * (data.scenarios is None))
     return Section("relines", "Relines and money", _kept(figures), nothing, remarks)
 
 

@@ -175,7 +175,7 @@ class ScenarioSection(Section):
     )
     threshold_mm: NotNegative = Field(1.0, description="For threshold, above the minimum")
     guard: bool = Field(
-        True, description="Also reline what would cross its minimum before the next visit"
+        False, description="Also reline what would cross its minimum before the next visit"
     )
     risk: Share | None = Field(None, description="Accepted chance of that; else the budget's")
     wait_for_visit: bool = Field(

@@ -1,4 +1,4 @@
-"""The reline budget and the scenarios beside it, drawn from the same simulated futures."""
+"""The reline forecast, the plan and the scenarios beside it, in the same simulated futures."""
 
 import datetime as dt
 
@@ -6,7 +6,7 @@ import duckdb
 import polars as pl
 
 from models.relines.budget import budget_frame, budget_months, outlook_frame
-from models.relines.scenario_table import scenario_frame
+from models.relines.scenario_table import plan_frame, scenario_frame
 from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts import marts
@@ -15,6 +15,7 @@ from pipeline.settings import ScenarioSection, Settings
 
 DRAWS = 200
 SEED = 20_000
+PLAN = "keep the risk within"
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12
 TABLES = (
@@ -22,6 +23,7 @@ TABLES = (
     "reline_budget_parts",
     "reline_outlook",
     "reline_outlook_parts",
+    "reline_plan",
     "scenarios",
 )
 
@@ -29,15 +31,19 @@ TABLES = (
 def write_budget_marts(
     con: duckdb.DuckDBPyConnection, frames: dict[str, pl.DataFrame] | None
 ) -> None:
-    """Write the budget, the outlook and the scenarios; empty where there is no forecast."""
+    """Write the forecast, the plan and the scenarios; empty where there is no forecast."""
     for table in TABLES:
         marts.write(con, table, marts.empty(table) if frames is None else frames[table])
 
 
 def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict[str, pl.DataFrame]:
-    """``TABLES`` by name, all from the same simulated futures."""
+    """``TABLES`` by name, all from the same simulated futures.
+
+    Budget and outlook are the forecast: the fleet working as it works, as earlier origins are
+    judged. The plan and the scenarios are set against it.
+    """
     months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
-    costs, every = reline_costs(settings), (plan(settings), *scenarios(settings))
+    costs, every = reline_costs(settings), (AS_NOW, plan(settings), *scenarios(settings))
     tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
     compared = scenario_frame(every, tallies, months, costs, SEED)
     return {
@@ -45,6 +51,9 @@ def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict
         "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
         "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
         "reline_outlook_parts": spans_frame(fleet.cells, tallies[0], months, costs, SEED),
+        "reline_plan": plan_frame(tallies[0], tallies[1], months, costs, SEED).with_columns(
+            risk=pl.lit(settings.budget.risk)
+        ),
         "scenarios": _scenarios(compared, settings),
     }
 
@@ -62,16 +71,16 @@ def reline_costs(settings: Settings) -> Costs:
 
 
 def plan(settings: Settings) -> Scenario:
-    """What the budget holds: the fleet's habit, and what must be relined besides so that no lining
-    crosses its minimum between visits with more than the accepted risk."""
+    """What keeping the accepted risk takes: the fleet's own replacements, and what must be relined
+    besides so that no lining falls to its minimum between visits with a greater chance."""
     budget = settings.budget
-    return Scenario(AS_NOW.name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
+    name = f"{PLAN} {budget.risk:.2%}".replace(".00%", "%")
+    return Scenario(name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
 
 
 def scenarios(settings: Settings) -> tuple[Scenario, ...]:
     """The fleet's own scenarios; where it names none, some that most fleets ask about."""
     named = settings.scenarios or {
-        "habit alone": ScenarioSection(guard=False),
         "latest safe visit": ScenarioSection(reline="latest"),
         "whole unit together": ScenarioSection(together="unit"),
     }

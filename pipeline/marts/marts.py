@@ -232,12 +232,31 @@ class RelineOutlookParts(dy.Schema):
     cost_mean = col.number("Mean: these add up", "currency", low=0.0)
 
 
+class RelinePlan(dy.Schema):
+    """One row per span of months: what keeping the accepted risk takes beyond the forecast."""
+
+    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
+    until_on = dy.Date(nullable=False, description="Last day")
+    risk = col.share("Accepted chance that a lining falls to its minimum between visits")
+    extra_relines_p10 = col.number("Relines more than forecast, future by future: low")
+    extra_relines_p50 = col.number("Middle")
+    extra_relines_p90 = col.number("High")
+    extra_relines_mean = col.number("Mean")
+    extra_cost_p10 = col.number("Cost more than forecast: low", "currency")
+    extra_cost_p50 = col.number("Middle", "currency")
+    extra_cost_p90 = col.number("High", "currency")
+    extra_cost_mean = col.number("Mean", "currency")
+    crossings_avoided_p10 = col.number("Linings kept from falling to their minimum in service: low")
+    crossings_avoided_p50 = col.number("Middle")
+    crossings_avoided_p90 = col.number("High")
+    crossings_avoided_mean = col.number("Mean")
+
+
 class Scenarios(dy.Schema):
     """One row per scenario over the budget's months, in the same simulated futures."""
 
     name = col.text(
-        "The scenario; as_now: the budget itself, the fleet's habit and what must be relined "
-        "besides to keep the accepted risk",
+        "The scenario; as_now: the forecast itself, the fleet working as it works now",
         key=True,
     )
     description = dy.String(nullable=False, description="In the fleet's words")
@@ -340,6 +359,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "reline_budget_parts": RelineBudgetParts,
     "reline_outlook": RelineOutlook,
     "reline_outlook_parts": RelineOutlookParts,
+    "reline_plan": RelinePlan,
     "scenarios": Scenarios,
     "months": Months,
     "setting_quality": SettingQuality,
