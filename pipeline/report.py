@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 import duckdb
 
+from dashboards.missing import missing
+from dashboards.words import plain
 from pipeline.places import Place
 from pipeline.run import Run
 from pipeline.sheets import Made
@@ -39,6 +41,7 @@ class Summary:
     flagged: int
     relines: tuple[float, float, float] | None
     page: Place
+    warnings: tuple[str, ...] = ()
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -62,8 +65,27 @@ def summary(run: Run, out: Place) -> Summary:
     ).fetchall()
     page = out / "published" / "index.html"
     return Summary(
-        run.day, fates(run.con), wheel_ends, flagged, outlook[0] if outlook else None, page
+        as_of=run.day,
+        fates=fates(run.con),
+        wheel_ends=wheel_ends,
+        flagged=flagged,
+        relines=outlook[0] if outlook else None,
+        page=page,
+        warnings=warnings(run.con),
     )
+
+
+def warnings(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """What the run's figures leave out, a sentence a table; none where it does not matter."""
+    loads = warehouse.fetch(con, "from mart.loads")
+    reasons = warehouse.fetch(
+        con,
+        """select table_name, reason_kind, count(*) as n, min_by(path, (path, row_no)) as path,
+            min_by(row_no, (path, row_no)) as row_no, min_by(reason, (path, row_no)) as reason
+        from mart.set_aside group by all""",
+        order="1, 2",
+    )
+    return tuple(map(plain, missing(loads, reasons)))
 
 
 def summary_lines(s: Summary) -> list[str]:
@@ -72,6 +94,7 @@ def summary_lines(s: Summary) -> list[str]:
         f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
         f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside "
         "(mart.set_aside says why)",
+        *(f"Warning: {w}" for w in s.warnings),
         f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
         f"Relines expected in the next 12 months: {_relines(s)}",
         f"Page: {s.page}",
