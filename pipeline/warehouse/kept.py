@@ -52,10 +52,10 @@ def kept(con: duckdb.DuckDBPyConnection, table: str) -> Any:
     if not warehouse.is_table(con, table):
         raise UserError(f"the last run kept no {table}: {OTHER_VERSION}")
     rows = con.execute(f"select place, kind, content from {table}").fetchall()
-    leaves = {place: (kind, zlib.decompress(data)) for place, kind, data in rows}
     try:
+        leaves = {place: (kind, zlib.decompress(data)) for place, kind, data in rows}
         return _made(leaves, "")
-    except (KeyError, TypeError, AttributeError, ImportError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError, ImportError, zlib.error) as error:
         raise UserError(f"{table} cannot be read ({error}): {OTHER_VERSION}") from None
 
 
