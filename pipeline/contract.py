@@ -1,6 +1,6 @@
 """The lake's four tables: every column's type, unit, range and meaning, stated once.
 
-Validation, the messages of ``drumline check`` and the tables in the README are all made from
+Validation, the messages of ``drumline check`` and the tables in lake/LAKE.md are all made from
 these classes; nothing else in the project repeats a range or an accepted spelling.
 """
 

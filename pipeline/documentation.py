@@ -1,11 +1,11 @@
-"""The README's tables, made from the contract, the mart schemas, their SQL and the settings.
+"""Reference pages, made from the contract, the settings, the mart schemas and their SQL.
 
-``python -m pipeline.documentation`` writes them between their markers in ``README.md``; a test
-fails when the README and the code disagree.
+``python -m pipeline.documentation`` writes each beside what it describes; a test fails when a page
+and the code disagree. What a person writes stands in ``README.md``, which links them.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,30 @@ from pipeline.marts import marts
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
-README = Path(__file__).parents[1] / "README.md"
+HERE = Path(__file__).parent
 SQL_MARTS = ("17_mart", "40_mart")
+
+
+MADE = "<!-- made by `python -m pipeline.documentation` from the code it describes -->"
+LAKE = """
+# What goes in
+
+Columns of the lake's four tables. Headings are these names in any case, or the fleet's own, mapped
+under `[columns.TABLE]` ([settings](../SETTINGS.md)). A column ending in `_mm` may come as `_in`
+(inches), one ending in `_km` as `_mi` (miles); `[units]` says what the plain names hold.
+"""
+SETTINGS = """
+# Settings
+
+Keys of `LAKE/fleet.toml`; every one has a default, and an unknown key is an error that names the
+nearest known one.
+"""
+MARTS = """
+# What comes out
+
+Tables of schema `mart` in `OUT/drumline.duckdb`. Lengths are in mm, distances in km, whatever the
+fleet's own units; `_low` and `_high` are 95 % limits, `_p10` and `_p90` hold 8 outcomes in 10.
+"""
 
 
 def lake_tables() -> str:
@@ -144,23 +166,17 @@ def _shown(default: object) -> str:
             return f"{default}"
 
 
-SECTIONS = {
-    "lake": lake_tables,
-    "settings": settings_table,
-    "index": mart_index,
-    "marts": mart_tables,
+def _page(intro: str, *tables: str) -> str:
+    return "\n".join((MADE + intro, *tables))
+
+
+PAGES: dict[Path, Callable[[], str]] = {
+    HERE / "lake" / "LAKE.md": lambda: _page(LAKE, lake_tables()),
+    HERE / "SETTINGS.md": lambda: _page(SETTINGS, settings_table()),
+    HERE / "marts" / "MARTS.md": lambda: _page(MARTS, mart_index(), mart_tables()),
 }
 
 
-def with_tables(readme: str) -> str:
-    """The README with every marked table made anew."""
-    for name, made in SECTIONS.items():
-        start, end = f"<!-- {name}: made by pipeline.documentation -->", f"<!-- end {name} -->"
-        before, _, rest = readme.partition(start)
-        _, _, after = rest.partition(end)
-        readme = f"{before}{start}\n\n{made()}\n{end}{after}"
-    return readme
-
-
 if __name__ == "__main__":
-    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for path, made in PAGES.items():
+        path.write_text(made(), encoding="utf-8")

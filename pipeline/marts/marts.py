@@ -1,7 +1,7 @@
 """The ``mart`` tables a run fills: every column's type, unit and meaning, stated once.
 
 A frame is checked against its schema before it is written, so a table never holds a NaN, a missing
-column or a quantile out of order. The README's table of outputs is made from these classes.
+column or a quantile out of order. MARTS.md is made from these classes.
 """
 
 import dataframely as dy

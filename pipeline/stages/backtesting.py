@@ -9,7 +9,7 @@ import polars as pl
 from models.relines.backtest import backtest_frame
 from models.relines.fleet import backtest_rows
 from pipeline.marts import marts
-from pipeline.stages.origins import Origin
+from pipeline.results import Origin
 from pipeline.warehouse import warehouse
 
 DRAWS = 200
