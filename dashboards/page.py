@@ -18,6 +18,7 @@ from dashboards.drawing.theme import CONFIG, NUMBER_FORMAT
 from dashboards.flagged import MOST_OPEN, Flagged, flagged
 from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
+from dashboards.missing import missing, reasons_counted
 from dashboards.page_data import PageData
 from dashboards.sections import Section, sections
 from dashboards.summary import changes_said, facts, tasks
@@ -66,6 +67,7 @@ def _with_room(data: PageData, parts: Sequence[Section], room: Room, library: st
         tasks=tasks(data),
         changes=changes_said(data.compared),
         cautions=CAUTIONS,
+        missing=missing(data.loads, reasons_counted(data.set_aside)),
         months=_other_months(data),
         choices=_choices(data.wheel_end_status, data.fleet.duty_order),
         policy=policy(scripts, [style]),

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 import duckdb
 
+from dashboards.missing import missing
+from dashboards.words import plain
 from pipeline.places import Place
 from pipeline.run import Run
 from pipeline.sheets import Made
@@ -40,6 +42,7 @@ class Summary:
     relines: tuple[float, float, float] | None
     plan: tuple[float, float, float, float] | None
     page: Place
+    warnings: tuple[str, ...] = ()
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -73,7 +76,21 @@ def summary(run: Run, out: Place) -> Summary:
         relines=outlook[0] if outlook else None,
         plan=plan[0] if plan else None,
         page=out / "published" / "index.html",
+        warnings=warnings(run.con),
     )
+
+
+def warnings(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """What the run's figures leave out, a sentence a table; none where it does not matter."""
+    loads = warehouse.fetch(con, "from mart.loads")
+    reasons = warehouse.fetch(
+        con,
+        """select table_name, reason_kind, count(*) as n, min_by(path, (path, row_no)) as path,
+            min_by(row_no, (path, row_no)) as row_no, min_by(reason, (path, row_no)) as reason
+        from mart.set_aside group by all""",
+        order="1, 2",
+    )
+    return tuple(map(plain, missing(loads, reasons)))
 
 
 def summary_lines(s: Summary) -> list[str]:
@@ -82,6 +99,7 @@ def summary_lines(s: Summary) -> list[str]:
         f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
         f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside "
         "(mart.set_aside says why)",
+        *(f"Warning: {w}" for w in s.warnings),
         f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
         f"Relines expected in the next 12 months: {_relines(s)}",
         f"Page: {s.page}",

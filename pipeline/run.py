@@ -9,6 +9,7 @@ import duckdb
 import polars as pl
 
 from dashboards.drawing.svg import start_drawing
+from pipeline.asking import keep_for_asking
 from pipeline.background import IN_PLACE, Answer, Aside, second_process
 from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
@@ -133,6 +134,7 @@ def mart(run: Run) -> None:
         write_chapter(run.con, run.fits.wear, chapter)
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
         write_budget_marts(run.con, run.budget)
+        keep_for_asking(run.con, run.forecasts, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
         warehouse.build(run.con, "40_mart")

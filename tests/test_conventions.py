@@ -39,6 +39,15 @@ def test_the_readmes_tables_are_those_of_the_code():
     assert with_tables(readme) == readme, "run python -m pipeline.documentation"
 
 
+def pins(lock: Path) -> set[str]:
+    """Versions with their hashes, a package to an entry."""
+    return set(re.split(r"\n(?=\S)", lock.read_text(encoding="utf-8").strip()))
+
+
+def test_the_suite_runs_with_the_versions_that_a_run_has():
+    assert pins(ROOT / "requirements.lock") <= pins(ROOT / "tests" / "requirements.lock")
+
+
 @pytest.mark.parametrize("path", SQL, ids=lambda p: p.stem)
 def test_a_sql_file_states_its_grain_key_inputs_and_meaning(path):
     text = path.read_text(encoding="utf-8")

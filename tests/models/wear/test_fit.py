@@ -13,7 +13,7 @@ from models.mixed.satterthwaite import satterthwaite_df
 from models.wear.fit import fit_wear
 from models.wear.result import components_frame, rates_frame
 from models.wear.sums import kept_lives, lining_life_sums
-from tests.bench.bench_wear_fleet import (
+from tests.fleets.linings import (
     AXLES,
     DUTIES,
     DrawnFleet,

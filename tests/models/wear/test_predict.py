@@ -10,7 +10,7 @@ from scipy import stats
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
 from models.wear.sums import with_fresh_lives
-from tests.bench.bench_wear_fleet import AXLES, DUTIES, DrawnFleet, FleetTruth, draw_fleet, sums_of
+from tests.fleets.linings import AXLES, DUTIES, DrawnFleet, FleetTruth, draw_fleet, sums_of
 from tests.models.wear.test_fit import drawn_lives, straight
 from tests.oracles.wear_crossing import _first_crossing, _Line, km_to_minimum, probability_worn
 from tests.oracles.wear_draws import draw_lines
