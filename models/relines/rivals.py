@@ -77,7 +77,7 @@ def straight_line_days(
         maintain_order="left",
     )
     days = frame["meets"].fill_null(np.inf).to_numpy()
-    return np.maximum(days, 1.0)
+    return np.asarray(np.maximum(days, 1.0))
 
 
 def thickness_at_relines(readings: pl.DataFrame, relines: pl.DataFrame) -> float:

@@ -1,12 +1,14 @@
 """The reline forecast, the plan and the scenarios beside it, in the same simulated futures."""
 
 import datetime as dt
+from dataclasses import dataclass
 
 import duckdb
 import polars as pl
 
 from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
-from models.relines.scenario_table import futures, plan_frame, scenario_frame
+from models.relines.past_errors import PastErrors, calibrated_totals
+from models.relines.scenario_table import by_future, plan_frame, scenario_frame
 from models.relines.simulation.counts import Tally
 from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
@@ -42,15 +44,37 @@ def write_budget_marts(
         marts.write(con, table, marts.empty(table) if frames is None else frames[table])
 
 
-def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict[str, pl.DataFrame]:
+@dataclass(frozen=True, slots=True)
+class Futures:
+    """Simulated futures of a fleet: one tally per scenario, the forecast first, then the plan."""
+
+    fleet: FleetModel
+    months: Months
+    scenarios: tuple[Scenario, ...]
+    tallies: tuple[Tally, ...]
+
+
+def simulated_futures(fleet: FleetModel, settings: Settings, as_of: dt.date) -> Futures:
+    """The fleet working as it works, the plan, and the scenarios, on common random numbers."""
+    months = months_of(settings, as_of)
+    every = (AS_NOW, plan(settings), *scenarios(settings))
+    tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
+    return Futures(fleet, months, every, tallies)
+
+
+def budget_frames(
+    futures: Futures, settings: Settings, past: PastErrors | None
+) -> dict[str, pl.DataFrame]:
     """``TABLES`` by name, all from the same simulated futures.
 
     Budget and outlook are the forecast: the fleet working as it works, as earlier origins are
-    judged. The plan and the scenarios are set against it.
+    judged, with the errors that its own past makes likely (None: none of its own, nor the prior's).
+    The plan and the scenarios are set against it.
     """
-    months = months_of(settings, as_of)
-    costs, every = reline_costs(settings), (AS_NOW, plan(settings), *scenarios(settings))
-    tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
+    fleet, months, every = futures.fleet, futures.months, futures.scenarios
+    costs, tallies = reline_costs(settings), futures.tallies
+    if past is not None:
+        tallies = tuple(calibrated_totals(tally, past, SEED) for tally in tallies)
     compared = scenario_frame(every, tallies, months, costs, SEED)
     named = zip(every, tallies, strict=True)
     return {
@@ -99,7 +123,7 @@ def scenarios(settings: Settings) -> tuple[Scenario, ...]:
 
 def futures_frame(name: str, tally: Tally, months: Months, costs: Costs) -> pl.DataFrame:
     """What a scenario came to in each simulated future."""
-    found = futures(tally, months, costs, SEED)
+    found = by_future(tally, months, costs, SEED)
     frame = pl.DataFrame(found).with_row_index("future", offset=1)
     return frame.with_columns(pl.col("future").cast(pl.Int64), name=pl.lit(name))
 

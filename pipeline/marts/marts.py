@@ -352,11 +352,28 @@ class Backtest(dy.Schema):
     measure = col.text("What was forecast")
     origin = dy.Date(nullable=False, description="The day the forecast is made as of")
     nominal = col.share("Share of outcomes the interval should hold")
-    observed = col.share("Share it held")
+    observed = col.share("Share it held, its ends included")
+    strictly_inside = col.share("Share strictly between its ends: less where days fall on them")
+    below = col.share("Share below the interval: early, thinner, fewer")
+    above = col.share("Share above it")
     n = col.count("Forecasts judged")
     bias = col.number(
         "Observed less forecast: months for dates, mm for linings, a share for totals"
     )
+    crps = col.number("Mean CRPS, smaller is better: days, mm, or relines", low=0.0)
+    crps_last_year = col.number("That of last year's relines again", low=0.0)
+    crps_straight_line = col.number("That of a straight line through each lining", low=0.0)
+
+
+class BacktestPit(dy.Schema):
+    """One row per forecast measure, origin and bin: its histogram of the probability integral
+    transform, not randomised; flat where forecasts are calibrated."""
+
+    measure = col.text("What was forecast")
+    origin = dy.Date(nullable=False, description="The day the forecast is made as of")
+    bin = dy.Int64(nullable=False, min=1, description="Which tenth of the forecast's probability")
+    share = col.share("Share of what happened that lay there")
+    n = col.count("Forecasts judged")
 
 
 SCHEMAS: dict[str, type[dy.Schema]] = {
@@ -380,6 +397,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "flag_changes": FlagChanges,
     "flag_precision": FlagPrecision,
     "backtest": Backtest,
+    "backtest_pit": BacktestPit,
 }
 
 

@@ -7,7 +7,7 @@ import pytest
 from models.relines.budget import budget_frame, budget_months, outlook_frame, quantile_columns
 from models.relines.simulation.scenario import AS_NOW, Costs
 from models.relines.simulation.simulate import simulate_relines
-from pipeline.marts.budget import DRAWS, SEED, budget_frames, plan
+from pipeline.marts.budget import DRAWS, SEED, budget_frames, plan, simulated_futures
 from pipeline.marts.budget_parts import months_frame, spans_frame
 from pipeline.settings import Settings
 from tests.reline_world import ORIGIN, World, known_fleet, lived
@@ -72,7 +72,7 @@ def test_what_is_published_is_the_forecast_and_the_plan_stands_beside_it(fleet):
     """The outlook is the fleet working as it works, drawn as earlier origins draw it; the plan is
     set against it in the same futures, and a laxer risk asks for less."""
     settings = Settings()
-    frames = budget_frames(fleet, settings, ORIGIN)
+    frames = budget_frames(simulated_futures(fleet, settings, ORIGIN), settings, None)
     now, kept = simulate_relines(
         fleet, MONTHS.calendar, draws=DRAWS, seed=SEED, scenarios=(AS_NOW, plan(settings))
     )
@@ -88,5 +88,7 @@ def test_what_is_published_is_the_forecast_and_the_plan_stands_beside_it(fleet):
     assert beside["crossings_avoided_mean"].item() == pytest.approx(avoided.mean())
     assert avoided.mean() > 0.0
     lax = settings.model_copy(update={"budget": settings.budget.model_copy(update={"risk": 0.3})})
-    fewer = budget_frames(fleet, lax, ORIGIN)["reline_plan"].filter(pl.col("months") == 12)
+    fewer = budget_frames(simulated_futures(fleet, lax, ORIGIN), lax, None)["reline_plan"].filter(
+        pl.col("months") == 12
+    )
     assert fewer["extra_relines_mean"].item() < beside["extra_relines_mean"].item()
