@@ -141,7 +141,8 @@ def replacement_chart(paying: pl.DataFrame, measures: Measures) -> Chart:
 def _replacement_said(paying: pl.DataFrame, ages: pl.DataFrame, measures: Measures) -> Said:
     note = (
         f"Where it pays at the fleet's own costs: {number(paying.height)} of "
-        f"{number(ages.height)} groups judged. Bars are 95 % intervals of the age."
+        f"{number(ages.height)} groups judged. Bars hold 8 chances in 10 of the cheapest age, "
+        "where there is one."
     )
     top = paying.sort("saving_share", descending=True, nulls_last=True).row(0, named=True)
     where = f"{top['axle_type'] or 'all axle types'} / {top['duty'] or 'all duties'}"
