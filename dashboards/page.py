@@ -19,7 +19,7 @@ from dashboards.flagged import Flagged, flagged
 from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
 from dashboards.missing import missing, reasons_counted
-from dashboards.on_record import flags_judged, lacking, services_judged
+from dashboards.on_record import flags_judged, services_judged
 from dashboards.page_data import PageData
 from dashboards.page_lists import page_lists
 from dashboards.sections import ANALYST, ENGINEER, Section, sections
@@ -27,7 +27,7 @@ from dashboards.summary import shorts
 from dashboards.words import day_name, month_key_name, month_name
 
 TEMPLATES = "templates"
-FIRST_SHOWN = 6  # flags seen without asking for more
+FIRST_SHOWN = 4  # flags seen without asking for more
 MOST_PRINTED = 60  # flags on paper; the page says where the others are
 # The chapters beside the month itself: key, heading, what it is for.
 READERS = (
@@ -86,7 +86,6 @@ def _with_room(data: PageData, parts: Sequence[Section], room: Room, library: st
         services=_services(data),
         linings=bool(data.wear_rates["readings"].sum()),
         readers=READERS,
-        lacking=lacking(data.on_record),
         judged=flags_judged(data.on_record, data.wheel_end_status),
         cautions=CAUTIONS,
         missing=missing(data.loads, reasons_counted(data.set_aside)),

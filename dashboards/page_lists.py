@@ -9,6 +9,7 @@ import polars as pl
 from dashboards.due import (
     LATER,
     NEVER,
+    NOW,
     overdue_by_unit,
     overdue_list,
     reline_list,
@@ -16,7 +17,7 @@ from dashboards.due import (
 )
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
-from dashboards.words import capital, day_name, number
+from dashboards.words import capital, day_name
 
 NO_DEPOT = "no depot on record"
 NOT_KNOWN = "not known"
@@ -72,16 +73,8 @@ def page_lists(data: PageData, most: int) -> PageLists:
     )
 
 
-RELINE_HEAD = (
-    "Wheel end",
-    "Depot",
-    "Act by",
-    "Why",
-    "Lining now",
-    "May be at its minimum",
-    "Visit",
-)
-OVERDUE_HEAD = ("Unit", "Depot", "What", "Was due", "Weeks late", "Wheel ends")
+RELINE_HEAD = ("Wheel end", "Depot", "Act by", "Lining now", "Minimum from", "Visit")
+OVERDUE_HEAD = ("Unit", "Depot", "What", "Was due", "Wheel ends")
 
 
 def _list(
@@ -105,11 +98,10 @@ def _reline_row(r: Mapping[str, Any], measures: Measures) -> Row:
     cells = (
         r["wheel_end_id"],
         r["depot"] or NO_DEPOT,
-        day_name(r["act_by"]),
-        r["urgency"],
+        f"now: {NOW}" if r["urgency"] == NOW else day_name(r["act_by"]),
         lining,
-        f"from {day_name(r['min_on_p10'])}" if r["min_on_p10"] else NOT_KNOWN,
-        day_name(r["reline_on_p50"]) if r["reline_on_p50"] else "none expected",
+        day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN,
+        day_name(r["reline_on_p50"]) if r["reline_on_p50"] else "none",
     )
     return Row(_dimensions(r), r["wheel_end_id"], cells)
 
@@ -121,7 +113,6 @@ def _overdue_row(r: Mapping[str, Any]) -> Row:
         r["depot"] or NO_DEPOT,
         capital(r["kind"]),
         "no day on record" if never else day_name(r["due_on"]),
-        "" if never else number(r["weeks_overdue"], 1),
         r["ends"],
     )
     return Row(_dimensions(r), r["unit_id"], cells)

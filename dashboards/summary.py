@@ -1,5 +1,6 @@
 """The month in two minutes: the figures that matter, what changed, and what to do."""
 
+import datetime as dt
 from dataclasses import dataclass, replace
 
 import polars as pl
@@ -9,9 +10,9 @@ from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import FEWEST, MEASURE_WORDS, judged, verdict
 from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.measures import Measures
-from dashboards.on_record import anything_judged, services_known, unjudged
+from dashboards.on_record import anything_judged, lacking, services_known, unjudged
 from dashboards.page_data import PageData
-from dashboards.words import capital, count, listed, number, share
+from dashboards.words import capital, count, day_name, listed, number, share
 
 MOST_NAMED = 4  # wheel ends named in a line of what to do
 MOST_DEPOTS = 40  # so many depots have the month in short of their own
@@ -56,6 +57,7 @@ class Short:
     facts: tuple[Fact, ...]
     tasks: tuple[Task, ...]
     changes: tuple[str, ...]
+    lacking: tuple[str, ...]
 
 
 def shorts(data: PageData) -> tuple[Short, ...]:
@@ -66,7 +68,8 @@ def shorts(data: PageData) -> tuple[Short, ...]:
 
 
 def _short(depot: str, data: PageData) -> Short:
-    return Short(depot, facts(data), tasks(data), changes_said(data.compared))
+    said = changes_said(data.compared)
+    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record))
 
 
 def of_depot(data: PageData, depot: str) -> PageData:
@@ -154,8 +157,8 @@ def _trust(data: PageData) -> Fact | None:
     words = verdict(row)
     advice = "; plan with more room" if words == "too narrow" else ""
     detail = (
-        f"came out as said ({row['measure']}, {number(row['n'])} of them), "
-        f"{share(row['promised'])} were to{advice}"
+        f"of {number(row['n'])} came out as said ({row['measure']}); {share(row['promised'])} "
+        f"should{advice}"
     )
     return Fact("Earlier forecasts", share(row["held"]), detail, "trust")
 
@@ -192,7 +195,8 @@ def _lining_task(data: PageData) -> tuple[Task, ...]:
     )
     if near.is_empty():
         return ()
-    what = f"Book relines: the lining may reach its minimum within {SOON_WEEKS} weeks"
+    by = day_name(data.as_of + dt.timedelta(weeks=SOON_WEEKS))
+    what = f"Book relines: the lining may reach its minimum by {by}"
     named = tuple(near["wheel_end_id"].head(MOST_NAMED).to_list())
     return (Task(what, near.height, named, "due"),)
 

@@ -217,12 +217,13 @@ def curve_chart(rows: pl.DataFrame, measures: Measures, furthest_km: float) -> C
         ("ci_high:Q", "To", ".1%"),
     )
     base = alt.Chart(shown).encode(x=x, tooltip=described)
-    band = base.mark_area(interpolate="step-after", opacity=0.16, fill=None).encode(
-        y=y, y2="ci_high:Q", fill=alt.Fill("line:N", scale=shade, legend=None)
+    colour = alt.Color("line:N", scale=shade, legend=legend)
+    band = base.mark_area(interpolate="step-after", opacity=0.16).encode(
+        y=y, y2="ci_high:Q", color=colour
     )
     steps = base.mark_line(interpolate="step-after", strokeWidth=2.5).encode(
         y="survival:Q",
-        color=alt.Color("line:N", scale=shade, legend=legend),
+        color=colour,
         strokeDash=alt.StrokeDash("line:N", scale=dash, legend=legend),
     )
     return marks.layered(shown, 230, band, steps)

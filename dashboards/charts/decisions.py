@@ -148,7 +148,10 @@ def _replacement_said(paying: pl.DataFrame, ages: pl.DataFrame, measures: Measur
     where = f"{top['axle_type'] or 'all axle types'} / {top['duty'] or 'all duties'}"
     age = measures.distance_interval(*(top[c] for c in AGES))
     saved = f", saving {share(top['saving_share'])}" if top["saving_share"] is not None else ""
-    return Said(f"Planned replacement pays most on {where}: at {age}{saved}", note)
+    groups = f"in {number(paying.height)} of {count(ages.height, 'group')}"
+    if paying.height == ages.height == 1:
+        return Said(f"Planned replacement pays on {where}: at {age}{saved}", note)
+    return Said(f"Planned replacement pays {groups}, most on {where}: at {age}{saved}", note)
 
 
 def _replacement_table(ages: pl.DataFrame, measures: Measures) -> Table:
