@@ -196,7 +196,18 @@ def curve_chart(rows: pl.DataFrame, measures: Measures, furthest_km: float) -> C
     places = [i % len(CURVE_SHADES) for i in range(len(lines))]
     shade = alt.Scale(domain=lines, range=[CURVE_SHADES[i] for i in places])
     dash = alt.Scale(domain=lines, range=[CURVE_DASHES[i] for i in places])
-    legend = alt.Legend(symbolSize=400, symbolStrokeWidth=2.5) if lines[1:] else None
+    legend = (
+        alt.Legend(
+            symbolType="stroke",
+            offset=26,
+            symbolSize=500,
+            symbolStrokeWidth=2.5,
+            symbolOpacity=1,
+            symbolFillColor="transparent",
+        )
+        if lines[1:]
+        else None
+    )
     x = alt.X(
         "km:Q",
         title=f"Age, {measures.distance_unit}",

@@ -118,12 +118,13 @@ def _by_type(apart: pl.DataFrame, what: str) -> str:
     ).row(0, named=True)
     rows = apart.filter(
         pl.col("duty_a") == pair["duty_a"], pl.col("duty_b") == pair["duty_b"]
-    ).sort("ratio", descending=True)
-    said = [
-        f"{with_interval(r['ratio'], r['ci_low'], r['ci_high'])} on {r['axle_type']} axles"
+    ).sort("ratio", "axle_type", descending=[True, False])
+    first, *others = (
+        (with_interval(r["ratio"], r["ci_low"], r["ci_high"]), f" on {r['axle_type']} axles")
         for r in rows.iter_rows(named=True)
-    ]
-    return f"{what} in {pair['duty_a']}, against {pair['duty_b']}, is {listed(said)} times as high"
+    )
+    said = f"{what} in {pair['duty_a']} is {first[0]} times that in {pair['duty_b']}{first[1]}"
+    return listed([said, *(f"{ratio}{where}" for ratio, where in others)])
 
 
 SCALES = {"km": "by distance", "weeks": "by weeks in service"}

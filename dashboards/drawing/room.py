@@ -19,7 +19,8 @@ class Room:
 # The first that keeps the page under its size is used. Long names and many selections take room.
 ROOMS = (
     Room(flags=700, of_a_depot=30, listed=3_000, wheel_ends=5_400, readings=42_000),
-    Room(flags=350, of_a_depot=15, listed=1_500, wheel_ends=2_400, readings=18_000),
+    Room(flags=700, of_a_depot=30, listed=800, wheel_ends=5_400, readings=42_000),
+    Room(flags=350, of_a_depot=15, listed=800, wheel_ends=2_400, readings=18_000),
     Room(flags=120, of_a_depot=6, listed=400, wheel_ends=800, readings=6_000),
     Room(flags=30, of_a_depot=2, listed=60, wheel_ends=150, readings=1_200),
 )
