@@ -21,6 +21,7 @@ from pipeline.marts.budget import (
     write_budget_marts,
 )
 from pipeline.marts.flags import write_flag_marts
+from pipeline.marts.planning.parts import write_part_marts
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
@@ -143,6 +144,7 @@ def mart(run: Run) -> None:
         keep_for_asking(run.con, run.forecasts, past, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
+        write_part_marts(run.con, run.settings, run.fits.sums)
         warehouse.build(run.con, "40_mart")
 
 

@@ -212,6 +212,12 @@ class ScenarioSection(Section):
     )
 
 
+class PartSection(Section):
+    """What ``part`` of work rows names."""
+
+    price: NotNegative | None = Field(None, description="Of one; else the fleet's under [costs]")
+
+
 class Duties(Section):
     order: tuple[str, ...] = Field(
         (), description="Display order; others follow by name", examples=['["regional", "quarry"]']
@@ -236,6 +242,7 @@ class Settings(Section):
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
     duties: Duties = Duties()
+    parts: dict[str, PartSection] = {}
     scenarios: dict[str, ScenarioSection] = {}
 
     @model_validator(mode="after")

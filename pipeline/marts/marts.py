@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.marts import columns as col
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
+from pipeline.marts.planning.schemas import PLANNING_SCHEMAS
 from pipeline.warehouse import warehouse
 
 STATES = (
@@ -383,6 +384,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "pointer_checks": PointerChecks,
     "pointers_not_reset": PointersNotReset,
     **LIFE_SCHEMAS,
+    **PLANNING_SCHEMAS,
     "duty_comparisons": DutyComparisons,
     "wheel_end_status": WheelEndStatus,
     "reline_budget": RelineBudget,
