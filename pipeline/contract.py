@@ -137,6 +137,7 @@ class Work(dy.Schema):
     action = dy.Enum(ACTIONS, nullable=False, description="What was done")
     reason = dy.Enum(REASONS, nullable=True, description="Why")
     cost = dy.Float64(nullable=True, min=0.0, description="What it cost, fleet currency")
+    part = dy.String(nullable=True, description="What was fitted, in the fleet's words")
 
 
 class Duty(dy.Schema):

@@ -13,6 +13,7 @@ import dataframely as dy
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
+from pipeline.accepted import accepted
 from pipeline.contract import TABLES, accepted_values, is_required, unit_of
 from pipeline.marts import marts
 from pipeline.settings import Settings
@@ -112,10 +113,10 @@ def _selected(select: str) -> list[str]:
 def settings_table() -> str:
     """Every key of fleet.toml with its default."""
     rows = [
-        (f"`{section}`", f"`{key}`", default, meaning)
-        for section, key, default, meaning in _keys(Settings, "")
+        (f"`{section}`", f"`{key}`", default, takes, meaning)
+        for section, key, default, takes, meaning in _keys(Settings, "")
     ]
-    return _table(("section", "key", "default", "meaning"), rows)
+    return _table(("section", "key", "default", "accepted", "meaning"), rows)
 
 
 def _summary(schema: type[dy.Schema]) -> str:
@@ -129,7 +130,7 @@ def _table(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     )
 
 
-def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str, str]]:
+def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str, str, str]]:
     for name, field in model.model_fields.items():
         inner, path = _section(field.annotation), f"{section}.{name}".lstrip(".")
         if inner is not None:
@@ -137,7 +138,7 @@ def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str,
             continue
         default = "required" if field.default is PydanticUndefined else _shown(field.default)
         where = (f"[{section}]", name) if section else (f"[{name}.TABLE]", "HEADING")
-        yield *where, default, field.description or ""
+        yield *where, default, accepted(field), field.description or ""
 
 
 def _section(annotation: Any) -> tuple[type[BaseModel], bool] | None:

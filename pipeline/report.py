@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 import duckdb
 
+from dashboards.missing import missing
+from dashboards.words import plain
 from pipeline.places import Place
 from pipeline.run import Run
 from pipeline.sheets import Made
@@ -38,7 +40,9 @@ class Summary:
     wheel_ends: int
     flagged: int
     relines: tuple[float, float, float] | None
+    plan: tuple[float, float, float, float] | None
     page: Place
+    warnings: tuple[str, ...] = ()
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -60,10 +64,33 @@ def summary(run: Run, out: Place) -> Summary:
         """select relines_p10, relines_p50, relines_p90 from mart.reline_outlook
         where months = 12 order by from_on limit 1"""
     ).fetchall()
-    page = out / "published" / "index.html"
+    plan = run.con.execute(
+        """select risk, extra_relines_mean, extra_relines_p10, extra_relines_p90
+        from mart.reline_plan where months = 12"""
+    ).fetchall()
     return Summary(
-        run.day, fates(run.con), wheel_ends, flagged, outlook[0] if outlook else None, page
+        as_of=run.day,
+        fates=fates(run.con),
+        wheel_ends=wheel_ends,
+        flagged=flagged,
+        relines=outlook[0] if outlook else None,
+        plan=plan[0] if plan else None,
+        page=out / "published" / "index.html",
+        warnings=warnings(run.con),
     )
+
+
+def warnings(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """What the run's figures leave out, a sentence a table; none where it does not matter."""
+    loads = warehouse.fetch(con, "from mart.loads")
+    reasons = warehouse.fetch(
+        con,
+        """select table_name, reason_kind, count(*) as n, min_by(path, (path, row_no)) as path,
+            min_by(row_no, (path, row_no)) as row_no, min_by(reason, (path, row_no)) as reason
+        from mart.set_aside group by all""",
+        order="1, 2",
+    )
+    return tuple(map(plain, missing(loads, reasons)))
 
 
 def summary_lines(s: Summary) -> list[str]:
@@ -72,6 +99,7 @@ def summary_lines(s: Summary) -> list[str]:
         f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
         f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside "
         "(mart.set_aside says why)",
+        *(f"Warning: {w}" for w in s.warnings),
         f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
         f"Relines expected in the next 12 months: {_relines(s)}",
         f"Page: {s.page}",
@@ -83,7 +111,12 @@ def _relines(s: Summary) -> str:
     if s.relines is None:
         return "not known, since the lining readings allow no wear fit (mart.wear_components)"
     low, middle, high = s.relines
-    return f"{middle:.0f} ({low:.0f} to {high:.0f} in 8 of 10 simulated futures)"
+    forecast = f"{middle:.0f} ({low:.0f} to {high:.0f} in 8 of 10 simulated futures)"
+    if s.plan is None:
+        return forecast
+    risk, mean, low, high = s.plan
+    extra = f"{mean:.0f} ({low:.0f} to {high:.0f})"
+    return f"{forecast}; keeping to a risk of {risk:.0%} takes {extra} more"
 
 
 def sheet_lines(made: Made) -> list[str]:

@@ -178,9 +178,9 @@ def life_slopes(lines: LiningLines | None) -> pl.DataFrame:
     if lines is None:
         schema = {"life_id": pl.String, "slope": pl.Float64, "slope_var": pl.Float64}
         return pl.DataFrame(schema=schema)
-    return pl.DataFrame(
-        {"life_id": lines.life_id, "slope": lines.slope_mm, "slope_var": lines.var_slope}
-    )
+    weight = lines.latest_weight
+    slope, variance = weight * lines.slope_mm, weight**2 * lines.var_slope
+    return pl.DataFrame({"life_id": lines.life_id, "slope": slope, "slope_var": variance})
 
 
 def _spread_of_rates(wear: WearFit) -> float:

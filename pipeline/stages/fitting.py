@@ -43,6 +43,8 @@ def write_chapter(
     """Put the adjusters' chapter in place, its comparisons of duties after those of wear."""
     for name in life_chapter.WRITTEN:
         marts.write(con, name, chapter[name])
+    for table in life_chapter.KEPT:
+        warehouse.put(con, table, chapter[table])
     compared = [wear_comparisons(wear), chapter[life_chapter.COMPARED]]
     marts.write(con, life_chapter.COMPARED, pl.concat(compared, how="diagonal_relaxed"))
 

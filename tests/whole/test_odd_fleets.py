@@ -1,0 +1,156 @@
+"""What is said of fleets that are odd in one way each: page, summary and lists, read whole."""
+
+import contextlib
+import io
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli import main
+from tests.odd_fleets import FLEETS, write_lake
+
+NAMES = [odd.name for odd in FLEETS]
+SPOILED = {
+    "Half set aside by date": ("“inspections”", "inspected_on not readable", "day_first"),
+    "Half set aside by register": ("“inspections”", "unknown wheel end", "into the register"),
+    "Work unreadable": ("Nothing of the table “work” could be read", "not an XLSX", "as CSV"),
+}
+
+
+class _Text(HTMLParser):
+    """What a page shows: its text, without styles and scripts."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.parts: list[str] = []
+        self._silent = False
+
+    def handle_starttag(self, tag: str, attrs: object) -> None:
+        self._silent = tag in ("script", "style")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._silent = False
+
+    def handle_data(self, data: str) -> None:
+        if not self._silent:
+            self.parts.append(data)
+
+
+def text_of(page: str) -> str:
+    parser = _Text()
+    parser.feed(page)
+    return re.sub(r"\s+", " ", " ".join(parser.parts))
+
+
+@dataclass(frozen=True)
+class Told:
+    """What one run says: its last lines, its page as text, and its work list."""
+
+    code: int
+    summary: str
+    html: str
+    page: str
+    month: Path
+
+
+Teller = Callable[[str], Told]
+
+
+@pytest.fixture(scope="session")
+def told(tmp_path_factory: pytest.TempPathFactory) -> Teller:
+    """Runs each fleet once, when it is first asked for."""
+    known: dict[str, Told] = {}
+    by_name = {odd.name: odd for odd in FLEETS}
+
+    def tell(name: str) -> Told:
+        if name not in known:
+            root = tmp_path_factory.mktemp("odd")
+            lake = write_lake(by_name[name], root / "lake")
+            printed = io.StringIO()
+            with contextlib.redirect_stdout(printed):
+                code = main(["run", str(lake), "--out", str(root / "out")])
+            (month,) = (root / "out" / "published").glob("2*")
+            html = (month / "index.html").read_text("utf-8")
+            known[name] = Told(code, printed.getvalue(), html, text_of(html), month)
+        return known[name]
+
+    return tell
+
+
+# ---- what is missing is said above all else, and nowhere else
+
+
+@pytest.mark.parametrize("name", SPOILED)
+def test_a_run_that_leaves_out_much_warns_with_the_reason_and_the_way_out(name, told):
+    it = told(name)
+    assert it.code == 0
+    warnings = [line for line in it.summary.splitlines() if line.startswith("Warning: ")]
+    assert warnings
+    above = it.page[: it.page.index("estimates from records")]
+    for wanted in SPOILED[name]:
+        assert any(wanted in w for w in warnings), (wanted, warnings)
+        assert wanted in above
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if n not in SPOILED])
+def test_a_run_that_leaves_out_nothing_does_not_warn(name, told):
+    it = told(name)
+    assert it.code == 0
+    assert "Warning" not in it.summary
+    assert "leave out" not in it.page
+
+
+# ---- what has no records cannot be judged, and says so with numbers
+
+LACKS = {
+    "A third never inspected": (
+        "24 wheel ends of 64 were never inspected: nothing here speaks of their state (F001",
+        "24 never inspected cannot be judged",
+    ),
+    "No greasing": (
+        "No greasing is on record: whether greasing is overdue cannot be judged",
+        "Greasings: cannot be judged, no greasing is on record",
+    ),
+    "No duty": ("No duty is on record: all units are taken together",),
+    "No work": (
+        "No work is on record",
+        "First services: cannot be judged, no adjuster was fitted on record",
+    ),
+    "No stroke": (
+        "No free stroke reading is on record",
+        "No return test is on record",
+        "64 wheel ends could not be judged by their stroke now",
+    ),
+    "No return test": ("No return test is on record: an adjuster that fails it",),
+    "No lining": ("No lining reading is on record: how thick they are",),
+    "Work unreadable": ("No work is on record",),
+}
+
+
+@pytest.mark.parametrize("name", LACKS)
+def test_what_has_no_records_is_said_to_be_unknown(name, told):
+    it = told(name)
+    for wanted in LACKS[name]:
+        assert wanted in it.page, wanted
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if n not in (*LACKS, *SPOILED)])
+def test_what_has_records_is_not_said_to_lack_them(name, told):
+    for word in ("No greasing is", "No duty is", "No work is", "No return test is", "never insp"):
+        assert word not in told(name).page, word
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_is_said_to_be_well_without_what_it_was_judged_on(name, told):
+    page = told(name).page
+    assert "Nothing is overdue" not in page
+    assert "Nothing is flagged" not in page
+    assert "every check, greasing and first service was done" not in page
+    if "No wheel end is flagged" in page:
+        after = page[page.index("No wheel end is flagged") :][:400]
+        assert "Judged on" in after or "cannot be judged" in after
+        assert "does not make any of them safe" in after
