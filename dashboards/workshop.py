@@ -1,6 +1,7 @@
 """Workshop sheets: one page of paper a unit, from what is known of its wheel ends."""
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -130,6 +131,7 @@ def workshop_sheets(data: WorkshopData) -> str:
         steps_source=STEPS_SOURCE,
         cautions=CAUTIONS,
         band_source=data.fleet.band_source,
+        takes_up=_takes_up(data.fleet.take_up_deg),
         policy=policy([], [style]),
         style=Markup(style),
     )
@@ -169,6 +171,15 @@ def _sheet(
         ends=tuple(_line(e, measures, readings.get(e["wheel_end_id"], [])) for e in ends),
         looks=tuple(_look(e) for e in flagged),
         due=_overdue_said([(n, r) for n in names for r in due.get(n, [])], len(ends)),
+    )
+
+
+def _takes_up(degrees: float) -> str:
+    """Pushrod travel turns the camshaft: an arc of the arm's length (geometry)."""
+    arc = math.radians(degrees)
+    return (
+        f"An adjuster takes up past {degrees:g}° of camshaft turn: "
+        f"an applied stroke of about {number(100 * arc)} % of its arm."
     )
 
 

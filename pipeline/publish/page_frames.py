@@ -148,6 +148,7 @@ def fleet_of(settings: Settings) -> Fleet:
         band_low=settings.adjustment.band_low,
         band_high=settings.adjustment.band_high,
         target=settings.adjustment.target,
+        take_up_deg=settings.adjustment.take_up_deg,
         risk=settings.budget.risk,
         horizon_months=settings.budget.horizon_months,
         duty_order=settings.duties.order,

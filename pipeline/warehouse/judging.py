@@ -110,6 +110,7 @@ def _parameters(settings: Settings, as_of: dt.date, given: dt.date | None) -> pl
             "cam_degrees": default.cam_degrees,
             "check_weeks": settings.service.check_weeks,
             "grease_weeks": settings.service.grease_weeks,
+            "first_service_km_low": settings.service.first_service_km_low,
             "first_service_km_high": settings.service.first_service_km_high,
         },
         schema_overrides={"given_as_of": pl.Date, "begun_on": pl.Date},
