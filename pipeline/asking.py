@@ -31,8 +31,8 @@ from pipeline.marts import budget
 from pipeline.marts.lives.decisions import CHECKED
 from pipeline.out.last_run import last_run
 from pipeline.places import Place
-from pipeline.settings import ScenarioSection, Settings
 from pipeline.results import Forecasts
+from pipeline.settings import ScenarioSection, Settings
 from pipeline.warehouse import kept, warehouse
 
 FLEET, ERRORS, RUN = "fit.fleet_model", "fit.past_errors", "fit.run"

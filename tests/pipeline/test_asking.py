@@ -62,7 +62,7 @@ def test_a_fleets_own_scenarios_stand_beside_the_usual_ones(runs):
     with duckdb.connect(str(runs[1] / "drumline.duckdb"), read_only=True) as con:
         names = {name for (name,) in con.execute("select name from mart.scenarios").fetchall()}
     assert names == {
-        "as_now", "latest safe visit", "latest safe visit", "whole unit together", *QUESTIONS
+        "as_now", "latest safe visit", "whole unit together", *QUESTIONS
     }  # fmt: skip
 
 
