@@ -1,4 +1,4 @@
-"""Duties compared from grouped counts, each pair fitted on its own: a check of the ratios by row."""
+"""Duties compared from grouped counts, each pair fitted on its own: a check of ratios by row."""
 
 from collections.abc import Mapping
 from itertools import combinations

@@ -26,7 +26,7 @@ def fleet() -> FleetModel:
     return known_fleet(lived(World(units=30, years_after=0.5), 2))
 
 
-def compared(fleet, scenarios, months=MONTHS, *, draws, seed):
+def side_by_side(fleet, scenarios, months=MONTHS, *, draws, seed):
     """``as_now`` and the scenarios in the same futures, a row each."""
     every = (AS_NOW, *(s for s in scenarios if s != AS_NOW))
     drawn = simulate_relines(fleet, months.calendar, draws=draws, seed=seed, scenarios=every)
@@ -147,7 +147,7 @@ def test_an_axles_ends_are_relined_together_where_the_scenario_says_so(fleet):
 
 
 def compared(fleet, *scenarios, draws=80):
-    frame = compared(fleet, scenarios, draws=draws, seed=5)
+    frame = side_by_side(fleet, scenarios, draws=draws, seed=5)
     return {row["scenario"]: row for row in frame.rows(named=True)}
 
 
@@ -256,7 +256,7 @@ def test_a_horizon_of_one_month_and_a_fleet_that_is_gone(fleet):
         dataclasses.replace(fleet, usage=gone), MONTHS.calendar, draws=5, seed=1
     )
     assert none.relines.sum() == none.crossings.sum() == 0
-    frame = compared(dataclasses.replace(fleet, usage=gone), (), month, draws=5, seed=1)
+    frame = side_by_side(dataclasses.replace(fleet, usage=gone), (), month, draws=5, seed=1)
     assert frame["cost_mean"].to_list() == [0.0]
 
 
