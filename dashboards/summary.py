@@ -6,7 +6,7 @@ import polars as pl
 
 from dashboards.charts.relines import YEAR, outlook_words, plan_said
 from dashboards.charts.settings import overdue_now
-from dashboards.charts.trust import FEWEST, MEASURE_WORDS, judged, verdict
+from dashboards.charts.trust import DATES, QUARTERS, is_total, judged, verdict
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
 from dashboards.words import capital, count, listed, number, share
@@ -90,19 +90,22 @@ def _overdue(data: PageData) -> Fact | None:
 
 
 def _trust(data: PageData) -> Fact | None:
-    """The forecast that the budget stands on, if it could be judged; else whichever could."""
-    rows = [r for r in judged(data.backtest).to_dicts() if r["n"] >= FEWEST]
-    if not rows:
+    """Of the totals, beside which it stands, if they could be judged; else of the dates."""
+    rows = {r["key"]: r for r in judged(data.backtest).to_dicts()}
+    could = {key: r for key, r in rows.items() if verdict(r) != "too few to judge"}
+    if QUARTERS in could:
+        row, label = could[QUARTERS], "Earlier totals"
+        what = f"of {count(row['n'], 'forecast')} of {count(row['outcomes'], 'quarter')}"
+    elif DATES in could:
+        row, label = could[DATES], "Earlier dates"
+        what = f"of {count(row['outcomes'], 'reline')} on a day inside the band"
+    else:
         return None
-    first = MEASURE_WORDS["reline_on"]
-    row = min(rows, key=lambda r: (r["measure"] != first, r["measure"]))
     words = verdict(row)
     advice = ": plan with more room" if words == "too narrow" else ""
-    detail = (
-        f"of {number(row['n'])} outcomes ({row['measure']}) inside their bands, "
-        f"{share(row['promised'])} promised: {words}{advice}"
-    )
-    return Fact("Earlier forecasts", share(row["held"]), detail, "trust")
+    inside = " inside their bands" if is_total(row) else ""
+    detail = f"{what}{inside}, {share(row['promised'])} promised: {words}{advice}"
+    return Fact(label, share(row["held"]), detail, "trust")
 
 
 def tasks(data: PageData) -> tuple[Task, ...]:

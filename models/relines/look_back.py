@@ -37,8 +37,7 @@ from models.relines.simulation.counts import Tally
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 
 QUARTERS_A_YEAR = 4
-MOST_QUARTERS = 8
-"""Quarters ahead that errors are learned from."""
+"""Quarters ahead that are judged, and that errors are learned from."""
 
 
 def date_rows(
@@ -135,7 +134,7 @@ def past_totals(
     None where no whole quarter has passed since.
     """
     origin, ends = fleet.usage.as_of, fleet.ends
-    quarters = min(quarters_between(origin, until), MOST_QUARTERS)
+    quarters = min(quarters_between(origin, until), QUARTERS_A_YEAR)
     if quarters < 1:
         return None
     calendar = budget_months(origin, quarters * MONTHS_A_QUARTER).calendar
@@ -153,10 +152,9 @@ def past_totals(
             "straight_line": straight_line_totals(line, spans),
         }
 
-    year = edges[[0, QUARTERS_A_YEAR]] if quarters >= QUARTERS_A_YEAR else edges[:1]
+    year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
-    judged = edges[: QUARTERS_A_YEAR + 1]
-    return PastTotals(origin, ago, tally, happened, rivals(judged), rivals(year))
+    return PastTotals(origin, ago, tally, happened, rivals(edges), rivals(year))
 
 
 def quarters_between(origin: dt.date, until: dt.date) -> int:
@@ -194,8 +192,7 @@ def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
 
 def _judged(past: PastTotals, published: Tally) -> list[Row]:
     """The quarters of the year ahead, and the year."""
-    draws = by_quarter(published)[:, :QUARTERS_A_YEAR]
-    came = past.happened[:QUARTERS_A_YEAR]
+    draws, came = by_quarter(published), past.happened
     rows = [totals_row("relines_quarter", past.origin, draws, came, past.rivals)]
     if len(came) == QUARTERS_A_YEAR:
         year, sums = draws.sum(axis=1, keepdims=True), came.sum(keepdims=True)
