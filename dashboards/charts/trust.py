@@ -35,8 +35,8 @@ MEASURE_WORDS = {
     "lining_mm": "next lining reading",
     "min_on": "day at the minimum",
     DATES: "day of the reline",
-    QUARTERS: "fleet's relines in a quarter",
-    YEARS: "fleet's relines in a year",
+    QUARTERS: "relines in a quarter",
+    YEARS: "relines in a year",
 }
 
 

@@ -433,7 +433,7 @@ def test_a_forecast_has_one_row_whatever_its_origins(data: PageData) -> None:
     figure = coverage_figure(pl.concat([data.backtest, chances]))
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
-    assert [r["group"] for r in rows] == ["day of the reline", "fleet's relines in a quarter"]
+    assert [r["group"] for r in rows] == ["day of the reline", "relines in a quarter"]
     assert coverage_figure(chances) is None
 
 

@@ -93,7 +93,7 @@ def test_earlier_forecasts_are_judged_a_sentence_each() -> None:
         "(1 quarter; fewer than 6 quarters say little).",
         "Their score (CRPS, in relines; smaller is better) was 4.0; last year's relines again "
         "would have had 6.5, a straight line through each lining's readings 8.0.",
-        "Fleet's relines in a quarter: 50 % of 2 forecasts (1 outcome) inside the bands, "
+        "Relines in a quarter: 50 % of 2 forecasts (1 outcome) inside the bands, "
         "80 % promised (too few to judge).",
         "Day of the reline: 79 % of 300 forecasts (300 outcomes) inside the bands, 0 % before, "
         "21 % after, 80 % promised (as promised).",
