@@ -6,8 +6,8 @@ BIN := $(VENV)/bin
 RUNS := $(VENV)/.runs
 READY := $(VENV)/.ready
 DEMO_OUT ?= out
-# Modules are compiled when they are first imported: most never are.
-INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile
+# A lock is complete, and modules are compiled when they are first imported: most never are.
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-compile --no-deps
 CORES ?= $(shell getconf _NPROCESSORS_ONLN)
 # A worker on each core, one thread in each; a module's tests stay together, to share what they make.
 SPREAD := -n $(CORES) --dist loadfile --no-loadscope-reorder
@@ -61,7 +61,7 @@ $(RUNS): requirements.lock pyproject.toml
 	$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Drumline needs Python 3.11 or newer")'
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	$(INSTALL) --require-hashes -r requirements.lock
-	$(INSTALL) --no-deps --no-build-isolation -e .
+	$(INSTALL) --no-build-isolation -e .
 	touch $@
 
 $(READY): $(RUNS) tests/requirements.lock

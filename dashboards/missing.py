@@ -86,7 +86,8 @@ def _set_aside_said(table: dict[str, float], reasons: pl.DataFrame) -> str:
     kind = top["reason_kind"] or "no reason on record"
     return (
         f"{left_out} The commonest reason is “{kind}” ({count(top['n'], 'row')}), as in "
-        f"{top['path']}, row {top['row_no']}: {str(top['reason'] or '').rstrip('.')}. {_way_out(kind)}"
+        f"{top['path']}, row {top['row_no']}: {str(top['reason'] or '').rstrip('.')}. "
+        f"{_way_out(kind)}"
     )
 
 

@@ -48,12 +48,14 @@ def _beyond_chance(row: dict[str, float]) -> bool:
 
 def _unfit(data: PageData) -> tuple[str, ...]:
     said = []
-    if data.wear_components.filter(~pl.col("converged")).height:
+    read = bool(data.wear_rates["readings"].sum())
+    if read and data.wear_components.filter(~pl.col("converged")).height:
         said.append(
             "The wear fit did not settle on an optimum: take every date and cost with care."
         )
     if data.reline_outlook.is_empty():
-        said.append("No relines could be forecast: the lining readings allow no wear fit.")
+        why = "the lining readings allow no wear fit" if read else "no lining reading can be used"
+        said.append(f"No relines could be forecast: {why}.")
     return tuple(said)
 
 

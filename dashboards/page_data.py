@@ -17,6 +17,8 @@ from dashboards.method import METHODS, Method
 PUBLISHED_FILES = (
     "worklist.xlsx",
     "worklist.csv",
+    "reline_list.csv",
+    "overdue_list.csv",
     "reline_budget.xlsx",
     "reline_budget.csv",
 )
@@ -89,9 +91,9 @@ class PageData:
         ``ci_high`` (wheel ends carrying an unseen failed adjuster at a random moment), ``current``
         bool (the interval the fleet uses now).
     replacement_ages
-        ``axle_type``, ``duty`` (null: over all), ``best_km``, ``ci_low_km``, ``ci_high_km`` (null:
-        planned replacement does not pay), ``saving_share`` (of the cost of running to failure),
-        ``verdict`` (a sentence).
+        ``axle_type``, ``duty`` (null: over all), ``best_km``, ``ci_low_km``, ``ci_high_km`` (8
+        chances in 10 lie between; null: planned replacement does not pay), ``saving_share``
+        (of the cost of running to failure), ``verdict`` (a sentence).
     expected_failures
         ``month``, ``depot`` (null: fleet), ``failures_mean``, ``failures_p10``, ``failures_p90``.
     adjuster_effects, adjuster_causes, adjuster_scales, replacement_counts, replacement_differences
@@ -107,6 +109,8 @@ class PageData:
     pointers_not_reset
         ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
         at a reline.
+    on_record
+        The mart of that name: how many records of each kind every wheel end has.
     outlook_by_depot
         ``depot``, ``months``, ``relines_p10``/``_p50``/``_p90``, ``cost_p10``/``_p50``/``_p90``.
     outlook_parts
@@ -159,6 +163,7 @@ class PageData:
     flag_precision: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None
+    on_record: pl.DataFrame | None = None
     outlook_by_depot: pl.DataFrame | None = None
     outlook_parts: pl.DataFrame | None = None
     months: pl.DataFrame | None = None

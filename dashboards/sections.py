@@ -18,8 +18,9 @@ from dashboards.charts.records import fates_figure, reasons_figure
 from dashboards.charts.wear import wear_figure
 from dashboards.drawing.figure import Figure
 from dashboards.measures import Measures
+from dashboards.on_record import SERVICES, known_of, services_judged
 from dashboards.page_data import PageData
-from dashboards.words import count, number, typeset
+from dashboards.words import capital, count, listed, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark
 
@@ -34,6 +35,21 @@ class Section:
     nothing: str
     remarks: tuple[str, ...] = ()
 
+    @property
+    def reader(self) -> str:
+        """Whose chapter it stands in."""
+        return READERS[self.key]
+
+
+ENGINEER, ANALYST = "engineer", "analyst"
+READERS = {
+    **dict.fromkeys(
+        ("changed", "stand", "relines", "overdue", "decisions", "settings", "trust", "records"),
+        ENGINEER,
+    ),
+    **dict.fromkeys(("wear", "adjusters", "compared"), ANALYST),
+}
+
 
 def sections(data: PageData) -> tuple[Section, ...]:
     return tuple(section_by_section(data))
@@ -45,12 +61,14 @@ def section_by_section(data: PageData) -> Iterator[Section]:
         changed,
         stand,
         relines,
+        overdue,
+        decisions,
+        settings,
+        trust,
+        records,
         wear,
         adjusters,
-        settings,
-        overdue,
-        records,
-        trust,
+        compared,
     )
     for make in makers:
         yield make(data)
@@ -129,12 +147,17 @@ def _pointers(data: PageData) -> tuple[str, ...]:
     return (f"{pointers} probably not reset at the last reline: {named}{more}. Reset them.",)
 
 
+def read(data: PageData) -> bool:
+    """Whether any lining reading stands behind the wear fit."""
+    return bool(data.wear_rates["readings"].sum())
+
+
 def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:
     if data.wear_components.is_empty():
         return ()
     row = data.wear_components.row(0, named=True)
     said = [row["note"]] if row["note"] else []
-    if row["converged"] is False:
+    if row["converged"] is False and read(data):
         said.append("The wear fit did not settle on an optimum: take its intervals with care.")
     if row["between_unit_sd"] is not None and row["residual_sd"] is not None:
         unit_sd = measures.rate(row["between_unit_sd"])
@@ -150,17 +173,9 @@ def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:
 def adjusters(data: PageData) -> Section:
     measures = Measures(data.fleet)
     figures = (
-        age_figure(data.adjuster_fits, measures),
-        comparison_figure(data.duty_comparisons, "hazard_ratio", "the adjusters' failure rate"),
-        lives_charts.effects_figure(data.adjuster_effects),
-        lives_charts.causes_figure(data.adjuster_causes, measures),
-        lives_charts.replacements_figure(
-            data.replacement_counts, data.replacement_differences, measures
-        ),
-        decisions_charts.intervals_figure(data.check_intervals),
-        decisions_charts.replacement_figure(data.replacement_ages, measures),
-        decisions_charts.failures_figure(data.expected_failures),
         *curve_figures(data.adjuster_curves, data.adjuster_fits, measures),
+        age_figure(data.adjuster_fits, measures),
+        lives_charts.causes_figure(data.adjuster_causes, measures, data.adjuster_fits),
         *lives_charts.scale_figures(data.adjuster_scales, measures),
     )
     nothing = "Too few adjusters have failed for a curve to be drawn."
@@ -168,18 +183,65 @@ def adjusters(data: PageData) -> Section:
     return Section("adjusters", "How long adjusters last", _kept(figures), nothing, remarks)
 
 
-def _adjuster_remarks(data: PageData) -> tuple[str, ...]:
-    thin = data.adjuster_fits.filter(pl.col("distribution").is_null())
-    said = []
-    if thin.height:
-        failures = number(int(thin["failures"].sum()))
-        groups = count(thin.height, "group has", "groups have")
-        said.append(f"{groups.capitalize()} too few failures ({failures} together) for a curve.")
-        said += thin["note"].drop_nulls().unique(maintain_order=True).head(4).to_list()
+def compared(data: PageData) -> Section:
+    """What goes with sooner failure, and with more adjusters used up."""
+    measures = Measures(data.fleet)
+    figures = (
+        comparison_figure(
+            data.duty_comparisons,
+            "hazard_ratio",
+            "the adjusters' failure rate",
+            data.adjuster_effects,
+        ),
+        lives_charts.effects_figure(data.adjuster_effects, data.adjuster_fits),
+        lives_charts.replacements_figure(
+            data.replacement_counts, data.replacement_differences, measures
+        ),
+    )
+    nothing = "Too few adjusters have failed for duties, or anything else, to be compared."
+    return Section("compared", "What shortens their lives", _kept(figures), nothing)
+
+
+def decisions(data: PageData) -> Section:
+    measures = Measures(data.fleet)
+    figures = (
+        decisions_charts.intervals_figure(data.check_intervals),
+        decisions_charts.replacement_figure(data.replacement_ages, measures),
+        decisions_charts.failures_figure(data.expected_failures),
+    )
+    nothing = "Too few adjusters have failed to weigh check intervals or planned replacement."
     ages = data.replacement_ages
-    if ages is not None and ages["best_km"].null_count() == ages.height:
-        said.append("Planned replacement pays in no group at the fleet's own costs.")
-    return tuple(said)
+    never = ages is not None and ages["best_km"].null_count() == ages.height
+    said = ("Planned replacement pays in no group at the fleet's own costs.",) * never
+    heading = "Check intervals and planned replacement"
+    return Section("decisions", heading, _kept(figures), nothing, said)
+
+
+def _adjuster_remarks(data: PageData) -> tuple[str, ...]:
+    """One sentence of all groups without a curve: what is pooled counts them again."""
+    thin = data.adjuster_fits.filter(pl.col("distribution").is_null())
+    pooled = thin.filter(pl.col("axle_type").is_null(), pl.col("duty").is_null())
+    if pooled.height:
+        note = pooled["note"].drop_nulls()
+        return tuple(f"Of the whole fleet: {n}" for n in note.head(1))
+    own = thin.filter(pl.col("axle_type").is_not_null(), pl.col("duty").is_not_null())
+    if own.is_empty():
+        return ()
+    if own.height == 1:
+        row = own.row(0, named=True)
+        return (f"{row['axle_type']} / {row['duty']}: {row['note'] or 'too few failures'}",)
+    groups = [
+        f"{r['axle_type']} / {r['duty']} ({number(r['failures'])} of {number(r['adjusters'])})"
+        for r in own.iter_rows(named=True)
+    ]
+    more = f" and {number(own.height - MOST_NAMED)} more" if own.height > MOST_NAMED else ""
+    named = f"{', '.join(groups[:MOST_NAMED])}{more}" if more else listed(groups)
+    failures = number(int(own["failures"].sum()))
+    return (
+        f"{capital(count(own.height, 'group'))} have too few failures for a curve ({failures} "
+        f"together; failed of adjusters): {named}. What can still be said of each stands in "
+        "mart.adjuster_fits, column note.",
+    )
 
 
 def settings(data: PageData) -> Section:
@@ -192,13 +254,13 @@ def settings(data: PageData) -> Section:
 
 
 def overdue(data: PageData) -> Section:
-    nothing = (
-        "What is overdue was not worked out."
-        if data.overdue is None
-        else "Nothing is overdue: every check, greasing and first service was done in time."
-    )
     figures = _kept((settings_charts.overdue_figure(data.overdue),))
-    return Section("overdue", "Overdue", figures, nothing)
+    if data.overdue is None or data.on_record is None:
+        return Section("overdue", "Overdue", figures, "What is overdue was not worked out.")
+    judged = services_judged(data.on_record, data.overdue)
+    known = any(known_of(s, data.on_record) for s in SERVICES)
+    nothing = "Of what can be judged, nothing is overdue." if known else "Nothing can be judged."
+    return Section("overdue", "Overdue", figures, nothing, judged)
 
 
 def records(data: PageData) -> Section:

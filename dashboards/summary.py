@@ -1,18 +1,21 @@
 """The month in two minutes: the figures that matter, what changed, and what to do."""
 
-from dataclasses import dataclass
+import datetime as dt
+from dataclasses import dataclass, replace
 
 import polars as pl
 
 from dashboards.charts.relines import YEAR, outlook_words, plan_said
 from dashboards.charts.settings import overdue_now
-from dashboards.charts.trust import DATES, QUARTERS, is_total, judged, verdict
+from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
+from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.measures import Measures
+from dashboards.on_record import anything_judged, lacking, services_known, unjudged
 from dashboards.page_data import PageData
-from dashboards.words import capital, count, listed, number, share
+from dashboards.words import capital, count, day_name, listed, number, share
 
 MOST_NAMED = 4  # wheel ends named in a line of what to do
-SOON_WEEKS = 12  # about one round of checks
+MOST_DEPOTS = 40  # so many depots have the month in short of their own
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +35,7 @@ class Task:
     what: str
     wheel_ends: int
     first: tuple[str, ...] = ()
-    chapter: str = ""  # where the rest of them is, if not in the list of flags
+    chapter: str = "first"  # the list that has all of them
 
 
 # What a state asks of the workshop, in the order in which it should be asked.
@@ -46,6 +49,53 @@ TASKS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Short:
+    """The month in short, of the whole fleet or of one depot."""
+
+    depot: str
+    facts: tuple[Fact, ...]
+    tasks: tuple[Task, ...]
+    changes: tuple[str, ...]
+    lacking: tuple[str, ...]
+
+
+def shorts(data: PageData) -> tuple[Short, ...]:
+    """The whole fleet first; then each depot, unless there are too many of them."""
+    depots = data.wheel_end_status["depot"].drop_nulls().unique().sort().to_list()
+    own = depots if len(depots) <= MOST_DEPOTS else []
+    return (_short("", data), *(_short(d, of_depot(data, d)) for d in own))
+
+
+def _short(depot: str, data: PageData) -> Short:
+    said = changes_said(data.compared)
+    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record))
+
+
+def of_depot(data: PageData, depot: str) -> PageData:
+    """What the month in short needs, of one depot's wheel ends alone."""
+    here = pl.col("depot") == depot
+    status = data.wheel_end_status.filter(here)
+
+    def own(frame: pl.DataFrame | None) -> pl.DataFrame | None:
+        return None if frame is None else frame.filter(here)
+
+    ends = status.select("wheel_end_id")
+    years = own(data.outlook_by_depot)
+    changes = data.changes
+    if data.compared is not None:
+        changes = data.compared.join(ends, on="wheel_end_id", how="semi")
+    return replace(
+        data,
+        wheel_end_status=status,
+        overdue=own(data.overdue),
+        on_record=own(data.on_record),
+        reline_outlook=data.reline_outlook.clear() if years is None else years,
+        backtest=data.backtest.clear(),
+        changes=changes,
+    )
+
+
 def facts(data: PageData) -> tuple[Fact, ...]:
     found = (_flags(data), *_year(data), _overdue(data), _trust(data))
     return tuple(f for f in found if f is not None)
@@ -55,6 +105,11 @@ def _flags(data: PageData) -> Fact:
     status = data.wheel_end_status
     flagged = status.filter("flagged").height
     detail = f"of {count(status.height, 'wheel end')}"
+    if not flagged and not anything_judged(data.on_record):
+        return Fact("Flagged", "not known", f"{detail}: nothing on record to judge by", "first")
+    unknown = unjudged(status)
+    if unknown:
+        detail += f"; {number(unknown)} could not be judged"
     if data.compared is not None:
         counts = {w: _changed(data.compared, w) for w in ("newly", "cleared")}
         detail += f"; {number(counts['newly'])} new, {number(counts['cleared'])} cleared"
@@ -84,9 +139,13 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
 def _overdue(data: PageData) -> Fact | None:
     if data.overdue is None:
         return None
-    if data.overdue.is_empty():
-        return Fact("Overdue", "nothing", "checks, greasing and first services", "overdue")
-    return Fact("Overdue", number(data.overdue.height), overdue_now(data.overdue), "overdue")
+    late = data.overdue["wheel_end_id"].n_unique()
+    if late:
+        return Fact("Overdue", number(late), f"wheel ends: {overdue_now(data.overdue)}", "late")
+    judged = services_known(data.on_record)
+    if not judged:
+        return Fact("Overdue", "not known", "no check, greasing or fitting on record", "late")
+    return Fact("Overdue", "none found", f"of {listed(judged)}", "late")
 
 
 def _trust(data: PageData) -> Fact | None:
@@ -98,18 +157,22 @@ def _trust(data: PageData) -> Fact | None:
         what = f"of {count(row['n'], 'forecast')} of {count(row['outcomes'], 'quarter')}"
     elif DATES in could:
         row, label = could[DATES], "Earlier dates"
-        what = f"of {count(row['outcomes'], 'reline')} on a day inside the band"
+        what = f"of {count(row['outcomes'], 'date')} of a reline"
     else:
         return None
     words = verdict(row)
-    advice = ": plan with more room" if words == "too narrow" else ""
-    inside = " inside their bands" if is_total(row) else ""
-    detail = f"{what}{inside}, {share(row['promised'])} promised: {words}{advice}"
+    advice = "; plan with more room" if words == "too narrow" else ""
+    detail = f"{what} came out as said; {share(row['promised'])} should{advice}"
     return Fact(label, share(row["held"]), detail, "trust")
 
 
 def tasks(data: PageData) -> tuple[Task, ...]:
-    return (*_flag_tasks(data.wheel_end_status), *_lining_task(data), *_overdue_task(data.overdue))
+    return (
+        *_flag_tasks(data.wheel_end_status),
+        *_lining_task(data),
+        *_overdue_task(data.overdue),
+        *_unseen_task(data.on_record),
+    )
 
 
 def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
@@ -128,13 +191,17 @@ def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
 
 
 def _lining_task(data: PageData) -> tuple[Task, ...]:
-    soon = pl.lit(data.as_of) + pl.duration(weeks=SOON_WEEKS)
-    near = data.wheel_end_status.filter(pl.col("min_on_p10") < soon).sort("min_on_p10")
+    """The most urgent of the whole list by name: what is worn out, then what may be so first."""
+    horizon = data.fleet.horizon_months
+    near = soon_due(reline_list(data.wheel_end_status, data.as_of, horizon)).sort(
+        pl.col("urgency") != NOW, "act_by", "wheel_end_id"
+    )
     if near.is_empty():
         return ()
-    what = f"Book relines: the lining may reach its minimum within {SOON_WEEKS} weeks"
+    by = day_name(data.as_of + dt.timedelta(weeks=SOON_WEEKS))
+    what = f"Book relines: the lining may reach its minimum by {by}"
     named = tuple(near["wheel_end_id"].head(MOST_NAMED).to_list())
-    return (Task(what, near.height, named, "stand"),)
+    return (Task(what, near.height, named, "due"),)
 
 
 def _overdue_task(overdue: pl.DataFrame | None) -> tuple[Task, ...]:
@@ -144,7 +211,17 @@ def _overdue_task(overdue: pl.DataFrame | None) -> tuple[Task, ...]:
         maintain_order=True
     )
     named = tuple(late.head(MOST_NAMED).to_list())
-    return (Task("Catch up on what is overdue", late.len(), named, "overdue"),)
+    return (Task("Catch up on what is overdue", late.len(), named, "late"),)
+
+
+def _unseen_task(records: pl.DataFrame | None) -> tuple[Task, ...]:
+    if records is None:
+        return ()
+    unseen = records.filter(pl.col("inspections") == 0)["wheel_end_id"].sort()
+    if unseen.is_empty():
+        return ()
+    what = "Inspect what no inspection is on record of"
+    return (Task(what, unseen.len(), tuple(unseen.head(MOST_NAMED).to_list()), "late"),)
 
 
 def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:

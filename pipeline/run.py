@@ -9,10 +9,11 @@ import duckdb
 
 from dashboards.drawing.svg import start_drawing
 from models.relines.past_errors import PastErrors
+from pipeline.asking import keep_for_asking
 from pipeline.background import IN_PLACE, Answer, Aside, second_process
 from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
-from pipeline.marts.adjustment import Drift, judge_drift
+from pipeline.marts.adjustment import judge_drift
 from pipeline.marts.budget import (
     Futures,
     budget_frames,
@@ -20,14 +21,16 @@ from pipeline.marts.budget import (
     write_budget_marts,
 )
 from pipeline.marts.flags import write_flag_marts
+from pipeline.marts.planning.parts import write_part_marts
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
 from pipeline.publish import publishing
+from pipeline.results import Drift, Fits, Forecasts
 from pipeline.settings import Settings
 from pipeline.stages.backtesting import write_backtest
-from pipeline.stages.fitting import Fits, fit_fleet, write_chapter
-from pipeline.stages.forecasting import Forecasts, forecast_relines
+from pipeline.stages.fitting import fit_fleet, write_chapter
+from pipeline.stages.forecasting import forecast_relines
 from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
 from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.incremental import counted_together, restage
@@ -138,8 +141,10 @@ def mart(run: Run) -> None:
         futures, past = run.futures, run.past_errors
         budget = budget_frames(futures, run.settings, past) if futures else None
         write_budget_marts(run.con, budget)
+        keep_for_asking(run.con, run.forecasts, past, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
+        write_part_marts(run.con, run.settings, run.fits.sums)
         warehouse.build(run.con, "40_mart")
 
 

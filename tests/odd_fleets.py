@@ -1,7 +1,7 @@
 """Small fleets that are odd in one way each: a seeded generator of lakes, with a switch a way.
 
-Wear, adjuster lives and the workshop's ways are as plain as can be, so that what a page says of such
-a fleet follows from what its records hold and what they lack, not from fine points of its history.
+Wear, adjuster lives and the workshop's ways are as plain as can be, so that what a page says of
+such a fleet follows from what its records hold and lack, not from fine points of its history.
 """
 
 import datetime as dt

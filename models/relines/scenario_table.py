@@ -50,7 +50,7 @@ def scenario_frame(
     crossing_chance (crossings per lining in service), scrapped_mm_per_reline,
     second_relines_mean.
     """
-    measured = [_measured(tally, months, costs, seed) for tally in tallies]
+    measured = [by_future(tally, months, costs, seed) for tally in tallies]
     rows = []
     for scenario, tally, found in zip(scenarios, tallies, measured, strict=True):
         row: dict[str, object] = {
@@ -65,8 +65,8 @@ def scenario_frame(
     return pl.DataFrame(rows)
 
 
-def _measured(tally: Tally, months: Months, costs: Costs, seed: int) -> dict[str, FloatArray]:
-    """What a scenario came to in each draw, (D,) each."""
+def by_future(tally: Tally, months: Months, costs: Costs, seed: int) -> dict[str, FloatArray]:
+    """What a scenario came to in each simulated future, (D,) each."""
     price = inflation(costs, months.calendar.month_ends)
     cost = money(tally.relines, tally.visits, price[:, None], costs, seed)
     each = costs.lining_kit + costs.reline_labour

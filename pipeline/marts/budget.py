@@ -8,7 +8,7 @@ import polars as pl
 
 from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
 from models.relines.past_errors import PastErrors, calibrated_totals
-from models.relines.scenario_table import plan_frame, scenario_frame
+from models.relines.scenario_table import by_future, plan_frame, scenario_frame
 from models.relines.simulation.counts import Tally
 from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
@@ -21,6 +21,10 @@ SEED = 20_000
 PLAN = "keep the risk within"
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12
+USUALLY_ASKED = {
+    "latest safe visit": ScenarioSection(reline="latest"),
+    "whole unit together": ScenarioSection(together="unit"),
+}
 TABLES = (
     "reline_budget",
     "reline_budget_parts",
@@ -28,6 +32,7 @@ TABLES = (
     "reline_outlook_parts",
     "reline_plan",
     "scenarios",
+    "futures",
 )
 
 
@@ -51,7 +56,7 @@ class Futures:
 
 def simulated_futures(fleet: FleetModel, settings: Settings, as_of: dt.date) -> Futures:
     """The fleet working as it works, the plan, and the scenarios, on common random numbers."""
-    months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
+    months = months_of(settings, as_of)
     every = (AS_NOW, plan(settings), *scenarios(settings))
     tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
     return Futures(fleet, months, every, tallies)
@@ -71,6 +76,7 @@ def budget_frames(
     if past is not None:
         tallies = tuple(calibrated_totals(tally, past, SEED) for tally in tallies)
     compared = scenario_frame(every, tallies, months, costs, SEED)
+    named = zip(every, tallies, strict=True)
     return {
         "reline_budget": budget_frame(fleet, tallies[0], months, costs, SEED),
         "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
@@ -80,7 +86,13 @@ def budget_frames(
             risk=pl.lit(settings.budget.risk)
         ),
         "scenarios": _scenarios(compared, settings),
+        "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),
     }
+
+
+def months_of(settings: Settings, as_of: dt.date) -> Months:
+    """The months that the budget and every scenario look ahead over."""
+    return budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
 
 
 def reline_costs(settings: Settings) -> Costs:
@@ -104,15 +116,19 @@ def plan(settings: Settings) -> Scenario:
 
 
 def scenarios(settings: Settings) -> tuple[Scenario, ...]:
-    """The fleet's own scenarios; where it names none, some that most fleets ask about."""
-    named = settings.scenarios or {
-        "latest safe visit": ScenarioSection(reline="latest"),
-        "whole unit together": ScenarioSection(together="unit"),
-    }
-    return tuple(_scenario(name, s, settings.budget.risk) for name, s in named.items())
+    """What most fleets ask about, and the fleet's own: one of the same name takes its place."""
+    named = {**USUALLY_ASKED, **settings.scenarios}
+    return tuple(scenario(name, s, settings.budget.risk) for name, s in named.items())
 
 
-def _scenario(name: str, section: ScenarioSection, risk: float) -> Scenario:
+def futures_frame(name: str, tally: Tally, months: Months, costs: Costs) -> pl.DataFrame:
+    """What a scenario came to in each simulated future."""
+    found = by_future(tally, months, costs, SEED)
+    frame = pl.DataFrame(found).with_row_index("future", offset=1)
+    return frame.with_columns(pl.col("future").cast(pl.Int64), name=pl.lit(name))
+
+
+def scenario(name: str, section: ScenarioSection, risk: float) -> Scenario:
     plain = section.model_dump(exclude={"description", "duty_moves", "risk"})
     moves = tuple(DutyMove(m.from_duty, m.to_duty, m.share) for m in section.duty_moves)
     return Scenario(name, **plain, risk=section.risk or risk, duty_moves=moves)

@@ -1,7 +1,7 @@
 """The ``mart`` tables a run fills: every column's type, unit and meaning, stated once.
 
 A frame is checked against its schema before it is written, so a table never holds a NaN, a missing
-column or a quantile out of order. The README's table of outputs is made from these classes.
+column or a quantile out of order. MARTS.md is made from these classes.
 """
 
 import dataframely as dy
@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.marts import columns as col
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
+from pipeline.marts.planning.schemas import PLANNING_SCHEMAS
 from pipeline.warehouse import warehouse
 
 STATES = (
@@ -278,6 +279,19 @@ class Scenarios(dy.Schema):
     p_crossing = col.share("Chance that a lining falls to its minimum in service")
 
 
+class Futures(dy.Schema):
+    """One row per scenario and simulated future; futures of one number are the same in each."""
+
+    name = col.text("The scenario, as in mart.scenarios", key=True)
+    future = dy.Int64(nullable=False, primary_key=True, min=1, description="Number of the future")
+    relines = col.number("Relines of wheel ends over the budget's months", low=0.0)
+    cost = col.number("Their cost", "currency", low=0.0)
+    own_visits = col.number("Axles relined at a visit made for that alone", low=0.0)
+    crossings = col.number("Linings that fall to their minimum in service", low=0.0)
+    scrapped_mm = col.number("Lining above its minimum when relined, summed", "mm", low=0.0)
+    scrapped_cost = col.number("What that lining cost", "currency", low=0.0)
+
+
 class SettingQuality(dy.Schema):
     """One row per depot and month; null depot: the fleet; null month: all months."""
 
@@ -370,6 +384,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "pointer_checks": PointerChecks,
     "pointers_not_reset": PointersNotReset,
     **LIFE_SCHEMAS,
+    **PLANNING_SCHEMAS,
     "duty_comparisons": DutyComparisons,
     "wheel_end_status": WheelEndStatus,
     "reline_budget": RelineBudget,
@@ -378,6 +393,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "reline_outlook_parts": RelineOutlookParts,
     "reline_plan": RelinePlan,
     "scenarios": Scenarios,
+    "futures": Futures,
     "months": Months,
     "setting_quality": SettingQuality,
     "flag_changes": FlagChanges,

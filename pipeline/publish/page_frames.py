@@ -59,6 +59,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         overdue=warehouse.fetch(
             con, "from mart.overdue", order="weeks_overdue desc, wheel_end_id, kind"
         ),
+        on_record=warehouse.fetch(con, "from mart.on_record", order="wheel_end_id"),
         months=mart("months").filter(pl.col("as_of") <= as_of),
         wear_departures=mart("wear_departures"),
         pointers_not_reset=_pointers_to_reset(con),

@@ -74,15 +74,13 @@ def month_files(
 
 
 def _lists(con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData) -> dict[str, bytes]:
-    work = lists.work_list(data.wheel_end_status)
     cells = warehouse.fetch(con, "from mart.reline_budget")
     parts = BudgetParts(
         months=warehouse.fetch(con, "from mart.reline_budget_parts"),
         spans=warehouse.fetch(con, "from mart.reline_outlook_parts"),
     )
     return {
-        "worklist.csv": safe_csv(work),
-        "worklist.xlsx": lists.work_list_workbook(work, data.as_of),
+        **lists.list_files(data),
         "reline_budget.csv": safe_csv(cells),
         "reline_budget.xlsx": budget_workbook(data, cells, parts, settings),
     }

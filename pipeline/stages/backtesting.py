@@ -10,7 +10,7 @@ from models.relines.backtest import backtest_frame, pit_frame
 from models.relines.look_back import date_rows, errors_of, past_totals, totals_rows
 from models.relines.past_errors import PastErrors
 from pipeline.marts import marts
-from pipeline.stages.origins import Origin
+from pipeline.results import Origin
 from pipeline.warehouse import warehouse
 
 DRAWS = 200

@@ -10,25 +10,23 @@ of then.
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import duckdb
 import polars as pl
 
-from models.relines.simulation.simulate import FleetModel
 from pipeline.contract import TABLES
 from pipeline.errors import UserError
 from pipeline.marts.adjustment import (
     ENDS_AT_ONCE,
-    Drift,
-    Strokes,
     by_urgency,
     judged_strokes,
     rejudged,
     strokes_of,
 )
+from pipeline.results import Drift, Fits, Origin
 from pipeline.settings import Settings
-from pipeline.stages.fitting import Fits, fit_wear_and_use
+from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.judging import judge
@@ -78,17 +76,6 @@ SAMPLE = """
     qualify sum(ends) over (order by md5(unit_key)) - ends < {ends}
 """
 OF_SAMPLE = f"upper(unit_id) in ({SAMPLE.format(ends=SAMPLED_ENDS)})"
-
-
-@dataclass(frozen=True, slots=True)
-class Origin:
-    """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
-    it was not asked for, ``judged`` where no stroke had been read or nobody has judged yet."""
-
-    as_of: dt.date
-    fleet: FleetModel | None = None
-    strokes: Strokes | None = None
-    judged: pl.DataFrame | None = None
 
 
 def months_before(day: dt.date, months: int) -> dt.date:

@@ -145,8 +145,8 @@ def wear(rows: list[tuple[str, float, float, float]]) -> pl.DataFrame:
 def test_wear_names_the_fastest_only_when_it_stands_out() -> None:
     apart = wear([("town", 2.0, 1.8, 2.2), ("motorway", 0.5, 0.4, 0.6)])
     assert title(wear_figure(apart, METRIC)) == (
-        "Linings of drive / town wear fastest: 2.0 (1.8–2.2) mm per 10 000 km, "
-        "4.0 times those of drive / motorway"
+        "Linings of drive / town wear fastest: 2.0 (1.8–2.2) mm per 10 000 km; "
+        "of drive / motorway 0.50 (0.40–0.60)"
     )
     turned = wear([("town", 0.5, 0.4, 0.6), ("motorway", 2.0, 1.8, 2.2)])
     assert title(wear_figure(turned, METRIC)).startswith("Linings of drive / motorway wear fastest")
@@ -185,10 +185,49 @@ def test_comparisons_are_turned_to_read_above_one() -> None:
     assert title(figure) == (
         "Duty matters: lining wear in town is 4.0 (2.0–5.0) times that in motorway on drive axles"
     )
+    both = pl.concat([comparisons, comparisons.with_columns(axle_type=pl.lit("steer"))])
+    assert title(comparison_figure(both, "wear_rate_ratio", "lining wear")) == (
+        "Duty matters: lining wear in town is 4.0 (2.0–5.0) times that in motorway on drive axles "
+        "and 4.0 (2.0–5.0) on steer axles"
+    )
     unclear = comparisons.with_columns(p_adjusted=pl.lit(0.4))
     assert title(comparison_figure(unclear, "wear_rate_ratio", "lining wear")) == (
         "The records do not show that duty changes lining wear"
     )
+
+
+def test_a_comparison_speaks_of_the_pooled_ratio_and_of_the_other_time_scale() -> None:
+    """The most extreme axle type is no headline; scales that disagree are said together."""
+    row = {"measure": "hazard_ratio", "duty_a": "quarry", "duty_b": "town", "p": 0.0, "method": "m"}
+    comparisons = pl.DataFrame(
+        [
+            row | {"axle_type": "drive", "ratio": 21.0, "ci_low": 10.0, "ci_high": 45.0},
+            row | {"axle_type": None, "ratio": 12.0, "ci_low": 8.0, "ci_high": 18.0},
+        ]
+    ).with_columns(p_adjusted=pl.lit(0.001))
+    effects = (
+        dashboard_data.adjuster_effects()
+        .head(1)
+        .with_columns(
+            term=pl.lit("duty"),
+            level=pl.lit("town"),
+            reference=pl.lit("quarry"),
+            cause=pl.lit(None, dtype=pl.String),
+            measure=pl.lit("hazard_ratio"),
+            fleets_clock=pl.lit(value=False),
+            clock=pl.lit("weeks"),
+            ratio=pl.lit(1 / 1.5),
+            ci_low=pl.lit(1 / 2.0),
+            ci_high=pl.lit(1.0),
+        )
+    )
+    said = title(comparison_figure(comparisons, "hazard_ratio", "the failure rate", effects))
+    assert said == (
+        "Duty matters: the failure rate in quarry is 12 (8–18) times that in town, all axle types "
+        "together by distance; by weeks in service it is 1.5 (1.0–2.0): the two scales disagree"
+    )
+    alone = title(comparison_figure(comparisons, "hazard_ratio", "the failure rate"))
+    assert alone.endswith("all axle types together")
 
 
 def test_relines_speak_of_the_selection(data: PageData) -> None:
@@ -334,9 +373,62 @@ def test_curves_say_when_half_had_failed_or_how_many_are_left() -> None:
         return title(figure)
 
     no_fit = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
-    assert curve(0.3, 0.4, 0.45) == "drive / town: half failed by 200 000 km (200 000)"
-    assert curve(0.3, 0.4, 0.7) == "drive / town: half failed by 200 000 km (200 000 km or later)"
-    assert curve(0.6, 0.7, 0.8) == "drive / town: 70 % (60–80 %) good at 200 000 km"
+    who = "Adjusters of drive axles in town"
+    assert curve(0.3, 0.4, 0.45) == f"{who}: half failed by 200 000 km (200 000)"
+    assert curve(0.3, 0.4, 0.7) == f"{who}: half failed by 200 000 km (200 000 km or later)"
+    assert curve(0.6, 0.7, 0.8) == f"{who}: 70 % (60–80 %) good at 200 000 km"
+
+
+def curves_of(*lines: tuple[str | None, str | None, float]) -> pl.DataFrame:
+    """A step at 100,000 km for each axle type and duty, down to a share with a band of ± 0.1."""
+    return pl.DataFrame(
+        [
+            {
+                "axle_type": axle_type,
+                "duty": duty,
+                "km": km,
+                "survival": good,
+                "ci_low": max(0.0, good - 0.1),
+                "ci_high": min(1.0, good + 0.1),
+                "method": "npmle",
+            }
+            for axle_type, duty, left in lines
+            for km, good in ((0.0, 1.0), (100_000.0, left))
+        ],
+        schema_overrides={"axle_type": pl.String, "duty": pl.String},
+    )
+
+
+def test_the_duties_of_an_axle_type_share_their_axes() -> None:
+    fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    curves = curves_of(
+        ("drive", "town", 0.4), ("drive", "quarry", 0.9), ("steer", "town", 0.5), (None, None, 0.6)
+    )
+    drive, steer, pooled = curve_figures(curves, fits, METRIC)
+    assert title(drive) == (
+        "Adjusters of drive axles last longest in quarry: 90 % (80–100 %) still good at "
+        "100 000 km, in town 40 % (30–50 %)"
+    )
+    assert title(steer).startswith("Adjusters of steer axles in town")
+    assert title(pooled).startswith("Adjusters of the whole fleet")
+    (rows,) = drive.chart.to_dict()["datasets"].values()
+    assert {r["line"] for r in rows} == {"town", "quarry"}
+    alike = curves_of(("drive", "town", 0.4), ("drive", "quarry", 0.5))
+    assert "no two duties are told apart" in title(curve_figures(alike, fits, METRIC)[0])
+
+
+def test_a_single_group_is_drawn_once() -> None:
+    fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    same = curves_of(("drive", "town", 0.4), ("drive", None, 0.4), (None, None, 0.4))
+    assert len(curve_figures(same, fits, METRIC)) == 1
+
+
+def test_the_cheapest_age_is_labelled_by_the_share_it_holds() -> None:
+    """Its ends are the 10 % and 90 % quantiles of drawn ages, not a 95 % interval."""
+    figure = replacement_figure(dashboard_data.replacement_ages(), METRIC)
+    assert figure is not None
+    assert "8 chances in 10" in figure.said.note
+    assert "95" not in figure.said.note
 
 
 def test_check_intervals_compare_with_the_next_shorter() -> None:
@@ -349,7 +441,7 @@ def test_check_intervals_compare_with_the_next_shorter() -> None:
 
 def test_replacement_that_pays_nowhere_draws_nothing() -> None:
     ages = dashboard_data.replacement_ages()
-    assert "pays most on drive / quarry" in title(replacement_figure(ages, METRIC))
+    assert "most on drive / quarry" in title(replacement_figure(ages, METRIC))
     nowhere = ages.filter(pl.col("best_km").is_null())
     assert replacement_figure(nowhere, METRIC) is None
 

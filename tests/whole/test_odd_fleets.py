@@ -102,3 +102,55 @@ def test_a_run_that_leaves_out_nothing_does_not_warn(name, told):
     assert it.code == 0
     assert "Warning" not in it.summary
     assert "leave out" not in it.page
+
+
+# ---- what has no records cannot be judged, and says so with numbers
+
+LACKS = {
+    "A third never inspected": (
+        "24 wheel ends of 64 were never inspected: nothing here speaks of their state (F001",
+        "24 never inspected cannot be judged",
+    ),
+    "No greasing": (
+        "No greasing is on record: whether greasing is overdue cannot be judged",
+        "Greasings: cannot be judged, no greasing is on record",
+    ),
+    "No duty": ("No duty is on record: all units are taken together",),
+    "No work": (
+        "No work is on record",
+        "First services: cannot be judged, no adjuster was fitted on record",
+    ),
+    "No stroke": (
+        "No free stroke reading is on record",
+        "No return test is on record",
+        "64 wheel ends could not be judged by their stroke now",
+    ),
+    "No return test": ("No return test is on record: an adjuster that fails it",),
+    "No lining": ("No lining reading is on record: how thick they are",),
+    "Work unreadable": ("No work is on record",),
+}
+
+
+@pytest.mark.parametrize("name", LACKS)
+def test_what_has_no_records_is_said_to_be_unknown(name, told):
+    it = told(name)
+    for wanted in LACKS[name]:
+        assert wanted in it.page, wanted
+
+
+@pytest.mark.parametrize("name", [n for n in NAMES if n not in (*LACKS, *SPOILED)])
+def test_what_has_records_is_not_said_to_lack_them(name, told):
+    for word in ("No greasing is", "No duty is", "No work is", "No return test is", "never insp"):
+        assert word not in told(name).page, word
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_is_said_to_be_well_without_what_it_was_judged_on(name, told):
+    page = told(name).page
+    assert "Nothing is overdue" not in page
+    assert "Nothing is flagged" not in page
+    assert "every check, greasing and first service was done" not in page
+    if "No wheel end is flagged" in page:
+        after = page[page.index("No wheel end is flagged") :][:400]
+        assert "Judged on" in after or "cannot be judged" in after
+        assert "does not make any of them safe" in after
