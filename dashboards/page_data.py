@@ -62,8 +62,7 @@ class PageData:
         all types and duties, say). A selection on the page gets its band from the row that matches
         it exactly; without one, its cells' means are added and no band is drawn.
     backtest
-        ``bias`` is the mean of outcome minus forecast. It may also hold ``observed_low`` and
-        ``observed_high`` (the 95 % interval of ``observed``), ``unit`` (of the bias) and ``note``.
+        As in the mart: ``bias`` is the mean of outcome minus forecast.
     histories
         ``wheel_end_id``, ``inspected_on``, ``lining_mm``?, ``stroke_ratio``?, ``jobs``? (text, what
         was done that day, null for none): readings, oldest first, of the wheel ends that the page

@@ -7,7 +7,7 @@ import polars as pl
 
 from dashboards.charts.relines import YEAR, outlook_words, plan_said
 from dashboards.charts.settings import overdue_now
-from dashboards.charts.trust import FEWEST, MEASURE_WORDS, judged, verdict
+from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.measures import Measures
 from dashboards.on_record import anything_judged, lacking, services_known, unjudged
@@ -149,19 +149,21 @@ def _overdue(data: PageData) -> Fact | None:
 
 
 def _trust(data: PageData) -> Fact | None:
-    """The forecast that the budget stands on, if it could be judged; else whichever could."""
-    rows = [r for r in judged(data.backtest).to_dicts() if r["n"] >= FEWEST]
-    if not rows:
+    """Of the totals, beside which it stands, if they could be judged; else of the dates."""
+    rows = {r["key"]: r for r in judged(data.backtest).to_dicts()}
+    could = {key: r for key, r in rows.items() if verdict(r) != "too few to judge"}
+    if QUARTERS in could:
+        row, label = could[QUARTERS], "Earlier totals"
+        what = f"of {count(row['n'], 'forecast')} of {count(row['outcomes'], 'quarter')}"
+    elif DATES in could:
+        row, label = could[DATES], "Earlier dates"
+        what = f"of {count(row['outcomes'], 'date')} of a reline"
+    else:
         return None
-    first = MEASURE_WORDS["reline_on"]
-    row = min(rows, key=lambda r: (r["measure"] != first, r["measure"]))
     words = verdict(row)
     advice = "; plan with more room" if words == "too narrow" else ""
-    detail = (
-        f"of {number(row['n'])} came out as said ({row['measure']}); {share(row['promised'])} "
-        f"should{advice}"
-    )
-    return Fact("Earlier forecasts", share(row["held"]), detail, "trust")
+    detail = f"{what} came out as said; {share(row['promised'])} should{advice}"
+    return Fact(label, share(row["held"]), detail, "trust")
 
 
 def tasks(data: PageData) -> tuple[Task, ...]:

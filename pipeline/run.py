@@ -130,7 +130,8 @@ def look_back(run: Run) -> None:
     past += [judged_by(run.drift, then) for then in run.past.result()]
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, run.drift, past, run.day)
-        run.past_errors = write_backtest(run.con, past, precision, run.day)
+        now = run.forecasts.fleet if run.forecasts else None
+        run.past_errors = write_backtest(run.con, past, precision, now, run.day)
 
 
 def mart(run: Run) -> None:

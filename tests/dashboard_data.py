@@ -369,25 +369,25 @@ def reline_outlook(wheel_ends: int) -> pl.DataFrame:
 
 def backtest(rng: np.random.Generator) -> pl.DataFrame:
     rows = []
-    for measure, unit in (("reline_on", "months"), ("relines_quarter", "relines")):
-        for back in (3, 6, 12):
-            rows.append(
-                {
-                    "measure": measure,
-                    "origin": AS_OF - dt.timedelta(days=30 * back),
-                    "nominal": 0.8,
-                    "observed": float(np.clip(rng.normal(0.79, 0.04), 0, 1)),
-                    "n": int(rng.integers(40, 300)),
-                    "bias": float(rng.normal(0, 0.4)),
-                    "unit": unit,
-                    "note": None,
-                }
-            )
-    frame = pl.DataFrame(rows, schema_overrides={"note": pl.String})
-    return frame.with_columns(
-        observed_low=(pl.col("observed") - 0.07).clip(0, 1),
-        observed_high=(pl.col("observed") + 0.06).clip(0, 1),
-    )
+    for measure in ("reline_on", "relines_quarter"):
+        for back in range(1, 9):
+            held = float(np.clip(rng.normal(0.79, 0.04), 0, 1))
+            row = {
+                "measure": measure,
+                "origin": AS_OF - dt.timedelta(days=91 * back),
+                "nominal": 0.8,
+                "observed": held,
+                "strictly_inside": held - 0.03,
+                "below": (1.0 - held) / 2.0,
+                "above": (1.0 - held) / 2.0,
+                "n": int(rng.integers(40, 300)) if measure == "reline_on" else min(back, 4),
+                "bias": float(rng.normal(0, 0.4)),
+                "crps": float(rng.uniform(4, 6)),
+                "crps_last_year": float(rng.uniform(6, 9)),
+                "crps_straight_line": float(rng.uniform(6, 9)),
+            }
+            rows.append(row)
+    return pl.DataFrame(rows)
 
 
 def loads() -> pl.DataFrame:
