@@ -123,14 +123,12 @@ class _Words:
         now = _text("Lining estimated at ", self.length(pl.col("lining_now_mm"), 1), " now")
         minimum = _text(", minimum ", self.length(pl.col("lining_min_mm"), 1))
         by_reading = pl.col("worn_out_by") == "reading"
-        said = pl.when(by_reading).then(read + minimum).otherwise(
-            pl.coalesce(now + minimum + "; " + read.str.to_lowercase(), now + minimum)
+        said = (
+            pl.when(by_reading)
+            .then(read + minimum)
+            .otherwise(pl.coalesce(now + minimum + "; " + read.str.to_lowercase(), now + minimum))
         )
-        return (
-            pl.when(pl.col("worn_out_by").is_not_null())
-            .then(said + ".")
-            .otherwise(pl.lit(""))
-        )
+        return pl.when(pl.col("worn_out_by").is_not_null()).then(said + ".").otherwise(pl.lit(""))
 
     def found(self) -> pl.Expr:
         """What was read, what it shows, and what else was found."""
@@ -186,23 +184,35 @@ class _Words:
         texts = {
             "nothing_taken_up": pl.lit(": almost nothing is being taken up"),
             "as_if_nothing": pl.lit(": as if almost nothing were taken up"),
-            "as_if_little": pl.lit(": as if part of the wear were not taken up; one reading cannot "
-                                   "tell how much"),
-            "as_if_too_much": pl.lit(": as if more than the wear were taken up; one reading cannot "
-                                     "tell how much") + self.too_tight(),
+            "as_if_little": pl.lit(
+                ": as if part of the wear were not taken up; one reading cannot tell how much"
+            ),
+            "as_if_too_much": pl.lit(
+                ": as if more than the wear were taken up; one reading cannot tell how much"
+            )
+            + self.too_tight(),
             "takes_up": _take_up() + self.ahead() + self.too_tight(),
-            "grows": pl.lit(": it grows with the wear, though how much is taken up is not known "
-                            "well yet") + self.ahead(),
-            "shrinks": pl.lit(": it takes up more than wears, though how much is not known well "
-                              "yet") + self.ahead() + self.too_tight(),
-            "read_far_off": pl.lit(": so far outside the band that somebody must look, were it a "
-                                   "slip"),
-            "before_setting": pl.lit(": the readings since the setting do not show it yet, those "
-                                     "before it did"),
-            "not_by_strokes": pl.lit(": the strokes alone do not show it, what else was found "
-                                     "does") + self.ahead(),
-            "outside_unset": pl.lit(": outside the band since it was first read, no setting on "
-                                    "record") + self.too_tight(),
+            "grows": pl.lit(
+                ": it grows with the wear, though how much is taken up is not known well yet"
+            )
+            + self.ahead(),
+            "shrinks": pl.lit(
+                ": it takes up more than wears, though how much is not known well yet"
+            )
+            + self.ahead()
+            + self.too_tight(),
+            "read_far_off": pl.lit(
+                ": so far outside the band that somebody must look, were it a slip"
+            ),
+            "before_setting": pl.lit(
+                ": the readings since the setting do not show it yet, those before it did"
+            ),
+            "not_by_strokes": pl.lit(": the strokes alone do not show it, what else was found does")
+            + self.ahead(),
+            "outside_unset": pl.lit(
+                ": outside the band since it was first read, no setting on record"
+            )
+            + self.too_tight(),
             "outside_holding": pl.lit(": outside the band since the setting, and holding there")
             + self.too_tight(),
             "outside_once": pl.lit(": outside the band at its first check, so probably set there")
@@ -228,8 +238,9 @@ class _Words:
         return _chosen("meaning", texts)
 
     def ahead(self) -> pl.Expr:
-        likely = _text("; outside the band by the next check with a chance of ",
-                       _chance("p_out_next_check"))
+        likely = _text(
+            "; outside the band by the next check with a chance of ", _chance("p_out_next_check")
+        )
         return pl.when(pl.col("p_out_now") < LIKELY).then(likely).otherwise(pl.lit(""))
 
     def too_tight(self) -> pl.Expr:
@@ -295,9 +306,7 @@ class _Words:
         )
         texts = {
             "reline": pl.lit("take it out of service until it is relined."),
-            "reline_and_replace": pl.lit(
-                f"take it out of service until it is relined; {REPLACE}."
-            ),
+            "reline_and_replace": pl.lit(f"take it out of service until it is relined; {REPLACE}."),
             "replace": pl.lit(f"{REPLACE}."),
             "test": pl.lit("test its return; replace it if it fails."),
             "find_cause": pl.lit(
@@ -310,9 +319,7 @@ class _Words:
                 "it went out before its last setting too: test its return, find the cause."
             ),
             "set": set_once,
-            "compare_sides": pl.lit(
-                "compare both ends: setting, return test, drum and linings."
-            ),
+            "compare_sides": pl.lit("compare both ends: setting, return test, drum and linings."),
             "check": pl.lit("check it at the next visit."),
             "first_check": self.first_check(),
         }
@@ -323,9 +330,7 @@ class _Words:
     def first_check(self) -> pl.Expr:
         left = pl.col("check_weeks") - pl.col("weeks_since_set")
         due = _text("its first check is due in ", _number(left), " weeks.")
-        return (
-            pl.when(left >= 0.5).then(due).otherwise(pl.lit("its first check is due now."))
-        )
+        return pl.when(left >= 0.5).then(due).otherwise(pl.lit("its first check is due now."))
 
 
 def _since() -> pl.Expr:

@@ -89,9 +89,7 @@ def present_parts(
     return pl.concat(found, how="diagonal_relaxed")
 
 
-def _figures(
-    parts: _Parts, prepared: Prepared, fleet: FleetDrift, as_of: date
-) -> pl.DataFrame:
+def _figures(parts: _Parts, prepared: Prepared, fleet: FleetDrift, as_of: date) -> pl.DataFrame:
     """Probabilities, moments and findings of some parts."""
     part = _with_growth_ahead(parts.frame, as_of)
     histories = _with_next_growth(parts.histories, part)
@@ -148,9 +146,13 @@ def _judged(parts: _Parts, found: Floats, fleet: FleetDrift) -> _Judged:
             explain(part, parameters, prior[rows]), part, parameters, parts.wrong[rows]
         )
         weighed = weighed_families(explained, fleet.band, found[rows])
-        on_days = (stroke_on_day(explained, weighed, fleet.band, _some(d, rows)) for d in (now, then))
         blocks.append(
-            _Judged(states(explained, weighed, part.wear_cv), *on_days, explained.began)
+            _Judged(
+                states(explained, weighed, part.wear_cv),
+                stroke_on_day(explained, weighed, fleet.band, _some(now, rows)),
+                stroke_on_day(explained, weighed, fleet.band, _some(then, rows)),
+                explained.began,
+            )
         )
     return _Judged(
         joined([b.states for b in blocks]),
@@ -238,7 +240,9 @@ def _unread_parts(
     )
     # Where no stroke was ever read, nothing is known of how this fleet's settings turn out.
     taught = pl.lit(fleet.fit.episodes > 0)
-    unread = outlook.filter(known & taught).join(read, on="wheel_end_id", how="anti", maintain_order="left")
+    unread = outlook.filter(known & taught).join(
+        read, on="wheel_end_id", how="anti", maintain_order="left"
+    )
     brought = _brought(prepared, episodes, carried, unread, fleet.fit.parameters)
     factors = fleet.wrong_by_depot
     wrong = np.array([factors.get(d, 1.0) for d in unread["depot"]], float)

@@ -166,5 +166,3 @@ def _quantile(weight: Floats, mean: Floats, sd: Floats, q: float) -> Floats:
         below = (weight * ndtr((middle[:, None] - mean) / sd)).sum(axis=1) < q * total
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.asarray((low + high) / 2)
-
-

@@ -127,7 +127,9 @@ class WheelEndStatus(dy.Schema):
     depot = col.text("Depot", nullable=True)
     as_of = dy.Date(nullable=False, description="The day everything is as of")
     last_inspected_on = col.day("Last inspection")
-    lining_mm = col.number("Lining on the as-of day, estimated: wear since the last check counts", "mm")
+    lining_mm = col.number(
+        "Lining on the as-of day, estimated: wear since the last check counts", "mm"
+    )
     lining_sd = col.number("Its standard deviation", "mm", low=0.0)
     lining_read_mm = col.number("Last reading of the lining in place", "mm")
     lining_read_on = col.day("When that was read")
@@ -298,6 +300,9 @@ class FlagChanges(dy.Schema):
     state = col.text("State that it is in, or was")
     compared_with = col.day("The origin it is compared with")
     weeks_flagged = col.number("Weeks since it was flagged, at least", "weeks", low=0.0)
+    weeks_flagged_most = col.number(
+        "At most; empty: no earlier day is known on which it was not", "weeks", low=0.0
+    )
     job = col.text("Job that cleared it; empty: cleared without work", nullable=True)
     cleared_on = col.day("Day of that job")
     outcome = col.text("confirmed, false_alarm, other_work or open", nullable=True)

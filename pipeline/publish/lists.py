@@ -4,6 +4,7 @@ import datetime as dt
 
 import polars as pl
 
+from dashboards.advice import state_words
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.method import CAUTIONS
 from pipeline.publish.spreadsheets import Column, Page, workbook
@@ -24,13 +25,15 @@ WORK_LIST = {
     "lining_mm": Column("Lining, mm", "number"),
     "min_on_p10": Column("Minimum, early date", "day"),
     "reline_on_p50": Column("Reline visit expected", "day"),
+    "lining_read_mm": Column("Lining read last, mm", "number"),
+    "lining_read_on": Column("Lining read on", "day"),
     "last_inspected_on": Column("Last inspected", "day"),
 }
 
 
 def work_list(status: pl.DataFrame) -> pl.DataFrame:
     """Flagged wheel ends: by depot and unit, the most urgent unit of each depot first."""
-    flagged = status.filter("flagged")
+    flagged = status.filter("flagged").with_columns(state=state_words(STATE_WORDS))
     urgency = pl.col("priority").max().over("depot", "unit_id")
     return flagged.sort(
         pl.col("depot").fill_null(""),
@@ -46,7 +49,7 @@ def work_list_workbook(work: pl.DataFrame, as_of: dt.date) -> bytes:
     worded = work.with_columns(
         pl.col("state").cast(pl.String).replace(STATE_WORDS),
         pl.col("stroke_ratio", "take_up").round(3),
-        pl.col("lining_mm").round(1),
+        pl.col("lining_mm", "lining_read_mm").round(1),
     )
     page = Page("Work list", worded, WORK_LIST, groups=("depot", "unit_id"), apart=True)
     about = (
