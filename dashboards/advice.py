@@ -117,18 +117,17 @@ class _Words:
 
     def lining(self) -> pl.Expr:
         """Said of linings at their minimum alone."""
-        read = _text(
-            "Lining read ", self.length(pl.col("lining_read_mm"), 1), " on ", _day("lining_read_on")
-        )
-        now = _text("Lining estimated at ", self.length(pl.col("lining_now_mm"), 1), " now")
+        read = _text(self.length(pl.col("lining_read_mm"), 1), " on ", _day("lining_read_on"))
         minimum = _text(", minimum ", self.length(pl.col("lining_min_mm"), 1))
-        by_reading = pl.col("worn_out_by") == "reading"
+        now = _text("Lining estimated at ", self.length(pl.col("lining_now_mm"), 1), " now")
+        last = pl.coalesce(_text("; last read ", read), pl.lit("; not read since it was relined"))
         said = (
-            pl.when(by_reading)
-            .then(read + minimum)
-            .otherwise(pl.coalesce(now + minimum + "; " + read.str.to_lowercase(), now + minimum))
+            pl.when(pl.col("worn_out_by") == "reading")
+            .then(_text("Lining read ", read, minimum, "."))
+            .when(pl.col("worn_out_by") == "estimate")
+            .then(_text(now, minimum, last, "."))
         )
-        return pl.when(pl.col("worn_out_by").is_not_null()).then(said + ".").otherwise(pl.lit(""))
+        return said.fill_null("")
 
     def found(self) -> pl.Expr:
         """What was read, what it shows, and what else was found."""

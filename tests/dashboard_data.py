@@ -133,8 +133,16 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
         }
     )
     states = np.array(
-        ["in_band", "set_wrong", "slackening", "stuck", "tightening", "uneven", "not_seen"]
-        + ["worn_out"]
+        [
+            "in_band",
+            "set_wrong",
+            "slackening",
+            "stuck",
+            "tightening",
+            "uneven",
+            "not_seen",
+            "worn_out",
+        ]
     )
     drawn = states[rng.choice(8, n, p=[0.9, 0.02, 0.035, 0.01, 0.012, 0.008, 0.01, 0.005])]
     return (

@@ -1,4 +1,4 @@
-"""What a judgement means and what to do about it, as codes; sentences are made where they are shown.
+"""What a judgement means and what to do about it, as codes; sentences are made where it is shown.
 
 Nothing here tells anybody to set an adjuster whose return test failed, nor to re-set one that keeps
 going out: the first is to be replaced, the second hides a fault.

@@ -89,10 +89,10 @@ def judge_wheel_ends(
     Returns
     -------
     One row per wheel end of the outlook, most urgent first, columns ``RESULT`` and ``GROUNDS``.
-    What only readings tell is null where nothing was read since the present setting. ``flag_reason``
-    is ``lining`` (at its minimum), ``strokes``, ``finding`` (failed return test, fault found or
-    applied stroke at its limit, where the strokes alone would not do), ``reading`` (so far out that
-    it is looked at even if it may be a slip) or ``sides``.
+    What only readings tell is null where nothing was read since the present setting.
+    ``flag_reason`` is ``lining`` (at its minimum), ``strokes``, ``finding`` (failed return test,
+    fault found or applied stroke at its limit, where the strokes alone would not do), ``reading``
+    (so far out that it is looked at even if it may be a slip) or ``sides``.
 
     Raises
     ------

@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from models.adjustment.fleet import BLOCK, WRONG_STARTS, FleetDrift
 from models.adjustment.flags import sudden_changes
+from models.adjustment.fleet import BLOCK, WRONG_STARTS, FleetDrift
 from models.adjustment.indicators import INDICATORS, UNKNOWN, indicator_codes, likelihood
 from models.adjustment.states import STATES, DriftStates, joined, states, weighed_families
 from models.adjustment.strokes.explanations import (

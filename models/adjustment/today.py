@@ -124,7 +124,8 @@ def _fresh_failures(weight: Floats, mean: Floats, var: Floats, ahead: Ahead) -> 
     centre, spread = mixed_moments(weight / np.maximum(working, 1e-300)[:, None], mean, var)
     large = 1 - ahead.grabbing
     shares = (large * STUCK_OF_LARGE, large * (1 - STUCK_OF_LARGE), ahead.grabbing)
-    since = (ahead.growth * ahead.share * ahead.may_fail)[:, None] * MOMENTS
+    growth = (ahead.growth * ahead.share * ahead.may_fail)[:, None]
+    since, around = growth * MOMENTS, growth**2 / (12 * len(MOMENTS) ** 2)
     parts = []
     for kind, share in zip(FAILURES, shares, strict=True):
         each = (ahead.failed * working * share / len(MOMENTS))[:, None]
@@ -132,7 +133,9 @@ def _fresh_failures(weight: Floats, mean: Floats, var: Floats, ahead: Ahead) -> 
             (
                 np.broadcast_to(each, since.shape),
                 centre[:, None] + DEFICIT_MEAN[kind] * since,
-                spread[:, None] + (DEFICIT_SD[kind] * since) ** 2 + (since / 8) ** 2,
+                spread[:, None]
+                + (DEFICIT_SD[kind] * since) ** 2
+                + DEFICIT_MEAN[kind] ** 2 * around,
             )
         )
     return _Fresh(*(np.concatenate(columns, axis=1) for columns in zip(*parts, strict=True)))

@@ -129,6 +129,8 @@ def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
             fault,
             pl.when("uneven").then(pl.lit("uneven")),
             pl.when("not_seen").then(pl.lit("not_seen")),
+            # What nobody has read since it was set has shown no trouble yet, whatever it brought.
+            pl.when(pl.col("readings") == 0).then(pl.lit("in_band")),
             pl.when(pl.col("p_in_band") >= pl.max_horizontal(P_FAULTS)).then(pl.lit("in_band")),
             "likeliest",
         ),

@@ -65,9 +65,9 @@ class Prepared:
     """Histories with the frame that says whose they are.
 
     ``episodes`` has one row per history, in the same order: ``part_id``, ``wheel_end_id``,
-    ``unit_id``, ``axle_id``, ``axle_type``, ``duty``, ``depot``, ``set_source``, ``order`` (0 is the wheel
-    end's first), ``same_adjuster`` (as in the part before), first and last reading dates, last
-    ratio, arm, wear and km since the start of the part.
+    ``unit_id``, ``axle_id``, ``axle_type``, ``duty``, ``depot``, ``set_source``, ``order`` (0
+    is the wheel end's first), ``same_adjuster`` (as in the part before), first and last reading
+    dates, last ratio, arm, wear and km since the start of the part.
     ``findings`` has one row per wheel end (:func:`models.adjustment.indicators.latest_findings`).
     ``misread`` counts the readings left out as plain mistakes, among ``readings``.
     """
