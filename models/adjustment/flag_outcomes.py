@@ -165,7 +165,9 @@ def _outcome() -> pl.Expr:
     """What became of last month's flag; null where there was none."""
     was, job = pl.col("was"), pl.col("cleared_by").is_not_null()
     reset = (pl.col("cleared_by") == "adjuster_set") & ~pl.col("was_state").is_in(FAULT_STATES)
-    right = (pl.col("job_found_fault") | pl.col("found_fault") | reset).fill_null(value=False)
+    relined = (pl.col("cleared_by") == "reline") & (pl.col("was_state") == "worn_out")
+    found = pl.col("job_found_fault") | pl.col("found_fault")
+    right = (found | reset | relined).fill_null(value=False)
     return (
         pl.when(was & right)
         .then(pl.lit(CONFIRMED))

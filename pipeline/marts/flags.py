@@ -42,7 +42,8 @@ def _compared(
         f"""select distinct wheel_end_id, true as found_fault from stage.adjuster_checks
         where failed and inspected_on > date '{origin.as_of}'""",
     )
-    current = drift.judged.join(faults, on="wheel_end_id", how="left")
+    flags = drift.judged.select("wheel_end_id", "flagged", "state")
+    current = flags.join(faults, on="wheel_end_id", how="left")
     return changes(origin.judged, current, jobs, previous_as_of=origin.as_of, as_of=as_of)
 
 
