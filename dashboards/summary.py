@@ -38,14 +38,18 @@ class Task:
     chapter: str = "first"  # the list that has all of them
 
 
-# What a state asks of the workshop, in the order in which it should be asked.
+# What was advised of flagged wheel ends, in the order in which it should be done. The advice, not
+# the state, is what is asked: an adjuster that failed its return test is never to be set.
 TASKS = {
-    "stuck": "Test the return of adjusters that take up nothing; replace those that fail",
-    "tightening": "Look for drag and heat where adjusters take up too much",
-    "slackening": "Test the return of adjusters that do not keep up with wear, and find the cause",
-    "uneven": "Compare left and right where an axle's sides stand apart",
-    "set_wrong": "Set anew, to the aim, what was set outside the band",
-    "not_seen": "Inspect what nobody has looked at lately",
+    "reline": "Take out of service and reline: lining at its minimum",
+    "reline_and_replace": "Take out of service, reline, and replace the adjuster that failed",
+    "replace": "Replace adjusters that were found failed: a failed one is not re-set",
+    "test": "Test the return of adjusters that take up nothing; replace those that fail",
+    "check_drag": "Look for drag and heat where adjusters take up too much",
+    "failed_before": "Find the cause where it went out before the last setting too",
+    "find_cause": "Test the return of adjusters that do not keep up with wear, and find the cause",
+    "compare_sides": "Compare left and right where an axle's sides stand apart",
+    "set": "Test the return of what was set outside the band; set to the aim what passes",
 }
 
 
@@ -179,14 +183,14 @@ def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
     flagged = status.filter("flagged").sort(
         "priority", "wheel_end_id", descending=[True, False], nulls_last=True
     )
-    by_state = {
+    by_advice = {
         str(key[0]): rows["wheel_end_id"].to_list()
-        for key, rows in flagged.group_by("state", maintain_order=True)
+        for key, rows in flagged.group_by("advice", maintain_order=True)
     }
     return tuple(
-        Task(what, len(by_state[state]), tuple(by_state[state][:MOST_NAMED]))
-        for state, what in TASKS.items()
-        if state in by_state
+        Task(what, len(by_advice[advice]), tuple(by_advice[advice][:MOST_NAMED]))
+        for advice, what in TASKS.items()
+        if advice in by_advice
     )
 
 

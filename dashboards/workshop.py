@@ -29,7 +29,8 @@ class WorkshopData:
     ends
         One row per wheel end of the chosen units, in the order of the sheets: ``unit_id``,
         ``wheel_end_id``, ``depot``, ``axle_type``, ``duty``, ``arm_length_mm``, ``lining_min_mm``,
-        ``chamber_size``, ``readjust_limit_mm``, ``state``, ``flagged``, ``priority``, ``evidence``.
+        ``chamber_size``, ``readjust_limit_mm``, ``state`` (in words or as its code), ``flagged``,
+        ``priority``, ``evidence``.
     readings
         The latest inspections as found: ``wheel_end_id``, ``inspected_on``, ``lining_mm``,
         ``free_stroke_mm``, ``applied_stroke_mm``, ``return_test``, ``cap_state``; any order.
@@ -83,17 +84,6 @@ class Sheet:
     looks: tuple[Look, ...]
     due: tuple[str, ...]
 
-
-# What a state asks for where its evidence does not say so itself.
-STATE_TASKS = {
-    "stuck": "Test its return. If it fails, replace the adjuster and find out what jammed it.",
-    "slackening": "Test its return, then find what keeps it from taking up before it is set.",
-    "tightening": "Look for drag and heat, and for what makes it take up too much, before it is "
-    "set.",
-    "set_wrong": "Test its return. If it passes, set it to the aim: it keeps what it is given.",
-    "uneven": "Compare it with the other side of its axle before either is set.",
-    "not_seen": "Read everything: nobody has for too long.",
-}
 
 STEPS = (
     "Level ground, wheels chocked, air and spring brakes made safe before hands go in.",
@@ -241,8 +231,7 @@ def _reading(row: dict[str, Any], measures: Measures) -> tuple[str, str, str, st
 
 def _look(end: dict[str, Any]) -> Look:
     state = end["state"]
-    why = end["evidence"] or STATE_TASKS.get(state, "")
-    return Look(_short_name(end), STATE_WORDS.get(state, state), why)
+    return Look(_short_name(end), STATE_WORDS.get(state, state), end["evidence"] or "")
 
 
 def _overdue_said(overdue: Sequence[tuple[str, dict[str, Any]]], ends: int) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
 from dashboards.drawing.svg import start_drawing
 from models.relines.past_errors import PastErrors
@@ -29,7 +30,7 @@ from pipeline.publish import publishing
 from pipeline.settings import Settings
 from pipeline.stages.backtesting import write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
-from pipeline.stages.forecasting import forecast_relines
+from pipeline.stages.forecasting import forecast_relines, linings_now
 from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
 from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
@@ -72,6 +73,11 @@ class Run:
         assert self.as_of is not None
         return self.as_of
 
+    @property
+    def linings(self) -> pl.DataFrame:
+        """Every lining as estimated on the as-of day; no rows where nothing can be estimated."""
+        return self.forecasts.linings if self.forecasts else linings_now(self.con, None)
+
 
 @dataclass(frozen=True, slots=True)
 class Stage:
@@ -108,11 +114,6 @@ def fit(run: Run) -> None:
     run.library = run.worker.submit(start_drawing)
 
 
-def drift(run: Run) -> None:
-    assert run.fits is not None
-    run.drift = judge_drift(run.con, run.settings, run.fits, run.day)
-
-
 def forecast(run: Run) -> None:
     assert run.fits is not None
     run.forecasts = forecast_relines(run.con, run.fits, run.day)
@@ -121,11 +122,16 @@ def forecast(run: Run) -> None:
         run.futures = simulated_futures(run.forecasts.fleet, run.settings, run.day)
 
 
+def drift(run: Run) -> None:
+    assert run.fits is not None
+    run.drift = judge_drift(run.con, run.settings, run.fits, run.linings, run.day)
+
+
 def look_back(run: Run) -> None:
     assert run.fits is not None
     assert run.past is not None
     day, today = months_before(run.day, FLAGS_MONTHS), run.started_at.date()
-    last = flags_before(run.con, run.settings, day, today, run.drift, run.fits)
+    last = flags_before(run.con, run.settings, day, today, run.drift, run.fits, run.linings)
     past = [last] if last else []
     past += [judged_by(run.drift, then) for then in run.past.result()]
     with warehouse.transaction(run.con):
@@ -140,7 +146,7 @@ def mart(run: Run) -> None:
     chapter = run.chapter.result()
     with warehouse.transaction(run.con):
         write_chapter(run.con, run.fits.wear, chapter)
-        write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
+        write_status(run.con, run.settings, run.drift, run.forecasts, run.day)
         futures, past = run.futures, run.past_errors
         budget = budget_frames(futures, run.settings, past) if futures else None
         write_budget_marts(run.con, budget)
@@ -164,8 +170,8 @@ STAGES = (
     Stage("Judge and stage what has changed", judge),
     Stage("Count what is staged", reduce),
     Stage("Fit wear, use and adjuster lives", fit),
-    Stage("Judge adjustment", drift),
     Stage("Forecast relines", forecast),
+    Stage("Judge adjustment", drift),
     Stage("Look back at earlier origins", look_back),
     Stage("Fill the marts", mart),
     Stage("Check the results", check_results),

@@ -134,9 +134,18 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
         }
     )
     states = np.array(
-        ["in_band", "set_wrong", "slackening", "stuck", "tightening", "uneven", "not_seen"]
+        [
+            "in_band",
+            "set_wrong",
+            "slackening",
+            "stuck",
+            "tightening",
+            "uneven",
+            "not_seen",
+            "worn_out",
+        ]
     )
-    drawn = states[rng.choice(7, n, p=[0.9, 0.02, 0.035, 0.01, 0.012, 0.008, 0.015])]
+    drawn = states[rng.choice(8, n, p=[0.9, 0.02, 0.035, 0.01, 0.012, 0.008, 0.01, 0.005])]
     return (
         frame.with_columns(
             pl.format("{}/{}{}", "unit_id", "axle_no", "side").alias("wheel_end_id"),
@@ -148,14 +157,24 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
             pl.Series("drift_per_10000km", rng.normal(0, 0.004, n)),
             pl.Series("take_up", rng.normal(0.99, 0.05, n)),
             as_of=pl.lit(AS_OF),
+            flag_reason=pl.lit("strokes"),
+            lining_min_mm=pl.lit(6.0),
+            stroke_ratio_p10=pl.col("stroke_ratio") - 0.008,
+            stroke_ratio_p90=pl.col("stroke_ratio") + 0.008,
         )
         .with_columns(
             (pl.col("state") != "in_band").alias("flagged"),
+            (pl.col("lining_mm") + 0.3).alias("lining_read_mm"),
+            pl.col("state").replace_strict(ADVICE_OF, default="nothing").alias("advice"),
             pl.when(pl.col("state") == "in_band")
             .then(pl.col("p_out_now") / 4)
             .otherwise(pl.min_horizontal(pl.lit(1.0), pl.col("p_out_now") * 4 + 0.3))
             .alias("p_out_next_check"),
-            (pl.col("as_of") - pl.duration(days="seen")).alias("last_inspected_on"),
+            *(
+                (pl.col("as_of") - pl.duration(days="seen")).alias(name)
+                for name in ("last_inspected_on", "lining_read_on", "last_read_on")
+            ),
+            (pl.col("as_of") - pl.duration(days=pl.col("seen") + 200)).alias("set_on"),
             *(
                 (pl.col("as_of") + pl.duration(days=(pl.col("days") * f).cast(pl.Int64))).alias(
                     name
@@ -189,6 +208,15 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
     )
 
 
+ADVICE_OF = {
+    "worn_out": "reline",
+    "stuck": "test",
+    "slackening": "find_cause",
+    "tightening": "check_drag",
+    "set_wrong": "set",
+    "uneven": "compare_sides",
+    "not_seen": "check",
+}
 _KM = {"p10": 220.0, "p50": 280.0, "p90": 350.0}
 
 

@@ -63,7 +63,7 @@ def test_the_work_list_is_set_up_for_reading_filtering_and_paper(listed):
     depots = listed["depot"].n_unique()
     for wanted in (
         '<pane ySplit="1"',
-        f'<autoFilter ref="A1:P{listed.height + 1}"',
+        f'<autoFilter ref="A1:R{listed.height + 1}"',
         'orientation="landscape"',
         'paperSize="9"',
         'fitToHeight="0"',
