@@ -35,8 +35,9 @@ def settings_text(*, stated: bool) -> str:
 
 
 def readings(*columns: str) -> pl.DataFrame:
-    """The fleet's inspections with these columns, read to half millimetres, odometer whole."""
-    found = fleet().inspections.with_columns(
+    """The fleet's inspections as found, with these columns, read to half millimetres, odometer whole."""
+    as_found = fleet().inspections.filter(~pl.col("as_left").fill_null(value=False))
+    found = as_found.with_columns(
         pl.col("lining_mm", "free_stroke_mm").mul(2).round(0).truediv(2),
         pl.col("odometer_km").round(0).cast(pl.Int64),
     )
