@@ -313,7 +313,8 @@ def _measured(
     if kind == "angle" and said.unit is None:
         return replace(found, why="no unit: degrees are written deg or °")
     own = some.str.contains(r'[^\d\s][\s"]*$') & some.str.contains(r"\d")
-    asks = {"decimal_comma"} & sample.doubtful
+    unclear = some.str.contains(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)").any()
+    asks = {"decimal_comma"} & sample.doubtful if unclear else set()
     if unit is None and not own.all():
         stated = kind in settings.units.model_fields_set
         asks |= set() if stated else {kind}
