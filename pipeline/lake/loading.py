@@ -26,6 +26,7 @@ from pipeline.lake.files import Cells, read_cells
 from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
 from pipeline.mapping.applying import PARTS, typed_table
 from pipeline.mapping.grids import Grid, read_grids
+from pipeline.mapping.registers import DERIVED, derive_register
 from pipeline.mapping.tables import Table, tables_in
 from pipeline.places import Place
 from pipeline.settings import Settings
@@ -38,6 +39,7 @@ READER_VERSION = 4
 READERS = 2
 # Rows of a table that are put away together: many small files then cost little more than one.
 ROWS_AT_ONCE = 500_000
+_DERIVED_IDS = "select content_id from raw.contents where sha256 ="
 # The folder of the table that a content was found under, and its digest.
 ContentKey = tuple[str, str | None]
 
@@ -124,6 +126,7 @@ def _load_files(
     with warehouse.transaction(con):
         _forget(con, _known_contents(con, key), wanted)
         _record_files(con, files, now)
+        derive_register(con, settings, now)
         _remember(con, lake.seen())
     return len(new)
 
@@ -170,6 +173,7 @@ def _forget(
 ) -> None:
     """Drop contents that no file holds any more, or that must be read again."""
     kept = [no for key, content_ids in known.items() if key in wanted for no in content_ids]
+    kept += [n for (n,) in con.execute(f"{_DERIVED_IDS} '{DERIVED}'").fetchall()]
     kept_ids = pl.DataFrame({"content_id": pl.Series(kept, dtype=pl.Int64)})
     warehouse.put(con, "run.kept", kept_ids)
     for table in TABLES:

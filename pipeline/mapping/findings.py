@@ -18,6 +18,7 @@ from pipeline.mapping.headings import Meaning, meanings, place_in
 from pipeline.mapping.jobs import fits as fits_line
 from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at
 from pipeline.mapping.words import (
+    END_OF,
     JOB_ACTIONS,
     JOB_REASONS,
     MEASURED,
@@ -25,7 +26,6 @@ from pipeline.mapping.words import (
     SIDE_LETTERS,
     SIDE_OF,
     UNIT_OF,
-    WHEELS,
     cell_words,
     folded,
     spelled,
@@ -522,6 +522,24 @@ def _with_jobs(found: TableFound, lines: pl.Series) -> TableFound:
         for of, line, n in read
         if set(of) & set(NOT_DONE) or not any(fits_line(of, p[0]) for p in actions)
     ]
+    unfit = {line for line, _ in others}
+    told = [of for of, line, _ in read if line not in unfit]
+    columns = [
+        replace(c, asks=c.asks | _asked_by(told)) if c.target == "job" else c for c in found.columns
+    ]
     return replace(
-        found, job_words=tuple(actions), job_reasons=tuple(reasons), other_lines=tuple(others)
+        found,
+        columns=tuple(columns),
+        job_words=tuple(actions),
+        job_reasons=tuple(reasons),
+        other_lines=tuple(others),
     )
+
+
+def _asked_by(lines: Sequence[tuple[str, ...]]) -> frozenset[str]:
+    """What must be known to place the jobs of these lines."""
+    words = {word for of in lines for word in of}
+    near = {word for word, side in SIDE_OF.items() if side in {"near", "off"}} | {"ns"}
+    rear = {word for word, end in END_OF.items() if end == "rear"}
+    asks = {"near_side"} if words & near else set()
+    return frozenset(asks | ({"rear_axle"} if words & rear else set()))
