@@ -387,3 +387,10 @@ def _record_files(con: duckdb.DuckDBPyConnection, files: list[LakeFile], now: dt
             from raw.files where content_id is not null group by content_id
         ) r where r.content_id = contents.content_id"""
     )
+    # Newer is what tells of later days; of two that end on one day, what was written days later.
+    con.execute(
+        """update raw.contents set age_no = r.age_no from (
+            select content_id, dense_rank() over (order by last_on, left(dated_at, 10)) as age_no
+            from raw.contents where last_on is not null
+        ) r where r.content_id = contents.content_id"""
+    )

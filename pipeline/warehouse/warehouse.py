@@ -40,7 +40,7 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
             loaded_at timestamp, rank_no bigint)"""
     )
     # Of own files: where they were found, which of a file's tables it is, how many numbers each of
-    # its rows has for its parts, its newest day and the file's own date, and what else to say.
+    # its rows has for its parts, its newest day and the file's own date, what else to say, and its place by age.
     for column in (
         "folder varchar",
         "part varchar",
@@ -49,6 +49,7 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
         "last_on date",
         "dated_at varchar",
         "notes varchar",
+        "age_no bigint",
     ):
         con.execute(f"alter table raw.contents add column if not exists {column}")
     con.execute(
