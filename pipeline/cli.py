@@ -199,7 +199,7 @@ def _check(options: argparse.Namespace, console: Console) -> int:
             for line in report.check_lines(con):
                 console.print(line, markup=False)
         fates = report.fates(con)
-    return EXIT_SET_ASIDE if fates.set_aside or fates.unreadable_files else EXIT_DONE
+    return EXIT_SET_ASIDE if fates.parts_set_aside or fates.unreadable_files else EXIT_DONE
 
 
 def _map(options: argparse.Namespace, console: Console) -> int:
