@@ -77,7 +77,7 @@ class Register(dy.Schema):
         nullable=True,
         min=MIN_ARM_MM,
         max=MAX_ARM_MM,
-        description="Adjuster arm: camshaft centre to clevis-pin centre; empty: strokes go unjudged",
+        description="Adjuster arm: camshaft centre to clevis-pin centre; empty: no word on strokes",
         metadata={"unit": "mm"},
     )
     depot = dy.String(nullable=True, description="Depot that checks the unit")

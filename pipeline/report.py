@@ -39,7 +39,8 @@ class Fates:
         """What rows of several wheel ends came to, where there are such."""
         if self.parts_read == self.rows_read:
             return ""
-        return f"; of {self.parts_read:,} wheel ends' records in them {self.parts_set_aside:,} set aside"
+        records = f"of {self.parts_read:,} wheel ends' records in them"
+        return f"; {records} {self.parts_set_aside:,} set aside"
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +159,10 @@ _MENDING = (
         '{2} "{0}" = "{1}", or what it means',
     ),
     (r"^lining_mm: found .* new lining plus", "[axle_types.NAME] lining_new_mm = the new lining"),
-    (r"^(\w+): the file has no such column", '[columns.TABLE] "own heading" = "{0}", or drumline map'),
+    (
+        r"^(\w+): the file has no such column",
+        '[columns.TABLE] "own heading" = "{0}", or drumline map',
+    ),
 )
 
 
@@ -179,8 +183,12 @@ def _derived_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
     )
     if not derived:
         return []
-    arms = f"; {armless:,} without an arm length, so that their strokes go unjudged" if armless else ""
-    return [f"no register: {derived:,} wheel ends derived from inspections and [[wheel_ends]]{arms}"]
+    arms = (
+        f"; {armless:,} without an arm length, so that their strokes go unjudged" if armless else ""
+    )
+    return [
+        f"no register: {derived:,} wheel ends derived from inspections and [[wheel_ends]]{arms}"
+    ]
 
 
 def _reasons(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, int]]:

@@ -53,6 +53,8 @@ def wide_encoding(content: bytes) -> str | None:
     if len(head) < 4 or b"\x00" not in head:
         return None
     for start, name in ((1, "utf-16-le"), (0, "utf-16-be")):
-        if head[start::2].count(0) > 0.7 * len(head[start::2]) and not head[1 - start :: 2].count(0):
+        if head[start::2].count(0) > 0.7 * len(head[start::2]) and not head[1 - start :: 2].count(
+            0
+        ):
             return name
     return None

@@ -1,8 +1,9 @@
 """Bytes of a lake file → rows of cells, whatever the fleet's office software made of them.
 
 A CSV is comma, semicolon or tab separated, UTF-8 (with or without byte-order mark), UTF-16 or
-in a code page (``pipeline.lake.encodings``). A row that has more or fewer cells than the heading is kept with its problem, so that
-nothing a person typed disappears. Parquet and XLSX cells keep their own types.
+in a code page (``pipeline.lake.encodings``). A row that has more or fewer cells than the heading is
+kept with its problem, so that nothing a person typed disappears. Parquet and XLSX cells keep their
+own types.
 """
 
 import csv

@@ -214,7 +214,8 @@ class FolderLake:
     def _elsewhere(self, folder: Path) -> Iterator[Path]:
         """Tables of data outside the tables' folders, but what a run has put out."""
         for path in sorted(folder.iterdir()):
-            if not _is_named_data([path.name]) or path.parent == self.folder and path.name in TABLES:
+            of_a_table = path.parent == self.folder and path.name in TABLES
+            if of_a_table or not _is_named_data([path.name]):
                 continue
             if path.is_dir() and not path.is_symlink():
                 if not any((path / made).exists() for made in OUT_HAS):

@@ -63,8 +63,8 @@ def parse_key(settings: Settings) -> str:
 class Content:
     """Typed rows of one table of a file, or why there are none; and headings that nothing reads.
 
-    ``part`` names the table where a file has several; ``rows`` has ``row_parts`` numbers for each of
-    ``rows_read`` rows of the file.
+    ``part`` names the table where a file has several; ``rows`` has ``row_parts`` numbers for each
+    of ``rows_read`` rows of the file.
     """
 
     table: str
@@ -103,7 +103,9 @@ def load(
     """
     _require_clock(con, now)
     with opened_lake(where, _seen(con)) as lake:
-        return _load_files(con, lake, lake.files(elsewhere=bool(settings.files)), settings, now, tell)
+        return _load_files(
+            con, lake, lake.files(elsewhere=bool(settings.files)), settings, now, tell
+        )
 
 
 def _load_files(
@@ -260,7 +262,9 @@ def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Co
         for grid, i, table in found
     ]
     fitted = {grid.name for grid, _, _ in found}
-    left = [g for g in grids if found and g.name not in fitted and g.rows.height > 1 and g.width > 1]
+    left = [
+        g for g in grids if found and g.name not in fitted and g.rows.height > 1 and g.width > 1
+    ]
     return held + [Content("", None, _fits_nothing(settings), None, g.name) for g in left]
 
 
@@ -369,7 +373,8 @@ def _record_files(con: duckdb.DuckDBPyConnection, files: list[LakeFile], now: dt
         """create or replace table run.files as
         with found as (
             select l.path || case when c.part <> '' then ' [' || c.part || ']' else '' end as path,
-                coalesce(c.table_name, l.table_name) as table_name, l.sha256, c.content_id, l.problem
+                coalesce(c.table_name, l.table_name) as table_name, l.sha256, c.content_id,
+                l.problem
             from run.listed l
             left join raw.contents c on c.folder = l.table_name and c.sha256 = l.sha256
         )

@@ -7,6 +7,7 @@ row times :data:`PARTS` plus its place, so that it finds back, and a row counts 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
+from typing import TypeVar
 
 import dataframely as dy
 import polars as pl
@@ -33,6 +34,7 @@ from pipeline.settings import OwnFile, Settings, Target, own_target
 
 PARTS = jobs.MOST
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
+Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
 # Cells below are text already: nothing of a workbook's own types is left to be told apart.
 _PLAIN = Dialect(None, False, False, False, False)
@@ -88,7 +90,9 @@ class _Way:
     def unit(self, contract_unit: str) -> str | None:
         """The unit of a column that states none: as answered, or as the fleet states."""
         units, answers = self.settings.units, self.settings.answers
-        length = _first(answers.length, units.length if "length" in units.model_fields_set else None)
+        length = _first(
+            answers.length, units.length if "length" in units.model_fields_set else None
+        )
         distance = _first(
             answers.distance, units.distance if "distance" in units.model_fields_set else None
         )
@@ -102,7 +106,7 @@ class _Way:
         return {}
 
 
-def _first(*told: object) -> object:
+def _first(*told: Told | None) -> Told | None:
     return next((value for value in told if value is not None), None)
 
 
@@ -171,9 +175,11 @@ def _resolved(heading: str, position: int, target: Target, way: _Way) -> _Column
     if target.side and side is None:
         opened = 'near_side = "L" or "R"'
     contract = _contract_name(name, way.recipe.table)
-    unit = target.unit or way.unit(unit_of(columns_of(way.recipe.table)[contract]) or "") if (
-        contract in columns_of(way.recipe.table)
-    ) else None
+    unit = (
+        target.unit or way.unit(unit_of(columns_of(way.recipe.table)[contract]) or "")
+        if (contract in columns_of(way.recipe.table))
+        else None
+    )
     return _Column(heading, position, contract, axle, side, unit, opened)
 
 
@@ -202,7 +208,9 @@ def _typed(
             unit = "deg" if measured == "angle" else column.unit
             return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
         case dy.Int64():
-            counted = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
+            counted = of_words(
+                text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String()
+            )
             return counted.cast(pl.Int64, strict=False)
         case dy.Date():
             return reading.days(text, day_first=way.day_first)
@@ -310,9 +318,7 @@ def _part(
     parsed: dict[str, pl.Series] = {}
     for name, kind in columns.items():
         column = next((c for c in mine if c.name == name), None)
-        value, here = (
-            reader.values(column) if column else _constant(name, kind, place, kept.len())
-        )
+        value, here = reader.values(column) if column else _constant(name, kind, place, kept.len())
         parsed[name], parsed[f"{name}·here"] = value, here
     _take_apart(reader, mine, parsed)
     row_no = reader.table.body["row_no"] * PARTS + index
@@ -422,7 +428,9 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         *[pl.lit(value=True).alias(f"{name}·here") for name in ("axle_no", "side", "action")],
         **{"problem·job": exploded["problem"]},
     )
-    quoted = pl.format(f'{job.heading.replace("{", "{{").replace("}", "}}")}: found "{{}}"', "job·text")
+    quoted = pl.format(
+        f'{job.heading.replace("{", "{{").replace("}", "}}")}: found "{{}}"', "job·text"
+    )
     problem = Problem(
         pl.col("problem·job") != "",
         "job of no known wheel end",

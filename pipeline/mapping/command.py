@@ -113,7 +113,10 @@ def _show(form: Form, tell: Tell) -> None:
     kind = found.table if found.is_usable else "left alone"
     tell(f"{files}: {form.row_count:,} rows, taken for {kind}")
     if found.missing and found.table != "none":
-        tell(f"  it looks like {found.table}, but no column is understood as {', '.join(found.missing)}")
+        tell(
+            f"  it looks like {found.table}, but no column is understood as "
+            f"{', '.join(found.missing)}"
+        )
     for column in found.columns:
         examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
         told = column.target or f"left alone: {column.why or 'not understood'}"
@@ -129,6 +132,9 @@ def _say_what_is_left(
     for line in unreadable:
         tell(line)
     usable = sum(form.found.is_usable for form in shown)
-    tell(f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be corrected")
+    tell(
+        f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be "
+        "corrected"
+    )
     if open_questions:
         tell(f"{len(open_questions)} questions to answer under [answers] in {SETTINGS_FILE}")

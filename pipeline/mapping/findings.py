@@ -131,12 +131,16 @@ def _headings(grid: Grid) -> list[Heading]:
     for index, score, heading in sorted(scored, key=lambda s: (-s[1], s[0])):
         if score >= 3 and not any(_overlap(index, heading, other) for other in found):
             found.append(heading)
-    found = sorted(found, key=lambda h: h.index)
-    if found:
-        return _without_repeats(found)
-    first = next((i for i in range(height) if sum(c is not None for c in grid.row(i)) > 1), None)
-    heading = heading_at(grid, first, 1) if first is not None else None
-    return [heading] if heading is not None and first is not None and first + 1 < grid.rows.height else []
+    return _without_repeats(sorted(found, key=lambda h: h.index)) or _first_of_any(grid, height)
+
+
+def _first_of_any(grid: Grid, height: int) -> list[Heading]:
+    """The first row of several cells with rows below it: not understood, but told."""
+    for index in range(min(height, grid.rows.height - 1)):
+        heading = heading_at(grid, index, 1)
+        if heading is not None and sum(cell != "" for cell in heading.cells) > 1:
+            return [heading]
+    return []
 
 
 def _best(grid: Grid, index: int) -> tuple[int, Heading]:
@@ -339,8 +343,10 @@ def _implausible(said: Meaning, unit: str | None, some: pl.Series, sample: _Samp
     """Why a column's cells cannot be what its heading says; empty where they can."""
     kind = MEASURED[said.concept or ""]
     looked = unit or {"length": "mm", "distance": "km"}.get(kind)
-    comma = True if sample.decimal_comma is None and "decimal_comma" in sample.doubtful else (
-        sample.decimal_comma
+    comma = (
+        True
+        if sample.decimal_comma is None and "decimal_comma" in sample.doubtful
+        else (sample.decimal_comma)
     )
     values = reading.numbers(some, kind, looked, decimal_comma=comma)
     read = 1 - values.null_count() / some.len()
@@ -365,24 +371,28 @@ def _worded(
     match said.concept:
         case "date" | "from" | "to":
             return _dated(found, target, some, sample)
-        case "unit_id":
-            units = [tokens(cell) for cell in found.examples]
-            if all(len(of) == 1 and of[0] in UNIT_OF for of in units):
-                return replace(found, why="holds units of measure")
-            return replace(found, target=target)
+        case "unit_id" if all(cell.casefold() in UNIT_OF for cell in found.examples):
+            return replace(found, why="holds units of measure")
         case "axle_no" | "position" | "side":
             return _located(found, target, said.concept, cells)
         case "job":
-            tidy = _with_values(found, "action", "action", cells, asks, needed=0.95)
-            return tidy if tidy.target else replace(found, target=target)
+            return _job_or_action(found, target, cells)
         case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
             return _with_values(found, target, said.concept, cells, asks)
-        case "cost":
-            numbers = reading.numbers(some, None, None, decimal_comma=sample.decimal_comma)
-            if numbers.null_count() > (1 - MOSTLY) * some.len():
-                return replace(found, why="its cells are mostly no numbers")
-            return replace(found, target=target)
+        case "cost" if _is_text(some, sample):
+            return replace(found, why="its cells are mostly no numbers")
     return replace(found, target=target, asks=frozenset(asks))
+
+
+def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnFound:
+    """A column of a few known words is of actions; any other tells of jobs in free text."""
+    tidy = _with_values(found, "action", "action", cells, set(), needed=0.95)
+    return tidy if tidy.target else replace(found, target=target)
+
+
+def _is_text(some: pl.Series, sample: _Sample) -> bool:
+    numbers = reading.numbers(some, None, None, decimal_comma=sample.decimal_comma)
+    return numbers.null_count() > (1 - MOSTLY) * some.len()
 
 
 def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
@@ -414,7 +424,9 @@ def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) ->
         return replace(found, why=f"no {concept} is understood in it, such as {words[:1]}")
     asks = {"near_side"} if any("near" in p or "off" in p for p in known.values()) else set()
     asks |= {"rear_axle"} if any("rear" in p for p in known.values()) else set()
-    values = {w: p for w, p in known.items() if p != w and not (concept == "axle_no" and w.isdigit())}
+    values = {
+        w: p for w, p in known.items() if p != w and not (concept == "axle_no" and w.isdigit())
+    }
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
@@ -494,7 +506,9 @@ def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
         if concept not in has:
             yield concept
     if table == "inspections" or "action" in bases:
-        has_axle = "axle_no" in has or "position" in has or any(p[0] in "0123456789fr" for p in places)
+        has_axle = (
+            "axle_no" in has or "position" in has or any(p[0] in "0123456789fr" for p in places)
+        )
         if not has_axle:
             yield "axle_no"
         if not (both or "side" in has or "position" in has or places):

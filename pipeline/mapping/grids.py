@@ -164,7 +164,9 @@ def _parquet_grid(content: bytes) -> list[Grid]:
     heading = pl.DataFrame({f"c{i}": [name] for i, name in enumerate(frame.columns)})
     cells = pl.DataFrame([text.alias(f"c{i}") for i, text in enumerate(texts)])
     rows = pl.concat([heading, cells])
-    return [Grid("", _numbered(rows, pl.repeat(len(texts), rows.height, eager=True)), is_text=False)]
+    return [
+        Grid("", _numbered(rows, pl.repeat(len(texts), rows.height, eager=True)), is_text=False)
+    ]
 
 
 def _own_texts(column: pl.Series) -> pl.Series:

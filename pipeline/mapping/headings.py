@@ -6,6 +6,7 @@ counterpart. A word that is not understood leaves its heading not understood.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from pipeline.mapping.words import (
     AXLE_WORDS,
@@ -90,42 +91,46 @@ def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
     named = False
     i = 0
     while i < len(of):
-        token, after = of[i], of[i + 1] if i + 1 < len(of) else ""
-        if (token, after) in SIDE_PHRASES:
-            sides.append(SIDE_PHRASES[token, after])
-            i += 1
-        elif offside and token in {"ns", "os"}:
-            sides.append({"ns": "near", "os": "off"}[token])
-        elif token in AXLE_WORDS and after.isdigit():
-            axles.append(int(after))
-            named = True
-            i += 1
-        elif token.isdigit() and (after in AXLE_WORDS or _is_ordinal(of[i : i + 3])):
-            axles.append(int(token))
-            named = True
-            i += 1 if after in AXLE_WORDS else 2
-        elif token.isdigit():
-            axles.append(int(token))
-        elif token in WHEELS and len(WHEELS[token]) == 2:
-            axles.append(WHEELS[token][0])
-            sides.append(WHEELS[token][1])
-            named = True
-        elif token in END_OF:
-            axles.append(END_OF[token])
-            named = True
-            i += after in AXLE_WORDS
-        elif token in SIDE_OF:
-            sides.append(SIDE_OF[token])
-        elif token in letters:
-            sides.append(letters[token])
-        elif token in ORDINALS and after in AXLE_WORDS:
-            axles.append(ORDINALS[token])
-            named = True
-            i += 1
-        else:
-            rest.append(token)
-        i += 1
+        side, of_side = _side_at(of[i : i + 2], letters, offside=offside)
+        axle, of_axle, is_named = _axle_at(of[i : i + 3]) if side is None else (None, 0, False)
+        if of[i] in WHEELS:
+            (axle, side), of_axle, is_named = WHEELS[of[i]], 1, True
+        sides += [side] if side is not None else []
+        axles += [axle] if axle is not None else []
+        named |= is_named
+        if side is None and axle is None:
+            rest.append(of[i])
+        i += max(of_side, of_axle, 1)
     return _placed(axles, sides, tuple(rest), named=named)
+
+
+def _side_at(
+    of: tuple[str, ...], letters: dict[str, str], *, offside: bool
+) -> tuple[str | None, int]:
+    """The side that the next words name, and how many say so."""
+    if of in SIDE_PHRASES:
+        return SIDE_PHRASES[of], 2
+    if offside and of[0] in {"ns", "os"}:
+        return {"ns": "near", "os": "off"}[of[0]], 1
+    if of[0] in END_OF:
+        return None, 0
+    return SIDE_OF.get(of[0]) or letters.get(of[0]), 1
+
+
+def _axle_at(of: tuple[str, ...]) -> tuple[int | str | None, int, bool]:
+    """The axle that the next words name, how many say so, and whether its word is among them."""
+    token, after = of[0], of[1] if len(of) > 1 else ""
+    if token in AXLE_WORDS and after.isdigit():
+        return int(after), 2, True
+    if token in END_OF:
+        return END_OF[token], 2 if after in AXLE_WORDS else 1, True
+    if token in ORDINALS and after in AXLE_WORDS:
+        return ORDINALS[token], 2, True
+    if not token.isdigit():
+        return None, 1, False
+    if after in AXLE_WORDS:
+        return int(token), 2, True
+    return (int(token), 3, True) if _is_ordinal(of) else (int(token), 1, False)
 
 
 def _is_ordinal(of: tuple[str, ...]) -> bool:
@@ -164,7 +169,7 @@ def _concept(of: tuple[str, ...]) -> Meaning:
     if not of:
         return Meaning(None, why="no word for what it holds")
     units = {UNIT_OF[t] for t in of if t in UNIT_OF}
-    if "in" in of and len(units) > 1:  # "Belag in mm"
+    if len(units) > 1 and any(a == "in" and b in UNIT_OF for a, b in pairwise(of)):  # "in mm"
         units.discard("in")
     if "32nds" in units:
         units -= {"in"}
@@ -214,9 +219,7 @@ def _without_bare_number(found: Meaning, of: tuple[str, ...], has_axles: bool) -
     """A number alone is an axle only beside a side, in a row that does not name its axle."""
     if not isinstance(found.axle, int):
         return found
-    named = any(
-        t in AXLE_WORDS or t in ORDINALS or t in {"st", "nd", "rd", "th"} for t in of
-    )
+    named = any(t in AXLE_WORDS or t in ORDINALS or t in {"st", "nd", "rd", "th"} for t in of)
     if named and has_axles:
         return Meaning(None, why="an axle in the heading, and a column for it")
     if not named and (found.side is None or has_axles):

@@ -1,8 +1,8 @@
 """Job lines in free text → what was done, why, on which axle and side, by patterns of words.
 
 A line is cut into clauses. Each takes its action from the first pattern that fits, and its axle and
-side from the words beside it, or from the only place that the line names. What fits no pattern is ``other``; what
-fits one and names no axle and side cannot be put anywhere, and is said.
+side from the words beside it, or from the only place that the line names. What fits no pattern is
+``other``; what fits one and names no axle and side cannot be put anywhere, and is said.
 """
 
 import re
@@ -16,7 +16,8 @@ from pipeline.settings import JobWords
 
 MOST = 64  # jobs that one line may yield
 _CLAUSE = re.compile(
-    r"[;,.]\s|\s[-–]\s|\s\+\s|\s(?:and|then|und|et)\s(?!\d|[lr]h|right|left|[no]/?s)|\n", re.IGNORECASE
+    r"[;,.]\s|\s[-–]\s|\s\+\s|\s(?:and|then|und|et)\s(?!\d|[lr]h|right|left|[no]/?s)|\n",
+    re.IGNORECASE,
 )
 NOWHERE = "names no axle and side"
 SEVERAL = "names several places, and not which is meant"
@@ -142,7 +143,7 @@ def left_or_right(side: str | None, near_side: str | None) -> str | None:
 
 
 def _has_bare_offside(of: tuple[str, ...]) -> bool:
-    """"os" without its stroke; before a number it is an axle in Polish."""
+    """ "os" without its stroke; before a number it is an axle in Polish."""
     pairs = zip(of, (*of[1:], ""), strict=True)
     return "ns" in of or any(t == "os" and not after.isdigit() for t, after in pairs)
 

@@ -38,7 +38,9 @@ def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]
 def _question(key: str, found: Sequence[TableFound]) -> Question:
     columns = [(t, c) for t in found for c in t.columns if key in c.asks and t.is_usable]
     table, column = columns[0]
-    example = next((e for e in column.examples if _is_telling(key, e)), next(iter(column.examples), ""))
+    example = next(
+        (e for e in column.examples if _is_telling(key, e)), next(iter(column.examples), "")
+    )
     where = f'"{column.heading}" in {table.path}, as in {example}'
     text, choices, default = _TEXTS[key](example, found)
     return Question(key, text, choices, default, where)
@@ -97,9 +99,7 @@ def _length(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value],
     return "Which unit have lengths that state none (32nds: of an inch)?", units, default
 
 
-_TEXTS: dict[
-    str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]
-] = {
+_TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {
     "day_first": _day_first,
     "decimal_comma": _decimal_comma,
     "near_side": _near_side,

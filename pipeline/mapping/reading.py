@@ -141,7 +141,7 @@ def _of_serial(count: int) -> dt.date | None:
 
 
 def _with_a_name(parts: list[str]) -> dt.date | None:
-    """09-Jan-23, January 9 2023, 2023 Jan 9: the month is the word, the year the last or longest."""
+    """09-Jan-23, January 9 2023, 2023 Jan 9: the year is the last, or the one of four figures."""
     names = [i for i, part in enumerate(parts) if not part.isdigit()]
     month = month_names().get(parts[names[0]]) if len(names) == 1 else None
     if month is None:

@@ -24,11 +24,15 @@ def derive_register(con: duckdb.DuckDBPyConnection, settings: Settings, now: dt.
     """Bring the derived rows in line with what inspections name; none where a register is."""
     wanted = _derived(con, settings.wheel_ends)
     names = ", ".join((*KEYS, *GIVEN))
-    known = con.sql(
-        f"""select {names} from raw.register r
+    known = (
+        con.sql(
+            f"""select {names} from raw.register r
         inner join raw.contents c on c.content_id = r.content_id
         where c.sha256 = '{DERIVED}'"""
-    ).pl().cast(wanted.schema)  # type: ignore[arg-type]
+        )
+        .pl()
+        .cast(wanted.schema)
+    )
     came = wanted.join(known, on=wanted.columns, how="anti", nulls_equal=True)
     went = known.join(wanted, on=wanted.columns, how="anti", nulls_equal=True)
     if came.is_empty() and went.is_empty():
@@ -45,7 +49,7 @@ def derive_register(con: duckdb.DuckDBPyConnection, settings: Settings, now: dt.
 
 def _derived(con: duckdb.DuckDBPyConnection, defaults: Sequence[WheelEnds]) -> pl.DataFrame:
     """Every wheel end that a usable inspection names, as the settings describe it."""
-    seen = con.sql(
+    seen: pl.DataFrame = con.sql(
         f"""select min(unit_id) as unit_id, axle_no, side from raw.inspections
         where problem is null and not exists (
             select 1 from raw.contents where table_name = 'register' and sha256 <> '{DERIVED}'
@@ -74,7 +78,8 @@ def _content_id(con: duckdb.DuckDBPyConnection, now: dt.datetime) -> int:
         con, "select coalesce(max(content_id), 0) + 1 from raw.contents"
     )
     con.execute(
-        """insert into raw.contents (content_id, table_name, sha256, loaded_on, loaded_at, row_parts)
+        """insert into raw.contents
+            (content_id, table_name, sha256, loaded_on, loaded_at, row_parts)
         values (?, 'register', ?, ?, ?, 1)""",
         [content_id, DERIVED, now.date(), now],
     )

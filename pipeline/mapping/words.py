@@ -12,6 +12,15 @@ from functools import cache
 
 from babel.dates import get_month_names
 
+
+def _in_order(text: str) -> tuple[str, ...]:
+    return tuple(text.split())
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
 # Tags of the languages whose words are below; also those whose names of months are read.
 LANGUAGES = (
     *("en", "de", "fr", "es", "pt", "it", "nl", "pl", "cs", "sv", "da", "nb", "ro", "hu", "ru"),
@@ -20,6 +29,7 @@ LANGUAGES = (
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "œ": "oe"})
 _ABBREVIATED = re.compile(r"(?<![^\W_])([noblru])\s?[/.\\]\s?([sh])\b\.?")
 _SPELLED_OUT = {"ns": "nearside", "os": "offside", "bs": "beide", "lh": "lh", "rh": "rh"}
+_EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
 _ELIDED = re.compile(r"\b[dl]['’]")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[\"″”°#%]")
 
@@ -35,6 +45,7 @@ def folded(text: str) -> str:
 def tokens(text: str) -> tuple[str, ...]:
     """Words, whole numbers and signs of a text; n/s and l/h are words."""
     joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text))).replace("1/32", "32nds")
+    joined = _EITHER.sub("in or ", joined)
     joined = re.sub(r"\b(32|16|64)(?:nds?|ths?)\b", r" of\1ths ", joined)
     found = _TOKEN.findall(re.sub(r"of(32|16|64)ths", _spelled, joined))
     return tuple({"″": '"', "”": '"', "#": "no"}.get(token, token) for token in found)
@@ -104,7 +115,8 @@ CONCEPTS = {
         fluchtet, marken fluchten, markierung stimmt, reperes alignes, znaki zgodne, marcas
         alineadas, marcas alinhadas, segni allineati, merktekens gelijk, znacky souhlasi, marken i
         linje, метки совпадают""",
-    "return_test": """return test, back off test, adjuster test, slack adjuster test, ruckstellprufung,
+    "return_test": """return test, back off test, adjuster test, slack adjuster test,
+        ruckstellprufung,
         nachstellerprufung, essai retour, proba powrotu, prueba retorno, prueba ajustador, teste
         retorno, ajustador teste, prova ritorno, terugsteltest, zkouska navratu, returprov,
         возврат рычага""",
@@ -124,13 +136,15 @@ CONCEPTS = {
         reparo, lavoro, descrizione, riparazione, intervento, werk, omschrijving, werkzaamheden,
         prace, popis, oprava, arbete, atgard, arbejde, arbeid, lucrare, descriere, munka, leiras,
         работа, ремонт""",
-    "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa, reden,
+    "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa,
+        reden,
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
     "cost": """cost, amount, cost total, total cost, kosten, betrag, cout, montant, koszt, kwota,
         costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
         omkostning, belob, belop, koltseg, osszeg, стоимость""",
     "axle_type": """axle type, type of axle, achstyp, achsart, type essieu, typ osi, tipo eje, tipo
-        eixo, tipo asse, astype, typ napravy, axeltyp, akseltype, tip axa, tengely tipus, тип оси""",
+        eixo, tipo asse, astype, typ napravy, axeltyp, akseltype, tip axa, tengely tipus, тип
+        оси""",
     "arm_length": """arm length, arm, slack arm length, slack arm, slack adjuster length, adjuster
         arm, lever length, hebellange, longueur levier, longueur bras, dlugosc dzwigni, dlugosc
         ramienia, largo brazo, longitud brazo, comprimento alavanca, lunghezza leva, armlengte,
@@ -153,13 +167,15 @@ CONCEPTS = {
 }
 # Words that say nothing more beside a concept of that name.
 BESIDE = {
-    "unit_id": "no number id code nr numer numero nummer num n brake plate interno de der du des name",
+    "unit_id": """no number id code nr numer numero nummer num n brake plate interno de der du des
+        name""",
     "axle_no": "no number nr numer numero nummer n position de",
     "side": "wheel de",
     "position": "no brake bremse",
     "date": "of the de der du inspection insp prufung kontrolle controle",
     "odometer": "reading km total current at inspection aktuell actual stand state value",
-    "lining": "brake thickness thk reading measured remaining rest de du des della do da van starke",
+    "lining": """brake thickness thk reading measured remaining rest de du des della do da van
+        starke""",
     "free_stroke": "brake reading measured de",
     "applied_stroke": "brake reading measured de",
     "stroke": "brake reading measured de",
@@ -194,9 +210,11 @@ MEASURED = {
 }  # fmt: skip
 # Words for units, as headings and cells have them.
 UNITS = {
-    "mm": "mm millimeter millimeters millimetre millimetres milimetr milimetry milimetros milimetri мм",
+    "mm": """mm millimeter millimeters millimetre millimetres milimetr milimetry milimetros
+        milimetri мм""",
     "cm": "cm centimeter centimetre",
-    "in": 'in inch inches zoll pouce pouces cal cali pulgada pulgadas pol polegada polegadas pollici "',
+    "in": """in inch inches zoll pouce pouces cal cali pulgada pulgadas pol polegada polegadas
+        pollici \"""",
     "32nds": "thirtyseconds",
     "km": """km kms kilometer kilometers kilometre kilometres kilometrow kilometros quilometros
         chilometri kilometru км""",
@@ -211,11 +229,13 @@ KINDS = {
     "angle": ("deg",),
 }
 # Words for an odometer that say its unit themselves.
-SAYS_KM = {*("kilometerstand kilometrage kilometraje quilometragem chilometraggio").split(), "kmstand",
-           "kilometertal", "kilometraj"}  # fmt: skip
+SAYS_KM = _words(
+    """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal
+    kilometraj"""
+)
 
-AXLE_WORDS = set(
-    "axle ax axles achse essieu eje eixo asse os naprava axel aksel axa puntea tengely ось".split()
+AXLE_WORDS = _words(
+    "axle ax axles achse essieu eje eixo asse os naprava axel aksel axa puntea tengely ось"
 )
 ORDINALS = {
     **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
@@ -238,8 +258,10 @@ SIDE_LETTERS = (
     *({"i": "L", "d": "R"}, {"e": "L", "d": "R"}, {"b": "L", "j": "R"}, {"л": "L", "п": "R"}),
 )
 ENDS = {
-    "front": "front vorn vorne vorderachse avant delantero delantera dianteiro dianteira anteriore voor przod przednia predni fram foran fata elso передняя",
-    "rear": "rear back hinten hinterachse arriere trasero trasera traseiro traseira posteriore achter tyl tylna zadni bak bag spate hatso задняя",
+    "front": """front vorn vorne vorderachse avant delantero delantera dianteiro dianteira
+        anteriore voor przod przednia predni fram foran fata elso передняя""",
+    "rear": """rear back hinten hinterachse arriere trasero trasera traseiro traseira posteriore
+        achter tyl tylna zadni bak bag spate hatso задняя""",
 }  # fmt: skip
 END_OF = {word: end for end, words in ENDS.items() for word in words.split()}
 WHEELS = {  # two letters that only these languages use, for both the axle and the side
@@ -250,7 +272,9 @@ SIDE_PHRASES = {("near", "side"): "near", ("off", "side"): "off", ("left", "hand
                 ("right", "hand"): "R", ("left", "side"): "L", ("right", "side"): "R",
                 ("kerb", "side"): "near", ("curb", "side"): "near", ("driver", "side"): "off",
                 ("road", "side"): "off", ("passenger", "side"): "near"}  # fmt: skip
-BOTH = set("both bs beide beidseitig beidseits deux obie obu ambos ambas ambi entrambi oba bada begge".split())
+BOTH = _words(
+    "both bs beide beidseitig beidseits deux obie obu ambos ambas ambi entrambi oba bada begge"
+)
 
 # Words of cells, by contract column and by what they stand for there. Alternatives by comma.
 CELL_WORDS = {
@@ -271,13 +295,15 @@ CELL_WORDS = {
             necorespunzator, nem felelt meg, неисправен, негоден""",
     },
     "cap_state": {
-        "seated": """seated, ok, closed, fitted, in place, on, shut, i o, zu, geschlossen, sitzt, ferme,
+        "seated": """seated, ok, closed, fitted, in place, on, shut, i o, zu, geschlossen, sitzt,
+        ferme,
             en place, zamkniety, zamknieta, na miejscu, cerrada, puesta, fechada, fechado, chiuso,
             dicht, gesloten, nasazena, sitter, lukket, inchis, zarva, закрыта""",
         "open": """open, off, offen, ouvert, ouverte, otwarty, otwarta, abierta, abierto, aberta,
             aberto, aperto, otevrena, oppen, aben, apen, deschis, nyitva, открыта""",
         "missing": """missing, gone, none, lost, fehlt, manquant, manque, brak, falta, faltando,
-            manca, mancante, ontbreekt, weg, chybi, saknas, mangler, lipsa, hianyzik, отсутствует""",
+            manca, mancante, ontbreekt, weg, chybi, saknas, mangler, lipsa, hianyzik,
+        отсутствует""",
     },
     "action": {
         "reline": """reline, relined, relining, new linings, linings renewed, belag neu, belage neu,
@@ -290,7 +316,8 @@ CELL_WORDS = {
             samoregulatora, ajustador cambiado, ajustador trocado, registratore sostituito""",
         "adjuster_set": """adjuster set, adjusted, brake adjusted, adjuster adjusted, reset,
             eingestellt, nachgestellt, gestangesteller eingestellt, regle, reglage, regulacja,
-            ajustado, ajuste, regulagem, registrato, registrazione, afgesteld, serizeno, justerad""",
+            ajustado, ajuste, regulagem, registrato, registrazione, afgesteld, serizeno,
+        justerad""",
         "greased": """greased, grease, lubed, lubricated, geschmiert, abgeschmiert, abschmieren,
             graisse, graissage, smarowanie, nasmarowano, engrasado, engrase, lubricado, lubrificado,
             ingrassato, ingrassaggio, gesmeerd, doorgesmeerd, namazano, smorjning, smurt, uns,
@@ -304,10 +331,12 @@ CELL_WORDS = {
         "failed": """failed, fail, defect, defective, us, u s, faulty, defekt, kaputt, ausgefallen,
             defectueux, hs, panne, niesprawny, awaria, fallo, falla, falha, guasto, kapot, vadny,
             trasig, неисправен""",
-        "worn": """worn, wear, worn out, verschlissen, verschleiss, abgenutzt, use, usee, usure, zuzyty,
+        "worn": """worn, wear, worn out, verschlissen, verschleiss, abgenutzt, use, usee, usure,
+        zuzyty,
             zuzyte, zuzycie, gastado, desgaste, desgastado, gasto, usurato, usura, versleten,
             slijtage, opotrebeni, sliten, slitage, износ""",
-        "planned": """planned, scheduled, service, preventive, planmassig, geplant, wartung, planifie,
+        "planned": """planned, scheduled, service, preventive, planmassig, geplant, wartung,
+        planifie,
             prevu, preventif, planowy, planowa, planowe, programado, preventivo, planejado,
             programmato, gepland, planovane, planerad, planlagt, planificat, tervezett, плановый""",
         "damaged": """damaged, damage, broken, beschadigt, schaden, endommage, casse, uszkodzony,
@@ -341,11 +370,11 @@ JOB_REASONS = (
     ("planned|scheduled|preventive|planmassig|geplant|planifi*|planow*|programad*", "planned"),
 )
 # A clause with one of these tells of work that was not, or not yet, done.
-NOT_DONE = tuple(
-    "not no dont due next soon quote quoted estimate advise advised advisory recommend recommended "
-    "need needs needed require required requires order ordered cancel cancelled declined todo "
-    "nicht kein keine naechste nachste angebot pas non prochain devis nie nastepny oferta sin no "
-    "proximo presupuesto nao orcamento prossimo preventivo".split()
+NOT_DONE = _in_order(
+    """not no dont due next soon quote quoted estimate advise advised advisory recommend recommended
+    need needs needed require required requires order ordered cancel cancelled declined todo nicht
+    kein keine naechste nachste angebot pas non prochain devis nie nastepny oferta sin proximo
+    presupuesto nao orcamento prossimo"""
 )
 
 

@@ -59,9 +59,9 @@ def _merged(group: list[TableFound]) -> TableFound:
         decimal_comma=_same(t.decimal_comma for t in group),
         job_words=_united(t.job_words for t in group),
         job_reasons=_united(t.job_reasons for t in group),
-        missing=tuple(dict.fromkeys(m for t in group for m in t.missing)) if all(
-            t.missing for t in group
-        ) else (),
+        missing=tuple(dict.fromkeys(m for t in group for m in t.missing))
+        if all(t.missing for t in group)
+        else (),
     )
 
 
@@ -99,7 +99,11 @@ def is_settled(table: TableFound, recipes: Sequence[OwnFile]) -> bool:
         own = {key_of(heading): told for heading, told in recipe.columns.items()}
         read = {heading for heading, told in own.items() if told or recipe.table == "none"}
         understood = {key_of(c.heading) for c in table.columns if c.target}
-        if recipe.heading_rows == table.heading.rows and read <= headings and understood <= set(own):
+        if (
+            recipe.heading_rows == table.heading.rows
+            and read <= headings
+            and understood <= set(own)
+        ):
             return True
     return False
 
@@ -118,7 +122,13 @@ def settings_text(
         return kept
     digest = hashlib.sha256(body.encode()).hexdigest()[:12]
     part = f"{BEGIN} {digest}: correct what is wrong; your lines stay\n{body}{END}\n"
-    gap = "" if not kept or kept.endswith(("\n\n", "\r\n\r\n")) else "\n" if kept.endswith("\n") else "\n\n"
+    gap = (
+        ""
+        if not kept or kept.endswith(("\n\n", "\r\n\r\n"))
+        else "\n"
+        if kept.endswith("\n")
+        else "\n\n"
+    )
     return kept + (gap + part).replace("\n", newline)
 
 
@@ -150,7 +160,9 @@ def _answers(answers: Mapping[str, Value], asked: Sequence[Question]) -> list[st
     lines = ["[answers]"]
     for question in asked:
         if question.key in answers:
-            lines.append(f"{question.key} = {_value(answers[question.key])}   # {_seen(question.text)}")
+            lines.append(
+                f"{question.key} = {_value(answers[question.key])}   # {_seen(question.text)}"
+            )
         else:
             lines.append(_open(question))
     known = {question.key for question in asked}
@@ -172,7 +184,10 @@ def _form(form: Form) -> str:
     """One ``[[files]]``, with what each column holds and is taken for."""
     found = form.found
     more = f" and {len(form.places) - 3} more" if len(form.places) > 3 else ""
-    lines = [f"# {_seen(', '.join(form.places[:3]), 200)}{more}: {form.row_count:,} rows", "[[files]]"]
+    lines = [
+        f"# {_seen(', '.join(form.places[:3]), 200)}{more}: {form.row_count:,} rows",
+        "[[files]]",
+    ]
     lines += _head(found)
     lines += ["", "[files.columns]"]
     width = min(max((len(_key(c.heading)) for c in found.columns if c.heading), default=0), 40)
@@ -206,12 +221,18 @@ def _line(column: ColumnFound, width: int) -> str:
     hidden = column.target in NEVER_SHOWN
     shown = "" if hidden else ", ".join(_seen(e, 24) for e in column.examples)
     why = "" if column.target else f"left alone: {_seen(column.why or 'not understood', 120)}; "
-    return f"{_key(column.heading):{width}} = {_value(column.target)}   # {why}{shown}".rstrip(" #;")
+    return f"{_key(column.heading):{width}} = {_value(column.target)}   # {why}{shown}".rstrip(
+        " #;"
+    )
 
 
 def _jobs(found: TableFound) -> list[str]:
     """The patterns that its lines fit, and the lines that fit none."""
-    lines = ["", "# Patterns: + and, | or, * any ending; the first that fits counts.", "[files.jobs]"]
+    lines = [
+        "",
+        "# Patterns: + and, | or, * any ending; the first that fits counts.",
+        "[files.jobs]",
+    ]
     lines += [f"not_done = [{', '.join(_value(word) for word in NOT_DONE)}]", ""]
     lines += ["[files.jobs.actions]"]
     lines += [f"{_key(pattern)} = {_value(action)}" for pattern, action in found.job_words]

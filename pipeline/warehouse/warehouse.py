@@ -40,7 +40,8 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
             loaded_at timestamp, rank_no bigint)"""
     )
     # Of own files: where they were found, which of a file's tables it is, how many numbers each of
-    # its rows has for its parts, its newest day and the file's own date, what else to say, and its place by age.
+    # its rows has for its parts, its newest day and the file's own date, what else to say, and its
+    # place by age.
     for column in (
         "folder varchar",
         "part varchar",

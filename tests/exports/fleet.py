@@ -35,7 +35,7 @@ def settings_text(*, stated: bool) -> str:
 
 
 def readings(*columns: str) -> pl.DataFrame:
-    """The fleet's inspections as found, with these columns, read to half millimetres, odometer whole."""
+    """The fleet's inspections as found, with these columns, to half millimetres and whole km."""
     as_found = fleet().inspections.filter(~pl.col("as_left").fill_null(value=False))
     found = as_found.with_columns(
         pl.col("lining_mm", "free_stroke_mm").mul(2).round(0).truediv(2),

@@ -36,7 +36,9 @@ def lake_of(folder, **exports):
 def judged(con, lake, settings=None):
     load(con, lake, settings or Settings(), NOW)
     judge(con, settings or Settings(), NOW.date(), None)
-    return rows(con, "select sum(rows_read), sum(accepted), sum(repeated), sum(set_aside) from mart.loads")[0]
+    return rows(
+        con, "select sum(rows_read), sum(accepted), sum(repeated), sum(set_aside) from mart.loads"
+    )[0]
 
 
 def up_to(frame, day):
@@ -72,7 +74,12 @@ def test_a_newer_export_corrects_an_older_one(con, tmp_path, names):
     assert reasons == [(f"inspections/{older}.csv", "corrected by a newer file")]
     (why,) = rows(con, "select reason from mart.set_aside order by row_no limit 1")[0]
     assert "lining_mm 17.5, and 17.0 in a newer file, with records to" in why
-    used = rows(con, "select lining_mm from raw.inspections i anti join fate.inspections f using (content_id, row_no) where unit_id = 'K01' and axle_no = 1 and side = 'L' order by inspected_on limit 1")
+    used = rows(
+        con,
+        """select lining_mm from raw.inspections i
+        anti join fate.inspections f using (content_id, row_no)
+        where unit_id = 'K01' and axle_no = 1 and side = 'L' order by inspected_on limit 1""",
+    )
     assert used == [(17.0,)]
 
 
@@ -101,5 +108,8 @@ def test_a_newer_job_corrects_an_older_one(con, tmp_path):
     moved = work().with_columns(odometer_km=pl.col("odometer_km") + 10)
     pl.concat([moved, late], how="vertical_relaxed").write_csv(lake / "work" / "newer.csv")
     judged(con, lake)
-    told = rows(con, "select path, accepted, set_aside from mart.loads where table_name = 'work' order by path")
+    told = rows(
+        con,
+        "select path, accepted, set_aside from mart.loads where table_name = 'work' order by path",
+    )
     assert told == [("work/newer.csv", 17, 0), ("work/older.csv", 0, 16)]
