@@ -18,7 +18,8 @@ from dashboards.charts.records import fates_figure, reasons_figure
 from dashboards.charts.wear import wear_figure
 from dashboards.drawing.figure import Figure
 from dashboards.measures import Measures
-from dashboards.on_record import SERVICES, known_of, services_judged
+from dashboards.notes import why_no_forecast
+from dashboards.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.page_data import PageData
 from dashboards.words import capital, count, listed, number, typeset
 
@@ -83,7 +84,10 @@ def changed(data: PageData) -> Section:
         flags_charts.states_figure(data.wheel_end_status, data.compared),
         trust_charts.months_figure(data.months, Measures(data.fleet)),
     )
-    return Section("changed", "What changed", _kept(figures), "Nothing is flagged this month.")
+    judged = flags_judged(data.on_record, data.wheel_end_status)
+    return Section(
+        "changed", "What changed", _kept(figures), f"There is no flag to count. {judged}"
+    )
 
 
 def stand(data: PageData) -> Section:
@@ -91,7 +95,11 @@ def stand(data: PageData) -> Section:
         flags_charts.stroke_figure(data.wheel_end_status, data.fleet),
         flags_charts.minimum_figure(data.wheel_end_status, data.as_of),
     )
-    return Section("stand", "The whole fleet", _kept(figures), "No wheel end has a usable reading.")
+    nothing = (
+        "There is nothing to draw: no wheel end has a stroke read since its last setting, and none "
+        "a lining that may reach its minimum within the months ahead."
+    )
+    return Section("stand", "The whole fleet", _kept(figures), nothing)
 
 
 def relines(data: PageData) -> Section:
@@ -107,14 +115,23 @@ def relines(data: PageData) -> Section:
         relines_charts.depots_figure(data.outlook_by_depot, measures, "cost"),
         policies_figure(data.scenarios, measures),
     )
-    nothing = "No relines could be forecast: there are too few lining readings."
-    remarks = () if data.scenarios is not None else (_NO_POLICIES,)
+    nothing = f"No relines could be forecast: {why_no_forecast(data)}."
+    if data.scenarios is None:
+        remarks: tuple[str, ...] = (_NO_POLICIES,)
+    else:
+        remarks = () if data.scenarios["cost_mean"].sum() else (_NO_COSTS,)
     return Section("relines", "Relines and money", _kept(figures), nothing, remarks)
 
 
 _NO_POLICIES = (
     "No other policies were compared: name some under [scenarios] in fleet.toml and the next run "
     "sets them side by side."
+)
+
+
+_NO_COSTS = (
+    "Policies are not compared by their money: no cost is set under [costs] in fleet.toml. Their "
+    "relines stand in mart.scenarios."
 )
 
 

@@ -58,6 +58,7 @@ class Short:
     tasks: tuple[Task, ...]
     changes: tuple[str, ...]
     lacking: tuple[str, ...]
+    nothing: str  # in place of tasks
 
 
 def shorts(data: PageData) -> tuple[Short, ...]:
@@ -69,7 +70,21 @@ def shorts(data: PageData) -> tuple[Short, ...]:
 
 def _short(depot: str, data: PageData) -> Short:
     said = changes_said(data.compared)
-    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record))
+    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record), _nothing(data))
+
+
+def _nothing(data: PageData) -> str:
+    if not anything_judged(data.on_record):
+        return "Nothing can be judged: no stroke, return test, fault or lining is on record."
+    unknown = unjudged(data.wheel_end_status)
+    if not unknown:
+        return "Nothing was found that asks for work. Keep to the checks that are due."
+    ends = data.wheel_end_status.height
+    return (
+        f"Nothing was found that asks for work; but at {number(unknown)} of "
+        f"{count(ends, 'wheel end')} the stroke could not be judged. Keep to the checks that are "
+        "due."
+    )
 
 
 def of_depot(data: PageData, depot: str) -> PageData:

@@ -131,6 +131,8 @@ def _monthly_said(frame: pl.DataFrame, measures: Measures, what: What) -> Said:
 
 
 def _much(mean: float, until: str, busiest: str, measures: Measures, what: What) -> str:
+    if what == "relines" and round(mean) == 0:
+        return f"Hardly a reline is expected {until}"
     if what == "cost":
         return f"About {measures.money(mean)} {until}; {busiest} costs most"
     return f"About {count(round(mean), 'reline')} {until}; most in {busiest}"
@@ -184,7 +186,7 @@ def depots_figure(outlook: pl.DataFrame | None, measures: Measures, what: What) 
         return None
     wanted = pl.col("months") == YEAR, pl.col(f"{what}_p10").is_not_null()
     rows = outlook.filter(*wanted, pl.col("depot").is_not_null())
-    if rows.is_empty():
+    if rows.is_empty() or (what == "cost" and not rows["cost_p90"].sum()):
         return None
     named = rows.select(
         "depot",
