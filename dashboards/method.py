@@ -46,8 +46,9 @@ METHODS = (
     ),
     Method(
         "Relines and money by month",
-        "The fleet goes on relining as its habit is, and relines besides what would otherwise "
-        "cross its minimum before the next visit with more than the accepted risk. "
+        "The forecast is what this fleet will do if it goes on working as it works; that is what "
+        "earlier forecasts are judged by. What keeping the accepted risk takes besides is a plan, "
+        "run through the same futures. "
         "The forecasts of all wheel ends are drawn many times over with everything that is "
         "uncertain, what all share (the rates, the habit) drawn once for all. Eight draws in ten "
         "lie inside a bar. Bars of months or depots cannot be added up; means can. Other policies "

@@ -84,6 +84,9 @@ class PageData:
         minus the base, paired draw by draw; null for the base), ``early_scrapped_mm``,
         ``early_scrapped_cost``, ``p_crossing`` (chance that a wheel end crosses its minimum between
         visits).
+    reline_plan
+        ``months``, ``risk``, ``extra_relines_…``, ``extra_cost_…``, ``crossings_avoided_…``: what
+        keeping the accepted risk takes beyond the forecast.
     check_intervals
         ``axle_type``, ``duty`` (null: over all), ``weeks``, ``share_failed``, ``ci_low``,
         ``ci_high`` (wheel ends carrying an unseen failed adjuster at a random moment), ``current``
@@ -148,6 +151,7 @@ class PageData:
     setting_quality: pl.DataFrame | None = None
     overdue: pl.DataFrame | None = None
     scenarios: pl.DataFrame | None = None
+    reline_plan: pl.DataFrame | None = None
     check_intervals: pl.DataFrame | None = None
     replacement_ages: pl.DataFrame | None = None
     expected_failures: pl.DataFrame | None = None

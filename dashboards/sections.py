@@ -116,10 +116,13 @@ def relines(data: PageData) -> Section:
         policies_figure(data.scenarios, measures),
     )
     nothing = f"No relines could be forecast: {why_no_forecast(data)}."
-    if data.scenarios is None:
-        remarks: tuple[str, ...] = (_NO_POLICIES,)
-    else:
-        remarks = () if data.scenarios["cost_mean"].sum() else (_NO_COSTS,)
+    plan = relines_charts.plan_said(data.reline_plan, measures)
+    unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
+    remarks = (
+        *((plan,) * bool(plan)),
+        *((_NO_POLICIES,) * (data.scenarios is None)),
+        *((_NO_COSTS,) * unset),
+    )
     return Section("relines", "Relines and money", _kept(figures), nothing, remarks)
 
 

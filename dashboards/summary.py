@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from dashboards.charts.relines import YEAR, outlook_words
+from dashboards.charts.relines import YEAR, outlook_words, plan_said
 from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import FEWEST, MEASURE_WORDS, judged, verdict
 from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
@@ -143,7 +143,8 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     row = year.row(0, named=True)
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
-    relines = Fact(label, number(row["relines_p50"]), limits, "relines")
+    plan = plan_said(data.reline_plan, measures)
+    relines = Fact(label, number(row["relines_p50"]), f"{limits}. {plan}".rstrip(". "), "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None
     limits = f"{outlook_words(row, measures, 'cost')}, 8 chances in 10"

@@ -11,17 +11,21 @@ import duckdb
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from pipeline import report
+from pipeline import asking, report
+from pipeline.accepted import accepted
 from pipeline.errors import UserError
 from pipeline.lake import loading
 from pipeline.lake.lake import require_lake
 from pipeline.out.outputs import opened_out
 from pipeline.places import ACCEPTED, Place, place
 from pipeline.run import Run, Stage, run_stages, settings_of
+from pipeline.settings import ScenarioSection
 from pipeline.warehouse import judging, warehouse
 
 LAKE_HELP = f"the fleet's records: {ACCEPTED}"
 OUT_HELP = f"where warehouse and pages go: {ACCEPTED}"
+# What keys of [scenarios] are called for short on the command line.
+SHORT = {"minimum_mm": "minimum", "use_factor": "use", "threshold_mm": "threshold"}
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_UNUSABLE = 0, 1, 2
 # What a full disk or memory makes of a statement; a checkpoint that cannot be written is fatal.
 WAREHOUSE_FAILS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
@@ -66,6 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--as-of", type=_day, help="YYYY-MM-DD; use nothing dated later")
     _command(commands, "check", "read and judge the lake; write nothing", _check)
     _add_sheet(commands)
+    _add_ask(commands)
     schedule = _command(commands, "schedule", "run on a schedule, with a run history", _schedule)
     schedule.add_argument("--out", type=_place, required=True, help=OUT_HELP)
     schedule.add_argument("--cron", required=True, help='when, as in "0 5 1 * *"')
@@ -94,6 +99,34 @@ def _add_sheet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         action="store_true",
         help="only units with a flagged wheel end; so it is when neither unit nor depot is named",
     )
+
+
+def _add_ask(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """``drumline ask``: every key of ``[scenarios]`` is an option."""
+    summary = "what if: answer from the last run, in the same simulated futures"
+    ask = commands.add_parser("ask", help=summary, description=summary.capitalize() + ".")
+    ask.add_argument("out", type=_place, metavar="OUT", help="where the last run left its results")
+    ask.add_argument("--name", default=asking.NAME, help="of the lines for fleet.toml")
+    for key, field in ScenarioSection.model_fields.items():
+        names = [f"--{key.replace('_', '-')}"]
+        if key in SHORT:
+            names.insert(0, f"--{SHORT[key]}")
+        told = f"{field.description}: {accepted(field)}".replace("%", "%%")
+        ask.add_argument(*names, dest=f"scenario_{key}", metavar="VALUE", help=told)
+    ask.set_defaults(does=_ask)
+
+
+def _ask(options: argparse.Namespace, console: Console) -> int:
+    """``drumline ask``."""
+    given = {
+        key.removeprefix("scenario_"): value
+        for key, value in vars(options).items()
+        if key.startswith("scenario_") and value is not None
+    }
+    reply = asking.answered(options.out, asking.section_of(given), options.name)
+    for line in (*asking.answer_lines(reply), report.CAUTION):
+        console.print(line, markup=False)
+    return EXIT_DONE
 
 
 def _command(
@@ -199,10 +232,11 @@ def _check(options: argparse.Namespace, console: Console) -> int:
 def _sheet(options: argparse.Namespace, console: Console) -> int:
     """``drumline sheet``."""
     from pipeline import sheets
+    from pipeline.out.last_run import has_run
 
     settings = settings_of(options.lake)
     require_lake(options.lake)
-    if not sheets.has_run(options.out):
+    if not has_run(options.out):
         console.print(f"{options.out}: no run yet; running first", markup=False)
         run_once(options.lake, options.out, None, console)
     choice = sheets.Choice(options.unit, options.depot, options.flagged)

@@ -1,6 +1,6 @@
 """The lake's four tables: every column's type, unit, range and meaning, stated once.
 
-Validation, the messages of ``drumline check`` and the tables in the README are all made from
+Validation, the messages of ``drumline check`` and the tables in lake/LAKE.md are all made from
 these classes; nothing else in the project repeats a range or an accepted spelling.
 """
 
@@ -137,6 +137,7 @@ class Work(dy.Schema):
     action = dy.Enum(ACTIONS, nullable=False, description="What was done")
     reason = dy.Enum(REASONS, nullable=True, description="Why")
     cost = dy.Float64(nullable=True, min=0.0, description="What it cost, fleet currency")
+    part = dy.String(nullable=True, description="What was fitted, in the fleet's words")
 
 
 class Duty(dy.Schema):

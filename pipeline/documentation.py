@@ -1,11 +1,11 @@
-"""The README's tables, made from the contract, the mart schemas, their SQL and the settings.
+"""Reference pages, made from the contract, the settings, the mart schemas and their SQL.
 
-``python -m pipeline.documentation`` writes them between their markers in ``README.md``; a test
-fails when the README and the code disagree.
+``python -m pipeline.documentation`` writes each beside what it describes; a test fails when a page
+and the code disagree. What a person writes stands in ``README.md``, which links them.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +13,36 @@ import dataframely as dy
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
+from pipeline.accepted import accepted
 from pipeline.contract import TABLES, accepted_values, is_required, unit_of
 from pipeline.marts import marts
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
-README = Path(__file__).parents[1] / "README.md"
+HERE = Path(__file__).parent
 SQL_MARTS = ("17_mart", "40_mart")
+
+
+MADE = "<!-- made by `python -m pipeline.documentation` from the code it describes -->"
+LAKE = """
+# What goes in
+
+Columns of the lake's four tables. Headings are these names in any case, or the fleet's own, mapped
+under `[columns.TABLE]` ([settings](../SETTINGS.md)). A column ending in `_mm` may come as `_in`
+(inches), one ending in `_km` as `_mi` (miles); `[units]` says what the plain names hold.
+"""
+SETTINGS = """
+# Settings
+
+Keys of `LAKE/fleet.toml`; every one has a default, and an unknown key is an error that names the
+nearest known one.
+"""
+MARTS = """
+# What comes out
+
+Tables of schema `mart` in `OUT/drumline.duckdb`. Lengths are in mm, distances in km, whatever the
+fleet's own units; `_low` and `_high` are 95 % limits, `_p10` and `_p90` hold 8 outcomes in 10.
+"""
 
 
 def lake_tables() -> str:
@@ -90,10 +113,10 @@ def _selected(select: str) -> list[str]:
 def settings_table() -> str:
     """Every key of fleet.toml with its default."""
     rows = [
-        (f"`{section}`", f"`{key}`", default, meaning)
-        for section, key, default, meaning in _keys(Settings, "")
+        (f"`{section}`", f"`{key}`", default, takes, meaning)
+        for section, key, default, takes, meaning in _keys(Settings, "")
     ]
-    return _table(("section", "key", "default", "meaning"), rows)
+    return _table(("section", "key", "default", "accepted", "meaning"), rows)
 
 
 def _summary(schema: type[dy.Schema]) -> str:
@@ -107,7 +130,7 @@ def _table(headings: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
     )
 
 
-def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str, str]]:
+def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str, str, str]]:
     for name, field in model.model_fields.items():
         inner, path = _section(field.annotation), f"{section}.{name}".lstrip(".")
         if inner is not None:
@@ -115,7 +138,7 @@ def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str,
             continue
         default = "required" if field.default is PydanticUndefined else _shown(field.default)
         where = (f"[{section}]", name) if section else (f"[{name}.TABLE]", "HEADING")
-        yield *where, default, field.description or ""
+        yield *where, default, accepted(field), field.description or ""
 
 
 def _section(annotation: Any) -> tuple[type[BaseModel], bool] | None:
@@ -143,23 +166,17 @@ def _shown(default: object) -> str:
             return f"{default}"
 
 
-SECTIONS = {
-    "lake": lake_tables,
-    "settings": settings_table,
-    "index": mart_index,
-    "marts": mart_tables,
+def _page(intro: str, *tables: str) -> str:
+    return "\n".join((MADE + intro, *tables))
+
+
+PAGES: dict[Path, Callable[[], str]] = {
+    HERE / "lake" / "LAKE.md": lambda: _page(LAKE, lake_tables()),
+    HERE / "SETTINGS.md": lambda: _page(SETTINGS, settings_table()),
+    HERE / "marts" / "MARTS.md": lambda: _page(MARTS, mart_index(), mart_tables()),
 }
 
 
-def with_tables(readme: str) -> str:
-    """The README with every marked table made anew."""
-    for name, made in SECTIONS.items():
-        start, end = f"<!-- {name}: made by pipeline.documentation -->", f"<!-- end {name} -->"
-        before, _, rest = readme.partition(start)
-        _, _, after = rest.partition(end)
-        readme = f"{before}{start}\n\n{made()}\n{end}{after}"
-    return readme
-
-
 if __name__ == "__main__":
-    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for path, made in PAGES.items():
+        path.write_text(made(), encoding="utf-8")

@@ -40,6 +40,7 @@ class Summary:
     wheel_ends: int
     flagged: int
     relines: tuple[float, float, float] | None
+    plan: tuple[float, float, float, float] | None
     page: Place
     warnings: tuple[str, ...] = ()
     lining_readings: int = 0
@@ -64,14 +65,18 @@ def summary(run: Run, out: Place) -> Summary:
         """select relines_p10, relines_p50, relines_p90 from mart.reline_outlook
         where months = 12 order by from_on limit 1"""
     ).fetchall()
-    page = out / "published" / "index.html"
+    plan = run.con.execute(
+        """select risk, extra_relines_mean, extra_relines_p10, extra_relines_p90
+        from mart.reline_plan where months = 12"""
+    ).fetchall()
     return Summary(
         as_of=run.day,
         fates=fates(run.con),
         wheel_ends=wheel_ends,
         flagged=flagged,
         relines=outlook[0] if outlook else None,
-        page=page,
+        plan=plan[0] if plan else None,
+        page=out / "published" / "index.html",
         warnings=warnings(run.con),
         lining_readings=_lining_readings(run.con),
     )
@@ -115,7 +120,12 @@ def _relines(s: Summary) -> str:
     if s.relines is None:
         return "not known, since the lining readings allow no wear fit (mart.wear_components)"
     low, middle, high = s.relines
-    return f"{middle:.0f} ({low:.0f} to {high:.0f} in 8 of 10 simulated futures)"
+    forecast = f"{middle:.0f} ({low:.0f} to {high:.0f} in 8 of 10 simulated futures)"
+    if s.plan is None:
+        return forecast
+    risk, mean, low, high = s.plan
+    extra = f"{mean:.0f} ({low:.0f} to {high:.0f})"
+    return f"{forecast}; keeping to a risk of {risk:.0%} takes {extra} more"
 
 
 def sheet_lines(made: Made) -> list[str]:

@@ -6,32 +6,38 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
-import polars as pl
 
 from dashboards.drawing.svg import start_drawing
+from models.relines.past_errors import PastErrors
+from pipeline.asking import keep_for_asking
 from pipeline.background import IN_PLACE, Answer, Aside, second_process
 from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
-from pipeline.marts.adjustment import Drift, judge_drift
-from pipeline.marts.budget import budget_frames, write_budget_marts
+from pipeline.marts.adjustment import judge_drift
+from pipeline.marts.budget import (
+    Futures,
+    budget_frames,
+    simulated_futures,
+    write_budget_marts,
+)
 from pipeline.marts.flags import write_flag_marts
+from pipeline.marts.planning.parts import write_part_marts
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
 from pipeline.publish import publishing
+from pipeline.results import Drift, Fits, Forecasts
 from pipeline.settings import Settings
 from pipeline.stages.backtesting import write_backtest
-from pipeline.stages.fitting import Fits, fit_fleet, write_chapter
-from pipeline.stages.forecasting import Forecasts, forecast_relines
+from pipeline.stages.fitting import fit_fleet, write_chapter
+from pipeline.stages.forecasting import forecast_relines
 from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
 from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.incremental import counted_together, restage
 from pipeline.warehouse.invariants import require_invariants
 
-# How far back flags and forecasts are made again, and held against what happened since: a month
-# tells of flags alone.
+# How far back flags alone are made again, and held against what happened since.
 FLAGS_MONTHS = 1
-FORECAST_MONTHS = (3, 6, 12)
 
 
 @dataclass(slots=True)
@@ -52,7 +58,8 @@ class Run:
     library: Answer | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
-    budget: dict[str, pl.DataFrame] | None = None
+    futures: Futures | None = None
+    past_errors: PastErrors | None = None
     tell: Callable[[str], None] = field(default=lambda _: None)
 
     @property
@@ -83,8 +90,7 @@ def judge(run: Run) -> None:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
     run.as_of = engine(run.con, run.settings, today, run.given_as_of)
-    days = [months_before(run.day, months) for months in FORECAST_MONTHS]
-    run.past = run.aside.over(run.con, origins_inputs(), origins, run.settings, days, today)
+    run.past = run.aside.over(run.con, origins_inputs(), origins, run.settings, run.day, today)
 
 
 def reduce(run: Run) -> None:
@@ -110,7 +116,7 @@ def forecast(run: Run) -> None:
     run.forecasts = forecast_relines(run.con, run.fits, run.day)
     # Drawn now, while earlier origins are worked out in the second process.
     if run.forecasts:
-        run.budget = budget_frames(run.forecasts.fleet, run.settings, run.day)
+        run.futures = simulated_futures(run.forecasts.fleet, run.settings, run.day)
 
 
 def look_back(run: Run) -> None:
@@ -122,7 +128,7 @@ def look_back(run: Run) -> None:
     past += [judged_by(run.drift, then) for then in run.past.result()]
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, run.drift, past, run.day)
-        write_backtest(run.con, past, precision, run.day)
+        run.past_errors = write_backtest(run.con, past, precision, run.day)
 
 
 def mart(run: Run) -> None:
@@ -132,9 +138,13 @@ def mart(run: Run) -> None:
     with warehouse.transaction(run.con):
         write_chapter(run.con, run.fits.wear, chapter)
         write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
-        write_budget_marts(run.con, run.budget)
+        futures, past = run.futures, run.past_errors
+        budget = budget_frames(futures, run.settings, past) if futures else None
+        write_budget_marts(run.con, budget)
+        keep_for_asking(run.con, run.forecasts, past, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
+        write_part_marts(run.con, run.settings, run.fits.sums)
         warehouse.build(run.con, "40_mart")
 
 

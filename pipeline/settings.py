@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from pipeline.accepted import accepted, section_of
 from pipeline.contract import TABLES
 from pipeline.errors import UserError
 
@@ -89,6 +90,11 @@ class Service(Section):
     grease_weeks: Positive = Field(12, description="Greasing, long distance; common practice")
     duties: dict[str, DutyService] = Field({}, description="By duty, where it differs")
 
+    def weeks_between_checks(self, duty: str) -> float:
+        """The duty's own interval, or the fleet's."""
+        own = self.duties.get(duty)
+        return (own.check_weeks if own else None) or self.check_weeks
+
 
 class Checks(Section):
     reline_rise_mm: Positive = Field(
@@ -107,7 +113,11 @@ class Engine(Section):
         "duckdb", description="What stages and reduces; spark needs `drumline[spark]` and Java"
     )
     master: str = Field("local[*]", description="Address of the Spark master")
-    properties: dict[str, str] = Field({}, description="Spark properties, by name")
+    properties: dict[str, str] = Field(
+        {},
+        description="Spark properties, by name",
+        examples=['{"spark.executor.memory" = "8g"}'],
+    )
 
 
 class Costs(Section):
@@ -175,7 +185,7 @@ class ScenarioSection(Section):
     )
     threshold_mm: NotNegative = Field(1.0, description="For threshold, above the minimum")
     guard: bool = Field(
-        True, description="Also reline what would cross its minimum before the next visit"
+        False, description="Also reline what would cross its minimum before the next visit"
     )
     risk: Share | None = Field(None, description="Accepted chance of that; else the budget's")
     wait_for_visit: bool = Field(
@@ -185,14 +195,33 @@ class ScenarioSection(Section):
         "as_now", description="What else is relined at that visit"
     )
     minimum_change_mm: float = Field(0.0, description="Added to every minimum")
-    minimum_mm: dict[str, Positive] = Field({}, description="The minimum of some axle types")
+    minimum_mm: Positive | dict[str, Positive] = Field(
+        {},
+        description="The minimum of every axle type, or of those named",
+        examples=["8.0", "{drive = 8.0}"],
+    )
     use_factor: Positive = Field(1.0, description="Times the km per day")
+    check_weeks: Positive | None = Field(
+        None, description="Weeks between checks of every unit; else as each unit's are"
+    )
     check_interval_factor: Positive = Field(1.0, description="Times the days between checks")
-    duty_moves: tuple[DutyMoveSection, ...] = Field((), description="Shares that change duty")
+    duty_moves: tuple[DutyMoveSection, ...] = Field(
+        (),
+        description="Shares of units that change duty",
+        examples=['[{from_duty = "quarry", to_duty = "regional", share = 0.5}]'],
+    )
+
+
+class PartSection(Section):
+    """What ``part`` of work rows names."""
+
+    price: NotNegative | None = Field(None, description="Of one; else the fleet's under [costs]")
 
 
 class Duties(Section):
-    order: tuple[str, ...] = Field((), description="Display order; others follow by name")
+    order: tuple[str, ...] = Field(
+        (), description="Display order; others follow by name", examples=['["regional", "quarry"]']
+    )
 
 
 class Settings(Section):
@@ -200,7 +229,9 @@ class Settings(Section):
 
     fleet: Fleet = Fleet()
     units: Units = Units()
-    columns: dict[str, dict[str, str]] = Field({}, description="Own heading = contract's name")
+    columns: dict[str, dict[str, str]] = Field(
+        {}, description="Own heading = contract's name", examples=['"Seen on" = "inspected_on"']
+    )
     adjustment: Adjustment = Adjustment()
     axle_types: dict[str, AxleType] = {}
     chambers: dict[str, Chamber] = {}
@@ -211,6 +242,7 @@ class Settings(Section):
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
     duties: Duties = Duties()
+    parts: dict[str, PartSection] = {}
     scenarios: dict[str, ScenarioSection] = {}
 
     @model_validator(mode="after")
@@ -284,7 +316,22 @@ def _first_problem(error: ValidationError) -> str:
         return f"{where}: unknown key{_nearest(str(problem['loc'][-1]), known)}"
     if problem["type"] == "value_error":
         return f"{where}: {problem['ctx']['error']}".removeprefix(": ")
-    return f"{where}: found {problem['input']!r}; {problem['msg'].lower()}"
+    if problem["type"] == "missing":
+        return f"{where}: found {problem['input']!r}; field required"
+    key, takes = _key_at(problem["loc"])
+    return f"{key}: found {problem['input']!r}; accepted: {takes}"
+
+
+def _key_at(location: tuple[int | str, ...]) -> tuple[str, str]:
+    """The key of ``fleet.toml`` that a place inside its value belongs to, and what it accepts."""
+    model: Any = Settings
+    for depth, part in enumerate(location, start=1):
+        fields = getattr(model, "model_fields", {})
+        key = ".".join(map(str, location[:depth]))
+        if part in fields and section_of(fields[part].annotation) is None:
+            return key, accepted(fields[part])
+        model = fields[part].annotation if part in fields else _value_type(model)
+    return key, "a section with keys of its own"
 
 
 def _known_keys(location: tuple[int | str, ...]) -> list[str]:

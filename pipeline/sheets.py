@@ -4,9 +4,7 @@ run's warehouse."""
 import datetime as dt
 import difflib
 import itertools
-import tempfile
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,7 +15,7 @@ from dashboards.workshop import LAST_READINGS, WorkshopData, workshop_sheets
 from pipeline import blanks
 from pipeline.errors import UserError
 from pipeline.lake.object_store import store
-from pipeline.out.outputs import copy_of_warehouse
+from pipeline.out.last_run import last_run
 from pipeline.places import Place
 from pipeline.publish.page_frames import fleet_of
 from pipeline.settings import Settings
@@ -56,47 +54,11 @@ def write_sheets(settings: Settings, out: Place, choice: Choice) -> Made:
     UserError
         There is no finished run under ``out``, or a unit or depot that it does not know.
     """
-    with _last_run(out) as con:
+    with last_run(out) as con:
         data = workshop_data(con, settings, choice)
     files = sheet_files(data, settings)
     folder = _kept(out / FOLDER, f"{data.as_of}", files)
     return Made(folder, data.ends["unit_id"].n_unique(), data.ends.height, data.as_of)
-
-
-def has_run(out: Place) -> bool:
-    """Whether there is a warehouse to take sheets from."""
-    if isinstance(out, Path):
-        return (out / warehouse.DATABASE).exists()
-    return store().version(out / warehouse.DATABASE) is not None
-
-
-@contextmanager
-def _last_run(out: Place) -> Iterator[duckdb.DuckDBPyConnection]:
-    told_as = out / warehouse.DATABASE
-    with _local(out) as folder:
-        path = str(folder / warehouse.DATABASE)
-        try:
-            con = duckdb.connect(path, read_only=True)
-        except duckdb.Error as error:
-            line = str(error).splitlines()[0].replace(path, str(told_as))
-            raise UserError(f"{told_as}: cannot be opened: {line}") from None
-        with con:
-            try:
-                yield con
-            except (duckdb.CatalogException, duckdb.BinderException):
-                line = "no finished run of this version; run drumline run"
-                raise UserError(f"{told_as}: {line}") from None
-
-
-@contextmanager
-def _local(out: Place) -> Iterator[Path]:
-    """A folder of this machine with the last run's warehouse."""
-    if isinstance(out, Path):
-        yield out
-        return
-    with tempfile.TemporaryDirectory(prefix="drumline-") as name:
-        copy_of_warehouse(store(), out, Path(name))
-        yield Path(name)
 
 
 def workshop_data(

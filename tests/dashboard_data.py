@@ -40,6 +40,7 @@ def month(wheel_ends: int = 720, seed: int = 7) -> PageData:
         "setting_quality": setting_quality(rng),
         "overdue": overdue(status, rng),
         "scenarios": scenarios(),
+        "reline_plan": reline_plan(),
         "check_intervals": check_intervals(),
         "replacement_ages": replacement_ages(),
         "expected_failures": expected_failures(wheel_ends),
@@ -516,6 +517,18 @@ def scenarios() -> pl.DataFrame:
         row |= {"early_scrapped_mm": 310.0 + (extra or 0) / 100, "early_scrapped_cost": 5_200.0}
         rows.append(row | {"p_crossing": p})
     return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def reline_plan() -> pl.DataFrame:
+    row: dict[str, float] = {"months": 12, "risk": 0.05}
+    for name, mean in (
+        ("extra_relines", 61.0),
+        ("extra_cost", 9_200.0),
+        ("crossings_avoided", 23.0),
+    ):
+        row |= {f"{name}_{q}": mean * f for q, f in (("p10", 0.85), ("p50", 1.0), ("p90", 1.15))}
+        row[f"{name}_mean"] = mean
+    return pl.DataFrame([row])
 
 
 def check_intervals() -> pl.DataFrame:

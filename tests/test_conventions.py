@@ -7,12 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.documentation import README, with_tables
+from pipeline.documentation import PAGES
+from pipeline.settings import load_settings
 from tests import ROOT
 
 SQL = sorted((ROOT / "sql").rglob("*.sql"))
 PACKAGES = ("pipeline", "models", "dashboards", "sample_lake")
 MODULES = sorted(m for p in PACKAGES for m in (ROOT / p).rglob("*.py"))
+WRITTEN = sorted([*ROOT.glob("*.md"), *(ROOT / "pipeline").rglob("*.md")])
 TOP = {
     *("README.md", "DEVELOPERS.md", "pyproject.toml", "Makefile", "LICENSE", "requirements.lock"),
     *("pipeline", "sql", "models", "tests", "sample_lake", "dashboards"),
@@ -34,9 +36,50 @@ def test_nothing_else_stands_at_the_top():
     assert {name for name in top if not name.startswith(".")} <= TOP
 
 
-def test_the_readmes_tables_are_those_of_the_code():
-    readme = README.read_text(encoding="utf-8")
-    assert with_tables(readme) == readme, "run python -m pipeline.documentation"
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.stem)
+def test_reference_pages_are_those_of_the_code(page):
+    found = page.read_text(encoding="utf-8")
+    assert found == PAGES[page](), "run python -m pipeline.documentation"
+
+
+@pytest.mark.parametrize(("page", "most"), [("README.md", 350), ("DEVELOPERS.md", 250)])
+def test_what_everybody_reads_is_short(page, most):
+    assert len((ROOT / page).read_text(encoding="utf-8").splitlines()) <= most
+
+
+@pytest.mark.parametrize("page", WRITTEN, ids=lambda p: p.name)
+def test_links_between_pages_lead_somewhere(page):
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\((?!https?:)([^)#\s]*)", text):
+        assert (page.parent / target).exists(), target
+    headings = {_anchor(h) for h in re.findall(r"^#+ (.*)$", text, flags=re.M)}
+    assert set(re.findall(r"\]\(#([^)]*)\)", text)) <= headings
+
+
+def test_settings_shown_in_a_page_are_settings(tmp_path):
+    shown = [
+        block
+        for page in WRITTEN
+        for block in re.findall(r"```toml\n(.*?)```", page.read_text(encoding="utf-8"), flags=re.S)
+    ]
+    assert shown
+    for block in shown:
+        (tmp_path / "fleet.toml").write_text(block, encoding="utf-8")
+        load_settings(tmp_path / "fleet.toml")
+
+
+def _anchor(heading: str) -> str:
+    """A heading's name in links to it, as GitHub makes it."""
+    return re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-")
+
+
+def pins(lock: Path) -> set[str]:
+    """Versions with their hashes, a package to an entry."""
+    return set(re.split(r"\n(?=\S)", lock.read_text(encoding="utf-8").strip()))
+
+
+def test_the_suite_runs_with_the_versions_that_a_run_has():
+    assert pins(ROOT / "requirements.lock") <= pins(ROOT / "tests" / "requirements.lock")
 
 
 @pytest.mark.parametrize("path", SQL, ids=lambda p: p.stem)

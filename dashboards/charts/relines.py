@@ -20,7 +20,7 @@ from dashboards.drawing.figure import (
     table,
 )
 from dashboards.measures import Measures
-from dashboards.words import count, figures, month_name, number, ordinal, span
+from dashboards.words import count, figures, month_name, number, ordinal, share, span, with_interval
 
 What = Literal["relines", "cost"]
 QUANTILES = ("p10", "p50", "p90")
@@ -168,6 +168,24 @@ def outlook_words(row: dict[str, float], measures: Measures, what: What) -> str:
     if what == "cost":
         return measures.money_span(low, high)
     return span(number(low), number(high), "relines")
+
+
+def plan_said(plan: pl.DataFrame | None, measures: Measures) -> str:
+    """What keeping the accepted risk takes beyond a year's forecast, in a sentence; empty where
+    nothing was forecast."""
+    year = plan.filter(pl.col("months") == YEAR) if plan is not None else pl.DataFrame()
+    if year.is_empty():
+        return ""
+    row = year.row(0, named=True)
+    extra = with_interval(
+        row["extra_relines_mean"], row["extra_relines_p10"], row["extra_relines_p90"], "relines"
+    )
+    costs = f", {measures.money(row['extra_cost_mean'])}" if row["extra_cost_mean"] else ""
+    avoided = count(round(row["crossings_avoided_mean"]), "lining")
+    return (
+        f"Keeping to {share(row['risk'])} takes {extra} more in {YEAR} months{costs}, and keeps "
+        f"{avoided} from falling to the minimum in service."
+    )
 
 
 def _monthly_table(frame: pl.DataFrame, measures: Measures, what: What) -> Table:

@@ -7,20 +7,20 @@ included, times the km run in each duty since the setting.
 import datetime as dt
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import duckdb
 import numpy as np
 import polars as pl
 
 from models.adjustment.flags import FlagRules
-from models.adjustment.judge import FleetDrift, judge_wheel_ends, learn_fleet, prepare_readings
+from models.adjustment.judge import judge_wheel_ends, learn_fleet, prepare_readings
 from models.adjustment.strokes.parameters import Band
-from models.lives.fits.distributions import LifeDistribution, life_distribution
+from models.lives.fits.distributions import life_distribution
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
+from pipeline.results import Drift, Fits, Lives, Strokes
 from pipeline.settings import Settings
-from pipeline.stages.fitting import Fits
 from pipeline.warehouse import warehouse
 
 KM = 10_000.0
@@ -37,26 +37,6 @@ STROKE_COLUMNS = """
     w.readjust_limit_mm, i.applied_stroke_mm, i.marks_aligned, i.return_test, i.cap_state,
     i.fault"""
 KEYS = ["episode_id", "inspected_on", "as_left"]
-# Axle type and duty; None pools over it.
-Lives = dict[tuple[str | None, str | None], LifeDistribution]
-
-
-@dataclass(frozen=True, slots=True)
-class Drift:
-    """Every wheel end judged, and what the judgement rests on."""
-
-    fleet: FleetDrift
-    lives: Lives
-    judged: pl.DataFrame
-
-
-@dataclass(frozen=True, slots=True)
-class Strokes:
-    """Stroke readings with the wear since their setting; and for each wheel end, what lies between
-    its last reading and its next check."""
-
-    readings: pl.DataFrame
-    ends: pl.DataFrame
 
 
 def judge_drift(
@@ -198,9 +178,9 @@ def life_slopes(lines: LiningLines | None) -> pl.DataFrame:
     if lines is None:
         schema = {"life_id": pl.String, "slope": pl.Float64, "slope_var": pl.Float64}
         return pl.DataFrame(schema=schema)
-    return pl.DataFrame(
-        {"life_id": lines.life_id, "slope": lines.slope_mm, "slope_var": lines.var_slope}
-    )
+    weight = lines.latest_weight
+    slope, variance = weight * lines.slope_mm, weight**2 * lines.var_slope
+    return pl.DataFrame({"life_id": lines.life_id, "slope": slope, "slope_var": variance})
 
 
 def _spread_of_rates(wear: WearFit) -> float:

@@ -1,12 +1,15 @@
-"""The reline budget and the scenarios beside it, drawn from the same simulated futures."""
+"""The reline forecast, the plan and the scenarios beside it, in the same simulated futures."""
 
 import datetime as dt
+from dataclasses import dataclass
 
 import duckdb
 import polars as pl
 
-from models.relines.budget import budget_frame, budget_months, outlook_frame
-from models.relines.scenario_table import scenario_frame
+from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
+from models.relines.past_errors import PastErrors, calibrated_totals
+from models.relines.scenario_table import by_future, plan_frame, scenario_frame
+from models.relines.simulation.counts import Tally
 from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts import marts
@@ -15,38 +18,81 @@ from pipeline.settings import ScenarioSection, Settings
 
 DRAWS = 200
 SEED = 20_000
+PLAN = "keep the risk within"
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12
+USUALLY_ASKED = {
+    "latest safe visit": ScenarioSection(reline="latest"),
+    "whole unit together": ScenarioSection(together="unit"),
+}
 TABLES = (
     "reline_budget",
     "reline_budget_parts",
     "reline_outlook",
     "reline_outlook_parts",
+    "reline_plan",
     "scenarios",
+    "futures",
 )
 
 
 def write_budget_marts(
     con: duckdb.DuckDBPyConnection, frames: dict[str, pl.DataFrame] | None
 ) -> None:
-    """Write the budget, the outlook and the scenarios; empty where there is no forecast."""
+    """Write the forecast, the plan and the scenarios; empty where there is no forecast."""
     for table in TABLES:
         marts.write(con, table, marts.empty(table) if frames is None else frames[table])
 
 
-def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict[str, pl.DataFrame]:
-    """``TABLES`` by name, all from the same simulated futures."""
-    months = budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
-    costs, every = reline_costs(settings), (plan(settings), *scenarios(settings))
+@dataclass(frozen=True, slots=True)
+class Futures:
+    """Simulated futures of a fleet: one tally per scenario, the forecast first, then the plan."""
+
+    fleet: FleetModel
+    months: Months
+    scenarios: tuple[Scenario, ...]
+    tallies: tuple[Tally, ...]
+
+
+def simulated_futures(fleet: FleetModel, settings: Settings, as_of: dt.date) -> Futures:
+    """The fleet working as it works, the plan, and the scenarios, on common random numbers."""
+    months = months_of(settings, as_of)
+    every = (AS_NOW, plan(settings), *scenarios(settings))
     tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
+    return Futures(fleet, months, every, tallies)
+
+
+def budget_frames(
+    futures: Futures, settings: Settings, past: PastErrors | None
+) -> dict[str, pl.DataFrame]:
+    """``TABLES`` by name, all from the same simulated futures.
+
+    Budget and outlook are the forecast: the fleet working as it works, as earlier origins are
+    judged, with the errors that its own past makes likely (None: none of its own, nor the prior's).
+    The plan and the scenarios are set against it.
+    """
+    fleet, months, every = futures.fleet, futures.months, futures.scenarios
+    costs, tallies = reline_costs(settings), futures.tallies
+    if past is not None:
+        tallies = tuple(calibrated_totals(tally, past, SEED) for tally in tallies)
     compared = scenario_frame(every, tallies, months, costs, SEED)
+    named = zip(every, tallies, strict=True)
     return {
         "reline_budget": budget_frame(fleet, tallies[0], months, costs, SEED),
         "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
         "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
         "reline_outlook_parts": spans_frame(fleet.cells, tallies[0], months, costs, SEED),
+        "reline_plan": plan_frame(tallies[0], tallies[1], months, costs, SEED).with_columns(
+            risk=pl.lit(settings.budget.risk)
+        ),
         "scenarios": _scenarios(compared, settings),
+        "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),
     }
+
+
+def months_of(settings: Settings, as_of: dt.date) -> Months:
+    """The months that the budget and every scenario look ahead over."""
+    return budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
 
 
 def reline_costs(settings: Settings) -> Costs:
@@ -62,23 +108,27 @@ def reline_costs(settings: Settings) -> Costs:
 
 
 def plan(settings: Settings) -> Scenario:
-    """What the budget holds: the fleet's habit, and what must be relined besides so that no lining
-    crosses its minimum between visits with more than the accepted risk."""
+    """What keeping the accepted risk takes: the fleet's own replacements, and what must be relined
+    besides so that no lining falls to its minimum between visits with a greater chance."""
     budget = settings.budget
-    return Scenario(AS_NOW.name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
+    name = f"{PLAN} {budget.risk:.2%}".replace(".00%", "%")
+    return Scenario(name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
 
 
 def scenarios(settings: Settings) -> tuple[Scenario, ...]:
-    """The fleet's own scenarios; where it names none, some that most fleets ask about."""
-    named = settings.scenarios or {
-        "habit alone": ScenarioSection(guard=False),
-        "latest safe visit": ScenarioSection(reline="latest"),
-        "whole unit together": ScenarioSection(together="unit"),
-    }
-    return tuple(_scenario(name, s, settings.budget.risk) for name, s in named.items())
+    """What most fleets ask about, and the fleet's own: one of the same name takes its place."""
+    named = {**USUALLY_ASKED, **settings.scenarios}
+    return tuple(scenario(name, s, settings.budget.risk) for name, s in named.items())
 
 
-def _scenario(name: str, section: ScenarioSection, risk: float) -> Scenario:
+def futures_frame(name: str, tally: Tally, months: Months, costs: Costs) -> pl.DataFrame:
+    """What a scenario came to in each simulated future."""
+    found = by_future(tally, months, costs, SEED)
+    frame = pl.DataFrame(found).with_row_index("future", offset=1)
+    return frame.with_columns(pl.col("future").cast(pl.Int64), name=pl.lit(name))
+
+
+def scenario(name: str, section: ScenarioSection, risk: float) -> Scenario:
     plain = section.model_dump(exclude={"description", "duty_moves", "risk"})
     moves = tuple(DutyMove(m.from_duty, m.to_duty, m.share) for m in section.duty_moves)
     return Scenario(name, **plain, risk=section.risk or risk, duty_moves=moves)

@@ -8,8 +8,7 @@ import polars as pl
 
 from models.adjustment.flag_outcomes import changes, precision
 from pipeline.marts import marts
-from pipeline.marts.adjustment import Drift
-from pipeline.stages.origins import Origin
+from pipeline.results import Drift, Origin
 from pipeline.warehouse import warehouse
 
 # What the page calls the change of a wheel end's flag; one that is not flagged has none.

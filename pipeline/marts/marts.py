@@ -1,7 +1,7 @@
 """The ``mart`` tables a run fills: every column's type, unit and meaning, stated once.
 
 A frame is checked against its schema before it is written, so a table never holds a NaN, a missing
-column or a quantile out of order. The README's table of outputs is made from these classes.
+column or a quantile out of order. MARTS.md is made from these classes.
 """
 
 import dataframely as dy
@@ -10,6 +10,7 @@ import polars as pl
 
 from pipeline.marts import columns as col
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
+from pipeline.marts.planning.schemas import PLANNING_SCHEMAS
 from pipeline.warehouse import warehouse
 
 STATES = (
@@ -232,12 +233,31 @@ class RelineOutlookParts(dy.Schema):
     cost_mean = col.number("Mean: these add up", "currency", low=0.0)
 
 
+class RelinePlan(dy.Schema):
+    """One row per span of months: what keeping the accepted risk takes beyond the forecast."""
+
+    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
+    until_on = dy.Date(nullable=False, description="Last day")
+    risk = col.share("Accepted chance that a lining falls to its minimum between visits")
+    extra_relines_p10 = col.number("Relines more than forecast, future by future: low")
+    extra_relines_p50 = col.number("Middle")
+    extra_relines_p90 = col.number("High")
+    extra_relines_mean = col.number("Mean")
+    extra_cost_p10 = col.number("Cost more than forecast: low", "currency")
+    extra_cost_p50 = col.number("Middle", "currency")
+    extra_cost_p90 = col.number("High", "currency")
+    extra_cost_mean = col.number("Mean", "currency")
+    crossings_avoided_p10 = col.number("Linings kept from falling to their minimum in service: low")
+    crossings_avoided_p50 = col.number("Middle")
+    crossings_avoided_p90 = col.number("High")
+    crossings_avoided_mean = col.number("Mean")
+
+
 class Scenarios(dy.Schema):
     """One row per scenario over the budget's months, in the same simulated futures."""
 
     name = col.text(
-        "The scenario; as_now: the budget itself, the fleet's habit and what must be relined "
-        "besides to keep the accepted risk",
+        "The scenario; as_now: the forecast itself, the fleet working as it works now",
         key=True,
     )
     description = dy.String(nullable=False, description="In the fleet's words")
@@ -257,6 +277,19 @@ class Scenarios(dy.Schema):
     early_scrapped_mm = col.number("Lining above its minimum when relined, summed", "mm", low=0.0)
     early_scrapped_cost = col.number("What that lining cost", "currency", low=0.0)
     p_crossing = col.share("Chance that a lining falls to its minimum in service")
+
+
+class Futures(dy.Schema):
+    """One row per scenario and simulated future; futures of one number are the same in each."""
+
+    name = col.text("The scenario, as in mart.scenarios", key=True)
+    future = dy.Int64(nullable=False, primary_key=True, min=1, description="Number of the future")
+    relines = col.number("Relines of wheel ends over the budget's months", low=0.0)
+    cost = col.number("Their cost", "currency", low=0.0)
+    own_visits = col.number("Axles relined at a visit made for that alone", low=0.0)
+    crossings = col.number("Linings that fall to their minimum in service", low=0.0)
+    scrapped_mm = col.number("Lining above its minimum when relined, summed", "mm", low=0.0)
+    scrapped_cost = col.number("What that lining cost", "currency", low=0.0)
 
 
 class SettingQuality(dy.Schema):
@@ -320,11 +353,28 @@ class Backtest(dy.Schema):
     measure = col.text("What was forecast")
     origin = dy.Date(nullable=False, description="The day the forecast is made as of")
     nominal = col.share("Share of outcomes the interval should hold")
-    observed = col.share("Share it held")
+    observed = col.share("Share it held, its ends included")
+    strictly_inside = col.share("Share strictly between its ends: less where days fall on them")
+    below = col.share("Share below the interval: early, thinner, fewer")
+    above = col.share("Share above it")
     n = col.count("Forecasts judged")
     bias = col.number(
         "Observed less forecast: months for dates, mm for linings, a share for totals"
     )
+    crps = col.number("Mean CRPS, smaller is better: days, mm, or relines", low=0.0)
+    crps_last_year = col.number("That of last year's relines again", low=0.0)
+    crps_straight_line = col.number("That of a straight line through each lining", low=0.0)
+
+
+class BacktestPit(dy.Schema):
+    """One row per forecast measure, origin and bin: its histogram of the probability integral
+    transform, not randomised; flat where forecasts are calibrated."""
+
+    measure = col.text("What was forecast")
+    origin = dy.Date(nullable=False, description="The day the forecast is made as of")
+    bin = dy.Int64(nullable=False, min=1, description="Which tenth of the forecast's probability")
+    share = col.share("Share of what happened that lay there")
+    n = col.count("Forecasts judged")
 
 
 SCHEMAS: dict[str, type[dy.Schema]] = {
@@ -334,18 +384,22 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "pointer_checks": PointerChecks,
     "pointers_not_reset": PointersNotReset,
     **LIFE_SCHEMAS,
+    **PLANNING_SCHEMAS,
     "duty_comparisons": DutyComparisons,
     "wheel_end_status": WheelEndStatus,
     "reline_budget": RelineBudget,
     "reline_budget_parts": RelineBudgetParts,
     "reline_outlook": RelineOutlook,
     "reline_outlook_parts": RelineOutlookParts,
+    "reline_plan": RelinePlan,
     "scenarios": Scenarios,
+    "futures": Futures,
     "months": Months,
     "setting_quality": SettingQuality,
     "flag_changes": FlagChanges,
     "flag_precision": FlagPrecision,
     "backtest": Backtest,
+    "backtest_pit": BacktestPit,
 }
 
 

@@ -8,9 +8,7 @@ import polars as pl
 
 from models.wear.predict import LiningLines, predict_lining
 from pipeline.marts import marts
-from pipeline.marts.adjustment import Drift
-from pipeline.stages.fitting import Fits
-from pipeline.stages.forecasting import Forecasts
+from pipeline.results import Drift, Fits, Forecasts
 from pipeline.warehouse import warehouse
 
 

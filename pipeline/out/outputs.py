@@ -17,12 +17,12 @@ import duckdb
 
 from dashboards.page import month_index
 from pipeline.errors import UserError
-from pipeline.out.holding import connected, opened
 from pipeline.lake.object_store import ChangedError, Only, Store, store
+from pipeline.out.holding import connected, opened
+from pipeline.out.store_lock import held
 from pipeline.places import Address, Place
 from pipeline.publish.provenance import RECORD
 from pipeline.publish.publishing import PUBLISHED, months
-from pipeline.out.store_lock import held
 from pipeline.warehouse.warehouse import DATABASE
 
 PAGE = "index.html"

@@ -15,8 +15,8 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 
 from pipeline.errors import UserError
-from pipeline.out.holding import LOCK
 from pipeline.lake.object_store import ChangedError, Content, Only, Store
+from pipeline.out.holding import LOCK
 from pipeline.places import Address
 
 RENEW_S = 30.0

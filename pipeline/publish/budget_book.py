@@ -186,7 +186,8 @@ def _assumed(settings: Settings, data: PageData) -> tuple[str, ...]:
         *(("No cost is set in fleet.toml under [costs]: all money here is nought.",) * unset),
         _NO_HABIT if never_relined(data) else _HABIT,
         "Use goes on as each unit's was.",
-        "Besides, what would cross its minimum before the next visit with a chance of more than "
+        "That is a forecast. Keeping the accepted risk is a plan, on the sheet Scenarios: what "
+        "would cross its minimum before the next visit with a chance of more than "
         f"{settings.budget.risk:.0%} is relined "
         f"{'at the visit before' if settings.budget.group_visits else 'at a visit of its own'}.",
     )

@@ -65,6 +65,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         limits=_limits(con),
         setting_quality=mart("setting_quality"),
         scenarios=mart("scenarios"),
+        reline_plan=mart("reline_plan"),
         changes=mart("flag_changes"),
         flag_precision=mart("flag_precision"),
         overdue=warehouse.fetch(

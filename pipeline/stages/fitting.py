@@ -1,41 +1,24 @@
 """Everything fitted from the reduced tables in one run, kept together for the stages after it."""
 
 import datetime as dt
-from dataclasses import dataclass
 
 import duckdb
 import polars as pl
 
-from models.usage.fit import UsageFit, fit_usage, usage_frame
-from models.wear.pointers import PointerCalibration, fit_wear_with_pointers
-from models.wear.predict import LiningLines, lining_lines
+from models.usage.fit import UsageFit, fit_usage
+from models.wear.pointers import fit_wear_with_pointers
+from models.wear.predict import lining_lines
 from models.wear.result import WearFit
-from models.wear.sums import LiningLifeSums
 from pipeline.background import Answer, Aside, whole
 from pipeline.marts import marts
 from pipeline.marts.lives import chapter as life_chapter
 from pipeline.marts.lives.fits import write_life_marts
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
+from pipeline.results import Fits
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
 DAYS_PER_WEEK = 7.0
-
-
-@dataclass(frozen=True, slots=True)
-class Fits:
-    """``lines`` is None where the readings allow no wear fit."""
-
-    wear: WearFit
-    calibration: PointerCalibration
-    sums: LiningLifeSums
-    lines: LiningLines | None
-    usage: UsageFit
-
-    @property
-    def km_per_day(self) -> pl.DataFrame:
-        """One row per unit: what it runs a day, with its uncertainty."""
-        return usage_frame(self.usage)
 
 
 def fit_fleet(
@@ -58,6 +41,8 @@ def write_chapter(
     """Put the adjusters' chapter in place, its comparisons of duties after those of wear."""
     for name in life_chapter.WRITTEN:
         marts.write(con, name, chapter[name])
+    for table in life_chapter.KEPT:
+        warehouse.put(con, table, chapter[table])
     compared = [wear_comparisons(wear), chapter[life_chapter.COMPARED]]
     marts.write(con, life_chapter.COMPARED, pl.concat(compared, how="diagonal_relaxed"))
 

@@ -1,26 +1,16 @@
 """When linings reach their minimum, and when this fleet will reline them."""
 
 import datetime as dt
-from dataclasses import dataclass
 
 import duckdb
-import polars as pl
 
 from models.relines.fleet import fleet_from_tables
 from models.relines.forecast.from_wear import reading_sd_of
 from models.relines.forecast.minimum import minimum_forecast, minimum_frame
 from models.relines.forecast.relining import reline_forecast, reline_frame
 from models.relines.simulation.simulate import FleetModel
-from pipeline.stages.fitting import Fits
+from pipeline.results import Fits, Forecasts
 from pipeline.warehouse import warehouse
-
-
-@dataclass(frozen=True, slots=True)
-class Forecasts:
-    """``dates``: one row per wheel end; ``fleet`` is what the budget is drawn from."""
-
-    dates: pl.DataFrame
-    fleet: FleetModel
 
 
 def known_fleet(con: duckdb.DuckDBPyConnection, fits: Fits) -> FleetModel | None:

@@ -55,7 +55,9 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
             "problem_kind varchar, problem varchar, raw varchar, unit_no bigint)"
         )
         # A warehouse of an earlier version has none; its contents are read again.
-        con.execute(f"alter table raw.{name} add column if not exists unit_no bigint")
+        added = ["unit_no bigint", *columns.split(", ")]
+        for column in added:
+            con.execute(f"alter table raw.{name} add column if not exists {column}")
     # Units as rows write them, known or not; '' stands for rows that name none.
     con.execute("create table if not exists raw.units (unit_no bigint, unit_key varchar)")
     con.execute("create table if not exists raw.units_lost (unit_no bigint)")

@@ -13,7 +13,8 @@ with candidates as (
         r.odometer_km,
         r.action,
         r.reason,
-        r.cost
+        r.cost,
+        nullif(trim(r.part), '') as part
     from raw.work r
     inner join raw.contents c on c.content_id = r.content_id
     inner join judge.wheel_ends w
@@ -51,6 +52,8 @@ agreement as (
                 then 'reason ' || min(reason) || ' and ' || max(reason)
             when count(distinct cost) > 1
                 then 'cost ' || cast(round(min(cost), 2) as varchar) || ' and ' || cast(round(max(cost), 2) as varchar)
+            when count(distinct part) > 1
+                then 'part ' || min(part) || ' and ' || max(part)
         end as differs_in
     from doubtful
     group by wheel_end_id, done_on, action
@@ -63,7 +66,8 @@ copies as (
         a.differs_in,
         row_number() over (
             partition by
-                d.wheel_end_id, d.done_on, d.action, d.odometer_km, d.reason, d.cost
+                d.wheel_end_id, d.done_on, d.action, d.odometer_km, d.reason, d.cost,
+                d.part
             order by d.rank_no, d.row_no
         ) as copy_no
     from doubtful d

@@ -10,7 +10,8 @@ with final as (
         w.action,
         max(v.km) as km,
         min(w.reason) as reason,
-        max(w.cost) as cost
+        max(w.cost) as cost,
+        min(w.part) as part
     from judge.work_rows w
     inner join judge.odometer_verdicts v
         on v.unit_id = w.unit_id and v.on_date = w.done_on and v.odometer_km = w.odometer_km

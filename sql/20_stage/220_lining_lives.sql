@@ -1,8 +1,8 @@
 -- grain: one lining life of a wheel end: from one reline to the next
 -- key: life_id
--- inputs: stage.relines, stage.inspections, judge.wheel_ends
+-- inputs: stage.relines, stage.inspections, stage.jobs, judge.wheel_ends
 -- meaning: where it starts and ends (accumulated km of the unit); start_known is false where the
---          km of its start is not on record, and then start_km is null
+--          km of its start is not on record, and then start_km is null; part is what was fitted
 with before_any as (
     -- Readings older than the first reline belong to a life whose start nobody recorded.
     select i.wheel_end_id, min(i.inspected_on) as first_on
@@ -58,9 +58,12 @@ final as (
         n.ended_on,
         n.end_slot,
         n.end_km,
-        n.end_source
+        n.end_source,
+        j.part
     from numbered n
     inner join judge.wheel_ends w on w.wheel_end_id = n.wheel_end_id
+    left join stage.jobs j
+        on j.wheel_end_id = n.wheel_end_id and j.done_on = n.on_date and j.action = 'reline'
 )
 
 select * from final

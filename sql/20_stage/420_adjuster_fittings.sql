@@ -36,7 +36,7 @@ original as (
 
 fitted as (
     select o.wheel_end_id, o.unit_id, o.fitted_on, coalesce(o.fitted_km, d.km) as fitted_km,
-        o.source
+        o.source, cast(null as varchar) as part
     from original o
     left join stage.unit_days d on d.unit_id = o.unit_id and d.on_date = o.fitted_on
     left join stage.jobs j
@@ -46,7 +46,8 @@ fitted as (
     -- A register that was brought up to date names an adjuster that a job already named.
     where j.wheel_end_id is null
     union all
-    select j.wheel_end_id, j.unit_id, j.done_on as fitted_on, j.km as fitted_km, 'job' as source
+    select j.wheel_end_id, j.unit_id, j.done_on as fitted_on, j.km as fitted_km, 'job' as source,
+        j.part
     from stage.jobs j
     where j.action = 'adjuster_replaced'
 ),
@@ -73,6 +74,7 @@ final as (
         n.unit_id,
         n.fitting_no,
         n.source,
+        n.part,
         n.fitted_on,
         n.fitted_km,
         n.replaced_on,

@@ -51,6 +51,7 @@ ended as (
         f.wheel_end_id,
         f.unit_id,
         f.source,
+        f.part,
         f.fitted_on,
         f.fitted_km,
         g.first_good_on,
@@ -138,7 +139,8 @@ final as (
         end as right_weeks,
         a.entry_on,
         a.ended_on,
-        a.cause
+        a.cause,
+        a.part
     from aged a
     inner join judge.wheel_ends w on w.wheel_end_id = a.wheel_end_id
     left join duties d on d.adjuster_id = a.adjuster_id and d.place = 1

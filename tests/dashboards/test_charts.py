@@ -25,7 +25,7 @@ from dashboards.charts.lives import (
 )
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure
-from dashboards.charts.relines import depots_figure, monthly_figure
+from dashboards.charts.relines import depots_figure, monthly_figure, plan_said
 from dashboards.charts.settings import depots_figure as settings_by_depot
 from dashboards.charts.settings import months_figure as settings_by_month
 from dashboards.charts.trust import coverage_figure, months_figure
@@ -322,6 +322,14 @@ def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
     assert {r["duty"] for r in rows} == {"town", "regional", "motorway"}
+
+
+def test_the_plan_is_one_sentence_beside_the_forecast() -> None:
+    assert " ".join(plan_said(dashboard_data.reline_plan(), METRIC).split()) == (
+        "Keeping to 5 % takes 61 relines (52–70) more in 12 months, 9 200 EUR, and keeps 23 "
+        "linings from falling to the minimum in service."
+    )
+    assert plan_said(None, METRIC) == plan_said(dashboard_data.reline_plan().clear(), METRIC) == ""
 
 
 def test_an_unsafe_policy_is_never_the_headline() -> None:

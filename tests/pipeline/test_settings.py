@@ -1,7 +1,10 @@
 """fleet.toml: a typo is an error that helps; a default changes nothing."""
 
+from typing import get_origin
+
 import pytest
 
+from pipeline.accepted import accepted, section_of
 from pipeline.errors import UserError
 from pipeline.settings import Settings, load_settings
 
@@ -35,7 +38,7 @@ def test_a_byte_order_mark_is_no_matter(tmp_path):
         ),
         ("[adjustment]\nband_low = 0.2", "adjustment: band_low < target < band_high must hold"),
         ("[axle_types.A]\nlining_min_mm = 30", "lining_min_mm must be below lining_new_mm"),
-        ("[costs]\ndrum = -1", "costs.drum: found -1; input should be greater than or equal to 0"),
+        ("[costs]\ndrum = -1", "costs.drum: found -1; accepted: a number from 0"),
         ("[costs]\ndrum = 'x'", "costs.drum: found 'x'"),
         (
             "[columns.work]\nDatum = 'done'",
@@ -44,7 +47,14 @@ def test_a_byte_order_mark_is_no_matter(tmp_path):
         ("[columns.jobs]\nDatum = 'done_on'", "unknown key 'jobs'; known are register"),
         ("[chambers.30]", "chambers.30.readjust_limit_mm: found {}; field required"),
         ("fleet = 3", "fleet: found 3"),
-        ("[units]\nlength = 'cm'", "units.length: found 'cm'; input should be 'mm' or 'in'"),
+        ("axle_types.A = 3", "axle_types.A: found 3; accepted: a section with keys of its own"),
+        ("[budget]\nrisk = 3", "budget.risk: found 3; accepted: a number above 0 and below 1"),
+        (
+            "[scenarios.A]\nminimum_mm = 'x'",
+            "scenarios.A.minimum_mm: found 'x'; accepted: a number above 0 or values by name, as "
+            "in 8.0, {drive = 8.0}",
+        ),
+        ("[units]\nlength = 'cm'", """units.length: found 'cm'; accepted: "mm" or "in\""""),
     ],
 )
 def test_what_is_wrong_is_said_in_one_line(tmp_path, text, said):
@@ -53,6 +63,32 @@ def test_what_is_wrong_is_said_in_one_line(tmp_path, text, said):
     assert said in str(error.value)
     assert str(error.value).startswith("fleet.toml: ")
     assert "\n" not in str(error.value)
+
+
+def test_every_key_says_what_it_accepts_and_takes_its_own_examples(tmp_path):
+    """What the README lists of a key is what an error says of it; an example that did not load
+    would be worse than none."""
+    for section, key, field in keys(Settings, ""):
+        assert accepted(field), (section, key)
+        for example in field.examples or ():
+            line = f"[{section}]\n{key} = {example}"
+            load(tmp_path, f"[columns.inspections]\n{example}" if key == "columns" else line)
+
+
+def keys(model, section):
+    for name, field in model.model_fields.items():
+        inner = section_of(field.annotation)
+        if inner is None:
+            yield section, name, field
+        else:
+            named = ".NAME" if get_origin(field.annotation) is dict else ""
+            yield from keys(inner, f"{section}.{name}{named}".lstrip("."))
+
+
+def test_a_minimum_is_one_number_for_all_axle_types_or_one_each(tmp_path):
+    text = "[scenarios.A]\nminimum_mm = 8\n[scenarios.B]\nminimum_mm = {drive = 8}"
+    found = load(tmp_path, text).scenarios
+    assert (found["A"].minimum_mm, found["B"].minimum_mm) == (8.0, {"drive": 8.0})
 
 
 def test_the_defaults_are_those_of_common_practice():

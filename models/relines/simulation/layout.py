@@ -107,13 +107,22 @@ def batch_layout(
         minimum_mm=np.tile(minimum, copies),
         rate_change=theta[copy, column[every, after[unit]]]
         - theta[copy, column[every, before[unit]]],
-        usual_days=usual * scenario.check_interval_factor,
+        usual_days=_days_between(usual, scenario),
         level_change=level + np.log(scenario.use_factor),
     )
 
 
+def _days_between(usual: FloatArray, scenario: Scenario) -> FloatArray:
+    """Usual days between checks in a scenario."""
+    weeks = scenario.check_weeks
+    stated = usual if weeks is None else np.full_like(usual, 7.0 * weeks)
+    return stated * scenario.check_interval_factor
+
+
 def scenario_minimum(ends: WheelEnds, scenario: Scenario) -> FloatArray:
     """Minimum lining of each wheel end in a scenario [mm]."""
+    if isinstance(scenario.minimum_mm, float | int):
+        return np.full(len(ends), scenario.minimum_mm + scenario.minimum_change_mm)
     own = ends.axle_type.replace_strict(
         dict(scenario.minimum_mm), default=None, return_dtype=pl.Float64
     )

@@ -33,8 +33,10 @@ class Scenario:
         risk allows, at the price of the downtime.
     together : what else is relined at that visit: ``as_now``, nothing, the axle's other end, or
         every wheel end of the unit.
-    minimum_change_mm : added to every minimum; minimum_mm : the minimum of some axle types.
+    minimum_change_mm : added to every minimum; minimum_mm : the minimum of every axle type, or of
+        those that are named.
     use_factor : times the km per day.
+    check_weeks : weeks between check visits, kept as punctually as now; None: as each unit's are.
     check_interval_factor : times the days between check visits.
     duty_moves : shares of units that change duty on the as-of day.
     """
@@ -47,8 +49,9 @@ class Scenario:
     wait_for_visit: bool = True
     together: Together = "as_now"
     minimum_change_mm: float = 0.0
-    minimum_mm: Mapping[str, float] = field(default_factory=dict)
+    minimum_mm: float | Mapping[str, float] = field(default_factory=dict)
     use_factor: float = 1.0
+    check_weeks: float | None = None
     check_interval_factor: float = 1.0
     duty_moves: tuple[DutyMove, ...] = ()
 
@@ -59,6 +62,8 @@ class Scenario:
         for name in ("use_factor", "check_interval_factor"):
             if not getattr(self, name) > 0.0:
                 raise ValueError(f"{self.name}: {name} must be above 0, got {getattr(self, name)}")
+        if self.check_weeks is not None and not self.check_weeks > 0.0:
+            raise ValueError(f"{self.name}: check_weeks must be above 0, got {self.check_weeks}")
         shares = [move.share for move in self.duty_moves]
         if any(not 0.0 <= share <= 1.0 for share in shares):
             raise ValueError(f"{self.name}: a share of units must be between 0 and 1, got {shares}")

@@ -7,7 +7,7 @@ import polars as pl
 
 from pipeline.marts.lives.causes import write_cause_marts
 from pipeline.marts.lives.comparisons import life_comparisons
-from pipeline.marts.lives.decisions import write_decision_marts
+from pipeline.marts.lives.decisions import CHECKED, write_decision_marts
 from pipeline.marts.lives.effects import write_effect_marts
 from pipeline.marts.lives.fits import Lives
 from pipeline.marts.lives.replacements import write_replacement_marts
@@ -33,6 +33,7 @@ WRITTEN = (
     "replacement_differences",
 )
 COMPARED = "duty_comparisons"
+KEPT = (CHECKED,)
 
 
 def life_chapter(
@@ -48,4 +49,5 @@ def life_chapter(
     write_effect_marts(con, settings)
     write_decision_marts(con, settings, lives, km_per_day, as_of)
     made = {name: warehouse.fetch(con, f"from mart.{name}") for name in WRITTEN}
+    made |= {table: warehouse.fetch(con, f"from {table}") for table in KEPT}
     return made | {COMPARED: life_comparisons(con, settings)}

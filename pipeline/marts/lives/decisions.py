@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray
+from models.lives.decisions.checking import CheckedGroup
 from models.lives.decisions.decisions import AgeReplacement, age_replacement
 from models.lives.decisions.fleet import (
     AdjusterGroup,
@@ -23,7 +24,7 @@ from models.relines.budget import budget_months
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Lives, Row, finite, frame_of
 from pipeline.settings import Settings
-from pipeline.warehouse import warehouse
+from pipeline.warehouse import kept, warehouse
 
 DRAWS = 200
 # The best age is searched for in each draw, and its middle 8 in 10 settles with fewer.
@@ -31,6 +32,7 @@ AGE_DRAWS = 40
 AGES_FOR_UNKNOWN = 20
 SEED = 40_000
 DAYS_PER_WEEK = 7.0
+CHECKED = "fit.checked_groups"
 NO_LIFE = "too few adjusters have failed for a life to be fitted: see the notes of adjuster_fits"
 
 
@@ -73,11 +75,12 @@ def write_decision_marts(
     km_per_day: pl.DataFrame,
     as_of: dt.date,
 ) -> None:
-    """Write the three decisions; words where no life could be fitted."""
+    """Write the three decisions, words where no life could be fitted; keep what they stand on."""
     wheel_ends = wheel_ends_now(con, km_per_day, as_of)
     cells = fleet_cells(wheel_ends, lives)
     horizon = settings.budget.horizon_months
     marts.write(con, "expected_failures", expected_failures(wheel_ends, cells, as_of, horizon))
+    kept.keep(con, CHECKED, checked_groups(cells, settings))
     marts.write(con, "check_intervals", check_intervals(cells, settings))
     marts.write(con, "replacement_ages", replacement_ages(lives, settings))
 
@@ -183,11 +186,26 @@ def _floats(column: pl.Series) -> FloatArray:
     return column.cast(pl.Float64).to_numpy().copy()
 
 
+def checked_groups(cells: Sequence[Cell], settings: Settings) -> tuple[CheckedGroup, ...]:
+    """The cells as they are checked now."""
+    return tuple(
+        CheckedGroup(
+            cell.axle_type,
+            cell.duty,
+            cell.weight,
+            cell.km_per_week,
+            settings.service.weeks_between_checks(cell.duty),
+            cell.whose,
+            cell.life,
+        )
+        for cell in cells
+    )
+
+
 def check_intervals(cells: Sequence[Cell], settings: Settings) -> pl.DataFrame:
     """Shares unseen of every cell, of axle types and duties, and of the fleet."""
     service = settings.service
-    own = {duty: by.check_weeks for duty, by in service.duties.items() if by.check_weeks}
-    used = {duty: own.get(duty, service.check_weeks) for duty in {cell.duty for cell in cells}}
+    used = {cell.duty: service.weeks_between_checks(cell.duty) for cell in cells}
     usual = _most_used(cells, used) if cells else service.check_weeks
     weeks = sorted({*settings.adjusters.check_weeks, *used.values(), usual})
     if not cells:

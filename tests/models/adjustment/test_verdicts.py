@@ -9,7 +9,7 @@ import pytest
 from models.adjustment.judge import RESULT, judge_wheel_ends, learn_fleet, prepare_readings
 from models.adjustment.states import STATES
 from models.adjustment.strokes.parameters import Band, ratio_per_mm
-from tests.bench.bench_drift_fleet import DriftWorld, draw_strokes, readings_frame
+from tests.fleets.strokes import DriftWorld, draw_strokes, readings_frame
 
 SET_ON = dt.date(2025, 1, 6)
 RATIO_PER_MM = ratio_per_mm(90.0, 18.0, 6.0)

@@ -12,7 +12,8 @@ from models.mixed.reml import reml_point
 from models.mixed.whitening import Variances
 from models.wear.blocks import AS_GAUGE, PointerWeight, wear_blocks, wear_columns
 from models.wear.sums import kept_lives, lining_life_sums, without_pointer
-from tests.bench.bench_wear_fleet import (
+from tests.dense import dense_deviance
+from tests.fleets.linings import (
     AXLES,
     DUTIES,
     DrawnFleet,
@@ -21,7 +22,6 @@ from tests.bench.bench_wear_fleet import (
     reduced,
     sums_of,
 )
-from tests.dense import dense_deviance
 
 POINTERS = FleetTruth(pointer_share=0.6)
 

@@ -5,10 +5,11 @@ import re
 import duckdb
 import pytest
 
-from pipeline.documentation import README, sql_marts
+from pipeline.documentation import mart_index, sql_marts
 from pipeline.marts.marts import SCHEMAS
 from pipeline.warehouse import warehouse
 from sample_lake.notebook import main, plain_slopes, wear_rates
+from tests import ROOT
 
 
 @pytest.fixture(scope="module")
@@ -19,7 +20,9 @@ def con(small_run):
 
 
 def queries() -> list[str]:
-    blocks = re.findall(r"```sql\n(.*?)```", README.read_text(encoding="utf-8"), flags=re.S)
+    blocks = re.findall(
+        r"```sql\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), flags=re.S
+    )
     return [q.strip() for block in blocks for q in block.split(";") if q.strip()]
 
 
@@ -39,8 +42,8 @@ def test_the_readme_asks_about_tables_that_hold_something(con, table):
     assert con.execute(f"select count(*) from mart.{table}").fetchall()[0][0] > 0
 
 
-def test_every_mart_is_in_the_readmes_index(con):
-    index = README.read_text(encoding="utf-8").split("<!-- index:")[1].split("<!-- end index")[0]
+def test_every_mart_is_in_the_index(con):
+    index = mart_index()
     there = con.execute(
         "select table_name from information_schema.tables where table_schema = 'mart'"
     ).fetchall()

@@ -1,0 +1,69 @@
+"""Marts that plan from: parts, costs per km, changes, visits, stock, hours, check intervals."""
+
+import dataframely as dy
+import polars as pl
+
+from pipeline.marts import columns as col
+
+KINDS = ("lining", "adjuster")
+
+
+class PartFigures(dy.Schema):
+    """One row per part fitted, axle type and duty; both null: over all. None where no part is on
+    record."""
+
+    kind = dy.Enum(KINDS, nullable=False, description="Lining or adjuster")
+    part = col.text("The part, in the fleet's words")
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+    fitted = col.count("Of it on record")
+    units = col.count("Units it was fitted to")
+    failures = dy.Int64(nullable=True, min=0, description="Adjusters of it that failed")
+    mm_per_10000km = col.number("Linings: wear", "mm per 10,000 km")
+    mean_life_km = col.number("Expected life; linings: as worn as this fleet relines", "km", low=0)
+    life_ci_low = col.number("95 % interval, low end", "km", low=0.0)
+    life_ci_high = col.number("High end", "km", low=0.0)
+    price = col.number("What one costs", "currency", low=0.0)
+    cost_per_100000km = col.number("Part, fitting and failures per wheel end", "currency", low=0.0)
+    cost_ci_low = col.number("95 % interval, low end", "currency", low=0.0)
+    cost_ci_high = col.number("High end", "currency", low=0.0)
+    note = col.text("What limits the figures", nullable=True)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("life_ci_low", "mean_life_km", "life_ci_high") & col.ordered(
+            "cost_ci_low", "cost_per_100000km", "cost_ci_high"
+        )
+
+
+class PartComparisons(dy.Schema):
+    """One row per pair of parts within axle type and duty; both null: over all that hold both."""
+
+    kind = dy.Enum(KINDS, nullable=False, description="Lining or adjuster")
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+    measure = col.text("wear_rate_ratio or hazard_ratio")
+    part_a = col.text("The part compared")
+    part_b = col.text("The part it is compared with")
+    ratio = col.number("a over b: above 1, a wears faster or fails more", low=0.0)
+    ci_low = col.number("95 % interval, low end", low=0.0)
+    ci_high = col.number("High end", low=0.0)
+    p = col.share("Two-sided p")
+    p_adjusted = col.share("Holm-adjusted over the pairs of its kind, groups apart from the whole")
+    needed = dy.Int64(
+        nullable=True,
+        min=0,
+        description="Linings of each, or failures in all, that tell 10 % (failures: a third) apart",
+    )
+    at_random = dy.Bool(nullable=True, description="Nothing speaks against chance in who got which")
+    note = col.text("How the parts were dealt out, and what would be needed", nullable=True)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("ci_low", "ratio", "ci_high")
+
+
+PLANNING_SCHEMAS: dict[str, type[dy.Schema]] = {
+    "part_figures": PartFigures,
+    "part_comparisons": PartComparisons,
+}

@@ -1,0 +1,113 @@
+"""``drumline ask`` says what a run with that scenario says, in the same futures."""
+
+import shutil
+
+import duckdb
+import pytest
+
+from pipeline import asking
+from pipeline.asking import answered, section_of, toml_lines
+from pipeline.cli import main
+from pipeline.errors import UserError
+from pipeline.settings import ScenarioSection, settings_from
+from tests.lakes import write_small_lake
+
+QUESTIONS = {
+    "thicker": {"minimum_mm": "8", "use_factor": "1.2", "check_weeks": "8", "threshold_mm": "2"},
+    "later": {"reline": "latest", "risk": "0.02", "wait_for_visit": "false", "together": "unit"},
+    "some": {"minimum_mm": "{trailing = 9}", "check_interval_factor": "1.5", "guard": "false"},
+}
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory):
+    """Out of a run with no scenario of its own, and of one with all the questions."""
+    folder = tmp_path_factory.mktemp("asking")
+    plain = write_small_lake(folder / "plain")
+    settings = "[costs]\nlining_kit = 90\nreline_labour = 60\ndrum = 150\ndrum_share = 0.3\n"
+    (plain / "fleet.toml").write_text(settings)
+    named = folder / "named"
+    shutil.copytree(plain, named)
+    lines = [
+        line for name, given in QUESTIONS.items() for line in toml_lines(name, section_of(given))
+    ]
+    (named / "fleet.toml").write_text(settings + "\n".join(lines))
+    for lake in (plain, named):
+        assert main(["run", str(lake), "--out", str(lake.with_suffix(".out"))]) == 0
+    return plain.with_suffix(".out"), named.with_suffix(".out")
+
+
+def futures(out, name):
+    with duckdb.connect(str(out / "drumline.duckdb"), read_only=True) as con:
+        return con.sql("from mart.futures where name = ? order by future", params=[name]).pl()
+
+
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_the_answer_is_that_of_a_run_with_the_scenario_future_by_future(runs, name):
+    plain, named = runs
+    reply = answered(plain, section_of(QUESTIONS[name]))
+    expected, now = futures(named, name), futures(plain, "as_now")
+    assert len({line.words for line in reply.lines}) == len(reply.lines)
+    for key, line in zip(asking.MEASURES, reply.lines, strict=False):
+        assert line.asked.tolist() == expected[key].to_list()
+        assert line.now.tolist() == now[key].to_list()
+
+
+def test_other_scenarios_of_a_fleet_change_nothing_of_its_futures(runs):
+    assert futures(runs[0], "as_now").equals(futures(runs[1], "as_now"))
+    assert futures(runs[0], "latest safe visit").equals(futures(runs[1], "latest safe visit"))
+
+
+def test_a_fleets_own_scenarios_stand_beside_the_usual_ones(runs):
+    with duckdb.connect(str(runs[1] / "drumline.duckdb"), read_only=True) as con:
+        names = {name for (name,) in con.execute("select name from mart.scenarios").fetchall()}
+    assert names == {
+        "as_now", "latest safe visit", "whole unit together", *QUESTIONS
+    }  # fmt: skip
+
+
+def test_the_last_lines_are_the_scenario_again(runs, capsys):
+    out = str(runs[0])
+    options = ["--minimum", '{trailing = 9, "a b" = 7}', "--use", "1.2", "--name", "why not"]
+    assert main(["ask", out, *options, "--check-weeks", "8", "--threshold", "2"]) == 0
+    said = capsys.readouterr().out
+    toml = said[said.index("[scenarios") : said.rindex("\nFigures are estimates")]
+    section = settings_from(toml.encode(), "fleet.toml").scenarios["why not"]
+    assert section == ScenarioSection(
+        minimum_mm={"trailing": 9.0, "a b": 7.0},
+        use_factor=1.2,
+        check_weeks=8.0,
+        threshold_mm=2.0,
+        reline="threshold",
+    )
+
+
+def test_nothing_asked_changes_nothing_of_the_plan(runs):
+    """The budget itself is the fleet's habit and what the accepted risk takes besides."""
+    reply = answered(runs[0], section_of({}))
+    for line in reply.lines:
+        assert (line.asked == line.now).all()
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--minimum", "thick"], "--minimum-mm: found 'thick'; accepted: a number above 0 or"),
+        (["--reline", "lates"], '--reline: found \'lates\'; accepted: "as_now", "threshold" or'),
+        (["--use", "-1"], "--use-factor: found '-1'; accepted: a number above 0"),
+        (
+            ["--duty-moves", '[{from_duty = "a", to_duty = "b", share = 0.5}]'],
+            "nobody runs the duty 'a'; known are unassigned",
+        ),
+    ],
+)
+def test_what_cannot_be_asked_is_said_in_one_line(runs, capsys, options, said):
+    assert main(["ask", str(runs[0]), *options]) == 2
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
+
+
+def test_without_a_run_there_is_no_answer(tmp_path):
+    with pytest.raises(UserError, match=r"drumline\.duckdb"):
+        answered(tmp_path, section_of({}))
