@@ -33,7 +33,7 @@ done as (
 renewed as (
     select wheel_end_id, count(*) as relines
     from stage.relines
-    where source <> 'before_records'
+    where source in ('job', 'inferred')
     group by wheel_end_id
 ),
 

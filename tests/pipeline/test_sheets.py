@@ -281,3 +281,28 @@ def test_a_warehouse_without_a_finished_run_exits_2(small_run, tmp_path, capsys)
     duckdb.connect(str(tmp_path / warehouse.DATABASE)).close()
     assert main(["sheet", str(small_run / "lake"), "--out", str(tmp_path)]) == 2
     assert "run drumline run" in capsys.readouterr().err
+
+
+def test_rows_left_blank_are_not_errors(small_run, tmp_path, capsys):
+    """Half the wheel ends were looked at: the other half's rows say nothing, and count as none."""
+    lake = shutil.copytree(small_run / "lake", tmp_path / "lake")
+    blank = pl.read_csv(folder(small_run) / "inspections.csv", infer_schema_length=None)
+    rows = pl.concat([filled(blank.head(4)), blank.tail(4)], how="diagonal_relaxed")
+    for kind, content in (
+        ("csv", blanks.as_csv(rows, Settings())),
+        ("xlsx", blanks.as_xlsx(rows.head(0), Settings(), DAY)),
+    ):
+        (lake / "inspections" / f"half.{kind}").write_bytes(content)
+    assert main(["check", str(lake)]) == 0
+    assert "180 rows in 8 files: 180 accepted, 0 repeated, 0 set aside" in capsys.readouterr().out
+
+
+def test_a_row_with_a_day_and_no_reading_is_still_an_error(small_run, tmp_path, capsys):
+    lake = shutil.copytree(small_run / "lake", tmp_path / "lake")
+    blank = pl.read_csv(folder(small_run) / "inspections.csv", infer_schema_length=None)
+    dated = blank.head(1).with_columns(
+        inspected_on=pl.lit("2025-11-24"), odometer_km=pl.lit(185000)
+    )
+    (lake / "inspections" / "dated.csv").write_bytes(blanks.as_csv(dated, Settings()))
+    assert main(["check", str(lake)]) == 1
+    assert "no reading: 1 row" in capsys.readouterr().out
