@@ -39,6 +39,7 @@ class Fleet:
     risk: float = 0.05  # accepted chance of crossing the minimum between visits
     horizon_months: int = 24
     duty_order: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()  # the workshop's own, in place of the general ones
     limit_sources: tuple[str, ...] = ()  # where each limit in force comes from, a sentence each
 
 

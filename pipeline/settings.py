@@ -218,6 +218,14 @@ class PartSection(Section):
     price: NotNegative | None = Field(None, description="Of one; else the fleet's under [costs]")
 
 
+class Workshop(Section):
+    steps: tuple[str, ...] = Field(
+        (),
+        description="Steps on the workshop sheet, in place of the general ones; the cautions stay",
+        examples=['["Chock the wheels.", "Return test as on page 12 of the maker\'s manual."]'],
+    )
+
+
 class Duties(Section):
     order: tuple[str, ...] = Field(
         (), description="Display order; others follow by name", examples=['["regional", "quarry"]']
@@ -242,6 +250,7 @@ class Settings(Section):
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
     duties: Duties = Duties()
+    workshop: Workshop = Workshop()
     parts: dict[str, PartSection] = {}
     scenarios: dict[str, ScenarioSection] = {}
 

@@ -2,7 +2,10 @@
 into the lake."""
 
 import datetime as dt
+import html
+import re
 import shutil
+from dataclasses import replace
 
 import duckdb
 import fastexcel
@@ -11,7 +14,7 @@ import pytest
 
 from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
-from dashboards.workshop import WorkshopData, unit_sheets, workshop_sheets
+from dashboards.workshop import ASKED, WorkshopData, unit_sheets, workshop_sheets
 from pipeline import blanks
 from pipeline.cli import main
 from pipeline.contract import columns_of
@@ -264,6 +267,64 @@ def test_the_workbook_explains_itself():
     book = fastexcel.read_excel(blanks.as_xlsx(rows, Settings(), DAY))
     told = " ".join(book.load_sheet(1, header_row=None).to_polars().to_series().drop_nulls())
     assert all(name in told for name in columns_of("inspections"))
+
+
+# ---- steps and readings
+
+
+def sheet_text(**changed: object) -> str:
+    return html.unescape(workshop_sheets(replace(month(), **changed)))
+
+
+def test_steps_are_of_no_one_maker():
+    text = sheet_text()
+    for way in ("two full turns", "ten times", "control arm", "0–90", "17.5"):
+        assert way not in text, way
+    assert "as the adjuster's maker describes it" in text
+    assert "replaced, not re-set" in text
+
+
+@pytest.mark.parametrize(
+    ("left_out", "words"),
+    [
+        ("free_stroke_mm", ("Free stroke", "Stroke as left", "Band</th>", "Aim</th>")),
+        ("wear_indicator_deg", ("Wear pointer", "wear pointer")),
+        ("return_test", ("Returns</th>", "Return test, as")),
+        ("cap_state", ("Cap</th>", "Look at the grease cap")),
+    ],
+)
+def test_what_a_fleet_does_not_record_is_not_asked_for(left_out, words):
+    kept = tuple(name for name in ASKED if name != left_out)
+    for word in words:
+        assert word in sheet_text()
+        assert word not in sheet_text(recorded=kept)
+    assert "replaced, not re-set" in sheet_text(recorded=kept)
+
+
+def test_rows_of_a_sheet_have_as_many_cells_whatever_is_recorded():
+    """Columns that are left out are left out of heading and rows alike."""
+    for kept in (ASKED, ASKED[:1], ASKED[2:3], ()):
+        text = workshop_sheets(replace(month(), recorded=kept))
+        table = re.search(r"<table>.*?</table>", text, re.S)
+        assert table is not None
+        heads, row = table[0].split("</thead>")
+        first, second = heads.split("</tr>")[:2]
+        spans = sum(int(n) for n in re.findall(r'colspan="(\d+)"', first))
+        alone = len(re.findall(r'rowspan="2"', first))
+        assert len(re.findall(r"<th", second)) == spans
+        cells = row.split("</tr>")[0]
+        wide = sum(int(n) - 1 for n in re.findall(r'colspan="(\d+)"', cells))
+        assert len(re.findall(r"<t[hd]", cells)) + wide == spans + alone
+
+
+def test_a_fleets_own_steps_stand_in_place_of_the_general_ones():
+    text = sheet_text(fleet=Fleet(steps=("Use pit 3.", "<b>Call Ann.</b>")))
+    assert "Use pit 3." in text
+    assert "<b>Call Ann.</b>" in text  # unescaped here: it stood as text
+    assert "the fleet's own, from fleet.toml" in text
+    assert "Level ground, wheels chocked" in text
+    assert "replaced, not re-set" in text
+    assert "Write down the day and the odometer" not in text
 
 
 # ---- the command
