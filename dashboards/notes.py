@@ -28,7 +28,7 @@ def _contradicted(backtest: pl.DataFrame) -> tuple[str, ...]:
     """
     return tuple(
         f"Earlier forecasts ({r['measure']}) were too sure of themselves: {share(r['held'])} of "
-        f"{number(r['n'])} outcomes fell inside bands that promised {share(r['promised'])}; "
+        f"{number(r['n'])} came out within what was said, where {share(r['promised'])} should; "
         f"{ADVICE}"
         for r in judged(backtest).iter_rows(named=True)
         if verdict(r) == "too narrow" and _beyond_chance(r)

@@ -16,6 +16,7 @@ from dashboards.charts.compared import comparison_figure
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure, reasons_figure
 from dashboards.charts.wear import wear_figure
+from dashboards.departures import departures_said
 from dashboards.drawing.figure import Figure
 from dashboards.measures import Measures
 from dashboards.notes import why_no_forecast
@@ -145,14 +146,13 @@ def wear(data: PageData) -> Section:
         comparison_figure(data.duty_comparisons, "wear_rate_ratio", "lining wear"),
     )
     nothing = "No wear rate could be worked out: too few linings were read more than once."
-    remarks = (*_spread(data, measures), *_departures(data), *_pointers(data))
+    remarks = (
+        *_spread(data, measures),
+        *departures_said(data.wear_departures, measures),
+        *_pointers(data),
+    )
     typed = tuple(map(typeset, remarks))
     return Section("wear", "How fast linings wear", _kept(figures), nothing, typed)
-
-
-def _departures(data: PageData) -> tuple[str, ...]:
-    found = data.wear_departures
-    return () if found is None else tuple(found["sentence"].drop_nulls().to_list())
 
 
 def _pointers(data: PageData) -> tuple[str, ...]:
@@ -175,7 +175,7 @@ def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:
     if data.wear_components.is_empty():
         return ()
     row = data.wear_components.row(0, named=True)
-    said = [row["note"]] if row["note"] else []
+    said = [measures.sentence(row["note"])] if row["note"] else []
     if row["converged"] is False and read(data):
         said.append("The wear fit did not settle on an optimum: take its intervals with care.")
     if row["between_unit_sd"] is not None and row["residual_sd"] is not None:
@@ -198,7 +198,8 @@ def adjusters(data: PageData) -> Section:
         *lives_charts.scale_figures(data.adjuster_scales, measures),
     )
     nothing = "Too few adjusters have failed for a curve to be drawn."
-    remarks = tuple(map(typeset, _adjuster_remarks(data)))
+    said = (measures.sentence(remark) for remark in _adjuster_remarks(data))
+    remarks = tuple(map(typeset, said))
     return Section("adjusters", "How long adjusters last", _kept(figures), nothing, remarks)
 
 

@@ -180,6 +180,8 @@ def plan_said(plan: pl.DataFrame | None, measures: Measures) -> str:
     extra = with_interval(
         row["extra_relines_mean"], row["extra_relines_p10"], row["extra_relines_p90"], "relines"
     )
+    if not round(row["crossings_avoided_mean"]) and row["extra_relines_mean"] < 1:
+        return f"The accepted risk of {share(row['risk'])} takes no more relines than are forecast."
     costs = f", {measures.money(row['extra_cost_mean'])}" if row["extra_cost_mean"] else ""
     avoided = count(round(row["crossings_avoided_mean"]), "lining")
     return (
