@@ -34,8 +34,8 @@ def _contradicted(backtest: pl.DataFrame) -> tuple[str, ...]:
     """
     return tuple(
         f"Earlier forecasts ({r['measure']}) were too sure of themselves: {share(r['held'])} of "
-        f"{number(r['outcomes'])} outcomes fell inside bands that promised "
-        f"{share(r['promised'])}; {ADVICE}"
+        f"{number(r['outcomes'])} came out within what was said, where {share(r['promised'])} "
+        f"should; {ADVICE}"
         for r in judged(backtest).iter_rows(named=True)
         if verdict(r) == "too narrow" and _beyond_chance(r)
     )
@@ -54,9 +54,28 @@ def _unfit(data: PageData) -> tuple[str, ...]:
             "The wear fit did not settle on an optimum: take every date and cost with care."
         )
     if data.reline_outlook.is_empty():
-        why = "the lining readings allow no wear fit" if read else "no lining reading can be used"
-        said.append(f"No relines could be forecast: {why}.")
+        said.append(f"No relines could be forecast: {why_no_forecast(data)}.")
+    if never_relined(data):
+        said.append(
+            "No reline was ever seen in these records: when this fleet relines is assumed, not "
+            "learnt from its habit."
+        )
     return tuple(said)
+
+
+def why_no_forecast(data: PageData) -> str:
+    """Whether there are no lining readings, or too few of them on one lining."""
+    records = data.on_record
+    if records is not None and not records["linings"].sum():
+        return "no lining reading is on record"
+    return "the lining readings allow no wear fit yet, which takes two or more of one lining"
+
+
+def never_relined(data: PageData) -> bool:
+    """Whether relines are forecast for a fleet of which none is on record, nor seen as growth."""
+    if data.on_record is None or data.reline_outlook.is_empty():
+        return False
+    return not data.on_record["relines"].sum()
 
 
 def _no_costs(data: PageData) -> tuple[str, ...]:
@@ -117,10 +136,14 @@ def this_month(data: PageData) -> dict[str, str]:
     """What each method worked from, by its question."""
     return {
         "How fast linings wear": _wear(data.wear_rates),
+        "Relines and money by month": _NO_HABIT if never_relined(data) else "",
         "How long adjusters last": _adjusters(data.adjuster_fits),
         "How well adjusters are set": _settings(data.setting_quality),
         "How far to trust it": " ".join(forecasts_judged(data.backtest)),
     }
+
+
+_NO_HABIT = "no reline was ever seen, so that the habit is assumed."
 
 
 def _wear(rates: pl.DataFrame) -> str:

@@ -19,6 +19,7 @@ from dashboards.flagged import Flagged, flagged
 from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
 from dashboards.missing import missing, reasons_counted
+from dashboards.notes import why_no_forecast
 from dashboards.on_record import flags_judged, services_judged
 from dashboards.page_data import PageData
 from dashboards.page_lists import page_lists
@@ -85,6 +86,7 @@ def _with_room(data: PageData, parts: Sequence[Section], room: Room, library: st
         lists=page_lists(data, room.listed),
         services=_services(data),
         linings=bool(data.wear_rates["readings"].sum()),
+        no_forecast=why_no_forecast(data),
         readers=READERS,
         judged=flags_judged(data.on_record, data.wheel_end_status),
         cautions=CAUTIONS,

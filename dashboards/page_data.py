@@ -35,11 +35,12 @@ class Fleet:
     band_low: float = 0.10  # free stroke / arm length
     band_high: float = 0.15
     target: float = 0.125
-    take_up_deg: float = 17.5  # camshaft turn beyond which an adjuster takes up
+    take_up_deg: float | None = None  # camshaft turn beyond which an adjuster takes up
     band_source: str = "common practice, no published source"
     risk: float = 0.05  # accepted chance of crossing the minimum between visits
     horizon_months: int = 24
     duty_order: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()  # the workshop's own, in place of the general ones
     limit_sources: tuple[str, ...] = ()  # where each limit in force comes from, a sentence each
 
 

@@ -16,9 +16,11 @@ from dashboards.charts.compared import comparison_figure
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure, reasons_figure
 from dashboards.charts.wear import wear_figure
+from dashboards.departures import departures_said
 from dashboards.drawing.figure import Figure
 from dashboards.measures import Measures
-from dashboards.on_record import SERVICES, known_of, services_judged
+from dashboards.notes import why_no_forecast
+from dashboards.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.page_data import PageData
 from dashboards.words import capital, count, listed, number, typeset
 
@@ -83,7 +85,10 @@ def changed(data: PageData) -> Section:
         flags_charts.states_figure(data.wheel_end_status, data.compared),
         trust_charts.months_figure(data.months, Measures(data.fleet)),
     )
-    return Section("changed", "What changed", _kept(figures), "Nothing is flagged this month.")
+    judged = flags_judged(data.on_record, data.wheel_end_status)
+    return Section(
+        "changed", "What changed", _kept(figures), f"There is no flag to count. {judged}"
+    )
 
 
 def stand(data: PageData) -> Section:
@@ -91,7 +96,11 @@ def stand(data: PageData) -> Section:
         flags_charts.stroke_figure(data.wheel_end_status, data.fleet),
         flags_charts.minimum_figure(data.wheel_end_status, data.as_of),
     )
-    return Section("stand", "The whole fleet", _kept(figures), "No wheel end has a usable reading.")
+    nothing = (
+        "There is nothing to draw: no wheel end has a stroke read since its last setting, and none "
+        "a lining that may reach its minimum within the months ahead."
+    )
+    return Section("stand", "The whole fleet", _kept(figures), nothing)
 
 
 def relines(data: PageData) -> Section:
@@ -107,15 +116,26 @@ def relines(data: PageData) -> Section:
         relines_charts.depots_figure(data.outlook_by_depot, measures, "cost"),
         policies_figure(data.scenarios, measures),
     )
-    nothing = "No relines could be forecast: there are too few lining readings."
+    nothing = f"No relines could be forecast: {why_no_forecast(data)}."
     plan = relines_charts.plan_said(data.reline_plan, measures)
-    remarks = ((plan,) * bool(plan)) + ((_NO_POLICIES,) * (data.scenarios is None))
+    unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
+    remarks = (
+        *((plan,) * bool(plan)),
+        *((_NO_POLICIES,) * (data.scenarios is None)),
+        *((_NO_COSTS,) * unset),
+    )
     return Section("relines", "Relines and money", _kept(figures), nothing, remarks)
 
 
 _NO_POLICIES = (
     "No other policies were compared: name some under [scenarios] in fleet.toml and the next run "
     "sets them side by side."
+)
+
+
+_NO_COSTS = (
+    "Policies are not compared by their money: no cost is set under [costs] in fleet.toml. Their "
+    "relines stand in mart.scenarios."
 )
 
 
@@ -126,14 +146,13 @@ def wear(data: PageData) -> Section:
         comparison_figure(data.duty_comparisons, "wear_rate_ratio", "lining wear"),
     )
     nothing = "No wear rate could be worked out: too few linings were read more than once."
-    remarks = (*_spread(data, measures), *_departures(data), *_pointers(data))
+    remarks = (
+        *_spread(data, measures),
+        *departures_said(data.wear_departures, measures),
+        *_pointers(data),
+    )
     typed = tuple(map(typeset, remarks))
     return Section("wear", "How fast linings wear", _kept(figures), nothing, typed)
-
-
-def _departures(data: PageData) -> tuple[str, ...]:
-    found = data.wear_departures
-    return () if found is None else tuple(found["sentence"].drop_nulls().to_list())
 
 
 def _pointers(data: PageData) -> tuple[str, ...]:
@@ -156,7 +175,7 @@ def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:
     if data.wear_components.is_empty():
         return ()
     row = data.wear_components.row(0, named=True)
-    said = [row["note"]] if row["note"] else []
+    said = [measures.sentence(row["note"])] if row["note"] else []
     if row["converged"] is False and read(data):
         said.append("The wear fit did not settle on an optimum: take its intervals with care.")
     if row["between_unit_sd"] is not None and row["residual_sd"] is not None:
@@ -179,7 +198,8 @@ def adjusters(data: PageData) -> Section:
         *lives_charts.scale_figures(data.adjuster_scales, measures),
     )
     nothing = "Too few adjusters have failed for a curve to be drawn."
-    remarks = tuple(map(typeset, _adjuster_remarks(data)))
+    said = (measures.sentence(remark) for remark in _adjuster_remarks(data))
+    remarks = tuple(map(typeset, said))
     return Section("adjusters", "How long adjusters last", _kept(figures), nothing, remarks)
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from dashboards.charts.relines import YEAR, outlook_words, plan_said
+from dashboards.charts.relines import YEAR, outlook_words
 from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
@@ -62,6 +62,7 @@ class Short:
     tasks: tuple[Task, ...]
     changes: tuple[str, ...]
     lacking: tuple[str, ...]
+    nothing: str  # in place of tasks
 
 
 def shorts(data: PageData) -> tuple[Short, ...]:
@@ -73,7 +74,21 @@ def shorts(data: PageData) -> tuple[Short, ...]:
 
 def _short(depot: str, data: PageData) -> Short:
     said = changes_said(data.compared)
-    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record))
+    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record), _nothing(data))
+
+
+def _nothing(data: PageData) -> str:
+    if not anything_judged(data.on_record):
+        return "Nothing can be judged: no stroke, return test, fault or lining is on record."
+    unknown = unjudged(data.wheel_end_status)
+    if not unknown:
+        return "Nothing was found that asks for work. Keep to the checks that are due."
+    ends = data.wheel_end_status.height
+    return (
+        f"Nothing was found that asks for work; but at {number(unknown)} of "
+        f"{count(ends, 'wheel end')} the stroke could not be judged. Keep to the checks that are "
+        "due."
+    )
 
 
 def of_depot(data: PageData, depot: str) -> PageData:
@@ -96,6 +111,7 @@ def of_depot(data: PageData, depot: str) -> PageData:
         on_record=own(data.on_record),
         reline_outlook=data.reline_outlook.clear() if years is None else years,
         backtest=data.backtest.clear(),
+        reline_plan=None,  # of the fleet alone
         changes=changes,
     )
 
@@ -132,12 +148,24 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     row = year.row(0, named=True)
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
-    plan = plan_said(data.reline_plan, measures)
-    relines = Fact(label, number(row["relines_p50"]), f"{limits}. {plan}".rstrip(". "), "relines")
+    relines = Fact(label, number(row["relines_p50"]), limits + _plan(data.reline_plan), "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None
     limits = f"{outlook_words(row, measures, 'cost')}, 8 chances in 10"
     return relines, Fact("Their cost", measures.money(row["cost_p50"]), limits, "relines")
+
+
+def _plan(plan: pl.DataFrame | None) -> str:
+    """What keeping the accepted risk takes besides, where it keeps a lining from its minimum."""
+    year = plan.filter(pl.col("months") == YEAR) if plan is not None else pl.DataFrame()
+    if year.is_empty():
+        return ""
+    row = year.row(0, named=True)
+    avoided = round(row["crossings_avoided_mean"])
+    if not avoided:
+        return ""
+    more = number(max(1, round(row["extra_relines_mean"])))
+    return f"; about {more} more would keep {count(avoided, 'lining')} off the minimum in service"
 
 
 def _overdue(data: PageData) -> Fact | None:

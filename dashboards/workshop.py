@@ -19,6 +19,16 @@ from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
 from dashboards.words import NOTHING, count, day_name, number, span
 
+# In the order of the columns to write into; faults are always asked for.
+ASKED = (
+    "lining_mm",
+    "wear_indicator_deg",
+    "free_stroke_mm",
+    "applied_stroke_mm",
+    "marks_aligned",
+    "return_test",
+    "cap_state",
+)
 LAST_READINGS = 2  # shown per wheel end, the newest first
 
 
@@ -38,6 +48,9 @@ class WorkshopData:
         ``unit_id``, ``seen_on``, ``odometer_km``: the unit's last odometer reading.
     overdue
         ``wheel_end_id``, ``kind``, ``due_on``: what is overdue.
+    recorded
+        The readings that this fleet has on record at all: others are not asked for. All of them
+        for a fleet that has none yet.
     """
 
     fleet: Fleet
@@ -46,6 +59,7 @@ class WorkshopData:
     readings: pl.DataFrame
     sightings: pl.DataFrame
     overdue: pl.DataFrame
+    recorded: tuple[str, ...] = ASKED
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,25 +99,64 @@ class Sheet:
     due: tuple[str, ...]
 
 
-STEPS = (
-    "Level ground, wheels chocked, air and spring brakes made safe before hands go in.",
-    "Write down the day and the odometer first, and every reading as found, before any work.",
-    "Brakes released: does the pointer on the control arm line up with the mark on the body?",
-    "Pull the arm by hand and measure how far the clevis pin travels: the free stroke.",
-    "Read the lining at its thinnest point. Dust is never blown about.",
-    "Return test: back the adjuster off two full turns and apply the brakes ten times. It must "
-    "come back to its mark. One that does not is faulty: it is replaced, not re-set.",
-    "Set only what passed, to the aim. An automatic adjuster that keeps going out hides a fault: "
-    "find the cause.",
-    "Grease: open the cap, press in new grease, give the old some ten minutes to come out, wipe, "
-    "and refit the cap. A cap left open lets dirt in.",
-    "After work, measure the free stroke again and write it under “as left”. After a reline, reset "
-    "the wear pointer.",
+# Readings as the sheet asks for them: the contract's column, its heading, and the step that takes
+# it, said so that it holds for whichever maker's parts there are.
+READINGS = {
+    "marks_aligned": (
+        "Marks in line",
+        "Brakes released: do the adjuster's marks line up, where its maker put any?",
+    ),
+    "free_stroke_mm": (
+        "Free stroke",
+        "Brakes released: pull the arm by hand and measure how far its pin travels (free stroke).",
+    ),
+    "applied_stroke_mm": (
+        "Applied stroke",
+        "Brakes applied at test pressure: measure how far the pushrod travels (applied stroke).",
+    ),
+    "lining_mm": ("Lining", "Read the lining at its thinnest point."),
+    "wear_indicator_deg": ("Wear pointer, °", "Read the wear pointer, where there is one."),
+    "return_test": (
+        "Returns",
+        "Return test, as the adjuster's maker describes it: taken out of adjustment, it must find "
+        "its way back by itself. One that does not is faulty: it is replaced, not re-set.",
+    ),
+    "cap_state": ("Cap", "Look at the grease cap: in its seat, open, or missing."),
+}
+SAFE_FIRST = "Level ground, wheels chocked, air and spring brakes made safe before hands go in."
+FOUND_FIRST = (
+    "Write down the day and the odometer first, and every reading as found, before any work."
 )
+REPLACED = "An adjuster that fails its return test is replaced, not re-set."
+WORK_STEPS = (
+    "Set only what passed, to the aim, in its maker's way. Setting again what keeps going out of "
+    "adjustment hides a fault: find the cause.",
+    "Grease as the maker says, with the cap back in its seat: a cap left open lets dirt in. Lining "
+    "dust is never blown about.",
+)
+AS_LEFT = "After work, measure the free stroke again and write it under “as left”."
+POINTER_RESET = "After a reline, reset the wear pointer."
 STEPS_SOURCE = (
     "The steps and the band are common practice, not a maker's. Where the maker's manual or local "
     "law says otherwise, they are right and this sheet is wrong."
 )
+OWN_SOURCE = (
+    "These steps are the fleet's own, from fleet.toml. Where the maker's manual or local law says "
+    "otherwise, they are right and this sheet is wrong."
+)
+
+
+def steps_for(fleet: Fleet, recorded: Sequence[str]) -> tuple[str, ...]:
+    """The steps on a sheet: the fleet's own, or general ones for the readings that it records."""
+    if fleet.steps:
+        return (SAFE_FIRST, *fleet.steps, REPLACED)
+    taken = [READINGS[name][1] for name in READINGS if name in recorded]
+    after = [
+        *([AS_LEFT] if "free_stroke_mm" in recorded else []),
+        *([POINTER_RESET] if "wear_indicator_deg" in recorded else []),
+    ]
+    tested = [] if "return_test" in recorded else [REPLACED]
+    return (SAFE_FIRST, FOUND_FIRST, *taken, *tested, *WORK_STEPS, *after)
 
 
 def workshop_sheets(data: WorkshopData) -> str:
@@ -117,14 +170,27 @@ def workshop_sheets(data: WorkshopData) -> str:
         as_of=day_name(data.as_of),
         unit=data.fleet.length_unit,
         distance=data.fleet.distance_unit,
-        steps=STEPS,
-        steps_source=STEPS_SOURCE,
+        steps=steps_for(data.fleet, data.recorded),
+        steps_source=OWN_SOURCE if data.fleet.steps else STEPS_SOURCE,
+        asked=[READINGS[name][0] for name in ASKED if name in data.recorded] + ["Fault"],
+        shown=_shown(data),
         cautions=CAUTIONS,
         band_source=data.fleet.band_source,
         takes_up=_takes_up(data.fleet.take_up_deg),
         policy=policy([], [style]),
         style=Markup(style),
     )
+
+
+def _shown(data: WorkshopData) -> dict[str, bool]:
+    """Which of the columns of what is known, and of what is left, this fleet has a use for."""
+    strokes = "free_stroke_mm" in data.recorded
+    limits = data.ends["readjust_limit_mm"].is_not_null().any()
+    return {
+        "stroke": strokes,
+        "chamber": "applied_stroke_mm" in data.recorded or bool(limits),
+        "lining": "lining_mm" in data.recorded,
+    }
 
 
 def unit_sheets(data: WorkshopData) -> tuple[Sheet, ...]:
@@ -164,11 +230,13 @@ def _sheet(
     )
 
 
-def _takes_up(degrees: float) -> str:
+def _takes_up(degrees: float | None) -> str:
     """Pushrod travel turns the camshaft: an arc of the arm's length (geometry)."""
+    if degrees is None:  # differs by maker
+        return ""
     arc = math.radians(degrees)
     return (
-        f"An adjuster takes up past {degrees:g}° of camshaft turn: "
+        f"By the fleet's settings its adjusters take up past {degrees:g}° of camshaft turn: "
         f"an applied stroke of about {number(100 * arc)} % of its arm."
     )
 

@@ -25,6 +25,9 @@ READINGS = (
     "fault",
 )
 
+# What a blank form says of a wheel end before anybody has looked at it.
+FILLED_BEFOREHAND = {"inspections": ("unit_id", "axle_no", "side")}
+
 HAS_A_READING = pl.any_horizontal(pl.col(name).is_not_null() for name in READINGS)
 ENDS_AFTER_IT_STARTS = (pl.col("to_on") >= pl.col("from_on")).fill_null(value=True)
 

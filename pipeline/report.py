@@ -57,6 +57,7 @@ class Summary:
     plan: tuple[float, float, float, float] | None
     page: Place
     warnings: tuple[str, ...] = ()
+    lining_readings: int = 0
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -92,7 +93,13 @@ def summary(run: Run, out: Place) -> Summary:
         plan=plan[0] if plan else None,
         page=out / "published" / "index.html",
         warnings=warnings(run.con),
+        lining_readings=_lining_readings(run.con),
     )
+
+
+def _lining_readings(con: duckdb.DuckDBPyConnection) -> int:
+    (readings,) = warehouse.one_row(con, "select coalesce(sum(linings), 0) from mart.on_record")
+    return int(readings)
 
 
 def warnings(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
@@ -123,6 +130,8 @@ def summary_lines(s: Summary) -> list[str]:
 
 
 def _relines(s: Summary) -> str:
+    if s.relines is None and not s.lining_readings:
+        return "not known, since no lining reading is on record"
     if s.relines is None:
         return "not known, since the lining readings allow no wear fit (mart.wear_components)"
     low, middle, high = s.relines

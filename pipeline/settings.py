@@ -48,8 +48,10 @@ class Adjustment(Section):
     side_to_side_limit: Share = Field(
         0.03, description="Left against right of an axle, fraction of arm; our default, no source"
     )
-    take_up_deg: Positive = Field(
-        17.5, description="Camshaft turn beyond which the adjuster takes up; common practice"
+    take_up_deg: Positive | None = Field(
+        None,
+        description="Camshaft turn beyond which the fleet's adjusters take up, from their maker; "
+        "workshop sheets say it where it is set",
     )
 
     @model_validator(mode="after")
@@ -220,6 +222,14 @@ class PartSection(Section):
     price: NotNegative | None = Field(None, description="Of one; else the fleet's under [costs]")
 
 
+class Workshop(Section):
+    steps: tuple[str, ...] = Field(
+        (),
+        description="Steps on the workshop sheet, in place of the general ones; the cautions stay",
+        examples=['["Chock the wheels.", "Return test as on page 12 of the maker\'s manual."]'],
+    )
+
+
 class Duties(Section):
     order: tuple[str, ...] = Field(
         (), description="Display order; others follow by name", examples=['["regional", "quarry"]']
@@ -376,6 +386,7 @@ class Settings(Section):
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
     duties: Duties = Duties()
+    workshop: Workshop = Workshop()
     parts: dict[str, PartSection] = {}
     scenarios: dict[str, ScenarioSection] = {}
 

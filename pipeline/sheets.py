@@ -13,7 +13,7 @@ import polars as pl
 
 from dashboards.advice import state_words
 from dashboards.drawing.theme import STATE_WORDS
-from dashboards.workshop import LAST_READINGS, WorkshopData, workshop_sheets
+from dashboards.workshop import ASKED, LAST_READINGS, WorkshopData, workshop_sheets
 from pipeline import blanks
 from pipeline.errors import UserError
 from pipeline.lake.object_store import store
@@ -80,9 +80,28 @@ def workshop_data(
         readings=warehouse.fetch(con, _READINGS).join(named, on="wheel_end_id", how="semi"),
         sightings=warehouse.fetch(con, _SIGHTINGS).join(units, on="unit_id", how="semi"),
         overdue=warehouse.fetch(con, _OVERDUE).join(named, on="wheel_end_id", how="semi"),
+        recorded=_recorded(con),
     )
 
 
+def _recorded(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """The readings that the fleet has on record; all that a sheet asks for, if it has none."""
+    counts = ", ".join(f"sum({column})" for column in _COUNTED.values())
+    found = warehouse.one_row(con, f"select {counts} from mart.on_record")
+    kept = tuple(name for name, n in zip(_COUNTED, found, strict=True) if n)
+    return kept or ASKED
+
+
+# The column of mart.on_record that counts each reading.
+_COUNTED = {
+    "lining_mm": "linings",
+    "wear_indicator_deg": "wear_pointers",
+    "free_stroke_mm": "strokes",
+    "applied_stroke_mm": "applied_strokes",
+    "marks_aligned": "marks",
+    "return_test": "return_tests",
+    "cap_state": "caps",
+}
 _ENDS = """
     select s.unit_id, s.wheel_end_id, s.axle_no, s.side, s.depot, s.axle_type, s.duty,
         w.arm_length_mm, w.lining_min_mm, w.chamber_size, w.readjust_limit_mm,

@@ -28,8 +28,8 @@ class Odd:
     """A fleet; every switch left alone makes an ordinary small one."""
 
     name: str
-    units: int = 16
-    weeks: int = 156
+    units: int = 12
+    weeks: int = 130
     check_weeks: int = 12
     seed: int = 1
     irregular: bool = False  # checks 8 to 20 weeks apart instead
@@ -44,6 +44,7 @@ class Odd:
     return_test: bool = True
     relines: bool = True
     all_planned: bool = False  # every adjuster is replaced before it can fail
+    life_km: float = 260_000  # Weibull scale of the adjusters' lives
     imperial: bool = False
     spoiled: Spoiler | None = None
     unreadable: str = ""  # a table whose one file is no table
@@ -148,7 +149,7 @@ def _unit(
     km_per_day = KM_PER_DAY[duty] * rng.uniform(0.85, 1.15)
     rates = WEAR_MM_PER_10000KM[duty] * rng.uniform(0.85, 1.15, len(PLACES))
     lining = np.full(len(PLACES), NEW_MM)
-    good_until = _lives(rng, len(PLACES))
+    good_until = _lives(odd, rng, len(PLACES))
     stroke = ARM_MM * (AIM + rng.normal(0.0, 0.006, len(PLACES)))
     before, inspections, work = 0.0, [], []
     for day in _visits(odd, number, rng):
@@ -176,7 +177,7 @@ def _unit(
             if ends:
                 why = "planned" if odd.all_planned else "failed"
                 work.append(job | {"action": "adjuster_replaced", "reason": why})
-                good_until[i] = km + _lives(rng, 1)[0]
+                good_until[i] = km + _lives(odd, rng, 1)[0]
                 stroke[i] = ARM_MM * AIM
         before = km
     return ([] if _is_skipped(odd, number) else inspections), work
@@ -186,8 +187,8 @@ def _is_skipped(odd: Odd, number: int) -> bool:
     return bool(odd.never_inspected) and number % odd.never_inspected == 0
 
 
-def _lives(rng: np.random.Generator, n: int) -> np.ndarray:
-    return 260_000 * rng.weibull(2.5, n)
+def _lives(odd: Odd, rng: np.random.Generator, n: int) -> np.ndarray:
+    return odd.life_km * rng.weibull(2.5, n)
 
 
 def _readings(
@@ -263,7 +264,7 @@ FLEETS = (
     Odd("Inches and miles", imperial=True),
     Odd("No relines", relines=False, weeks=40),
     Odd("All planned", all_planned=True),
-    Odd("One group", one_group=True),
+    Odd("One group", one_group=True, life_km=80_000),
     Odd("A third never inspected", never_inspected=3),
     Odd("Half set aside by date", spoiled=every_second_date_is_ambiguous),
     Odd("Half set aside by register", spoiled=half_the_units_are_not_in_the_register),

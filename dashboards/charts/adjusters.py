@@ -121,7 +121,7 @@ def _age_table(frame: pl.DataFrame, measures: Measures) -> Table:
             f"{span(number(r['shape_ci_low'], 2), number(r['shape_ci_high'], 2))})",
             number(r["adjusters"]),
             number(r["failures"]),
-            r["note"] or "",
+            measures.sentence(r["note"] or ""),
         )
         for r in frame.iter_rows(named=True)
     ]

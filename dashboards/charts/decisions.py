@@ -161,7 +161,7 @@ def _replacement_table(ages: pl.DataFrame, measures: Measures) -> Table:
             r["duty"] or "all",
             measures.distance(r["best_km"]) if r["best_km"] is not None else "does not pay",
             share(r["saving_share"], 1),
-            r["verdict"] or "",
+            measures.sentence(r["verdict"] or ""),
         )
         for r in ages.iter_rows(named=True)
     ]

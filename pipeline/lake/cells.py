@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.contract import (
     ACTIONS,
     CAP_STATES,
+    FILLED_BEFOREHAND,
     REASONS,
     RETURN_TESTS,
     SIDES,
@@ -118,7 +119,7 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
     dialect = dialect_of(settings, cells)
     sources, heading_problems = column_sources(table, cells.headings, settings, dialect)
     columns = columns_of(table)
-    parsed = _parsed_columns(columns, cells, sources, dialect)
+    parsed = _filled_in(table, _parsed_columns(columns, cells, sources, dialect))
     problems = [
         *heading_problems,
         Problem(
@@ -145,6 +146,19 @@ def judged(
         return rows.with_columns(pl.lit(None, dtype=pl.String).alias(name) for name in TOLD)
     named = _named_problems(parsed, bad, problems, cells, sources, hidden)
     return rows.join(named, on="row_no", how="left", maintain_order="left")
+
+
+def _filled_in(table: str, parsed: pl.DataFrame) -> pl.DataFrame:
+    """Without the rows of a half-filled form that name a wheel end and say nothing of it.
+
+    They are no more than lines with nothing between their separators, which are not rows either.
+    """
+    named = [f"{name}·here" for name in FILLED_BEFOREHAND.get(table, ())]
+    if not named:
+        return parsed
+    said = pl.any_horizontal(c for c in parsed.columns if c.endswith("·here") and c not in named)
+    whole = pl.col("shape_problem").is_not_null()
+    return parsed.filter(said | whole | ~pl.all_horizontal(named))
 
 
 def _parsed_columns(

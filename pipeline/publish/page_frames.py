@@ -140,6 +140,7 @@ def fleet_of(settings: Settings) -> Fleet:
         risk=settings.budget.risk,
         horizon_months=settings.budget.horizon_months,
         duty_order=settings.duties.order,
+        steps=settings.workshop.steps,
     )
 
 

@@ -1,8 +1,8 @@
 -- grain: one wheel end
 -- key: wheel_end_id
--- inputs: stage.inspections, stage.jobs, stage.duty_spells, judge.wheel_ends, run.parameters
+-- inputs: stage.inspections, stage.jobs, stage.relines, stage.duty_spells, judge.wheel_ends, run.parameters
 -- meaning: how much of each kind the records hold of it: what has none cannot be judged, however
---          well it may be
+--          well it may be; relines are those recorded and those seen as lining that grew
 with read as (
     select
         wheel_end_id,
@@ -25,9 +25,15 @@ done as (
         wheel_end_id,
         count(*) as jobs,
         count(*) filter (where action = 'greased') as greasings,
-        count(*) filter (where action = 'reline') as relines,
         count(*) filter (where action = 'adjuster_replaced') as adjusters_replaced
     from stage.jobs
+    group by wheel_end_id
+),
+
+renewed as (
+    select wheel_end_id, count(*) as relines
+    from stage.relines
+    where source in ('job', 'inferred')
     group by wheel_end_id
 ),
 
@@ -50,7 +56,7 @@ final as (
         coalesce(r.caps, 0) as caps,
         coalesce(j.jobs, 0) as jobs,
         coalesce(j.greasings, 0) as greasings,
-        coalesce(j.relines, 0) as relines,
+        coalesce(n.relines, 0) as relines,
         coalesce(j.adjusters_replaced, 0) as adjusters_replaced
     from judge.wheel_ends w
     cross join run.parameters p
@@ -58,6 +64,7 @@ final as (
         on d.unit_id = w.unit_id and d.from_on <= p.as_of and p.as_of < d.until_on
     left join read r on r.wheel_end_id = w.wheel_end_id
     left join done j on j.wheel_end_id = w.wheel_end_id
+    left join renewed n on n.wheel_end_id = w.wheel_end_id
 )
 
 select * from final

@@ -48,7 +48,7 @@ def test_a_run_in_order_has_nothing_to_say_of_itself(data: PageData) -> None:
 def test_a_forecast_that_its_history_contradicts_says_so_at_the_top(data: PageData) -> None:
     wrong = replace(data, backtest=outcomes(0.6, 400))
     (note,) = run_notes(wrong)
-    assert "60\u00a0% of 400 outcomes fell inside bands that promised 80\u00a0%" in note
+    assert "60\u00a0% of 400 came out within what was said, where 80\u00a0% should" in note
     page = rendered(replace(wrong, notes=(note,)))
     assert 0 < page.index('<p class="warning">Earlier forecasts') < page.index('id="first"')
 
