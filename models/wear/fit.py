@@ -9,16 +9,16 @@ start and rates fixed, :math:`(b_0, b_1)` per lining life, :math:`c` per unit. A
 is not on record has a start of its own. A unit that changed duty has its km split by duty. How the
 random slopes grow with the rate is chosen by likelihood (``models.wear.spread``).
 
-Wheel ends of one unit share its slope, so the standard errors respect clustering by unit. Intervals
-use Satterthwaite's degrees of freedom, from the same sums as the fit; Kenward and Roger's would
-need every unit's own matrices again, and agree for single rates but for a correction of the
-covariance of the order of one over the number of units. Where units are few the degrees of freedom
-are held at the number of units less the number of rates: a spread between units that happens to be
-estimated as zero must not make an interval narrow (with 12 units and 6 rates, intervals so held
-cover 95 % or more; ``tests/bench/bench_wear.py`` prints it).
+Wheel ends of one unit share its slope, so units are what counts. Where there are units enough the
+covariance of rates and starts is that of leaving each unit out in turn (``models.mixed.jackknife``):
+it holds also where units differ in ways the model has not, as one that is hard on its linings in
+one duty alone. With fewer units it is the likelihood's own. Degrees of freedom are the least of
+Satterthwaite's (from the variance components), the jackknife's (from the units behind a rate) and
+the number of units less the number of rates: a spread between units that happens to be estimated
+as zero must not make an interval narrow (``tests/bench/bench_wear.py`` prints how they cover).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -27,8 +27,9 @@ from models.common.distributions import t_quantile
 from models.mixed.blocks import Blocks
 from models.mixed.estimable import Estimable, estimable_columns
 from models.mixed.fit import MixedFit, TooFewRowsError, fit_mixed
+from models.mixed.jackknife import UnitJackknife, contrast_df, unit_jackknife
 from models.mixed.reml import normal_equations
-from models.mixed.satterthwaite import MOST_DF, satterthwaite_df, variance_covariance
+from models.mixed.satterthwaite import MOST_DF, variance_covariance
 from models.wear.blocks import (
     AS_GAUGE,
     PointerWeight,
@@ -51,6 +52,8 @@ from models.wear.shrinkage import (
 from models.wear.spread import SpreadLaw, compared_laws, settled_fit
 from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
 
+LEAST_LEFT_OUT = 20
+"""With fewer units than this, leaving each out in turn says less of an error than the model does."""
 THIN_UNITS = 5
 """A group with fewer units than this leans on the other duties of its axle type."""
 LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
@@ -77,6 +80,7 @@ class _Work:
     mixed: MixedFit
     spread: Spread
     laws: tuple[SpreadLaw, ...]
+    jackknife: UnitJackknife | None
 
 
 def rate_support(sums: LiningLifeSums, columns: WearColumns) -> Support:
@@ -133,7 +137,17 @@ def _worked(
     mixed, spread = settled_fit(usable, kept, weight, laws[0], even, LEAST_READING_SD_MM)
     if mixed is not even:
         blocks = wear_blocks(usable, kept, pointer_weight=weight, spread=spread)
-    return _Work(usable, columns, estimable, support, weight, blocks, mixed, spread, laws)
+    left_out = None
+    if _n_units(usable) >= LEAST_LEFT_OUT:
+        left_out = unit_jackknife(blocks, mixed)
+    if left_out is not None:
+        mixed = replace(mixed, covariance=left_out.covariance)
+    return _Work(usable, columns, estimable, support, weight, blocks, mixed, spread, laws, left_out)
+
+
+def _n_units(sums: LiningLifeSums) -> int:
+    """Units that say something of a rate."""
+    return len(np.unique(sums.unit[sums.informative]))
 
 
 def _raw_rates(work: _Work, thin_units: int) -> RawRates:
@@ -181,14 +195,13 @@ def _most_df(work: _Work) -> float:
     """Units less rates, where units have a spread of their own to estimate."""
     if not work.mixed.free[3]:
         return MOST_DF
-    units = len(np.unique(work.sums.unit[work.sums.informative]))
-    return max(1.0, float(units - len(work.columns.where("rate"))))
+    return max(1.0, float(_n_units(work.sums) - len(work.columns.where("rate"))))
 
 
 def _degrees_of_freedom(work: _Work) -> FloatArray:
     """Per column; columns without data of their own take the least of the others."""
     kept = np.flatnonzero(work.estimable.kept)
-    df = np.minimum(satterthwaite_df(work.mixed, np.eye(len(kept))), _most_df(work))
+    df = contrast_df(work.mixed, work.jackknife, np.eye(len(kept)), _most_df(work))
     out = np.full(len(work.columns), df.min(initial=MOST_DF))
     out[kept] = df
     return out
@@ -306,6 +319,7 @@ def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
         mixed=work.mixed,
         spread=work.spread,
         laws=work.laws,
+        jackknife=work.jackknife,
         pointer_weight=work.weight if len(work.columns.where("pointer")) else None,
         reml_loglik=work.mixed.reml_loglik,
         converged=work.mixed.converged,
@@ -365,6 +379,7 @@ def failed_fit(sums: LiningLifeSums, notes: tuple[str, ...]) -> WearFit:
         mixed=None,
         spread=even_spread(len(sums.axle_types), len(sums.duties)),
         laws=(),
+        jackknife=None,
         pointer_weight=None,
         reml_loglik=None,
         converged=False,

@@ -6,6 +6,7 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.mixed.fit import MixedFit
+from models.mixed.jackknife import UnitJackknife
 from models.wear.blocks import PointerWeight, Spread, WearColumns
 from models.wear.spread import SpreadLaw
 
@@ -82,7 +83,8 @@ class WearFit:
 
     ``beta`` (P,) and ``covariance`` (P, P) are the fixed effects in use (thin rates shrunk) in the
     order of ``columns``; ``mixed`` is the REML fit behind them (None where there was none), of the
-    columns ``kept`` (P,), under ``spread``, the first of the ``laws`` compared. No test has more
+    columns ``kept`` (P,), under ``spread``, the first of the ``laws`` compared; ``jackknife`` is
+    where its covariance comes from (None: the likelihood). No test has more
     degrees of freedom than ``most_df``.
     """
 
@@ -100,6 +102,7 @@ class WearFit:
     mixed: MixedFit | None
     spread: Spread
     laws: tuple[SpreadLaw, ...]
+    jackknife: UnitJackknife | None
     pointer_weight: PointerWeight | None
     reml_loglik: float | None
     converged: bool
