@@ -127,6 +127,11 @@ class Spread:
         """Whether all groups spread alike."""
         return self.life_power == 0.0 and self.unit_power == 0.0
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether they also share all of a unit's slope between duties."""
+        return self.is_even and self.duty_share == 0.0
+
 
 def even_spread(n_axles: int, n_duties: int) -> Spread:
     """The same spread, in mm per 10,000 km, in every group."""

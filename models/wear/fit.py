@@ -49,7 +49,7 @@ from models.wear.shrinkage import (
     mixture_limits,
     shrink_rates,
 )
-from models.wear.spread import SpreadLaw, compared_laws, settled_fit
+from models.wear.spread import SpreadLaw, compared_laws, sampled_units, settled_fit
 from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
 
 LEAST_LEFT_OUT = 20
@@ -132,17 +132,38 @@ def _worked(
     kept = chosen_columns(columns, estimable.kept)
     if not estimable.kept.all():
         blocks = wear_blocks(usable, kept, pointer_weight=weight)
-    even = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
-    laws = (law,) if law else compared_laws(usable, kept, weight, even, LEAST_READING_SD_MM)
-    mixed, spread = settled_fit(usable, kept, weight, laws[0], even, LEAST_READING_SD_MM)
-    if mixed is not even:
+    laws, spread, mixed = _under_law(usable, kept, weight, law)
+    if mixed is None or not spread.is_plain:
         blocks = wear_blocks(usable, kept, pointer_weight=weight, spread=spread)
+    if mixed is None:
+        mixed = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
     left_out = None
     if _n_units(usable) >= LEAST_LEFT_OUT:
         left_out = unit_jackknife(blocks, mixed)
     if left_out is not None:
         mixed = replace(mixed, covariance=left_out.covariance)
     return _Work(usable, columns, estimable, support, weight, blocks, mixed, spread, laws, left_out)
+
+
+def _under_law(
+    sums: LiningLifeSums, kept: WearColumns, weight: PointerWeight, law: SpreadLaw | None
+) -> tuple[tuple[SpreadLaw, ...], Spread, MixedFit | None]:
+    """The laws compared, the weights of the best (or of the one given), and its fit.
+
+    A large fleet's law and weights come from some of its units (no fit of all is returned then).
+    """
+    floor = LEAST_READING_SD_MM
+    for some in (sampled_units(sums), sums):
+        try:
+            even = fit_mixed(wear_blocks(some, kept, pointer_weight=weight), min_sd=floor)
+            laws = (law,) if law else compared_laws(some, kept, weight, even, floor)
+            fit, spread = settled_fit(some, kept, weight, laws[0], even, floor)
+        except (np.linalg.LinAlgError, TooFewRowsError):
+            if some is sums:
+                raise
+            continue
+        return laws, spread, fit if some is sums else None
+    raise AssertionError
 
 
 def _n_units(sums: LiningLifeSums) -> int:

@@ -11,6 +11,7 @@ from tests import ROOT
 
 SQL = ROOT / "sql" / "30_reduce"
 TABLES = (
+    "195_adjuster_duty_pieces",
     "200_adjuster_age_grids",
     "210_adjuster_interval_counts",
     "220_adjuster_censored_counts",
@@ -37,7 +38,16 @@ def reduced(lives: pl.DataFrame) -> dict[str, pl.DataFrame]:
     with duckdb.connect() as database:
         database.execute("create schema stage; create schema reduce")
         database.register("lives", lives)
-        database.execute("create table stage.adjuster_lives as from lives")
+        database.execute(
+            """create table stage.adjuster_lives as
+            select *, adjuster_id as unit_id, null::date as fitted_on, null::date as entry_on,
+            null::date as ended_on, 0.0 as fitted_km from lives"""
+        )
+        database.execute(
+            """create table stage.duty_spells
+            (unit_id varchar, duty varchar, from_on date, until_on date);
+            create table stage.unit_days (unit_id varchar, on_date date, km double)"""
+        )
         for table in TABLES:
             select = (SQL / f"{table}.sql").read_text()
             database.execute(f"create table reduce.{table[4:]} as {select}")
