@@ -94,12 +94,18 @@ def _unit_products(blocks: Blocks, fit: MixedFit) -> FloatArray:
         unit = blocks.cluster_unit[group.segment_cluster]
         _add(total, unit, group.columns, _cluster_products(blocks, group, fit))
         shift = _residual_map(blocks, group, fit)
-        _add(total, blocks.cluster_unit[group.rest_cluster], group.columns, shift @ group.rest @ shift.T)
+        _add(
+            total,
+            blocks.cluster_unit[group.rest_cluster],
+            group.columns,
+            shift @ group.rest @ shift.T,
+        )
     return total - _shared_products(units, v)
 
 
 def _shared_products(units: UnitTerms, v: FloatArray) -> FloatArray:
     """What the units' shared slopes take from the products."""
+
     def residual(g: FloatArray) -> FloatArray:
         return np.column_stack([g[:, :-1], g @ v])
 

@@ -183,9 +183,7 @@ def _raw_rates(work: _Work, thin_units: int) -> RawRates:
     blocks = (
         work.kept_blocks
         if len(kept) == size
-        else wear_blocks(
-            work.sums, work.columns, pointer_weight=work.weight, spread=work.spread
-        )
+        else wear_blocks(work.sums, work.columns, pointer_weight=work.weight, spread=work.spread)
     )
     gram = normal_equations(blocks, work.mixed.point.variances) / work.mixed.sigma2
     return RawRates(
@@ -347,7 +345,16 @@ def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
         n_units=len(np.unique(work.sums.unit[work.sums.readings > 0])),
         n_lives=int((work.sums.readings > 0).sum()),
         n_readings=int(work.sums.readings.sum()),
-        notes=fit_notes(work.sums, work.mixed, rates, components, thin_units, LEAST_READING_SD_MM),
+        notes=fit_notes(
+            work.sums,
+            work.mixed,
+            rates,
+            components,
+            thin_units,
+            LEAST_READING_SD_MM,
+            work.spread,
+            work.laws,
+        ),
     )
 
 

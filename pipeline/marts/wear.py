@@ -29,6 +29,7 @@ def write_wear_marts(
     """Write what the wear fit says, and test what it takes for granted."""
     marts.write(con, "wear_rates", _rates(fit))
     marts.write(con, "wear_components", _components(fit))
+    marts.write(con, "wear_spreads", _spreads(fit))
     marts.write(con, "wear_departures", _departures(wear_departures(*_tested_readings(con))))
     marts.write(con, "pointer_checks", _pointer_checks(calibration))
     marts.write(con, "pointers_not_reset", calibration.not_reset)
@@ -71,6 +72,11 @@ def _rates(fit: WearFit) -> pl.DataFrame:
 
 def _components(fit: WearFit) -> pl.DataFrame:
     return components_frame(fit).with_columns(note=pl.lit(" ".join(fit.notes) or None))
+
+
+def _spreads(fit: WearFit) -> pl.DataFrame:
+    rows = [{**asdict(law), "aic": law.aic} for law in fit.laws]
+    return pl.DataFrame(rows, schema={n: c.dtype for n, c in marts.WearSpreads.columns().items()})
 
 
 def _departures(departures: tuple[Departure, ...]) -> pl.DataFrame:

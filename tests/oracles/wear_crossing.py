@@ -59,7 +59,8 @@ def _total_line(lines: LiningLines, duty_share: FloatArray) -> _Line:
         m0=lines.level_mm,
         m1=-(weight * lines.slope_mm + rows @ lines.beta),
         v00=lines.var_level + quadratic_form(lines.level_gradient, cov, lines.level_gradient),
-        v01=weight * lines.cov_level_slope + quadratic_form(lines.level_gradient, cov, slope_gradient),
+        v01=weight * lines.cov_level_slope
+        + quadratic_form(lines.level_gradient, cov, slope_gradient),
         v11=weight**2 * lines.var_slope + quadratic_form(slope_gradient, cov, slope_gradient),
     )
 
