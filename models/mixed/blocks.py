@@ -43,9 +43,9 @@ class BlockGroup:
     """Blocks that share one set of fixed-effect columns (an axle type), sorted by unit.
 
     ``first`` and ``second`` hold the two pseudo-rows, shape (columns + 1, blocks), the measurement
-    last. ``r11``, ``r12``, ``r22`` are the entries of R, ``unit_scale`` multiplies the unit's slope.
-    Segments are the runs of one cluster. ``rest`` (m, columns + 1, columns + 1) are the left-over
-    cross-products known block by block, ``rest_cluster`` (m,) the clusters they are in.
+    last. ``r11``, ``r12``, ``r22`` are the entries of R, ``unit_scale`` multiplies the unit's
+    slope. Segments are the runs of one cluster. ``rest`` (m, columns + 1, columns + 1) are the
+    left-over cross-products known block by block, ``rest_cluster`` (m,) the clusters they are in.
     """
 
     columns: IntArray
@@ -118,8 +118,8 @@ class BlockMoments:
     cross-product of [X, y]. ``rows`` counts measurements, ``log_weight`` sums their log weights.
     ``cluster`` (blocks,) numbers clusters over the whole data set, sorted by unit (None: units);
     ``unit_scale`` (blocks,) multiplies the unit's slope (None: 1). ``rest`` (m, columns + 1,
-    columns + 1) is the left-over cross-product of each of the blocks ``rest_block`` (m,), those whose
-    columns vary beyond the line.
+    columns + 1) is the left-over cross-product of each of the blocks ``rest_block`` (m,), those
+    whose columns vary beyond the line.
     """
 
     columns: IntArray

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.common.arrays import BoolArray, FloatArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.mixed.blocks import BlockGroup, Blocks
 from models.mixed.fit import MixedFit
 from models.mixed.pilot import some_units
@@ -30,15 +30,19 @@ from models.mixed.whitening import group_pass, whiten
 
 MOST_UNITS = 20_000
 """In a larger fleet every k-th unit stands for k: that leaves standard errors known to 0.5 %."""
+DEPENDENT = 1e-8
+"""A coefficient of which less than this share of its information is left is lost with a unit."""
+FEW = 3.0
+"""Degrees of freedom below which units left out in turn say too little of a coefficient."""
 MOST_WEIGHTS = 2_000
 """Degrees of freedom are counted on about this many units and scaled up."""
 
 
 @dataclass(frozen=True, slots=True)
 class UnitJackknife:
-    """``covariance`` (p, p) of the fit's ``beta``; ``weights`` (units, p, p), what each unit adds to
-    it under the model, from which a contrast's degrees of freedom follow. Every unit of ``weights``
-    stands for ``stride``."""
+    """``covariance`` (p, p) of the fit's ``beta``; ``weights`` (units, p, p), what each unit adds
+    to it under the model, from which a contrast's degrees of freedom follow. Every unit of
+    ``weights`` stands for ``stride``."""
 
     covariance: FloatArray
     weights: FloatArray
@@ -117,10 +121,11 @@ def _shared_products(units: UnitTerms, v: FloatArray) -> FloatArray:
     return np.asarray(shared)
 
 
-def unit_jackknife(blocks: Blocks, fit: MixedFit) -> UnitJackknife | None:
-    """The jackknife over units; None where leaving one out leaves a coefficient undetermined.
+def unit_jackknife(blocks: Blocks, fit: MixedFit) -> UnitJackknife:
+    """The jackknife over units; ``blocks`` are those the fit was made from.
 
-    ``blocks`` are those the fit was made from.
+    A coefficient that rests on a unit or two cannot be told without them: the model's variance is
+    added to what the others say of it.
     """
     stride = max(1, blocks.n_units // MOST_UNITS)
     products = _unit_products(replace(blocks, groups=some_units(blocks, stride)), fit)
@@ -129,18 +134,28 @@ def unit_jackknife(blocks: Blocks, fit: MixedFit) -> UnitJackknife | None:
     used: BoolArray = np.einsum("uii->u", a) > 0.0
     scale = np.sqrt(np.diag(whole))
     left = (whole - a[used]) / np.outer(scale, scale)
-    if np.linalg.eigvalsh(left)[:, 0].min(initial=1.0) < 1e-8:
-        return None
+    alone = np.linalg.eigvalsh(left)[:, 0] < DEPENDENT
+    left[alone] = whole / np.outer(scale, scale)
     moved = np.linalg.solve(left, (s[used] / scale)[:, :, None])[:, :, 0] / scale
     moved = moved - moved.mean(axis=0)
     n, inverse = len(moved), fit.point.xtx_inverse
     thin = max(1, n // MOST_WEIGHTS)
     weights = inverse @ a[used][::thin] @ inverse
-    return UnitJackknife(
+    found = UnitJackknife(
         covariance=stride * (n - 1) / n * fit.back @ (moved.T @ moved) @ fit.back.T,
         weights=fit.back @ weights @ fit.back.T,
         stride=float(stride * thin),
     )
+    few = np.flatnonzero(found.df(np.eye(len(whole))) < FEW)
+    return replace(found, covariance=found.covariance + _told_by_few(fit.covariance, few))
+
+
+def _told_by_few(covariance: FloatArray, few: IntArray) -> FloatArray:
+    """What the model says of coefficients that rest on a unit or two, and so on all others."""
+    total = np.zeros_like(covariance)
+    for column in few:
+        total += np.outer(covariance[:, column], covariance[:, column]) / covariance[column, column]
+    return total
 
 
 def contrast_df(
@@ -149,4 +164,8 @@ def contrast_df(
     """Degrees of freedom of contrasts (m, p) of ``fit.beta``: the least of what the variance
     components, the units behind the contrast, and ``most`` allow."""
     df = np.minimum(satterthwaite_df(fit, contrasts), most)
-    return df if jackknife is None else np.minimum(df, np.maximum(jackknife.df(contrasts), 1.0))
+    if jackknife is None:
+        return df
+    by_unit = jackknife.df(contrasts)
+    # What rests on a unit or two has the model's variance, and so its degrees of freedom.
+    return np.where(by_unit < FEW, df, np.minimum(df, by_unit))

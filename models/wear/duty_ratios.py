@@ -81,12 +81,13 @@ def _difference(
 
 def _ratio(fit: WearFit, mixed: MixedFit, axle: int, a: int, b: int, level: float) -> RateRatio:
     at = (fit.columns.position("rate", axle, a), fit.columns.position("rate", axle, b))
-    top, bottom = fit.beta[list(at)]
+    own = [int(fit.kept[:column].sum()) for column in at]
+    top, bottom = mixed.beta[own]
     ratio = float(top / bottom) if bottom != 0.0 else float("inf")
     t, df = _difference(fit, mixed, at, 1.0)
     df_ratio = _difference(fit, mixed, at, ratio)[1] if np.isfinite(ratio) else df
     quantile = float(t_quantile(0.5 + level / 2, df_ratio))
-    limits = fieller_limits(top, bottom, fit.covariance[np.ix_(at, at)], quantile)
+    limits = fieller_limits(top, bottom, mixed.covariance[np.ix_(own, own)], quantile)
     p = float(2 * t_below(-abs(t), df))
     return RateRatio(
         axle_type=fit.axle_types[axle],

@@ -72,15 +72,15 @@ def _law_notes(spread: Spread, laws: Sequence[SpreadLaw]) -> list[str]:
     return [f"Spread of wear rates grows with {grows}{own} ({laws[0].name}, by likelihood)."]
 
 
-def _thin_notes(rates: Sequence[WearRate], thin_units: int) -> list[str]:
+def _thin_notes(rates: Sequence[WearRate]) -> list[str]:
     leaning = [
         f"{r.axle_type} in {r.duty} ({_counted(r.units, 'unit')})" for r in rates if r.shrunk
     ]
     if not leaning:
         return []
     return [
-        f"Fewer than {thin_units} units, or km that cannot be told apart: the wear rate leans on "
-        f"the other duties of its axle type for {', '.join(leaning)}."
+        "Few units, or km that cannot be told apart: the wear rate leans on other duties and axle "
+        f"types for {', '.join(leaning)}."
     ]
 
 
@@ -103,7 +103,6 @@ def fit_notes(
     mixed: MixedFit,
     rates: Sequence[WearRate],
     components: WearComponents,
-    thin_units: int,
     least_sd_mm: float,
     spread: Spread,
     laws: Sequence[SpreadLaw],
@@ -124,4 +123,4 @@ def fit_notes(
             else f"{_counted(silent, 'lining')} with unknown starts and a single place read at "
             "say nothing of a rate."
         )
-    return (*notes, *_thin_notes(rates, thin_units), *_sign_notes(rates))
+    return (*notes, *_thin_notes(rates), *_sign_notes(rates))

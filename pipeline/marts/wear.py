@@ -64,9 +64,7 @@ def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.D
 def _rates(fit: WearFit) -> pl.DataFrame:
     return rates_frame(fit).with_columns(
         own_mm_per_10000km=pl.col("raw_mm_per_10000km"),
-        note=pl.when("shrunk").then(
-            pl.lit("few units: drawn toward the other duties of its axle type")
-        ),
+        note=pl.when("shrunk").then(pl.lit("few units: drawn toward other duties and axle types")),
     )
 
 

@@ -137,8 +137,8 @@ def fit_life(
 
     Ages of `counts` in any one unit; `scale` comes back in it. Valid for failures independent of
     inspection times and of the ends that censor; standard errors for tens of failures and more
-    (profile limits for fewer). `lives`: the same adjusters by unit, for limits that hold where those
-    of a unit are alike.
+    (profile limits for fewer). `lives`: the same adjusters by unit, for limits that hold where
+    those of a unit are alike.
     """
     reason = _without_maximum(counts)
     if reason:
