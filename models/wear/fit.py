@@ -54,8 +54,8 @@ from models.wear.spread import SpreadLaw, compared_laws, sampled_units, settled_
 from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
 
 LEAST_LEFT_OUT = 20
-"""With fewer units than this, leaving each out in turn says less of an error than the model
-does.""" LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
+"""With fewer units, leaving each out in turn says less of an error than the model does."""
+LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
 """A gauge marked in tenths of a millimetre cannot do better than this (its rounding alone)."""
 
 

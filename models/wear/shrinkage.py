@@ -170,7 +170,7 @@ def _mode(
             break
     hessian = likelihood.curvature(x) + precision
     log_weight = -at + 0.5 * np.linalg.slogdet(precision)[1] - 0.5 * np.linalg.slogdet(hessian)[1]
-    return x, np.linalg.inv(hessian), float(log_weight)
+    return x, np.asarray(np.linalg.inv(hessian), np.float64), float(log_weight)
 
 
 def leaning_rates(raw: RawRates, columns: WearColumns) -> IntArray:
