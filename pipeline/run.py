@@ -16,7 +16,7 @@ from pipeline.lake.lake import lake_size, opened_lake
 from pipeline.marts.adjustment import Drift, judge_drift
 from pipeline.marts.budget import budget_frames, write_budget_marts
 from pipeline.marts.flags import write_flag_marts
-from pipeline.marts.planning.parts import write_part_marts
+from pipeline.marts.planning.chapter import write_planning_marts
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
@@ -138,7 +138,7 @@ def mart(run: Run) -> None:
         keep_for_asking(run.con, run.forecasts, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
-        write_part_marts(run.con, run.settings, run.fits.sums)
+        write_planning_marts(run.con, run.settings, run.fits)
         warehouse.build(run.con, "40_mart")
 
 

@@ -63,7 +63,57 @@ class PartComparisons(dy.Schema):
         return col.ordered("ci_low", "ratio", "ci_high")
 
 
+PERIODS = ("past", "ahead")
+ITEMS = ("linings", "drums", "adjusters", "labour", "downtime", "failures", "upkeep", "all")
+
+
+class CostsPerKm(dy.Schema):
+    """One row per period, axle type, duty and item; axle type and duty null: the fleet."""
+
+    period = dy.Enum(PERIODS, nullable=False, description="past: on record; ahead: long run")
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+    item = dy.Enum(ITEMS, nullable=False, description="upkeep: setting, greasing, other jobs")
+    cost_per_100000km = col.number("Per wheel end and 100,000 km", "currency", low=0.0)
+    ci_low = col.number("95 % interval, low end", "currency", low=0.0)
+    ci_high = col.number("High end", "currency", low=0.0)
+    units = col.count("Units behind it")
+    wheel_end_km = col.number("Km times wheel ends behind it", "km", low=0.0)
+    note = col.text("What it stands on", nullable=True)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("ci_low", "cost_per_100000km", "ci_high")
+
+
+class UnitCosts(dy.Schema):
+    """One row per unit: what it cost on record, over what its axle types, duties and km explain."""
+
+    unit_id = col.text("Unit", key=True)
+    depot = col.text("Depot", nullable=True)
+    wheel_end_km = col.number("Km times wheel ends on record", "km", low=0.0)
+    cost = col.number("What its jobs cost", "currency", low=0.0)
+    expected_cost = col.number("What others' jobs would cost over as much", "currency", low=0.0)
+    factor = col.number("The first over the second", low=0.0)
+    pooled_factor = col.number("The same, drawn toward 1 by as much as it is unsure", low=0.0)
+    ci_low = col.number("95 % interval of that, low end", low=0.0)
+    ci_high = col.number("High end", low=0.0)
+    funnel_low = col.number("Factors of 998 in 1,000 such units lie above", low=0.0)
+    funnel_high = col.number("And below", low=0.0)
+    stands_out = dy.Bool(
+        nullable=False, description="Beyond what units differ anyway, however many are looked at"
+    )
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("ci_low", "pooled_factor", "ci_high") & col.ordered(
+            "funnel_low", "funnel_high"
+        )
+
+
 PLANNING_SCHEMAS: dict[str, type[dy.Schema]] = {
     "part_figures": PartFigures,
     "part_comparisons": PartComparisons,
+    "costs_per_km": CostsPerKm,
+    "unit_costs": UnitCosts,
 }
