@@ -55,8 +55,6 @@ def unit_costs(cost: FloatArray, expected: FloatArray, job_scale: float) -> Unit
     seen, mean = cost / job_scale, expected / job_scale
     k = _shape(seen, mean)
     shape, rate = k + seen, k + mean
-    chance_high, chance_low = _tails(seen, mean, k)
-    limit = NAMED_CHANCE / max(len(cost), 1)
     return UnitCosts(
         raw=cost / expected,
         pooled=shape / rate,
@@ -64,9 +62,20 @@ def unit_costs(cost: FloatArray, expected: FloatArray, job_scale: float) -> Unit
         high=gamma_quantile(0.975, shape) / rate,
         funnel_low=_funnel(mean, k, 0.001),
         funnel_high=_funnel(mean, k, 0.999),
-        named=np.asarray(np.minimum(chance_high, chance_low) < limit / 2.0),
+        named=_named(seen, mean),
         spread=0.0 if k >= MOST_ALIKE else float(1.0 / np.sqrt(k)),
     )
+
+
+def _named(seen: FloatArray, mean: FloatArray) -> BoolArray:
+    """Units beyond what the others differ: how much is found without the unit that is judged, which
+    would hide behind itself."""
+    limit = NAMED_CHANCE / max(len(seen), 1) / 2.0
+    named = np.minimum(*_tails(seen, mean, MOST_ALIKE)) < limit
+    for u in np.flatnonzero(named):
+        k = _shape(np.delete(seen, u), np.delete(mean, u))
+        named[u] = np.min(_tails(seen[u : u + 1], mean[u : u + 1], k)) < limit
+    return np.asarray(named)
 
 
 def _shape(seen: FloatArray, mean: FloatArray) -> float:

@@ -61,7 +61,7 @@ def test_no_unit_is_named_where_none_stands_out(spread):
 
 def test_a_unit_far_out_is_named_and_one_with_few_jobs_is_not():
     rng = np.random.default_rng(3)
-    km, factors = np.full(60, 10.0), np.ones(60)
+    km, factors = np.full(60, 30.0), np.ones(60)
     factors[0], factors[1], km[1] = 3.0, 3.0, 0.15
     found = unit_costs(jobs(rng, factors, km), 600.0 * km, SCALE)
     assert np.flatnonzero(found.named).tolist() == [0]
@@ -95,7 +95,7 @@ def test_expectations_must_be_positive():
 def test_long_run_rates_by_hand():
     """0.5 mm per 10,000 km of 10 mm: a reline every 200,000 km."""
     found = relines_per_km(0.5, 0.4, 0.6, 10.0)
-    assert (found.rate, found.low, found.high) == pytest.approx((1 / 2e5, 1 / 2.5e5, 1 / 166_667))
+    assert (found.rate, found.low, found.high) == pytest.approx((1 / 2e5, 1 / 2.5e5, 6e-6))
     assert failures_per_km(2e5, 1e5, 4e5).high == pytest.approx(1e-5)
     with pytest.raises(ValueError, match="above 0"):
         relines_per_km(0.5, 0.4, 0.6, 0.0)
