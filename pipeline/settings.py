@@ -4,6 +4,7 @@ An unknown key is an error that names the nearest known one. Defaults marked "co
 no published source; a maker's manual and local law come first, always.
 """
 
+import datetime as dt
 import difflib
 import tomllib
 from pathlib import Path
@@ -218,6 +219,16 @@ class PartSection(Section):
     price: NotNegative | None = Field(None, description="Of one; else the fleet's under [costs]")
 
 
+class ChangeSection(Section):
+    """Something that was changed on a day, for some of the fleet or for all of it."""
+
+    date: dt.date = Field(description="The day", examples=["2025-03-01"])
+    what: str = Field("", description="Shown beside its figures")
+    depots: tuple[str, ...] = Field((), description="Only at these", examples=['["Northgate"]'])
+    units: tuple[str, ...] = Field((), description="Only these", examples=['["T0412"]'])
+    axle_types: tuple[str, ...] = Field((), description="Only on these", examples=['["drive"]'])
+
+
 class Duties(Section):
     order: tuple[str, ...] = Field(
         (), description="Display order; others follow by name", examples=['["regional", "quarry"]']
@@ -243,6 +254,7 @@ class Settings(Section):
     budget: Budget = Budget()
     duties: Duties = Duties()
     parts: dict[str, PartSection] = {}
+    changes: dict[str, ChangeSection] = {}
     scenarios: dict[str, ScenarioSection] = {}
 
     @model_validator(mode="after")

@@ -22,10 +22,11 @@ MOST_UNSURE = 100.0  # limits further apart than this factor say nothing
 GROUP = ("axle_type", "duty")
 PAST = "Jobs on record, at the cost on record or, where none is, that of [costs]."
 AHEAD = "In the long run, at today's wear, lives, habits and prices of [costs]."
+OTHERS = ("set_right", "set_wrong", "worn_mm", "worn_km")
 COUNTS = (
     "wheel_end_km", "relines", "relines_alone", "drums", "adjusters", "failures",
     "reline_cost", "reline_unpriced", "drum_cost", "drum_unpriced", "adjuster_cost",
-    "adjuster_unpriced", "other_cost", "others",
+    "adjuster_unpriced", "other_cost", "others", *OTHERS,
 )  # fmt: skip
 
 
@@ -36,21 +37,23 @@ def write_cost_marts(
     groups: Sequence[CheckedGroup],
 ) -> None:
     """Both periods by axle type and duty and over all, and every unit beside what is expected."""
-    spent = spending(con, settings.costs)
+    spent = spending(con, settings.costs, ("unit_id", *GROUP))
     rows = [*_past(spent), *_ahead(spent, lining_worn(con), settings.costs, wear, groups)]
     marts.write(con, "costs_per_km", frame_of("costs_per_km", rows))
     marts.write(con, "unit_costs", _units(spent))
 
 
-def spending(con: duckdb.DuckDBPyConnection, costs: Costs) -> pl.DataFrame:
-    """What each unit's wheel ends of an axle type cost in a duty, by item and ``all``
-    together; and how many jobs of which kind that was (``…_counted``)."""
+def spending(
+    con: duckdb.DuckDBPyConnection, costs: Costs, by: Sequence[str], where: str = "true"
+) -> pl.DataFrame:
+    """What was spent ``by`` these columns of ``reduce.unit_months``, by item and ``all`` together;
+    and how many jobs of which kind that was (``…_counted``)."""
     sums = ", ".join(f"sum({name}) as {name}" for name in COUNTS)
     counted = warehouse.fetch(
         con,
-        f"""select unit_id, min(depot) as depot, axle_type, duty, {sums}
-        from reduce.unit_months group by unit_id, axle_type, duty""",
-        order="unit_id, axle_type, duty",
+        f"""select {", ".join(by)}, min(depot) as depot, {sums}
+        from reduce.unit_months where {where} group by {", ".join(by)}""",
+        order=", ".join(by),
     )
     kit, fitting = _shares(costs.lining_kit, costs.reline_labour)
     part, work = _shares(costs.adjuster, costs.adjuster_labour)
@@ -71,9 +74,8 @@ def spending(con: duckdb.DuckDBPyConnection, costs: Costs) -> pl.DataFrame:
         "upkeep": pl.col("other_cost"),
     }
     counts = [pl.col(name).alias(f"{name}_counted") for name in COUNTED]
-    return counted.select(
-        "unit_id", "depot", *GROUP, "wheel_end_km", "relines_alone", *counts, **named
-    ).with_columns(all=pl.sum_horizontal(*_ITEMS))
+    kept = (*by, "depot", "wheel_end_km", "relines_alone", *OTHERS)
+    return counted.select(*kept, *counts, **named).with_columns(all=pl.sum_horizontal(*_ITEMS))
 
 
 _ITEMS = ("linings", "drums", "adjusters", "labour", "downtime", "failures", "upkeep")

@@ -111,9 +111,56 @@ class UnitCosts(dy.Schema):
         )
 
 
+MEASURES = ("set_wrong", "wear", "failures", "cost")
+
+
+class ChangeEffects(dy.Schema):
+    """One row per change and measure: units that changed beside those that did not."""
+
+    name = col.text("The change, as in fleet.toml", key=True)
+    measure = dy.Enum(MEASURES, nullable=False, primary_key=True, description="What it is seen in")
+    what = dy.String(nullable=False, description="In the fleet's words")
+    changed_on = dy.Date(nullable=False, description="The day of the change")
+    months = col.count("Whole months looked at, before and after it each")
+    before = col.number("Rate of what changed, before", low=0.0)
+    after = col.number("After", low=0.0)
+    unit = dy.String(nullable=False, description="Of these two rates")
+    ratio = col.number("What the change multiplied the rate by", low=0.0)
+    ci_low = col.number("95 % interval, low end", low=0.0)
+    ci_high = col.number("High end", low=0.0)
+    p = col.share("Two-sided p")
+    p_adjusted = col.share("Holm-adjusted over the change's measures")
+    units_changed = col.count("Units (by axle type) that changed, seen before and after")
+    units_unchanged = col.count("That did not")
+    apart_before = col.number("The same ratio between the halves of the time before: should be 1")
+    apart_before_p = col.share("Its p")
+    note = col.text("What cannot be told", nullable=True)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("ci_low", "ratio", "ci_high")
+
+
+class MonthlyRates(dy.Schema):
+    """One row per measure and whole month: the fleet's rate under a chart for slow worsening."""
+
+    measure = dy.Enum(MEASURES, nullable=False, primary_key=True, description="What is watched")
+    month = dy.Date(nullable=False, primary_key=True, description="First day of the month")
+    amount = col.number("What was counted: wrong settings, mm, failures, money")
+    expected = col.number("At the rates of all months, for what ran under which duty")
+    ratio = col.number("The first over the second")
+    standardised = col.number("Against the months before it, in standard deviations")
+    rise = col.number("Cumulative sum of that, upward", low=0.0)
+    rise_limit = col.number("Beyond it the chart signals: once in 20 years by chance", low=0.0)
+    signal = dy.Bool(nullable=False, description="The first month beyond it, and those after")
+    began = col.day("Month in which the rise began that led to the signal")
+
+
 PLANNING_SCHEMAS: dict[str, type[dy.Schema]] = {
     "part_figures": PartFigures,
     "part_comparisons": PartComparisons,
     "costs_per_km": CostsPerKm,
     "unit_costs": UnitCosts,
+    "change_effects": ChangeEffects,
+    "monthly_rates": MonthlyRates,
 }
