@@ -138,7 +138,8 @@ def mart(run: Run) -> None:
         keep_for_asking(run.con, run.forecasts, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
-        write_planning_marts(run.con, run.settings, run.fits, run.day)
+        fleet = run.forecasts.fleet if run.forecasts else None
+        write_planning_marts(run.con, run.settings, run.fits, fleet, run.budget, run.day)
         warehouse.build(run.con, "40_mart")
 
 

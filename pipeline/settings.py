@@ -133,6 +133,43 @@ class Costs(Section):
     adjuster_labour: NotNegative = Field(0, description="Labour of fitting it")
     failed_adjuster: NotNegative = Field(0, description="What a failure in service costs on top")
     inflation_per_year: float = Field(0, description="0.03 is 3 % a year")
+    reline_hours: NotNegative = Field(0, description="Work on one wheel end's reline")
+    drum_hours: NotNegative = Field(0, description="Work on one drum besides")
+    adjuster_hours: NotNegative = Field(0, description="Work on fitting one adjuster")
+    check_hours: NotNegative = Field(0, description="Work on checking one wheel end")
+    hour_rate: NotNegative = Field(0, description="Of an hour; labour not stated is hours times it")
+
+    @property
+    def check(self) -> float:
+        """Price of checking one wheel end."""
+        return self.check_hours * self.hour_rate
+
+    @model_validator(mode="before")
+    @classmethod
+    def _labour_from_hours(cls, given: Any) -> Any:
+        """Labour that is not stated is its hours at their price."""
+        rate = given.get("hour_rate") if isinstance(given, dict) else None
+        if not isinstance(rate, int | float):
+            return given
+        found = {}
+        for labour, hours in (
+            ("reline_labour", "reline_hours"),
+            ("adjuster_labour", "adjuster_hours"),
+        ):
+            if labour not in given and isinstance(given.get(hours), int | float):
+                found[labour] = given[hours] * rate
+        return {**given, **found}
+
+
+class Stock(Section):
+    service_level: Share = Field(
+        0.95, description="Chance that parts in stock are enough until the next delivery"
+    )
+    lead_weeks: Positive = Field(6, description="From ordering parts to having them")
+
+
+class Workshop(Section):
+    hours_a_month: Positive = Field(description="Hours of work on brakes that a depot has a month")
 
 
 class Budget(Section):
@@ -144,6 +181,9 @@ class Budget(Section):
     )
     risk: Share = Field(
         0.05, description="Chance of crossing the minimum between visits that is accepted"
+    )
+    plan_months: Annotated[int, Field(ge=1, le=24)] = Field(
+        3, description="Months whose visits are planned wheel end by wheel end"
     )
 
 
@@ -163,6 +203,11 @@ class Adjusters(Section):
     )
     check_weeks: tuple[Positive, ...] = Field(
         (4, 8, 12, 16, 26), description="Check intervals compared, beside the one in use"
+    )
+    most_unseen: Share = Field(
+        0.02,
+        description="Share of wheel ends that may carry a failure nobody has seen; our default, no "
+        "source",
     )
     units_compared: Annotated[int, Field(ge=10)] = Field(
         400, description="What shortens life is learnt from at most so many units: more take long"
@@ -252,6 +297,8 @@ class Settings(Section):
     costs: Costs = Costs()
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
+    stock: Stock = Stock()
+    workshops: dict[str, Workshop] = Field({}, description="By depot")
     duties: Duties = Duties()
     parts: dict[str, PartSection] = {}
     changes: dict[str, ChangeSection] = {}

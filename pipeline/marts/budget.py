@@ -3,11 +3,13 @@
 import datetime as dt
 
 import duckdb
+import numpy as np
 import polars as pl
 
 from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
 from models.relines.scenario_table import futures, scenario_frame
 from models.relines.simulation.counts import Tally
+from models.relines.simulation.layout import Cells
 from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts import marts
@@ -15,6 +17,7 @@ from pipeline.marts.budget_parts import months_frame, spans_frame
 from pipeline.settings import ScenarioSection, Settings
 
 DRAWS = 200
+DEPOT_FUTURES = "depot_futures"  # no mart: what workshop hours are made from
 SEED = 20_000
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12
@@ -54,6 +57,7 @@ def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict
         "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
         "reline_outlook_parts": spans_frame(fleet.cells, tallies[0], months, costs, SEED),
         "scenarios": _scenarios(compared, settings),
+        DEPOT_FUTURES: depot_futures(fleet.cells, tallies[0], months),
         "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),
     }
 
@@ -86,6 +90,21 @@ def scenarios(settings: Settings) -> tuple[Scenario, ...]:
     """What most fleets ask about, and the fleet's own: one of the same name takes its place."""
     named = {**USUALLY_ASKED, **settings.scenarios}
     return tuple(scenario(name, s, settings.budget.risk) for name, s in named.items())
+
+
+def depot_futures(cells: Cells, tally: Tally, months: Months) -> pl.DataFrame:
+    """Relines of each depot, month and simulated future of the budget itself."""
+    depots = cells.frame().group_by("depot", maintain_order=True).agg("cell")
+    parts = [
+        pl.DataFrame(
+            {
+                "month": months.starts,
+                "relines": tally.relines[:, :, numbers].sum(axis=2).T.astype(np.float64),
+            }
+        ).with_columns(depot=pl.lit(depot, dtype=pl.String))
+        for depot, numbers in depots.iter_rows()
+    ]
+    return pl.concat(parts)
 
 
 def futures_frame(name: str, tally: Tally, months: Months, costs: Costs) -> pl.DataFrame:

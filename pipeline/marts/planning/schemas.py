@@ -156,6 +156,78 @@ class MonthlyRates(dy.Schema):
     began = col.day("Month in which the rise began that led to the signal")
 
 
+class Plan(dy.Schema):
+    """One row per visit to come and wheel end with something likely to be done at it."""
+
+    depot = col.text("Depot", nullable=True)
+    month = dy.Date(nullable=False, description="Month of the visit, its first day")
+    visit_on = dy.Date(nullable=False, primary_key=True, description="About when: its usual day")
+    unit_id = col.text("Unit")
+    wheel_end_id = col.text("Wheel end", key=True)
+    axle_type = col.text("Axle type")
+    p_reline = col.share("Chance that it is relined at this visit")
+    p_adjuster = col.share("Chance that its adjuster is found failed at it")
+    check_first = dy.Bool(nullable=False, description="Flagged: look at it first")
+
+
+class WorkshopMonths(dy.Schema):
+    """One row per depot and month: visits, jobs and hours, against the hours there are."""
+
+    depot = col.text("Depot", nullable=True)
+    month = dy.Date(nullable=False, description="First day of the month")
+    visits = col.number("Visits of units expected", low=0.0)
+    checks = col.number("Wheel ends checked at them", low=0.0)
+    relines_mean = col.number("Relines of wheel ends expected", low=0.0)
+    adjusters_mean = col.number("Failed adjusters expected", low=0.0)
+    hours_mean = col.number("Hours of work", "h", low=0.0)
+    hours_p10 = col.number("Low", "h", low=0.0)
+    hours_p90 = col.number("High", "h", low=0.0)
+    hours_there = col.number("Hours the depot has; null: not stated", "h", low=0.0)
+    p_over = col.share("Chance that the work takes more")
+    hours_to_move = col.number("Hours over, on average of futures", "h", low=0.0)
+    moving_cost = col.number("Lining lost by doing them one visit earlier", "currency", low=0.0)
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("hours_p10", "hours_p90")
+
+
+class StockNeeded(dy.Schema):
+    """One row per depot and part: what to have, so that it is enough until the next delivery."""
+
+    depot = col.text("Depot; null: none on record", nullable=True)
+    item = dy.Enum(["linings", "drum", "adjuster"], nullable=False, description="The part")
+    axle_type = col.text("Linings: of which axle type", nullable=True)
+    lead_weeks = col.number("Until the next delivery", "weeks", low=0.0)
+    service_level = col.share("Chance asked for that it is enough")
+    demand_mean = col.number("Demand until then", low=0.0)
+    stock = col.count("What to have")
+    p_short = col.share("Chance that this is not enough")
+
+
+class CheckPlan(dy.Schema):
+    """One row per axle type and duty: how often to check, and what one more check buys."""
+
+    axle_type = col.text("Axle type", key=True)
+    duty = col.text("Duty", key=True)
+    wheel_ends = col.number("Wheel ends", low=0.0)
+    weeks_now = col.number("Time between checks now", "weeks", low=0.0)
+    share_now = col.share("Wheel ends that carry a failure nobody has seen")
+    share_ci_low = col.share("95 % interval, low end")
+    share_ci_high = col.share("High end")
+    most_unseen = col.share("The share that is accepted")
+    weeks_within = col.number("Longest interval that keeps it, at the fitted life", "weeks")
+    weeks_surely = col.number("Longest whose share's upper limit keeps it", "weeks")
+    checks_now = col.number("Checks of wheel ends a year now", low=0.0)
+    checks_within = col.number("At that interval", low=0.0)
+    cost_now = col.number("Cost of checks a year now; null: no hours or rate set", "currency")
+    cost_within = col.number("At that interval", "currency")
+    saved_per_check = col.number("Weeks with an unseen failure that one more check saves", "weeks")
+    saved_per_money = col.number("The same per unit of money", "weeks per currency")
+    place = dy.Int64(nullable=True, min=1, description="Where one more check buys most: 1 is first")
+    note = col.text("What limits the figures", nullable=True)
+
+
 PLANNING_SCHEMAS: dict[str, type[dy.Schema]] = {
     "part_figures": PartFigures,
     "part_comparisons": PartComparisons,
@@ -163,4 +235,8 @@ PLANNING_SCHEMAS: dict[str, type[dy.Schema]] = {
     "unit_costs": UnitCosts,
     "change_effects": ChangeEffects,
     "monthly_rates": MonthlyRates,
+    "plan": Plan,
+    "workshop_months": WorkshopMonths,
+    "stock_needed": StockNeeded,
+    "check_plan": CheckPlan,
 }
