@@ -80,12 +80,20 @@ def _linings(
         fitted.select("id", "part"), on="id", how="left", maintain_order="left"
     )
     if named["part"].null_count() == named.height:
-        return [_counted("lining", part, fitted) for part in _parts(fitted)], []
+        return _uncounted(fitted), []
     fit = fit_wear(sums_by_part(sums, named["part"]))
     worn = lining_worn(con)
     figures = [_wear_row(rate, worn, settings, fitted) for rate in fit.rates if rate.lives]
     dealt = _dealings(fitted)
-    return figures, [_wear_pair(r, fit, dealt.get((r.part_a, r.part_b))) for r in part_ratios(fit)]
+    return figures or _uncounted(fitted), [
+        _wear_pair(r, fit, dealt.get((r.part_a, r.part_b))) for r in part_ratios(fit)
+    ]
+
+
+def _uncounted(fitted: pl.DataFrame) -> list[Row]:
+    """Parts whose linings have not been read enough."""
+    note = "too few readings of it for a wear rate"
+    return [_counted("lining", part, fitted) | {"note": note} for part in _parts(fitted)]
 
 
 def lining_worn(con: duckdb.DuckDBPyConnection) -> dict[str, float]:
