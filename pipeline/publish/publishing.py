@@ -19,6 +19,7 @@ from pipeline.background import IN_PLACE, Answer, Aside
 from pipeline.publish import lists, provenance
 from pipeline.publish.budget_book import BudgetParts, budget_workbook
 from pipeline.publish.page_frames import page_data
+from pipeline.publish.planning_book import planning_pages
 from pipeline.publish.spreadsheets import safe_csv
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
@@ -84,7 +85,7 @@ def _lists(con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData) -
         "worklist.csv": safe_csv(work),
         "worklist.xlsx": lists.work_list_workbook(work, data.as_of),
         "reline_budget.csv": safe_csv(cells),
-        "reline_budget.xlsx": budget_workbook(data, cells, parts, settings),
+        "reline_budget.xlsx": budget_workbook(data, cells, parts, settings, planning_pages(con)),
     }
 
 
