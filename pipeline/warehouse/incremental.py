@@ -51,6 +51,7 @@ READ = (
     "reduce.linings_found",
     "reduce.relines_done",
     "reduce.stroke_reading_km",
+    "reduce.unit_months",
     "reduce.unit_usage",
     "reduce.units_now",
     "reduce.wheel_end_replacements",
