@@ -24,7 +24,7 @@ from models.wear.result import WearFit
 
 LEAST_UNITS = 2
 """One unit's difference from the rest is not its duty's."""
-METHOD = "Fieller interval, Satterthwaite t, Holm"
+METHOD = "Fieller interval, t over units, Holm; growth of spread chosen by likelihood before"
 
 
 @dataclass(frozen=True, slots=True)

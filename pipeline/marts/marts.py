@@ -85,6 +85,10 @@ class WearDepartures(dy.Schema):
     ci_high = col.number("High end")
     p = col.share("Two-sided p")
     p_adjusted = col.share("Holm-adjusted")
+    steady = dy.Bool(
+        nullable=True,
+        description="Curvature: shown to change the rate by less than a tenth over 100,000 km",
+    )
     sentence = col.text("What was found, in words")
 
 

@@ -80,7 +80,8 @@ def _spreads(fit: WearFit) -> pl.DataFrame:
 
 
 def _departures(departures: tuple[Departure, ...]) -> pl.DataFrame:
-    return pl.DataFrame([asdict(d) for d in departures], infer_schema_length=None)
+    columns = {n: c.dtype for n, c in marts.WearDepartures.columns().items()}
+    return pl.DataFrame([asdict(d) for d in departures], schema=columns)
 
 
 def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:
