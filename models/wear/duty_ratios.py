@@ -22,7 +22,9 @@ from models.mixed.fit import MixedFit
 from models.mixed.jackknife import contrast_df
 from models.wear.result import WearFit
 
-METHOD = "Fieller interval, Satterthwaite t, Holm"
+LEAST_UNITS = 2
+"""One unit's difference from the rest is not its duty's."""
+METHOD = "Fieller interval, t over units, Holm; growth of spread chosen by likelihood before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,13 +110,12 @@ def _adjusted(ratios: list[RateRatio]) -> tuple[RateRatio, ...]:
 
 
 def compare_duties(fit: WearFit, *, level: float = 0.95) -> WearComparisons:
-    """Ratios of wear rates between duties, for rates that stand on their own readings.
-
-    Thin groups, whose rate leans on the others, are not compared with them.
-    """
+    """Ratios of wear rates between duties, each by its own readings alone: what leans on the others
+    is not compared with them. Duties with a single unit are left out."""
     if fit.mixed is None:
         return WearComparisons((), fit.notes)
-    own = {(r.axle_type, r.duty) for r in fit.rates if not r.shrunk}
+    told = [r for r in fit.rates if r.raw_se is not None and r.units >= LEAST_UNITS]
+    own = {(r.axle_type, r.duty) for r in told}
     ratios, skipped = [], []
     for axle, name in enumerate(fit.axle_types):
         for a, b in combinations(range(len(fit.duties)), 2):

@@ -79,8 +79,8 @@ def _thin_notes(rates: Sequence[WearRate]) -> list[str]:
     if not leaning:
         return []
     return [
-        "Few units, or km that cannot be told apart: the wear rate leans on other duties and axle "
-        f"types for {', '.join(leaning)}."
+        "Few units, or km that cannot be told apart: the wear rate leans by a quarter or more on "
+        f"other duties and axle types for {', '.join(leaning)}."
     ]
 
 

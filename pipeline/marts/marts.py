@@ -38,7 +38,7 @@ class WearRates(dy.Schema):
     se = col.number("Its standard error", "mm per 10,000 km", low=0.0)
     ci_low = col.number("95 % interval, low end", "mm per 10,000 km")
     ci_high = col.number("95 % interval, high end", "mm per 10,000 km")
-    shrunk = dy.Bool(nullable=False, description="True: too few units, drawn to its axle type")
+    shrunk = dy.Bool(nullable=False, description="True: leans on other duties and axle types")
     own_mm_per_10000km = col.number("The group's own estimate, before that", "mm per 10,000 km")
     note = col.text("What limits the figure", nullable=True)
 
@@ -88,6 +88,10 @@ class WearDepartures(dy.Schema):
     ci_high = col.number("High end")
     p = col.share("Two-sided p")
     p_adjusted = col.share("Holm-adjusted")
+    steady = dy.Bool(
+        nullable=True,
+        description="Curvature: shown to change the rate by less than a tenth over 100,000 km",
+    )
     sentence = col.text("What was found, in words")
 
 
@@ -373,6 +377,22 @@ class FlagPrecision(dy.Schema):
     ci_high = col.share("High end")
 
 
+class FlagAccuracy(dy.Schema):
+    """One row per origin: flags still open counted both ways, and faults found without a flag."""
+
+    month = dy.Date(nullable=False, primary_key=True, description="The origin")
+    precision_least = col.share("Share of flags that were right, if no open one is")
+    precision_most = col.share("If every open one is")
+    bounds_low = col.share("95 % limit (Wilson) of the least")
+    bounds_high = col.share("Of the most")
+    unflagged = col.count("Wheel ends without a flag then")
+    looked_at = col.count("Of these, adjusters checked or replaced since")
+    missed = col.count("Of these, found with a fault")
+    recall = col.share("Share of faults that had a flag, corrected for who was looked at")
+    recall_ci_low = col.share("95 % interval (Begg and Greenes), low end")
+    recall_ci_high = col.share("High end")
+
+
 class Months(dy.Schema):
     """One row per published month, as it was said then; a month made again replaces its row."""
 
@@ -440,6 +460,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "setting_quality": SettingQuality,
     "flag_changes": FlagChanges,
     "flag_precision": FlagPrecision,
+    "flag_accuracy": FlagAccuracy,
     "backtest": Backtest,
     "backtest_pit": BacktestPit,
 }

@@ -64,7 +64,9 @@ def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.D
 def _rates(fit: WearFit) -> pl.DataFrame:
     return rates_frame(fit).with_columns(
         own_mm_per_10000km=pl.col("raw_mm_per_10000km"),
-        note=pl.when("shrunk").then(pl.lit("few units: drawn toward other duties and axle types")),
+        note=pl.when("shrunk").then(
+            pl.lit("leans by a quarter or more on other duties and axle types")
+        ),
     )
 
 
@@ -78,7 +80,8 @@ def _spreads(fit: WearFit) -> pl.DataFrame:
 
 
 def _departures(departures: tuple[Departure, ...]) -> pl.DataFrame:
-    return pl.DataFrame([asdict(d) for d in departures], infer_schema_length=None)
+    columns = {n: c.dtype for n, c in marts.WearDepartures.columns().items()}
+    return pl.DataFrame([asdict(d) for d in departures], schema=columns)
 
 
 def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:

@@ -67,7 +67,7 @@ def test_equal_duties_are_called_different_as_often_as_stated():
 def test_thin_groups_are_not_compared():
     fit = fit_wear(sums_of(early_fleet(draw_fleet(1, 120))))
     found = compare_duties(fit)
-    thin = {(r.axle_type, r.duty) for r in fit.rates if r.shrunk}
+    thin = {(r.axle_type, r.duty) for r in fit.rates if r.units < 2}
     assert thin
     for r in found.ratios:
         assert (r.axle_type, r.duty_a) not in thin
