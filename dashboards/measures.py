@@ -1,5 +1,6 @@
 """Lengths, distances and money in the units of the fleet."""
 
+import re
 from dataclasses import dataclass
 
 import polars as pl
@@ -69,6 +70,20 @@ class Measures:
         return with_interval(
             value_km * factor, low_km * factor, high_km * factor, self.distance_unit
         )
+
+    def sentence(self, text: str) -> str:
+        r"""A sentence made elsewhere, in km, with its distances in the fleet's unit.
+
+        >>> Measures(Fleet(distance_unit="mi")).sentence("12 adjusters over 1,609,344 km")
+        '12 adjusters over 1,000,000 mi'
+        """
+        if self.distance_unit == "km":
+            return text
+
+        def turned(found: re.Match[str]) -> str:
+            return f"{float(found[1].replace(',', '')) * self.per_km:,.0f}{found[2]}mi"
+
+        return re.sub(r"(\d[\d,]*)([ \u00a0])km\b", turned, text)
 
     def money(self, value: float | None) -> str:
         return f"{figures(value, 3)}\u00a0{self.currency}"

@@ -46,8 +46,9 @@ METHODS = (
     ),
     Method(
         "Relines and money by month",
-        "The fleet goes on relining as its habit is, and relines besides what would otherwise "
-        "cross its minimum before the next visit with more than the accepted risk. "
+        "The forecast is what this fleet will do if it goes on working as it works; that is what "
+        "earlier forecasts are judged by. What keeping the accepted risk takes besides is a plan, "
+        "run through the same futures. "
         "The forecasts of all wheel ends are drawn many times over with everything that is "
         "uncertain, what all share (the rates, the habit) drawn once for all. Eight draws in ten "
         "lie inside a bar. Bars of months or depots cannot be added up; means can. Other policies "
@@ -117,9 +118,17 @@ METHODS = (
     ),
     Method(
         "How far to trust it",
-        "Each run forecasts again from what was known 3, 6 and 12 months ago and compares with "
-        "what happened since. Flags that stood 1, 3, 6 and 12 months ago are followed up: were "
-        "they confirmed by what the workshop found, or did they go away by themselves?",
+        "Each run forecasts again from what was known every quarter back to where a year of "
+        "records is left, and compares with what happened since. What the fleet's totals missed by "
+        "widens and shifts the totals to come, drawn towards a stated prior where quarters are "
+        "few. Flags that stood 1, 3, 6 and 12 months ago are followed up: were they confirmed by "
+        "what the workshop found, or did they go away by themselves?",
+        (
+            "Williams, W. H. and Goodman, M. L. (1971), A simple method for the construction of "
+            "empirical confidence limits for economic forecasts, JASA 66:752",
+            "Czado, C., Gneiting, T. and Held, L. (2009), Predictive model assessment for count "
+            "data, Biometrics 65:1254",
+        ),
     ),
 )
 

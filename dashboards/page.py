@@ -15,15 +15,34 @@ from dashboards.drawing.embedding import drawing_library, embedded_json, packed_
 from dashboards.drawing.figure import DIMENSIONS, Figure
 from dashboards.drawing.room import MOST_BYTES, ROOMS, Room
 from dashboards.drawing.theme import CONFIG, NUMBER_FORMAT
-from dashboards.flagged import MOST_OPEN, Flagged, flagged
+from dashboards.flagged import Flagged, flagged
 from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
+from dashboards.missing import missing, reasons_counted
+from dashboards.notes import why_no_forecast
+from dashboards.on_record import flags_judged, services_judged
 from dashboards.page_data import PageData
-from dashboards.sections import Section, sections
-from dashboards.summary import changes_said, facts, tasks
+from dashboards.page_lists import page_lists
+from dashboards.sections import ANALYST, ENGINEER, Section, sections
+from dashboards.summary import shorts
 from dashboards.words import day_name, month_key_name, month_name
 
 TEMPLATES = "templates"
+FIRST_SHOWN = 4  # flags seen without asking for more
+MOST_PRINTED = 60  # flags on paper; the page says where the others are
+# The chapters beside the month itself: key, heading, what it is for.
+READERS = (
+    (
+        ENGINEER,
+        "For the engineer",
+        "The whole fleet, relines and their money, service, and how far the totals can be trusted.",
+    ),
+    (
+        ANALYST,
+        "For the analyst",
+        "Rates, lives, comparisons and tests, and how they are worked out.",
+    ),
+)
 DIMENSION_WORDS = {"depot": "Depot", "duty": "Duty", "axle_type": "Axle type"}
 
 
@@ -61,11 +80,17 @@ def _with_room(data: PageData, parts: Sequence[Section], room: Room, library: st
         as_of=day_name(data.as_of),
         sections=parts,
         flagged=flags,
-        open_histories=MOST_OPEN if data.histories is not None else 0,
-        facts=facts(data),
-        tasks=tasks(data),
-        changes=changes_said(data.compared),
+        first_shown=FIRST_SHOWN,
+        in_print=MOST_PRINTED,
+        shorts=shorts(data),
+        lists=page_lists(data, room.listed),
+        services=_services(data),
+        linings=bool(data.wear_rates["readings"].sum()),
+        no_forecast=why_no_forecast(data),
+        readers=READERS,
+        judged=flags_judged(data.on_record, data.wheel_end_status),
         cautions=CAUTIONS,
+        missing=missing(data.loads, reasons_counted(data.set_aside)),
         months=_other_months(data),
         choices=_choices(data.wheel_end_status, data.fleet.duty_order),
         policy=policy(scripts, [style]),
@@ -74,6 +99,12 @@ def _with_room(data: PageData, parts: Sequence[Section], room: Room, library: st
         scripts=[Markup(s) for s in scripts],
         embedded=Markup(embedded),
     )
+
+
+def _services(data: PageData) -> tuple[str, ...]:
+    if data.overdue is None or data.on_record is None:
+        return ("What is overdue was not worked out.",)
+    return services_judged(data.on_record, data.overdue)
 
 
 def month_index(months: Sequence[str]) -> str:
@@ -96,6 +127,8 @@ def _embedded(
         "histories": {name: chart.to_dict() for name, chart in templates.items()},
         "fleet": histories.packed(data, [r.wheel_end_id for r in flags.rows], room),
         "lengthUnit": measures.length_unit,
+        "firstShown": FIRST_SHOWN,
+        "printed": MOST_PRINTED,
     }
 
 

@@ -17,6 +17,8 @@ from dashboards.method import METHODS, Method
 PUBLISHED_FILES = (
     "worklist.xlsx",
     "worklist.csv",
+    "reline_list.csv",
+    "overdue_list.csv",
     "reline_budget.xlsx",
     "reline_budget.csv",
 )
@@ -33,10 +35,12 @@ class Fleet:
     band_low: float = 0.10  # free stroke / arm length
     band_high: float = 0.15
     target: float = 0.125
+    take_up_deg: float | None = None  # camshaft turn beyond which an adjuster takes up
     band_source: str = "common practice, no published source"
     risk: float = 0.05  # accepted chance of crossing the minimum between visits
     horizon_months: int = 24
     duty_order: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()  # the workshop's own, in place of the general ones
     limit_sources: tuple[str, ...] = ()  # where each limit in force comes from, a sentence each
 
 
@@ -59,8 +63,7 @@ class PageData:
         all types and duties, say). A selection on the page gets its band from the row that matches
         it exactly; without one, its cells' means are added and no band is drawn.
     backtest
-        ``bias`` is the mean of outcome minus forecast. It may also hold ``observed_low`` and
-        ``observed_high`` (the 95 % interval of ``observed``), ``unit`` (of the bias) and ``note``.
+        As in the mart: ``bias`` is the mean of outcome minus forecast.
     histories
         ``wheel_end_id``, ``inspected_on``, ``lining_mm``?, ``stroke_ratio``?, ``jobs``? (text, what
         was done that day, null for none): readings, oldest first, of the wheel ends that the page
@@ -82,14 +85,17 @@ class PageData:
         minus the base, paired draw by draw; null for the base), ``early_scrapped_mm``,
         ``early_scrapped_cost``, ``p_crossing`` (chance that a wheel end crosses its minimum between
         visits).
+    reline_plan
+        ``months``, ``risk``, ``extra_relines_…``, ``extra_cost_…``, ``crossings_avoided_…``: what
+        keeping the accepted risk takes beyond the forecast.
     check_intervals
         ``axle_type``, ``duty`` (null: over all), ``weeks``, ``share_failed``, ``ci_low``,
         ``ci_high`` (wheel ends carrying an unseen failed adjuster at a random moment), ``current``
         bool (the interval the fleet uses now).
     replacement_ages
-        ``axle_type``, ``duty`` (null: over all), ``best_km``, ``ci_low_km``, ``ci_high_km`` (null:
-        planned replacement does not pay), ``saving_share`` (of the cost of running to failure),
-        ``verdict`` (a sentence).
+        ``axle_type``, ``duty`` (null: over all), ``best_km``, ``ci_low_km``, ``ci_high_km`` (8
+        chances in 10 lie between; null: planned replacement does not pay), ``saving_share``
+        (of the cost of running to failure), ``verdict`` (a sentence).
     expected_failures
         ``month``, ``depot`` (null: fleet), ``failures_mean``, ``failures_p10``, ``failures_p90``.
     adjuster_effects, adjuster_causes, adjuster_scales, replacement_counts, replacement_differences
@@ -105,6 +111,8 @@ class PageData:
     pointers_not_reset
         ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
         at a reline.
+    on_record
+        The mart of that name: how many records of each kind every wheel end has.
     outlook_by_depot
         ``depot``, ``months``, ``relines_p10``/``_p50``/``_p90``, ``cost_p10``/``_p50``/``_p90``.
     outlook_parts
@@ -144,6 +152,7 @@ class PageData:
     setting_quality: pl.DataFrame | None = None
     overdue: pl.DataFrame | None = None
     scenarios: pl.DataFrame | None = None
+    reline_plan: pl.DataFrame | None = None
     check_intervals: pl.DataFrame | None = None
     replacement_ages: pl.DataFrame | None = None
     expected_failures: pl.DataFrame | None = None
@@ -156,6 +165,7 @@ class PageData:
     flag_precision: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None
+    on_record: pl.DataFrame | None = None
     outlook_by_depot: pl.DataFrame | None = None
     outlook_parts: pl.DataFrame | None = None
     months: pl.DataFrame | None = None

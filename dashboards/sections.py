@@ -17,11 +17,14 @@ from dashboards.charts.compared import comparison_figure
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure, reasons_figure
 from dashboards.charts.wear import wear_figure
+from dashboards.departures import departures_said
 from dashboards.drawing.figure import Figure
 from dashboards.measures import Measures
+from dashboards.notes import why_no_forecast
+from dashboards.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.page_data import PageData
 from dashboards.planning_words import planning_remarks
-from dashboards.words import count, number, typeset
+from dashboards.words import capital, count, listed, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark
 
@@ -36,6 +39,22 @@ class Section:
     nothing: str
     remarks: tuple[str, ...] = ()
 
+    @property
+    def reader(self) -> str:
+        """Whose chapter it stands in."""
+        return READERS[self.key]
+
+
+ENGINEER, ANALYST = "engineer", "analyst"
+READERS = {
+    **dict.fromkeys(
+        ("changed", "stand", "relines", "planning", "overdue", "decisions", "settings", "trust"),
+        ENGINEER,
+    ),
+    "records": ENGINEER,
+    **dict.fromkeys(("wear", "adjusters", "compared"), ANALYST),
+}
+
 
 def sections(data: PageData) -> tuple[Section, ...]:
     return tuple(section_by_section(data))
@@ -48,12 +67,14 @@ def section_by_section(data: PageData) -> Iterator[Section]:
         stand,
         relines,
         planning,
+        overdue,
+        decisions,
+        settings,
+        trust,
+        records,
         wear,
         adjusters,
-        settings,
-        overdue,
-        records,
-        trust,
+        compared,
     )
     for make in makers:
         yield make(data)
@@ -68,7 +89,10 @@ def changed(data: PageData) -> Section:
         flags_charts.states_figure(data.wheel_end_status, data.compared),
         trust_charts.months_figure(data.months, Measures(data.fleet)),
     )
-    return Section("changed", "What changed", _kept(figures), "Nothing is flagged this month.")
+    judged = flags_judged(data.on_record, data.wheel_end_status)
+    return Section(
+        "changed", "What changed", _kept(figures), f"There is no flag to count. {judged}"
+    )
 
 
 def stand(data: PageData) -> Section:
@@ -76,7 +100,11 @@ def stand(data: PageData) -> Section:
         flags_charts.stroke_figure(data.wheel_end_status, data.fleet),
         flags_charts.minimum_figure(data.wheel_end_status, data.as_of),
     )
-    return Section("stand", "The whole fleet", _kept(figures), "No wheel end has a usable reading.")
+    nothing = (
+        "There is nothing to draw: no wheel end has a stroke read since its last setting, and none "
+        "a lining that may reach its minimum within the months ahead."
+    )
+    return Section("stand", "The whole fleet", _kept(figures), nothing)
 
 
 def relines(data: PageData) -> Section:
@@ -92,8 +120,14 @@ def relines(data: PageData) -> Section:
         relines_charts.depots_figure(data.outlook_by_depot, measures, "cost"),
         policies_figure(data.scenarios, measures),
     )
-    nothing = "No relines could be forecast: there are too few lining readings."
-    remarks = () if data.scenarios is not None else (_NO_POLICIES,)
+    nothing = f"No relines could be forecast: {why_no_forecast(data)}."
+    plan = relines_charts.plan_said(data.reline_plan, measures)
+    unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
+    remarks = (
+        *((plan,) * bool(plan)),
+        *((_NO_POLICIES,) * (data.scenarios is None)),
+        *((_NO_COSTS,) * unset),
+    )
     return Section("relines", "Relines and money", _kept(figures), nothing, remarks)
 
 
@@ -116,6 +150,12 @@ def planning(data: PageData) -> Section:
     return Section("planning", "What to plan for", _kept(figures), nothing, remarks)
 
 
+_NO_COSTS = (
+    "Policies are not compared by their money: no cost is set under [costs] in fleet.toml. Their "
+    "relines stand in mart.scenarios."
+)
+
+
 def wear(data: PageData) -> Section:
     measures = Measures(data.fleet)
     figures = (
@@ -123,14 +163,13 @@ def wear(data: PageData) -> Section:
         comparison_figure(data.duty_comparisons, "wear_rate_ratio", "lining wear"),
     )
     nothing = "No wear rate could be worked out: too few linings were read more than once."
-    remarks = (*_spread(data, measures), *_departures(data), *_pointers(data))
+    remarks = (
+        *_spread(data, measures),
+        *departures_said(data.wear_departures, measures),
+        *_pointers(data),
+    )
     typed = tuple(map(typeset, remarks))
     return Section("wear", "How fast linings wear", _kept(figures), nothing, typed)
-
-
-def _departures(data: PageData) -> tuple[str, ...]:
-    found = data.wear_departures
-    return () if found is None else tuple(found["sentence"].drop_nulls().to_list())
 
 
 def _pointers(data: PageData) -> tuple[str, ...]:
@@ -144,12 +183,17 @@ def _pointers(data: PageData) -> tuple[str, ...]:
     return (f"{pointers} probably not reset at the last reline: {named}{more}. Reset them.",)
 
 
+def read(data: PageData) -> bool:
+    """Whether any lining reading stands behind the wear fit."""
+    return bool(data.wear_rates["readings"].sum())
+
+
 def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:
     if data.wear_components.is_empty():
         return ()
     row = data.wear_components.row(0, named=True)
-    said = [row["note"]] if row["note"] else []
-    if row["converged"] is False:
+    said = [measures.sentence(row["note"])] if row["note"] else []
+    if row["converged"] is False and read(data):
         said.append("The wear fit did not settle on an optimum: take its intervals with care.")
     if row["between_unit_sd"] is not None and row["residual_sd"] is not None:
         unit_sd = measures.rate(row["between_unit_sd"])
@@ -165,36 +209,76 @@ def _spread(data: PageData, measures: Measures) -> tuple[str, ...]:
 def adjusters(data: PageData) -> Section:
     measures = Measures(data.fleet)
     figures = (
-        age_figure(data.adjuster_fits, measures),
-        comparison_figure(data.duty_comparisons, "hazard_ratio", "the adjusters' failure rate"),
-        lives_charts.effects_figure(data.adjuster_effects),
-        lives_charts.causes_figure(data.adjuster_causes, measures),
-        lives_charts.replacements_figure(
-            data.replacement_counts, data.replacement_differences, measures
-        ),
-        decisions_charts.intervals_figure(data.check_intervals),
-        decisions_charts.replacement_figure(data.replacement_ages, measures),
-        decisions_charts.failures_figure(data.expected_failures),
         *curve_figures(data.adjuster_curves, data.adjuster_fits, measures),
+        age_figure(data.adjuster_fits, measures),
+        lives_charts.causes_figure(data.adjuster_causes, measures, data.adjuster_fits),
         *lives_charts.scale_figures(data.adjuster_scales, measures),
     )
     nothing = "Too few adjusters have failed for a curve to be drawn."
-    remarks = tuple(map(typeset, _adjuster_remarks(data)))
+    said = (measures.sentence(remark) for remark in _adjuster_remarks(data))
+    remarks = tuple(map(typeset, said))
     return Section("adjusters", "How long adjusters last", _kept(figures), nothing, remarks)
 
 
-def _adjuster_remarks(data: PageData) -> tuple[str, ...]:
-    thin = data.adjuster_fits.filter(pl.col("distribution").is_null())
-    said = []
-    if thin.height:
-        failures = number(int(thin["failures"].sum()))
-        groups = count(thin.height, "group has", "groups have")
-        said.append(f"{groups.capitalize()} too few failures ({failures} together) for a curve.")
-        said += thin["note"].drop_nulls().unique(maintain_order=True).head(4).to_list()
+def compared(data: PageData) -> Section:
+    """What goes with sooner failure, and with more adjusters used up."""
+    measures = Measures(data.fleet)
+    figures = (
+        comparison_figure(
+            data.duty_comparisons,
+            "hazard_ratio",
+            "the adjusters' failure rate",
+            data.adjuster_effects,
+        ),
+        lives_charts.effects_figure(data.adjuster_effects, data.adjuster_fits),
+        lives_charts.replacements_figure(
+            data.replacement_counts, data.replacement_differences, measures
+        ),
+    )
+    nothing = "Too few adjusters have failed for duties, or anything else, to be compared."
+    return Section("compared", "What shortens their lives", _kept(figures), nothing)
+
+
+def decisions(data: PageData) -> Section:
+    measures = Measures(data.fleet)
+    figures = (
+        decisions_charts.intervals_figure(data.check_intervals),
+        decisions_charts.replacement_figure(data.replacement_ages, measures),
+        decisions_charts.failures_figure(data.expected_failures),
+    )
+    nothing = "Too few adjusters have failed to weigh check intervals or planned replacement."
     ages = data.replacement_ages
-    if ages is not None and ages["best_km"].null_count() == ages.height:
-        said.append("Planned replacement pays in no group at the fleet's own costs.")
-    return tuple(said)
+    never = ages is not None and ages["best_km"].null_count() == ages.height
+    said = ("Planned replacement pays in no group at the fleet's own costs.",) * never
+    heading = "Check intervals and planned replacement"
+    return Section("decisions", heading, _kept(figures), nothing, said)
+
+
+def _adjuster_remarks(data: PageData) -> tuple[str, ...]:
+    """One sentence of all groups without a curve: what is pooled counts them again."""
+    thin = data.adjuster_fits.filter(pl.col("distribution").is_null())
+    pooled = thin.filter(pl.col("axle_type").is_null(), pl.col("duty").is_null())
+    if pooled.height:
+        note = pooled["note"].drop_nulls()
+        return tuple(f"Of the whole fleet: {n}" for n in note.head(1))
+    own = thin.filter(pl.col("axle_type").is_not_null(), pl.col("duty").is_not_null())
+    if own.is_empty():
+        return ()
+    if own.height == 1:
+        row = own.row(0, named=True)
+        return (f"{row['axle_type']} / {row['duty']}: {row['note'] or 'too few failures'}",)
+    groups = [
+        f"{r['axle_type']} / {r['duty']} ({number(r['failures'])} of {number(r['adjusters'])})"
+        for r in own.iter_rows(named=True)
+    ]
+    more = f" and {number(own.height - MOST_NAMED)} more" if own.height > MOST_NAMED else ""
+    named = f"{', '.join(groups[:MOST_NAMED])}{more}" if more else listed(groups)
+    failures = number(int(own["failures"].sum()))
+    return (
+        f"{capital(count(own.height, 'group'))} have too few failures for a curve ({failures} "
+        f"together; failed of adjusters): {named}. What can still be said of each stands in "
+        "mart.adjuster_fits, column note.",
+    )
 
 
 def settings(data: PageData) -> Section:
@@ -207,13 +291,13 @@ def settings(data: PageData) -> Section:
 
 
 def overdue(data: PageData) -> Section:
-    nothing = (
-        "What is overdue was not worked out."
-        if data.overdue is None
-        else "Nothing is overdue: every check, greasing and first service was done in time."
-    )
     figures = _kept((settings_charts.overdue_figure(data.overdue),))
-    return Section("overdue", "Overdue", figures, nothing)
+    if data.overdue is None or data.on_record is None:
+        return Section("overdue", "Overdue", figures, "What is overdue was not worked out.")
+    judged = services_judged(data.on_record, data.overdue)
+    known = any(known_of(s, data.on_record) for s in SERVICES)
+    nothing = "Of what can be judged, nothing is overdue." if known else "Nothing can be judged."
+    return Section("overdue", "Overdue", figures, nothing, judged)
 
 
 def records(data: PageData) -> Section:

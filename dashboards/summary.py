@@ -1,18 +1,21 @@
 """The month in two minutes: the figures that matter, what changed, and what to do."""
 
-from dataclasses import dataclass
+import datetime as dt
+from dataclasses import dataclass, replace
 
 import polars as pl
 
 from dashboards.charts.relines import YEAR, outlook_words
 from dashboards.charts.settings import overdue_now
-from dashboards.charts.trust import FEWEST, MEASURE_WORDS, judged, verdict
+from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
+from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.measures import Measures
+from dashboards.on_record import anything_judged, lacking, services_known, unjudged
 from dashboards.page_data import PageData
-from dashboards.words import capital, count, listed, number, share
+from dashboards.words import capital, count, day_name, listed, number, share
 
 MOST_NAMED = 4  # wheel ends named in a line of what to do
-SOON_WEEKS = 12  # about one round of checks
+MOST_DEPOTS = 40  # so many depots have the month in short of their own
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,18 +35,85 @@ class Task:
     what: str
     wheel_ends: int
     first: tuple[str, ...] = ()
-    chapter: str = ""  # where the rest of them is, if not in the list of flags
+    chapter: str = "first"  # the list that has all of them
 
 
-# What a state asks of the workshop, in the order in which it should be asked.
+# What was advised of flagged wheel ends, in the order in which it should be done. The advice, not
+# the state, is what is asked: an adjuster that failed its return test is never to be set.
 TASKS = {
-    "stuck": "Test the return of adjusters that take up nothing; replace those that fail",
-    "tightening": "Look for drag and heat where adjusters take up too much",
-    "slackening": "Test the return of adjusters that do not keep up with wear, and find the cause",
-    "uneven": "Compare left and right where an axle's sides stand apart",
-    "set_wrong": "Set anew, to the aim, what was set outside the band",
-    "not_seen": "Inspect what nobody has looked at lately",
+    "reline": "Take out of service and reline: lining at its minimum",
+    "reline_and_replace": "Take out of service, reline, and replace the adjuster that failed",
+    "replace": "Replace adjusters that were found failed: a failed one is not re-set",
+    "test": "Test the return of adjusters that take up nothing; replace those that fail",
+    "check_drag": "Look for drag and heat where adjusters take up too much",
+    "failed_before": "Find the cause where it went out before the last setting too",
+    "find_cause": "Test the return of adjusters that do not keep up with wear, and find the cause",
+    "compare_sides": "Compare left and right where an axle's sides stand apart",
+    "set": "Test the return of what was set outside the band; set to the aim what passes",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """The month in short, of the whole fleet or of one depot."""
+
+    depot: str
+    facts: tuple[Fact, ...]
+    tasks: tuple[Task, ...]
+    changes: tuple[str, ...]
+    lacking: tuple[str, ...]
+    nothing: str  # in place of tasks
+
+
+def shorts(data: PageData) -> tuple[Short, ...]:
+    """The whole fleet first; then each depot, unless there are too many of them."""
+    depots = data.wheel_end_status["depot"].drop_nulls().unique().sort().to_list()
+    own = depots if len(depots) <= MOST_DEPOTS else []
+    return (_short("", data), *(_short(d, of_depot(data, d)) for d in own))
+
+
+def _short(depot: str, data: PageData) -> Short:
+    said = changes_said(data.compared)
+    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record), _nothing(data))
+
+
+def _nothing(data: PageData) -> str:
+    if not anything_judged(data.on_record):
+        return "Nothing can be judged: no stroke, return test, fault or lining is on record."
+    unknown = unjudged(data.wheel_end_status)
+    if not unknown:
+        return "Nothing was found that asks for work. Keep to the checks that are due."
+    ends = data.wheel_end_status.height
+    return (
+        f"Nothing was found that asks for work; but at {number(unknown)} of "
+        f"{count(ends, 'wheel end')} the stroke could not be judged. Keep to the checks that are "
+        "due."
+    )
+
+
+def of_depot(data: PageData, depot: str) -> PageData:
+    """What the month in short needs, of one depot's wheel ends alone."""
+    here = pl.col("depot") == depot
+    status = data.wheel_end_status.filter(here)
+
+    def own(frame: pl.DataFrame | None) -> pl.DataFrame | None:
+        return None if frame is None else frame.filter(here)
+
+    ends = status.select("wheel_end_id")
+    years = own(data.outlook_by_depot)
+    changes = data.changes
+    if data.compared is not None:
+        changes = data.compared.join(ends, on="wheel_end_id", how="semi")
+    return replace(
+        data,
+        wheel_end_status=status,
+        overdue=own(data.overdue),
+        on_record=own(data.on_record),
+        reline_outlook=data.reline_outlook.clear() if years is None else years,
+        backtest=data.backtest.clear(),
+        reline_plan=None,  # of the fleet alone
+        changes=changes,
+    )
 
 
 def facts(data: PageData) -> tuple[Fact, ...]:
@@ -55,6 +125,11 @@ def _flags(data: PageData) -> Fact:
     status = data.wheel_end_status
     flagged = status.filter("flagged").height
     detail = f"of {count(status.height, 'wheel end')}"
+    if not flagged and not anything_judged(data.on_record):
+        return Fact("Flagged", "not known", f"{detail}: nothing on record to judge by", "first")
+    unknown = unjudged(status)
+    if unknown:
+        detail += f"; {number(unknown)} could not be judged"
     if data.compared is not None:
         counts = {w: _changed(data.compared, w) for w in ("newly", "cleared")}
         detail += f"; {number(counts['newly'])} new, {number(counts['cleared'])} cleared"
@@ -73,64 +148,92 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     row = year.row(0, named=True)
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
-    relines = Fact(label, number(row["relines_p50"]), limits, "relines")
+    relines = Fact(label, number(row["relines_p50"]), limits + _plan(data.reline_plan), "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None
     limits = f"{outlook_words(row, measures, 'cost')}, 8 chances in 10"
     return relines, Fact("Their cost", measures.money(row["cost_p50"]), limits, "relines")
 
 
+def _plan(plan: pl.DataFrame | None) -> str:
+    """What keeping the accepted risk takes besides, where it keeps a lining from its minimum."""
+    year = plan.filter(pl.col("months") == YEAR) if plan is not None else pl.DataFrame()
+    if year.is_empty():
+        return ""
+    row = year.row(0, named=True)
+    avoided = round(row["crossings_avoided_mean"])
+    if not avoided:
+        return ""
+    more = number(max(1, round(row["extra_relines_mean"])))
+    return f"; about {more} more would keep {count(avoided, 'lining')} off the minimum in service"
+
+
 def _overdue(data: PageData) -> Fact | None:
     if data.overdue is None:
         return None
-    if data.overdue.is_empty():
-        return Fact("Overdue", "nothing", "checks, greasing and first services", "overdue")
-    return Fact("Overdue", number(data.overdue.height), overdue_now(data.overdue), "overdue")
+    late = data.overdue["wheel_end_id"].n_unique()
+    if late:
+        return Fact("Overdue", number(late), f"wheel ends: {overdue_now(data.overdue)}", "late")
+    judged = services_known(data.on_record)
+    if not judged:
+        return Fact("Overdue", "not known", "no check, greasing or fitting on record", "late")
+    return Fact("Overdue", "none found", f"of {listed(judged)}", "late")
 
 
 def _trust(data: PageData) -> Fact | None:
-    """The forecast that the budget stands on, if it could be judged; else whichever could."""
-    rows = [r for r in judged(data.backtest).to_dicts() if r["n"] >= FEWEST]
-    if not rows:
+    """Of the totals, beside which it stands, if they could be judged; else of the dates."""
+    rows = {r["key"]: r for r in judged(data.backtest).to_dicts()}
+    could = {key: r for key, r in rows.items() if verdict(r) != "too few to judge"}
+    if QUARTERS in could:
+        row, label = could[QUARTERS], "Earlier totals"
+        what = f"of {count(row['n'], 'forecast')} of {count(row['outcomes'], 'quarter')}"
+    elif DATES in could:
+        row, label = could[DATES], "Earlier dates"
+        what = f"of {count(row['outcomes'], 'date')} of a reline"
+    else:
         return None
-    first = MEASURE_WORDS["reline_on"]
-    row = min(rows, key=lambda r: (r["measure"] != first, r["measure"]))
     words = verdict(row)
-    advice = ": plan with more room" if words == "too narrow" else ""
-    detail = (
-        f"of {number(row['n'])} outcomes ({row['measure']}) inside their bands, "
-        f"{share(row['promised'])} promised: {words}{advice}"
-    )
-    return Fact("Earlier forecasts", share(row["held"]), detail, "trust")
+    advice = "; plan with more room" if words == "too narrow" else ""
+    detail = f"{what} came out as said; {share(row['promised'])} should{advice}"
+    return Fact(label, share(row["held"]), detail, "trust")
 
 
 def tasks(data: PageData) -> tuple[Task, ...]:
-    return (*_flag_tasks(data.wheel_end_status), *_lining_task(data), *_overdue_task(data.overdue))
+    return (
+        *_flag_tasks(data.wheel_end_status),
+        *_lining_task(data),
+        *_overdue_task(data.overdue),
+        *_unseen_task(data.on_record),
+    )
 
 
 def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
     flagged = status.filter("flagged").sort(
         "priority", "wheel_end_id", descending=[True, False], nulls_last=True
     )
-    by_state = {
+    by_advice = {
         str(key[0]): rows["wheel_end_id"].to_list()
-        for key, rows in flagged.group_by("state", maintain_order=True)
+        for key, rows in flagged.group_by("advice", maintain_order=True)
     }
     return tuple(
-        Task(what, len(by_state[state]), tuple(by_state[state][:MOST_NAMED]))
-        for state, what in TASKS.items()
-        if state in by_state
+        Task(what, len(by_advice[advice]), tuple(by_advice[advice][:MOST_NAMED]))
+        for advice, what in TASKS.items()
+        if advice in by_advice
     )
 
 
 def _lining_task(data: PageData) -> tuple[Task, ...]:
-    soon = pl.lit(data.as_of) + pl.duration(weeks=SOON_WEEKS)
-    near = data.wheel_end_status.filter(pl.col("min_on_p10") < soon).sort("min_on_p10")
+    """The most urgent of the whole list by name: what is worn out, then what may be so first."""
+    horizon = data.fleet.horizon_months
+    near = soon_due(reline_list(data.wheel_end_status, data.as_of, horizon)).sort(
+        pl.col("urgency") != NOW, "act_by", "wheel_end_id"
+    )
     if near.is_empty():
         return ()
-    what = f"Book relines: the lining may reach its minimum within {SOON_WEEKS} weeks"
+    by = day_name(data.as_of + dt.timedelta(weeks=SOON_WEEKS))
+    what = f"Book relines: the lining may reach its minimum by {by}"
     named = tuple(near["wheel_end_id"].head(MOST_NAMED).to_list())
-    return (Task(what, near.height, named, "stand"),)
+    return (Task(what, near.height, named, "due"),)
 
 
 def _overdue_task(overdue: pl.DataFrame | None) -> tuple[Task, ...]:
@@ -140,7 +243,17 @@ def _overdue_task(overdue: pl.DataFrame | None) -> tuple[Task, ...]:
         maintain_order=True
     )
     named = tuple(late.head(MOST_NAMED).to_list())
-    return (Task("Catch up on what is overdue", late.len(), named, "overdue"),)
+    return (Task("Catch up on what is overdue", late.len(), named, "late"),)
+
+
+def _unseen_task(records: pl.DataFrame | None) -> tuple[Task, ...]:
+    if records is None:
+        return ()
+    unseen = records.filter(pl.col("inspections") == 0)["wheel_end_id"].sort()
+    if unseen.is_empty():
+        return ()
+    what = "Inspect what no inspection is on record of"
+    return (Task(what, unseen.len(), tuple(unseen.head(MOST_NAMED).to_list()), "late"),)
 
 
 def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:

@@ -90,6 +90,15 @@ def typeset(sentence: str) -> str:
     return re.sub(r"(?<=\d) ?%", f"{NO_BREAK}%", signed)
 
 
+def plain(sentence: str) -> str:
+    r"""The same for a terminal: no spaces that a search or a paste would stumble over.
+
+    >>> plain("5\u202f180 rows, 51\xa0%")
+    '5,180 rows, 51 %'
+    """
+    return sentence.replace(THIN_SPACE, ",").replace(NO_BREAK, " ")
+
+
 def span(low: str, high: str, unit: str = "") -> str:
     r"""From low to high; a unit that both have is said once.
 

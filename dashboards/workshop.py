@@ -1,6 +1,7 @@
 """Workshop sheets: one page of paper a unit, from what is known of its wheel ends."""
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -18,6 +19,16 @@ from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
 from dashboards.words import NOTHING, count, day_name, number, span
 
+# In the order of the columns to write into; faults are always asked for.
+ASKED = (
+    "lining_mm",
+    "wear_indicator_deg",
+    "free_stroke_mm",
+    "applied_stroke_mm",
+    "marks_aligned",
+    "return_test",
+    "cap_state",
+)
 LAST_READINGS = 2  # shown per wheel end, the newest first
 
 
@@ -28,7 +39,8 @@ class WorkshopData:
     ends
         One row per wheel end of the chosen units, in the order of the sheets: ``unit_id``,
         ``wheel_end_id``, ``depot``, ``axle_type``, ``duty``, ``arm_length_mm``, ``lining_min_mm``,
-        ``chamber_size``, ``readjust_limit_mm``, ``state``, ``flagged``, ``priority``, ``evidence``.
+        ``chamber_size``, ``readjust_limit_mm``, ``state`` (in words or as its code), ``flagged``,
+        ``priority``, ``evidence``.
     readings
         The latest inspections as found: ``wheel_end_id``, ``inspected_on``, ``lining_mm``,
         ``free_stroke_mm``, ``applied_stroke_mm``, ``return_test``, ``cap_state``; any order.
@@ -36,6 +48,9 @@ class WorkshopData:
         ``unit_id``, ``seen_on``, ``odometer_km``: the unit's last odometer reading.
     overdue
         ``wheel_end_id``, ``kind``, ``due_on``: what is overdue.
+    recorded
+        The readings that this fleet has on record at all: others are not asked for. All of them
+        for a fleet that has none yet.
     """
 
     fleet: Fleet
@@ -44,6 +59,7 @@ class WorkshopData:
     readings: pl.DataFrame
     sightings: pl.DataFrame
     overdue: pl.DataFrame
+    recorded: tuple[str, ...] = ASKED
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,36 +99,64 @@ class Sheet:
     due: tuple[str, ...]
 
 
-# What a state asks for where its evidence does not say so itself.
-STATE_TASKS = {
-    "stuck": "Test its return. If it fails, replace the adjuster and find out what jammed it.",
-    "slackening": "Test its return, then find what keeps it from taking up before it is set.",
-    "tightening": "Look for drag and heat, and for what makes it take up too much, before it is "
-    "set.",
-    "set_wrong": "Test its return. If it passes, set it to the aim: it keeps what it is given.",
-    "uneven": "Compare it with the other side of its axle before either is set.",
-    "not_seen": "Read everything: nobody has for too long.",
+# Readings as the sheet asks for them: the contract's column, its heading, and the step that takes
+# it, said so that it holds for whichever maker's parts there are.
+READINGS = {
+    "marks_aligned": (
+        "Marks in line",
+        "Brakes released: do the adjuster's marks line up, where its maker put any?",
+    ),
+    "free_stroke_mm": (
+        "Free stroke",
+        "Brakes released: pull the arm by hand and measure how far its pin travels (free stroke).",
+    ),
+    "applied_stroke_mm": (
+        "Applied stroke",
+        "Brakes applied at test pressure: measure how far the pushrod travels (applied stroke).",
+    ),
+    "lining_mm": ("Lining", "Read the lining at its thinnest point."),
+    "wear_indicator_deg": ("Wear pointer, °", "Read the wear pointer, where there is one."),
+    "return_test": (
+        "Returns",
+        "Return test, as the adjuster's maker describes it: taken out of adjustment, it must find "
+        "its way back by itself. One that does not is faulty: it is replaced, not re-set.",
+    ),
+    "cap_state": ("Cap", "Look at the grease cap: in its seat, open, or missing."),
 }
-
-STEPS = (
-    "Level ground, wheels chocked, air and spring brakes made safe before hands go in.",
-    "Write down the day and the odometer first, and every reading as found, before any work.",
-    "Brakes released: does the pointer on the control arm line up with the mark on the body?",
-    "Pull the arm by hand and measure how far the clevis pin travels: the free stroke.",
-    "Read the lining at its thinnest point. Dust is never blown about.",
-    "Return test: back the adjuster off two full turns and apply the brakes ten times. It must "
-    "come back to its mark. One that does not is faulty: it is replaced, not re-set.",
-    "Set only what passed, to the aim. An automatic adjuster that keeps going out hides a fault: "
-    "find the cause.",
-    "Grease: open the cap, press in new grease, give the old some ten minutes to come out, wipe, "
-    "and refit the cap. A cap left open lets dirt in.",
-    "After work, measure the free stroke again and write it under “as left”. After a reline, reset "
-    "the wear pointer.",
+SAFE_FIRST = "Level ground, wheels chocked, air and spring brakes made safe before hands go in."
+FOUND_FIRST = (
+    "Write down the day and the odometer first, and every reading as found, before any work."
 )
+REPLACED = "An adjuster that fails its return test is replaced, not re-set."
+WORK_STEPS = (
+    "Set only what passed, to the aim, in its maker's way. Setting again what keeps going out of "
+    "adjustment hides a fault: find the cause.",
+    "Grease as the maker says, with the cap back in its seat: a cap left open lets dirt in. Lining "
+    "dust is never blown about.",
+)
+AS_LEFT = "After work, measure the free stroke again and write it under “as left”."
+POINTER_RESET = "After a reline, reset the wear pointer."
 STEPS_SOURCE = (
     "The steps and the band are common practice, not a maker's. Where the maker's manual or local "
     "law says otherwise, they are right and this sheet is wrong."
 )
+OWN_SOURCE = (
+    "These steps are the fleet's own, from fleet.toml. Where the maker's manual or local law says "
+    "otherwise, they are right and this sheet is wrong."
+)
+
+
+def steps_for(fleet: Fleet, recorded: Sequence[str]) -> tuple[str, ...]:
+    """The steps on a sheet: the fleet's own, or general ones for the readings that it records."""
+    if fleet.steps:
+        return (SAFE_FIRST, *fleet.steps, REPLACED)
+    taken = [READINGS[name][1] for name in READINGS if name in recorded]
+    after = [
+        *([AS_LEFT] if "free_stroke_mm" in recorded else []),
+        *([POINTER_RESET] if "wear_indicator_deg" in recorded else []),
+    ]
+    tested = [] if "return_test" in recorded else [REPLACED]
+    return (SAFE_FIRST, FOUND_FIRST, *taken, *tested, *WORK_STEPS, *after)
 
 
 def workshop_sheets(data: WorkshopData) -> str:
@@ -126,13 +170,27 @@ def workshop_sheets(data: WorkshopData) -> str:
         as_of=day_name(data.as_of),
         unit=data.fleet.length_unit,
         distance=data.fleet.distance_unit,
-        steps=STEPS,
-        steps_source=STEPS_SOURCE,
+        steps=steps_for(data.fleet, data.recorded),
+        steps_source=OWN_SOURCE if data.fleet.steps else STEPS_SOURCE,
+        asked=[READINGS[name][0] for name in ASKED if name in data.recorded] + ["Fault"],
+        shown=_shown(data),
         cautions=CAUTIONS,
         band_source=data.fleet.band_source,
+        takes_up=_takes_up(data.fleet.take_up_deg),
         policy=policy([], [style]),
         style=Markup(style),
     )
+
+
+def _shown(data: WorkshopData) -> dict[str, bool]:
+    """Which of the columns of what is known, and of what is left, this fleet has a use for."""
+    strokes = "free_stroke_mm" in data.recorded
+    limits = data.ends["readjust_limit_mm"].is_not_null().any()
+    return {
+        "stroke": strokes,
+        "chamber": "applied_stroke_mm" in data.recorded or bool(limits),
+        "lining": "lining_mm" in data.recorded,
+    }
 
 
 def unit_sheets(data: WorkshopData) -> tuple[Sheet, ...]:
@@ -169,6 +227,17 @@ def _sheet(
         ends=tuple(_line(e, measures, readings.get(e["wheel_end_id"], [])) for e in ends),
         looks=tuple(_look(e) for e in flagged),
         due=_overdue_said([(n, r) for n in names for r in due.get(n, [])], len(ends)),
+    )
+
+
+def _takes_up(degrees: float | None) -> str:
+    """Pushrod travel turns the camshaft: an arc of the arm's length (geometry)."""
+    if degrees is None:  # differs by maker
+        return ""
+    arc = math.radians(degrees)
+    return (
+        f"By the fleet's settings its adjusters take up past {degrees:g}° of camshaft turn: "
+        f"an applied stroke of about {number(100 * arc)} % of its arm."
     )
 
 
@@ -230,8 +299,7 @@ def _reading(row: dict[str, Any], measures: Measures) -> tuple[str, str, str, st
 
 def _look(end: dict[str, Any]) -> Look:
     state = end["state"]
-    why = end["evidence"] or STATE_TASKS.get(state, "")
-    return Look(_short_name(end), STATE_WORDS.get(state, state), why)
+    return Look(_short_name(end), STATE_WORDS.get(state, state), end["evidence"] or "")
 
 
 def _overdue_said(overdue: Sequence[tuple[str, dict[str, Any]]], ends: int) -> tuple[str, ...]:

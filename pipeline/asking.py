@@ -1,8 +1,9 @@
 """``drumline ask``: what if, answered from the last run's posterior, in the same futures.
 
 A run keeps all that it knows of the fleet (``fit.fleet_model``), of the lives of its adjusters
-(``fit.checked_groups``) and its settings; what it foresaw stands in ``mart.futures``. So a question
-costs one simulation and no fit, and its answer is what a run with that scenario would say.
+(``fit.checked_groups``), of what earlier forecasts missed by (``fit.past_errors``), and its
+settings; what it foresaw stands in ``mart.futures``. So a question costs one simulation and no fit,
+and its answer is what a run with that scenario would say.
 """
 
 import dataclasses
@@ -20,20 +21,21 @@ from pydantic import ValidationError
 from models.common.arrays import FloatArray
 from models.lives.decisions.checking import CheckedGroup, moved, unseen_share_draws
 from models.relines.budget import Months
-from models.relines.scenario_table import futures
+from models.relines.past_errors import PastErrors, calibrated_totals
+from models.relines.scenario_table import by_future
 from models.relines.simulation.scenario import AS_NOW, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.accepted import accepted
 from pipeline.errors import UserError
 from pipeline.marts import budget
 from pipeline.marts.lives.decisions import CHECKED
+from pipeline.marts.results import Forecasts
 from pipeline.out.last_run import last_run
 from pipeline.places import Place
 from pipeline.settings import ScenarioSection, Settings
-from pipeline.stages.forecasting import Forecasts
 from pipeline.warehouse import kept, warehouse
 
-FLEET, RUN = "fit.fleet_model", "fit.run"
+FLEET, ERRORS, RUN = "fit.fleet_model", "fit.past_errors", "fit.run"
 NAME = "asked"
 UNSEEN_SEED = 41_000
 # The words of the budget, in the order of its sheet of scenarios.
@@ -75,14 +77,16 @@ class Reply:
 def keep_for_asking(
     con: duckdb.DuckDBPyConnection,
     forecasts: Forecasts | None,
+    past: PastErrors | None,
     settings: Settings,
     as_of: dt.date,
 ) -> None:
     """What :func:`answered` needs of a run."""
-    if forecasts is None:
-        con.execute(f"drop table if exists {FLEET}")
-    else:
-        kept.keep(con, FLEET, forecasts.fleet)
+    for name, known in ((FLEET, forecasts.fleet if forecasts else None), (ERRORS, past)):
+        if known is None:
+            con.execute(f"drop table if exists {name}")
+        else:
+            kept.keep(con, name, known)
     told = [{"as_of": as_of, "settings": settings.model_dump_json()}]
     warehouse.put(con, RUN, pl.DataFrame(told))
 
@@ -127,14 +131,17 @@ def answered(out: Place, section: ScenarioSection, name: str = NAME) -> Reply:
     """
     with last_run(out) as con:
         as_of, settings = run_of(con)
-        fleet = kept.kept(con, FLEET) if warehouse.is_table(con, FLEET) else None
+        fleet, past = (
+            kept.kept(con, name) if warehouse.is_table(con, name) else None
+            for name in (FLEET, ERRORS)
+        )
         if fleet is None:
             raise UserError(f"{out}: the last run could forecast nothing: too few lining readings")
         groups = kept.kept(con, CHECKED)
         now = warehouse.fetch(con, f"from mart.futures where name = '{AS_NOW.name}'", "future")
     months = budget.months_of(settings, as_of)
     scenario = budget.scenario(name, section, settings.budget.risk)
-    asked = _asked_futures(fleet, scenario, months, settings)
+    asked = _asked_futures(fleet, past, scenario, months, settings)
     lines = [Line(MEASURES[key], now[key].to_numpy(), asked[key]) for key in MEASURES]
     unseen, without = _unseen(groups, section, len(lines[0].now))
     return Reply(
@@ -167,7 +174,11 @@ def run_of(con: duckdb.DuckDBPyConnection) -> tuple[dt.date, Settings]:
 
 
 def _asked_futures(
-    fleet: FleetModel, asked: Scenario, months: Months, settings: Settings
+    fleet: FleetModel,
+    past: PastErrors | None,
+    asked: Scenario,
+    months: Months,
+    settings: Settings,
 ) -> dict[str, FloatArray]:
     try:
         (tally,) = simulate_relines(
@@ -175,7 +186,9 @@ def _asked_futures(
         )
     except ValueError as error:
         raise UserError(str(error)) from None
-    return futures(tally, months, budget.reline_costs(settings), budget.SEED)
+    if past is not None:
+        tally = calibrated_totals(tally, past, budget.SEED)
+    return by_future(tally, months, budget.reline_costs(settings), budget.SEED)
 
 
 def _unseen(

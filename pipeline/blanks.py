@@ -9,18 +9,18 @@ import polars as pl
 import xlsxwriter
 from xlsxwriter.worksheet import Worksheet
 
-from pipeline.contract import accepted_values, columns_of, is_required
+from pipeline.contract import FILLED_BEFOREHAND, accepted_values, columns_of, is_required
 from pipeline.publish.spreadsheets import A4, NUMBER_FORMATS, Kind, opened, safe_csv, write
 from pipeline.settings import Settings
 
 TABLE = "inspections"
-KNOWN = ("unit_id", "axle_no", "side")  # filled in; everything else is written by hand
+KNOWN = FILLED_BEFOREHAND[TABLE]  # everything else is written by hand
 HEADING_ROOM = 2
 HOW_TO = (
     "One row is one wheel end on one day, as found before any work. Leave empty what was not read.",
     "Read again after work: copy the row below, with as_left set to yes.",
-    "Delete the rows of wheel ends that nobody looked at. Save, and put the file into the lake's "
-    "inspections folder, under any name.",
+    "Rows of wheel ends that nobody looked at may stay as they are: they are passed over. Save, "
+    "and put the file into the lake's inspections folder, under any name.",
 )
 
 

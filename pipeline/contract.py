@@ -1,6 +1,6 @@
 """The lake's four tables: every column's type, unit, range and meaning, stated once.
 
-Validation, the messages of ``drumline check`` and the tables in the README are all made from
+Validation, the messages of ``drumline check`` and the tables in lake/LAKE.md are all made from
 these classes; nothing else in the project repeats a range or an accepted spelling.
 """
 
@@ -24,6 +24,9 @@ READINGS = (
     "cap_state",
     "fault",
 )
+
+# What a blank form says of a wheel end before anybody has looked at it.
+FILLED_BEFOREHAND = {"inspections": ("unit_id", "axle_no", "side")}
 
 HAS_A_READING = pl.any_horizontal(pl.col(name).is_not_null() for name in READINGS)
 ENDS_AFTER_IT_STARTS = (pl.col("to_on") >= pl.col("from_on")).fill_null(value=True)
@@ -74,10 +77,10 @@ class Register(dy.Schema):
     side = _side()
     axle_type = dy.String(nullable=False, min_length=1, description="Axle type, as in fleet.toml")
     arm_length_mm = dy.Float64(
-        nullable=False,
+        nullable=True,
         min=MIN_ARM_MM,
         max=MAX_ARM_MM,
-        description="Adjuster arm: camshaft centre to clevis-pin centre",
+        description="Adjuster arm: camshaft centre to clevis-pin centre; empty: no word on strokes",
         metadata={"unit": "mm"},
     )
     depot = dy.String(nullable=True, description="Depot that checks the unit")

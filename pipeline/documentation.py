@@ -1,11 +1,11 @@
-"""The README's tables, made from the contract, the mart schemas, their SQL and the settings.
+"""Reference pages, made from the contract, the settings, the mart schemas and their SQL.
 
-``python -m pipeline.documentation`` writes them between their markers in ``README.md``; a test
-fails when the README and the code disagree.
+``python -m pipeline.documentation`` writes each beside what it describes; a test fails when a page
+and the code disagree. What a person writes stands in ``README.md``, which links them.
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,30 @@ from pipeline.marts import marts
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
-README = Path(__file__).parents[1] / "README.md"
+HERE = Path(__file__).parent
 SQL_MARTS = ("17_mart", "40_mart")
+
+
+MADE = "<!-- made by `python -m pipeline.documentation` from the code it describes -->"
+LAKE = """
+# What goes in
+
+Columns of the lake's four tables. Headings are these names in any case, or the fleet's own, mapped
+under `[columns.TABLE]` ([settings](../SETTINGS.md)). A column ending in `_mm` may come as `_in`
+(inches), one ending in `_km` as `_mi` (miles); `[units]` says what the plain names hold.
+"""
+SETTINGS = """
+# Settings
+
+Keys of `LAKE/fleet.toml`; every one has a default, and an unknown key is an error that names the
+nearest known one.
+"""
+MARTS = """
+# What comes out
+
+Tables of schema `mart` in `OUT/drumline.duckdb`. Lengths are in mm, distances in km, whatever the
+fleet's own units; `_low` and `_high` are 95 % limits, `_p10` and `_p90` hold 8 outcomes in 10.
+"""
 
 
 def lake_tables() -> str:
@@ -112,21 +134,26 @@ def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str,
     for name, field in model.model_fields.items():
         inner, path = _section(field.annotation), f"{section}.{name}".lstrip(".")
         if inner is not None:
-            yield from _keys(inner[0], f"{path}.NAME" if inner[1] else path)
+            yield from _keys(inner[0], f"{path}{inner[1]}")
             continue
         default = "required" if field.default is PydanticUndefined else _shown(field.default)
-        where = (f"[{section}]", name) if section else (f"[{name}.TABLE]", "HEADING")
+        where = (_in_brackets(section), name) if section else (f"[{name}.TABLE]", "HEADING")
         yield *where, default, accepted(field), field.description or ""
 
 
-def _section(annotation: Any) -> tuple[type[BaseModel], bool] | None:
-    """(model, is it one per name) of a section; None for a plain value."""
-    for candidate, named in (
-        (annotation, False),
-        (getattr(annotation, "__args__", ("",))[-1], True),
-    ):
+def _in_brackets(section: str) -> str:
+    """As TOML writes it: a section of a list has two of each."""
+    name = section.replace("[]", "")
+    return f"[[{name}]]" if section.endswith("[]") else f"[{name}]"
+
+
+def _section(annotation: Any) -> tuple[type[BaseModel], str] | None:
+    """(model, what stands behind its name) of a section; None for a plain value."""
+    inner = getattr(annotation, "__args__", ("",))
+    each = "[]" if inner[-1] is Ellipsis else ".NAME"
+    for candidate, behind in ((annotation, ""), (inner[0], each), (inner[-1], each)):
         if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-            return candidate, named
+            return candidate, behind
     return None
 
 
@@ -144,23 +171,17 @@ def _shown(default: object) -> str:
             return f"{default}"
 
 
-SECTIONS = {
-    "lake": lake_tables,
-    "settings": settings_table,
-    "index": mart_index,
-    "marts": mart_tables,
+def _page(intro: str, *tables: str) -> str:
+    return "\n".join((MADE + intro, *tables))
+
+
+PAGES: dict[Path, Callable[[], str]] = {
+    HERE / "lake" / "LAKE.md": lambda: _page(LAKE, lake_tables()),
+    HERE / "SETTINGS.md": lambda: _page(SETTINGS, settings_table()),
+    HERE / "marts" / "MARTS.md": lambda: _page(MARTS, mart_index(), mart_tables()),
 }
 
 
-def with_tables(readme: str) -> str:
-    """The README with every marked table made anew."""
-    for name, made in SECTIONS.items():
-        start, end = f"<!-- {name}: made by pipeline.documentation -->", f"<!-- end {name} -->"
-        before, _, rest = readme.partition(start)
-        _, _, after = rest.partition(end)
-        readme = f"{before}{start}\n\n{made()}\n{end}{after}"
-    return readme
-
-
 if __name__ == "__main__":
-    README.write_text(with_tables(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for path, made in PAGES.items():
+        path.write_text(made(), encoding="utf-8")

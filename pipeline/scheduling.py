@@ -94,7 +94,9 @@ def hand_over(lake: Place, out: Place, cron: str, pool: str, console: Console) -
         raise UserError("--pool: found no server; accepted: its address in PREFECT_API_URL")
     set_environment(out)
     from httpx import HTTPError
+    from prefect.client.orchestration import get_client
     from prefect.deployments.runner import DeploymentApplyError, RunnerDeployment
+    from prefect.exceptions import ObjectNotFound
     from prefect.types.entrypoint import EntrypointType
 
     from pipeline.flow import drumline_flow
@@ -110,7 +112,13 @@ def hand_over(lake: Place, out: Place, cron: str, pool: str, console: Console) -
         concurrency_limit=1,
     )
     try:
+        # A server that has the deployment already fails, and does not say why, on an unknown pool.
+        with get_client(sync_client=True) as client:
+            client.read_work_pool(pool)
         deployment.apply()
+    except ObjectNotFound:
+        accepted = f"a work pool of the server at {server}"
+        raise UserError(f'--pool: found "{pool}"; accepted: {accepted}') from None
     except DeploymentApplyError as error:
         line = str(error).strip().splitlines()[0]
         raise UserError(f"--pool {pool}: the server at {server} says: {line}") from None

@@ -11,7 +11,9 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from dashboards.workshop import LAST_READINGS, WorkshopData, workshop_sheets
+from dashboards.advice import state_words
+from dashboards.drawing.theme import STATE_WORDS
+from dashboards.workshop import ASKED, LAST_READINGS, WorkshopData, workshop_sheets
 from pipeline import blanks
 from pipeline.errors import UserError
 from pipeline.lake.object_store import store
@@ -65,7 +67,9 @@ def workshop_data(
     con: duckdb.DuckDBPyConnection, settings: Settings, choice: Choice
 ) -> WorkshopData:
     """What is known of the chosen units, the depots by name, the most urgent unit of each first."""
-    everything = warehouse.fetch(con, _ENDS, order="unit_id, axle_no, side")
+    everything = warehouse.fetch(con, _ENDS, order="unit_id, axle_no, side").with_columns(
+        state=state_words(STATE_WORDS)
+    )
     ends = chosen(everything, choice)
     named, units = (ends.select(c).unique() for c in ("wheel_end_id", "unit_id"))
     (as_of,) = warehouse.one_row(con, "select as_of from run.parameters")
@@ -76,13 +80,32 @@ def workshop_data(
         readings=warehouse.fetch(con, _READINGS).join(named, on="wheel_end_id", how="semi"),
         sightings=warehouse.fetch(con, _SIGHTINGS).join(units, on="unit_id", how="semi"),
         overdue=warehouse.fetch(con, _OVERDUE).join(named, on="wheel_end_id", how="semi"),
+        recorded=_recorded(con),
     )
 
 
+def _recorded(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """The readings that the fleet has on record; all that a sheet asks for, if it has none."""
+    counts = ", ".join(f"sum({column})" for column in _COUNTED.values())
+    found = warehouse.one_row(con, f"select {counts} from mart.on_record")
+    kept = tuple(name for name, n in zip(_COUNTED, found, strict=True) if n)
+    return kept or ASKED
+
+
+# The column of mart.on_record that counts each reading.
+_COUNTED = {
+    "lining_mm": "linings",
+    "wear_indicator_deg": "wear_pointers",
+    "free_stroke_mm": "strokes",
+    "applied_stroke_mm": "applied_strokes",
+    "marks_aligned": "marks",
+    "return_test": "return_tests",
+    "cap_state": "caps",
+}
 _ENDS = """
     select s.unit_id, s.wheel_end_id, s.axle_no, s.side, s.depot, s.axle_type, s.duty,
         w.arm_length_mm, w.lining_min_mm, w.chamber_size, w.readjust_limit_mm,
-        s.state, s.flagged, s.priority, s.evidence
+        s.state, s.flagged, s.priority, s.evidence, s.advice, s.flag_reason, s.last_read_on
     from mart.wheel_end_status s
     inner join judge.wheel_ends w on w.wheel_end_id = s.wheel_end_id"""
 _READINGS = f"""

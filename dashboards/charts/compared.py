@@ -1,11 +1,13 @@
 """Duties compared with one another, as ratios with intervals."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
-from dashboards.words import capital, number, span, with_interval
+from dashboards.words import capital, listed, number, span, with_interval
 
 LEVEL = 0.05
 APART, NOT_APART = "told apart", "not told apart"
@@ -14,14 +16,17 @@ VERDICT = pl.when(pl.col("p_adjusted") < LEVEL).then(pl.lit(APART)).otherwise(pl
 RATIO = ("ratio", "ci_low", "ci_high")
 
 
-def comparison_figure(comparisons: pl.DataFrame, measure: str, what: str) -> Figure | None:
-    """``what`` names the thing compared, as in "lining wear"."""
+def comparison_figure(
+    comparisons: pl.DataFrame, measure: str, what: str, effects: pl.DataFrame | None = None
+) -> Figure | None:
+    """``what`` names the thing compared, as in "lining wear"; ``effects`` has the same on both time
+    scales, where there are two."""
     rows = _rows(comparisons, measure)
     if rows.is_empty():
         return None
 
     def say(frame: pl.DataFrame) -> Said:
-        return _said(frame, what)
+        return _said(frame, what, effects)
 
     return Figure(
         key=f"compared-{measure.replace('_', '-')}",
@@ -80,7 +85,7 @@ def comparison_chart(frame: pl.DataFrame, what: str) -> Chart:
     )
 
 
-def _said(frame: pl.DataFrame, what: str) -> Said:
+def _said(frame: pl.DataFrame, what: str, effects: pl.DataFrame | None) -> Said:
     apart = frame.filter(pl.col("verdict") == APART)
     method = frame["method"].drop_nulls().head(1).to_list()
     note = (
@@ -90,11 +95,68 @@ def _said(frame: pl.DataFrame, what: str) -> Said:
     )
     if apart.is_empty():
         return Said(f"The records do not show that duty changes {what}", note)
-    top = apart.sort("ratio", descending=True).row(0, named=True)
-    where = f" on {top['axle_type']} axles" if top["axle_type"] else ""
+    pooled = apart.filter(pl.col("axle_type").is_null())
+    if pooled.is_empty():
+        return Said(f"Duty matters: {_by_type(apart, what)}", note)
+    top = pooled.sort("ratio", descending=True).row(0, named=True)
     times = with_interval(top["ratio"], top["ci_low"], top["ci_high"])
     pair = f"{what} in {top['duty_a']} is {times} times that in {top['duty_b']}"
-    return Said(f"Duty matters: {pair}{where}", note)
+    return Said(f"Duty matters: {pair}, all axle types together{_other_scale(top, effects)}", note)
+
+
+def _by_type(apart: pl.DataFrame, what: str) -> str:
+    """Of the pair that most axle types tell apart, then the widest: its ratio on each of them.
+
+    The most extreme ratio of many is too large by chance; where nothing is pooled, all that the
+    pair came to is said.
+    """
+    pairs = apart.group_by("duty_a", "duty_b").agg(
+        pl.len().alias("types"), pl.col("ratio").log().mean().alias("middle")
+    )
+    pair = pairs.sort(
+        "types", "middle", "duty_a", "duty_b", descending=[True, True, False, False]
+    ).row(0, named=True)
+    rows = apart.filter(
+        pl.col("duty_a") == pair["duty_a"], pl.col("duty_b") == pair["duty_b"]
+    ).sort("ratio", "axle_type", descending=[True, False])
+    first, *others = (
+        (with_interval(r["ratio"], r["ci_low"], r["ci_high"]), f" on {r['axle_type']} axles")
+        for r in rows.iter_rows(named=True)
+    )
+    said = f"{what} in {pair['duty_a']} is {first[0]} times that in {pair['duty_b']}{first[1]}"
+    return listed([said, *(f"{ratio}{where}" for ratio, where in others)])
+
+
+SCALES = {"km": "by distance", "weeks": "by weeks in service"}
+
+
+def _other_scale(top: dict[str, Any], effects: pl.DataFrame | None) -> str:
+    """The same pair on the time scale that the fleet did not choose, and whether the two agree."""
+    found = None if effects is None else _same_pair(top, effects)
+    if found is None:
+        return ""
+    own = "weeks" if found["clock"] == "km" else "km"
+    other = with_interval(found["ratio"], found["ci_low"], found["ci_high"])
+    apart = found["ci_low"] > top["ci_high"] or found["ci_high"] < top["ci_low"]
+    scales = f" {SCALES[own]}; {SCALES[str(found['clock'])]} it is {other}"
+    return f"{scales}: the two scales disagree" if apart else scales
+
+
+def _same_pair(top: dict[str, Any], effects: pl.DataFrame) -> dict[str, Any] | None:
+    rows = effects.filter(
+        ~pl.col("fleets_clock"),
+        pl.col("term") == "duty",
+        pl.col("cause").is_null(),
+        pl.col("measure") == top["measure"],
+        pl.all_horizontal(pl.col(c).is_not_null() for c in (*RATIO, "level", "reference")),
+    )
+    for row in rows.iter_rows(named=True):
+        if (row["level"], row["reference"]) == (top["duty_a"], top["duty_b"]):
+            return row
+        if (row["reference"], row["level"]) == (top["duty_a"], top["duty_b"]):
+            ends = {"ratio": "ratio", "ci_low": "ci_high", "ci_high": "ci_low"}
+            return row | {to: 1 / row[source] for to, source in ends.items()}
+    return None
 
 
 def _table(frame: pl.DataFrame) -> Table:

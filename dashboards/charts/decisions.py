@@ -141,13 +141,17 @@ def replacement_chart(paying: pl.DataFrame, measures: Measures) -> Chart:
 def _replacement_said(paying: pl.DataFrame, ages: pl.DataFrame, measures: Measures) -> Said:
     note = (
         f"Where it pays at the fleet's own costs: {number(paying.height)} of "
-        f"{number(ages.height)} groups judged. Bars are 95 % intervals of the age."
+        f"{number(ages.height)} groups judged. Bars hold 8 chances in 10 of the cheapest age, "
+        "where there is one."
     )
     top = paying.sort("saving_share", descending=True, nulls_last=True).row(0, named=True)
     where = f"{top['axle_type'] or 'all axle types'} / {top['duty'] or 'all duties'}"
     age = measures.distance_interval(*(top[c] for c in AGES))
     saved = f", saving {share(top['saving_share'])}" if top["saving_share"] is not None else ""
-    return Said(f"Planned replacement pays most on {where}: at {age}{saved}", note)
+    groups = f"in {number(paying.height)} of {count(ages.height, 'group')}"
+    if paying.height == ages.height == 1:
+        return Said(f"Planned replacement pays on {where}: at {age}{saved}", note)
+    return Said(f"Planned replacement pays {groups}, most on {where}: at {age}{saved}", note)
 
 
 def _replacement_table(ages: pl.DataFrame, measures: Measures) -> Table:
@@ -157,7 +161,7 @@ def _replacement_table(ages: pl.DataFrame, measures: Measures) -> Table:
             r["duty"] or "all",
             measures.distance(r["best_km"]) if r["best_km"] is not None else "does not pay",
             share(r["saving_share"], 1),
-            r["verdict"] or "",
+            measures.sentence(r["verdict"] or ""),
         )
         for r in ages.iter_rows(named=True)
     ]

@@ -6,7 +6,7 @@ import altair as alt
 import numpy as np
 import polars as pl
 
-from dashboards.charts.adjusters import FORM_WORDS
+from dashboards.charts.adjusters import FORM_WORDS, of_all_adjusters
 from dashboards.charts.compared import APART, LEVEL, RATIO, VERDICT, comparison_chart
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
@@ -30,7 +30,7 @@ INCIDENCE = ("incidence", "ci_low", "ci_high")
 COUNT = ("replacements", "ci_low", "ci_high")
 
 
-def effects_figure(effects: pl.DataFrame | None) -> Figure | None:
+def effects_figure(effects: pl.DataFrame | None, fits: pl.DataFrame | None = None) -> Figure | None:
     """What goes with sooner failure beside duty, which has a chart of its own."""
     if effects is None:
         return None
@@ -39,7 +39,7 @@ def effects_figure(effects: pl.DataFrame | None) -> Figure | None:
         return None
     return Figure(
         key="adjuster-effects",
-        said=_effects_said(rows),
+        said=_effects_said(rows, fits),
         chart=comparison_chart(rows, "failure rate"),
         table=_effects_table(rows),
         sql="select * from mart.adjuster_effects where fleets_clock and measure = 'hazard_ratio'",
@@ -67,18 +67,27 @@ def _effects(effects: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _effects_said(rows: pl.DataFrame) -> Said:
+def _effects_said(rows: pl.DataFrame, fits: pl.DataFrame | None) -> Said:
     apart = rows.filter(pl.col("verdict") == APART)
     failures, adjusters = rows["failures"].max(), rows["adjusters"].max()
+    among = of_all_adjusters(_whole(adjusters), fits)
+    left_out = (
+        " (left out: those never watched between two looks, and levels too thin for a ratio)"
+        if " of all " in among
+        else ""
+    )
     note = (
         f"Ratios of failure rates, all else the same, with 95 % intervals; {number(apart.height)} "
         f"of {number(rows.height)} told apart at 5 % after Holm's adjustment. "
-        f"{count(_whole(failures), 'failure')} among {count(_whole(adjusters), 'adjuster')}; what "
-        "goes together in these records need not cause one another."
+        f"{count(_whole(failures), 'failure')} among {among}{left_out}; what goes together in "
+        "these records need not cause one another."
     )
     if apart.is_empty():
         return Said("Beside duty, nothing on record is shown to change how soon they fail", note)
-    top = apart.sort(pl.col("ratio").log().abs(), descending=True).row(0, named=True)
+    # Failures of every kind together come before those of one kind.
+    top = apart.sort(
+        pl.col("cause").is_not_null(), -pl.col("ratio").log().abs(), nulls_last=True
+    ).row(0, named=True)
     ratio = with_interval(*(top[c] for c in RATIO))
     what = capital(str(top["group"])).replace(" : ", " against ")
     return Said(f"{what}: {ratio} times the failure rate", note)
@@ -105,7 +114,9 @@ def _effects_table(rows: pl.DataFrame) -> Table:
     )
 
 
-def causes_figure(causes: pl.DataFrame | None, measures: Measures) -> Figure | None:
+def causes_figure(
+    causes: pl.DataFrame | None, measures: Measures, fits: pl.DataFrame | None = None
+) -> Figure | None:
     """How adjusters of the whole fleet end, by the oldest age on the curve."""
     if causes is None:
         return None
@@ -120,7 +131,7 @@ def causes_figure(causes: pl.DataFrame | None, measures: Measures) -> Figure | N
     ).sort("incidence", descending=True)
     return Figure(
         key="adjuster-ends",
-        said=_causes_said(rows, measures),
+        said=_causes_said(rows, measures, fits),
         chart=_causes_chart(rows),
         table=_causes_table(rows),
         sql="select * from mart.adjuster_causes where axle_type is null and duty is null",
@@ -137,15 +148,17 @@ def _causes_chart(rows: pl.DataFrame) -> Chart:
     return marks.interval_plot(rows.select("group", *INCIDENCE, "ended"), INCIDENCE, x, ".1%")
 
 
-def _causes_said(rows: pl.DataFrame, measures: Measures) -> Said:
+def _causes_said(rows: pl.DataFrame, measures: Measures, fits: pl.DataFrame | None) -> Said:
     first = rows.row(0, named=True)
     failed = rows.filter(pl.col("cause") != PLANNED)
+    among_all = of_all_adjusters(int(first["adjusters"]), fits)
+    watched = ", those watched over some distance" if " of all " in among_all else ""
     age, start = measures.distance(first["km"]), measures.distance(first["from_km"])
     among = f" among those that reached {start}" if first["from_km"] > 0 else ""
     note = (
         f"Share ended in each way by {age}{among}, the other ways at work, with 95 % bands; "
-        f"{count(marks.total(rows, 'ended'), 'end')} seen among "
-        f"{count(int(first['adjusters']), 'adjuster')}. Planned replacement is no failure."
+        f"{count(marks.total(rows, 'ended'), 'end')} seen among {among_all}{watched}. Planned "
+        "replacement is no failure."
     )
     if failed.is_empty():
         return Said("Every adjuster that ended was replaced as planned", note)

@@ -15,6 +15,8 @@ WITHIN, ABOVE, UNKNOWN = "within the accepted risk", "above the accepted risk", 
 def policies_figure(scenarios: pl.DataFrame | None, measures: Measures) -> Figure | None:
     if scenarios is None or scenarios.filter(~pl.col("base")).is_empty():
         return None
+    if not scenarios["cost_mean"].sum():  # no cost is set: nothing to compare by
+        return None
     return Figure(
         key="policies",
         said=_said(scenarios, measures),

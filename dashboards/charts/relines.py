@@ -20,7 +20,7 @@ from dashboards.drawing.figure import (
     table,
 )
 from dashboards.measures import Measures
-from dashboards.words import count, figures, month_name, number, ordinal, span
+from dashboards.words import count, figures, month_name, number, ordinal, share, span, with_interval
 
 What = Literal["relines", "cost"]
 QUANTILES = ("p10", "p50", "p90")
@@ -131,6 +131,8 @@ def _monthly_said(frame: pl.DataFrame, measures: Measures, what: What) -> Said:
 
 
 def _much(mean: float, until: str, busiest: str, measures: Measures, what: What) -> str:
+    if what == "relines" and round(mean) == 0:
+        return f"Hardly a reline is expected {until}"
     if what == "cost":
         return f"About {measures.money(mean)} {until}; {busiest} costs most"
     return f"About {count(round(mean), 'reline')} {until}; most in {busiest}"
@@ -168,6 +170,26 @@ def outlook_words(row: dict[str, float], measures: Measures, what: What) -> str:
     return span(number(low), number(high), "relines")
 
 
+def plan_said(plan: pl.DataFrame | None, measures: Measures) -> str:
+    """What keeping the accepted risk takes beyond a year's forecast, in a sentence; empty where
+    nothing was forecast."""
+    year = plan.filter(pl.col("months") == YEAR) if plan is not None else pl.DataFrame()
+    if year.is_empty():
+        return ""
+    row = year.row(0, named=True)
+    extra = with_interval(
+        row["extra_relines_mean"], row["extra_relines_p10"], row["extra_relines_p90"], "relines"
+    )
+    if not round(row["crossings_avoided_mean"]) and row["extra_relines_mean"] < 1:
+        return f"The accepted risk of {share(row['risk'])} takes no more relines than are forecast."
+    costs = f", {measures.money(row['extra_cost_mean'])}" if row["extra_cost_mean"] else ""
+    avoided = count(round(row["crossings_avoided_mean"]), "lining")
+    return (
+        f"Keeping to {share(row['risk'])} takes {extra} more in {YEAR} months{costs}, and keeps "
+        f"{avoided} from falling to the minimum in service."
+    )
+
+
 def _monthly_table(frame: pl.DataFrame, measures: Measures, what: What) -> Table:
     unit = measures.currency if what == "cost" else "wheel ends"
     digits = 0 if what == "cost" else 1
@@ -184,7 +206,7 @@ def depots_figure(outlook: pl.DataFrame | None, measures: Measures, what: What) 
         return None
     wanted = pl.col("months") == YEAR, pl.col(f"{what}_p10").is_not_null()
     rows = outlook.filter(*wanted, pl.col("depot").is_not_null())
-    if rows.is_empty():
+    if rows.is_empty() or (what == "cost" and not rows["cost_p90"].sum()):
         return None
     named = rows.select(
         "depot",

@@ -29,7 +29,7 @@ def depots_figure(quality: pl.DataFrame | None) -> Figure | None:
         return None
     depots = rows.filter(pl.col("month").is_null(), pl.col("depot").is_not_null())
     fleet = rows.filter(pl.col("month").is_null(), pl.col("depot").is_null())
-    if depots.is_empty():
+    if depots.height < 2:
         return None
     named = depots.with_columns(pl.col("depot").alias("group")).sort("share", descending=True)
     middle = fleet["share"][0] if fleet.height else None

@@ -69,12 +69,11 @@ def _said(frame: pl.DataFrame, measures: Measures) -> Said:
         return Said(f"Linings of {_group(top)} wear {rate}", note)
     if top["ci_low"] <= last["ci_high"]:
         return Said("No group's linings clearly wear faster than another's", note)
-    ratio = top["mm_per_10000km"] / last["mm_per_10000km"] if last["mm_per_10000km"] > 0 else 0
-    times = f", {number(ratio, 1)} times those of {_group(last)}" if ratio else ""
+    least = f"{measures.rate_interval(*(last[c] for c in COLUMNS))}"
     peers = frame.filter(pl.col("ci_high") >= top["ci_low"]).height - 1
     if peers:
         note += f" {count(peers, 'other group')} cannot be told apart from the fastest."
-    return Said(f"Linings of {_group(top)} wear fastest: {rate}{times}", note)
+    return Said(f"Linings of {_group(top)} wear fastest: {rate}; of {_group(last)} {least}", note)
 
 
 def _group(row: dict[str, object]) -> str:

@@ -59,7 +59,8 @@ class Figure:
     said_for: Mapping[str, Said] = field(default_factory=dict)
     belongs_to: Mapping[str, str] = field(default_factory=dict)
     every_selection: Chart | None = None
-    small: bool = False
+    small: bool = False  # three beside each other
+    half: bool = False  # two
 
     def spec(self) -> dict[str, Any]:
         """The chart for the page: as wide as its place, its rows apart under ``datasets``."""
@@ -70,7 +71,7 @@ class Figure:
 
     def svg_spec(self) -> dict[str, Any]:
         """The chart with its message in it, for reports."""
-        width = SVG_WIDTH // 2 if self.small else SVG_WIDTH
+        width = SVG_WIDTH // 2 if self.small or self.half else SVG_WIDTH
         line = SVG_LINE * width // SVG_WIDTH
         title = alt.TitleParams(
             _folded(self.said.title, line * 4 // 5),

@@ -4,7 +4,7 @@
   const ends = page.fleet.ends;
   const dimensions = ["depot", "duty", "axle_type"];
   const everywhere = { depot: "all depots", duty: "all duties", axle_type: "all axle types" };
-  const firstShown = 12, moreShown = 24, mostFound = 14, dayMs = 864e5;
+  const firstShown = page.firstShown, moreShown = 24, mostFound = 14, dayMs = 864e5;
   const months = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split(" ");
   const query = (selector, root = document) => root.querySelector(selector);
   const queryAll = (selector, root = document) => [...root.querySelectorAll(selector)];
@@ -66,15 +66,20 @@
   }
 
   // Paper is as wide as it is, whatever the window was: charts are laid out anew for it.
-  const paperWidth = 690, paperColumns = 3, paperHistory = 196;
+  const paperWidth = 690, paperColumns = 3, paperHistory = 196, between = 14;
   function widthOnPaper(place) {
     if (place.closest(".history")) return paperHistory;
-    return place.closest(".figure.small") ? Math.floor(paperWidth / paperColumns) - 14 : paperWidth;
+    if (place.closest(".figure.half")) return Math.floor(paperWidth / 2) - between;
+    return place.closest(".figure.small") ? Math.floor(paperWidth / paperColumns) - between : paperWidth;
   }
+  let opened = [];
   window.addEventListener("beforeprint", () => {
+    opened = queryAll(".chapter .listed").map((l) => l.closest("details")).filter((d) => d && !d.open);
+    for (const details of opened) details.open = true;
     for (const [place, { view }] of views) view.width(widthOnPaper(place)).resize().run();
   });
   window.addEventListener("afterprint", () => {
+    for (const details of opened) details.open = false;
     for (const [place, { view }] of views)
       if (place.clientWidth) view.width(place.clientWidth).resize().run();
   });
@@ -168,20 +173,22 @@
     };
     const jobs = (kind) => history.t.flatMap((day, at) => moves(kind, at)
       ? [{ on: localDay(day), job: history.j[at].replaceAll("_", " ") }] : []);
-    const now = (value, half) => known(value)
-      ? [{ on: localDay(page.fleet.asOf), value, low: value - (half ?? 0), high: value + (half ?? 0) }]
-      : [];
+    const now = (value, low, high) => known(value)
+      ? [{ on: localDay(page.fleet.asOf), value, low, high }] : [];
+    const half = ends.liningHalf[i] ?? 0;
     const reach = known(history.m) && known(ends.min_on_p10[i]) && known(ends.min_on_p90[i])
       ? [{ from: localDay(ends.min_on_p10[i]), to: localDay(Math.min(ends.min_on_p90[i], page.fleet.asOf + 1100)), value: history.m }]
       : [];
     return {
       i, history,
       lining: {
-        readings: points("lining", history.l), jobs: jobs("lining"), now: now(ends.lining[i], ends.liningHalf[i]),
+        readings: points("lining", history.l), jobs: jobs("lining"), 
+        now: now(ends.lining[i], ends.lining[i] - half, ends.lining[i] + half),
         limits: known(history.m) ? [{ value: history.m }] : [], reach,
       },
       stroke: {
-        readings: points("stroke", history.s), jobs: jobs("stroke"), now: now(ends.stroke[i], ends.strokeHalf[i]),
+        readings: points("stroke", history.s), jobs: jobs("stroke"), 
+        now: now(ends.stroke[i], ends.strokeLow[i], ends.strokeHigh[i]),
         limits: [], reach: [],
       },
     };
@@ -247,8 +254,16 @@
   function listFlags(chosen) {
     const matching = flags.filter((f) => dimensions.every((d) => !chosen[d] || f.dataset[d] === chosen[d]));
     const visible = new Set(matching.slice(0, shown));
-    for (const flag of flags) flag.hidden = !visible.has(flag);
+    // Those not shown yet stay for print, up to as many as paper should bear.
+    const printed = new Set(matching.slice(0, Math.max(shown, page.printed)));
+    for (const flag of flags) {
+      flag.hidden = !printed.has(flag);
+      flag.classList.toggle("later", printed.has(flag) && !visible.has(flag));
+    }
     if (!more) return matching.length;
+    query("#more-print").textContent = matching.length > printed.size
+      ? `Printed here: the ${printed.size} most urgent of ${matching.length} on this page; all stand in worklist.xlsx and worklist.csv.`
+      : "";
     const rest = matching.length - visible.size;
     query("button", more).hidden = rest <= 0;
     query("span", more).textContent =
@@ -256,11 +271,64 @@
     return matching.length;
   }
   if (more) query("button", more).addEventListener("click", () => {
-    const next = flags.filter((f) => f.hidden)[0];
+    const next = flags.find((f) => f.classList.contains("later")) || flags.find((f) => f.hidden);
     shown += moreShown;
     listFlags(selection());
     if (next && !next.hidden) query("a", next).focus();
   });
+
+  // ---- lists and the month in short follow the filter
+  const isOf = (element, chosen) =>
+    dimensions.every((d) => !chosen[d] || element.dataset[d] === chosen[d]);
+  function narrowLists(chosen) {
+    const any = dimensions.some((d) => chosen[d]);
+    for (const list of queryAll("[data-listed]")) {
+      const rows = queryAll("tbody tr", list);
+      let kept = 0;
+      for (const row of rows) {
+        row.hidden = !isOf(row, chosen);
+        kept += row.hidden ? 0 : 1;
+      }
+      const said = query(".listed-count", list);
+      said.dataset.first ||= said.textContent;
+      const words = dimensions.filter((d) => chosen[d]).map((d) => chosen[d]).join(", ");
+      const whole = rows.length === Number(said.dataset.all) ? "" : " on this page";
+      said.textContent = any ? `${kept} of these${whole} are of ${words}.` : said.dataset.first;
+    }
+  }
+  function narrowShort(chosen) {
+    const blocks = queryAll("[data-short]");
+    const own = blocks.find((b) => b.dataset.short === (chosen.depot || "")) || blocks[0];
+    for (const block of blocks) block.hidden = block !== own;
+    const depot = own.dataset.short;
+    query("#short-of").textContent = depot ? `: ${depot}` : "";
+    const rest = [
+      ...(chosen.depot && !depot ? ["all depots"] : []),
+      ...["duty", "axle_type"].filter((d) => chosen[d]).map((d) => everywhere[d]),
+    ];
+    const scope = query("#short-scope");
+    scope.textContent = rest.length ? `This part speaks of ${rest.join(" and ")}, whatever is selected above.` : "";
+    scope.hidden = !rest.length;
+  }
+
+  // ---- chapters: one is seen, all are there, for print and for whoever has no scripts
+  const chapters = queryAll(".chapter");
+  function showChapter(name) {
+    for (const chapter of chapters) chapter.classList.toggle("away", chapter.id !== name);
+    for (const link of queryAll("[data-opens]")) {
+      if (link.dataset.opens === name) link.setAttribute("aria-current", "page");
+      else link.removeAttribute("aria-current");
+    }
+    document.documentElement.dataset.chapter = name;
+  }
+  function followChapter() {
+    const target = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+    const chapter = target && target.closest(".chapter");
+    if (!chapter) return;
+    showChapter(chapter.id);
+    for (let up = target.closest("details"); up; up = up.parentElement.closest("details")) up.open = true;
+    if (target === chapter) window.scrollTo(0, 0); else target.scrollIntoView();
+  }
 
   // ---- find a unit
   const found = query("#found"), told = query("#told"), input = query("#find-text");
@@ -314,19 +382,22 @@
   };
   function endOfUnit(i) {
     const half = known(ends.liningHalf[i]) ? ` ± ${number(ends.liningHalf[i], lengthDigits)}` : "";
-    const strokeHalf = known(ends.strokeHalf[i]) ? ` ± ${number(100 * ends.strokeHalf[i], 1)}` : "";
-    const stroke = known(ends.stroke[i]) ? `${number(100 * ends.stroke[i], 1)}${strokeHalf} % of its arm` : "not known";
+    const ratio = (value) => number(100 * value, 1);
+    const stroke = known(ends.strokeLow[i])
+      ? `${ratio(ends.strokeLow[i])} to ${ratio(ends.strokeHigh[i])} % of its arm` : "not read since it was set";
     const words = (d) => ends.words[d][ends[d][i]];
-    const lining = known(ends.lining[i]) ? `${number(ends.lining[i], lengthDigits)}${half} ${page.lengthUnit}` : "not known";
-    const minimum = known(ends.min_on_p10[i])
-      ? `at its minimum ${dayName(ends.min_on_p10[i])} to ${dayName(ends.min_on_p90[i])}` : "no date for its minimum";
+    const lining = known(ends.lining[i]) ? `${number(ends.lining[i], lengthDigits)}${half} ${page.lengthUnit} now` : known(ends.liningRead[i])
+      ? `read ${length(ends.liningRead[i])} on ${dayName(ends.lining_read_on[i])}` : "not on record";
+    const latest = known(ends.min_on_p90[i]) ? `to ${dayName(ends.min_on_p90[i])}` : "or later";
+    const minimum = known(ends.lining[i]) && known(ends.min_on_p10[i])
+      ? `at its minimum ${dayName(ends.min_on_p10[i])} ${latest}` : "no date for its minimum";
     const why = make("div", { class: "why" },
       make("p", { class: "head" }, make("strong", { class: "id" }, ends.id[i]),
         `${words("state")} (${words("axle_type")})`,
         ...(ends.flagged[i] ? [make("span", { class: "since" }, "flagged")] : [])),
       make("p", { class: "evidence" }, evidenceOf(ends.id[i])),
       make("p", { class: "meta" },
-        `Lining ${lining}, ${minimum}. Stroke ${stroke}; out of band by the next check: ` +
+        `Lining ${lining}, ${minimum}. Stroke now ${stroke}; out of band by the next check: ` +
         `${percent(ends.out[i])}. Last seen ${dayName(ends.last_inspected_on[i])}.`));
     return make("li", { class: "shown", "data-id": ends.id[i] }, why, make("div", { class: "history" }));
   }
@@ -344,7 +415,7 @@
   }
   const open = (unit) => { location.hash = `at/${encodeURIComponent(unit)}`; };
   function followHash() {
-    if (!location.hash.startsWith("#at/")) return;
+    if (!location.hash.startsWith("#at/")) { followChapter(); return; }
     let text = location.hash.slice(4);
     try { text = decodeURIComponent(text); } catch { /* a hand-typed address: taken as it is */ }
     const unit = units.includes(text) ? text : unitOf(text);
@@ -372,7 +443,8 @@
     count.dataset.first ||= count.textContent;
     const words = dimensions.filter((d) => chosen[d]).map((d) => chosen[d]).join(", ");
     count.textContent = any ? `${matching} flagged wheel ends on this page are of ${words}.` : count.dataset.first;
-    query("#short-scope").hidden = !any;
+    narrowLists(chosen);
+    narrowShort(chosen);
     for (const key of Object.keys(page.figures)) await drawFigure(key, chosen, true);
     document.documentElement.dataset.narrowed = JSON.stringify(chosen);
   }
@@ -387,17 +459,9 @@
   const breath = () => new Promise((resolve) => { setTimeout(resolve); });
   async function start() {
     for (const d of dimensions) selects[d].value = "";
+    showChapter("month");
     listFlags(selection());
-    let opened = 0;
-    for (const item of flags) {
-      const wanted = query(".history", item).dataset.open === "yes" && opened < (narrow() ? 2 : 99);
-      if (wanted && page.fleet.histories[item.dataset.id]) {
-        opened += 1;
-        item.classList.add("shown");
-        await showHistory(query(".history", item), item.dataset.id);
-        await breath();
-      } else offerHistory(item);
-    }
+    flags.forEach(offerHistory);
     for (const key of Object.keys(page.figures)) {
       await drawFigure(key, selection(), false);
       await breath();

@@ -23,6 +23,10 @@ Two cases need no special treatment later:
   records): one fixed effect of its own would absorb the first pseudo-row, so that row is zero and
   the row count is one less. The REML likelihood then equals that of the model with one indicator
   column per such block, apart from the constant :math:`\tfrac12\log n` per block, which is kept.
+
+A unit's slope may act on a block more or less than the block's own: ``unit_scale`` multiplies it.
+Blocks of one unit may fall into *clusters* (its lives in one duty), of which each may have a part
+of the unit's slope to itself; without them every unit is its own cluster.
 """
 
 from collections.abc import Sequence
@@ -39,7 +43,8 @@ class BlockGroup:
     """Blocks that share one set of fixed-effect columns (an axle type), sorted by unit.
 
     ``first`` and ``second`` hold the two pseudo-rows, shape (columns + 1, blocks), the measurement
-    last. ``r11``, ``r12``, ``r22`` are the entries of R. Segments are the runs of one unit.
+    last. ``r11``, ``r12``, ``r22`` are the entries of R, ``unit_scale`` multiplies the unit's
+    slope. Segments are the runs of one cluster.
     """
 
     columns: IntArray
@@ -48,8 +53,9 @@ class BlockGroup:
     r11: FloatArray
     r12: FloatArray
     r22: FloatArray
+    unit_scale: FloatArray
     segment_start: IntArray
-    segment_unit: IntArray
+    segment_cluster: IntArray
     source: IntArray
 
     @property
@@ -61,9 +67,9 @@ class BlockGroup:
         return np.diff(np.append(self.segment_start, self.n_blocks))
 
     @property
-    def unit(self) -> IntArray:
-        """Unit of each block."""
-        return np.repeat(self.segment_unit, self.segment_length)
+    def cluster(self) -> IntArray:
+        """Cluster of each block."""
+        return np.repeat(self.segment_cluster, self.segment_length)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +81,8 @@ class Blocks:
     coefficients to the caller's, ``pivot`` is the value of t that the engine counts from.
     ``constant`` completes -2 log-likelihood; ``mean_square`` of the measurements is their scale,
     ``reference`` (columns,) that of each column about its origin: rounding is judged by it.
+    ``cluster_unit`` (clusters,) is the unit of each cluster, in order; ``cluster_share`` the share
+    of the variance of units' slopes that clusters have to themselves.
     """
 
     groups: tuple[BlockGroup, ...]
@@ -90,6 +98,8 @@ class Blocks:
     constant: float
     mean_square: float
     reference: FloatArray
+    cluster_unit: IntArray
+    cluster_share: float = 0.0
 
     @property
     def n_columns(self) -> int:
@@ -103,6 +113,8 @@ class BlockMoments:
     Shapes: (blocks,) and, for ``mean_x`` and ``s_tx``, (columns, blocks). ``level`` says which
     columns are constant within a block by construction. ``within`` is the pooled left-over
     cross-product of [X, y]. ``rows`` counts measurements, ``log_weight`` sums their log weights.
+    ``cluster`` (blocks,) numbers clusters over the whole data set, sorted by unit (None: units);
+    ``unit_scale`` (blocks,) multiplies the unit's slope (None: 1).
     """
 
     columns: IntArray
@@ -119,6 +131,8 @@ class BlockMoments:
     s_tx: FloatArray
     within: FloatArray
     log_weight: float = 0.0
+    cluster: IntArray | None = None
+    unit_scale: FloatArray | None = None
 
 
 def _safe_root(values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -129,20 +143,22 @@ def _safe_root(values: FloatArray) -> tuple[FloatArray, FloatArray]:
     return root, inverse
 
 
-def _segments(unit: IntArray) -> tuple[IntArray, IntArray]:
-    """Start and unit of each run of equal units in a sorted array."""
-    start = np.flatnonzero(np.concatenate([[True], unit[1:] != unit[:-1]]))
-    return start.astype(np.int64), unit[start]
+def _segments(cluster: IntArray) -> tuple[IntArray, IntArray]:
+    """Start and cluster of each run of equal clusters in a sorted array."""
+    start = np.flatnonzero(np.concatenate([[True], cluster[1:] != cluster[:-1]]))
+    return start.astype(np.int64), cluster[start]
 
 
 def block_group(moments: BlockMoments) -> BlockGroup:
-    """The two pseudo-rows of each block, sorted by unit."""
-    order = np.argsort(moments.unit, kind="stable")
+    """The two pseudo-rows of each block, sorted by cluster."""
+    cluster = moments.unit if moments.cluster is None else moments.cluster
+    scale = np.ones(len(cluster)) if moments.unit_scale is None else moments.unit_scale
+    order = np.argsort(cluster, kind="stable")
     root_n = np.sqrt(moments.weight) * ~moments.free_start
     root_s, inverse_s = _safe_root(moments.s_tt)
     first = np.vstack([moments.mean_x, moments.mean_y]) * root_n
     second = np.vstack([moments.s_tx, moments.s_ty]) * inverse_s
-    start, unit = _segments(moments.unit[order])
+    start, segment_cluster = _segments(cluster[order])
     return BlockGroup(
         columns=moments.columns,
         first=np.ascontiguousarray(first[:, order]),
@@ -150,8 +166,9 @@ def block_group(moments: BlockMoments) -> BlockGroup:
         r11=root_n[order],
         r12=(root_n * moments.mean_t)[order],
         r22=root_s[order],
+        unit_scale=scale[order],
         segment_start=start,
-        segment_unit=unit,
+        segment_cluster=segment_cluster,
         source=moments.source[order],
     )
 
@@ -210,6 +227,8 @@ def assemble_blocks(
     has_units: bool,
     back: FloatArray | None = None,
     pivot: float = 0.0,
+    cluster_unit: IntArray | None = None,
+    cluster_share: float = 0.0,
 ) -> Blocks:
     """Blocks of every group, with a first least-squares fit taken out of the measurements.
 
@@ -239,6 +258,8 @@ def assemble_blocks(
         constant=sum(_free_start_constant(part) for part in moments),
         mean_square=float(gram[-1, -1]) / max(n_rows, 1),
         reference=_reference(moments, p),
+        cluster_unit=np.arange(n_units) if cluster_unit is None else cluster_unit,
+        cluster_share=cluster_share,
     )
 
 

@@ -88,9 +88,10 @@ def estimable_variances(blocks: Blocks, *, correlated: bool = True) -> BoolArray
     firsts = sum(int((g.r11 > 0).sum()) for g in blocks.groups)
     repeats = second > 0 or blocks.n_rows > firsts
     moving = any(((g.r22 > 0) | (g.r12 != 0)).any() for g in blocks.groups)
-    shared = any((np.bincount(g.segment_unit) > 1).any() for g in blocks.groups) or any(
-        (g.segment_length > 1).any() for g in blocks.groups
-    )
+    units = [
+        np.repeat(blocks.cluster_unit[g.segment_cluster], g.segment_length) for g in blocks.groups
+    ]
+    shared = any((np.bincount(unit) > 1).any() for unit in units)
     start, slope = known and repeats, moving and (repeats or blocks.n_units < blocks.n_blocks)
     unit = blocks.has_units and blocks.n_units > 1 and moving and shared
     return np.array([start, start and slope and correlated, slope, unit])
@@ -149,7 +150,13 @@ def _on_callers_scale(
     )
 
 
-def fit_mixed(blocks: Blocks, *, correlated: bool = True, min_sd: float = 0.0) -> MixedFit:
+def fit_mixed(
+    blocks: Blocks,
+    *,
+    correlated: bool = True,
+    min_sd: float = 0.0,
+    start: FloatArray | None = None,
+) -> MixedFit:
     """REML estimates of a two-level mixed model with a random slope per unit.
 
     Parameters
@@ -157,6 +164,7 @@ def fit_mixed(blocks: Blocks, *, correlated: bool = True, min_sd: float = 0.0) -
     blocks : data as pseudo-rows (``models.mixed.blocks``).
     correlated : whether a block's start and slope may be correlated.
     min_sd : least standard deviation of the error, in the measurement's unit.
+    start : (4,) ``root`` of a fit of nearly the same data, searched from before any other.
 
     Raises
     ------
@@ -179,6 +187,10 @@ def fit_mixed(blocks: Blocks, *, correlated: bool = True, min_sd: float = 0.0) -
     floor, t_scale = least_error_variance(blocks, min_sd), typical_t(blocks)
     free = estimable_variances(blocks, correlated=correlated)
     free &= _felt_variances(blocks, free, t_scale, floor)
+    if start is not None:
+        fit = _searched_from(blocks, np.where(free, start, 0.0), free, floor)
+        if fit.converged:
+            return fit
     fit = _searched(blocks, free, floor)
     for simpler, left_out in _simpler(free):
         if fit.converged:
@@ -213,3 +225,8 @@ def _searched(blocks: Blocks, free: BoolArray, floor: float) -> MixedFit:
     best, gap = best_of_restarts(pilot(blocks), free, t_scale, floor)
     search, certificate = certified_search(blocks, best.root, free, t_scale, floor)
     return _on_callers_scale(blocks, search, certificate, free, gap)
+
+
+def _searched_from(blocks: Blocks, root: FloatArray, free: BoolArray, floor: float) -> MixedFit:
+    search, certificate = certified_search(blocks, root, free, typical_t(blocks), floor)
+    return _on_callers_scale(blocks, search, certificate, free, 0.0)

@@ -12,7 +12,8 @@ PILOT_BLOCKS = 1_000
 
 
 def _kept_part(group: BlockGroup, keep: BoolArray) -> BlockGroup:
-    segment = keep[group.segment_unit]
+    """The blocks of some clusters."""
+    segment = keep[group.segment_cluster]
     chosen = np.repeat(segment, group.segment_length)
     length = group.segment_length[segment]
     return BlockGroup(
@@ -22,8 +23,9 @@ def _kept_part(group: BlockGroup, keep: BoolArray) -> BlockGroup:
         r11=group.r11[chosen],
         r12=group.r12[chosen],
         r22=group.r22[chosen],
+        unit_scale=group.unit_scale[chosen],
         segment_start=np.concatenate([[0], np.cumsum(length)[:-1]]).astype(np.int64),
-        segment_unit=group.segment_unit[segment],
+        segment_cluster=group.segment_cluster[segment],
         source=group.source[chosen],
     )
 
@@ -37,9 +39,8 @@ def pilot(blocks: Blocks, target: int = PILOT_BLOCKS) -> Blocks:
     stride = blocks.n_blocks // target
     if stride < 2 or blocks.n_units < 20 * stride:
         return blocks
-    keep = np.zeros(blocks.n_units, bool)
-    keep[::stride] = True
-    groups = tuple(_kept_part(g, keep) for g in blocks.groups if keep[g.segment_unit].any())
+    keep = blocks.cluster_unit % stride == 0
+    groups = tuple(_kept_part(g, keep) for g in blocks.groups if keep[g.segment_cluster].any())
     n_kept = sum(g.n_blocks for g in groups)
     share = n_kept / blocks.n_blocks
     within = blocks.within * share

@@ -48,26 +48,59 @@ every derivative is a trace or a quadratic form in small matrices: for :math:`v 
 None of them subtracts large numbers, and none needs the readings again. The average-information
 matrix :math:`\tfrac12 y^\top P V_k P V_l P y` (Gilmour, Thompson, Cullis 1995, Biometrics 51:1440)
 steers Newton's method and gives the variances' own covariance.
+
+Clusters within units
+---------------------
+Where a share :math:`\rho` of the unit's variance belongs to its clusters (its lives in one duty),
+:math:`H_u = \mathrm{diag}(M_i) + \delta\,\mathrm{diag}(w_c w_c^\top) + \tau_1 w_u w_u^\top` with
+:math:`\delta = \rho\tau,\ \tau_1 = (1-\rho)\tau`. The identity is used twice, first with
+:math:`d_c = 1 + \delta h_c,\ \kappa_c = \delta/d_c` for each cluster, then with
+:math:`g_u = \sum g_c/d_c,\ h_u = \sum h_c/d_c` for the unit, so that above
+:math:`\kappa g` becomes :math:`P_c = \kappa_c g_c + \kappa_u g_u/d_c` and :math:`\kappa` becomes
+:math:`\xi_c = \kappa_c + \kappa_u/d_c^2`. The share is held while the variances are sought.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from models.common.arrays import FloatArray
+from models.common.arrays import FloatArray, IntArray
 from models.mixed.blocks import BlockGroup, Blocks
 from models.mixed.whitening import GroupPass, Variances, group_pass
 
 
 @dataclass(frozen=True, slots=True)
 class UnitTerms:
-    """Per unit: g = sum of T1 over [X, y], h = sum of A11, and kappa = tau / (1 + tau h)."""
+    """What the unit update needs; without a share for clusters, every unit is its own.
 
+    Per cluster (C,): ``g`` = sum of T1 over [X, y] (C, p + 1), ``h`` = sum of A11, ``kappa``,
+    ``one_plus`` = d, and what stands for kappa g and kappa once the unit is counted, ``pull``
+    (C, p + 1) and ``doubt``. Per unit (U,): ``unit_g``, ``unit_h``, ``unit_kappa``,
+    ``unit_one_plus``. ``unit`` is that of each cluster.
+    """
+
+    unit: IntArray
     g: FloatArray
     h: FloatArray
     kappa: FloatArray
     one_plus: FloatArray
+    unit_g: FloatArray
+    unit_h: FloatArray
+    unit_kappa: FloatArray
+    unit_one_plus: FloatArray
+    pull: FloatArray
+    doubt: FloatArray
+
+    def per_unit(self, values: FloatArray) -> FloatArray:
+        """Sums over the clusters of each unit of ``values`` (..., C)."""
+        units = np.arange(len(self.unit_h))
+        if np.array_equal(self.unit, units):
+            return values
+        start = np.searchsorted(self.unit, units)
+        padded = np.concatenate([values, np.zeros((*values.shape[:-1], 1))], axis=-1)
+        total = np.add.reduceat(padded, start, axis=-1)
+        return np.asarray(np.where(np.isin(units, self.unit), total, 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,29 +124,73 @@ class RemlPoint:
     b: FloatArray
 
 
-def unit_terms(blocks: Blocks, passes: list[GroupPass], tau: float) -> UnitTerms:
-    n_units = blocks.n_units if blocks.has_units else 0
-    g, h = np.zeros((n_units, blocks.n_columns + 1)), np.zeros(n_units)
+def _cluster_sums(blocks: Blocks, passes: list[GroupPass]) -> tuple[FloatArray, FloatArray]:
+    """g and h of each cluster."""
+    n = len(blocks.cluster_unit) if blocks.has_units else 0
+    g, h = np.zeros((n, blocks.n_columns + 1)), np.zeros(n)
     if blocks.has_units:
         for group, one in zip(blocks.groups, passes, strict=True):
             place = np.append(group.columns, blocks.n_columns)
-            g[group.segment_unit[:, None], place] += one.segments.g.T
-            h[group.segment_unit] += one.segments.h
-    return UnitTerms(g=g, h=h, kappa=tau / (1.0 + tau * h), one_plus=1.0 + tau * h)
+            g[group.segment_cluster[:, None], place] += one.segments.g.T
+            h[group.segment_cluster] += one.segments.h
+    return g, h
+
+
+def unit_terms(blocks: Blocks, passes: list[GroupPass], tau: float) -> UnitTerms:
+    """The sums of one pass per cluster and unit, at the units' relative variance ``tau``."""
+    g, h = _cluster_sums(blocks, passes)
+    n_units = blocks.n_units if blocks.has_units else 0
+    unit = blocks.cluster_unit[: len(h)]
+    own, shared = blocks.cluster_share * tau, (1.0 - blocks.cluster_share) * tau
+    one_plus = 1.0 + own * h
+    kappa = own / one_plus
+    none = UnitTerms(
+        unit, g, h, kappa, one_plus, g[:0], np.zeros(n_units), h[:0], h[:0], g[:0], h[:0]
+    )
+    unit_g, unit_h = none.per_unit((g / one_plus[:, None]).T).T, none.per_unit(h / one_plus)
+    unit_one_plus = 1.0 + shared * unit_h
+    unit_kappa = shared / unit_one_plus
+    down = unit_kappa[unit] / one_plus
+    return replace(
+        none,
+        unit_g=unit_g,
+        unit_h=unit_h,
+        unit_kappa=unit_kappa,
+        unit_one_plus=unit_one_plus,
+        pull=kappa[:, None] * g + down[:, None] * unit_g[unit],
+        doubt=kappa + down / one_plus,
+    )
 
 
 def _group_b(group: BlockGroup, one: GroupPass, units: UnitTerms) -> tuple[FloatArray, FloatArray]:
     """A group's share of B_00, B_01, B_11 over all columns, and of the traces of H^-1 H_k."""
     p1 = units.g.shape[1]
     place = np.append(group.columns, p1 - 1)
-    g, kappa = units.g[group.segment_unit], units.kappa[group.segment_unit]
+    pull, doubt = units.pull[group.segment_cluster], units.doubt[group.segment_cluster]
     b = np.zeros((3, p1, p1))
     for k, (row, column) in enumerate(((0, 0), (0, 1), (1, 1))):
         b[k][np.ix_(place, place)] += one.b[k]
-        b[k][place] -= (one.segments.eta_t[row, column] * kappa) @ g
-        b[k][:, place] -= g.T @ (one.segments.eta_t[column, row] * kappa).T
-        b[k] += (g.T * (kappa**2 * one.segments.eta_eta[k])) @ g
-    return b, one.trace - one.segments.eta_eta @ kappa
+        b[k][place] -= one.segments.eta_t[row, column] @ pull
+        b[k][:, place] -= pull.T @ one.segments.eta_t[column, row].T
+        b[k] += (pull.T * one.segments.eta_eta[k]) @ pull
+    return b, one.trace - one.segments.eta_eta @ doubt
+
+
+def _cluster_scores(units: UnitTerms) -> FloatArray:
+    """w_c' H^-1 [X, y] of every cluster, shape (C, p + 1)."""
+    down = units.h / units.one_plus * units.unit_kappa[units.unit]
+    return np.asarray(units.g / units.one_plus[:, None] - down[:, None] * units.unit_g[units.unit])
+
+
+def _unit_b(units: UnitTerms, share: float) -> tuple[FloatArray, float]:
+    """The same for the variance of units' slopes."""
+    scaled = units.unit_g / units.unit_one_plus[:, None]
+    b, trace = scaled.T @ scaled, float((units.unit_h / units.unit_one_plus).sum())
+    if share == 0.0:
+        return b, trace
+    scores, down = _cluster_scores(units), units.h / units.one_plus
+    own = float((down - down**2 * units.unit_kappa[units.unit]).sum())
+    return (1.0 - share) * b + share * scores.T @ scores, (1.0 - share) * trace + share * own
 
 
 def _all_b(
@@ -131,10 +208,9 @@ def _all_b(
             for k in range(3):
                 b[k][np.ix_(place, place)] += one.b[k]
             trace = trace + one.trace
-    scaled = units.g / units.one_plus[:, None]
-    four = np.stack([b[0], b[1] + b[1].T, b[2], scaled.T @ scaled])
-    traces = np.array([trace[0], 2 * trace[1], trace[2], (units.h / units.one_plus).sum()])
-    return four, traces
+    unit_b, unit_trace = _unit_b(units, blocks.cluster_share)
+    four = np.stack([b[0], b[1] + b[1].T, b[2], unit_b])
+    return four, np.array([trace[0], 2 * trace[1], trace[2], unit_trace])
 
 
 def _gram(blocks: Blocks, passes: list[GroupPass], units: UnitTerms) -> FloatArray:
@@ -143,7 +219,9 @@ def _gram(blocks: Blocks, passes: list[GroupPass], units: UnitTerms) -> FloatArr
     for group, one in zip(blocks.groups, passes, strict=True):
         place = np.append(group.columns, blocks.n_columns)
         total[np.ix_(place, place)] += one.gram
-    return np.asarray(total - (units.g.T * units.kappa) @ units.g)
+    if blocks.cluster_share:
+        total -= (units.g.T * units.kappa) @ units.g
+    return np.asarray(total - (units.unit_g.T * units.unit_kappa) @ units.unit_g)
 
 
 def _solve_gram(gram: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
@@ -175,12 +253,22 @@ def _quadratic_forms(phi: FloatArray, a: FloatArray) -> FloatArray:
     return np.triu(q) + np.triu(q, 1).T
 
 
-def _unit_forms(blocks: Blocks, group: BlockGroup, phi: FloatArray, a: FloatArray) -> FloatArray:
-    """Sum over each unit's blocks of eta' E_k phi, shape (3, units)."""
-    e = np.stack([a[1] * phi[0], a[1] * phi[1] + a[2] * phi[0], a[2] * phi[1]])
-    total = np.zeros((3, blocks.n_units))
-    total[:, group.segment_unit] = np.add.reduceat(e, group.segment_start, axis=1)
+def _cluster_forms(
+    blocks: Blocks, group: BlockGroup, phi: FloatArray, eta: FloatArray
+) -> FloatArray:
+    """Sum over each cluster's blocks of eta' E_k phi, shape (3, C)."""
+    e = np.stack([eta[0] * phi[0], eta[0] * phi[1] + eta[1] * phi[0], eta[1] * phi[1]])
+    total = np.zeros((3, len(blocks.cluster_unit)))
+    total[:, group.segment_cluster] = np.add.reduceat(e, group.segment_start, axis=1)
     return total
+
+
+def _unit_pulls(units: UnitTerms, v: FloatArray, share: float) -> FloatArray:
+    """What the units' variance multiplies each block's unit column by in H_k H^-1 r, (C,)."""
+    whole = (units.unit_g @ v / units.unit_one_plus)[units.unit]
+    if share == 0.0:
+        return np.asarray(whole)
+    return np.asarray((1.0 - share) * whole + share * (_cluster_scores(units) @ v))
 
 
 def _working_forms(
@@ -188,20 +276,21 @@ def _working_forms(
 ) -> FloatArray:
     """q_k' H^-1 q_l with q_k = H_k H^-1 r, for the four relative variances."""
     forms = np.zeros((4, 4))
-    per_unit = np.zeros((3, blocks.n_units if blocks.has_units else 0))
-    rho = units.g @ v
+    s = np.zeros((4, len(units.h)))
+    pull = units.pull @ v
     for group, one in zip(blocks.groups, passes, strict=True):
         phi = one.t_residual
         if blocks.has_units:
-            pull = np.repeat((units.kappa * rho)[group.segment_unit], group.segment_length)
-            phi = phi - one.a[1:] * pull
-            per_unit += _unit_forms(blocks, group, phi, one.a)
+            eta = one.a[1:] * group.unit_scale
+            phi = phi - eta * np.repeat(pull[group.segment_cluster], group.segment_length)
+            s[:3] += _cluster_forms(blocks, group, phi, eta)
         forms[:3, :3] += _quadratic_forms(phi, one.a)
-    omega = rho / units.one_plus
-    forms[:3, :3] -= (per_unit * units.kappa) @ per_unit.T
-    forms[:3, 3] = forms[3, :3] = per_unit @ (omega / units.one_plus)
-    forms[3, 3] = (omega**2) @ (units.h / units.one_plus)
-    return forms
+    m = _unit_pulls(units, v, blocks.cluster_share)
+    s[3] = m * units.h
+    forms[:3, 3] = forms[3, :3] = s[:3] @ m
+    forms[3, 3] = s[3] @ m
+    across = units.per_unit(s / units.one_plus)
+    return np.asarray(forms - (s * units.kappa) @ s.T - (across * units.unit_kappa) @ across.T)
 
 
 def _information(
@@ -258,7 +347,9 @@ def reml_point(
     b, traces = _all_b(blocks, passes, units)
     new_v = np.append(-solution, 1.0)
     residual_forms = np.einsum("i,kij,j->k", new_v, b, new_v)
-    log_det = sum(one.log_det for one in passes) + float(np.log(units.one_plus).sum())
+    log_det = sum(one.log_det for one in passes) + float(
+        np.log(units.one_plus).sum() + np.log(units.unit_one_plus).sum()
+    )
     fixed = np.einsum("ij,kij->k", inverse, b[:, :-1, :-1])
     return RemlPoint(
         variances=variances,

@@ -33,7 +33,8 @@ class Variances:
 
 @dataclass(frozen=True, slots=True)
 class Whitened:
-    """Per block: R' M^-1 [X, y] (``t0``, ``t1``), R' M^-1 R, and the whitened rows."""
+    """Per block: R' M^-1 [X, y] (``t0``, ``t1``), R' M^-1 R, what the unit's slope is multiplied
+    by, and the whitened rows."""
 
     rows1: FloatArray
     rows2: FloatArray
@@ -42,12 +43,18 @@ class Whitened:
     a00: FloatArray
     a01: FloatArray
     a11: FloatArray
+    scale: FloatArray
     log_det: float
+
+    @property
+    def eta(self) -> tuple[FloatArray, FloatArray]:
+        """R' M^-1 w of each block, w being the unit's column."""
+        return self.scale * self.a01, self.scale * self.a11
 
 
 @dataclass(frozen=True, slots=True)
 class UnitSums:
-    """Sums over each segment (unit within group) of what the unit update needs."""
+    """Sums over each segment (cluster within group) of what the unit update needs."""
 
     h: FloatArray
     g: FloatArray
@@ -90,17 +97,18 @@ def whiten(group: BlockGroup, part: slice, variances: Variances) -> Whitened:
         a00=z01**2 + z02**2,
         a01=z01 * z11 + z02 * z12,
         a11=z11**2 + z12**2,
+        scale=group.unit_scale[part],
         log_det=float(np.log(det).sum()),
     )
 
 
 def _segment_sums(white: Whitened, start: IntArray) -> UnitSums:
-    eta = (white.a01, white.a11)
+    eta = white.eta
     eta_t = [[white.t0 * eta[0], white.t0 * eta[1]], [white.t1 * eta[0], white.t1 * eta[1]]]
     eta_eta = np.stack([eta[0] ** 2, eta[0] * eta[1], eta[1] ** 2])
     return UnitSums(
-        h=np.add.reduceat(white.a11, start),
-        g=np.add.reduceat(white.t1, start, axis=1),
+        h=np.add.reduceat(white.scale * eta[1], start),
+        g=np.add.reduceat(white.scale * white.t1, start, axis=1),
         eta_t=np.array([[np.add.reduceat(e, start, axis=1) for e in row] for row in eta_t]),
         eta_eta=np.add.reduceat(eta_eta, start, axis=1),
     )

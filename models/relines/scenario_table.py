@@ -6,32 +6,7 @@ import polars as pl
 from models.common.arrays import FloatArray
 from models.relines.budget import Months, inflation, money, quantile_columns
 from models.relines.simulation.counts import Tally
-from models.relines.simulation.scenario import AS_NOW, Costs, Scenario
-from models.relines.simulation.simulate import FleetModel, simulate_relines
-
-
-def compared_scenarios(
-    fleet: FleetModel,
-    scenarios: tuple[Scenario, ...],
-    months: Months,
-    costs: Costs,
-    *,
-    draws: int,
-    seed: int,
-) -> pl.DataFrame:
-    """Simulate ``as_now`` and the scenarios on common random numbers; see :func:`scenario_frame`.
-
-    Raises
-    ------
-    ValueError
-        If two scenarios share a name, or one names a duty that nobody runs.
-    """
-    every = (AS_NOW, *(s for s in scenarios if s != AS_NOW))
-    names = [s.name for s in every]
-    if len(set(names)) < len(names):
-        raise ValueError(f"every scenario needs a name of its own, got {', '.join(names)}")
-    tallies = simulate_relines(fleet, months.calendar, draws=draws, seed=seed, scenarios=every)
-    return scenario_frame(every, tallies, months, costs, seed)
+from models.relines.simulation.scenario import Costs, Scenario
 
 
 def scenario_frame(
@@ -50,7 +25,7 @@ def scenario_frame(
     crossing_chance (crossings per lining in service), scrapped_mm_per_reline,
     second_relines_mean.
     """
-    measured = [futures(tally, months, costs, seed) for tally in tallies]
+    measured = [by_future(tally, months, costs, seed) for tally in tallies]
     rows = []
     for scenario, tally, found in zip(scenarios, tallies, measured, strict=True):
         row: dict[str, object] = {
@@ -65,7 +40,7 @@ def scenario_frame(
     return pl.DataFrame(rows)
 
 
-def futures(tally: Tally, months: Months, costs: Costs, seed: int) -> dict[str, FloatArray]:
+def by_future(tally: Tally, months: Months, costs: Costs, seed: int) -> dict[str, FloatArray]:
     """What a scenario came to in each simulated future, (D,) each."""
     price = inflation(costs, months.calendar.month_ends)
     cost = money(tally.relines, tally.visits, price[:, None], costs, seed)
@@ -92,3 +67,31 @@ def _ratios(found: dict[str, FloatArray], tally: Tally) -> dict[str, float]:
         "scrapped_mm_per_reline": float(found["scrapped_mm"].mean()) / max(relines, 1e-9),
         "second_relines_mean": float(tally.second.mean()),
     }
+
+
+PLAN_MONTHS = (12, 24)
+
+
+def plan_frame(
+    forecast: Tally, plan: Tally, months: Months, costs: Costs, seed: int = 0
+) -> pl.DataFrame:
+    """What a plan takes over the forecast, future by future: rows of 12 and 24 months and all.
+
+    Columns: months, until_on; ``_p10``, ``_p50``, ``_p90``, ``_mean`` of extra_relines, extra_cost
+    and crossings_avoided (linings kept from falling to their minimum in service).
+    """
+    price = inflation(costs, months.calendar.span_ends)
+    cost = [money(t.span_relines, t.span_visits, price, costs, seed) for t in (forecast, plan)]
+    change = {
+        "extra_relines": plan.span_relines - forecast.span_relines,
+        "extra_cost": cost[1] - cost[0],
+        "crossings_avoided": forecast.span_crossings - plan.span_crossings,
+    }
+    horizon = len(months.span_ends)
+    rows = []
+    for end in sorted({*(n for n in PLAN_MONTHS if n <= horizon), horizon}):
+        row: dict[str, object] = {"months": end, "until_on": months.span_ends[end - 1]}
+        for name, draws in change.items():
+            row |= _columns(name, draws[:, :end].sum(axis=1).astype(np.float64))
+        rows.append(row)
+    return pl.DataFrame(rows)

@@ -10,9 +10,12 @@ a reading): that leaves their spread within the life alone and takes weight from
 
 .. math:: s_{xy} = s^g_{xy} + s^p_{xy}/\psi + f\,\Delta_x\Delta_y,\qquad
           f = \frac{n_g\,w}{n_g + w},\quad \Delta = \text{mean}^p - \text{mean}^g
+
+The random slopes run along weighted km, :math:`z = \sum_d w_{ad}\,\text{km}_d`
+(``models.wear.spread``): sums of z are weighted sums of those by duty.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -105,6 +108,82 @@ AS_GAUGE = PointerWeight(1.0)
 
 
 @dataclass(frozen=True, slots=True)
+class Spread:
+    """How random slopes grow from group to group: weights of km, of typical size 1.
+
+    ``life`` and ``unit`` (A, D) weigh the km of an axle type in a duty in the slopes of lives and
+    units; they follow the rates to the powers ``life_power`` and ``unit_power``. ``duty_share`` is
+    the share of the units' variance that a unit's lives in one duty have to themselves.
+    """
+
+    life: FloatArray
+    unit: FloatArray
+    life_power: float
+    unit_power: float
+    duty_share: float
+
+    @property
+    def is_even(self) -> bool:
+        """Whether all groups spread alike."""
+        return self.life_power == 0.0 and self.unit_power == 0.0
+
+
+def even_spread(n_axles: int, n_duties: int) -> Spread:
+    """The same spread, in mm per 10,000 km, in every group."""
+    ones = np.ones((n_axles, n_duties))
+    return Spread(ones, ones, 0.0, 0.0, 0.0)
+
+
+def _along_z(sums: InstrumentSums, weight: FloatArray) -> InstrumentSums:
+    """The sums with weighted km, ``weight`` (D, N), in the place of all km."""
+    n_lives = weight.shape[1]
+    mixed = np.zeros(n_lives, bool)
+    mixed[sums.pair_life] = True
+    life, a, b = sums.pair_life, sums.pair_a, sums.pair_b
+    s_duty = np.where(mixed, 0.0, weight * sums.s_duty_km)
+    np.add.at(s_duty, (a, life), weight[b, life] * sums.pair_s)
+    off = a != b
+    np.add.at(s_duty, (b[off], life[off]), weight[a, life][off] * sums.pair_s[off])
+    return replace(
+        sums,
+        mean_km=(weight * sums.duty_mean_km).sum(axis=0),
+        s_km_km=(weight * s_duty).sum(axis=0),
+        s_km_mm=(weight * sums.s_duty_mm).sum(axis=0),
+        s_duty_km=s_duty,
+    )
+
+
+def life_km(sums: LiningLifeSums, weight: FloatArray) -> FloatArray:
+    """Km of each life (N,) up to its latest reading, weighted by ``weight`` (A, D)."""
+    return np.asarray((weight[sums.axle].T * sums.last_km).sum(axis=0))
+
+
+def unit_scale(sums: LiningLifeSums, spread: Spread) -> FloatArray:
+    """A unit's slope along a life's weighted km over its own: exact for a life in one duty, the
+    mean over its km for one that changed."""
+    if spread.life is spread.unit or np.array_equal(spread.life, spread.unit):
+        return np.ones(sums.n_lives)
+    by_life, by_unit = life_km(sums, spread.life), life_km(sums, spread.unit)
+    return np.divide(by_unit, by_life, out=np.ones(sums.n_lives), where=by_life > 0.0)
+
+
+def main_duty(sums: LiningLifeSums) -> IntArray:
+    """The duty a life ran most km in; that of its unit where it has not run yet."""
+    by_unit = np.zeros((len(sums.duties), len(sums.units)))
+    np.add.at(by_unit.T, sums.unit, sums.last_km.T)
+    km = np.where(sums.last_km.sum(axis=0) > 0.0, sums.last_km, by_unit[:, sums.unit])
+    return np.asarray(km.argmax(axis=0), np.int64)
+
+
+def duty_clusters(sums: LiningLifeSums) -> tuple[IntArray, IntArray, IntArray]:
+    """Clusters of a unit's lives in one main duty: that of each life (N,), and the unit and duty of
+    each cluster, in the order of units."""
+    n_duties = max(len(sums.duties), 1)
+    code, cluster = np.unique(sums.unit * n_duties + main_duty(sums), return_inverse=True)
+    return cluster.astype(np.int64), code // n_duties, code % n_duties
+
+
+@dataclass(frozen=True, slots=True)
 class _Side:
     """One instrument's moments of the chosen lives over [x, y], shapes (C, n)."""
 
@@ -184,7 +263,11 @@ def _merged(one: _Side, two: _Side, inner: FloatArray) -> tuple[_Side, FloatArra
 
 
 def axle_moments(
-    sums: LiningLifeSums, columns: WearColumns, axle: int, pointer_weight: PointerWeight
+    sums: LiningLifeSums,
+    columns: WearColumns,
+    axle: int,
+    pointer_weight: PointerWeight,
+    spread: Spread,
 ) -> BlockMoments:
     """Moments of the lives of one axle type; a life without readings has all of them zero."""
     local = np.flatnonzero(columns.axle == axle)
@@ -198,8 +281,9 @@ def axle_moments(
         ),
         np.zeros((len(local) + 1, len(local) + 1)),
     )
+    along = spread.life[sums.axle].T
     gauge, pointer = (
-        _side(s, lives, columns, local, w, k == 1)
+        _side(s if spread.is_even else _along_z(s, along), lives, columns, local, w, k == 1)
         for k, (s, w) in enumerate(zip(instruments, weights, strict=True))
     )
     side, within = _merged(gauge, pointer, inner)
@@ -237,13 +321,31 @@ def present_axles(sums: LiningLifeSums) -> list[int]:
 
 
 def wear_blocks(
-    sums: LiningLifeSums, columns: WearColumns, *, pointer_weight: PointerWeight = AS_GAUGE
+    sums: LiningLifeSums,
+    columns: WearColumns,
+    *,
+    pointer_weight: PointerWeight = AS_GAUGE,
+    spread: Spread | None = None,
 ) -> Blocks:
-    """Blocks of all lives that were read, one group per axle type."""
-    axles = present_axles(sums)
+    """Blocks of all lives that were read, one group per axle type; ``spread`` None is even."""
+    spread = spread or even_spread(len(sums.axle_types), len(sums.duties))
+    scale = unit_scale(sums, spread)
+    cluster, cluster_unit = sums.unit, None
+    if spread.duty_share:
+        cluster, cluster_unit, _ = duty_clusters(sums)
+    moments = [
+        replace(
+            axle_moments(sums, columns, axle, pointer_weight, spread),
+            cluster=cluster[sums.axle == axle],
+            unit_scale=scale[sums.axle == axle],
+        )
+        for axle in present_axles(sums)
+    ]
     return assemble_blocks(
-        [axle_moments(sums, columns, axle, pointer_weight) for axle in axles],
+        moments,
         column_names(sums, columns),
         n_units=len(sums.units),
         has_units=True,
+        cluster_unit=cluster_unit,
+        cluster_share=spread.duty_share,
     )

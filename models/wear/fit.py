@@ -6,7 +6,8 @@ The model is that of ``models.mixed.reml`` with t = km since the life's origin i
           + b_0 + b_1 t + c_u t + \varepsilon
 
 start and rates fixed, :math:`(b_0, b_1)` per lining life, :math:`c` per unit. A life whose reline
-is not on record has a start of its own. A unit that changed duty has its km split by duty.
+is not on record has a start of its own. A unit that changed duty has its km split by duty. How the
+random slopes grow with the rate is chosen by likelihood (``models.wear.spread``).
 
 Wheel ends of one unit share its slope, so the standard errors respect clustering by unit. Intervals
 use Satterthwaite's degrees of freedom, from the same sums as the fit; Kenward and Roger's would
@@ -31,8 +32,10 @@ from models.mixed.satterthwaite import MOST_DF, satterthwaite_df, variance_covar
 from models.wear.blocks import (
     AS_GAUGE,
     PointerWeight,
+    Spread,
     WearColumns,
     chosen_columns,
+    even_spread,
     wear_blocks,
     wear_columns,
 )
@@ -45,6 +48,7 @@ from models.wear.shrinkage import (
     mixture_limits,
     shrink_rates,
 )
+from models.wear.spread import SpreadLaw, compared_laws, settled_fit
 from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
 
 THIN_UNITS = 5
@@ -71,6 +75,8 @@ class _Work:
     weight: PointerWeight
     kept_blocks: Blocks
     mixed: MixedFit
+    spread: Spread
+    laws: tuple[SpreadLaw, ...]
 
 
 def rate_support(sums: LiningLifeSums, columns: WearColumns) -> Support:
@@ -108,7 +114,9 @@ def _priority(columns: WearColumns, support: Support) -> FloatArray:
     return np.array([rank[kind] for kind in columns.kind]) + support.units
 
 
-def _worked(sums: LiningLifeSums, pointer_weight: PointerWeight | None) -> _Work:
+def _worked(
+    sums: LiningLifeSums, pointer_weight: PointerWeight | None, law: SpreadLaw | None
+) -> _Work:
     usable, both = _usable_sums(sums, pointer_weight)
     if not usable.informative.any():
         raise NothingToldError(usable)
@@ -117,11 +125,15 @@ def _worked(sums: LiningLifeSums, pointer_weight: PointerWeight | None) -> _Work
     support = rate_support(usable, columns)
     blocks = wear_blocks(usable, columns, pointer_weight=weight)
     estimable = estimable_columns(blocks, _priority(columns, support))
+    kept = chosen_columns(columns, estimable.kept)
     if not estimable.kept.all():
-        kept = chosen_columns(columns, estimable.kept)
         blocks = wear_blocks(usable, kept, pointer_weight=weight)
-    mixed = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
-    return _Work(usable, columns, estimable, support, weight, blocks, mixed)
+    even = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
+    laws = (law,) if law else compared_laws(usable, kept, weight, even, LEAST_READING_SD_MM)
+    mixed, spread = settled_fit(usable, kept, weight, laws[0], even, LEAST_READING_SD_MM)
+    if mixed is not even:
+        blocks = wear_blocks(usable, kept, pointer_weight=weight, spread=spread)
+    return _Work(usable, columns, estimable, support, weight, blocks, mixed, spread, laws)
 
 
 def _raw_rates(work: _Work, thin_units: int) -> RawRates:
@@ -136,7 +148,7 @@ def _raw_rates(work: _Work, thin_units: int) -> RawRates:
     blocks = (
         work.kept_blocks
         if len(kept) == size
-        else wear_blocks(work.sums, work.columns, pointer_weight=work.weight)
+        else wear_blocks(work.sums, work.columns, pointer_weight=work.weight, spread=work.spread)
     )
     gram = normal_equations(blocks, work.mixed.point.variances) / work.mixed.sigma2
     return RawRates(
@@ -290,6 +302,8 @@ def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
         most_df=_most_df(work),
         kept=work.estimable.kept,
         mixed=work.mixed,
+        spread=work.spread,
+        laws=work.laws,
         pointer_weight=work.weight if len(work.columns.where("pointer")) else None,
         reml_loglik=work.mixed.reml_loglik,
         converged=work.mixed.converged,
@@ -306,6 +320,7 @@ def fit_wear(
     pointer_weight: PointerWeight | None = None,
     thin_units: int = THIN_UNITS,
     level: float = 0.95,
+    law: SpreadLaw | None = None,
 ) -> WearFit:
     """Wear rates per axle type and duty, their uncertainty and the spread between units and lives.
 
@@ -316,13 +331,14 @@ def fit_wear(
         them out.
     thin_units : groups with fewer units lean on the other duties of their axle type.
     level : coverage of the intervals.
+    law : how spread grows with the rate; None lets the readings choose.
 
     Returns
     -------
     WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why.
     """
     try:
-        return _finished(_worked(sums, pointer_weight), thin_units, level)
+        return _finished(_worked(sums, pointer_weight, law), thin_units, level)
     except NothingToldError as reason:
         return failed_fit(sums, (str(reason),))
     except (TooFewRowsError, NotSeparableError) as reason:
@@ -345,6 +361,8 @@ def failed_fit(sums: LiningLifeSums, notes: tuple[str, ...]) -> WearFit:
         most_df=1.0,
         kept=np.zeros(0, bool),
         mixed=None,
+        spread=even_spread(len(sums.axle_types), len(sums.duties)),
+        laws=(),
         pointer_weight=None,
         reml_loglik=None,
         converged=False,

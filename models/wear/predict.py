@@ -13,8 +13,16 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.mixed.blocks import Blocks
 from models.mixed.blup import BlockEffects, block_effects
-from models.wear.blocks import AS_GAUGE, KM_PER_UNIT, axle_moments, present_axles, wear_blocks
+from models.wear.blocks import (
+    AS_GAUGE,
+    KM_PER_UNIT,
+    axle_moments,
+    life_km,
+    present_axles,
+    wear_blocks,
+)
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums, as_gauge, kept_lives, without_pointer
 
@@ -24,7 +32,8 @@ class LiningLines:
     """Lines of N lives, counted from the latest reading (from the reline where there is none yet).
 
     ``level_mm`` is the lining there, ``slope_mm`` the life's and unit's deviation of lining per
-    10,000 km (negative: wears faster). Variances and covariances are given the fixed effects; those
+    10,000 weighted km (negative: wears faster), ``km_weight`` (D, N) what a km in each duty counts
+    (1 where all groups spread alike). Variances and covariances are given the fixed effects; those
     with the slope of the life's ``unit`` let lives of one unit be drawn together. Gradients (N, P)
     are in the order of the fit's columns; ``rate_columns`` (D, N) says where a life's rates stand
     in them; ``beta`` and ``covariance`` are the fit's.
@@ -42,6 +51,8 @@ class LiningLines:
     var_unit: FloatArray
     level_gradient: FloatArray
     slope_gradient: FloatArray
+    km_weight: FloatArray
+    latest_weight: FloatArray
     rate_columns: IntArray
     beta: FloatArray
     covariance: FloatArray
@@ -76,7 +87,7 @@ def _reading_means(sums: LiningLifeSums, fit: WearFit) -> _Means:
     n = sums.n_lives
     means = _Means(np.zeros((n, len(fit.columns))), np.zeros(n), np.zeros(n), np.ones(n))
     for axle in present_axles(sums):
-        part = axle_moments(sums, fit.columns, axle, fit.pointer_weight or AS_GAUGE)
+        part = axle_moments(sums, fit.columns, axle, fit.pointer_weight or AS_GAUGE, fit.spread)
         means.x[np.ix_(part.source, part.columns)] = part.mean_x.T
         means.t[part.source], means.y[part.source] = part.mean_t, part.mean_y
         means.weight[part.source] = np.where(part.weight > 0.0, part.weight, np.inf)
@@ -162,6 +173,20 @@ def usable_sums(sums: LiningLifeSums, fit: WearFit) -> LiningLifeSums:
     return kept_lives(sums, (sums.readings > 0) | from_start)
 
 
+def fitted_blocks(fit: WearFit, sums: LiningLifeSums) -> Blocks:
+    """Blocks of ``usable_sums`` as the fit sees them."""
+    weight = fit.pointer_weight or AS_GAUGE
+    return wear_blocks(sums, fit.columns, pointer_weight=weight, spread=fit.spread)
+
+
+def _latest_weight(sums: LiningLifeSums, fit: WearFit, z: FloatArray) -> FloatArray:
+    """Weighted over plain km so far; where there are none, the mean weight of the axle type."""
+    km = sums.last_km.sum(axis=0) / KM_PER_UNIT
+    out = fit.spread.life.mean(axis=1)[sums.axle]
+    np.divide(z, km, out=out, where=km > 0.0)
+    return np.asarray(out)
+
+
 def lining_lines(fit: WearFit, sums: LiningLifeSums) -> LiningLines:
     """The line of every life in ``sums`` that has a reading or a known start.
 
@@ -175,11 +200,11 @@ def lining_lines(fit: WearFit, sums: LiningLifeSums) -> LiningLines:
     if (sums.axle_types, sums.duties) != (fit.axle_types, fit.duties):
         raise ValueError("the sums have other axle types or duties than the fit")
     sums = usable_sums(sums, fit)
-    blocks = wear_blocks(sums, fit.columns, pointer_weight=fit.pointer_weight or AS_GAUGE)
+    blocks = fitted_blocks(fit, sums)
     sigma2 = fit.mixed.sigma2
     effects = block_effects(blocks, fit.mixed.point.variances, sigma2, fit.beta)
     rate_columns = _rate_columns(sums, fit)
-    rows, t_now = _rows_now(sums, fit, rate_columns), sums.last_km.sum(axis=0) / KM_PER_UNIT
+    rows, t_now = _rows_now(sums, fit, rate_columns), life_km(sums, fit.spread.life) / KM_PER_UNIT
     known = _known_levels(rows, t_now, fit.beta, effects)
     free = _free_levels(rows, t_now, fit.beta, effects, _reading_means(sums, fit), sigma2)
     level = _Levels(
@@ -201,6 +226,8 @@ def lining_lines(fit: WearFit, sums: LiningLifeSums) -> LiningLines:
         var_unit=effects.var_unit,
         level_gradient=level.gradient,
         slope_gradient=effects.slope_gradient,
+        km_weight=fit.spread.life[sums.axle].T,
+        latest_weight=_latest_weight(sums, fit, t_now),
         rate_columns=rate_columns,
         beta=fit.beta,
         covariance=fit.covariance,
@@ -223,7 +250,7 @@ def rate_rows(lines: LiningLines, km: FloatArray) -> FloatArray:
 def predict_lining(lines: LiningLines, km_ahead: ArrayLike) -> LiningPrediction:
     """Lining after further km in each duty, ``km_ahead`` (D, N) counted from the line's origin."""
     km = np.asarray(km_ahead, float) / KM_PER_UNIT
-    x, rows = km.sum(axis=0), rate_rows(lines, km)
+    x, rows = (lines.km_weight * km).sum(axis=0), rate_rows(lines, km)
     own = lines.var_level + x * (2 * lines.cov_level_slope + x * lines.var_slope)
     gradient = lines.level_gradient + x[:, None] * lines.slope_gradient + rows
     shared = quadratic_form(gradient, lines.covariance, gradient)

@@ -6,7 +6,8 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.mixed.fit import MixedFit
-from models.wear.blocks import PointerWeight, WearColumns
+from models.wear.blocks import PointerWeight, Spread, WearColumns
+from models.wear.spread import SpreadLaw
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,8 @@ class WearFit:
 
     ``beta`` (P,) and ``covariance`` (P, P) are the fixed effects in use (thin rates shrunk) in the
     order of ``columns``; ``mixed`` is the REML fit behind them (None where there was none), of the
-    columns ``kept`` (P,). No test has more degrees of freedom than ``most_df``.
+    columns ``kept`` (P,), under ``spread``, the first of the ``laws`` compared. No test has more
+    degrees of freedom than ``most_df``.
     """
 
     rates: tuple[WearRate, ...]
@@ -96,6 +98,8 @@ class WearFit:
     most_df: float
     kept: BoolArray
     mixed: MixedFit | None
+    spread: Spread
+    laws: tuple[SpreadLaw, ...]
     pointer_weight: PointerWeight | None
     reml_loglik: float | None
     converged: bool

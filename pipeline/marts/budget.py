@@ -1,13 +1,15 @@
-"""The reline budget and the scenarios beside it, drawn from the same simulated futures."""
+"""The reline forecast, the plan and the scenarios beside it, in the same simulated futures."""
 
 import datetime as dt
+from dataclasses import dataclass
 
 import duckdb
 import numpy as np
 import polars as pl
 
 from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
-from models.relines.scenario_table import futures, scenario_frame
+from models.relines.past_errors import PastErrors, calibrated_totals
+from models.relines.scenario_table import by_future, plan_frame, scenario_frame
 from models.relines.simulation.counts import Tally
 from models.relines.simulation.layout import Cells
 from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
@@ -19,10 +21,10 @@ from pipeline.settings import ScenarioSection, Settings
 DRAWS = 200
 DEPOT_FUTURES = "depot_futures"  # no mart: what workshop hours are made from
 SEED = 20_000
+PLAN = "keep the risk within"
 # The summary speaks of the next twelve months, whatever the budget's horizon.
 LEAST_MONTHS = 12
 USUALLY_ASKED = {
-    "habit alone": ScenarioSection(guard=False),
     "latest safe visit": ScenarioSection(reline="latest"),
     "whole unit together": ScenarioSection(together="unit"),
 }
@@ -31,6 +33,7 @@ TABLES = (
     "reline_budget_parts",
     "reline_outlook",
     "reline_outlook_parts",
+    "reline_plan",
     "scenarios",
     "futures",
 )
@@ -39,16 +42,42 @@ TABLES = (
 def write_budget_marts(
     con: duckdb.DuckDBPyConnection, frames: dict[str, pl.DataFrame] | None
 ) -> None:
-    """Write the budget, the outlook and the scenarios; empty where there is no forecast."""
+    """Write the forecast, the plan and the scenarios; empty where there is no forecast."""
     for table in TABLES:
         marts.write(con, table, marts.empty(table) if frames is None else frames[table])
 
 
-def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict[str, pl.DataFrame]:
-    """``TABLES`` by name, all from the same simulated futures."""
+@dataclass(frozen=True, slots=True)
+class Futures:
+    """Simulated futures of a fleet: one tally per scenario, the forecast first, then the plan."""
+
+    fleet: FleetModel
+    months: Months
+    scenarios: tuple[Scenario, ...]
+    tallies: tuple[Tally, ...]
+
+
+def simulated_futures(fleet: FleetModel, settings: Settings, as_of: dt.date) -> Futures:
+    """The fleet working as it works, the plan, and the scenarios, on common random numbers."""
     months = months_of(settings, as_of)
-    costs, every = reline_costs(settings), (plan(settings), *scenarios(settings))
+    every = (AS_NOW, plan(settings), *scenarios(settings))
     tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
+    return Futures(fleet, months, every, tallies)
+
+
+def budget_frames(
+    futures: Futures, settings: Settings, past: PastErrors | None
+) -> dict[str, pl.DataFrame]:
+    """``TABLES`` by name, all from the same simulated futures.
+
+    Budget and outlook are the forecast: the fleet working as it works, as earlier origins are
+    judged, with the errors that its own past makes likely (None: none of its own, nor the prior's).
+    The plan and the scenarios are set against it.
+    """
+    fleet, months, every = futures.fleet, futures.months, futures.scenarios
+    costs, tallies = reline_costs(settings), futures.tallies
+    if past is not None:
+        tallies = tuple(calibrated_totals(tally, past, SEED) for tally in tallies)
     compared = scenario_frame(every, tallies, months, costs, SEED)
     named = zip(every, tallies, strict=True)
     return {
@@ -56,6 +85,9 @@ def budget_frames(fleet: FleetModel, settings: Settings, as_of: dt.date) -> dict
         "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
         "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
         "reline_outlook_parts": spans_frame(fleet.cells, tallies[0], months, costs, SEED),
+        "reline_plan": plan_frame(tallies[0], tallies[1], months, costs, SEED).with_columns(
+            risk=pl.lit(settings.budget.risk)
+        ),
         "scenarios": _scenarios(compared, settings),
         DEPOT_FUTURES: depot_futures(fleet.cells, tallies[0], months),
         "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),
@@ -80,10 +112,11 @@ def reline_costs(settings: Settings) -> Costs:
 
 
 def plan(settings: Settings) -> Scenario:
-    """What the budget holds: the fleet's habit, and what must be relined besides so that no lining
-    crosses its minimum between visits with more than the accepted risk."""
+    """What keeping the accepted risk takes: the fleet's own replacements, and what must be relined
+    besides so that no lining falls to its minimum between visits with a greater chance."""
     budget = settings.budget
-    return Scenario(AS_NOW.name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
+    name = f"{PLAN} {budget.risk:.2%}".replace(".00%", "%")
+    return Scenario(name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
 
 
 def scenarios(settings: Settings) -> tuple[Scenario, ...]:
@@ -109,7 +142,7 @@ def depot_futures(cells: Cells, tally: Tally, months: Months) -> pl.DataFrame:
 
 def futures_frame(name: str, tally: Tally, months: Months, costs: Costs) -> pl.DataFrame:
     """What a scenario came to in each simulated future."""
-    found = futures(tally, months, costs, SEED)
+    found = by_future(tally, months, costs, SEED)
     frame = pl.DataFrame(found).with_row_index("future", offset=1)
     return frame.with_columns(pl.col("future").cast(pl.Int64), name=pl.lit(name))
 

@@ -1,19 +1,21 @@
 """The ``mart`` tables a run fills: every column's type, unit and meaning, stated once.
 
 A frame is checked against its schema before it is written, so a table never holds a NaN, a missing
-column or a quantile out of order. The README's table of outputs is made from these classes.
+column or a quantile out of order. MARTS.md is made from these classes.
 """
 
 import dataframely as dy
 import duckdb
 import polars as pl
 
+from models.adjustment.advice import ADVICE
 from pipeline.marts import columns as col
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
 from pipeline.marts.planning.schemas import PLANNING_SCHEMAS
 from pipeline.warehouse import warehouse
 
 STATES = (
+    "worn_out",
     "in_band",
     "set_wrong",
     "slackening",
@@ -126,8 +128,13 @@ class WheelEndStatus(dy.Schema):
     depot = col.text("Depot", nullable=True)
     as_of = dy.Date(nullable=False, description="The day everything is as of")
     last_inspected_on = col.day("Last inspection")
-    lining_mm = col.number("Lining now, estimated", "mm")
+    lining_mm = col.number(
+        "Lining on the as-of day, estimated: wear since the last check counts", "mm"
+    )
     lining_sd = col.number("Its standard deviation", "mm", low=0.0)
+    lining_read_mm = col.number("Last reading of the lining in place", "mm")
+    lining_read_on = col.day("When that was read")
+    lining_min_mm = col.number("Minimum lining", "mm")
     min_on_p10 = col.day("Lining reaches its minimum: early date (1 in 10 earlier)")
     min_on_p50 = col.day("Even chance")
     min_on_p90 = col.day("Late date (1 in 10 later)")
@@ -137,8 +144,15 @@ class WheelEndStatus(dy.Schema):
     reline_on_p10 = col.day("The visit at which this fleet will reline it: early")
     reline_on_p50 = col.day("Even chance")
     reline_on_p90 = col.day("Late")
-    stroke_ratio = col.number("Free stroke / arm length now, estimated")
+    set_on = col.day("Last setting on record")
+    last_read_on = col.day("Last stroke reading since that setting; empty: not read since")
+    stroke_ratio = col.number(
+        "Free stroke / arm length on the as-of day, estimated: drift and failures since the last "
+        "check count"
+    )
     stroke_ratio_sd = col.number("Its standard deviation", low=0.0)
+    stroke_ratio_p10 = col.number("Low end of the middle 8 in 10: no bell curve, for some fail")
+    stroke_ratio_p90 = col.number("High end")
     drift_per_10000km = col.number("Change of the ratio", "per 10,000 km")
     take_up = col.number("Share of wear the adjuster takes up; 1 keeps pace")
     p_out_now = col.share("Chance that the stroke is outside its band now")
@@ -146,12 +160,17 @@ class WheelEndStatus(dy.Schema):
     state = dy.Enum(STATES, nullable=False, description="What the history says")
     flagged = dy.Bool(nullable=False, description="Look at it first")
     priority = col.number("Higher first")
-    evidence = col.text("Why, in a sentence or two", nullable=True)
+    flag_reason = col.text(
+        "What flags it: lining, strokes, finding, reading (far off) or sides", nullable=True
+    )
+    advice = dy.Enum(ADVICE, nullable=False, description="What to do, as a code")
+    evidence = col.text("Why and what to do, in a few sentences", nullable=True)
 
     @dy.rule()
     def in_order(cls) -> pl.Expr:
         return (
             col.ordered("min_on_p10", "min_on_p50", "min_on_p90")
+            & col.ordered("stroke_ratio_p10", "stroke_ratio_p90")
             & col.ordered("min_km_p10", "min_km_p50", "min_km_p90")
             & col.ordered("reline_on_p10", "reline_on_p50", "reline_on_p90")
         )
@@ -233,12 +252,31 @@ class RelineOutlookParts(dy.Schema):
     cost_mean = col.number("Mean: these add up", "currency", low=0.0)
 
 
+class RelinePlan(dy.Schema):
+    """One row per span of months: what keeping the accepted risk takes beyond the forecast."""
+
+    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
+    until_on = dy.Date(nullable=False, description="Last day")
+    risk = col.share("Accepted chance that a lining falls to its minimum between visits")
+    extra_relines_p10 = col.number("Relines more than forecast, future by future: low")
+    extra_relines_p50 = col.number("Middle")
+    extra_relines_p90 = col.number("High")
+    extra_relines_mean = col.number("Mean")
+    extra_cost_p10 = col.number("Cost more than forecast: low", "currency")
+    extra_cost_p50 = col.number("Middle", "currency")
+    extra_cost_p90 = col.number("High", "currency")
+    extra_cost_mean = col.number("Mean", "currency")
+    crossings_avoided_p10 = col.number("Linings kept from falling to their minimum in service: low")
+    crossings_avoided_p50 = col.number("Middle")
+    crossings_avoided_p90 = col.number("High")
+    crossings_avoided_mean = col.number("Mean")
+
+
 class Scenarios(dy.Schema):
     """One row per scenario over the budget's months, in the same simulated futures."""
 
     name = col.text(
-        "The scenario; as_now: the budget itself, the fleet's habit and what must be relined "
-        "besides to keep the accepted risk",
+        "The scenario; as_now: the forecast itself, the fleet working as it works now",
         key=True,
     )
     description = dy.String(nullable=False, description="In the fleet's words")
@@ -295,6 +333,9 @@ class FlagChanges(dy.Schema):
     state = col.text("State that it is in, or was")
     compared_with = col.day("The origin it is compared with")
     weeks_flagged = col.number("Weeks since it was flagged, at least", "weeks", low=0.0)
+    weeks_flagged_most = col.number(
+        "At most; empty: no earlier day is known on which it was not", "weeks", low=0.0
+    )
     job = col.text("Job that cleared it; empty: cleared without work", nullable=True)
     cleared_on = col.day("Day of that job")
     outcome = col.text("confirmed, false_alarm, other_work or open", nullable=True)
@@ -334,11 +375,28 @@ class Backtest(dy.Schema):
     measure = col.text("What was forecast")
     origin = dy.Date(nullable=False, description="The day the forecast is made as of")
     nominal = col.share("Share of outcomes the interval should hold")
-    observed = col.share("Share it held")
+    observed = col.share("Share it held, its ends included")
+    strictly_inside = col.share("Share strictly between its ends: less where days fall on them")
+    below = col.share("Share below the interval: early, thinner, fewer")
+    above = col.share("Share above it")
     n = col.count("Forecasts judged")
     bias = col.number(
         "Observed less forecast: months for dates, mm for linings, a share for totals"
     )
+    crps = col.number("Mean CRPS, smaller is better: days, mm, or relines", low=0.0)
+    crps_last_year = col.number("That of last year's relines again", low=0.0)
+    crps_straight_line = col.number("That of a straight line through each lining", low=0.0)
+
+
+class BacktestPit(dy.Schema):
+    """One row per forecast measure, origin and bin: its histogram of the probability integral
+    transform, not randomised; flat where forecasts are calibrated."""
+
+    measure = col.text("What was forecast")
+    origin = dy.Date(nullable=False, description="The day the forecast is made as of")
+    bin = dy.Int64(nullable=False, min=1, description="Which tenth of the forecast's probability")
+    share = col.share("Share of what happened that lay there")
+    n = col.count("Forecasts judged")
 
 
 SCHEMAS: dict[str, type[dy.Schema]] = {
@@ -355,6 +413,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "reline_budget_parts": RelineBudgetParts,
     "reline_outlook": RelineOutlook,
     "reline_outlook_parts": RelineOutlookParts,
+    "reline_plan": RelinePlan,
     "scenarios": Scenarios,
     "futures": Futures,
     "months": Months,
@@ -362,6 +421,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "flag_changes": FlagChanges,
     "flag_precision": FlagPrecision,
     "backtest": Backtest,
+    "backtest_pit": BacktestPit,
 }
 
 

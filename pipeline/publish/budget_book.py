@@ -1,12 +1,14 @@
 """The reline budget as a workbook: a sheet for each view, and notes on what it stands on."""
 
+import datetime as dt
 from dataclasses import dataclass
 
 import polars as pl
 
 from dashboards.method import CAUTIONS, METHODS
-from dashboards.notes import forecasts_judged
+from dashboards.notes import forecasts_judged, never_relined
 from dashboards.page_data import PageData
+from dashboards.words import day_name, month_name
 from pipeline.publish.spreadsheets import Column, Page, workbook
 from pipeline.settings import Settings
 
@@ -136,7 +138,7 @@ def budget_notes(data: PageData, settings: Settings) -> list[tuple[str, tuple[st
     told = [methods[q] for q in BUDGET_METHODS]
     return [
         ("About this budget", _about(data)),
-        ("Assumed", _assumed(settings)),
+        ("Assumed", _assumed(settings, data)),
         ("Readings behind it", _behind(data.wear_rates)),
         ("How earlier forecasts did", forecasts_judged(data.backtest)),
         ("How it is worked out", tuple(m.answer for m in told)),
@@ -151,12 +153,31 @@ def _about(data: PageData) -> tuple[str, ...]:
         f"Relines of wheel ends forecast from records up to {data.as_of}.",
         "Low, even chance and high are those of simulated futures: 8 outcomes in 10 lie between "
         "low and high. They cannot be added up, over months or depots; means can.",
+        *_spans(data),
         "Reaching the minimum lining is another forecast (mart.wheel_end_status): it is a matter "
         "of safety, this one of money.",
     )
 
 
-def _assumed(settings: Settings) -> tuple[str, ...]:
+def _spans(data: PageData) -> tuple[str, ...]:
+    """Why sums of months and of spans do not meet."""
+    fleet = data.reline_budget.filter(pl.all_horizontal(pl.col(*_PARTS).is_null()))
+    if fleet.is_empty() or data.reline_outlook.is_empty():
+        return ()
+    first, last = fleet["month"].min(), fleet["month"].max()
+    assert isinstance(first, dt.date)
+    assert isinstance(last, dt.date)
+    return (
+        f"Totals are of whole years from the day after {day_name(data.as_of)}, to the day under "
+        f"Until. Months and scenarios are of calendar months, {month_name(first)} (what is left "
+        f"of it) to {month_name(last)}: so their sums differ a little.",
+    )
+
+
+_PARTS = ("depot", "axle_type", "duty")
+
+
+def _assumed(settings: Settings, data: PageData) -> tuple[str, ...]:
     c, currency = settings.costs, settings.fleet.currency or "cost units"
     costs = (
         f"One wheel end: linings {c.lining_kit:g}, labour {c.reline_labour:g} {currency}; a drum "
@@ -168,12 +189,23 @@ def _assumed(settings: Settings) -> tuple[str, ...]:
     return (
         *costs,
         *(("No cost is set in fleet.toml under [costs]: all money here is nought.",) * unset),
-        "Relines go on as the fleet's own habit was: at what lining, at which visits, one end or "
-        "both, as found in its records. Use goes on as each unit's was.",
-        "Besides, what would cross its minimum before the next visit with a chance of more than "
+        _NO_HABIT if never_relined(data) else _HABIT,
+        "Use goes on as each unit's was.",
+        "That is a forecast. Keeping the accepted risk is a plan, on the sheet Scenarios: what "
+        "would cross its minimum before the next visit with a chance of more than "
         f"{settings.budget.risk:.0%} is relined "
         f"{'at the visit before' if settings.budget.group_visits else 'at a visit of its own'}.",
     )
+
+
+_HABIT = (
+    "Relines go on as the fleet's own habit was: at what lining, at which visits, one end or both, "
+    "as found in its records."
+)
+_NO_HABIT = (
+    "No reline was ever seen in these records: at what lining and at which visits this fleet "
+    "relines is assumed."
+)
 
 
 def _behind(wear_rates: pl.DataFrame) -> tuple[str, ...]:

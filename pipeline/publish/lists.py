@@ -1,36 +1,106 @@
-"""The work list: flagged wheel ends, grouped by depot and unit, the most urgent first."""
+"""The work list: what to look at, to reline, and to catch up on, each whole, by depot and unit."""
 
-import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import polars as pl
 
+from dashboards.advice import state_words
 from dashboards.drawing.theme import STATE_WORDS
+from dashboards.due import overdue_list, reline_list
+from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
-from pipeline.publish.spreadsheets import Column, Page, workbook
+from dashboards.page_data import PageData
+from pipeline.publish.spreadsheets import Column, Page, safe_csv, workbook
 
+# Written by hand, on paper or in the sheet: nothing here fills them.
+BY_HAND = {
+    "who": Column("Who", width=10),
+    "done_on": Column("Done on", "day"),
+    "remarks": Column("Remarks", width=20),
+}
 WORK_LIST = {
     "depot": Column("Depot"),
     "unit_id": Column("Unit"),
     "wheel_end_id": Column("Wheel end"),
+    "state": Column("What", width=14),
+    "evidence": Column("Why", "long"),
+    "lining": Column("Lining now, {length}", "number"),
+    "min_on_p10": Column("Minimum, early date", "day"),
+    "reline_on_p50": Column("Reline visit expected", "day"),
+    "last_inspected_on": Column("Last inspected", "day"),
+    **BY_HAND,
     "axle_type": Column("Axle type"),
     "duty": Column("Duty"),
     "priority": Column("Priority", "number"),
-    "state": Column("State"),
-    "evidence": Column("Why", "long"),
     "p_out_now": Column("Chance out of band now", "share"),
     "p_out_next_check": Column("Chance out of band by the next check", "share"),
     "stroke_ratio": Column("Free stroke / arm", "number"),
     "take_up": Column("Take-up", "number"),
-    "lining_mm": Column("Lining, mm", "number"),
-    "min_on_p10": Column("Minimum, early date", "day"),
+    "lining_read": Column("Lining read last, {length}", "number"),
+    "lining_read_on": Column("Lining read on", "day"),
+}
+RELINES = {
+    "depot": Column("Depot"),
+    "act_by": Column("Act by", "day"),
+    "unit_id": Column("Unit"),
+    "wheel_end_id": Column("Wheel end"),
+    "urgency": Column("Urgency", width=20),
     "reline_on_p50": Column("Reline visit expected", "day"),
+    "min_on_p10": Column("Minimum, early date", "day"),
+    "min_on_p50": Column("Minimum, even chance", "day"),
+    "lining": Column("Lining now, {length}", "number"),
+    "axle_type": Column("Axle type"),
+    **BY_HAND,
+    "lining_read": Column("Lining read last, {length}", "number"),
+    "lining_read_on": Column("Lining read on", "day"),
+    "duty": Column("Duty"),
     "last_inspected_on": Column("Last inspected", "day"),
 }
+OVERDUE = {
+    "depot": Column("Depot"),
+    "unit_id": Column("Unit"),
+    "wheel_end_id": Column("Wheel end"),
+    "kind": Column("What"),
+    "due_on": Column("Was due", "day"),
+    "weeks_overdue": Column("Weeks overdue", "number"),
+    "axle_type": Column("Axle type"),
+    "duty": Column("Duty"),
+    **BY_HAND,
+}
+# On paper a list ends with what is written by hand; what follows it is for the screen.
+LAST_ON_PAPER = "remarks"
+
+
+@dataclass(frozen=True, slots=True)
+class Lists:
+    """The three lists, in words and in the fleet's units, and the headings they stand under."""
+
+    work: pl.DataFrame
+    relines: pl.DataFrame
+    overdue: pl.DataFrame
+    length_unit: str
+
+    def headed(self, columns: Mapping[str, Column]) -> dict[str, Column]:
+        return {n: c.named(length=self.length_unit) for n, c in columns.items()}
+
+
+def lists_of(data: PageData) -> Lists:
+    """What the work list holds, every row of it."""
+    measures = Measures(data.fleet)
+    due = reline_list(data.wheel_end_status, data.as_of, data.fleet.horizon_months)
+    late = overdue_list(data.overdue, data.on_record)
+    return Lists(
+        work=_worded(work_list(data.wheel_end_status), WORK_LIST, measures),
+        relines=_worded(due, RELINES, measures),
+        overdue=_worded(late, OVERDUE, measures),
+        length_unit=measures.length_unit,
+    )
 
 
 def work_list(status: pl.DataFrame) -> pl.DataFrame:
     """Flagged wheel ends: by depot and unit, the most urgent unit of each depot first."""
-    flagged = status.filter("flagged")
+    flagged = status.filter("flagged").with_columns(state=state_words(STATE_WORDS))
     urgency = pl.col("priority").max().over("depot", "unit_id")
     return flagged.sort(
         pl.col("depot").fill_null(""),
@@ -38,23 +108,77 @@ def work_list(status: pl.DataFrame) -> pl.DataFrame:
         "unit_id",
         -pl.col("priority"),
         "wheel_end_id",
-    ).select(WORK_LIST.keys())
-
-
-def work_list_workbook(work: pl.DataFrame, as_of: dt.date) -> bytes:
-    """The work list for the office: filters, a frozen heading, a depot to a printed page."""
-    worded = work.with_columns(
-        pl.col("state").cast(pl.String).replace(STATE_WORDS),
-        pl.col("stroke_ratio", "take_up").round(3),
-        pl.col("lining_mm").round(1),
     )
-    page = Page("Work list", worded, WORK_LIST, groups=("depot", "unit_id"), apart=True)
+
+
+def _worded(rows: pl.DataFrame, columns: Mapping[str, Column], measures: Measures) -> pl.DataFrame:
+    """The list's columns alone, in the words and units of page and workbook."""
+    digits = {"mm": 1, "in": 2}[measures.length_unit]
+    found = rows.columns
+    made = rows.with_columns(
+        *(
+            (pl.col(mm) * measures.per_mm).round(digits).alias(mm.removesuffix("_mm"))
+            for mm in ("lining_mm", "lining_read_mm")
+            if mm in found
+        ),
+        *([pl.col("state").replace(STATE_WORDS)] * ("state" in found)),
+        *([pl.col("stroke_ratio", "take_up").round(3)] * ("take_up" in found)),
+        *([pl.col("weeks_overdue").round(1)] * ("weeks_overdue" in found)),
+        *(pl.lit(None, dtype=pl.String).alias(name) for name in BY_HAND),
+    )
+    return made.select(columns.keys())
+
+
+def list_files(data: PageData) -> dict[str, bytes]:
+    """Name → content: the work list as a workbook of all three, and each as CSV, in one wording."""
+    lists = lists_of(data)
+    tables = {
+        "worklist": (lists.work, WORK_LIST),
+        "reline_list": (lists.relines, RELINES),
+        "overdue_list": (lists.overdue, OVERDUE),
+    }
+    texts = {
+        f"{name}.csv": safe_csv(rows.rename({n: c.heading for n, c in lists.headed(cols).items()}))
+        for name, (rows, cols) in tables.items()
+    }
+    return {"worklist.xlsx": work_list_workbook(lists, data), **texts}
+
+
+def work_list_workbook(lists: Lists, data: PageData) -> bytes:
+    """For the office: filters, a frozen heading, a depot to a printed page."""
+
+    def page(name: str, rows: pl.DataFrame, columns: Mapping[str, Column]) -> Page:
+        headed = lists.headed(columns)
+        return Page(
+            name,
+            rows,
+            headed,
+            groups=("depot", "unit_id"),
+            apart=True,
+            last_on_paper=LAST_ON_PAPER,
+        )
+
+    pages = (
+        page("Work list", lists.work, WORK_LIST),
+        page("Relines", lists.relines, RELINES),
+        page("Overdue", lists.overdue, OVERDUE),
+    )
+    return workbook(pages, _notes(lists, data), "Work list", data.as_of)
+
+
+def _notes(lists: Lists, data: PageData) -> list[tuple[str, Sequence[str]]]:
     about = (
-        f"Wheel ends to look at first, as of {as_of}: {work.height} of them.",
-        "Depots by name; in a depot the unit with the most urgent wheel end first.",
+        f"Work list: wheel ends to look at first, as of {data.as_of}: {lists.work.height} of "
+        f"{data.wheel_end_status.height}.",
+        f"Relines: every wheel end expected to need relining within {data.fleet.horizon_months} "
+        f"months, or that may within about a round of checks: {lists.relines.height} of them. "
+        "Act by: the expected visit, or the early date of the minimum where that comes first.",
+        f"Overdue: checks, greasings and first services past their day, and what was never "
+        f"inspected: {lists.overdue.height} rows, one a wheel end and kind.",
+        "Depots by name; in a depot the most urgent first. Who, Done on and Remarks are yours. On "
+        "paper the lists end with Remarks; the columns after it are on the screen.",
         "Priority only ranks: higher first. Chances are those of the free stroke being outside its "
         "band.",
         "Minimum, early date: one chance in ten that the lining reaches its minimum before it.",
     )
-    notes = [("About this list", about), ("Cautions", CAUTIONS)]
-    return workbook([page], notes, "Work list", as_of)
+    return [("About these lists", about), ("Cautions", CAUTIONS)]

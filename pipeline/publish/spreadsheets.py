@@ -6,8 +6,9 @@ A text cell that a spreadsheet would run as a formula is written with a leading 
 
 import datetime as dt
 import io
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import polars as pl
@@ -16,8 +17,13 @@ from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
 A4 = 9  # its number in the XLSX standard (ECMA-376, paperSize)
-LEAST_WIDTH, MOST_WIDTH, WRAPPED_WIDTH = 8, 28, 64  # in characters
+LEAST_WIDTH, MOST_WIDTH, WRAPPED_WIDTH = 8, 28, 56  # in characters
+NOTE_WIDTH = 100
 LINE_HEIGHT = 15  # points, of the standard font at its standard size
+HEIGHT_ROOM = 3
+HAIR = 7  # the thinnest border there is
+INDENT = 1.5  # characters that an indented cell loses
+BOLDER = 1.15  # bold letters are about so much wider
 
 Kind = Literal["text", "long", "whole", "number", "money", "share", "day", "month"]
 NUMBER_FORMATS: dict[Kind, str] = {
@@ -38,6 +44,11 @@ class Column:
 
     heading: str
     kind: Kind = "text"
+    width: int | None = None  # in characters; else that of the longest cell, within reason
+
+    def named(self, **units: str) -> "Column":
+        """The column with the units in its heading filled in."""
+        return replace(self, heading=self.heading.format(**units))
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +56,7 @@ class Page:
     """One sheet: a frame and its columns, in order.
 
     ``groups`` are columns whose change of value is ruled off, the first of them more heavily; with
-    ``apart`` it also starts a new page in print.
+    ``apart`` it also starts a new page in print. Columns after ``last_on_paper`` are not printed.
     """
 
     name: str
@@ -53,6 +64,7 @@ class Page:
     columns: Mapping[str, Column]
     groups: Sequence[str] = ()
     apart: bool = False
+    last_on_paper: str = ""
 
 
 @dataclass(slots=True)
@@ -66,7 +78,9 @@ class _Formats:
         key = (kind, ruled)
         if key not in self.made:
             look = {"num_format": NUMBER_FORMATS[kind], "valign": "top", "top": ruled}
-            self.made[key] = self.book.add_format(look | {"text_wrap": kind == "long"})
+            # Ruled finely, to be followed across by hand; text stands off the number before it.
+            text = {"text_wrap": True, "indent": 1} if kind in ("text", "long") else {}
+            self.made[key] = self.book.add_format(look | text | {"bottom": HAIR})
         return self.made[key]
 
     def heading(self) -> Format:
@@ -109,14 +123,48 @@ def opened(buffer: io.BytesIO, title: str, made_on: dt.date) -> xlsxwriter.Workb
 def _fill(sheet: Worksheet, page: Page, formats: _Formats) -> None:
     shown = page.frame.select(page.columns.keys())
     heading = formats.heading()
-    for at, (name, column) in enumerate(page.columns.items()):
+    widths = [_width(column, shown[name]) for name, column in page.columns.items()]
+    for at, column in enumerate(page.columns.values()):
         sheet.write_string(0, at, column.heading, heading)
-        sheet.set_column(at, at, _width(column, shown[name]))
+        sheet.set_column(at, at, widths[at])
+    headings = [column.heading for column in page.columns.values()]
+    _set_height(sheet, 0, headings, widths, BOLDER)
     ruled = _ruled(shown, page.groups)
     for at, (name, column) in enumerate(page.columns.items()):
         for row, (cell, rule) in enumerate(zip(shown[name].to_list(), ruled, strict=True), start=1):
             write(sheet, row, at, cell, formats.cell(column.kind, rule))
+    texts = [at for at, name in enumerate(page.columns) if shown[name].dtype == pl.String]
+    for row, cells in enumerate(shown.iter_rows(), start=1):
+        words = [cells[at] or "" for at in texts]
+        _set_height(sheet, row, words, [widths[at] - INDENT for at in texts])
     _set_up(sheet, shown, page)
+
+
+def lines_of(text: str, width: float) -> int:
+    """Lines that a text takes in a cell so many characters wide, broken at spaces where it can be.
+
+    >>> lines_of("three words here", 11), lines_of("", 10), lines_of("abcdefghijkl", 5)
+    (2, 1, 3)
+    """
+    lines, room = 1, width
+    for word in text.split():
+        if len(word) <= room:
+            room -= len(word) + 1
+            continue
+        lines += room < width
+        further = max(0, math.ceil(len(word) / width) - 1)
+        lines += further
+        room = width - (len(word) - further * width) - 1
+    return lines
+
+
+def _set_height(
+    sheet: Worksheet, row: int, texts: Sequence[str], widths: Sequence[float], bolder: float = 1.0
+) -> None:
+    """Room for the cell that takes most lines: a program that does not measure would overprint."""
+    most = max((lines_of(t, w / bolder) for t, w in zip(texts, widths, strict=True)), default=1)
+    if most > 1 or row == 0:
+        sheet.set_row(row, LINE_HEIGHT * most + HEIGHT_ROOM)
 
 
 def _ruled(shown: pl.DataFrame, groups: Sequence[str]) -> list[int]:
@@ -135,6 +183,8 @@ def _ruled(shown: pl.DataFrame, groups: Sequence[str]) -> list[int]:
 
 def _width(column: Column, cells: pl.Series) -> int:
     """Room for the longest cell, within reason; long text wraps instead."""
+    if column.width is not None:
+        return column.width
     if column.kind == "long":
         return WRAPPED_WIDTH
     if column.kind in ("day", "month"):
@@ -144,7 +194,7 @@ def _width(column: Column, cells: pl.Series) -> int:
     else:
         longest = max((len(str(v)) for v in cells.drop_nulls()), default=0)
     words = max(map(len, column.heading.split()))
-    return min(max(longest, words, LEAST_WIDTH) + 2, MOST_WIDTH)
+    return min(max(longest, words, LEAST_WIDTH) + 3, MOST_WIDTH)
 
 
 def _set_up(sheet: Worksheet, shown: pl.DataFrame, page: Page) -> None:
@@ -155,7 +205,11 @@ def _set_up(sheet: Worksheet, shown: pl.DataFrame, page: Page) -> None:
     sheet.set_paper(A4)
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
+    sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)  # inches
     sheet.set_footer("&L&A&RPage &P of &N")
+    if page.last_on_paper:
+        last = list(page.columns).index(page.last_on_paper)
+        sheet.print_area(0, 0, max(shown.height, 1), last)
     if page.apart:
         new_page = [row + 1 for row, rule in enumerate(_ruled(shown, page.groups)) if rule == 2]
         sheet.set_h_pagebreaks(new_page)
@@ -181,14 +235,14 @@ def _note(
 ) -> None:
     bold = book.add_format({"bold": True})
     wrapped = book.add_format({"text_wrap": True, "valign": "top"})
-    sheet.set_column(0, 0, 110)
+    sheet.set_column(0, 0, NOTE_WIDTH)
     row = 0
     for heading, lines in notes:
         sheet.write_string(row, 0, heading, bold)
         for line in lines:
             row += 1
             sheet.write_string(row, 0, line, wrapped)
-            sheet.set_row(row, LINE_HEIGHT * (1 + len(line) // 115))
+            _set_height(sheet, row, [line], [NOTE_WIDTH])
         row += 2
     sheet.set_portrait()
     sheet.set_paper(A4)

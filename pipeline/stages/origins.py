@@ -1,33 +1,33 @@
 """The fleet as it stood on an earlier day, judged and fitted from what was known then.
 
 An origin is staged in a database of its own in memory, beside the warehouse and reading its ``raw``
-tables, with nothing dated after its day. A large fleet's forecasts are looked back on for a sample
-of its units; flags, for units with records since, since the others' readings are those of then.
+tables, with nothing dated after its day and without units that had no record by then. Forecasts are
+made again every quarter back to where a year of records is left. A large fleet's are looked back on
+for a sample of its units; flags, for units with records since, since the others' readings are those
+of then.
 """
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import duckdb
 import polars as pl
 
-from models.relines.simulation.simulate import FleetModel
 from pipeline.contract import TABLES
 from pipeline.errors import UserError
 from pipeline.marts.adjustment import (
     ENDS_AT_ONCE,
-    Drift,
-    Strokes,
     by_urgency,
     judged_strokes,
     rejudged,
     strokes_of,
 )
+from pipeline.marts.results import Drift, Fits, Origin
 from pipeline.settings import Settings
-from pipeline.stages.fitting import Fits, fit_wear_and_use
-from pipeline.stages.forecasting import known_fleet
+from pipeline.stages.fitting import fit_wear_and_use
+from pipeline.stages.forecasting import known_fleet, linings_before, linings_now
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.judging import judge
 
@@ -57,27 +57,25 @@ FLAGS_READ = (
     "reduce.greasing_due",
     "reduce.stroke_reading_km",
 )
-# Wheel ends of the sample: enough to tell coverage to a percent.
+FORECAST_READ = tuple(
+    table for table in READ if table not in FLAGS_READ or table == "judge.odometer_sightings"
+)
+# Quarters back at which flags are judged too, however short the records.
+FLAGGED_QUARTERS = (1, 2, 4)
+MOST_QUARTERS = 12
+LEAST_RECORDS_DAYS = 365
+# Wheel ends of the sample: enough to tell coverage to a percent; and for the other origins, from
+# which alone totals are learned.
 SAMPLED_ENDS = 20_000
-SAMPLE = f"""
+LEARNED_ENDS = 4_000
+SAMPLE = """
     select unit_key from (
         select upper(unit_id) as unit_key, count(*) as ends
         from raw.register where problem is null group by all
     )
-    qualify sum(ends) over (order by md5(unit_key)) - ends < {SAMPLED_ENDS}
+    qualify sum(ends) over (order by md5(unit_key)) - ends < {ends}
 """
-OF_SAMPLE = f"upper(unit_id) in ({SAMPLE})"
-
-
-@dataclass(frozen=True, slots=True)
-class Origin:
-    """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
-    it was not asked for, ``judged`` where no stroke had been read or nobody has judged yet."""
-
-    as_of: dt.date
-    fleet: FleetModel | None = None
-    strokes: Strokes | None = None
-    judged: pl.DataFrame | None = None
+OF_SAMPLE = f"upper(unit_id) in ({SAMPLE.format(ends=SAMPLED_ENDS)})"
 
 
 def months_before(day: dt.date, months: int) -> dt.date:
@@ -87,20 +85,28 @@ def months_before(day: dt.date, months: int) -> dt.date:
 
 
 def origins(
-    con: duckdb.DuckDBPyConnection,
-    settings: Settings,
-    days: Sequence[dt.date],
-    today: dt.date,
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, today: dt.date
 ) -> list[Origin]:
-    """The fleet, or a sample of it, as of each of some earlier days its records reach back to."""
+    """The fleet, or a sample of it, as of each earlier quarter that its records reach back to."""
     found: list[Origin] = []
     near = None
-    units = sampled_units(con)
-    for day in days:
-        with _staged(con, settings, day, today, READ, units) as past:
+    # A date mistyped into the past begins no records.
+    (began_on,) = warehouse.one_row(
+        con, "select quantile_disc(inspected_on, 0.01) from raw.inspections where problem is null"
+    )
+    for quarter in range(1, MOST_QUARTERS + 1):
+        day, flagged = months_before(as_of, 3 * quarter), quarter in FLAGGED_QUARTERS
+        long_enough = began_on is not None and (day - began_on).days >= LEAST_RECORDS_DAYS
+        if not (flagged or long_enough):
+            continue
+        units = sampled_units(con, day, SAMPLED_ENDS if flagged else LEARNED_ENDS)
+        read = READ if flagged else FORECAST_READ
+        with _staged(con, settings, day, today, read, units) as past:
             if past is not None:
                 fits = fit_wear_and_use(past, settings, day, near)
-                found.append(Origin(day, known_fleet(past, fits), strokes_of(past, fits)))
+                fleet = known_fleet(past, fits)
+                strokes = strokes_of(past, fits, linings_now(past, fleet), day) if flagged else None
+                found.append(Origin(day, fleet, strokes))
                 near = fits.usage
     return found
 
@@ -112,9 +118,14 @@ def origins_inputs() -> dict[str, str]:
     return {**listed, **rows}
 
 
-def sampled_units(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """``unit_key`` of some units, or of all of a small fleet: random, the same every time."""
-    return warehouse.fetch(con, SAMPLE)
+def sampled_units(con: duckdb.DuckDBPyConnection, day: dt.date, ends: int) -> pl.DataFrame:
+    """``unit_key`` of units with so many wheel ends, or of all of a small fleet's, if a check or
+    job is on record by the day: random, the same every time."""
+    recorded = " union ".join(
+        f"select upper(unit_id) as unit_key from raw.{table} where {column} <= date '{day}'"
+        for table, column in (("inspections", "inspected_on"), ("work", "done_on"))
+    )
+    return warehouse.fetch(con, f"{SAMPLE.format(ends=ends)} intersect ({recorded})")
 
 
 def judged_by(drift: Drift | None, then: Origin) -> Origin:
@@ -122,7 +133,7 @@ def judged_by(drift: Drift | None, then: Origin) -> Origin:
 
     Those of a fleet change slowly; the readings of its wheel ends are only those of then.
     """
-    if drift is None or then.strokes is None or then.strokes.readings.is_empty():
+    if drift is None or then.strokes is None:
         return then
     return replace(then, judged=judged_strokes(drift, then.strokes, then.as_of))
 
@@ -134,6 +145,7 @@ def flags_before(
     today: dt.date,
     drift: Drift | None,
     fits: Fits,
+    linings: pl.DataFrame,
 ) -> Origin | None:
     """Every wheel end's flag on an earlier day, by the limits and wear rates learned since.
 
@@ -143,13 +155,14 @@ def flags_before(
     if drift is None or began_on is None or began_on > day:
         return Origin(day) if began_on is not None and began_on <= day else None
     judged = []
+    linings = linings_before(linings, (fits.usage.as_of - day).days)
     blocks = _changed_since(con, day)
     for block in range(blocks):
         units = warehouse.fetch(con, f"select unit_key from run.since where block_no = {block}")
         with _staged(con, settings, day, today, FLAGS_READ, units) as past:
-            judged += rejudged(past, drift, fits, day) if past is not None else []
+            judged += rejudged(past, drift, fits, linings, day) if past is not None else []
     others = "anti join (select unit_key from run.since) s on s.unit_key = upper(unit_id)"
-    judged += rejudged(con, drift, fits, day, others)
+    judged += rejudged(con, drift, fits, linings, day, others)
     return Origin(day, judged=by_urgency(judged))
 
 

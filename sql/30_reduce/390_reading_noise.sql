@@ -2,9 +2,11 @@
 -- key: none
 -- inputs: stage.lining_readings
 -- meaning: how far a thickness reading lies from the line between the one before and the one after
---          it, in units of one reading's error, by its median (0.6745 SD of a normal one). A
---          lining that does not wear in a straight line over its whole life still does between
---          three readings; readings is how many such middles there are
+--          it, in units of one reading's error: the mean distance, in which none counts for more
+--          than three times the middle one (0.7819 SD of a normal one, capped so). Not the middle
+--          one alone: readings in half millimetres at even checks have few distances, and it falls
+--          on one of them. A lining that does not wear in a straight line over its whole life still
+--          does between three readings; readings is how many such middles there are
 with neighbours as (
     select
         km,
@@ -33,7 +35,12 @@ off as (
 ),
 
 final as (
-    select count(*) as readings, median(off_mm) / 0.6745 as reading_sd_mm from off
+    select
+        count(*) as readings,
+        cast(sum(cast(least(o.off_mm, 3 * m.middle_mm) as decimal(38, 9))) as double)
+            / nullif(count(*), 0) / 0.7819 as reading_sd_mm
+    from off o
+    cross join (select median(off_mm) as middle_mm from off) m
 )
 
 select * from final

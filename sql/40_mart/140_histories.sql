@@ -1,8 +1,9 @@
 -- grain: one day on which a wheel end was read, as found, or worked on
 -- key: wheel_end_id, on_date
--- inputs: stage.inspections, stage.jobs, judge.wheel_ends
--- meaning: what was read (mm; free stroke also as a share of the arm) and what was done that day;
---          km is the unit's own, carried across odometer replacements
+-- inputs: stage.inspections, stage.jobs, stage.relines, judge.wheel_ends
+-- meaning: what was read (mm; free stroke also as a share of the arm) and what was done that day; a
+--          reline that nobody recorded stands on the day its thicker lining was found; km is the
+--          unit's own, carried across odometer replacements
 with read as (
     select
         wheel_end_id,
@@ -19,14 +20,22 @@ with read as (
     where not as_left
 ),
 
+worked as (
+    select wheel_end_id, done_on as on_date, km, action from stage.jobs
+    union all
+    select wheel_end_id, on_date, km, 'reline (found, not recorded)' as action
+    from stage.relines
+    where source = 'inferred'
+),
+
 done as (
     select
         wheel_end_id,
-        done_on as on_date,
+        on_date,
         max(km) as km,
         string_agg(action, ', ' order by action) as jobs
-    from stage.jobs
-    group by wheel_end_id, done_on
+    from worked
+    group by wheel_end_id, on_date
 ),
 
 final as (

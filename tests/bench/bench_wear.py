@@ -17,7 +17,7 @@ from models.mixed.blocks import BlockMoments, Blocks, assemble_blocks, blocks_fr
 from models.mixed.fit import fit_mixed
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
-from tests.bench.bench_wear_fleet import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
+from tests.fleets.linings import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
 from tests.oracles.wear_crossing import km_to_minimum
 
 READINGS = 10

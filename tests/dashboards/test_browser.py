@@ -83,8 +83,8 @@ def drawn(tab: browser.Tab) -> dict[str, Any]:
 
 def test_it_draws_every_chart_quietly_and_asks_nobody(desk: browser.Tab, page: Path) -> None:
     charts = drawn(desk)
-    assert len(charts) > 45
-    assert all(name.startswith(("Lining of", "Stroke of")) for name in charts if " " in name)
+    assert len(charts) > 25
+    assert not any(" " in name for name in charts)  # histories are drawn when they are asked for
     for key, chart in charts.items():
         assert chart["marks"] > 0, key
         assert chart["width"] > 100, key
@@ -155,8 +155,66 @@ def test_histories_open_from_the_list(desk: browser.Tab) -> None:
     desk.evaluate("document.querySelector('.flags .asked').click()")
     desk.wait("document.activeElement.tagName === 'SUMMARY'")
     desk.evaluate("document.querySelector('#more button').click()")
-    assert len(texts(desk, "#first li:not([hidden])")) == 36
+    assert len(texts(desk, SEEN_FLAGS)) == 4 + 24
     assert desk.complaints == []
+
+
+SEEN_FLAGS = "#first li:not([hidden]):not(.later)"
+THREE_SCREENS = 3 * 900  # px, at 1280 px
+
+
+def test_the_month_fits_three_screens(desk: browser.Tab) -> None:
+    assert desk.evaluate("document.documentElement.dataset.chapter") == "month"
+    assert desk.evaluate("document.documentElement.scrollHeight") <= THREE_SCREENS
+    assert len(texts(desk, SEEN_FLAGS)) == 4
+
+
+def test_chapters_are_a_link_away_and_links_into_them_open_them(desk: browser.Tab) -> None:
+    for chapter in ("engineer", "analyst", "month"):
+        desk.evaluate(f"document.querySelector('[data-opens={chapter}]').click()")
+        desk.wait(f"document.documentElement.dataset.chapter === '{chapter}'")
+        seen = "[...document.querySelectorAll('.chapter')].filter((c) => getComputedStyle(c)"
+        assert desk.evaluate(f"{seen}.visibility === 'visible').map((c) => c.id).join()") == chapter
+    desk.evaluate("location.hash = 'wear-rates'")
+    desk.wait("document.documentElement.dataset.chapter === 'analyst'")
+    top = "document.querySelector('#wear-rates').getBoundingClientRect().top"
+    assert 0 <= desk.evaluate(top) < 900
+    assert desk.complaints == []
+
+
+def test_the_month_in_short_and_the_lists_follow_the_depot(desk: browser.Tab) -> None:
+    whole = texts(desk, ".of:not([hidden]) .facts .value")
+    choose(desk, "depot", "Brixholt")
+    assert texts(desk, "#short-h") == ["In short: Brixholt"]
+    assert texts(desk, ".of:not([hidden]) .facts .value") != whole
+    links = texts(desk, ".of:not([hidden]) .tasks .id")
+    depots = json.loads(desk.evaluate(DEPOT_OF_ENDS))
+    assert links
+    assert {depots[end] for end in links} == {"Brixholt"}
+    rows = "[...document.querySelectorAll('[data-listed] tbody tr:not([hidden])')]"
+    assert desk.evaluate(f"[...new Set({rows}.map((r) => r.dataset.depot))].join()") == "Brixholt"
+    choose(desk, "duty", "quarry")
+    assert "all duties" in texts(desk, "#short-scope")[0]
+
+
+DEPOT_OF_ENDS = """(() => {
+    const ends = JSON.parse(document.querySelector('#embedded').textContent).fleet.ends;
+    return JSON.stringify(Object.fromEntries(
+        ends.id.map((id, i) => [id, ends.words.depot[ends.depot[i]]])));
+})()"""
+
+
+def test_paper_has_every_chapter_and_every_flag_or_says_how_many_more(desk: browser.Tab) -> None:
+    flags = len(texts(desk, "#first li"))
+    desk.send("Emulation.setEmulatedMedia", media="print")
+    visible = "[...document.querySelectorAll('.chapter')].every((c) => c.offsetHeight > 300)"
+    assert desk.evaluate(visible)
+    printed = "[...document.querySelectorAll('#first li')].filter((l) => l.offsetParent).length"
+    assert desk.evaluate(printed) == min(flags, 60)
+    assert bool(texts(desk, "#more-print")[0]) == (flags > 60)
+    clipped = "[...document.querySelectorAll('.listed .scroll')].some((s) => s.offsetParent && "
+    assert not desk.evaluate(clipped + "s.scrollHeight > s.clientHeight + 1)")
+    desk.send("Emulation.setEmulatedMedia", media="")
 
 
 def test_keyboard_reaches_the_content_first(desk: browser.Tab) -> None:

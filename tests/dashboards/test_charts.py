@@ -25,7 +25,7 @@ from dashboards.charts.lives import (
 )
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure
-from dashboards.charts.relines import depots_figure, monthly_figure
+from dashboards.charts.relines import depots_figure, monthly_figure, plan_said
 from dashboards.charts.settings import depots_figure as settings_by_depot
 from dashboards.charts.settings import months_figure as settings_by_month
 from dashboards.charts.trust import coverage_figure, months_figure
@@ -36,7 +36,6 @@ from dashboards.measures import Measures
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import sections
-from pipeline.publish.page_frames import with_intervals
 from tests import dashboard_data
 
 METRIC = Measures(Fleet(currency="EUR"))
@@ -146,8 +145,8 @@ def wear(rows: list[tuple[str, float, float, float]]) -> pl.DataFrame:
 def test_wear_names_the_fastest_only_when_it_stands_out() -> None:
     apart = wear([("town", 2.0, 1.8, 2.2), ("motorway", 0.5, 0.4, 0.6)])
     assert title(wear_figure(apart, METRIC)) == (
-        "Linings of drive / town wear fastest: 2.0 (1.8–2.2) mm per 10 000 km, "
-        "4.0 times those of drive / motorway"
+        "Linings of drive / town wear fastest: 2.0 (1.8–2.2) mm per 10 000 km; "
+        "of drive / motorway 0.50 (0.40–0.60)"
     )
     turned = wear([("town", 0.5, 0.4, 0.6), ("motorway", 2.0, 1.8, 2.2)])
     assert title(wear_figure(turned, METRIC)).startswith("Linings of drive / motorway wear fastest")
@@ -186,10 +185,49 @@ def test_comparisons_are_turned_to_read_above_one() -> None:
     assert title(figure) == (
         "Duty matters: lining wear in town is 4.0 (2.0–5.0) times that in motorway on drive axles"
     )
+    both = pl.concat([comparisons, comparisons.with_columns(axle_type=pl.lit("steer"))])
+    assert title(comparison_figure(both, "wear_rate_ratio", "lining wear")) == (
+        "Duty matters: lining wear in town is 4.0 (2.0–5.0) times that in motorway on drive axles "
+        "and 4.0 (2.0–5.0) on steer axles"
+    )
     unclear = comparisons.with_columns(p_adjusted=pl.lit(0.4))
     assert title(comparison_figure(unclear, "wear_rate_ratio", "lining wear")) == (
         "The records do not show that duty changes lining wear"
     )
+
+
+def test_a_comparison_speaks_of_the_pooled_ratio_and_of_the_other_time_scale() -> None:
+    """The most extreme axle type is no headline; scales that disagree are said together."""
+    row = {"measure": "hazard_ratio", "duty_a": "quarry", "duty_b": "town", "p": 0.0, "method": "m"}
+    comparisons = pl.DataFrame(
+        [
+            row | {"axle_type": "drive", "ratio": 21.0, "ci_low": 10.0, "ci_high": 45.0},
+            row | {"axle_type": None, "ratio": 12.0, "ci_low": 8.0, "ci_high": 18.0},
+        ]
+    ).with_columns(p_adjusted=pl.lit(0.001))
+    effects = (
+        dashboard_data.adjuster_effects()
+        .head(1)
+        .with_columns(
+            term=pl.lit("duty"),
+            level=pl.lit("town"),
+            reference=pl.lit("quarry"),
+            cause=pl.lit(None, dtype=pl.String),
+            measure=pl.lit("hazard_ratio"),
+            fleets_clock=pl.lit(value=False),
+            clock=pl.lit("weeks"),
+            ratio=pl.lit(1 / 1.5),
+            ci_low=pl.lit(1 / 2.0),
+            ci_high=pl.lit(1.0),
+        )
+    )
+    said = title(comparison_figure(comparisons, "hazard_ratio", "the failure rate", effects))
+    assert said == (
+        "Duty matters: the failure rate in quarry is 12 (8–18) times that in town, all axle types "
+        "together by distance; by weeks in service it is 1.5 (1.0–2.0): the two scales disagree"
+    )
+    alone = title(comparison_figure(comparisons, "hazard_ratio", "the failure rate"))
+    assert alone.endswith("all axle types together")
 
 
 def test_relines_speak_of_the_selection(data: PageData) -> None:
@@ -263,16 +301,15 @@ def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData)
 
 def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
     """Wilson's interval of 0 in 1 reaches to 0.793 (his formula by hand: 3.84 / 4.84)."""
-    bare = data.backtest.head(1).drop("observed_low", "observed_high")
-    one = bare.with_columns(
+    one = data.backtest.head(1).with_columns(
         measure=pl.lit("reline_on"), nominal=pl.lit(0.8), observed=pl.lit(0.0), n=pl.lit(1)
     )
-    figure = coverage_figure(with_intervals(one))
+    figure = coverage_figure(one)
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
-    assert rows[0]["observed_high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
-    untold = with_intervals(one.with_columns(observed=pl.lit(None, dtype=pl.Float64)))
-    assert untold["observed_low"].null_count() == 1
+    assert rows[0]["high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
+    untold = one.with_columns(observed=pl.lit(None, dtype=pl.Float64))
+    assert coverage_figure(untold) is None
 
 
 def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
@@ -283,6 +320,14 @@ def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
     assert {r["duty"] for r in rows} == {"town", "regional", "motorway"}
+
+
+def test_the_plan_is_one_sentence_beside_the_forecast() -> None:
+    assert " ".join(plan_said(dashboard_data.reline_plan(), METRIC).split()) == (
+        "Keeping to 5 % takes 61 relines (52–70) more in 12 months, 9 200 EUR, and keeps 23 "
+        "linings from falling to the minimum in service."
+    )
+    assert plan_said(None, METRIC) == plan_said(dashboard_data.reline_plan().clear(), METRIC) == ""
 
 
 def test_an_unsafe_policy_is_never_the_headline() -> None:
@@ -328,9 +373,62 @@ def test_curves_say_when_half_had_failed_or_how_many_are_left() -> None:
         return title(figure)
 
     no_fit = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
-    assert curve(0.3, 0.4, 0.45) == "drive / town: half failed by 200 000 km (200 000)"
-    assert curve(0.3, 0.4, 0.7) == "drive / town: half failed by 200 000 km (200 000 km or later)"
-    assert curve(0.6, 0.7, 0.8) == "drive / town: 70 % (60–80 %) good at 200 000 km"
+    who = "Adjusters of drive axles in town"
+    assert curve(0.3, 0.4, 0.45) == f"{who}: half failed by 200 000 km (200 000)"
+    assert curve(0.3, 0.4, 0.7) == f"{who}: half failed by 200 000 km (200 000 km or later)"
+    assert curve(0.6, 0.7, 0.8) == f"{who}: 70 % (60–80 %) good at 200 000 km"
+
+
+def curves_of(*lines: tuple[str | None, str | None, float]) -> pl.DataFrame:
+    """A step at 100,000 km for each axle type and duty, down to a share with a band of ± 0.1."""
+    return pl.DataFrame(
+        [
+            {
+                "axle_type": axle_type,
+                "duty": duty,
+                "km": km,
+                "survival": good,
+                "ci_low": max(0.0, good - 0.1),
+                "ci_high": min(1.0, good + 0.1),
+                "method": "npmle",
+            }
+            for axle_type, duty, left in lines
+            for km, good in ((0.0, 1.0), (100_000.0, left))
+        ],
+        schema_overrides={"axle_type": pl.String, "duty": pl.String},
+    )
+
+
+def test_the_duties_of_an_axle_type_share_their_axes() -> None:
+    fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    curves = curves_of(
+        ("drive", "town", 0.4), ("drive", "quarry", 0.9), ("steer", "town", 0.5), (None, None, 0.6)
+    )
+    drive, steer, pooled = curve_figures(curves, fits, METRIC)
+    assert title(drive) == (
+        "Adjusters of drive axles last longest in quarry: 90 % (80–100 %) still good at "
+        "100 000 km, in town 40 % (30–50 %)"
+    )
+    assert title(steer).startswith("Adjusters of steer axles in town")
+    assert title(pooled).startswith("Adjusters of the whole fleet")
+    (rows,) = drive.chart.to_dict()["datasets"].values()
+    assert {r["line"] for r in rows} == {"town", "quarry"}
+    alike = curves_of(("drive", "town", 0.4), ("drive", "quarry", 0.5))
+    assert "no two duties are told apart" in title(curve_figures(alike, fits, METRIC)[0])
+
+
+def test_a_single_group_is_drawn_once() -> None:
+    fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    same = curves_of(("drive", "town", 0.4), ("drive", None, 0.4), (None, None, 0.4))
+    assert len(curve_figures(same, fits, METRIC)) == 1
+
+
+def test_the_cheapest_age_is_labelled_by_the_share_it_holds() -> None:
+    """Its ends are the 10 % and 90 % quantiles of drawn ages, not a 95 % interval."""
+    figure = replacement_figure(dashboard_data.replacement_ages(), METRIC)
+    assert figure is not None
+    assert "8 chances in 10" in figure.said.note
+    assert "95" not in figure.said.note
 
 
 def test_check_intervals_compare_with_the_next_shorter() -> None:
@@ -343,7 +441,7 @@ def test_check_intervals_compare_with_the_next_shorter() -> None:
 
 def test_replacement_that_pays_nowhere_draws_nothing() -> None:
     ages = dashboard_data.replacement_ages()
-    assert "pays most on drive / quarry" in title(replacement_figure(ages, METRIC))
+    assert "most on drive / quarry" in title(replacement_figure(ages, METRIC))
     nowhere = ages.filter(pl.col("best_km").is_null())
     assert replacement_figure(nowhere, METRIC) is None
 
@@ -407,7 +505,8 @@ def test_the_newest_month_of_settings_is_set_against_all_months() -> None:
 
 
 def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
-    held = data.backtest.with_columns(observed=pl.lit(0.8), n=pl.lit(90))
+    right = pl.lit(0.8)
+    held = data.backtest.with_columns(observed=right, strictly_inside=right, n=pl.lit(90))
     assert title(coverage_figure(held)).startswith("The bands have held as promised")
     narrow = held.with_columns(
         observed=pl.when(pl.col("measure") == "reline_on").then(0.5).otherwise("observed")
@@ -415,17 +514,19 @@ def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
     assert title(coverage_figure(narrow)) == (
         "Some bands have been too narrow (day of the reline 50 % inside, 80 % promised)"
     )
-    wide = held.with_columns(observed=pl.lit(1.0))
+    wide = held.with_columns(observed=pl.lit(1.0), strictly_inside=pl.lit(1.0))
     assert title(coverage_figure(wide)).startswith("Some bands have been wider than needed")
-    few = held.with_columns(n=pl.lit(2))
+    few = held.filter(pl.col("measure") == "reline_on").with_columns(n=pl.lit(2))
     assert title(coverage_figure(few)).startswith("Too few forecasts have come due")
 
 
-def test_single_quantiles_are_no_bands(data: PageData) -> None:
-    quantiles = data.backtest.with_columns(pl.col("measure") + "_p10", observed=pl.lit(0.0))
-    both = pl.concat([data.backtest, quantiles])
-    assert title(coverage_figure(both)) == title(coverage_figure(data.backtest))
-    assert coverage_figure(quantiles) is None
+def test_a_forecast_has_one_row_whatever_its_origins(data: PageData) -> None:
+    chances = data.backtest.with_columns(measure=pl.lit("min_now"))
+    figure = coverage_figure(pl.concat([data.backtest, chances]))
+    assert figure is not None
+    (rows,) = figure.spec()["datasets"].values()
+    assert [r["group"] for r in rows] == ["day of the reline", "relines in a quarter"]
+    assert coverage_figure(chances) is None
 
 
 def test_months_compare_against_last_months_band(data: PageData) -> None:

@@ -111,7 +111,8 @@ def test_every_chart_has_a_name_and_its_numbers(parsed: Parsed, page: str) -> No
     figures = embedded(page)["figures"]
     assert len(drawings) == len(figures) == len(parsed.all("figure"))
     assert all((d["aria-label"] or "").startswith("Chart. ") for d in drawings)
-    assert len(parsed.all("table")) == len(figures)
+    lists = [d for d in parsed.all("div") if d.get("class") == "listed"]
+    assert len(parsed.all("table")) == len(figures) + len(lists)
 
 
 def test_headings_do_not_skip_a_level(parsed: Parsed) -> None:
@@ -194,8 +195,23 @@ def test_adjusters_without_a_curve_say_why() -> None:
     )
     without = replace(data, adjuster_fits=thin, adjuster_curves=data.adjuster_curves.clear())
     (section,) = [s for s in sections(without) if s.key == "adjusters"]
-    assert "Two failures in 90 adjusters: no curve" in section.remarks
+    assert section.remarks == ("drive / quarry: Two failures in 90 adjusters: no curve",)
     assert not {f.key for f in section.figures} & {"adjuster-age", "adjuster-curve-1"}
+
+
+def test_thin_groups_are_one_sentence_that_names_them() -> None:
+    """What is pooled over groups would count their failures again."""
+    fits = dashboard_data.month(60).adjuster_fits.with_columns(
+        distribution=pl.lit(None, dtype=pl.String), failures=pl.lit(1), adjusters=pl.lit(9)
+    )
+    own = fits.filter(pl.col("axle_type").is_not_null(), pl.col("duty").is_not_null()).head(3)
+    pooled = own.head(1).with_columns(duty=pl.lit(None, dtype=pl.String), failures=pl.lit(3))
+    data = replace(dashboard_data.month(60), adjuster_fits=pl.concat([own, pooled]))
+    (section,) = [s for s in sections(data) if s.key == "adjusters"]
+    (said,) = section.remarks
+    assert said.startswith("3 groups have too few failures for a curve (3 together;")
+    for r in own.iter_rows(named=True):
+        assert f"{r['axle_type']} / {r['duty']} (1 of 9)" in said
 
 
 def test_one_depot_and_very_long_names_are_carried() -> None:

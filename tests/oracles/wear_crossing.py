@@ -53,13 +53,15 @@ class _Line:
 
 def _total_line(lines: LiningLines, duty_share: FloatArray) -> _Line:
     rows = rate_rows(lines, duty_share)
-    slope_gradient, cov = lines.slope_gradient + rows, lines.covariance
+    weight, cov = (lines.km_weight * duty_share).sum(axis=0), lines.covariance
+    slope_gradient = weight[:, None] * lines.slope_gradient + rows
     return _Line(
         m0=lines.level_mm,
-        m1=-(lines.slope_mm + rows @ lines.beta),
+        m1=-(weight * lines.slope_mm + rows @ lines.beta),
         v00=lines.var_level + quadratic_form(lines.level_gradient, cov, lines.level_gradient),
-        v01=lines.cov_level_slope + quadratic_form(lines.level_gradient, cov, slope_gradient),
-        v11=lines.var_slope + quadratic_form(slope_gradient, cov, slope_gradient),
+        v01=weight * lines.cov_level_slope
+        + quadratic_form(lines.level_gradient, cov, slope_gradient),
+        v11=weight**2 * lines.var_slope + quadratic_form(slope_gradient, cov, slope_gradient),
     )
 
 

@@ -55,14 +55,14 @@ def test_the_answer_is_that_of_a_run_with_the_scenario_future_by_future(runs, na
 
 def test_other_scenarios_of_a_fleet_change_nothing_of_its_futures(runs):
     assert futures(runs[0], "as_now").equals(futures(runs[1], "as_now"))
-    assert futures(runs[0], "habit alone").equals(futures(runs[1], "habit alone"))
+    assert futures(runs[0], "latest safe visit").equals(futures(runs[1], "latest safe visit"))
 
 
 def test_a_fleets_own_scenarios_stand_beside_the_usual_ones(runs):
     with duckdb.connect(str(runs[1] / "drumline.duckdb"), read_only=True) as con:
         names = {name for (name,) in con.execute("select name from mart.scenarios").fetchall()}
     assert names == {
-        "as_now", "habit alone", "latest safe visit", "whole unit together", *QUESTIONS
+        "as_now", "latest safe visit", "whole unit together", *QUESTIONS
     }  # fmt: skip
 
 

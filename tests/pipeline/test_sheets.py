@@ -2,7 +2,10 @@
 into the lake."""
 
 import datetime as dt
+import html
+import re
 import shutil
+from dataclasses import replace
 
 import duckdb
 import fastexcel
@@ -11,7 +14,7 @@ import pytest
 
 from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
-from dashboards.workshop import WorkshopData, unit_sheets, workshop_sheets
+from dashboards.workshop import ASKED, WorkshopData, unit_sheets, workshop_sheets
 from pipeline import blanks
 from pipeline.cli import main
 from pipeline.contract import columns_of
@@ -132,6 +135,15 @@ def test_band_and_aim_are_those_of_the_wheel_ends_own_arm():
     (line, _), *_ = (s.ends for s in unit_sheets(month()))
     assert (line.name, line.arm, line.band, line.aim) == ("1L", "150", "15.0–22.5", "18.8")
     assert (line.minimum, line.limit) == ("6.0", "30: 50.8")
+
+
+def test_the_sheet_says_from_where_on_an_adjuster_takes_up():
+    """17.5° (common practice, no source) is an arc of 0.305 of the arm; 20° one of 0.349."""
+    assert "camshaft turn" not in workshop_sheets(month())
+    usual = workshop_sheets(month(fleet=Fleet(take_up_deg=17.5)))
+    assert "past 17.5° of camshaft turn: an applied stroke of about 31 %" in usual
+    set_otherwise = workshop_sheets(month(fleet=Fleet(take_up_deg=20.0)))
+    assert "past 20° of camshaft turn: an applied stroke of about 35 %" in set_otherwise
 
 
 def test_inches_are_inches():
@@ -266,6 +278,64 @@ def test_the_workbook_explains_itself():
     assert all(name in told for name in columns_of("inspections"))
 
 
+# ---- steps and readings
+
+
+def sheet_text(**changed: object) -> str:
+    return html.unescape(workshop_sheets(replace(month(), **changed)))
+
+
+def test_steps_are_of_no_one_maker():
+    text = sheet_text()
+    for way in ("two full turns", "ten times", "control arm", "0–90", "17.5"):
+        assert way not in text, way
+    assert "as the adjuster's maker describes it" in text
+    assert "replaced, not re-set" in text
+
+
+@pytest.mark.parametrize(
+    ("left_out", "words"),
+    [
+        ("free_stroke_mm", ("Free stroke", "Stroke as left", "Band</th>", "Aim</th>")),
+        ("wear_indicator_deg", ("Wear pointer", "wear pointer")),
+        ("return_test", ("Returns</th>", "Return test, as")),
+        ("cap_state", ("Cap</th>", "Look at the grease cap")),
+    ],
+)
+def test_what_a_fleet_does_not_record_is_not_asked_for(left_out, words):
+    kept = tuple(name for name in ASKED if name != left_out)
+    for word in words:
+        assert word in sheet_text()
+        assert word not in sheet_text(recorded=kept)
+    assert "replaced, not re-set" in sheet_text(recorded=kept)
+
+
+def test_rows_of_a_sheet_have_as_many_cells_whatever_is_recorded():
+    """Columns that are left out are left out of heading and rows alike."""
+    for kept in (ASKED, ASKED[:1], ASKED[2:3], ()):
+        text = workshop_sheets(replace(month(), recorded=kept))
+        table = re.search(r"<table>.*?</table>", text, re.S)
+        assert table is not None
+        heads, row = table[0].split("</thead>")
+        first, second = heads.split("</tr>")[:2]
+        spans = sum(int(n) for n in re.findall(r'colspan="(\d+)"', first))
+        alone = len(re.findall(r'rowspan="2"', first))
+        assert len(re.findall(r"<th", second)) == spans
+        cells = row.split("</tr>")[0]
+        wide = sum(int(n) - 1 for n in re.findall(r'colspan="(\d+)"', cells))
+        assert len(re.findall(r"<t[hd]", cells)) + wide == spans + alone
+
+
+def test_a_fleets_own_steps_stand_in_place_of_the_general_ones():
+    text = sheet_text(fleet=Fleet(steps=("Use pit 3.", "<b>Call Ann.</b>")))
+    assert "Use pit 3." in text
+    assert "<b>Call Ann.</b>" in text  # unescaped here: it stood as text
+    assert "the fleet's own, from fleet.toml" in text
+    assert "Level ground, wheels chocked" in text
+    assert "replaced, not re-set" in text
+    assert "Write down the day and the odometer" not in text
+
+
 # ---- the command
 
 
@@ -281,3 +351,28 @@ def test_a_warehouse_without_a_finished_run_exits_2(small_run, tmp_path, capsys)
     duckdb.connect(str(tmp_path / warehouse.DATABASE)).close()
     assert main(["sheet", str(small_run / "lake"), "--out", str(tmp_path)]) == 2
     assert "run drumline run" in capsys.readouterr().err
+
+
+def test_rows_left_blank_are_not_errors(small_run, tmp_path, capsys):
+    """Half the wheel ends were looked at: the other half's rows say nothing, and count as none."""
+    lake = shutil.copytree(small_run / "lake", tmp_path / "lake")
+    blank = pl.read_csv(folder(small_run) / "inspections.csv", infer_schema_length=None)
+    rows = pl.concat([filled(blank.head(4)), blank.tail(4)], how="diagonal_relaxed")
+    for kind, content in (
+        ("csv", blanks.as_csv(rows, Settings())),
+        ("xlsx", blanks.as_xlsx(rows.head(0), Settings(), DAY)),
+    ):
+        (lake / "inspections" / f"half.{kind}").write_bytes(content)
+    assert main(["check", str(lake)]) == 0
+    assert "180 rows in 8 files: 180 accepted, 0 repeated, 0 set aside" in capsys.readouterr().out
+
+
+def test_a_row_with_a_day_and_no_reading_is_still_an_error(small_run, tmp_path, capsys):
+    lake = shutil.copytree(small_run / "lake", tmp_path / "lake")
+    blank = pl.read_csv(folder(small_run) / "inspections.csv", infer_schema_length=None)
+    dated = blank.head(1).with_columns(
+        inspected_on=pl.lit("2025-11-24"), odometer_km=pl.lit(185000)
+    )
+    (lake / "inspections" / "dated.csv").write_bytes(blanks.as_csv(dated, Settings()))
+    assert main(["check", str(lake)]) == 1
+    assert "no reading: 1 row" in capsys.readouterr().out

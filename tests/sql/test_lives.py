@@ -41,14 +41,15 @@ def reduced(lives: pl.DataFrame) -> dict[str, pl.DataFrame]:
         for table in TABLES:
             select = (SQL / f"{table}.sql").read_text()
             database.execute(f"create table reduce.{table[4:]} as {select}")
-        return {table[4:]: database.table(f"reduce.{table[4:]}").pl() for table in TABLES}
+        names = [f"reduce.{table[4:]}" for table in TABLES]
+        return {name: database.table(name).pl() for name in names}
 
 
 def groups(tables: dict[str, pl.DataFrame], clock: str = "km"):
     return counts_by_group(
-        tables["adjuster_interval_counts"],
-        tables["adjuster_censored_counts"],
-        tables["adjuster_entry_counts"],
+        tables["reduce.adjuster_interval_counts"],
+        tables["reduce.adjuster_censored_counts"],
+        tables["reduce.adjuster_entry_counts"],
         clock=clock,
     )
 
@@ -68,14 +69,18 @@ def small() -> dict[str, pl.DataFrame]:
 
 
 def test_identical_failures_are_counted_in_one_row(small):
-    haul = small["adjuster_interval_counts"].filter(clock="km", duty="haul")
+    haul = small["reduce.adjuster_interval_counts"].filter(clock="km", duty="haul")
     assert haul.select("cause", "left_age", "right_age", "adjusters").rows() == [
         ("stuck", 1000, 2000, 2)
     ]
 
 
 def test_survivors_are_counted_by_how_the_watching_ended(small):
-    haul = small["adjuster_censored_counts"].filter(clock="km", axle_type="drive").sort("ending")
+    haul = (
+        small["reduce.adjuster_censored_counts"]
+        .filter(clock="km", axle_type="drive")
+        .sort("ending")
+    )
     assert haul.select("ending", "left_age", "adjusters").rows() == [
         ("in_service", 3000, 1),
         ("planned", 3000, 1),
@@ -83,7 +88,7 @@ def test_survivors_are_counted_by_how_the_watching_ended(small):
 
 
 def test_late_entries_are_counted_and_entries_at_age_zero_are_not(small):
-    entries = small["adjuster_entry_counts"].filter(clock="km").sort("entry_age")
+    entries = small["reduce.adjuster_entry_counts"].filter(clock="km").sort("entry_age")
     assert entries.select("axle_type", "entry_age", "adjusters").rows() == [
         ("steer", 250, 1),
         ("drive", 500, 2),
@@ -91,7 +96,7 @@ def test_late_entries_are_counted_and_entries_at_age_zero_are_not(small):
 
 
 def test_an_adjuster_of_unknown_age_is_counted_apart_and_used_nowhere(small):
-    town = small["adjuster_life_totals"].filter(duty="town")
+    town = small["reduce.adjuster_life_totals"].filter(duty="town")
     assert town.select("adjusters", "failures", "seen_to_fail", "age_unknown").rows() == [
         (1, 1, 1, 1)
     ]
@@ -99,7 +104,7 @@ def test_an_adjuster_of_unknown_age_is_counted_apart_and_used_nowhere(small):
 
 
 def test_km_watched_runs_from_entry_to_the_middle_of_the_failure_interval(small):
-    haul = small["adjuster_life_totals"].filter(axle_type="drive", duty="haul")
+    haul = small["reduce.adjuster_life_totals"].filter(axle_type="drive", duty="haul")
     assert haul["km_watched"].item() == 2 * 1500.0 + 2 * 2500.0
     assert groups(small)["drive", "haul"].exposure == haul["km_watched"].item()
 
@@ -110,7 +115,7 @@ def test_both_clocks_are_counted(small):
 
 def test_one_causes_latent_life_censors_the_others_at_their_last_good_age(small):
     intervals, censored, entries = (
-        small[f"adjuster_{kind}_counts"].filter(clock="km")
+        small[f"reduce.adjuster_{kind}_counts"].filter(clock="km")
         for kind in ("interval", "censored", "entry")
     )
     stuck = counts_from_frames(intervals, censored, entries, ["stuck"])
@@ -155,7 +160,7 @@ def simulated(rng: np.random.Generator, count: int) -> pl.DataFrame:
 def test_many_distinct_ages_fall_on_a_250_km_grid_that_hardly_moves_the_fit():
     lives = simulated(np.random.default_rng(7), 3000)
     tables = reduced(lives)
-    assert tables["adjuster_age_grids"].filter(clock="km")["age_step"].item() == 250.0
+    assert tables["reduce.adjuster_age_grids"].filter(clock="km")["age_step"].item() == 250.0
     counts = groups(tables)["drive", "haul"]
     assert np.all(counts.right % 250.0 == 0.0)
     rounded = fit_life(counts, "weibull")
@@ -185,7 +190,8 @@ def test_rounding_never_closes_an_interval_or_moves_a_failure_to_age_zero():
         schema=COLUMNS,
         orient="row",
     )
-    intervals = reduced(pl.concat([crowd, odd]))["adjuster_interval_counts"].filter(clock="km")
+    counts = reduced(pl.concat([crowd, odd]))["reduce.adjuster_interval_counts"]
+    intervals = counts.filter(clock="km")
     stuck = intervals.filter(cause="stuck").select("left_age", "right_age").row(0)
     seen = intervals.filter(cause="damaged").select("left_age", "right_age").row(0)
     assert stuck == (10_000.0, 10_250.0)

@@ -2,6 +2,7 @@
 
 import datetime as dt
 
+import numpy as np
 import pytest
 
 from pipeline.warehouse import warehouse
@@ -195,5 +196,25 @@ def test_reading_noise_is_how_far_middle_readings_lie_from_their_neighbours():
     warehouse.build(made, "30_reduce")
     # The line at 110,000 km is at 14 mm: a quarter of the way. Its error there has variance
     # 1 + 0.75² + 0.25².
-    expected = 0.6 / (1 + 0.75**2 + 0.25**2) ** 0.5 / 0.6745
+    expected = 0.6 / (1 + 0.75**2 + 0.25**2) ** 0.5 / 0.7819
     assert rows(made, "from reduce.reading_noise") == [(1, pytest.approx(expected))]
+
+
+def test_reading_noise_of_readings_in_half_millimetres_at_even_checks():
+    """The middle distance falls on one of few; the error is that of gauge and rounding together."""
+    draws = np.random.default_rng(3)
+    lines = ["unit_id | axle_no | side | inspected_on | odometer_km | lining_mm"]
+    for unit in range(1, 41):
+        for check in range(12):
+            day = D(2023, 1, 2) + dt.timedelta(weeks=12 * check)
+            km, mm = 100_000 + 9_000 * check, 17.6 - 0.55 * check + draws.normal(0.0, 0.4)
+            lines.append(f"K{unit} | 1 | L | {day} | {km} | {round(2 * mm) / 2}")
+    register = "unit_id | axle_no | side | axle_type | arm_length_mm\n" + "\n".join(
+        f"K{unit} | 1 | L | drive | 140" for unit in range(1, 41)
+    )
+    made = warehouse_of(register=register, inspections="\n".join(lines), as_of=D(2026, 1, 1))
+    warehouse.build(made, "30_reduce")
+    ((readings, sd),) = rows(made, "from reduce.reading_noise")
+    assert readings == 400
+    # 400 middles that overlap: their SD is known to about 5 %.
+    assert sd == pytest.approx(np.hypot(0.4, 0.5 / 12**0.5), rel=0.1)

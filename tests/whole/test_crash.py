@@ -20,22 +20,31 @@ def fleet(tmp_path_factory):
         yield scene(base, runs)
 
 
-def test_killed_at_statement_boundaries_a_run_made_again_leaves_what_an_undisturbed_one_does(
-    fleet, tmp_path
-):
+def points_of(fleet):
     """Denser where a kill costs least, early, and at the last steps, where files change place."""
     spread = [1 + (i * i * (fleet.points - 50)) // 121 for i in range(11)]
     last = [fleet.points - 42 + 10 * i for i in range(5)]
     points = spread + last[:-1]
     random.Random(8).shuffle(points)
     # Killed when all is in place, a run leaves the next one less to do, and fewer points.
-    points.append(last[-1])
+    return [*points, last[-1]]
+
+
+@pytest.mark.parametrize(
+    "share",
+    [pytest.param(1, marks=pytest.mark.proof, id="all"), pytest.param(5, id="every fifth")],
+)
+def test_killed_at_statement_boundaries_a_run_made_again_leaves_what_an_undisturbed_one_does(
+    fleet, tmp_path, share
+):
+    points = points_of(fleet)[::share]
     ended = fleet.chain(tmp_path / "out", [{"point": p} for p in points])
     assert [each.code for each in ended] == [-9] * len(points)
     # Fast stages may fall between two points here; the benchmark meets them all.
-    assert len({each.stage for each in ended}) >= len(STAGES) // 2
+    assert len({each.stage for each in ended}) >= len(STAGES) // (2 * share)
 
 
+@pytest.mark.proof
 def test_killed_at_any_time_likewise(fleet, tmp_path):
     times = random.Random(9)
     kills = [{"after_s": times.uniform(0.05, fleet.seconds * 0.6)} for _ in range(TIMED)]

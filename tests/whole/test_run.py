@@ -45,13 +45,6 @@ def files(out: Path) -> dict[str, bytes]:
 
 
 @pytest.fixture(scope="module")
-def sample_out(tmp_path_factory):
-    out = tmp_path_factory.mktemp("sample") / "out"
-    assert main(["run", str(SAMPLE), "--out", str(out)]) == 0
-    return out
-
-
-@pytest.fixture(scope="module")
 def sample_con(sample_out):
     with duckdb.connect(str(sample_out / warehouse.DATABASE), read_only=True) as con:
         yield con

@@ -6,12 +6,11 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.mixed.reml import unit_terms
-from models.mixed.whitening import group_pass
+from models.mixed.blup import UnitEffects, unit_effects
 from models.relines.forecast.lines import KM_PER_UNIT, WheelEndLines
 from models.usage.fit import UsageFit
-from models.wear.blocks import AS_GAUGE, wear_blocks
-from models.wear.predict import LiningLines, lining_lines, usable_sums
+from models.wear.blocks import duty_clusters
+from models.wear.predict import LiningLines, fitted_blocks, lining_lines, usable_sums
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums
 
@@ -26,26 +25,42 @@ class UnitSlopes:
     gradient: FloatArray
 
 
-def unit_slopes(fit: WearFit, sums: LiningLifeSums) -> UnitSlopes:
-    """E(c) = tau g v / (1 + tau h) in the notation of ``models.mixed.blup``, signs turned."""
+def unit_slopes(fit: WearFit, sums: LiningLifeSums, duty: IntArray | None = None) -> UnitSlopes:
+    """How much faster each of the fit's units wears its linings than its group, signs turned.
+
+    ``duty`` (N,) is the one each unit is in, in the fit's numbers (-1: none of them): where units
+    differ from duty to duty, their own part in it counts, or its prior where they never ran in it.
+    """
     if fit.mixed is None:
         raise ValueError("the fit has no rates: " + " ".join(fit.notes))
-    blocks = wear_blocks(
-        usable_sums(sums, fit), fit.columns, pointer_weight=fit.pointer_weight or AS_GAUGE
+    used = usable_sums(sums, fit)
+    blocks = fitted_blocks(fit, used)
+    effects = unit_effects(blocks, fit.mixed.point.variances, fit.mixed.sigma2, fit.beta)
+    slopes = UnitSlopes(
+        effect=-effects.unit_slope,
+        variance=effects.unit_variance + effects.own_variance,
+        gradient=-effects.unit_gradient,
     )
-    variances, sigma2 = fit.mixed.point.variances, fit.mixed.sigma2
-    v = np.append(-(fit.beta - blocks.offset), 1.0)
-    passes = [
-        group_pass(g, variances, v[np.append(g.columns, -1)], blocks.has_units)
-        for g in blocks.groups
-    ]
-    units = unit_terms(blocks, passes, variances.tau)
-    slope = (variances.tau / units.one_plus)[:, None] * units.g
-    return UnitSlopes(
-        effect=-(slope @ v),
-        variance=sigma2 * variances.tau / units.one_plus,
-        gradient=slope[:, :-1],
+    return slopes if duty is None else _in_duty(slopes, effects, used, duty)
+
+
+def _in_duty(
+    slopes: UnitSlopes, effects: UnitEffects, used: LiningLifeSums, duty: IntArray
+) -> UnitSlopes:
+    """Slopes with each unit's own part in its duty, for those that ran in it."""
+    if effects.own_variance == 0.0:
+        return slopes
+    _, unit, ran = duty_clusters(used)
+    same = np.flatnonzero(duty[unit] == ran)
+    effect, variance, gradient = (
+        slopes.effect.copy(),
+        slopes.variance.copy(),
+        slopes.gradient.copy(),
     )
+    effect[unit[same]] = -effects.slope[same]
+    variance[unit[same]] = effects.variance[same]
+    gradient[unit[same]] = -effects.gradient[same]
+    return UnitSlopes(effect, variance, gradient)
 
 
 LEAST_MIDDLES = 200
@@ -81,8 +96,7 @@ def wheel_end_lines(
     """
     if fit.mixed is None:
         raise ValueError("the fit has no rates: " + " ".join(fit.notes))
-    slopes = unit_slopes(fit, sums)
-    parts = _parts(fit, sums, frame, usage, slopes)
+    parts = _parts(fit, sums, frame, usage)
     read, has_reading = _read(parts, lining_lines(fit, sums), frame)
     fresh, has_start = _fresh(parts, fit, frame)
     guess = _guessed(fresh, frame)
@@ -114,6 +128,8 @@ def wheel_end_lines(
         life_cov=fit.mixed.gamma * np.array([[1.0, -1.0], [-1.0, 1.0]]),
         reading_sd=reading_sd,
         is_known=(has_reading | has_start) & parts.is_fitted,
+        life_scale=parts.life_scale,
+        unit_scale=parts.unit_scale,
     )
 
 
@@ -129,6 +145,8 @@ class _Parts:
     new_mm: FloatArray
     is_fitted: BoolArray
     slopes: UnitSlopes
+    life_scale: FloatArray
+    unit_scale: FloatArray
 
     @property
     def rate_column(self) -> IntArray:
@@ -165,23 +183,29 @@ def _parts(
     sums: LiningLifeSums,
     frame: pl.DataFrame,
     usage: UsageFit,
-    slopes: UnitSlopes,
 ) -> _Parts:
     now = [usage.groups.duty[g] for g in usage.group]
     duties = tuple(fit.duties) + tuple(sorted(set(now) - set(fit.duties)))
     axle = _places(frame["axle_type"], fit.axle_types)
     start = np.array([fit.columns.position("start", a) for a in range(len(fit.axle_types))])
     start_column = np.where(axle >= 0, start[np.maximum(axle, 0)], -1)
-    new = np.where(start_column >= 0, fit.beta[start_column], _floats(frame, "lining_new_mm"))
+    unit, duty = (
+        _places(frame["unit_id"], usage.unit_ids),
+        _places(pl.Series(now, dtype=pl.String), duties),
+    )
+    duty_column = _duty_columns(fit, len(duties))[np.maximum(axle, 0)]
+    place = np.maximum(axle, 0), fit.columns.duty[duty_column[np.arange(len(unit)), duty[unit]]]
     return _Parts(
-        unit=_places(frame["unit_id"], usage.unit_ids),
+        unit=unit,
         duties=duties,
-        duty=_places(pl.Series(now, dtype=pl.String), duties),
-        duty_column=_duty_columns(fit, len(duties))[np.maximum(axle, 0)],
+        duty=duty,
+        duty_column=duty_column,
         start_column=start_column,
-        new_mm=new,
+        new_mm=np.where(start_column >= 0, fit.beta[start_column], _floats(frame, "lining_new_mm")),
         is_fitted=axle >= 0,
-        slopes=_slopes_in_order(fit, sums, usage, slopes),
+        slopes=_slopes_in_order(fit, sums, usage, duty),
+        life_scale=fit.spread.life[place],
+        unit_scale=fit.spread.unit[place],
     )
 
 
@@ -199,11 +223,14 @@ def _duty_columns(fit: WearFit, n_duties: int) -> IntArray:
 
 
 def _slopes_in_order(
-    fit: WearFit, sums: LiningLifeSums, usage: UsageFit, slopes: UnitSlopes
+    fit: WearFit, sums: LiningLifeSums, usage: UsageFit, duty: IntArray
 ) -> UnitSlopes:
     """The fit's units in the order of the units of use; a unit it never saw has the prior."""
     place = _places(pl.Series(usage.unit_ids, dtype=pl.String), tuple(sums.units))
     seen, at = place >= 0, np.maximum(place, 0)
+    in_duty = np.full(len(sums.units), -1)
+    in_duty[place[seen]] = duty[seen]
+    slopes = unit_slopes(fit, sums, in_duty)
     assert fit.mixed is not None
     return UnitSlopes(
         effect=np.where(seen, slopes.effect[at], 0.0),
@@ -255,17 +282,17 @@ def _read(parts: _Parts, lines: LiningLines, frame: pl.DataFrame) -> tuple[_Line
         np.divide(cov[row], unit_var, out=np.zeros(len(row)), where=unit_var > 0.0)
         for cov in (lines.cov_level_unit, lines.cov_slope_unit)
     )
-    width, column = len(lines.beta), parts.rate_column
+    width, column, weight = len(lines.beta), parts.rate_column, parts.life_scale
     line = _Line(
         now_mm=lines.level_mm[row],
-        rate=lines.beta[column] - lines.slope_mm[row],
+        rate=lines.beta[column] - weight * lines.slope_mm[row],
         var_now=lines.var_level[row] - on_level * lines.cov_level_unit[row],
-        cov=-(lines.cov_level_slope[row] - on_level * lines.cov_slope_unit[row]),
-        var_rate=lines.var_slope[row] - on_slope * lines.cov_slope_unit[row],
+        cov=-weight * (lines.cov_level_slope[row] - on_level * lines.cov_slope_unit[row]),
+        var_rate=weight**2 * (lines.var_slope[row] - on_slope * lines.cov_slope_unit[row]),
         now_on_unit=-on_level,
-        rate_on_unit=on_slope,
+        rate_on_unit=weight * on_slope,
         now_gradient=lines.level_gradient[row],
-        rate_gradient=_one_hot(column, width) - lines.slope_gradient[row],
+        rate_gradient=_one_hot(column, width) - weight[:, None] * lines.slope_gradient[row],
     )
     return _moved(line, np.nan_to_num(x)), has_line
 
@@ -274,17 +301,19 @@ def _fresh(parts: _Parts, fit: WearFit, frame: pl.DataFrame) -> tuple[_Line, Boo
     """Lines of linings known only from their reline."""
     assert fit.mixed is not None
     size, width, gamma = len(parts.unit), len(fit.beta), fit.mixed.gamma
+    life, unit = parts.life_scale, parts.unit_scale
     x = _since(frame, "start_km")
     line = _Line(
         now_mm=parts.new_mm,
-        rate=fit.beta[parts.rate_column] + parts.slopes.effect[parts.unit],
+        rate=fit.beta[parts.rate_column] + unit * parts.slopes.effect[parts.unit],
         var_now=np.full(size, gamma[0, 0]),
-        cov=np.full(size, -gamma[0, 1]),
-        var_rate=np.full(size, gamma[1, 1]),
+        cov=-life * gamma[0, 1],
+        var_rate=life**2 * gamma[1, 1],
         now_on_unit=np.zeros(size),
-        rate_on_unit=np.ones(size),
+        rate_on_unit=unit,
         now_gradient=_one_hot(parts.start_column, width),
-        rate_gradient=_one_hot(parts.rate_column, width) + parts.slopes.gradient[parts.unit],
+        rate_gradient=_one_hot(parts.rate_column, width)
+        + unit[:, None] * parts.slopes.gradient[parts.unit],
     )
     return _moved(line, np.nan_to_num(x)), np.isfinite(x)
 

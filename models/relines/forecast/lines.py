@@ -9,7 +9,9 @@ Given the fixed effects :math:`\theta` and the unit's own effect u on wear, the 
 with k how this lining leans on its unit, and :math:`\hat m, \hat r, \hat u` linear in
 :math:`\theta`. Linings of one unit share u, all linings share :math:`\theta`: forecasts of one
 wheel end add the three variances up, totals draw them once for all. A new lining starts at
-:math:`s_a + b_0` and wears at :math:`\theta_{ad} + u + b_1`, :math:`(b_0, b_1)` drawn afresh.
+:math:`s_a + b_0` and wears at :math:`\theta_{ad} + w^u u + w^b b_1`, :math:`(b_0, b_1)` drawn
+afresh; the weights say how spread grows with the rate (``models.wear.spread``; 1 where it does
+not).
 """
 
 from dataclasses import dataclass
@@ -39,6 +41,8 @@ class WheelEndLines:
     life_cov : (2, 2) covariance of a new lining's start [mm] and rate around their means.
     reading_sd : error of one reading [mm].
     is_known : (L,) whether there is a line at all; where not, the numbers mean nothing.
+    life_scale, unit_scale : (L,) weights of a new lining's and the unit's part in the rate, in the
+        duty the unit is in (None: 1).
     """
 
     now_mm: FloatArray
@@ -64,9 +68,19 @@ class WheelEndLines:
     life_cov: FloatArray
     reading_sd: float
     is_known: BoolArray
+    life_scale: FloatArray | None = None
+    unit_scale: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.now_mm)
+
+    @property
+    def life_weight(self) -> FloatArray:
+        return np.ones(len(self)) if self.life_scale is None else self.life_scale
+
+    @property
+    def unit_weight(self) -> FloatArray:
+        return np.ones(len(self)) if self.unit_scale is None else self.unit_scale
 
     @property
     def rate_column(self) -> IntArray:
@@ -130,20 +144,21 @@ def new_lining_moments(lines: WheelEndLines) -> LineMoments:
     start = np.zeros_like(lines.now_gradient)
     known = lines.start_column >= 0
     start[here[known], lines.start_column[known]] = 1.0
-    rate = lines.unit_gradient[lines.unit].copy()
+    by_unit, by_life = lines.unit_weight, lines.life_weight
+    rate = by_unit[:, None] * lines.unit_gradient[lines.unit]
     rate[here, lines.rate_column] += 1.0
     cov, unit = lines.theta_cov, lines.unit_var[lines.unit]
     shared = (
         _quadratic(start, cov, start),
         _quadratic(start, cov, rate),
-        _quadratic(rate, cov, rate) + unit,
+        _quadratic(rate, cov, rate) + by_unit**2 * unit,
     )
     return LineMoments(
         now_mm=lines.new_mm,
-        rate=lines.theta[lines.rate_column] + lines.unit_effect[lines.unit],
+        rate=lines.theta[lines.rate_column] + by_unit * lines.unit_effect[lines.unit],
         var_now=lines.life_cov[0, 0] + shared[0],
-        cov=lines.life_cov[0, 1] + shared[1],
-        var_rate=lines.life_cov[1, 1] + shared[2],
+        cov=by_life * lines.life_cov[0, 1] + shared[1],
+        var_rate=by_life**2 * lines.life_cov[1, 1] + shared[2],
         shared_now=shared[0],
         shared_cov=shared[1],
         shared_rate=shared[2],

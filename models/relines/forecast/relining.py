@@ -42,8 +42,12 @@ from models.relines.policy.habit import HabitFit, mean_habit, threshold_variance
 from models.relines.policy.hazard import HazardTable, grid_index, hazard_table, wish_at
 from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
+from models.usage.interval_distribution import Deck
 
-CHUNK = 16_384
+CHUNK = 4_096
+POINTS_A_STEP = 16
+"""Points of the grid of days between two visits: about five days apart for a quarter's checks."""
+MOST_VISITS = 1_000
 WHOLE_UNIT = 0.02
 """Below this chance that a unit's other axles go along, they are left out of the sum."""
 _Z = special.ndtri((np.arange(12) + 0.5) / 12.0)
@@ -170,30 +174,66 @@ def _quantiles(
 ) -> tuple[FloatArray, FloatArray]:
     """Days at which each chance is reached (k, n), and the visit of the middle one (n,)."""
     first, step = setting.grid.first[task.fleet_unit], setting.grid.step[task.fleet_unit]
-    found = np.full((len(probabilities), len(first)), np.inf)
-    visit = np.full(len(first), np.inf)
     log_stay = task.log_stay.copy()
-    done = _done_by(log_stay)
-    found[done >= probabilities[:, None]] = 0.0
-    visit[done >= 0.5] = 0.0
-    days, number = first.copy(), 1
-    while np.any(~np.isfinite(found[-1]) & (days <= LONGEST_DAYS)):
+    done = [_done_by(log_stay)]
+    days, sd = first.copy(), _visit_sd(setting.usage.deck, MOST_VISITS)
+    while len(done) <= MOST_VISITS and np.any(days <= LONGEST_DAYS):
         log_stay += _log_stays(task, setting, days)
-        now = _done_by(log_stay)
-        share = (probabilities[:, None] - done) / np.maximum(now - done, 1e-300)
-        crossing = np.isinf(found) & (now >= probabilities[:, None])
-        off = special.ndtri(np.clip(share, 0.01, 0.99)) * _visit_sd(setting, number, step)
-        found = np.where(crossing, np.maximum(days + off, 0.0), found)
-        visit = np.where(np.isinf(visit) & (now >= 0.5), days, visit)
-        done, days, number = now, days + step, number + 1
-    return found, visit
+        done.append(_done_by(log_stay))
+        days = days + step
+        # Visits that may come before the last quantile, though planned after it, count too.
+        settled = len(done) - 1 - int(np.ceil(4.0 * sd[len(done) - 2]))
+        if np.all((done[max(settled, 0)] >= probabilities[-1]) | (days > LONGEST_DAYS)):
+            break
+    by_visit = np.maximum.accumulate(np.array(done), axis=0)
+    place = _mixture_quantiles(by_visit, sd[: len(by_visit) - 1], probabilities)
+    found = np.where(
+        by_visit[0] >= probabilities[:, None], 0.0, np.maximum(first + place * step, 0.0)
+    )
+    number = (by_visit < 0.5).sum(axis=0)
+    middle = np.where(number == 0, 0.0, first + (number - 1.0) * step)
+    middle = np.where(number == len(by_visit), np.inf, middle)
+    late = LONGEST_DAYS + step
+    return np.where(found > late, np.inf, found), np.where(middle > late, np.inf, middle)
 
 
-def _visit_sd(setting: _Setting, number: int, step: FloatArray) -> FloatArray:
-    """How closely the day of the n-th visit from now is known."""
-    deck = setting.usage.deck
-    growth = number + 2.0 * deck.length_memory * (number - 1)
-    return np.asarray(deck.length_sd * np.sqrt(max(growth, 1.0)) * step)
+def _visit_sd(deck: Deck, visits: int) -> FloatArray:
+    """How closely the days of the visits to come are known, in steps between visits (J,)."""
+    later = np.arange(visits)
+    growth = 1.0 + later + 2.0 * deck.length_memory * later
+    return np.asarray(deck.length_sd * np.sqrt(np.maximum(growth, 1.0)))
+
+
+def _mixture_quantiles(
+    done: FloatArray, visit_sd: FloatArray, probabilities: FloatArray
+) -> FloatArray:
+    r"""Quantiles (k, n) of the day of relining, in steps after the first visit to come.
+
+    ``done`` (J + 1, n): chance by now, and by each visit; ``visit_sd`` (J,). The day's
+    distribution is the mixture
+
+    .. math:: F(u) = d_0 + \sum_j (d_j - d_{j-1})\,\Phi\big((u - j + 1)/s_j\big)
+
+    worked out on a grid that all units share and read backwards between its points, so that
+    quantiles are in order whatever the spreads are. Infinite where F never reaches.
+    """
+    visits = np.arange(len(visit_sd))
+    most = max(float(visit_sd[0]), 1.0 / POINTS_A_STEP)
+    low, high = -np.ceil(4.0 * most), len(visits) - 1.0 + 4.0 * float(visit_sd[-1])
+    grid = low + np.arange(int(np.ceil((high - low) * POINTS_A_STEP)) + 1) / POINTS_A_STEP
+    by_then = special.ndtr((grid[:, None] - visits) / np.maximum(visit_sd, 1e-3))
+    reached = np.maximum.accumulate(done[0] + by_then @ np.diff(done, axis=0), axis=0)
+    return np.array([_crossed(grid, reached, p) for p in probabilities])
+
+
+def _crossed(grid: FloatArray, reached: FloatArray, probability: float) -> FloatArray:
+    """Where each column of a growing table (G, n) reaches a probability, between its rows."""
+    row = np.clip((reached < probability).sum(axis=0), 1, len(grid) - 1)
+    column = np.arange(reached.shape[1])
+    below, above = reached[row - 1, column], reached[row, column]
+    share = np.clip((probability - below) / np.maximum(above - below, 1e-300), 0.0, 1.0)
+    at = grid[row - 1] + share * (grid[row] - grid[row - 1])
+    return np.where(above >= probability, at, np.inf)
 
 
 def chance_decided(ends: WheelEnds, fit: HabitFit) -> FloatArray:

@@ -28,7 +28,7 @@ class Tally:
     """Counts over D draws of ``wheel_ends`` each, M months and C cells.
 
     relines, visits (axles relined in a visit of their own), crossings : (D, M, C).
-    relines_by_span, visits_by_span : (D, M, C), by whole months from as-of.
+    relines_by_span, visits_by_span, crossings_by_span : (D, M, C), by whole months from as-of.
     second : (D,) relines of a lining fitted after as-of. scrapped_mm, scrapped_share : (D,) lining
     left above the minimum, in mm and as a share of what can be worn, over the relines of the
     calendar months.
@@ -41,6 +41,7 @@ class Tally:
     crossings: Counts
     relines_by_span: Counts
     visits_by_span: Counts
+    crossings_by_span: Counts
     second: IntArray
     scrapped_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
     scrapped_share: FloatArray = field(default_factory=lambda: np.zeros(0))
@@ -59,6 +60,11 @@ class Tally:
         """Its visits made for a reline alone, (D, M)."""
         return np.asarray(self.visits_by_span.sum(axis=2), np.int64)
 
+    @property
+    def span_crossings(self) -> IntArray:
+        """Linings that fell to their minimum in service, (D, M)."""
+        return np.asarray(self.crossings_by_span.sum(axis=2), np.int64)
+
 
 def empty_tally(calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int) -> Tally:
     """A tally with nothing in it."""
@@ -72,6 +78,7 @@ def empty_tally(calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int)
         crossings=np.zeros(shape, np.int32),
         relines_by_span=np.zeros(shape, np.int32),
         visits_by_span=np.zeros(shape, np.int32),
+        crossings_by_span=np.zeros(shape, np.int32),
         second=np.zeros(n_draws, np.int64),
         scrapped_mm=np.zeros(n_draws),
         scrapped_share=np.zeros(n_draws),
@@ -107,6 +114,7 @@ def add_visits(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) ->
 def add_crossings(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) -> None:
     """Enter linings that fell to their minimum in service."""
     _count(tally.crossings, tally.calendar.month_ends, copy, day, cell)
+    _count(tally.crossings_by_span, tally.calendar.span_ends, copy, day, cell)
 
 
 def _count(

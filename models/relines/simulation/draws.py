@@ -105,14 +105,14 @@ def _linings_to_come(
     own = _pairs(rng.standard_normal(shape), cov[:1, 0], cov[:1, 1], cov[1:, 1])
     has_start = lines.start_column >= 0
     moved = shift[:, np.maximum(lines.start_column, 0)] * has_start
-    return lines.new_mm + moved + own[0], own[1]
+    return lines.new_mm + moved + own[0], own[1] * lines.life_weight
 
 
 def _unit_rates(lines: WheelEndLines, shift: FloatArray, unit: FloatArray) -> FloatArray:
     """Mean rate of a new lining of each wheel end in its unit's duty, (copies, L)."""
     theta = (lines.theta + shift)[:, lines.rate_column]
     effect = lines.unit_effect + shift @ lines.unit_gradient.T + unit
-    return np.asarray(theta + effect[:, lines.unit])
+    return np.asarray(theta + effect[:, lines.unit] * lines.unit_weight)
 
 
 def tiled(index: IntArray, copies: int, size: int) -> IntArray:

@@ -13,8 +13,8 @@ from pipeline.marts.planning.checking import write_check_plan
 from pipeline.marts.planning.costs import write_cost_marts
 from pipeline.marts.planning.parts import write_part_marts
 from pipeline.marts.planning.plan import write_plan_marts
+from pipeline.marts.results import Fits
 from pipeline.settings import Settings
-from pipeline.stages.fitting import Fits
 from pipeline.warehouse.kept import kept
 
 

@@ -15,7 +15,7 @@ from models.adjustment.strokes.parameters import (
     prior_parameters,
 )
 from models.adjustment.strokes.readings import prepare_readings
-from tests.bench.bench_drift_fleet import (
+from tests.fleets.strokes import (
     CHECK_WEEKS,
     SET_WRONG,
     STUCK,

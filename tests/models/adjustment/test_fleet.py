@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from tests.bench.bench_drift import (
+from tests.fleets.drift_judged import (
     Watched,
     at_equal_false_flags,
     compared,
@@ -18,7 +18,7 @@ from tests.bench.bench_drift import (
     truth_of,
     watch,
 )
-from tests.bench.bench_drift_fleet import DriftWorld, draw_strokes, readings_frame
+from tests.fleets.strokes import DriftWorld, draw_strokes, readings_frame
 
 FALSE, BEFORE, OUTSIDE = (
     "false flags per wheel-end-year",

@@ -1,9 +1,11 @@
 """The REML engine against its own definition in dense matrices, and where it could go wrong."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from models.mixed.blocks import blocks_from_rows
+from models.mixed.blocks import _checked_rows, _row_moments, assemble_blocks, blocks_from_rows
 from models.mixed.fit import TooFewRowsError, estimable_variances, fit_mixed, typical_t
 from models.mixed.optimum import (
     Search,
@@ -94,6 +96,55 @@ def test_average_information_equals_its_definition():
     pulled = [part @ project @ rows["y"] for part in parts] + [rows["y"] / point.sigma2]
     wanted = [[a @ project @ b / point.sigma2 / 2 for a in pulled] for b in pulled]
     assert point.information == pytest.approx(np.array(wanted), rel=1e-8)
+
+
+def clustered_blocks(rows, share, scale):
+    """The rows' blocks in clusters of one unit's even and odd ones, each block with its scale."""
+    moments = _row_moments(_checked_rows(**rows))
+    _, cluster = np.unique(2 * moments.unit + moments.source % 2, return_inverse=True)
+    first = np.unique(cluster, return_index=True)[1]
+    blocks = assemble_blocks(
+        [replace(moments, cluster=cluster, unit_scale=scale)],
+        ["a", "b", "c", "d"],
+        n_units=int(moments.unit.max()) + 1,
+        has_units=True,
+        cluster_unit=moments.unit[first],
+        cluster_share=share,
+    )
+    return blocks, cluster[rows["block"]]
+
+
+@pytest.mark.parametrize("share", [0.0, 0.35, 1.0])
+def test_clusters_and_scaled_unit_slopes_equal_the_dense_definition(share):
+    """Criterion, gradient and average information with a share of clusters, in dense matrices."""
+    rows = fleet_rows(free_every=10**6)
+    scale = np.random.default_rng(2).uniform(0.5, 2.0, rows["block"].max() + 1)
+    blocks, cluster = clustered_blocks(rows, share, scale)
+    point = reml_point(blocks, relative(THETA), reml_point(blocks, relative(THETA)).beta)
+    t, one = rows["t"], np.ones_like(rows["t"])
+    same, z = rows["block"][:, None] == rows["block"], rows["t"] * scale[rows["block"]]
+    together = (1 - share) * (rows["unit"][:, None] == rows["unit"])
+    together = together + share * (cluster[:, None] == cluster)
+    cross = np.outer(one, t) + np.outer(t, one)
+    parts = [np.outer(one, one) * same, cross * same, np.outer(t, t) * same]
+    parts.append(np.outer(z, z) * together)
+    h = np.diag(1 / rows["weight"]) + sum(v * part for v, part in zip(THETA, parts, strict=True))
+    inverse, x, y = np.linalg.inv(h), rows["x"], rows["y"]
+    inner = x.T @ inverse @ x
+    project = inverse - inverse @ x @ np.linalg.solve(inner, x.T @ inverse)
+    df = len(t) - x.shape[1]
+    deviance = np.linalg.slogdet(h)[1] + np.linalg.slogdet(inner)[1]
+    deviance += df * np.log(2 * np.pi * point.sigma2) + df
+    assert point.sigma2 == pytest.approx(y @ project @ y / df, rel=1e-10)
+    assert point.deviance == pytest.approx(deviance, rel=1e-10)
+    pulled = [part @ project @ y for part in parts]
+    gradient = [
+        np.trace(project @ part) - (y @ project) @ q / point.sigma2
+        for part, q in zip(parts, pulled, strict=True)
+    ]
+    assert point.gradient == pytest.approx(gradient, rel=1e-7)
+    wanted = [[a @ project @ b / point.sigma2 / 2 for a in pulled] for b in pulled]
+    assert point.information[:4, :4] == pytest.approx(np.array(wanted), rel=1e-8)
 
 
 def test_chunks_and_units_larger_than_a_chunk_change_nothing(monkeypatch):

@@ -6,11 +6,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.relines.backtest import backtest_frame
+from models.relines.backtest import backtest_frame, pit_frame
 from models.relines.budget import budget_frame, budget_months, outlook_frame
-from models.relines.fleet import backtest_rows, fleet_from_tables
+from models.relines.fleet import fleet_from_tables
 from models.relines.forecast.minimum import minimum_forecast, minimum_frame
 from models.relines.forecast.relining import reline_forecast, reline_frame
+from models.relines.look_back import date_rows, past_totals, totals_rows
 from models.relines.policy.decisions import axle_decisions
 from models.relines.scenario_table import scenario_frame
 from models.relines.simulation.scenario import AS_NOW, Costs, Scenario
@@ -67,6 +68,9 @@ def every_frame(fleet: FleetModel, history, decisions=None) -> dict[str, pl.Data
     minimum = minimum_forecast(fleet.lines, ends.minimum_mm, fleet.usage)
     reline = reline_forecast(fleet.lines, ends, fleet.usage, fleet.habit)
     until = MONTHS.span_ends[-1]
+    after = relines_after(history), readings_after(history)
+    past = past_totals(fleet, until, *after, draws=10, seed=1)
+    judged = [*date_rows(fleet, until, *after), *(totals_rows([past], 1) if past else [])]
     return {
         "minimum": minimum_frame(ends.wheel_end_id, np.zeros(len(ends)), minimum, ORIGIN),
         "reline": reline_frame(ends.wheel_end_id, reline, ORIGIN),
@@ -81,9 +85,8 @@ def every_frame(fleet: FleetModel, history, decisions=None) -> dict[str, pl.Data
                 decision_rows(history) if decisions is None else decisions, fleet.habit.groups
             ),
         ),
-        "backtest": backtest_frame(
-            backtest_rows(fleet, until, relines_after(history), readings_after(history), draws=10)
-        ),
+        "backtest": backtest_frame(judged),
+        "backtest_pit": pit_frame(judged),
     }
 
 

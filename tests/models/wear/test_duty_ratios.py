@@ -6,7 +6,7 @@ from scipy import stats
 
 from models.wear.duty_ratios import METHOD, compare_duties, comparisons_frame, fieller_limits
 from models.wear.fit import fit_wear
-from tests.bench.bench_wear_fleet import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
+from tests.fleets.linings import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
 from tests.models.wear.test_fit import drawn_lives, straight
 
 TRUTH = FleetTruth()

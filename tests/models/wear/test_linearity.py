@@ -15,7 +15,7 @@ from models.wear.linearity import (
     _tried,
     wear_departures,
 )
-from tests.bench.bench_wear_fleet import DrawnFleet, FleetTruth, draw_fleet
+from tests.fleets.linings import DrawnFleet, FleetTruth, draw_fleet
 
 
 def departures(fleet: DrawnFleet, **options):

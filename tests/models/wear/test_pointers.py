@@ -9,7 +9,7 @@ from models.wear.fit import fit_wear
 from models.wear.pointers import calibrate_pointers, fit_wear_with_pointers, not_reset_probability
 from models.wear.predict import lining_lines, predict_lining
 from models.wear.sums import lining_life_sums
-from tests.bench.bench_wear_fleet import DrawnFleet, FleetTruth, draw_fleet, reduced
+from tests.fleets.linings import DrawnFleet, FleetTruth, draw_fleet, reduced
 from tests.oracles.wear_crossing import probability_worn
 
 TRUTH = FleetTruth(pointer_share=0.7, unreset_share=0.15)
@@ -17,7 +17,7 @@ TRUTH = FleetTruth(pointer_share=0.7, unreset_share=0.15)
 
 def reduced_fleet(fleet):
     tables = reduced(fleet.readings, fleet.reading_km)
-    return lining_life_sums(*list(tables.values())[:3]), tables["lining_pointer_pairs"]
+    return lining_life_sums(*list(tables.values())[:3]), tables["reduce.lining_pointer_pairs"]
 
 
 @pytest.fixture(scope="module")

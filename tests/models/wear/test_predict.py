@@ -7,10 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from models.wear.blocks import duty_clusters
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
-from models.wear.sums import with_fresh_lives
-from tests.bench.bench_wear_fleet import AXLES, DUTIES, DrawnFleet, FleetTruth, draw_fleet, sums_of
+from models.wear.spread import EVEN, SpreadLaw
+from tests.fleets.linings import AXLES, DUTIES, DrawnFleet, FleetTruth, draw_fleet, sums_of
 from tests.models.wear.test_fit import drawn_lives, straight
 from tests.oracles.wear_crossing import _first_crossing, _Line, km_to_minimum, probability_worn
 from tests.oracles.wear_draws import draw_lines
@@ -26,9 +27,16 @@ def sums(fleet):
     return sums_of(fleet)
 
 
-@pytest.fixture(scope="module")
-def fit(sums):
-    return fit_wear(sums, thin_units=0)
+LAWS = [
+    EVEN,
+    SpreadLaw("power", 0.7, 0.7, 0.0, 1, 0.0),
+    SpreadLaw("proportional, by duty", 1.0, 1.0, 0.4, 1, 0.0),
+]
+
+
+@pytest.fixture(scope="module", params=LAWS, ids=lambda law: law.name)
+def fit(sums, request):
+    return fit_wear(sums, thin_units=0, law=request.param)
 
 
 def dense_rows(fleet: DrawnFleet, sums, fit):
@@ -46,7 +54,8 @@ def dense_rows(fleet: DrawnFleet, sums, fit):
             x[:, column] = -km[:, fit.columns.duty[column]] * mine
     place = {life: i for i, life in enumerate(sums.life_id)}
     life = np.array([place[i] for i in frame["life_id"]])
-    return x, frame["km_since_reline"].to_numpy() / 1e4, life, frame["lining_mm"].to_numpy()
+    weight = fit.spread.life[axle]
+    return x, (weight * km).sum(axis=1), life, frame["lining_mm"].to_numpy()
 
 
 def dense_prediction(fleet, sums, fit, ahead_km):
@@ -58,14 +67,17 @@ def dense_prediction(fleet, sums, fit, ahead_km):
     free = np.flatnonzero(~sums.start_known)
     x = np.column_stack([x, life[:, None] == free])
     c = fit.mixed
-    prior = np.zeros((2 * sums.n_lives + len(sums.units),) * 2)
+    cluster, of_unit, _ = duty_clusters(sums)
+    prior = np.zeros((2 * sums.n_lives + len(of_unit),) * 2)
     for i in range(sums.n_lives):
         prior[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = c.gamma
-    prior[2 * sums.n_lives :, 2 * sums.n_lives :] = c.unit_variance * np.eye(len(sums.units))
+    alike = (1 - fit.spread.duty_share) * (of_unit[:, None] == of_unit)
+    own = fit.spread.duty_share * np.eye(len(of_unit))
+    prior[2 * sums.n_lives :, 2 * sums.n_lives :] = c.unit_variance * (alike + own)
     z = np.zeros((len(y), len(prior)))
     rows = np.arange(len(y))
     z[rows, 2 * life], z[rows, 2 * life + 1] = 1.0, t
-    z[rows, 2 * sums.n_lives + sums.unit[life]] = t
+    z[rows, 2 * sums.n_lives + cluster[life]] = t
     new_x = np.zeros((sums.n_lives, x.shape[1]))
     new_z = np.zeros((sums.n_lives, len(prior)))
     for i in range(sums.n_lives):
@@ -76,7 +88,8 @@ def dense_prediction(fleet, sums, fit, ahead_km):
             new_x[i, fit.columns.position("start", sums.axle[i])] = 1.0
         else:
             new_x[i, len(fit.columns) + np.searchsorted(free, i)] = 1.0
-        new_z[i, [2 * i, 2 * i + 1, 2 * sums.n_lives + sums.unit[i]]] = 1.0, km.sum(), km.sum()
+        run = fit.spread.life[sums.axle[i]] @ km
+        new_z[i, [2 * i, 2 * i + 1, 2 * sums.n_lives + cluster[i]]] = 1.0, run, run
     inverse = np.linalg.inv(z @ prior @ z.T + c.sigma2 * np.eye(len(y)))
     phi = np.linalg.inv(x.T @ inverse @ x)
     beta = phi @ x.T @ inverse @ y
@@ -103,7 +116,7 @@ def test_draws_share_what_linings_share(fleet, sums, fit):
     lines = lining_lines(fit, sums)
     drawn = draw_lines(lines, n, np.random.default_rng(1))
     rates = drawn.beta[:, lines.rate_columns]
-    lining = drawn.level_mm + drawn.slope_mm * ahead.sum(axis=0) / 1e4
+    lining = drawn.level_mm + drawn.slope_mm * (lines.km_weight * ahead).sum(axis=0) / 1e4
     lining -= np.einsum("sdn,dn->sn", rates, ahead / 1e4)
     mean, covariance = dense_prediction(fleet, sums, fit, ahead)
     sd = np.sqrt(np.diag(covariance))
@@ -190,26 +203,6 @@ def test_true_linings_and_their_end_lie_where_stated():
     assert np.mean(np.abs(z) < stats.norm.ppf(0.975)) == pytest.approx(0.95, abs=0.02)
     assert inside.mean() == pytest.approx(0.8, abs=0.06)
     assert below.mean() == pytest.approx(0.1, abs=0.04)
-
-
-def test_a_fresh_lining_stands_at_its_start_and_wears_as_its_unit_does(sums, fit):
-    fresh = pl.DataFrame(
-        {
-            "life_id": ["K000003/1L#9", "NEW/1L#1"],
-            "wheel_end_id": ["K000003/1L", "NEW/1L"],
-            "unit_id": ["K000003", "NEW"],
-            "axle_type": [AXLES[0], AXLES[0]],
-        }
-    )
-    before = lining_lines(fit, sums)
-    lines = lining_lines(fit, with_fresh_lives(sums, fresh))
-    assert lines.level_mm[:-2] == pytest.approx(before.level_mm, rel=1e-12)
-    assert lines.level_mm[-2:] == pytest.approx([fit.starts[0].mm] * 2, abs=1e-9)
-    of_unit = before.unit == sums.units.to_list().index("K000003")
-    assert np.sign(lines.slope_mm[-2]) == np.sign(before.slope_mm[of_unit].mean())
-    assert lines.slope_mm[-1] == pytest.approx(0.0, abs=1e-12)
-    assert lines.var_slope[-1] > lines.var_slope[-2]
-    assert np.sqrt(lines.var_level[-1]) == pytest.approx(fit.components.intercept_sd, rel=1e-9)
 
 
 def test_a_fit_without_rates_draws_no_lines():

@@ -5,9 +5,11 @@ import polars as pl
 import pytest
 
 from models.relines.budget import budget_frame, budget_months, outlook_frame, quantile_columns
-from models.relines.simulation.scenario import Costs
+from models.relines.simulation.scenario import AS_NOW, Costs
 from models.relines.simulation.simulate import simulate_relines
+from pipeline.marts.budget import DRAWS, SEED, budget_frames, plan, simulated_futures
 from pipeline.marts.budget_parts import months_frame, spans_frame
+from pipeline.settings import Settings
 from tests.reline_world import ORIGIN, World, known_fleet, lived
 
 COSTS = Costs(lining_kit=80, reline_labour=60, drum=150, drum_share=0.3, inflation_per_year=0.03)
@@ -64,3 +66,29 @@ def test_spans_end_when_the_fleets_do_and_add_up_to_it(fleet, by_month):
         assert rows["until_on"].unique().to_list() == [year["until_on"]]
         # The very same futures: the means agree to rounding.
         assert rows["relines_mean"].sum() == pytest.approx(year["relines_mean"], rel=1e-9)
+
+
+def test_what_is_published_is_the_forecast_and_the_plan_stands_beside_it(fleet):
+    """The outlook is the fleet working as it works, drawn as earlier origins draw it; the plan is
+    set against it in the same futures, and a laxer risk asks for less."""
+    settings = Settings()
+    frames = budget_frames(simulated_futures(fleet, settings, ORIGIN), settings, None)
+    now, kept = simulate_relines(
+        fleet, MONTHS.calendar, draws=DRAWS, seed=SEED, scenarios=(AS_NOW, plan(settings))
+    )
+    year = now.span_relines[:, :12].sum(axis=1)
+    published = frames["reline_outlook"].filter(pl.col("months") == 12)
+    assert published["relines_mean"].item() == pytest.approx(year.mean())
+    assert published["relines_p90"].item() == np.quantile(year, 0.9, method="inverted_cdf")
+    beside = frames["reline_plan"].filter(pl.col("months") == 12)
+    extra = kept.span_relines[:, :12].sum(axis=1) - year
+    assert beside["extra_relines_mean"].item() == pytest.approx(extra.mean())
+    assert beside["extra_relines_p10"].item() == np.quantile(extra, 0.1, method="inverted_cdf")
+    avoided = (now.span_crossings - kept.span_crossings)[:, :12].sum(axis=1)
+    assert beside["crossings_avoided_mean"].item() == pytest.approx(avoided.mean())
+    assert avoided.mean() > 0.0
+    lax = settings.model_copy(update={"budget": settings.budget.model_copy(update={"risk": 0.3})})
+    fewer = budget_frames(simulated_futures(fleet, lax, ORIGIN), lax, None)["reline_plan"].filter(
+        pl.col("months") == 12
+    )
+    assert fewer["extra_relines_mean"].item() < beside["extra_relines_mean"].item()

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import io
+import re
 import zipfile
 from dataclasses import replace
 
@@ -9,15 +10,18 @@ import fastexcel
 import polars as pl
 import pytest
 
+from dashboards.drawing.theme import STATE_WORDS
+from dashboards.due import LATER, NEVER, NOW, reline_list
 from dashboards.method import CAUTIONS
 from pipeline.publish.budget_book import BudgetParts, budget_workbook
-from pipeline.publish.lists import WORK_LIST, work_list, work_list_workbook
-from pipeline.publish.spreadsheets import Column, Page, safe_csv, workbook
+from pipeline.publish.lists import list_files, lists_of, work_list, work_list_workbook
+from pipeline.publish.spreadsheets import Column, Page, lines_of, safe_csv, workbook
 from pipeline.settings import Costs, Settings
 from tests import dashboard_data
 
 DAY = dt.date(2031, 3, 14)
 FORMULA = "=1+1"
+CSVS = ("worklist", "reline_list", "overdue_list")
 
 
 def sheet(content: bytes, name: str) -> pl.DataFrame:
@@ -33,8 +37,18 @@ def xml(content: bytes, part: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def status():
-    return dashboard_data.month(240).wheel_end_status
+def month():
+    return dashboard_data.month(240)
+
+
+@pytest.fixture(scope="module")
+def status(month):
+    return month.wheel_end_status
+
+
+@pytest.fixture(scope="module")
+def made(month):
+    return work_list_workbook(lists_of(month), month)
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +58,6 @@ def listed(status):
 
 def test_the_work_list_holds_every_flagged_wheel_end_once(status, listed):
     assert sorted(listed["wheel_end_id"]) == sorted(status.filter("flagged")["wheel_end_id"])
-    assert listed.columns == list(WORK_LIST)
 
 
 def test_depots_and_units_stand_together_the_most_urgent_unit_first(listed):
@@ -57,13 +70,12 @@ def test_depots_and_units_stand_together_the_most_urgent_unit_first(listed):
             assert unit["priority"].is_sorted(descending=True)
 
 
-def test_the_work_list_is_set_up_for_reading_filtering_and_paper(listed):
-    made = work_list_workbook(listed, DAY)
+def test_the_work_list_is_set_up_for_reading_filtering_and_paper(listed, made):
     page = xml(made, "sheet1")
     depots = listed["depot"].n_unique()
     for wanted in (
         '<pane ySplit="1"',
-        f'<autoFilter ref="A1:P{listed.height + 1}"',
+        f'<autoFilter ref="A1:U{listed.height + 1}"',
         'orientation="landscape"',
         'paperSize="9"',
         'fitToHeight="0"',
@@ -71,11 +83,82 @@ def test_the_work_list_is_set_up_for_reading_filtering_and_paper(listed):
         "<cols>",
     ):
         assert wanted in page, wanted
-    assert xml(made, "sheet2").count("<row ") == 4 + 1 + len(CAUTIONS) + 1
+    with zipfile.ZipFile(io.BytesIO(made)) as book:
+        names = book.read("xl/workbook.xml").decode()
+    # What is written by hand ends the printed columns.
+    assert f"'Work list'!$A$1:$L${listed.height + 1}" in names
+    assert xml(made, "sheet4").count("<row ") == 6 + 1 + len(CAUTIONS) + 1
 
 
-def test_lists_are_the_same_bytes_each_time(listed):
-    assert work_list_workbook(listed, DAY) == work_list_workbook(listed, DAY)
+def test_lists_are_the_same_bytes_each_time(month):
+    assert list_files(month) == list_files(month)
+
+
+def test_every_row_is_as_high_as_its_longest_cell_needs(listed, made):
+    """A spreadsheet program that does not measure text prints it over the rows below."""
+    page = xml(made, "sheet1")
+    heights = {int(r): float(h) for r, h in re.findall(r'<row r="(\d+)"[^>]*? ht="([\d.]+)"', page)}
+    assert 1 in heights
+    for row, why in enumerate(sheet(made, "Work list")["Why"], start=2):
+        needed = 15 * lines_of(why or "", 54)
+        assert heights.get(row, 15.0) >= needed
+
+
+@pytest.mark.parametrize(
+    ("text", "width", "lines"),
+    [("a b c", 1, 3), ("aaa bbb", 7, 1), ("aaa bbb", 6, 2), ("abcdef", 3, 2), ("", 5, 1)],
+)
+def test_lines_of_a_wrapped_cell(text, width, lines):
+    assert lines_of(text, width) == lines
+
+
+# ---- the whole lists
+
+
+def test_the_reline_list_is_whole_and_the_most_urgent_stand_first(month):
+    status = month.wheel_end_status.with_columns(
+        state=pl.when(pl.int_range(pl.len()) == 5).then(pl.lit("worn_out")).otherwise("state")
+    )
+    due = reline_list(status, month.as_of, 24)
+    end = dt.date(month.as_of.year + 2, month.as_of.month, month.as_of.day)
+    wanted = status.filter(
+        (pl.col("state") == "worn_out")
+        | (pl.min_horizontal("reline_on_p50", "min_on_p50") <= end)
+        | (pl.col("min_on_p10") <= month.as_of + dt.timedelta(weeks=12))
+    )
+    assert sorted(due["wheel_end_id"]) == sorted(wanted["wheel_end_id"])
+    assert due["depot"].rle_id().n_unique() == due["depot"].n_unique()
+    for _, depot in due.group_by("depot"):
+        ranks = depot["urgency"].replace_strict({NOW: 0, LATER: 2}, default=1)
+        assert ranks.is_sorted()
+        for _, alike in depot.group_by("urgency"):
+            assert alike["act_by"].is_sorted()
+    assert (due["act_by"] >= month.as_of).all()
+    assert due.filter(pl.col("urgency") == NOW)["act_by"].to_list() == [month.as_of]
+
+
+def test_what_was_never_inspected_stands_in_the_overdue_list(month):
+    unseen = month.wheel_end_status.head(2)
+    records = month.wheel_end_status.select("wheel_end_id", "unit_id", "depot", "axle_type", "duty")
+    records = records.with_columns(
+        inspections=pl.col("wheel_end_id").is_in(unseen["wheel_end_id"].implode()).not_().cast(int)
+    )
+    late = lists_of(replace(month, on_record=records)).overdue
+    never = late.filter(pl.col("kind") == NEVER)
+    assert sorted(never["wheel_end_id"]) == sorted(unseen["wheel_end_id"])
+    assert never["due_on"].null_count() == never.height
+    assert late.height == month.overdue.height + 2
+
+
+def test_csv_and_workbook_use_the_same_words(month, made):
+    files = list_files(month)
+    for name, page in (("worklist", "Work list"), ("reline_list", "Relines")):
+        text = pl.read_csv(io.BytesIO(files[f"{name}.csv"]), infer_schema=False)
+        assert text.columns == sheet(made, page).columns
+        assert {"Who", "Done on", "Remarks"} <= set(text.columns)
+    words = pl.read_csv(io.BytesIO(files["worklist.csv"]), infer_schema=False)["What"]
+    assert set(words) <= set(STATE_WORDS.values())
+    assert words.to_list() == sheet(made, "Work list")["What"].to_list()
 
 
 # ---- text that a spreadsheet would run
@@ -98,10 +181,11 @@ def test_xlsx_holds_formulas_as_text():
 def test_every_list_holds_hostile_text_as_text():
     data = dashboard_data.hostile_month()
     work = work_list(data.wheel_end_status)
-    made = work_list_workbook(work, DAY)
+    files = list_files(data)
+    made = files["worklist.xlsx"]
     assert sheet(made, "Work list")["Unit"].to_list() == work["unit_id"].to_list()
-    assert "<f>" not in xml(made, "sheet1")
-    text = safe_csv(work).decode("utf-8-sig")
+    assert all("<f>" not in xml(made, f"sheet{n}") for n in (1, 2, 3, 4))
+    text = "".join(files[f"{n}.csv"].decode("utf-8-sig") for n in CSVS)
     assert not any(cell.startswith(("=", '"=')) for cell in text.replace("\n", ",").split(","))
 
 

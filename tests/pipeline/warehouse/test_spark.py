@@ -39,6 +39,7 @@ def ours(settings: Settings, folder: Path) -> Settings:
 
 
 @pytest.mark.slow
+@pytest.mark.proof
 def test_both_engines_make_the_same_tables(tmp_path: Path):
     needs_spark()
     settings = settings_of(LAKE)

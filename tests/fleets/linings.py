@@ -28,7 +28,11 @@ FIRST_DAY = dt.date(2019, 1, 7)
 
 @dataclass(frozen=True, slots=True)
 class FleetTruth:
-    """What the readings are drawn from: mm, mm per 10,000 km, and shares of imperfect readings."""
+    """What the readings are drawn from: mm, mm per 10,000 km, and shares of imperfect readings.
+
+    Spread between units and lives is what it is called at the geometric mean of the rates and grows
+    with a power of the rate; ``unit_duty_sd`` is a unit's own difference in each duty.
+    """
 
     rates: np.ndarray = field(
         default_factory=lambda: np.array([[0.62, 0.44, 0.30], [0.48, 0.35, 0.22]])
@@ -37,6 +41,9 @@ class FleetTruth:
     intercept_sd: float = 0.35
     life_sd: float = 0.06
     unit_sd: float = 0.05
+    unit_power: float = 0.0
+    life_power: float = 0.0
+    unit_duty_sd: float = 0.0
     residual_sd: float = 0.4
     km_per_check: float = 15_000.0
     checks: int = 16
@@ -147,7 +154,10 @@ def _check(
     since = km[wheels.unit, check] - km[wheels.unit, wheels.origin]
     total = since.sum(axis=1)
     worn = (truth.rates[wheels.axle] * since).sum(axis=1) / 1e4
-    random = (wheels.slope + unit_slope[wheels.unit]) * total / 1e4
+    relative = truth.rates / np.exp(np.log(truth.rates).mean())
+    life_km = (relative[wheels.axle] ** truth.life_power * since).sum(axis=1)
+    unit_km = relative[wheels.axle] ** truth.unit_power * since
+    random = (wheels.slope * life_km + (unit_slope[wheels.unit] * unit_km).sum(axis=1)) / 1e4
     bedding = truth.bedding_mm * -np.expm1(-total / truth.bedding_km) * wheels.known
     lining = wheels.start_mm - worn + random - bedding
     n = len(lining)
@@ -158,7 +168,7 @@ def _check(
         "since": since,
         "km": km[wheels.unit, check].sum(axis=1),
         "lining": lining,
-        "slope": wheels.slope + unit_slope[wheels.unit],
+        "slope": random / np.maximum(total, 1e-9) * 1e4,
         "read": _rounded(lining + season + rng.normal(0, truth.residual_sd, n), truth),
         "pointer": pointer + wheels.pointer_set_mm + rng.normal(0, truth.pointer_sd, n),
         "has_pointer": rng.random(n) < truth.pointer_share,
@@ -249,7 +259,9 @@ def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnF
     rng = np.random.default_rng(seed)
     km, _ = _unit_km(rng, units, truth)
     wheels = _first_lives(rng, units, truth)
-    unit_slope = rng.normal(0, truth.unit_sd, units)
+    unit_slope = rng.normal(0, truth.unit_sd, units)[:, None] + np.zeros(len(DUTIES))
+    if truth.unit_duty_sd:
+        unit_slope = unit_slope + rng.normal(0, truth.unit_duty_sd, unit_slope.shape)
     parts, unreset = [], []
     for check in range(truth.checks):
         seen = _check(rng, wheels, km, check, unit_slope, truth)
@@ -282,13 +294,14 @@ def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.Da
         for name in REDUCTIONS:
             select = (SQL / f"{name}.sql").read_text()
             database.execute(f"create table reduce.{name[4:]} as {select}")
-        return {name[4:]: database.table(f"reduce.{name[4:]}").pl() for name in REDUCTIONS[1:]}
+        names = [f"reduce.{name[4:]}" for name in REDUCTIONS[1:]]
+        return {name: database.table(name).pl() for name in names}
 
 
 def sums_of(fleet: DrawnFleet) -> LiningLifeSums:
     tables = reduced(fleet.readings, fleet.reading_km)
     return lining_life_sums(
-        tables["lining_life_sums"],
-        tables["lining_life_duty_sums"],
-        tables["lining_life_duty_pairs"],
+        tables["reduce.lining_life_sums"],
+        tables["reduce.lining_life_duty_sums"],
+        tables["reduce.lining_life_duty_pairs"],
     )

@@ -1,0 +1,71 @@
+"""Ways in which wear may depart from a straight line in distance, told in the fleet's units.
+
+Each size has the interval that it has by itself; each p allows for all the tests made. So an
+interval may leave out nothing while p shows nothing: the sentence says which is which.
+"""
+
+from typing import Any
+
+import polars as pl
+
+from dashboards.measures import Measures
+from dashboards.words import with_interval
+
+SHOWN = 0.05  # p below which a departure counts as shown
+NEEDED = {"kind", "estimate", "ci_low", "ci_high", "p_adjusted"}
+
+
+def departures_said(found: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """A sentence for each departure looked for; that of the run where there is no figure."""
+    if found is None:
+        return ()
+    if not set(found.columns) >= NEEDED:
+        return tuple(found["sentence"].drop_nulls().to_list())
+    tests = found["p_adjusted"].drop_nulls().len()
+    rows = found.iter_rows(named=True)
+    return tuple(said for r in rows if (said := _said(r, tests, measures)))
+
+
+def _said(r: dict[str, Any], tests: int, measures: Measures) -> str:
+    if r["p_adjusted"] is None or r["estimate"] is None or r["kind"] not in _TEXTS:
+        return str(r["sentence"] or "")
+    shown, not_shown = _TEXTS[r["kind"]]
+    size = _size(r, measures)
+    return f"{(shown if r['p_adjusted'] < SHOWN else not_shown).format(size=size)} {_p(r, tests)}"
+
+
+_TEXTS = {
+    "bedding-in": (
+        "New linings lose {size} soon after a reline, beyond their later rate: the straight line "
+        "starts that much below a new lining.",
+        "No bedding-in is shown: new linings lose {size} soon after a reline, beyond their later "
+        "rate.",
+    ),
+    "curvature": (
+        "Wear is not steady, so that a straight line misjudges linings far ahead: the rate changes "
+        "by {size}.",
+        "No change of the wear rate along a lining's life is shown: it changes by {size}.",
+    ),
+    "season": (
+        "Readings swing with the season by {size}.",
+        "No season is shown in the readings: they swing by {size}.",
+    ),
+}
+
+
+def _size(r: dict[str, Any], measures: Measures) -> str:
+    factor, unit, behind = measures.per_mm, measures.length_unit, ""
+    if r["kind"] == "curvature":  # mm per (10,000 km)²; told for ten times that distance
+        factor = 10 * measures.per_rate / measures.per_km
+        unit, behind = measures.rate_unit, f" with every 100\u202f000 {measures.distance_unit} run"
+    low, high = sorted(factor * r[c] for c in ("ci_low", "ci_high"))
+    told = with_interval(factor * r["estimate"], low, high, unit)
+    return f"{told.removesuffix(')')}, its own 95 % interval){behind}"
+
+
+def _p(r: dict[str, Any], tests: int) -> str:
+    p = r["p_adjusted"]
+    value = "p < 0.001" if p < 0.001 else f"p = {p:.2f}"
+    if tests == 1:
+        return f"({value})"
+    return f"({value}, allowing for {tests} tests)"

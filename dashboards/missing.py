@@ -1,0 +1,95 @@
+"""What a month's figures leave out: rows set aside, and files that could not be read, where they
+matter. Said before anything else, with the commonest reason and the way out."""
+
+from collections.abc import Iterator
+
+import polars as pl
+
+from dashboards.words import count, number, share
+
+# A table's share of rows set aside above which the month's figures may mislead; our own, no source.
+MATTERS = 0.05
+UNREAD = "not read"
+MOST_FILES = 3  # unread files named
+
+# The way out by how the reason is called: what ends so, or begins so, has its own.
+WAYS_OUT = (
+    ("unknown wheel end", "Put the wheel ends of these rows into the register."),
+    ("unknown unit", "Put these units into the register."),
+    (
+        " missing",
+        "If a heading has another name in your files, say so under [columns] in fleet.toml.",
+    ),
+    ("not readable", "Say in fleet.toml how your files are written, or mend them at their source."),
+    ("contradictory rows", "Keep one row of a wheel end and day, the right one."),
+    ("odometer_km", "Mend the odometer readings, or check [units] in fleet.toml."),
+    ("impossible", "Check [units] and [columns] in fleet.toml: it may be another unit or column."),
+    ("lining_mm above new", "Check lining_new_mm of the axle type, or [units], in fleet.toml."),
+)
+OTHER_WAY = "Mend them at their source, and run again."
+
+
+def reasons_counted(set_aside: pl.DataFrame) -> pl.DataFrame:
+    """Rows set aside by ``table_name`` and ``reason_kind``: ``n``, and the first as an example."""
+    return (
+        set_aside.sort("path", "row_no")
+        .group_by("table_name", "reason_kind", maintain_order=True)
+        .agg(pl.len().alias("n"), pl.col("path", "row_no", "reason").first())
+    )
+
+
+def missing(loads: pl.DataFrame, reasons: pl.DataFrame) -> tuple[str, ...]:
+    """A paragraph for each table of which a share that matters is in no figure, the worst first.
+
+    ``loads`` has ``path``, ``table_name``, ``rows_read``, ``set_aside``, ``status``; ``reasons`` is
+    as :func:`reasons_counted` gives it.
+    """
+    tables = (
+        loads.group_by("table_name")
+        .agg(pl.col("rows_read", "set_aside").sum())
+        .with_columns(part=pl.col("set_aside") / pl.col("rows_read"))
+        .filter(pl.col("rows_read") > 0, pl.col("part") > MATTERS)
+        .sort("part", "table_name", descending=[True, False])
+    )
+    said = [
+        _set_aside_said(t, reasons.filter(pl.col("table_name") == t["table_name"]))
+        for t in tables.iter_rows(named=True)
+    ]
+    return (*_unread(loads), *said)
+
+
+def _unread(loads: pl.DataFrame) -> Iterator[str]:
+    failed = loads.filter(pl.col("status").str.starts_with(UNREAD)).sort("table_name", "path")
+    for (table,), files in failed.group_by("table_name", maintain_order=True):
+        others = loads.filter(pl.col("table_name") == table).height - files.height
+        first = files.row(0, named=True)
+        what = (
+            f"Nothing of the table “{table}” could be read"
+            if not others
+            else f"{count(files.height, 'file')} of the table “{table}” could not be read, "
+            f"{number(others)} could"
+        )
+        more = f" (and {count(files.height - 1, 'more file')})" if files.height > 1 else ""
+        yield (
+            f"{what}: what stands in it is in no figure. {first['path']}{more}: {first['status']}. "
+            "Export it again, or save it as CSV, and run again."
+        )
+
+
+def _set_aside_said(table: dict[str, float], reasons: pl.DataFrame) -> str:
+    read, aside = int(table["rows_read"]), int(table["set_aside"])
+    first = f"{number(aside)} of {count(read, 'row')} of the table “{table['table_name']}” "
+    left_out = f"{first}({share(aside / read)}) were set aside and are in no figure."
+    if reasons.is_empty():
+        return left_out
+    top = reasons.sort("n", "reason_kind", descending=[True, False]).row(0, named=True)
+    kind = top["reason_kind"] or "no reason on record"
+    return (
+        f"{left_out} The commonest reason is “{kind}” ({count(top['n'], 'row')}), as in "
+        f"{top['path']}, row {top['row_no']}: {str(top['reason'] or '').rstrip('.')}. "
+        f"{_way_out(kind)}"
+    )
+
+
+def _way_out(kind: str) -> str:
+    return next((way for word, way in WAYS_OUT if word in kind), OTHER_WAY)

@@ -1,0 +1,190 @@
+"""What the records hold and what they lack: that nothing is wrong is said with what it stands on,
+and what has no records is said to be unknown, with numbers."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import polars as pl
+
+from dashboards.words import capital, count, listed, number
+
+MOST_NAMED = 6  # units named in a sentence
+UNASSIGNED = "unassigned"  # the duty of a unit without any, as the contract calls it
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of record: its column in ``mart.on_record``, its name, and what its lack hides."""
+
+    column: str
+    name: str
+    hides: str
+
+
+KINDS = (
+    Kind("linings", "lining reading", "how thick they are and when they are due is not known"),
+    Kind("strokes", "free stroke reading", "an adjuster that drifts would not be seen there"),
+    Kind("return_tests", "return test", "an adjuster that fails it would not be known"),
+    Kind("greasings", "greasing", "whether greasing is overdue cannot be judged"),
+)
+
+
+def lacking(records: pl.DataFrame | None) -> tuple[str, ...]:
+    """A sentence for each kind of record that some or all wheel ends have none of."""
+    if records is None or records.is_empty():
+        return ()
+    return tuple(_lacking(records))
+
+
+def _lacking(records: pl.DataFrame) -> Iterator[str]:
+    total = records.height
+    unseen = records.filter(pl.col("inspections") == 0)
+    if unseen.height:
+        yield (
+            f"{capital(count(unseen.height, 'wheel end'))} of {number(total)} "
+            f"{_verb(unseen.height, 'was', 'were')} never inspected: nothing here speaks of their "
+            f"state ({_units(unseen)})."
+        )
+    # Of what was never inspected all readings lack; that has been said.
+    for kind in KINDS:
+        asked = records if kind.column == "greasings" else records.filter(pl.col("inspections") > 0)
+        without = asked.filter(pl.col(kind.column) == 0).height
+        if without and without == asked.height:
+            yield f"No {kind.name} is on record: {kind.hides}."
+        elif without:
+            yield (
+                f"{capital(count(without, 'wheel end'))} of {number(asked.height)} "
+                f"{_verb(without, 'has', 'have')} no {kind.name} on record: {kind.hides}."
+            )
+    if not records["jobs"].sum():
+        yield (
+            "No work is on record: settings, replacements and relines can only be guessed from "
+            "readings, and no first service can be judged."
+        )
+    yield from _without_duty(records)
+
+
+def _without_duty(records: pl.DataFrame) -> Iterator[str]:
+    units = records.unique("unit_id")
+    without = units.filter(pl.col("duty").fill_null(UNASSIGNED) == UNASSIGNED).height
+    if without == units.height:
+        yield "No duty is on record: all units are taken together, as if they ran alike."
+    elif without:
+        yield (
+            f"{capital(count(without, 'unit'))} of {number(units.height)} "
+            f"{_verb(without, 'has', 'have')} no duty on record and count as a duty of their own."
+        )
+
+
+def _verb(n: int, one: str, many: str) -> str:
+    return one if n == 1 else many
+
+
+def _units(ends: pl.DataFrame) -> str:
+    units = ends["unit_id"].unique().sort()
+    more = units.len() - MOST_NAMED
+    named = units.head(MOST_NAMED).to_list()
+    return f"{', '.join(named)} and {number(more)} more units" if more > 0 else listed(named)
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """A kind of service: how it is called in ``mart.overdue`` and in a sentence, and the column of
+    ``mart.on_record`` without which it cannot be judged."""
+
+    kind: str
+    plural: str
+    column: str
+    unknown: str
+
+
+SERVICES = (
+    Service("adjuster check", "adjuster checks", "inspections", "never inspected"),
+    Service("greasing", "greasings", "greasings", "without a greasing on record"),
+    Service("first service", "first services", "adjusters_replaced", ""),
+)
+
+
+def services_judged(records: pl.DataFrame, overdue: pl.DataFrame) -> tuple[str, ...]:
+    """For each kind of service: how many wheel ends are overdue, of how many that can be judged."""
+    return tuple(_judged(s, records, overdue) for s in SERVICES)
+
+
+def known_of(service: Service, records: pl.DataFrame) -> int:
+    """Wheel ends of which it can be judged."""
+    return records.filter(pl.col(service.column) > 0).height
+
+
+def _judged(service: Service, records: pl.DataFrame, overdue: pl.DataFrame) -> str:
+    known = known_of(service, records)
+    unknown = records.height - known
+    name = capital(service.plural)
+    if not known:
+        lack = {
+            "inspections": "no inspection is on record",
+            "greasings": "no greasing is on record",
+            "adjusters_replaced": "no adjuster was fitted on record",
+        }[service.column]
+        return f"{name}: cannot be judged, {lack}."
+    late = overdue.filter(pl.col("kind") == service.kind)["wheel_end_id"].n_unique()
+    after = " that had a new adjuster" if service.column == "adjusters_replaced" else ""
+    judged = (
+        f"{name}: {number(late) if late else 'none'} overdue, of {count(known, 'wheel end')}{after}"
+    )
+    if not unknown or not service.unknown:
+        return f"{judged}."
+    return f"{judged}; {number(unknown)} {service.unknown} cannot be judged."
+
+
+def anything_judged(records: pl.DataFrame | None) -> bool:
+    """Whether a flag could be raised at all: from strokes, tests, faults, marks or linings."""
+    if records is None:
+        return True
+    said = ("strokes", "return_tests", "faults", "marks", "linings")
+    return bool(records.select(pl.sum_horizontal(pl.col(*said)).sum()).item())
+
+
+def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
+    """What "flagged" and "not flagged" stand on."""
+    if records is None:
+        return ""
+    if not anything_judged(records):
+        return (
+            "No stroke, return test, fault or lining is on record: whether anything is wrong at "
+            "any wheel end cannot be judged."
+        )
+    total, now = status.height, status["p_out_now"].drop_nulls().len()
+    parts = [
+        f"{what} of {number(n)}"
+        for what, n in (
+            ("strokes since the last setting", now),
+            ("return tests", _with(records, "return_tests")),
+            ("linings", _with(records, "linings")),
+        )
+        if n
+    ]
+    judged = f"Judged on {listed(parts)} of {count(total, 'wheel end')}." if parts else ""
+    unknown = unjudged(status)
+    rest = (
+        f" {capital(count(unknown, 'wheel end'))} could not be judged by "
+        f"{_verb(unknown, 'its', 'their')} stroke now: no flag there says nothing."
+        if unknown
+        else ""
+    )
+    return judged + rest
+
+
+def unjudged(status: pl.DataFrame) -> int:
+    """Wheel ends without a flag that no stroke since their setting, or for too long, tells of."""
+    return status.filter(pl.col("state") == "not_seen", ~pl.col("flagged")).height
+
+
+def services_known(records: pl.DataFrame | None) -> list[str]:
+    """The kinds of service that can be judged at any wheel end, in the plural."""
+    if records is None:
+        return [s.plural for s in SERVICES]
+    return [s.plural for s in SERVICES if known_of(s, records)]
+
+
+def _with(records: pl.DataFrame, column: str) -> int:
+    return records.filter(pl.col(column) > 0).height

@@ -1,0 +1,118 @@
+"""The whole lists as the page shows them: what to reline soon, what later, what is overdue."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from dashboards.due import (
+    LATER,
+    NEVER,
+    NOW,
+    overdue_by_unit,
+    overdue_list,
+    reline_list,
+    soon_due,
+)
+from dashboards.measures import Measures
+from dashboards.page_data import PageData
+from dashboards.words import capital, day_name
+
+NO_DEPOT = "no depot on record"
+NOT_KNOWN = "not known"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A line: whom it concerns, for the filter; its cells; what its first cell leads to."""
+
+    dimensions: Mapping[str, str]
+    target: str  # a unit or wheel end
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PageList:
+    """A list: its rows as far as there is room, and how many there are in all."""
+
+    key: str
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[Row, ...]
+    total: int
+
+    @property
+    def left_out(self) -> int:
+        return self.total - len(self.rows)
+
+
+@dataclass(frozen=True, slots=True)
+class PageLists:
+    soon: PageList
+    later: PageList
+    overdue: PageList
+
+
+def page_lists(data: PageData, most: int) -> PageLists:
+    """Each list with at most ``most`` rows; the rest stands in the work list."""
+    measures = Measures(data.fleet)
+    relines = reline_list(data.wheel_end_status, data.as_of, data.fleet.horizon_months)
+    later = relines.filter(pl.col("urgency") == LATER)
+    late = overdue_by_unit(overdue_list(data.overdue, data.on_record))
+
+    def reline_row(r: Mapping[str, Any]) -> Row:
+        return _reline_row(r, measures)
+
+    return PageLists(
+        soon=_list(
+            "relines-soon", "Relines due soon", RELINE_HEAD, soon_due(relines), most, reline_row
+        ),
+        later=_list("relines-later", "Relines expected", RELINE_HEAD, later, most, reline_row),
+        overdue=_list("overdue-items", "Overdue", OVERDUE_HEAD, late, most, _overdue_row),
+    )
+
+
+RELINE_HEAD = ("Wheel end", "Depot", "Act by", "Lining now", "Minimum from", "Visit")
+OVERDUE_HEAD = ("Unit", "Depot", "What", "Was due", "Wheel ends")
+
+
+def _list(
+    key: str,
+    caption: str,
+    head: tuple[str, ...],
+    frame: pl.DataFrame,
+    most: int,
+    row: Callable[[Mapping[str, Any]], Row],
+) -> PageList:
+    rows = tuple(row(r) for r in frame.head(most).iter_rows(named=True))
+    return PageList(key, caption, head, rows, frame.height)
+
+
+def _dimensions(r: Mapping[str, Any]) -> dict[str, str]:
+    return {d: r[d] or "" for d in ("depot", "duty", "axle_type")}
+
+
+def _reline_row(r: Mapping[str, Any], measures: Measures) -> Row:
+    lining = NOT_KNOWN if r["lining_mm"] is None else measures.length(r["lining_mm"])
+    cells = (
+        r["wheel_end_id"],
+        r["depot"] or NO_DEPOT,
+        f"now: {NOW}" if r["urgency"] == NOW else day_name(r["act_by"]),
+        lining,
+        day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN,
+        day_name(r["reline_on_p50"]) if r["reline_on_p50"] else "none",
+    )
+    return Row(_dimensions(r), r["wheel_end_id"], cells)
+
+
+def _overdue_row(r: Mapping[str, Any]) -> Row:
+    never = r["kind"] == NEVER
+    cells = (
+        r["unit_id"],
+        r["depot"] or NO_DEPOT,
+        capital(r["kind"]),
+        "no day on record" if never else day_name(r["due_on"]),
+        r["ends"],
+    )
+    return Row(_dimensions(r), r["unit_id"], cells)

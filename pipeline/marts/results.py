@@ -1,0 +1,74 @@
+"""What one stage of a run finds out and hands to the next."""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+
+from models.adjustment.judge import FleetDrift
+from models.lives.fits.distributions import LifeDistribution
+from models.relines.simulation.simulate import FleetModel
+from models.usage.fit import UsageFit, usage_frame
+from models.wear.pointers import PointerCalibration
+from models.wear.predict import LiningLines
+from models.wear.result import WearFit
+from models.wear.sums import LiningLifeSums
+
+# Axle type and duty; None pools over it.
+Lives = dict[tuple[str | None, str | None], LifeDistribution]
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """``lines`` is None where the readings allow no wear fit."""
+
+    wear: WearFit
+    calibration: PointerCalibration
+    sums: LiningLifeSums
+    lines: LiningLines | None
+    usage: UsageFit
+
+    @property
+    def km_per_day(self) -> pl.DataFrame:
+        """One row per unit: what it runs a day, with its uncertainty."""
+        return usage_frame(self.usage)
+
+
+@dataclass(frozen=True, slots=True)
+class Forecasts:
+    """``dates``: one row per wheel end; ``linings``: each lining on the day; ``fleet`` is what the
+    budget is drawn from."""
+
+    dates: pl.DataFrame
+    linings: pl.DataFrame
+    fleet: FleetModel
+
+
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """Stroke readings with the wear since their setting; and for each wheel end, what lies between
+    its last reading and its next check."""
+
+    readings: pl.DataFrame
+    ends: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Every wheel end judged, and what the judgement rests on."""
+
+    fleet: FleetDrift
+    lives: Lives
+    grabbing: float
+    judged: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
+    it was not asked for, ``judged`` where no stroke had been read or nobody has judged yet."""
+
+    as_of: dt.date
+    fleet: FleetModel | None = None
+    strokes: Strokes | None = None
+    judged: pl.DataFrame | None = None

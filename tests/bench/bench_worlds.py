@@ -1,0 +1,311 @@
+"""Published forecasts against the truth, world by world.
+
+``python -m tests.bench.bench_worlds [--fleets 3] [--units 60] [--seed 0] [--best 0] [WORDS …]``
+runs fleets of every world whose name holds one of the words (all unless said), each as of a year
+before its records end, and prints a table; it asserts nothing. All of the wheel ends registered on
+that day count, those whose unit has left too. Every stage runs but the page's.
+
+``--best`` lives so many other futures of each fleet from that day on: the best that could be
+forecast by somebody who knew every lining, rate, use and rule of then, and not what comes.
+"""
+
+import argparse
+import datetime as dt
+import itertools
+import tempfile
+import time
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import polars as pl
+from scipy import special
+
+from models.relines.rivals import (
+    PlainTotals,
+    last_years_totals,
+    straight_line_days,
+    straight_line_totals,
+)
+from pipeline.run import STAGES, Run, settings_of
+from pipeline.warehouse import warehouse
+from tests.worlds.fleet import ENDS_ON, Fleet, lived
+from tests.worlds.lake import write_lake
+from tests.worlds.world import WORLDS, World
+
+AS_OF = dt.date(2025, 8, 31)
+NOW = dt.datetime(2026, 9, 1, 8, 0)
+LEVELS = np.array([0.1, 0.5, 0.9])
+CLIPPED_DAYS = 730.0
+"""Reline days are scored up to here: later is as good as never."""
+FROM_MART = len(STAGES) - 2
+
+
+def main() -> None:
+    given = _arguments()
+    print(HEADING)
+    for name, world in WORLDS.items():
+        if given.words and not any(word in name for word in given.words):
+            continue
+        began, crashed, found = time.perf_counter(), 0, []
+        for number in range(given.fleets):
+            seed = given.seed + number
+            fleet = lived(replace(world, units=given.units), seed)
+            try:
+                found.append(judged(fleet) | best(fleet, seed, given.best))
+            except Exception as problem:  # a crash is a result here
+                crashed += 1
+                print(f"  seed {seed}: {type(problem).__name__}: {problem}"[:200])
+        took = (time.perf_counter() - began) / given.fleets
+        print(_line(name, found, crashed, took), flush=True)
+    print(NOTES)
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.bench_worlds")
+    parser.add_argument("words", nargs="*", help="worlds whose name holds one of these")
+    parser.add_argument("--fleets", type=int, default=3)
+    parser.add_argument("--units", type=int, default=World().units)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--best", type=int, default=0, help="futures of the best forecast")
+    return parser.parse_args()
+
+
+def judged(fleet: Fleet) -> dict[str, float]:
+    """Run the stages over what the fleet wrote down, and hold the marts against the truth."""
+    with tempfile.TemporaryDirectory() as base, warehouse.in_memory() as con:
+        lake = write_lake(fleet, Path(base) / "lake", AS_OF)
+        run = Run(con, lake, Path(base) / "out", settings_of(lake), NOW, given_as_of=AS_OF)
+        for stage in STAGES[:FROM_MART]:
+            stage.does(run)
+        found = {**_totals(con, fleet), **_wheel_ends(con, fleet), **_failures(con, fleet)}
+        return found | _uncorrected(run)
+
+
+def _uncorrected(run: Run) -> dict[str, float]:
+    """The year before anything was learned from past errors."""
+    assert run.futures is not None
+    return {"raw": float(run.futures.tallies[0].span_relines[:, :12].sum(axis=1).mean())}
+
+
+def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:
+    """Scores of other futures of the same fleet, taken as a forecast; nothing if none is asked."""
+    if not futures:
+        return {}
+    here = fleet.registered(AS_OF)
+    others = [lived(fleet.world, seed, (AS_OF, n)) for n in range(1, futures + 1)]
+    came, *told = (_by_span(each, here) for each in (fleet, *others))
+    totals = np.quantile(told, LEVELS, axis=0).T
+    days = [np.minimum(each.days_to_reline(AS_OF)[here], CLIPPED_DAYS) for each in (fleet, *others)]
+    scores = _pinball(totals, came)
+    return {
+        "width best": (totals[0, 2] - totals[0, 0]) / max(came[0], 1.0),
+        "crps best": float(scores[0]),
+        "crps q best": float(scores[1:].sum()),
+        "crps day best": float(_pinball(np.quantile(days[1:], LEVELS, axis=0).T, days[0]).mean()),
+    }
+
+
+def _by_span(fleet: Fleet, here: np.ndarray) -> np.ndarray:
+    """Relines of the year after as-of, and of its quarters."""
+    ids = list(itertools.compress(fleet.wheel_end_ids, here))
+    relined = fleet.relines().filter(pl.col("wheel_end_id").is_in(ids))["relined_on"]
+    ends = pl.date_range(AS_OF, ENDS_ON, "3mo", eager=True).to_list()
+    quarters = [_between(relined, a + dt.timedelta(days=1), b) for a, b in itertools.pairwise(ends)]
+    return np.array([sum(quarters), *quarters], float)
+
+
+def _totals(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
+    outlook = con.sql("from mart.reline_outlook order by from_on, months").pl()
+    year = outlook.filter(pl.col("months") == 12).head(1)
+    quarters = outlook.filter(pl.col("months") == 3, pl.col("until_on") <= year["until_on"][0])
+    truth = fleet.relines().filter(pl.col("wheel_end_id").is_in(_registered(fleet)))
+    spans = pl.concat([year, quarters]).to_dicts()
+    happened = np.array(
+        [_between(truth["relined_on"], s["from_on"], s["until_on"]) for s in spans], float
+    )
+    ours = np.array([[s[f"relines_{q}"] for q in ("p10", "p50", "p90")] for s in spans])
+    inside = (ours[:, 0] <= happened) & (happened <= ours[:, 2])
+    edges = np.array([0.5] + [(s["until_on"] - AS_OF).days + 0.5 for s in spans[1:]])
+    rivals = {name: _scores(plain, happened) for name, plain in _rivals(con, edges).items()}
+    own = _pinball(ours, happened)
+    return {
+        "mean": year["relines_mean"][0],
+        "happened": happened[0],
+        "year inside": float(inside[0]),
+        "quarters inside": float(inside[1:].mean()),
+        "width": (ours[0, 2] - ours[0, 0]) / max(happened[0], 1.0),
+        **{f"crps {name}": float(s[0]) for name, s in {"ours": own, **rivals}.items()},
+        **{f"crps q {name}": float(s[1:].sum()) for name, s in {"ours": own, **rivals}.items()},
+    }
+
+
+def _registered(fleet: Fleet) -> list[str]:
+    return [
+        i for i, there in zip(fleet.wheel_end_ids, fleet.registered(AS_OF), strict=True) if there
+    ]
+
+
+def _between(days: pl.Series, first: dt.date, last: dt.date) -> int:
+    return int(days.is_between(first, last).sum())
+
+
+def _rivals(con: duckdb.DuckDBPyConnection, edges: np.ndarray) -> dict[str, list[PlainTotals]]:
+    """Each for the year and for its quarters."""
+    relines = warehouse.fetch(con, "from reduce.relines_done")
+    readings = warehouse.fetch(con, "from reduce.linings_found")
+    spans = (edges[[0, -1]], edges)
+    ids = con.sql("select wheel_end_id from judge.wheel_ends order by 1").pl()["wheel_end_id"]
+    days = straight_line_days(ids, relines, readings, AS_OF)
+    return {
+        "last year": [last_years_totals(relines, AS_OF, s) for s in spans],
+        "line": [straight_line_totals(days, s) for s in spans],
+    }
+
+
+def _scores(plain: list[PlainTotals], happened: np.ndarray) -> np.ndarray:
+    mean = np.concatenate([p.mean for p in plain])[:, None]
+    sd = np.concatenate([p.sd for p in plain])[:, None]
+    return _pinball(mean + sd * special.ndtri(LEVELS), happened)
+
+
+def _pinball(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
+    """Twice the mean pinball loss at p10, p50, p90: CRPS as far as three quantiles tell."""
+    off = happened[:, None] - quantiles
+    return 2.0 * np.maximum(LEVELS * off, (LEVELS - 1.0) * off).mean(axis=1)
+
+
+def _wheel_ends(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
+    order = {name: n for n, name in enumerate(fleet.wheel_end_ids)}
+    status = con.sql("from mart.wheel_end_status order by wheel_end_id").pl()
+    place = np.array([order[i] for i in status["wheel_end_id"]])
+    minimum = np.maximum(fleet.days_to_minimum(AS_OF)[place], 0.0)
+    reline = fleet.days_to_reline(AS_OF)[place]
+    lining, sd = (status[c].cast(pl.Float64).to_numpy() for c in ("lining_mm", "lining_sd"))
+    off = lining - fleet.lining_mm(AS_OF)[place]
+    told = np.isfinite(off)
+    min_on, reline_on = _days(status, "min_on"), _days(status, "reline_on")
+    relines = warehouse.fetch(con, "from reduce.relines_done")
+    readings = warehouse.fetch(con, "from reduce.linings_found")
+    line = straight_line_days(status["wheel_end_id"], relines, readings, AS_OF)
+    # In a band that ends at "never", never is inside: see the share of such bands beside it.
+    return {
+        **_covered("min", min_on, minimum),
+        **_covered("reline", reline_on, reline),
+        "lining bias": float(off[told].mean()),
+        "lining held": float((np.abs(off) <= 1.2815515655 * sd)[told].mean()),
+        "lining told": float(told.mean()),
+        "crps day ours": float(_clipped(reline_on.T, reline).mean()),
+        "crps day line": float(_clipped(np.repeat(line[:, None], 3, axis=1), reline).mean()),
+    }
+
+
+def _days(status: pl.DataFrame, name: str) -> np.ndarray:
+    """(3, L) days after as-of; infinite where there is no date."""
+    return np.array(
+        [
+            (status[f"{name}_{q}"] - AS_OF).dt.total_days().cast(pl.Float64).fill_null(np.inf)
+            for q in ("p10", "p50", "p90")
+        ]
+    )
+
+
+def _covered(name: str, days: np.ndarray, happened: np.ndarray) -> dict[str, float]:
+    early, late = happened < days[0], happened > days[2]
+    return {
+        f"{name} inside": float((~early & ~late).mean()),
+        f"{name} early": float(early.mean()),
+        f"{name} late": float(late.mean()),
+        f"{name} by p50": float((happened <= days[1])[np.isfinite(days[1])].mean()),
+        f"{name} open-ended": float(np.isinf(days[2]).mean()),
+    }
+
+
+def _clipped(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
+    return _pinball(np.minimum(quantiles, CLIPPED_DAYS), np.minimum(happened, CLIPPED_DAYS))
+
+
+def _failures(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
+    here = _registered(fleet)
+    expected = con.sql(
+        """select coalesce(sum(failures_mean), 0) from (
+            select * from mart.expected_failures where depot is null order by month limit 12)"""
+    ).fetchall()[0][0]
+    failed = fleet.adjuster_failures().filter(pl.col("wheel_end_id").is_in(here))["failed_on"]
+    found = fleet.failures_found().filter(pl.col("wheel_end_id").is_in(here))["found_on"]
+    return {
+        "failures": float(expected),
+        "failed": float(_between(failed, AS_OF + dt.timedelta(days=1), ENDS_ON)),
+        "found": float(_between(found, AS_OF + dt.timedelta(days=1), ENDS_ON)),
+    }
+
+
+HEADING = (
+    f"{'':36} {'n':>3} {'x':>2} {'s':>5} | {'12 months':>13} {'raw':>6} {'in':>4} {'qtrs':>4} "
+    f"{'wide':>5} | "
+    f"{'minimum':>7} {'<':>4} {'>':>4} {'open':>4} | {'reline':>6} {'<':>4} {'>':>4} | "
+    f"{'lining mm':>9} {'in':>4} | {'failed':>7} {'found':>7} | "
+    f"{'CRPS year: ours last line':>25} | {'quarters':>19} | {'day: ours line':>15} | "
+    f"{'best: wide year qtrs day':>26}"
+)
+NOTES = """n fleets, x of them ended in a traceback, s seconds each
+12 months: relines forecast over what happened, mean over fleets ± its standard error; raw: before
+anything was learned from past errors; in: fleets inside p10 to p90; qtrs: quarters inside; wide:
+p90 less p10 over what happened
+minimum, reline: days inside p10 to p90, both counted in; < before, > after; open: p90 is never
+lining: lining on the as-of day, less the true one, and share inside its 8 in 10
+failed, found: adjuster failures forecast, over those that happened and over those that checks found
+CRPS: from p10, p50, p90, in relines and in days (up to 730); smaller is better
+best: width, and CRPS of year, quarters and day, of other futures of the same fleet (--best)"""
+
+
+def _line(name: str, found: list[dict[str, float]], crashed: int, took: float) -> str:
+    head = f"{name[:36]:36} {len(found):3d} {crashed:2d} {took:5.1f} |"
+    if not found:
+        return head
+    mean = {k: float(np.mean([f[k] for f in found])) for k in found[0]}
+    ratio = np.array([f["mean"] / max(f["happened"], 1.0) - 1.0 for f in found])
+    error = ratio.std(ddof=1) / np.sqrt(len(ratio)) if len(ratio) > 1 else np.nan
+    crps = " ".join(f"{mean[f'crps {r}']:7.1f}" for r in RIVALS)
+    quarters = " ".join(f"{mean[f'crps q {r}']:5.1f}" for r in RIVALS)
+    raw = np.mean([f["raw"] / max(f["happened"], 1.0) - 1.0 for f in found])
+    best = ""
+    if "crps best" in mean:
+        best = (
+            f" | {mean['width best']:7.0%} {mean['crps best']:5.1f} {mean['crps q best']:5.1f} "
+            f"{mean['crps day best']:5.0f}"
+        )
+    return (
+        f"{head} {_percent(ratio.mean()):>6} ±{100 * error:4.1f} {_percent(raw):>6} "
+        f"{mean['year inside']:4.0%} "
+        f"{mean['quarters inside']:4.0%} {mean['width']:5.0%} | "
+        f"{_shares(mean, 'min', 7)} {mean['min open-ended']:4.0%} | {_shares(mean, 'reline', 6)} | "
+        f"{mean['lining bias']:+9.2f} {mean['lining held']:4.0%} | "
+        f"{_over(found, 'failed'):>7} {_over(found, 'found'):>7} | {crps:>25} | {quarters:>19} | "
+        f"{mean['crps day ours']:7.0f} {mean['crps day line']:7.0f}{best}"
+    )
+
+
+RIVALS = ("ours", "last year", "line")
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:+.1f}%"
+
+
+def _shares(mean: dict[str, float], name: str, width: int) -> str:
+    inside, early, late = (mean[f"{name} {w}"] for w in ("inside", "early", "late"))
+    return f"{inside:{width}.0%} {early:4.0%} {late:4.0%}"
+
+
+def _over(found: Iterable[dict[str, float]], name: str) -> str:
+    """Failures are few: sums over the fleets."""
+    rows = list(found)
+    happened = sum(f[name] for f in rows)
+    return _percent(sum(f["failures"] for f in rows) / happened - 1.0) if happened else "none"
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,61 @@
+"""When a share of the records that matters is in no figure."""
+
+import polars as pl
+import pytest
+
+from dashboards.missing import MATTERS, missing, reasons_counted
+
+REASONS = pl.DataFrame(
+    {
+        "table_name": ["work", "work", "work"],
+        "reason_kind": ["unknown wheel end", "action not readable", "unknown wheel end"],
+        "path": ["work/b.csv", "work/a.csv", "work/a.csv"],
+        "row_no": [2, 9, 7],
+        "reason": ["found K9/1L", "found x", "found K8/1L"],
+    }
+)
+
+
+def loads(*rows: tuple[str, str, int, int, str]) -> pl.DataFrame:
+    counts = {"rows_read": pl.Int64, "set_aside": pl.Int64}
+    schema = {"path": pl.String, "table_name": pl.String, **counts, "status": pl.String}
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def test_reasons_are_counted_with_their_first_row():
+    counted = reasons_counted(REASONS).filter(pl.col("reason_kind") == "unknown wheel end")
+    assert counted.rows(named=True) == [
+        {
+            "table_name": "work",
+            "reason_kind": "unknown wheel end",
+            "n": 2,
+            "path": "work/a.csv",
+            "row_no": 7,
+            "reason": "found K8/1L",
+        }
+    ]
+
+
+@pytest.mark.parametrize(("aside", "warned"), [(49, 0), (50, 0), (51, 1), (1000, 1)])
+def test_a_table_is_named_above_the_share_that_matters(aside, warned):
+    """Of the table, not of the whole: a small table's rows are few among all."""
+    assert MATTERS == 0.05
+    read = loads(
+        ("work/a.csv", "work", 1000, aside, "loaded"),
+        ("i.csv", "inspections", 10**6, 0, "loaded"),
+    )
+    assert len(missing(read, reasons_counted(REASONS))) == warned
+
+
+def test_a_file_that_was_not_read_is_named_however_small_and_without_rows():
+    status = "not read: found not a Parquet file"
+    some = loads(("w.csv", "work", 10, 0, "loaded"), ("w.parquet", "work", 0, 0, status))
+    (said,) = missing(some, reasons_counted(REASONS.clear()))
+    assert said.startswith("1 file of the table “work” could not be read, 1 could")
+    (whole,) = missing(some.tail(1), reasons_counted(REASONS.clear()))
+    assert whole.startswith("Nothing of the table “work” could be read")
+    assert status in whole
+
+
+def test_nothing_read_and_nothing_set_aside_is_nothing_missing():
+    assert missing(loads(), reasons_counted(REASONS.clear())) == ()

@@ -1,0 +1,80 @@
+"""What records hold and lack, in sentences with numbers."""
+
+import polars as pl
+import pytest
+
+from dashboards.on_record import flags_judged, lacking, services_judged
+
+COLUMNS = (
+    "inspections",
+    "linings",
+    "strokes",
+    "return_tests",
+    "faults",
+    "marks",
+    "jobs",
+    "greasings",
+    "adjusters_replaced",
+)
+OVERDUE = pl.DataFrame({"wheel_end_id": ["K1/1L"], "kind": ["greasing"]})
+
+
+def records(*changes: dict[str, object]) -> pl.DataFrame:
+    """Wheel ends with three of everything on record, but for what is changed."""
+    rows = [
+        {"wheel_end_id": f"K{i}/1L", "unit_id": f"K{i}", "duty": "town"}
+        | dict.fromkeys(COLUMNS, 3)
+        | change
+        for i, change in enumerate(changes, start=1)
+    ]
+    return pl.DataFrame(rows)
+
+
+def status(**changed: object) -> pl.DataFrame:
+    row = {"state": "in_band", "flagged": False, "p_out_now": 0.01}
+    return pl.DataFrame([row, row | changed])
+
+
+def test_full_records_lack_nothing():
+    assert lacking(records({}, {})) == ()
+    assert lacking(None) == ()
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"inspections": 0}, "1 wheel end of 2 was never inspected: nothing here speaks of"),
+        ({"greasings": 0}, "1 wheel end of 2 has no greasing on record: whether greasing is"),
+        ({"duty": "unassigned"}, "1 unit of 2 has no duty on record"),
+        ({"return_tests": 0}, "1 wheel end of 2 has no return test on record: an adjuster that"),
+    ],
+)
+def test_what_one_lacks_is_counted(change, said):
+    (sentence,) = lacking(records({}, change))
+    assert sentence.startswith(said)
+
+
+def test_what_all_lack_is_said_of_all():
+    said = lacking(records(*[{"greasings": 0, "jobs": 0, "adjusters_replaced": 0}] * 2))
+    assert [s.split(":")[0] for s in said] == [
+        "No greasing is on record",
+        "No work is on record",
+    ]
+
+
+def test_services_say_of_how_many_they_speak():
+    assert services_judged(records({}, {"greasings": 0}, {"inspections": 0}), OVERDUE) == (
+        "Adjuster checks: none overdue, of 2 wheel ends; 1 never inspected cannot be judged.",
+        "Greasings: 1 overdue, of 2 wheel ends; 1 without a greasing on record cannot be judged.",
+        "First services: none overdue, of 3 wheel ends that had a new adjuster.",
+    )
+
+
+def test_flags_say_what_they_were_judged_on():
+    said = flags_judged(records({}, {"return_tests": 0}), status(state="not_seen", p_out_now=None))
+    assert said.startswith(
+        "Judged on strokes since the last setting of 1, return tests of 1 and linings of 2 of 2 "
+        "wheel ends. 1 wheel end could not be judged"
+    )
+    nothing = records(*[dict.fromkeys(COLUMNS, 0)] * 2)
+    assert "cannot be judged" in flags_judged(nothing, status())

@@ -1,0 +1,1 @@
+"""Invented fleets drawn with known truth, and how well judgements of them hit it."""

@@ -1,0 +1,142 @@
+"""What is learned from errors: the prior where there are few, the errors where there are many."""
+
+import numpy as np
+import pytest
+
+from models.relines.past_errors import (
+    BIAS_SD,
+    LEAD_SD,
+    SURPRISE_SD,
+    PastErrors,
+    calibrated_totals,
+    error_factors,
+    errors_to_come,
+    past_errors,
+)
+from models.relines.simulation.counts import Calendar, empty_tally
+
+QUARTERS = 4
+
+
+def windows(origins: int, bias: float, surprise: float, luck: float, seed: int) -> PastErrors:
+    """Every quarter after each of some origins, as a fleet with such errors would show them."""
+    rng = np.random.default_rng(seed)
+    by_quarter = bias + rng.normal(0.0, np.hypot(surprise, luck), origins)
+    at = [h - ago for ago in range(1, origins + 1) for h in range(1, min(ago, 4) + 1)]
+    quarter = np.array(at)
+    error = by_quarter[quarter + origins - 1]
+    return PastErrors(error, np.full(len(error), luck), quarter)
+
+
+NOTHING = past_errors([], [], [])
+
+
+def test_without_a_past_the_prior_stands():
+    coming = errors_to_come(NOTHING, QUARTERS)
+    assert coming.expected == pytest.approx(np.zeros(QUARTERS))
+    # θ and φ have a spread of their own: their mean square multiplies the prior's variance.
+    variance = coming.sd**2 - LEAD_SD**2 * np.arange(QUARTERS)
+    ratio = variance / (BIAS_SD**2 + SURPRISE_SD**2)
+    assert np.ptp(ratio) == pytest.approx(0.0, abs=1e-9)
+    assert 1.0 < ratio[0] < 4.0
+
+
+def test_one_error_by_hand():
+    """One θ and φ, one error of the last quarter: e K / (K + s²), K their prior covariance."""
+    error, luck = 0.2, 0.1
+    past = PastErrors(np.array([error]), np.array([luck]), np.array([0]))
+    coming = errors_to_come(past, 1)
+    middle = len(coming.weight) // 2  # θ = φ = 1
+    own = BIAS_SD**2 + SURPRISE_SD**2
+    with_next = BIAS_SD**2 * np.exp(-1.0 / 12.0)
+    variance = own + luck**2 + 1e-6
+    assert coming.mean[middle, 0] == pytest.approx(error * with_next / variance, rel=1e-9)
+    assert coming.covariance[middle, 0, 0] == pytest.approx(own - with_next**2 / variance, rel=1e-9)
+
+
+def test_a_lasting_bias_is_learned_and_a_fleet_without_errors_becomes_sure():
+    biased = errors_to_come(windows(12, 0.15, 0.02, 0.03, 1), QUARTERS)
+    assert biased.expected[0] == pytest.approx(0.15, abs=0.03)
+    none = np.mean([errors_to_come(windows(12, 0.0, 0.0, 0.01, s), 1).sd[0] for s in range(5)])
+    wild = np.mean([errors_to_come(windows(12, 0.0, 0.15, 0.03, s), 1).sd[0] for s in range(5)])
+    prior = errors_to_come(NOTHING, 1).sd[0]
+    assert none < 0.5 * prior
+    assert wild > 1.3 * prior
+
+
+def test_overlapping_windows_are_not_new_outcomes():
+    """One quarter, forecast from six origins: six errors that say no more than one."""
+    one = PastErrors(np.array([0.2]), np.array([0.1]), np.array([0]))
+    six = PastErrors(np.full(6, 0.2), np.full(6, 0.1), np.zeros(6, int))
+    apart = PastErrors(np.full(6, 0.2), np.full(6, 0.1), -np.arange(6))
+    single, many, spread = (errors_to_come(past, 1) for past in (one, six, apart))
+    assert many.expected == pytest.approx(single.expected)
+    assert spread.expected[0] > 1.5 * many.expected[0]
+    assert spread.sd[0] < many.sd[0]
+
+
+def test_what_is_known_at_an_origin_was_over_by_then():
+    known = windows(6, 0.0, 0.1, 0.1, 1).known_at(3)
+    assert known.quarter.max() == 0
+    assert len(known.by_quarter()[0]) == 3
+    assert len(windows(6, 0.0, 0.1, 0.1, 1).known_at(6)) == 0
+
+
+def test_bands_widened_by_past_errors_cover_what_comes():
+    """400 fleets whose errors have a bias and surprises of their own: 8 in 10 inside, ± 3 standard
+    errors. Without what was learned, luck alone covers far less."""
+    rng = np.random.default_rng(5)
+    inside, alone = [], []
+    for _ in range(400):
+        bias = rng.normal(0.0, 0.08)
+        draws = [np.exp(rng.normal(np.log(400.0), 0.03, (300, n))) for n in range(1, 9)]
+        came = 400.0 * np.exp(bias + rng.normal(0.0, 0.04, 8) + rng.normal(0.0, 0.03, 8))
+        happened = [came[8 - n :] for n in range(1, 9)]
+        coming = errors_to_come(past_errors(draws, happened, range(1, 9)), 1)
+        now = np.exp(rng.normal(np.log(400.0), 0.03, 300))
+        calibrated = now * error_factors(coming, 300, 1)[:, 0]
+        after = 400.0 * np.exp(bias + rng.normal(0.0, np.hypot(0.04, 0.03)))
+        for held, drawn in ((inside, calibrated), (alone, now)):
+            low, high = np.quantile(drawn, [0.1, 0.9])
+            held.append(low <= after <= high)
+    assert np.mean(inside) == pytest.approx(0.8, abs=0.06)
+    assert np.mean(alone) < 0.55
+
+
+def drawn_tally(months: int = 24, cells: int = 30):
+    ends = 30.4375 * np.arange(1, months + 1)
+    tally = empty_tally(Calendar(ends, ends), 100, 500, cells)
+    rng = np.random.default_rng(2)
+    tally.relines[:] = rng.poisson(0.4, tally.relines.shape)
+    tally.relines_by_span[:] = tally.relines
+    return tally
+
+
+def test_calibrated_counts_are_whole_and_follow_their_factors():
+    tally = drawn_tally()
+    past = windows(12, 0.2, 0.0, 0.02, 1)
+    found = calibrated_totals(tally, past, 3)
+    assert found.relines.dtype == np.int32
+    assert found.relines.min() >= 0
+    before, after = tally.relines.sum(axis=(1, 2)), found.relines.sum(axis=(1, 2))
+    expected = np.exp(errors_to_come(past, 8).expected)
+    assert after.mean() / before.mean() == pytest.approx(expected.mean(), abs=0.02)
+    # A part's mean grows as the total's: rounding favours none. 500 draws of some 10 relines.
+    by_cell = found.relines.sum(axis=1).mean(axis=0) / tally.relines.sum(axis=1).mean(axis=0)
+    assert by_cell == pytest.approx(after.mean() / before.mean(), abs=0.02)
+    again = calibrated_totals(tally, past, 3)
+    assert (again.relines == found.relines).all()
+    assert tally.relines.sum() == before.sum()
+
+
+def test_a_large_fleet_does_not_claim_less_than_its_past_allows():
+    tally = drawn_tally()
+    tally.relines[:] *= 1000
+    year = calibrated_totals(tally, NOTHING, 1).relines[:, :12].sum(axis=(1, 2))
+    low, high = np.quantile(year, [0.1, 0.9])
+    assert (high - low) / year.mean() > 0.1
+
+
+def test_no_quarters_are_refused():
+    with pytest.raises(ValueError, match="at least 1"):
+        errors_to_come(NOTHING, 0)

@@ -1,0 +1,150 @@
+"""What the fleet wrote down, as a lake in the contract's form."""
+
+import datetime as dt
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from tests.worlds.fleet import Fleet, unit_id
+from tests.worlds.workshop import FRONT, REAR
+
+DEPOTS = ("Brindle Quay", "Low Stannet", "Overmarsh Yard")
+DUTIES = ("trunk", "round town")
+TYPES = {"front": FRONT, "rear": REAR}
+SETTINGS = """[fleet]
+name = "Tidewrack Cartage (invented)"
+currency = "CU"
+
+[costs]
+lining_kit = 90.0
+reline_labour = 120.0
+downtime = 200.0
+"""
+
+
+def write_lake(fleet: Fleet, lake: Path, register_on: dt.date) -> Path:
+    """Write the records of every unit that was in the register on a day, to their end.
+
+    A run as of that day uses nothing dated later; the register has no date, so it is that of then.
+    """
+    named = _named(fleet).filter(pl.Series(fleet.registered(register_on)))
+    tables = {
+        "register": _register(fleet, named),
+        "inspections": _inspections(fleet, named),
+        "work": _work(fleet, named),
+    }
+    if fleet.world.two_duties:
+        units = named["unit_id"].unique().to_list()
+        tables["duty"] = _duty(fleet).filter(pl.col("unit_id").is_in(units))
+    for name, table in tables.items():
+        (lake / name).mkdir(parents=True, exist_ok=True)
+        table.write_parquet(lake / name / "all.parquet")
+    axles = "\n".join(
+        f"[axle_types.{name}]\nlining_new_mm = {t['new_mm']}\nlining_min_mm = {t['minimum_mm']}\n"
+        for name, t in TYPES.items()
+    )
+    (lake / "fleet.toml").write_text(f"{SETTINGS}\n{axles}", encoding="utf-8")
+    return lake
+
+
+def _named(fleet: Fleet) -> pl.DataFrame:
+    ends = fleet.ends
+    return pl.DataFrame(
+        {
+            "end": np.arange(len(ends)),
+            "unit_id": [unit_id(u) for u in ends.unit],
+            "axle_no": ends.axle_no,
+            "side": np.where(ends.is_left, "L", "R"),
+        }
+    )
+
+
+def _odometer(fleet: Fleet, ends: np.ndarray, day: np.ndarray) -> np.ndarray:
+    unit = fleet.ends.unit[ends]
+    began = np.where(fleet.roads.joins[unit] > 0, 0.0, 40_000.0 + 9_871.0 * (unit % 31))
+    return np.asarray(np.round(began + fleet.roads.km[unit, np.asarray(day, int)]))
+
+
+def _register(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
+    every = np.arange(len(fleet.ends))
+    begin = fleet.records[0]
+    life, fitting = fleet.lives.at(begin, every), fleet.fittings.at(begin, every)
+    joins = fleet.roads.joins[fleet.ends.unit]
+    # What a register knows of the time before the records: some of it.
+    known = (every // 2 * 7919 % 10 < 6) & (life["day"] > 0) & (joins == 0)
+    fitted = every * 104_729 % 10 < 5
+    table = pl.DataFrame(
+        {
+            "end": every,
+            "axle_type": np.where(fleet.ends.axle_no == 1, "front", "rear"),
+            "arm_length_mm": fleet.ends.arm_mm,
+            "depot": [DEPOTS[d] for d in fleet.roads.depot[fleet.ends.unit]],
+            "relined_on": _dates(fleet, life["day"], known),
+            "relined_km": _where(known, _odometer(fleet, every, life["day"])),
+            "in_service_on": _dates(fleet, joins, joins > 0),
+            "in_service_km": _where(joins > 0, np.zeros(len(every))),
+            "adjuster_fitted_on": _dates(fleet, fitting["day"], fitted),
+            "adjuster_fitted_km": _where(fitted, _odometer(fleet, every, fitting["day"])),
+        }
+    )
+    return named.join(table, on="end", maintain_order="left").drop("end")
+
+
+def _where(known: np.ndarray, values: np.ndarray) -> pl.Series:
+    return pl.Series([v if k else None for k, v in zip(known, values.tolist(), strict=True)])
+
+
+def _dates(fleet: Fleet, day: np.ndarray, known: np.ndarray) -> pl.Series:
+    dates = [fleet.date(d) if k else None for d, k in zip(day, known, strict=True)]
+    return pl.Series(dates, dtype=pl.Date)
+
+
+def _on_record(fleet: Fleet, columns: dict[str, np.ndarray], named: pl.DataFrame) -> pl.DataFrame:
+    """Events of the records' days, with unit, axle, side, ``on`` and ``odometer_km``."""
+    first, last = fleet.records
+    table = pl.DataFrame(columns).filter(pl.col("day").is_between(first, last))
+    km = _odometer(fleet, table["end"].to_numpy(), table["day"].to_numpy())
+    on = pl.lit(fleet.date(0)) + pl.duration(days=pl.col("day").cast(pl.Int64))
+    table = table.with_columns(odometer_km=km, on=on.cast(pl.Date))
+    return table.join(named, on="end").sort("on", "end")
+
+
+def _inspections(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
+    return _on_record(fleet, fleet.checks, named).select(
+        "unit_id",
+        "axle_no",
+        "side",
+        "odometer_km",
+        inspected_on="on",
+        lining_mm=pl.col("lining_mm").fill_nan(None),
+        free_stroke_mm="stroke_mm",
+        return_test=pl.when("found").then(pl.lit("fail")).when("tested").then(pl.lit("pass")),
+    )
+
+
+def _work(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
+    relined = fleet.relined
+    written = {n: c[relined["written"]] for n, c in relined.items() if n != "written"}
+    relines = _on_record(fleet, written, named).with_columns(
+        action=pl.lit("reline"), reason=pl.lit("worn")
+    )
+    faults = _on_record(fleet, fleet.faults, named).with_columns(
+        action=pl.when("replaced")
+        .then(pl.lit("adjuster_replaced"))
+        .otherwise(pl.lit("adjuster_set")),
+        reason=pl.when("replaced").then(pl.lit("failed")),
+    )
+    kept = ["unit_id", "axle_no", "side", "on", "odometer_km", "action", "reason"]
+    # The work of a reline ends with setting the adjuster.
+    settings = relines.with_columns(action=pl.lit("adjuster_set"), reason=pl.lit(None, pl.String))
+    rows = pl.concat([t.select(kept) for t in (relines, settings, faults)])
+    return rows.rename({"on": "done_on"}).sort("done_on", "unit_id", "axle_no", "side")
+
+
+def _duty(fleet: Fleet) -> pl.DataFrame:
+    rows = []
+    for unit, duty in enumerate(fleet.roads.duty):
+        changes = [0, *(np.flatnonzero(np.diff(duty)) + 1)]
+        rows += [(unit_id(unit), DUTIES[duty[d]], fleet.date(d)) for d in changes]
+    return pl.DataFrame(rows, schema=["unit_id", "duty", "from_on"], orient="row")

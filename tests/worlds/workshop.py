@@ -1,0 +1,251 @@
+"""What happens at checks: readings, relines by the fleet's rule, adjusters found and replaced."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import special
+
+from tests.worlds.luck import Luck
+from tests.worlds.roads import NEVER, Roads
+from tests.worlds.world import World
+
+AXLES = 3
+FRONT = {"new_mm": 17.0, "minimum_mm": 6.0, "arm_mm": 140.0, "severity": 0.9}
+REAR = {"new_mm": 18.0, "minimum_mm": 7.0, "arm_mm": 150.0, "severity": 1.05}
+TRAVEL_MM = 57.0
+"""Where the chamber's own travel ends."""
+ADJUSTER_SHAPE, ADJUSTER_SCALE_KM = 1.8, 450_000.0
+TESTED, FOUND_BY_TEST = 0.85, 0.9
+A_CHECKS_WEAR = 1.1
+YEARLY = 640
+"""Days after which the calendar's rule relines an axle."""
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Wheel ends, in order: left and right of an axle beside each other, a unit's axles too."""
+
+    unit: np.ndarray
+    axle_no: np.ndarray
+    is_left: np.ndarray
+    new_mm: np.ndarray
+    minimum_mm: np.ndarray
+    arm_mm: np.ndarray
+    severity: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.unit)
+
+
+def drawn_ends(world: World, units: int, luck: Luck) -> Ends:
+    per = 2 * AXLES
+    axle_no = np.tile(np.repeat(np.arange(1, AXLES + 1), 2), units)
+    own = np.exp(luck.once.normal(0.0, world.wear_unit_sd, units))
+    kinds = {k: np.where(axle_no == 1, FRONT[k], REAR[k]) for k in FRONT}
+    kinds["severity"] = kinds["severity"] * np.repeat(own, per)
+    is_left = np.tile([True, False], units * AXLES)
+    return Ends(np.repeat(np.arange(units), per), axle_no, is_left, **kinds)
+
+
+@dataclass(frozen=True)
+class Log:
+    """Events as they come, kept as columns: each entry is a dict of arrays of one length."""
+
+    entries: list[dict[str, np.ndarray]] = field(default_factory=list)
+
+    def enter(self, **columns: np.ndarray) -> None:
+        self.entries.append({n: np.array(c) for n, c in columns.items()})
+
+    def columns(self) -> dict[str, np.ndarray]:
+        names = self.entries[0]
+        return {n: np.concatenate([e[n] for e in self.entries]) for n in names}
+
+
+# What is drawn for every wheel end at every check, whether it comes to matter or not.
+KINDS = (
+    *("reading", "coarse", "unread", "stroke", "tested", "found", "lasts", "set", "set_again"),
+    *("mood", "overlooked", "early", "late", "late_days", "unwritten", "fresh", "rate"),
+)
+
+
+class Workshop:
+    """The state of every wheel end, taken from check to check."""
+
+    def __init__(self, world: World, roads: Roads, ends: Ends, half_way: int, luck: Luck) -> None:
+        self.world, self.roads, self.ends = world, roads, ends
+        self.half_way, self.luck = half_way, luck
+        self.lives, self.fittings, self.settings = Log(), Log(), Log()
+        self.checks, self.relines, self.faults = Log(), Log(), Log()
+        self.start_on, self.start_mm, self.rate = (np.zeros(len(ends)) for _ in range(3))
+        self.fails_on, self.set_on, self.ratio = (np.zeros(len(ends)) for _ in range(3))
+        units = len(roads.depot)
+        v = world.frailty
+        self.frailty = luck.once.gamma(1.0 / v, v, units) if v else np.ones(units)
+        every = np.arange(len(ends))
+        first = roads.joins[ends.unit]
+        self._draw(np.zeros(len(ends)))
+        self._line(every, first)
+        # Linings of units that were there when it all began have run for a while.
+        share = np.repeat(luck.once.uniform(0.0, 0.85, len(ends) // 2), 2)
+        worn = share * (ends.new_mm - ends.minimum_mm)
+        self.start_mm = self.start_mm - np.where(first > 0, 0.0, worn)
+        self._log_lives(every)
+        self._fit(every, first)
+        self._set(every, first, "set")
+
+    def _draw(self, day: np.ndarray) -> None:
+        """Numbers for one check of every wheel end, on its day."""
+        shape = len(KINDS), len(self.ends)
+        self.number = dict(
+            zip(KINDS, self.luck.of(day, lambda rng: rng.random(shape)), strict=True)
+        )
+
+    def _normal(self, kind: str, ends: np.ndarray) -> np.ndarray:
+        return np.asarray(special.ndtri(self.number[kind][ends]))
+
+    def _axle_number(self, kind: str, ends: np.ndarray) -> np.ndarray:
+        """One number for both ends of an axle: the left one's."""
+        return self.number[kind][ends - ends % 2]
+
+    def _line(self, ends: np.ndarray, day: np.ndarray) -> None:
+        """Put new linings in."""
+        fresh = 0.2 * self._normal("fresh", ends)
+        own = np.exp(self.world.wear_life_sd * self._normal("rate", ends))
+        self.start_on[ends], self.start_mm[ends] = day, self.ends.new_mm[ends] + fresh
+        self.rate[ends] = self.ends.severity[ends] * own
+
+    def _log_lives(self, ends: np.ndarray) -> None:
+        self.lives.enter(
+            end=ends, day=self.start_on[ends], mm=self.start_mm[ends], rate=self.rate[ends]
+        )
+
+    def _fit(self, ends: np.ndarray, day: np.ndarray) -> None:
+        """Fit adjusters, and draw the day on which each stops taking up."""
+        unit = self.ends.unit[ends]
+        hazard = -np.log1p(-self.number["lasts"][ends]) / self.frailty[unit]
+        lasts = ADJUSTER_SCALE_KM * hazard ** (1.0 / ADJUSTER_SHAPE)
+        self.fails_on[ends] = first_day(
+            self.roads.km, unit, self._at(self.roads.km, ends, day) + lasts
+        )
+        self.fittings.enter(end=ends, day=day, fails_on=self.fails_on[ends])
+
+    def _set(self, ends: np.ndarray, day: np.ndarray, kind: str) -> None:
+        self.set_on[ends] = day
+        self.ratio[ends] = 0.125 + 0.007 * self._normal(kind, ends)
+        self.settings.enter(end=ends, day=day, ratio=self.ratio[ends])
+
+    def _at(self, what: np.ndarray, ends: np.ndarray, day: np.ndarray) -> np.ndarray:
+        return what[self.ends.unit[ends], np.broadcast_to(day, ends.shape).astype(int)]
+
+    def visit(self, units: np.ndarray, day: np.ndarray) -> None:
+        """One check of some units, each on its day."""
+        on = np.full(len(self.roads.depot), NEVER)
+        on[units] = day
+        self._draw(on[self.ends.unit])
+        ends = np.flatnonzero(np.isfinite(on[self.ends.unit]))
+        days = on[self.ends.unit[ends]]
+        wear = self._at(self.roads.wear, ends, days)
+        worn = self.rate[ends] * (wear - self._at(self.roads.wear, ends, self.start_on[ends]))
+        lining = np.maximum(self.start_mm[ends] - worn, 0.0)
+        reading = self._read(ends, lining)
+        self._check(ends, days, reading)
+        due = self._due(ends, days, reading - self.ends.minimum_mm[ends])
+        self._reline(ends[due], days[due])
+
+    def _read(self, ends: np.ndarray, lining: np.ndarray) -> np.ndarray:
+        """What is read, in the steps that the fleet reads in; NaN where nobody did."""
+        error = self.world.reading_sd * self._normal("reading", ends)
+        found = np.maximum(lining + error, 0.0)
+        if self.world.steps == "tenths":
+            found = np.round(found, 1)
+        else:
+            halves, wholes = np.round(2.0 * found) / 2.0, np.round(found)
+            heaped = 0.7 if self.world.steps == "heaped" else 0.0
+            coarse = self.number["coarse"][ends] < heaped
+            found = np.where(coarse, wholes, halves)
+        return np.where(self.number["unread"][ends] < self.world.unread, np.nan, found)
+
+    def _check(self, ends: np.ndarray, day: np.ndarray, reading: np.ndarray) -> None:
+        """Stroke and return test; an adjuster found failed is replaced, one out of band set."""
+        failed = self.fails_on[ends] <= day
+        slack_on = np.where(failed, np.maximum(self.fails_on[ends], self.set_on[ends]), day)
+        wear = self._at(self.roads.wear, ends, day) - self._at(self.roads.wear, ends, slack_on)
+        true = stroke_mm(self.ends, ends, self.ratio[ends], self.rate[ends] * wear)
+        stroke = np.round(true + 0.6 * self._normal("stroke", ends), 1)
+        out = stroke > 0.16 * self.ends.arm_mm[ends]
+        tested = out | (self.number["tested"][ends] < TESTED)
+        found = failed & tested & (self.number["found"][ends] < FOUND_BY_TEST)
+        self.checks.enter(
+            end=ends, day=day, lining_mm=reading, stroke_mm=stroke, tested=tested, found=found
+        )
+        self.faults.enter(end=ends[found], day=day[found], replaced=np.ones(found.sum(), bool))
+        self._fit(ends[found], day[found])
+        reset = out & ~found
+        self.faults.enter(end=ends[reset], day=day[reset], replaced=np.zeros(reset.sum(), bool))
+        changed = found | reset
+        self._set(ends[changed], day[changed], "set")
+
+    def _due(self, ends: np.ndarray, day: np.ndarray, above: np.ndarray) -> np.ndarray:
+        """Which of these wheel ends the fleet relines on these readings."""
+        world = self.world
+        above = np.nan_to_num(above, nan=99.0)
+        margin = np.array(world.margin)[self.roads.depot[self.ends.unit[ends]]]
+        margin = margin + world.policy_change * (day >= self.half_way)
+        worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
+        match world.rule:
+            case "own reading":
+                return np.asarray(above <= margin)
+            case "whole unit":
+                thin = np.repeat((worst <= margin).reshape(-1, 2 * AXLES).any(axis=1), 2 * AXLES)
+                return np.asarray(thin & (worst <= margin + 4.0))
+            case "calendar":
+                return np.asarray((day - self.start_on[ends] >= YEARLY) | (worst <= 0.5))
+            case "sloppy":
+                kinds = ("mood", "overlooked", "early")
+                mood, luck, early = (self._axle_number(kind, ends) for kind in kinds)
+                overlooked = luck < np.where(worst <= 0.0, 0.1, 0.35)
+                return np.asarray(
+                    ((worst <= margin + 3.0 * (mood - 0.5)) & ~overlooked) | (early < 0.01)
+                )
+            case "looks ahead":
+                return np.asarray(worst - A_CHECKS_WEAR * margin / 1.6 <= 0.3)
+            case _:
+                return np.asarray(worst <= margin)
+
+    def _reline(self, ends: np.ndarray, day: np.ndarray) -> None:
+        """Now, or some days after the check if the unit is there then."""
+        kinds = ("late", "late_days", "unwritten")
+        late, days, unwritten = (self._axle_number(kind, ends) for kind in kinds)
+        done = day + np.where(late < self.world.late, 2 + np.floor(12 * days), 0)
+        done = np.minimum(done, self.roads.days - 1)
+        done = np.where(self._at(self.roads.there, ends, done), done, day)
+        self._line(ends, done)
+        self._log_lives(ends)
+        self._set(ends, done, "set_again")
+        self.relines.enter(end=ends, day=done, written=unwritten >= self.world.unwritten)
+
+
+def stroke_mm(ends: Ends, which: np.ndarray, ratio: np.ndarray, slack: np.ndarray) -> np.ndarray:
+    """Free stroke [mm] when ``slack`` mm of wear were not taken up: the cam turns 90° over the
+    lining's wear, common practice."""
+    arm = ends.arm_mm[which]
+    per_mm = arm * np.radians(90.0) / (ends.new_mm - ends.minimum_mm)[which]
+    return np.asarray(np.minimum(arm * ratio + per_mm * slack, TRAVEL_MM))
+
+
+def first_day(run_up: np.ndarray, unit: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """First day on which each unit's sum reaches a level; infinite beyond the days lived."""
+    days = run_up.shape[1]
+    # One search over all units' sums, set one above the other.
+    step = run_up.max() + 1.0
+    stacked = (run_up + step * np.arange(len(run_up))[:, None]).ravel()
+    place = np.searchsorted(stacked, np.minimum(level, step - 0.5) + step * unit) - days * unit
+    return np.where((level > run_up[unit, -1]) | (place >= days), NEVER, place)
+
+
+def worked(workshop: Workshop, visits: np.ndarray) -> Workshop:
+    """Every check in turn."""
+    for day in visits.T:
+        units = np.flatnonzero(np.isfinite(day))
+        workshop.visit(units, day[units])
+    return workshop

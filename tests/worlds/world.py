@@ -1,0 +1,86 @@
+"""What is true of a fleet, as switches; and the worlds that forecasts are tried in."""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+Gaps = Literal["exact", "irregular", "clustered"]
+Rule = Literal["worst of axle", "own reading", "whole unit", "calendar", "sloppy", "looks ahead"]
+Steps = Literal["tenths", "halves", "heaped"]
+
+
+@dataclass(frozen=True)
+class World:
+    """Rates are per year; lengths in mm.
+
+    ``gaps``: checks exactly every 12 weeks, 8 to 20 weeks apart, or in a week of the depot's.
+    ``skipped``: share of checks that are not made. ``leaving``, ``joining``: units as a share of
+    the fleet. ``pauses``: half-years off the road, per unit. ``season``: how far use swings about
+    its mean. ``margin``: reading above the minimum at which a depot relines, by depot;
+    ``policy_change`` is added to it half-way through the records. ``unwritten``: share of relines
+    that nobody writes down. ``late``: share of relines done some days after the visit.
+    ``frailty``: variance between units of the adjusters' hazard.
+    """
+
+    units: int = 60
+    years: float = 4.0
+    gaps: Gaps = "exact"
+    skipped: float = 0.0
+    leaving: float = 0.0
+    joining: float = 0.0
+    pauses: float = 0.0
+    season: float = 0.0
+    two_duties: bool = False
+    rule: Rule = "worst of axle"
+    margin: tuple[float, float, float] = (1.0, 1.6, 2.2)
+    policy_change: float = 0.0
+    steps: Steps = "tenths"
+    reading_sd: float = 0.4
+    unread: float = 0.03
+    unwritten: float = 0.0
+    late: float = 0.0
+    frailty: float = 0.0
+    wear_unit_sd: float = 0.12
+    wear_life_sd: float = 0.10
+    years_before: float = 3.0
+    """Lived before the records begin, so that nothing starts with them."""
+    years_beyond: float = 5.0
+    """Lived after the records end, so that what was to come is known."""
+
+
+PLAIN = World()
+WORLDS = {
+    "checks exactly every 12 weeks": PLAIN,
+    "a fifth of checks skipped": replace(PLAIN, skipped=0.2),
+    "8 to 20 weeks between checks": replace(PLAIN, gaps="irregular"),
+    "checks clustered by depot": replace(PLAIN, gaps="clustered", skipped=0.08),
+    "a tenth of units leaves each year": replace(PLAIN, leaving=0.1),
+    "half-year pauses": replace(PLAIN, pauses=0.25),
+    "season of use": replace(PLAIN, season=0.45),
+    "each wheel end on its own reading": replace(PLAIN, rule="own reading"),
+    "whole units relined": replace(PLAIN, rule="whole unit"),
+    "relined by the calendar": replace(PLAIN, rule="calendar"),
+    "sloppy relining": replace(PLAIN, rule="sloppy", late=0.3),
+    "looks ahead to the next check": replace(PLAIN, rule="looks ahead"),
+    "readings heaped on whole mm": replace(PLAIN, steps="heaped"),
+    "a quarter of relines unwritten": replace(PLAIN, unwritten=0.25),
+    "fleet grows by a quarter a year": replace(PLAIN, joining=0.25),
+    "fleet shrinks by a fifth a year": replace(PLAIN, leaving=0.2),
+    "policy changed half-way": replace(PLAIN, policy_change=2.0),
+    "short and long haul": replace(PLAIN, two_duties=True),
+    "frail adjusters": replace(PLAIN, frailty=0.7),
+    "all of these": World(
+        gaps="irregular",
+        skipped=0.2,
+        leaving=0.1,
+        joining=0.1,
+        pauses=0.25,
+        season=0.3,
+        two_duties=True,
+        rule="sloppy",
+        policy_change=1.0,
+        steps="halves",
+        unwritten=0.15,
+        late=0.3,
+        frailty=0.5,
+    ),
+}
