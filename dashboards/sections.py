@@ -48,19 +48,10 @@ class Section:
 ENGINEER, ANALYST = "engineer", "analyst"
 READERS = {
     **dict.fromkeys(
-        (
-            "changed",
-            "stand",
-            "relines",
-            "planning",
-            "overdue",
-            "decisions",
-            "settings",
-            "trust",
-            "records",
-        ),
+        ("changed", "stand", "relines", "planning", "overdue", "decisions", "settings", "trust"),
         ENGINEER,
     ),
+    "records": ENGINEER,
     **dict.fromkeys(("wear", "adjusters", "compared"), ANALYST),
 }
 
@@ -146,12 +137,6 @@ _NO_POLICIES = (
 )
 
 
-_NO_COSTS = (
-    "Policies are not compared by their money: no cost is set under [costs] in fleet.toml. Their "
-    "relines stand in mart.scenarios."
-)
-
-
 def planning(data: PageData) -> Section:
     measures = Measures(data.fleet)
     figures = (
@@ -163,6 +148,12 @@ def planning(data: PageData) -> Section:
     nothing = "Nothing could be planned: there are too few records of linings and jobs."
     remarks = tuple(map(typeset, planning_remarks(data)))
     return Section("planning", "What to plan for", _kept(figures), nothing, remarks)
+
+
+_NO_COSTS = (
+    "Policies are not compared by their money: no cost is set under [costs] in fleet.toml. Their "
+    "relines stand in mart.scenarios."
+)
 
 
 def wear(data: PageData) -> Section:

@@ -143,11 +143,6 @@ class Costs(Section):
     check_hours: NotNegative = Field(0, description="Work on checking one wheel end")
     hour_rate: NotNegative = Field(0, description="Of an hour; labour not stated is hours times it")
 
-    @property
-    def check(self) -> float:
-        """Price of checking one wheel end."""
-        return self.check_hours * self.hour_rate
-
     @model_validator(mode="before")
     @classmethod
     def _labour_from_hours(cls, given: Any) -> Any:
@@ -172,7 +167,7 @@ class Stock(Section):
     lead_weeks: Positive = Field(6, description="From ordering parts to having them")
 
 
-class Capacity(Section):
+class Depot(Section):
     hours_a_month: Positive = Field(description="Hours of work on brakes that a depot has a month")
 
 
@@ -268,14 +263,6 @@ class PartSection(Section):
     price: NotNegative | None = Field(None, description="Of one; else the fleet's under [costs]")
 
 
-class Workshop(Section):
-    steps: tuple[str, ...] = Field(
-        (),
-        description="Steps on the workshop sheet, in place of the general ones; the cautions stay",
-        examples=['["Chock the wheels.", "Return test as on page 12 of the maker\'s manual."]'],
-    )
-
-
 class ChangeSection(Section):
     """Something that was changed on a day, for some of the fleet or for all of it."""
 
@@ -284,6 +271,14 @@ class ChangeSection(Section):
     depots: tuple[str, ...] = Field((), description="Only at these", examples=['["Northgate"]'])
     units: tuple[str, ...] = Field((), description="Only these", examples=['["T0412"]'])
     axle_types: tuple[str, ...] = Field((), description="Only on these", examples=['["drive"]'])
+
+
+class Workshop(Section):
+    steps: tuple[str, ...] = Field(
+        (),
+        description="Steps on the workshop sheet, in place of the general ones; the cautions stay",
+        examples=['["Chock the wheels.", "Return test as on page 12 of the maker\'s manual."]'],
+    )
 
 
 class Duties(Section):
@@ -442,7 +437,7 @@ class Settings(Section):
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
     stock: Stock = Stock()
-    capacity: dict[str, Capacity] = Field({}, description="By depot")
+    depots: dict[str, Depot] = {}
     duties: Duties = Duties()
     workshop: Workshop = Workshop()
     parts: dict[str, PartSection] = {}

@@ -53,7 +53,7 @@ def _hours_said(shown: pl.DataFrame) -> Said:
     if shown["hours_there"].null_count() == shown.height:
         return Said(
             "Hours of brake work by depot and month",
-            f"{note} Say what a depot has under [capacity.DEPOT] to see which months exceed it.",
+            f"{note} Say what a depot has under [depots.DEPOT] to see which months exceed it.",
         )
     if over.is_empty():
         return Said("No depot is likely to have more brake work than hours", note)

@@ -43,7 +43,8 @@ def _group(group: CheckedGroup, settings: Settings) -> Row:
 
 
 def _row(group: CheckedGroup, settings: Settings, place: int) -> Row:
-    most, price = settings.adjusters.most_unseen, settings.costs.check or None
+    most, costs = settings.adjusters.most_unseen, settings.costs
+    price = costs.check_hours * costs.hour_rate or None
     share = undetected_interval(group.life, group.weeks * group.km_per_week)
     assert share is not None
     within, saved = weeks_within(group, most), weeks_saved_per_check(group)

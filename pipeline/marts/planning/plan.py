@@ -216,8 +216,8 @@ def _month_rows(
     hours = month_hours(
         jobs.relines, jobs.adjusters, jobs.checks, each, drum_share=costs.drum_share, rng=rng
     )
-    workshop = settings.capacity.get(depot or "")
-    there = workshop.hours_a_month if workshop else None
+    own = settings.depots.get(depot or "")
+    there = own.hours_a_month if own else None
     for m in range(hours.shape[1]):
         low, high = np.quantile(hours[:, m], [0.1, 0.9], method="inverted_cdf")
         row: Row = {
@@ -248,7 +248,6 @@ def _linings(settings: Settings, fleet: FleetModel) -> Iterator[Row]:
         Calendar(lead, lead),
         draws=budget.DRAWS,
         seed=budget.SEED,
-        scenarios=(budget.plan(settings),),
     )
     by_cell = tally.relines[:, 0, :].astype(np.float64)
     rng = np.random.default_rng([SEED, 1])

@@ -21,7 +21,7 @@ reline_hours = 1.5
 drum_hours = 0.5
 check_hours = 0.2
 hour_rate = 40
-[capacity.Northgate]
+[depots.Northgate]
 hours_a_month = 10
 [stock]
 service_level = 0.9
