@@ -7,7 +7,7 @@ import polars as pl
 
 from models.adjustment.flag_accuracy import precision_bounds, recall
 from pipeline.marts import marts
-from pipeline.stages.origins import Origin
+from pipeline.marts.results import Origin
 from pipeline.warehouse import warehouse
 
 FAULTS = """select wheel_end_id from stage.jobs

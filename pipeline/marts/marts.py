@@ -14,16 +14,16 @@ from pipeline.marts.lives.schemas import LIFE_SCHEMAS
 from pipeline.marts.planning.schemas import PLANNING_SCHEMAS
 from pipeline.warehouse import warehouse
 
-STATES = (
-    "worn_out",
-    "in_band",
-    "set_wrong",
-    "slackening",
-    "stuck",
-    "tightening",
-    "uneven",
-    "not_seen",
-)
+STATES = {
+    "worn_out": "lining read, or estimated with an even chance, at or below its minimum",
+    "in_band": "its stroke holds inside the band, or nothing was read since it was set",
+    "set_wrong": "outside from the setting on, and holding there",
+    "slackening": "not keeping up with the wear",
+    "stuck": "no take-up at all, or a return test that failed",
+    "tightening": "taking up too much",
+    "uneven": "left and right of its axle apart",
+    "not_seen": "stroke overdue to be read, or never read",
+}
 
 
 class WearRates(dy.Schema):
@@ -180,7 +180,11 @@ class WheelEndStatus(dy.Schema):
     take_up = col.number("Share of wear the adjuster takes up; 1 keeps pace")
     p_out_now = col.share("Chance that the stroke is outside its band now")
     p_out_next_check = col.share("Chance that it will be by the next check")
-    state = dy.Enum(STATES, nullable=False, description="What the history says")
+    state = dy.Enum(
+        list(STATES),
+        nullable=False,
+        description="What the history says: " + "; ".join(f"`{s}` {m}" for s, m in STATES.items()),
+    )
     flagged = dy.Bool(nullable=False, description="Look at it first")
     priority = col.number("Higher first")
     flag_reason = col.text(
