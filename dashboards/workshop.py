@@ -128,7 +128,7 @@ LOOKED_AT = {
 }
 MEASURED = {
     "free_stroke_mm": "Brakes released, arm pulled by hand: its pin's travel is the free stroke.",
-    "applied_stroke_mm": "Brakes applied at test pressure: the pushrod's travel is the applied stroke.",
+    "applied_stroke_mm": "Brakes applied at test pressure: pushrod travel is the applied stroke.",
     "return_test": "Return test, as the adjuster's maker describes it: taken out of adjustment, it "
     "must find its way back by itself. One that does not is faulty: it is replaced, not re-set.",
 }
