@@ -10,15 +10,16 @@ from typing import Any
 
 import polars as pl
 
+from dashboards.advice import state_words
 from dashboards.drawing.room import Room
 from dashboards.drawing.theme import STATE_WORDS
+from dashboards.flagged import Z80
 from dashboards.measures import Measures
 from dashboards.page_data import PageData
 
-Z80 = 1.2816  # normal quantile: 8 outcomes in 10 lie within so many standard deviations
 EPOCH = dt.date(1970, 1, 1)
 CODED = ("depot", "duty", "axle_type", "state")
-DAYS = ("last_inspected_on", "min_on_p10", "min_on_p50", "min_on_p90")
+DAYS = ("last_inspected_on", "min_on_p10", "min_on_p50", "min_on_p90", "lining_read_on")
 
 
 def packed(data: PageData, listed: Sequence[str], room: Room) -> dict[str, Any]:
@@ -52,20 +53,25 @@ def _places(wheel_ends: Sequence[str]) -> pl.DataFrame:
 
 
 def _columns(ends: pl.DataFrame, measures: Measures) -> dict[str, Any]:
+    ends = ends.with_columns(state=state_words(STATE_WORDS))
+    # A reading stands in, as what it is, where nothing is estimated.
+    read = pl.when(pl.col("lining_mm").is_null())
+    ends = ends.with_columns(read.then(n).alias(n) for n in ("lining_read_mm", "lining_read_on"))
     text = {c: ends[c].cast(pl.String).fill_null("") for c in CODED}
     words = {c: text[c].unique().sort().to_list() for c in CODED}
     places = {c: {w: i for i, w in enumerate(ws)} for c, ws in words.items()}
-    lengths = measures.scaled(ends, measures.per_mm, "lining_mm", "lining_sd")
+    lengths = measures.scaled(ends, measures.per_mm, "lining_mm", "lining_sd", "lining_read_mm")
     return {
         "id": ends["wheel_end_id"].to_list(),
         "unit": ends["unit_id"].to_list(),
         **{c: [places[c][v] for v in text[c]] for c in CODED},
-        "words": {**words, "state": [STATE_WORDS.get(s, s) for s in words["state"]]},
+        "words": words,
         "flagged": ends["flagged"].cast(pl.Int8).to_list(),
         "lining": lengths["lining_mm"].round(3).to_list(),
         "liningHalf": (lengths["lining_sd"] * Z80).round(3).to_list(),
-        "stroke": ends["stroke_ratio"].round(4).to_list(),
-        "strokeHalf": (ends["stroke_ratio_sd"] * Z80).round(4).to_list(),
+        "liningRead": lengths["lining_read_mm"].round(3).to_list(),
+        "strokeLow": ends["stroke_ratio_p10"].round(4).to_list(),
+        "strokeHigh": ends["stroke_ratio_p90"].round(4).to_list(),
         "out": ends["p_out_next_check"].round(3).to_list(),
         **{c: _days(ends[c]) for c in DAYS},
     }

@@ -118,9 +118,17 @@ METHODS = (
     ),
     Method(
         "How far to trust it",
-        "Each run forecasts again from what was known 3, 6 and 12 months ago and compares with "
-        "what happened since. Flags that stood 1, 3, 6 and 12 months ago are followed up: were "
-        "they confirmed by what the workshop found, or did they go away by themselves?",
+        "Each run forecasts again from what was known every quarter back to where a year of "
+        "records is left, and compares with what happened since. What the fleet's totals missed by "
+        "widens and shifts the totals to come, drawn towards a stated prior where quarters are "
+        "few. Flags that stood 1, 3, 6 and 12 months ago are followed up: were they confirmed by "
+        "what the workshop found, or did they go away by themselves?",
+        (
+            "Williams, W. H. and Goodman, M. L. (1971), A simple method for the construction of "
+            "empirical confidence limits for economic forecasts, JASA 66:752",
+            "Czado, C., Gneiting, T. and Held, L. (2009), Predictive model assessment for count "
+            "data, Biometrics 65:1254",
+        ),
     ),
 )
 

@@ -1,17 +1,23 @@
 """What a run has to say of itself: forecasts that their own history contradicts, fits that failed,
 and what each method worked from this month."""
 
+from typing import Any
+
 import polars as pl
 from scipy import special
 
-from dashboards.charts.trust import FEWEST, judged, verdict
-from dashboards.drawing import marks
+from dashboards.charts.trust import (
+    FEWEST_TOTALS,
+    QUARTERS,
+    is_total,
+    judged,
+    verdict,
+)
 from dashboards.page_data import PageData
-from dashboards.words import NO_BREAK, count, number, share
+from dashboards.words import NO_BREAK, count, figures, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
 DOUBT = 0.01
-QUARTERS = "relines_quarter"
 ADVICE = "plan with more room than the bars say."
 
 
@@ -28,15 +34,15 @@ def _contradicted(backtest: pl.DataFrame) -> tuple[str, ...]:
     """
     return tuple(
         f"Earlier forecasts ({r['measure']}) were too sure of themselves: {share(r['held'])} of "
-        f"{number(r['n'])} came out within what was said, where {share(r['promised'])} should; "
-        f"{ADVICE}"
+        f"{number(r['outcomes'])} came out within what was said, where {share(r['promised'])} "
+        f"should; {ADVICE}"
         for r in judged(backtest).iter_rows(named=True)
         if verdict(r) == "too narrow" and _beyond_chance(r)
     )
 
 
 def _beyond_chance(row: dict[str, float]) -> bool:
-    held, n = round(row["held"] * row["n"]), round(row["n"])
+    held, n = round(row["held"] * row["outcomes"]), round(row["outcomes"])
     return bool(special.bdtr(held, n, row["promised"]) < DOUBT)
 
 
@@ -79,27 +85,50 @@ def _no_costs(data: PageData) -> tuple[str, ...]:
 
 
 def forecasts_judged(backtest: pl.DataFrame) -> tuple[str, ...]:
-    """How each earlier forecast came out, a sentence each."""
-    rows = judged(backtest).iter_rows(named=True)
-    held = [
-        f"{r['measure'].capitalize()}: {share(r['held'])} of {count(r['n'], 'outcome')} inside the "
-        f"bands, {share(r['promised'])} promised ({verdict(r)})."
-        for r in rows
-    ]
-    return (*held, *_totals_judged(backtest)) or ("There is no earlier forecast to judge yet.",)
+    """How each earlier forecast came out, a sentence each; the fleet's totals first."""
+    rows = (
+        judged(backtest).sort(pl.col("key").str.starts_with("relines"), descending=True).to_dicts()
+    )
+    held = [_held_said(r) for r in rows]
+    return (*_totals_judged(backtest), *held) or ("There is no earlier forecast to judge yet.",)
+
+
+def _held_said(row: dict[str, Any]) -> str:
+    """Shares of dates are told with those beside the band: they fall on its ends."""
+    beside = f" {share(row['below'])} before, {share(row['above'])} after,"
+    return (
+        f"{row['measure'].capitalize()}: {share(row['held'])} of {count(row['n'], 'forecast')} "
+        f"({count(row['outcomes'], 'outcome')}) inside the bands,{'' if is_total(row) else beside} "
+        f"{share(row['promised'])} promised ({verdict(row)})."
+    )
 
 
 def _totals_judged(backtest: pl.DataFrame) -> tuple[str, ...]:
     rows = backtest.filter(pl.col("measure") == QUARTERS, pl.col("bias").is_not_null())
-    n = marks.total(rows, "n")
-    if not n:
+    if rows.is_empty():
         return ()
-    bias = float(rows.select((pl.col("bias") * pl.col("n")).sum()).item()) / n
+
+    def mean(name: str) -> float | None:
+        told = rows.drop_nulls(name)
+        weighted = (pl.col(name) * pl.col("n")).sum() / pl.col("n").sum()
+        return None if told.is_empty() else float(told.select(weighted).item())
+
+    bias, quarters = mean("bias") or 0.0, rows.height
     side = "below" if bias < 0 else "above"
-    thin = f"; fewer than {FEWEST} quarters say little" if n < FEWEST else ""
-    return (
+    few = quarters < FEWEST_TOTALS
+    thin = f"; fewer than {FEWEST_TOTALS} quarters say little" if few else ""
+    off = (
         f"The fleet's relines in a quarter came out {abs(bias):.0%} {side} the forecast on average "
-        f"({count(n, 'quarter')}{thin}).".replace("%", f"{NO_BREAK}%"),
+        f"({count(quarters, 'quarter')}{thin}).".replace("%", f"{NO_BREAK}%")
+    )
+    ours, last, line = (mean(n) for n in ("crps", "crps_last_year", "crps_straight_line"))
+    if ours is None or last is None or line is None:
+        return (off,)
+    return (
+        off,
+        f"Their score (CRPS, in relines; smaller is better) was {figures(ours)}; last year's "
+        f"relines again would have had {figures(last)}, a straight line through each lining's "
+        f"readings {figures(line)}.",
     )
 
 

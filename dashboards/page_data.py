@@ -35,6 +35,7 @@ class Fleet:
     band_low: float = 0.10  # free stroke / arm length
     band_high: float = 0.15
     target: float = 0.125
+    take_up_deg: float | None = None  # camshaft turn beyond which an adjuster takes up
     band_source: str = "common practice, no published source"
     risk: float = 0.05  # accepted chance of crossing the minimum between visits
     horizon_months: int = 24
@@ -62,8 +63,7 @@ class PageData:
         all types and duties, say). A selection on the page gets its band from the row that matches
         it exactly; without one, its cells' means are added and no band is drawn.
     backtest
-        ``bias`` is the mean of outcome minus forecast. It may also hold ``observed_low`` and
-        ``observed_high`` (the 95 % interval of ``observed``), ``unit`` (of the bias) and ``note``.
+        As in the mart: ``bias`` is the mean of outcome minus forecast.
     histories
         ``wheel_end_id``, ``inspected_on``, ``lining_mm``?, ``stroke_ratio``?, ``jobs``? (text, what
         was done that day, null for none): readings, oldest first, of the wheel ends that the page

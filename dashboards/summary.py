@@ -7,7 +7,7 @@ import polars as pl
 
 from dashboards.charts.relines import YEAR, outlook_words
 from dashboards.charts.settings import overdue_now
-from dashboards.charts.trust import FEWEST, MEASURE_WORDS, judged, verdict
+from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.measures import Measures
 from dashboards.on_record import anything_judged, lacking, services_known, unjudged
@@ -38,14 +38,18 @@ class Task:
     chapter: str = "first"  # the list that has all of them
 
 
-# What a state asks of the workshop, in the order in which it should be asked.
+# What was advised of flagged wheel ends, in the order in which it should be done. The advice, not
+# the state, is what is asked: an adjuster that failed its return test is never to be set.
 TASKS = {
-    "stuck": "Test the return of adjusters that take up nothing; replace those that fail",
-    "tightening": "Look for drag and heat where adjusters take up too much",
-    "slackening": "Test the return of adjusters that do not keep up with wear, and find the cause",
-    "uneven": "Compare left and right where an axle's sides stand apart",
-    "set_wrong": "Set anew, to the aim, what was set outside the band",
-    "not_seen": "Inspect what nobody has looked at lately",
+    "reline": "Take out of service and reline: lining at its minimum",
+    "reline_and_replace": "Take out of service, reline, and replace the adjuster that failed",
+    "replace": "Replace adjusters that were found failed: a failed one is not re-set",
+    "test": "Test the return of adjusters that take up nothing; replace those that fail",
+    "check_drag": "Look for drag and heat where adjusters take up too much",
+    "failed_before": "Find the cause where it went out before the last setting too",
+    "find_cause": "Test the return of adjusters that do not keep up with wear, and find the cause",
+    "compare_sides": "Compare left and right where an axle's sides stand apart",
+    "set": "Test the return of what was set outside the band; set to the aim what passes",
 }
 
 
@@ -178,19 +182,21 @@ def _overdue(data: PageData) -> Fact | None:
 
 
 def _trust(data: PageData) -> Fact | None:
-    """The forecast that the budget stands on, if it could be judged; else whichever could."""
-    rows = [r for r in judged(data.backtest).to_dicts() if r["n"] >= FEWEST]
-    if not rows:
+    """Of the totals, beside which it stands, if they could be judged; else of the dates."""
+    rows = {r["key"]: r for r in judged(data.backtest).to_dicts()}
+    could = {key: r for key, r in rows.items() if verdict(r) != "too few to judge"}
+    if QUARTERS in could:
+        row, label = could[QUARTERS], "Earlier totals"
+        what = f"of {count(row['n'], 'forecast')} of {count(row['outcomes'], 'quarter')}"
+    elif DATES in could:
+        row, label = could[DATES], "Earlier dates"
+        what = f"of {count(row['outcomes'], 'date')} of a reline"
+    else:
         return None
-    first = MEASURE_WORDS["reline_on"]
-    row = min(rows, key=lambda r: (r["measure"] != first, r["measure"]))
     words = verdict(row)
     advice = "; plan with more room" if words == "too narrow" else ""
-    detail = (
-        f"of {number(row['n'])} came out as said ({row['measure']}); {share(row['promised'])} "
-        f"should{advice}"
-    )
-    return Fact("Earlier forecasts", share(row["held"]), detail, "trust")
+    detail = f"{what} came out as said; {share(row['promised'])} should{advice}"
+    return Fact(label, share(row["held"]), detail, "trust")
 
 
 def tasks(data: PageData) -> tuple[Task, ...]:
@@ -206,14 +212,14 @@ def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
     flagged = status.filter("flagged").sort(
         "priority", "wheel_end_id", descending=[True, False], nulls_last=True
     )
-    by_state = {
+    by_advice = {
         str(key[0]): rows["wheel_end_id"].to_list()
-        for key, rows in flagged.group_by("state", maintain_order=True)
+        for key, rows in flagged.group_by("advice", maintain_order=True)
     }
     return tuple(
-        Task(what, len(by_state[state]), tuple(by_state[state][:MOST_NAMED]))
-        for state, what in TASKS.items()
-        if state in by_state
+        Task(what, len(by_advice[advice]), tuple(by_advice[advice][:MOST_NAMED]))
+        for advice, what in TASKS.items()
+        if advice in by_advice
     )
 
 

@@ -1,6 +1,7 @@
 """Workshop sheets: one page of paper a unit, from what is known of its wheel ends."""
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -38,7 +39,8 @@ class WorkshopData:
     ends
         One row per wheel end of the chosen units, in the order of the sheets: ``unit_id``,
         ``wheel_end_id``, ``depot``, ``axle_type``, ``duty``, ``arm_length_mm``, ``lining_min_mm``,
-        ``chamber_size``, ``readjust_limit_mm``, ``state``, ``flagged``, ``priority``, ``evidence``.
+        ``chamber_size``, ``readjust_limit_mm``, ``state`` (in words or as its code), ``flagged``,
+        ``priority``, ``evidence``.
     readings
         The latest inspections as found: ``wheel_end_id``, ``inspected_on``, ``lining_mm``,
         ``free_stroke_mm``, ``applied_stroke_mm``, ``return_test``, ``cap_state``; any order.
@@ -96,17 +98,6 @@ class Sheet:
     looks: tuple[Look, ...]
     due: tuple[str, ...]
 
-
-# What a state asks for where its evidence does not say so itself.
-STATE_TASKS = {
-    "stuck": "Test its return. If it fails, replace the adjuster and find out what jammed it.",
-    "slackening": "Test its return, then find what keeps it from taking up before it is set.",
-    "tightening": "Look for drag and heat, and for what makes it take up too much, before it is "
-    "set.",
-    "set_wrong": "Test its return. If it passes, set it to the aim: it keeps what it is given.",
-    "uneven": "Compare it with the other side of its axle before either is set.",
-    "not_seen": "Read everything: nobody has for too long.",
-}
 
 # The heading of each reading that the sheet asks for.
 HEADINGS = {
@@ -186,6 +177,7 @@ def workshop_sheets(data: WorkshopData) -> str:
         shown=_shown(data),
         cautions=CAUTIONS,
         band_source=data.fleet.band_source,
+        takes_up=_takes_up(data.fleet.take_up_deg),
         policy=policy([], [style]),
         style=Markup(style),
     )
@@ -236,6 +228,17 @@ def _sheet(
         ends=tuple(_line(e, measures, readings.get(e["wheel_end_id"], [])) for e in ends),
         looks=tuple(_look(e) for e in flagged),
         due=_overdue_said([(n, r) for n in names for r in due.get(n, [])], len(ends)),
+    )
+
+
+def _takes_up(degrees: float | None) -> str:
+    """Pushrod travel turns the camshaft: an arc of the arm's length (geometry)."""
+    if degrees is None:  # differs by maker
+        return ""
+    arc = math.radians(degrees)
+    return (
+        f"By the fleet's settings its adjusters take up past {degrees:g}° of camshaft turn: "
+        f"an applied stroke of about {number(100 * arc)} % of its arm."
     )
 
 
@@ -297,8 +300,7 @@ def _reading(row: dict[str, Any], measures: Measures) -> tuple[str, str, str, st
 
 def _look(end: dict[str, Any]) -> Look:
     state = end["state"]
-    why = end["evidence"] or STATE_TASKS.get(state, "")
-    return Look(_short_name(end), STATE_WORDS.get(state, state), why)
+    return Look(_short_name(end), STATE_WORDS.get(state, state), end["evidence"] or "")
 
 
 def _overdue_said(overdue: Sequence[tuple[str, dict[str, Any]]], ends: int) -> tuple[str, ...]:

@@ -29,9 +29,9 @@ from pipeline.accepted import accepted
 from pipeline.errors import UserError
 from pipeline.marts import budget
 from pipeline.marts.lives.decisions import CHECKED
+from pipeline.marts.results import Forecasts
 from pipeline.out.last_run import last_run
 from pipeline.places import Place
-from pipeline.results import Forecasts
 from pipeline.settings import ScenarioSection, Settings
 from pipeline.warehouse import kept, warehouse
 

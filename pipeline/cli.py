@@ -68,6 +68,12 @@ def _parser() -> argparse.ArgumentParser:
     run = _command(commands, "run", "load what is new, fit, forecast, flag, publish", _run)
     run.add_argument("--out", type=_place, required=True, help=OUT_HELP)
     run.add_argument("--as-of", type=_day, help="YYYY-MM-DD; use nothing dated later")
+    _command(
+        commands,
+        "map",
+        "look at files in a fleet's own form, and write how they are read into fleet.toml",
+        _map,
+    )
     _command(commands, "check", "read and judge the lake; write nothing", _check)
     _add_sheet(commands)
     _add_ask(commands)
@@ -226,7 +232,16 @@ def _check(options: argparse.Namespace, console: Console) -> int:
             for line in report.check_lines(con):
                 console.print(line, markup=False)
         fates = report.fates(con)
-    return EXIT_SET_ASIDE if fates.set_aside or fates.unreadable_files else EXIT_DONE
+    return EXIT_SET_ASIDE if fates.parts_set_aside or fates.unreadable_files else EXIT_DONE
+
+
+def _map(options: argparse.Namespace, console: Console) -> int:
+    """``drumline map``."""
+    from pipeline.mapping.command import map_lake
+
+    ask = console.input if console.is_terminal and sys.stdin.isatty() else None
+    found = map_lake(options.lake, ask, partial(console.print, markup=False))
+    return EXIT_DONE if found.is_clear else EXIT_SET_ASIDE
 
 
 def _sheet(options: argparse.Namespace, console: Console) -> int:

@@ -77,10 +77,10 @@ class Register(dy.Schema):
     side = _side()
     axle_type = dy.String(nullable=False, min_length=1, description="Axle type, as in fleet.toml")
     arm_length_mm = dy.Float64(
-        nullable=False,
+        nullable=True,
         min=MIN_ARM_MM,
         max=MAX_ARM_MM,
-        description="Adjuster arm: camshaft centre to clevis-pin centre",
+        description="Adjuster arm: camshaft centre to clevis-pin centre; empty: no word on strokes",
         metadata={"unit": "mm"},
     )
     depot = dy.String(nullable=True, description="Depot that checks the unit")

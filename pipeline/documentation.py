@@ -134,21 +134,26 @@ def _keys(model: type[BaseModel], section: str) -> Iterator[tuple[str, str, str,
     for name, field in model.model_fields.items():
         inner, path = _section(field.annotation), f"{section}.{name}".lstrip(".")
         if inner is not None:
-            yield from _keys(inner[0], f"{path}.NAME" if inner[1] else path)
+            yield from _keys(inner[0], f"{path}{inner[1]}")
             continue
         default = "required" if field.default is PydanticUndefined else _shown(field.default)
-        where = (f"[{section}]", name) if section else (f"[{name}.TABLE]", "HEADING")
+        where = (_in_brackets(section), name) if section else (f"[{name}.TABLE]", "HEADING")
         yield *where, default, accepted(field), field.description or ""
 
 
-def _section(annotation: Any) -> tuple[type[BaseModel], bool] | None:
-    """(model, is it one per name) of a section; None for a plain value."""
-    for candidate, named in (
-        (annotation, False),
-        (getattr(annotation, "__args__", ("",))[-1], True),
-    ):
+def _in_brackets(section: str) -> str:
+    """As TOML writes it: a section of a list has two of each."""
+    name = section.replace("[]", "")
+    return f"[[{name}]]" if section.endswith("[]") else f"[{name}]"
+
+
+def _section(annotation: Any) -> tuple[type[BaseModel], str] | None:
+    """(model, what stands behind its name) of a section; None for a plain value."""
+    inner = getattr(annotation, "__args__", ("",))
+    each = "[]" if inner[-1] is Ellipsis else ".NAME"
+    for candidate, behind in ((annotation, ""), (inner[0], each), (inner[-1], each)):
         if isinstance(candidate, type) and issubclass(candidate, BaseModel):
-            return candidate, named
+            return candidate, behind
     return None
 
 

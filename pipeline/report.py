@@ -1,6 +1,7 @@
 """What a run and a check say on the terminal."""
 
 import datetime as dt
+import re
 from dataclasses import dataclass
 
 import duckdb
@@ -21,7 +22,10 @@ CAUTION = (
 
 @dataclass(frozen=True, slots=True)
 class Fates:
-    """What became of the rows read; accepted + repeated + set_aside = rows_read."""
+    """What became of the rows read; accepted + repeated + set_aside = rows_read.
+
+    A row may be of several wheel ends, its parts; it is accepted where one of them was used.
+    """
 
     rows_read: int
     accepted: int
@@ -29,6 +33,16 @@ class Fates:
     set_aside: int
     files: int
     unreadable_files: int
+    parts_read: int
+    parts_set_aside: int
+
+    @property
+    def of_parts(self) -> str:
+        """What rows of several wheel ends came to, where there are such."""
+        if self.parts_read == self.rows_read:
+            return ""
+        records = f"of {self.parts_read:,} wheel ends' records in them"
+        return f"; {records} {self.parts_set_aside:,} set aside"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +65,8 @@ def fates(con: duckdb.DuckDBPyConnection) -> Fates:
         con,
         """select coalesce(sum(rows_read), 0), coalesce(sum(accepted), 0),
             coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0), count(*),
-            count(*) filter (where status like 'not read%') from mart.loads""",
+            count(*) filter (where status like 'not read%'), coalesce(sum(parts_read), 0),
+            coalesce(sum(parts_set_aside), 0) from mart.loads""",
     )
     return Fates(*(int(n) for n in counts))
 
@@ -104,7 +119,7 @@ def summary_lines(s: Summary) -> list[str]:
     f = s.fates
     return [
         f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
-        f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside "
+        f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside{f.of_parts} "
         "(mart.set_aside says why)",
         *(f"Warning: {w}" for w in s.warnings),
         f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
@@ -146,31 +161,82 @@ def sheet_lines(made: Made) -> list[str]:
 
 
 def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Counts, then every reason with its first examples, then files that were not read whole."""
+    """Counts, then a line for every reason with its first places, then files not read whole."""
     f = fates(con)
     lines = [
         f"{f.rows_read:,} rows in {f.files} files: {f.accepted:,} accepted, "
-        f"{f.repeated:,} repeated, {f.set_aside:,} set aside"
+        f"{f.repeated:,} repeated, {f.set_aside:,} set aside{f.of_parts}"
     ]
-    for table, kind, count in _reasons(con):
-        lines.append(f"{table}, {kind}: {count:,} row{'s' if count != 1 else ''}")
-        lines.extend(f"  {path} row {no}: {why}" for path, no, why in _examples(con, table, kind))
+    lines += [_reason_line(con, *reason) for reason in _reasons(con)]
+    lines += _derived_lines(con)
     lines.extend(f"{path}: {status}" for path, status in _remarks(con))
     return lines
+
+
+def _reason_line(con: duckdb.DuckDBPyConnection, table: str, kind: str, count: int) -> str:
+    """A kind of reason: how often, where first, what was found there, and what would mend it."""
+    examples = con.execute(
+        """select path, row_no, reason from mart.set_aside
+        where table_name = ? and reason_kind = ? order by path, row_no limit ?""",
+        [table, kind, EXAMPLES],
+    ).fetchall()
+    places = ", ".join(f"{path} row {no}" for path, no, _ in examples)
+    reason = examples[0][2]
+    mend = line_that_mends(table, reason)
+    rows = f"{count:,} row{'s' if count != 1 else ''}"
+    told = f"; to mend, in fleet.toml: {mend}" if mend else ""
+    return f"{table}, {kind}: {rows}; {places}: {reason}{told}"
+
+
+# What a reason says, and the line of fleet.toml that would mend its kind.
+_MENDING = (
+    (r"accepted: (\w+ = \S+) or \S+ under \[answers\]", "[answers] {0}"),
+    (r"accepted: (\w+ = \d+), or its number under \[answers\]", "[answers] {0}"),
+    (r"near_side is not set under", '[answers] near_side = "L", or "R"'),
+    (r"set decimal_comma under \[(\w+)\]", "[{0}] decimal_comma = true, or false"),
+    (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
+    (r"set (length|distance) under \[answers\]", '[answers] {0} = its unit, such as "mm" or "km"'),
+    (
+        r'found "([^"]*)"; accepted: (\w+).*?say what it means under (\[files\.values\..+?\])\)',
+        '{2} "{0}" = "{1}", or what it means',
+    ),
+    (r"^lining_mm: found .* new lining plus", "[axle_types.NAME] lining_new_mm = the new lining"),
+    (
+        r"^(\w+): the file has no such column",
+        '[columns.TABLE] "own heading" = "{0}", or drumline map',
+    ),
+)
+
+
+def line_that_mends(table: str, reason: str) -> str:
+    """What to write into ``fleet.toml`` against a reason; empty where no setting would help."""
+    for pattern, line in _MENDING:
+        found = re.search(pattern, reason)
+        if found:
+            return line.format(*found.groups()).replace("TABLE", table)
+    return ""
+
+
+def _derived_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
+    (derived, armless) = warehouse.one_row(
+        con,
+        """select count(*), count(*) filter (where arm_length_mm is null)
+        from judge.wheel_ends where is_derived""",
+    )
+    if not derived:
+        return []
+    arms = (
+        f"; {armless:,} without an arm length, so that their strokes go unjudged" if armless else ""
+    )
+    return [
+        f"no register: {derived:,} wheel ends derived from inspections and [[wheel_ends]]{arms}"
+    ]
 
 
 def _reasons(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, int]]:
     return con.execute(
         """select table_name, reason_kind, count(*) from mart.set_aside
         group by all order by count(*) desc, table_name, reason_kind"""
-    ).fetchall()
-
-
-def _examples(con: duckdb.DuckDBPyConnection, table: str, kind: str) -> list[tuple[str, int, str]]:
-    return con.execute(
-        """select path, row_no, reason from mart.set_aside
-        where table_name = ? and reason_kind = ? order by path, row_no limit ?""",
-        [table, kind, EXAMPLES],
     ).fetchall()
 
 

@@ -6,11 +6,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
 from dashboards.drawing.svg import start_drawing
 from models.relines.past_errors import PastErrors
 from pipeline.asking import keep_for_asking
-from pipeline.background import IN_PLACE, Answer, Aside, second_process
 from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
 from pipeline.marts.adjustment import judge_drift
@@ -22,17 +22,18 @@ from pipeline.marts.budget import (
 )
 from pipeline.marts.flags import write_flag_marts
 from pipeline.marts.planning.parts import write_part_marts
+from pipeline.marts.results import Drift, Fits, Forecasts
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
 from pipeline.publish import publishing
-from pipeline.results import Drift, Fits, Forecasts
 from pipeline.settings import Settings
 from pipeline.stages.backtesting import write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
-from pipeline.stages.forecasting import forecast_relines
+from pipeline.stages.forecasting import forecast_relines, linings_now
 from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
 from pipeline.warehouse import spark, warehouse
+from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
 from pipeline.warehouse.invariants import require_invariants
 
@@ -51,11 +52,11 @@ class Run:
     started_at: dt.datetime
     given_as_of: dt.date | None = None
     as_of: dt.date | None = None
-    aside: Aside = IN_PLACE
+    worker: Worker = IN_PLACE
     fits: Fits | None = None
-    past: Answer | None = None
-    chapter: Answer | None = None
-    library: Answer | None = None
+    past: Future | None = None
+    chapter: Future | None = None
+    library: Future | None = None
     drift: Drift | None = None
     forecasts: Forecasts | None = None
     futures: Futures | None = None
@@ -71,6 +72,11 @@ class Run:
         """The as-of day, known once the rows have been judged."""
         assert self.as_of is not None
         return self.as_of
+
+    @property
+    def linings(self) -> pl.DataFrame:
+        """Every lining as estimated on the as-of day; no rows where nothing can be estimated."""
+        return self.forecasts.linings if self.forecasts else linings_now(self.con, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +96,9 @@ def judge(run: Run) -> None:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
     run.as_of = engine(run.con, run.settings, today, run.given_as_of)
-    run.past = run.aside.over(run.con, origins_inputs(), origins, run.settings, run.day, today)
+    run.past = run.worker.submit_over(
+        run.con, origins_inputs(), origins, run.settings, run.day, today
+    )
 
 
 def reduce(run: Run) -> None:
@@ -102,13 +110,8 @@ def reduce(run: Run) -> None:
 
 def fit(run: Run) -> None:
     with warehouse.transaction(run.con):
-        run.fits, run.chapter = fit_fleet(run.con, run.settings, run.day, run.aside)
-    run.library = run.aside.call(start_drawing)
-
-
-def drift(run: Run) -> None:
-    assert run.fits is not None
-    run.drift = judge_drift(run.con, run.settings, run.fits, run.day)
+        run.fits, run.chapter = fit_fleet(run.con, run.settings, run.day, run.worker)
+    run.library = run.worker.submit(start_drawing)
 
 
 def forecast(run: Run) -> None:
@@ -119,16 +122,22 @@ def forecast(run: Run) -> None:
         run.futures = simulated_futures(run.forecasts.fleet, run.settings, run.day)
 
 
+def drift(run: Run) -> None:
+    assert run.fits is not None
+    run.drift = judge_drift(run.con, run.settings, run.fits, run.linings, run.day)
+
+
 def look_back(run: Run) -> None:
     assert run.fits is not None
     assert run.past is not None
     day, today = months_before(run.day, FLAGS_MONTHS), run.started_at.date()
-    last = flags_before(run.con, run.settings, day, today, run.drift, run.fits)
+    last = flags_before(run.con, run.settings, day, today, run.drift, run.fits, run.linings)
     past = [last] if last else []
     past += [judged_by(run.drift, then) for then in run.past.result()]
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, run.drift, past, run.day)
-        run.past_errors = write_backtest(run.con, past, precision, run.day)
+        now = run.forecasts.fleet if run.forecasts else None
+        run.past_errors = write_backtest(run.con, past, precision, now, run.day)
 
 
 def mart(run: Run) -> None:
@@ -137,7 +146,7 @@ def mart(run: Run) -> None:
     chapter = run.chapter.result()
     with warehouse.transaction(run.con):
         write_chapter(run.con, run.fits.wear, chapter)
-        write_status(run.con, run.fits, run.drift, run.forecasts, run.day)
+        write_status(run.con, run.settings, run.drift, run.forecasts, run.day)
         futures, past = run.futures, run.past_errors
         budget = budget_frames(futures, run.settings, past) if futures else None
         write_budget_marts(run.con, budget)
@@ -153,7 +162,7 @@ def check_results(run: Run) -> None:
 
 
 def publish(run: Run) -> None:
-    publishing.publish(run.con, run.settings, run.out, run.day, run.aside, run.library)
+    publishing.publish(run.con, run.settings, run.out, run.day, run.worker, run.library)
 
 
 STAGES = (
@@ -161,8 +170,8 @@ STAGES = (
     Stage("Judge and stage what has changed", judge),
     Stage("Count what is staged", reduce),
     Stage("Fit wear, use and adjuster lives", fit),
-    Stage("Judge adjustment", drift),
     Stage("Forecast relines", forecast),
+    Stage("Judge adjustment", drift),
     Stage("Look back at earlier origins", look_back),
     Stage("Fill the marts", mart),
     Stage("Check the results", check_results),
@@ -177,6 +186,6 @@ def settings_of(lake: Place) -> Settings:
 
 def run_stages(run: Run, around: Callable[[Stage], Callable[[Run], None]]) -> None:
     """Every stage in turn, each called through what ``around`` makes of it."""
-    with second_process(lake_size(run.lake)) as run.aside:
+    with second_process(lake_size(run.lake)) as run.worker:
         for step in STAGES:
             around(step)(run)

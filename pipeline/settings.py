@@ -5,14 +5,16 @@ no published source; a maker's manual and local law come first, always.
 """
 
 import difflib
+import re
 import tomllib
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.accepted import accepted, section_of
-from pipeline.contract import TABLES
+from pipeline.contract import ACTIONS, MAX_ARM_MM, MIN_ARM_MM, REASONS, TABLES
 from pipeline.errors import UserError
 
 Share = Annotated[float, Field(gt=0.0, lt=1.0)]
@@ -46,8 +48,10 @@ class Adjustment(Section):
     side_to_side_limit: Share = Field(
         0.03, description="Left against right of an axle, fraction of arm; our default, no source"
     )
-    take_up_deg: Positive = Field(
-        17.5, description="Camshaft turn beyond which the adjuster takes up; common practice"
+    take_up_deg: Positive | None = Field(
+        None,
+        description="Camshaft turn beyond which the fleet's adjusters take up, from their maker; "
+        "workshop sheets say it where it is set",
     )
 
     @model_validator(mode="after")
@@ -232,6 +236,135 @@ class Duties(Section):
     )
 
 
+class Answers(Section):
+    """What no file says of itself, asked once for all of them."""
+
+    near_side: Literal["L", "R"] | None = Field(
+        None, description="The kerb's side: L where traffic keeps left, R where it keeps right"
+    )
+    rear_axle: Annotated[int, Field(ge=2, le=20)] | None = Field(
+        None, description="The number of the axle that files call rear"
+    )
+    day_first: bool | None = Field(None, description="How 03/04/2025 is read in own files")
+    decimal_comma: bool | None = Field(None, description="12,345 is a little over twelve")
+    length: Literal["mm", "cm", "in", "32nds"] | None = Field(
+        None, description="Unit of lengths that state none"
+    )
+    distance: Literal["km", "mi"] | None = Field(
+        None, description="Unit of odometers that state none"
+    )
+    stroke: Literal["free", "applied"] | None = Field(
+        None, description="What a plain stroke is: free (pulled by hand) or applied (by air)"
+    )
+
+
+class JobWords(Section):
+    """What the words of a job line say; the first pattern that fits counts."""
+
+    actions: dict[str, str] = Field({}, description='"word + word|or this|stem*" = action')
+    reasons: dict[str, str] = Field({}, description='"word|stem*" = reason')
+    not_done: tuple[str, ...] = Field((), description="Words of work that was not done")
+
+    @model_validator(mode="after")
+    def _known_words(self) -> "JobWords":
+        for names, known in ((self.actions, ACTIONS), (self.reasons, REASONS)):
+            for name in names.values():
+                _require_known("files.jobs", name, known)
+        return self
+
+
+class OwnFile(Section):
+    """How files of one form are read: any whose heading has all these columns."""
+
+    table: Literal["register", "inspections", "work", "duty", "none"] = Field(
+        description="What its rows are; none: left alone"
+    )
+    files: str = Field("", description="Only files whose path fits, as in north/*.csv")
+    heading_rows: Literal[1, 2] = Field(1, description="Rows that the heading takes")
+    day_first: bool | None = Field(None, description="Else as answered, else the fleet's")
+    decimal_comma: bool | None = Field(None, description="Else as answered, else the fleet's")
+    both_sides: bool = Field(False, description="A row is of both wheel ends of its axle")
+    columns: dict[str, str] = Field(
+        description="Own heading = what it holds, as in 1L lining_mm; empty: left alone"
+    )
+    values: dict[str, dict[str, str]] = Field({}, description="By heading: own word = ours")
+    jobs: JobWords = JobWords()
+
+    @model_validator(mode="after")
+    def _known_targets(self) -> "OwnFile":
+        if self.table == "none":
+            return self
+        for heading, told in self.columns.items():
+            if told and own_target(told, self.table) is None:
+                known = own_names(self.table)
+                name = told.rpartition(" ")[2]
+                raise ValueError(
+                    f"files.columns: {heading!r} is mapped to {told!r}, which {self.table} does "
+                    f"not have{_nearest(name, known)}"
+                )
+        return self
+
+
+class WheelEnds(Section):
+    """What wheel ends are that no register lists; the first that fits counts."""
+
+    units: str = Field("*", description="Units whose name fits, as in T*")
+    axles: tuple[int, ...] = Field((), description="Only these axles; none: all")
+    axle_type: str = Field("unstated", min_length=1, description="Axle type")
+    arm_length_mm: Annotated[float, Field(ge=MIN_ARM_MM, le=MAX_ARM_MM)] | None = Field(
+        None, description="Adjuster arm; without it nothing is said of strokes"
+    )
+    chamber_size: str | None = Field(None, description="Trade size")
+    depot: str | None = Field(None, description="Depot that checks the unit")
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What a column of an own file holds: a contract's name, and where and in which unit.
+
+    ``name`` is without its unit where it is measured; ``axle`` a number, front or rear; ``side`` L,
+    R, near or off; ``unit`` None: as cells say, or as answered.
+    """
+
+    name: str
+    axle: str = ""
+    side: str = ""
+    unit: str | None = None
+
+
+# Names beside the contract's that an own column can hold.
+OWN_NAMES = {
+    "register": ("position",),
+    "inspections": ("position", "stroke"),
+    "work": ("position", "job"),
+    "duty": (),
+}
+LENGTHS, DISTANCES = ("mm", "cm", "in", "32nds"), ("km", "mi")
+_TARGET = re.compile(r"(?:(\d{1,2}|front|rear)? ?(L|R|near|off)? )?(\w+)")
+
+
+def own_names(table: str) -> dict[str, tuple[str, str | None]]:
+    """Every name that a column can be given, with the name without its unit, and the unit."""
+    found: dict[str, tuple[str, str | None]] = {}
+    for name in (*TABLES[table].schema.column_names(), *OWN_NAMES[table]):
+        base, _, unit = name.rpartition("_")
+        units = LENGTHS if unit == "mm" or name == "stroke" else DISTANCES if unit == "km" else ()
+        base = base if units and name != "stroke" else name
+        found[base] = (base, None)
+        found.update({f"{base}_{u}": (base, u) for u in units})
+    return found
+
+
+def own_target(told: str, table: str) -> Target | None:
+    """What a ``[files.columns]`` value says; None where it says nothing known."""
+    fitting = _TARGET.fullmatch(told.strip())
+    if fitting is None:
+        return None
+    axle, side, name = fitting.groups()
+    known = own_names(table).get(name)
+    return Target(known[0], axle or "", side or "", known[1]) if known else None
+
+
 class Settings(Section):
     """All of ``fleet.toml``."""
 
@@ -240,6 +373,9 @@ class Settings(Section):
     columns: dict[str, dict[str, str]] = Field(
         {}, description="Own heading = contract's name", examples=['"Seen on" = "inspected_on"']
     )
+    files: tuple[OwnFile, ...] = ()
+    answers: Answers = Answers()
+    wheel_ends: tuple[WheelEnds, ...] = ()
     adjustment: Adjustment = Adjustment()
     axle_types: dict[str, AxleType] = {}
     chambers: dict[str, Chamber] = {}
@@ -318,7 +454,8 @@ def settings_from(content: bytes, name: str) -> Settings:
 
 
 def _first_problem(error: ValidationError) -> str:
-    problem = error.errors()[0]
+    problems = error.errors()
+    problem = next((p for p in problems if p["type"] == "extra_forbidden"), problems[0])
     where = ".".join(str(part) for part in problem["loc"])
     if problem["type"] == "extra_forbidden":
         known = _known_keys(problem["loc"][:-1])
@@ -352,5 +489,6 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
 
 
 def _value_type(annotation: Any) -> Any:
-    """``Chamber`` of ``dict[str, Chamber]``; anything else as it is."""
-    return getattr(annotation, "__args__", (annotation,))[-1]
+    """``Chamber`` of ``dict[str, Chamber]`` or ``tuple[Chamber, ...]``; anything else as it is."""
+    inner = [a for a in getattr(annotation, "__args__", (annotation,)) if a is not Ellipsis]
+    return inner[-1]

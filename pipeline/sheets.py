@@ -11,6 +11,8 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from dashboards.advice import state_words
+from dashboards.drawing.theme import STATE_WORDS
 from dashboards.workshop import ASKED, LAST_READINGS, WorkshopData, workshop_sheets
 from pipeline import blanks
 from pipeline.errors import UserError
@@ -65,7 +67,9 @@ def workshop_data(
     con: duckdb.DuckDBPyConnection, settings: Settings, choice: Choice
 ) -> WorkshopData:
     """What is known of the chosen units, the depots by name, the most urgent unit of each first."""
-    everything = warehouse.fetch(con, _ENDS, order="unit_id, axle_no, side")
+    everything = warehouse.fetch(con, _ENDS, order="unit_id, axle_no, side").with_columns(
+        state=state_words(STATE_WORDS)
+    )
     ends = chosen(everything, choice)
     named, units = (ends.select(c).unique() for c in ("wheel_end_id", "unit_id"))
     (as_of,) = warehouse.one_row(con, "select as_of from run.parameters")
@@ -101,7 +105,7 @@ _COUNTED = {
 _ENDS = """
     select s.unit_id, s.wheel_end_id, s.axle_no, s.side, s.depot, s.axle_type, s.duty,
         w.arm_length_mm, w.lining_min_mm, w.chamber_size, w.readjust_limit_mm,
-        s.state, s.flagged, s.priority, s.evidence
+        s.state, s.flagged, s.priority, s.evidence, s.advice, s.flag_reason, s.last_read_on
     from mart.wheel_end_status s
     inner join judge.wheel_ends w on w.wheel_end_id = s.wheel_end_id"""
 _READINGS = f"""

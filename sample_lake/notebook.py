@@ -11,6 +11,7 @@ from pathlib import Path
 import altair as alt
 import duckdb
 import polars as pl
+from statsmodels.regression.linear_model import OLS
 
 
 # %% The rates, with their intervals and what is behind them.
@@ -26,23 +27,33 @@ def wear_rates(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 # %% The simplest thing that could be done with the same readings.
 def plain_slopes(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """``plain``: the slope of lining on km, each life about its own mean, least squares.
+    """``plain``, ``plain_low``, ``plain_high``: the slope of lining on km, each life about its own
+    mean, by least squares; its 95 % interval lets readings of one unit be related (clustered).
 
-    Lives that changed duty count under the duty of each reading, and nothing is said of readings
-    of one unit being related: a check on the size of the rates, not on their intervals.
+    Lives that changed duty count under the duty of each reading; one unit alone has no interval.
     """
-    slopes: pl.DataFrame = con.sql(
-        """with centred as (
-            select axle_type, duty,
-                km_since_reline / 1e4 - avg(km_since_reline / 1e4) over life as x,
-                lining_mm - avg(lining_mm) over life as y
-            from mart.lining_readings
-            window life as (partition by life_id, duty)
-        )
-        select axle_type, duty, -sum(x * y) / sum(x * x) as plain
-        from centred group by axle_type, duty having sum(x * x) > 0 order by axle_type, duty"""
+    centred = con.sql(
+        """select axle_type, duty, unit_id,
+            km_since_reline / 1e4 - avg(km_since_reline / 1e4) over life as x,
+            lining_mm - avg(lining_mm) over life as y
+        from mart.lining_readings
+        window life as (partition by life_id, duty)
+        order by axle_type, duty, life_id, inspected_on"""
     ).pl()
-    return slopes
+    groups = centred.group_by("axle_type", "duty", maintain_order=True)
+    rows = [(*key, *_slope(group)) for key, group in groups if (group["x"] != 0).any()]
+    names = ["axle_type", "duty", "plain", "plain_low", "plain_high"]
+    return pl.DataFrame(rows, schema=names, orient="row")
+
+
+def _slope(group: pl.DataFrame) -> tuple[float, float | None, float | None]:
+    unit = group["unit_id"].rank("dense").to_numpy()
+    line = OLS(-group["y"].to_numpy(), group["x"].to_numpy())
+    if group["unit_id"].n_unique() < 2:
+        return float(line.fit().params[0]), None, None
+    fit = line.fit(cov_type="cluster", cov_kwds={"groups": unit}, use_t=True)
+    low, high = map(float, fit.conf_int()[0])
+    return float(fit.params[0]), low, high
 
 
 # %% The chart: points are estimates, bars their intervals, ticks the plain slopes.

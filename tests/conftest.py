@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import polars as pl
 import pytest
 
@@ -10,6 +11,10 @@ from pipeline.cli import main
 from tests import ROOT, browser
 from tests.lakes import write_small_lake
 from tests.sharing import made_once
+
+# How long one example takes depends on what else the machine does.
+hypothesis.settings.register_profile("drumline", deadline=None)
+hypothesis.settings.load_profile("drumline")
 
 # A unit, a depot and an axle type whose names are nasty, in a lake as anyone could hand one in.
 NASTY = {

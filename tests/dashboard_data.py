@@ -134,9 +134,18 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
         }
     )
     states = np.array(
-        ["in_band", "set_wrong", "slackening", "stuck", "tightening", "uneven", "not_seen"]
+        [
+            "in_band",
+            "set_wrong",
+            "slackening",
+            "stuck",
+            "tightening",
+            "uneven",
+            "not_seen",
+            "worn_out",
+        ]
     )
-    drawn = states[rng.choice(7, n, p=[0.9, 0.02, 0.035, 0.01, 0.012, 0.008, 0.015])]
+    drawn = states[rng.choice(8, n, p=[0.9, 0.02, 0.035, 0.01, 0.012, 0.008, 0.01, 0.005])]
     return (
         frame.with_columns(
             pl.format("{}/{}{}", "unit_id", "axle_no", "side").alias("wheel_end_id"),
@@ -148,14 +157,24 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
             pl.Series("drift_per_10000km", rng.normal(0, 0.004, n)),
             pl.Series("take_up", rng.normal(0.99, 0.05, n)),
             as_of=pl.lit(AS_OF),
+            flag_reason=pl.lit("strokes"),
+            lining_min_mm=pl.lit(6.0),
+            stroke_ratio_p10=pl.col("stroke_ratio") - 0.008,
+            stroke_ratio_p90=pl.col("stroke_ratio") + 0.008,
         )
         .with_columns(
             (pl.col("state") != "in_band").alias("flagged"),
+            (pl.col("lining_mm") + 0.3).alias("lining_read_mm"),
+            pl.col("state").replace_strict(ADVICE_OF, default="nothing").alias("advice"),
             pl.when(pl.col("state") == "in_band")
             .then(pl.col("p_out_now") / 4)
             .otherwise(pl.min_horizontal(pl.lit(1.0), pl.col("p_out_now") * 4 + 0.3))
             .alias("p_out_next_check"),
-            (pl.col("as_of") - pl.duration(days="seen")).alias("last_inspected_on"),
+            *(
+                (pl.col("as_of") - pl.duration(days="seen")).alias(name)
+                for name in ("last_inspected_on", "lining_read_on", "last_read_on")
+            ),
+            (pl.col("as_of") - pl.duration(days=pl.col("seen") + 200)).alias("set_on"),
             *(
                 (pl.col("as_of") + pl.duration(days=(pl.col("days") * f).cast(pl.Int64))).alias(
                     name
@@ -189,6 +208,15 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
     )
 
 
+ADVICE_OF = {
+    "worn_out": "reline",
+    "stuck": "test",
+    "slackening": "find_cause",
+    "tightening": "check_drag",
+    "set_wrong": "set",
+    "uneven": "compare_sides",
+    "not_seen": "check",
+}
 _KM = {"p10": 220.0, "p50": 280.0, "p90": 350.0}
 
 
@@ -369,25 +397,25 @@ def reline_outlook(wheel_ends: int) -> pl.DataFrame:
 
 def backtest(rng: np.random.Generator) -> pl.DataFrame:
     rows = []
-    for measure, unit in (("reline_on", "months"), ("relines_quarter", "relines")):
-        for back in (3, 6, 12):
-            rows.append(
-                {
-                    "measure": measure,
-                    "origin": AS_OF - dt.timedelta(days=30 * back),
-                    "nominal": 0.8,
-                    "observed": float(np.clip(rng.normal(0.79, 0.04), 0, 1)),
-                    "n": int(rng.integers(40, 300)),
-                    "bias": float(rng.normal(0, 0.4)),
-                    "unit": unit,
-                    "note": None,
-                }
-            )
-    frame = pl.DataFrame(rows, schema_overrides={"note": pl.String})
-    return frame.with_columns(
-        observed_low=(pl.col("observed") - 0.07).clip(0, 1),
-        observed_high=(pl.col("observed") + 0.06).clip(0, 1),
-    )
+    for measure in ("reline_on", "relines_quarter"):
+        for back in range(1, 9):
+            held = float(np.clip(rng.normal(0.79, 0.04), 0, 1))
+            row = {
+                "measure": measure,
+                "origin": AS_OF - dt.timedelta(days=91 * back),
+                "nominal": 0.8,
+                "observed": held,
+                "strictly_inside": held - 0.03,
+                "below": (1.0 - held) / 2.0,
+                "above": (1.0 - held) / 2.0,
+                "n": int(rng.integers(40, 300)) if measure == "reline_on" else min(back, 4),
+                "bias": float(rng.normal(0, 0.4)),
+                "crps": float(rng.uniform(4, 6)),
+                "crps_last_year": float(rng.uniform(6, 9)),
+                "crps_straight_line": float(rng.uniform(6, 9)),
+            }
+            rows.append(row)
+    return pl.DataFrame(rows)
 
 
 def loads() -> pl.DataFrame:

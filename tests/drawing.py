@@ -56,8 +56,10 @@ def warehouse_of(
         rows = typed(name, text).with_columns(content_id=pl.lit(number))
         warehouse.append(con, f"raw.{name}", rows)
         con.execute(
-            "insert into raw.contents values (?, ?, ?, ?, null, null, 'k', ?, ?, ?)",
-            [number, name, f"sha{number}", rows.height, LOADED.date(), LOADED, number],
+            """insert into raw.contents (content_id, table_name, sha256, rows_read, parse_key,
+                loaded_on, loaded_at, rank_no, row_parts, parts_read)
+            values (?, ?, ?, ?, 'k', ?, ?, ?, 1, ?)""",
+            [number, name, f"sha{number}", rows.height, LOADED.date(), LOADED, number, rows.height],
         )
         con.execute(
             "insert into raw.files values (?, ?, ?, ?, ?, null)",

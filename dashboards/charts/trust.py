@@ -1,10 +1,15 @@
 """How far to trust it: what earlier forecasts and flags came to, and the months compared."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import altair as alt
 import polars as pl
+from scipy import special, stats
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
+from dashboards.drawing.theme import INK
 from dashboards.measures import Measures
 from dashboards.words import (
     MINUS,
@@ -20,104 +25,147 @@ from dashboards.words import (
 )
 
 CLOSE = 0.05  # a share held this near to the one promised is called as promised
+CHANCE = 0.1  # of so few inside, or so many, below which chance does not explain it
 FEWEST = 20  # outcomes below which a share says too little
-# Not bands: how often a quantile was passed, how often a lining was at its minimum as said.
-NOT_A_BAND = r"_p\d+$|^min_now$"
+FEWEST_TOTALS = 6  # quarters
+# How often a lining was at its minimum as said: a chance, not a band.
+NOT_A_BAND = "min_now"
+QUARTERS, YEARS, DATES = "relines_quarter", "relines_year", "reline_on"
 MEASURE_WORDS = {
     "lining_mm": "next lining reading",
     "min_on": "day at the minimum",
-    "reline_on": "day of the reline",
-    "relines_quarter": "fleet's relines in a quarter",
+    DATES: "day of the reline",
+    QUARTERS: "relines in a quarter",
+    YEARS: "relines in a year",
 }
 
 
 def coverage_figure(backtest: pl.DataFrame) -> Figure | None:
     """The share of outcomes that fell inside the bands given before, against the share promised."""
-    rows = _judged_rows(backtest)
-    if rows.is_empty():
+    measures = judged(backtest)
+    if measures.is_empty():
         return None
     return Figure(
         key="forecasts-held",
-        said=_coverage_said(judged(backtest)),
-        chart=coverage_chart(rows),
+        said=_coverage_said(measures),
+        chart=coverage_chart(measures),
         table=_coverage_table(backtest.sort("measure", "origin")),
         sql="select * from mart.backtest order by measure, origin",
     )
 
 
-def _judged_rows(backtest: pl.DataFrame) -> pl.DataFrame:
-    """Bands only: how often other chances came true is in the table."""
-    return backtest.filter(
+def judged(backtest: pl.DataFrame) -> pl.DataFrame:
+    """Each forecast over all its origins.
+
+    ``key``, ``measure`` in words, ``held`` (ends of the band included), ``strictly`` (between
+    them), ``below`` and ``above``, ``promised``; ``n`` forecasts of ``outcomes``: one quarter, or
+    one reline, is forecast from several origins.
+    """
+    rows = backtest.filter(
         pl.col("observed").is_not_null(),
         pl.col("nominal").is_not_null(),
         pl.col("n") > 0,
-        ~pl.col("measure").str.contains(NOT_A_BAND),
-    ).sort("measure", "origin")
-
-
-def judged(backtest: pl.DataFrame) -> pl.DataFrame:
-    """Each forecast over all its origins: ``measure`` in words, ``held``, ``promised``, ``n``."""
-    rows = _judged_rows(backtest).with_columns(_in_words(pl.col("measure")))
+        pl.col("measure") != NOT_A_BAND,
+    )
 
     def weighted(name: str) -> pl.Expr:
         return (pl.col(name) * pl.col("n")).sum() / pl.col("n").sum()
 
-    return rows.group_by("measure", maintain_order=True).agg(
+    each = rows.sort("measure", "origin").group_by("measure", maintain_order=True)
+    pooled = each.agg(
         weighted("observed").alias("held"),
+        weighted("strictly_inside").alias("strictly"),
+        weighted("below"),
+        weighted("above"),
         weighted("nominal").alias("promised"),
         pl.col("n").sum(),
+        most=pl.col("n").max(),
+        origins=pl.len(),
+    )
+    return pooled.select(
+        pl.col("measure").alias("key"),
+        _in_words(pl.col("measure")),
+        *("held", "strictly", "below", "above", "promised", "n"),
+        # Every origin adds a quarter that none before it saw; a year in four does not overlap.
+        pl.when(pl.col("measure") == QUARTERS)
+        .then("origins")
+        .when(pl.col("measure") == YEARS)
+        .then((pl.col("origins") + 3) // 4)
+        .when(pl.col("measure") == "lining_mm")
+        .then("n")
+        .otherwise("most")
+        .cast(pl.Int64)
+        .alias("outcomes"),
     )
 
 
-def verdict(row: dict[str, float]) -> str:
-    """What a forecast's own history says of its bands."""
-    if row["n"] < FEWEST:
+def is_total(row: Mapping[str, Any]) -> bool:
+    return row["key"] in (QUARTERS, YEARS)
+
+
+def verdict(row: Mapping[str, Any]) -> str:
+    """What a forecast's own history says of its bands; days that fall on a band's ends count for
+    it as inside, and against it as well."""
+    if row["outcomes"] < (FEWEST_TOTALS if is_total(row) else FEWEST):
         return "too few to judge"
-    if row["held"] < row["promised"] - CLOSE:
+    if is_total(row):
+        inside, n, promised = round(row["held"] * row["outcomes"]), row["outcomes"], row["promised"]
+        narrow = special.bdtr(inside, n, promised) < CHANCE
+        wide = special.bdtrc(inside - 1, n, promised) < CHANCE if inside else False
+    else:
+        narrow = row["held"] < row["promised"] - CLOSE
+        wide = row["strictly"] > row["promised"] + CLOSE
+    if narrow:
         return "too narrow"
-    return "wider than needed" if row["held"] > row["promised"] + CLOSE else "as promised"
+    return "wider than needed" if wide else "as promised"
 
 
 def _in_words(measure: pl.Expr) -> pl.Expr:
     return measure.replace(MEASURE_WORDS).str.replace_all("_", " ")
 
 
-def coverage_chart(rows: pl.DataFrame) -> Chart:
-    """``measure``, ``origin``, ``nominal``, ``observed``, ``n``; intervals where they are known."""
-    bounds = [c for c in ("observed_low", "observed_high") if c in rows.columns]
-    shown = rows.with_columns(
-        pl.format(
-            "{}, from {}", _in_words(pl.col("measure")), pl.col("origin").dt.strftime("%b %Y")
-        ).alias("group")
-    ).select("group", "nominal", "observed", "n", *bounds)
-    x = alt.X(
-        "observed:Q",
-        title="Outcomes inside the band",
-        scale=alt.Scale(domain=[0, 1]),
-        axis=marks.percent_axis(),
+def coverage_chart(measures: pl.DataFrame) -> Chart:
+    """A row per forecast of :func:`judged`, with the 95 % interval of so many outcomes."""
+    limits = [
+        stats.binomtest(round(held * n), n).proportion_ci(method="wilson")
+        for held, n in measures.select("held", "outcomes").iter_rows()
+    ]
+    shown = measures.select(
+        pl.col("measure").alias("group"), "held", "strictly", "promised", "n", "outcomes"
+    ).with_columns(
+        low=pl.Series([limit.low for limit in limits]),
+        high=pl.Series([limit.high for limit in limits]),
     )
+    scale, axis = alt.Scale(domain=[0, 1]), marks.percent_axis()
+    x = alt.X("held:Q", title="Outcomes inside the band", scale=scale, axis=axis)
     described = marks.tips(
         ("group:N", "Forecast", ""),
-        ("observed:Q", "Held", ".0%"),
-        ("nominal:Q", "Promised", ".0%"),
-        ("n:Q", "Judged", ",d"),
+        ("held:Q", "Inside, ends included", ".0%"),
+        ("strictly:Q", "Between the ends", ".0%"),
+        ("promised:Q", "Promised", ".0%"),
+        ("n:Q", "Forecasts", ",d"),
+        ("outcomes:Q", "Outcomes", ",d"),
     )
     base = alt.Chart(shown).encode(y=marks.group_axis(shown), tooltip=described)
-    layers = []
-    if len(bounds) == 2:
-        bar = base.mark_bar(height=9, fill=marks.PALE, cornerRadius=2)
-        layers.append(bar.encode(x=alt.X("observed_low:Q"), x2="observed_high:Q"))
-    promised = base.mark_tick(color=marks.RUST, thickness=3, bandSize=18).encode(x="nominal:Q")
+    interval = base.mark_bar(height=9, fill=marks.PALE, cornerRadius=2)
+    ends = base.mark_rule(color=INK, strokeWidth=1.5)
+    promised = base.mark_tick(color=marks.RUST, thickness=3, bandSize=18).encode(x="promised:Q")
     return marks.layered(
-        shown, alt.Step(marks.STEP), *layers, promised, base.mark_point().encode(x=x)
+        shown,
+        alt.Step(marks.STEP),
+        interval.encode(x=alt.X("low:Q"), x2="high:Q"),
+        ends.encode(x=alt.X("strictly:Q"), x2="held:Q"),
+        promised,
+        base.mark_point().encode(x=x),
     )
 
 
 def _coverage_said(measures: pl.DataFrame) -> Said:
     note = (
-        f"Points: share of {count(marks.total(measures, 'n'), 'outcome')} that fell inside the "
-        "band forecast before, with its 95 % interval were they independent; upright ticks: the "
-        "share promised. Each line is one forecast, from the day it was made as of."
+        f"Points: share of {count(marks.total(measures, 'n'), 'forecast')} whose outcome fell "
+        "inside the band, its ends included; the line reaches back to the share strictly between "
+        "them, which is less where relines come on the very days named. Pale bars: 95 % interval "
+        "of so many different outcomes, were they independent; upright ticks: the share promised."
     )
     rows = measures.sort("held").to_dicts()
     for word, opening in _OPENINGS.items():
@@ -142,23 +190,27 @@ def _coverage_table(rows: pl.DataFrame) -> Table:
             r["measure"],
             day_name(r["origin"]),
             share(r["nominal"]),
-            share(r["observed"]),
+            *(share(r[name]) for name in ("observed", "strictly_inside", "below", "above")),
             number(r["n"]),
-            _bias(r["bias"], r.get("unit")),
-            r.get("note") or "",
+            _bias(r["bias"]),
+            *(_score(r[f"crps{rival}"]) for rival in ("", "_last_year", "_straight_line")),
         )
         for r in rows.iter_rows(named=True)
     ]
-    heads = ("Forecast of", "As of", "Promised", "Held", "Judged", "Outcome minus forecast")
-    return table(lines, *heads, "Remark")
+    heads = ("Forecast of", "As of", "Promised", "Held", "Between the ends", "Below", "Above")
+    scored = ("Judged", "Outcome minus forecast", "CRPS", "Last year again", "Straight lines")
+    return table(lines, *heads, *scored)
 
 
-def _bias(value: float | None, unit: str | None) -> str:
+def _score(value: float | None) -> str:
+    return "–" if value is None else figures(value)
+
+
+def _bias(value: float | None) -> str:
     if value is None:
         return "–"
     text = figures(value)
-    signed = text if text.startswith(MINUS) or value == 0 else f"+{text}"
-    return f"{signed} {unit}" if unit else signed
+    return text if text.startswith(MINUS) or value == 0 else f"+{text}"
 
 
 def precision_figure(precision: pl.DataFrame | None) -> Figure | None:

@@ -70,11 +70,12 @@ NUMBER_FORMAT: dict[str, Any] = {
 
 # What the state is called on the page; the contract's name is kept for the fleet's own SQL.
 STATE_WORDS = {
+    "worn_out": "lining at its minimum",
     "stuck": "no take-up at all",
     "slackening": "not keeping up",
     "tightening": "taking up too much",
     "set_wrong": "set wrong",
     "uneven": "left and right apart",
-    "not_seen": "not seen lately",
+    "not_seen": "not read lately",
     "in_band": "in band",
 }

@@ -173,20 +173,22 @@
     };
     const jobs = (kind) => history.t.flatMap((day, at) => moves(kind, at)
       ? [{ on: localDay(day), job: history.j[at].replaceAll("_", " ") }] : []);
-    const now = (value, half) => known(value)
-      ? [{ on: localDay(page.fleet.asOf), value, low: value - (half ?? 0), high: value + (half ?? 0) }]
-      : [];
+    const now = (value, low, high) => known(value)
+      ? [{ on: localDay(page.fleet.asOf), value, low, high }] : [];
+    const half = ends.liningHalf[i] ?? 0;
     const reach = known(history.m) && known(ends.min_on_p10[i]) && known(ends.min_on_p90[i])
       ? [{ from: localDay(ends.min_on_p10[i]), to: localDay(Math.min(ends.min_on_p90[i], page.fleet.asOf + 1100)), value: history.m }]
       : [];
     return {
       i, history,
       lining: {
-        readings: points("lining", history.l), jobs: jobs("lining"), now: now(ends.lining[i], ends.liningHalf[i]),
+        readings: points("lining", history.l), jobs: jobs("lining"), 
+        now: now(ends.lining[i], ends.lining[i] - half, ends.lining[i] + half),
         limits: known(history.m) ? [{ value: history.m }] : [], reach,
       },
       stroke: {
-        readings: points("stroke", history.s), jobs: jobs("stroke"), now: now(ends.stroke[i], ends.strokeHalf[i]),
+        readings: points("stroke", history.s), jobs: jobs("stroke"), 
+        now: now(ends.stroke[i], ends.strokeLow[i], ends.strokeHigh[i]),
         limits: [], reach: [],
       },
     };
@@ -380,19 +382,22 @@
   };
   function endOfUnit(i) {
     const half = known(ends.liningHalf[i]) ? ` ± ${number(ends.liningHalf[i], lengthDigits)}` : "";
-    const strokeHalf = known(ends.strokeHalf[i]) ? ` ± ${number(100 * ends.strokeHalf[i], 1)}` : "";
-    const stroke = known(ends.stroke[i]) ? `${number(100 * ends.stroke[i], 1)}${strokeHalf} % of its arm` : "not known";
+    const ratio = (value) => number(100 * value, 1);
+    const stroke = known(ends.strokeLow[i])
+      ? `${ratio(ends.strokeLow[i])} to ${ratio(ends.strokeHigh[i])} % of its arm` : "not read since it was set";
     const words = (d) => ends.words[d][ends[d][i]];
-    const lining = known(ends.lining[i]) ? `${number(ends.lining[i], lengthDigits)}${half} ${page.lengthUnit}` : "not known";
-    const minimum = known(ends.min_on_p10[i])
-      ? `at its minimum ${dayName(ends.min_on_p10[i])} to ${dayName(ends.min_on_p90[i])}` : "no date for its minimum";
+    const lining = known(ends.lining[i]) ? `${number(ends.lining[i], lengthDigits)}${half} ${page.lengthUnit} now` : known(ends.liningRead[i])
+      ? `read ${length(ends.liningRead[i])} on ${dayName(ends.lining_read_on[i])}` : "not on record";
+    const latest = known(ends.min_on_p90[i]) ? `to ${dayName(ends.min_on_p90[i])}` : "or later";
+    const minimum = known(ends.lining[i]) && known(ends.min_on_p10[i])
+      ? `at its minimum ${dayName(ends.min_on_p10[i])} ${latest}` : "no date for its minimum";
     const why = make("div", { class: "why" },
       make("p", { class: "head" }, make("strong", { class: "id" }, ends.id[i]),
         `${words("state")} (${words("axle_type")})`,
         ...(ends.flagged[i] ? [make("span", { class: "since" }, "flagged")] : [])),
       make("p", { class: "evidence" }, evidenceOf(ends.id[i])),
       make("p", { class: "meta" },
-        `Lining ${lining}, ${minimum}. Stroke ${stroke}; out of band by the next check: ` +
+        `Lining ${lining}, ${minimum}. Stroke now ${stroke}; out of band by the next check: ` +
         `${percent(ends.out[i])}. Last seen ${dayName(ends.last_inspected_on[i])}.`));
     return make("li", { class: "shown", "data-id": ends.id[i] }, why, make("div", { class: "history" }));
   }

@@ -4,6 +4,7 @@ A flag that went away without any job was a false alarm; one followed by a found
 A flag that ended with work of another kind (a planned reline, say) tells neither.
 """
 
+from collections.abc import Sequence
 from datetime import date
 
 import polars as pl
@@ -57,6 +58,52 @@ def changes(
         .with_columns(pl.col("was", "flagged").fill_null(value=False))
     )
     return _judged(both, as_of).sort("wheel_end_id")
+
+
+def flag_ages(
+    current: pl.DataFrame,
+    earlier: Sequence[tuple[date, pl.DataFrame]],
+    jobs: pl.DataFrame,
+    as_of: date,
+) -> pl.DataFrame:
+    """How long the flags of today have stood, as far as earlier days tell.
+
+    Parameters
+    ----------
+    current : ``wheel_end_id``, ``flagged``
+    earlier : days before ``as_of``, the latest first, each with the same columns as judged then; a
+        wheel end that is not among them was not judged that day
+    jobs : ``wheel_end_id``, ``done_on``, ``action``; another adjuster begins another flag
+
+    Returns
+    -------
+    One row per flagged wheel end: ``weeks_flagged``, at least so long; ``weeks_flagged_most``, at
+    most, null where no day without the flag is known.
+    """
+    replaced = jobs.filter(pl.col("action") == "adjuster_replaced").group_by("wheel_end_id")
+    ages = (
+        current.filter("flagged")
+        .select("wheel_end_id", since=pl.lit(as_of), free=pl.lit(None, dtype=pl.Date))
+        .with_columns(goes_back=pl.lit(value=True))
+        .join(replaced.agg(pl.col("done_on").max()), on="wheel_end_id", how="left")
+    )
+    for day, judged in sorted(earlier, key=lambda pair: pair[0], reverse=True):
+        was = judged.select("wheel_end_id", was="flagged")
+        other = (pl.col("done_on") > day).fill_null(value=False)
+        ages = ages.join(was, on="wheel_end_id", how="left").with_columns(
+            stood=pl.col("goes_back") & pl.col("was").fill_null(value=False) & ~other,
+            ended=pl.col("goes_back") & (pl.col("was").not_() | other).fill_null(value=False),
+        )
+        ages = ages.with_columns(
+            since=pl.when("stood").then(pl.lit(day)).otherwise("since"),
+            free=pl.when("ended").then(pl.lit(day)).otherwise("free"),
+            goes_back=pl.col("stood"),
+        ).drop("was", "stood", "ended")
+    return ages.select(
+        "wheel_end_id",
+        weeks_flagged=(pl.lit(as_of) - pl.col("since")).dt.total_days() / 7.0,
+        weeks_flagged_most=(pl.lit(as_of) - pl.col("free")).dt.total_days() / 7.0,
+    )
 
 
 def _named(frame: pl.DataFrame, name: str, dtype: type[pl.DataType]) -> pl.DataFrame:
@@ -118,7 +165,9 @@ def _outcome() -> pl.Expr:
     """What became of last month's flag; null where there was none."""
     was, job = pl.col("was"), pl.col("cleared_by").is_not_null()
     reset = (pl.col("cleared_by") == "adjuster_set") & ~pl.col("was_state").is_in(FAULT_STATES)
-    right = (pl.col("job_found_fault") | pl.col("found_fault") | reset).fill_null(value=False)
+    relined = (pl.col("cleared_by") == "reline") & (pl.col("was_state") == "worn_out")
+    found = pl.col("job_found_fault") | pl.col("found_fault")
+    right = (found | reset | relined).fill_null(value=False)
     return (
         pl.when(was & right)
         .then(pl.lit(CONFIRMED))

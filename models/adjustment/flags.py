@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from models.adjustment.states import states
+from models.adjustment.states import states, weighed_families
 from models.adjustment.strokes.explanations import explain
 from models.adjustment.strokes.histories import StrokeHistories, up_to, without_saturated
 from models.adjustment.strokes.parameters import (
@@ -94,7 +94,8 @@ def trouble_by_check(histories: StrokeHistories, parameters: DriftParameters, ba
         due = np.flatnonzero(histories.used[:, reading])
         so_far = without_saturated(up_to(histories.rows(due), reading))
         explained = explain(so_far, parameters)
-        seen[due, reading] = states(explained, band, so_far.wear_cv).p_trouble
+        weighed = weighed_families(explained, band)
+        seen[due, reading] = states(explained, weighed, so_far.wear_cv).p_trouble
     return seen
 
 

@@ -56,14 +56,6 @@ def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
     return Interval(np.where(n > 0, low, 0.0), np.where(n > 0, high, 1.0))
 
 
-def jeffreys(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
-    """Jeffreys' interval: equal tails of a beta posterior, closed at 0 and 1."""
-    x, n = np.asarray(hits, dtype=float), np.asarray(trials, dtype=float)
-    tail = (1 - level) / 2
-    low, high = (betaincinv(x + 0.5, n - x + 0.5, q) for q in (tail, 1 - tail))
-    return Interval(np.where(x == 0, 0.0, low), np.where(x == n, 1.0, high))
-
-
 def first_check_outcomes(readings: pl.DataFrame, low: float, high: float) -> pl.DataFrame:
     """One row per setting on record that was checked afterwards: whether it was out of band.
 

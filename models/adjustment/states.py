@@ -47,10 +47,8 @@ class DriftStates:
     Attributes
     ----------
     probability : (n, states) in the order of ``STATES``
-    ratio, ratio_sd : stroke ratio at the last reading, reading error taken out
-    p_out_now : that it is outside the band there
-    p_out_next : that it is by the next check, through drift alone
-    next_ratio : expected then
+    read_ratio, read_ratio_sd : stroke ratio at the last reading, reading error taken out
+    next_ratio : expected at the next check if nothing new happens
     deficit, deficit_sd : 1 − take-up as the wear estimate has it: the slope of ratio on growth
     take_up, take_up_low, take_up_high : posterior mean and 95 % interval
     take_up_in_trouble : posterior mean given that it does not keep pace
@@ -59,10 +57,8 @@ class DriftStates:
     """
 
     probability: Floats
-    ratio: Floats
-    ratio_sd: Floats
-    p_out_now: Floats
-    p_out_next: Floats
+    read_ratio: Floats
+    read_ratio_sd: Floats
     next_ratio: Floats
     deficit: Floats
     deficit_sd: Floats
@@ -79,41 +75,60 @@ class DriftStates:
         return 1 - self.probability[:, IN_BAND]
 
 
-def states(
-    explained: Explanations, band: Band, wear_cv: Floats, likelihood: Floats | None = None
-) -> DriftStates:
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """Posterior weight of each family of explanations, (n, families), everything found counted.
+
+    Attributes
+    ----------
+    held_in : of holding inside the band
+    weight : of all else; of the families that hold, of holding outside
+    by_strokes : (n,) of any trouble, by the strokes alone
+    """
+
+    held_in: Floats
+    weight: Floats
+    by_strokes: Floats
+
+
+def weighed_families(
+    explained: Explanations, band: Band, likelihood: Floats | None = None
+) -> Weighed:
+    """Weights of the families, those that hold divided at the band.
+
+    Parameters
+    ----------
+    likelihood : (n, states) of what else was found at the wheel end, relative; none when left out
+    """
+    out = outside(explained.now, np.sqrt(explained.now_var), band.low, band.high)
+    holds = family_states == IN_BAND
+    held_in = np.where(holds, explained.probability * (1 - out), 0.0)
+    weight = explained.probability - held_in
+    by_strokes = weight.sum(axis=1)
+    if likelihood is not None:
+        state = np.where(holds, SET_WRONG, family_states)
+        held_in, weight = held_in * likelihood[:, [IN_BAND]], weight * likelihood[:, state]
+        total = (held_in + weight).sum(axis=1, keepdims=True)
+        held_in, weight = held_in / total, weight / total
+    return Weighed(held_in, weight, by_strokes)
+
+
+def states(explained: Explanations, weighed: Weighed, wear_cv: Floats) -> DriftStates:
     """Probabilities of the states and the moments that follow from them.
 
     Parameters
     ----------
     wear_cv : (n,) relative SD of the wear since the setting
-    likelihood : (n, states) of what else was found at the wheel end, relative; none when left out
     """
-    out = outside(explained.now, np.sqrt(explained.now_var), band.low, band.high)
-    out_next = outside(explained.next, np.sqrt(explained.next_var), band.low, band.high)
-    holds = family_states == IN_BAND
-    held_in = np.where(holds, explained.probability * (1 - out), 0.0)
-    weight = explained.probability - held_in
-    by_strokes = weight.sum(axis=1)
-    state = np.where(holds, SET_WRONG, family_states)
-    if likelihood is not None:
-        held_in, weight = held_in * likelihood[:, [IN_BAND]], weight * likelihood[:, state]
-        total = (held_in + weight).sum(axis=1, keepdims=True)
-        held_in, weight = held_in / total, weight / total
+    held_in, weight = weighed.held_in, weighed.weight
     both = held_in + weight
-    probability = np.stack(
-        [held_in.sum(axis=1), *(weight[:, state == s].sum(axis=1) for s in range(1, len(STATES)))],
-        axis=1,
-    )
-    ratio, ratio_var = _mixed(both, explained.now, explained.now_var)
-    deficit, deficit_var = _mixed(both, explained.deficit, explained.deficit_var)
+    deficit, deficit_var = mixed_moments(both, explained.deficit, explained.deficit_var)
+    ratio, ratio_var = mixed_moments(both, explained.now, explained.now_var)
     take_up = _take_up(both, explained, wear_cv)
     return DriftStates(
-        probability=probability,
-        ratio=ratio,
-        ratio_sd=np.sqrt(ratio_var),
-        p_out_now=np.clip((weight * np.where(holds, 1.0, out)).sum(axis=1), 0.0, 1.0),
-        p_out_next=_next_out(held_in, weight, holds, out, out_next),
+        probability=_by_state(held_in, weight),
+        read_ratio=ratio,
+        read_ratio_sd=np.sqrt(ratio_var),
         next_ratio=(both * explained.next).sum(axis=1),
         deficit=deficit,
         deficit_sd=np.sqrt(deficit_var),
@@ -122,8 +137,15 @@ def states(
         take_up_high=take_up[2],
         take_up_in_trouble=_in_trouble(both, explained, wear_cv),
         p_misread=both[:, columns_of(MISREAD)].sum(axis=1),
-        p_by_strokes=by_strokes,
+        p_by_strokes=weighed.by_strokes,
     )
+
+
+def _by_state(held_in: Floats, weight: Floats) -> Floats:
+    """(n, states) in the order of ``STATES``."""
+    state = np.where(family_states == IN_BAND, SET_WRONG, family_states)
+    others = [weight[:, state == s].sum(axis=1) for s in range(1, len(STATES))]
+    return np.stack([held_in.sum(axis=1), *others], axis=1)
 
 
 def joined(parts: list[DriftStates]) -> DriftStates:
@@ -132,16 +154,8 @@ def joined(parts: list[DriftStates]) -> DriftStates:
     return DriftStates(*columns)
 
 
-def _next_out(
-    held_in: Floats, weight: Floats, holds: NDArray[np.bool_], out: Floats, out_next: Floats
-) -> Floats:
-    """Out of band at the next check: what holds outside stays there, what is inside may creep."""
-    creeps = np.clip(out_next - out, 0.0, None) / np.maximum(1 - out, 1e-9)
-    p = (held_in * creeps + weight * np.where(holds, 1.0, out_next)).sum(axis=1)
-    return np.asarray(np.clip(p, 0.0, 1.0))
-
-
-def _mixed(weight: Floats, mean: Floats, var: Floats) -> tuple[Floats, Floats]:
+def mixed_moments(weight: Floats, mean: Floats, var: Floats) -> tuple[Floats, Floats]:
+    """Mean and variance of mixtures whose weights add up to one, row by row; (n,) each."""
     centre = (weight * mean).sum(axis=1)
     second = (weight * (var + mean * mean)).sum(axis=1)
     return centre, np.maximum(second - centre * centre, 1e-14)
@@ -155,7 +169,7 @@ def _take_up(
     by_state = [np.flatnonzero(family_states == s) for s in TAKE_UP_STATES]
     share = np.stack([weight[:, columns].sum(axis=1) for columns in by_state], axis=1)
     moments = [
-        _mixed(weight[:, c] / np.maximum(s, 1e-300)[:, None], deficit[:, c], var[:, c])
+        mixed_moments(weight[:, c] / np.maximum(s, 1e-300)[:, None], deficit[:, c], var[:, c])
         for c, s in zip(by_state, share.T, strict=True)
     ]
     mean = np.stack([m for m, _ in moments], axis=1)

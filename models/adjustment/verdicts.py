@@ -1,8 +1,12 @@
 """State, flag and priority of each wheel end, from its probabilities and plain findings.
 
-Priority runs from 0 to 100 and only orders the list: how sure it is that something is wrong, times
-how far out of band the stroke is or will be by the next check; raised where the other end of the
-axle is flagged too and where the last reading is old.
+A lining at its minimum, and a return test that failed with no other adjuster since, need no model:
+they flag where nothing else is known.
+
+Priority runs from 0 to 100 and only orders the list: linings at their minimum first, the thinnest
+at the top; then by how sure it is that something is wrong, times how far out of band the stroke is
+or will be by the next check; raised where the other end of the axle is flagged too and where the
+last reading is old.
 """
 
 from datetime import date
@@ -22,6 +26,10 @@ DAYS_PER_WEEK = 7.0
 KM_UNIT = 10_000.0
 # A plain finding is as good as this probability in the priority.
 FINDING_IS_SURE = 0.95
+# Linings at their minimum come before all else; by how much they are below it, up to so many mm.
+WORN_OUT_FROM, DEEPEST_MM = 95.0, 5.0
+# Readings are decimals: one at the minimum is at it whatever the last binary digit says.
+SAME_MM = 1e-6
 LEAST_WEIGHT, MATE_WEIGHT, AGE_WEIGHT = 0.4, 0.15, 0.10
 FARTHEST_HALF_WIDTHS = 3.0
 
@@ -30,7 +38,7 @@ def with_verdicts(
     judged: pl.DataFrame, band: Band, rules: FlagRules, limit: float, as_of: date
 ) -> pl.DataFrame:
     """Add age, sides of the axle, drift, state, flag and priority to the figures."""
-    judged = _with_findings(_with_age(judged, rules, as_of))
+    judged = _with_findings(_with_worn_out(_with_age(judged, rules, as_of)))
     judged = _with_state(_with_sides(judged, rules), band, limit)
     return _with_priority(_with_outlook(judged), band, rules)
 
@@ -39,11 +47,28 @@ def _with_age(judged: pl.DataFrame, rules: FlagRules, as_of: date) -> pl.DataFra
     def weeks_since(day: str) -> pl.Expr:
         return (pl.lit(as_of) - pl.col(day)).dt.total_days() / DAYS_PER_WEEK
 
-    weeks = weeks_since("last_read_on")
-    overdue = (weeks > rules.overdue_factor * pl.col("check_weeks")).fill_null(value=True)
+    read, made = weeks_since("last_read_on"), weeks_since("set_on")
+    # Set lately and judged by how settings turn out: its first check is not due yet.
+    looked_after = pl.coalesce(read, pl.when(pl.col("p_trouble").is_not_null()).then(made))
+    overdue = looked_after > rules.overdue_factor * pl.col("check_weeks")
     return judged.with_columns(
-        weeks_since_read=weeks, weeks_since_set=weeks_since("set_on"), not_seen=overdue
+        weeks_since_read=read, weeks_since_set=made, not_seen=overdue.fill_null(value=True)
     )
+
+
+def _with_worn_out(judged: pl.DataFrame) -> pl.DataFrame:
+    """``worn_out_by``: ``reading`` or ``estimate`` that has the lining at or below its minimum.
+
+    The last reading of the lining in place counts; an estimate, from an even chance on.
+    """
+    minimum = pl.col("lining_min_mm") + SAME_MM
+    by = (
+        pl.when(pl.col("lining_read_mm") <= minimum)
+        .then(pl.lit("reading"))
+        .when(pl.col("lining_now_mm") <= minimum)
+        .then(pl.lit("estimate"))
+    )
+    return judged.with_columns(worn_out_by=by)
 
 
 def _with_findings(judged: pl.DataFrame) -> pl.DataFrame:
@@ -52,6 +77,8 @@ def _with_findings(judged: pl.DataFrame) -> pl.DataFrame:
     finding = (
         pl.when(fault == FOUND_OVER_ADJUSTING)
         .then(pl.lit("tightening"))
+        .when("test_failed")
+        .then(pl.lit("stuck"))
         .when(fault.is_in([FOUND_STUCK, FOUND_DAMAGED]) | (pl.col("found_return_test") == 1))
         .then(pl.lit("stuck"))
         .when(pl.col("found_applied") == 1)
@@ -65,7 +92,7 @@ def _with_sides(judged: pl.DataFrame, rules: FlagRules) -> pl.DataFrame:
     axle = np.where(axle > 0, axle, -np.arange(1, len(axle) + 1))
     ratio, sd = (
         judged[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
-        for name in ("stroke_ratio", "stroke_ratio_sd")
+        for name in ("read_ratio", "read_ratio_sd")
     )
     apart, other = both_sides(axle, ratio, sd, rules.side_limit)
     return judged.with_columns(
@@ -77,6 +104,7 @@ def _with_sides(judged: pl.DataFrame, rules: FlagRules) -> pl.DataFrame:
 
 def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
     sure = (pl.col("p_trouble") >= limit).fill_null(value=False)
+    worn_out = pl.col("worn_out_by").is_not_null()
     found = pl.col("finding").is_not_null() | _far_out(band)
     judged = judged.with_columns(sure=sure, found=found, likeliest=_likeliest_fault())
     # A fault at one end explains the difference; the sound end is not flagged for it.
@@ -84,18 +112,25 @@ def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
     uneven = (pl.col("p_uneven") >= max(limit, LEAST_SURE)) & ~explained
     judged = judged.with_columns(uneven=uneven.fill_null(value=False))
     named = pl.coalesce("finding", "likeliest")
-    fault = pl.when("sure").then("likeliest").when("found").then(named)
+    # An adjuster that fails its test was not set wrong, whatever its strokes look like.
+    failed = pl.col("test_failed").fill_null(value=False) & (pl.col("likeliest") == "set_wrong")
+    by_strokes_alone = pl.when("sure").then(pl.when(failed).then("finding").otherwise("likeliest"))
+    fault = by_strokes_alone.when("found").then(named)
     by_strokes = (pl.col("p_by_strokes") >= limit).fill_null(value=False)
     by_finding = pl.col("finding").is_not_null() & ~by_strokes
     reason = pl.when(by_finding).then(pl.lit("finding")).when("sure").then(pl.lit("strokes"))
-    reason = reason.when("found").then(pl.lit("reading"))
+    reason = reason.when("found").then(pl.lit("reading")).when("uneven").then(pl.lit("sides"))
     return judged.with_columns(
-        flagged=pl.any_horizontal("sure", "found", "uneven"),
-        flag_reason=reason.when("uneven").then(pl.lit("sides")),
+        flagged=pl.any_horizontal("sure", "found", "uneven") | worn_out,
+        flag_reason=pl.when(worn_out).then(pl.lit("lining")).otherwise(reason),
+        fault=fault,
         state=pl.coalesce(
+            pl.when(worn_out).then(pl.lit("worn_out")),
             fault,
             pl.when("uneven").then(pl.lit("uneven")),
             pl.when("not_seen").then(pl.lit("not_seen")),
+            # What nobody has read since it was set has shown no trouble yet, whatever it brought.
+            pl.when(pl.col("readings") == 0).then(pl.lit("in_band")),
             pl.when(pl.col("p_in_band") >= pl.max_horizontal(P_FAULTS)).then(pl.lit("in_band")),
             "likeliest",
         ),
@@ -116,16 +151,13 @@ def _likeliest_fault() -> pl.Expr:
 
 
 def _with_outlook(judged: pl.DataFrame) -> pl.DataFrame:
-    """Drift per distance, and out of band by the next check through drift or sudden failure."""
+    """Drift per distance."""
     per_km = pl.when(pl.col("km") > 0).then(
         KM_UNIT * pl.col("wear_mm") * pl.col("ratio_per_mm") / pl.col("km")
     )
-    sudden = pl.col("p_fail_next") * pl.col("reach").fill_null(1.0)
-    drifting = pl.col("p_out_next").fill_null(0.0)
     return judged.with_columns(
         drift_per_10000km=pl.col("deficit") * per_km,
         drift_per_10000km_sd=pl.col("deficit_sd") * per_km,
-        p_out_next_check=1 - (1 - drifting) * (1 - sudden.clip(0.0, 1.0)),
     )
 
 
@@ -139,7 +171,10 @@ def _with_priority(judged: pl.DataFrame, band: Band, rules: FlagRules) -> pl.Dat
     found = pl.when("found").then(FINDING_IS_SURE).otherwise(0.0)
     uneven = pl.when(pl.col("state") == "uneven").then(pl.col("p_uneven")).otherwise(0.0)
     sure = pl.max_horizontal(
-        pl.col("p_trouble").fill_null(0.0), found, uneven, pl.col("p_out_next_check") / 2
+        pl.col("p_trouble").fill_null(0.0),
+        found,
+        uneven,
+        pl.col("p_out_next_check").fill_null(0.0) / 2,
     )
     flagged = judged["flagged"].to_numpy()
     other = judged["other_row"].to_numpy()
@@ -149,4 +184,9 @@ def _with_priority(judged: pl.DataFrame, band: Band, rules: FlagRules) -> pl.Dat
         1 - AGE_WEIGHT * age.fill_null(1.0).clip(0.0, 1.0)
     )
     urgency = sure * (LEAST_WEIGHT + (1 - LEAST_WEIGHT) * far)
-    return judged.with_columns(priority=(100 * (1 - (1 - urgency) * raised)).round(1))
+    others = WORN_OUT_FROM * (1 - (1 - urgency) * raised)
+    thinnest = pl.min_horizontal("lining_now_mm", "lining_read_mm")
+    below = ((pl.col("lining_min_mm") - thinnest) / DEEPEST_MM).clip(0.0, 1.0)
+    worn_out = WORN_OUT_FROM + (100 - WORN_OUT_FROM) * below
+    priority = pl.when(pl.col("worn_out_by").is_not_null()).then(worn_out).otherwise(others)
+    return judged.with_columns(priority=priority.round(1))

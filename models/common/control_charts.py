@@ -1,16 +1,14 @@
-"""Cumulative-sum and EWMA charts, with limits for a stated in-control run length.
+"""Cumulative-sum charts, with limits for a stated in-control run length.
 
 Charts run along the last axis of an array, so one call serves one series or a fleet of them.
-A missing value (NaN) leaves a chart where it was. Run lengths come from the integral equation of
-each chart, solved by the Nyström method on Gauss-Legendre nodes.
+A missing value (NaN) leaves a chart where it was. Run lengths come from the chart's integral
+equation, solved by the Nyström method on Gauss-Legendre nodes.
 
 References
 ----------
-Page (1954) Biometrika 41:100; Roberts (1959) Technometrics 1:239 (the charts).
-Goel & Wu (1971) Technometrics 13:221; Lucas & Crosier (1982) Technometrics 24:199 (cumulative sum).
-Crowder (1987) Technometrics 29:401; Lucas & Saccucci (1990) Technometrics 32:1 (EWMA).
-Siegmund (1985) Sequential Analysis, section 2.6 (closed-form approximation).
-NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 and 6.3.2.4 (worked examples).
+Page (1954) Biometrika 41:100 (the chart).
+Goel & Wu (1971) Technometrics 13:221; Lucas & Crosier (1982) Technometrics 24:199 (run lengths).
+NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 (a worked example).
 """
 
 from collections.abc import Callable
@@ -24,7 +22,6 @@ from scipy.special import ndtr
 Floats = NDArray[np.float64]
 
 NODES = 61
-SIEGMUND_OVERSHOOT = 1.166
 NO_SIGNAL = -1
 
 
@@ -34,16 +31,6 @@ class CusumChart:
 
     upper: Floats
     lower: Floats
-    signal: NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True)
-class EwmaChart:
-    """Averages with their limits at each step; ``signal`` as in :class:`CusumChart`."""
-
-    average: Floats
-    lower_limit: Floats
-    upper_limit: Floats
     signal: NDArray[np.int64]
 
 
@@ -81,37 +68,6 @@ def _first_true(over: NDArray[np.bool_]) -> NDArray[np.int64]:
     if over.shape[-1] == 0:
         return np.full(over.shape[:-1], NO_SIGNAL)
     return np.where(over.any(axis=-1), over.argmax(axis=-1), NO_SIGNAL).astype(np.int64)
-
-
-def ewma(
-    values: ArrayLike, *, start: float, sd: float, weight: float, limit_sd: float = 3.0
-) -> EwmaChart:
-    """Exponentially weighted moving average, with limits that widen as it warms up.
-
-    Parameters
-    ----------
-    values : shape (..., n), any unit; NaN where nothing was read
-    start, sd : in-control mean and standard deviation of one value, same unit
-    weight : of the newest value, in (0, 1]
-    limit_sd : half-width of the limits in standard deviations of the average
-    """
-    series = np.asarray(values, dtype=float)
-    average, seen = _averages(series, start, weight)
-    spread = sd * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2.0 * seen)))
-    outside = np.abs(average - start) > limit_sd * spread
-    return EwmaChart(
-        average, start - limit_sd * spread, start + limit_sd * spread, _first_true(outside)
-    )
-
-
-def _averages(series: Floats, start: float, weight: float) -> tuple[Floats, NDArray[np.int64]]:
-    average = np.empty_like(series)
-    running = np.full(series.shape[:-1], start)
-    for i in range(series.shape[-1]):
-        newest = series[..., i]
-        running = np.where(np.isnan(newest), running, running + weight * (newest - running))
-        average[..., i] = running
-    return average, np.cumsum(~np.isnan(series), axis=-1)
 
 
 def cusum_run_length(
@@ -181,48 +137,6 @@ def cusum_limit(allowance: float, run_length: float, *, two_sided: bool = True) 
         ``run_length`` is not above that of a limit of zero.
     """
     return _limit_for(lambda h: cusum_run_length(allowance, h, two_sided=two_sided), run_length)
-
-
-def siegmund_run_length(allowance: float, limit: float, shift: float = 0.0) -> float:
-    """Siegmund's closed form for the two-sided chart: an independent check within a few percent."""
-    sides = [_siegmund_one_side(signed - allowance, limit) for signed in (shift, -shift)]
-    return 1 / sum(1 / length for length in sides)
-
-
-def _siegmund_one_side(drift: float, limit: float) -> float:
-    barrier = limit + SIEGMUND_OVERSHOOT
-    if abs(drift) < 1e-9:
-        return barrier**2
-    exponent = 2 * drift * barrier
-    return float((np.expm1(-exponent) + exponent) / (2 * drift**2))
-
-
-def ewma_run_length(weight: float, limit_sd: float, shift: float = 0.0) -> float:
-    """Average run length of an EWMA with constant limits, from its centre.
-
-    Parameters
-    ----------
-    weight : of the newest value
-    limit_sd : half-width in standard deviations of the settled average
-    shift : of the mean, in standard deviations of one value
-
-    Examples
-    --------
-    >>> round(ewma_run_length(0.25, 3.0, 1.0), 6)
-    11.154267
-    """
-    half_width = limit_sd * np.sqrt(weight / (2 - weight))
-    nodes, weights = _gauss_legendre(-half_width, half_width)
-    at = np.concatenate(([0.0], nodes))
-    step = (nodes - (1 - weight) * at[:, None]) / weight - shift
-    kernel = weights / weight * _normal_density(step)
-    lengths = np.linalg.solve(np.eye(NODES) - kernel[1:], np.ones(NODES))
-    return float(1 + kernel[0] @ lengths)
-
-
-def ewma_limit(weight: float, run_length: float) -> float:
-    """Half-width, in standard deviations of the average, with the stated in-control run length."""
-    return _limit_for(lambda width: ewma_run_length(weight, width), run_length)
 
 
 def _limit_for(length_at: Callable[[float], float], run_length: float) -> float:

@@ -109,9 +109,7 @@ class UnitEffects:
     own_variance: float
 
 
-def _passed(
-    blocks: Blocks, variances: Variances, beta: FloatArray
-) -> tuple[FloatArray, UnitTerms]:
+def _passed(blocks: Blocks, variances: Variances, beta: FloatArray) -> tuple[FloatArray, UnitTerms]:
     """The weights of [X, y] that make residuals, and what is summed per unit."""
     v = np.append(-(beta - blocks.offset), 1.0)
     passes = [

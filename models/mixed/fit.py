@@ -88,7 +88,9 @@ def estimable_variances(blocks: Blocks, *, correlated: bool = True) -> BoolArray
     firsts = sum(int((g.r11 > 0).sum()) for g in blocks.groups)
     repeats = second > 0 or blocks.n_rows > firsts
     moving = any(((g.r22 > 0) | (g.r12 != 0)).any() for g in blocks.groups)
-    units = [np.repeat(blocks.cluster_unit[g.segment_cluster], g.segment_length) for g in blocks.groups]
+    units = [
+        np.repeat(blocks.cluster_unit[g.segment_cluster], g.segment_length) for g in blocks.groups
+    ]
     shared = any((np.bincount(unit) > 1).any() for unit in units)
     start, slope = known and repeats, moving and (repeats or blocks.n_units < blocks.n_blocks)
     unit = blocks.has_units and blocks.n_units > 1 and moving and shared
@@ -225,8 +227,6 @@ def _searched(blocks: Blocks, free: BoolArray, floor: float) -> MixedFit:
     return _on_callers_scale(blocks, search, certificate, free, gap)
 
 
-def _searched_from(
-    blocks: Blocks, root: FloatArray, free: BoolArray, floor: float
-) -> MixedFit:
+def _searched_from(blocks: Blocks, root: FloatArray, free: BoolArray, floor: float) -> MixedFit:
     search, certificate = certified_search(blocks, root, free, typical_t(blocks), floor)
     return _on_callers_scale(blocks, search, certificate, free, 0.0)

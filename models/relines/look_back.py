@@ -24,7 +24,7 @@ from models.relines.backtest import (
 )
 from models.relines.budget import budget_months
 from models.relines.forecast.minimum import lining_ahead, minimum_forecast
-from models.relines.forecast.relining import reline_forecast
+from models.relines.forecast.relining import chance_done_unwritten, reline_forecast
 from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, calibrated_totals, past_errors
 from models.relines.policy.habit import mean_habit
 from models.relines.rivals import (
@@ -37,8 +37,7 @@ from models.relines.simulation.counts import Tally
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 
 QUARTERS_A_YEAR = 4
-MOST_QUARTERS = 8
-"""Quarters ahead that errors are learned from."""
+"""Quarters ahead that are judged, and that errors are learned from."""
 
 
 def date_rows(
@@ -121,6 +120,19 @@ class PastTotals:
         return len(self.happened)
 
 
+def relines_to_count(relines: pl.DataFrame, now: FleetModel) -> pl.DataFrame:
+    """Relines with a ``weight`` of one each, and those that nobody wrote down and no later reading
+    has shown yet, at each wheel end's last check by their chance: the latest quarter would lack
+    them. ``now``: what is known at the end of the records."""
+    chance = chance_done_unwritten(now.ends, now.habit)
+    ago = np.round(now.usage.since_visit[now.ends.unit]).astype(np.int64)
+    day = pl.lit(now.usage.as_of) - pl.duration(days=pl.col("ago"))
+    unseen = pl.DataFrame({"wheel_end_id": now.ends.wheel_end_id, "ago": ago, "weight": chance})
+    seen = relines.select("wheel_end_id", "relined_on", weight=pl.lit(1.0))
+    dated = unseen.filter(pl.col("weight") > 0.0).with_columns(relined_on=day.cast(pl.Date))
+    return pl.concat([seen, dated.select(seen.columns)])
+
+
 def past_totals(
     fleet: FleetModel,
     until: dt.date,
@@ -132,10 +144,11 @@ def past_totals(
 ) -> PastTotals | None:
     """What would have been published at the fleet's own day, before its errors were known.
 
-    None where no whole quarter has passed since.
+    ``relines`` may have a ``weight`` (:func:`relines_to_count`), else each counts as one. None
+    where no whole quarter has passed since.
     """
     origin, ends = fleet.usage.as_of, fleet.ends
-    quarters = min(quarters_between(origin, until), MOST_QUARTERS)
+    quarters = min(quarters_between(origin, until), QUARTERS_A_YEAR)
     if quarters < 1:
         return None
     calendar = budget_months(origin, quarters * MONTHS_A_QUARTER).calendar
@@ -144,7 +157,8 @@ def past_totals(
     own = relines.join(there, on="wheel_end_id", how="semi")
     days = own.select((pl.col("relined_on") - pl.lit(origin)).dt.total_days()).to_series()
     edges = np.concatenate([[0.5], calendar.span_ends[MONTHS_A_QUARTER - 1 :: MONTHS_A_QUARTER]])
-    happened = np.histogram(days.to_numpy(), edges)[0].astype(np.float64)
+    weight = own["weight"].to_numpy() if "weight" in own.columns else np.ones(own.height)
+    happened = np.histogram(days.to_numpy(), edges, weights=weight)[0].astype(np.float64)
     line = straight_line_days(ends.wheel_end_id, own, readings, origin)
 
     def rivals(spans: FloatArray) -> dict[str, PlainTotals]:
@@ -153,10 +167,9 @@ def past_totals(
             "straight_line": straight_line_totals(line, spans),
         }
 
-    year = edges[[0, QUARTERS_A_YEAR]] if quarters >= QUARTERS_A_YEAR else edges[:1]
+    year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
-    judged = edges[: QUARTERS_A_YEAR + 1]
-    return PastTotals(origin, ago, tally, happened, rivals(judged), rivals(year))
+    return PastTotals(origin, ago, tally, happened, rivals(edges), rivals(year))
 
 
 def quarters_between(origin: dt.date, until: dt.date) -> int:
@@ -194,8 +207,7 @@ def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
 
 def _judged(past: PastTotals, published: Tally) -> list[Row]:
     """The quarters of the year ahead, and the year."""
-    draws = by_quarter(published)[:, :QUARTERS_A_YEAR]
-    came = past.happened[:QUARTERS_A_YEAR]
+    draws, came = by_quarter(published), past.happened
     rows = [totals_row("relines_quarter", past.origin, draws, came, past.rivals)]
     if len(came) == QUARTERS_A_YEAR:
         year, sums = draws.sum(axis=1, keepdims=True), came.sum(keepdims=True)

@@ -3,23 +3,22 @@ r"""What a fleet's earlier totals missed by, and what that says of the totals to
 Empirical prediction intervals (Williams & Goodman 1971, *JASA* 66:752; Lee & Scholtes 2014,
 *Int. J. Forecasting* 30:217): a forecast's own past errors tell its bias, and a spread that no
 model knows of itself. They are few, and overlap: one quarter is forecast from several origins, and
-what happened in it is one outcome. So the errors
+what happened in it is one outcome. So its errors
 
-.. math:: e_{oh} = \log(y_{oh} + ½) - \mathrm{E}\log(Y_{oh} + ½)
+.. math:: e_{oq} = \log(y_q + ½) - \mathrm{E}\log(Y_{oq} + ½)
 
-of the quarter h after origin o, Y the simulated total and y what came, are taken as Gaussian with
+(quarter q forecast from origin o, Y the simulated total and y what came) are averaged over its
+origins, and the means taken as Gaussian with
 
 .. math::
-    \mathrm{cov}(e_{oh}, e_{o'h'}) = θ^2[σ_b^2 e^{-|q - q'| / L} + σ_h^2 (\min(h, h') - 1)]
-        + φ^2 τ^2 1_{q = q'} + r\,s_{oh} s_{o'h'} 1_{q = q'}
+    \mathrm{cov}(e_q, e_{q'}) = θ^2 σ_b^2 e^{-|q - q'| / L} + 1_{q = q'} (φ^2 τ^2 + s_q^2)
 
-where q = o + h is the quarter itself: a bias that drifts, one more that grows with the quarters
-ahead, a surprise of the quarter, and the luck that the simulation knows of (s, the SD of log Y; r
-is 1 for an error with itself and 0.9 for others of that quarter, whose outcome is the same). The
-errors to come follow by conditioning (kriging; Rasmussen & Williams 2006, section 2.2), so that few
-errors leave the stated prior as it is and many replace it. θ and φ, how large bias and surprises
-are against the prior's (σ_b, σ_h, τ below, our choice, no source), have a lognormal prior each and
-are averaged over.
+a bias that drifts, a surprise of each quarter, and the luck that the simulation knows of (s, the
+SD of log Y, in which averaging over origins changes nothing). The errors to come follow by
+conditioning (kriging; Rasmussen & Williams 2006, section 2.2), so that few errors leave the stated
+prior as it is and many replace it; those further ahead have a variance more, σ_h² for each quarter
+after the first. θ and φ, how large bias and surprises are against the prior's (σ_b, σ_h, τ below,
+our choice, no source), have a lognormal prior each and are averaged over.
 
 The same factors multiply every part of a fleet's total: what is learned of the total is all that is
 known of its parts.
@@ -38,7 +37,6 @@ BIAS_SD = 0.05
 LEAD_SD = 0.02
 SURPRISE_SD = 0.05
 DRIFT_QUARTERS = 12.0
-SAME_LUCK = 0.9
 STEPS = (0.25, 0.5, 1.0, 2.0, 4.0)
 SCALES = np.array([(bias, surprise) for bias in STEPS for surprise in STEPS])
 """θ and φ (G, 2)."""
@@ -51,31 +49,28 @@ class PastErrors:
     """Errors (N,) of totals, log of outcome over forecast, with the SD ``luck`` that was forecast.
 
     ``quarter``: which quarter it was, counted from the day forecasts start from (0 is the last
-    before it, earlier ones are negative); ``ahead``: which after its own origin, from 1.
+    before it, earlier ones are negative); one is there as often as it was forecast.
     """
 
     error: FloatArray
     luck: FloatArray
     quarter: IntArray
-    ahead: IntArray
 
     def __len__(self) -> int:
         return len(self.error)
 
-    @property
-    def quarters(self) -> int:
-        """Different quarters: so many outcomes stand behind the errors."""
-        return len(np.unique(self.quarter))
+    def by_quarter(self) -> tuple[IntArray, FloatArray, FloatArray]:
+        """Quarters, in order, the mean of each one's errors, and the mean luck."""
+        quarters, place = np.unique(self.quarter, return_inverse=True)
+        count = np.bincount(place, minlength=len(quarters))
+        means = (np.bincount(place, x, minlength=len(quarters)) for x in (self.error, self.luck))
+        error, luck = (total / np.maximum(count, 1) for total in means)
+        return quarters, error, luck
 
     def known_at(self, quarters_ago: int) -> "PastErrors":
         """Those of quarters that were over then, counted from then."""
         known = self.quarter <= -quarters_ago
-        return PastErrors(
-            self.error[known],
-            self.luck[known],
-            self.quarter[known] + quarters_ago,
-            self.ahead[known],
-        )
+        return PastErrors(self.error[known], self.luck[known], self.quarter[known] + quarters_ago)
 
 
 def past_errors(
@@ -84,10 +79,10 @@ def past_errors(
     """Errors of origins so many quarters ago: totals drawn (D, H) and happened (H,) of each."""
     empty = np.zeros(0)
     parts = [
-        (*_log_errors(drawn, came), np.arange(1, len(came) + 1) - ago, np.arange(1, len(came) + 1))
+        (*_log_errors(drawn, came), np.arange(1, len(came) + 1) - ago)
         for drawn, came, ago in zip(draws, happened, quarters_ago, strict=True)
     ]
-    parts.append((empty, empty, empty.astype(np.int64), empty.astype(np.int64)))
+    parts.append((empty, empty, empty.astype(np.int64)))
     return PastErrors(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
@@ -128,13 +123,13 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     """
     if quarters < 1:
         raise ValueError(f"quarters must be at least 1, got {quarters}")
-    ahead = np.arange(1, quarters + 1)
-    luck = _luck(past)
-    pairs = (past, past), (_Coming(ahead), past), (_Coming(ahead), _Coming(ahead))
-    found = []
-    for scales in SCALES:
-        own, cross, coming = (_prior(one, other, scales) for one, other in pairs)
-        found.append(_conditioned(past.error, own + luck, cross, coming))
+    told, error, luck = past.by_quarter()
+    every = np.concatenate([told, np.arange(1, quarters + 1)])
+    apart = np.abs(every[:, None] - every[None, :])
+    bias, surprise = BIAS_SD**2 * np.exp(-apart / DRIFT_QUARTERS), SURPRISE_SD**2 * (apart == 0)
+    # A total that was certain is not quite.
+    known = np.diag(np.concatenate([luck**2 + 1e-6, LEAD_SD**2 * np.arange(quarters)]))
+    found = [_conditioned(t**2 * bias + f**2 * surprise + known, error) for t, f in SCALES]
     fit = np.array([f[0] for f in found])
     fit -= 0.5 * ((np.log(SCALES) / SCALE_LOG_SD) ** 2).sum(axis=1)
     weight = np.exp(fit - fit.max())
@@ -143,45 +138,14 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Coming:
-    """Quarters ahead: each is as far ahead as it is from now."""
-
-    quarter: IntArray
-
-    @property
-    def ahead(self) -> IntArray:
-        return self.quarter
-
-
-def _prior(
-    one: PastErrors | _Coming, other: PastErrors | _Coming, scales: FloatArray
-) -> FloatArray:
-    """Covariance of errors of some quarters with those of others."""
-    apart = np.abs(one.quarter[:, None] - other.quarter[None, :])
-    further = np.minimum(one.ahead[:, None], other.ahead[None, :]) - 1
-    bias = BIAS_SD**2 * np.exp(-apart / DRIFT_QUARTERS) + LEAD_SD**2 * further
-    surprise = SURPRISE_SD**2 * (apart == 0)
-    return np.asarray(scales[0] ** 2 * bias + scales[1] ** 2 * surprise)
-
-
-def _luck(past: PastErrors) -> FloatArray:
-    """Covariance of what the simulations knew of: one outcome is shared by all its forecasts."""
-    same = past.quarter[:, None] == past.quarter[None, :]
-    both = past.luck[:, None] * past.luck[None, :]
-    # A total that was certain is not quite.
-    return np.where(same, SAME_LUCK * both, 0.0) + np.diag((1.0 - SAME_LUCK) * past.luck**2 + 1e-6)
-
-
-def _conditioned(
-    error: FloatArray, own: FloatArray, cross: FloatArray, coming: FloatArray
-) -> tuple[float, FloatArray, FloatArray]:
-    """Log likelihood of the errors; mean and covariance of those to come."""
-    root = np.linalg.cholesky(own)
-    white = np.linalg.solve(root, np.column_stack([error, cross.T]))
+def _conditioned(every: FloatArray, error: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    """Log likelihood of the first errors; mean and covariance of the others given them."""
+    n = len(error)
+    root = np.linalg.cholesky(every[:n, :n])
+    white = np.linalg.solve(root, np.column_stack([error, every[:n, n:]]))
     shifted, loads = white[:, 0], white[:, 1:]
     fit = -0.5 * float(shifted @ shifted) - float(np.log(np.diag(root)).sum())
-    return fit, loads.T @ shifted, coming - loads.T @ loads
+    return fit, loads.T @ shifted, every[n:, n:] - loads.T @ loads
 
 
 def error_factors(coming: ErrorsToCome, draws: int, seed: int) -> FloatArray:

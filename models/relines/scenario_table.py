@@ -6,32 +6,7 @@ import polars as pl
 from models.common.arrays import FloatArray
 from models.relines.budget import Months, inflation, money, quantile_columns
 from models.relines.simulation.counts import Tally
-from models.relines.simulation.scenario import AS_NOW, Costs, Scenario
-from models.relines.simulation.simulate import FleetModel, simulate_relines
-
-
-def compared_scenarios(
-    fleet: FleetModel,
-    scenarios: tuple[Scenario, ...],
-    months: Months,
-    costs: Costs,
-    *,
-    draws: int,
-    seed: int,
-) -> pl.DataFrame:
-    """Simulate ``as_now`` and the scenarios on common random numbers; see :func:`scenario_frame`.
-
-    Raises
-    ------
-    ValueError
-        If two scenarios share a name, or one names a duty that nobody runs.
-    """
-    every = (AS_NOW, *(s for s in scenarios if s != AS_NOW))
-    names = [s.name for s in every]
-    if len(set(names)) < len(names):
-        raise ValueError(f"every scenario needs a name of its own, got {', '.join(names)}")
-    tallies = simulate_relines(fleet, months.calendar, draws=draws, seed=seed, scenarios=every)
-    return scenario_frame(every, tallies, months, costs, seed)
+from models.relines.simulation.scenario import Costs, Scenario
 
 
 def scenario_frame(

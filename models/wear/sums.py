@@ -119,46 +119,6 @@ def without_pointer(sums: LiningLifeSums, drop: BoolArray) -> LiningLifeSums:
     return replace(sums, pointer=InstrumentSums(**parts))
 
 
-def _padded(sums: InstrumentSums, extra: int) -> InstrumentSums:
-    """The sums with lives added that have no readings."""
-    parts = {f.name: getattr(sums, f.name) for f in fields(sums)}
-    return InstrumentSums(
-        **{
-            name: part
-            if "pair" in name
-            else np.pad(part, [(0, 0)] * (part.ndim - 1) + [(0, extra)])
-            for name, part in parts.items()
-        }
-    )
-
-
-def with_fresh_lives(sums: LiningLifeSums, fresh: pl.DataFrame) -> LiningLifeSums:
-    """The sums with new linings added, fitted but not read yet, at the end.
-
-    ``fresh`` has one row per life: ``life_id``, ``wheel_end_id``, ``unit_id``, ``axle_type`` (one
-    of the sums' own; others are left out, for nothing is known of them).
-    """
-    axle = {name: number for number, name in enumerate(sums.axle_types)}
-    fresh = fresh.filter(pl.col("axle_type").is_in(list(axle)))
-    known = set(sums.units.to_list())
-    units = [*sums.units, *sorted(set(fresh["unit_id"].to_list()) - known)]
-    number = {name: i for i, name in enumerate(units)}
-    n = fresh.height
-    return replace(
-        sums,
-        life_id=pl.concat([sums.life_id, fresh["life_id"].alias(sums.life_id.name)]),
-        wheel_end_id=pl.concat([sums.wheel_end_id, fresh["wheel_end_id"]]),
-        last_inspected_on=sums.last_inspected_on.extend_constant(None, n),
-        units=pl.Series(units, dtype=pl.String),
-        unit=np.append(sums.unit, np.array([number[u] for u in fresh["unit_id"]], np.int64)),
-        axle=np.append(sums.axle, np.array([axle[a] for a in fresh["axle_type"]], np.int64)),
-        start_known=np.append(sums.start_known, np.ones(n, bool)),
-        last_km=np.pad(sums.last_km, ((0, 0), (0, n))),
-        gauge=_padded(sums.gauge, n),
-        pointer=_padded(sums.pointer, n),
-    )
-
-
 def as_gauge(sums: LiningLifeSums) -> LiningLifeSums:
     """Pointer readings in the gauge's place, for a fleet that reads nothing else."""
     return replace(sums, gauge=sums.pointer, pointer=sums.gauge)

@@ -4,7 +4,7 @@ A column's type, range and accepted spellings come from ``pipeline.contract``. N
 a cell that could mean two things is set aside with both meanings named.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import dataframely as dy
@@ -63,11 +63,18 @@ class Dialect:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a contract column comes from: the file's column, and its unit's factor."""
+    """Where a contract column comes from: the file's column, and its unit's factor.
+
+    A column of an own file is told of by its heading (``label``), with what is ``accepted`` beyond
+    the contract's words and what would ``mend`` it.
+    """
 
     position: int
     heading: str
     factor: float
+    label: str = ""
+    accepted: str = ""
+    mend: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +125,20 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
         Problem(
             pl.col("shape_problem").is_not_null(), "wrong number of cells", pl.col("shape_problem")
         ),
-        *[p for name, c in columns.items() for p in _cell_problems(name, c, sources, dialect)],
-        *_row_problems(table),
+        *[p for name, c in columns.items() for p in cell_problems(name, c, sources, dialect)],
+        *row_problems(table),
     ]
+    return judged(parsed, columns, cells, sources, problems)
+
+
+def judged(
+    parsed: pl.DataFrame,
+    columns: Iterable[str],
+    cells: Cells,
+    sources: dict[str, Source],
+    problems: list[Problem],
+) -> pl.DataFrame:
+    """Parsed rows with what is wrong with each; ``cells`` has the same rows, as they stand."""
     hidden = {sources[name].position for name in NEVER_SHOWN if name in sources}
     bad = parsed.select(pl.any_horizontal(p.where for p in problems)).to_series()
     rows = parsed.select("row_no", *columns)
@@ -200,7 +218,7 @@ def _contract_name(spelled: str, dialect: Dialect) -> tuple[str, float]:
     return spelled, 1.0
 
 
-def _written(column: pl.Series) -> pl.Series:
+def written(column: pl.Series) -> pl.Series:
     """Cells as text; null when empty."""
     if column.dtype == pl.Binary or column.dtype.is_nested():
         return pl.Series([f"a {column.dtype}"]).new_from_index(0, len(column))
@@ -224,7 +242,7 @@ def _parsed(
             return cells.cast(pl.Date), cells.is_not_null()
         case dy.Bool() if cells.dtype == pl.Boolean:
             return cells, cells.is_not_null()
-    text = _written(cells)
+    text = written(cells)
     return _read(column, text, source, dialect), text.is_not_null()
 
 
@@ -236,10 +254,10 @@ def _read(column: dy.Column, text: pl.Series, source: Source, dialect: Dialect) 
             days = text.str.to_date("%Y-%m-%d", strict=False)
             return _completed(days, text, lambda texts: _date(texts, dialect))
         case dy.Bool():
-            return _of_words(text, _boolean, pl.Boolean())
+            return of_words(text, boolean_of, pl.Boolean())
         case dy.Enum():
             words = tuple(column.categories)
-            return _of_words(text, lambda texts: _word(texts, words), pl.String()).cast(
+            return of_words(text, lambda texts: word_of(texts, words), pl.String()).cast(
                 column.dtype
             )
         case _:
@@ -275,7 +293,7 @@ def _completed(
     return plain.scatter(left.arg_true(), read)
 
 
-def _of_words(
+def of_words(
     text: pl.Series, reading: Callable[[pl.Expr], pl.Expr], dtype: pl.DataType
 ) -> pl.Series:
     """A few words, many times: each is read once."""
@@ -320,32 +338,34 @@ def _date(text: pl.Expr, dialect: Dialect) -> pl.Expr:
     return pl.coalesce(iso, only_reading)
 
 
-def _boolean(text: pl.Expr) -> pl.Expr:
+def boolean_of(text: pl.Expr) -> pl.Expr:
     word = text.str.to_lowercase()
     return pl.when(word.is_in(_TRUE)).then(True).when(word.is_in(_FALSE)).then(False)
 
 
-def _word(text: pl.Expr, categories: tuple[str, ...]) -> pl.Expr:
+def word_of(text: pl.Expr, categories: tuple[str, ...]) -> pl.Expr:
     spellings = _SPELLINGS[categories]
     word = text.str.to_lowercase().str.replace_all("[ -]+", "_")
     return word.replace_strict(spellings, default=None, return_dtype=pl.String)
 
 
-def _cell_problems(
+def cell_problems(
     name: str, column: dy.Column, sources: dict[str, Source], dialect: Dialect
 ) -> list[Problem]:
+    """What a column's cells can have wrong; ``parsed`` has NAME, NAME·here and NAME·text."""
     here, value = pl.col(f"{name}·here"), pl.col(name)
     accepted = accepted_values(column) + _in_files_unit(column, sources.get(name))
+    label = sources[name].label if name in sources and sources[name].label else name
     problems = []
     if is_required(column):
         where = "found nothing" if name in sources else "the file has no such column"
-        missing = pl.lit(f"{name}: {where}; accepted: {accepted}")
+        missing = pl.lit(f"{label}: {where}; accepted: {accepted}")
         problems = [Problem(~here, f"{name} missing", missing)]
     if name not in sources:
         return problems
     text = pl.col(f"{name}·text")
-    found = pl.format(f'{name}: found "{{}}"; accepted: {_escaped(accepted)}', text)
-    hinted = found + pl.lit(_hint(column, dialect))
+    found = pl.format(f'{_escaped(label)}: found "{{}}"; accepted: {_escaped(accepted)}', text)
+    hinted = found + pl.lit(sources[name].mend or _hint(column, dialect))
     problems.append(Problem(here & value.is_null(), f"{name} not readable", hinted))
     ranges = [
         rule
@@ -359,6 +379,8 @@ def _cell_problems(
 
 
 def _in_files_unit(column: dy.Column, source: Source | None) -> str:
+    if source is not None and source.accepted:
+        return source.accepted
     if source is None or source.factor == 1.0:
         return ""
     return f", given in {'inches' if unit_of(column) == 'mm' else 'miles'}"
@@ -376,7 +398,8 @@ def _escaped(text: str) -> str:
     return text.replace("{", "{{").replace("}", "}}")
 
 
-def _row_problems(table: str) -> list[Problem]:
+def row_problems(table: str) -> list[Problem]:
+    """What can be wrong across a row's cells."""
     return [Problem(~rule.holds, rule.kind, pl.lit(rule.text)) for rule in TABLES[table].row_rules]
 
 
@@ -390,14 +413,14 @@ def _named_problems(
 ) -> pl.DataFrame:
     """What is wrong with each bad row, and its cells: most rows have nothing, so few are asked."""
     rows = cells.rows.filter(bad)
-    written = {
-        f"{name}·text": _written(rows[f"c{source.position}"]) for name, source in sources.items()
+    texts_of = {
+        f"{name}·text": written(rows[f"c{source.position}"]) for name, source in sources.items()
     }
     listed = pl.concat_list(p.named() for p in problems).list.drop_nulls()
     texts = pl.col("problems").list.eval(pl.element().struct.field("text"))
     return (
         parsed.filter(bad)
-        .with_columns(series.alias(name) for name, series in written.items())
+        .with_columns(series.alias(name) for name, series in texts_of.items())
         .with_columns(raw=rows.select(_as_it_stood(cells, hidden)).to_series())
         .select("row_no", "raw", problems=listed)
         .select(

@@ -1,8 +1,9 @@
 """Bytes of a lake file → rows of cells, whatever the fleet's office software made of them.
 
 A CSV is comma, semicolon or tab separated, UTF-8 (with or without byte-order mark), UTF-16 or
-Windows-1252. A row that has more or fewer cells than the heading is kept with its problem, so that
-nothing a person typed disappears. Parquet and XLSX cells keep their own types.
+in a code page (``pipeline.lake.encodings``). A row that has more or fewer cells than the heading is
+kept with its problem, so that nothing a person typed disappears. Parquet and XLSX cells keep their
+own types.
 """
 
 import csv
@@ -19,6 +20,7 @@ import fastexcel
 import polars as pl
 
 from pipeline.errors import UnreadableFileError
+from pipeline.lake.encodings import code_page, wide_encoding
 from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
 
 DELIMITERS = (",", ";", "\t")
@@ -71,33 +73,33 @@ def _require_cells(cells: int, most: int = MAX_CELLS) -> None:
 
 
 def _csv_cells(content: bytes) -> Cells:
-    _require_lines(content)
-    text = _decoded(content)
+    require_lines(content)
+    text = decoded(content)
     delimiter = _delimiter(text)
     if '"' in text:
-        lines = _lines(text)
+        lines = lines_of(text)
         if (
             lines.filter(lines.str.contains('"', literal=True))
-            .str.contains(_plain(delimiter))
+            .str.contains(plain_quotes(delimiter))
             .all()
         ):
             return _cells_of_lines(lines.str.replace_all('"', "", literal=True), delimiter)
-        records = _quoted_records(text, delimiter)
+        records = quoted_records(text, delimiter)
         return _cells_of_lines(lines, delimiter) if records is None else _cells_of_records(records)
-    return _cells_of_lines(_lines(text), delimiter)
+    return _cells_of_lines(lines_of(text), delimiter)
 
 
-def _lines(text: str) -> pl.Series:
+def lines_of(text: str) -> pl.Series:
     return pl.Series("line", [text]).str.replace_all("\r\n|\r", "\n").str.split("\n").explode()
 
 
-def _plain(delimiter: str) -> str:
+def plain_quotes(delimiter: str) -> str:
     """A line whose quotes only go round whole cells, with nothing in them that needs quotes."""
     cell = rf'(?:"[^"{delimiter}]*"|[^"{delimiter}]*)'
     return rf"^{cell}(?:{delimiter}{cell})*$"
 
 
-def _require_lines(content: bytes) -> None:
+def require_lines(content: bytes) -> None:
     """Every stretch of a megabyte has the end of a line in it."""
     for start in range(0, len(content) - MAX_LINE_BYTES, MAX_LINE_BYTES):
         stretch = content[start : start + MAX_LINE_BYTES]
@@ -107,7 +109,7 @@ def _require_lines(content: bytes) -> None:
             )
 
 
-def _decoded(content: bytes) -> str:
+def decoded(content: bytes) -> str:
     for bom, encoding in (
         (b"\xef\xbb\xbf", "utf-8-sig"),
         (b"\xff\xfe", "utf-16"),
@@ -115,16 +117,19 @@ def _decoded(content: bytes) -> str:
     ):
         if content.startswith(bom):
             return _text(content, encoding)
+    wide = wide_encoding(content)
+    if wide is not None:
+        return _text(content, wide)
     try:
         return _text(content, "utf-8")
     except UnicodeDecodeError:
-        return _text(content, "cp1252")
+        return _text(content, code_page(content))
 
 
 def _text(content: bytes, encoding: str) -> str:
     text = content.decode(encoding, errors="strict" if encoding == "utf-8" else "replace")
     if _CONTROL.search(text):
-        raise UnreadableFileError("binary bytes; accepted: text in UTF-8, UTF-16 or Windows-1252")
+        raise UnreadableFileError("binary bytes; accepted: text in UTF-8, UTF-16 or a code page")
     return text
 
 
@@ -138,7 +143,7 @@ def _first_line(text: str) -> str:
     return next((line for line in text.splitlines() if line.strip()), "")
 
 
-def _quoted_records(text: str, delimiter: str) -> list[list[str]] | None:
+def quoted_records(text: str, delimiter: str) -> list[list[str]] | None:
     """Every record of a CSV with quotes; None when a quote never closes.
 
     A quote that never closes would swallow the rest of the file as one cell; such a file is read
@@ -211,20 +216,20 @@ def _text_cells(headings: list[str], rows: pl.DataFrame) -> Cells:
 
 def _parquet_cells(content: bytes) -> Cells:
     table = read_parquet(content)
-    with _failing_as("a Parquet file"):
+    with failing_as("a Parquet file"):
         return _typed_cells(pl.DataFrame(table), is_text=False)
 
 
 def _xlsx_cells(content: bytes) -> Cells:
     """The first sheet, every cell as text: one column may mix dates, numbers and words."""
     require_workbook(content)
-    with _failing_as("an XLSX workbook"):
+    with failing_as("an XLSX workbook"):
         frame = fastexcel.read_excel(content).load_sheet(0, dtypes="string").to_polars()
     return _typed_cells(frame, is_text=False)
 
 
 @contextmanager
-def _failing_as(kind: str) -> Iterator[None]:
+def failing_as(kind: str) -> Iterator[None]:
     """What a library makes of bytes it cannot read is told as one line, and nowhere else.
 
     The libraries below are Rust: where one gives up on bytes that it did not foresee, it prints to

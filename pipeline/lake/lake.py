@@ -7,6 +7,7 @@ same bytes. So what the store says of an object is remembered beside the digest
 (``raw.objects``), and an object of which it says the same again is not downloaded again.
 """
 
+import datetime as dt
 import errno
 import hashlib
 import os
@@ -22,12 +23,14 @@ from typing import Protocol
 
 from pipeline.contract import TABLES
 from pipeline.errors import UnreadableFileError, UserError
-from pipeline.lake.files import MAX_BYTES
+from pipeline.lake.files import MAX_BYTES, SUFFIXES
 from pipeline.lake.object_store import ChangedError, Found, RefusedError, Store, store
 from pipeline.places import Address, Place
 from pipeline.settings import Settings, load_settings, settings_from
 
 SETTINGS_FILE = "fleet.toml"
+# By these a folder is known to hold what runs put out, were it in the lake itself.
+OUT_HAS = ("drumline.duckdb", ".work", "published")
 AT_ONCE = 8  # downloads side by side: most of a small object's time is waiting for it
 
 # Refusals that may be over when the run is made again. A file that is refused for good, as without
@@ -40,12 +43,17 @@ PASSING = {
 
 @dataclass(frozen=True, slots=True)
 class LakeFile:
-    """One file of the lake as it stands now; ``sha256`` is None when it cannot be read."""
+    """One file of the lake as it stands now; ``sha256`` is None when it cannot be read.
+
+    ``table`` is the table whose folder it stands in, empty where it stands in none; ``dated_at``
+    is when it was last changed, as its place says.
+    """
 
     table: str
     path: str
     sha256: str | None
     problem: str | None
+    dated_at: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +74,17 @@ class Lake(Protocol):
         """What ``fleet.toml`` says; every default where there is none."""
 
     def size(self) -> int:
-        """Bytes under the lake's table folders, as far as they can be seen."""
+        """Bytes of the lake's files, as far as they can be seen."""
 
-    def files(self) -> list[LakeFile]:
-        """Every file under the lake's table folders with what it holds.
+    def files(self, *, elsewhere: bool = True) -> list[LakeFile]:
+        """Every file under the lake's table folders, and every table of data elsewhere in it.
+
+        Without ``elsewhere`` the latter are only named, not opened.
 
         Raises
         ------
         UserError
-            There is no such place, or none of its table folders has a file.
+            There is no such place, or no file in it.
         """
 
     def read(self, file: LakeFile) -> bytes:
@@ -117,6 +127,16 @@ def _is_named_data(parts: Sequence[str]) -> bool:
     return not any(part.startswith((".", "~$")) for part in parts)
 
 
+def _is_a_table(name: str) -> bool:
+    """Outside the tables' folders a lake may hold anything: what can hold a table is looked at."""
+    return PurePosixPath(name).suffix.lower() in SUFFIXES
+
+
+def _left_alone(path: str) -> LakeFile:
+    why = "left alone: in no table's folder; drumline map looks at it"
+    return LakeFile("", path, None, why)
+
+
 def _require_some(files: Sequence[object], where: Place) -> None:
     if not files:
         raise UserError(f"{where}: found no files; accepted: files under {', '.join(TABLES)}")
@@ -154,8 +174,13 @@ class FolderLake:
                 size += path.stat().st_size
         return size
 
-    def files(self) -> list[LakeFile]:
-        return [self._file(table, path) for table, path in self._paths()]
+    def files(self, *, elsewhere: bool = True) -> list[LakeFile]:
+        return [
+            self._file(table, path)
+            if table or elsewhere
+            else _left_alone(path.relative_to(self.folder).as_posix())
+            for table, path in self._paths()
+        ]
 
     def read(self, file: LakeFile) -> bytes:
         try:
@@ -182,15 +207,29 @@ class FolderLake:
             if _is_named_data(path.relative_to(self.folder).parts)
             if not path.is_dir() or path.is_symlink()
         ]
+        paths += [("", path) for path in self._elsewhere(self.folder)]
         _require_some(paths, self.folder)
         return paths
+
+    def _elsewhere(self, folder: Path) -> Iterator[Path]:
+        """Tables of data outside the tables' folders, but what a run has put out."""
+        for path in sorted(folder.iterdir()):
+            of_a_table = path.parent == self.folder and path.name in TABLES
+            if of_a_table or not _is_named_data([path.name]):
+                continue
+            if path.is_dir() and not path.is_symlink():
+                if not any((path / made).exists() for made in OUT_HAS):
+                    yield from self._elsewhere(path)
+            elif _is_a_table(path.name):
+                yield path
 
     def _file(self, table: str, path: Path) -> LakeFile:
         name = path.relative_to(self.folder).as_posix()
         try:
             with self._opened(path) as content:
                 digest = hashlib.file_digest(content, "sha256").hexdigest()
-                return LakeFile(table, name, digest, None)
+                changed = dt.datetime.fromtimestamp(os.fstat(content.fileno()).st_mtime, dt.UTC)
+                return LakeFile(table, name, digest, None, changed.isoformat())
         except UnreadableFileError as error:
             return LakeFile(table, name, None, f"not read: {error}")
         except OSError as error:
@@ -259,10 +298,12 @@ class StoreLake:
     def size(self) -> int:
         return sum(found.size for _, found in self._objects())
 
-    def files(self) -> list[LakeFile]:
+    def files(self, *, elsewhere: bool = True) -> list[LakeFile]:
         objects = self._objects()
+        read = [(table, found) for table, found in objects if table or elsewhere]
+        named = [_left_alone(self._path(found)) for table, found in objects if not table]
         with ThreadPoolExecutor(AT_ONCE) as pool:
-            return list(pool.map(lambda o: self._file(*o), objects))
+            return [*pool.map(lambda o: self._file(*o), read), *([] if elsewhere else named)]
 
     def read(self, file: LakeFile) -> bytes:
         assert file.sha256 is not None
@@ -287,8 +328,28 @@ class StoreLake:
             )
             if _is_named_data(self._path(found).split("/"))
         ]
+        objects += [("", found) for found in self._elsewhere()]
         _require_some(objects, self.address)
         return objects
+
+    def _elsewhere(self) -> list[Found]:
+        """Tables of data outside the tables' folders, but what a run has put out."""
+        found = sorted(self.store.listed(self.address), key=lambda f: PurePosixPath(f.address.key))
+        paths = {f: PurePosixPath(self._path(f)) for f in found}
+        out = {
+            PurePosixPath(*path.parts[:i])
+            for path in paths.values()
+            for i, part in enumerate(path.parts)
+            if part in OUT_HAS
+        }
+        return [
+            f
+            for f, path in paths.items()
+            if path.parts[0] not in TABLES
+            and _is_named_data(path.parts)
+            and _is_a_table(path.name)
+            and not out & set(path.parents)
+        ]
 
     def _path(self, found: Found) -> str:
         return found.address.key.removeprefix(self.address.below)
@@ -307,7 +368,7 @@ class StoreLake:
             except RefusedError as error:
                 return LakeFile(table, path, None, f"not read: {error.why}")
         self.found[known.address] = known
-        return LakeFile(table, path, known.sha256, None)
+        return LakeFile(table, path, known.sha256, None, found.modified_at)
 
     def _download(self, found: Found | None, path: str) -> str:
         """Bring an object into the spool, named by its digest, which is returned."""

@@ -19,11 +19,15 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.contract import TABLES
+from pipeline.contract import TABLES, columns_of, is_required
 from pipeline.errors import UnreadableFileError, UserError
-from pipeline.lake.cells import typed_rows, unused_headings
-from pipeline.lake.files import read_cells
+from pipeline.lake.cells import column_sources, dialect_of, typed_rows, unused_headings
+from pipeline.lake.files import Cells, read_cells
 from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
+from pipeline.mapping.applying import PARTS, typed_table
+from pipeline.mapping.grids import Grid, read_grids
+from pipeline.mapping.registers import DERIVED, derive_register
+from pipeline.mapping.tables import Table, tables_in
 from pipeline.places import Place
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
@@ -35,7 +39,8 @@ READER_VERSION = 4
 READERS = 2
 # Rows of a table that are put away together: many small files then cost little more than one.
 ROWS_AT_ONCE = 500_000
-# A content's table and digest.
+_DERIVED_IDS = "select content_id from raw.contents where sha256 ="
+# The folder of the table that a content was found under, and its digest.
 ContentKey = tuple[str, str | None]
 
 
@@ -47,21 +52,40 @@ def parse_key(settings: Settings) -> str:
         "decimal_comma": settings.fleet.decimal_comma,
         "units": settings.units.model_dump(),
         "columns": settings.columns,
+        "files": [recipe.model_dump() for recipe in settings.files],
+        "answers": settings.answers.model_dump(),
+        "stated": sorted(settings.units.model_fields_set | settings.fleet.model_fields_set),
     }
     return hashlib.sha256(json.dumps(shaping, sort_keys=True).encode()).hexdigest()[:16]
 
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """Typed rows, or why there are none; and headings that nothing reads."""
+    """Typed rows of one table of a file, or why there are none; and headings that nothing reads.
 
+    ``part`` names the table where a file has several; ``rows`` has ``row_parts`` numbers for each
+    of ``rows_read`` rows of the file.
+    """
+
+    table: str
     rows: pl.DataFrame | None
     problem: str | None
     unused: str | None
+    part: str = ""
+    rows_read: int = 0
+    row_parts: int = 1
+    notes: str | None = None
 
     @property
     def height(self) -> int:
         return 0 if self.rows is None else self.rows.height
+
+    @property
+    def last_on(self) -> dt.date | None:
+        """The newest day that it tells of: what is to come is no day of a record."""
+        day = {"inspections": "inspected_on", "work": "done_on"}.get(self.table)
+        last = self.rows[day].max() if self.rows is not None and day else None
+        return last if isinstance(last, dt.date) else None
 
 
 def load(
@@ -79,7 +103,9 @@ def load(
     """
     _require_clock(con, now)
     with opened_lake(where, _seen(con)) as lake:
-        return _load_files(con, lake, lake.files(), settings, now, tell)
+        return _load_files(
+            con, lake, lake.files(elsewhere=bool(settings.files)), settings, now, tell
+        )
 
 
 def _load_files(
@@ -102,6 +128,7 @@ def _load_files(
     with warehouse.transaction(con):
         _forget(con, _known_contents(con, key), wanted)
         _record_files(con, files, now)
+        derive_register(con, settings, now)
         _remember(con, lake.seen())
     return len(new)
 
@@ -132,20 +159,23 @@ def _by_path(item: tuple[ContentKey, LakeFile]) -> tuple[str, str]:
     return item[1].table, item[1].path
 
 
-def _known_contents(con: duckdb.DuckDBPyConnection, key: str) -> dict[ContentKey, int]:
+def _known_contents(con: duckdb.DuckDBPyConnection, key: str) -> dict[ContentKey, list[int]]:
     rows = con.execute(
-        "select table_name, sha256, content_id from raw.contents where parse_key = ?", [key]
+        """select folder, sha256, list(content_id) from raw.contents where parse_key = ?
+        group by folder, sha256""",
+        [key],
     ).fetchall()
-    return {(table, sha): content_id for table, sha, content_id in rows}
+    return {(folder, sha): content_ids for folder, sha, content_ids in rows}
 
 
 def _forget(
     con: duckdb.DuckDBPyConnection,
-    known: dict[ContentKey, int],
+    known: dict[ContentKey, list[int]],
     wanted: dict[ContentKey, LakeFile],
 ) -> None:
     """Drop contents that no file holds any more, or that must be read again."""
-    kept = [content_id for key, content_id in known.items() if key in wanted]
+    kept = [no for key, content_ids in known.items() if key in wanted for no in content_ids]
+    kept += [n for (n,) in con.execute(f"{_DERIVED_IDS} '{DERIVED}'").fetchall()]
     kept_ids = pl.DataFrame({"content_id": pl.Series(kept, dtype=pl.Int64)})
     warehouse.put(con, "run.kept", kept_ids)
     for table in TABLES:
@@ -160,59 +190,139 @@ def _forget(
 
 def _read_ahead(
     lake: Lake, files: list[LakeFile], settings: Settings
-) -> Generator[tuple[LakeFile, Content]]:
-    """Every file with its content, in order; the next ones are read while one is put away."""
+) -> Generator[tuple[LakeFile, list[Content]]]:
+    """Every file with what it holds, in order; the next ones are read while one is put away."""
     with ThreadPoolExecutor(READERS) as readers:
-        reading: deque[Future[Content]] = deque()
+        reading: deque[Future[list[Content]]] = deque()
         try:
             for i, file in enumerate(files):
                 for ahead in files[i + len(reading) : i + READERS + 1]:
-                    reading.append(readers.submit(_content, lake, ahead, settings))
+                    reading.append(readers.submit(_contents, lake, ahead, settings))
                 yield file, reading.popleft().result()
         finally:
             readers.shutdown(cancel_futures=True)
 
 
-def _content(lake: Lake, file: LakeFile, settings: Settings) -> Content:
+def _contents(lake: Lake, file: LakeFile, settings: Settings) -> list[Content]:
+    """What a file holds: one table in the contract's form, or those that ``[[files]]`` fit."""
     try:
-        cells = read_cells(lake.read(file), Path(file.path))
+        content = lake.read(file)
+        cells = contract_cells(file, content, settings)
+        if settings.files and cells is None:
+            own = _own_contents(file, content, settings)
+            if own or not file.table:
+                return own or [Content(file.table, None, _fits_nothing(settings), None)]
+        cells = cells or read_cells(content, Path(file.path))
     except UnreadableFileError as error:
-        return Content(None, f"not read: found {error}", None)
+        return [Content(file.table, None, f"not read: found {error}", None)]
     except OSError as error:
         if may_pass(error):
             raise
-        return Content(None, f"not read: {error.strerror}", None)
+        return [Content(file.table, None, f"not read: {error.strerror}", None)]
     unused = ", ".join(unused_headings(file.table, cells.headings, settings))
-    return Content(typed_rows(file.table, cells, settings), None, unused or None)
+    rows = typed_rows(file.table, cells, settings)
+    return [Content(file.table, rows, None, unused or None, rows_read=rows.height)]
+
+
+def contract_cells(file: LakeFile, content: bytes, settings: Settings) -> Cells | None:
+    """Cells of a file in a table's folder that has every heading that the table requires.
+
+    Raises
+    ------
+    UnreadableFileError
+        The bytes are not what the file's ending says.
+    """
+    if not file.table:
+        return None
+    cells = read_cells(content, Path(file.path))
+    dialect = dialect_of(settings, cells)
+    sources, _ = column_sources(file.table, cells.headings, settings, dialect)
+    columns = columns_of(file.table)
+    fits = all(name in sources for name, column in columns.items() if is_required(column))
+    return cells if fits else None
+
+
+def _fits_nothing(settings: Settings) -> str:
+    return (
+        f"not read: none of the {len(settings.files)} [[files]] of fleet.toml fits its headings; "
+        "drumline map looks at it"
+    )
+
+
+def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Content]:
+    """Every table of an own file that some ``[[files]]`` fit."""
+    grids = read_grids(content, Path(file.path))
+    found = [
+        (grid, i, table)
+        for grid in grids
+        for i, table in enumerate(tables_in(grid, settings.files, file.path))
+    ]
+    held = [
+        _own_content(table, _part_name(grid, i, several=len(found) > 1), settings)
+        for grid, i, table in found
+    ]
+    fitted = {grid.name for grid, _, _ in found}
+    left = [
+        g for g in grids if found and g.name not in fitted and g.rows.height > 1 and g.width > 1
+    ]
+    return held + [Content("", None, _fits_nothing(settings), None, g.name) for g in left]
+
+
+def _part_name(grid: Grid, index: int, *, several: bool) -> str:
+    """The sheet, and which of its tables, where a file has more than one."""
+    if not several:
+        return ""
+    return f"{grid.name}, table {index + 1}".lstrip(", ") if index else grid.name or "table 1"
+
+
+def _own_content(table: Table, part: str, settings: Settings) -> Content:
+    if table.recipe.table == "none":
+        return Content("", None, "left alone, as fleet.toml says", None, part)
+    typed = typed_table(table, settings)
+    return Content(
+        typed.table,
+        typed.rows,
+        None,
+        ", ".join(typed.unused) or None,
+        part,
+        typed.rows_read,
+        PARTS,
+        "; ".join(typed.notes) or None,
+    )
 
 
 def _batches(
-    contents: Iterable[tuple[LakeFile, Content]], tell: Callable[[str], None]
-) -> Iterator[list[tuple[LakeFile, Content]]]:
-    """Contents of one table, as many as have enough rows together."""
-    batch: list[tuple[LakeFile, Content]] = []
+    contents: Iterable[tuple[LakeFile, list[Content]]], tell: Callable[[str], None]
+) -> Iterator[list[tuple[LakeFile, list[Content]]]]:
+    """What files hold, as many files as have enough rows together."""
+    batch: list[tuple[LakeFile, list[Content]]] = []
     rows = 0
-    for file, content in contents:
+    for file, held in contents:
         tell(file.path)
         if batch and (rows >= ROWS_AT_ONCE or file.table != batch[0][0].table):
             yield batch
             batch, rows = [], 0
-        batch.append((file, content))
-        rows += content.height
+        batch.append((file, held))
+        rows += sum(content.height for content in held)
     if batch:
         yield batch
 
 
 def _put_batch(
     con: duckdb.DuckDBPyConnection,
-    batch: list[tuple[LakeFile, Content]],
+    batch: list[tuple[LakeFile, list[Content]]],
     key: str,
     now: dt.datetime,
 ) -> None:
-    numbered = [(_list_content(con, file, content, key, now), content) for file, content in batch]
-    rows = [c.rows.with_columns(content_id=pl.lit(n)) for n, c in numbered if c.rows is not None]
-    if rows:
-        warehouse.append_rows(con, batch[0][0].table, pl.concat(rows))
+    rows: dict[str, list[pl.DataFrame]] = {}
+    for file, held in batch:
+        for content in held:
+            number = _list_content(con, file, content, key, now)
+            if content.rows is not None:
+                numbered = content.rows.with_columns(content_id=pl.lit(number))
+                rows.setdefault(content.table, []).append(numbered)
+    for table, frames in rows.items():
+        warehouse.append_rows(con, table, pl.concat(frames))
 
 
 def _list_content(
@@ -222,20 +332,27 @@ def _list_content(
     (content_id,) = warehouse.one_row(
         con, "select coalesce(max(content_id), 0) + 1 from raw.contents"
     )
-    con.execute(
-        "insert into raw.contents values (?, ?, ?, ?, ?, ?, ?, ?, ?, null)",
-        [
-            content_id,
-            file.table,
-            file.sha256,
-            content.height,
-            content.problem,
-            content.unused,
-            key,
-            now.date(),
-            now,
-        ],
-    )
+    listed = {
+        "content_id": content_id,
+        "table_name": content.table,
+        "sha256": file.sha256,
+        "rows_read": content.rows_read,
+        "problem": content.problem,
+        "unused_headings": content.unused,
+        "parse_key": key,
+        "loaded_on": now.date(),
+        "loaded_at": now,
+        "folder": file.table,
+        "part": content.part,
+        "row_parts": content.row_parts,
+        "parts_read": content.height,
+        "last_on": content.last_on,
+        "dated_at": file.dated_at,
+        "notes": content.notes,
+    }
+    marks = ", ".join("?" for _ in listed)
+    names = ", ".join(listed)
+    con.execute(f"insert into raw.contents ({names}) values ({marks})", list(listed.values()))
     return int(content_id)
 
 
@@ -254,11 +371,17 @@ def _record_files(con: duckdb.DuckDBPyConnection, files: list[LakeFile], now: dt
     warehouse.put(con, "run.listed", listed)
     con.execute(
         """create or replace table run.files as
-        select l.path, l.table_name, l.sha256, c.content_id,
-            coalesce(f.loaded_at, ?) as loaded_at, l.problem
-        from run.listed l
-        left join raw.contents c on c.table_name = l.table_name and c.sha256 = l.sha256
-        left join raw.files f on f.path = l.path and f.sha256 = l.sha256""",
+        with found as (
+            select l.path || case when c.part <> '' then ' [' || c.part || ']' else '' end as path,
+                coalesce(c.table_name, l.table_name) as table_name, l.sha256, c.content_id,
+                l.problem
+            from run.listed l
+            left join raw.contents c on c.folder = l.table_name and c.sha256 = l.sha256
+        )
+        select n.path, n.table_name, n.sha256, n.content_id,
+            coalesce(f.loaded_at, ?) as loaded_at, n.problem
+        from found n
+        left join raw.files f on f.path = n.path and f.sha256 = n.sha256""",
         [now],
     )
     con.execute("delete from raw.files")
@@ -267,5 +390,12 @@ def _record_files(con: duckdb.DuckDBPyConnection, files: list[LakeFile], now: dt
         """update raw.contents set rank_no = r.rank_no from (
             select content_id, row_number() over (order by min(path)) as rank_no
             from raw.files where content_id is not null group by content_id
+        ) r where r.content_id = contents.content_id"""
+    )
+    # Newer is what tells of later days; of two that end on one day, what was written days later.
+    con.execute(
+        """update raw.contents set age_no = r.age_no from (
+            select content_id, dense_rank() over (order by last_on, left(dated_at, 10)) as age_no
+            from raw.contents where last_on is not null
         ) r where r.content_id = contents.content_id"""
     )

@@ -13,17 +13,28 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models.adjustment.flags import FlagRules
+from models.adjustment.flags import SIMULATED, FlagRules
 from models.adjustment.judge import judge_wheel_ends, learn_fleet, prepare_readings
 from models.adjustment.strokes.parameters import Band
-from models.lives.fits.distributions import life_distribution
+from models.adjustment.today import USUAL_GRABBING
+from models.common.arrays import FloatArray
+from models.lives.fits.distributions import LifeDistribution, life_distribution
+from models.usage.ahead import away_now, km_ahead
+from models.usage.fit import UsageFit
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
-from pipeline.results import Drift, Fits, Lives, Strokes
+from pipeline.marts.results import Drift, Fits, Lives, Strokes
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
 KM = 10_000.0
+# The readjustment limit of a chamber is about this share of its full travel (common practice, no
+# source); the stroke goes no further.
+LIMIT_OF_TRAVEL = 0.8
+# Where an adjuster's age is unknown, those of the known ones stand in, at these quantiles.
+AGES = (0.1, 0.3, 0.5, 0.7, 0.9)
+NAMED_WORTH = 20.0
+NONE_SIMULATED = 1
 # Where the wear fit says nothing, drift_readings falls back on a usual rate of its own.
 SEED = 0
 
@@ -31,7 +42,7 @@ SEED = 0
 ENDS_AT_ONCE = 30_000
 # What the models read of a stroke reading.
 STROKE_COLUMNS = """
-    r.episode_id, r.wheel_end_id, e.unit_id, e.axle_id, e.axle_type, i.duty, e.set_source,
+    r.episode_id, r.wheel_end_id, e.unit_id, e.axle_id, e.axle_type, i.duty, w.depot, e.set_source,
     r.inspected_on, r.as_left, r.km_since_set, r.weeks_since_set, r.stroke_ratio, w.arm_length_mm,
     radians(w.cam_degrees) / (w.lining_new_mm - w.lining_min_mm) as ratio_per_mm,
     w.readjust_limit_mm, i.applied_stroke_mm, i.marks_aligned, i.return_test, i.cap_state,
@@ -43,28 +54,27 @@ def judge_drift(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     fits: Fits,
+    linings: pl.DataFrame,
     as_of: dt.date,
-) -> Drift | None:
-    """Judge every wheel end by its stroke readings; None where no stroke was ever read.
+) -> Drift:
+    """Judge every wheel end by its stroke readings and by what needs none.
 
     A large fleet is learned from some tens of thousands of its wheel ends, taken at random, and
-    judged as many at a time.
+    judged as many at a time. ``linings``: as :func:`pipeline.stages.forecasting.linings_now`.
     """
     blocks = unit_blocks(con)
-    strokes = strokes_of(con, fits, block=0)
-    if strokes.readings.is_empty():
-        return None
+    strokes = strokes_of(con, fits, linings, as_of, block=0)
     adjustment = settings.adjustment
     band = Band(adjustment.band_low, adjustment.band_high, adjustment.target)
     rules = FlagRules(side_limit=adjustment.side_to_side_limit)
     prepared = prepare_readings(strokes.readings, band)
-    fleet = learn_fleet(prepared, band, rules, seed=SEED)
-    lives = chosen_lives(con)
-    outlook = with_failures(strokes.ends, lives)
-    first = judge_wheel_ends(prepared, outlook, fleet, as_of)
+    # Without any reading there is nothing to flag by strokes, and no limit to find.
+    simulated = NONE_SIMULATED if strokes.readings.is_empty() else SIMULATED
+    fleet = learn_fleet(prepared, band, rules, seed=SEED, simulated=simulated)
+    drift = Drift(fleet, chosen_lives(con), over_adjusting_share(con), pl.DataFrame())
+    first = judge_wheel_ends(prepared, _outlook(drift, strokes), fleet, as_of)
     del strokes, prepared
-    drift = Drift(fleet, lives, first)
-    rest = [_judged_block(con, drift, fits, block, as_of) for block in range(1, blocks)]
+    rest = [_judged_block(con, drift, fits, linings, block, as_of) for block in range(1, blocks)]
     return replace(drift, judged=by_urgency([first, *rest]))
 
 
@@ -89,31 +99,50 @@ def by_urgency(judged: Sequence[pl.DataFrame]) -> pl.DataFrame:
 
 
 def rejudged(
-    con: duckdb.DuckDBPyConnection, drift: Drift, fits: Fits, as_of: dt.date, some: str = ""
+    con: duckdb.DuckDBPyConnection,
+    drift: Drift,
+    fits: Fits,
+    linings: pl.DataFrame,
+    as_of: dt.date,
+    some: str = "",
 ) -> list[pl.DataFrame]:
     """Wheel ends as judged by the readings in ``con`` and by what the fleet has taught since."""
     blocks = unit_blocks(con, some)
-    return [_judged_block(con, drift, fits, block, as_of) for block in range(blocks)]
+    return [_judged_block(con, drift, fits, linings, block, as_of) for block in range(blocks)]
 
 
 def _judged_block(
-    con: duckdb.DuckDBPyConnection, drift: Drift, fits: Fits, block: int, as_of: dt.date
+    con: duckdb.DuckDBPyConnection,
+    drift: Drift,
+    fits: Fits,
+    linings: pl.DataFrame,
+    block: int,
+    as_of: dt.date,
 ) -> pl.DataFrame:
-    return judged_strokes(drift, strokes_of(con, fits, block), as_of)
+    return judged_strokes(drift, strokes_of(con, fits, linings, as_of, block), as_of)
 
 
 def judged_strokes(drift: Drift, strokes: Strokes, as_of: dt.date) -> pl.DataFrame:
     """Some wheel ends, judged by what their fleet has taught."""
     prepared = prepare_readings(strokes.readings, drift.fleet.band, drift.fleet.groups)
-    outlook = with_failures(strokes.ends, drift.lives)
-    return judge_wheel_ends(prepared, outlook, drift.fleet, as_of)
+    return judge_wheel_ends(prepared, _outlook(drift, strokes), drift.fleet, as_of)
 
 
-def strokes_of(con: duckdb.DuckDBPyConnection, fits: Fits, block: int | None = None) -> Strokes:
+def _outlook(drift: Drift, strokes: Strokes) -> pl.DataFrame:
+    return with_failures(strokes.ends, drift.lives, drift.grabbing)
+
+
+def strokes_of(
+    con: duckdb.DuckDBPyConnection,
+    fits: Fits,
+    linings: pl.DataFrame,
+    as_of: dt.date,
+    block: int | None = None,
+) -> Strokes:
     """Readings and outlook of all wheel ends, or of one of :func:`unit_blocks`."""
     units = f"semi join (from run.unit_blocks where block_no = {block}) using (unit_id)"
     some = units if block is not None else ""
-    return Strokes(stroke_readings(con, fits, some), drift_outlook(con, fits, some))
+    return Strokes(stroke_readings(con, fits, some), drift_outlook(con, fits, some, as_of, linings))
 
 
 def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl.DataFrame:
@@ -189,51 +218,148 @@ def _spread_of_rates(wear: WearFit) -> float:
     return math.hypot(parts.between_unit_sd or 0.0, parts.between_life_sd or 0.0)
 
 
-def drift_outlook(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl.DataFrame:
+def drift_outlook(
+    con: duckdb.DuckDBPyConnection,
+    fits: Fits,
+    some: str,
+    as_of: dt.date,
+    linings: pl.DataFrame,
+) -> pl.DataFrame:
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, f"from reduce.drift_outlook {some}", order="wheel_end_id")
     ends = (
         ends.join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
         .join(rate_frame(fits.wear), on=["axle_type", "duty"], how="left")
         .join(life_slopes(fits.lines), on="life_id", how="left")
+        .join(linings.select("life_id", lining_now_mm="lining_mm"), on="life_id", how="left")
     )
-    x = pl.col("km_per_day") * 7 * pl.col("check_weeks") / KM
-    rate = (pl.col("rate") - pl.col("slope").fill_null(0.0)).clip(0.0)
-    spread = _spread_of_rates(fits.wear)
-    rate_sd = (pl.col("rate_se") ** 2 + pl.col("slope_var").fill_null(spread**2)).sqrt()
-    own_spread = max(spread, 1e-9)
-    return ends.with_columns(
-        wear_to_next_mm=rate * x,
-        wear_to_next_sd_mm=rate_sd * x,
-        wear_z=(-pl.col("slope") / own_spread),
-        km_to_next=x * KM,
-    )
+    return _with_wear_ahead(_with_km_ahead(ends, fits.usage, as_of), fits.wear)
 
 
-def with_failures(ends: pl.DataFrame, lives: Lives) -> pl.DataFrame:
-    """The same wheel ends with the chance that their adjuster fails by the next check."""
-    chance = failure_by_next_check(lives, ends, pl.col("km_to_next"))
-    return ends.with_columns(p_fail_next=chance)
+def _with_km_ahead(ends: pl.DataFrame, usage: UsageFit, as_of: dt.date) -> pl.DataFrame:
+    """Km since the last stroke reading, or the setting, to the as-of day and to the next check.
 
-
-def failure_by_next_check(lives: Lives, ends: pl.DataFrame, km: pl.Expr) -> pl.Series:
-    """Chance that an adjuster good at its last check fails within one check interval's km.
-
-    Its group's chosen life, else the fleet's; an adjuster of unknown age takes the fleet's rate
-    at the age by which half have failed.
+    A check that is overdue may come any day: the next one is then taken to be now.
     """
-    frame = ends.with_columns(ahead=km.fill_null(0.0))
-    chances = np.zeros(frame.height)
-    keys = frame.select("axle_type", "duty").rows()
+    day, looked = pl.lit(as_of), pl.max_horizontal("last_inspected_on", "set_on")
+    due = looked + pl.duration(weeks=pl.col("check_weeks"))
+    ends = ends.with_columns(days_ahead=(due - day).dt.total_days().clip(0).fill_null(0))
+    driven = (pl.col("seen_km") - pl.col("read_km")).clip(0.0)
+    if usage.as_of == as_of:
+        days = ends["days_ahead"].cast(pl.Float64).to_numpy()
+        km = [_km_since_seen(ends, usage, d) for d in (np.zeros(len(days)), days)]
+        return ends.with_columns(
+            km_since=driven + km[0][0],
+            km_to_next=driven + km[1][0],
+            km_to_next_sd=km[1][1],
+        )
+    since_seen = (day - pl.col("seen_on")).dt.total_days().clip(0)
+    return ends.with_columns(
+        km_since=driven + pl.col("km_per_day") * since_seen,
+        km_to_next=driven + pl.col("km_per_day") * (since_seen + pl.col("days_ahead")),
+        km_to_next_sd=pl.lit(0.0),
+    )
+
+
+def _km_since_seen(
+    ends: pl.DataFrame, usage: UsageFit, days: FloatArray
+) -> tuple[pl.Series, pl.Series]:
+    """Km of each wheel end's unit from when it was last seen to ``days`` after as-of; its SD."""
+    places = pl.DataFrame({"unit_id": usage.unit_ids}, schema={"unit_id": pl.String})
+    found = ends.select("unit_id").join(
+        places.with_row_index("place"), on="unit_id", how="left", maintain_order="left"
+    )["place"]
+    unit = found.fill_null(0).cast(pl.Int64).to_numpy()
+    if not len(usage):
+        return pl.Series(np.full(ends.height, np.nan)).fill_nan(None), pl.Series(days)
+    ahead = km_ahead(usage, away_now(usage), unit, days)
+    known = usage.is_known[unit] & found.is_not_null().to_numpy()
+    km = np.where(known, ahead.mean_km, np.nan)
+    return (
+        pl.Series(km).fill_nan(None),
+        pl.Series(km * np.sqrt(np.expm1(ahead.log_variance))).fill_nan(None),
+    )
+
+
+def _with_wear_ahead(ends: pl.DataFrame, wear: WearFit) -> pl.DataFrame:
+    """Wear over those km by the life's own rate, and how much faster than its group's that is."""
+    rate = (pl.col("rate") - pl.col("slope").fill_null(0.0)).clip(0.0)
+    spread = _spread_of_rates(wear)
+    rate_sd = (pl.col("rate_se") ** 2 + pl.col("slope_var").fill_null(spread**2)).sqrt()
+    to_next, own_spread = pl.col("km_to_next") / KM, max(spread, 1e-9)
+    return ends.with_columns(
+        wear_since_mm=rate * pl.col("km_since") / KM,
+        wear_to_next_mm=rate * to_next,
+        wear_to_next_sd_mm=(
+            (rate_sd * to_next) ** 2 + (rate * pl.col("km_to_next_sd") / KM) ** 2
+        ).sqrt(),
+        wear_z=(-pl.col("slope") / own_spread),
+        stop_ratio=pl.col("readjust_limit_mm") / LIMIT_OF_TRAVEL / pl.col("arm_length_mm"),
+    )
+
+
+def with_failures(ends: pl.DataFrame, lives: Lives, grabbing: float) -> pl.DataFrame:
+    """The same wheel ends with the chance that their adjuster has failed by now, by the next check.
+
+    From when it was last known to work: by a stroke read, which says itself whether it had failed,
+    or by a check passed since. Null where no life could be fitted.
+    """
+    good = pl.max_horizontal("read_km", "adjuster_good_km")
+    since_read = pl.col("km_since")
+    since_good = (since_read - (good - pl.col("read_km"))).clip(0.0)
+    ends = ends.with_columns(
+        worked_km=good - pl.col("adjuster_fitted_km"),
+        km_since_good=since_good,
+        km_good_to_next=since_good + pl.col("km_to_next") - since_read,
+        may_fail=(since_good / since_read).fill_nan(None).clip(0.0, 1.0),
+        grabbing_share=pl.lit(grabbing),
+    )
+    return ends.with_columns(
+        p_failed_since=failure_within(lives, ends, "km_since_good"),
+        p_fail_next=failure_within(lives, ends, "km_good_to_next"),
+    )
+
+
+def failure_within(lives: Lives, ends: pl.DataFrame, ahead: str) -> pl.Series:
+    """Chance that an adjuster good at ``worked_km`` fails within the km of the column ``ahead``.
+
+    Its group's chosen life, else the fleet's. An adjuster of unknown age takes the mean over those
+    of its group whose age is known. Null where no life could be fitted.
+    """
+    chances = np.full(ends.height, np.nan)
+    keys = ends.select("axle_type", "duty").rows()
     for group in set(keys):
         life = lives.get(group) or lives.get((group[0], None)) or lives.get((None, None))
         if life is None:
             continue
         at = np.array([key == group for key in keys])
-        age = frame.filter(at)["adjuster_km"].fill_null(float(life.quantile(0.5))).to_numpy()
-        ahead = frame.filter(at)["ahead"].to_numpy()
-        chances[at] = -np.expm1(life.log_survival(age + ahead) - life.log_survival(age))
-    return pl.Series("p_fail_next", np.clip(chances, 0.0, 1.0))
+        some = ends.filter(at)
+        chances[at] = _failing(life, some["worked_km"], some[ahead])
+    return pl.Series(chances).fill_nan(None)
+
+
+def _failing(life: LifeDistribution, worked_km: pl.Series, ahead_km: pl.Series) -> FloatArray:
+    age = worked_km.cast(pl.Float64).to_numpy()
+    km = ahead_km.cast(pl.Float64).clip(0.0).fill_null(np.nan).to_numpy()
+    known = np.isfinite(age)
+    ages = np.quantile(age[known], AGES) if known.any() else life.quantile(np.array(AGES) / 2)
+    table = np.where(known, age, 0.0)[:, None] + np.where(known[:, None], 0.0, ages)
+    table = np.maximum(table, 0.0)
+    chance = -np.expm1(life.log_survival(table + km[:, None]) - life.log_survival(table))
+    return np.asarray(np.clip(chance, 0.0, 1.0).mean(axis=1))
+
+
+def over_adjusting_share(con: duckdb.DuckDBPyConnection) -> float:
+    """Share of adjuster failures of named cause that over-adjust; the priors' where few are named.
+
+    As many named failures as ``NAMED_WORTH`` weigh as much as the prior.
+    """
+    over, named = warehouse.one_row(
+        con,
+        """select count(*) filter (where cause = 'over_adjusting'), count(*)
+        from stage.adjuster_lives where cause in ('stuck', 'over_adjusting', 'damaged')""",
+    )
+    return float((over + NAMED_WORTH * USUAL_GRABBING) / (named + NAMED_WORTH))
 
 
 def chosen_lives(con: duckdb.DuckDBPyConnection) -> Lives:

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 import duckdb
 import polars as pl
 
-from models.adjustment.flag_outcomes import changes, precision
+from models.adjustment.flag_outcomes import changes, flag_ages, precision
 from pipeline.marts import marts
-from pipeline.results import Drift, Origin
+from pipeline.marts.results import Drift, Origin
 from pipeline.warehouse import warehouse
 
 # What the page calls the change of a wheel end's flag; one that is not flagged has none.
@@ -22,7 +22,8 @@ def write_flag_marts(
     judged = [o for o in origins if o.judged is not None]
     compared = [_compared(con, drift, o, as_of) for o in judged] if drift else []
     latest = compared[0] if compared else marts.empty("flag_changes")
-    marts.write(con, "flag_changes", _changes(latest, judged[0].as_of if compared else None))
+    ages = _ages(con, drift, judged, as_of)
+    marts.write(con, "flag_changes", _changes(latest, judged[0].as_of if compared else None, ages))
     worth = [_worth(frame, o.as_of) for frame, o in zip(compared, judged, strict=False)]
     table = pl.concat([marts.empty("flag_precision"), *worth]).sort("month")
     marts.write(con, "flag_precision", table)
@@ -40,19 +41,37 @@ def _compared(
         f"""select distinct wheel_end_id, true as found_fault from stage.adjuster_checks
         where failed and inspected_on > date '{origin.as_of}'""",
     )
-    current = drift.judged.join(faults, on="wheel_end_id", how="left")
+    flags = drift.judged.select("wheel_end_id", "flagged", "state")
+    current = flags.join(faults, on="wheel_end_id", how="left")
     return changes(origin.judged, current, jobs, previous_as_of=origin.as_of, as_of=as_of)
 
 
-def _changes(compared: pl.DataFrame, since: dt.date | None) -> pl.DataFrame:
+def _ages(
+    con: duckdb.DuckDBPyConnection, drift: Drift | None, origins: Sequence[Origin], as_of: dt.date
+) -> pl.DataFrame:
+    """How long each flag has stood, by every earlier day on which it was judged."""
+    now = drift.judged if drift else pl.DataFrame(schema={"wheel_end_id": pl.String})
+    if now.is_empty():
+        return pl.DataFrame(schema=AGES)
+    jobs = warehouse.fetch(con, "select wheel_end_id, done_on, action from stage.jobs")
+    earlier = [(o.as_of, o.judged) for o in origins if o.judged is not None]
+    return flag_ages(now, earlier, jobs, as_of)
+
+
+AGES = {"wheel_end_id": pl.String, "weeks_flagged": pl.Float64, "weeks_flagged_most": pl.Float64}
+
+
+def _changes(compared: pl.DataFrame, since: dt.date | None, ages: pl.DataFrame) -> pl.DataFrame:
     if compared.is_empty():
         return marts.empty("flag_changes")
-    return compared.filter(pl.col("change").is_in(CHANGES.keys())).select(
+    changed = compared.filter(pl.col("change").is_in(CHANGES.keys())).drop("weeks_flagged")
+    return changed.join(ages, on="wheel_end_id", how="left").select(
         "wheel_end_id",
         pl.col("change").replace(CHANGES),
         state=pl.coalesce("state", "was_state"),
         compared_with=pl.lit(since),
         weeks_flagged="weeks_flagged",
+        weeks_flagged_most="weeks_flagged_most",
         job="cleared_by",
         cleared_on="cleared_on",
         outcome="outcome",

@@ -8,12 +8,14 @@ import dataframely as dy
 import duckdb
 import polars as pl
 
+from models.adjustment.advice import ADVICE
 from pipeline.marts import columns as col
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
 from pipeline.marts.planning.schemas import PLANNING_SCHEMAS
 from pipeline.warehouse import warehouse
 
 STATES = (
+    "worn_out",
     "in_band",
     "set_wrong",
     "slackening",
@@ -55,6 +57,25 @@ class WearComponents(dy.Schema):
     reml_loglik = col.number("REML log-likelihood")
     converged = dy.Bool(nullable=False, description="The optimum was found and certified")
     note = col.text("What the fit says of itself", nullable=True)
+
+
+class WearSpreads(dy.Schema):
+    """One row per way in which spread between units and linings may grow with the wear rate.
+
+    A law's weights are the rates' powers, 1 at the fleet's typical rate; ``wear_components`` holds
+    the spread there. REML likelihoods of a large fleet are those of some of its units.
+    """
+
+    name = col.text(
+        "even, proportional, power, … and 'by duty' where units differ in every duty", key=True
+    )
+    unit_power = col.number("Spread between units grows with this power of the rate", low=0.0)
+    life_power = col.number("Spread between linings grows with this power of it", low=0.0)
+    duty_share = col.share("Share of the units' variance that is a unit's own in each duty")
+    parameters = col.count("Numbers sought for it")
+    reml_loglik = col.number("REML log-likelihood")
+    aic = col.number("Twice the numbers sought less the log-likelihood")
+    chosen = dy.Bool(nullable=False, description="The one that rates and forecasts follow")
 
 
 class WearDepartures(dy.Schema):
@@ -126,8 +147,13 @@ class WheelEndStatus(dy.Schema):
     depot = col.text("Depot", nullable=True)
     as_of = dy.Date(nullable=False, description="The day everything is as of")
     last_inspected_on = col.day("Last inspection")
-    lining_mm = col.number("Lining now, estimated", "mm")
+    lining_mm = col.number(
+        "Lining on the as-of day, estimated: wear since the last check counts", "mm"
+    )
     lining_sd = col.number("Its standard deviation", "mm", low=0.0)
+    lining_read_mm = col.number("Last reading of the lining in place", "mm")
+    lining_read_on = col.day("When that was read")
+    lining_min_mm = col.number("Minimum lining", "mm")
     min_on_p10 = col.day("Lining reaches its minimum: early date (1 in 10 earlier)")
     min_on_p50 = col.day("Even chance")
     min_on_p90 = col.day("Late date (1 in 10 later)")
@@ -137,8 +163,15 @@ class WheelEndStatus(dy.Schema):
     reline_on_p10 = col.day("The visit at which this fleet will reline it: early")
     reline_on_p50 = col.day("Even chance")
     reline_on_p90 = col.day("Late")
-    stroke_ratio = col.number("Free stroke / arm length now, estimated")
+    set_on = col.day("Last setting on record")
+    last_read_on = col.day("Last stroke reading since that setting; empty: not read since")
+    stroke_ratio = col.number(
+        "Free stroke / arm length on the as-of day, estimated: drift and failures since the last "
+        "check count"
+    )
     stroke_ratio_sd = col.number("Its standard deviation", low=0.0)
+    stroke_ratio_p10 = col.number("Low end of the middle 8 in 10: no bell curve, for some fail")
+    stroke_ratio_p90 = col.number("High end")
     drift_per_10000km = col.number("Change of the ratio", "per 10,000 km")
     take_up = col.number("Share of wear the adjuster takes up; 1 keeps pace")
     p_out_now = col.share("Chance that the stroke is outside its band now")
@@ -146,12 +179,17 @@ class WheelEndStatus(dy.Schema):
     state = dy.Enum(STATES, nullable=False, description="What the history says")
     flagged = dy.Bool(nullable=False, description="Look at it first")
     priority = col.number("Higher first")
-    evidence = col.text("Why, in a sentence or two", nullable=True)
+    flag_reason = col.text(
+        "What flags it: lining, strokes, finding, reading (far off) or sides", nullable=True
+    )
+    advice = dy.Enum(ADVICE, nullable=False, description="What to do, as a code")
+    evidence = col.text("Why and what to do, in a few sentences", nullable=True)
 
     @dy.rule()
     def in_order(cls) -> pl.Expr:
         return (
             col.ordered("min_on_p10", "min_on_p50", "min_on_p90")
+            & col.ordered("stroke_ratio_p10", "stroke_ratio_p90")
             & col.ordered("min_km_p10", "min_km_p50", "min_km_p90")
             & col.ordered("reline_on_p10", "reline_on_p50", "reline_on_p90")
         )
@@ -314,6 +352,9 @@ class FlagChanges(dy.Schema):
     state = col.text("State that it is in, or was")
     compared_with = col.day("The origin it is compared with")
     weeks_flagged = col.number("Weeks since it was flagged, at least", "weeks", low=0.0)
+    weeks_flagged_most = col.number(
+        "At most; empty: no earlier day is known on which it was not", "weeks", low=0.0
+    )
     job = col.text("Job that cleared it; empty: cleared without work", nullable=True)
     cleared_on = col.day("Day of that job")
     outcome = col.text("confirmed, false_alarm, other_work or open", nullable=True)
@@ -380,6 +421,7 @@ class BacktestPit(dy.Schema):
 SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_rates": WearRates,
     "wear_components": WearComponents,
+    "wear_spreads": WearSpreads,
     "wear_departures": WearDepartures,
     "pointer_checks": PointerChecks,
     "pointers_not_reset": PointersNotReset,

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from dashboards.advice import state_words
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.due import overdue_list, reline_list
 from dashboards.measures import Measures
@@ -36,6 +37,8 @@ WORK_LIST = {
     "p_out_next_check": Column("Chance out of band by the next check", "share"),
     "stroke_ratio": Column("Free stroke / arm", "number"),
     "take_up": Column("Take-up", "number"),
+    "lining_read": Column("Lining read last, {length}", "number"),
+    "lining_read_on": Column("Lining read on", "day"),
 }
 RELINES = {
     "depot": Column("Depot"),
@@ -49,6 +52,8 @@ RELINES = {
     "lining": Column("Lining now, {length}", "number"),
     "axle_type": Column("Axle type"),
     **BY_HAND,
+    "lining_read": Column("Lining read last, {length}", "number"),
+    "lining_read_on": Column("Lining read on", "day"),
     "duty": Column("Duty"),
     "last_inspected_on": Column("Last inspected", "day"),
 }
@@ -95,7 +100,7 @@ def lists_of(data: PageData) -> Lists:
 
 def work_list(status: pl.DataFrame) -> pl.DataFrame:
     """Flagged wheel ends: by depot and unit, the most urgent unit of each depot first."""
-    flagged = status.filter("flagged")
+    flagged = status.filter("flagged").with_columns(state=state_words(STATE_WORDS))
     urgency = pl.col("priority").max().over("depot", "unit_id")
     return flagged.sort(
         pl.col("depot").fill_null(""),
@@ -111,8 +116,11 @@ def _worded(rows: pl.DataFrame, columns: Mapping[str, Column], measures: Measure
     digits = {"mm": 1, "in": 2}[measures.length_unit]
     found = rows.columns
     made = rows.with_columns(
-        *([(pl.col("lining_mm") * measures.per_mm).round(digits).alias("lining")])
-        * ("lining_mm" in found),
+        *(
+            (pl.col(mm) * measures.per_mm).round(digits).alias(mm.removesuffix("_mm"))
+            for mm in ("lining_mm", "lining_read_mm")
+            if mm in found
+        ),
         *([pl.col("state").replace(STATE_WORDS)] * ("state" in found)),
         *([pl.col("stroke_ratio", "take_up").round(3)] * ("take_up" in found)),
         *([pl.col("weeks_overdue").round(1)] * ("weeks_overdue" in found)),

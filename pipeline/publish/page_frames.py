@@ -9,7 +9,6 @@ import polars as pl
 from dashboards.method import METHODS, told
 from dashboards.notes import run_notes, this_month
 from dashboards.page_data import Fleet, PageData
-from models.adjustment.setting_quality import wilson
 from pipeline.publish.provenance import made_from
 from pipeline.settings import Adjustment, AxleType, Settings
 from pipeline.warehouse import warehouse
@@ -26,17 +25,6 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
     """Everything the page shows, what the run says of itself included."""
     data = _frames(con, settings, as_of)
     return dataclasses.replace(data, notes=run_notes(data), methods=told(METHODS, this_month(data)))
-
-
-def with_intervals(backtest: pl.DataFrame) -> pl.DataFrame:
-    """Wilson's 95 % interval of each share held, its outcomes taken as independent."""
-    known = pl.col("observed").is_not_null()
-    held = (backtest["observed"] * backtest["n"]).fill_null(0.0)
-    interval = wilson(held.to_numpy(), backtest["n"].to_numpy())
-    return backtest.with_columns(
-        observed_low=pl.when(known).then(pl.Series(interval.low)),
-        observed_high=pl.when(known).then(pl.Series(interval.high)),
-    )
 
 
 def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
@@ -60,7 +48,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         reline_outlook=mart("reline_outlook"),
         outlook_by_depot=_outlook_by_depot(mart("reline_outlook_parts")),
         outlook_parts=_depots_named(mart("reline_outlook_parts")),
-        backtest=with_intervals(mart("backtest")),
+        backtest=mart("backtest"),
         histories=_histories(con),
         limits=_limits(con),
         setting_quality=mart("setting_quality"),
@@ -148,6 +136,7 @@ def fleet_of(settings: Settings) -> Fleet:
         band_low=settings.adjustment.band_low,
         band_high=settings.adjustment.band_high,
         target=settings.adjustment.target,
+        take_up_deg=settings.adjustment.take_up_deg,
         risk=settings.budget.risk,
         horizon_months=settings.budget.horizon_months,
         duty_order=settings.duties.order,

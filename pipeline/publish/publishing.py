@@ -15,13 +15,13 @@ from dashboards import PageData
 from dashboards.drawing.svg import drawn, svg_specs
 from dashboards.page import month_index, rendered
 from dashboards.sections import section_by_section
-from pipeline.background import IN_PLACE, Answer, Aside
 from pipeline.publish import lists, provenance
 from pipeline.publish.budget_book import BudgetParts, budget_workbook
 from pipeline.publish.page_frames import page_data
 from pipeline.publish.spreadsheets import safe_csv
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.background import IN_PLACE, Future, Worker
 
 PUBLISHED = "published"
 RENAME_EXCHANGE = 2  # <linux/fs.h>: swap two paths in one step
@@ -33,8 +33,8 @@ def publish(
     settings: Settings,
     out: Path,
     as_of: dt.date,
-    place: Aside = IN_PLACE,
-    library: Answer | None = None,
+    worker: Worker = IN_PLACE,
+    library: Future | None = None,
 ) -> None:
     """Make the month's files and put them in place; then list the months."""
     published = out / PUBLISHED
@@ -42,7 +42,7 @@ def publish(
     aside = published / f".{month}.new"
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir(parents=True)
-    for name, content in month_files(con, settings, as_of, place, library).items():
+    for name, content in month_files(con, settings, as_of, worker, library).items():
         target = aside / name
         target.parent.mkdir(exist_ok=True)
         target.write_bytes(content)
@@ -54,18 +54,18 @@ def month_files(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     as_of: dt.date,
-    place: Aside = IN_PLACE,
-    library: Answer | None = None,
+    worker: Worker = IN_PLACE,
+    library: Future | None = None,
 ) -> dict[str, bytes]:
     """Name → content of everything in a month's publication.
 
-    Charts are drawn in ``place``; ``library`` is the page's drawing library where it was asked for.
+    Charts are drawn by ``worker``; ``library`` is the page's drawing library, where asked for.
     """
     data = page_data(con, settings, as_of)
     parts, drawing = [], []
     for part in section_by_section(data):
         parts.append(part)
-        drawing.append(place.call(drawn, svg_specs([part])))
+        drawing.append(worker.submit(drawn, svg_specs([part])))
     listed = _lists(con, settings, data)
     page = rendered(data, parts, library.result() if library else None).encode()
     charts = {f"charts/{n}": svg for each in drawing for n, svg in each.result().items()}

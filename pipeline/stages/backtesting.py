@@ -7,10 +7,17 @@ import duckdb
 import polars as pl
 
 from models.relines.backtest import backtest_frame, pit_frame
-from models.relines.look_back import date_rows, errors_of, past_totals, totals_rows
+from models.relines.look_back import (
+    date_rows,
+    errors_of,
+    past_totals,
+    relines_to_count,
+    totals_rows,
+)
 from models.relines.past_errors import PastErrors
+from models.relines.simulation.simulate import FleetModel
 from pipeline.marts import marts
-from pipeline.results import Origin
+from pipeline.marts.results import Origin
 from pipeline.warehouse import warehouse
 
 DRAWS = 200
@@ -23,17 +30,19 @@ def write_backtest(
     con: duckdb.DuckDBPyConnection,
     origins: Sequence[Origin],
     flag_precision: pl.DataFrame,
+    now: FleetModel | None,
     as_of: dt.date,
 ) -> PastErrors:
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
-    or more; returns what the totals missed by."""
+    or more; returns what the totals missed by. ``now``: what is known of the fleet today."""
     relines = warehouse.fetch(con, "from reduce.relines_done")
     readings = warehouse.fetch(con, "from reduce.linings_found")
     old = [o for o in origins if (as_of - o.as_of).days >= LEAST_DAYS]
     fleets = [o.fleet for o in old if o.fleet is not None]
     rows = [row for fleet in fleets for row in date_rows(fleet, as_of, relines, readings)]
+    counted = relines if now is None else relines_to_count(relines, now)
     drawn = [
-        past_totals(fleet, as_of, relines, readings, draws=DRAWS, seed=SEED) for fleet in fleets
+        past_totals(fleet, as_of, counted, readings, draws=DRAWS, seed=SEED) for fleet in fleets
     ]
     past = [p for p in drawn if p is not None]
     rows += totals_rows(past, SEED)

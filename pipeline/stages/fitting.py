@@ -9,30 +9,32 @@ from models.usage.fit import UsageFit, fit_usage
 from models.wear.pointers import fit_wear_with_pointers
 from models.wear.predict import lining_lines
 from models.wear.result import WearFit
-from pipeline.background import Answer, Aside, whole
 from pipeline.marts import marts
 from pipeline.marts.lives import chapter as life_chapter
 from pipeline.marts.lives.fits import write_life_marts
+from pipeline.marts.results import Fits
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
-from pipeline.results import Fits
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.background import Future, Worker, whole
 
 DAYS_PER_WEEK = 7.0
 
 
 def fit_fleet(
-    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, aside: Aside
-) -> tuple[Fits, Answer]:
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, worker: Worker
+) -> tuple[Fits, Future]:
     """Fit wear, use and adjuster lives, and write the marts that say so.
 
-    Returns the fits, and the adjusters' chapter that is being written aside.
+    Returns the fits, and the adjusters' chapter that is being worked out beside the run.
     """
     fits = fit_wear_and_use(con, settings, as_of)
     write_wear_marts(con, fits.wear, fits.calibration)
     lives = write_life_marts(con, settings)
     given = settings, lives, fits.km_per_day, as_of
-    return fits, aside.over(con, whole(life_chapter.READ), life_chapter.life_chapter, *given)
+    return fits, worker.submit_over(
+        con, whole(life_chapter.READ), life_chapter.life_chapter, *given
+    )
 
 
 def write_chapter(

@@ -3,13 +3,20 @@
 import datetime as dt
 
 import duckdb
+import numpy as np
+import polars as pl
 
 from models.relines.fleet import fleet_from_tables
 from models.relines.forecast.from_wear import reading_sd_of
-from models.relines.forecast.minimum import minimum_forecast, minimum_frame
+from models.relines.forecast.minimum import (
+    PROBABLY_HERE,
+    lining_ahead,
+    minimum_forecast,
+    minimum_frame,
+)
 from models.relines.forecast.relining import reline_forecast, reline_frame
 from models.relines.simulation.simulate import FleetModel
-from pipeline.results import Fits, Forecasts
+from pipeline.marts.results import Fits, Forecasts
 from pipeline.warehouse import warehouse
 
 
@@ -47,4 +54,40 @@ def forecast_relines(
         how="left",
         maintain_order="left",
     )
-    return Forecasts(dates, fleet)
+    return Forecasts(dates, linings_now(con, fleet), fleet)
+
+
+LININGS = {
+    "wheel_end_id": pl.String,
+    "life_id": pl.String,
+    "lining_mm": pl.Float64,
+    "lining_sd": pl.Float64,
+    "wear_a_day_mm": pl.Float64,
+}
+
+
+def linings_now(con: duckdb.DuckDBPyConnection, fleet: FleetModel | None) -> pl.DataFrame:
+    """Each lining estimated on the as-of day of the fleet's use, wear since its last check counted.
+
+    Linings of which nothing is known, and of units that have probably left, have no row.
+    """
+    if fleet is None:
+        return pl.DataFrame(schema=LININGS)
+    lines, usage = fleet.lines, fleet.usage
+    lives = warehouse.fetch(
+        con, "select wheel_end_id, life_id from reduce.wheel_ends_now", order="wheel_end_id"
+    )
+    mean, sd = lining_ahead(lines, usage, np.zeros(len(lines)))
+    a_day = lining_ahead(lines, usage, np.ones(len(lines)))[0]
+    known = lines.is_known & (usage.present[lines.unit] >= PROBABLY_HERE) & np.isfinite(mean)
+    # A line may run below nothing left; a lining cannot.
+    figures = np.maximum(mean, 0.0), sd, mean - a_day
+    names = list(LININGS)[2:]
+    return lives.with_columns(
+        pl.Series(name, values) for name, values in zip(names, figures, strict=True)
+    ).filter(pl.Series(known))
+
+
+def linings_before(linings: pl.DataFrame, days: int) -> pl.DataFrame:
+    """The same linings some days earlier, as they wear now."""
+    return linings.with_columns(lining_mm=pl.col("lining_mm") + days * pl.col("wear_a_day_mm"))

@@ -24,10 +24,10 @@ from pipeline.marts.adjustment import (
     rejudged,
     strokes_of,
 )
-from pipeline.results import Drift, Fits, Origin
+from pipeline.marts.results import Drift, Fits, Origin
 from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
-from pipeline.stages.forecasting import known_fleet
+from pipeline.stages.forecasting import known_fleet, linings_before, linings_now
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.judging import judge
 
@@ -104,8 +104,9 @@ def origins(
         with _staged(con, settings, day, today, read, units) as past:
             if past is not None:
                 fits = fit_wear_and_use(past, settings, day, near)
-                strokes = strokes_of(past, fits) if flagged else None
-                found.append(Origin(day, known_fleet(past, fits), strokes))
+                fleet = known_fleet(past, fits)
+                strokes = strokes_of(past, fits, linings_now(past, fleet), day) if flagged else None
+                found.append(Origin(day, fleet, strokes))
                 near = fits.usage
     return found
 
@@ -132,7 +133,7 @@ def judged_by(drift: Drift | None, then: Origin) -> Origin:
 
     Those of a fleet change slowly; the readings of its wheel ends are only those of then.
     """
-    if drift is None or then.strokes is None or then.strokes.readings.is_empty():
+    if drift is None or then.strokes is None:
         return then
     return replace(then, judged=judged_strokes(drift, then.strokes, then.as_of))
 
@@ -144,6 +145,7 @@ def flags_before(
     today: dt.date,
     drift: Drift | None,
     fits: Fits,
+    linings: pl.DataFrame,
 ) -> Origin | None:
     """Every wheel end's flag on an earlier day, by the limits and wear rates learned since.
 
@@ -153,13 +155,14 @@ def flags_before(
     if drift is None or began_on is None or began_on > day:
         return Origin(day) if began_on is not None and began_on <= day else None
     judged = []
+    linings = linings_before(linings, (fits.usage.as_of - day).days)
     blocks = _changed_since(con, day)
     for block in range(blocks):
         units = warehouse.fetch(con, f"select unit_key from run.since where block_no = {block}")
         with _staged(con, settings, day, today, FLAGS_READ, units) as past:
-            judged += rejudged(past, drift, fits, day) if past is not None else []
+            judged += rejudged(past, drift, fits, linings, day) if past is not None else []
     others = "anti join (select unit_key from run.since) s on s.unit_key = upper(unit_id)"
-    judged += rejudged(con, drift, fits, day, others)
+    judged += rejudged(con, drift, fits, linings, day, others)
     return Origin(day, judged=by_urgency(judged))
 
 

@@ -39,6 +39,7 @@ CONTENT = "content_id bigint, table_name varchar, sha256 varchar"
 READ = (
     "judge.odometer_verdicts",
     "judge.wheel_ends",
+    "reduce.adjuster_duty_pieces",
     "reduce.adjuster_spells",
     "reduce.adjusters_now",
     "reduce.drift_outlook",
@@ -106,7 +107,7 @@ def restage(
         No inspection of a registered wheel end can be used, so there is nothing to say.
     """
     with warehouse.transaction(con):
-        day = judging.require_inspection(judging.put_day(con, settings, today, as_of), as_of)
+        day = judging.require_inspection(con, judging.put_day(con, settings, today, as_of), as_of)
         known = _remembered(con, _fingerprint(settings))
         parts = _cut_into_parts(con, _changed(con, known=known))
     while parts:

@@ -63,7 +63,9 @@ def fates_add_up(_: duckdb.DuckDBPyConnection) -> Iterator[str]:
         order by path"""
     yield """select l.path || ': ' || l.set_aside || ' set aside, ' || coalesce(s.n, 0) || ' listed'
         from mart.loads l
-        left join (select path, count(*) as n from mart.set_aside group by path) s
+        left join (
+            select path, count(*) as n from mart.set_aside where parts = parts_read group by path
+        ) s
             on s.path = l.path
         where l.set_aside <> coalesce(s.n, 0)
         order by l.path"""
@@ -72,11 +74,11 @@ def fates_add_up(_: duckdb.DuckDBPyConnection) -> Iterator[str]:
 
 
 def _fates_of(table: str) -> Iterator[str]:
-    yield f"""select '{table}: content ' || c.content_id || ' of ' || c.rows_read || ' rows holds '
+    yield f"""select '{table}: content ' || c.content_id || ' of ' || c.parts_read || ' rows holds '
             || count(r.row_no)
         from raw.contents c left join raw.{table} r on r.content_id = c.content_id
         where c.table_name = '{table}'
-        group by c.content_id, c.rows_read having count(r.row_no) <> c.rows_read
+        group by c.content_id, c.parts_read having count(r.row_no) <> c.parts_read
         order by c.content_id"""
     yield f"""select '{table}: row ' || f.row_no || ' with ' || count(*) || ' fates, '
             || count(r.row_no) || ' of them of a row that was read'

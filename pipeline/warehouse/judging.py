@@ -36,7 +36,7 @@ def judge(
         newest = put_day(con, settings, today, as_of)
         judge_rows(con, settings, only)
         warehouse.build(con, "17_mart", only)
-    return require_inspection(newest, as_of)
+    return require_inspection(con, newest, as_of)
 
 
 def put_day(
@@ -60,7 +60,9 @@ def judge_rows(
     warehouse.build(con, "15_fate", only)
 
 
-def require_inspection(newest: dt.date | None, as_of: dt.date | None) -> dt.date:
+def require_inspection(
+    con: duckdb.DuckDBPyConnection, newest: dt.date | None, as_of: dt.date | None
+) -> dt.date:
     """The as-of day, unless there is nothing to say.
 
     Raises
@@ -68,12 +70,31 @@ def require_inspection(newest: dt.date | None, as_of: dt.date | None) -> dt.date
     UserError
         No inspection of a registered wheel end can be used.
     """
+    if newest is None and _is_in_another_form(con):
+        raise UserError(
+            "inspections: found none in the contract's form, but files in another: drumline map "
+            "looks at them and writes down how they are read"
+        )
     if newest is None:
         raise UserError(
             "inspections: found no usable row of a unit in the register; "
             "accepted: at least one (drumline check says what is wrong with the rows)"
         )
     return as_of or newest
+
+
+def _is_in_another_form(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether files lie in no table's folder, or lack columns that the contract asks for."""
+    (elsewhere, lacking) = warehouse.one_row(
+        con,
+        """select
+            (select count(*) from raw.files where table_name = '' and content_id is null),
+            (select count(*) from (
+                select 1 from raw.inspections where problem like '%the file has no such column%'
+                limit 1
+            ))""",
+    )
+    return bool(elsewhere or lacking)
 
 
 def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date | None:
@@ -110,6 +131,7 @@ def _parameters(settings: Settings, as_of: dt.date, given: dt.date | None) -> pl
             "cam_degrees": default.cam_degrees,
             "check_weeks": settings.service.check_weeks,
             "grease_weeks": settings.service.grease_weeks,
+            "first_service_km_low": settings.service.first_service_km_low,
             "first_service_km_high": settings.service.first_service_km_high,
         },
         schema_overrides={"given_as_of": pl.Date, "begun_on": pl.Date},

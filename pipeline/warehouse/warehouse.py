@@ -39,6 +39,20 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
             problem varchar, unused_headings varchar, parse_key varchar, loaded_on date,
             loaded_at timestamp, rank_no bigint)"""
     )
+    # Of own files: where they were found, which of a file's tables it is, how many numbers each of
+    # its rows has for its parts, its newest day and the file's own date, what else to say, and its
+    # place by age.
+    for column in (
+        "folder varchar",
+        "part varchar",
+        "row_parts bigint",
+        "parts_read bigint",
+        "last_on date",
+        "dated_at varchar",
+        "notes varchar",
+        "age_no bigint",
+    ):
+        con.execute(f"alter table raw.contents add column if not exists {column}")
     con.execute(
         """create table if not exists raw.files (
             path varchar primary key, table_name varchar, sha256 varchar, content_id bigint,

@@ -6,7 +6,8 @@ with keyed as (
     select
         r.*,
         upper(r.unit_id) || '/' || cast(r.axle_no as varchar) || r.side as wheel_end_key,
-        c.rank_no
+        c.rank_no,
+        c.sha256 = 'derived' as is_derived
     from raw.register r
     inner join raw.contents c on c.content_id = r.content_id
     where r.problem is null

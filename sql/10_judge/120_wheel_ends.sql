@@ -2,7 +2,7 @@
 -- key: wheel_end_id
 -- inputs: judge.register_rows, run.axle_types, run.chambers, run.parameters
 -- meaning: what the wheel end is; lengths in mm, limits from the register, else its axle type's; what
---          the register dates after the as-of day was not known then
+--          the register dates after the as-of day was not known then; derived: listed by no register
 with merged as (
     select
         wheel_end_key,
@@ -20,7 +20,8 @@ with merged as (
         min(in_service_on) as in_service_on,
         min(in_service_km) as in_service_km,
         min(adjuster_fitted_on) as adjuster_fitted_on,
-        min(adjuster_fitted_km) as adjuster_fitted_km
+        min(adjuster_fitted_km) as adjuster_fitted_km,
+        bool_and(is_derived) as is_derived
     from judge.register_rows
     where not contradicts
     group by wheel_end_key
@@ -49,7 +50,8 @@ final as (
         case when m.adjuster_fitted_on <= p.as_of then m.adjuster_fitted_on end
             as adjuster_fitted_on,
         case when m.adjuster_fitted_on > p.as_of then null else m.adjuster_fitted_km end
-            as adjuster_fitted_km
+            as adjuster_fitted_km,
+        m.is_derived
     from merged m
     cross join run.parameters p
     left join run.axle_types t on t.axle_type = m.axle_type

@@ -7,6 +7,8 @@ with final as (
         r.content_id,
         r.row_no,
         c.rank_no,
+        c.age_no,
+        c.last_on,
         w.wheel_end_id,
         w.unit_id,
         r.inspected_on,

@@ -7,6 +7,8 @@ with candidates as (
         r.content_id,
         r.row_no,
         c.rank_no,
+        c.age_no,
+        c.last_on,
         w.wheel_end_id,
         w.unit_id,
         r.done_on,
@@ -39,6 +41,50 @@ doubtful as (
         on s.wheel_end_id = c.wheel_end_id and s.done_on = c.done_on and s.action = c.action
 ),
 
+newest as (
+    -- What the newest of the files that tell of a job says of it.
+    select
+        d.wheel_end_id,
+        d.done_on,
+        d.action,
+        max(d.age_no) as age_no,
+        max(d.last_on) as last_on,
+        max(d.odometer_km) as odometer_km,
+        max(d.reason) as reason,
+        max(d.cost) as cost
+    from doubtful d
+    inner join (
+        select wheel_end_id, done_on, action, max(age_no) as age_no
+        from doubtful
+        group by wheel_end_id, done_on, action
+    ) a
+        on a.wheel_end_id = d.wheel_end_id
+        and a.done_on = d.done_on
+        and a.action = d.action
+        and a.age_no = d.age_no
+    group by d.wheel_end_id, d.done_on, d.action
+),
+
+compared as (
+    select
+        d.*,
+        case
+            when d.odometer_km <> n.odometer_km
+                then 'odometer_km ' || cast(round(d.odometer_km, 2) as varchar) || ', and '
+                    || cast(round(n.odometer_km, 2) as varchar)
+            when d.reason <> n.reason then 'reason ' || d.reason || ', and ' || n.reason
+            when d.cost <> n.cost
+                then 'cost ' || cast(round(d.cost, 2) as varchar) || ', and '
+                    || cast(round(n.cost, 2) as varchar)
+        end || ' in a newer file, with records to ' || cast(n.last_on as varchar) as corrected
+    from doubtful d
+    left join newest n
+        on n.wheel_end_id = d.wheel_end_id
+        and n.done_on = d.done_on
+        and n.action = d.action
+        and n.age_no > d.age_no
+),
+
 agreement as (
     select
         wheel_end_id,
@@ -55,7 +101,8 @@ agreement as (
             when count(distinct part) > 1
                 then 'part ' || min(part) || ' and ' || max(part)
         end as differs_in
-    from doubtful
+    from compared
+    where corrected is null
     group by wheel_end_id, done_on, action
 ),
 
@@ -63,20 +110,21 @@ copies as (
     select
         d.content_id,
         d.row_no,
-        a.differs_in,
+        d.corrected,
+        case when d.corrected is null then a.differs_in end as differs_in,
         row_number() over (
             partition by
                 d.wheel_end_id, d.done_on, d.action, d.odometer_km, d.reason, d.cost,
                 d.part
             order by d.rank_no, d.row_no
         ) as copy_no
-    from doubtful d
-    inner join agreement a
+    from compared d
+    left join agreement a
         on a.wheel_end_id = d.wheel_end_id and a.done_on = d.done_on and a.action = d.action
 ),
 
 final as (
-    select c.*, d.differs_in, coalesce(d.copy_no, 1) as copy_no
+    select c.*, d.corrected, d.differs_in, coalesce(d.copy_no, 1) as copy_no
     from candidates c
     left join copies d on d.content_id = c.content_id and d.row_no = c.row_no
 )

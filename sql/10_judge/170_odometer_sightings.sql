@@ -11,7 +11,7 @@ with seen as (
     union all
     select unit_id, done_on as on_date, odometer_km
     from judge.work_rows
-    where copy_no = 1 and differs_in is null
+    where copy_no = 1 and differs_in is null and corrected is null
 ),
 
 final as (

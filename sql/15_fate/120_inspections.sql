@@ -71,6 +71,17 @@ contradicting as (
     where differs_in is not null and copy_no = 1
 ),
 
+corrected as (
+    select
+        content_id,
+        row_no,
+        'corrected by a newer file' as problem_kind,
+        wheel_end_id || ' on ' || cast(inspected_on as varchar) || ': found ' || corrected
+        || ', which counts' as problem
+    from judge.inspection_copies
+    where corrected is not null and copy_no = 1
+),
+
 mistyped_odometers as (
     select i.content_id, i.row_no, 'odometer_km runs back or jumps' as problem_kind, v.reason as problem
     from judge.inspection_candidates i
@@ -92,6 +103,8 @@ problems as (
     select 4 as turn, content_id, row_no, problem_kind, problem from judge.inspection_misfits
     union all
     select 5 as turn, * from contradicting
+    union all
+    select 5 as turn, * from corrected
     union all
     select 6 as turn, * from mistyped_odometers
     union all

@@ -56,12 +56,22 @@ problems as (
     where differs_in is not null and copy_no = 1
     union all
     select
+        4 as turn,
+        content_id,
+        row_no,
+        'corrected by a newer file' as problem_kind,
+        wheel_end_id || ', ' || action || ' on ' || cast(done_on as varchar) || ': found '
+        || corrected || ', which counts' as problem
+    from judge.work_rows
+    where corrected is not null and copy_no = 1
+    union all
+    select
         5 as turn, w.content_id, w.row_no, 'odometer_km runs back or jumps' as problem_kind,
         v.reason as problem
     from judge.work_rows w
     inner join judge.odometer_verdicts v
         on v.unit_id = w.unit_id and v.on_date = w.done_on and v.odometer_km = w.odometer_km
-    where w.copy_no = 1 and w.differs_in is null and v.reason is not null
+    where w.copy_no = 1 and w.differs_in is null and w.corrected is null and v.reason is not null
 ),
 
 first_problems as (

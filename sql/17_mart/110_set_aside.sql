@@ -1,8 +1,9 @@
 -- grain: one row that is set aside
 -- key: path, row_no
 -- inputs: fate.inspections, fate.work, fate.register, fate.duty, raw.inspections, raw.work,
---         raw.register, raw.duty, raw.files
--- meaning: where it stands, why, and its cells; row 1 is the heading
+--         raw.register, raw.duty, raw.files, raw.contents
+-- meaning: where it stands, why, and its cells; row 1 is the heading; how many of the wheel ends that
+--          it is of (parts of parts_read) are set aside: the others were used
 with fates as (
     select 'inspections' as table_name, * from fate.inspections where fate = 'set_aside'
     union all
@@ -80,16 +81,50 @@ cells as (
         on f.table_name = 'duty' and f.content_id = r.content_id and f.row_no = r.row_no
 ),
 
+listed as (
+    -- Rows of an own file may be of several wheel ends, its parts: row_parts numbers for each row.
+    select
+        c.content_id,
+        c.table_name,
+        cast(floor(c.row_no / n.row_parts) as bigint) as row_no,
+        min_by(c.problem_kind, c.row_no) as reason_kind,
+        string_agg(distinct c.problem, '; ' order by c.problem) as reason,
+        min_by(c.raw, c.row_no) as raw,
+        count(*) as parts
+    from cells c
+    inner join raw.contents n on n.content_id = c.content_id
+    group by c.content_id, c.table_name, cast(floor(c.row_no / n.row_parts) as bigint)
+),
+
+read as (
+    select content_id, row_no from raw.inspections
+    union all
+    select content_id, row_no from raw.work
+    union all
+    select content_id, row_no from raw.register
+),
+
+several as (
+    select r.content_id, cast(floor(r.row_no / n.row_parts) as bigint) as row_no, count(*) as parts_read
+    from read r
+    inner join raw.contents n on n.content_id = r.content_id
+    where n.row_parts > 1
+    group by r.content_id, cast(floor(r.row_no / n.row_parts) as bigint)
+),
+
 final as (
     select
         p.path,
-        c.row_no,
-        c.table_name,
-        c.problem_kind as reason_kind,
-        c.problem as reason,
-        c.raw
-    from cells c
-    inner join places p on p.content_id = c.content_id
+        l.row_no,
+        l.table_name,
+        l.reason_kind,
+        l.reason,
+        l.raw,
+        l.parts,
+        coalesce(s.parts_read, 1) as parts_read
+    from listed l
+    inner join places p on p.content_id = l.content_id
+    left join several s on s.content_id = l.content_id and s.row_no = l.row_no
 )
 
 select * from final

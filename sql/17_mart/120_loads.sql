@@ -1,16 +1,53 @@
 -- grain: one file of the lake
 -- key: path
--- inputs: raw.files, raw.contents, fate.inspections, fate.work, fate.register, fate.duty
+-- inputs: raw.files, raw.contents, raw.inspections, raw.work, raw.register, fate.inspections,
+--         fate.work, fate.register, fate.duty
 -- meaning: what became of its rows; accepted + repeated + set_aside = rows_read; a file whose
---          content another file already brought is all repeated
+--          content another file already brought is all repeated; a row of several wheel ends counts
+--          once, and as accepted where one of them was used; its parts_… count the wheel ends
 with fates as (
-    select 'inspections' as table_name, content_id, fate from fate.inspections
+    select 'inspections' as table_name, content_id, row_no, fate from fate.inspections
     union all
-    select 'work' as table_name, content_id, fate from fate.work
+    select 'work' as table_name, content_id, row_no, fate from fate.work
     union all
-    select 'register' as table_name, content_id, fate from fate.register
+    select 'register' as table_name, content_id, row_no, fate from fate.register
     union all
-    select 'duty' as table_name, content_id, fate from fate.duty
+    select 'duty' as table_name, content_id, row_no, fate from fate.duty
+),
+
+read as (
+    -- Rows of an own file may be of several wheel ends, its parts: row_parts numbers for each row.
+    select 'inspections' as table_name, content_id, row_no from raw.inspections
+    union all
+    select 'work' as table_name, content_id, row_no from raw.work
+    union all
+    select 'register' as table_name, content_id, row_no from raw.register
+),
+
+several as (
+    select
+        c.content_id,
+        cast(floor(r.row_no / c.row_parts) as bigint) as row_no,
+        count(*) as parts,
+        count(f.fate) as fated,
+        count(*) filter (where f.fate = 'set_aside') as set_aside
+    from raw.contents c
+    inner join read r on r.content_id = c.content_id
+    left join fates f
+        on f.table_name = r.table_name and f.content_id = r.content_id and f.row_no = r.row_no
+    where c.row_parts > 1
+    group by c.content_id, cast(floor(r.row_no / c.row_parts) as bigint)
+),
+
+-- A row is set aside or repeated where all its parts are one or the other.
+rows_of as (
+    select
+        content_id,
+        count(*) filter (where fated = parts and set_aside = 0) as repeated,
+        count(*) filter (where set_aside = parts) as set_aside,
+        count(*) filter (where fated = parts and set_aside between 1 and parts - 1) as mixed
+    from several
+    group by content_id
 ),
 
 counted as (
@@ -24,39 +61,59 @@ counted as (
 ),
 
 ordered as (
-    select *, row_number() over (partition by content_id order by path) as copy_no
-    from raw.files
+    select
+        f.*,
+        row_number() over (partition by f.content_id order by f.path) as copy_no
+    from raw.files f
+),
+
+told as (
+    select
+        o.path,
+        o.table_name,
+        o.sha256,
+        o.loaded_at,
+        o.content_id,
+        o.copy_no,
+        coalesce(o.problem, c.problem) as problem,
+        coalesce(c.rows_read, 0) as rows_read,
+        coalesce(c.parts_read, 0) as parts_read,
+        coalesce(n.repeated, 0) as parts_repeated,
+        coalesce(n.set_aside, 0) as parts_set_aside,
+        case when c.row_parts > 1 then coalesce(r.repeated, 0) + coalesce(r.mixed, 0)
+            else coalesce(n.repeated, 0) end as repeated,
+        case when c.row_parts > 1 then coalesce(r.set_aside, 0) else coalesce(n.set_aside, 0) end
+            as set_aside,
+        concat_ws(
+            '; ', 'loaded', 'headings that nothing reads: ' || c.unused_headings, c.notes
+        ) as remark
+    from ordered o
+    left join raw.contents c on c.content_id = o.content_id
+    left join counted n on n.content_id = o.content_id and n.table_name = o.table_name
+    left join rows_of r on r.content_id = o.content_id
 ),
 
 final as (
     select
-        f.path,
-        f.table_name,
-        f.sha256,
-        f.loaded_at,
-        coalesce(c.rows_read, 0) as rows_read,
-        case
-            when f.content_id is null or f.copy_no > 1 then 0
-            else c.rows_read - coalesce(n.repeated, 0) - coalesce(n.set_aside, 0)
-        end as accepted,
-        case
-            when f.content_id is null then 0
-            when f.copy_no > 1 then c.rows_read
-            else coalesce(n.repeated, 0)
-        end as repeated,
-        case when f.content_id is null or f.copy_no > 1 then 0 else coalesce(n.set_aside, 0) end
-            as set_aside,
+        path,
+        table_name,
+        sha256,
+        loaded_at,
+        rows_read,
+        case when copy_no > 1 then 0 else rows_read - repeated - set_aside end as accepted,
+        case when copy_no > 1 then rows_read else repeated end as repeated,
+        case when copy_no > 1 then 0 else set_aside end as set_aside,
         coalesce(
-            f.problem,
-            c.problem,
-            case when f.copy_no > 1 then 'same content as a file read before' end,
-            case when c.unused_headings is not null
-                then 'loaded; headings that nothing reads: ' || c.unused_headings end,
-            'loaded'
-        ) as status
-    from ordered f
-    left join raw.contents c on c.content_id = f.content_id
-    left join counted n on n.content_id = f.content_id and n.table_name = f.table_name
+            problem,
+            case when copy_no > 1 then 'same content as a file read before' end,
+            remark
+        ) as status,
+        parts_read,
+        case when copy_no > 1 then 0 else parts_read - parts_repeated - parts_set_aside end
+            as parts_accepted,
+        case when copy_no > 1 then parts_read else parts_repeated end as parts_repeated,
+        case when copy_no > 1 then 0 else parts_set_aside end as parts_set_aside
+    from told
 )
 
 select * from final

@@ -1,27 +1,61 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
--- inputs: judge.wheel_ends, stage.duty_spells, stage.setting_episodes, stage.lining_lives,
---         stage.adjuster_fittings, stage.adjuster_checks, stage.inspections, run.service,
+-- inputs: judge.wheel_ends, stage.duty_spells, stage.setting_episodes, stage.stroke_readings,
+--         stage.lining_lives, stage.lining_readings, stage.adjuster_fittings,
+--         stage.adjuster_checks, stage.inspections, stage.jobs, stage.unit_sightings, run.service,
 --         run.parameters
--- meaning: the setting, lining and adjuster in place on the as-of day, its check interval, the
---          adjuster's age in km when it was last known good, and when anyone last looked
+-- meaning: the setting, lining and adjuster in place on the as-of day and its check interval; the
+--          unit's km when its stroke was last read (when it was set, where not since), when its
+--          adjuster was fitted and last known good, and when it was last seen; what its lining
+--          read last (by the pointer only where no gauge was ever put to it) and its minimum;
+--          whether its last return test failed with no other adjuster since (null: never tested)
 with episodes as (
-    select wheel_end_id, episode_id, set_on
-    from stage.setting_episodes
-    where ended_on is null
+    select
+        e.wheel_end_id,
+        e.episode_id,
+        e.set_on,
+        e.set_source,
+        e.set_km,
+        max(r.inspected_on) as read_on
+    from stage.setting_episodes e
+    left join stage.stroke_readings r
+        on r.episode_id = e.episode_id and r.stroke_ratio is not null
+    where e.ended_on is null
+    group by e.wheel_end_id, e.episode_id, e.set_on, e.set_source, e.set_km
 ),
 
 lives as (
     select wheel_end_id, life_id from stage.lining_lives where ended_on is null
 ),
 
-ages as (
-    select f.wheel_end_id, max(c.km) - min(f.fitted_km) as adjuster_km
+linings as (
+    select
+        l.wheel_end_id,
+        l.life_id,
+        coalesce(r.lining_mm, r.pointer_lining_mm) as lining_read_mm,
+        r.inspected_on as lining_read_on,
+        row_number() over (
+            partition by l.wheel_end_id
+            order by
+                case when r.lining_mm is null then 1 else 0 end,
+                r.inspected_on desc,
+                case when r.as_left then 0 else 1 end
+        ) as place
+    from lives l
+    left join stage.lining_readings r on r.life_id = l.life_id
+),
+
+adjusters as (
+    select
+        f.wheel_end_id,
+        min(f.fitted_km) as fitted_km,
+        max(c.km) as good_km
     from stage.adjuster_fittings f
-    inner join stage.adjuster_checks c
+    left join stage.adjuster_checks c
         on c.wheel_end_id = f.wheel_end_id
         and (f.fitted_on is null or c.inspected_on > f.fitted_on)
-    where f.replaced_on is null and not c.failed and f.fitted_km is not null
+        and not c.failed
+    where f.replaced_on is null
     group by f.wheel_end_id
 ),
 
@@ -29,6 +63,48 @@ looked as (
     select wheel_end_id, max(inspected_on) as last_inspected_on
     from stage.inspections
     group by wheel_end_id
+),
+
+tests as (
+    select
+        wheel_end_id,
+        inspected_on,
+        as_left,
+        return_test,
+        row_number() over (
+            partition by wheel_end_id
+            order by inspected_on desc, case when as_left then 0 else 1 end
+        ) as place
+    from stage.inspections
+    where return_test is not null
+),
+
+replaced as (
+    select wheel_end_id, max(done_on) as replaced_on
+    from stage.jobs
+    where action = 'adjuster_replaced'
+    group by wheel_end_id
+),
+
+tested as (
+    select
+        t.wheel_end_id,
+        t.inspected_on as tested_on,
+        t.return_test = 'fail'
+        and (
+            r.replaced_on is null
+            or r.replaced_on < t.inspected_on
+            or (r.replaced_on = t.inspected_on and t.as_left)
+        ) as test_failed
+    from tests t
+    left join replaced r on r.wheel_end_id = t.wheel_end_id
+    where t.place = 1
+),
+
+seen as (
+    select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
+    from stage.unit_sightings
+    group by unit_id
 ),
 
 final as (
@@ -40,11 +116,24 @@ final as (
         w.side,
         w.axle_type,
         w.depot,
+        w.arm_length_mm,
+        radians(w.cam_degrees) / (w.lining_new_mm - w.lining_min_mm) as ratio_per_mm,
+        w.readjust_limit_mm,
+        w.lining_min_mm,
         d.duty,
         e.episode_id,
         e.set_on,
+        e.set_source,
+        coalesce(i.km, e.set_km) as read_km,
         l.life_id,
-        a.adjuster_km,
+        l.lining_read_mm,
+        l.lining_read_on,
+        a.fitted_km as adjuster_fitted_km,
+        a.good_km as adjuster_good_km,
+        t.tested_on,
+        t.test_failed,
+        n.seen_on,
+        n.seen_km,
         k.last_inspected_on,
         coalesce(s.check_weeks, p.check_weeks) as check_weeks
     from judge.wheel_ends w
@@ -52,8 +141,15 @@ final as (
     inner join stage.duty_spells d
         on d.unit_id = w.unit_id and d.from_on <= p.as_of and p.as_of < d.until_on
     left join episodes e on e.wheel_end_id = w.wheel_end_id
-    left join lives l on l.wheel_end_id = w.wheel_end_id
-    left join ages a on a.wheel_end_id = w.wheel_end_id
+    left join (
+        select wheel_end_id, inspected_on, max(km) as km
+        from stage.inspections
+        group by wheel_end_id, inspected_on
+    ) i on i.wheel_end_id = w.wheel_end_id and i.inspected_on = e.read_on
+    left join linings l on l.wheel_end_id = w.wheel_end_id and l.place = 1
+    left join adjusters a on a.wheel_end_id = w.wheel_end_id
+    left join tested t on t.wheel_end_id = w.wheel_end_id
+    left join seen n on n.unit_id = w.unit_id
     left join looked k on k.wheel_end_id = w.wheel_end_id
     left join run.service s on s.duty = d.duty
 )

@@ -4,7 +4,7 @@
 --         run.service, run.parameters
 -- meaning: adjuster check and greasing, each due an interval after it was last done (the duty's
 --          interval, else the fleet's); first service, when a new adjuster has run past its window
---          and nobody has looked since it was fitted
+--          and nobody has looked since it entered it: a look before tells nothing yet
 with standing as (
     select
         w.wheel_end_id,
@@ -43,6 +43,16 @@ renewed as (
     group by wheel_end_id
 ),
 
+served as (
+    select distinct r.wheel_end_id
+    from renewed r
+    cross join run.parameters p
+    inner join stage.inspections i
+        on i.wheel_end_id = r.wheel_end_id
+        and i.inspected_on > r.fitted_on
+        and i.km - r.fitted_km >= p.first_service_km_low
+),
+
 run_by_now as (
     select unit_id, max(km) as km
     from stage.unit_days
@@ -68,9 +78,8 @@ due as (
     from standing s
     inner join renewed r on r.wheel_end_id = s.wheel_end_id
     inner join run_by_now k on k.unit_id = s.unit_id
-    left join checked c on c.wheel_end_id = s.wheel_end_id
+    anti join served v on v.wheel_end_id = s.wheel_end_id
     where k.km - r.fitted_km > s.first_service_km_high
-        and coalesce(c.last_on <= r.fitted_on, true)
 ),
 
 final as (

@@ -27,9 +27,9 @@ import polars as pl
 import vl_convert
 
 from pipeline import run as runs
-from pipeline.background import IN_PLACE
 from pipeline.out.holding import opened
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.background import IN_PLACE
 
 SIZES = (10_000, 100_000)
 STAGED = 3

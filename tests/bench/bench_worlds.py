@@ -1,13 +1,17 @@
 """Published forecasts against the truth, world by world.
 
-``python -m tests.bench.bench_worlds [--fleets 3] [--units 60] [--seed 0] [WORDS …]`` runs fleets of
-every world whose name holds one of the words (all unless said), each as of a year before its
-records end, and prints a table; it asserts nothing. All of the wheel ends registered on that day
-count, those whose unit has left too. Every stage runs but the page's.
+``python -m tests.bench.bench_worlds [--fleets 3] [--units 60] [--seed 0] [--best 0] [WORDS …]``
+runs fleets of every world whose name holds one of the words (all unless said), each as of a year
+before its records end, and prints a table; it asserts nothing. All of the wheel ends registered on
+that day count, those whose unit has left too. Every stage runs but the page's.
+
+``--best`` lives so many other futures of each fleet from that day on: the best that could be
+forecast by somebody who knew every lining, rate, use and rule of then, and not what comes.
 """
 
 import argparse
 import datetime as dt
+import itertools
 import tempfile
 import time
 from collections.abc import Iterable
@@ -47,12 +51,13 @@ def main() -> None:
             continue
         began, crashed, found = time.perf_counter(), 0, []
         for number in range(given.fleets):
-            fleet = lived(replace(world, units=given.units), given.seed + number)
+            seed = given.seed + number
+            fleet = lived(replace(world, units=given.units), seed)
             try:
-                found.append(judged(fleet))
+                found.append(judged(fleet) | best(fleet, seed, given.best))
             except Exception as problem:  # a crash is a result here
                 crashed += 1
-                print(f"  seed {given.seed + number}: {type(problem).__name__}: {problem}"[:200])
+                print(f"  seed {seed}: {type(problem).__name__}: {problem}"[:200])
         took = (time.perf_counter() - began) / given.fleets
         print(_line(name, found, crashed, took), flush=True)
     print(NOTES)
@@ -64,6 +69,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--fleets", type=int, default=3)
     parser.add_argument("--units", type=int, default=World().units)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--best", type=int, default=0, help="futures of the best forecast")
     return parser.parse_args()
 
 
@@ -74,7 +80,41 @@ def judged(fleet: Fleet) -> dict[str, float]:
         run = Run(con, lake, Path(base) / "out", settings_of(lake), NOW, given_as_of=AS_OF)
         for stage in STAGES[:FROM_MART]:
             stage.does(run)
-        return {**_totals(con, fleet), **_wheel_ends(con, fleet), **_failures(con, fleet)}
+        found = {**_totals(con, fleet), **_wheel_ends(con, fleet), **_failures(con, fleet)}
+        return found | _uncorrected(run)
+
+
+def _uncorrected(run: Run) -> dict[str, float]:
+    """The year before anything was learned from past errors."""
+    assert run.futures is not None
+    return {"raw": float(run.futures.tallies[0].span_relines[:, :12].sum(axis=1).mean())}
+
+
+def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:
+    """Scores of other futures of the same fleet, taken as a forecast; nothing if none is asked."""
+    if not futures:
+        return {}
+    here = fleet.registered(AS_OF)
+    others = [lived(fleet.world, seed, (AS_OF, n)) for n in range(1, futures + 1)]
+    came, *told = (_by_span(each, here) for each in (fleet, *others))
+    totals = np.quantile(told, LEVELS, axis=0).T
+    days = [np.minimum(each.days_to_reline(AS_OF)[here], CLIPPED_DAYS) for each in (fleet, *others)]
+    scores = _pinball(totals, came)
+    return {
+        "width best": (totals[0, 2] - totals[0, 0]) / max(came[0], 1.0),
+        "crps best": float(scores[0]),
+        "crps q best": float(scores[1:].sum()),
+        "crps day best": float(_pinball(np.quantile(days[1:], LEVELS, axis=0).T, days[0]).mean()),
+    }
+
+
+def _by_span(fleet: Fleet, here: np.ndarray) -> np.ndarray:
+    """Relines of the year after as-of, and of its quarters."""
+    ids = list(itertools.compress(fleet.wheel_end_ids, here))
+    relined = fleet.relines().filter(pl.col("wheel_end_id").is_in(ids))["relined_on"]
+    ends = pl.date_range(AS_OF, ENDS_ON, "3mo", eager=True).to_list()
+    quarters = [_between(relined, a + dt.timedelta(days=1), b) for a, b in itertools.pairwise(ends)]
+    return np.array([sum(quarters), *quarters], float)
 
 
 def _totals(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
@@ -203,18 +243,22 @@ def _failures(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
 
 
 HEADING = (
-    f"{'':36} {'n':>3} {'x':>2} {'s':>5} | {'12 months':>13} {'in':>4} {'qtrs':>4} {'wide':>5} | "
+    f"{'':36} {'n':>3} {'x':>2} {'s':>5} | {'12 months':>13} {'raw':>6} {'in':>4} {'qtrs':>4} "
+    f"{'wide':>5} | "
     f"{'minimum':>7} {'<':>4} {'>':>4} {'open':>4} | {'reline':>6} {'<':>4} {'>':>4} | "
     f"{'lining mm':>9} {'in':>4} | {'failed':>7} {'found':>7} | "
-    f"{'CRPS year: ours last line':>25} | {'quarters':>19} | {'day: ours line':>15}"
+    f"{'CRPS year: ours last line':>25} | {'quarters':>19} | {'day: ours line':>15} | "
+    f"{'best: wide year qtrs day':>26}"
 )
 NOTES = """n fleets, x of them ended in a traceback, s seconds each
-12 months: relines forecast over what happened, mean over fleets ± its standard error; in: fleets
-inside p10 to p90; qtrs: quarters inside; wide: p90 less p10 over what happened
+12 months: relines forecast over what happened, mean over fleets ± its standard error; raw: before
+anything was learned from past errors; in: fleets inside p10 to p90; qtrs: quarters inside; wide:
+p90 less p10 over what happened
 minimum, reline: days inside p10 to p90, both counted in; < before, > after; open: p90 is never
 lining: lining on the as-of day, less the true one, and share inside its 8 in 10
 failed, found: adjuster failures forecast, over those that happened and over those that checks found
-CRPS: from p10, p50, p90, in relines and in days (up to 730); smaller is better"""
+CRPS: from p10, p50, p90, in relines and in days (up to 730); smaller is better
+best: width, and CRPS of year, quarters and day, of other futures of the same fleet (--best)"""
 
 
 def _line(name: str, found: list[dict[str, float]], crashed: int, took: float) -> str:
@@ -226,13 +270,21 @@ def _line(name: str, found: list[dict[str, float]], crashed: int, took: float) -
     error = ratio.std(ddof=1) / np.sqrt(len(ratio)) if len(ratio) > 1 else np.nan
     crps = " ".join(f"{mean[f'crps {r}']:7.1f}" for r in RIVALS)
     quarters = " ".join(f"{mean[f'crps q {r}']:5.1f}" for r in RIVALS)
+    raw = np.mean([f["raw"] / max(f["happened"], 1.0) - 1.0 for f in found])
+    best = ""
+    if "crps best" in mean:
+        best = (
+            f" | {mean['width best']:7.0%} {mean['crps best']:5.1f} {mean['crps q best']:5.1f} "
+            f"{mean['crps day best']:5.0f}"
+        )
     return (
-        f"{head} {_percent(ratio.mean()):>6} ±{100 * error:4.1f} {mean['year inside']:4.0%} "
+        f"{head} {_percent(ratio.mean()):>6} ±{100 * error:4.1f} {_percent(raw):>6} "
+        f"{mean['year inside']:4.0%} "
         f"{mean['quarters inside']:4.0%} {mean['width']:5.0%} | "
         f"{_shares(mean, 'min', 7)} {mean['min open-ended']:4.0%} | {_shares(mean, 'reline', 6)} | "
         f"{mean['lining bias']:+9.2f} {mean['lining held']:4.0%} | "
         f"{_over(found, 'failed'):>7} {_over(found, 'found'):>7} | {crps:>25} | {quarters:>19} | "
-        f"{mean['crps day ours']:7.0f} {mean['crps day line']:7.0f}"
+        f"{mean['crps day ours']:7.0f} {mean['crps day line']:7.0f}{best}"
     )
 
 

@@ -36,7 +36,6 @@ from dashboards.measures import Measures
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import sections
-from pipeline.publish.page_frames import with_intervals
 from tests import dashboard_data
 
 METRIC = Measures(Fleet(currency="EUR"))
@@ -302,16 +301,15 @@ def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData)
 
 def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
     """Wilson's interval of 0 in 1 reaches to 0.793 (his formula by hand: 3.84 / 4.84)."""
-    bare = data.backtest.head(1).drop("observed_low", "observed_high")
-    one = bare.with_columns(
+    one = data.backtest.head(1).with_columns(
         measure=pl.lit("reline_on"), nominal=pl.lit(0.8), observed=pl.lit(0.0), n=pl.lit(1)
     )
-    figure = coverage_figure(with_intervals(one))
+    figure = coverage_figure(one)
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
-    assert rows[0]["observed_high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
-    untold = with_intervals(one.with_columns(observed=pl.lit(None, dtype=pl.Float64)))
-    assert untold["observed_low"].null_count() == 1
+    assert rows[0]["high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
+    untold = one.with_columns(observed=pl.lit(None, dtype=pl.Float64))
+    assert coverage_figure(untold) is None
 
 
 def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
@@ -507,7 +505,8 @@ def test_the_newest_month_of_settings_is_set_against_all_months() -> None:
 
 
 def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
-    held = data.backtest.with_columns(observed=pl.lit(0.8), n=pl.lit(90))
+    right = pl.lit(0.8)
+    held = data.backtest.with_columns(observed=right, strictly_inside=right, n=pl.lit(90))
     assert title(coverage_figure(held)).startswith("The bands have held as promised")
     narrow = held.with_columns(
         observed=pl.when(pl.col("measure") == "reline_on").then(0.5).otherwise("observed")
@@ -515,17 +514,19 @@ def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
     assert title(coverage_figure(narrow)) == (
         "Some bands have been too narrow (day of the reline 50 % inside, 80 % promised)"
     )
-    wide = held.with_columns(observed=pl.lit(1.0))
+    wide = held.with_columns(observed=pl.lit(1.0), strictly_inside=pl.lit(1.0))
     assert title(coverage_figure(wide)).startswith("Some bands have been wider than needed")
-    few = held.with_columns(n=pl.lit(2))
+    few = held.filter(pl.col("measure") == "reline_on").with_columns(n=pl.lit(2))
     assert title(coverage_figure(few)).startswith("Too few forecasts have come due")
 
 
-def test_single_quantiles_are_no_bands(data: PageData) -> None:
-    quantiles = data.backtest.with_columns(pl.col("measure") + "_p10", observed=pl.lit(0.0))
-    both = pl.concat([data.backtest, quantiles])
-    assert title(coverage_figure(both)) == title(coverage_figure(data.backtest))
-    assert coverage_figure(quantiles) is None
+def test_a_forecast_has_one_row_whatever_its_origins(data: PageData) -> None:
+    chances = data.backtest.with_columns(measure=pl.lit("min_now"))
+    figure = coverage_figure(pl.concat([data.backtest, chances]))
+    assert figure is not None
+    (rows,) = figure.spec()["datasets"].values()
+    assert [r["group"] for r in rows] == ["day of the reline", "relines in a quarter"]
+    assert coverage_figure(chances) is None
 
 
 def test_months_compare_against_last_months_band(data: PageData) -> None:

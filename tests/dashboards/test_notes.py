@@ -1,14 +1,17 @@
 """What a run says of itself: only what its own figures say, and nothing when all is well."""
 
+import datetime as dt
 from dataclasses import replace
 
 import polars as pl
 import pytest
 
+from dashboards.charts.trust import judged, verdict
 from dashboards.method import METHODS, told
 from dashboards.notes import forecasts_judged, run_notes, this_month
 from dashboards.page import rendered
 from dashboards.page_data import PageData
+from dashboards.summary import facts
 from tests import dashboard_data
 
 
@@ -21,7 +24,20 @@ def data() -> PageData:
 def outcomes(held: float, n: int, measure: str = "reline_on") -> pl.DataFrame:
     """A forecast whose bands promised 80 % and held another share."""
     day = dashboard_data.AS_OF
-    row = {"measure": measure, "origin": day, "nominal": 0.8, "observed": held, "n": n, "bias": 0.1}
+    row = {
+        "measure": measure,
+        "origin": day,
+        "nominal": 0.8,
+        "observed": held,
+        "strictly_inside": held,
+        "below": 0.0,
+        "above": 1.0 - held,
+        "n": n,
+        "bias": 0.1,
+        "crps": 4.0,
+        "crps_last_year": 6.5,
+        "crps_straight_line": 8.0,
+    }
     return pl.DataFrame([row])
 
 
@@ -73,12 +89,61 @@ def test_earlier_forecasts_are_judged_a_sentence_each() -> None:
     said = forecasts_judged(pl.concat([outcomes(0.79, 300), quarters]))
     plain = [s.replace("\u00a0", " ") for s in said]
     assert plain == [
-        "Day of the reline: 79 % of 300 outcomes inside the bands, 80 % promised (as promised).",
-        "Fleet's relines in a quarter: 50 % of 2 outcomes inside the bands, 80 % promised "
-        "(too few to judge).",
         "The fleet's relines in a quarter came out 12 % below the forecast on average "
-        "(2 quarters; fewer than 20 quarters say little).",
+        "(1 quarter; fewer than 6 quarters say little).",
+        "Their score (CRPS, in relines; smaller is better) was 4.0; last year's relines again "
+        "would have had 6.5, a straight line through each lining's readings 8.0.",
+        "Relines in a quarter: 50 % of 2 forecasts (1 outcome) inside the bands, "
+        "80 % promised (too few to judge).",
+        "Day of the reline: 79 % of 300 forecasts (300 outcomes) inside the bands, 0 % before, "
+        "21 % after, 80 % promised (as promised).",
     ]
+
+
+def test_dates_hit_to_the_day_are_not_told_to_need_more_room(data: PageData) -> None:
+    """A fleet checked exactly every 12 weeks: bands of one day, nearly all of them hit."""
+    hit = outcomes(0.97, 400).with_columns(strictly_inside=pl.lit(0.27), above=pl.lit(0.03))
+    assert run_notes(replace(data, backtest=hit)) == ()
+    (said,) = forecasts_judged(hit)
+    assert "97\u00a0% of 400" in said
+    assert said.endswith("(as promised).")
+
+
+def totals(inside: int, quarters: int) -> pl.DataFrame:
+    """So many quarters, each forecast once, the last ``inside`` of them inside."""
+    one = outcomes(1.0, 1, "relines_quarter")
+    return pl.concat(
+        one.with_columns(
+            origin=pl.lit(dashboard_data.AS_OF - dt.timedelta(days=91 * (n + 1))),
+            observed=pl.lit(float(n < inside)),
+        )
+        for n in range(quarters)
+    )
+
+
+@pytest.mark.parametrize(
+    ("inside", "quarters", "word"),
+    [
+        (5, 5, "too few to judge"),
+        (7, 10, "as promised"),  # 7 or fewer of 10 has probability 0.32
+        (5, 10, "too narrow"),  # 0.03
+        (12, 12, "wider than needed"),  # 0.07
+    ],
+)
+def test_totals_are_judged_by_the_quarters_that_they_are(inside, quarters, word) -> None:
+    (row,) = judged(totals(inside, quarters)).to_dicts()
+    assert row["outcomes"] == quarters
+    assert verdict(row) == word
+
+
+def test_the_figure_beside_the_totals_speaks_of_totals(data: PageData) -> None:
+    dates = outcomes(0.79, 300)
+    both = replace(data, backtest=pl.concat([dates, totals(9, 12)]))
+    (fact,) = [f for f in facts(both) if f.chapter == "trust"]
+    assert (fact.label, fact.value) == ("Earlier totals", "75\u00a0%")
+    assert "12 forecasts of 12 quarters" in fact.detail.replace("\u00a0", " ")
+    (other,) = [f for f in facts(replace(data, backtest=dates)) if f.chapter == "trust"]
+    assert other.label == "Earlier dates"
 
 
 def test_nothing_to_judge_is_said() -> None:

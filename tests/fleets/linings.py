@@ -294,13 +294,14 @@ def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.Da
         for name in REDUCTIONS:
             select = (SQL / f"{name}.sql").read_text()
             database.execute(f"create table reduce.{name[4:]} as {select}")
-        return {name[4:]: database.table(f"reduce.{name[4:]}").pl() for name in REDUCTIONS[1:]}
+        names = [f"reduce.{name[4:]}" for name in REDUCTIONS[1:]]
+        return {name: database.table(name).pl() for name in names}
 
 
 def sums_of(fleet: DrawnFleet) -> LiningLifeSums:
     tables = reduced(fleet.readings, fleet.reading_km)
     return lining_life_sums(
-        tables["lining_life_sums"],
-        tables["lining_life_duty_sums"],
-        tables["lining_life_duty_pairs"],
+        tables["reduce.lining_life_sums"],
+        tables["reduce.lining_life_duty_sums"],
+        tables["reduce.lining_life_duty_pairs"],
     )

@@ -137,6 +137,15 @@ def test_band_and_aim_are_those_of_the_wheel_ends_own_arm():
     assert (line.minimum, line.limit) == ("6.0", "30: 50.8")
 
 
+def test_the_sheet_says_from_where_on_an_adjuster_takes_up():
+    """17.5° (common practice, no source) is an arc of 0.305 of the arm; 20° one of 0.349."""
+    assert "camshaft turn" not in workshop_sheets(month())
+    usual = workshop_sheets(month(fleet=Fleet(take_up_deg=17.5)))
+    assert "past 17.5° of camshaft turn: an applied stroke of about 31 %" in usual
+    set_otherwise = workshop_sheets(month(fleet=Fleet(take_up_deg=20.0)))
+    assert "past 20° of camshaft turn: an applied stroke of about 35 %" in set_otherwise
+
+
 def test_inches_are_inches():
     """150 mm is 5.906 in, a tenth of it 0.591 in."""
     (line, _), *_ = (s.ends for s in unit_sheets(month(fleet=Fleet(length_unit="in"))))

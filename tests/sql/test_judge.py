@@ -12,9 +12,9 @@ def inspections(*lines: str, heading: str = HEADING) -> str:
     return "\n".join([heading, *lines])
 
 
-def fates(con, table="inspections"):
+def fates(con, table="fate.inspections"):
     return rows(
-        con, f"select row_no, fate, problem_kind from fate.{table} order by row_no, problem_kind"
+        con, f"select row_no, fate, problem_kind from {table} order by row_no, problem_kind"
     )
 
 
@@ -227,7 +227,7 @@ def test_work_rows_have_their_fates_too():
             heading=WORK,
         ),
     )
-    assert fates(con, "work") == [
+    assert fates(con, "fate.work") == [
         (3, "repeated", None),
         (4, "set_aside", "contradictory rows"),
         (5, "set_aside", "contradictory rows"),
@@ -243,7 +243,7 @@ def test_a_register_that_contradicts_itself_takes_its_wheel_end_with_it_and_says
         register=REGISTER + "    K1 | 1 | R | trailing | 150 | 18 | 6\n",
         inspections=inspections(*GOOD, "K1 | 1 | R | 2025-01-06 | 100000 | 12 | 18"),
     )
-    assert fates(con, "register") == [
+    assert fates(con, "fate.register") == [
         (3, "set_aside", "contradictory rows"),
         (4, "set_aside", "contradictory rows"),
     ]
@@ -257,7 +257,7 @@ def test_a_register_row_listed_twice_is_repeated():
         register=REGISTER + "    K1 | 1 | R | trailing | 140 | 18 | 6\n",
         inspections=inspections(*GOOD),
     )
-    assert fates(con, "register") == [(4, "repeated", None)]
+    assert fates(con, "fate.register") == [(4, "repeated", None)]
 
 
 def test_wheel_ends_take_limits_from_the_register_then_the_axle_type_then_the_default():
@@ -293,7 +293,7 @@ def test_duty_rows_of_unknown_units_and_two_duties_at_once_are_set_aside():
             K9      | long  | 2025-01-01 | -
         """,
     )
-    assert fates(con, "duty") == [
+    assert fates(con, "fate.duty") == [
         (3, "repeated", None),
         (4, "set_aside", "contradictory rows"),
         (5, "set_aside", "contradictory rows"),

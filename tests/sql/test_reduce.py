@@ -71,7 +71,8 @@ def test_greasing_due_follows_the_last_greasing_and_the_duty_of_the_day(con):
 def test_drift_outlook_says_what_is_in_place_and_how_old_the_adjuster_was_when_last_good(con):
     assert rows(
         con,
-        """select wheel_end_id, duty, episode_id, life_id, adjuster_km, check_weeks
+        """select wheel_end_id, duty, episode_id, life_id,
+            adjuster_good_km - adjuster_fitted_km, check_weeks
         from reduce.drift_outlook order by wheel_end_id""",
     ) == [
         ("K1/1L", "short", "K1/1L@3", "K1/1L#2", 8_000, 8),

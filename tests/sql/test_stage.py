@@ -443,7 +443,7 @@ def test_a_named_fault_is_the_cause():
 
 def mart_of(con, table):
     warehouse.build(con, "40_mart")
-    return rows(con, f"from mart.{table} order by all")
+    return rows(con, f"from {table} order by all")
 
 
 def test_a_check_and_a_greasing_are_overdue_an_interval_after_they_were_done():
@@ -455,7 +455,7 @@ def test_a_check_and_a_greasing_are_overdue_an_interval_after_they_were_done():
         as_of=D(2025, 6, 30),
     )
     assert [
-        (kind, due_on, weeks) for _, _, _, _, kind, due_on, weeks in mart_of(con, "overdue")
+        (kind, due_on, weeks) for _, _, _, _, kind, due_on, weeks in mart_of(con, "mart.overdue")
     ] == [
         ("adjuster check", D(2025, 6, 23), 1.0),
         ("greasing", D(2025, 4, 28), 9.0),
@@ -467,14 +467,46 @@ def test_a_first_service_is_missed_when_a_new_adjuster_runs_past_its_window_unse
         inspections=left(*THREE_CHECKS[:2]) + "\nK1 | 1 | R | 2025-06-23 | 140000 | 9 | 18",
         work=left("2025-04-14 | 122000 | adjuster_replaced | failed", heading=JOBS),
     )
-    assert [row[4:6] for row in mart_of(con, "overdue") if row[0] == "K1/1L"] == [
+    assert [row[4:6] for row in mart_of(con, "mart.overdue") if row[0] == "K1/1L"] == [
         ("first service", D(2025, 4, 14))
     ]
+
+
+@pytest.mark.parametrize(("km", "missed"), [(122_900, True), (123_100, False)])
+def test_a_look_before_the_first_services_window_is_no_first_service(km, missed):
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS[:2], f"2025-04-21 | {km} | 8 | 18")
+        + "\nK1 | 1 | R | 2025-06-23 | 140000 | 9 | 18",
+        work=left("2025-04-14 | 122000 | adjuster_replaced | failed", heading=JOBS),
+    )
+    kinds = {row[4] for row in mart_of(con, "mart.overdue") if row[0] == "K1/1L"}
+    assert ("first service" in kinds) == missed
+
+
+def test_records_begin_at_the_first_inspection_that_counts():
+    con = warehouse_of(inspections=left("2024-12-30 | 99000 | 9 | 18", *THREE_CHECKS))
+    assert rows(con, "from stage.records") == [(D(2024, 12, 30),)]
+    con = warehouse_of(inspections=left("2024-12-30 | x | 9 | 18", *THREE_CHECKS))
+    assert rows(con, "from stage.records") == [(D(2025, 1, 6),)]
+
+
+def test_mart_on_record_counts_what_is_held_of_each_wheel_end_and_what_is_not():
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS, "2025-09-15 | 160000 | - | 18"),
+        work=left("2025-03-31 | 120000 | greased | planned", heading=JOBS),
+    )
+    warehouse.build(con, "40_mart")
+    assert rows(
+        con,
+        """select wheel_end_id, inspections, linings, strokes, return_tests, jobs, greasings,
+            relines
+        from mart.on_record order by 1""",
+    ) == [("K1/1L", 4, 3, 4, 0, 1, 1, 0), ("K1/1R", 0, 0, 0, 0, 0, 0, 0)]
 
 
 def test_mart_lining_readings_and_adjuster_lives_are_those_staged():
     con = warehouse_of(
         inspections=left(*THREE_CHECKS, "2025-09-15 | 160000 | - | 18"),
     )
-    assert len(mart_of(con, "lining_readings")) == 3
-    assert [row[0] for row in mart_of(con, "adjuster_lives")] == ["K1/1L~1"]
+    assert len(mart_of(con, "mart.lining_readings")) == 3
+    assert [row[0] for row in mart_of(con, "mart.adjuster_lives")] == ["K1/1L~1"]

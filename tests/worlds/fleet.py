@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from tests.worlds.luck import Luck, Turn
 from tests.worlds.roads import NEVER, YEAR, Roads, drawn_roads, visit_days
 from tests.worlds.workshop import Ends, Workshop, drawn_ends, first_day, stroke_mm, worked
 from tests.worlds.world import World
@@ -134,14 +135,15 @@ def unit_id(unit: int) -> str:
     return f"B{unit + 1:04d}"
 
 
-def lived(world: World, seed: int) -> Fleet:
-    """Draw a fleet and live it."""
-    rng = np.random.default_rng([seed, 77])
+def lived(world: World, seed: int, turn: tuple[dt.date, int] | None = None) -> Fleet:
+    """Draw a fleet and live it; from a day on, another future of it (``turn``: day, seed)."""
     records = (round(world.years_before * YEAR), round((world.years_before + world.years) * YEAR))
-    roads = drawn_roads(world, records, rng)
-    ends = drawn_ends(world, len(roads.depot), rng)
-    visits = visit_days(world, roads, rng)
-    shop = worked(Workshop(world, roads, ends, sum(records) // 2, rng), visits)
+    day = (turn[0] - ENDS_ON).days + records[1] if turn else 0
+    luck = Luck(seed, Turn(day, turn[1]) if turn else None)
+    roads = drawn_roads(world, records, luck)
+    ends = drawn_ends(world, len(roads.depot), luck)
+    visits = visit_days(world, roads, luck)
+    shop = worked(Workshop(world, roads, ends, sum(records) // 2, luck), visits)
     return Fleet(
         world=world,
         roads=roads,

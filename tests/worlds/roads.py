@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tests.worlds.luck import Luck
 from tests.worlds.world import World
 
 YEAR = 365.25
@@ -35,24 +36,23 @@ class Roads:
         return self.km.shape[1]
 
 
-def drawn_roads(world: World, records: tuple[int, int], rng: np.random.Generator) -> Roads:
+def drawn_roads(world: World, records: tuple[int, int], luck: Luck) -> Roads:
     """``records``: first and last day on record."""
     days = round((world.years_before + world.years + world.years_beyond) * YEAR)
     begin, _ = records
-    newcomers = rng.poisson(world.joining * world.units * (days - begin) / YEAR)
+    newcomers = luck.once.poisson(world.joining * world.units * (days - begin) / YEAR)
     units = world.units + newcomers
     joins = np.zeros(units)
-    joins[world.units :] = np.sort(rng.uniform(begin, days - 1, newcomers)).round()
-    stays = rng.exponential(YEAR / world.leaving, units) if world.leaving else np.full(units, NEVER)
-    leaves = np.maximum(joins, begin) + np.ceil(stays)
+    joins[world.units :] = np.sort(luck.once.uniform(begin, days - 1, newcomers)).round()
+    leaves = _leaves(world, np.maximum(joins, begin), luck)
     calendar = np.arange(days)
     there = (calendar >= joins[:, None]) & (calendar < leaves[:, None])
-    there &= ~_paused(world, units, days, rng)
-    duty = _duties(world, units, days, rng)
-    km = _daily_km(world, duty, rng) * there
+    there &= ~_paused(world, units, days, luck)
+    duty = _duties(world, units, days, luck)
+    km = _daily_km(world, duty, luck) * there
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
     return Roads(
-        depot=rng.choice(len(DEPOT_SHARES), units, p=DEPOT_SHARES),
+        depot=luck.once.choice(len(DEPOT_SHARES), units, p=DEPOT_SHARES),
         joins=joins,
         leaves=leaves,
         there=there,
@@ -62,65 +62,96 @@ def drawn_roads(world: World, records: tuple[int, int], rng: np.random.Generator
     )
 
 
-def _paused(world: World, units: int, days: int, rng: np.random.Generator) -> np.ndarray:
+def _leaves(world: World, since: np.ndarray, luck: Luck) -> np.ndarray:
+    """Day on which each unit leaves, at one rate all the time: who is there has no memory."""
+    if not world.leaving:
+        return np.full(len(since), NEVER)
+    stays, anew = luck.both(lambda rng: rng.exponential(YEAR / world.leaving, len(since)))
+    leaves = since + np.ceil(stays)
+    if luck.turn is None or anew is None:
+        return leaves
+    again = np.maximum(since, luck.turn.day) + np.ceil(anew)
+    return np.where(leaves <= luck.turn.day, leaves, again)
+
+
+def _paused(world: World, units: int, days: int, luck: Luck) -> np.ndarray:
+    """Whether each unit is off the road for a while, day by day."""
+    chance = world.pauses / YEAR
+    lasts = luck.of(np.arange(days), lambda rng: rng.integers(140, 226, (units, days)))
+    begins = luck.of(np.arange(days), lambda rng: rng.random((units, days))) < chance
     away = np.zeros((units, days), bool)
-    for unit, count in enumerate(rng.poisson(world.pauses * days / YEAR, units)):
-        for start in rng.integers(0, days, count):
-            away[unit, start : start + rng.integers(140, 226)] = True
+    for unit, start in zip(*np.nonzero(begins), strict=True):
+        away[unit, start : start + lasts[unit, start]] = True
     return away
 
 
-def _duties(world: World, units: int, days: int, rng: np.random.Generator) -> np.ndarray:
-    """0 long haul, 1 short; a tenth of units changes once in a while."""
+def _duties(world: World, units: int, days: int, luck: Luck) -> np.ndarray:
+    """0 long haul, 1 short; units change once in a while."""
     duty = np.zeros((units, days), np.int8)
     if world.two_duties:
-        duty += (rng.random(units) < 0.4)[:, None].astype(np.int8)
-        for unit in np.flatnonzero(rng.random(units) < 0.5):
-            duty[unit, rng.integers(0, days) :] ^= 1
-    return duty
+        duty += (luck.once.random(units) < 0.4)[:, None].astype(np.int8)
+        changes = luck.of(np.arange(days), lambda rng: rng.random((units, days)))
+        duty += np.cumsum(changes < 0.04 / YEAR, axis=1).astype(np.int8)
+    return duty % 2
 
 
-def _daily_km(world: World, duty: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def _daily_km(world: World, duty: np.ndarray, luck: Luck) -> np.ndarray:
     units, days = duty.shape
     mean = np.array(KM_A_DAY)[duty] if world.two_duties else ONE_DUTY[0]
-    own = np.exp(rng.normal(0.0, 0.18, (units, 1)))
+    own = np.exp(luck.once.normal(0.0, 0.18, (units, 1)))
     weeks = days // 7 + 1
+    shocks, noise = (
+        luck.of(7 * np.arange(weeks), lambda rng: rng.standard_normal((units, weeks)))
+        for _ in range(2)
+    )
     # Good and bad weeks, over months that are good or bad too.
     drift = np.zeros((units, weeks))
     for week in range(1, weeks):
-        drift[:, week] = 0.94 * drift[:, week - 1] + rng.normal(0.0, 0.05, units)
-    by_week = np.repeat(np.exp(drift + rng.normal(0.0, 0.25, (units, weeks))), 7, axis=1)[:, :days]
+        drift[:, week] = 0.94 * drift[:, week - 1] + 0.05 * shocks[:, week]
+    by_week = np.repeat(np.exp(drift + 0.25 * noise), 7, axis=1)[:, :days]
     calendar = np.arange(days)
     season = 1.0 + world.season * np.sin(2.0 * np.pi * (calendar - 100) / YEAR)
     works = np.where(calendar % 7 == 6, 0.0, 7.0 / 6.0)
     return np.asarray(mean * own * by_week * season * works)
 
 
-def visit_days(world: World, roads: Roads, rng: np.random.Generator) -> np.ndarray:
+def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
     """Units × visits: the day of each check, in order, infinite after the last."""
     units = len(roads.depot)
-    most = roads.days // 56 + 2
+    shape = units, roads.days // 56 + 2
     if world.gaps == "irregular":
-        day = np.cumsum(rng.integers(56, 141, (units, most)), axis=1) - rng.integers(
-            0, 84, (units, 1)
-        )
+        day = _irregular(shape, luck)
     elif world.gaps == "clustered":
-        campaigns = rng.integers(0, 84, (3, 1)) + CHECK_DAYS * np.arange(most)
-        campaigns = campaigns + rng.integers(-10, 11, campaigns.shape)
-        late = 14 * (rng.random((units, most)) < 0.1)
-        day = campaigns[roads.depot] + rng.integers(0, 5, (units, most)) + late
+        campaigns = luck.once.integers(0, 84, (3, 1)) + CHECK_DAYS * np.arange(shape[1])
+        campaigns = (campaigns + luck.once.integers(-10, 11, campaigns.shape))[roads.depot]
+        late = 14 * (luck.of(campaigns, lambda rng: rng.random(shape)) < 0.1)
+        day = campaigns + luck.of(campaigns, lambda rng: rng.integers(0, 5, shape)) + late
     else:
-        day = rng.integers(0, CHECK_DAYS, (units, 1)) + CHECK_DAYS * np.arange(most)
-    day = np.where(rng.random(day.shape) < world.skipped, NEVER, day)
-    day = np.concatenate([day, _returns(roads, rng)], axis=1)
+        day = luck.once.integers(0, CHECK_DAYS, (units, 1)) + CHECK_DAYS * np.arange(shape[1])
+    skipped = luck.of(day, lambda rng: rng.random(shape)) < world.skipped
+    day = np.where(skipped, NEVER, day)
+    day = np.concatenate([day, _returns(roads, luck)], axis=1)
     return _made(roads, np.sort(day, axis=1))
 
 
-def _returns(roads: Roads, rng: np.random.Generator) -> np.ndarray:
+def _irregular(shape: tuple[int, int], luck: Luck) -> np.ndarray:
+    """8 to 20 weeks apart; the next check after a turn is booked already."""
+    phase = luck.once.integers(0, CHECK_DAYS, (shape[0], 1))
+    gaps, anew = luck.both(lambda rng: rng.integers(56, 141, shape))
+    day = np.cumsum(gaps, axis=1) - phase
+    if luck.turn is None or anew is None:
+        return day
+    booked = np.concatenate([np.ones((shape[0], 1), bool), day[:, :-1] <= luck.turn.day], axis=1)
+    return np.cumsum(np.where(booked, gaps, anew), axis=1) - phase
+
+
+def _returns(roads: Roads, luck: Luck) -> np.ndarray:
     """Half of the units that come back from a pause are checked on the day."""
     back = roads.there[:, 1:] & ~roads.there[:, :-1]
-    back &= np.arange(1, roads.days) > roads.joins[:, None]
-    unit, day = np.nonzero(back & (rng.random(back.shape) < 0.5))
+    calendar = np.arange(1, roads.days)
+    back &= calendar > roads.joins[:, None]
+    back &= luck.of(calendar, lambda rng: rng.random(back.shape)) < 0.5
+    unit, day = np.nonzero(back)
     found = np.full((len(roads.depot), max(int(back.sum(axis=1).max()), 1)), NEVER)
     place = np.arange(len(unit)) - np.searchsorted(unit, unit)
     found[unit, place] = day + 1

@@ -138,8 +138,30 @@ def test_a_changed_policy_relines_earlier():
     half_way = fleet.date(sum(fleet.records) // 2)
     place = {name: n for n, name in enumerate(fleet.wheel_end_ids)}
     left = {False: [], True: []}
-    for row in fleet.relines().sample(300, seed=1).to_dicts():
+    for row in fleet.relines().sample(600, seed=1).to_dicts():
         end, day = place[row["wheel_end_id"]], row["relined_on"]
         above = fleet.lining_mm(day - dt.timedelta(days=1))[end] - fleet.ends.minimum_mm[end]
-        left[day >= half_way].append(above)
-    assert np.mean(left[True]) - np.mean(left[False]) == pytest.approx(2.0, abs=0.4)
+        # In the first year the new rule catches up with what the old one had left.
+        if not 0 <= (day - half_way).days < 365:
+            left[day >= half_way].append(above)
+    # Some 300 each, in pairs, of SD 0.8: three standard errors are 0.3.
+    assert np.mean(left[True]) - np.mean(left[False]) == pytest.approx(2.0, abs=0.3)
+
+
+def test_another_future_shares_the_past_to_the_day():
+    """What the records say up to the turn, and the state of that day; nothing of what follows."""
+    world = WORLDS["all of these"]
+    fleet = lived(world, 6)
+    others = [lived(world, 6, (AS_OF, seed)) for seed in (1, 2)]
+    for other in others:
+        for what, name in (("relines", "relined_on"), ("failures_found", "found_on")):
+            one, two = (getattr(f, what)().filter(pl.col(name) <= AS_OF) for f in (fleet, other))
+            assert one.equals(two), what
+        assert (other.lining_mm(AS_OF) == fleet.lining_mm(AS_OF)).all()
+        assert (other.stroke_mm(AS_OF) == fleet.stroke_mm(AS_OF)).all()
+    later = [f.relines().filter(pl.col("relined_on") > AS_OF).height for f in (fleet, *others)]
+    assert len(set(later)) == 3
+    gone = [(f.roads.leaves <= f.day(AS_OF)).sum() for f in (fleet, *others)]
+    assert len(set(gone)) == 1
+    # The same length of future, and as many relines but for chance: 400 in pairs and units.
+    assert np.ptp(later) < 0.25 * np.mean(later)

@@ -3,7 +3,9 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy import special
 
+from tests.worlds.luck import Luck
 from tests.worlds.roads import NEVER, Roads
 from tests.worlds.world import World
 
@@ -35,10 +37,10 @@ class Ends:
         return len(self.unit)
 
 
-def drawn_ends(world: World, units: int, rng: np.random.Generator) -> Ends:
+def drawn_ends(world: World, units: int, luck: Luck) -> Ends:
     per = 2 * AXLES
     axle_no = np.tile(np.repeat(np.arange(1, AXLES + 1), 2), units)
-    own = np.exp(rng.normal(0.0, world.wear_unit_sd, units))
+    own = np.exp(luck.once.normal(0.0, world.wear_unit_sd, units))
     kinds = {k: np.where(axle_no == 1, FRONT[k], REAR[k]) for k in FRONT}
     kinds["severity"] = kinds["severity"] * np.repeat(own, per)
     is_left = np.tile([True, False], units * AXLES)
@@ -59,40 +61,56 @@ class Log:
         return {n: np.concatenate([e[n] for e in self.entries]) for n in names}
 
 
+# What is drawn for every wheel end at every check, whether it comes to matter or not.
+KINDS = (
+    *("reading", "coarse", "unread", "stroke", "tested", "found", "lasts", "set", "set_again"),
+    *("mood", "overlooked", "early", "late", "late_days", "unwritten", "fresh", "rate"),
+)
+
+
 class Workshop:
     """The state of every wheel end, taken from check to check."""
 
-    def __init__(
-        self, world: World, roads: Roads, ends: Ends, half_way: int, rng: np.random.Generator
-    ) -> None:
-        self.world, self.roads, self.ends, self.half_way, self.rng = (
-            world,
-            roads,
-            ends,
-            half_way,
-            rng,
-        )
+    def __init__(self, world: World, roads: Roads, ends: Ends, half_way: int, luck: Luck) -> None:
+        self.world, self.roads, self.ends = world, roads, ends
+        self.half_way, self.luck = half_way, luck
         self.lives, self.fittings, self.settings = Log(), Log(), Log()
         self.checks, self.relines, self.faults = Log(), Log(), Log()
         self.start_on, self.start_mm, self.rate = (np.zeros(len(ends)) for _ in range(3))
         self.fails_on, self.set_on, self.ratio = (np.zeros(len(ends)) for _ in range(3))
         units = len(roads.depot)
         v = world.frailty
-        self.frailty = rng.gamma(1.0 / v, v, units) if v else np.ones(units)
+        self.frailty = luck.once.gamma(1.0 / v, v, units) if v else np.ones(units)
         every = np.arange(len(ends))
         first = roads.joins[ends.unit]
+        self._draw(np.zeros(len(ends)))
         self._line(every, first)
         # Linings of units that were there when it all began have run for a while.
-        worn = rng.uniform(0.0, 0.85, len(ends)) * (ends.new_mm - ends.minimum_mm)
+        share = np.repeat(luck.once.uniform(0.0, 0.85, len(ends) // 2), 2)
+        worn = share * (ends.new_mm - ends.minimum_mm)
         self.start_mm = self.start_mm - np.where(first > 0, 0.0, worn)
         self._log_lives(every)
         self._fit(every, first)
-        self._set(every, first)
+        self._set(every, first, "set")
+
+    def _draw(self, day: np.ndarray) -> None:
+        """Numbers for one check of every wheel end, on its day."""
+        shape = len(KINDS), len(self.ends)
+        self.number = dict(
+            zip(KINDS, self.luck.of(day, lambda rng: rng.random(shape)), strict=True)
+        )
+
+    def _normal(self, kind: str, ends: np.ndarray) -> np.ndarray:
+        return np.asarray(special.ndtri(self.number[kind][ends]))
+
+    def _axle_number(self, kind: str, ends: np.ndarray) -> np.ndarray:
+        """One number for both ends of an axle: the left one's."""
+        return self.number[kind][ends - ends % 2]
 
     def _line(self, ends: np.ndarray, day: np.ndarray) -> None:
         """Put new linings in."""
-        fresh = self.rng.normal(0.0, 0.2, len(ends))
-        own = np.exp(self.rng.normal(0.0, self.world.wear_life_sd, len(ends)))
+        fresh = 0.2 * self._normal("fresh", ends)
+        own = np.exp(self.world.wear_life_sd * self._normal("rate", ends))
         self.start_on[ends], self.start_mm[ends] = day, self.ends.new_mm[ends] + fresh
         self.rate[ends] = self.ends.severity[ends] * own
 
@@ -104,16 +122,16 @@ class Workshop:
     def _fit(self, ends: np.ndarray, day: np.ndarray) -> None:
         """Fit adjusters, and draw the day on which each stops taking up."""
         unit = self.ends.unit[ends]
-        hazard = self.rng.exponential(1.0, len(ends)) / self.frailty[unit]
+        hazard = -np.log1p(-self.number["lasts"][ends]) / self.frailty[unit]
         lasts = ADJUSTER_SCALE_KM * hazard ** (1.0 / ADJUSTER_SHAPE)
         self.fails_on[ends] = first_day(
             self.roads.km, unit, self._at(self.roads.km, ends, day) + lasts
         )
         self.fittings.enter(end=ends, day=day, fails_on=self.fails_on[ends])
 
-    def _set(self, ends: np.ndarray, day: np.ndarray) -> None:
+    def _set(self, ends: np.ndarray, day: np.ndarray, kind: str) -> None:
         self.set_on[ends] = day
-        self.ratio[ends] = self.rng.normal(0.125, 0.007, len(ends))
+        self.ratio[ends] = 0.125 + 0.007 * self._normal(kind, ends)
         self.settings.enter(end=ends, day=day, ratio=self.ratio[ends])
 
     def _at(self, what: np.ndarray, ends: np.ndarray, day: np.ndarray) -> np.ndarray:
@@ -123,6 +141,7 @@ class Workshop:
         """One check of some units, each on its day."""
         on = np.full(len(self.roads.depot), NEVER)
         on[units] = day
+        self._draw(on[self.ends.unit])
         ends = np.flatnonzero(np.isfinite(on[self.ends.unit]))
         days = on[self.ends.unit[ends]]
         wear = self._at(self.roads.wear, ends, days)
@@ -135,14 +154,16 @@ class Workshop:
 
     def _read(self, ends: np.ndarray, lining: np.ndarray) -> np.ndarray:
         """What is read, in the steps that the fleet reads in; NaN where nobody did."""
-        found = np.maximum(lining + self.rng.normal(0.0, self.world.reading_sd, len(ends)), 0.0)
+        error = self.world.reading_sd * self._normal("reading", ends)
+        found = np.maximum(lining + error, 0.0)
         if self.world.steps == "tenths":
             found = np.round(found, 1)
         else:
             halves, wholes = np.round(2.0 * found) / 2.0, np.round(found)
-            coarse = self.rng.random(len(ends)) < (0.7 if self.world.steps == "heaped" else 0.0)
+            heaped = 0.7 if self.world.steps == "heaped" else 0.0
+            coarse = self.number["coarse"][ends] < heaped
             found = np.where(coarse, wholes, halves)
-        return np.where(self.rng.random(len(ends)) < self.world.unread, np.nan, found)
+        return np.where(self.number["unread"][ends] < self.world.unread, np.nan, found)
 
     def _check(self, ends: np.ndarray, day: np.ndarray, reading: np.ndarray) -> None:
         """Stroke and return test; an adjuster found failed is replaced, one out of band set."""
@@ -150,10 +171,10 @@ class Workshop:
         slack_on = np.where(failed, np.maximum(self.fails_on[ends], self.set_on[ends]), day)
         wear = self._at(self.roads.wear, ends, day) - self._at(self.roads.wear, ends, slack_on)
         true = stroke_mm(self.ends, ends, self.ratio[ends], self.rate[ends] * wear)
-        stroke = np.round(true + self.rng.normal(0.0, 0.6, len(ends)), 1)
+        stroke = np.round(true + 0.6 * self._normal("stroke", ends), 1)
         out = stroke > 0.16 * self.ends.arm_mm[ends]
-        tested = out | (self.rng.random(len(ends)) < TESTED)
-        found = failed & tested & (self.rng.random(len(ends)) < FOUND_BY_TEST)
+        tested = out | (self.number["tested"][ends] < TESTED)
+        found = failed & tested & (self.number["found"][ends] < FOUND_BY_TEST)
         self.checks.enter(
             end=ends, day=day, lining_mm=reading, stroke_mm=stroke, tested=tested, found=found
         )
@@ -162,11 +183,11 @@ class Workshop:
         reset = out & ~found
         self.faults.enter(end=ends[reset], day=day[reset], replaced=np.zeros(reset.sum(), bool))
         changed = found | reset
-        self._set(ends[changed], day[changed])
+        self._set(ends[changed], day[changed], "set")
 
     def _due(self, ends: np.ndarray, day: np.ndarray, above: np.ndarray) -> np.ndarray:
         """Which of these wheel ends the fleet relines on these readings."""
-        world, rng = self.world, self.rng
+        world = self.world
         above = np.nan_to_num(above, nan=99.0)
         margin = np.array(world.margin)[self.roads.depot[self.ends.unit[ends]]]
         margin = margin + world.policy_change * (day >= self.half_way)
@@ -180,7 +201,8 @@ class Workshop:
             case "calendar":
                 return np.asarray((day - self.start_on[ends] >= YEARLY) | (worst <= 0.5))
             case "sloppy":
-                mood, luck, early = (np.repeat(rng.random(len(ends) // 2), 2) for _ in range(3))
+                kinds = ("mood", "overlooked", "early")
+                mood, luck, early = (self._axle_number(kind, ends) for kind in kinds)
                 overlooked = luck < np.where(worst <= 0.0, 0.1, 0.35)
                 return np.asarray(
                     ((worst <= margin + 3.0 * (mood - 0.5)) & ~overlooked) | (early < 0.01)
@@ -192,15 +214,14 @@ class Workshop:
 
     def _reline(self, ends: np.ndarray, day: np.ndarray) -> None:
         """Now, or some days after the check if the unit is there then."""
-        axle = self.ends.unit[ends] * AXLES + self.ends.axle_no[ends]
-        named, place = np.unique(axle, return_inverse=True)
-        late, days, unwritten = (self.rng.random(len(named))[place] for _ in range(3))
+        kinds = ("late", "late_days", "unwritten")
+        late, days, unwritten = (self._axle_number(kind, ends) for kind in kinds)
         done = day + np.where(late < self.world.late, 2 + np.floor(12 * days), 0)
         done = np.minimum(done, self.roads.days - 1)
         done = np.where(self._at(self.roads.there, ends, done), done, day)
         self._line(ends, done)
         self._log_lives(ends)
-        self._set(ends, done)
+        self._set(ends, done, "set_again")
         self.relines.enter(end=ends, day=done, written=unwritten >= self.world.unwritten)
 
 

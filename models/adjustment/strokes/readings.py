@@ -31,6 +31,7 @@ OPTIONAL_COLUMNS: dict[str, tuple[pl.DataType, object]] = {
     "wear_sd_mm": (pl.Float64(), None),
     "stop_ratio": (pl.Float64(), None),
     "reader": (pl.String(), None),
+    "depot": (pl.String(), None),
     "applied_stroke_mm": (pl.Float64(), None),
     "readjust_limit_mm": (pl.Float64(), None),
     "marks_aligned": (pl.Boolean(), None),
@@ -44,7 +45,10 @@ REQUIRED_COLUMNS = (
     *("inspected_on", "weeks_since_set", "stroke_ratio", "arm_length_mm", "ratio_per_mm"),
 )
 
-STROKE_COLUMNS = "as_left", "km_since_set", "wear_mm", "wear_sd_mm", "stop_ratio", "reader"
+STROKE_COLUMNS = (
+    *("as_left", "km_since_set", "wear_mm", "wear_sd_mm", "stop_ratio", "reader"),
+    "depot",
+)
 
 # A stroke that comes back by more than this with no job on record was re-set, or misread before.
 JUMP = 0.05
@@ -61,9 +65,9 @@ class Prepared:
     """Histories with the frame that says whose they are.
 
     ``episodes`` has one row per history, in the same order: ``part_id``, ``wheel_end_id``,
-    ``unit_id``, ``axle_id``, ``axle_type``, ``duty``, ``set_source``, ``order`` (0 is the wheel
-    end's first), ``same_adjuster`` (as in the part before), first and last reading dates, last
-    ratio, arm, wear and km since the start of the part.
+    ``unit_id``, ``axle_id``, ``axle_type``, ``duty``, ``depot``, ``set_source``, ``order`` (0
+    is the wheel end's first), ``same_adjuster`` (as in the part before), first and last reading
+    dates, last ratio, arm, wear and km since the start of the part.
     ``findings`` has one row per wheel end (:func:`models.adjustment.indicators.latest_findings`).
     ``misread`` counts the readings left out as plain mistakes, among ``readings``.
     """
@@ -262,7 +266,7 @@ def _thinned(rows: pl.DataFrame) -> pl.DataFrame:
 def _episodes(rows: pl.DataFrame, groups: Groups) -> pl.DataFrame:
     last = [
         pl.col(name).last()
-        for name in ("unit_id", "axle_id", "axle_type", "duty", "wear_mm", "wear_cv")
+        for name in ("unit_id", "axle_id", "axle_type", "duty", "depot", "wear_mm", "wear_cv")
     ]
     episodes = rows.group_by("part", maintain_order=True).agg(
         *(pl.col(name).first() for name in ("wheel_end_id", "episode_id", "part_id")),
@@ -282,15 +286,20 @@ def _episodes(rows: pl.DataFrame, groups: Groups) -> pl.DataFrame:
         readings=pl.len(),
         read_on=pl.col("inspected_on"),
     )
+    episodes = episodes.with_columns(group=pl.Series(group_codes(episodes, groups)))
+    return episodes.with_columns(_places_within_wheel_end()).with_columns(_same_adjuster())
+
+
+def group_codes(frame: pl.DataFrame, groups: Groups) -> NDArray[np.int64]:
+    """Code of each row's axle type × duty; a pair that is not among the groups has the last."""
     coded = pl.DataFrame(
         [(*pair, code) for code, pair in enumerate(groups)],
         schema={"axle_type": pl.String, "duty": pl.String, "group": pl.Int64},
         orient="row",
     )
-    episodes = episodes.join(
-        coded, on=["axle_type", "duty"], how="left", maintain_order="left"
-    ).with_columns(pl.col("group").fill_null(len(groups)))
-    return episodes.with_columns(_places_within_wheel_end()).with_columns(_same_adjuster())
+    keys = frame.select(pl.col("axle_type", "duty").cast(pl.String))
+    found = keys.join(coded, on=["axle_type", "duty"], how="left", maintain_order="left")
+    return found["group"].fill_null(len(groups)).to_numpy()
 
 
 def _places_within_wheel_end() -> list[pl.Expr]:

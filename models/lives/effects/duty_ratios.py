@@ -1,32 +1,25 @@
 """Duties compared in pairs within an axle type, and whether the clocks agree.
 
 Every pair of duties gets its ratio of hazards and its ratio of lives, each with a profile interval
-and a likelihood-ratio p, Holm-adjusted over the pairs of one axle type and measure. From segments,
-km run under each duty count for that duty; from counts, each adjuster stays with one duty.
+and a likelihood-ratio p, Holm-adjusted over the pairs of one axle type and measure. Km run under
+each duty count for that duty.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 from typing import Literal, TypeAlias
 
-import numpy as np
-
 from models.common.multiple_tests import holm
-from models.lives.effects.proportional_hazards import HazardModel, hazard_data_from_counts
 from models.lives.effects.regression import (
     Effect,
     RegressionKind,
     effects,
-    fit_hazard_model,
     fit_regression,
 )
 from models.lives.effects.segments import AdjusterSegments, Design
-from models.lives.fits.data import LifeCounts, pooled_counts
-from models.lives.fits.distributions import LAWS, DistributionName
-from models.lives.fits.parametric import LifeFit, fit_life
+from models.lives.fits.distributions import DistributionName
 
 Measure: TypeAlias = Literal["hazard_ratio", "life_ratio"]
 MEASURES: dict[Measure, RegressionKind] = {"hazard_ratio": "hazard", "life_ratio": "accelerated"}
@@ -70,31 +63,6 @@ def compare_duties(
             ]
         compared += _adjusted(measure, pairs, f"{baseline} {MEASURES[measure]}, by unit")
     return compared
-
-
-def compare_duty_counts(
-    groups: Mapping[str, LifeCounts],
-    *,
-    baseline: DistributionName = "weibull",
-    level: float = 0.95,
-) -> list[DutyComparison]:
-    """Hazard ratios of all pairs of duties from grouped counts, each pair fitted on its own.
-
-    Adjusters count as independent: counts do not say which unit they ran on.
-    """
-    pairs = []
-    for a, b in combinations(groups, 2):
-        fit = fit_life(pooled_counts([groups[a], groups[b]]), baseline)
-        if isinstance(fit, LifeFit):
-            model = HazardModel(
-                LAWS[baseline],
-                hazard_data_from_counts([groups[a], groups[b]]),
-                Design(np.array([[1.0], [0.0]]), (f"duty={a}",), ("duty",), {"duty": b}),
-                np.zeros(1, bool),
-            )
-            [effect] = effects(fit_hazard_model(model, np.append(fit.theta, 0.0)), level)
-            pairs.append((a, b, effect))
-    return _adjusted("hazard_ratio", pairs, f"{baseline} hazard, by adjuster")
 
 
 def _adjusted(

@@ -121,15 +121,6 @@ class _Optimum(NamedTuple):
     decrement: float
 
 
-def enough_for_regression(segments: AdjusterSegments, per_coefficient: int = 5) -> bool:
-    """Whether failures suffice for the design's coefficients: at least five each.
-
-    Fewer and ratios scatter and their limits mislead (Vittinghoff & McCulloch 2007, *Am. J.
-    Epidemiol.* 165:710).
-    """
-    return segments.failures >= per_coefficient * max(len(segments.design.names), 1)
-
-
 def fit_regression(
     segments: AdjusterSegments,
     baseline: DistributionName = "weibull",
@@ -370,13 +361,3 @@ def proportionality(
         for name, log_sigma in zip(names, log_sigmas, strict=True)
     }
     return ProportionalityTest(term, chi_square, len(names), p, ratios, words)
-
-
-def compare_regressions(segments: AdjusterSegments) -> list[RegressionFit]:
-    """Both forms with every baseline, the least AIC first."""
-    fits = [
-        fit_regression(segments, baseline, kind)
-        for kind in ("hazard", "accelerated")
-        for baseline in LAWS
-    ]
-    return sorted(fits, key=lambda fit: fit.aic)

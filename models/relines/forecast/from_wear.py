@@ -25,9 +25,7 @@ class UnitSlopes:
     gradient: FloatArray
 
 
-def unit_slopes(
-    fit: WearFit, sums: LiningLifeSums, duty: IntArray | None = None
-) -> UnitSlopes:
+def unit_slopes(fit: WearFit, sums: LiningLifeSums, duty: IntArray | None = None) -> UnitSlopes:
     """How much faster each of the fit's units wears its linings than its group, signs turned.
 
     ``duty`` (N,) is the one each unit is in, in the fit's numbers (-1: none of them): where units
@@ -191,7 +189,10 @@ def _parts(
     axle = _places(frame["axle_type"], fit.axle_types)
     start = np.array([fit.columns.position("start", a) for a in range(len(fit.axle_types))])
     start_column = np.where(axle >= 0, start[np.maximum(axle, 0)], -1)
-    unit, duty = _places(frame["unit_id"], usage.unit_ids), _places(pl.Series(now, dtype=pl.String), duties)
+    unit, duty = (
+        _places(frame["unit_id"], usage.unit_ids),
+        _places(pl.Series(now, dtype=pl.String), duties),
+    )
     duty_column = _duty_columns(fit, len(duties))[np.maximum(axle, 0)]
     place = np.maximum(axle, 0), fit.columns.duty[duty_column[np.arange(len(unit)), duty[unit]]]
     return _Parts(

@@ -10,7 +10,8 @@ with k how this lining leans on its unit, and :math:`\hat m, \hat r, \hat u` lin
 :math:`\theta`. Linings of one unit share u, all linings share :math:`\theta`: forecasts of one
 wheel end add the three variances up, totals draw them once for all. A new lining starts at
 :math:`s_a + b_0` and wears at :math:`\theta_{ad} + w^u u + w^b b_1`, :math:`(b_0, b_1)` drawn
-afresh; the weights say how spread grows with the rate (``models.wear.spread``; 1 where it does not).
+afresh; the weights say how spread grows with the rate (``models.wear.spread``; 1 where it does
+not).
 """
 
 from dataclasses import dataclass

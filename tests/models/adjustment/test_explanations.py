@@ -7,7 +7,7 @@ import pytest
 from scipy.special import logsumexp
 from scipy.stats import gamma, multivariate_normal
 
-from models.adjustment.states import STATES, states
+from models.adjustment.states import STATES, states, weighed_families
 from models.adjustment.strokes.explanations import FAMILIES, HOLDS, MISREAD, columns_of, explain
 from models.adjustment.strokes.histories import StrokeHistories, without_saturated
 from models.adjustment.strokes.parameters import (
@@ -24,6 +24,7 @@ from models.adjustment.strokes.parameters import (
     Start,
     prior_parameters,
 )
+from models.adjustment.today import Ahead, stroke_on_day
 
 BAND = Band()
 PRIORS = prior_parameters(1, BAND)
@@ -171,8 +172,18 @@ def test_probabilities_equal_those_of_brute_force(ratio):
 
 
 def named(h, parameters=PRIORS):
-    judged = states(explain(without_saturated(h), parameters), BAND, h.wear_cv)
+    explained = explain(without_saturated(h), parameters)
+    judged = states(explained, weighed_families(explained, BAND), h.wear_cv)
     return [STATES[i] for i in judged.probability.argmax(axis=1)], judged
+
+
+def out_at(h, *, next_check):
+    """Chance outside the band at the last reading or the next check, nothing failing meanwhile."""
+    explained = explain(without_saturated(h), PRIORS)
+    none, one = np.zeros(len(h)), np.ones(len(h))
+    share = one if next_check else none
+    ahead = Ahead(share, h.next_growth, h.next_growth_sd, none, one, none, 0.5 * one)
+    return stroke_on_day(explained, weighed_families(explained, BAND), BAND, ahead).p_out
 
 
 GROWTH = 0.13 * np.arange(1, 9)
@@ -226,15 +237,16 @@ def test_two_readings_do_not_make_an_alarm():
 
 
 def test_one_reading_is_shrunk_toward_how_settings_are_made():
-    _, judged = named(histories([0.150], GROWTH[:1]))
-    assert 0.130 < judged.ratio[0] < 0.145
-    assert judged.p_out_now[0] < 0.3
+    h = histories([0.150], GROWTH[:1])
+    _, judged = named(h)
+    assert 0.130 < judged.read_ratio[0] < 0.145
+    assert out_at(h, next_check=False)[0] < 0.3
 
 
 def test_no_reading_gives_the_prior():
     h = histories([0.0], [0.0], weeks=[0.0], used=np.zeros((1, 1), dtype=bool))
     _, judged = named(h)
-    assert judged.ratio[0] == pytest.approx(0.125, abs=0.003)
+    assert judged.read_ratio[0] == pytest.approx(0.125, abs=0.003)
     assert np.isfinite(judged.probability).all()
 
 
@@ -248,7 +260,7 @@ def test_out_of_band_at_the_next_check_grows_with_the_wear_to_come():
     ratio = 0.125 + 0.05 * GROWTH[:4]
     soon = histories(ratio, GROWTH[:4], next_growth=np.array([0.02]))
     late = histories(ratio, GROWTH[:4], next_growth=np.array([0.40]))
-    assert named(late)[1].p_out_next[0] > named(soon)[1].p_out_next[0] + 0.1
+    assert out_at(late, next_check=True)[0] > out_at(soon, next_check=True)[0] + 0.1
 
 
 def test_histories_of_many_lengths_are_explained_as_if_alone():

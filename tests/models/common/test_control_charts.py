@@ -3,28 +3,15 @@
 import numpy as np
 import pytest
 
-from models.common.control_charts import (
-    NO_SIGNAL,
-    cusum,
-    cusum_limit,
-    cusum_run_length,
-    ewma,
-    ewma_limit,
-    ewma_run_length,
-    siegmund_run_length,
-)
+from models.common.control_charts import cusum, cusum_limit, cusum_run_length
+from tests.oracles.siegmund import siegmund_run_length
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3: group means of a process on 325.
 E_HANDBOOK_CUSUM = [
     *(324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600),
     *(324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350),
 ]
-# The same handbook, 6.3.2.4: a process on 50 with standard deviation 2.0539.
-E_HANDBOOK_EWMA = [
-    *(52.0, 47.0, 53.0, 49.3, 50.1, 47.0, 51.0, 50.1, 51.2, 50.5),
-    *(49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1),
-]
-# The four tables below were read second-hand, as the examples of the R package spc quote them.
+# The two tables below were read second-hand, as the examples of the R package spc quote them.
 # Lucas & Crosier (1982) Technometrics 24:199, table 1: two-sided, allowance 0.5, limit 4;
 # shift, run length from zero, run length from a head start of 2 (three figures printed).
 LUCAS_CROSIER_1982 = [
@@ -34,13 +21,6 @@ LUCAS_CROSIER_1982 = [
 ]
 # Vance (1986) Journal of Quality Technology 18: one-sided, allowance 0, limit 10.
 VANCE_1986 = [(-0.25, 2071.51), (-0.125, 400.28), (0.0, 124.66), (0.5, 20.37), (1.0, 10.75)]
-# Crowder (1987) Technometrics 29:401, table 1: limits at 2 sd; shift, weight 0.5, weight 0.05.
-CROWDER_1987 = [
-    *((0.00, 26.45, 127.53), (0.25, 20.12, 43.94), (0.50, 11.89, 18.97), (1.00, 4.91, 8.38)),
-    *((1.50, 2.80, 5.41), (2.00, 1.94, 4.04), (3.00, 1.26, 2.76)),
-]
-# Lucas & Saccucci (1990) Technometrics 32:1, table 3: weight 0.5 with limit 3.071.
-LUCAS_SACCUCCI_1990 = [(0.0, 500.0), (0.25, 255.0), (0.5, 88.8), (1.0, 17.5), (2.0, 3.63)]
 
 
 def test_cusum_of_the_e_handbook() -> None:
@@ -48,16 +28,6 @@ def test_cusum_of_the_e_handbook() -> None:
     assert chart.signal == 13  # group 14
     np.testing.assert_allclose(chart.upper[[12, 13, 19]], [3.0075, 4.94, 19.035], atol=1e-9)
     np.testing.assert_allclose(chart.lower[[3, 6, 7, 12]], [0.3325, 0.5575, 0.715, 0], atol=1e-9)
-
-
-def test_ewma_of_the_e_handbook() -> None:
-    chart = ewma(E_HANDBOOK_EWMA, start=50.0, sd=2.0539, weight=0.3)
-    assert chart.signal == NO_SIGNAL
-    np.testing.assert_allclose(chart.average[[0, 1, 19]], [50.6, 49.52, 51.98824326], atol=5e-9)
-    # Printed 52.5884 and 47.4115: mixed roundings, so one unit of the last place.
-    np.testing.assert_allclose(chart.upper_limit[-1], 52.5884, atol=1e-4)
-    np.testing.assert_allclose(chart.lower_limit[-1], 47.4115, atol=1e-4)
-    assert np.all(np.diff(chart.upper_limit) > 0)
 
 
 @pytest.mark.parametrize(("shift", "from_zero", "from_head_start"), LUCAS_CROSIER_1982)
@@ -77,23 +47,9 @@ def test_one_sided_cusum_run_lengths_of_vance(shift: float, published: float) ->
     assert mine == pytest.approx(published, abs=0.006, rel=4e-5)
 
 
-@pytest.mark.parametrize(("shift", "weight_half", "weight_twentieth"), CROWDER_1987)
-def test_ewma_run_lengths_of_crowder(
-    shift: float, weight_half: float, weight_twentieth: float
-) -> None:
-    assert ewma_run_length(0.5, 2, shift) == pytest.approx(weight_half, abs=0.006)
-    assert ewma_run_length(0.05, 2, shift) == pytest.approx(weight_twentieth, abs=0.006)
-
-
-@pytest.mark.parametrize(("shift", "published"), LUCAS_SACCUCCI_1990)
-def test_ewma_run_lengths_of_lucas_and_saccucci(shift: float, published: float) -> None:
-    assert ewma_run_length(0.5, 3.071, shift) == pytest.approx(published, rel=5e-3)
-
-
 @pytest.mark.parametrize("run_length", [20.0, 168.0, 433.0, 5000.0])
 def test_limits_have_the_run_length_asked_for(run_length: float) -> None:
     assert cusum_run_length(0.5, cusum_limit(0.5, run_length)) == pytest.approx(run_length)
-    assert ewma_run_length(0.2, ewma_limit(0.2, run_length)) == pytest.approx(run_length)
 
 
 def test_run_length_asked_for_is_seen_in_simulation() -> None:
@@ -104,15 +60,6 @@ def test_run_length_asked_for_is_seen_in_simulation() -> None:
     assert np.all(signal >= 0)
     # A run length is nearly geometric: its mean over 4000 series has 1.6 % standard error.
     assert (signal + 1).mean() == pytest.approx(wanted, rel=0.05)
-
-
-def test_ewma_limit_is_seen_in_simulation() -> None:
-    wanted, weight = 120.0, 0.25
-    draws = np.random.default_rng(7).standard_normal((4000, 1500))
-    width = ewma_limit(weight, wanted) * np.sqrt(weight / (2 - weight))
-    average = ewma(draws, start=0.0, sd=1.0, weight=weight).average
-    run_lengths = (np.abs(average) > width).argmax(axis=1) + 1
-    assert run_lengths.mean() == pytest.approx(wanted, rel=0.05)
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.5, 1.0, 2.0])
@@ -132,10 +79,6 @@ def test_missing_values_leave_the_charts_where_they_were() -> None:
     full = cusum(seen, target=0.0, allowance=0.5, limit=9.0)
     holed = cusum(gaps, target=0.0, allowance=0.5, limit=9.0)
     np.testing.assert_array_equal(holed.upper[[0, 2, 4, 5]], full.upper)
-    full_average = ewma(seen, start=0.0, sd=1.0, weight=0.3)
-    holed_average = ewma(gaps, start=0.0, sd=1.0, weight=0.3)
-    np.testing.assert_array_equal(holed_average.average[[0, 2, 4, 5]], full_average.average)
-    np.testing.assert_array_equal(holed_average.upper_limit[-1], full_average.upper_limit[-1])
 
 
 def test_charts_of_many_series_equal_charts_one_by_one() -> None:

@@ -24,7 +24,13 @@ from models.relines.backtest import (
 )
 from models.relines.forecast.minimum import minimum_forecast
 from models.relines.forecast.relining import reline_forecast
-from models.relines.look_back import date_rows, past_totals, totals_rows, unhidden_limit_mm
+from models.relines.look_back import (
+    date_rows,
+    past_totals,
+    relines_to_count,
+    totals_rows,
+    unhidden_limit_mm,
+)
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.simulate import simulate_relines
 from tests.reline_world import (
@@ -281,3 +287,22 @@ def test_a_short_watch_has_no_quarters():
     history = lived(World(units=10, years_after=0.5), 1)
     rows = looked_back(known_fleet(history), history, ORIGIN + dt.timedelta(days=40))
     assert "relines_quarter" not in {row["measure"] for row in rows}
+
+
+def test_relines_that_nobody_wrote_down_count_by_their_chance(replicates):
+    """The last check may have ended with a reline that no reading has shown yet."""
+    _, fleet = replicates[0]
+    unwritten = dataclasses.replace(fleet.habit.timing, unwritten_share=0.25)
+    now = dataclasses.replace(fleet, habit=dataclasses.replace(fleet.habit, timing=unwritten))
+    seen = pl.DataFrame({"wheel_end_id": ["X"], "relined_on": [day(-400)]})
+    counted = relines_to_count(seen, now)
+    assert counted.head(1).rows() == [("X", day(-400), 1.0)]
+    added = counted.slice(1)
+    assert added["wheel_end_id"].is_in(fleet.ends.wheel_end_id.to_list()).all()
+    assert added["weight"].is_between(0.0, 1.0).all()
+    # A quarter of the relines of one round of checks, some 360 / 8 of them, is not on record.
+    assert 1.0 < added["weight"].sum() < 30.0
+    assert (added["relined_on"] <= ORIGIN).all()
+    assert added["relined_on"].min() > day(-200)
+    none = relines_to_count(seen, fleet)
+    assert none.height == 1

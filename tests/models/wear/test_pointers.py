@@ -17,7 +17,7 @@ TRUTH = FleetTruth(pointer_share=0.7, unreset_share=0.15)
 
 def reduced_fleet(fleet):
     tables = reduced(fleet.readings, fleet.reading_km)
-    return lining_life_sums(*list(tables.values())[:3]), tables["lining_pointer_pairs"]
+    return lining_life_sums(*list(tables.values())[:3]), tables["reduce.lining_pointer_pairs"]
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,6 @@ from models.wear.blocks import duty_clusters
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
 from models.wear.spread import EVEN, SpreadLaw
-from models.wear.sums import with_fresh_lives
 from tests.fleets.linings import AXLES, DUTIES, DrawnFleet, FleetTruth, draw_fleet, sums_of
 from tests.models.wear.test_fit import drawn_lives, straight
 from tests.oracles.wear_crossing import _first_crossing, _Line, km_to_minimum, probability_worn
@@ -37,7 +36,7 @@ LAWS = [
 
 @pytest.fixture(scope="module", params=LAWS, ids=lambda law: law.name)
 def fit(sums, request):
-    return fit_wear(sums, thin_units=0, law=request.param)
+    return fit_wear(sums, shrink=False, law=request.param)
 
 
 def dense_rows(fleet: DrawnFleet, sums, fit):
@@ -204,26 +203,6 @@ def test_true_linings_and_their_end_lie_where_stated():
     assert np.mean(np.abs(z) < stats.norm.ppf(0.975)) == pytest.approx(0.95, abs=0.02)
     assert inside.mean() == pytest.approx(0.8, abs=0.06)
     assert below.mean() == pytest.approx(0.1, abs=0.04)
-
-
-def test_a_fresh_lining_stands_at_its_start_and_wears_as_its_unit_does(sums, fit):
-    fresh = pl.DataFrame(
-        {
-            "life_id": ["K000003/1L#9", "NEW/1L#1"],
-            "wheel_end_id": ["K000003/1L", "NEW/1L"],
-            "unit_id": ["K000003", "NEW"],
-            "axle_type": [AXLES[0], AXLES[0]],
-        }
-    )
-    before = lining_lines(fit, sums)
-    lines = lining_lines(fit, with_fresh_lives(sums, fresh))
-    assert lines.level_mm[:-2] == pytest.approx(before.level_mm, rel=1e-12)
-    assert lines.level_mm[-2:] == pytest.approx([fit.starts[0].mm] * 2, abs=1e-9)
-    of_unit = before.unit == sums.units.to_list().index("K000003")
-    assert np.sign(lines.slope_mm[-2]) == np.sign(before.slope_mm[of_unit].mean())
-    assert lines.slope_mm[-1] == pytest.approx(0.0, abs=1e-12)
-    assert lines.var_slope[-1] > lines.var_slope[-2]
-    assert np.sqrt(lines.var_level[-1]) == pytest.approx(fit.components.intercept_sd, rel=1e-9)
 
 
 def test_a_fit_without_rates_draws_no_lines():

@@ -86,7 +86,7 @@ def tables() -> dict[str, pl.DataFrame]:
 
 def test_a_life_is_summed_about_its_own_means(tables):
     """km 0, 10, 30 thousand about 13333.33; lining 18, 16, 14 about 16."""
-    row = by_life(tables["lining_life_sums"], life_id="K1/1L#1", instrument="gauge")
+    row = by_life(tables["reduce.lining_life_sums"], life_id="K1/1L#1", instrument="gauge")
     assert (row["readings"], row["mean_mm"]) == (3, 16.0)
     assert row["mean_km"] == pytest.approx(40_000 / 3)
     assert row["s_km_km"] == pytest.approx(1e9 - 40_000**2 / 3)  # 0² + 10000² + 30000² - (Σ)²/3
@@ -98,7 +98,7 @@ def test_a_life_is_summed_about_its_own_means(tables):
 def test_a_reading_before_a_duty_began_counts_as_no_km_in_it(tables):
     """Haul ran 0, 0, 20 thousand km: mean 6666.67, and with all km 20000 · (30000 - 13333.33)."""
     row = by_life(
-        tables["lining_life_duty_sums"], life_id="K1/1L#1", instrument="gauge", duty="haul"
+        tables["reduce.lining_life_duty_sums"], life_id="K1/1L#1", instrument="gauge", duty="haul"
     )
     assert row["mean_km"] == pytest.approx(20_000 / 3)
     assert row["s_duty_km"] == pytest.approx(20_000 * 50_000 / 3)
@@ -108,7 +108,7 @@ def test_a_reading_before_a_duty_began_counts_as_no_km_in_it(tables):
 
 def test_duty_pairs_are_kept_for_lives_in_several_duties_only(tables):
     """City 0, 10, 10 and haul 0, 0, 20 thousand km: centred products by hand."""
-    pairs = tables["lining_life_duty_pairs"].filter(pl.col("instrument") == "gauge")
+    pairs = tables["reduce.lining_life_duty_pairs"].filter(pl.col("instrument") == "gauge")
     assert pairs["life_id"].unique().to_list() == ["K1/1L#1"]
     cross = by_life(pairs, duty_a="city", duty_b="haul")["s_km_km"]
     assert cross == pytest.approx(10_000 * 20_000 - 20_000 * 20_000 / 3)
@@ -117,13 +117,13 @@ def test_duty_pairs_are_kept_for_lives_in_several_duties_only(tables):
 
 
 def test_a_pointer_at_its_end_stop_is_not_a_reading(tables):
-    pointers = tables["lining_life_sums"].filter(pl.col("instrument") == "pointer")
+    pointers = tables["reduce.lining_life_sums"].filter(pl.col("instrument") == "pointer")
     assert pointers["life_id"].to_list() == ["K1/1L#1"]
 
 
 def test_pairs_of_pointer_and_gauge_are_summed_as_gaps(tables):
     """Gaps 1.0 and 0.5 mm at gauge 16 and 14 mm."""
-    row = by_life(tables["lining_pointer_pairs"], life_id="K1/1L#1")
+    row = by_life(tables["reduce.lining_pointer_pairs"], life_id="K1/1L#1")
     assert (row["pairs"], row["mean_gap_mm"], row["mean_gauge_mm"]) == (2, 0.75, 15.0)
     assert row["s_gap_gap"] == pytest.approx(0.125)
     assert row["s_gap_gauge"] == pytest.approx(0.5)

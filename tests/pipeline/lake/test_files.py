@@ -135,4 +135,4 @@ def test_quoted_cells_are_read_as_python_reads_them(table, crlf):
 
 def test_a_plain_line_has_quotes_round_whole_cells_only():
     plain = pl.Series(['"a",b,"c d",""', "a,b", '"a,b",c', 'a"b,c', '"a""b",c', '"a"b,c'])
-    assert plain.str.contains(files._plain(",")).to_list() == [True, True] + [False] * 4
+    assert plain.str.contains(files.plain_quotes(",")).to_list() == [True, True] + [False] * 4

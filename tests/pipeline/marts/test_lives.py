@@ -21,7 +21,6 @@ from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import LifeFit, choose_life, fit_life
 from models.lives.fits.risk_set import main_stretch, without_idle_pairs
-from pipeline.background import IN_PLACE
 from pipeline.lake import loading
 from pipeline.marts import marts
 from pipeline.marts.lives.causes import Ends, group_rows
@@ -41,6 +40,7 @@ from pipeline.run import settings_of
 from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_fleet, write_chapter
 from pipeline.warehouse import judging, warehouse
+from pipeline.warehouse.background import IN_PLACE
 from sample_lake import FleetParameters, LakeOptions, simulate, write_lake
 from tests.drawing import rows, warehouse_of
 from tests.lakes import write_small_lake

@@ -3,7 +3,9 @@
 import re
 
 import duckdb
+import numpy as np
 import pytest
+from scipy import stats
 
 from pipeline.documentation import mart_index, sql_marts
 from pipeline.marts.marts import SCHEMAS
@@ -75,6 +77,23 @@ def test_the_notebook_draws_the_chart_from_the_warehouse(con, small_run, tmp_pat
     assert both["mm_per_10000km"].to_list() == rates["mm_per_10000km"].to_list()
     drawn = picture.read_text(encoding="utf-8")
     assert f"wears fastest: {rates['mm_per_10000km'].max():.2f} mm" in drawn
+
+
+def test_a_plain_slope_is_least_squares_with_errors_by_unit():
+    """By hand: slopes of 1 and 3 mm per 10,000 km over equal km make 2."""
+    with duckdb.connect() as con:
+        con.sql("create schema mart")
+        con.sql(
+            """create table mart.lining_readings as
+            select 'drive' as axle_type, 'haul' as duty, unit_id, unit_id as life_id,
+                i as inspected_on, i * 10000.0 as km_since_reline, 18.0 - slope * i as lining_mm
+            from (values ('a', 1.0), ('b', 3.0)) t(unit_id, slope), (values (0), (1)) d(i)"""
+        )
+        [(_, _, plain, low, high)] = plain_slopes(con).rows()
+    assert plain == pytest.approx(2.0)
+    # Scores (x times residual) sum to ±0.5 by unit, x² to 1; two units: G / (G − 1) = 2.
+    half = stats.t.ppf(0.975, 1) * np.sqrt(2 * 0.5**2 * 2)
+    assert (low, high) == (pytest.approx(2.0 - half), pytest.approx(2.0 + half))
 
 
 def test_plain_slopes_have_the_size_of_the_rates(con):

@@ -75,7 +75,7 @@ def test_the_work_list_is_set_up_for_reading_filtering_and_paper(listed, made):
     depots = listed["depot"].n_unique()
     for wanted in (
         '<pane ySplit="1"',
-        f'<autoFilter ref="A1:S{listed.height + 1}"',
+        f'<autoFilter ref="A1:U{listed.height + 1}"',
         'orientation="landscape"',
         'paperSize="9"',
         'fitToHeight="0"',

@@ -18,6 +18,7 @@ from sample_lake import LakeOptions, simulate, write_lake
 from tests import ROOT
 from tests.drawing import rows
 from tests.lakes import write_small_lake
+from tests.rooms import MODULES, imported
 
 NOW = dt.datetime(2026, 12, 1, 9)
 
@@ -215,3 +216,61 @@ def test_what_python_reads_of_staged_tables_is_kept():
         "reduce.lining_life_duty_sums",
         "reduce.lining_life_duty_pairs",
     }
+
+
+# ---- what has been staged by other rules is staged again
+
+
+def read_otherwise(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """A file of the program as if somebody had changed it."""
+    as_it_is = Path.read_bytes
+
+    def changed(path: Path) -> bytes:
+        return as_it_is(path) + (b"\n# changed" if path.as_posix().endswith(name) else b"")
+
+    monkeypatch.setattr(Path, "read_bytes", changed)
+
+
+def other_sql(monkeypatch: pytest.MonkeyPatch, folder: str) -> None:
+    as_it_is = incremental._sql
+
+    def changed(asked: str) -> tuple[tuple[str, str], ...]:
+        files = as_it_is(asked)
+        if asked != folder:
+            return files
+        return (*files[:-1], (files[-1][0], files[-1][1] + "\n"))
+
+    monkeypatch.setattr(incremental, "_sql", changed)
+
+
+OTHER_RULES = {
+    **{m: lambda patch, m=m: read_otherwise(patch, m) for m in incremental.JUDGED_AND_STAGED_BY},
+    **{f: lambda patch, f=f: other_sql(patch, f) for f in incremental.FOLDERS},
+    "DuckDB": lambda patch: patch.setattr(duckdb, "__version__", "2.0.999"),
+}
+
+
+@pytest.mark.parametrize("change", OTHER_RULES)
+def test_what_was_staged_by_other_rules_is_staged_again(
+    tmp_path: Path, change: str, monkeypatch: pytest.MonkeyPatch
+):
+    lake = write_small_lake(tmp_path / "lake")
+    with warehouse.in_memory() as con:
+        staged(con, lake)
+        assert changed_units(con, lake) == []
+        OTHER_RULES[change](monkeypatch)
+        assert changed_units(con, lake) == ["K01", "K02", "K03", "K04"]
+
+
+def test_whatever_staging_imports_is_among_the_rules_it_is_known_by():
+    """Settings count by their values; errors stop a run and stage nothing."""
+    imports, wanted = set(), ["pipeline.warehouse.incremental"]
+    while wanted:
+        module = wanted.pop()
+        if module not in imports:
+            imports.add(module)
+            wanted += [name for name in imported(MODULES[module]) if name in MODULES]
+    by_value = {"pipeline.settings", "pipeline.accepted", "pipeline.errors"}
+    known = {str(Path("pipeline") / m) for m in incremental.JUDGED_AND_STAGED_BY}
+    paths = {str(MODULES[m].relative_to(ROOT)) for m in imports - by_value}
+    assert {p for p in paths if not p.endswith("__init__.py")} == known

@@ -9,17 +9,17 @@ import time
 import polars as pl
 import pytest
 
-from pipeline.background import LEAST_BYTES, MOST_BYTES, second_process, whole
 from pipeline.errors import UserError
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.background import LEAST_BYTES, MOST_BYTES, second_process, whole
 
 TABLE = pl.DataFrame({"km": [3.0, 1.0, 2.0]})
 RUN = """
 import os, time
-from pipeline.background import LEAST_BYTES, second_process
+from pipeline.warehouse.background import LEAST_BYTES, second_process
 if __name__ == "__main__":
-    with second_process(LEAST_BYTES) as aside:
-        print(aside.call(os.getpid).result(), flush=True)
+    with second_process(LEAST_BYTES) as worker:
+        print(worker.submit(os.getpid).result(), flush=True)
         time.sleep(60)
 """
 
@@ -46,26 +46,26 @@ def with_lengths():
 
 def test_small_and_very_large_records_are_worked_on_in_place_when_wanted():
     for size in (LEAST_BYTES - 1, MOST_BYTES + 1):
-        with second_process(size) as aside:
-            assert aside.pool is None
+        with second_process(size) as worker:
+            assert worker.pool is None
             con = with_lengths()
-            answer = aside.over(con, whole(["reduce.lengths"]), total_km, 2)
+            answer = worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2)
             warehouse.put(con, "reduce.lengths", TABLE * 10)
             assert answer.result() == 120.0
 
 
 @pytest.mark.slow
 def test_a_second_process_sees_copies_of_the_tables_it_was_given_and_tells_its_errors():
-    with second_process(LEAST_BYTES) as aside:
+    with second_process(LEAST_BYTES) as worker:
         con = with_lengths()
-        asked = aside.over(con, whole(["reduce.lengths"]), total_km, 2)
+        asked = worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2)
         warehouse.put(con, "reduce.lengths", TABLE * 10)
         assert asked.result() == 12.0  # as they were when it was asked
-        assert aside.call(os.getpid).result() != os.getpid()
-        before = aside.over(con, {}, visible).result()
-        assert aside.over(con, whole(["reduce.lengths"]), visible).result() == before + 1
+        assert worker.submit(os.getpid).result() != os.getpid()
+        before = worker.submit_over(con, {}, visible).result()
+        assert worker.submit_over(con, whole(["reduce.lengths"]), visible).result() == before + 1
         with pytest.raises(UserError, match="found nothing"):
-            aside.over(con, {}, refused).result()
+            worker.submit_over(con, {}, refused).result()
 
 
 def is_there(process: int) -> bool:

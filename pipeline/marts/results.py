@@ -36,9 +36,11 @@ class Fits:
 
 @dataclass(frozen=True, slots=True)
 class Forecasts:
-    """``dates``: one row per wheel end; ``fleet`` is what the budget is drawn from."""
+    """``dates``: one row per wheel end; ``linings``: each lining on the day; ``fleet`` is what the
+    budget is drawn from."""
 
     dates: pl.DataFrame
+    linings: pl.DataFrame
     fleet: FleetModel
 
 
@@ -57,6 +59,7 @@ class Drift:
 
     fleet: FleetDrift
     lives: Lives
+    grabbing: float
     judged: pl.DataFrame
 
 

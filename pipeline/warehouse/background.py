@@ -25,7 +25,7 @@ Work = Callable[..., Any]
 LEAST_BYTES, MOST_BYTES = 400_000, 5_000_000_000
 
 
-class Answer(Protocol):
+class Future(Protocol):
     """What work that was asked for will have yielded."""
 
     def result(self) -> Any:
@@ -33,7 +33,7 @@ class Answer(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class _WhenWanted:
+class _Deferred:
     """Work in place, put off until its result is wanted."""
 
     work: Work
@@ -44,38 +44,38 @@ class _WhenWanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Aside:
+class Worker:
     """Where work can be sent; ``pool`` is None where it is done in place, when it is wanted."""
 
     pool: ProcessPoolExecutor | None = None
 
-    def call(self, work: Work, *given: object) -> Answer:
+    def submit(self, work: Work, *given: object) -> Future:
         """Ask for ``work(*given)``."""
-        return self.pool.submit(work, *given) if self.pool else _WhenWanted(work, given)
+        return self.pool.submit(work, *given) if self.pool else _Deferred(work, given)
 
-    def over(
+    def submit_over(
         self, con: duckdb.DuckDBPyConnection, tables: Mapping[str, str], work: Work, *given: object
-    ) -> Answer:
+    ) -> Future:
         """Ask for ``work(con, *given)``; elsewhere its con holds ``tables`` and no more.
 
         ``tables``: each with the query that yields what is wanted of it.
         """
         if self.pool is None:
-            return _WhenWanted(work, (con, *given))
+            return _Deferred(work, (con, *given))
         copies = {table: warehouse.fetch(con, query) for table, query in tables.items()}
         return self.pool.submit(_over, copies, work, given)
 
 
-IN_PLACE = Aside()
+IN_PLACE = Worker()
 
 
 def whole(tables: Iterable[str]) -> dict[str, str]:
-    """Tables as they are, for :meth:`Aside.over`."""
+    """Tables as they are, for :meth:`Worker.submit_over`."""
     return {table: f"from {table}" for table in tables}
 
 
 @contextmanager
-def second_process(size: int) -> Iterator[Aside]:
+def second_process(size: int) -> Iterator[Worker]:
     """A place for work beside a run over so many bytes of records."""
     if not LEAST_BYTES <= size <= MOST_BYTES or (os.cpu_count() or 1) < 2:
         yield IN_PLACE
@@ -84,7 +84,7 @@ def second_process(size: int) -> Iterator[Aside]:
     with ProcessPoolExecutor(1, spawn, _end_with_parent, (os.getpid(),)) as pool:
         pool.submit(_ready)  # it starts while the run goes on
         try:
-            yield Aside(pool)
+            yield Worker(pool)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise

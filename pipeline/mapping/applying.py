@@ -1,0 +1,488 @@
+"""A table under a fleet's own headings → the contract's rows, by what ``fleet.toml`` says of it.
+
+One row of an own file may be of several wheel ends: its *parts*. A part's ``row_no`` is the file's
+row times :data:`PARTS` plus its place, so that it finds back, and a row counts once.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache, cached_property
+from typing import TypeVar
+
+import dataframely as dy
+import polars as pl
+
+from pipeline.contract import columns_of, unit_of
+from pipeline.lake.cells import (
+    Dialect,
+    Problem,
+    Source,
+    boolean_of,
+    cell_problems,
+    judged,
+    of_words,
+    row_problems,
+    word_of,
+)
+from pipeline.lake.files import Cells
+from pipeline.mapping import jobs, reading
+from pipeline.mapping.headings import place_in
+from pipeline.mapping.jobs import left_or_right
+from pipeline.mapping.tables import Table, key_of
+from pipeline.mapping.words import cell_words, spelled, tokens
+from pipeline.settings import OwnFile, Settings, Target, own_target
+
+PARTS = jobs.MOST
+STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
+Told = TypeVar("Told")
+KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
+# Cells below are text already: nothing of a workbook's own types is left to be told apart.
+_PLAIN = Dialect(None, False, False, False, False)
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """Typed parts of a table's rows; ``rows_read`` counts the rows, ``notes`` what else to say."""
+
+    table: str
+    rows: pl.DataFrame
+    rows_read: int
+    unused: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column of the file and what it holds, once the answers are known.
+
+    ``name`` is the contract's; ``axle`` and ``side`` None where a cell says; ``open`` what the
+    settings leave unanswered.
+    """
+
+    heading: str
+    position: int
+    name: str
+    axle: int | None
+    side: str | None
+    unit: str | None
+    open: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """How the cells of one file are read."""
+
+    recipe: OwnFile
+    settings: Settings
+
+    @property
+    def day_first(self) -> bool | None:
+        return _first(
+            self.recipe.day_first, self.settings.answers.day_first, self.settings.fleet.day_first
+        )
+
+    @property
+    def decimal_comma(self) -> bool | None:
+        fleet = self.settings.fleet
+        stated = fleet.decimal_comma if "decimal_comma" in fleet.model_fields_set else None
+        return _first(self.recipe.decimal_comma, self.settings.answers.decimal_comma, stated)
+
+    def unit(self, contract_unit: str) -> str | None:
+        """The unit of a column that states none: as answered, or as the fleet states."""
+        units, answers = self.settings.units, self.settings.answers
+        length = _first(
+            answers.length, units.length if "length" in units.model_fields_set else None
+        )
+        distance = _first(
+            answers.distance, units.distance if "distance" in units.model_fields_set else None
+        )
+        return {"mm": length, "km": distance}.get(contract_unit)
+
+    def words_of(self, heading: str) -> dict[str, str]:
+        """The file's own words of a column, as they are compared."""
+        for own, words in self.recipe.values.items():
+            if key_of(own) == key_of(heading):
+                return {spelled(word): meaning for word, meaning in words.items()}
+        return {}
+
+
+def _first(*told: Told | None) -> Told | None:
+    return next((value for value in told if value is not None), None)
+
+
+@dataclass(frozen=True)
+class _Reader:
+    """The columns of a table, each read once however many parts it is of."""
+
+    table: Table
+    way: _Way
+    columns: list[_Column]
+    read: dict[tuple[int, str], tuple[pl.Series, pl.Series]] = field(default_factory=dict)
+
+    @cached_property
+    def cells(self) -> Cells:
+        rows = self.table.body.with_columns(shape_problem=pl.lit(None, dtype=pl.String))
+        return Cells(self.table.heading.cells, rows, is_text=True)
+
+    def values(self, column: _Column) -> tuple[pl.Series, pl.Series]:
+        """A column's values, and whether anything was written."""
+        key = (column.position, column.name)
+        if key not in self.read:
+            text = self.table.body[f"c{column.position}"]
+            self.read[key] = (_values(column, text, self.way), text.is_not_null())
+        return self.read[key]
+
+
+def typed_table(table: Table, settings: Settings) -> Typed:
+    """The contract's rows of a table, typed and in mm and km, with what is wrong with each."""
+    recipe, name = table.recipe, table.recipe.table
+    way = _Way(recipe, settings)
+    columns = [_resolved(*column, way) for column in _columns(table)]
+    reader = _Reader(table, way, columns)
+    job = next((c for c in columns if c.name == "job"), None)
+    if job is not None:
+        rows, notes = _of_jobs(reader, job)
+    else:
+        rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
+    mapped = {key_of(own) for own in recipe.columns}
+    unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
+    return Typed(name, rows, table.body.height, unused, notes)
+
+
+def _columns(table: Table) -> list[tuple[str, int, Target]]:
+    """Heading, place and target of every column that is read."""
+    told = {key_of(own): value for own, value in table.recipe.columns.items() if value}
+    found = []
+    for position, heading in enumerate(table.heading.cells):
+        target = own_target(told.get(key_of(heading), ""), table.recipe.table)
+        if heading and target is not None:
+            found.append((heading, position, target))
+    return found
+
+
+def _resolved(heading: str, position: int, target: Target, way: _Way) -> _Column:
+    """A column once the answers have been put in."""
+    answers = way.settings.answers
+    name, opened = target.name, ""
+    if name == "stroke":
+        name = STROKES[answers.stroke or "free"]
+        opened = "" if answers.stroke else 'stroke = "free" or "applied"'
+    axle = {"front": 1, "rear": answers.rear_axle}.get(target.axle)
+    axle = int(target.axle) if target.axle.isdigit() else axle
+    if target.axle == "rear" and axle is None:
+        opened = "rear_axle = 2, or its number"
+    side = left_or_right(target.side or None, answers.near_side)
+    if target.side and side is None:
+        opened = 'near_side = "L" or "R"'
+    contract = _contract_name(name, way.recipe.table)
+    unit = (
+        target.unit or way.unit(unit_of(columns_of(way.recipe.table)[contract]) or "")
+        if (contract in columns_of(way.recipe.table))
+        else None
+    )
+    return _Column(heading, position, contract, axle, side, unit, opened)
+
+
+def _contract_name(name: str, table: str) -> str:
+    """lining_mm for lining."""
+    names = columns_of(table)
+    return next((n for n in (name, f"{name}_mm", f"{name}_km") if n in names), name)
+
+
+def _values(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
+    """What a column's cells say, in the contract's type."""
+    words = way.words_of(column.heading)
+    if column.name == "position":
+        return of_words(text, lambda t: _each(t, lambda c: _position(c, words, way)), pl.String())
+    if column.name == "job":
+        return text
+    return _typed(columns_of(way.recipe.table)[column.name], column, text, way, words)
+
+
+def _typed(
+    kind: dy.Column, column: _Column, text: pl.Series, way: _Way, words: Mapping[str, str]
+) -> pl.Series:
+    match kind:
+        case dy.Float64():
+            measured = KIND_OF.get(unit_of(kind) or "")
+            unit = "deg" if measured == "angle" else column.unit
+            return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
+        case dy.Int64():
+            counted = of_words(
+                text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String()
+            )
+            return counted.cast(pl.Int64, strict=False)
+        case dy.Date():
+            return reading.days(text, day_first=way.day_first)
+        case dy.Bool():
+            own = _in_own_words(text, {**_usual_words("bool"), **words})
+            return of_words(own, boolean_of, pl.Boolean())
+        case dy.Enum() if column.name == "side":
+            read = of_words(text, lambda t: _each(t, lambda c: _side(c, words, way)), pl.String())
+            return read.cast(kind.dtype)
+        case dy.Enum():
+            categories = tuple(kind.categories)
+            own = _in_own_words(text, {**_usual_words(column.name), **words})
+            return of_words(own, lambda t: word_of(t, categories), pl.String()).cast(kind.dtype)
+        case _:
+            return _in_own_words(text, words)
+
+
+def _each(text: pl.Expr, read: object) -> pl.Expr:
+    return text.map_elements(read, return_dtype=pl.String)  # type: ignore[arg-type]
+
+
+@cache
+def _usual_words(column: str) -> dict[str, str]:
+    """Words that mean one thing whoever writes them; letters are left to the file's own."""
+    return {word: told for word, told in cell_words(column).items() if len(word) > 1}
+
+
+def _in_own_words(text: pl.Series, words: Mapping[str, str]) -> pl.Series:
+    """Cells in the contract's words where the file's own are known, else as they are."""
+    if not words:
+        return text
+    return of_words(
+        text, lambda t: _each(t, lambda cell: words.get(spelled(cell), cell)), pl.String()
+    )
+
+
+def _side(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
+    """A side's letter: as the file's words say, or a word that has one meaning anywhere."""
+    told = words.get(spelled(cell), cell)
+    if told in {"L", "R", "near", "off"}:
+        return left_or_right(told, way.settings.answers.near_side)
+    place = place_in(tokens(told), {}, offside=False)
+    if place.rest or place.axle is not None or place.side is None:
+        return {"l": "L", "r": "R"}.get(cell.casefold())
+    return left_or_right(place.side, way.settings.answers.near_side)
+
+
+def _axle(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
+    told = words.get(spelled(cell), cell)
+    place = place_in(tokens(told), {}, offside=False)
+    if place.rest or place.side or place.why or not told.strip():
+        return None
+    axle = place.axle
+    if isinstance(axle, int):
+        return str(axle)
+    return {"front": "1", "rear": str(way.settings.answers.rear_axle or "")}.get(axle or "")
+
+
+def _position(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
+    """An axle and side as 2L."""
+    told = words.get(spelled(cell), cell)
+    place = place_in(tokens(told), {"l": "L", "r": "R"}, offside="ns" in told.casefold())
+    side = left_or_right(place.side, way.settings.answers.near_side)
+    axle = {"front": 1, "rear": way.settings.answers.rear_axle}.get(str(place.axle), place.axle)
+    if place.rest or place.why or side is None or not isinstance(axle, int):
+        return None
+    return f"{axle}{side}"
+
+
+def _places(reader: _Reader) -> list[tuple[int | None, str | None]]:
+    """The wheel ends that a row is of; (None, None): its cells say which."""
+    if reader.way.recipe.both_sides:
+        return [(None, "L"), (None, "R")]
+    placed = {(c.axle, c.side) for c in reader.columns if c.axle is not None or c.side is not None}
+    return sorted(placed, key=lambda p: (p[0] or 0, p[1] or "")) or [(None, None)]
+
+
+def _parts(reader: _Reader) -> list[pl.DataFrame]:
+    """Typed rows of each wheel end, those left out of which nothing was written."""
+    places = _places(reader)
+    written = [_written_at(reader, place) for place in places]
+    nothing = ~pl.DataFrame(written).select(pl.any_horizontal(pl.all())).to_series()
+    frames = []
+    for i, (place, here) in enumerate(zip(places, written, strict=True)):
+        kept = here | nothing if i == 0 else here
+        frames.append(_part(reader, place, i, kept))
+    return frames
+
+
+def _written_at(reader: _Reader, place: tuple[int | None, str | None]) -> pl.Series:
+    own = [c for c in reader.columns if (c.axle, c.side) == place and place != (None, None)]
+    body = reader.table.body
+    if not own:
+        return pl.Series(f"{place}", [True]).new_from_index(0, body.height)
+    here = body.select(pl.any_horizontal(pl.col(f"c{c.position}").is_not_null() for c in own))
+    return here.to_series().alias(f"{place}")
+
+
+def _part(
+    reader: _Reader, place: tuple[int | None, str | None], index: int, kept: pl.Series
+) -> pl.DataFrame:
+    """One wheel end's rows: what is told of it alone, and what is told of the row."""
+    mine = [c for c in reader.columns if (c.axle, c.side) in (place, (None, None))]
+    columns = columns_of(reader.way.recipe.table)
+    parsed: dict[str, pl.Series] = {}
+    for name, kind in columns.items():
+        column = next((c for c in mine if c.name == name), None)
+        value, here = reader.values(column) if column else _constant(name, kind, place, kept.len())
+        parsed[name], parsed[f"{name}·here"] = value, here
+    _take_apart(reader, mine, parsed)
+    row_no = reader.table.body["row_no"] * PARTS + index
+    width = reader.table.body["width"]
+    frame = pl.DataFrame({"row_no": row_no, "width": width, **parsed}).filter(kept)
+    return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
+
+
+def _constant(
+    name: str, kind: dy.Column, place: tuple[int | None, str | None], height: int
+) -> tuple[pl.Series, pl.Series]:
+    """What the heading says of every row, or nothing."""
+    value = {"axle_no": place[0], "side": place[1]}.get(name)
+    series = pl.Series([value], dtype=kind.dtype).new_from_index(0, height)
+    return series, pl.Series([value is not None]).new_from_index(0, height)
+
+
+def _take_apart(reader: _Reader, mine: Sequence[_Column], parsed: dict[str, pl.Series]) -> None:
+    """Axle and side out of a column that holds both."""
+    column = next((c for c in mine if c.name == "position"), None)
+    if column is None:
+        return
+    value, here = reader.values(column)
+    parsed["axle_no"] = value.str.extract(r"^(\d+)", 1).cast(pl.Int64)
+    parsed["side"] = value.str.extract(r"([LR])$", 1).cast(parsed["side"].dtype)
+    parsed["axle_no·here"] = parsed["side·here"] = here
+
+
+def _judged(
+    reader: _Reader,
+    mine: Sequence[_Column],
+    parsed: pl.DataFrame,
+    rows: pl.DataFrame,
+    more: Sequence[Problem] = (),
+) -> pl.DataFrame:
+    table = reader.way.recipe.table
+    columns = columns_of(table)
+    sources = {c.name: _source(c, columns[c.name], reader.way) for c in mine if c.name in columns}
+    position = next((c for c in mine if c.name == "position"), None)
+    if position is not None:
+        for name in ("axle_no", "side"):
+            sources[name] = _source(position, columns[name], reader.way)
+    problems = [
+        *more,
+        _misshapen(reader.table),
+        *[_unanswered(c) for c in mine if c.open and c.name in columns],
+        *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
+        *row_problems(table),
+    ]
+    cells = Cells(reader.cells.headings, rows.with_columns(row_no=parsed["row_no"]), is_text=True)
+    return judged(parsed, columns, cells, sources, problems)
+
+
+def _misshapen(table: Table) -> Problem:
+    """A row of an unusual number of cells has slid: usual are the heading's, and many rows'."""
+    counts = table.body["width"].value_counts(name="n")
+    usual = counts.filter(pl.col("n") * 20 >= table.body.height)["width"].to_list()
+    text = f"found {{}} cells; accepted: {table.heading.width}, as in the heading"
+    where = ~pl.col("width").is_in([*usual, table.heading.width])
+    return Problem(where, "wrong number of cells", pl.format(text, pl.col("width")))
+
+
+def _unanswered(column: _Column) -> Problem:
+    text = (
+        f"{column.heading}: fleet.toml does not say how it is meant; accepted: {column.open} under "
+        "[answers]"
+    )
+    return Problem(pl.col(f"{column.name}·here"), "not answered", pl.lit(text))
+
+
+def _source(column: _Column, kind: dy.Column, way: _Way) -> Source:
+    """How a column is told of in a reason, and what in ``fleet.toml`` would mend it."""
+    accepted, mend = "", ""
+    match kind:
+        case dy.Float64() if unit_of(kind) in {"mm", "km"}:
+            accepted = f", given in {column.unit}" if column.unit else ", with its unit"
+            what = "length" if unit_of(kind) == "mm" else "distance"
+            mend = "" if column.unit else f" (or set {what} under [answers])"
+            if way.decimal_comma is None:
+                mend += " (or set decimal_comma under [answers])"
+        case dy.Date() if way.day_first is None:
+            mend = " (or set day_first under [answers])"
+        case dy.Bool() | dy.Enum() | dy.Int64():
+            mend = f' (or say what it means under [files.values."{column.heading}"])'
+    return Source(column.position, column.heading, 1.0, column.heading, accepted, mend)
+
+
+def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    """Work rows of job lines: one for each action on each wheel end that a line names."""
+    texts = reader.table.body[f"c{job.position}"]
+    shared = [c for c in reader.columns if c is not job]
+    base = _base(reader, shared)
+    keys = base.select("axle_no", "side").with_columns(line=texts)
+    told = _told_of(keys, reader.way)
+    joined = keys.with_row_index("at").join(told, on=["axle_no", "side", "line"], nulls_equal=True)
+    exploded = joined.explode("jobs").drop_nulls("jobs").unnest("jobs").sort("at", "place")
+    at = exploded["at"]
+    parsed = base[at].with_columns(
+        row_no=reader.table.body["row_no"].gather(at) * PARTS + exploded["place"],
+        width=reader.table.body["width"].gather(at),
+        axle_no=exploded["axle"],
+        side=exploded["job_side"].cast(base.schema["side"]),
+        action=exploded["action"].cast(base.schema["action"]),
+        reason=pl.coalesce(base["reason"][at], exploded["reason"].cast(base.schema["reason"])),
+    )
+    parsed = parsed.with_columns(
+        *[pl.lit(value=True).alias(f"{name}·here") for name in ("axle_no", "side", "action")],
+        **{"problem·job": exploded["problem"]},
+    )
+    quoted = pl.format(
+        f'{job.heading.replace("{", "{{").replace("}", "}}")}: found "{{}}"', "job·text"
+    )
+    problem = Problem(
+        pl.col("problem·job") != "",
+        "job of no known wheel end",
+        pl.format("{}, which {}; accepted: an axle and a side", quoted, "problem·job"),
+    )
+    parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
+    rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
+    return rows, _other_lines(texts, at)
+
+
+def _base(reader: _Reader, shared: Sequence[_Column]) -> pl.DataFrame:
+    parsed: dict[str, pl.Series] = {}
+    height = reader.table.body.height
+    for name, kind in columns_of("work").items():
+        column = next((c for c in shared if c.name == name), None)
+        value, here = (
+            reader.values(column) if column else _constant(name, kind, (None, None), height)
+        )
+        parsed[name], parsed[f"{name}·here"] = value, here
+    _take_apart(reader, shared, parsed)
+    return pl.DataFrame(parsed)
+
+
+def _told_of(keys: pl.DataFrame, way: _Way) -> pl.DataFrame:
+    """The jobs of every different line, read once."""
+    words, answers = way.recipe.jobs, way.settings.answers
+    lines = keys.unique(maintain_order=True).drop_nulls("line")
+    told = []
+    for axle, side, line in lines.select(pl.col("axle_no"), pl.col("side"), "line").iter_rows():
+        ground = jobs.Ground(answers.near_side, answers.rear_axle, axle, side)
+        told.append(
+            [
+                {"place": i, "action": j.action, "reason": j.reason, "axle": j.axle,
+                 "job_side": j.side, "problem": j.problem}
+                for i, j in enumerate(jobs.jobs_of(line, words, ground))
+            ]
+        )  # fmt: skip
+    kind = pl.List(
+        pl.Struct(
+            {"place": pl.Int64, "action": pl.String, "reason": pl.String, "axle": pl.Int64,
+             "job_side": pl.String, "problem": pl.String}
+        )
+    )  # fmt: skip
+    return lines.with_columns(jobs=pl.Series(told, dtype=kind))
+
+
+def _other_lines(texts: pl.Series, at: pl.Series) -> tuple[str, ...]:
+    """How many lines fit no pattern, and which most."""
+    fitted = pl.Series([False]).new_from_index(0, texts.len()).scatter(at.unique(), values=True)
+    others = texts.filter(~fitted).drop_nulls()
+    if others.is_empty():
+        return ()
+    counts = others.value_counts(sort=True, name="n").head(3)
+    most = ", ".join(f'"{text[:60]}" {n:,}' for text, n in counts.iter_rows())
+    return (f"{others.len():,} job lines fit no pattern and count as other: {most}",)

@@ -1,0 +1,140 @@
+"""``drumline map``: looks at a lake's files, says what it takes them for, and writes that down."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.errors import UnreadableFileError, UserError
+from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
+from pipeline.lake.loading import contract_cells
+from pipeline.mapping.findings import TableFound, tables_found
+from pipeline.mapping.grids import read_grids
+from pipeline.mapping.questions import Question, Value, asked, questions
+from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
+from pipeline.places import Place
+from pipeline.settings import Settings, settings_from
+
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Mapped:
+    """What a map found: forms, files that cannot be read, and how many questions stay open."""
+
+    forms: tuple[Form, ...]
+    unreadable: tuple[str, ...]
+    open_questions: int
+
+    @property
+    def is_clear(self) -> bool:
+        usable = all(form.found.is_usable or form.found.table == "none" for form in self.forms)
+        return usable and not self.unreadable and not self.open_questions
+
+
+def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapped:
+    """Look at every file, ask what cannot be told, and write the findings into ``fleet.toml``.
+
+    ``ask`` is None where nobody sits at a terminal: questions are then written as comments.
+
+    Raises
+    ------
+    UserError
+        There is no such lake, or its settings cannot be read or written.
+    """
+    if not isinstance(where, Path):
+        raise UserError(f"{where}: found an address; accepted for map: a folder")
+    path = where / SETTINGS_FILE
+    text = path.read_bytes().decode("utf-8-sig") if path.exists() else ""
+    whole = settings_from(text.encode(), SETTINGS_FILE)
+    own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
+    with opened_lake(where) as lake:
+        found, unreadable = _looked_at(lake, own)
+    shown = forms([t for t in found if not is_settled(t, own.files)])
+    open_questions = questions([form.found for form in shown], whole)
+    for form in shown:
+        _show(form, tell)
+    answers = _given_before(whole, own) | (asked(open_questions, ask, tell) if ask else {})
+    new = settings_text(text, shown, answers, open_questions)
+    settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
+    _write(path, text, new)
+    _say_what_is_left(shown, unreadable, open_questions if ask is None else [], tell)
+    return Mapped(tuple(shown), tuple(unreadable), 0 if ask else len(open_questions))
+
+
+def _given_before(whole: Settings, own: Settings) -> dict[str, Value]:
+    """Answers that stand in the part that is written anew."""
+    before = whole.answers.model_dump(exclude_unset=True)
+    return {k: v for k, v in before.items() if k not in own.answers.model_fields_set}
+
+
+def _write(path: Path, before: str, after: str) -> None:
+    """The settings, whole or not at all."""
+    if after == before:
+        return
+    aside = path.with_name(f"{path.name}.new")
+    aside.write_bytes(after.encode())
+    aside.replace(path)
+
+
+def _looked_at(lake: Lake, settings: Settings) -> tuple[list[TableFound], list[str]]:
+    """Tables of every file that is not in the contract's form, and files that cannot be read."""
+    found: list[TableFound] = []
+    unreadable: list[str] = []
+    seen: set[str | None] = set()
+    for file in lake.files():
+        if file.sha256 is None:
+            unreadable.append(f"{file.path}: {file.problem}")
+            continue
+        if file.sha256 in seen:
+            continue
+        seen.add(file.sha256)
+        try:
+            found += _tables_of(lake, file, settings)
+        except UnreadableFileError as error:
+            unreadable.append(f"{file.path}: found {error}")
+    return found, unreadable
+
+
+def _tables_of(lake: Lake, file: LakeFile, settings: Settings) -> list[TableFound]:
+    content = lake.read(file)
+    if contract_cells(file, content, settings) is not None:
+        return []
+    return [
+        table
+        for grid in read_grids(content, Path(file.path))
+        for table in tables_found(grid, file.path, settings)
+    ]
+
+
+def _show(form: Form, tell: Tell) -> None:
+    """A form, column by column: heading, examples, what it is taken for."""
+    found = form.found
+    files = ", ".join(form.places[:3]) + (" …" if len(form.places) > 3 else "")
+    kind = found.table if found.is_usable else "left alone"
+    tell(f"{files}: {form.row_count:,} rows, taken for {kind}")
+    if found.missing and found.table != "none":
+        tell(
+            f"  it looks like {found.table}, but no column is understood as "
+            f"{', '.join(found.missing)}"
+        )
+    for column in found.columns:
+        examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
+        told = column.target or f"left alone: {column.why or 'not understood'}"
+        sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
+        tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
+    for line, count in found.other_lines[:20]:
+        tell(f"  other: {count:,} × {line[:80]}")
+
+
+def _say_what_is_left(
+    shown: list[Form], unreadable: list[str], open_questions: list[Question], tell: Tell
+) -> None:
+    for line in unreadable:
+        tell(line)
+    usable = sum(form.found.is_usable for form in shown)
+    tell(
+        f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be "
+        "corrected"
+    )
+    if open_questions:
+        tell(f"{len(open_questions)} questions to answer under [answers] in {SETTINGS_FILE}")

@@ -1,0 +1,559 @@
+"""What a grid is taken for: its tables, each column's meaning, and what cannot be told.
+
+A guess is made from the words of headings alone, and held against a sample of the cells: a column
+whose cells are no numbers is no odometer, and linings of 400 mm are none. Everything found is
+written down for a person to correct; nothing that was not understood is read.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+import polars as pl
+
+from pipeline.contract import columns_of
+from pipeline.mapping import reading
+from pipeline.mapping.grids import Grid
+from pipeline.mapping.headings import Meaning, meanings, place_in
+from pipeline.mapping.jobs import fits as fits_line
+from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at
+from pipeline.mapping.words import (
+    END_OF,
+    JOB_ACTIONS,
+    JOB_REASONS,
+    MEASURED,
+    NOT_DONE,
+    SIDE_LETTERS,
+    SIDE_OF,
+    UNIT_OF,
+    cell_words,
+    folded,
+    spelled,
+    tokens,
+)
+from pipeline.settings import Settings
+
+SAMPLE_ROWS = 20_000
+EXAMPLES = 3
+# What a concept is called in each table; the tables that have it.
+NAMES = {
+    "date": {"inspections": "inspected_on", "work": "done_on"},
+    "wear_indicator": {"inspections": "wear_indicator_deg"},
+    "from": {"duty": "from_on"},
+    "to": {"duty": "to_on"},
+}
+READINGS = {"lining", "free_stroke", "applied_stroke", "stroke", "wear_indicator", "marks_aligned",
+            "return_test", "cap_state"}  # fmt: skip
+REQUIRED = {
+    "inspections": ("unit_id", "date", "odometer"),
+    "work": ("unit_id", "date", "odometer", "job"),
+    "register": ("unit_id", "axle_no"),
+    "duty": ("unit_id", "duty", "from"),
+}
+# Where the middle of a column's readings lies, in mm and km, unless its unit is another.
+PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke": (8.0, 120.0),
+             "stroke": (3.0, 120.0), "arm_length": (60.0, 400.0), "odometer": (50.0, 6e6),
+             "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
+# How much of a column's cells must be readable as what its heading says.
+MOSTLY = 0.6
+YES_NO = ("yes", "no")
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnFound:
+    """A heading, what some of its cells hold, and what it is taken for (empty: left alone).
+
+    ``why`` says why it is left alone; ``values`` are its words, with what they are taken for;
+    ``asks`` are the questions whose answers it is read by.
+    """
+
+    heading: str
+    examples: tuple[str, ...]
+    target: str = ""
+    why: str = ""
+    values: dict[str, str] = field(default_factory=dict)
+    asks: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class TableFound:
+    """A table in a file: where, what its rows are (none: nothing of ours), and its columns."""
+
+    path: str
+    sheet: str
+    heading: Heading
+    row_count: int
+    table: str
+    columns: tuple[ColumnFound, ...]
+    day_first: bool | None = None
+    decimal_comma: bool | None = None
+    both_sides: bool = False
+    job_words: tuple[tuple[str, str], ...] = ()
+    job_reasons: tuple[tuple[str, str], ...] = ()
+    other_lines: tuple[tuple[str, int], ...] = ()
+    missing: tuple[str, ...] = ()
+
+    @property
+    def is_usable(self) -> bool:
+        return self.table != "none" and not self.missing
+
+    @property
+    def asks(self) -> frozenset[str]:
+        return frozenset().union(*(c.asks for c in self.columns)) if self.is_usable else frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    """Some rows of a table, and how its file writes decimals and days, where these show."""
+
+    rows: pl.DataFrame
+    day_first: bool | None
+    decimal_comma: bool | None
+    doubtful: frozenset[str]
+
+
+def tables_found(grid: Grid, path: str, settings: Settings) -> list[TableFound]:
+    """Every table of a grid, from the top; one of no kind of ours where headings say nothing."""
+    headings = _headings(grid)
+    ends = [*[h.index for h in headings], grid.rows.height][1:]
+    found = []
+    for heading, end in zip(headings, ends, strict=True):
+        start = heading.index + heading.rows
+        found.append(_table(grid, path, heading, grid.rows.slice(start, end - start), settings))
+    return found
+
+
+def _headings(grid: Grid) -> list[Heading]:
+    """Rows that headings are understood in; else the first row that could be one."""
+    height = min(HEAD_ROWS, grid.rows.height)
+    scored = [(i, *_best(grid, i)) for i in range(height)]
+    found: list[Heading] = []
+    for index, score, heading in sorted(scored, key=lambda s: (-s[1], s[0])):
+        if score >= 3 and not any(_overlap(index, heading, other) for other in found):
+            found.append(heading)
+    return _without_repeats(sorted(found, key=lambda h: h.index)) or _first_of_any(grid, height)
+
+
+def _first_of_any(grid: Grid, height: int) -> list[Heading]:
+    """The first row of several cells with rows below it: not understood, but told."""
+    for index in range(min(height, grid.rows.height - 1)):
+        heading = heading_at(grid, index, 1)
+        if heading is not None and sum(cell != "" for cell in heading.cells) > 1:
+            return [heading]
+    return []
+
+
+def _best(grid: Grid, index: int) -> tuple[int, Heading]:
+    """How many columns a row's words name, alone or with the row below it."""
+    one = heading_at(grid, index, 1)
+    assert one is not None
+    best, heading = _score(one), one
+    two = heading_at(grid, index, 2)
+    if two is not None and not any(_is_number(c) for c in grid.row(index + 1)):
+        more = _score(two)
+        if more > max(best, _score_at(grid, index + 1)):
+            best, heading = more, two
+    return best, heading
+
+
+def _score_at(grid: Grid, index: int) -> int:
+    one = heading_at(grid, index, 1)
+    return _score(one) if one is not None else 0
+
+
+def _is_number(cell: str | None) -> bool:
+    return cell is not None and cell.replace(".", "").replace(",", "").isdigit()
+
+
+def _score(heading: Heading) -> int:
+    if sum(_is_number(cell) for cell in heading.cells) > 1:
+        return 0
+    return sum(m.concept is not None for m in meanings(heading.cells))
+
+
+def _overlap(index: int, heading: Heading, other: Heading) -> bool:
+    return index < other.index + other.rows and other.index < index + heading.rows
+
+
+def _without_repeats(found: list[Heading]) -> list[Heading]:
+    """A heading printed again on every page is one table's."""
+    kept: list[Heading] = []
+    for heading in found:
+        if not kept or kept[-1].cells != heading.cells:
+            kept.append(heading)
+    return kept
+
+
+def _table(
+    grid: Grid, path: str, heading: Heading, body: pl.DataFrame, settings: Settings
+) -> TableFound:
+    said = meanings(heading.cells)
+    sample = _sample(body, said)
+    table = _kind(said)
+    columns = [
+        _column(table, heading.cells[i], body[f"c{i}"], m, sample, settings)
+        for i, m in enumerate(said)
+        if heading.cells[i] or not body[f"c{i}"].is_null().all()
+    ]
+    columns = _once_each(columns)
+    found = TableFound(
+        path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
+        sample.decimal_comma,
+    )  # fmt: skip
+    return _finished(found, sample, heading) if table != "none" else found
+
+
+def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
+    """Rows from all of a table, evenly; what they show of decimals and days."""
+    step = max(body.height // SAMPLE_ROWS, 1)
+    rows = body.gather_every(step)
+    dates = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept in {"date", "from", "to"}]
+    shown = Counter(
+        told
+        for column in dates
+        for cell in column.drop_nulls().unique()
+        if (told := reading.shows_day_first(cell)) is not None
+    )
+    doubtful = set()
+    day_first = next(iter(shown)) if len(shown) == 1 else None
+    if day_first is None and any(
+        reading.is_ambiguous_day(c) for column in dates for c in column.drop_nulls().unique()
+    ):
+        doubtful.add("day_first")
+    comma, unclear = _decimals([rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED])
+    if unclear:
+        doubtful.add("decimal_comma")
+    return _Sample(rows, day_first, comma, frozenset(doubtful))
+
+
+def _decimals(columns: Iterable[pl.Series]) -> tuple[bool | None, bool]:
+    """Whether commas are decimal, as cells show it; and whether some need to know and none does."""
+    commas = points = unclear = 0
+    for column in columns:
+        cells = column.drop_nulls()
+        digits = cells.str.extract(r"^([+-]?[\d.,]+)", 1).drop_nulls()
+        commas += int(digits.str.contains(r"^\d+,(\d{1,2}|\d{4,})$|\.\d{3},\d|^0,\d").sum())
+        commas += int(digits.str.contains(r"^\d{1,3}(\.\d{3}){2,}$").sum())
+        points += int(digits.str.contains(r"^\d+\.(\d{1,2}|\d{4,})$|,\d{3}\.\d|^0\.\d").sum())
+        points += int(digits.str.contains(r"^\d{1,3}(,\d{3}){2,}$").sum())
+        unclear += int(digits.str.contains(r"^[1-9]\d{0,2}[.,]\d{3}$").sum())
+    if commas and points:
+        return None, bool(unclear)
+    told = True if commas else False if points else None
+    return told, bool(unclear) and told is None
+
+
+def _kind(said: Sequence[Meaning]) -> str:
+    """Which table the headings are of."""
+    has = {m.concept for m in said if m.concept}
+    if "unit_id" not in has:
+        return "none"
+    if has & READINGS and "date" in has:
+        return "inspections"
+    if "job" in has and "date" in has:
+        return "work"
+    if "duty" in has and "from" in has:
+        return "duty"
+    if has & {"axle_type", "arm_length", "lining_new", "lining_min"}:
+        return "register"
+    return "none"
+
+
+def _column(
+    table: str,
+    heading: str,
+    cells: pl.Series,
+    said: Meaning,
+    sample: _Sample,
+    settings: Settings,
+) -> ColumnFound:
+    some = sample.rows[cells.name].drop_nulls()
+    examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
+    found = ColumnFound(heading, examples, why=said.why)
+    if said.concept is None or table == "none":
+        return found
+    if some.is_empty():
+        return replace(found, why="nothing is written in it")
+    name = _name(said.concept, table)
+    if name is None:
+        return replace(found, why=f"{said.concept} is no column of {table}")
+    if said.concept in MEASURED:
+        return _measured(found, name, said, some, sample, settings)
+    return _worded(found, name, said, some, cells, sample)
+
+
+def _name(concept: str, table: str) -> str | None:
+    if concept in NAMES:
+        return NAMES[concept].get(table)
+    known = columns_of(table)
+    if concept == "job" and table == "work":
+        return concept
+    if concept == "position" and table != "duty":
+        return concept
+    if concept == "stroke" and table == "inspections":
+        return concept
+    return concept if {concept, f"{concept}_mm", f"{concept}_km"} & set(known) else None
+
+
+def _placed(name: str, said: Meaning) -> tuple[str, set[str]]:
+    """The target with its place before it, and what must be known to read it."""
+    axle, side = str(said.axle or ""), said.side or ""
+    place = f"{axle} {side}".strip() if len(side) > 1 or not axle.isdigit() else f"{axle}{side}"
+    asks = {"near_side"} if side in {"near", "off"} else set()
+    asks |= {"rear_axle"} if axle == "rear" else set()
+    return f"{place} {name}".strip(), asks
+
+
+def _measured(
+    found: ColumnFound,
+    name: str,
+    said: Meaning,
+    some: pl.Series,
+    sample: _Sample,
+    settings: Settings,
+) -> ColumnFound:
+    kind = MEASURED[said.concept or ""]
+    unit = said.unit or ("deg" if kind == "angle" else None)
+    if kind == "angle" and said.unit is None:
+        return replace(found, why="no unit: degrees are written deg or °")
+    own = some.str.contains(r'[^\d\s][\s"]*$') & some.str.contains(r"\d")
+    unclear = some.str.contains(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)").any()
+    asks = {"decimal_comma"} & sample.doubtful if unclear else set()
+    if unit is None and not own.all():
+        stated = kind in settings.units.model_fields_set
+        asks |= set() if stated else {kind}
+        unit = getattr(settings.units, kind) if stated else None
+    if said.concept == "stroke":
+        asks.add("stroke")
+    told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
+    target, placed = _placed(told, said)
+    wrong = _implausible(said, unit or _usual_unit(kind, some), some, sample)
+    if wrong:
+        return replace(found, why=wrong)
+    return replace(found, target=target, asks=frozenset(asks | placed))
+
+
+def _usual_unit(kind: str, some: pl.Series) -> str | None:
+    """A unit to look at the cells by, where none is known: nothing is judged by it alone."""
+    units = {UNIT_OF.get(folded(u)) for u in some.str.extract(r"([^\d\s.,]+)\s*$", 1).drop_nulls()}
+    return "mm" if kind == "length" and units - {None} else "km" if units - {None} else None
+
+
+def _implausible(said: Meaning, unit: str | None, some: pl.Series, sample: _Sample) -> str:
+    """Why a column's cells cannot be what its heading says; empty where they can."""
+    kind = MEASURED[said.concept or ""]
+    looked = unit or {"length": "mm", "distance": "km"}.get(kind)
+    comma = (
+        True
+        if sample.decimal_comma is None and "decimal_comma" in sample.doubtful
+        else (sample.decimal_comma)
+    )
+    values = reading.numbers(some, kind, looked, decimal_comma=comma)
+    read = 1 - values.null_count() / some.len()
+    if read < MOSTLY:
+        return f"its cells are mostly no {kind}s, such as {some[0]!r}"
+    low, high = PLAUSIBLE.get(said.concept or "", (0.0, 1e9))
+    middle = float(values.median() or 0.0)  # type: ignore[arg-type]
+    if unit is not None and not low <= middle <= high:
+        return f"its cells do not look like {said.concept} in {unit}: half are below {middle:.4g}"
+    return ""
+
+
+def _worded(
+    found: ColumnFound,
+    name: str,
+    said: Meaning,
+    some: pl.Series,
+    cells: pl.Series,
+    sample: _Sample,
+) -> ColumnFound:
+    target, asks = _placed(name, said)
+    match said.concept:
+        case "date" | "from" | "to":
+            return _dated(found, target, some, sample)
+        case "unit_id" if all(cell.casefold() in UNIT_OF for cell in found.examples):
+            return replace(found, why="holds units of measure")
+        case "axle_no" | "position" | "side":
+            return _located(found, target, said.concept, cells)
+        case "job":
+            return _job_or_action(found, target, cells)
+        case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
+            return _with_values(found, target, said.concept, cells, asks)
+        case "cost" if _is_text(some, sample):
+            return replace(found, why="its cells are mostly no numbers")
+    return replace(found, target=target, asks=frozenset(asks))
+
+
+def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnFound:
+    """A column of a few known words is of actions; any other tells of jobs in free text."""
+    tidy = _with_values(found, "action", "action", cells, set(), needed=0.95)
+    return tidy if tidy.target else replace(found, target=target)
+
+
+def _is_text(some: pl.Series, sample: _Sample) -> bool:
+    numbers = reading.numbers(some, None, None, decimal_comma=sample.decimal_comma)
+    return numbers.null_count() > (1 - MOSTLY) * some.len()
+
+
+def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
+    doubtful = "day_first" in sample.doubtful
+    first = True if doubtful else sample.day_first
+    read = reading.days(some, day_first=first)
+    if read.null_count() > (1 - MOSTLY) * some.len():
+        return replace(found, why=f"its cells are mostly no dates, such as {some[0]!r}")
+    asks = frozenset({"day_first"}) if doubtful else frozenset()
+    return replace(found, target=target, asks=asks)
+
+
+def _words_in(cells: pl.Series) -> list[str]:
+    """The different words of a column, the most frequent first."""
+    counts = cells.drop_nulls().value_counts(sort=True)
+    return counts.to_series().to_list()
+
+
+def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) -> ColumnFound:
+    """Axles, sides and positions: the file's words for them, read by one pattern."""
+    words = _words_in(cells)
+    letters = _letters_of(words)
+    offside = any("ns" in tokens(w) for w in words)
+    read = {w: _place_word(w, concept, letters, offside=offside) for w in words[:200]}
+    known = {w: p for w, p in read.items() if p}
+    if not words or sum(cells.is_in(list(known)).fill_null(value=False)) < MOSTLY * (
+        cells.len() - cells.null_count()
+    ):
+        return replace(found, why=f"no {concept} is understood in it, such as {words[:1]}")
+    asks = {"near_side"} if any("near" in p or "off" in p for p in known.values()) else set()
+    asks |= {"rear_axle"} if any("rear" in p for p in known.values()) else set()
+    values = {
+        w: p for w, p in known.items() if p != w and not (concept == "axle_no" and w.isdigit())
+    }
+    return replace(found, target=target, values=values, asks=frozenset(asks))
+
+
+def _letters_of(words: Iterable[str]) -> dict[str, str]:
+    """What single letters mean among these words: only where both of a pair are there."""
+    seen = {t for word in words for t in tokens(word) if len(t) == 1 and t.isalpha()}
+    fitting = [pair for pair in SIDE_LETTERS if seen == set(pair)]
+    return fitting[0] if len(fitting) == 1 else {}
+
+
+def _place_word(word: str, concept: str, letters: dict[str, str], *, offside: bool) -> str:
+    place = place_in(tokens(word), letters, offside=offside)
+    if place.rest or place.why:
+        return ""
+    axle, side = str(place.axle or ""), place.side or ""
+    if concept == "axle_no":
+        return axle if not side else ""
+    if concept == "side":
+        return side if not axle else ""
+    if not axle or not side:
+        return ""
+    return f"{axle}{side}" if axle.isdigit() and len(side) == 1 else f"{axle} {side}"
+
+
+def _with_values(
+    found: ColumnFound,
+    target: str,
+    concept: str,
+    cells: pl.Series,
+    asks: set[str],
+    needed: float = MOSTLY,
+) -> ColumnFound:
+    """A column of words, with what those found in it are taken for."""
+    column = "bool" if concept in {"marks_aligned", "as_left"} else concept
+    known = cell_words(column)
+    words = _words_in(cells)[:200]
+    values = {w: known[spelled(w)] for w in words if spelled(w) in known}
+    here = int(cells.is_in(list(values)).fill_null(value=False).sum())
+    if here < needed * (cells.len() - cells.null_count()):
+        return replace(found, why=f"its words are not known, such as {words[:2]}")
+    values = {w: meaning for w, meaning in values.items() if w != meaning}
+    return replace(found, target=target, values=values, asks=frozenset(asks))
+
+
+def _once_each(columns: list[ColumnFound]) -> list[ColumnFound]:
+    """Two columns that would be the same thing: none is, unless a person says which."""
+    counts = Counter(c.target for c in columns if c.target)
+    return [
+        replace(c, target="", why=f"{c.target}: found in two columns; name it at one of them",
+                values={}, asks=frozenset())
+        if counts[c.target] > 1 else c
+        for c in columns
+    ]  # fmt: skip
+
+
+def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFound:
+    """With its job patterns, and what its rows lack to be of use."""
+    named = [c.target for c in found.columns if c.target]
+    bases = {target.rpartition(" ")[2] for target in named}
+    placed = any(" " in target for target in named)
+    both = found.table == "register" and not placed and not bases & {"side", "position"}
+    found = replace(found, missing=tuple(_missing(found.table, named, both=both)), both_sides=both)
+    job = next((c for c in found.columns if c.target == "job"), None)
+    if job is None:
+        return found
+    position = heading.cells.index(job.heading)
+    return _with_jobs(found, sample.rows[f"c{position}"].drop_nulls())
+
+
+def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
+    bases = {target.rpartition(" ")[2] for target in named}
+    places = {target.rpartition(" ")[0] for target in named} - {""}
+    has = {_concept_of(base) for base in bases}
+    for concept in REQUIRED[table]:
+        if concept == "axle_no" and "position" in has:
+            continue
+        if concept not in has:
+            yield concept
+    if table == "inspections" or "action" in bases:
+        has_axle = (
+            "axle_no" in has or "position" in has or any(p[0] in "0123456789fr" for p in places)
+        )
+        if not has_axle:
+            yield "axle_no"
+        if not (both or "side" in has or "position" in has or places):
+            yield "side"
+
+
+def _concept_of(base: str) -> str:
+    if base in {"inspected_on", "done_on"}:
+        return "date"
+    if base == "from_on":
+        return "from"
+    if base.startswith("odometer"):
+        return "odometer"
+    return "job" if base == "action" else base
+
+
+def _with_jobs(found: TableFound, lines: pl.Series) -> TableFound:
+    """The patterns that some line fits, and the lines that fit none, by count."""
+    counts = [(str(line), int(n)) for line, n in lines.value_counts(sort=True).iter_rows()]
+    read = [(tokens(line), line, n) for line, n in counts]
+    actions = [p for p in JOB_ACTIONS if any(fits_line(of, p[0]) for of, _, _ in read)]
+    reasons = [p for p in JOB_REASONS if any(fits_line(of, p[0]) for of, _, _ in read)]
+    others = [
+        (line, n)
+        for of, line, n in read
+        if set(of) & set(NOT_DONE) or not any(fits_line(of, p[0]) for p in actions)
+    ]
+    unfit = {line for line, _ in others}
+    told = [of for of, line, _ in read if line not in unfit]
+    columns = [
+        replace(c, asks=c.asks | _asked_by(told)) if c.target == "job" else c for c in found.columns
+    ]
+    return replace(
+        found,
+        columns=tuple(columns),
+        job_words=tuple(actions),
+        job_reasons=tuple(reasons),
+        other_lines=tuple(others),
+    )
+
+
+def _asked_by(lines: Sequence[tuple[str, ...]]) -> frozenset[str]:
+    """What must be known to place the jobs of these lines."""
+    words = {word for of in lines for word in of}
+    near = {word for word, side in SIDE_OF.items() if side in {"near", "off"}} | {"ns"}
+    rear = {word for word, end in END_OF.items() if end == "rear"}
+    asks = {"near_side"} if words & near else set()
+    return frozenset(asks | ({"rear_axle"} if words & rear else set()))

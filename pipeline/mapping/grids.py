@@ -1,0 +1,181 @@
+"""A file's bytes → grids of text, one a sheet, with nothing supposed about headings.
+
+What a workbook holds as a number or a day is written so that it reads as that in every dialect.
+"""
+
+import datetime as dt
+import io
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import polars as pl
+from python_calamine import CalamineWorkbook
+
+from pipeline.errors import UnreadableFileError
+from pipeline.lake import files
+from pipeline.lake.workbooks import read_parquet, require_columns, require_workbook
+
+DELIMITERS = (";", "\t", ",", "|")
+FIRST_LINES = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The cells of a sheet: ``row_no`` (the first is 1), ``width`` (cells written in the row) and
+    ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks."""
+
+    name: str
+    rows: pl.DataFrame
+    is_text: bool
+
+    @property
+    def width(self) -> int:
+        return self.rows.width - 2
+
+    def row(self, index: int) -> list[str | None]:
+        """The cells of a row, by its place from 0."""
+        return list(self.rows.row(index)[2:])
+
+    def first_rows(self, count: int) -> list[list[str | None]]:
+        return [list(row[2:]) for row in self.rows.head(count).iter_rows()]
+
+
+def read_grids(content: bytes, path: Path) -> list[Grid]:
+    """The grids of a file.
+
+    Raises
+    ------
+    UnreadableFileError
+        The bytes are not what the file's ending says.
+    """
+    kind = files.SUFFIXES.get(path.suffix.lower())
+    if kind is None:
+        accepted = ", ".join(files.SUFFIXES)
+        raise UnreadableFileError(f"{path.suffix or 'no ending'}; accepted: {accepted}")
+    if not content:
+        raise UnreadableFileError("the file is empty; accepted: a heading and rows")
+    grids = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids}[kind](content)
+    return [grid for grid in grids if grid.rows.height]
+
+
+def _text_grid(content: bytes) -> list[Grid]:
+    files.require_lines(content)
+    text = files.decoded(content)
+    delimiter = delimiter_of(text)
+    lines = files.lines_of(text)
+    if '"' in text:
+        quoted = lines.filter(lines.str.contains('"', literal=True))
+        if not quoted.str.contains(files.plain_quotes(delimiter)).all():
+            records = files.quoted_records(text, delimiter)
+            if records is not None:
+                return [_grid("", records, is_text=True)]
+        else:
+            lines = lines.str.replace_all('"', "", literal=True)
+    return [_grid_of_lines(lines, delimiter)]
+
+
+def delimiter_of(text: str) -> str:
+    """What splits most of the first lines into the same number of cells."""
+    head = [re.sub(r'"[^"]*"', "", line) for line in text[:200_000].splitlines()[:FIRST_LINES]]
+
+    def told(delimiter: str) -> tuple[int, int]:
+        counts = [line.count(delimiter) for line in head if line.strip()]
+        usual = max(set(counts), key=lambda n: (counts.count(n) * (n > 0), n)) if counts else 0
+        return counts.count(usual) * (usual > 0), usual
+
+    return max(DELIMITERS, key=told)
+
+
+def _grid_of_lines(lines: pl.Series, delimiter: str) -> Grid:
+    cells = lines.str.count_matches(delimiter, literal=True) + 1
+    width = int(cells.max() or 1)  # type: ignore[arg-type]
+    require_columns(width)
+    split = lines.str.split_exact(delimiter, width - 1).struct.unnest()
+    split.columns = [f"c{i}" for i in range(width)]
+    return Grid("", _numbered(split, cells.cast(pl.Int64)), is_text=True)
+
+
+def _numbered(cells: pl.DataFrame, width: pl.Series) -> pl.DataFrame:
+    """Stripped cells with their rows' numbers; rows with nothing in them are left out."""
+    stripped = pl.all().str.strip_chars(" \t\r\n\u00a0'")
+    rows = cells.select(stripped).select(pl.when(pl.all() != "").then(pl.all()))
+    rows = rows.with_row_index("row_no", offset=1).with_columns(pl.col("row_no").cast(pl.Int64))
+    rows.insert_column(1, width.alias("width"))
+    return rows.filter(pl.any_horizontal(pl.all().exclude("row_no", "width").is_not_null()))
+
+
+def _grid(name: str, records: Sequence[Sequence[str | None]], *, is_text: bool) -> Grid:
+    width = max((len(record) for record in records), default=0)
+    require_columns(width)
+    columns = {
+        f"c{i}": pl.Series([r[i] if i < len(r) else None for r in records], dtype=pl.String)
+        for i in range(width)
+    }
+    sizes = pl.Series([len(record) for record in records], dtype=pl.Int64)
+    return Grid(name, _numbered(pl.DataFrame(columns), sizes), is_text=is_text)
+
+
+def _workbook_grids(content: bytes) -> list[Grid]:
+    require_workbook(content)
+    with files.failing_as("an XLSX workbook"):
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        return [
+            _grid(name, list(_sheet_rows(book, name)), is_text=False) for name in book.sheet_names
+        ]
+
+
+def _sheet_rows(book: CalamineWorkbook, name: str) -> Iterator[list[str | None]]:
+    sheet = book.get_sheet_by_name(name)
+    for row in sheet.to_python(skip_empty_area=False):
+        yield [_own_text(cell) for cell in row]
+
+
+def _own_text(cell: object) -> str | None:
+    """A workbook's own value, as text that means the same in every dialect."""
+    match cell:
+        case bool():
+            return "true" if cell else "false"
+        case float():
+            return _number_text(cell)
+        case dt.datetime():
+            return cell.date().isoformat()
+        case dt.date():
+            return cell.isoformat()
+        case _:
+            return str(cell)
+
+
+def _number_text(value: float) -> str:
+    """Three digits after a point could group thousands; four cannot."""
+    if value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    text = repr(value)
+    return f"{text}0" if re.fullmatch(r"-?\d{1,3}\.\d{3}", text) else text
+
+
+def _parquet_grid(content: bytes) -> list[Grid]:
+    table = read_parquet(content)
+    with files.failing_as("a Parquet file"):
+        frame = pl.DataFrame(table)
+        texts = [_own_texts(column) for column in frame]
+    require_columns(len(texts))
+    heading = pl.DataFrame({f"c{i}": [name] for i, name in enumerate(frame.columns)})
+    cells = pl.DataFrame([text.alias(f"c{i}") for i, text in enumerate(texts)])
+    rows = pl.concat([heading, cells])
+    return [
+        Grid("", _numbered(rows, pl.repeat(len(texts), rows.height, eager=True)), is_text=False)
+    ]
+
+
+def _own_texts(column: pl.Series) -> pl.Series:
+    if column.dtype.is_float():
+        text = column.cast(pl.String)
+        three = text.str.contains(r"^-?\d{1,3}\.\d{3}$").fill_null(value=False)
+        return text.zip_with(~three, text + "0")
+    if isinstance(column.dtype, pl.Datetime):
+        return column.dt.date().cast(pl.String)
+    if column.dtype == pl.Binary or column.dtype.is_nested():
+        return pl.Series([f"a {column.dtype}"]).new_from_index(0, len(column))
+    return column.cast(pl.String)

@@ -1,0 +1,261 @@
+"""What a heading says: which concept, of which axle and side, in which unit. Every word counts.
+
+All headings of a table are read together, since a side's letter means something only beside its
+counterpart. A word that is not understood leaves its heading not understood.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from pipeline.mapping.words import (
+    AXLE_WORDS,
+    BOTH,
+    CORES,
+    END_OF,
+    KINDS,
+    MEASURED,
+    OPTIONAL,
+    ORDINALS,
+    SAYS_KM,
+    SIDE_LETTERS,
+    SIDE_OF,
+    SIDE_PHRASES,
+    UNIT_OF,
+    WHEELS,
+    tokens,
+)
+
+# What may be read once for each axle and side.
+OF_WHEEL_ENDS = {
+    *("lining", "free_stroke", "applied_stroke", "stroke", "wear_indicator", "marks_aligned"),
+    *("return_test", "cap_state", "fault", "arm_length", "chamber_size", "lining_new"),
+    "lining_min",
+}
+MAX_AXLE = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a heading is taken for; ``why`` it is not, where it is not.
+
+    ``axle`` is its number, or front or rear; ``side`` is L, R, near or off.
+    """
+
+    concept: str | None
+    unit: str | None = None
+    axle: int | str | None = None
+    side: str | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where of a unit, the words that say so taken out, and whether an axle's word was there."""
+
+    axle: int | str | None
+    side: str | None
+    rest: tuple[str, ...]
+    named: bool
+    why: str = ""
+
+
+def meanings(headings: Sequence[str]) -> list[Meaning]:
+    """What each of a table's headings says."""
+    words = [tokens(heading) for heading in headings]
+    letters = _side_letters(words)
+    offside = any("ns" in of for of in words)
+    found = [_meaning(of, letters, offside=offside) for of in words]
+    has_axles = any(m.concept in {"axle_no", "position"} for m in found)
+    found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
+    return _consistent(found)
+
+
+def _side_letters(words: Sequence[tuple[str, ...]]) -> dict[str, str]:
+    """What single letters mean for sides: only where both of a pair, and no other, are there."""
+    seen = {
+        token
+        for of in words
+        for before, token in zip(("", *of), of, strict=False)
+        if len(token) == 1 and token.isalpha() and (before.isdigit() or len(of) > 1)
+    }
+    fitting = [pair for pair in SIDE_LETTERS if seen == set(pair)]
+    return fitting[0] if len(fitting) == 1 else {}
+
+
+def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> _Place:
+    """The axle and side that words name, and the words left over."""
+    axles: list[int | str] = []
+    sides: list[str] = []
+    rest: list[str] = []
+    named = False
+    i = 0
+    while i < len(of):
+        side, of_side = _side_at(of[i : i + 2], letters, offside=offside)
+        axle, of_axle, is_named = _axle_at(of[i : i + 3]) if side is None else (None, 0, False)
+        if of[i] in WHEELS:
+            (axle, side), of_axle, is_named = WHEELS[of[i]], 1, True
+        sides += [side] if side is not None else []
+        axles += [axle] if axle is not None else []
+        named |= is_named
+        if side is None and axle is None:
+            rest.append(of[i])
+        i += max(of_side, of_axle, 1)
+    return _placed(axles, sides, tuple(rest), named=named)
+
+
+def _side_at(
+    of: tuple[str, ...], letters: dict[str, str], *, offside: bool
+) -> tuple[str | None, int]:
+    """The side that the next words name, and how many say so."""
+    if of in SIDE_PHRASES:
+        return SIDE_PHRASES[of], 2
+    if offside and of[0] in {"ns", "os"}:
+        return {"ns": "near", "os": "off"}[of[0]], 1
+    if of[0] in END_OF:
+        return None, 0
+    return SIDE_OF.get(of[0]) or letters.get(of[0]), 1
+
+
+def _axle_at(of: tuple[str, ...]) -> tuple[int | str | None, int, bool]:
+    """The axle that the next words name, how many say so, and whether its word is among them."""
+    token, after = of[0], of[1] if len(of) > 1 else ""
+    if token in AXLE_WORDS and after.isdigit():
+        return int(after), 2, True
+    if token in END_OF:
+        return END_OF[token], 2 if after in AXLE_WORDS else 1, True
+    if token in ORDINALS and after in AXLE_WORDS:
+        return ORDINALS[token], 2, True
+    if not token.isdigit():
+        return None, 1, False
+    if after in AXLE_WORDS:
+        return int(token), 2, True
+    return (int(token), 3, True) if _is_ordinal(of) else (int(token), 1, False)
+
+
+def _is_ordinal(of: tuple[str, ...]) -> bool:
+    """2nd axle: the digits and the letters are words of their own."""
+    return len(of) == 3 and of[1] in {"st", "nd", "rd", "th"} and of[2] in AXLE_WORDS
+
+
+def _placed(
+    axles: list[int | str], sides: list[str], rest: tuple[str, ...], *, named: bool
+) -> _Place:
+    if len(set(axles)) > 1 or len(set(sides)) > 1:
+        return _Place(None, None, rest, named, "names more than one axle or side")
+    axle = axles[0] if axles else None
+    if isinstance(axle, int) and not 1 <= axle <= MAX_AXLE:
+        return _Place(None, None, rest, named, f"axle {axle}")
+    return _Place(axle, sides[0] if sides else None, rest, named)
+
+
+def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> Meaning:
+    whole = _concept(of)
+    if whole.concept is not None:
+        return whole
+    place = place_in(of, letters, offside=offside)
+    if place.why:
+        return Meaning(None, why=place.why)
+    found = _concept(place.rest)
+    if found.concept is None or (place.axle is None and place.side is None):
+        return found
+    if found.concept not in OF_WHEEL_ENDS:
+        return Meaning(None, why=f"{found.concept} of one axle or side")
+    return replace(found, axle=place.axle, side=place.side)
+
+
+def _concept(of: tuple[str, ...]) -> Meaning:
+    """The concept and unit of words, if every one is understood."""
+    if not of:
+        return Meaning(None, why="no word for what it holds")
+    units = {UNIT_OF[t] for t in of if t in UNIT_OF}
+    if len(units) > 1 and any(a == "in" and b in UNIT_OF for a, b in pairwise(of)):  # "in mm"
+        units.discard("in")
+    if "32nds" in units:
+        units -= {"in"}
+    rest = frozenset(t for t in of if t not in UNIT_OF)
+    if rest <= OPTIONAL["odometer"] and units in ({"km"}, {"mi"}):
+        return Meaning("odometer", unit=units.pop())
+    if len(units) > 1:
+        return Meaning(None, why=f"more than one unit: {', '.join(sorted(units))}")
+    found = _concepts_of(rest)
+    if len(found) != 1:
+        return Meaning(None, why=_why_not(rest, found))
+    return _in_unit(found[0], units.pop() if units else None, rest)
+
+
+def _concepts_of(words: frozenset[str]) -> list[str]:
+    """Concepts whose words these all are; the one that takes more of them for its own wins."""
+    fits = [
+        (len(core), name)
+        for name, cores in CORES.items()
+        for core in cores
+        if core <= words and words - core <= OPTIONAL[name]
+    ]
+    most = max((size for size, _ in fits), default=0)
+    return sorted({name for size, name in fits if size == most})
+
+
+def _why_not(words: frozenset[str], found: list[str]) -> str:
+    if found:
+        return f"could be {' or '.join(found)}"
+    known = set[str]().union(*(core for cores in CORES.values() for core in cores))
+    strange = sorted(words - known)
+    return f"not understood: {', '.join(strange)}" if strange else "no concept of these words"
+
+
+def _in_unit(concept: str, unit: str | None, words: frozenset[str]) -> Meaning:
+    kind = MEASURED.get(concept)
+    if unit is None and kind == "distance" and words & SAYS_KM:
+        unit = "km"
+    if unit is not None and (kind is None or unit not in KINDS[kind]):
+        return Meaning(None, why=f"{concept} in {unit}")
+    if kind == "distance" and unit == "mi" and words & SAYS_KM:
+        return Meaning(None, why="kilometres in miles")
+    return Meaning(concept, unit=unit)
+
+
+def _without_bare_number(found: Meaning, of: tuple[str, ...], has_axles: bool) -> Meaning:
+    """A number alone is an axle only beside a side, in a row that does not name its axle."""
+    if not isinstance(found.axle, int):
+        return found
+    named = any(t in AXLE_WORDS or t in ORDINALS or t in {"st", "nd", "rd", "th"} for t in of)
+    if named and has_axles:
+        return Meaning(None, why="an axle in the heading, and a column for it")
+    if not named and (found.side is None or has_axles):
+        return Meaning(None, why=f"{found.axle} may be anything")
+    return found
+
+
+def _consistent(found: list[Meaning]) -> list[Meaning]:
+    """A reading that names its side names both, always with or always without its axle.
+
+    "Lining left" alone may be what is left of it.
+    """
+    has_side = any(m.concept in {"side", "position"} for m in found)
+    placed: dict[str, list[Meaning]] = {}
+    for meaning in found:
+        if meaning.concept in OF_WHEEL_ENDS:
+            placed.setdefault(meaning.concept, []).append(meaning)
+    wrong = {concept: _inconsistency(of, has_side) for concept, of in placed.items()}
+    return [
+        Meaning(None, why=wrong[m.concept]) if m.concept and wrong.get(m.concept) else m
+        for m in found
+    ]
+
+
+def _inconsistency(of: list[Meaning], has_side: bool) -> str:
+    sides = {m.side for m in of}
+    if sides == {None}:
+        return ""
+    if has_side:
+        return "a side in the heading, and a column for it"
+    if sides not in ({"L", "R"}, {"near", "off"}):
+        return f"only {', '.join(str(s or 'no side') for s in sorted(sides, key=str))}"
+    if len({m.axle is None for m in of}) > 1:
+        return "some with an axle and some without"
+    return ""
+
+
+def is_both(words: tuple[str, ...]) -> bool:
+    return any(word in BOTH for word in words)

@@ -1,0 +1,144 @@
+"""What files do not say of themselves, asked once for all of them."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from pipeline.mapping.findings import TableFound
+from pipeline.mapping.words import tokens
+from pipeline.settings import Settings
+
+Value = str | bool | int
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One key of ``[answers]``: what to ask, what may be said, and what is taken if nothing is."""
+
+    key: str
+    text: str
+    choices: dict[str, Value]
+    default: str
+    where: str
+
+
+ORDER = ("day_first", "decimal_comma", "near_side", "rear_axle", "stroke", "distance", "length")
+
+
+def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]:
+    """What has to be asked of these tables and is not answered yet."""
+    asked = frozenset[str]().union(*(table.asks for table in found))
+    answered = set(settings.answers.model_fields_set)
+    if settings.fleet.day_first is not None:
+        answered.add("day_first")
+    if "decimal_comma" in settings.fleet.model_fields_set:
+        answered.add("decimal_comma")
+    return [_question(key, found) for key in ORDER if key in asked and key not in answered]
+
+
+def _question(key: str, found: Sequence[TableFound]) -> Question:
+    columns = [(t, c) for t in found for c in t.columns if key in c.asks and t.is_usable]
+    table, column = columns[0]
+    example = next(
+        (e for e in column.examples if _is_telling(key, e)), next(iter(column.examples), "")
+    )
+    where = f'"{column.heading}" in {table.path}, as in {example}'
+    text, choices, default = _TEXTS[key](example, found)
+    return Question(key, text, choices, default, where)
+
+
+def _is_telling(key: str, example: str) -> bool:
+    return key != "decimal_comma" or any(mark in example for mark in ",.")
+
+
+def _day_first(example: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Is the day or the month first in {example}?",
+        {"day": True, "month": False},
+        "month" if _american(found) else "day",
+    )
+
+
+def _decimal_comma(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    mark = "comma" if "," in example else "point"
+    thousands, decimals = {"comma": (False, True), "point": (True, False)}[mark]
+    return (
+        f"What does the {mark} of {example} do: group thousands, or begin decimals?",
+        {"thousands": thousands, "decimals": decimals},
+        "thousands",
+    )
+
+
+def _near_side(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
+    return (
+        "Which side is the near (kerb) side: left, where traffic keeps left, or right?",
+        {"left": "L", "right": "R"},
+        "right" if _american(found) else "left",
+    )
+
+
+def _rear_axle(_: str, __: object) -> tuple[str, dict[str, Value], str]:
+    return "Which number has the axle called rear?", {str(n): n for n in range(2, 9)}, "2"
+
+
+def _stroke(_: str, __: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        "Is a stroke the free stroke (arm pulled by hand) or the applied one (pushrod, by air)?",
+        {"free": "free", "applied": "applied"},
+        "free",
+    )
+
+
+def _distance(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
+    default = "mi" if _has_unit(found, "mi") else "km"
+    return "Which unit have odometers that state none?", {"km": "km", "mi": "mi"}, default
+
+
+def _length(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
+    default = "in" if _has_unit(found, "in") and not _has_unit(found, "mm") else "mm"
+    units: dict[str, Value] = {unit: unit for unit in ("mm", "cm", "in", "32nds")}
+    return "Which unit have lengths that state none (32nds: of an inch)?", units, default
+
+
+_TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {
+    "day_first": _day_first,
+    "decimal_comma": _decimal_comma,
+    "near_side": _near_side,
+    "rear_axle": _rear_axle,
+    "stroke": _stroke,
+    "distance": _distance,
+    "length": _length,
+}
+
+
+def _american(found: Iterable[TableFound]) -> bool:
+    """Months before days, or kerbs spelled with a c: only a default hangs on it."""
+    return any(
+        t.day_first is False or any("curb" in " ".join(tokens(c.heading)) for c in t.columns)
+        for t in found
+    )
+
+
+def _has_unit(found: Iterable[TableFound], unit: str) -> bool:
+    return any(c.target.endswith(f"_{unit}") for t in found for c in t.columns)
+
+
+def asked(
+    open_questions: Sequence[Question], ask: Callable[[str], str], tell: Callable[[str], None]
+) -> dict[str, Value]:
+    """The answers of whoever sits at the terminal; an empty one takes the default."""
+    answers: dict[str, Value] = {}
+    for no, question in enumerate(open_questions, start=1):
+        tell(f"Question {no} of {len(open_questions)}: {question.text} ({question.where})")
+        answers[question.key] = _answer(question, ask, tell)
+    return answers
+
+
+def _answer(question: Question, ask: Callable[[str], str], tell: Callable[[str], None]) -> Value:
+    told = "/".join(question.choices)
+    while True:
+        said = ask(f"  {told} [{question.default}]: ").strip().casefold() or question.default
+        fitting = [c for c in question.choices if c.casefold().startswith(said)]
+        exact = [c for c in fitting if c.casefold() == said]
+        if len(exact or fitting) == 1:
+            return question.choices[(exact or fitting)[0]]
+        tell(f"  found {said!r}; accepted: {', '.join(question.choices)}")

@@ -1,0 +1,193 @@
+"""Cells as people write them → values: units behind numbers, fractions, grouped thousands, days.
+
+A cell is read where it can mean one thing alone, by how its file writes decimals and dates.
+Whatever else it says stays unread, and its row says so.
+"""
+
+import datetime as dt
+import re
+from collections.abc import Mapping
+from functools import partial
+
+import polars as pl
+
+from pipeline.mapping.words import UNIT_OF, folded, month_names
+
+MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32}
+KM = {"km": 1.0, "mi": 1.609344}
+FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
+
+_SPACES = "[ \u00a0\u202f\u2009'’]"
+_WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*)$"
+_FRACTION = re.compile(r"^(?:(\d+)[\s-]+)?(\d{1,2})/(\d{1,2})\s*(.*)$")
+_CLOCK = re.compile(r"[Tt ]+\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?( ?[ap]m)?( uhr)?z?$")
+# The count of days in a workbook begins so, one day too many before March 1900.
+_FIRST_SERIAL = dt.date(1899, 12, 30)
+_SERIALS = range(20_000, 80_000)  # 1954 to 2119
+_FIRST_YEAR, _LAST_YEAR = 1950, 2100
+
+
+def numbers(
+    text: pl.Series, kind: str | None, unit: str | None, *, decimal_comma: bool | None
+) -> pl.Series:
+    """Numbers in the contract's unit; null where a cell is none, or can mean two.
+
+    ``kind`` is what is measured (length, distance, angle; None: counted), ``unit`` the column's,
+    which a cell's own unit goes before; None: only cells that name theirs are read.
+    """
+    factors = FACTORS.get(kind or "", {})
+    column = factors.get(unit or "") if kind else 1.0
+    plain = text.cast(pl.Float64, strict=False)
+    # A point and three digits after it may group thousands; nan and inf are no readings.
+    simple = text.str.contains(r"^[+-]?\d+(\.(\d{1,2}|\d{4,}))?$").fill_null(value=False)
+    done = plain.set(~simple, None)
+    done = done * column if column is not None else done.set(simple, None)
+    left = text.is_not_null() & ~simple
+    if not left.any():
+        return done
+    some = text.filter(left)
+    read = _marked(some, factors, column, decimal_comma)
+    missed = read.is_null()
+    if missed.any():
+        fractions = _each(some.filter(missed), partial(_fraction, factors=factors, unit=unit))
+        read = read.scatter(missed.arg_true(), fractions)
+    return done.scatter(left.arg_true(), read)
+
+
+def _marked(
+    text: pl.Series, factors: Mapping[str, float], column: float | None, comma: bool | None
+) -> pl.Series:
+    """Numbers with marks and units, by expressions: there may be millions."""
+    squeezed = pl.col("t").str.to_lowercase().str.strip_chars()
+    spaced = squeezed.str.contains(rf"^[+-]?\d{{1,3}}({_SPACES}\d{{3}})+([.,]\d+)?[^\d]*$")
+    joined = pl.when(spaced).then(squeezed.str.replace_all(f"({_SPACES})", "")).otherwise(squeezed)
+    frame = text.to_frame("t").select(
+        digits=joined.str.extract(_WRITTEN, 1),
+        unit=joined.str.extract(_WRITTEN, 2).str.strip_chars(" .\u00a0\u202f"),
+    )
+    units = frame["unit"].unique().drop_nulls()
+    known = {u: factors.get(UNIT_OF.get(folded(u), "")) if u else column for u in units}
+    factor = frame["unit"].replace_strict(known, default=None, return_dtype=pl.Float64)
+    return frame.select(_number(pl.col("digits"), comma)).to_series() * factor
+
+
+def _number(digits: pl.Expr, comma: bool | None) -> pl.Expr:
+    """Digits with points and commas, where these can mean one thing."""
+    grouped_dot = digits.str.contains(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+$")
+    grouped_comma = digits.str.contains(r"^[+-]?[1-9]\d{0,2}(,\d{3})+$")
+    dots_then_comma = digits.str.contains(r"^[+-]?[1-9]\d{0,2}(\.\d{3})+,\d+$")
+    commas_then_dot = digits.str.contains(r"^[+-]?[1-9]\d{0,2}(,\d{3})+\.\d+$")
+    one_dot = digits.str.contains(r"^[+-]?\d+(\.\d+)?$")
+    one_comma = digits.str.contains(r"^[+-]?\d+,\d+$")
+    as_dot = digits
+    as_comma = digits.str.replace_all(".", "", literal=True).str.replace(",", ".", literal=True)
+    no_commas = digits.str.replace_all(",", "", literal=True)
+    several = digits.str.count_matches(r"[.,]") > 1
+    form = pl.when(dots_then_comma).then(as_comma).when(commas_then_dot).then(no_commas)
+    if comma is not False:
+        form = form.when(grouped_dot & (several | (comma is True))).then(as_comma)
+        form = form.when(one_comma & (~grouped_comma | (comma is True))).then(as_comma)
+    if comma is not True:
+        form = form.when(grouped_comma & (several | (comma is False))).then(no_commas)
+    doubtful = grouped_dot if comma is None else pl.lit(value=False)
+    form = form.when(one_dot & ~doubtful).then(as_dot)
+    return form.otherwise(None).cast(pl.Float64, strict=False)
+
+
+def _fraction(text: str, factors: Mapping[str, float], unit: str | None) -> float | None:
+    """5/8" or 1 3/8 in: only inches are written so."""
+    found = _FRACTION.match(text.strip())
+    if found is None or "in" not in factors:
+        return None
+    whole, above, below, behind = found.groups()
+    stated = UNIT_OF.get(folded(behind.strip(" .")), "?") if behind.strip() else unit
+    if stated != "in" or int(below) not in (2, 4, 8, 16, 32, 64) or int(above) >= int(below):
+        return None
+    return (int(whole or 0) + int(above) / int(below)) * factors["in"]
+
+
+def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
+    words = text.drop_nulls().unique(maintain_order=True)
+    values = pl.Series([read(word) for word in words], dtype=pl.Float64)
+    return text.replace_strict(words, values, default=None, return_dtype=pl.Float64)
+
+
+def days(text: pl.Series, *, day_first: bool | None) -> pl.Series:
+    """Days; null where a cell is none, or two."""
+    words = text.drop_nulls().unique(maintain_order=True)
+    values = pl.Series([day_of(word, day_first) for word in words], dtype=pl.Date)
+    return text.replace_strict(words, values, default=None, return_dtype=pl.Date)
+
+
+def day_of(text: str, day_first: bool | None) -> dt.date | None:
+    """The day that a cell names, in figures or with its month's name."""
+    told = _CLOCK.sub("", folded(text).strip(" .'")).strip(" .")
+    parts = re.findall(r"\d+|[^\W\d_]+", told)
+    if re.fullmatch(r"\d{5}([.,]\d+)?", told):
+        return _of_serial(int(told[:5]))
+    if re.fullmatch(r"(19|20)\d{6}", told):
+        return _day(int(told[:4]), int(told[4:6]), int(told[6:]))
+    if len(parts) > 3:  # 9 de enero de 2023; Monday, 9 January 2023
+        parts = [p for p in parts if p.isdigit() or p in month_names()]
+    if len(parts) != 3 or not re.fullmatch(r"[\w\s.,/\-’']+", told):
+        return None
+    if not all(part.isdigit() for part in parts):
+        return _with_a_name(parts)
+    return _in_figures(parts, day_first)
+
+
+def _of_serial(count: int) -> dt.date | None:
+    return _FIRST_SERIAL + dt.timedelta(days=count) if count in _SERIALS else None
+
+
+def _with_a_name(parts: list[str]) -> dt.date | None:
+    """09-Jan-23, January 9 2023, 2023 Jan 9: the year is the last, or the one of four figures."""
+    names = [i for i, part in enumerate(parts) if not part.isdigit()]
+    month = month_names().get(parts[names[0]]) if len(names) == 1 else None
+    if month is None:
+        return None
+    first, last = [part for part in parts if part.isdigit()]
+    if len(first) == 4:
+        return _day(int(first), month, int(last))
+    return _day(_year(last), month, int(first)) if len(last) in (2, 4) else None
+
+
+def _in_figures(parts: list[str], day_first: bool | None) -> dt.date | None:
+    one, two, three = parts
+    if len(one) == 4:
+        return _day(int(one), int(two), int(three))
+    if len(three) not in (2, 4) or max(len(one), len(two)) > 2:
+        return None
+    year = _year(three)
+    by_day, by_month = _day(year, int(two), int(one)), _day(year, int(one), int(two))
+    if day_first is not None:
+        return by_day if day_first else by_month
+    if by_day and by_month and by_day != by_month:
+        return None
+    return by_day or by_month
+
+
+def _year(text: str) -> int:
+    return int(text) if len(text) == 4 else 2000 + int(text)
+
+
+def _day(year: int, month: int, day: int) -> dt.date | None:
+    if not _FIRST_YEAR <= year <= _LAST_YEAR:
+        return None
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        return None
+
+
+def is_ambiguous_day(text: str) -> bool:
+    """Whether day and month could change places."""
+    return day_of(text, None) is None and day_of(text, day_first=True) is not None
+
+
+def shows_day_first(text: str) -> bool | None:
+    """What a day that can be read in one way says of its file."""
+    by_day, by_month = day_of(text, day_first=True), day_of(text, day_first=False)
+    if (by_day is None) == (by_month is None):
+        return None
+    return by_day is not None

@@ -1,0 +1,125 @@
+"""Where in a grid the tables are whose headings ``fleet.toml`` knows, and what is left over."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatch
+
+import polars as pl
+
+from pipeline.mapping.grids import Grid
+from pipeline.settings import OwnFile
+
+HEAD_ROWS = 60  # rows in which a table's heading is looked for, whatever it says
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """A heading in a grid: where its first row is (from 0), how many it takes, and its cells.
+
+    ``width`` is how many cells it is written in, filled or not.
+    """
+
+    index: int
+    rows: int
+    cells: tuple[str, ...]
+    width: int
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand."""
+
+    recipe: OwnFile
+    heading: Heading
+    body: pl.DataFrame
+
+
+def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
+    """The cells of a heading of one or two rows; None where the grid ends before."""
+    if index + rows > grid.rows.height:
+        return None
+    first = [_one_line(cell) for cell in grid.row(index)]
+    if rows == 2:
+        first = _joined(first, [_one_line(cell) for cell in grid.row(index + 1)])
+    return Heading(index, rows, _told_apart(first), int(grid.rows["width"][index]))
+
+
+def _one_line(cell: str | None) -> str:
+    return " ".join((cell or "").split())
+
+
+def _joined(above: list[str], below: list[str]) -> list[str]:
+    """A cell above stands for the empty ones to its right, where something is below them."""
+    joined, group = [], ""
+    for over, under in zip(above, below, strict=True):
+        group = over or group
+        joined.append(f"{group} {under}".strip() if under else over)
+    return joined
+
+
+def _told_apart(cells: list[str]) -> tuple[str, ...]:
+    """The same heading again is the second of its name."""
+    seen: dict[str, int] = {}
+    names = []
+    for cell in cells:
+        seen[cell.casefold()] = count = seen.get(cell.casefold(), 0) + 1
+        names.append(f"{cell} ({count})" if cell and count > 1 else cell)
+    return tuple(names)
+
+
+def key_of(heading: str) -> str:
+    """What headings are compared by."""
+    return " ".join(heading.split()).casefold()
+
+
+def fits(recipe: OwnFile, heading: Heading, path: str) -> bool:
+    """Whether a heading has every column that a recipe reads."""
+    if recipe.files and not fnmatch(path, recipe.files):
+        return False
+    known = {key_of(cell) for cell in heading.cells}
+    wanted = {key_of(own) for own, told in recipe.columns.items() if told or recipe.table == "none"}
+    return bool(wanted) and wanted <= known
+
+
+def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
+    """Every table of a grid that some recipe fits, from the top."""
+    found = list(_headings(grid, recipes, path))
+    ends = [*[heading.index for _, heading in found], grid.rows.height][1:]
+    return [
+        Table(recipe, heading, _body(grid, heading, end))
+        for (recipe, heading), end in zip(found, ends, strict=False)
+    ]
+
+
+def _body(grid: Grid, heading: Heading, end: int) -> pl.DataFrame:
+    start = heading.index + heading.rows
+    return grid.rows.slice(start, end - start)
+
+
+def _headings(
+    grid: Grid, recipes: Sequence[OwnFile], path: str
+) -> Iterator[tuple[OwnFile, Heading]]:
+    taken = -1
+    for index in _candidates(grid, recipes):
+        best: tuple[int, OwnFile, Heading] | None = None
+        for recipe in recipes:
+            heading = heading_at(grid, index, recipe.heading_rows)
+            if index > taken and heading is not None and fits(recipe, heading, path):
+                size = sum(1 for told in recipe.columns.values() if told)
+                if best is None or size > best[0]:
+                    best = (size, recipe, heading)
+        if best is not None:
+            taken = index + best[2].rows - 1
+            yield best[1:]
+
+
+def _candidates(grid: Grid, recipes: Sequence[OwnFile]) -> list[int]:
+    """The first rows, and further down those that hold the first heading of some recipe."""
+    firsts = {next(iter(own for own in r.columns), "") for r in recipes if r.heading_rows == 1}
+    rows = grid.rows.slice(HEAD_ROWS)
+    found: list[int] = []
+    if rows.height and firsts:
+        cells = pl.all().exclude("row_no", "width")
+        here = rows.select(pl.any_horizontal(cells.is_in(sorted(firsts)))).to_series()
+        found = [HEAD_ROWS + int(i) for i in here.fill_null(value=False).arg_true()]
+    return [*range(min(HEAD_ROWS, grid.rows.height)), *found]

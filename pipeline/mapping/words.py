@@ -1,0 +1,415 @@
+"""Words of the trade in the languages of Europe and the Americas, written down from memory.
+
+Headings: what a concept is called, as sets of words that must all be there, and words that may
+stand beside them. A heading of which any word is not understood is not understood at all: a near
+miss is never taken for the thing. Cells: which words mean which of the contract's. All words are
+compared as :func:`folded`, without case, accents and points.
+"""
+
+import re
+import unicodedata
+from functools import cache
+
+from babel.dates import get_month_names
+
+
+def _in_order(text: str) -> tuple[str, ...]:
+    return tuple(text.split())
+
+
+def _words(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
+# Tags of the languages whose words are below; also those whose names of months are read.
+LANGUAGES = (
+    *("en", "de", "fr", "es", "pt", "it", "nl", "pl", "cs", "sv", "da", "nb", "ro", "hu", "ru"),
+)
+
+_LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "œ": "oe"})
+_ABBREVIATED = re.compile(r"(?<![^\W_])([noblru])\s?[/.\\]\s?([sh])\b\.?")
+_SPELLED_OUT = {"ns": "nearside", "os": "offside", "bs": "beide", "lh": "lh", "rh": "rh"}
+_EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
+_ELIDED = re.compile(r"\b[dl]['’]")
+_TOKEN = re.compile(r"[^\W\d_]+|\d+|[\"″”°#%]")
+
+
+@cache
+def folded(text: str) -> str:
+    """Without case, accents and letters that only some keyboards have."""
+    plain = unicodedata.normalize("NFKD", text.casefold()).translate(_LETTERS)
+    return "".join(c for c in plain if not unicodedata.combining(c))
+
+
+@cache
+def tokens(text: str) -> tuple[str, ...]:
+    """Words, whole numbers and signs of a text; n/s and l/h are words."""
+    joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text))).replace("1/32", "32nds")
+    joined = _EITHER.sub("in or ", joined)
+    joined = re.sub(r"\b(32|16|64)(?:nds?|ths?)\b", r" of\1ths ", joined)
+    found = _TOKEN.findall(re.sub(r"of(32|16|64)ths", _spelled, joined))
+    return tuple({"″": '"', "”": '"', "#": "no"}.get(token, token) for token in found)
+
+
+def _spelled_out(found: re.Match[str]) -> str:
+    letters = found.group(1) + found.group(2)
+    return f" {_SPELLED_OUT.get(letters, letters)} "
+
+
+def _spelled(found: re.Match[str]) -> str:
+    return {"32": "thirtyseconds", "16": "sixteenths", "64": "sixtyfourths"}[found.group(1)]
+
+
+# What a heading may be called: alternatives by comma; every word of one must be there.
+CONCEPTS = {
+    "unit_id": """unit, vehicle, vehicle reg, vehicle registration, fleet unit,
+        fleet no, fleet number, registration, reg, truck, trailer, lorry,
+        wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
+        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, naczepa,
+        vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
+        veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
+        fordon, regnr, koretoj, kjoretoy, registreringsnummer, vehicul, inmatriculare, jarmu,
+        rendszam, автомобиль, госномер, машина""",
+    "axle_no": """axle, axles, ax, achse, achsnummer, essieu, eje, eixo, asse, as, asnummer, os,
+        naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
+    "side": """side, seite, cote, lado, lato, zijde, strona, strana, sida, siden, oldal, parte
+        lateral, сторона""",
+    "position": """position, wheel position, wheel, wheel end, pos, radposition, rad, roue, position
+        roue, kolo, pozycja kola, posicion, rueda, posicao, roda, posizione, ruota, wiel, pozice
+        kola, hjul, hjulposition, roata, kerek, колесо""",
+    "date": """date, day, checked, inspected, done, datum, prufdatum, tag, date controle, date
+        essai, data, data przegladu, data kontroli, fecha, fecha revision, fecha inspeccion, data
+        inspecao, data vistoria, data controllo, keuringsdatum, datum kontroly, kontrolldatum,
+        dato, data verificarii, datum kontrole, datum prufung, дата, date done, date seen,
+        inspection date, insp date, check date, date inspection, job date, date job, service date,
+        reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
+        done on, date of check""",
+    "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
+        kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
+        kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
+        najezd, stav tachometru, tachometr, matarstallning, kilometertal, kilometraj, kmstand,
+        stand, km ora, пробег, одометр""",
+    "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
+        belag, belagstarke, belagdicke, bremsbelag, bremsbelagstarke, bremsbelagdicke, restbelag,
+        garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny,
+        grubosc okladziny, grubosc okladzin, forro, espesor forro, balata, espesor balata, espesor
+        guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, voering, remvoering,
+        voeringdikte, oblozeni, tloustka oblozeni, belagg, bromsbelagg, belaggtjocklek, belaegning,
+        bremsebelaegning, bremsebelegg, belegg, garnitura, grosime garnitura, ferodou, fekbetet,
+        fekbetet vastagsag, накладка, толщина накладки""",
+    "free_stroke": """free stroke, hand stroke, free travel, free play stroke, clevis travel,
+        leerhub, leerweg, hub von hand, handhub, course libre, course a vide, skok swobodny, skok
+        jalowy, carrera libre, curso livre, corsa libera, corsa a vuoto, vrije slag, volny zdvih,
+        frislag, fri slaglangd, frivandring, cursa libera, szabad loket, свободный ход""",
+    "applied_stroke": """applied stroke, pushrod stroke, push rod stroke, air stroke, pushrod
+        travel, push rod travel, chamber stroke, betatigungshub, kolbenstangenhub, zylinderhub,
+        course appliquee, course tige, skok tloczyska, carrera aplicada, carrera vastago, curso
+        aplicado, curso haste, corsa applicata, corsa asta, remcilinderslag, zdvih pistnice,
+        membranslag, ход штока""",
+    "stroke": """stroke, travel, hub, course, skok, carrera, curso, corsa, slag, zdvih, slaglangd,
+        cursa, loket, ход""",
+    "wear_indicator": """wear indicator, wear pointer, pointer, cam pointer, verschleissanzeige,
+        verschleissanzeiger, indicateur usure, wskaznik zuzycia, indicador desgaste, indicatore
+        usura, slijtage indicator, ukazatel opotrebeni, slitagevisare, slidindikator""",
+    "marks_aligned": """marks aligned, marks in line, marks line up, pointer aligned, markierung
+        fluchtet, marken fluchten, markierung stimmt, reperes alignes, znaki zgodne, marcas
+        alineadas, marcas alinhadas, segni allineati, merktekens gelijk, znacky souhlasi, marken i
+        linje, метки совпадают""",
+    "return_test": """return test, back off test, adjuster test, slack adjuster test,
+        ruckstellprufung,
+        nachstellerprufung, essai retour, proba powrotu, prueba retorno, prueba ajustador, teste
+        retorno, ajustador teste, prova ritorno, terugsteltest, zkouska navratu, returprov,
+        возврат рычага""",
+    "cap_state": """grease cap, cap, cap state, dust cap, kappe, fettkappe, schutzkappe, capuchon,
+        bouchon, zaslepka, korek, kapturek, tapa, tapon, tampa, tappo, cappuccio, dop, vetdop,
+        krytka, cicka, lock smorj, fedthaette, capac, sapka, крышка""",
+    "fault": """fault, defect, fault found, fehler, mangel, befund, defaut, usterka, falla, defeito,
+        difetto, gebrek, zavada, fel, fejl, feil, defectiune, hiba, неисправность""",
+    "inspector": """inspector, fitter, mechanic, seen by, checked by, technician, prufer, monteur,
+        mechaniker, controleur, mecanicien, kontroler, mechanik, inspektor, inspetor, mecanico,
+        meccanico, ispettore, keurmeester, kontrolor, besiktare, mekaniker, mecanic, szerelo,
+        механик""",
+    "as_left": "as left, read after work, after work",
+    "job": """job, job description, description, work done, action, work, repair, task, arbeit,
+        arbeiten, tatigkeit, massnahme, reparatur, travaux, travail, intervention, operation,
+        opis, opis pracy, czynnosc, naprawa, trabajo, descripcion, reparacion, servico, descricao,
+        reparo, lavoro, descrizione, riparazione, intervento, werk, omschrijving, werkzaamheden,
+        prace, popis, oprava, arbete, atgard, arbejde, arbeid, lucrare, descriere, munka, leiras,
+        работа, ремонт""",
+    "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa,
+        reden,
+        oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
+    "cost": """cost, amount, cost total, total cost, kosten, betrag, cout, montant, koszt, kwota,
+        costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
+        omkostning, belob, belop, koltseg, osszeg, стоимость""",
+    "axle_type": """axle type, type of axle, achstyp, achsart, type essieu, typ osi, tipo eje, tipo
+        eixo, tipo asse, astype, typ napravy, axeltyp, akseltype, tip axa, tengely tipus, тип
+        оси""",
+    "arm_length": """arm length, arm, slack arm length, slack arm, slack adjuster length, adjuster
+        arm, lever length, hebellange, longueur levier, longueur bras, dlugosc dzwigni, dlugosc
+        ramienia, largo brazo, longitud brazo, comprimento alavanca, lunghezza leva, armlengte,
+        hevelarmlengte, delka paky, havarmslangd, armlaengde, lungime levier, kar hossz, длина
+        рычага""",
+    "depot": """depot, site, workshop, branch, garage, standort, niederlassung, werkstatt, agence,
+        atelier, oddzial, baza, zajezdnia, taller, base, sucursal, filial, garagem, sede, officina,
+        vestiging, stredisko, depa, verkstad, verksted, vaerksted, telephely, депо, филиал""",
+    "chamber_size": """chamber size, chamber, chamber type, brake chamber, zylindergrosse,
+        bremszylinder, cylindre, silownik, camara, pulmon, cilindro, tamanho camara, remcilinder,
+        valec""",
+    "lining_new": """lining new, new lining, new lining thickness, belag neu, neue belagstarke,
+        garniture neuve, okladzina nowa, forro nuevo, lona nova, guarnizione nuova""",
+    "lining_min": """lining minimum, minimum lining, min lining, lining min, minimum lining
+        thickness, mindestbelag, mindestbelagstarke, belag min, garniture mini, minimalna okladzina,
+        forro minimo, lona minima, guarnizione minima""",
+    "duty": "duty, einsatz, einsatzart, utilisation, zastosowanie, servicio, uso, impiego, inzet",
+    "from": "from, from date, von, ab, du, od, desde, de data, dal, van, fran, fra",
+    "to": "to, to date, until, bis, au, do, hasta, ate, al, tot, till, til",
+}
+# Words that say nothing more beside a concept of that name.
+BESIDE = {
+    "unit_id": """no number id code nr numer numero nummer num n brake plate interno de der du des
+        name""",
+    "axle_no": "no number nr numer numero nummer n position de",
+    "side": "wheel de",
+    "position": "no brake bremse",
+    "date": "of the de der du inspection insp prufung kontrolle controle",
+    "odometer": "reading km total current at inspection aktuell actual stand state value",
+    "lining": """brake thickness thk reading measured remaining rest de du des della do da van
+        starke""",
+    "free_stroke": "brake reading measured de",
+    "applied_stroke": "brake reading measured de",
+    "stroke": "brake reading measured de",
+    "wear_indicator": "camshaft reading de",
+    "marks_aligned": "",
+    "return_test": "result brake automatic de",
+    "cap_state": "state brake de",
+    "fault": "found",
+    "inspector": "name",
+    "as_left": "",
+    "job": "text of lines line the brake code",
+    "reason": "for why job",
+    "cost": "net total",
+    "axle_type": "",
+    "arm_length": "adjuster de del de la da do della",
+    "depot": "home name",
+    "chamber_size": "brake size",
+    "lining_new": "brake thickness",
+    "lining_min": "brake thickness",
+    "duty": "type",
+    "from": "",
+    "to": "",
+}
+# Concepts that are measured, and what their unit counts.
+MEASURED = {
+    **dict.fromkeys(
+        ("lining", "free_stroke", "applied_stroke", "stroke", "arm_length", "lining_new",
+         "lining_min"), "length",
+    ),
+    "odometer": "distance",
+    "wear_indicator": "angle",
+}  # fmt: skip
+# Words for units, as headings and cells have them.
+UNITS = {
+    "mm": """mm millimeter millimeters millimetre millimetres milimetr milimetry milimetros
+        milimetri мм""",
+    "cm": "cm centimeter centimetre",
+    "in": """in inch inches zoll pouce pouces cal cali pulgada pulgadas pol polegada polegadas
+        pollici \"""",
+    "32nds": "thirtyseconds",
+    "km": """km kms kilometer kilometers kilometre kilometres kilometrow kilometros quilometros
+        chilometri kilometru км""",
+    "mi": "mi mile miles meilen milles millas milhas miglia mil",
+    "deg": "° deg degree degrees grad degres stopni grados graus gradi graden",
+}
+UNIT_OF = {word: unit for unit, words in UNITS.items() for word in words.split()}
+del UNIT_OF["mil"]  # ten km in Sweden
+KINDS = {
+    "length": ("mm", "cm", "in", "32nds"),
+    "distance": ("km", "mi"),
+    "angle": ("deg",),
+}
+# Words for an odometer that say its unit themselves.
+SAYS_KM = _words(
+    """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal
+    kilometraj"""
+)
+
+AXLE_WORDS = _words(
+    "axle ax axles achse essieu eje eixo asse os naprava axel aksel axa puntea tengely ось"
+)
+ORDINALS = {
+    **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
+    **{"first": 1, "second": 2, "third": 3, "fourth": 4, "erste": 1, "zweite": 2, "dritte": 3},
+}
+SIDES = {
+    "L": """left lh leftside lhs links linke linker gauche izquierda izquierdo izq esquerda esquerdo
+        esq sinistra sinistro sx lewa lewe lewy lewo leva levy vanster venstre stanga stang bal
+        левая левый лев""",
+    "R": """right rh rightside rhs rechts rechte rechter droite droit derecha derecho direita
+        direito dir destra destro dx prawa prawe prawy prawo prava pravy hoger hojre hoyre dreapta
+        drept jobb правая правый прав""",
+    "near": "near nearside kerb kerbside curb curbside passenger beifahrerseite beifahrer",
+    "off": "off offside driver driverside roadside fahrerseite fahrer",
+}
+SIDE_OF = {word: side for side, words in SIDES.items() for word in words.split()}
+# Letters for left and right mean nothing alone: D is right in Paris, and something else elsewhere.
+SIDE_LETTERS = (
+    *({"l": "L", "r": "R"}, {"l": "L", "p": "R"}, {"g": "L", "d": "R"}, {"s": "L", "d": "R"}),
+    *({"i": "L", "d": "R"}, {"e": "L", "d": "R"}, {"b": "L", "j": "R"}, {"л": "L", "п": "R"}),
+)
+ENDS = {
+    "front": """front vorn vorne vorderachse avant delantero delantera dianteiro dianteira
+        anteriore voor przod przednia predni fram foran fata elso передняя""",
+    "rear": """rear back hinten hinterachse arriere trasero trasera traseiro traseira posteriore
+        achter tyl tylna zadni bak bag spate hatso задняя""",
+}  # fmt: skip
+END_OF = {word: end for end, words in ENDS.items() for word in words.split()}
+WHEELS = {  # two letters that only these languages use, for both the axle and the side
+    "vl": ("front", "L"), "vr": ("front", "R"), "hl": ("rear", "L"), "hr": ("rear", "R"),
+    "avg": ("front", "L"), "avd": ("front", "R"), "arg": ("rear", "L"), "ard": ("rear", "R"),
+}  # fmt: skip
+SIDE_PHRASES = {("near", "side"): "near", ("off", "side"): "off", ("left", "hand"): "L",
+                ("right", "hand"): "R", ("left", "side"): "L", ("right", "side"): "R",
+                ("kerb", "side"): "near", ("curb", "side"): "near", ("driver", "side"): "off",
+                ("road", "side"): "off", ("passenger", "side"): "near"}  # fmt: skip
+BOTH = _words(
+    "both bs beide beidseitig beidseits deux obie obu ambos ambas ambi entrambi oba bada begge"
+)
+
+# Words of cells, by contract column and by what they stand for there. Alternatives by comma.
+CELL_WORDS = {
+    "bool": {
+        "yes": "yes, y, true, x, ja, j, oui, o, tak, t, si, s, sim, ano, da, igen, да, ok, aligned",
+        "no": "no, n, false, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет, not aligned",
+    },
+    "return_test": {
+        "pass": """pass, passed, p, ok, okay, good, yes, y, i o, io, in ordnung, bestanden, gut, ja,
+            conforme, bon, bonne, oui, dobry, dobra, dobrze, sprawny, pozytywny, tak, bueno,
+            buena, bien, aprobado, si, bom, boa, aprovado, sim, buono, positivo, goed, goedgekeurd,
+            vyhovuje, dobre, ano, godkand, godkendt, godkjent, bun, corespunde, megfelelt, jo,
+            исправен, годен, норма""",
+        "fail": """fail, failed, bad, no, n, not ok, n i o, nio, nicht i o, nicht in ordnung, nicht
+            bestanden, schlecht, defekt, nein, non conforme, nc, mauvais, mauvaise, non, zly, zla,
+            zle, niesprawny, negatywny, nie, malo, mala, rechazado, ruim, reprovado, nao, negativo,
+            slecht, afgekeurd, nevyhovuje, spatne, ne, underkand, ikke godkendt, ikke godkjent, rau,
+            necorespunzator, nem felelt meg, неисправен, негоден""",
+    },
+    "cap_state": {
+        "seated": """seated, ok, closed, fitted, in place, on, shut, i o, zu, geschlossen, sitzt,
+        ferme,
+            en place, zamkniety, zamknieta, na miejscu, cerrada, puesta, fechada, fechado, chiuso,
+            dicht, gesloten, nasazena, sitter, lukket, inchis, zarva, закрыта""",
+        "open": """open, off, offen, ouvert, ouverte, otwarty, otwarta, abierta, abierto, aberta,
+            aberto, aperto, otevrena, oppen, aben, apen, deschis, nyitva, открыта""",
+        "missing": """missing, gone, none, lost, fehlt, manquant, manque, brak, falta, faltando,
+            manca, mancante, ontbreekt, weg, chybi, saknas, mangler, lipsa, hianyzik,
+        отсутствует""",
+    },
+    "action": {
+        "reline": """reline, relined, relining, new linings, linings renewed, belag neu, belage neu,
+            belagwechsel, neu belegt, garnitures neuves, remplacement garnitures, wymiana okladzin,
+            cambio forros, cambio balatas, troca lonas, sostituzione guarnizioni, voeringen
+            vernieuwd, vymena oblozeni, nya belagg, замена накладок""",
+        "adjuster_replaced": """adjuster replaced, adjuster renewed, slack adjuster replaced, slack
+            adjuster renewed, new slack adjuster, gestangesteller erneuert, gestangesteller
+            gewechselt, gestangesteller neu, regleur remplace, levier remplace, wymiana
+            samoregulatora, ajustador cambiado, ajustador trocado, registratore sostituito""",
+        "adjuster_set": """adjuster set, adjusted, brake adjusted, adjuster adjusted, reset,
+            eingestellt, nachgestellt, gestangesteller eingestellt, regle, reglage, regulacja,
+            ajustado, ajuste, regulagem, registrato, registrazione, afgesteld, serizeno,
+        justerad""",
+        "greased": """greased, grease, lubed, lubricated, geschmiert, abgeschmiert, abschmieren,
+            graisse, graissage, smarowanie, nasmarowano, engrasado, engrase, lubricado, lubrificado,
+            ingrassato, ingrassaggio, gesmeerd, doorgesmeerd, namazano, smorjning, smurt, uns,
+            смазка""",
+        "drum_replaced": """drum replaced, drum renewed, new drum, trommel neu, trommel gewechselt,
+            trommel erneuert, tambour remplace, tambour neuf, wymiana bebna, cambio tambor, troca
+            tambor, tamburo sostituito, trommel vervangen, vymena bubnu""",
+        "other": "other, misc, sonstiges, andere, autre, divers, inne, otro, otros, outro, altro",
+    },
+    "reason": {
+        "failed": """failed, fail, defect, defective, us, u s, faulty, defekt, kaputt, ausgefallen,
+            defectueux, hs, panne, niesprawny, awaria, fallo, falla, falha, guasto, kapot, vadny,
+            trasig, неисправен""",
+        "worn": """worn, wear, worn out, verschlissen, verschleiss, abgenutzt, use, usee, usure,
+        zuzyty,
+            zuzyte, zuzycie, gastado, desgaste, desgastado, gasto, usurato, usura, versleten,
+            slijtage, opotrebeni, sliten, slitage, износ""",
+        "planned": """planned, scheduled, service, preventive, planmassig, geplant, wartung,
+        planifie,
+            prevu, preventif, planowy, planowa, planowe, programado, preventivo, planejado,
+            programmato, gepland, planovane, planerad, planlagt, planificat, tervezett, плановый""",
+        "damaged": """damaged, damage, broken, beschadigt, schaden, endommage, casse, uszkodzony,
+            uszkodzone, danado, roto, danificado, quebrado, danneggiato, rotto, beschadigd,
+            poskozeny, skadad, beskadiget, deteriorat, повреждён""",
+        "other": "other, sonstiges, andere, autre, inne, otro, outro, altro",
+    },
+}  # fmt: skip
+
+# Job lines: all parts of a pattern must be found in a clause; | is or, * any ending. First wins.
+JOB_ACTIONS = (
+    ("slack*|adjuster*|asa|gestangesteller*|regleur*|samoregulator*|ajustador*|registrator* + "
+     "renew*|replac*|new|fit|fitted|chang*|erneuer*|ersetz*|gewechselt|neu|neuf|rempl*|wymian*|"
+     "wymien*|cambi*|troc*|sostit*", "adjuster_replaced"),
+    ("drum*|trommel*|tambour*|beben*|bebn*|tambor*|tambur* + renew*|replac*|new|fit|fitted|chang*|"
+     "erneuer*|ersetz*|gewechselt|neu|neuf|rempl*|wymian*|wymien*|cambi*|troc*|sostit*",
+     "drum_replaced"),
+    ("relin*", "reline"),
+    ("lining*|belag*|belage*|bremsbelag*|garnit*|okladzin*|forro*|balata*|lona*|guarniz* + renew*|"
+     "replac*|new|fit|fitted|chang*|erneuer*|ersetz*|gewechselt|neu|neuf|neuves|rempl*|wymian*|"
+     "wymien*|cambi*|troc*|sostit*", "reline"),
+    ("adjust|adjusted|adjusting|reset|einstell*|eingestellt|nachgestellt|regler|regle|reglage|"
+     "regulac*|ajustar|ajustad*|ajuste|regulad*|registraz*", "adjuster_set"),
+    ("greas*|lube*|lubric*|schmier*|abschmier*|abgeschmiert|geschmiert|graiss*|smarow*|engras*|"
+     "lubrif*|ingrass*", "greased"),
+)  # fmt: skip
+JOB_REASONS = (
+    ("us|failed|faulty|defect*|defekt*|seized|kaputt|hs|panne|niesprawn*|averia*", "failed"),
+    ("damag*|broken|bent|beschadigt|casse|uszkodz*|danad*|rott*", "damaged"),
+    ("worn|verschliss*|usee*|usure|zuzyt*|gastad*|desgast*|usurat*", "worn"),
+    ("planned|scheduled|preventive|planmassig|geplant|planifi*|planow*|programad*", "planned"),
+)
+# A clause with one of these tells of work that was not, or not yet, done.
+NOT_DONE = _in_order(
+    """not no dont due next soon quote quoted estimate advise advised advisory recommend recommended
+    need needs needed require required requires order ordered cancel cancelled declined todo nicht
+    kein keine naechste nachste angebot pas non prochain devis nie nastepny oferta sin proximo
+    presupuesto nao orcamento prossimo"""
+)
+
+
+def _sets(text: str) -> tuple[frozenset[str], ...]:
+    return tuple(frozenset(tokens(part)) for part in text.split(","))
+
+
+CORES = {name: _sets(text) for name, text in CONCEPTS.items()}
+OPTIONAL = {name: frozenset(tokens(text)) for name, text in BESIDE.items()}
+
+
+@cache
+def cell_words(column: str) -> dict[str, str]:
+    """What a cell's words, spelled by :func:`spelled`, mean in a contract column."""
+    return {
+        spelled(word): meaning
+        for meaning, words in CELL_WORDS[column].items()
+        for word in (meaning, *words.split(","))
+    }
+
+
+@cache
+def spelled(text: str) -> str:
+    """A cell's words without case, accents, points and signs."""
+    return " ".join(re.findall(r"\w+", folded(text).replace("_", " ")))
+
+
+@cache
+def month_names() -> dict[str, int]:
+    """The month that a word names, in any of the languages; words of two months are left out."""
+    found: dict[str, set[int]] = {}
+    for language in LANGUAGES:
+        for width in ("wide", "abbreviated"):
+            for context in ("format", "stand-alone"):
+                for month, name in get_month_names(width, context, language).items():
+                    found.setdefault(folded(name).strip("."), set()).add(month)
+    found.setdefault("sept", {9})
+    return {word: months.pop() for word, months in found.items() if len(months) == 1}

@@ -1,0 +1,260 @@
+"""Findings as a commented part of ``fleet.toml``, between marks, and nothing beside it.
+
+The part carries the digest of what was written: as long as nobody has touched it, it is written
+anew. Once a person has, it is the person's: what is found later goes into a part below it.
+"""
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from pipeline.lake.cells import NEVER_SHOWN
+from pipeline.mapping.findings import ColumnFound, TableFound
+from pipeline.mapping.questions import Question, Value
+from pipeline.mapping.tables import key_of
+from pipeline.mapping.words import NOT_DONE
+from pipeline.settings import OwnFile
+
+BEGIN, END = "# >>> drumline map", "# <<< drumline map"
+_PART = re.compile(rf"^{BEGIN} ([0-9a-f]{{12}})[^\n]*\n(.*?)^{END}[^\n]*\n?", re.M | re.S)
+_ANSWERS = re.compile(r"^\[answers\][^\n]*\n", re.M)
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+")
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """One form of files: a table as found, and every place where it was."""
+
+    found: TableFound
+    places: tuple[str, ...]
+    row_count: int
+
+
+def forms(found: Sequence[TableFound]) -> list[Form]:
+    """Tables with the same headings are one form, with the words of all of them."""
+    grouped: dict[tuple[object, ...], list[TableFound]] = {}
+    for table in found:
+        key = (table.table, table.heading.rows, tuple(map(key_of, table.heading.cells)))
+        grouped.setdefault(key, []).append(table)
+    return [
+        Form(_merged(group), tuple(_place(t) for t in group), sum(t.row_count for t in group))
+        for group in grouped.values()
+    ]
+
+
+def _place(table: TableFound) -> str:
+    return f"{table.path} [{table.sheet}]" if table.sheet else table.path
+
+
+def _merged(group: list[TableFound]) -> TableFound:
+    first = group[0]
+    columns = [_merged_column([_column(t, c.heading) for t in group]) for c in first.columns]
+    return replace(
+        first,
+        columns=tuple(columns),
+        day_first=_same(t.day_first for t in group),
+        decimal_comma=_same(t.decimal_comma for t in group),
+        job_words=_united(t.job_words for t in group),
+        job_reasons=_united(t.job_reasons for t in group),
+        missing=tuple(dict.fromkeys(m for t in group for m in t.missing))
+        if all(t.missing for t in group)
+        else (),
+    )
+
+
+def _column(table: TableFound, heading: str) -> ColumnFound:
+    return next((c for c in table.columns if c.heading == heading), ColumnFound(heading, ()))
+
+
+def _merged_column(same: list[ColumnFound]) -> ColumnFound:
+    """A column as most is known of it; where files disagree it is left alone."""
+    targets = {c.target for c in same if c.target}
+    values = {word: meaning for c in reversed(same) for word, meaning in c.values.items()}
+    if len(targets) > 1:
+        return replace(same[0], target="", why=f"{' or '.join(sorted(targets))}, by file")
+    wrong = [c for c in same if not c.target and c.examples]
+    if targets and wrong:
+        return replace(wrong[0], target="", values={})
+    known = next((c for c in same if c.target), next((c for c in same if c.examples), same[0]))
+    asks = frozenset[str]().union(*(c.asks for c in same))
+    return replace(known, values=values, asks=asks)
+
+
+def _same(told: object) -> bool | None:
+    seen = {value for value in told if value is not None}  # type: ignore[attr-defined]
+    return seen.pop() if len(seen) == 1 else None
+
+
+def _united(told: object) -> tuple[tuple[str, str], ...]:
+    return tuple(dict.fromkeys(pair for pairs in told for pair in pairs))  # type: ignore[attr-defined]
+
+
+def is_settled(table: TableFound, recipes: Sequence[OwnFile]) -> bool:
+    """Whether a person's own ``[[files]]`` say all that can be said of a table's columns."""
+    headings = {key_of(cell) for cell in table.heading.cells}
+    for recipe in recipes:
+        own = {key_of(heading): told for heading, told in recipe.columns.items()}
+        read = {heading for heading, told in own.items() if told or recipe.table == "none"}
+        understood = {key_of(c.heading) for c in table.columns if c.target}
+        if (
+            recipe.heading_rows == table.heading.rows
+            and read <= headings
+            and understood <= set(own)
+        ):
+            return True
+    return False
+
+
+def settings_text(
+    text: str, written: Sequence[Form], answers: Mapping[str, Value], asked: Sequence[Question]
+) -> str:
+    """``fleet.toml`` with the findings in it; every line that a person wrote stays as it is."""
+    kept = without_own_part(text)
+    newline = "\r\n" if "\r\n" in kept else "\n"
+    body = _body(kept, written, answers, asked)
+    if _ANSWERS.search(kept) and answers:
+        lines = "".join(f"{key} = {_value(value)}\n" for key, value in answers.items())
+        kept = _ANSWERS.sub(lambda found: found.group() + lines, kept, count=1)
+    if not body:
+        return kept
+    digest = hashlib.sha256(body.encode()).hexdigest()[:12]
+    part = f"{BEGIN} {digest}: correct what is wrong; your lines stay\n{body}{END}\n"
+    gap = (
+        ""
+        if not kept or kept.endswith(("\n\n", "\r\n\r\n"))
+        else "\n"
+        if kept.endswith("\n")
+        else "\n\n"
+    )
+    return kept + (gap + part).replace("\n", newline)
+
+
+def without_own_part(text: str) -> str:
+    """The settings without the part that nobody has touched since it was written."""
+
+    def kept(found: re.Match[str]) -> str:
+        body = found.group(2).replace("\r\n", "\n")
+        untouched = hashlib.sha256(body.encode()).hexdigest()[:12] == found.group(1)
+        return "" if untouched else found.group()
+
+    return _PART.sub(kept, text)
+
+
+def _body(
+    kept: str, written: Sequence[Form], answers: Mapping[str, Value], asked: Sequence[Question]
+) -> str:
+    parts = [] if _ANSWERS.search(kept) else _answers(answers, asked)
+    if _ANSWERS.search(kept):
+        parts = [_open(q) for q in asked if q.key not in answers]
+    blocks = ["\n".join(parts) + "\n"] if parts else []
+    blocks += [_form(form) for form in written]
+    return "\n".join(blocks)
+
+
+def _answers(answers: Mapping[str, Value], asked: Sequence[Question]) -> list[str]:
+    if not answers and not asked:
+        return []
+    lines = ["[answers]"]
+    for question in asked:
+        if question.key in answers:
+            lines.append(
+                f"{question.key} = {_value(answers[question.key])}   # {_seen(question.text)}"
+            )
+        else:
+            lines.append(_open(question))
+    known = {question.key for question in asked}
+    lines += [f"{key} = {_value(value)}" for key, value in answers.items() if key not in known]
+    return lines
+
+
+def _open(question: Question) -> str:
+    """A question as a comment: whoever takes the mark away and keeps the right value answers it."""
+    values = " or ".join(_value(v) for v in list(question.choices.values())[:4])
+    default = _value(question.choices[question.default])
+    return (
+        f"# {question.key} = {default}   # to answer: {_seen(question.text)} {values} "
+        f"({_seen(question.where)})"
+    )
+
+
+def _form(form: Form) -> str:
+    """One ``[[files]]``, with what each column holds and is taken for."""
+    found = form.found
+    more = f" and {len(form.places) - 3} more" if len(form.places) > 3 else ""
+    lines = [
+        f"# {_seen(', '.join(form.places[:3]), 200)}{more}: {form.row_count:,} rows",
+        "[[files]]",
+    ]
+    lines += _head(found)
+    lines += ["", "[files.columns]"]
+    width = min(max((len(_key(c.heading)) for c in found.columns if c.heading), default=0), 40)
+    lines += [_line(c, width) for c in found.columns if c.heading]
+    for column in found.columns:
+        if column.target and column.values:
+            lines += ["", f"[files.values.{_key(column.heading)}]"]
+            lines += [f"{_key(w)} = {_value(v)}" for w, v in column.values.items()]
+    lines += _jobs(found) if any(c.target == "job" for c in found.columns) else []
+    return "\n".join(lines) + "\n"
+
+
+def _head(found: TableFound) -> list[str]:
+    if found.table != "none" and found.missing:
+        lacks = ", ".join(found.missing)
+        lines = [f'table = "none"   # "{found.table}" once a column is named for: {lacks}']
+    elif found.table == "none":
+        lines = ['table = "none"   # nothing of brakes was understood: left alone']
+    else:
+        lines = [f'table = "{found.table}"']
+    lines += [f"heading_rows = {found.heading.rows}"] if found.heading.rows > 1 else []
+    for key in ("day_first", "decimal_comma"):
+        value = getattr(found, key)
+        lines += [f"{key} = {_value(value)}   # as its cells show"] if value is not None else []
+    if found.both_sides:
+        lines.append("both_sides = true   # no column for the side: a row is of both")
+    return lines
+
+
+def _line(column: ColumnFound, width: int) -> str:
+    hidden = column.target in NEVER_SHOWN
+    shown = "" if hidden else ", ".join(_seen(e, 24) for e in column.examples)
+    why = "" if column.target else f"left alone: {_seen(column.why or 'not understood', 120)}; "
+    return f"{_key(column.heading):{width}} = {_value(column.target)}   # {why}{shown}".rstrip(
+        " #;"
+    )
+
+
+def _jobs(found: TableFound) -> list[str]:
+    """The patterns that its lines fit, and the lines that fit none."""
+    lines = [
+        "",
+        "# Patterns: + and, | or, * any ending; the first that fits counts.",
+        "[files.jobs]",
+    ]
+    lines += [f"not_done = [{', '.join(_value(word) for word in NOT_DONE)}]", ""]
+    lines += ["[files.jobs.actions]"]
+    lines += [f"{_key(pattern)} = {_value(action)}" for pattern, action in found.job_words]
+    if found.other_lines:
+        count = sum(n for _, n in found.other_lines)
+        lines.append(f"# {count:,} lines fit none and count as other, these most:")
+        lines += [f"#   {n:,} × {_seen(line, 70)}" for line, n in found.other_lines[:12]]
+    lines += ["", "[files.jobs.reasons]"]
+    return lines + [f"{_key(p)} = {_value(reason)}" for p, reason in found.job_reasons]
+
+
+def _value(value: Value) -> str:
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return str(value).lower()
+
+
+def _key(name: str) -> str:
+    return name if _BARE.fullmatch(name) else _value(name)
+
+
+def _seen(text: str, most: int = 160) -> str:
+    """Text for a comment: on one line, and nothing in it that a terminal would act on."""
+    plain = _UNSEEN.sub(" ", text)
+    return plain if len(plain) <= most else plain[: most - 1] + "…"
