@@ -148,6 +148,20 @@ def test_several_tables_in_a_sheet_and_sheets_in_a_workbook(tmp_path, capsys):
     assert "4 rows in 2 files: 4 accepted, 0 repeated, 0 set aside" in out
 
 
+def test_two_columns_for_the_unit_are_asked_about_and_one_is_read(tmp_path):
+    lake = tmp_path / "lake"
+    head = ["Registration", "Fleet no", "Date", "Km", "1L lining mm", "1R lining mm"]
+    delimited(lake / "a.csv", [head, ["AB 12", "T1", "2025-04-02", "1200", "15", "14.5"]])
+    found, told = mapped(lake)
+    assert not found.is_clear
+    assert "unit_id: found in two columns; name it at one of them" in told
+    found, told = mapped(lake, "2")
+    assert found.is_clear
+    assert "Which column is unit_id: 1 Registration, 2 Fleet no?" in told
+    columns = load_settings(lake / "fleet.toml").files[0].columns
+    assert (columns["Registration"], columns["Fleet no"]) == ("", "unit_id")
+
+
 def test_files_in_the_contracts_form_are_left_on_their_path(tmp_path):
     source = "sample_lake/lake"
     lake = tmp_path / "lake"
@@ -159,7 +173,8 @@ def test_files_in_the_contracts_form_are_left_on_their_path(tmp_path):
 
 
 NASTY = (
-    '"]\n[fleet]\nname = "taken"', "''' or", "# <<< drumline map", "\x1b[31mred", "=cmd|' /C calc'!A1",
+    '"]\n[fleet]\nname = "taken"', "''' or", "# <<< drumline map", "\x1b[31mred",
+    "=cmd|' /C calc'!A1",
     "<script>alert(1)</script>", "'; drop table raw.files; --", "{0}{{}}%s", "\u202egnp.exe",
     "a" * 5_000, "\\", "lining mm\nodometer km",
 )  # fmt: skip
