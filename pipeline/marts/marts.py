@@ -59,6 +59,25 @@ class WearComponents(dy.Schema):
     note = col.text("What the fit says of itself", nullable=True)
 
 
+class WearSpreads(dy.Schema):
+    """One row per way in which spread between units and linings may grow with the wear rate.
+
+    A law's weights are the rates' powers, 1 at the fleet's typical rate; ``wear_components`` holds
+    the spread there. REML likelihoods of a large fleet are those of some of its units.
+    """
+
+    name = col.text(
+        "even, proportional, power, … and 'by duty' where units differ in every duty", key=True
+    )
+    unit_power = col.number("Spread between units grows with this power of the rate", low=0.0)
+    life_power = col.number("Spread between linings grows with this power of it", low=0.0)
+    duty_share = col.share("Share of the units' variance that is a unit's own in each duty")
+    parameters = col.count("Numbers sought for it")
+    reml_loglik = col.number("REML log-likelihood")
+    aic = col.number("Twice the numbers sought less the log-likelihood")
+    chosen = dy.Bool(nullable=False, description="The one that rates and forecasts follow")
+
+
 class WearDepartures(dy.Schema):
     """One row per way in which wear may depart from a straight line in km."""
 
@@ -402,6 +421,7 @@ class BacktestPit(dy.Schema):
 SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_rates": WearRates,
     "wear_components": WearComponents,
+    "wear_spreads": WearSpreads,
     "wear_departures": WearDepartures,
     "pointer_checks": PointerChecks,
     "pointers_not_reset": PointersNotReset,
