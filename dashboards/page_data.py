@@ -169,6 +169,15 @@ class PageData:
     outlook_by_depot: pl.DataFrame | None = None
     outlook_parts: pl.DataFrame | None = None
     months: pl.DataFrame | None = None
+    plan: pl.DataFrame | None = None
+    stock_needed: pl.DataFrame | None = None
+    workshop_months: pl.DataFrame | None = None
+    check_plan: pl.DataFrame | None = None
+    costs_per_km: pl.DataFrame | None = None
+    unit_costs: pl.DataFrame | None = None
+    part_comparisons: pl.DataFrame | None = None
+    change_effects: pl.DataFrame | None = None
+    monthly_rates: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()
     methods: tuple[Method, ...] = METHODS
     files: tuple[str, ...] = PUBLISHED_FILES

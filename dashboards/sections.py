@@ -8,6 +8,7 @@ import polars as pl
 from dashboards.charts import decisions as decisions_charts
 from dashboards.charts import flags as flags_charts
 from dashboards.charts import lives as lives_charts
+from dashboards.charts import planning as planning_charts
 from dashboards.charts import relines as relines_charts
 from dashboards.charts import settings as settings_charts
 from dashboards.charts import trust as trust_charts
@@ -22,6 +23,7 @@ from dashboards.measures import Measures
 from dashboards.notes import why_no_forecast
 from dashboards.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.page_data import PageData
+from dashboards.planning_words import planning_remarks
 from dashboards.words import capital, count, listed, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark
@@ -46,9 +48,10 @@ class Section:
 ENGINEER, ANALYST = "engineer", "analyst"
 READERS = {
     **dict.fromkeys(
-        ("changed", "stand", "relines", "overdue", "decisions", "settings", "trust", "records"),
+        ("changed", "stand", "relines", "planning", "overdue", "decisions", "settings", "trust"),
         ENGINEER,
     ),
+    "records": ENGINEER,
     **dict.fromkeys(("wear", "adjusters", "compared"), ANALYST),
 }
 
@@ -63,6 +66,7 @@ def section_by_section(data: PageData) -> Iterator[Section]:
         changed,
         stand,
         relines,
+        planning,
         overdue,
         decisions,
         settings,
@@ -131,6 +135,19 @@ _NO_POLICIES = (
     "No other policies were compared: name some under [scenarios] in fleet.toml and the next run "
     "sets them side by side."
 )
+
+
+def planning(data: PageData) -> Section:
+    measures = Measures(data.fleet)
+    figures = (
+        planning_charts.hours_figure(data.workshop_months),
+        planning_charts.costs_figure(data.costs_per_km, measures),
+        planning_charts.units_figure(data.unit_costs, measures),
+        planning_charts.checks_figure(data.check_plan, measures),
+    )
+    nothing = "Nothing could be planned: there are too few records of linings and jobs."
+    remarks = tuple(map(typeset, planning_remarks(data)))
+    return Section("planning", "What to plan for", _kept(figures), nothing, remarks)
 
 
 _NO_COSTS = (

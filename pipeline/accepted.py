@@ -1,5 +1,6 @@
 """What a key of ``fleet.toml`` accepts, in words, from the type it was given."""
 
+import datetime as dt
 from collections.abc import Iterator, Sequence
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -7,7 +8,13 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-_PLAIN = {bool: "true or false", int: "a whole number", float: "a number", str: "text"}
+_PLAIN = {
+    bool: "true or false",
+    int: "a whole number",
+    float: "a number",
+    str: "text",
+    dt.date: "a date",
+}
 _BOUNDS = {"gt": "above", "ge": "from", "lt": "below", "le": "to"}
 
 

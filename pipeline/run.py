@@ -21,7 +21,7 @@ from pipeline.marts.budget import (
     write_budget_marts,
 )
 from pipeline.marts.flags import write_flag_marts
-from pipeline.marts.planning.parts import write_part_marts
+from pipeline.marts.planning.chapter import write_planning_marts
 from pipeline.marts.results import Drift, Fits, Forecasts
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
@@ -153,7 +153,8 @@ def mart(run: Run) -> None:
         keep_for_asking(run.con, run.forecasts, past, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
-        write_part_marts(run.con, run.settings, run.fits.sums)
+        fleet = run.forecasts.fleet if run.forecasts else None
+        write_planning_marts(run.con, run.settings, run.fits, fleet, budget, run.day)
         warehouse.build(run.con, "40_mart")
 
 

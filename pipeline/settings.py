@@ -4,6 +4,7 @@ An unknown key is an error that names the nearest known one. Defaults marked "co
 no published source; a maker's manual and local law come first, always.
 """
 
+import datetime as dt
 import difflib
 import re
 import tomllib
@@ -136,6 +137,38 @@ class Costs(Section):
     adjuster_labour: NotNegative = Field(0, description="Labour of fitting it")
     failed_adjuster: NotNegative = Field(0, description="What a failure in service costs on top")
     inflation_per_year: float = Field(0, description="0.03 is 3 % a year")
+    reline_hours: NotNegative = Field(0, description="Work on one wheel end's reline")
+    drum_hours: NotNegative = Field(0, description="Work on one drum besides")
+    adjuster_hours: NotNegative = Field(0, description="Work on fitting one adjuster")
+    check_hours: NotNegative = Field(0, description="Work on checking one wheel end")
+    hour_rate: NotNegative = Field(0, description="Of an hour; labour not stated is hours times it")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _labour_from_hours(cls, given: Any) -> Any:
+        """Labour that is not stated is its hours at their price."""
+        rate = given.get("hour_rate") if isinstance(given, dict) else None
+        if not isinstance(rate, int | float):
+            return given
+        found = {}
+        for labour, hours in (
+            ("reline_labour", "reline_hours"),
+            ("adjuster_labour", "adjuster_hours"),
+        ):
+            if labour not in given and isinstance(given.get(hours), int | float):
+                found[labour] = given[hours] * rate
+        return {**given, **found}
+
+
+class Stock(Section):
+    service_level: Share = Field(
+        0.95, description="Chance that parts in stock are enough until the next delivery"
+    )
+    lead_weeks: Positive = Field(6, description="From ordering parts to having them")
+
+
+class Depot(Section):
+    hours_a_month: Positive = Field(description="Hours of work on brakes that a depot has a month")
 
 
 class Budget(Section):
@@ -147,6 +180,9 @@ class Budget(Section):
     )
     risk: Share = Field(
         0.05, description="Chance of crossing the minimum between visits that is accepted"
+    )
+    plan_months: Annotated[int, Field(ge=1, le=24)] = Field(
+        3, description="Months whose visits are planned wheel end by wheel end"
     )
 
 
@@ -166,6 +202,11 @@ class Adjusters(Section):
     )
     check_weeks: tuple[Positive, ...] = Field(
         (4, 8, 12, 16, 26), description="Check intervals compared, beside the one in use"
+    )
+    most_unseen: Share = Field(
+        0.02,
+        description="Share of wheel ends that may carry a failure nobody has seen; our default, no "
+        "source",
     )
     units_compared: Annotated[int, Field(ge=10)] = Field(
         400, description="What shortens life is learnt from at most so many units: more take long"
@@ -220,6 +261,16 @@ class PartSection(Section):
     """What ``part`` of work rows names."""
 
     price: NotNegative | None = Field(None, description="Of one; else the fleet's under [costs]")
+
+
+class ChangeSection(Section):
+    """Something that was changed on a day, for some of the fleet or for all of it."""
+
+    date: dt.date = Field(description="The day", examples=["2025-03-01"])
+    what: str = Field("", description="Shown beside its figures")
+    depots: tuple[str, ...] = Field((), description="Only at these", examples=['["Northgate"]'])
+    units: tuple[str, ...] = Field((), description="Only these", examples=['["T0412"]'])
+    axle_types: tuple[str, ...] = Field((), description="Only on these", examples=['["drive"]'])
 
 
 class Workshop(Section):
@@ -385,9 +436,12 @@ class Settings(Section):
     costs: Costs = Costs()
     adjusters: Adjusters = Adjusters()
     budget: Budget = Budget()
+    stock: Stock = Stock()
+    depots: dict[str, Depot] = {}
     duties: Duties = Duties()
     workshop: Workshop = Workshop()
     parts: dict[str, PartSection] = {}
+    changes: dict[str, ChangeSection] = {}
     scenarios: dict[str, ScenarioSection] = {}
 
     @model_validator(mode="after")

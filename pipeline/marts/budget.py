@@ -4,12 +4,14 @@ import datetime as dt
 from dataclasses import dataclass
 
 import duckdb
+import numpy as np
 import polars as pl
 
 from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
 from models.relines.past_errors import PastErrors, calibrated_totals
 from models.relines.scenario_table import by_future, plan_frame, scenario_frame
 from models.relines.simulation.counts import Tally
+from models.relines.simulation.layout import Cells
 from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts import marts
@@ -17,6 +19,7 @@ from pipeline.marts.budget_parts import months_frame, spans_frame
 from pipeline.settings import ScenarioSection, Settings
 
 DRAWS = 200
+DEPOT_FUTURES = "depot_futures"  # no mart: what workshop hours are made from
 SEED = 20_000
 PLAN = "keep the risk within"
 # The summary speaks of the next twelve months, whatever the budget's horizon.
@@ -86,6 +89,7 @@ def budget_frames(
             risk=pl.lit(settings.budget.risk)
         ),
         "scenarios": _scenarios(compared, settings),
+        DEPOT_FUTURES: depot_futures(fleet.cells, tallies[0], months),
         "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),
     }
 
@@ -119,6 +123,21 @@ def scenarios(settings: Settings) -> tuple[Scenario, ...]:
     """What most fleets ask about, and the fleet's own: one of the same name takes its place."""
     named = {**USUALLY_ASKED, **settings.scenarios}
     return tuple(scenario(name, s, settings.budget.risk) for name, s in named.items())
+
+
+def depot_futures(cells: Cells, tally: Tally, months: Months) -> pl.DataFrame:
+    """Relines of each depot, month and simulated future of the budget itself."""
+    depots = cells.frame().group_by("depot", maintain_order=True).agg("cell")
+    parts = [
+        pl.DataFrame(
+            {
+                "month": months.starts,
+                "relines": tally.relines[:, :, numbers].sum(axis=2).T.astype(np.float64),
+            }
+        ).with_columns(depot=pl.lit(depot, dtype=pl.String))
+        for depot, numbers in depots.iter_rows()
+    ]
+    return pl.concat(parts)
 
 
 def futures_frame(name: str, tally: Tally, months: Months, costs: Costs) -> pl.DataFrame:

@@ -65,9 +65,13 @@ class BudgetParts:
 
 
 def budget_workbook(
-    data: PageData, cells: pl.DataFrame, parts: BudgetParts, settings: Settings
+    data: PageData,
+    cells: pl.DataFrame,
+    parts: BudgetParts,
+    settings: Settings,
+    planning: tuple[Page, ...] = (),
 ) -> bytes:
-    """Totals, months, depots, axle types and duties, scenarios, every cell, and notes.
+    """Totals, months, depots, axle types and duties, scenarios, ``planning``, every cell, notes.
 
     ``cells`` is the mart of the budget itself.
     """
@@ -92,6 +96,7 @@ def budget_workbook(
             groups=("months", "axle_type"),
         ),
         Page("Scenarios", _scenarios(data.scenarios), SCENARIOS),
+        *planning,
         Page("Every cell", finest, month | DEPOT | GROUP | FIGURES),
     )
     return workbook(pages, budget_notes(data, settings), "Reline budget", data.as_of)

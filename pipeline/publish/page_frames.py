@@ -72,6 +72,15 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         replacement_counts=mart("replacement_counts"),
         replacement_differences=mart("replacement_differences"),
         expected_failures=_told(mart("expected_failures"), "failures_mean"),
+        plan=mart("plan"),
+        stock_needed=mart("stock_needed"),
+        workshop_months=mart("workshop_months"),
+        check_plan=mart("check_plan"),
+        costs_per_km=mart("costs_per_km"),
+        unit_costs=mart("unit_costs"),
+        part_comparisons=mart("part_comparisons"),
+        change_effects=mart("change_effects"),
+        monthly_rates=mart("monthly_rates"),
         made_from=made_from(con, settings),
     )
 

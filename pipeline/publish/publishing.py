@@ -18,6 +18,7 @@ from dashboards.sections import section_by_section
 from pipeline.publish import lists, provenance
 from pipeline.publish.budget_book import BudgetParts, budget_workbook
 from pipeline.publish.page_frames import page_data
+from pipeline.publish.planning_book import planning_pages
 from pipeline.publish.spreadsheets import safe_csv
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
@@ -82,7 +83,7 @@ def _lists(con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData) -
     return {
         **lists.list_files(data),
         "reline_budget.csv": safe_csv(cells),
-        "reline_budget.xlsx": budget_workbook(data, cells, parts, settings),
+        "reline_budget.xlsx": budget_workbook(data, cells, parts, settings, planning_pages(con)),
     }
 
 

@@ -67,7 +67,7 @@ LEAST_RECORDS_DAYS = 365
 # Wheel ends of the sample: enough to tell coverage to a percent; and for the other origins, from
 # which alone totals are learned.
 SAMPLED_ENDS = 20_000
-LEARNED_ENDS = 4_000
+LEARNED_ENDS = 3_000
 SAMPLE = """
     select unit_key from (
         select upper(unit_id) as unit_key, count(*) as ends
@@ -107,7 +107,7 @@ def origins(
                 fleet = known_fleet(past, fits)
                 strokes = strokes_of(past, fits, linings_now(past, fleet), day) if flagged else None
                 found.append(Origin(day, fleet, strokes))
-                near = fits.usage
+                near = fits
     return found
 
 

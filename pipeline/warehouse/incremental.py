@@ -39,6 +39,7 @@ CONTENT = "content_id bigint, table_name varchar, sha256 varchar"
 READ = (
     "judge.odometer_verdicts",
     "judge.wheel_ends",
+    "reduce.adjuster_duty_pieces",
     "reduce.adjuster_spells",
     "reduce.adjusters_now",
     "reduce.drift_outlook",
@@ -50,6 +51,7 @@ READ = (
     "reduce.linings_found",
     "reduce.relines_done",
     "reduce.stroke_reading_km",
+    "reduce.unit_months",
     "reduce.unit_usage",
     "reduce.units_now",
     "reduce.wheel_end_replacements",

@@ -80,15 +80,27 @@ def _linings(
         fitted.select("id", "part"), on="id", how="left", maintain_order="left"
     )
     if named["part"].null_count() == named.height:
-        return [_counted("lining", part, fitted) for part in _parts(fitted)], []
+        return _uncounted(fitted), []
     fit = fit_wear(sums_by_part(sums, named["part"]))
-    worn = dict(warehouse.fetch(con, _WORN).iter_rows())
+    worn = lining_worn(con)
     figures = [_wear_row(rate, worn, settings, fitted) for rate in fit.rates if rate.lives]
     dealt = _dealings(fitted)
-    return figures, [_wear_pair(r, fit, dealt.get((r.part_a, r.part_b))) for r in part_ratios(fit)]
+    return figures or _uncounted(fitted), [
+        _wear_pair(r, fit, dealt.get((r.part_a, r.part_b))) for r in part_ratios(fit)
+    ]
 
 
-# Lining worn away when this fleet relines, by axle type.
+def _uncounted(fitted: pl.DataFrame) -> list[Row]:
+    """Parts whose linings have not been read enough."""
+    note = "too few readings of it for a wear rate"
+    return [_counted("lining", part, fitted) | {"note": note} for part in _parts(fitted)]
+
+
+def lining_worn(con: duckdb.DuckDBPyConnection) -> dict[str, float]:
+    """Lining worn away when this fleet relines, by axle type [mm]."""
+    return dict(warehouse.fetch(con, _WORN).iter_rows())
+
+
 _WORN = """
     select l.axle_type, avg(e.lining_new_mm - r.lining_mm) as mm
     from stage.lining_lives l
@@ -297,7 +309,7 @@ def _life_row(watched: WatchedLives, part: str, settings: Settings, row: Row) ->
     fit = choose_life(counts_from_rows(entry, left, right)).chosen
     if fit is None or not np.isfinite(fit.distribution.mean()):
         return row | {"note": f"No life with a mean could be fitted. {borrowed}".strip()}
-    low, life, high = _mean_life(fit)
+    low, life, high = mean_life(fit)
     costs = settings.costs
     each = price + costs.adjuster_labour + costs.failed_adjuster
     return row | {
@@ -309,7 +321,7 @@ def _life_row(watched: WatchedLives, part: str, settings: Settings, row: Row) ->
     }
 
 
-def _mean_life(fit: LifeFit) -> tuple[float, float, float]:
+def mean_life(fit: LifeFit) -> tuple[float, float, float]:
     """Mean life with its 95 % interval, symmetric on the log scale."""
     mean, slopes = log_slopes(fit, _mean)
     widening = float(np.exp(two_sided_z(0.95) * np.sqrt(slopes[0] @ fit.covariance @ slopes[0])))

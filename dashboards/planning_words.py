@@ -1,0 +1,101 @@
+"""Sentences of the planning chapter: parts, changes, slow changes, and where the lists are."""
+
+from collections.abc import Iterator
+
+import polars as pl
+
+from dashboards.page_data import PageData
+from dashboards.words import count, day_name, figures, listed, share, with_interval
+
+TOLD = {
+    "set_wrong": "settings found out of band",
+    "wear": "lining wear",
+    "failures": "adjuster failures",
+    "cost": "cost per distance",
+}
+SURE = 0.05
+
+
+def planning_remarks(data: PageData) -> Iterator[str]:
+    """Everything the chapter says beside its charts."""
+    yield from _visits(data)
+    yield from _parts(data.part_comparisons)
+    yield from _changes(data.change_effects)
+    yield from _courses(data.monthly_rates)
+
+
+def _visits(data: PageData) -> Iterator[str]:
+    plan = data.plan
+    if plan is None or plan.is_empty():
+        return
+    likely = plan.filter(pl.col("p_reline").fill_null(0.0) >= 0.5).height
+    visits = plan.select("unit_id", "visit_on").unique().height
+    last = day_name(plan["visit_on"].sort()[-1])
+    yield (
+        f"Of the visits up to {last}, {count(visits, 'has', 'have')} something likely to be done: "
+        f"{count(likely, 'reline')} of wheel ends more likely than not. Each stands in the budget "
+        "workbook's sheet “Visits”, the parts to have in “Parts to have”."
+    )
+    stock = data.stock_needed
+    if stock is not None and not stock.is_empty():
+        level, weeks = stock["service_level"][0], stock["lead_weeks"][0]
+        per = stock.group_by("item").agg(pl.col("stock").sum()).sort("item", descending=True)
+        named = [_parts_named(item, n) for item, n in per.rows()]
+        yield (
+            f"To have enough for {figures(weeks, 2)} weeks with a chance of {share(level)} at each "
+            f"depot: {listed(named)} in all depots together."
+        )
+
+
+def _parts_named(item: str, n: int) -> str:
+    return f"linings of {count(n, 'wheel end')}" if item == "linings" else count(n, item)
+
+
+def _parts(compared: pl.DataFrame | None) -> Iterator[str]:
+    if compared is None:
+        return
+    for row in compared.filter(pl.col("axle_type").is_null()).iter_rows(named=True):
+        if row["ratio"] is None or row["ci_low"] is None or row["ci_high"] is None:
+            continue
+        does = "wears" if row["kind"] == "lining" else "fails"
+        ratio = with_interval(row["ratio"], row["ci_low"], row["ci_high"])
+        found = "" if row["p_adjusted"] < SURE else " No difference is shown."
+        yield (
+            f"{row['part_a']} {does} {ratio} times as fast as {row['part_b']} within axle type and "
+            f"duty.{found} {row['note'] or ''}".strip()
+        )
+
+
+def _changes(effects: pl.DataFrame | None) -> Iterator[str]:
+    if effects is None:
+        return
+    for (name,), rows in effects.group_by("name", maintain_order=True):
+        known = rows.drop_nulls("ratio")
+        if known.is_empty():
+            yield f"“{name}” cannot be judged: {rows['note'][0]}"
+            continue
+        sure = known.filter(pl.col("p_adjusted") < SURE)
+        each = [
+            f"{TOLD[r['measure']]} {with_interval(r['ratio'], r['ci_low'], r['ci_high'])} times"
+            for r in (sure if sure.height else known).iter_rows(named=True)
+        ]
+        beside = "" if known["units_unchanged"].max() else ", with nothing beside it that stayed"
+        result = "" if sure.height else "no effect is shown: "
+        day = day_name(known["changed_on"][0])
+        yield f"After “{name}” ({day}){beside}: {result}{listed(each)}."
+        off = known.filter(pl.col("apart_before_p") < SURE)
+        if off.height:
+            yield (
+                f"Before “{name}” the two groups were not on one course in "
+                f"{listed([TOLD[m] for m in off['measure']])}: do not read its effect there."
+            )
+
+
+def _courses(months: pl.DataFrame | None) -> Iterator[str]:
+    if months is None:
+        return
+    for (measure,), rows in months.filter("signal").group_by("measure", maintain_order=True):
+        yield (
+            f"{TOLD[str(measure)].capitalize()} rise since about {rows['began'][0]:%b %Y}, more "
+            "than chance makes them once in 20 years of months: find out what changed."
+        )

@@ -1,0 +1,36 @@
+"""What a fleet plans from, beside its forecast: parts, costs, changes, visits, checks."""
+
+import datetime as dt
+
+import duckdb
+import polars as pl
+
+from models.relines.simulation.simulate import FleetModel
+from pipeline.marts.budget import DEPOT_FUTURES
+from pipeline.marts.lives.decisions import CHECKED
+from pipeline.marts.planning.changes import write_change_marts
+from pipeline.marts.planning.checking import write_check_plan
+from pipeline.marts.planning.costs import write_cost_marts
+from pipeline.marts.planning.parts import write_part_marts
+from pipeline.marts.planning.plan import write_plan_marts
+from pipeline.marts.results import Fits
+from pipeline.settings import Settings
+from pipeline.warehouse.kept import kept
+
+
+def write_planning_marts(
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    fits: Fits,
+    fleet: FleetModel | None,
+    budget: dict[str, pl.DataFrame] | None,
+    as_of: dt.date,
+) -> None:
+    """All of the chapter's marts, from what is staged, fitted and forecast; after the status."""
+    groups = kept(con, CHECKED)
+    write_part_marts(con, settings, fits.sums)
+    write_cost_marts(con, settings, fits.wear, groups)
+    write_change_marts(con, settings, as_of)
+    futures = budget[DEPOT_FUTURES] if budget else None
+    write_plan_marts(con, settings, fleet, futures, groups, fits.km_per_day, as_of)
+    write_check_plan(con, settings, groups)

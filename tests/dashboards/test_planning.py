@@ -1,0 +1,158 @@
+"""The planning chapter: what its charts and sentences say, and where they say nothing."""
+
+import datetime as dt
+from dataclasses import replace
+
+import polars as pl
+import pytest
+
+from dashboards.charts import planning
+from dashboards.measures import Measures
+from dashboards.page_data import Fleet
+from dashboards.planning_words import planning_remarks
+from tests import dashboard_data
+
+D = dt.date
+MEASURES = Measures(Fleet(currency="CU"))
+
+
+def hours(there: float | None, p_over: float | None) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "depot": ["North", None],
+            "month": [D(2026, 7, 1), D(2026, 7, 1)],
+            "visits": [4.0, 1.0],
+            "relines_mean": [5.0, 1.0],
+            "hours_mean": [20.0, 5.0],
+            "hours_p10": [15.0, 4.0],
+            "hours_p90": [25.0, 6.0],
+            "hours_there": pl.Series([there, None], dtype=pl.Float64),
+            "p_over": pl.Series([p_over, None], dtype=pl.Float64),
+            "moving_cost": pl.Series([p_over and 30.0, None], dtype=pl.Float64),
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("there", "p_over", "title"),
+    [
+        (18.0, 0.7, "More brake work than hours: North in Jul 2026"),
+        (40.0, 0.01, "No depot is likely to have more brake work than hours"),
+        (None, None, "Hours of brake work by depot and month"),
+    ],
+)
+def test_hours_say_which_months_exceed_what_there_is(there, p_over, title):
+    figure = planning.hours_figure(hours(there, p_over))
+    assert figure.said.title == title
+    assert figure.chart.to_dict()["layer"]
+    assert [row[0] for row in figure.table.rows] == [
+        "North, Jul 2026",
+        "no depot on record, Jul 2026",
+    ]
+
+
+def test_without_hours_of_a_job_no_hours_are_shown():
+    assert planning.hours_figure(hours(None, None).with_columns(hours_mean=pl.lit(0.0))) is None
+    assert planning.hours_figure(None) is None
+
+
+def units(*outside: bool) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "unit_id": [f"U{n}" for n in range(len(outside))],
+            "cost": [300.0] * len(outside),
+            "expected_cost": [100.0] * len(outside),
+            "factor": [3.0] * len(outside),
+            "pooled_factor": [2.0] * len(outside),
+            "ci_low": [1.5] * len(outside),
+            "ci_high": [2.5] * len(outside),
+            "funnel_low": [0.2] * len(outside),
+            "funnel_high": [2.0] * len(outside),
+            "stands_out": list(outside),
+        }
+    )
+
+
+def test_units_are_named_only_beyond_what_units_differ_anyway():
+    none = planning.units_figure(units(False, False), MEASURES)
+    assert none.said.title == "No unit costs more or less than what it runs explains"
+    one = planning.units_figure(units(False, True), MEASURES)
+    assert "U1" in one.said.title
+    assert "U0" not in one.said.title
+    assert planning.units_figure(units(), MEASURES) is None
+
+
+def test_costs_are_told_per_mile_where_the_fleet_counts_miles():
+    costs = pl.DataFrame(
+        {
+            "period": ["past"] * 2,
+            "axle_type": ["drive", "steer"],
+            "duty": ["haul", "haul"],
+            "item": ["all", "all"],
+            "cost_per_100000km": [200.0, 100.0],
+            "ci_low": [190.0, 95.0],
+            "ci_high": [210.0, 105.0],
+            "units": [5, 5],
+            "wheel_end_km": [1e6, 1e6],
+        }
+    )
+    assert "drive / haul: 200 (190–210)" in planning.costs_figure(costs, MEASURES).said.title
+    miles = Measures(Fleet(currency="CU", distance_unit="mi"))
+    title = planning.costs_figure(costs, miles).said.title
+    assert "mi" in title
+    assert "322" in title or "320" in title
+
+
+def effects(p: float, before_p: float) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "name": ["training"],
+            "measure": ["set_wrong"],
+            "changed_on": [D(2025, 3, 1)],
+            "ratio": [0.6],
+            "ci_low": [0.4],
+            "ci_high": [0.9],
+            "p_adjusted": [p],
+            "units_unchanged": [20],
+            "apart_before_p": [before_p],
+            "note": pl.Series([None], dtype=pl.String),
+        }
+    )
+
+
+def remarks(**frames) -> str:
+    data = replace(dashboard_data.empty_month(), **frames)
+    return " ".join(planning_remarks(data))
+
+
+def test_an_effect_is_claimed_only_where_it_is_sure_and_both_were_on_one_course():
+    assert "no effect is shown" in remarks(change_effects=effects(0.4, 0.5))
+    sure = remarks(change_effects=effects(0.01, 0.5))
+    assert "no effect" not in sure
+    assert "not on one course" not in sure
+    assert "not on one course" in remarks(change_effects=effects(0.01, 0.02))
+
+
+def test_a_part_that_cannot_be_told_apart_is_said_to_show_no_difference():
+    frame = pl.DataFrame(
+        {
+            "kind": ["lining"],
+            "axle_type": pl.Series([None], dtype=pl.String),
+            "part_a": ["soft"],
+            "part_b": ["hard"],
+            "ratio": [1.01],
+            "ci_low": [0.9],
+            "ci_high": [1.1],
+            "p_adjusted": [0.5],
+            "note": ["Depots fitted them unevenly."],
+        }
+    )
+    said = remarks(part_comparisons=frame)
+    assert "No difference is shown. Depots fitted them unevenly." in said
+    assert "No difference" not in remarks(
+        part_comparisons=frame.with_columns(p_adjusted=pl.lit(0.01))
+    )
+
+
+def test_nothing_known_says_nothing():
+    assert remarks() == ""

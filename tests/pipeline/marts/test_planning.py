@@ -1,0 +1,133 @@
+"""The marts a fleet plans from, of one small run: they agree with each other and the budget."""
+
+import datetime as dt
+
+import duckdb
+import polars as pl
+import pytest
+
+from pipeline.cli import main
+from tests.drawing import rows
+from tests.lakes import UNITS, write_small_lake
+
+SETTINGS = """
+[budget]
+plan_months = 12
+[costs]
+lining_kit = 90
+drum = 150
+drum_share = 0.5
+reline_hours = 1.5
+drum_hours = 0.5
+check_hours = 0.2
+hour_rate = 40
+[depots.Northgate]
+hours_a_month = 10
+[stock]
+service_level = 0.9
+lead_weeks = 26
+[changes.grease]
+date = 2025-01-15
+what = "another grease"
+depots = ["Northgate", "Nowhere"]
+[parts.soft]
+price = 70
+"""
+
+
+def _km(number: int) -> int:
+    """A little after the last check but one."""
+    return 100_000 * number + (9_000 + 1_000 * number) * 7 + 2_000
+
+
+@pytest.fixture(scope="module")
+def con(tmp_path_factory):
+    lake = write_small_lake(tmp_path_factory.mktemp("planning") / "lake")
+    (lake / "fleet.toml").write_text(SETTINGS)
+    relines = [
+        (unit, 1, side, "2025-09-30", _km(int(unit[1:])), "reline", "soft")
+        for unit in UNITS
+        for side in "LR"
+    ]
+    columns = ["unit_id", "axle_no", "side", "done_on", "odometer_km", "action", "part"]
+    pl.DataFrame(relines, schema=columns, orient="row").write_csv(lake / "work" / "relines.csv")
+    out = lake.with_suffix(".out")
+    assert main(["run", str(lake), "--out", str(out)]) == 0
+    with duckdb.connect(str(out / "drumline.duckdb"), read_only=True) as made:
+        yield made
+
+
+def test_depots_relines_are_those_of_the_budget_month_by_month(con):
+    by_depot = rows(
+        con, "select month, sum(relines_mean) from mart.workshop_months group by 1 order by 1"
+    )
+    budget = rows(
+        con,
+        "select month, relines_mean from mart.reline_budget where axle_type is null order by 1",
+    )
+    assert [m for m, _ in by_depot] == [m for m, _ in budget]
+    assert [n for _, n in by_depot] == pytest.approx([n for _, n in budget])
+
+
+def test_hours_are_those_of_the_jobs_and_stand_against_what_a_depot_has(con):
+    """Means by hand: 1.5 h a reline, half a drum of .5 h with it (its draws err by less than a
+    tenth of an hour), .2 h a check; no adjuster hours are set."""
+    for relines, checks, hours in rows(
+        con, "select relines_mean, checks, hours_mean from mart.workshop_months"
+    ):
+        assert hours == pytest.approx(1.75 * relines + 0.2 * checks, abs=0.15)
+    stated = rows(
+        con,
+        """select depot, count(hours_there), min(p_over), min(hours_there)
+        from mart.workshop_months group by 1 order by 1""",
+    )
+    assert stated[0][:2] == ("Millbrook", 0)
+    assert stated[1][1] > 0
+    assert stated[1][3] == 10.0
+
+
+def test_labour_that_is_not_stated_is_hours_at_their_rate(con):
+    """90 for the linings and 1.5 h at 40: nothing on record has a cost, so [costs] are it."""
+    linings, labour = (
+        rows(
+            con,
+            f"""select cost_per_100000km from mart.costs_per_km
+            where period = 'past' and item = '{item}' and axle_type is null""",
+        )[0][0]
+        for item in ("linings", "labour")
+    )
+    assert linings / labour == pytest.approx(90 / 60)
+
+
+def test_stock_is_enough_as_often_as_asked(con):
+    found = rows(
+        con, "select item, demand_mean, stock, p_short, service_level from mart.stock_needed"
+    )
+    assert {item for item, *_ in found} == {"linings", "drum"}
+    for _, mean, stock, short, level in found:
+        assert short <= 1.0 - level + 1e-9
+        assert stock >= mean - 1.0
+
+
+def test_what_is_planned_is_ahead_likely_and_of_the_months_asked_for(con):
+    found = rows(con, "select visit_on, month, p_reline, p_adjuster, check_first from mart.plan")
+    assert found
+    for visit_on, month, reline, adjuster, first in found:
+        assert month == visit_on.replace(day=1)
+        assert dt.date(2025, 11, 14) < visit_on <= dt.date(2026, 10, 31)
+        assert first or (reline or 0.0) >= 0.1 or (adjuster or 0.0) >= 0.1
+
+
+def test_a_part_has_its_price_and_a_lone_part_no_comparison(con):
+    found = rows(con, "select part, fitted, note from mart.part_figures")
+    # Fitted six weeks before the last check, which read them once.
+    assert [part for part, *_ in found] == ["soft"]
+    assert found[0][1] == 8
+    assert rows(con, "select count(*) from mart.part_comparisons") == [(0,)]
+
+
+def test_a_change_says_what_it_cannot_tell(con):
+    found = dict(rows(con, "select measure, note from mart.change_effects"))
+    assert set(found) == {"set_wrong", "wear", "failures", "cost"}
+    assert "No record names Nowhere." in found["wear"]
+    assert "Too few units changed" in found["failures"]
