@@ -225,8 +225,12 @@ def moved(rows: list[tuple[object, ...]], spells: str, days: str) -> pl.DataFram
             select * from (values {days}) as d (unit_id, on_date, km)"""
         )
         select = (SQL / "195_adjuster_duty_pieces.sql").read_text()
-        order = "adjuster_id, entry_age, right_age nulls last"
-        return database.sql(f"select * from ({select}) where clock = 'km' order by {order}").pl()
+        database.execute("create schema if not exists reduce")
+        database.execute(f"create table reduce.adjuster_duty_pieces as {select}")
+        return database.sql(
+            """from reduce.adjuster_duty_pieces where clock = 'km'
+            order by adjuster_id, entry_age, right_age nulls last"""
+        ).pl()
 
 
 SPELLS = """('U', 'haul', date '1900-01-01', date '2021-01-01'),

@@ -12,7 +12,7 @@ from models.lives.fits.likelihood import evaluate, likelihood_terms
 from models.lives.fits.parametric import choose_life, fit_life
 from models.lives.fits.profile import life_intervals
 from models.lives.fits.units import UnitLives, life_scores, unit_lives
-from tests.bench.bench_life_units import draw_lives, nearest_law
+from tests.fleets.lives_of_units import draw_lives, nearest_law
 
 
 @pytest.fixture(scope="module")

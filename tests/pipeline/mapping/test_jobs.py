@@ -23,7 +23,10 @@ def told(line, ground=LEFT_TRAFFIC):
         ("adjust brake 2nd axle left", [("adjuster_set", None, 2, "L")]),
         ("reline 2L", [("reline", None, 2, "L")]),
         ("front axle reline lh & rh", [("reline", None, 1, "L"), ("reline", None, 1, "R")]),
-        ("Gestängesteller defekt, erneuert Achse 2 links", [("adjuster_replaced", "failed", 2, "L")]),
+        (
+            "Gestängesteller defekt, erneuert Achse 2 links",
+            [("adjuster_replaced", "failed", 2, "L")],
+        ),
         ("wymiana okładzin oś 2 lewa", [("reline", None, 2, "L")]),
         ("axle 1 o/s: reline; axle 2 n/s slack adjuster renewed",
          [("reline", None, 1, "R"), ("adjuster_replaced", None, 2, "L")]),
