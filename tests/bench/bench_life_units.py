@@ -1,4 +1,4 @@
-"""Adjusters' lives that go together by unit; the fleets stand in ``tests/fleets/lives_of_units``."""
+"""Adjusters whose lives go together by unit; fleets are drawn in ``tests.fleets``."""
 
 from tests.fleets.lives_of_units import main
 
