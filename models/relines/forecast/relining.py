@@ -203,13 +203,16 @@ def _mixture_quantiles(
 
 
 def chance_decided(ends: WheelEnds, fit: HabitFit) -> FloatArray:
-    """Chance that what was read at the last visit led to a reline; the axle's other end counts."""
+    """Chance that what was read at the last visit led to a reline that is not on record; the axle's
+    other end counts, above all where its own reline is."""
     habit = mean_habit(fit)
     read = np.isfinite(ends.above_mm)
     above = np.where(read, ends.above_mm, 0.0)
     wish = np.where(read, wish_at(habit, above, ends.habit_group), 0.0)
-    beside = np.where(ends.has_partner, wish[ends.partner], 0.0)
-    return np.asarray(1.0 - (1.0 - wish) * (1.0 - habit.pair * beside))
+    other = np.where(ends.just_relined, 1.0, wish)[ends.partner]
+    beside = np.where(ends.has_partner, other, 0.0)
+    chance = 1.0 - (1.0 - wish) * (1.0 - habit.pair * beside)
+    return np.asarray(np.where(ends.just_relined, 0.0, chance))
 
 
 def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> FloatArray:
