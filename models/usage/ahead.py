@@ -53,18 +53,19 @@ class AwayNow:
 
 def away_now(usage: UsageFit) -> AwayNow:
     """Use since each unit was last seen, given that its interval is not over yet."""
-    cards = usage.deck.after_road
-    first = cards.longer_than(usage.since_visit / usage.usual_days)
-    left = np.arange(len(cards), 0, -1)
-    mean = np.cumsum(cards.use[::-1])[::-1] / left
-    square = np.cumsum(cards.use[::-1] ** 2)[::-1] / left
-    # A card of less than half the usual use was mostly off the road; the rest is noise.
-    on_road = np.cumsum(np.minimum(2.0 * cards.use, 1.0)[::-1])[::-1] / left
-    use_off = usage.deck.use_off_road
+    use, square, on_road = np.zeros((3, len(usage)))
+    age, pile = usage.since_visit / usage.usual_days, usage.deck.pile[usage.group]
+    for k, cards_of in enumerate(usage.deck.piles):
+        cards, here = cards_of.after_road, pile == k
+        first = cards.longer_than(age[here])
+        use[here] = cards.mean_of_longer(cards.use)[first]
+        square[here] = cards.mean_of_longer(cards.use**2)[first]
+        on_road[here] = cards.mean_of_longer(1.0 - cards.lost)[first]
+    off = usage.off_now
     return AwayNow(
-        use=np.where(usage.off_now, use_off, mean[first]),
-        variance=np.where(usage.off_now, 0.0, np.maximum(square - mean**2, 0.0)[first]),
-        on_road=np.where(usage.off_now, 0.0, on_road[first]),
+        use=np.where(off, usage.deck.use_off_road, use),
+        variance=np.where(off, 0.0, np.maximum(square - use**2, 0.0)),
+        on_road=np.where(off, 0.0, on_road),
     )
 
 
@@ -84,6 +85,28 @@ def _occupancy_variance(usage: UsageFit, days: FloatArray) -> FloatArray:
     return np.asarray(2.0 * share * (1.0 - share) * (x + np.expm1(-x)) / turnover**2)
 
 
+def km_on_road(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray) -> KmAhead:
+    """Km from when each unit was last seen to when it has run ``days`` more on the road."""
+    deck, elapsed = usage.deck, usage.since_seen[unit]
+    since = usage.season.mean(-elapsed, np.zeros_like(elapsed))
+    coming = usage.season.mean(np.zeros_like(days), days) * deck.use_on_road * days
+    full_days = away.use[unit] * elapsed * since + coming
+    variance = away.variance[unit] * elapsed**2 + deck.noise_days * days
+    return _lognormal(usage, unit, full_days, variance, elapsed + days)
+
+
+def _lognormal(
+    usage: UsageFit, unit: IntArray, full_days: FloatArray, variance: FloatArray, days: FloatArray
+) -> KmAhead:
+    """Km of so many days of full use with such a variance, over ``days`` of the calendar."""
+    relative = variance / np.maximum(full_days, 1e-9) ** 2
+    drift = usage.variances.drift_per_day * days / 3.0
+    level = usage.level_variance[unit]
+    moving = np.where(usage.stands_still[unit], 0.0, 1.0)
+    mean = moving * np.exp(usage.log_level[unit] + level / 2.0) * full_days
+    return KmAhead(mean, np.log1p(np.minimum(level + drift + relative, 25.0)))
+
+
 def km_ahead(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray) -> KmAhead:
     """Km from when each unit was last seen to ``days`` after as-of.
 
@@ -101,9 +124,4 @@ def km_ahead(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray) -
     spread = (deck.use_on_road - deck.use_off_road) ** 2 * _occupancy_variance(usage, days)
     spread = weight * spread
     variance = away.variance[unit] * elapsed**2 + deck.noise_days * on + spread
-    relative = variance / np.maximum(full_days, 1e-9) ** 2
-    drift = usage.variances.drift_per_day * (elapsed + days) / 3.0
-    level = usage.level_variance[unit]
-    moving = np.where(usage.stands_still[unit], 0.0, 1.0)
-    mean = moving * np.exp(usage.log_level[unit] + level / 2.0) * full_days
-    return KmAhead(mean, np.log1p(np.minimum(level + drift + relative, 25.0)))
+    return _lognormal(usage, unit, full_days, variance, elapsed + days)

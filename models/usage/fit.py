@@ -9,7 +9,7 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.groups import GroupRates, group_rates
-from models.usage.interval_distribution import Deck, usage_deck
+from models.usage.interval_distribution import Deck, OpenIntervals, usage_deck
 from models.usage.intervals import UsageGroups, UsageIntervals, usage_groups, usage_intervals
 from models.usage.level import UsageLevels, UsageVariances, usage_levels, usage_variances
 from models.usage.season import Season, log_season, no_season, usage_season
@@ -50,7 +50,7 @@ class UsageFit:
     @property
     def usual_days(self) -> FloatArray:
         """Usual days between check visits of each unit."""
-        return self.deck.usual_days[self.group]
+        return self.deck.usual_days[self.group] * np.exp(self.deck.pace)
 
 
 def fit_usage(
@@ -75,10 +75,12 @@ def fit_usage(
     table = usage_intervals(units, intervals, groups, as_of)
     rates = group_rates(table, groups)
     season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday), near)
-    deck = usage_deck(table, levels, variances, groups, check_days or {})
     group = groups.index(units["depot"], units["duty"])
     since_seen, since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
-    visits = int((table.is_there & table.to_visit).sum())
+    visited = np.flatnonzero(units["visit_on"].is_not_null().to_numpy())
+    away = OpenIntervals(visited, since_visit[visited], levels.off_now[visited])
+    deck = usage_deck(table, levels, variances, groups, check_days or {}, group, away)
+    never_seen = units["seen_on"].is_null().to_numpy()
     return UsageFit(
         as_of=as_of,
         unit_ids=tuple(units["unit_id"]),
@@ -96,11 +98,7 @@ def fit_usage(
         intervals=table.is_informative.sum(axis=1),
         since_seen=since_seen,
         since_visit=since_visit,
-        present=np.where(
-            units["seen_on"].is_null().to_numpy(),
-            0.0,
-            chance_present(since_visit / deck.usual_days[group], deck, visits),
-        ),
+        present=np.where(never_seen, 0.0, deck.leave.present),
     )
 
 
@@ -125,21 +123,6 @@ def _days_since(day: pl.Series, as_of: dt.date) -> FloatArray:
     days = (pl.lit(as_of, dtype=pl.Date) - pl.col("day")).dt.total_days()
     frame = pl.DataFrame({"day": day.cast(pl.Date)}).select(days.cast(pl.Float64).fill_null(0.0))
     return np.asarray(np.maximum(frame.to_series().to_numpy(), 0.0))
-
-
-def chance_present(away: FloatArray, deck: Deck, visits: int) -> FloatArray:
-    """Chance that a unit away for so many usual intervals will still come back.
-
-    At each visit a unit leaves for good with some small chance, or its next interval is a card of
-    the deck: Bayes' rule gives its chance to be present, and those chances give the leaving rate.
-    """
-    cards = np.sort(np.concatenate([deck.after_road.length, deck.after_standing.length]))
-    longer = (len(cards) - np.searchsorted(cards, away, side="right") + 0.01) / (len(cards) + 0.01)
-    leave = 0.002
-    for _ in range(25):
-        present = longer * (1.0 - leave) / (longer * (1.0 - leave) + leave)
-        leave = (float((1.0 - present).sum()) + 0.02) / (visits + len(away) + 10.0)
-    return np.asarray(present)
 
 
 def with_use_factor(usage: UsageFit, factor: float) -> UsageFit:

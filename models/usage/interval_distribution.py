@@ -8,69 +8,164 @@ that followed one off it.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.intervals import UsageGroups, UsageIntervals
-from models.usage.level import UsageLevels, UsageVariances
+from models.usage.level import ODD, UsageLevels, UsageVariances
 
 FEW_CARDS = 20
 """A pile or duty with fewer cards than this does not speak for itself."""
+OWN_CARDS = 200
+"""A duty with as many intervals on record speaks for itself alone."""
+MOST_CARDS = 20_000
+"""A pile of more is thinned evenly: its distribution is known to half a per cent."""
+LEAVING_SHAPE, LEAVING_DAYS = 0.5, 3652.0
+"""Prior of the hazard to leave the fleet for good: half a unit in ten unit-years."""
+ABSENCE_SHAPE, ABSENCE_DAYS, RETURNING_DAYS = 0.5, 3652.0, 182.0
+"""Prior of going off the road: half an absence in ten unit-years; they last half a year."""
+TAIL_CARDS = 0.5
+EM_STEPS = 25
+KEPT = 0.5
+"""An interval this close to the usual one, in usual ones, is a visit kept; others were missed."""
+WILD_LENGTH = float(np.log(4.0))
+"""Logs of lengths are cut here before they tell of a unit's usual one."""
 WILDEST = 6.0
 """Prediction errors above this many standard deviations are not believed in full."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cards:
-    """Intervals sorted by length: ``length`` over the usual one, ``use`` over the usual km."""
+    """Intervals sorted by length, each with its probability.
+
+    ``length`` over the unit's usual one, ``use`` over the usual km of such a length, ``lost``: the
+    share of it spent off the road; ``off_road``: all of it; ``days`` it lasted. ``weight`` sums to
+    1: the product-limit estimate, to which intervals that are still open have given theirs.
+    """
 
     length: FloatArray
     use: FloatArray
+    lost: FloatArray
     off_road: BoolArray
+    days: FloatArray
+    weight: FloatArray
 
     def __len__(self) -> int:
         return len(self.length)
+
+    @property
+    def before(self) -> FloatArray:
+        """Probability of all shorter intervals."""
+        return np.concatenate([[0.0], np.cumsum(self.weight)[:-1]])
 
     def longer_than(self, length: FloatArray) -> IntArray:
         """Position of the first card longer than each length; the last card if none is."""
         return np.minimum(np.searchsorted(self.length, length, side="right"), len(self) - 1)
 
+    def mean(self, values: FloatArray) -> float:
+        return float(self.weight @ values)
+
+    def mean_of_longer(self, values: FloatArray) -> FloatArray:
+        """Mean of values over the cards from each position on."""
+        tail = np.cumsum(self.weight[::-1])[::-1]
+        return np.cumsum((self.weight * values)[::-1])[::-1] / np.maximum(tail, 1e-300)
+
+    def drawn(self, number: FloatArray, first: IntArray) -> IntArray:
+        """Cards from position ``first`` on, by uniform numbers."""
+        start = self.before[first]
+        reached = start + number * (1.0 - start)
+        place = np.searchsorted(np.cumsum(self.weight), reached, side="right")
+        return np.clip(place, first, len(self) - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Pile:
+    """Cards by what went before: an interval on the road, or one off it."""
+
+    after_road: Cards
+    after_standing: Cards
+
+    def cards_after(self, off_road: bool) -> Cards:
+        return self.after_standing if off_road else self.after_road
+
+
+_ONE = np.ones(1)
+ONE_CARD = Cards(_ONE, _ONE, np.zeros(1), np.zeros(1, bool), np.full(1, 84.0), _ONE)
+"""Where nothing is on record: visits as usual."""
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """How units leave for good: the posterior Gamma(``shape``, ``days``) of the hazard per day,
+    prior included, and each unit's chance to be there still (U,)."""
+
+    shape: float
+    days: float
+    present: FloatArray
+
+    @property
+    def per_day(self) -> float:
+        return self.shape / self.days
+
 
 @dataclass(frozen=True, slots=True)
 class Deck:
-    """Cards by what went before, the usual days between visits by group, and how it goes on.
+    """Cards, the usual days between visits by group, and how it goes on.
 
-    ``length_sd``: how closely visits keep to their day (missed ones apart), over the usual length;
-    ``length_memory``: correlation of successive intervals (-0.5: a fixed calendar, 0: counted from
-    visit to visit). ``use_on_road``/``use_off_road``: mean use, by days. ``noise_days``: the
+    ``piles``: those of all duties together, then those of duties with enough of their own;
+    ``pile`` (G,): which one speaks for a group.
+
+    ``pace`` and ``pace_variance`` (U,): log of each unit's usual days over its group's. ``leave``:
+    how units leave the fleet. ``memory``: correlation of successive intervals, missed visits
+    apart (-0.5: a fixed calendar, 0: counted from visit to visit). ``off_days``: how long absences
+    last, sorted, and ``off_weight`` their probabilities. ``use_on_road``/``use_off_road``: mean
+    use, by days. ``noise_days``: the
     variance of use on the road times days, by its central part. ``leaving``/``returning``: chance
     per day of going off the road, and back.
     """
 
-    after_road: Cards
-    after_standing: Cards
+    piles: tuple[Pile, ...]
+    pile: IntArray
     usual_days: FloatArray
-    length_sd: float
-    length_memory: float
+    pace: FloatArray
+    pace_variance: FloatArray
+    leave: Leaving
+    memory: float
+    off_days: FloatArray
+    off_weight: FloatArray
     use_on_road: float
     use_off_road: float
     noise_days: float
     leaving: float
     returning: float
 
-    def cards_after(self, off_road: bool) -> Cards:
-        return self.after_standing if off_road else self.after_road
+    @property
+    def after_road(self) -> Cards:
+        """Of all duties together."""
+        return self.piles[0].after_road
+
+
+@dataclass(frozen=True, slots=True)
+class OpenIntervals:
+    """Units that were visited (U,): days since, and whether each was off the road then."""
+
+    unit: IntArray
+    days: FloatArray
+    off_road: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
 class _Played:
     """The intervals that make cards, as flat arrays."""
 
+    unit: IntArray
+    group: IntArray
     days: FloatArray
     length: FloatArray
     use: FloatArray
+    lost: FloatArray
     off_road: BoolArray
     off_before: BoolArray
 
@@ -81,30 +176,182 @@ def usage_deck(
     variances: UsageVariances,
     groups: UsageGroups,
     check_days: Mapping[str, float],
+    group: IntArray,
+    away: OpenIntervals,
 ) -> Deck:
-    """Cards from every interval between two visits; ``check_days`` by duty where few are seen."""
+    """Cards from every interval between two visits; ``check_days`` by duty where few are seen.
+
+    ``group`` (U,) is each unit's group now; ``away`` the intervals that are not over yet.
+    """
     usual = _usual_days(intervals, groups, check_days)
-    played = _played(intervals, levels, variances, usual)
-    on, off = _pile(played, ~played.off_before), _pile(played, played.off_before)
-    if len(on) == 0:
-        on = Cards(np.ones(1), np.ones(1), np.zeros(1, dtype=bool))
-    off = off if len(off) >= FEW_CARDS else on
-    return Deck(on, off, usual, *_punctuality(intervals, usual), *_course(played))
+    pace, variance = _paces(intervals, usual)
+    played = _played(intervals, levels, variances, usual, pace)
+    own_days = usual[group] * np.exp(pace)
+    pile = _piles_of(groups, played)
+    piles, leave = _fitted_piles(played, away, own_days, pile, group)
+    course = *_absences(piles[0].after_road), *_course(played, piles[0].after_road)
+    memory = _memory(intervals, usual)
+    return Deck(piles, pile, usual, pace, variance, leave, memory, *course)
 
 
-def _punctuality(intervals: UsageIntervals, usual: FloatArray) -> tuple[float, float]:
-    """Spread of interval lengths around the usual one, and the correlation of successive ones."""
+def _memory(intervals: UsageIntervals, usual: FloatArray) -> float:
+    """Correlation of successive intervals between visits that were kept."""
     length = intervals.days / usual[intervals.group]
-    kept = intervals.is_there & intervals.to_visit & (np.abs(length - 1.0) < 0.5)
-    if int(kept.sum()) < FEW_CARDS:
-        return 0.1, -0.25
-    low, high = np.quantile(length[kept], [0.1, 0.9])
+    kept = intervals.is_there & intervals.to_visit & (np.abs(length - 1.0) < KEPT)
     pair = kept[:, 1:] & kept[:, :-1]
+    if int(pair.sum()) < FEW_CARDS:
+        return -0.25
     about = length - float(length[kept].mean())
     product = float((about[:, 1:] * about[:, :-1])[pair].sum())
     square = float((about[:, 1:] ** 2)[pair].sum())
-    memory = product / square if square > 0.0 else 0.0
-    return float(high - low) / 2.5631, float(np.clip(memory, -0.5, 0.0))
+    return float(np.clip(product / square if square > 0.0 else 0.0, -0.5, 0.0))
+
+
+def _piles_of(groups: UsageGroups, played: _Played) -> IntArray:
+    """The pile that speaks for each group (G,): its duty's own, if that has enough intervals.
+
+    Lengths are told in usual intervals, absences last for days: where duties are checked at
+    different intervals, one's absences are not the other's.
+    """
+    duty = np.array(groups.duty, dtype=object)
+    found = np.zeros(len(groups), np.int64)
+    if len(set(duty)) > 1:
+        counts = np.bincount(played.group, minlength=len(groups))
+        enough = [d for d in sorted(set(duty)) if counts[duty == d].sum() >= OWN_CARDS]
+        for number, name in enumerate(enough, start=1):
+            found[duty == name] = number
+    return found
+
+
+def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Log of each unit's usual days over its group's (U,), and its variance.
+
+    A unit leans on its depot and duty, those on the fleet: means of log lengths, shrunk by the
+    moments of a nested layout (Searle, Casella, McCulloch 1992, ch. 3).
+    """
+    kept = intervals.is_there & intervals.to_visit
+    n = kept.sum(axis=1)
+    units = len(n)
+    if int(n.sum()) < FEW_CARDS:
+        return np.zeros(units), np.zeros(units)
+    length = np.where(kept, intervals.days, 1.0) / usual[intervals.group]
+    log_length = np.where(kept, np.clip(np.log(length), -WILD_LENGTH, WILD_LENGTH), 0.0)
+    about = np.where(kept, log_length - log_length[kept].mean(), 0.0)
+    mean = about.sum(axis=1) / np.maximum(n, 1)
+    within = float(((about - mean[:, None]) ** 2)[kept].sum()) / max(
+        float((n - 1)[n > 0].sum()), 1.0
+    )
+    own = intervals.group[:, -1]
+    group_mean = _shrunk_group_means(mean, n, own, within, len(usual))
+    off = (mean - group_mean[own])[n > 0]
+    between = max(float((off**2).mean() - (within / n[n > 0]).mean()), 0.0)
+    shrink = n * between / np.maximum(n * between + within, 1e-12)
+    variance = np.where(n > 0, (1.0 - shrink) * between, between)
+    return group_mean[own] + shrink * (mean - group_mean[own]), variance
+
+
+def _shrunk_group_means(
+    mean: FloatArray, n: IntArray, group: IntArray, within: float, groups: int
+) -> FloatArray:
+    """Means of the units' means by depot and duty, drawn toward nought."""
+    there = n > 0
+    units = np.bincount(group[there], minlength=groups)
+    found = np.bincount(group[there], mean[there], minlength=groups) / np.maximum(units, 1)
+    spread = float(((mean - found[group])[there] ** 2).sum()) / max(int(there.sum()) - groups, 1)
+    error = max(spread, within / max(float(n[there].mean()), 1.0)) / np.maximum(units, 1)
+    some = units > 0
+    between = max(float((found[some] ** 2 - error[some]).mean()), 0.0)
+    return np.where(some, between / np.maximum(between + error, 1e-12) * found, 0.0)
+
+
+def _fitted_piles(
+    played: _Played,
+    away: OpenIntervals,
+    usual_days: FloatArray,
+    pile: IntArray,
+    group: IntArray,
+) -> tuple[tuple[Pile, ...], Leaving]:
+    """Cards weighted by the product-limit estimate, and how units leave for good.
+
+    A unit not seen again may be in an interval that is not over, or have left at its last visit
+    (with hazard h a day, over its usual interval): a cure model whose lengths have no form of their
+    own (Maller, Zhou 1996, *Survival Analysis with Long-Term Survivors*), fitted by EM. An open
+    interval counts as censored by the unit's chance to be there still.
+    """
+    age, own = away.days / usual_days[away.unit], pile[group[away.unit]]
+    number = range(int(pile.max(initial=0)) + 1)
+    piles = [
+        _pile(played, pile[played.group] == k if k else np.ones(len(played.days), bool))
+        for k in number
+    ]
+    present = np.ones(len(age))
+    closed_days = float(played.days.sum())
+    shape, days = LEAVING_SHAPE, LEAVING_DAYS
+    for _ in range(EM_STEPS):
+        stays = np.exp(-shape / days * usual_days[away.unit])
+        longer = np.ones(len(age))
+        for k in number:
+            here = own == k if k else np.ones(len(age), bool)
+            opened = age[here], present[here], away.off_road[here]
+            piles[k] = _censored(piles[k], *opened)
+            longer[own == k] = _chance_away(piles[k], age[own == k], away.off_road[own == k])
+        present = longer * stays / np.maximum(longer * stays + 1.0 - stays, 1e-300)
+        shape = LEAVING_SHAPE + float((1.0 - present).sum())
+        days = LEAVING_DAYS + closed_days + float((present * away.days).sum())
+    every = np.ones(len(usual_days))
+    every[away.unit] = present
+    return tuple(piles), Leaving(shape, days, every)
+
+
+def _censored(pile: Pile, age: FloatArray, present: FloatArray, off_road: BoolArray) -> Pile:
+    """The pile with open intervals counted."""
+    if pile.after_standing is pile.after_road:
+        on = _weighted(pile.after_road, age, present)
+        return Pile(on, on)
+    return Pile(
+        _weighted(pile.after_road, age[~off_road], present[~off_road]),
+        _weighted(pile.after_standing, age[off_road], present[off_road]),
+    )
+
+
+def _chance_away(pile: Pile, age: FloatArray, off_road: BoolArray) -> FloatArray:
+    """Chance that an interval lasts longer than it has."""
+    after_road, standing = (_chance_longer(c, age) for c in (pile.after_road, pile.after_standing))
+    return np.where(off_road, standing, after_road)
+
+
+def _weighted(cards: Cards, age: FloatArray, chance: FloatArray) -> Cards:
+    """Cards with the product-limit weights (Kaplan, Meier 1958), open intervals of such ages
+    counted by their chance; what the last card leaves over is its own."""
+    order = np.argsort(age)
+    gone = np.concatenate([[0.0], np.cumsum(chance[order])])
+    open_still = gone[-1] - gone[np.searchsorted(age[order], cards.length, side="left")]
+    closed_still = len(cards) - np.arange(len(cards))
+    hazard = 1.0 / (closed_still + open_still)
+    hazard[-1] = 1.0
+    survival = np.concatenate([[1.0], np.cumprod(1.0 - hazard)[:-1]])
+    return replace(cards, weight=survival * hazard)
+
+
+def _chance_longer(cards: Cards, age: FloatArray) -> FloatArray:
+    """Chance that an interval is longer, with half an interval of a long tail for what no record
+    shows: intervals beyond every one seen."""
+    before = np.concatenate([[0.0], np.cumsum(cards.weight)])
+    seen = 1.0 - before[np.searchsorted(cards.length, age, side="right")]
+    tail = np.exp(-np.maximum(age - 1.0, 0.0))
+    n = len(cards)
+    return np.asarray((n * np.maximum(seen, 0.0) + TAIL_CARDS * tail) / (n + TAIL_CARDS))
+
+
+def _absences(cards: Cards) -> tuple[FloatArray, FloatArray]:
+    """Days off the road of absences, sorted, and their probabilities: long ones, more of which are
+    not over yet, count by the weight of their intervals."""
+    away = cards.lost > 0.0
+    days, weight = (cards.days * cards.lost)[away], cards.weight[away]
+    if len(days) == 0:
+        return np.array([RETURNING_DAYS]), np.ones(1)
+    order = np.argsort(days, kind="stable")
+    return days[order], weight[order] / weight.sum()
 
 
 def _usual_days(
@@ -128,42 +375,71 @@ def _played(
     levels: UsageLevels,
     variances: UsageVariances,
     usual_days: FloatArray,
+    pace: FloatArray,
 ) -> _Played:
     learned = np.isfinite(levels.error)
     plays = intervals.to_visit & (learned | (levels.off_road & intervals.is_informative))
-    days = intervals.days[plays]
+    days, unit = intervals.days[plays], np.nonzero(plays)[0]
     error = np.minimum(np.where(learned, levels.error, 0.0)[plays], WILDEST)
     # Errors include doubt about the level, which a forecast adds by itself: scaled back to noise.
     ran = np.exp(error * np.sqrt(variances.noise(days)))
     stood = intervals.km[plays] / np.maximum(levels.usual_km[plays], 1e-9)
+    off = levels.off_road[plays]
+    # An interval with far less km than the unit's noise explains was spent partly off the road.
+    absent = off | (error < -ODD)
     return _Played(
+        unit=unit,
+        group=intervals.group[plays],
         days=days,
-        length=days / usual_days[intervals.group[plays]],
-        use=np.where(levels.off_road[plays], stood, ran),
-        off_road=levels.off_road[plays],
+        length=days / (usual_days[intervals.group[plays]] * np.exp(pace[unit])),
+        use=np.where(absent, stood, ran),
+        lost=np.where(absent, np.clip(1.0 - stood, 0.0, 1.0), 0.0),
+        off_road=off,
         off_before=levels.off_before[plays],
     )
 
 
-def _pile(played: _Played, chosen: BoolArray) -> Cards:
+def _pile(played: _Played, chosen: BoolArray) -> Pile:
+    on = _cards(played, chosen & ~played.off_before)
+    on = on if len(on) else ONE_CARD
+    off = _cards(played, chosen & played.off_before)
+    return Pile(on, off if len(off) >= FEW_CARDS else on)
+
+
+def _cards(played: _Played, chosen: BoolArray) -> Cards:
     order = np.argsort(played.length[chosen], kind="stable")
-    return Cards(
-        played.length[chosen][order], played.use[chosen][order], played.off_road[chosen][order]
+    every = len(order) // MOST_CARDS + 1
+    order = order[every // 2 :: every] if every > 1 else order
+    length, use, lost, days = (
+        x[chosen][order] for x in (played.length, played.use, played.lost, played.days)
     )
+    weight = np.full(len(order), 1.0 / max(len(order), 1))
+    return Cards(length, use, lost, played.off_road[chosen][order], days, weight)
 
 
-def _course(played: _Played) -> tuple[float, float, float, float, float]:
-    """Use on and off the road, its noise, and the daily chances of leaving and returning."""
-    on = ~played.off_road
-    on_days, off_days = float(played.days[on].sum()), float(played.days[~on].sum())
-    use_on = float((played.use * played.days)[on].sum()) / on_days if on_days else 1.0
-    use_off = float((played.use * played.days)[~on].sum()) / off_days if off_days else 0.0
-    noise = _central_variance(((played.use - use_on) * np.sqrt(played.days))[on])
-    left = float((~played.off_before & ~on).sum())
-    back = float((played.off_before & on).sum())
-    # Half a case in ten years, and one return in half a year, until records say otherwise.
-    leaving = (left + 0.5) / (on_days + 3652.0)
-    returning = (back + 1.0) / (off_days + 182.0)
+def _course(played: _Played, cards: Cards) -> tuple[float, float, float, float, float]:
+    """Use on and off the road, its noise, and the daily chances of leaving and returning.
+
+    Days of an interval count as on the road but for the part that was lost.
+    """
+    on, away = ~played.off_road, played.lost > 0.0
+    road_days = played.days * (1.0 - played.lost)
+    ran = played.use * played.days
+    off = played.off_road
+    use_on = float(ran[on].sum()) / float(road_days[on].sum()) if on.any() else 1.0
+    use_off = float(ran[off].sum()) / float(played.days[off].sum()) if off.any() else 0.0
+    steady = on & ~away
+    noise = _central_variance(((played.use - use_on) * np.sqrt(played.days))[steady])
+    n, was = float(len(cards)), cards.lost > 0.0
+    left = n * cards.mean(was.astype(float))
+    leaving = (left + ABSENCE_SHAPE) / (
+        n * cards.mean(cards.days * (1.0 - cards.lost)) + ABSENCE_DAYS
+    )
+    back = n * cards.mean((was & ~cards.off_road).astype(float))
+    back += float((played.off_before & on).sum())
+    off_days = n * cards.mean(cards.days * cards.lost)
+    off_days += float((played.days * played.lost)[played.off_before].sum())
+    returning = (back + 1.0) / (off_days + RETURNING_DAYS)
     return use_on, use_off, noise, leaving, returning
 
 

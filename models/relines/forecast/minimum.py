@@ -1,14 +1,15 @@
 r"""When each lining reaches its minimum: probability by day, and its quantiles, in closed form.
 
-By day t the unit has run K(t) (lognormal, ``models.usage.ahead``) and the lining is at or below its
-minimum with probability
+After g days on the road the unit has run K(g) (lognormal, ``models.usage.ahead``) and the lining is
+at or below its minimum with probability
 
-.. math:: P(t) = E_K\,\Phi\!\left(\frac{\min - m + rK}{\mathrm{sd}(K)}\right)
+.. math:: P(g) = E_K\,\Phi\!\left(\frac{\min - m + rK}{\mathrm{sd}(K)}\right)
 
 The expectation is taken at seven Gauss-Hermite points of log K; given K nothing is approximated.
-The quantiles are found by bisection in t. Two approximations are left, and are measured against
+Days lost off the road come on top (``models.usage.absences``): rare and long, they are mixed in as
+they are, not summed up by a variance. Two approximations are left, and are measured against
 brute-force simulation in the tests: K is taken as lognormal, and the path of K is summed up by its
-value at t, which is exact while wear is positive ("below at t" and "reached by t" are then one).
+value at g, which is exact while wear is positive ("below at g" and "reached by g" are then one).
 
 A lining whose wear may well be zero never reaches the minimum with high probability: its late
 quantiles do not exist, nor does any beyond 30 years. They are null, with a word that says why.
@@ -31,7 +32,8 @@ from models.relines.forecast.lines import (
     line_moments,
     some_moments,
 )
-from models.usage.ahead import AwayNow, away_now, km_ahead
+from models.usage.absences import absence_classes, reached_by
+from models.usage.ahead import AwayNow, away_now, km_ahead, km_on_road
 from models.usage.fit import UsageFit
 
 PROBABILITIES = (0.1, 0.5, 0.9)
@@ -39,8 +41,9 @@ LONGEST_DAYS = 10_957.0
 """Thirty years: no fleet plans further."""
 CHUNK = 65_536
 LONGEST_KM = 10_000_000.0
-_DAY_STEPS, _KM_STEPS = 16, 24
-"""Halvings: to a sixth of a day and to 0.6 km."""
+ROAD_DAYS = np.geomspace(0.25, LONGEST_DAYS, 128)
+_KM_STEPS = 24
+"""Halvings: to 0.6 km."""
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
@@ -83,8 +86,8 @@ def chance_below_by(
     unit: IntArray,
     days: FloatArray,
 ) -> FloatArray:
-    """Probability that each lining is at or below a limit ``days`` after as-of, shape (L,)."""
-    ahead = km_ahead(usage, away, unit, days)
+    """Probability that each lining is at or below a limit after ``days`` more on the road, (L,)."""
+    ahead = km_on_road(usage, away, unit, days)
     spread = np.sqrt(ahead.log_variance)
     total = np.zeros(len(days))
     for node, weight in zip(_NODES, _WEIGHTS, strict=True):
@@ -124,13 +127,17 @@ def minimum_forecast(
     word = forecast_words(lines, usage)
     days = np.full((len(probabilities), len(lines)), np.inf)
     km = days.copy()
-    can = np.flatnonzero(word == "")
-    for start in range(0, len(can), CHUNK):
-        rows = can[start : start + CHUNK]
-        task = _Task(some_moments(moments, rows), minimum_mm[rows], usage, away, lines.unit[rows])
-        for k, probability in enumerate(probabilities):
-            days[k, rows] = task.days_until(probability)
-            km[k, rows] = task.km_until(probability)
+    classes = absence_classes(usage)
+    number = classes.number[lines.unit]
+    for k, left in enumerate(classes.left):
+        alike = np.flatnonzero((word == "") & (number == k))
+        reached = reached_by(usage, left, ROAD_DAYS) if len(alike) else np.zeros((0, 0))
+        for start in range(0, len(alike), CHUNK):
+            rows = alike[start : start + CHUNK]
+            unit = lines.unit[rows]
+            task = _Task(some_moments(moments, rows), minimum_mm[rows], usage, away, unit)
+            days[:, rows] = task.days_until(probabilities, reached)
+            km[:, rows] = [task.km_until(p) for p in probabilities]
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return MinimumForecast(days, km, tuple(np.where(open_ended, "not_in_30_years", word)))
 
@@ -145,14 +152,21 @@ class _Task:
     away: AwayNow
     unit: IntArray
 
-    def days_until(self, probability: float) -> FloatArray:
-        def chance(days: FloatArray) -> FloatArray:
-            return chance_below_by(
-                self.moments, self.minimum_mm, self.usage, self.away, self.unit, days
+    def days_until(self, probabilities: Sequence[float], reached: FloatArray) -> FloatArray:
+        """Days at which each probability is reached (k, n): those on the road and those lost."""
+        chance = np.empty((len(ROAD_DAYS), len(self.unit)))
+        for row, days in zip(chance, ROAD_DAYS, strict=True):
+            row[:] = chance_below_by(
+                self.moments,
+                self.minimum_mm,
+                self.usage,
+                self.away,
+                self.unit,
+                np.full(len(self.unit), days),
             )
-
-        longest = np.full(len(self.unit), LONGEST_DAYS)
-        return first_reaching(chance, probability, longest, _DAY_STEPS)
+        chance = np.maximum.accumulate(chance, axis=0)
+        by_day = chance[0] + reached.T @ np.diff(chance, axis=0)
+        return np.array([_day_of(by_day, p) for p in probabilities])
 
     def km_until(self, probability: float) -> FloatArray:
         def chance(x: FloatArray) -> FloatArray:
@@ -160,6 +174,21 @@ class _Task:
 
         longest = np.full(len(self.unit), LONGEST_KM / KM_PER_UNIT)
         return KM_PER_UNIT * first_reaching(chance, probability, longest, _KM_STEPS)
+
+
+def _day_of(by_day: FloatArray, probability: float) -> FloatArray:
+    """The day at which a growing chance (G, n) on ``ROAD_DAYS`` reaches a probability: read along
+    the logarithm of days and the normal quantile of the chance, in which it is nearly straight."""
+    row = np.clip((by_day < probability).sum(axis=0), 1, len(ROAD_DAYS) - 1)
+    column = np.arange(by_day.shape[1])
+    below, above = (by_day[r, column] for r in (row - 1, row))
+    low, high, wanted = (
+        special.ndtri(np.clip(x, 1e-12, 1 - 1e-12)) for x in (below, above, probability)
+    )
+    share = np.clip((wanted - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
+    day = ROAD_DAYS[row - 1] * (ROAD_DAYS[row] / ROAD_DAYS[row - 1]) ** share
+    day = np.where(by_day[0] >= probability, 0.0, day)
+    return np.where(above >= probability, day, np.inf)
 
 
 def lining_ahead(

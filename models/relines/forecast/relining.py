@@ -9,9 +9,8 @@ its axle's other end has of its own, the chance not to have been relined by visi
           \big(1-\upsilon\,[1 - \textstyle\prod(1-p(\xi''_i(z)))]\big)
 
 summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the habit's hazard, ξ' the other
-end of the axle, ξ'' the wheel ends of the unit's other axles (at the same z). Visits are the unit's
-usual ones, attended with the chance the fleet attends them, each on a normally distributed day as
-punctual as the fleet's are: quantiles fall on or between visits.
+end of the axle, ξ'' the wheel ends of the unit's other axles (at the same z). Days of visits and
+what the unit runs by them are those of ``models.usage.visits``: quantiles fall on visits.
 """
 
 import datetime as dt
@@ -42,12 +41,12 @@ from models.relines.policy.habit import HabitFit, mean_habit, threshold_variance
 from models.relines.policy.hazard import HazardTable, grid_index, hazard_table, wish_at
 from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import Deck
+from models.usage.visits import POINTS, VisitSlots, visit_classes, visit_slots
 
 CHUNK = 4_096
-POINTS_A_STEP = 16
-"""Points of the grid of days between two visits: about five days apart for a quarter's checks."""
-MOST_VISITS = 1_000
+ENOUGH = 0.995
+"""Visits by which so many are relined hold the last quantile, though some come before earlier."""
+MOST_SLOTS = 400
 WHOLE_UNIT = 0.02
 """Below this chance that a unit's other axles go along, they are left out of the sum."""
 _Z = special.ndtri((np.arange(12) + 0.5) / 12.0)
@@ -64,25 +63,6 @@ class RelineForecast:
     days: FloatArray
     visit_days: FloatArray
     word: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class VisitGrid:
-    """Each unit's visits to come (U,): days to the first, between them, chance to be attended."""
-
-    first: FloatArray
-    step: FloatArray
-    attended: float
-
-
-def visit_grid(usage: UsageFit) -> VisitGrid:
-    """Visits as the fleet keeps them, given how long each unit has been away."""
-    cards = usage.deck.after_road
-    away = usage.since_visit / usage.usual_days
-    place = (cards.longer_than(away) + len(cards) - 1) // 2
-    first = np.maximum(cards.length[place] * usage.usual_days - usage.since_visit, 1.0)
-    usual = float(np.median(cards.length))
-    return VisitGrid(first, usual * usage.usual_days, min(usual / float(cards.length.mean()), 1.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,17 +84,18 @@ class _Task:
     place: IntArray
     threshold_var: FloatArray
     log_stay: FloatArray
+    shift: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class _Setting:
-    """What all tasks share."""
+    """What the wheel ends of a task share; ``slots``: of their units' visits."""
 
     usage: UsageFit
     away: AwayNow
-    grid: VisitGrid
     table: HazardTable
     whole_unit: float
+    slots: VisitSlots
 
 
 def _standing(
@@ -131,9 +112,11 @@ def _standing(
     )
 
 
-def _log_stays(task: _Task, setting: _Setting, days: FloatArray) -> FloatArray:
-    """log chance of not being relined at one visit, (n, Z, Y)."""
-    ahead = km_ahead(setting.usage, setting.away, task.fleet_unit, days)
+def _log_stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
+    """log chance of not being relined in a slot of visits, (n, Z, Y)."""
+    unit = task.fleet_unit
+    days = np.maximum(setting.slots.day[slot] * setting.usage.usual_days[unit] - task.shift, 1.0)
+    ahead = km_ahead(setting.usage, setting.away, unit, days)
     km = ahead.mean_km / KM_PER_UNIT
     km_var = km**2 * np.expm1(ahead.log_variance)
     mean, variance, shared = _standing(task.own, task.minimum_mm, km, km_var)
@@ -148,8 +131,10 @@ def _log_stays(task: _Task, setting: _Setting, days: FloatArray) -> FloatArray:
     index = task.place[:, None, None] + grid_index(drift[:, :, None] - beside)
     along = table.along.ravel()[index] * task.has_partner[:, None, None]
     both = stays[:, :, None] + along
-    attended = setting.grid.attended
-    return both if attended >= 1.0 else np.asarray(np.log1p(attended * np.expm1(both)))
+    expected = float(setting.slots.expected[slot])
+    if expected >= 1.0:
+        return np.asarray(both * expected)
+    return np.asarray(np.log1p(expected * np.expm1(both)))
 
 
 def _others_stay(task: _Task, own: FloatArray, whole_unit: float) -> FloatArray:
@@ -172,78 +157,62 @@ def _done_by(log_stay: FloatArray) -> FloatArray:
 def _quantiles(
     task: _Task, setting: _Setting, probabilities: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Days at which each chance is reached (k, n), and the visit of the middle one (n,)."""
-    first, step = setting.grid.first[task.fleet_unit], setting.grid.step[task.fleet_unit]
+    """Days at which each chance is reached (k, n), and the day of the middle visit (n,)."""
+    usual, slots = setting.usage.usual_days[task.fleet_unit], setting.slots
     log_stay = task.log_stay.copy()
     done = [_done_by(log_stay)]
-    days, sd = first.copy(), _visit_sd(setting.usage.deck, MOST_VISITS)
-    while len(done) <= MOST_VISITS and np.any(days <= LONGEST_DAYS):
-        log_stay += _log_stays(task, setting, days)
+    for slot in range(len(slots.day)):
+        log_stay += _log_stays(task, setting, slot)
         done.append(_done_by(log_stay))
-        days = days + step
-        # Visits that may come before the last quantile, though planned after it, count too.
-        settled = len(done) - 1 - int(np.ceil(4.0 * sd[len(done) - 2]))
-        if np.all((done[max(settled, 0)] >= probabilities[-1]) | (days > LONGEST_DAYS)):
+        if np.all(done[-1] >= ENOUGH):
             break
-    by_visit = np.maximum.accumulate(np.array(done), axis=0)
-    place = _mixture_quantiles(by_visit, sd[: len(by_visit) - 1], probabilities)
-    found = np.where(
-        by_visit[0] >= probabilities[:, None], 0.0, np.maximum(first + place * step, 0.0)
-    )
-    number = (by_visit < 0.5).sum(axis=0)
-    middle = np.where(number == 0, 0.0, first + (number - 1.0) * step)
-    middle = np.where(number == len(by_visit), np.inf, middle)
-    late = LONGEST_DAYS + step
+    by_slot = np.maximum.accumulate(np.array(done), axis=0)
+    grid, by_then = slots.first(len(by_slot) - 1)
+    place = _mixture_quantiles(by_slot, grid, by_then, probabilities)
+    found = np.where(place < 0.0, 0.0, np.maximum(place * usual - task.shift, 1.0))
+    number = (by_slot < 0.5).sum(axis=0)
+    # The middle slot's own middle day.
+    own = grid[(by_then < 0.5 - 1e-9).sum(axis=1).clip(max=len(grid) - 1)]
+    middle = np.maximum(own[np.clip(number - 1, 0, len(own) - 1)] * usual - task.shift, 1.0)
+    middle = np.where(number == 0, 0.0, np.where(number == len(by_slot), np.inf, middle))
+    late = LONGEST_DAYS + usual
     return np.where(found > late, np.inf, found), np.where(middle > late, np.inf, middle)
 
 
-def _visit_sd(deck: Deck, visits: int) -> FloatArray:
-    """How closely the days of the visits to come are known, in steps between visits (J,)."""
-    later = np.arange(visits)
-    growth = 1.0 + later + 2.0 * deck.length_memory * later
-    return np.asarray(deck.length_sd * np.sqrt(np.maximum(growth, 1.0)))
-
-
 def _mixture_quantiles(
-    done: FloatArray, visit_sd: FloatArray, probabilities: FloatArray
+    done: FloatArray, grid: FloatArray, reached: FloatArray, probabilities: FloatArray
 ) -> FloatArray:
-    r"""Quantiles (k, n) of the day of relining, in steps after the first visit to come.
+    r"""Quantiles (k, n) of the day of relining, in usual intervals from as-of on.
 
-    ``done`` (J + 1, n): chance by now, and by each visit; ``visit_sd`` (J,). The day's
-    distribution is the mixture
+    ``done`` (J + 1, n): chance by now, and by each slot; ``reached`` (J, K): share of each slot's
+    visits that has come by each point of the ``grid`` (K,). The day's distribution is the mixture
 
-    .. math:: F(u) = d_0 + \sum_j (d_j - d_{j-1})\,\Phi\big((u - j + 1)/s_j\big)
+    .. math:: F(u) = d_0 + \sum_j (d_j - d_{j-1})\,G_j(u)
 
-    worked out on a grid that all units share and read backwards between its points, so that
-    quantiles are in order whatever the spreads are. Infinite where F never reaches.
+    read backwards, so that quantiles are in order whatever the visits' spreads are: the first point
+    at which it is reached. -1: by now; infinite: never.
     """
-    visits = np.arange(len(visit_sd))
-    most = max(float(visit_sd[0]), 1.0 / POINTS_A_STEP)
-    low, high = -np.ceil(4.0 * most), len(visits) - 1.0 + 4.0 * float(visit_sd[-1])
-    grid = low + np.arange(int(np.ceil((high - low) * POINTS_A_STEP)) + 1) / POINTS_A_STEP
-    by_then = special.ndtr((grid[:, None] - visits) / np.maximum(visit_sd, 1e-3))
-    reached = np.maximum.accumulate(done[0] + by_then @ np.diff(done, axis=0), axis=0)
-    return np.array([_crossed(grid, reached, p) for p in probabilities])
-
-
-def _crossed(grid: FloatArray, reached: FloatArray, probability: float) -> FloatArray:
-    """Where each column of a growing table (G, n) reaches a probability, between its rows."""
-    row = np.clip((reached < probability).sum(axis=0), 1, len(grid) - 1)
-    column = np.arange(reached.shape[1])
-    below, above = reached[row - 1, column], reached[row, column]
-    share = np.clip((probability - below) / np.maximum(above - below, 1e-300), 0.0, 1.0)
-    at = grid[row - 1] + share * (grid[row] - grid[row - 1])
-    return np.where(above >= probability, at, np.inf)
+    chance = done[0][:, None] + np.diff(done, axis=0).T @ reached
+    chance = np.maximum.accumulate(chance, axis=1)
+    rows = []
+    for p in probabilities:
+        place = (chance < p - 1e-9).sum(axis=1)
+        at = np.where(place < len(grid), grid[np.minimum(place, len(grid) - 1)], np.inf)
+        rows.append(np.where(done[0] >= p, -1.0, at))
+    return np.array(rows)
 
 
 def chance_decided(ends: WheelEnds, fit: HabitFit) -> FloatArray:
-    """Chance that what was read at the last visit led to a reline; the axle's other end counts."""
+    """Chance that what was read at the last visit led to a reline that is not on record; the axle's
+    other end counts, above all where its own reline is."""
     habit = mean_habit(fit)
     read = np.isfinite(ends.above_mm)
     above = np.where(read, ends.above_mm, 0.0)
     wish = np.where(read, wish_at(habit, above, ends.habit_group), 0.0)
-    beside = np.where(ends.has_partner, wish[ends.partner], 0.0)
-    return np.asarray(1.0 - (1.0 - wish) * (1.0 - habit.pair * beside))
+    other = np.where(ends.just_relined, 1.0, wish)[ends.partner]
+    beside = np.where(ends.has_partner, other, 0.0)
+    chance = 1.0 - (1.0 - wish) * (1.0 - habit.pair * beside)
+    return np.asarray(np.where(ends.just_relined, 0.0, chance))
 
 
 def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> FloatArray:
@@ -277,25 +246,39 @@ def reline_forecast(
     The unit is taken to stay in service, and the lining to be the one that was read last.
     ``probabilities`` increase.
     """
-    setting = _Setting(
-        usage=usage,
-        away=away_now(usage),
-        grid=visit_grid(usage),
-        table=hazard_table(mean_habit(habit), lines.reading_sd, habit.read_share),
-        whole_unit=mean_habit(habit).unit,
-    )
+    table = hazard_table(mean_habit(habit), lines.reading_sd, habit.read_share)
+    whole_unit = mean_habit(habit).unit
+    classes, away = visit_classes(usage), away_now(usage)
     word = forecast_words(lines, usage)
     days = np.full((len(probabilities), len(lines)), np.inf)
     visit = np.full(len(lines), np.inf)
     moments = line_moments(lines)
     pending = np.log1p(-chance_pending(ends, habit, usage.since_visit[ends.unit]))
-    for rows in _whole_units(np.flatnonzero(word == ""), ends.unit):
-        task = _task(rows, moments, lines, ends, habit, pending)
-        task = replace(task, place=setting.table.place(task.place))
-        days[:, rows], visit[rows] = _quantiles(task, setting, np.asarray(probabilities))
+    for alike in _by_class(np.flatnonzero(word == ""), classes.number[ends.unit]):
+        one = ends.unit[alike[0]]
+        age = int(classes.age[one])
+        pile = usage.deck.piles[classes.pile[one]]
+        shortest = float(usage.usual_days[ends.unit[alike]].min())
+        most = min(int(LONGEST_DAYS / shortest) + 1, MOST_SLOTS)
+        slots = visit_slots(pile, bool(classes.off_road[one]), age, most, usage.deck.memory)
+        setting = _Setting(usage, away, table, whole_unit, slots)
+        for rows in _whole_units(alike, ends.unit):
+            task = _task(rows, moments, lines, ends, habit, pending)
+            unit = ends.unit[rows]
+            # An open interval is a little older than its class.
+            usual = usage.usual_days[unit]
+            shift = np.clip(usage.since_visit[unit] - age / POINTS * usual, 0.0, usual / POINTS)
+            task = replace(task, place=table.place(task.place), shift=shift)
+            days[:, rows], visit[rows] = _quantiles(task, setting, np.asarray(probabilities))
     days, visit = days + habit.timing.mean_days, visit + habit.timing.mean_days
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
+
+
+def _by_class(rows: IntArray, number: IntArray) -> list[IntArray]:
+    """The rows of each class."""
+    order = rows[np.argsort(number[rows], kind="stable")]
+    return [r for r in np.split(order, np.flatnonzero(np.diff(number[order])) + 1) if len(r)]
 
 
 def _whole_units(rows: IntArray, unit: IntArray) -> list[IntArray]:
@@ -329,6 +312,7 @@ def _task(
         axle=axle,
         place=ends.habit_group[rows],
         threshold_var=variances[ends.habit_group[rows]],
+        shift=np.zeros(len(rows)),
         log_stay=np.broadcast_to(
             pending[rows][:, None, None], (len(rows), len(_Z), len(_Y))
         ).copy(),

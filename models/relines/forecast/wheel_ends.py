@@ -19,6 +19,7 @@ class WheelEnds:
     minimum_mm, new_mm : (L,) lining at its minimum, and new.
     above_mm : (L,) read at the unit's last check visit, above the minimum (NaN: not read, or
         relined since).
+    just_relined : (L,) whether its reline was written down at or after the axle's last reading.
     axle_type, depot : (L,) names; a depot may be null.
     """
 
@@ -30,6 +31,7 @@ class WheelEnds:
     minimum_mm: FloatArray
     new_mm: FloatArray
     above_mm: FloatArray
+    just_relined: BoolArray
     axle_type: pl.Series
     depot: pl.Series
 
@@ -70,6 +72,7 @@ def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: HabitGrou
     def integers(name: str) -> IntArray:
         return rows[name].cast(pl.Int64).to_numpy()
 
+    start, line = floats("start_km"), floats("line_km")
     return WheelEnds(
         wheel_end_id=rows["wheel_end_id"],
         unit=integers("u"),
@@ -79,6 +82,7 @@ def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: HabitGrou
         minimum_mm=floats("lining_min_mm"),
         new_mm=floats("lining_new_mm"),
         above_mm=floats("above_mm"),
+        just_relined=(start == line) & (start >= line[integers("partner")]),
         axle_type=rows["axle_type"].cast(pl.String),
         depot=rows["depot"].cast(pl.String),
     )

@@ -13,6 +13,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.policy.habit import Habit, HabitFit, drawn_habits
 from models.usage.fit import UsageFit
+from models.usage.interval_distribution import Cards, Pile
 
 LIVES_AHEAD = 4
 """Linings drawn ahead per wheel end; one that needs more uses them again."""
@@ -26,7 +27,10 @@ class FleetDraw:
     start_mm, life_rate : (LIVES_AHEAD, B x L) linings to come: start, and rate over the mean.
     unit_rate : (B x L) mean rate of a new lining in the unit's duty.
     theta : (B, P) fixed effects. habits : one per copy.
-    log_level : (B x U) log km per day. present, place : (B x U) uniform numbers that decide
+    log_level : (B x U) log km per day. pace : (B x U) log of the usual days over the group's.
+        leaving : (B,) hazard of leaving the fleet per day. cards : by pile, and by whether the
+        interval before was off the road, the cumulative weights of its cards (B, cards).
+        present, place : (B x U) uniform numbers that decide
         whether the unit is there, and whether it is among those that change duty.
     """
 
@@ -39,6 +43,9 @@ class FleetDraw:
     theta: FloatArray
     habits: tuple[Habit, ...]
     log_level: FloatArray
+    pace: FloatArray
+    leaving: FloatArray
+    cards: tuple[tuple[FloatArray, FloatArray], ...]
     present: FloatArray
     place: FloatArray
 
@@ -73,6 +80,9 @@ def draw_fleet(
     habits = drawn_habits(habit, copies, rng)
     unit = rng.standard_normal((copies, units)) * np.sqrt(lines.unit_var)
     level = usage.log_level + np.sqrt(usage.level_variance) * rng.standard_normal((copies, units))
+    deck = usage.deck
+    pace = deck.pace + np.sqrt(deck.pace_variance) * rng.standard_normal((copies, units))
+    leaving = rng.gamma(deck.leave.shape, 1.0 / deck.leave.days, copies)
     present, place = rng.random((2, copies, units))
     here = unit[:, lines.unit]
     own = _pairs(
@@ -91,9 +101,29 @@ def draw_fleet(
         theta=lines.theta + shift,
         habits=habits,
         log_level=level.ravel(),
+        pace=pace.ravel(),
+        leaving=leaving,
+        cards=tuple(_drawn_weights(pile, copies, rng) for pile in deck.piles),
         present=present.ravel(),
         place=place.ravel(),
     )
+
+
+def _drawn_weights(
+    pile: Pile, copies: int, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
+    """Cumulative weights of a pile's cards as each copy may have them: the Bayesian bootstrap
+    (Rubin 1981, *Annals of Statistics* 9:130)."""
+
+    def drawn(cards: Cards) -> FloatArray:
+        weight = cards.weight * rng.standard_exponential((copies, len(cards)), dtype=np.float32)
+        total = np.cumsum(weight, axis=1)
+        return np.asarray(total / total[:, -1:])
+
+    after_road = drawn(pile.after_road)
+    if pile.after_standing is pile.after_road:
+        return after_road, after_road
+    return after_road, drawn(pile.after_standing)
 
 
 def _linings_to_come(

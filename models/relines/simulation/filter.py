@@ -63,9 +63,10 @@ def expected_leg(usage: UsageFit, layout: Layout, copies: int) -> NextLeg:
     """How far a unit runs to its next visit, as far as anyone can tell."""
     cards = usage.deck.after_road
     product = cards.length * cards.use
+    mean = cards.mean(product)
     level = np.tile(np.exp(usage.log_level + usage.level_variance / 2.0), copies)
-    km = level * np.exp(layout.level_change) * layout.usual_days * product.mean() / KM_PER_UNIT
-    spread = float(product.var() / product.mean() ** 2) if product.mean() > 0 else 0.0
+    km = level * np.exp(layout.level_change) * layout.usual_days * mean / KM_PER_UNIT
+    spread = cards.mean((product - mean) ** 2) / mean**2 if mean > 0 else 0.0
     return NextLeg(km, spread + float(np.mean(usage.level_variance)))
 
 

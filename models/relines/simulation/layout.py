@@ -89,7 +89,7 @@ def batch_layout(
     unit = tiled(ends.unit, copies, n_units)
     before = np.tile(lines.duty, copies)
     after = duties_after(draw, lines, scenario)
-    usual, level = _use_after(usage, lines, after, copies)
+    usual, level = _use_after(usage, lines, after, draw)
     minimum = scenario_minimum(ends, scenario)
     column = np.tile(lines.duty_column, (copies, 1))
     copy, every = np.repeat(np.arange(copies), size), np.arange(copies * size)
@@ -150,16 +150,16 @@ def duties_after(draw: FleetDraw, lines: WheelEndLines, scenario: Scenario) -> I
 
 
 def _use_after(
-    usage: UsageFit, lines: WheelEndLines, after: IntArray, copies: int
+    usage: UsageFit, lines: WheelEndLines, after: IntArray, draw: FleetDraw
 ) -> tuple[FloatArray, FloatArray]:
     """Usual days between visits and change of log km per day, per unit of the batch."""
     group = _groups_by_duty(usage, lines.duties)
-    unit = np.tile(np.arange(len(usage)), copies)
-    then, now = group[unit, after], np.tile(usage.group, copies)
-    stays = after == np.tile(lines.duty, copies)
+    unit = np.tile(np.arange(len(usage)), draw.copies)
+    then, now = group[unit, after], np.tile(usage.group, draw.copies)
+    stays = after == np.tile(lines.duty, draw.copies)
     then = np.where(stays, now, then)
     rate = usage.rates.log_km_per_day
-    return usage.deck.usual_days[then], rate[then] - rate[now]
+    return usage.deck.usual_days[then] * np.exp(draw.pace), rate[then] - rate[now]
 
 
 def _groups_by_duty(usage: UsageFit, duties: tuple[str, ...]) -> IntArray:

@@ -171,8 +171,8 @@ def _one_leg(
 ) -> None:
     """Drive to the next visit, read, decide, reline."""
     course, layout = run.course, run.layout
-    leg = next_leg(course, layout, run.fleet.usage, rng, is_first=is_first)
-    noise = draw_noise(layout, rng)
+    leg = next_leg(course, layout, run.draw, run.fleet.usage, rng, is_first=is_first)
+    noise, lasts = draw_noise(layout, rng), rng.standard_exponential(len(course.day))
     waited = ends[~np.isnan(course.waiting[ends])] if run.known is not None else ends[:0]
     travel(course, layout, run.draw, leg, ends, run.tally)
     if run.known is not None:
@@ -193,6 +193,9 @@ def _one_leg(
         coming=run.coming,
     )
     _carry_out(run, decide(visit))
+    # A unit that leaves for good does so after a visit: it is not seen again.
+    hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
+    course.is_there = course.is_there & ((lasts > hazard) | (course.day >= horizon))
 
 
 def _carry_out(run: _Run, decision: Decision) -> None:

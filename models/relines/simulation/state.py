@@ -69,21 +69,29 @@ def first_course(draw: FleetDraw, layout: Layout, usage: UsageFit) -> Course:
 
 
 def next_leg(
-    course: Course, layout: Layout, usage: UsageFit, rng: np.random.Generator, *, is_first: bool
+    course: Course,
+    layout: Layout,
+    draw: FleetDraw,
+    usage: UsageFit,
+    rng: np.random.Generator,
+    *,
+    is_first: bool,
 ) -> Leg:
     """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
     number = rng.random(len(course.day))
     away = -course.visit_day / layout.usual_days if is_first else np.zeros(len(course.day))
     length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
-    for stood in (False, True):
-        here = course.off_road == stood
-        cards = usage.deck.cards_after(stood)
-        card = _drawn_card(cards, number[here], away[here])
-        length[here], use[here], off[here] = (
-            np.maximum(cards.length[card], away[here] + 0.01),
-            cards.use[card],
-            cards.off_road[card],
-        )
+    pile = np.tile(usage.deck.pile[usage.group], draw.copies)
+    copy = np.repeat(np.arange(draw.copies), len(usage))
+    for k, cards_of in enumerate(usage.deck.piles):
+        for stood in (False, True):
+            here = np.flatnonzero((course.off_road == stood) & (pile == k))
+            cards, weights = cards_of.cards_after(stood), draw.cards[k][stood]
+            card = _drawn_card(cards, weights, copy[here], number[here], away[here])
+            # Away for longer than any: back within one usual interval, for all one knows.
+            beyond = away[here] >= cards.length[-1]
+            length[here] = np.where(beyond, away[here] + number[here], cards.length[card])
+            use[here], off[here] = cards.use[card], cards.off_road[card]
     end = np.maximum(course.visit_day + length * layout.usual_days, course.day + 0.5)
     days = end - course.day
     drift = np.sqrt(usage.variances.drift_per_day * days) * rng.standard_normal(len(days))
@@ -95,10 +103,18 @@ def next_leg(
     return leg
 
 
-def _drawn_card(cards: Cards, number: FloatArray, away: FloatArray) -> IntArray:
-    """A card longer than the unit has been away already, by a uniform number."""
+def _drawn_card(
+    cards: Cards, weights: FloatArray, copy: IntArray, number: FloatArray, away: FloatArray
+) -> IntArray:
+    """A card longer than the unit has been away already, by a uniform number and the cumulative
+    weights (B, cards) of the unit's copy of the fleet."""
+    size = len(cards)
     first = np.where(away > 0.0, cards.longer_than(away), 0)
-    return np.asarray(first + (number * (len(cards) - first)).astype(np.int64))
+    start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
+    reached = start + number * (1.0 - start)
+    table = (weights + np.arange(len(weights))[:, None]).ravel()
+    place = np.searchsorted(table, reached + copy, side="right") - copy * size
+    return np.asarray(np.clip(place, first, size - 1))
 
 
 def travel(

@@ -10,9 +10,10 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import special
 
 from models.relines.forecast.relining import _mixture_quantiles
+from models.usage.interval_distribution import Cards, Pile
+from models.usage.visits import POINTS, visit_slots
 from pipeline.cli import main
 from tests.lakes import irregular_lake
 
@@ -20,26 +21,52 @@ PROBABILITIES = np.array([0.1, 0.5, 0.9])
 CHANCES = st.lists(st.floats(0.0, 1.0), min_size=2, max_size=30)
 
 
-@given(st.lists(CHANCES, min_size=1, max_size=5), st.floats(0.0, 0.8), st.floats(-0.5, 0.0))
-def test_quantiles_of_dates_are_in_order_and_where_the_mixture_reaches_them(hazards, sd, memory):
+LENGTHS = st.lists(st.floats(0.2, 3.0), min_size=1, max_size=12)
+
+
+def pile_of(lengths: list[float]) -> Pile:
+    length = np.sort(np.array(lengths))
+    one, none = np.ones(len(length)), np.zeros(len(length))
+    cards = Cards(length, one, none, none.astype(bool), 84.0 * length, one / len(length))
+    return Pile(cards, cards)
+
+
+@settings(deadline=None)
+@given(st.lists(CHANCES, min_size=1, max_size=5), LENGTHS, st.integers(0, 60))
+def test_quantiles_of_dates_are_in_order_and_where_the_mixture_reaches_them(hazards, lengths, age):
+    """Whatever the intervals between visits are, and however long the open one has lasted."""
     visits = min(len(h) for h in hazards) - 1
     stays = np.cumprod(1.0 - np.array([h[: visits + 1] for h in hazards]).T, axis=0)
     done = 1.0 - stays
-    number = np.arange(visits)
-    spread = sd * np.sqrt(np.maximum(1.0 + number + 2.0 * memory * number, 1.0))
-    found = _mixture_quantiles(done, spread, PROBABILITIES)
+    grid, reached = visit_slots(pile_of(lengths), False, age, visits + 1).first(visits)
+    found = _mixture_quantiles(done, grid, reached, PROBABILITIES)
     assert (found[:-1] <= found[1:]).all()
     for k, p in enumerate(PROBABILITIES):
         for n in np.flatnonzero(np.isfinite(found[k]) & (done[0] < p)):
-            # Within a step of the grid, a sixteenth of the time between visits.
-            before, after = (
-                done[0, n]
-                + np.diff(done[:, n])
-                @ special.ndtr((found[k, n] + off - number) / np.maximum(spread, 1e-3))
-                for off in (-1 / 16, 1 / 16)
-            )
-            assert before <= p + 1e-9
-            assert after >= p - 1e-9
+            at = round(found[k, n] * POINTS)
+            chance = done[0, n] + np.diff(done[:, n]) @ reached
+            assert chance[at] >= p - 1e-6
+            assert at == 0 or chance[:at].max() < p + 1e-6
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(0.5, 3.0), min_size=1, max_size=12), st.integers(0, 90))
+def test_visits_come_when_drawn_intervals_say(lengths, age):
+    """The visits expected by a day, against drawing intervals one by one."""
+    pile = pile_of(lengths)
+    slots = visit_slots(pile, False, age, 6)
+    rng = np.random.default_rng(1)
+    length = pile.after_road.length
+    kept = length[length > age / POINTS] - age / POINTS
+    first = rng.choice(kept, 20_000) if len(kept) else rng.random(20_000)
+    days = np.cumsum(np.column_stack([first, rng.choice(length, (20_000, 30))]), axis=1)
+    told = slots.expected @ slots.by_then
+    for day in (0.6, 1.7, 3.3):
+        # A length between two points is split, half a point SD each: 1.3 points after seven.
+        low, high = (
+            (days <= day + off).sum(axis=1).mean() for off in (-1.5 / POINTS, 1.5 / POINTS)
+        )
+        assert low - 0.05 <= np.interp(day, slots.days, told) <= high + 0.05
 
 
 @pytest.mark.slow

@@ -1,0 +1,100 @@
+r"""Days lost off the road: on from as-of, absences begin at a rate per day on the road.
+
+After g days on the road, a unit that was on it at as-of has lost a compound Poisson sum of
+absences, one that was not what is left of its absence besides:
+
+.. math:: \hat C_g(s) = \hat R(s)\,\exp\{\lambda g(\hat D(s) - 1)\}
+
+in Fourier transforms, D the absences on record and R what is left of the one that may be going on,
+worked out on a grid of weeks. So an event that needs g days on the road comes after g days and
+those lost by then.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import FloatArray, IntArray
+from models.usage.fit import UsageFit
+from models.usage.interval_distribution import Cards
+
+WEEK_DAYS, WEEKS = 7.0, 4096
+AGES = 8
+"""Classes of the open interval's age in a usual interval."""
+OLDEST = 4.0
+_BEGINS = (np.arange(8) + 0.5) / 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class AbsenceClasses:
+    """Units alike in what they may lose (U,): number of the class; and by class, the chance of so
+    many days left of an absence that is going on: (days, chances)."""
+
+    number: IntArray
+    left: tuple[tuple[FloatArray, FloatArray], ...]
+
+
+def absence_classes(usage: UsageFit) -> AbsenceClasses:
+    """Classes of all units by pile, by standing when last seen, and by how long they are away."""
+    deck = usage.deck
+    pile = deck.pile[usage.group]
+    age = np.minimum(usage.since_visit / usage.usual_days, OLDEST)
+    age = np.where(usage.off_now, 0, np.floor(age * AGES)).astype(np.int64)
+    keys, first, number = np.unique(
+        np.column_stack([pile, usage.off_now, age]), axis=0, return_index=True, return_inverse=True
+    )
+    left = tuple(
+        _left_standing(deck.returning)
+        if off
+        else _left_away(deck.piles[k].after_road, a / AGES, float(usage.usual_days[unit]))
+        for (k, off, a), unit in zip(keys, first, strict=True)
+    )
+    return AbsenceClasses(number.ravel(), left)
+
+
+def _left_standing(returning: float) -> tuple[FloatArray, FloatArray]:
+    """Of a unit seen off the road: as long as they last, whenever that began."""
+    days = -np.log1p(-(np.arange(32) + 0.5) / 32.0) / returning
+    return days, np.full(32, 1.0 / 32.0)
+
+
+def _left_away(cards: Cards, age: float, usual_days: float) -> tuple[FloatArray, FloatArray]:
+    """Of a unit that was on the road at its last visit: intervals at least as long as it is away,
+    each with its absence beginning anywhere in it."""
+    kept = cards.length > age
+    if not kept.any():
+        return np.zeros(1), np.ones(1)
+    length, lost = cards.length[kept], cards.length[kept] * cards.lost[kept]
+    weight = cards.weight[kept] / cards.weight[kept].sum()
+    begins = _BEGINS[:, None] * (length - lost)
+    going_on = (begins <= age) & (age < begins + lost)
+    days = np.where(going_on, begins + lost - age, 0.0) * usual_days
+    return days.ravel(), np.tile(weight / len(_BEGINS), len(_BEGINS))
+
+
+def lost_by(
+    usage: UsageFit, left: tuple[FloatArray, FloatArray], road_days: FloatArray
+) -> FloatArray:
+    """Chance to have lost no more than so many weeks after ``road_days`` (G,), (G, weeks)."""
+    deck = usage.deck
+    absence = np.fft.rfft(_by_week(deck.off_days, deck.off_weight))
+    begun = np.exp(deck.leaving * road_days[:, None] * (absence - 1.0))
+    chance = np.fft.irfft(np.fft.rfft(_by_week(*left)) * begun, WEEKS, axis=1)
+    return np.clip(np.cumsum(chance, axis=1), 0.0, 1.0)
+
+
+def _by_week(days: FloatArray, weight: FloatArray) -> FloatArray:
+    week = np.minimum(np.round(days / WEEK_DAYS).astype(np.int64), WEEKS // 4)
+    return np.asarray(np.bincount(week, weight, WEEKS), np.float64)
+
+
+def reached_by(
+    usage: UsageFit, left: tuple[FloatArray, FloatArray], days: FloatArray
+) -> FloatArray:
+    """Chance that an event which needs between ``days[i]`` and ``days[i + 1]`` days on the road has
+    come by each of ``days`` (G,), (G - 1, G)."""
+    middle = (days[:-1] + days[1:]) / 2.0
+    chance = lost_by(usage, left, middle)
+    over = np.floor((days - middle[:, None]) / WEEK_DAYS).astype(np.int64)
+    found = np.take_along_axis(chance, np.clip(over, 0, WEEKS - 1), axis=1)
+    return np.where(over >= 0, found, 0.0)
