@@ -70,6 +70,7 @@ def _columns(ends: pl.DataFrame, measures: Measures) -> dict[str, Any]:
         "lining": lengths["lining_mm"].round(3).to_list(),
         "liningHalf": (lengths["lining_sd"] * Z80).round(3).to_list(),
         "liningRead": lengths["lining_read_mm"].round(3).to_list(),
+        "stroke": ends["stroke_ratio"].round(4).to_list(),
         "strokeLow": ends["stroke_ratio_p10"].round(4).to_list(),
         "strokeHigh": ends["stroke_ratio_p90"].round(4).to_list(),
         "out": ends["p_out_next_check"].round(3).to_list(),

@@ -88,8 +88,11 @@ METHODS = (
         "the lining's own wear would have caused had nothing been taken up. Each explanation gets "
         "its chance, by weights learnt from the fleet's own records: two readings do not make an "
         "alarm. The limit for a flag is chosen by simulation, so that a healthy wheel end is "
-        "flagged no more than once in a hundred years. A failed return test, or a fault found, "
-        "flags at once.",
+        "flagged no more than once in a hundred years. A failed return test, a fault found, or a "
+        "lining at its minimum flags at once. Where a stroke stands now is its line run on through "
+        "the wear since it was read, and the chance, from the lives of adjusters, that one that "
+        "worked then has failed since; of a setting that nobody has read yet, how settings of its "
+        "depot turn out.",
         (
             "Dempster, A. P., Laird, N. M. and Rubin, D. B. (1977), Journal of the Royal "
             "Statistical Society B 39, 1–38",

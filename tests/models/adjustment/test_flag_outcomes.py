@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from models.adjustment.flag_outcomes import changes, precision
+from models.adjustment.flag_outcomes import changes, flag_ages, precision
 
 BEFORE, NOW = dt.date(2026, 1, 31), dt.date(2026, 2, 28)
 IN_MONTH = dt.date(2026, 2, 10)
@@ -119,3 +119,46 @@ def test_precision_counts_only_decided_flags():
     assert found["ci_low"] < 0.8 < found["ci_high"]
     none = precision(pl.DataFrame({"outcome": ["open"]})).row(0, named=True)
     assert none["precision"] is None
+
+
+def test_a_flag_is_as_old_as_the_days_on_which_it_stood_without_a_break():
+    """By hand: days 30, 90 and 180 before; what was not judged on a day leaves the most open."""
+    today = dt.date(2026, 6, 30)
+    days = [today - dt.timedelta(days=d) for d in (30, 90, 180)]
+    stood = {
+        "new": (False, True, True),
+        "a month": (True, False, True),
+        "a season": (True, True, False),
+        "longest": (True, True, True),
+        "renewed": (True, True, True),
+        "not judged": (True, None, True),
+    }
+    now = pl.DataFrame({"wheel_end_id": list(stood)}).with_columns(flagged=pl.lit(value=True))
+    earlier = [
+        (
+            day,
+            pl.DataFrame(
+                [(w, s[at]) for w, s in stood.items() if s[at] is not None],
+                schema=["wheel_end_id", "flagged"],
+                orient="row",
+            ),
+        )
+        for at, day in enumerate(days)
+    ]
+    jobs = pl.DataFrame(
+        {
+            "wheel_end_id": ["renewed"],
+            "done_on": [today - dt.timedelta(days=60)],
+            "action": ["adjuster_replaced"],
+        }
+    )
+    found = flag_ages(now, earlier, jobs, today)
+    ages = {w: (round(least * 7), most and round(most * 7)) for w, least, most in found.rows()}
+    assert ages == {
+        "new": (0, 30),
+        "a month": (30, 90),
+        "a season": (90, 180),
+        "longest": (180, None),
+        "renewed": (30, 90),
+        "not judged": (30, None),
+    }

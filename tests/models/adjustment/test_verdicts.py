@@ -427,6 +427,19 @@ def test_a_fleet_without_any_record_is_judged_by_the_priors():
     assert {w: row["state"] for w, row in rows.items()} == {f"{s}/1L": s for s in CASES}
 
 
+def test_sentences_are_in_the_units_of_the_fleet(fleet):
+    """20.3 mm are 0.80 in; a fleet that reads inches is told no millimetres."""
+    frames = [readings(f"{s}/1L", strokes) for s, strokes in CASES.items()]
+    names = [f"{s}/1L" for s in CASES]
+    prepared = prepare_readings(pl.concat(frames), groups=fleet.groups)
+    lining = {"lining_read_mm": 5.0, "lining_min_mm": 6.0, "lining_read_on": SET_ON}
+    found = judge_wheel_ends(prepared, outlook(*names, **lining), fleet, SET_ON)
+    said = with_evidence(found, Fleet(length_unit="in"), 0.03)["evidence"]
+    assert not said.str.contains(r"\bmm\b").any()
+    assert said.str.contains(r"Lining read 0\.2 in on 6 Jan 2025, minimum 0\.24 in\.").all()
+    assert said.str.contains(r" in on a 5\.91 in arm").all()
+
+
 def test_readings_must_be_prepared_for_the_fleet(fleet):
     prepared = prepare_readings(readings("A/1L", CASES["in_band"]))
     with pytest.raises(ValueError, match="other groups"):
