@@ -153,7 +153,7 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
             "No stroke, return test, fault or lining is on record: whether anything is wrong at "
             "any wheel end cannot be judged."
         )
-    total, now = status.height, status["p_out_now"].drop_nulls().len()
+    total, now = status.height, status["last_read_on"].drop_nulls().len()
     parts = [
         f"{what} of {number(n)}"
         for what, n in (
@@ -176,7 +176,8 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
 
 def unjudged(status: pl.DataFrame) -> int:
     """Wheel ends without a flag that no stroke since their setting, or for too long, tells of."""
-    return status.filter(pl.col("state") == "not_seen", ~pl.col("flagged")).height
+    unread = pl.col("last_read_on").is_null() | (pl.col("state") == "not_seen")
+    return status.filter(unread, ~pl.col("flagged")).height
 
 
 def services_known(records: pl.DataFrame | None) -> list[str]:

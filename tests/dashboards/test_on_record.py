@@ -1,5 +1,7 @@
 """What records hold and lack, in sentences with numbers."""
 
+import datetime as dt
+
 import polars as pl
 import pytest
 
@@ -31,7 +33,7 @@ def records(*changes: dict[str, object]) -> pl.DataFrame:
 
 
 def status(**changed: object) -> pl.DataFrame:
-    row = {"state": "in_band", "flagged": False, "p_out_now": 0.01}
+    row = {"state": "in_band", "flagged": False, "last_read_on": dt.date(2031, 3, 1)}
     return pl.DataFrame([row, row | changed])
 
 
@@ -71,7 +73,9 @@ def test_services_say_of_how_many_they_speak():
 
 
 def test_flags_say_what_they_were_judged_on():
-    said = flags_judged(records({}, {"return_tests": 0}), status(state="not_seen", p_out_now=None))
+    said = flags_judged(
+        records({}, {"return_tests": 0}), status(state="not_seen", last_read_on=None)
+    )
     assert said.startswith(
         "Judged on strokes since the last setting of 1, return tests of 1 and linings of 2 of 2 "
         "wheel ends. 1 wheel end could not be judged"

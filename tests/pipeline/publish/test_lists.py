@@ -134,7 +134,7 @@ def test_the_reline_list_is_whole_and_the_most_urgent_stand_first(month):
         for _, alike in depot.group_by("urgency"):
             assert alike["act_by"].is_sorted()
     assert (due["act_by"] >= month.as_of).all()
-    assert due.filter(pl.col("urgency") == NOW)["act_by"].to_list() == [month.as_of]
+    assert set(due.filter(pl.col("urgency") == NOW)["act_by"]) == {month.as_of}
 
 
 def test_what_was_never_inspected_stands_in_the_overdue_list(month):

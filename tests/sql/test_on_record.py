@@ -1,0 +1,31 @@
+"""How many records of each kind every wheel end has."""
+
+from pipeline.warehouse import warehouse
+from tests.drawing import rows, warehouse_of
+
+
+def test_records_are_counted_and_a_wheel_end_without_any_has_noughts():
+    con = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | free_stroke_mm
+            K1      | 1       | L    | 2025-01-06   | 10000       | 9         | 17
+            K1      | 1       | L    | 2025-04-07   | 20000       | 17        | -
+        """,
+        work="""
+            unit_id | axle_no | side | done_on    | odometer_km | action
+            K1      | 1       | L    | 2025-01-06 | 10000       | greased
+        """,
+    )
+    warehouse.build(con, "40_mart")
+    counts = "inspections, linings, strokes, jobs, greasings, relines"
+    found = rows(con, f"select wheel_end_id, duty, {counts} from mart.on_record order by 1")
+    assert found == [
+        # A lining that grew by 8 mm was relined, though no job says so.
+        ("K1/1L", "unassigned", 2, 2, 1, 1, 1, 1),
+        ("K1/1R", "unassigned", 0, 0, 0, 0, 0, 0),
+    ]
+    jobs = "select on_date::varchar, jobs from mart.histories order by 1"
+    assert rows(con, jobs) == [
+        ("2025-01-06", "greased"),
+        ("2025-04-07", "reline (found, not recorded)"),
+    ]
