@@ -53,6 +53,7 @@ class Summary:
     flagged: int
     relines: tuple[float, float, float] | None
     page: Place
+    derived: tuple[str, ...] = ()
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -77,7 +78,13 @@ def summary(run: Run, out: Place) -> Summary:
     ).fetchall()
     page = out / "published" / "index.html"
     return Summary(
-        run.day, fates(run.con), wheel_ends, flagged, outlook[0] if outlook else None, page
+        run.day,
+        fates(run.con),
+        wheel_ends,
+        flagged,
+        outlook[0] if outlook else None,
+        page,
+        tuple(_derived_lines(run.con)),
     )
 
 
@@ -87,6 +94,7 @@ def summary_lines(s: Summary) -> list[str]:
         f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
         f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside{f.of_parts} "
         "(mart.set_aside says why)",
+        *(f"{line[0].upper()}{line[1:]}" for line in s.derived),
         f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
         f"Relines expected in the next 12 months: {_relines(s)}",
         f"Page: {s.page}",

@@ -27,7 +27,7 @@ from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
 from pipeline.mapping.applying import PARTS, typed_table
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.registers import DERIVED, derive_register
-from pipeline.mapping.tables import Table, tables_in
+from pipeline.mapping.tables import Table, tables_in, what_lacks
 from pipeline.places import Place
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
@@ -211,7 +211,7 @@ def _contents(lake: Lake, file: LakeFile, settings: Settings) -> list[Content]:
         if settings.files and cells is None:
             own = _own_contents(file, content, settings)
             if own or not file.table:
-                return own or [Content(file.table, None, _fits_nothing(settings), None)]
+                return own
         cells = cells or read_cells(content, Path(file.path))
     except UnreadableFileError as error:
         return [Content(file.table, None, f"not read: found {error}", None)]
@@ -242,10 +242,13 @@ def contract_cells(file: LakeFile, content: bytes, settings: Settings) -> Cells 
     return cells if fits else None
 
 
-def _fits_nothing(settings: Settings) -> str:
+def _fits_nothing(grids: Sequence[Grid], settings: Settings) -> str:
+    """That no ``[[files]]`` fit, and by which headings the nearest misses."""
+    lacks = ", ".join(repr(heading) for heading in what_lacks(grids, settings.files)[:3])
     return (
-        f"not read: none of the {len(settings.files)} [[files]] of fleet.toml fits its headings; "
-        "drumline map looks at it"
+        f"not read: none of the {len(settings.files)} [[files]] of fleet.toml fits its headings"
+        + (f", the nearest for lack of {lacks}" if lacks else "")
+        + "; drumline map looks at it"
     )
 
 
@@ -257,6 +260,8 @@ def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Co
         for grid in grids
         for i, table in enumerate(tables_in(grid, settings.files, file.path))
     ]
+    if not found and not file.table:
+        return [Content("", None, _fits_nothing(grids, settings), None)]
     held = [
         _own_content(table, _part_name(grid, i, several=len(found) > 1), settings)
         for grid, i, table in found
@@ -265,7 +270,7 @@ def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Co
     left = [
         g for g in grids if found and g.name not in fitted and g.rows.height > 1 and g.width > 1
     ]
-    return held + [Content("", None, _fits_nothing(settings), None, g.name) for g in left]
+    return held + [Content("", None, _fits_nothing([g], settings), None, g.name) for g in left]
 
 
 def _part_name(grid: Grid, index: int, *, several: bool) -> str:
