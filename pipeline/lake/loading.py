@@ -80,11 +80,13 @@ class Content:
     def height(self) -> int:
         return 0 if self.rows is None else self.rows.height
 
-    @property
-    def last_on(self) -> dt.date | None:
-        """The newest day that it tells of: what is to come is no day of a record."""
-        day = {"inspections": "inspected_on", "work": "done_on"}.get(self.table)
-        last = self.rows[day].max() if self.rows is not None and day else None
+    def last_on(self, today: dt.date) -> dt.date | None:
+        """The newest day that it tells of; what is to come is a slip, and no day of a record."""
+        name = {"inspections": "inspected_on", "work": "done_on"}.get(self.table)
+        if self.rows is None or name is None:
+            return None
+        days = self.rows[name]
+        last = days.filter(days <= today).max()
         return last if isinstance(last, dt.date) else None
 
 
@@ -351,7 +353,7 @@ def _list_content(
         "part": content.part,
         "row_parts": content.row_parts,
         "parts_read": content.height,
-        "last_on": content.last_on,
+        "last_on": content.last_on(now.date()),
         "dated_at": file.dated_at,
         "notes": content.notes,
     }
