@@ -27,7 +27,7 @@ from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
 from pipeline.mapping.applying import PARTS, typed_table
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.registers import DERIVED, derive_register
-from pipeline.mapping.tables import Table, tables_in
+from pipeline.mapping.tables import Table, tables_in, what_lacks
 from pipeline.places import Place
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
@@ -80,11 +80,13 @@ class Content:
     def height(self) -> int:
         return 0 if self.rows is None else self.rows.height
 
-    @property
-    def last_on(self) -> dt.date | None:
-        """The newest day that it tells of: what is to come is no day of a record."""
-        day = {"inspections": "inspected_on", "work": "done_on"}.get(self.table)
-        last = self.rows[day].max() if self.rows is not None and day else None
+    def last_on(self, today: dt.date) -> dt.date | None:
+        """The newest day that it tells of; what is to come is a slip, and no day of a record."""
+        name = {"inspections": "inspected_on", "work": "done_on"}.get(self.table)
+        if self.rows is None or name is None:
+            return None
+        days = self.rows[name]
+        last = days.filter(days <= today).max()
         return last if isinstance(last, dt.date) else None
 
 
@@ -211,7 +213,7 @@ def _contents(lake: Lake, file: LakeFile, settings: Settings) -> list[Content]:
         if settings.files and cells is None:
             own = _own_contents(file, content, settings)
             if own or not file.table:
-                return own or [Content(file.table, None, _fits_nothing(settings), None)]
+                return own
         cells = cells or read_cells(content, Path(file.path))
     except UnreadableFileError as error:
         return [Content(file.table, None, f"not read: found {error}", None)]
@@ -242,10 +244,13 @@ def contract_cells(file: LakeFile, content: bytes, settings: Settings) -> Cells 
     return cells if fits else None
 
 
-def _fits_nothing(settings: Settings) -> str:
+def _fits_nothing(grids: Sequence[Grid], settings: Settings) -> str:
+    """That no ``[[files]]`` fit, and by which headings the nearest misses."""
+    lacks = ", ".join(repr(heading) for heading in what_lacks(grids, settings.files)[:3])
     return (
-        f"not read: none of the {len(settings.files)} [[files]] of fleet.toml fits its headings; "
-        "drumline map looks at it"
+        f"not read: none of the {len(settings.files)} [[files]] of fleet.toml fits its headings"
+        + (f", the nearest for lack of {lacks}" if lacks else "")
+        + "; drumline map looks at it"
     )
 
 
@@ -257,6 +262,8 @@ def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Co
         for grid in grids
         for i, table in enumerate(tables_in(grid, settings.files, file.path))
     ]
+    if not found and not file.table:
+        return [Content("", None, _fits_nothing(grids, settings), None)]
     held = [
         _own_content(table, _part_name(grid, i, several=len(found) > 1), settings)
         for grid, i, table in found
@@ -265,7 +272,7 @@ def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Co
     left = [
         g for g in grids if found and g.name not in fitted and g.rows.height > 1 and g.width > 1
     ]
-    return held + [Content("", None, _fits_nothing(settings), None, g.name) for g in left]
+    return held + [Content("", None, _fits_nothing([g], settings), None, g.name) for g in left]
 
 
 def _part_name(grid: Grid, index: int, *, several: bool) -> str:
@@ -346,7 +353,7 @@ def _list_content(
         "part": content.part,
         "row_parts": content.row_parts,
         "parts_read": content.height,
-        "last_on": content.last_on,
+        "last_on": content.last_on(now.date()),
         "dated_at": file.dated_at,
         "notes": content.notes,
     }

@@ -324,6 +324,8 @@ def _part(
 ) -> pl.DataFrame:
     """One wheel end's rows: what is told of it alone, and what is told of the row."""
     mine = [c for c in reader.columns if (c.axle, c.side) in (place, (None, None))]
+    if place != (None, None):  # what a row cost cannot be told apart by its wheel ends
+        mine = [c for c in mine if c.name != "cost" or (c.axle, c.side) == place]
     columns = columns_of(reader.way.recipe.table)
     parsed: dict[str, pl.Series] = {}
     for name, kind in columns.items():
@@ -433,6 +435,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         side=exploded["job_side"].cast(base.schema["side"]),
         action=exploded["action"].cast(base.schema["action"]),
         reason=pl.coalesce(base["reason"][at], exploded["reason"].cast(base.schema["reason"])),
+        cost=_share_of_cost(base["cost"][at], exploded),
     )
     parsed = parsed.with_columns(
         *[pl.lit(value=True).alias(f"{name}·here") for name in ("axle_no", "side", "action")],
@@ -448,7 +451,26 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     )
     parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
     rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
-    return rows, _other_lines(texts, at)
+    return rows, (*_other_lines(texts, at), *_shared_costs(base["cost"][at], exploded))
+
+
+def _share_of_cost(cost: pl.Series, told: pl.DataFrame) -> pl.Series:
+    """What a line cost, by its wheel ends; nobody can say how jobs of several kinds share it."""
+    jobs_of_line = told.select(n=pl.len().over("at"), kinds=pl.col("action").n_unique().over("at"))
+    shared = pl.DataFrame({"cost": cost, **jobs_of_line.to_dict()}).select(
+        pl.when(pl.col("kinds") == 1).then(pl.col("cost") / pl.col("n"))
+    )
+    return shared.to_series()
+
+
+def _shared_costs(cost: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
+    several = told.filter(cost.is_not_null()).filter(pl.len().over("at") > 1)
+    if several.is_empty():
+        return ()
+    return (
+        f"{several['at'].n_unique():,} lines of several wheel ends: their cost is shared equally, "
+        "or left out where they did several things",
+    )
 
 
 def _base(reader: _Reader, shared: Sequence[_Column]) -> pl.DataFrame:

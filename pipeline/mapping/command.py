@@ -132,6 +132,9 @@ def _say_what_is_left(
 ) -> None:
     for line in unreadable:
         tell(line)
+    if not shown:
+        tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
+        return
     usable = sum(form.found.is_usable for form in shown)
     tell(
         f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be "

@@ -64,11 +64,16 @@ def jobs_of(line: str, words: JobWords, ground: Ground) -> list[Job]:
     if len(places) <= 1 and not any(c.action for c in clauses):
         clauses = [_clause(tokens(line), words, ground)]  # its words may stand apart
     why = SEVERAL if places else next((c.why for c in clauses if c.why), NOWHERE)
-    reason = next((c.reason for c in clauses if c.reason), None)
+    reasons = {c.reason for c in clauses} - {None}
+    # A reason said elsewhere in the line is of its one job, or of nobody knows which.
+    alone = len(reasons) == 1 and sum(c.action is not None for c in clauses) == 1
+    reason = reasons.pop() if alone else None
     found: dict[Job, None] = {}
     only = places[0] if len(places) == 1 else None
     for clause in clauses:
         where = (clause.axles, clause.sides) if clause.is_placed else only
+        if not clause.is_placed and (clause.axles or clause.sides):
+            where = None  # half a place, and the other half may be another's
         if clause.action:
             jobs = _jobs(clause.action, clause.reason or reason, where, why)
             found.update(dict.fromkeys(jobs))

@@ -81,6 +81,22 @@ def fits(recipe: OwnFile, heading: Heading, path: str) -> bool:
     return bool(wanted) and wanted <= known
 
 
+def what_lacks(grids: Sequence[Grid], recipes: Sequence[OwnFile]) -> tuple[str, ...]:
+    """The headings that the nearest recipe asks for and no row has; none where none is near."""
+    nearest: tuple[str, ...] = ()
+    share = 0.5
+    for grid in grids:
+        for index in range(min(HEAD_ROWS, grid.rows.height)):
+            for recipe in recipes:
+                heading = heading_at(grid, index, recipe.heading_rows)
+                known = {key_of(cell) for cell in heading.cells} if heading else set()
+                wanted = [own for own, told in recipe.columns.items() if told]
+                lacks = tuple(own for own in wanted if key_of(own) not in known)
+                if wanted and len(lacks) / len(wanted) < share:
+                    nearest, share = lacks, len(lacks) / len(wanted)
+    return nearest
+
+
 def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
     """Every table of a grid that some recipe fits, from the top."""
     found = list(_headings(grid, recipes, path))

@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.cli import main
 from pipeline.out.holding import opened
+from pipeline.report import line_that_mends
 from pipeline.warehouse import warehouse
 from tests import ROOT
 from tests.lakes import write_small_lake
@@ -115,3 +116,23 @@ def test_every_command_is_in_the_readme():
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     for command in ("run", "check", "schedule", "sheet"):
         assert f"drumline {command}" in readme
+
+
+@pytest.mark.parametrize(
+    ("reason", "line"),
+    [
+        ('km: found "1.234"; accepted: a number, with its unit (or set distance under [answers])',
+         '[answers] distance = its unit, such as "mm" or "km"'),
+        ('Insp: found "3/4/25"; accepted: a date (or set day_first under [fleet] to say how)',
+         "[fleet] day_first = true, or false"),
+        ('T: found "gut"; accepted: pass or fail (or say what it means under [files.values."T"])',
+         '[files.values."T"] "gut" = "pass", or what it means'),
+        ('O/S mm: fleet.toml does not say how it is meant; accepted: near_side = "L" or "R" under '
+         "[answers]", '[answers] near_side = "L"'),
+        ("lining_mm: the file has no such column; accepted: a number of 0 mm or more",
+         '[columns.work] "own heading" = "lining_mm", or drumline map'),
+        ('unit_id: found "K99"; accepted: a unit in the register', ""),
+    ],
+)  # fmt: skip
+def test_a_reason_that_a_setting_would_mend_says_which(reason, line):
+    assert line_that_mends("work", reason) == line

@@ -83,6 +83,20 @@ def test_a_newer_export_corrects_an_older_one(con, tmp_path, names):
     assert used == [(17.0,)]
 
 
+def test_a_day_mistyped_into_the_future_makes_no_file_newer(con, tmp_path):
+    whole = inspections()
+    slip = whole.head(1).with_columns(inspected_on=pl.lit("2099-01-01"))
+    older = pl.concat([up_to(whole, TO_THIS_DAY), slip])
+    judged(con, lake_of(tmp_path, older=older, newer=corrected(whole, 5)))
+    told = rows(
+        con, "select reason_kind, path, count(*) from mart.set_aside group by all order by all"
+    )
+    assert told == [
+        ("corrected by a newer file", "inspections/older.csv", 5),
+        ("dated in the future", "inspections/older.csv", 1),
+    ]
+
+
 def test_of_two_that_end_on_one_day_the_one_written_days_later_is_newer(con, tmp_path):
     whole = inspections()
     lake = lake_of(tmp_path, a=whole, b=corrected(whole, 3))

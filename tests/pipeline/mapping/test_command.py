@@ -7,7 +7,10 @@ import tomllib
 import pytest
 
 from pipeline.cli import main
+from pipeline.mapping.applying import typed_table
 from pipeline.mapping.command import map_lake
+from pipeline.mapping.grids import read_grids
+from pipeline.mapping.tables import tables_in
 from pipeline.settings import load_settings
 from tests.exports.fleet import delimited, workbook
 
@@ -120,6 +123,34 @@ def test_an_export_with_other_headings_is_said_and_not_read(lake, capsys):
     assert (
         "odd.csv: not read: none of the 1 [[files]] of fleet.toml fits" in capsys.readouterr().out
     )
+
+
+def test_an_export_that_lost_a_heading_is_told_which(lake, capsys):
+    mapped(lake, "day", "km")
+    delimited(lake / "less.csv", [["Fleet no", "Date", "Odometer", "1L lining mm"], ["T1"] * 4])
+    assert main(["check", str(lake)]) == 1
+    assert "the nearest for lack of '1R lining mm'" in capsys.readouterr().out
+
+
+def test_what_a_line_cost_is_counted_once(lake, capsys):
+    lines = [
+        ["Fleet no", "Date", "Km", "Job description", "Cost"],
+        ["T1", "2025-04-04", "120100", "reline axle 1 both sides", "400"],
+        ["T1", "2025-04-05", "120110", "reline axle 2 left, new drum", "300"],
+    ]
+    delimited(lake / "jobs.csv", lines)
+    mapped(lake, "day", "km")
+    settings = load_settings(lake / "fleet.toml")
+    content = (lake / "jobs.csv").read_bytes()
+    (grid,) = read_grids(content, lake / "jobs.csv")
+    (table,) = tables_in(grid, settings.files, "jobs.csv")
+    typed = typed_table(table, settings)
+    told = typed.rows.select("action", "side", "cost").rows()
+    assert told == [
+        ("reline", "L", 200.0), ("reline", "R", 200.0), ("reline", "L", None),
+        ("drum_replaced", "L", None),
+    ]  # fmt: skip
+    assert "2 lines of several wheel ends" in typed.notes[-1]
 
 
 def test_reasons_name_the_files_own_heading_and_cell_and_a_row_counts_once(lake, capsys):

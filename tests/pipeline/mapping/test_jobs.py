@@ -1,5 +1,6 @@
 """Job lines: what they tell of, and what cannot be placed."""
 
+import numpy as np
 import pytest
 
 from pipeline.mapping.jobs import NOWHERE, SEVERAL, Ground, jobs_of
@@ -23,10 +24,8 @@ def told(line, ground=LEFT_TRAFFIC):
         ("adjust brake 2nd axle left", [("adjuster_set", None, 2, "L")]),
         ("reline 2L", [("reline", None, 2, "L")]),
         ("front axle reline lh & rh", [("reline", None, 1, "L"), ("reline", None, 1, "R")]),
-        (
-            "Gestängesteller defekt, erneuert Achse 2 links",
-            [("adjuster_replaced", "failed", 2, "L")],
-        ),
+        ("Gestängesteller defekt, erneuert Achse 2 links",
+         [("adjuster_replaced", "failed", 2, "L")]),
         ("wymiana okładzin oś 2 lewa", [("reline", None, 2, "L")]),
         ("axle 1 o/s: reline; axle 2 n/s slack adjuster renewed",
          [("reline", None, 1, "R"), ("adjuster_replaced", None, 2, "L")]),
@@ -63,6 +62,12 @@ def test_what_cannot_be_placed_is_said(line, why):
     assert (job.axle, job.side, job.problem) == (None, None, why)
 
 
+def test_a_reason_is_of_the_clause_that_says_it_or_of_the_only_job():
+    assert told("reline ax 1 n/s; linings worn") == [("reline", "worn", 1, "L")]
+    line = "reline ax 1 n/s worn; slack adjuster renewed ax 2 n/s"
+    assert told(line) == [("reline", "worn", 1, "L"), ("adjuster_replaced", None, 2, "L")]
+
+
 def test_without_the_countrys_rule_near_and_off_are_nobodys():
     (job,) = jobs_of("reline ax 1 o/s", WORDS, Ground())
     assert job.side is None
@@ -71,3 +76,63 @@ def test_without_the_countrys_rule_near_and_off_are_nobodys():
 
 def test_a_rows_own_axle_and_side_place_its_line():
     assert told("reline", Ground(axle=3, side="R")) == [("reline", None, 3, "R")]
+
+
+ACTION_WORDS = {
+    "reline": (
+        "reline",
+        "relined brakes",
+        "new linings fitted",
+        "replaced linings",
+        "Belag erneuert",
+    ),
+    "adjuster_replaced": ("renew slack adjuster", "new slack", "slack adjuster replaced"),
+    "drum_replaced": ("new drum", "drum replaced", "Trommel ersetzt"),
+    "adjuster_set": ("adjusted brakes", "adjust brake"),
+    "greased": ("grease cams", "greased", "abgeschmiert"),
+}
+AXLE_WORDS = ("axle {}", "ax {}", "ax{}", "Achse {}", "axle no {}")
+SIDE_WORDS = {
+    "L": ("n/s", "nearside", "left", "LH", "links"),
+    "R": ("o/s", "right", "RH", "rechts"),
+}
+NOISE = (
+    *(
+        "headlamp bulb o/s",
+        "2L oil",
+        "fit 3 clips",
+        "check tyres axle 2 left",
+        "road test",
+        "5 hrs",
+    ),
+    *("reline axle 3 due next visit", "o/s mirror cracked", "no fault found", "wash"),
+)
+
+
+def drawn_line(rng):
+    """A line of one to three clauses, and the jobs that it may be taken for."""
+    clauses, truth = [], set()
+    for _ in range(rng.integers(1, 3)):
+        action = str(rng.choice(list(ACTION_WORDS)))
+        axle, side = int(rng.integers(1, 4)), str(rng.choice(["L", "R", "both", ""]))
+        what = str(rng.choice(ACTION_WORDS[action]))
+        where = str(rng.choice(AXLE_WORDS)).format(axle)
+        sides = {"both": ["both sides"], "": [""]}.get(side) or SIDE_WORDS[side]
+        words = [what, where, str(rng.choice(sides))]
+        clauses.append(" ".join(words if rng.random() < 0.7 else words[1:] + words[:1]))
+        truth |= {(action, axle, s) for s in {"both": "LR"}.get(side, side)}
+    if rng.random() < 0.5:
+        clauses.insert(int(rng.integers(len(clauses) + 1)), str(rng.choice(NOISE)))
+    return str(rng.choice(["; ", ", ", ". "])).join(clauses), truth
+
+
+def test_no_drawn_line_is_taken_for_another_wheel_end_or_action():
+    rng = np.random.default_rng(11)
+    understood = 0
+    for _ in range(5_000):
+        line, truth = drawn_line(rng)
+        jobs = jobs_of(line, WORDS, LEFT_TRAFFIC)
+        found = {(j.action, j.axle, j.side) for j in jobs if j.action != "other" and not j.problem}
+        assert found <= truth, line
+        understood += found == truth and bool(truth)
+    assert understood > 2_500

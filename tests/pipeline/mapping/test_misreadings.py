@@ -15,7 +15,7 @@ from pipeline.settings import Settings, settings_from
 from tests.exports.drawn import DECOYS, Drawn, drawn_table, phrase
 from tests.exports.fleet import delimited
 
-TABLES = 1_000
+TABLES = 600
 HEADINGS = 6_000
 
 
