@@ -176,7 +176,9 @@ class _Words:
             ", as settings of its depot and adjusters like it turn out; a stroke written down as "
             "left would tell at once",
         )
-        since = _text(_capital(made), ", not read since", pl.coalesce(chance, pl.lit("")))
+        again = pl.col("trouble_before").fill_null(value=False)
+        before = pl.when(again).then(pl.lit("; it went out before that")).otherwise(pl.lit(""))
+        since = _text(_capital(made), ", not read since", before, chance.fill_null(""))
         return pl.coalesce(since, pl.lit("No stroke reading on record"))
 
     def meaning(self) -> pl.Expr:

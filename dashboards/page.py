@@ -25,7 +25,7 @@ from dashboards.page_data import PageData
 from dashboards.page_lists import page_lists
 from dashboards.sections import ANALYST, ENGINEER, Section, sections
 from dashboards.summary import shorts
-from dashboards.words import day_name, month_key_name, month_name
+from dashboards.words import count, day_name, month_key_name, month_name
 
 TEMPLATES = "templates"
 FIRST_SHOWN = 4  # flags seen without asking for more
@@ -166,10 +166,12 @@ def _asset(name: str) -> str:
 
 @cache
 def _environment() -> jinja2.Environment:
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.PackageLoader("dashboards", TEMPLATES),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["count"] = count
+    return environment

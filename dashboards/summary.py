@@ -173,7 +173,8 @@ def _overdue(data: PageData) -> Fact | None:
         return None
     late = data.overdue["wheel_end_id"].n_unique()
     if late:
-        return Fact("Overdue", number(late), f"wheel ends: {overdue_now(data.overdue)}", "late")
+        ends = "wheel end" if late == 1 else "wheel ends"
+        return Fact("Overdue", number(late), f"{ends}: {overdue_now(data.overdue)}", "late")
     judged = services_known(data.on_record)
     if not judged:
         return Fact("Overdue", "not known", "no check, greasing or fitting on record", "late")

@@ -17,7 +17,7 @@ from dashboards.drawing.theme import STATE_WORDS
 from dashboards.measures import Measures
 from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
-from dashboards.words import NOTHING, count, day_name, number, span
+from dashboards.words import NOTHING, capital, count, day_name, listed, number, span
 
 # In the order of the columns to write into; faults are always asked for.
 ASKED = (
@@ -99,34 +99,32 @@ class Sheet:
     due: tuple[str, ...]
 
 
-# Readings as the sheet asks for them: the contract's column, its heading, and the step that takes
-# it, said so that it holds for whichever maker's parts there are.
-READINGS = {
-    "marks_aligned": (
-        "Marks in line",
-        "Brakes released: do the adjuster's marks line up, where its maker put any?",
-    ),
-    "free_stroke_mm": (
-        "Free stroke",
-        "Brakes released: pull the arm by hand and measure how far its pin travels (free stroke).",
-    ),
-    "applied_stroke_mm": (
-        "Applied stroke",
-        "Brakes applied at test pressure: measure how far the pushrod travels (applied stroke).",
-    ),
-    "lining_mm": ("Lining", "Read the lining at its thinnest point."),
-    "wear_indicator_deg": ("Wear pointer, °", "Read the wear pointer, where there is one."),
-    "return_test": (
-        "Returns",
-        "Return test, as the adjuster's maker describes it: taken out of adjustment, it must find "
-        "its way back by itself. One that does not is faulty: it is replaced, not re-set.",
-    ),
-    "cap_state": ("Cap", "Look at the grease cap: in its seat, open, or missing."),
+# The heading of each reading that the sheet asks for.
+HEADINGS = {
+    "lining_mm": "Lining",
+    "wear_indicator_deg": "Wear pointer, °",
+    "free_stroke_mm": "Free stroke",
+    "applied_stroke_mm": "Applied stroke",
+    "marks_aligned": "Marks in line",
+    "return_test": "Returns",
+    "cap_state": "Cap",
+}
+# What is read by looking, in one step; what is measured or tried, in steps of its own. All is
+# said so that it holds for whichever maker's parts there are.
+LOOKED_AT = {
+    "lining_mm": "the lining at its thinnest point",
+    "wear_indicator_deg": "the wear pointer where there is one",
+    "cap_state": "the grease cap (seated, open, missing)",
+    "marks_aligned": "whether the adjuster's marks line up, where its maker put any",
+}
+MEASURED = {
+    "free_stroke_mm": "Brakes released, arm pulled by hand: its pin's travel is the free stroke.",
+    "applied_stroke_mm": "Brakes applied at test pressure: pushrod travel is the applied stroke.",
+    "return_test": "Return test, as the adjuster's maker describes it: taken out of adjustment, it "
+    "must find its way back by itself. One that does not is faulty: it is replaced, not re-set.",
 }
 SAFE_FIRST = "Level ground, wheels chocked, air and spring brakes made safe before hands go in."
-FOUND_FIRST = (
-    "Write down the day and the odometer first, and every reading as found, before any work."
-)
+FOUND_FIRST = "Write down day, odometer and every reading as found, before any work."
 REPLACED = "An adjuster that fails its return test is replaced, not re-set."
 WORK_STEPS = (
     "Set only what passed, to the aim, in its maker's way. Setting again what keeps going out of "
@@ -134,8 +132,8 @@ WORK_STEPS = (
     "Grease as the maker says, with the cap back in its seat: a cap left open lets dirt in. Lining "
     "dust is never blown about.",
 )
-AS_LEFT = "After work, measure the free stroke again and write it under “as left”."
-POINTER_RESET = "After a reline, reset the wear pointer."
+AS_LEFT = "After work, measure the free stroke again and write it under “as left”"
+POINTER_RESET = "after a reline, reset the wear pointer"
 STEPS_SOURCE = (
     "The steps and the band are common practice, not a maker's. Where the maker's manual or local "
     "law says otherwise, they are right and this sheet is wrong."
@@ -150,13 +148,16 @@ def steps_for(fleet: Fleet, recorded: Sequence[str]) -> tuple[str, ...]:
     """The steps on a sheet: the fleet's own, or general ones for the readings that it records."""
     if fleet.steps:
         return (SAFE_FIRST, *fleet.steps, REPLACED)
-    taken = [READINGS[name][1] for name in READINGS if name in recorded]
+    looked = [what for name, what in LOOKED_AT.items() if name in recorded]
+    taken = [f"Brakes released, read {listed(looked)}."] * bool(looked)
+    taken += [what for name, what in MEASURED.items() if name in recorded]
     after = [
         *([AS_LEFT] if "free_stroke_mm" in recorded else []),
         *([POINTER_RESET] if "wear_indicator_deg" in recorded else []),
     ]
     tested = [] if "return_test" in recorded else [REPLACED]
-    return (SAFE_FIRST, FOUND_FIRST, *taken, *tested, *WORK_STEPS, *after)
+    last = [f"{capital('; '.join(after))}."] * bool(after)
+    return (SAFE_FIRST, FOUND_FIRST, *taken, *tested, *WORK_STEPS, *last)
 
 
 def workshop_sheets(data: WorkshopData) -> str:
@@ -172,7 +173,7 @@ def workshop_sheets(data: WorkshopData) -> str:
         distance=data.fleet.distance_unit,
         steps=steps_for(data.fleet, data.recorded),
         steps_source=OWN_SOURCE if data.fleet.steps else STEPS_SOURCE,
-        asked=[READINGS[name][0] for name in ASKED if name in data.recorded] + ["Fault"],
+        asked=[HEADINGS[name] for name in ASKED if name in data.recorded] + ["Fault"],
         shown=_shown(data),
         cautions=CAUTIONS,
         band_source=data.fleet.band_source,

@@ -19,7 +19,7 @@ from pipeline.errors import UserError
 from pipeline.lake.object_store import store
 from pipeline.out.last_run import last_run
 from pipeline.places import Place
-from pipeline.publish.page_frames import fleet_of
+from pipeline.publish.fleet import fleet_of
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 

@@ -23,7 +23,7 @@ def drawn() -> dict[str, tuple[int, int]]:
     found: dict[str, tuple[int, int]] = {}
     package = ""
     for line in filter(None, block.splitlines()):
-        name, floor, rooms = re.fullmatch(r"(\w*) +(\d)  (.+)", line).groups()
+        name, floor, rooms = re.fullmatch(r"(\w*) +(\d+)  (.+)", line).groups()
         package = name or package
         for number, room in enumerate(rooms.split(" | ")):
             for part in room.split(" + "):

@@ -27,7 +27,7 @@ KM_UNIT = 10_000.0
 # A plain finding is as good as this probability in the priority.
 FINDING_IS_SURE = 0.95
 # Linings at their minimum come before all else; by how much they are below it, up to so many mm.
-WORN_OUT_FROM, DEEPEST_MM = 95.0, 5.0
+OTHERS_UP_TO, WORN_OUT_FROM, DEEPEST_MM = 95.0, 96.0, 5.0
 # Readings are decimals: one at the minimum is at it whatever the last binary digit says.
 SAME_MM = 1e-6
 LEAST_WEIGHT, MATE_WEIGHT, AGE_WEIGHT = 0.4, 0.15, 0.10
@@ -103,7 +103,10 @@ def _with_sides(judged: pl.DataFrame, rules: FlagRules) -> pl.DataFrame:
 
 
 def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
-    sure = (pl.col("p_trouble") >= limit).fill_null(value=False)
+    # What an adjuster brings along calls for a look at its first check, not for a flag: nothing has
+    # been read since.
+    read = pl.col("readings").fill_null(0) > 0
+    sure = (read & (pl.col("p_trouble") >= limit)).fill_null(value=False)
     worn_out = pl.col("worn_out_by").is_not_null()
     found = pl.col("finding").is_not_null() | _far_out(band)
     judged = judged.with_columns(sure=sure, found=found, likeliest=_likeliest_fault())
@@ -184,7 +187,7 @@ def _with_priority(judged: pl.DataFrame, band: Band, rules: FlagRules) -> pl.Dat
         1 - AGE_WEIGHT * age.fill_null(1.0).clip(0.0, 1.0)
     )
     urgency = sure * (LEAST_WEIGHT + (1 - LEAST_WEIGHT) * far)
-    others = WORN_OUT_FROM * (1 - (1 - urgency) * raised)
+    others = OTHERS_UP_TO * (1 - (1 - urgency) * raised)
     thinnest = pl.min_horizontal("lining_now_mm", "lining_read_mm")
     below = ((pl.col("lining_min_mm") - thinnest) / DEEPEST_MM).clip(0.0, 1.0)
     worn_out = WORN_OUT_FROM + (100 - WORN_OUT_FROM) * below

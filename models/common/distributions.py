@@ -50,6 +50,10 @@ def f_beyond(x: Numbers, df1: Numbers, df2: Numbers) -> FloatArray:
     return np.asarray(special.fdtrc(df1, df2, np.maximum(x, 0.0)))
 
 
+def f_quantile(p: Numbers, df1: Numbers, df2: Numbers) -> FloatArray:
+    return np.asarray(special.fdtri(df1, df2, p))
+
+
 def t_quantile(p: Numbers, df: Numbers) -> FloatArray:
     return np.asarray(special.stdtrit(df, p))
 

@@ -44,7 +44,8 @@ class BlockGroup:
 
     ``first`` and ``second`` hold the two pseudo-rows, shape (columns + 1, blocks), the measurement
     last. ``r11``, ``r12``, ``r22`` are the entries of R, ``unit_scale`` multiplies the unit's
-    slope. Segments are the runs of one cluster.
+    slope. Segments are the runs of one cluster. ``rest`` (m, columns + 1, columns + 1) are the
+    left-over cross-products known block by block, ``rest_cluster`` (m,) the clusters they are in.
     """
 
     columns: IntArray
@@ -57,6 +58,8 @@ class BlockGroup:
     segment_start: IntArray
     segment_cluster: IntArray
     source: IntArray
+    rest_cluster: IntArray
+    rest: FloatArray
 
     @property
     def n_blocks(self) -> int:
@@ -114,7 +117,9 @@ class BlockMoments:
     columns are constant within a block by construction. ``within`` is the pooled left-over
     cross-product of [X, y]. ``rows`` counts measurements, ``log_weight`` sums their log weights.
     ``cluster`` (blocks,) numbers clusters over the whole data set, sorted by unit (None: units);
-    ``unit_scale`` (blocks,) multiplies the unit's slope (None: 1).
+    ``unit_scale`` (blocks,) multiplies the unit's slope (None: 1). ``rest`` (m, columns + 1,
+    columns + 1) is the left-over cross-product of each of the blocks ``rest_block`` (m,), those
+    whose columns vary beyond the line.
     """
 
     columns: IntArray
@@ -133,6 +138,8 @@ class BlockMoments:
     log_weight: float = 0.0
     cluster: IntArray | None = None
     unit_scale: FloatArray | None = None
+    rest_block: IntArray | None = None
+    rest: FloatArray | None = None
 
 
 def _safe_root(values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -170,6 +177,8 @@ def block_group(moments: BlockMoments) -> BlockGroup:
         segment_start=start,
         segment_cluster=segment_cluster,
         source=moments.source[order],
+        rest_cluster=cluster[moments.rest_block] if moments.rest_block is not None else order[:0],
+        rest=np.zeros((0, len(first), len(first))) if moments.rest is None else moments.rest,
     )
 
 
@@ -203,7 +212,14 @@ def _take_out(rows: FloatArray, coefficients: FloatArray) -> FloatArray:
 
 def _residual_group(group: BlockGroup, offset: FloatArray) -> BlockGroup:
     part = offset[group.columns]
-    return replace(group, first=_take_out(group.first, part), second=_take_out(group.second, part))
+    shift = np.eye(len(part) + 1)
+    shift[:-1, -1] = -part
+    return replace(
+        group,
+        first=_take_out(group.first, part),
+        second=_take_out(group.second, part),
+        rest=shift.T @ group.rest @ shift,
+    )
 
 
 def _free_start_constant(moments: BlockMoments) -> float:

@@ -27,7 +27,17 @@ def _kept_part(group: BlockGroup, keep: BoolArray) -> BlockGroup:
         segment_start=np.concatenate([[0], np.cumsum(length)[:-1]]).astype(np.int64),
         segment_cluster=group.segment_cluster[segment],
         source=group.source[chosen],
+        rest_cluster=group.rest_cluster[keep[group.rest_cluster]],
+        rest=group.rest[keep[group.rest_cluster]],
     )
+
+
+def some_units(blocks: Blocks, stride: int) -> tuple[BlockGroup, ...]:
+    """The groups with every ``stride``-th unit's blocks."""
+    if stride < 2:
+        return blocks.groups
+    keep = blocks.cluster_unit % stride == 0
+    return tuple(_kept_part(g, keep) for g in blocks.groups if keep[g.segment_cluster].any())
 
 
 def pilot(blocks: Blocks, target: int = PILOT_BLOCKS) -> Blocks:
@@ -39,8 +49,7 @@ def pilot(blocks: Blocks, target: int = PILOT_BLOCKS) -> Blocks:
     stride = blocks.n_blocks // target
     if stride < 2 or blocks.n_units < 20 * stride:
         return blocks
-    keep = blocks.cluster_unit % stride == 0
-    groups = tuple(_kept_part(g, keep) for g in blocks.groups if keep[g.segment_cluster].any())
+    groups = some_units(blocks, stride)
     n_kept = sum(g.n_blocks for g in groups)
     share = n_kept / blocks.n_blocks
     within = blocks.within * share

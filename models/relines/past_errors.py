@@ -3,27 +3,29 @@ r"""What a fleet's earlier totals missed by, and what that says of the totals to
 Empirical prediction intervals (Williams & Goodman 1971, *JASA* 66:752; Lee & Scholtes 2014,
 *Int. J. Forecasting* 30:217): a forecast's own past errors tell its bias, and a spread that no
 model knows of itself. They are few, and overlap: one quarter is forecast from several origins, and
-what happened in it is one outcome. So its errors
+what happened in it is one outcome. So the errors
 
-.. math:: e_{oq} = \log(y_q + ½) - \mathrm{E}\log(Y_{oq} + ½)
+.. math:: e_{qh} = \log(y_q + ½) - \mathrm{E}\log(Y_{qh} + ½)
 
-(quarter q forecast from origin o, Y the simulated total and y what came) are averaged over its
-origins, and the means taken as Gaussian with
+of quarter q, forecast h quarters ahead (Y the simulated total, y what came), are taken as Gaussian:
 
 .. math::
-    \mathrm{cov}(e_q, e_{q'}) = θ^2 σ_b^2 e^{-|q - q'| / L} + 1_{q = q'} (φ^2 τ^2 + s_q^2)
+    \mathrm{cov}(e_{qh}, e_{q'h'}) = (θ^2 σ_b^2 + ψ^2 σ_a^2 1_{h = h'}) e^{-|q - q'| / L}
+        + 1_{q = q'} [φ^2 τ^2 + s_{qh} s_{q'h'} (r + (1 - r) 1_{h = h'})]
 
-a bias that drifts, a surprise of each quarter, and the luck that the simulation knows of (s, the
-SD of log Y, in which averaging over origins changes nothing). The errors to come follow by
-conditioning (kriging; Rasmussen & Williams 2006, section 2.2), so that few errors leave the stated
-prior as it is and many replace it; those further ahead have a variance more, σ_h² for each quarter
-after the first. θ and φ, how large bias and surprises are against the prior's (σ_b, σ_h, τ below,
-our choice, no source), have a lognormal prior each and are averaged over.
+a bias that drifts, another of each distance ahead, a surprise of the quarter, and the luck that the
+simulation knows of (s, the SD of log Y), of which a share r is the same however far ahead it was
+forecast. The errors to come follow by conditioning (kriging; Rasmussen & Williams 2006, section
+2.2), so that few errors leave the stated prior as it is and many replace it; those further ahead
+have a variance more, σ_h² for each quarter after the first. θ, ψ and φ, how large each is against
+the prior's (σ_b, σ_a, τ below, our choice, no source), have a lognormal prior and are averaged
+over.
 
 The same factors multiply every part of a fleet's total: what is learned of the total is all that is
 known of its parts.
 """
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -34,12 +36,17 @@ from models.common.arrays import FloatArray, IntArray
 from models.relines.simulation.counts import Counts, Tally
 
 BIAS_SD = 0.05
-LEAD_SD = 0.02
+AHEAD_SD = 0.03
 SURPRISE_SD = 0.05
+LEAD_SD = 0.02
 DRIFT_QUARTERS = 12.0
+SAME_LUCK = 0.8
+MOST_AHEAD = 4
+"""Quarters ahead that have a bias of their own; those further share the last's."""
 STEPS = (0.25, 0.5, 1.0, 2.0, 4.0)
-SCALES = np.array([(bias, surprise) for bias in STEPS for surprise in STEPS])
-"""θ and φ (G, 2)."""
+AHEAD_STEPS = (0.25, 1.0, 4.0, 16.0)
+SCALES = np.array(list(itertools.product(STEPS, AHEAD_STEPS, STEPS)))
+"""θ, ψ and φ (G, 3)."""
 SCALE_LOG_SD = np.log(2.0)
 MONTHS_A_QUARTER = 3
 
@@ -49,40 +56,35 @@ class PastErrors:
     """Errors (N,) of totals, log of outcome over forecast, with the SD ``luck`` that was forecast.
 
     ``quarter``: which quarter it was, counted from the day forecasts start from (0 is the last
-    before it, earlier ones are negative); one is there as often as it was forecast.
+    before it, earlier ones are negative); ``ahead``: which after its own origin, from 1. A quarter
+    is there as often as it was forecast.
     """
 
     error: FloatArray
     luck: FloatArray
     quarter: IntArray
+    ahead: IntArray
 
     def __len__(self) -> int:
         return len(self.error)
 
-    def by_quarter(self) -> tuple[IntArray, FloatArray, FloatArray]:
-        """Quarters, in order, the mean of each one's errors, and the mean luck."""
-        quarters, place = np.unique(self.quarter, return_inverse=True)
-        count = np.bincount(place, minlength=len(quarters))
-        means = (np.bincount(place, x, minlength=len(quarters)) for x in (self.error, self.luck))
-        error, luck = (total / np.maximum(count, 1) for total in means)
-        return quarters, error, luck
-
     def known_at(self, quarters_ago: int) -> "PastErrors":
         """Those of quarters that were over then, counted from then."""
         known = self.quarter <= -quarters_ago
-        return PastErrors(self.error[known], self.luck[known], self.quarter[known] + quarters_ago)
+        quarter = self.quarter[known] + quarters_ago
+        return PastErrors(self.error[known], self.luck[known], quarter, self.ahead[known])
 
 
 def past_errors(
     draws: Sequence[FloatArray], happened: Sequence[FloatArray], quarters_ago: Sequence[int]
 ) -> PastErrors:
     """Errors of origins so many quarters ago: totals drawn (D, H) and happened (H,) of each."""
-    empty = np.zeros(0)
     parts = [
-        (*_log_errors(drawn, came), np.arange(1, len(came) + 1) - ago)
+        (*_log_errors(drawn, came), np.arange(1, len(came) + 1) - ago, np.arange(1, len(came) + 1))
         for drawn, came, ago in zip(draws, happened, quarters_ago, strict=True)
     ]
-    parts.append((empty, empty, empty.astype(np.int64)))
+    none, nowhere = np.zeros(0), np.zeros(0, np.int64)
+    parts.append((none, none, nowhere, nowhere))
     return PastErrors(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
@@ -93,8 +95,8 @@ def _log_errors(draws: FloatArray, happened: FloatArray) -> tuple[FloatArray, Fl
 
 @dataclass(frozen=True, slots=True)
 class ErrorsToCome:
-    """Log errors of the H quarters ahead: per θ and φ a weight (G,), mean (G, H) and covariance
-    (G, H, H)."""
+    """Log errors of the H quarters ahead: for each of :data:`SCALES` its weight (G,), mean (G, H)
+    and covariance (G, H, H)."""
 
     weight: FloatArray
     mean: FloatArray
@@ -123,13 +125,26 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     """
     if quarters < 1:
         raise ValueError(f"quarters must be at least 1, got {quarters}")
-    told, error, luck = past.by_quarter()
-    every = np.concatenate([told, np.arange(1, quarters + 1)])
-    apart = np.abs(every[:, None] - every[None, :])
-    bias, surprise = BIAS_SD**2 * np.exp(-apart / DRIFT_QUARTERS), SURPRISE_SD**2 * (apart == 0)
+    coming = np.arange(1, quarters + 1)
+    quarter = np.concatenate([past.quarter, coming])
+    ahead = np.minimum(np.concatenate([past.ahead, coming]), MOST_AHEAD)
+    same = quarter[:, None] == quarter
+    drift = np.exp(-np.abs(quarter[:, None] - quarter) / DRIFT_QUARTERS)
+    parts = (
+        BIAS_SD**2 * drift,
+        AHEAD_SD**2 * drift * (ahead[:, None] == ahead),
+        SURPRISE_SD**2 * same,
+    )
+    luck = np.concatenate([past.luck, np.zeros(quarters)])
+    own = (1.0 - SAME_LUCK) * luck**2
     # A total that was certain is not quite.
-    known = np.diag(np.concatenate([luck**2 + 1e-6, LEAD_SD**2 * np.arange(quarters)]))
-    found = [_conditioned(t**2 * bias + f**2 * surprise + known, error) for t, f in SCALES]
+    own[: len(past)] += 1e-6
+    own[len(past) :] += LEAD_SD**2 * np.arange(quarters)
+    known = SAME_LUCK * luck[:, None] * luck * same + np.diag(own)
+    found = [
+        _conditioned(sum(k * k * part for k, part in zip(scale, parts, strict=True)) + known, past)
+        for scale in SCALES
+    ]
     fit = np.array([f[0] for f in found])
     fit -= 0.5 * ((np.log(SCALES) / SCALE_LOG_SD) ** 2).sum(axis=1)
     weight = np.exp(fit - fit.max())
@@ -138,11 +153,11 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     )
 
 
-def _conditioned(every: FloatArray, error: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-    """Log likelihood of the first errors; mean and covariance of the others given them."""
-    n = len(error)
+def _conditioned(every: FloatArray, past: PastErrors) -> tuple[float, FloatArray, FloatArray]:
+    """Log likelihood of the past errors; mean and covariance of the others given them."""
+    n = len(past)
     root = np.linalg.cholesky(every[:n, :n])
-    white = np.linalg.solve(root, np.column_stack([error, every[:n, n:]]))
+    white = np.linalg.solve(root, np.column_stack([past.error, every[:n, n:]]))
     shifted, loads = white[:, 0], white[:, 1:]
     fit = -0.5 * float(shifted @ shifted) - float(np.log(np.diag(root)).sum())
     return fit, loads.T @ shifted, every[n:, n:] - loads.T @ loads

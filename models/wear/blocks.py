@@ -127,6 +127,11 @@ class Spread:
         """Whether all groups spread alike."""
         return self.life_power == 0.0 and self.unit_power == 0.0
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether they also share all of a unit's slope between duties."""
+        return self.is_even and self.duty_share == 0.0
+
 
 def even_spread(n_axles: int, n_duties: int) -> Spread:
     """The same spread, in mm per 10,000 km, in every group."""
@@ -242,6 +247,29 @@ def _inner_products(
     return weight * total / KM_PER_UNIT**2
 
 
+def _inner_by_life(
+    sums: InstrumentSums, lives: IntArray, columns: WearColumns, local: IntArray, weight: float
+) -> FloatArray:
+    """The same products life by life, (m, C + 1, C + 1), for the ``lives`` numbered."""
+    total = np.zeros((len(lives), len(local) + 1, len(local) + 1))
+    rates = [r for r, c in enumerate(local) if columns.kind[c] == "rate"]
+    row_of = np.full(len(sums.duty_mean_km), -1)
+    row_of[columns.duty[local[rates]]] = rates
+    place = np.full(len(sums.readings), -1)
+    place[lives] = np.arange(len(lives))
+    mixed = np.zeros(len(sums.readings), bool)
+    mixed[sums.pair_life] = True
+    for duty, row in enumerate(row_of):
+        if row >= 0:
+            total[:, row, row] = sums.s_duty_km[duty, lives] * ~mixed[lives]
+            total[:, row, -1] = total[:, -1, row] = -sums.s_duty_mm[duty, lives] * KM_PER_UNIT
+    a, b, at = row_of[sums.pair_a], row_of[sums.pair_b], place[sums.pair_life]
+    here = (at >= 0) & (a >= 0) & (b >= 0)
+    total[at[here], a[here], b[here]] = total[at[here], b[here], a[here]] = sums.pair_s[here]
+    total[:, -1, -1] = sums.s_mm_mm[lives] * KM_PER_UNIT**2
+    return np.asarray(weight * total / KM_PER_UNIT**2)
+
+
 def _ratio(top: FloatArray, bottom: FloatArray) -> FloatArray:
     """top / bottom, zero where the bottom is."""
     out = np.zeros(np.broadcast_shapes(top.shape, bottom.shape))
@@ -249,8 +277,11 @@ def _ratio(top: FloatArray, bottom: FloatArray) -> FloatArray:
     return out
 
 
-def _merged(one: _Side, two: _Side, inner: FloatArray) -> tuple[_Side, FloatArray]:
-    """Both instruments as one set of moments, and the pooled product left over within lives."""
+def _merged(
+    one: _Side, two: _Side, inner: FloatArray, some: IntArray, some_inner: FloatArray
+) -> tuple[_Side, FloatArray, FloatArray]:
+    """Both instruments as one set of moments, the pooled product left over within lives, and that
+    of ``some`` lives (m,) one by one."""
     total = one.weight + two.weight
     factor = _ratio(one.weight * two.weight, total)
     gap, gap_t = two.mean - one.mean, two.mean_t - one.mean_t
@@ -258,8 +289,19 @@ def _merged(one: _Side, two: _Side, inner: FloatArray) -> tuple[_Side, FloatArra
     s_tt = one.s_tt + two.s_tt + factor * gap_t**2
     s_t = one.s_t + two.s_t + factor * gap_t * gap
     side = _Side(total, one.mean_t + share * gap_t, one.mean + share * gap, s_tt, s_t)
-    left_over = inner + (factor * gap) @ gap.T - (_ratio(s_t, s_tt)) @ s_t.T
-    return side, left_over
+    line = _ratio(s_t, s_tt)
+    left_over = inner + (factor * gap) @ gap.T - line @ s_t.T
+    by_life = (factor * gap)[:, some].T[:, :, None] * gap[:, some].T[:, None, :]
+    by_life = some_inner + by_life - line[:, some].T[:, :, None] * s_t[:, some].T[:, None, :]
+    return side, left_over, by_life
+
+
+def _varies_beyond_line(sums: LiningLifeSums) -> BoolArray:
+    """Lives that ran in several duties, or were read with both instruments, (N,)."""
+    varies = (sums.gauge.readings > 0) & (sums.pointer.readings > 0)
+    varies[sums.gauge.pair_life] = True
+    varies[sums.pointer.pair_life] = True
+    return np.asarray(varies)
 
 
 def axle_moments(
@@ -286,7 +328,16 @@ def axle_moments(
         _side(s if spread.is_even else _along_z(s, along), lives, columns, local, w, k == 1)
         for k, (s, w) in enumerate(zip(instruments, weights, strict=True))
     )
-    side, within = _merged(gauge, pointer, inner)
+    numbers = np.flatnonzero(lives)
+    some = np.flatnonzero(_varies_beyond_line(sums)[lives])
+    some_inner = sum(
+        (
+            _inner_by_life(s, numbers[some], columns, local, w.reading)
+            for s, w in zip(instruments, weights, strict=True)
+        ),
+        np.zeros((len(some), len(local) + 1, len(local) + 1)),
+    )
+    side, within, rest = _merged(gauge, pointer, inner, some, some_inner)
     from_start = [row for row, c in enumerate(local) if columns.kind[c] == "start"]
     side.mean[from_start] = sums.start_known[lives] & (sums.readings[lives] > 0)
     return BlockMoments(
@@ -304,6 +355,8 @@ def axle_moments(
         s_tx=side.s_t[:-1],
         within=within,
         log_weight=pointer_weight.log_determinant(sums.pointer.readings[lives]),
+        rest_block=some,
+        rest=rest,
     )
 
 

@@ -4,7 +4,7 @@ The ratio :math:`\rho = r_a/r_b` gets Fieller's interval: all :math:`\rho` for w
 :math:`r_a - \rho r_b = 0` is not refused at the level, the covariance of both rates included. It is
 asymmetric, and unbounded when :math:`r_b` is not clearly above zero (then no limits are given). The
 test of equal rates is the same statistic at :math:`\rho = 1`; Holm's method adjusts p over all
-pairs of the fleet. Both use Satterthwaite's degrees of freedom of the contrast.
+pairs of the fleet. Both use the degrees of freedom of the contrast (``models.wear.fit``).
 
 Fieller (1954), J. R. Stat. Soc. B 16:175; Holm (1979), Scand. J. Stat. 6:65.
 """
@@ -19,10 +19,12 @@ from models.common.arrays import FloatArray
 from models.common.distributions import t_below, t_quantile
 from models.common.multiple_tests import holm
 from models.mixed.fit import MixedFit
-from models.mixed.satterthwaite import satterthwaite_df
+from models.mixed.jackknife import contrast_df
 from models.wear.result import WearFit
 
-METHOD = "Fieller interval, Satterthwaite t, Holm"
+LEAST_UNITS = 2
+"""One unit's difference from the rest is not its duty's."""
+METHOD = "Fieller interval, t over units, Holm; growth of spread chosen by likelihood before"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,19 +76,20 @@ def _difference(
     contrast = np.zeros((1, len(fit.columns)))
     contrast[0, list(at)] = 1.0, -rho
     inner = contrast[:, fit.kept]
-    df = min(float(satterthwaite_df(mixed, inner)[0]), fit.most_df)
+    df = float(contrast_df(mixed, fit.jackknife, inner, fit.most_df)[0])
     spread = float((inner @ mixed.covariance @ inner.T)[0, 0])
     return float((inner @ mixed.beta)[0]) / np.sqrt(spread), df
 
 
 def _ratio(fit: WearFit, mixed: MixedFit, axle: int, a: int, b: int, level: float) -> RateRatio:
     at = (fit.columns.position("rate", axle, a), fit.columns.position("rate", axle, b))
-    top, bottom = fit.beta[list(at)]
+    own = [int(fit.kept[:column].sum()) for column in at]
+    top, bottom = mixed.beta[own]
     ratio = float(top / bottom) if bottom != 0.0 else float("inf")
     t, df = _difference(fit, mixed, at, 1.0)
     df_ratio = _difference(fit, mixed, at, ratio)[1] if np.isfinite(ratio) else df
     quantile = float(t_quantile(0.5 + level / 2, df_ratio))
-    limits = fieller_limits(top, bottom, fit.covariance[np.ix_(at, at)], quantile)
+    limits = fieller_limits(top, bottom, mixed.covariance[np.ix_(own, own)], quantile)
     p = float(2 * t_below(-abs(t), df))
     return RateRatio(
         axle_type=fit.axle_types[axle],
@@ -107,13 +110,12 @@ def _adjusted(ratios: list[RateRatio]) -> tuple[RateRatio, ...]:
 
 
 def compare_duties(fit: WearFit, *, level: float = 0.95) -> WearComparisons:
-    """Ratios of wear rates between duties, for rates that stand on their own readings.
-
-    Thin groups, whose rate leans on the others, are not compared with them.
-    """
+    """Ratios of wear rates between duties, each by its own readings alone: what leans on the others
+    is not compared with them. Duties with a single unit are left out."""
     if fit.mixed is None:
         return WearComparisons((), fit.notes)
-    own = {(r.axle_type, r.duty) for r in fit.rates if not r.shrunk}
+    told = [r for r in fit.rates if r.raw_se is not None and r.units >= LEAST_UNITS]
+    own = {(r.axle_type, r.duty) for r in told}
     ratios, skipped = [], []
     for axle, name in enumerate(fit.axle_types):
         for a, b in combinations(range(len(fit.duties)), 2):

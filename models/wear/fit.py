@@ -9,26 +9,28 @@ start and rates fixed, :math:`(b_0, b_1)` per lining life, :math:`c` per unit. A
 is not on record has a start of its own. A unit that changed duty has its km split by duty. How the
 random slopes grow with the rate is chosen by likelihood (``models.wear.spread``).
 
-Wheel ends of one unit share its slope, so the standard errors respect clustering by unit. Intervals
-use Satterthwaite's degrees of freedom, from the same sums as the fit; Kenward and Roger's would
-need every unit's own matrices again, and agree for single rates but for a correction of the
-covariance of the order of one over the number of units. Where units are few the degrees of freedom
-are held at the number of units less the number of rates: a spread between units that happens to be
-estimated as zero must not make an interval narrow (with 12 units and 6 rates, intervals so held
-cover 95 % or more; ``tests/bench/bench_wear.py`` prints it).
+Wheel ends of one unit share its slope, so units are what counts. Where there are units enough the
+covariance of rates and starts is that of leaving each unit out in turn
+(``models.mixed.jackknife``): it holds also where units differ in ways the model has not, as one
+that is hard on its linings in one duty alone. With fewer units it is the likelihood's own. Degrees
+of freedom are the least of Satterthwaite's (from the variance components), the jackknife's (from
+the units behind a rate) and the number of units less the number of rates: a spread between units
+that happens to be estimated as zero must not make an interval narrow
+(``tests/bench/bench_wear.py`` prints how they cover).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.distributions import t_quantile
 from models.mixed.blocks import Blocks
 from models.mixed.estimable import Estimable, estimable_columns
 from models.mixed.fit import MixedFit, TooFewRowsError, fit_mixed
+from models.mixed.jackknife import UnitJackknife, contrast_df, unit_jackknife
 from models.mixed.reml import normal_equations
-from models.mixed.satterthwaite import MOST_DF, satterthwaite_df, variance_covariance
+from models.mixed.satterthwaite import MOST_DF, variance_covariance
 from models.wear.blocks import (
     AS_GAUGE,
     PointerWeight,
@@ -48,11 +50,11 @@ from models.wear.shrinkage import (
     mixture_limits,
     shrink_rates,
 )
-from models.wear.spread import SpreadLaw, compared_laws, settled_fit
+from models.wear.spread import SpreadLaw, compared_laws, sampled_units, settled_fit
 from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
 
-THIN_UNITS = 5
-"""A group with fewer units than this leans on the other duties of its axle type."""
+LEAST_LEFT_OUT = 20
+"""With fewer units, leaving each out in turn says less of an error than the model does."""
 LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
 """A gauge marked in tenths of a millimetre cannot do better than this (its rounding alone)."""
 
@@ -77,6 +79,7 @@ class _Work:
     mixed: MixedFit
     spread: Spread
     laws: tuple[SpreadLaw, ...]
+    jackknife: UnitJackknife | None
 
 
 def rate_support(sums: LiningLifeSums, columns: WearColumns) -> Support:
@@ -128,65 +131,85 @@ def _worked(
     kept = chosen_columns(columns, estimable.kept)
     if not estimable.kept.all():
         blocks = wear_blocks(usable, kept, pointer_weight=weight)
-    even = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
-    laws = (law,) if law else compared_laws(usable, kept, weight, even, LEAST_READING_SD_MM)
-    mixed, spread = settled_fit(usable, kept, weight, laws[0], even, LEAST_READING_SD_MM)
-    if mixed is not even:
+    laws, spread, mixed = _under_law(usable, kept, weight, law)
+    if mixed is None or not spread.is_plain:
         blocks = wear_blocks(usable, kept, pointer_weight=weight, spread=spread)
-    return _Work(usable, columns, estimable, support, weight, blocks, mixed, spread, laws)
+    if mixed is None:
+        mixed = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
+    left_out = None
+    if _n_units(usable) >= LEAST_LEFT_OUT:
+        left_out = unit_jackknife(blocks, mixed)
+    if left_out is not None:
+        mixed = replace(mixed, covariance=left_out.covariance)
+    return _Work(usable, columns, estimable, support, weight, blocks, mixed, spread, laws, left_out)
 
 
-def _raw_rates(work: _Work, thin_units: int) -> RawRates:
-    """Estimates over all columns, with the information of those that are not estimable."""
+def _under_law(
+    sums: LiningLifeSums, kept: WearColumns, weight: PointerWeight, law: SpreadLaw | None
+) -> tuple[tuple[SpreadLaw, ...], Spread, MixedFit | None]:
+    """The laws compared, the weights of the best (or of the one given), and its fit.
+
+    A large fleet's law and weights come from some of its units (no fit of all is returned then).
+    """
+    floor = LEAST_READING_SD_MM
+    for some in (sampled_units(sums), sums):
+        try:
+            even = fit_mixed(wear_blocks(some, kept, pointer_weight=weight), min_sd=floor)
+            laws = (law,) if law else compared_laws(some, kept, weight, even, floor)
+            fit, spread = settled_fit(some, kept, weight, laws[0], even, floor)
+        except (np.linalg.LinAlgError, TooFewRowsError):
+            if some is sums:
+                raise
+            continue
+        return laws, spread, fit if some is sums else None
+    raise AssertionError
+
+
+def _n_units(sums: LiningLifeSums) -> int:
+    """Units that say something of a rate."""
+    return len(np.unique(sums.unit[sums.informative]))
+
+
+def _raw_rates(work: _Work) -> RawRates:
+    """Estimates over all columns, with the information behind those that are not estimable."""
     size, kept = len(work.columns), np.flatnonzero(work.estimable.kept)
     beta, covariance = np.zeros(size), np.zeros((size, size))
     beta[kept] = work.mixed.beta
     covariance[np.ix_(kept, kept)] = work.mixed.covariance
-    is_rate = np.array([kind == "rate" for kind in work.columns.kind], bool)
     fixed = work.estimable.kept & ~work.estimable.entangled
-    thin = is_rate & (~fixed | (work.support.units < thin_units))
-    blocks = (
-        work.kept_blocks
-        if len(kept) == size
-        else wear_blocks(work.sums, work.columns, pointer_weight=work.weight, spread=work.spread)
-    )
+    information, score = _information(work, fixed)
+    return RawRates(beta, covariance, information, score, fixed, work.support.units)
+
+
+def _information(work: _Work, fixed: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """X'V^-1X and X'V^-1y over all columns.
+
+    From the fit's own covariance, units left out in turn, where every column with readings is
+    estimable; else from the likelihood, which also knows of their mixtures.
+    """
+    size, kept = len(work.columns), np.flatnonzero(work.estimable.kept)
+    if (fixed | (work.support.lives == 0)).all() and fixed[kept].all():
+        information, score = np.zeros((size, size)), np.zeros(size)
+        inverse = np.linalg.pinv(work.mixed.covariance, rcond=1e-14, hermitian=True)
+        information[np.ix_(kept, kept)] = inverse
+        score[kept] = inverse @ work.mixed.beta
+        return information, score
+    blocks = wear_blocks(work.sums, work.columns, pointer_weight=work.weight, spread=work.spread)
     gram = normal_equations(blocks, work.mixed.point.variances) / work.mixed.sigma2
-    return RawRates(
-        beta=beta,
-        covariance=covariance,
-        information=gram[:-1, :-1],
-        score=gram[:-1, -1] + gram[:-1, :-1] @ blocks.offset,
-        fixed=fixed,
-        keep=fixed & ~thin,
-        with_data=work.support.lives > 0,
-    )
-
-
-def _unshrunk(work: _Work) -> RawRates:
-    raw = np.ones(len(work.columns), bool)
-    return RawRates(
-        beta=work.mixed.beta,
-        covariance=work.mixed.covariance,
-        information=np.zeros((0, 0)),
-        score=np.zeros(0),
-        fixed=raw,
-        keep=raw,
-        with_data=raw,
-    )
+    return gram[:-1, :-1], gram[:-1, -1] + gram[:-1, :-1] @ blocks.offset
 
 
 def _most_df(work: _Work) -> float:
     """Units less rates, where units have a spread of their own to estimate."""
     if not work.mixed.free[3]:
         return MOST_DF
-    units = len(np.unique(work.sums.unit[work.sums.informative]))
-    return max(1.0, float(units - len(work.columns.where("rate"))))
+    return max(1.0, float(_n_units(work.sums) - len(work.columns.where("rate"))))
 
 
 def _degrees_of_freedom(work: _Work) -> FloatArray:
     """Per column; columns without data of their own take the least of the others."""
     kept = np.flatnonzero(work.estimable.kept)
-    df = np.minimum(satterthwaite_df(work.mixed, np.eye(len(kept))), _most_df(work))
+    df = contrast_df(work.mixed, work.jackknife, np.eye(len(kept)), _most_df(work))
     out = np.full(len(work.columns), df.min(initial=MOST_DF))
     out[kept] = df
     return out
@@ -195,7 +218,7 @@ def _degrees_of_freedom(work: _Work) -> FloatArray:
 def _limits(
     raw: RawRates, shrunk: ShrunkRates | None, column: int, df: float, level: float
 ) -> tuple[float, float]:
-    if shrunk is not None and not raw.keep[column]:
+    if shrunk is not None and column in shrunk.columns:
         return mixture_limits(shrunk, column, df, level)
     half = float(t_quantile(0.5 + level / 2, df) * np.sqrt(raw.covariance[column, column]))
     return float(raw.beta[column]) - half, float(raw.beta[column]) + half
@@ -219,7 +242,7 @@ def _rate(
         df=df,
         ci_low=low,
         ci_high=high,
-        shrunk=not raw.keep[column],
+        shrunk=shrunk is not None and bool(shrunk.leans[column]),
         raw_mm_per_10000km=float(raw.beta[column]) if own else None,
         raw_se=float(np.sqrt(raw.covariance[column, column])) if own else None,
     )
@@ -278,11 +301,22 @@ def wear_components(mixed: MixedFit) -> WearComponents:
     )
 
 
-def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
-    is_thin = work.support.units[work.columns.where("rate")] < thin_units
-    whole = not is_thin.any() and not work.estimable.entangled.any()
-    raw = _unshrunk(work) if whole else _raw_rates(work, thin_units)
-    shrunk = None if raw.keep.all() else shrink_rates(raw, work.columns)
+def _shrunk(raw: RawRates, columns: WearColumns, wanted: bool) -> ShrunkRates | None:
+    """All rates leaning on one another; None where that is not wanted, or where no rate is clearly
+    above zero and all are fixed by their own readings."""
+    if not wanted and raw.fixed.all():
+        return None
+    try:
+        return shrink_rates(raw, columns)
+    except NotSeparableError:
+        if raw.fixed.all():
+            return None
+        raise
+
+
+def _finished(work: _Work, shrink: bool, level: float) -> WearFit:
+    raw = _raw_rates(work)
+    shrunk = _shrunk(raw, work.columns, shrink)
     df = _degrees_of_freedom(work)
     rates = tuple(
         _rate(work, raw, shrunk, int(c), float(df[c]), level) for c in work.columns.where("rate")
@@ -304,13 +338,22 @@ def _finished(work: _Work, thin_units: int, level: float) -> WearFit:
         mixed=work.mixed,
         spread=work.spread,
         laws=work.laws,
+        jackknife=work.jackknife,
         pointer_weight=work.weight if len(work.columns.where("pointer")) else None,
         reml_loglik=work.mixed.reml_loglik,
         converged=work.mixed.converged,
         n_units=len(np.unique(work.sums.unit[work.sums.readings > 0])),
         n_lives=int((work.sums.readings > 0).sum()),
         n_readings=int(work.sums.readings.sum()),
-        notes=fit_notes(work.sums, work.mixed, rates, components, thin_units, LEAST_READING_SD_MM),
+        notes=fit_notes(
+            work.sums,
+            work.mixed,
+            rates,
+            components,
+            LEAST_READING_SD_MM,
+            work.spread,
+            work.laws,
+        ),
     )
 
 
@@ -318,7 +361,7 @@ def fit_wear(
     sums: LiningLifeSums,
     *,
     pointer_weight: PointerWeight | None = None,
-    thin_units: int = THIN_UNITS,
+    shrink: bool = True,
     level: float = 0.95,
     law: SpreadLaw | None = None,
 ) -> WearFit:
@@ -329,7 +372,8 @@ def fit_wear(
     sums : per-life sums (``models.wear.sums.lining_life_sums``).
     pointer_weight : what the wear pointers are worth, from ``models.wear.pointers``; None leaves
         them out.
-    thin_units : groups with fewer units lean on the other duties of their axle type.
+    shrink : whether rates lean on one another (``models.wear.shrinkage``); one that its readings
+        do not fix always does.
     level : coverage of the intervals.
     law : how spread grows with the rate; None lets the readings choose.
 
@@ -338,7 +382,7 @@ def fit_wear(
     WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why.
     """
     try:
-        return _finished(_worked(sums, pointer_weight, law), thin_units, level)
+        return _finished(_worked(sums, pointer_weight, law), shrink, level)
     except NothingToldError as reason:
         return failed_fit(sums, (str(reason),))
     except (TooFewRowsError, NotSeparableError) as reason:
@@ -363,6 +407,7 @@ def failed_fit(sums: LiningLifeSums, notes: tuple[str, ...]) -> WearFit:
         mixed=None,
         spread=even_spread(len(sums.axle_types), len(sums.duties)),
         laws=(),
+        jackknife=None,
         pointer_weight=None,
         reml_loglik=None,
         converged=False,

@@ -8,9 +8,13 @@ departure does not pass for another:
   short list (largest t of bedding-in alone), and p is multiplied by the length of the list;
 - curvature: :math:`-t^2` on lives of known start, :math:`-(t-\bar t)^2` on the others, so twice its
   coefficient is the change of the rate per 10,000 km run;
-- season: cosine and sine of the day of the year, an F test of both; the effect is the amplitude.
+- season: cosine and sine of the day of the year, an F test of both; the effect is the amplitude,
+  its limits the least and largest amplitude in the F region of the two.
 
 Tests are Wald's with Satterthwaite's degrees of freedom, Holm-adjusted over what could be tested.
+A departure that is not seen is not thereby absent: wear is called steady only where the 90 %
+interval of its bend lies within a stated margin (two one-sided tests at 5 %: Schuirmann 1987,
+J. Pharmacokinet. Biopharm. 15:657).
 """
 
 from collections.abc import Sequence
@@ -20,7 +24,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import t_quantile
+from models.common.distributions import f_quantile, t_quantile
 from models.common.multiple_tests import holm
 from models.mixed.blocks import blocks_from_rows
 from models.mixed.estimable import estimable_columns
@@ -36,6 +40,9 @@ LEAST_LIVES = 20
 """Fewer lives with three readings or more do not show a bend."""
 LEAST_SEASON_DAYS = 540
 SEASON_QUARTERS = 4
+ELLIPSE_POINTS = 721
+STEADY_SHARE = 0.1
+"""Wear is steady where its rate changes by less than this share over 100,000 km."""
 SEEN = 0.05
 """Adjusted p below which a departure is stated as seen."""
 
@@ -45,7 +52,8 @@ class Departure:
     """One departure from a straight line, with its size, interval, test and sentence.
 
     ``estimate`` is in mm (bedding-in: extra early loss; season: amplitude) or mm per (10,000 km)²
-    (curvature: change of the rate per 10,000 km). None where it could not be tested.
+    (curvature: change of the rate per 10,000 km). None where it could not be tested. ``steady``: of
+    curvature, whether the rate was shown to change by less than ``STEADY_SHARE``.
     """
 
     kind: str
@@ -57,6 +65,7 @@ class Departure:
     p: float | None
     p_adjusted: float | None
     sentence: str
+    steady: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,14 +79,17 @@ class _Rows:
     unit: IntArray
     known: FloatArray
     day: FloatArray
+    line_names: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class _Trial:
-    """A fit with extra columns; ``names`` are those that the data can tell apart."""
+    """A fit with extra columns; ``names`` are those that the data can tell apart,
+    ``line_names`` the straight line's."""
 
     fit: MixedFit
     names: tuple[str, ...]
+    line_names: tuple[str, ...]
     most_df: float
 
     def contrasts(self, kind: str) -> FloatArray:
@@ -131,6 +143,7 @@ def _rows(readings: pl.DataFrame, reading_km: pl.DataFrame, most_lives: int) -> 
         unit=_codes(frame, "unit_id"),
         known=frame["start_known"].to_numpy().astype(float),
         day=frame["inspected_on"].dt.epoch("d").to_numpy().astype(float),
+        line_names=("start", *("rate" for _ in duties)) * frame["axle_type"].n_unique(),
     )
 
 
@@ -148,7 +161,8 @@ def _tried(rows: _Rows, extra: dict[str, FloatArray]) -> _Trial:
         )
     fit = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
     most_df = float(max(int(rows.unit.max()), 1)) if fit.free[3] else MOST_DF
-    return _Trial(fit, tuple(names[kept[n_line:]]), most_df)
+    line = tuple(np.array(rows.line_names)[kept[:n_line]])
+    return _Trial(fit, tuple(names[kept[n_line:]]), line, most_df)
 
 
 def _with_three_readings(rows: _Rows) -> int:
@@ -218,7 +232,30 @@ def _amplitude(trial: _Trial) -> Departure:
     found = _departure(
         "season", trial, amplitude, float(np.sqrt(direction @ covariance @ direction))
     )
-    return replace(found, ci_low=max(found.ci_low or 0.0, 0.0))
+    size = 2.0 * float(f_quantile(0.95, 2.0, found.df or 1.0))
+    low, high = _amplitude_limits(np.array([cosine, sine]), covariance, size)
+    return replace(found, ci_low=low, ci_high=high)
+
+
+def _amplitude_limits(
+    centre: FloatArray, covariance: FloatArray, size: float
+) -> tuple[float, float]:
+    """Least and largest distance from the origin of an ellipse of squared radius ``size``."""
+    angle = np.linspace(0.0, 2.0 * np.pi, ELLIPSE_POINTS)
+    circle = np.sqrt(size) * np.stack([np.cos(angle), np.sin(angle)])
+    edge = np.hypot(*(centre[:, None] + np.linalg.cholesky(covariance) @ circle))
+    inside = float(centre @ np.linalg.solve(covariance, centre)) <= size
+    return 0.0 if inside else float(edge.min()), float(edge.max())
+
+
+def _steadiness(trial: _Trial, bend: Departure) -> Departure:
+    """The bend with whether it was shown to be small beside the typical rate."""
+    n_line = len(trial.fit.beta) - len(trial.names)
+    rates = trial.fit.beta[:n_line][[name.startswith("rate") for name in trial.line_names]]
+    half = float(t_quantile(0.95, bend.df or 1.0)) * (bend.se or 0.0)
+    most = abs(bend.estimate or 0.0) + half
+    margin = STEADY_SHARE * float(np.median(np.abs(rates))) / 10.0
+    return replace(bend, steady=bool(most < margin))
 
 
 WHY_UNTESTED = {
@@ -237,7 +274,7 @@ def _all_departures(rows: _Rows) -> tuple[list[Departure], float]:
     if "bedding-in" in trial.names:
         found[0] = _single("bedding-in", trial, 1.0, tries)
     if "curvature" in trial.names:
-        found[1] = _single("curvature", trial, 2.0)
+        found[1] = _steadiness(trial, _single("curvature", trial, 2.0))
     if {"season cosine", "season sine"} <= set(trial.names):
         found[2] = _amplitude(trial)
     return found, kappa or 0.0
@@ -246,6 +283,12 @@ def _all_departures(rows: _Rows) -> tuple[list[Departure], float]:
 def _size_text(d: Departure, unit: str, scale: float = 1.0) -> str:
     size, low, high = (scale * (x or 0.0) for x in (d.estimate, d.ci_low, d.ci_high))
     return f"{size:.3f} {unit} (95 % interval {low:.3f} to {high:.3f})"
+
+
+_STEADY = {
+    True: f"Wear is steady to within {STEADY_SHARE:.0%}",
+    False: "No bend of wear is seen, nor is it shown to be steady",
+}
 
 
 def _sentence(d: Departure, kappa: float) -> str:
@@ -263,7 +306,8 @@ def _sentence(d: Departure, kappa: float) -> str:
         "curvature": (
             f"Wear is not steady: the rate changes by {bend} with every 100,000 km run; {p}. "
             "A straight line misjudges linings far ahead.",
-            f"Wear is steady: the rate changes by {bend} with every 100,000 km run; {p}.",
+            f"{_STEADY[bool(d.steady)]}: the rate changes by {bend} with every 100,000 km run; "
+            f"{p}.",
         ),
         "season": (
             f"Readings swing with the season by {_size_text(d, 'mm')}; {p}.",

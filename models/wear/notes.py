@@ -6,7 +6,9 @@ import numpy as np
 
 from models.mixed.fit import MixedFit
 from models.mixed.optimum import NO_SPREAD
+from models.wear.blocks import Spread
 from models.wear.result import WearComponents, WearRate
+from models.wear.spread import SpreadLaw
 from models.wear.sums import LiningLifeSums
 
 
@@ -51,15 +53,34 @@ def _spread_notes(mixed: MixedFit) -> list[str]:
     return notes
 
 
-def _thin_notes(rates: Sequence[WearRate], thin_units: int) -> list[str]:
+def _law_notes(spread: Spread, laws: Sequence[SpreadLaw]) -> list[str]:
+    """How spread grows with the rate, where that could be told."""
+    if len(laws) < 2:
+        return []
+    if spread.unit_power == spread.life_power:
+        grows = f"the rate to the power {spread.unit_power:.2f}, between units and between linings"
+    else:
+        grows = (
+            f"the rate to the power {spread.unit_power:.2f} between units, "
+            f"{spread.life_power:.2f} between linings"
+        )
+    if spread.is_even:
+        grows = "nothing: it is the same at every rate"
+    own = (
+        f"; {spread.duty_share:.0%} of it is a unit's own in each duty" if spread.duty_share else ""
+    )
+    return [f"Spread of wear rates grows with {grows}{own} ({laws[0].name}, by likelihood)."]
+
+
+def _thin_notes(rates: Sequence[WearRate]) -> list[str]:
     leaning = [
         f"{r.axle_type} in {r.duty} ({_counted(r.units, 'unit')})" for r in rates if r.shrunk
     ]
     if not leaning:
         return []
     return [
-        f"Fewer than {thin_units} units, or km that cannot be told apart: the wear rate leans on "
-        f"the other duties of its axle type for {', '.join(leaning)}."
+        "Few units, or km that cannot be told apart: the wear rate leans by a quarter or more on "
+        f"other duties and axle types for {', '.join(leaning)}."
     ]
 
 
@@ -82,11 +103,12 @@ def fit_notes(
     mixed: MixedFit,
     rates: Sequence[WearRate],
     components: WearComponents,
-    thin_units: int,
     least_sd_mm: float,
+    spread: Spread,
+    laws: Sequence[SpreadLaw],
 ) -> tuple[str, ...]:
     """Sentences about convergence, spread, thin groups and signs."""
-    notes = [*mixed.notes, *_spread_notes(mixed)]
+    notes = [*mixed.notes, *_spread_notes(mixed), *_law_notes(spread, laws)]
     if components.residual_sd is not None and components.residual_sd <= least_sd_mm * (1 + 1e-9):
         notes.append(
             f"Readings lie closer to straight lines than a gauge can read; a reading error of "
@@ -101,4 +123,4 @@ def fit_notes(
             else f"{_counted(silent, 'lining')} with unknown starts and a single place read at "
             "say nothing of a rate."
         )
-    return (*notes, *_thin_notes(rates, thin_units), *_sign_notes(rates))
+    return (*notes, *_thin_notes(rates), *_sign_notes(rates))

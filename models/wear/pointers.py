@@ -371,14 +371,14 @@ def calibrate_pointers(
 
 
 def fit_wear_with_pointers(
-    sums: LiningLifeSums, pairs: pl.DataFrame, *, thin_units: int = 5, level: float = 0.95
+    sums: LiningLifeSums, pairs: pl.DataFrame, *, shrink: bool = True, level: float = 0.95
 ) -> WearFitWithPointers:
     """Wear from both instruments: gauge first, pointers calibrated on it, then jointly.
 
     Use the returned ``sums`` for predictions: pointers nobody reset are out of them, and scale
     errors corrected.
     """
-    gauge_fit = fit_wear(sums, thin_units=thin_units, level=level)
+    gauge_fit = fit_wear(sums, shrink=shrink, level=level)
     calibration = calibrate_pointers(sums, pairs, gauge_fit)
     if calibration.weight is None:
         return WearFitWithPointers(gauge_fit, calibration, sums)
@@ -386,5 +386,5 @@ def fit_wear_with_pointers(
     used = rescaled_pointer(
         without_pointer(sums, np.asarray(lost, bool)), scale_corrections(sums, calibration.biases)
     )
-    fit = fit_wear(used, pointer_weight=calibration.weight, thin_units=thin_units, level=level)
+    fit = fit_wear(used, pointer_weight=calibration.weight, shrink=shrink, level=level)
     return WearFitWithPointers(fit, calibration, used)

@@ -6,6 +6,7 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.mixed.fit import MixedFit
+from models.mixed.jackknife import UnitJackknife
 from models.wear.blocks import PointerWeight, Spread, WearColumns
 from models.wear.spread import SpreadLaw
 
@@ -23,7 +24,7 @@ class Support:
 class WearRate:
     """Wear rate of one axle type in one duty, mm per 10,000 km (positive: material is lost).
 
-    ``shrunk`` says that the group is thin and leans on the other duties of its axle type;
+    ``shrunk`` says that the group leans on other duties and axle types by more than a little;
     ``raw_*`` is then what its own readings say (None: nothing). ``lives`` and ``readings`` count
     under every duty a life ran in.
     """
@@ -80,9 +81,10 @@ NO_COMPONENTS = WearComponents(*(None,) * 9)
 class WearFit:
     """Rates, starts and spread of a fleet's lining wear.
 
-    ``beta`` (P,) and ``covariance`` (P, P) are the fixed effects in use (thin rates shrunk) in the
-    order of ``columns``; ``mixed`` is the REML fit behind them (None where there was none), of the
-    columns ``kept`` (P,), under ``spread``, the first of the ``laws`` compared. No test has more
+    ``beta`` (P,) and ``covariance`` (P, P) are the fixed effects in use (rates leaning on one
+    another) in the order of ``columns``; ``mixed`` is the REML fit behind them (None where there
+    was none), of the columns ``kept`` (P,), under ``spread``, the first of the ``laws`` compared;
+    ``jackknife`` is where its covariance comes from (None: the likelihood). No test has more
     degrees of freedom than ``most_df``.
     """
 
@@ -100,6 +102,7 @@ class WearFit:
     mixed: MixedFit | None
     spread: Spread
     laws: tuple[SpreadLaw, ...]
+    jackknife: UnitJackknife | None
     pointer_weight: PointerWeight | None
     reml_loglik: float | None
     converged: bool

@@ -1,21 +1,28 @@
-r"""Rates of thin groups lean on the other duties of their axle type.
+r"""Rates lean on one another, each by as much as the readings ask.
 
-Rates of one axle type in different duties are taken as exchangeable,
-:math:`r_{ad} = \mu_a + \delta_{ad}`, :math:`\delta\sim N(0, \omega^2)`. Groups with units enough
-(K) keep their own estimate. For the thin ones (T) the likelihood, in information form, is combined
-with what the others say of them:
+The logarithm of a rate is taken as
 
-.. math:: T\,|\,K,\omega \sim N\big(A^{-1}(b_T - (I_{TK} + \Pi_{TK})K),\; A^{-1}\big),\qquad
-          A = I_{TT} + \Pi_{TT}
+.. math:: \log r_{ad} = \mu + \alpha_a + \delta_d + \epsilon_{ad},\qquad
+          \delta\sim N(0, \sigma_\delta^2),\ \epsilon\sim N(0, \omega^2)
 
-with :math:`I = X^\top V^{-1}X`, :math:`b = X^\top V^{-1}y` and :math:`\Pi(\omega)` the precision of
-the exchangeable prior. A rate that its own data do not fix at all (a duty that never ran, or always
-ran mixed with another in one proportion) is then still proper. :math:`\omega` is not plugged in but
-integrated out: its weight is the REML likelihood of the estimable rates times a half-normal prior
-as wide as the rates are large, so that few groups mean a wide answer, not a confident one.
-Efron and Morris (1975), J. Am. Stat. Assoc. 70:311; Gelman (2006), Bayesian Analysis 1:515.
+with :math:`\mu` free and :math:`\alpha` wide: a duty wears every axle type more or less in one
+proportion, and what departs from it is exchangeable. The readings enter as
+:math:`-\tfrac12 r^\top I r + b^\top r` (their information, starts and pointers solved out), so
+that a group with many units keeps its own estimate, one with few is drawn to what the others say
+of it, and one without readings is what they say: on the logarithm its interval cannot reach
+through zero. There is no number of units at which this begins.
+
+:math:`\omega` and :math:`\sigma_\delta` are not plugged in but integrated out over a grid: their
+weight is the Laplace approximation of the likelihood times half-normal priors, so that few groups
+mean a wide answer, not a confident one. Rates that are not clearly above zero but rest on units
+enough are left as they are: their sign is a finding. The same on the plain scale (``link`` 0) is
+the model of parallel trials.
+
+Efron and Morris (1975), J. Am. Stat. Assoc. 70:311; Tierney, Kadane (1986), J. Am. Stat. Assoc.
+81:82; Gelman (2006), Bayesian Analysis 1:515.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +33,20 @@ from models.common.distributions import t_below, t_quantile
 from models.wear.blocks import WearColumns
 
 SPREADS = np.geomspace(0.005, 4.0, 60)
-"""Grid of the spread between duties, in parts of the typical rate."""
+"""Grid of a spread, in parts of the typical rate: where one spread is sought."""
+COARSE = np.geomspace(0.01, 2.5, 14)
+"""The same for each of two."""
+AXLE_SPREAD = 1.0
+"""Axle types may differ by a factor e in either direction: wide beside any fleet."""
+MEAN_SPREAD = 100.0
+"""The mean's own prior is this many typical rates wide: flat."""
+CLEAR = 2.0
+"""A rate this many standard errors above zero is clearly above it."""
+OWN_UNITS = 5
+"""Units that make a rate near zero a finding of its own."""
+LEANING = 0.25
+"""A rate whose variance the others lower by this share is said to lean on them."""
+STEPS = 40
 
 
 class NotSeparableError(ValueError):
@@ -41,8 +61,7 @@ class RawRates:
     """Estimates before shrinking, over all P columns.
 
     ``beta`` (P,) and ``covariance`` (P, P) hold for the columns ``fixed`` by the data alone;
-    ``information`` and ``score`` are X'V^-1X and X'V^-1y. ``keep`` marks columns that stay as they
-    are, ``with_data`` those that some life ran in.
+    ``information`` and ``score`` are X'V^-1X and X'V^-1y. ``units`` (P,) count those behind a rate.
     """
 
     beta: FloatArray
@@ -50,150 +69,219 @@ class RawRates:
     information: FloatArray
     score: FloatArray
     fixed: BoolArray
-    keep: BoolArray
-    with_data: BoolArray
+    units: IntArray
 
 
 @dataclass(frozen=True, slots=True)
 class ShrunkRates:
-    """``beta`` (P,), ``covariance`` (P, P) and the mixture over the spread between duties:
-    ``weights`` (S,), ``means`` and ``sds`` (S, P)."""
+    """``beta`` (P,) and ``covariance`` (P, P) of all columns; ``leans`` (P,) marks rates that lean
+    on others.
+
+    The mixture over the spreads: ``weights`` (S,), and per rate of ``columns`` (K,) ``means`` and
+    ``sds`` (S, K) of its logarithm (``is_log``) or itself; ``spread`` is the mean of omega.
+    """
 
     beta: FloatArray
     covariance: FloatArray
+    leans: BoolArray
+    columns: IntArray
     weights: FloatArray
     means: FloatArray
     sds: FloatArray
     spread: float
+    is_log: bool
 
 
-def _axle_indicators(axle: IntArray) -> FloatArray:
-    return np.asarray(axle[:, None] == np.unique(axle), np.float64)
+@dataclass(frozen=True, slots=True)
+class _Likelihood:
+    """What readings say of K rates: information (K, K) and score (K,)."""
+
+    information: FloatArray
+    score: FloatArray
+    is_log: bool
+
+    def rates(self, x: FloatArray) -> FloatArray:
+        return np.exp(x) if self.is_log else x
+
+    def slopes(self, x: FloatArray) -> FloatArray:
+        return np.exp(x) if self.is_log else np.ones_like(x)
+
+    def loss(self, x: FloatArray) -> float:
+        rates = self.rates(x)
+        return float(0.5 * rates @ self.information @ rates - self.score @ rates)
+
+    def gradient(self, x: FloatArray) -> FloatArray:
+        pull = self.information @ self.rates(x) - self.score
+        return np.asarray(self.slopes(x) * pull)
+
+    def curvature(self, x: FloatArray) -> FloatArray:
+        return np.asarray(self.information * np.outer(self.slopes(x), self.slopes(x)))
 
 
-def _log_reml(rates: FloatArray, covariance: FloatArray, design: FloatArray) -> float:
-    """REML log-likelihood of rates with known covariance about means per axle type."""
-    inverse = np.linalg.inv(covariance)
-    a = design.T @ inverse @ design
-    residual = rates - design @ np.linalg.solve(a, design.T @ inverse @ rates)
-    log_det = np.linalg.slogdet(covariance)[1] + np.linalg.slogdet(a)[1]
-    return float(-0.5 * (log_det + residual @ inverse @ residual))
+def _solved_out(raw: RawRates, rates: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Information and score of the rates with the other columns at their best, and how those
+    follow: (others, rates)."""
+    rest = np.setdiff1d(np.arange(len(raw.beta)), rates)
+    cross = raw.information[np.ix_(rest, rates)]
+    inverse = np.linalg.pinv(raw.information[np.ix_(rest, rest)], rcond=1e-12, hermitian=True)
+    follow = -inverse @ cross
+    information = raw.information[np.ix_(rates, rates)] + cross.T @ follow
+    return information, raw.score[rates] + follow.T @ raw.score[rest], follow
 
 
-def _spread_weights(raw: RawRates, columns: WearColumns, level: float) -> FloatArray:
-    """Posterior weight of each spread on the grid."""
-    rates = np.array([i for i in columns.where("rate") if raw.fixed[i]], np.int64)
-    spreads = SPREADS * level
-    log_weight = np.log(spreads) - 0.5 * SPREADS**2
-    design = _axle_indicators(columns.axle[rates])
-    if len(rates) > design.shape[1]:
-        noise = raw.covariance[np.ix_(rates, rates)]
-        log_weight = log_weight + [
-            _log_reml(raw.beta[rates], noise + s * s * np.eye(len(rates)), design) for s in spreads
-        ]
-    weight = np.exp(log_weight - log_weight.max())
-    return np.asarray(weight / weight.sum())
+def _spreads(columns: WearColumns, rates: IntArray, level: float) -> Iterator[tuple[float, float]]:
+    """Pairs of (omega, sigma of duties): one spread where no duty is seen on two axle types."""
+    if len(np.unique(columns.axle[rates])) < 2:
+        yield from ((float(s) * level, 0.0) for s in SPREADS)
+    else:
+        yield from ((float(s) * level, float(d) * level) for s in COARSE for d in COARSE)
 
 
-def _contrast_precision(size: int, thin: IntArray, strong: IntArray, spread: float) -> FloatArray:
-    """Precision of thin rates about the mean of strong ones, over all columns."""
-    k, m = len(strong), len(thin)
-    if k == 0:
-        raise NotSeparableError
-    rows = np.zeros((m, size))
-    rows[np.arange(m), thin] = 1.0
-    rows[:, strong] = -1.0 / k
-    covariance = spread**2 * (np.eye(m) + 1.0 / k)
-    return np.asarray(rows.T @ np.linalg.solve(covariance, rows))
+def _prior_precision(
+    columns: WearColumns, rates: IntArray, omega: float, by_duty: float, level: float
+) -> FloatArray:
+    axle, duty = columns.axle[rates], columns.duty[rates]
+    covariance = omega**2 * np.eye(len(rates)) + (MEAN_SPREAD * level) ** 2
+    covariance += by_duty**2 * (duty[:, None] == duty)
+    covariance += (AXLE_SPREAD * level) ** 2 * (axle[:, None] == axle)
+    return np.asarray(np.linalg.inv(covariance))
 
 
-def _prior_precision(raw: RawRates, columns: WearColumns, spread: float, wide: float) -> FloatArray:
-    """Precision of the exchangeable prior on the thin rates, over all columns."""
-    size = len(columns)
-    precision = np.zeros((size, size))
+def _mode(
+    likelihood: _Likelihood, precision: FloatArray, start: FloatArray, centre: float
+) -> tuple[FloatArray, FloatArray, float]:
+    """Posterior mode, its covariance and the log of the Laplace weight."""
+    x = start.copy()
+
+    def loss(x: FloatArray) -> float:
+        return likelihood.loss(x) + float(0.5 * (x - centre) @ precision @ (x - centre))
+
+    at = loss(x)
+    for _ in range(STEPS):
+        hessian = likelihood.curvature(x) + precision
+        gradient = likelihood.gradient(x) + precision @ (x - centre)
+        step = -np.linalg.solve(hessian, gradient)
+        if likelihood.is_log:
+            step /= max(1.0, float(np.abs(step).max()))
+        while loss(x + step) > at + 1e-12 * abs(at) and np.abs(step).max() > 1e-12:
+            step = step / 2.0
+        x, at = x + step, loss(x + step)
+        if np.abs(step).max() < 1e-10 * (1.0 + np.abs(x).max()):
+            break
+    hessian = likelihood.curvature(x) + precision
+    log_weight = -at + 0.5 * np.linalg.slogdet(precision)[1] - 0.5 * np.linalg.slogdet(hessian)[1]
+    return x, np.asarray(np.linalg.inv(hessian), np.float64), float(log_weight)
+
+
+def leaning_rates(raw: RawRates, columns: WearColumns) -> IntArray:
+    """Rates that lean on one another: all but those near zero that rest on units enough, or that
+    have no clear one to lean on."""
     rates = columns.where("rate")
-    anywhere = rates[raw.keep[rates]] if raw.keep[rates].any() else rates[raw.with_data[rates]]
-    for axle in np.unique(columns.axle[rates]):
-        mine = rates[columns.axle[rates] == axle]
-        thin, strong = mine[~raw.keep[mine]], mine[raw.keep[mine]]
-        if len(thin) == 0:
-            continue
-        if len(strong):
-            precision += _contrast_precision(size, thin, strong, spread)
-        elif raw.with_data[thin].any():
-            centring = np.eye(len(thin)) - 1.0 / len(thin)
-            precision[np.ix_(thin, thin)] += centring / spread**2
-        else:
-            precision += _contrast_precision(size, thin, anywhere, wide)
-    return precision
+    se = np.sqrt(np.diag(raw.covariance)[rates])
+    unclear = raw.fixed[rates] & (raw.beta[rates] <= CLEAR * se)
+    is_own = raw.units[rates] >= OWN_UNITS
+    if not (raw.fixed[rates] & ~unclear).any():
+        is_own = np.ones(len(rates), bool)
+    return rates[~(unclear & is_own)]
 
 
-def _proper_inverse(precision: FloatArray) -> FloatArray:
-    scale = np.sqrt(np.maximum(np.diag(precision), np.finfo(float).tiny))
-    scaled = precision / np.outer(scale, scale)
-    if np.linalg.eigvalsh(scaled)[0] < 1e-11:
+def _typical_rate(information: FloatArray, score: FloatArray) -> float:
+    rough = np.linalg.lstsq(information, score, rcond=1e-9)[0]
+    told = np.diag(information) > 0.0
+    return float(np.median(rough[told])) if told.any() else 0.0
+
+
+def shrink_rates(
+    raw: RawRates, columns: WearColumns, *, is_log: bool = True, level: float | None = None
+) -> ShrunkRates:
+    """All rates combined with what the others say of them.
+
+    ``level``: the typical size that spreads are counted in, on the plain scale.
+
+    Raises
+    ------
+    NotSeparableError
+        If nothing says how large a rate is.
+    """
+    rates = leaning_rates(raw, columns) if is_log else columns.where("rate")
+    information, score, follow = _solved_out(raw, rates)
+    typical = _typical_rate(information, score)
+    if (is_log and typical <= 0.0) or not information.any():
         raise NotSeparableError
-    return np.asarray(np.linalg.inv(scaled) / np.outer(scale, scale))
+    scale, centre = (1.0, float(np.log(typical))) if is_log else (level or abs(typical), 0.0)
+    likelihood = _Likelihood(information, score, is_log)
+    x = np.full(len(rates), centre)
+    parts, omegas = [], []
+    for omega, by_duty in _spreads(columns, rates, scale):
+        precision = _prior_precision(columns, rates, omega, by_duty, scale)
+        mode, covariance, log_weight = _mode(likelihood, precision, x, centre)
+        x = mode
+        log_prior = np.log(omega) - 0.5 * (omega / scale) ** 2
+        log_prior += np.log(by_duty) - 0.5 * (by_duty / scale) ** 2 if by_duty else 0.0
+        parts.append((mode, covariance, log_weight + log_prior))
+        omegas.append(omega)
+    return _mixture(raw, rates, follow, likelihood, parts, np.array(omegas))
 
 
-def _given_spread(raw: RawRates, precision: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Mean and covariance of all columns for one spread."""
-    keep, thin = np.flatnonzero(raw.keep), np.flatnonzero(~raw.keep)
-    total = raw.information + precision
-    inverse = _proper_inverse(total[np.ix_(thin, thin)])
-    lean = -inverse @ total[np.ix_(thin, keep)]
-    mean, covariance = raw.beta.copy(), np.zeros_like(raw.covariance)
-    kept = raw.covariance[np.ix_(keep, keep)]
-    mean[thin] = inverse @ raw.score[thin] + lean @ raw.beta[keep]
-    covariance[np.ix_(keep, keep)] = kept
-    covariance[np.ix_(thin, keep)] = lean @ kept
-    covariance[np.ix_(keep, thin)] = kept @ lean.T
-    covariance[np.ix_(thin, thin)] = inverse + lean @ kept @ lean.T
-    return mean, covariance
-
-
-def _typical_rate(raw: RawRates, columns: WearColumns) -> float:
-    rates = [i for i in columns.where("rate") if raw.fixed[i]]
-    sizes = np.abs(raw.beta[rates]) + np.sqrt(np.diag(raw.covariance)[rates])
-    return float(np.median(sizes)) if rates else 1.0
-
-
-def _between_axles(raw: RawRates, columns: WearColumns, level: float) -> float:
-    """Spread between axle types' mean rates: at least half the typical rate."""
-    rates = np.array([i for i in columns.where("rate") if raw.fixed[i]], np.int64)
-    axles = columns.axle[rates]
-    means = [raw.beta[rates[axles == a]].mean() for a in np.unique(axles)]
-    return max(float(np.std(means, ddof=1)) if len(means) > 1 else level, 0.5 * level)
-
-
-def shrink_rates(raw: RawRates, columns: WearColumns) -> ShrunkRates:
-    """Thin rates combined with the other duties of their axle type; the rest unchanged."""
-    level = _typical_rate(raw, columns)
-    weights = _spread_weights(raw, columns, level)
-    wide = _between_axles(raw, columns, level)
-    parts = [
-        _given_spread(raw, _prior_precision(raw, columns, s, float(np.hypot(s, wide))))
-        for s in SPREADS * level
-    ]
-    means = np.array([mean for mean, _ in parts])
-    covariances = np.array([covariance for _, covariance in parts])
-    beta = weights @ means
-    gap = means - beta
+def _mixture(
+    raw: RawRates,
+    rates: IntArray,
+    follow: FloatArray,
+    likelihood: _Likelihood,
+    parts: list[tuple[FloatArray, FloatArray, float]],
+    omegas: FloatArray,
+) -> ShrunkRates:
+    """The spreads averaged over, and the other columns brought along."""
+    log_weight = np.array([part[2] for part in parts])
+    weights = np.exp(log_weight - log_weight.max())
+    weights /= weights.sum()
+    means, covariances = (np.array([part[i] for part in parts]) for i in (0, 1))
+    mean = weights @ means
+    gap = means - mean
+    covariance = np.einsum("s,sij->ij", weights, covariances) + (gap.T * weights) @ gap
+    slope = likelihood.slopes(mean)
+    beta, whole = _all_columns(
+        raw, rates, follow, likelihood.rates(mean), covariance * np.outer(slope, slope)
+    )
+    leans = np.zeros(len(beta), bool)
+    before = np.diag(raw.covariance)[rates]
+    own = raw.fixed[rates] & (np.diag(whole)[rates] > (1.0 - LEANING) * before)
+    leans[rates[~own]] = True
     return ShrunkRates(
         beta=beta,
-        covariance=np.einsum("s,sij->ij", weights, covariances) + (gap.T * weights) @ gap,
+        covariance=whole,
+        leans=leans,
+        columns=rates,
         weights=weights,
         means=means,
         sds=np.sqrt(np.einsum("sii->si", covariances)),
-        spread=float(weights @ (SPREADS * level)),
+        spread=float(weights @ omegas),
+        is_log=likelihood.is_log,
     )
+
+
+def _all_columns(
+    raw: RawRates, rates: IntArray, follow: FloatArray, values: FloatArray, covariance: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Coefficients and covariance of all columns, given the rates'."""
+    size = len(raw.beta)
+    rest = np.setdiff1d(np.arange(size), rates)
+    inverse = np.linalg.pinv(raw.information[np.ix_(rest, rest)], rcond=1e-12, hermitian=True)
+    beta, whole = np.zeros(size), np.zeros((size, size))
+    beta[rates], beta[rest] = values, inverse @ raw.score[rest] + follow @ values
+    whole[np.ix_(rates, rates)] = covariance
+    whole[np.ix_(rest, rates)] = follow @ covariance
+    whole[np.ix_(rates, rest)] = covariance @ follow.T
+    whole[np.ix_(rest, rest)] = inverse + follow @ covariance @ follow.T
+    return beta, whole
 
 
 def mixture_limits(
     shrunk: ShrunkRates, column: int, df: float, level: float
 ) -> tuple[float, float]:
     """Central interval of one shrunk rate: quantiles of the mixture of t distributions."""
-    means, sds = shrunk.means[:, column], shrunk.sds[:, column]
+    place = int(np.flatnonzero(shrunk.columns == column)[0])
+    means, sds = shrunk.means[:, place], shrunk.sds[:, place]
 
     def excess(value: float, probability: float) -> float:
         return float(shrunk.weights @ t_below((value - means) / sds, df)) - probability
@@ -201,7 +289,7 @@ def mixture_limits(
     tail = 0.5 - level / 2
     far = -float(t_quantile(tail / 2, df)) * sds.max()
     low, high = means.min() - far, means.max() + far
-    return (
-        float(optimize.brentq(excess, low, high, args=(tail,))),
-        float(optimize.brentq(excess, low, high, args=(1 - tail,))),
-    )
+    limits = [float(optimize.brentq(excess, low, high, args=(p,))) for p in (tail, 1 - tail)]
+    if shrunk.is_log:
+        limits = [float(np.exp(limit)) for limit in limits]
+    return limits[0], limits[1]

@@ -31,7 +31,7 @@ from models.wear.blocks import PointerWeight, Spread, WearColumns, even_spread, 
 from models.wear.sums import LiningLifeSums, kept_lives
 
 SAMPLE_LIVES = 6_000
-"""The law is chosen on about this many lives: more would sharpen a clear answer."""
+"""Law and weights come from about this many lives: more would sharpen a clear answer."""
 LEAST_UNITS = 8
 """Fewer units do not tell how their spread grows."""
 LEAST_CONTRAST = 1.2
@@ -95,8 +95,8 @@ def spread_of(law: SpreadLaw, rates: FloatArray, typical: float) -> Spread:
 
 def sampled_units(sums: LiningLifeSums) -> LiningLifeSums:
     """Every k-th unit's lives, so that about ``SAMPLE_LIVES`` remain."""
-    stride = max(1, sums.n_lives // SAMPLE_LIVES)
-    return sums if stride == 1 else kept_lives(sums, sums.unit % stride == 0)
+    stride = sums.n_lives // SAMPLE_LIVES
+    return sums if stride < 2 else kept_lives(sums, sums.unit % stride == 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +186,8 @@ def compared_laws(
     told = even.free[2] or even.free[3]
     if units < LEAST_UNITS or rates.max() < LEAST_CONTRAST * rates.min() or not told:
         return (replace(EVEN, reml_loglik=even.reml_loglik),)
-    sample = sampled_units(sums)
     typical = typical_rate(sums, rates)
-    bench = _Bench(sample, columns, weight, min_sd, rates, typical, even.root)
+    bench = _Bench(sums, columns, weight, min_sd, rates, typical, even.root)
     first, *others = _compared(bench)
     if not np.isfinite(first.reml_loglik):
         return (replace(EVEN, reml_loglik=even.reml_loglik),)

@@ -74,6 +74,7 @@ class _Way:
 
     recipe: OwnFile
     settings: Settings
+    shown_comma: bool | None = None
 
     @property
     def day_first(self) -> bool | None:
@@ -85,7 +86,9 @@ class _Way:
     def decimal_comma(self) -> bool | None:
         fleet = self.settings.fleet
         stated = fleet.decimal_comma if "decimal_comma" in fleet.model_fields_set else None
-        return _first(self.recipe.decimal_comma, self.settings.answers.decimal_comma, stated)
+        told = _first(self.recipe.decimal_comma, self.settings.answers.decimal_comma, stated)
+        # A file whose own cells speak against it is read as one of which nothing is known.
+        return told if self.shown_comma in {None, told} else None
 
     def unit(self, contract_unit: str) -> str | None:
         """The unit of a column that states none: as answered, or as the fleet states."""
@@ -136,8 +139,10 @@ class _Reader:
 def typed_table(table: Table, settings: Settings) -> Typed:
     """The contract's rows of a table, typed and in mm and km, with what is wrong with each."""
     recipe, name = table.recipe, table.recipe.table
-    way = _Way(recipe, settings)
-    columns = [_resolved(*column, way) for column in _columns(table)]
+    found = _columns(table)
+    measured = [table.body[f"c{i}"] for _, i, target in found if _is_measured(target, name)]
+    way = _Way(recipe, settings, reading.shown_decimals(measured)[0])
+    columns = [_resolved(*column, way) for column in found]
     reader = _Reader(table, way, columns)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
@@ -147,6 +152,11 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
     return Typed(name, rows, table.body.height, unused, notes)
+
+
+def _is_measured(target: Target, table: str) -> bool:
+    column = columns_of(table).get(_contract_name(target.name, table))
+    return target.name == "stroke" or isinstance(column, dy.Float64)
 
 
 def _columns(table: Table) -> list[tuple[str, int, Target]]:

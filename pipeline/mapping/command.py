@@ -9,7 +9,7 @@ from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
 from pipeline.mapping.findings import TableFound, tables_found
 from pipeline.mapping.grids import read_grids
-from pipeline.mapping.questions import Question, Value, asked, questions
+from pipeline.mapping.questions import Question, Value, asked, chosen, questions
 from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
 from pipeline.places import Place
 from pipeline.settings import Settings, settings_from
@@ -49,7 +49,8 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
     with opened_lake(where) as lake:
         found, unreadable = _looked_at(lake, own)
-    shown = forms([t for t in found if not is_settled(t, own.files)])
+    left = [t for t in found if not is_settled(t, own.files)]
+    shown = forms(chosen(left, ask, tell) if ask else left)
     open_questions = questions([form.found for form in shown], whole)
     for form in shown:
         _show(form, tell)

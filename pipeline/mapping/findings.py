@@ -64,7 +64,8 @@ class ColumnFound:
     """A heading, what some of its cells hold, and what it is taken for (empty: left alone).
 
     ``why`` says why it is left alone; ``values`` are its words, with what they are taken for;
-    ``asks`` are the questions whose answers it is read by.
+    ``asks`` are the questions whose answers it is read by; ``rival`` what it and another column
+    would both be.
     """
 
     heading: str
@@ -73,6 +74,7 @@ class ColumnFound:
     why: str = ""
     values: dict[str, str] = field(default_factory=dict)
     asks: frozenset[str] = frozenset()
+    rival: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,8 @@ class TableFound:
 
     @property
     def asks(self) -> frozenset[str]:
-        return frozenset().union(*(c.asks for c in self.columns)) if self.is_usable else frozenset()
+        read = [c.asks for c in self.columns if c.target] if self.is_usable else []
+        return frozenset[str]().union(*read)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,27 +223,11 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
         reading.is_ambiguous_day(c) for column in dates for c in column.drop_nulls().unique()
     ):
         doubtful.add("day_first")
-    comma, unclear = _decimals([rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED])
+    measured = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED]
+    comma, unclear = reading.shown_decimals(measured)
     if unclear:
         doubtful.add("decimal_comma")
     return _Sample(rows, day_first, comma, frozenset(doubtful))
-
-
-def _decimals(columns: Iterable[pl.Series]) -> tuple[bool | None, bool]:
-    """Whether commas are decimal, as cells show it; and whether some need to know and none does."""
-    commas = points = unclear = 0
-    for column in columns:
-        cells = column.drop_nulls()
-        digits = cells.str.extract(r"^([+-]?[\d.,]+)", 1).drop_nulls()
-        commas += int(digits.str.contains(r"^\d+,(\d{1,2}|\d{4,})$|\.\d{3},\d|^0,\d").sum())
-        commas += int(digits.str.contains(r"^\d{1,3}(\.\d{3}){2,}$").sum())
-        points += int(digits.str.contains(r"^\d+\.(\d{1,2}|\d{4,})$|,\d{3}\.\d|^0\.\d").sum())
-        points += int(digits.str.contains(r"^\d{1,3}(,\d{3}){2,}$").sum())
-        unclear += int(digits.str.contains(r"^[1-9]\d{0,2}[.,]\d{3}$").sum())
-    if commas and points:
-        return None, bool(unclear)
-    told = True if commas else False if points else None
-    return told, bool(unclear) and told is None
 
 
 def _kind(said: Sequence[Meaning]) -> str:
@@ -475,11 +462,31 @@ def _once_each(columns: list[ColumnFound]) -> list[ColumnFound]:
     """Two columns that would be the same thing: none is, unless a person says which."""
     counts = Counter(c.target for c in columns if c.target)
     return [
-        replace(c, target="", why=f"{c.target}: found in two columns; name it at one of them",
-                values={}, asks=frozenset())
-        if counts[c.target] > 1 else c
+        replace(
+            c,
+            target="",
+            why=f"{c.target}: found in two columns; name it at one of them",
+            rival=c.target,
+        )
+        if counts[c.target] > 1
+        else c
         for c in columns
-    ]  # fmt: skip
+    ]
+
+
+def with_choice(found: TableFound, target: str, heading: str) -> TableFound:
+    """The table once a person has said which of rival columns is meant."""
+    columns = tuple(
+        replace(c, target=target, why="", rival="")
+        if c.rival == target and c.heading == heading
+        else replace(c, rival="", why=f"another column is {target}")
+        if c.rival == target
+        else c
+        for c in found.columns
+    )
+    named = [c.target for c in columns if c.target]
+    missing = tuple(_missing(found.table, named, both=found.both_sides))
+    return replace(found, columns=columns, missing=missing)
 
 
 def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFound:

@@ -73,14 +73,20 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
 
 def _side_letters(words: Sequence[tuple[str, ...]]) -> dict[str, str]:
     """What single letters mean for sides: only where both of a pair, and no other, are there."""
-    seen = {
-        token
-        for of in words
-        for before, token in zip(("", *of), of, strict=False)
-        if len(token) == 1 and token.isalpha() and (before.isdigit() or len(of) > 1)
-    }
+    numbered = {b for of in words for a, b in pairwise(of) if a.isdigit() and _is_letter(b)}
+    beside = {t for of in words if _is_of_a_wheel_end(of) for t in of if _is_letter(t)}
+    seen = numbered or beside
     fitting = [pair for pair in SIDE_LETTERS if seen == set(pair)]
     return fitting[0] if len(fitting) == 1 else {}
+
+
+def _is_letter(token: str) -> bool:
+    return len(token) == 1 and token.isalpha()
+
+
+def _is_of_a_wheel_end(of: tuple[str, ...]) -> bool:
+    """Whether what is left without single letters is read of a wheel end."""
+    return _concept(tuple(t for t in of if not _is_letter(t))).concept in OF_WHEEL_ENDS
 
 
 def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> _Place:

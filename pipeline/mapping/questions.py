@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from pipeline.mapping.findings import TableFound
+from pipeline.mapping.findings import TableFound, with_choice
 from pipeline.mapping.words import tokens
 from pipeline.settings import Settings
 
@@ -36,7 +36,9 @@ def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]
 
 
 def _question(key: str, found: Sequence[TableFound]) -> Question:
-    columns = [(t, c) for t in found for c in t.columns if key in c.asks and t.is_usable]
+    columns = [
+        (t, c) for t in found for c in t.columns if key in c.asks and c.target and t.is_usable
+    ]
     table, column = columns[0]
     example = next(
         (e for e in column.examples if _is_telling(key, e)), next(iter(column.examples), "")
@@ -131,6 +133,44 @@ def asked(
         tell(f"Question {no} of {len(open_questions)}: {question.text} ({question.where})")
         answers[question.key] = _answer(question, ask, tell)
     return answers
+
+
+def chosen(
+    found: Sequence[TableFound], ask: Callable[[str], str], tell: Callable[[str], None]
+) -> list[TableFound]:
+    """Tables once it is said which of columns that would be the same thing is meant."""
+    said: dict[tuple[str, tuple[str, ...]], str] = {}
+    tables = []
+    for table in found:
+        for target, headings in _rivals(table).items():
+            if (target, headings) not in said:
+                said[target, headings] = _choice(table, target, headings, ask, tell)
+            table = with_choice(table, target, said[target, headings])
+        tables.append(table)
+    return tables
+
+
+def _rivals(table: TableFound) -> dict[str, tuple[str, ...]]:
+    rivals: dict[str, tuple[str, ...]] = {}
+    for column in table.columns:
+        if column.rival:
+            rivals[column.rival] = (*rivals.get(column.rival, ()), column.heading)
+    return rivals
+
+
+def _choice(
+    table: TableFound,
+    target: str,
+    headings: tuple[str, ...],
+    ask: Callable[[str], str],
+    tell: Callable[[str], None],
+) -> str:
+    listed = ", ".join(f"{no} {heading}" for no, heading in enumerate(headings, start=1))
+    choices: dict[str, Value] = {str(no): h for no, h in enumerate(headings, start=1)}
+    text = f"Which column is {target}: {listed}?"
+    question = Question(target, text, choices, "1", f"in {table.path}")
+    tell(f"Question: {question.text} ({question.where})")
+    return str(_answer(question, ask, tell))
 
 
 def _answer(question: Question, ask: Callable[[str], str], tell: Callable[[str], None]) -> Value:

@@ -6,7 +6,7 @@ Whatever else it says stays unread, and its row says so.
 
 import datetime as dt
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import partial
 
 import polars as pl
@@ -24,6 +24,8 @@ _CLOCK = re.compile(r"[Tt ]+\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?( ?[ap]m)?( uhr)?z?$
 # The count of days in a workbook begins so, one day too many before March 1900.
 _FIRST_SERIAL = dt.date(1899, 12, 30)
 _SERIALS = range(20_000, 80_000)  # 1954 to 2119
+# Of days that show which comes first, so many may be slips.
+OUTLIERS = 0.05
 _FIRST_YEAR, _LAST_YEAR = 1950, 2100
 
 
@@ -113,10 +115,21 @@ def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
 
 
 def days(text: pl.Series, *, day_first: bool | None) -> pl.Series:
-    """Days; null where a cell is none, or two."""
+    """Days; null where a cell is none, or two.
+
+    A column whose own days speak against ``day_first`` is read without it.
+    """
     words = text.drop_nulls().unique(maintain_order=True)
+    if day_first is not None and _speaks_against(words.to_list(), day_first):
+        day_first = None
     values = pl.Series([day_of(word, day_first) for word in words], dtype=pl.Date)
     return text.replace_strict(words, values, default=None, return_dtype=pl.Date)
+
+
+def _speaks_against(words: list[str], day_first: bool) -> bool:
+    """Whether days that can be read in one way alone are mostly written the other way."""
+    shown = [told for word in words if (told := shows_day_first(word)) is not None]
+    return sum(told != day_first for told in shown) > OUTLIERS * len(shown)
 
 
 def day_of(text: str, day_first: bool | None) -> dt.date | None:
@@ -191,3 +204,21 @@ def shows_day_first(text: str) -> bool | None:
     if (by_day is None) == (by_month is None):
         return None
     return by_day is not None
+
+
+def shown_decimals(columns: Iterable[pl.Series]) -> tuple[bool | None, bool]:
+    """Whether commas are decimal, as cells show it; and whether some need to know and none does."""
+    commas = points = unclear = 0
+    for column in columns:
+        digits = column.drop_nulls().str.extract(r"^([+-]?[\d.,]+)", 1).drop_nulls()
+        commas += _count(digits, r"^\d+,(\d{1,2}|\d{4,})$|\.\d{3},\d|^0,\d|^\d{1,3}(\.\d{3}){2,}$")
+        points += _count(digits, r"^\d+\.(\d{1,2}|\d{4,})$|,\d{3}\.\d|^0\.\d|^\d{1,3}(,\d{3}){2,}$")
+        unclear += _count(digits, r"^[1-9]\d{0,2}[.,]\d{3}$")
+    if commas and points:
+        return None, bool(unclear)
+    told = True if commas else False if points else None
+    return told, bool(unclear) and told is None
+
+
+def _count(cells: pl.Series, pattern: str) -> int:
+    return int(cells.str.contains(pattern).sum())

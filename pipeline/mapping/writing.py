@@ -116,7 +116,7 @@ def settings_text(
     newline = "\r\n" if "\r\n" in kept else "\n"
     body = _body(kept, written, answers, asked)
     if _ANSWERS.search(kept) and answers:
-        lines = "".join(f"{key} = {_value(value)}\n" for key, value in answers.items())
+        lines = "".join(f"{key} = {_value(value)}{newline}" for key, value in answers.items())
         kept = _ANSWERS.sub(lambda found: found.group() + lines, kept, count=1)
     if not body:
         return kept

@@ -8,6 +8,7 @@ import polars as pl
 
 from models.adjustment.flag_outcomes import changes, flag_ages, precision
 from pipeline.marts import marts
+from pipeline.marts.flag_accuracy import flag_accuracy
 from pipeline.marts.results import Drift, Origin
 from pipeline.warehouse import warehouse
 
@@ -27,6 +28,7 @@ def write_flag_marts(
     worth = [_worth(frame, o.as_of) for frame, o in zip(compared, judged, strict=False)]
     table = pl.concat([marts.empty("flag_precision"), *worth]).sort("month")
     marts.write(con, "flag_precision", table)
+    marts.write(con, "flag_accuracy", flag_accuracy(con, table, judged))
     return table
 
 

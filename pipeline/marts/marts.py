@@ -14,16 +14,16 @@ from pipeline.marts.lives.schemas import LIFE_SCHEMAS
 from pipeline.marts.planning.schemas import PLANNING_SCHEMAS
 from pipeline.warehouse import warehouse
 
-STATES = (
-    "worn_out",
-    "in_band",
-    "set_wrong",
-    "slackening",
-    "stuck",
-    "tightening",
-    "uneven",
-    "not_seen",
-)
+STATES = {
+    "worn_out": "lining read, or estimated with an even chance, at or below its minimum",
+    "in_band": "its stroke holds inside the band, or nothing was read since it was set",
+    "set_wrong": "outside from the setting on, and holding there",
+    "slackening": "not keeping up with the wear",
+    "stuck": "no take-up at all, or a return test that failed",
+    "tightening": "taking up too much",
+    "uneven": "left and right of its axle apart",
+    "not_seen": "stroke overdue to be read, or never read",
+}
 
 
 class WearRates(dy.Schema):
@@ -38,7 +38,7 @@ class WearRates(dy.Schema):
     se = col.number("Its standard error", "mm per 10,000 km", low=0.0)
     ci_low = col.number("95 % interval, low end", "mm per 10,000 km")
     ci_high = col.number("95 % interval, high end", "mm per 10,000 km")
-    shrunk = dy.Bool(nullable=False, description="True: too few units, drawn to its axle type")
+    shrunk = dy.Bool(nullable=False, description="True: leans on other duties and axle types")
     own_mm_per_10000km = col.number("The group's own estimate, before that", "mm per 10,000 km")
     note = col.text("What limits the figure", nullable=True)
 
@@ -59,6 +59,25 @@ class WearComponents(dy.Schema):
     note = col.text("What the fit says of itself", nullable=True)
 
 
+class WearSpreads(dy.Schema):
+    """One row per way in which spread between units and linings may grow with the wear rate.
+
+    A law's weights are the rates' powers, 1 at the fleet's typical rate; ``wear_components`` holds
+    the spread there. REML likelihoods of a large fleet are those of some of its units.
+    """
+
+    name = col.text(
+        "even, proportional, power, … and 'by duty' where units differ in every duty", key=True
+    )
+    unit_power = col.number("Spread between units grows with this power of the rate", low=0.0)
+    life_power = col.number("Spread between linings grows with this power of it", low=0.0)
+    duty_share = col.share("Share of the units' variance that is a unit's own in each duty")
+    parameters = col.count("Numbers sought for it")
+    reml_loglik = col.number("REML log-likelihood")
+    aic = col.number("Twice the numbers sought less the log-likelihood")
+    chosen = dy.Bool(nullable=False, description="The one that rates and forecasts follow")
+
+
 class WearDepartures(dy.Schema):
     """One row per way in which wear may depart from a straight line in km."""
 
@@ -69,6 +88,10 @@ class WearDepartures(dy.Schema):
     ci_high = col.number("High end")
     p = col.share("Two-sided p")
     p_adjusted = col.share("Holm-adjusted")
+    steady = dy.Bool(
+        nullable=True,
+        description="Curvature: shown to change the rate by less than a tenth over 100,000 km",
+    )
     sentence = col.text("What was found, in words")
 
 
@@ -157,7 +180,11 @@ class WheelEndStatus(dy.Schema):
     take_up = col.number("Share of wear the adjuster takes up; 1 keeps pace")
     p_out_now = col.share("Chance that the stroke is outside its band now")
     p_out_next_check = col.share("Chance that it will be by the next check")
-    state = dy.Enum(STATES, nullable=False, description="What the history says")
+    state = dy.Enum(
+        list(STATES),
+        nullable=False,
+        description="What the history says: " + "; ".join(f"`{s}` {m}" for s, m in STATES.items()),
+    )
     flagged = dy.Bool(nullable=False, description="Look at it first")
     priority = col.number("Higher first")
     flag_reason = col.text(
@@ -354,6 +381,22 @@ class FlagPrecision(dy.Schema):
     ci_high = col.share("High end")
 
 
+class FlagAccuracy(dy.Schema):
+    """One row per origin: flags still open counted both ways, and faults found without a flag."""
+
+    month = dy.Date(nullable=False, primary_key=True, description="The origin")
+    precision_least = col.share("Share of flags that were right, if no open one is")
+    precision_most = col.share("If every open one is")
+    bounds_low = col.share("95 % limit (Wilson) of the least")
+    bounds_high = col.share("Of the most")
+    unflagged = col.count("Wheel ends without a flag then")
+    looked_at = col.count("Of these, adjusters checked or replaced since")
+    missed = col.count("Of these, found with a fault")
+    recall = col.share("Share of faults that had a flag, corrected for who was looked at")
+    recall_ci_low = col.share("95 % interval (Begg and Greenes), low end")
+    recall_ci_high = col.share("High end")
+
+
 class Months(dy.Schema):
     """One row per published month, as it was said then; a month made again replaces its row."""
 
@@ -402,6 +445,7 @@ class BacktestPit(dy.Schema):
 SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_rates": WearRates,
     "wear_components": WearComponents,
+    "wear_spreads": WearSpreads,
     "wear_departures": WearDepartures,
     "pointer_checks": PointerChecks,
     "pointers_not_reset": PointersNotReset,
@@ -420,6 +464,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "setting_quality": SettingQuality,
     "flag_changes": FlagChanges,
     "flag_precision": FlagPrecision,
+    "flag_accuracy": FlagAccuracy,
     "backtest": Backtest,
     "backtest_pit": BacktestPit,
 }

@@ -8,7 +8,7 @@ import polars as pl
 from dashboards.advice import with_evidence
 from pipeline.marts import marts
 from pipeline.marts.results import Drift, Forecasts
-from pipeline.publish.page_frames import fleet_of
+from pipeline.publish.fleet import fleet_of
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 

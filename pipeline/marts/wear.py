@@ -29,6 +29,7 @@ def write_wear_marts(
     """Write what the wear fit says, and test what it takes for granted."""
     marts.write(con, "wear_rates", _rates(fit))
     marts.write(con, "wear_components", _components(fit))
+    marts.write(con, "wear_spreads", _spreads(fit))
     marts.write(con, "wear_departures", _departures(wear_departures(*_tested_readings(con))))
     marts.write(con, "pointer_checks", _pointer_checks(calibration))
     marts.write(con, "pointers_not_reset", calibration.not_reset)
@@ -64,7 +65,7 @@ def _rates(fit: WearFit) -> pl.DataFrame:
     return rates_frame(fit).with_columns(
         own_mm_per_10000km=pl.col("raw_mm_per_10000km"),
         note=pl.when("shrunk").then(
-            pl.lit("few units: drawn toward the other duties of its axle type")
+            pl.lit("leans by a quarter or more on other duties and axle types")
         ),
     )
 
@@ -73,8 +74,14 @@ def _components(fit: WearFit) -> pl.DataFrame:
     return components_frame(fit).with_columns(note=pl.lit(" ".join(fit.notes) or None))
 
 
+def _spreads(fit: WearFit) -> pl.DataFrame:
+    rows = [{**asdict(law), "aic": law.aic} for law in fit.laws]
+    return pl.DataFrame(rows, schema={n: c.dtype for n, c in marts.WearSpreads.columns().items()})
+
+
 def _departures(departures: tuple[Departure, ...]) -> pl.DataFrame:
-    return pl.DataFrame([asdict(d) for d in departures], infer_schema_length=None)
+    columns = {n: c.dtype for n, c in marts.WearDepartures.columns().items()}
+    return pl.DataFrame([asdict(d) for d in departures], schema=columns)
 
 
 def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:

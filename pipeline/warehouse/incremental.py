@@ -39,6 +39,7 @@ CONTENT = "content_id bigint, table_name varchar, sha256 varchar"
 READ = (
     "judge.odometer_verdicts",
     "judge.wheel_ends",
+    "reduce.adjuster_duty_pieces",
     "reduce.adjuster_spells",
     "reduce.adjusters_now",
     "reduce.drift_outlook",

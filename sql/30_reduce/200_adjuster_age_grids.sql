@@ -1,24 +1,15 @@
 -- grain: clock × axle type × duty
 -- key: clock, axle_type, duty
--- inputs: stage.adjuster_lives
+-- inputs: reduce.adjuster_duty_pieces
 -- meaning: the step ages are rounded to before they are counted; 0 = not rounded, because few distinct ages occur
 with
 ages as (
-    select 'km' as clock, axle_type, duty, left_km as age
-    from stage.adjuster_lives
-    where age_known
+    select clock, axle_type, duty, left_age as age
+    from reduce.adjuster_duty_pieces
     union all
-    select 'km', axle_type, duty, right_km
-    from stage.adjuster_lives
-    where age_known and right_km is not null
-    union all
-    select 'weeks', axle_type, duty, left_weeks
-    from stage.adjuster_lives
-    where age_known
-    union all
-    select 'weeks', axle_type, duty, right_weeks
-    from stage.adjuster_lives
-    where age_known and right_weeks is not null
+    select clock, axle_type, duty, right_age
+    from reduce.adjuster_duty_pieces
+    where right_age is not null
 ),
 counted as (
     select

@@ -1,16 +1,13 @@
 -- grain: clock × axle type × duty × cause × last age known good × age found failed
 -- key: clock, axle_type, duty, cause, left_age, right_age
--- inputs: stage.adjuster_lives, reduce.adjuster_age_grids
--- meaning: failed adjusters counted by the interval they failed in (equal ages: seen to fail); ages in the clock's unit
+-- inputs: reduce.adjuster_duty_pieces, reduce.adjuster_age_grids
+-- meaning: failed adjusters counted by the duty and the interval they failed in (equal ages: seen to fail); ages in the clock's unit
 with
 failures as (
-    select 'km' as clock, axle_type, duty, cause, left_km as good_at, right_km as failed_at
-    from stage.adjuster_lives
-    where age_known and right_km is not null
-    union all
-    select 'weeks', axle_type, duty, cause, left_weeks, right_weeks
-    from stage.adjuster_lives
-    where age_known and right_weeks is not null and left_weeks is not null
+    select
+        clock, axle_type, duty, ending as cause, left_age as good_at, right_age as failed_at, weight
+    from reduce.adjuster_duty_pieces
+    where right_age is not null
 ),
 stepped as (
     select
@@ -20,6 +17,7 @@ stepped as (
         failures.cause,
         failures.good_at,
         failures.failed_at,
+        failures.weight,
         grids.age_step,
         case when grids.age_step > 0
             then cast(round(failures.good_at / grids.age_step) as bigint) end as good_step,
@@ -39,6 +37,7 @@ placed as (
         duty,
         cause,
         age_step,
+        weight,
         case
             when age_step = 0 then good_at
             when good_at = failed_at then greatest(failed_step, 1) * age_step
@@ -60,7 +59,7 @@ final as (
         age_step,
         left_age,
         right_age,
-        count(*) as adjusters
+        cast(sum(cast(weight as decimal(38, 9))) as double) as adjusters
     from placed
     group by clock, axle_type, duty, cause, age_step, left_age, right_age
 )

@@ -1,16 +1,12 @@
 -- grain: clock × axle type × duty × end of watching × last age known good
 -- key: clock, axle_type, duty, ending, left_age
--- inputs: stage.adjuster_lives, reduce.adjuster_age_grids
--- meaning: adjusters not known to have failed, counted by last age known good; ending in_service, planned, unstated, left_service
+-- inputs: reduce.adjuster_duty_pieces, reduce.adjuster_age_grids
+-- meaning: adjusters not known to have failed, counted by last age known good; ending in_service, planned, unstated, left_service, or changed (went on in another duty)
 with
 survivors as (
-    select 'km' as clock, axle_type, duty, cause as ending, left_km as good_at
-    from stage.adjuster_lives
-    where age_known and right_km is null
-    union all
-    select 'weeks', axle_type, duty, cause, left_weeks
-    from stage.adjuster_lives
-    where age_known and right_weeks is null and left_weeks is not null
+    select clock, axle_type, duty, ending, left_age as good_at, weight
+    from reduce.adjuster_duty_pieces
+    where right_age is null
 ),
 placed as (
     select
@@ -19,6 +15,7 @@ placed as (
         survivors.duty,
         survivors.ending,
         grids.age_step,
+        survivors.weight,
         case
             when grids.age_step = 0 then survivors.good_at
             else cast(round(survivors.good_at / grids.age_step) as bigint) * grids.age_step
@@ -37,7 +34,7 @@ final as (
         ending,
         age_step,
         left_age,
-        count(*) as adjusters
+        cast(sum(cast(weight as decimal(38, 9))) as double) as adjusters
     from placed
     group by clock, axle_type, duty, ending, age_step, left_age
 )

@@ -299,7 +299,7 @@ def test_steps_are_of_no_one_maker():
         ("free_stroke_mm", ("Free stroke", "Stroke as left", "Band</th>", "Aim</th>")),
         ("wear_indicator_deg", ("Wear pointer", "wear pointer")),
         ("return_test", ("Returns</th>", "Return test, as")),
-        ("cap_state", ("Cap</th>", "Look at the grease cap")),
+        ("cap_state", ("Cap</th>", "the grease cap (seated")),
     ],
 )
 def test_what_a_fleet_does_not_record_is_not_asked_for(left_out, words):
@@ -333,7 +333,7 @@ def test_a_fleets_own_steps_stand_in_place_of_the_general_ones():
     assert "the fleet's own, from fleet.toml" in text
     assert "Level ground, wheels chocked" in text
     assert "replaced, not re-set" in text
-    assert "Write down the day and the odometer" not in text
+    assert "Write down day, odometer" not in text
 
 
 # ---- the command

@@ -11,6 +11,7 @@ from tests import ROOT
 
 SQL = ROOT / "sql" / "30_reduce"
 TABLES = (
+    "195_adjuster_duty_pieces",
     "200_adjuster_age_grids",
     "210_adjuster_interval_counts",
     "220_adjuster_censored_counts",
@@ -37,7 +38,16 @@ def reduced(lives: pl.DataFrame) -> dict[str, pl.DataFrame]:
     with duckdb.connect() as database:
         database.execute("create schema stage; create schema reduce")
         database.register("lives", lives)
-        database.execute("create table stage.adjuster_lives as from lives")
+        database.execute(
+            """create table stage.adjuster_lives as
+            select *, adjuster_id as unit_id, null::date as fitted_on, null::date as entry_on,
+            null::date as ended_on, 0.0 as fitted_km from lives"""
+        )
+        database.execute(
+            """create table stage.duty_spells
+            (unit_id varchar, duty varchar, from_on date, until_on date);
+            create table stage.unit_days (unit_id varchar, on_date date, km double)"""
+        )
         for table in TABLES:
             select = (SQL / f"{table}.sql").read_text()
             database.execute(f"create table reduce.{table[4:]} as {select}")
@@ -196,3 +206,56 @@ def test_rounding_never_closes_an_interval_or_moves_a_failure_to_age_zero():
     seen = intervals.filter(cause="damaged").select("left_age", "right_age").row(0)
     assert stuck == (10_000.0, 10_250.0)
     assert seen == (250.0, 250.0)
+
+
+def moved(rows: list[tuple[object, ...]], spells: str, days: str) -> pl.DataFrame:
+    """The duty pieces, on km, of adjusters whose unit changed duty."""
+    lives = pl.DataFrame(rows, schema=COLUMNS, orient="row")
+    with duckdb.connect() as database:
+        database.execute("create schema stage; create schema reduce")
+        database.register("lives", lives)
+        database.execute(
+            f"""create table stage.adjuster_lives as
+            select *, 'U' as unit_id, date '2020-01-01' as fitted_on, date '2020-01-01' as entry_on,
+            date '2023-01-01' as ended_on, 0.0 as fitted_km, null::double as entry_weeks,
+            null::double as left_weeks, null::double as right_weeks from lives;
+            create table stage.duty_spells as
+            select * from (values {spells}) as s (unit_id, duty, from_on, until_on);
+            create table stage.unit_days as
+            select * from (values {days}) as d (unit_id, on_date, km)"""
+        )
+        select = (SQL / "195_adjuster_duty_pieces.sql").read_text()
+        order = "adjuster_id, entry_age, right_age nulls last"
+        return database.sql(f"select * from ({select}) where clock = 'km' order by {order}").pl()
+
+
+SPELLS = """('U', 'haul', date '1900-01-01', date '2021-01-01'),
+    ('U', 'town', date '2021-01-01', date '2099-01-01')"""
+DAYS = "('U', date '2021-01-01', 1200.0)"
+
+
+def test_an_adjuster_counts_in_each_duty_for_the_km_it_ran_there():
+    """Changed at 1,200 km: good until then in haul; in town from 1,200 km on."""
+    pieces = moved([("a", "drive", "haul", True, 0.0, 2000.0, 3000.0, "stuck")], SPELLS, DAYS)
+    columns = ("duty", "ending", "entry_age", "left_age", "right_age", "weight")
+    assert pieces.select(columns).rows() == [
+        ("haul", "changed", 0.0, 1200.0, None, 1.0),
+        ("town", "stuck", 1200.0, 2000.0, 3000.0, 1.0),
+    ]
+
+
+def test_a_failure_across_a_change_of_duty_counts_in_both_by_the_km_run():
+    """Good at 1,000, found failed at 2,000, changed at 1,200: a fifth of the interval in haul."""
+    pieces = moved([("a", "drive", "haul", True, 0.0, 1000.0, 2000.0, "stuck")], SPELLS, DAYS)
+    failed = pieces.drop_nulls("right_age").select("duty", "left_age", "right_age", "weight")
+    assert failed.rows() == [
+        ("haul", 1000.0, 1200.0, pytest.approx(0.2)),
+        ("town", 1200.0, 2000.0, pytest.approx(0.8)),
+    ]
+    went_on = pieces.filter(ending="changed").select("duty", "left_age", "weight")
+    assert went_on.rows() == [("haul", 1200.0, pytest.approx(0.8))]
+
+
+def test_a_change_after_the_last_good_look_says_nothing():
+    pieces = moved([("a", "drive", "haul", True, 0.0, 1000.0, None, "in_service")], SPELLS, DAYS)
+    assert pieces.select("duty", "left_age", "weight").rows() == [("haul", 1000.0, 1.0)]

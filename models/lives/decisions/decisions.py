@@ -178,26 +178,54 @@ def age_replacement(
     rng: np.random.Generator,
     draws: int = 200,
     unit: str = "km",
+    others: Sequence[tuple[LifeFit, float]] = (),
 ) -> AgeReplacement:
-    """The decision for the fleet's own costs of a planned and a failed replacement."""
-    law = fit.distribution
-    age, saving = _age_and_saving(law, planned, failed)
-    drawn = [_age_and_saving(other, planned, failed) for other in parameter_draws(fit, draws, rng)]
+    """The decision for the fleet's own costs of a planned and a failed replacement.
+
+    ``others``: distributions that the records leave open and their weights (``fit`` among them).
+    The age is then the mean of their ages on the log scale, where most of their weight has one.
+    """
+    fits = list(others) or [(fit, 1.0)]
+    age, saving = _averaged_age(fits, planned, failed)
+    laws = [
+        other
+        for each, weight in fits
+        for other in parameter_draws(each, max(1, round(weight * draws)), rng)
+    ]
+    drawn = [_age_and_saving(other, planned, failed) for other in laws]
     ages = [a for a, gain in drawn if a is not None and gain >= LEAST_SAVING]
     low, high = np.quantile(ages, [0.1, 0.9]) if ages else (np.nan, np.nan)
-    run_to_failure = failed / law.mean()
+    run_to_failure = sum(weight * failed / each.distribution.mean() for each, weight in fits)
     chosen = age if age is not None and saving >= LEAST_SAVING else None
     return AgeReplacement(
         age=chosen,
         saving=saving if chosen is not None else 0.0,
-        failed_before=float(law.failed(np.array([chosen]))[0]) if chosen is not None else 1.0,
+        failed_before=_failed_by(fits, chosen),
         cost_rate=run_to_failure * (1.0 - saving) if chosen is not None else run_to_failure,
         run_to_failure_rate=run_to_failure,
         age_low=float(low),
         age_high=float(high),
-        none_share=1.0 - len(ages) / draws,
-        words=_replacement_words(law, chosen, saving, planned, failed, unit),
+        none_share=1.0 - len(ages) / len(laws),
+        words=_replacement_words(fits, chosen, saving, planned, failed, unit),
     )
+
+
+def _averaged_age(
+    fits: Sequence[tuple[LifeFit, float]], planned: float, failed: float
+) -> tuple[float | None, float]:
+    found = [(_age_and_saving(fit.distribution, planned, failed), w) for fit, w in fits]
+    paying = [(age, saving, w) for (age, saving), w in found if age is not None]
+    share = sum(w for _, _, w in paying)
+    if share < 0.5:
+        return None, 0.0
+    age = float(np.exp(sum(w * np.log(age) for age, _, w in paying) / share))
+    return age, sum(w * saving for _, saving, w in paying) / share
+
+
+def _failed_by(fits: Sequence[tuple[LifeFit, float]], age: float | None) -> float:
+    if age is None:
+        return 1.0
+    return float(sum(w * fit.distribution.failed(np.array([age]))[0] for fit, w in fits))
 
 
 def _age_and_saving(
@@ -211,15 +239,16 @@ def _age_and_saving(
 
 
 def _replacement_words(
-    law: LifeDistribution,
+    fits: Sequence[tuple[LifeFit, float]],
     age: float | None,
     saving: float,
     planned: float,
     failed: float,
     unit: str,
 ) -> str:
+    law = max(fits, key=lambda each: each[1])[0].distribution
     if age is not None:
-        share = float(law.failed(np.array([age]))[0])
+        share = _failed_by(fits, age)
         return (
             f"Replacing at {age:,.0f} {unit} costs {saving:.0%} less than running to failure; "
             f"{share:.0%} fail before it."

@@ -13,7 +13,7 @@ Ages are in one unit throughout, km or weeks; right-censoring is `right = inf` i
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -35,6 +35,8 @@ class LifeCounts:
     censored adjusters:  censored[k] were last known good at censored_at[k].
     entered adjusters:   entered[j] came under observation at age entry[j] > 0; those seen from
                          age 0 need no row.
+    continued:           how many of the censored went on in another duty, where they are counted
+                         again: an adjuster counts in every duty it ran in.
 
     Raises ValueError on negative, unordered or non-finite ages or counts.
     """
@@ -46,6 +48,7 @@ class LifeCounts:
     censored: FloatArray
     entry: FloatArray
     entered: FloatArray
+    continued: float = field(default=0.0, kw_only=True)
 
     def __post_init__(self) -> None:
         _check_table("failed", self.failed, self.left, self.right)
@@ -65,6 +68,11 @@ class LifeCounts:
     def adjusters(self) -> float:
         """Number of adjusters, failed or not."""
         return float(self.failed.sum() + self.censored.sum())
+
+    @property
+    def different_adjusters(self) -> float:
+        """Number of adjusters, one that went on in another duty counted once."""
+        return self.adjusters - self.continued
 
     @property
     def exposure(self) -> float:
@@ -196,13 +204,25 @@ def counts_by_group(
     )
     parts = [table.partition_by(GROUP, as_dict=True) for table in tables]
     keys = sorted({key for part in parts for key in part}, key=str)
+    went_on = _went_on(censored.filter(on_clock))
     groups: dict[GroupKey, LifeCounts] = {
-        (key[0], key[1]): _group_counts(
-            *(part.get(key, table.clear()) for part, table in zip(parts, tables, strict=True))
+        (key[0], key[1]): replace(
+            _group_counts(
+                *(part.get(key, table.clear()) for part, table in zip(parts, tables, strict=True))
+            ),
+            continued=went_on.get((key[0], key[1]), 0.0),
         )
         for key in keys
     }
     return {**groups, **_pools(groups)} if pooled and groups else groups
+
+
+def _went_on(censored: pl.DataFrame) -> dict[GroupKey, float]:
+    """Adjusters of each group that went on in another duty."""
+    if "ending" not in censored.columns:
+        return {}
+    changed = censored.filter(ending="changed").group_by(GROUP).agg(pl.col("adjusters").sum())
+    return {(axle, duty): float(n) for axle, duty, n in changed.select(*GROUP, "adjusters").rows()}
 
 
 def _pools(groups: dict[GroupKey, LifeCounts]) -> dict[GroupKey, LifeCounts]:
@@ -226,4 +246,5 @@ def pooled_counts(groups: Collection[LifeCounts]) -> LifeCounts:
         *_counted({"left": joined("left"), "right": joined("right")}, joined("failed")),
         *_counted({"age": joined("censored_at")}, joined("censored")),
         *_counted({"age": joined("entry")}, joined("entered")),
+        continued=sum(group.continued for group in groups),
     )

@@ -13,7 +13,7 @@ Burnham & Anderson (2002), *Model Selection and Multimodel Inference*, ch. 2 for
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from models.common.arrays import FloatArray
 from models.lives.fits.data import LifeCounts
 from models.lives.fits.distributions import LAWS, DistributionName, LifeDistribution, StandardLaw
 from models.lives.fits.likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
+from models.lives.fits.units import UnitLives, spread_covariance, unit_spread
 
 PARAMETERS = 2
 MAX_STEPS = 60
@@ -53,7 +54,9 @@ class Convergence:
 class LifeFit:
     """A fitted life distribution.
 
-    covariance: (2, 2), of (log scale, log sigma), the inverse observed information.
+    covariance: (2, 2), of (log scale, log sigma), counting units as they differ where they are
+    known; naive: the inverse observed information, as if every adjuster stood alone; units: in
+    which one failed (infinite where units are not known).
     aicc uses the number of failures as the sample size (censored items add little) and is infinite
     below four; `criterion` is it below 80 failures and AIC from there on.
     """
@@ -64,6 +67,8 @@ class LifeFit:
     adjusters: float
     failures: float
     convergence: Convergence
+    naive: FloatArray
+    units: float = np.inf
 
     @property
     def name(self) -> DistributionName:
@@ -114,7 +119,8 @@ class NoLifeFit:
 class LifeChoice:
     """The fits of one group; `chosen` has the least AIC (AICc when failures are few).
 
-    weights: each fit's share of exp(-difference / 2), its relative support among those fitted.
+    weights: each fit's share of exp(-difference / 2 c), its relative support among those fitted, c
+    being by how much units differ more than adjusters that stand alone.
     """
 
     fits: tuple[LifeFit, ...]
@@ -124,12 +130,15 @@ class LifeChoice:
     verdict: str
 
 
-def fit_life(counts: LifeCounts, name: DistributionName) -> LifeFit | NoLifeFit:
+def fit_life(
+    counts: LifeCounts, name: DistributionName, lives: UnitLives | None = None
+) -> LifeFit | NoLifeFit:
     """The maximum-likelihood fit of one distribution, or why there is none.
 
     Ages of `counts` in any one unit; `scale` comes back in it. Valid for failures independent of
     inspection times and of the ends that censor; standard errors for tens of failures and more
-    (profile limits for fewer).
+    (profile limits for fewer). `lives`: the same adjusters by unit, for limits that hold where
+    those of a unit are alike.
     """
     reason = _without_maximum(counts)
     if reason:
@@ -143,7 +152,14 @@ def fit_life(counts: LifeCounts, name: DistributionName) -> LifeFit | NoLifeFit:
     if not fit.convergence.certified:
         reason = "the search for the likelihood's maximum did not settle on one"
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
-    return fit
+    return fit if lives is None else _over_units(fit, lives)
+
+
+def _over_units(fit: LifeFit, lives: UnitLives) -> LifeFit:
+    """The fit with the covariance that its units' own scores show."""
+    spread = unit_spread(fit.distribution.law, fit.theta, lives)
+    covariance = spread_covariance(fit.naive, spread)
+    return replace(fit, covariance=covariance, units=max(spread.units, 2.0))
 
 
 def _without_maximum(counts: LifeCounts) -> str:
@@ -249,6 +265,7 @@ def _fit_at(
     return LifeFit(
         distribution=LifeDistribution(law, float(theta[0]), float(theta[1])),
         covariance=covariance,
+        naive=covariance,
         loglik=float(at.value[0]),
         adjusters=counts.adjusters,
         failures=counts.failures,
@@ -275,9 +292,13 @@ def parameter_draws(fit: LifeFit, draws: int, rng: np.random.Generator) -> list[
     return [LifeDistribution(law, float(mu), float(tau)) for mu, tau in thetas]
 
 
-def choose_life(counts: LifeCounts, names: Sequence[DistributionName] = tuple(LAWS)) -> LifeChoice:
+def choose_life(
+    counts: LifeCounts,
+    names: Sequence[DistributionName] = tuple(LAWS),
+    lives: UnitLives | None = None,
+) -> LifeChoice:
     """All named distributions fitted, and the one the records support best."""
-    results = [fit_life(counts, name) for name in names]
+    results = [fit_life(counts, name, lives) for name in names]
     fits = tuple(result for result in results if isinstance(result, LifeFit))
     unfitted = tuple(result for result in results if isinstance(result, NoLifeFit))
     ranked = sorted(fits, key=lambda fit: (fit.criterion, -fit.loglik))
@@ -286,11 +307,16 @@ def choose_life(counts: LifeCounts, names: Sequence[DistributionName] = tuple(LA
     )
 
 
+def overdispersion(fit: LifeFit) -> float:
+    """Mean ratio of variances over units to the likelihood's own: 1 where adjusters stand alone."""
+    return float(np.trace(np.linalg.solve(fit.naive, fit.covariance)) / PARAMETERS)
+
+
 def _weights(fits: tuple[LifeFit, ...]) -> dict[DistributionName, float]:
     if not fits:
         return {}
     aic = np.array([fit.aic for fit in fits])  # the correction is the same for all and cancels
-    support = np.exp(-0.5 * (aic - aic.min()))
+    support = np.exp(-0.5 * (aic - aic.min()) / overdispersion(fits[int(aic.argmin())]))
     return dict(zip((fit.name for fit in fits), (support / support.sum()).tolist(), strict=True))
 
 

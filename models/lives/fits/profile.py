@@ -12,6 +12,8 @@ half a chi-square quantile. Each quantity is made a coordinate, so that psi can 
 Newton solves the two equations (value = threshold, slope in nu = 0) for all limits at once
 (Venzon & Moolgavkar 1988, *Applied Statistics* 37:87). A limit that does not certify is found
 again by a bracketing search on the profile; one that the likelihood never crosses is 0 or infinite.
+Where adjusters of one unit are alike the drop is widened by the ratio of the quantity's variance
+over units to the likelihood's own (``models.lives.fits.units``), and by Student's t for the units.
 Limits keep to [0, 1] and transform with the quantity, where estimate ± SE limits mislead
 (Meeker & Escobar 1998, ch. 8).
 """
@@ -27,7 +29,7 @@ import numpy.typing as npt
 from scipy import optimize
 
 from models.common.arrays import BoolArray, FloatArray
-from models.common.distributions import likelihood_drop
+from models.common.distributions import likelihood_drop, t_quantile
 from models.lives.fits.data import LifeCounts
 from models.lives.fits.distributions import LifeDistribution, StandardLaw
 from models.lives.fits.likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
@@ -97,7 +99,7 @@ class _Problem(NamedTuple):
     coordinates: _Coordinates
     psi_hat: FloatArray
     nu_hat: FloatArray
-    threshold: float
+    threshold: FloatArray
 
 
 def life_intervals(
@@ -126,9 +128,9 @@ def profile_limits(
     """Two-sided limits of each quantity, found together. `level` in (0, 1)."""
     if not quantities:
         return []
-    drop = likelihood_drop(level)
     coordinates = _coordinates(fit.distribution.law, quantities)
     psi_hat, nu_hat = _coordinates_of(coordinates, fit.theta)
+    drop = _drops(coordinates, fit, level)
     problem = _Problem(
         fit.distribution.law,
         likelihood_terms(counts),
@@ -142,6 +144,23 @@ def profile_limits(
         _interval(fit.distribution, quantity, *psi)
         for quantity, *psi in zip(quantities, psi_hat, low, high, strict=True)
     ]
+
+
+def _drops(c: _Coordinates, fit: LifeFit, level: float) -> FloatArray:
+    """How far the log-likelihood falls at each quantity's limits, (K,)."""
+    mu, tau = fit.theta
+    sigma = float(np.exp(tau))
+    z = (c.log_age - mu) / sigma
+    along_mu = np.where(c.is_survival > 0, -1.0 / sigma, 1.0 - c.tau_is_psi)
+    along_tau = np.where(c.is_survival > 0, -z, np.where(c.tau_is_psi > 0, 1.0, c.z_p * sigma))
+    slope = np.stack([along_mu, along_tau], axis=1)
+    over_units, alone = (
+        np.einsum("ki,ij,kj->k", slope, matrix, slope) for matrix in (fit.covariance, fit.naive)
+    )
+    drop = likelihood_drop(level)
+    if np.isfinite(fit.units):
+        drop = 0.5 * float(t_quantile(0.5 + level / 2, fit.units - 1.0)) ** 2
+    return np.asarray(drop * over_units / alone)
 
 
 def _coordinates(law: StandardLaw, quantities: Sequence[Quantity]) -> _Coordinates:
@@ -197,7 +216,7 @@ def _profile_at(problem: _Problem, psi: FloatArray, nu: FloatArray) -> _Profile:
     )
 
 
-def _both_limits(problem: _Problem, drop: float) -> tuple[FloatArray, FloatArray]:
+def _both_limits(problem: _Problem, drop: FloatArray) -> tuple[FloatArray, FloatArray]:
     """psi at the lower and upper limit of every quantity."""
     count = problem.psi_hat.size
     side = np.repeat([-1.0, 1.0], count)
@@ -205,8 +224,9 @@ def _both_limits(problem: _Problem, drop: float) -> tuple[FloatArray, FloatArray
         coordinates=_Coordinates(*(np.tile(field, 2) for field in problem.coordinates)),
         psi_hat=np.tile(problem.psi_hat, 2),
         nu_hat=np.tile(problem.nu_hat, 2),
+        threshold=np.tile(problem.threshold, 2),
     )
-    reach = _standard_errors(doubled) * np.sqrt(2.0 * drop)
+    reach = _standard_errors(doubled) * np.sqrt(2.0 * np.tile(drop, 2))
     with np.errstate(over="ignore", invalid="ignore"):
         psi, certified = _newton_limits(doubled, side, reach)
     for k in np.flatnonzero(~certified):
@@ -240,7 +260,7 @@ def _newton_limits(
         certified[rest] = _certified(part, at, psi[rest], side[rest])
         if certified.all():
             break
-        d_psi, d_nu = _newton_step(at, problem.threshold)
+        d_psi, d_nu = _newton_step(at, part.threshold)
         longest = np.maximum(np.abs(d_psi) / reach[rest], np.abs(d_nu) / nu_reach[rest])
         shrink = np.where(certified[rest], np.inf, np.maximum(longest, 1.0))
         psi[rest] += d_psi / shrink
@@ -248,7 +268,7 @@ def _newton_limits(
     return psi, certified
 
 
-def _newton_step(at: _Profile, threshold: float) -> tuple[FloatArray, FloatArray]:
+def _newton_step(at: _Profile, threshold: FloatArray) -> tuple[FloatArray, FloatArray]:
     gap = at.value - threshold
     determinant = at.d_psi * at.d_nu_nu - at.d_nu * at.d_psi_nu
     determinant = np.where(np.abs(determinant) > 1e-300, determinant, 1e-300)
@@ -275,6 +295,7 @@ def _some(problem: _Problem, places: IntArray) -> _Problem:
         coordinates=_Coordinates(*(field[places] for field in problem.coordinates)),
         psi_hat=problem.psi_hat[places],
         nu_hat=problem.nu_hat[places],
+        threshold=problem.threshold[places],
     )
 
 
@@ -283,7 +304,7 @@ def _searched_limit(problem: _Problem, side: float, reach: float) -> float:
     psi_hat, inside = float(problem.psi_hat[0]), 0.0
 
     def above(distance: float) -> float:
-        return _profiled(problem, psi_hat + side * distance) - problem.threshold
+        return _profiled(problem, psi_hat + side * distance) - float(problem.threshold[0])
 
     outside = reach
     while above(outside) > 0.0:

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
@@ -18,6 +18,7 @@ from models.lives.decisions.fleet import (
     undetected_interval,
 )
 from models.lives.fits.data import GroupKey
+from models.lives.fits.distributions import LAWS
 from models.lives.fits.parametric import LifeFit
 from models.lives.fits.profile import Interval
 from models.relines.budget import budget_months
@@ -41,7 +42,8 @@ class Cell:
     """Wheel ends of one axle type and duty, and the life that stands for their adjusters.
 
     wheel_ends: ``depot``, ``age_km`` (on the as-of day; null: unknown), ``km_per_day``,
-    ``present``; whose: the group the life was fitted to.
+    ``present``; whose: the group the life was fitted to; left_open: its fits of every distribution
+    that the records leave open.
     """
 
     axle_type: str
@@ -49,6 +51,7 @@ class Cell:
     wheel_ends: pl.DataFrame
     whose: GroupKey
     life: LifeFit
+    left_open: tuple[LifeFit, ...] = ()
 
     @property
     def weight(self) -> float:
@@ -112,7 +115,8 @@ def fleet_cells(wheel_ends: pl.DataFrame, lives: Lives) -> list[Cell]:
     for (axle_type, duty), part in sorted(parts.items()):
         found = lives.life_of(str(axle_type), str(duty))
         if found is not None:
-            cells.append(Cell(str(axle_type), str(duty), part, *found))
+            left_open = tuple(fit for fit, _ in lives.left_open(found[0]))
+            cells.append(Cell(str(axle_type), str(duty), part, *found, left_open))
     return cells
 
 
@@ -128,24 +132,45 @@ def expected_failures(
     places: list[str | None] = [*depots, None]  # the last holds wheel ends without a depot
     groups = [group for cell in cells for group in _groups(cell, places, wheel_ends)]
     rng = np.random.default_rng(SEED)
-    found = fleet_failures(groups, len(places), months.calendar.month_ends, rng=rng, draws=DRAWS)
+    ends = months.calendar.month_ends
+    found = fleet_failures(groups, len(places), ends, rng=rng, draws=DRAWS)
+    least, most = _over_laws(cells, places, wheel_ends, ends)
     weights = [float(wheel_ends.filter(pl.col("depot") == d)["present"].sum()) for d in depots]
     told = [*zip(depots, weights, strict=True), (None, float(wheel_ends["present"].sum()))]
     places_told = [*range(len(depots)), len(places)]
-    columns = (found.expected, found.p10, found.p50, found.p90)
-    names = ("failures_mean", "failures_p10", "failures_p50", "failures_p90")
+    columns = (found.expected, found.p10, found.p50, found.p90, least, most)
+    names = ("mean", "p10", "p50", "p90", "mean_least_law", "mean_most_law")
     rows = [
         {
             "month": month,
             "depot": depot,
             "adjusters": weight,
-            **{n: float(c[place, i]) for n, c in zip(names, columns, strict=True)},
+            **{f"failures_{n}": float(c[place, i]) for n, c in zip(names, columns, strict=True)},
             "note": _part_month(i, months.days_ahead[0]),
         }
         for i, month in enumerate(months.starts)
         for place, (depot, weight) in zip(places_told, told, strict=True)
     ]
     return frame_of("expected_failures", rows)
+
+
+def _over_laws(
+    cells: Sequence[Cell],
+    places: Sequence[str | None],
+    everyone: pl.DataFrame,
+    month_ends: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Least and most failures expected under any distribution that the records leave open."""
+    found = []
+    for name in LAWS:
+        lives = [
+            next((fit for fit in cell.left_open if fit.name == name), cell.life) for cell in cells
+        ]
+        under = [replace(cell, life=life) for cell, life in zip(cells, lives, strict=True)]
+        groups = [group for cell in under for group in _groups(cell, places, everyone)]
+        rng = np.random.default_rng(SEED)
+        found.append(fleet_failures(groups, len(places), month_ends, rng=rng, draws=1).expected)
+    return np.min(found, axis=0), np.max(found, axis=0)
 
 
 def _part_month(place: int, days: int) -> str | None:
@@ -272,7 +297,10 @@ def replacement_ages(lives: Lives, settings: Settings) -> pl.DataFrame:
         row: Row = {"axle_type": key[0], "duty": key[1]}
         if fit is not None and planned > 0.0:
             rng = np.random.default_rng(SEED)
-            found = age_replacement(fit, planned, failed, rng=rng, draws=AGE_DRAWS)
+            left_open = lives.left_open(key)
+            found = age_replacement(
+                fit, planned, failed, rng=rng, draws=AGE_DRAWS, others=left_open
+            )
             rows.append({**row, **_decided(found, planned, failed)})
         elif fit is not None:
             rows.append({**row, "verdict": NO_COSTS})

@@ -1,13 +1,14 @@
 """Adjuster life: counted intervals → fits, curves and probability scales of every group."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray
+from models.lives.fits.averaging import PoolTest, averaged_quantile, open_fits, pool_test
 from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_scale
 from models.lives.fits.data import GroupKey, LifeCounts, counts_by_group
 from models.lives.fits.few_failures import enough_failures, scarce_life
@@ -16,12 +17,15 @@ from models.lives.fits.npmle import Npmle, fit_npmle
 from models.lives.fits.parametric import LifeChoice, LifeFit, choose_life
 from models.lives.fits.profile import Interval, life_intervals
 from models.lives.fits.risk_set import main_stretch
+from models.lives.fits.units import UnitLives, unit_lives
 from pipeline.marts import marts
 from pipeline.settings import Adjusters, Settings
 from pipeline.warehouse import warehouse
 
 COUNTS = ("adjuster_interval_counts", "adjuster_censored_counts", "adjuster_entry_counts")
 MOST_DROPS = 80
+# How units differ is told by no more units than this: more would not move a limit.
+UNITS_COUNTED = 20_000
 NO_AGE = (
     "Of no adjuster is it known when it was fitted and that it worked later, so nothing can be "
     "said of their lives: adjuster_fitted_on and _km in the register, or jobs, tell."
@@ -32,11 +36,15 @@ Row = dict[str, object]
 
 @dataclass(frozen=True, slots=True)
 class GroupLife:
-    """One axle type and duty, or a pool of them: its counts, and its life where it can be known."""
+    """One axle type and duty, or a pool of them: its counts, and its life where it can be known.
+
+    ``differs``: of a pool, whether its groups share one life.
+    """
 
     counts: LifeCounts
     curve: Npmle | None
     choice: LifeChoice | None
+    differs: PoolTest | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +56,11 @@ class Lives:
     def chosen(self, key: GroupKey) -> LifeFit | None:
         group = self.groups.get(key)
         return group.choice.chosen if group is not None and group.choice is not None else None
+
+    def left_open(self, key: GroupKey) -> list[tuple[LifeFit, float]]:
+        """The distributions that a group's records leave open, and their weights."""
+        group = self.groups.get(key)
+        return open_fits(group.choice) if group is not None and group.choice is not None else []
 
     def life_of(self, axle_type: str, duty: str) -> tuple[GroupKey, LifeFit] | None:
         """The life that stands for a group, and whose it is: its own, its axle type's, the pool's.
@@ -64,7 +77,11 @@ def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Live
     chosen = settings.adjusters
     intervals, censored, entries = (warehouse.fetch(con, f"from reduce.{t}") for t in COUNTS)
     counts = counts_by_group(intervals, censored, entries)
-    lives = Lives({key: _group_life(each, chosen) for key, each in counts.items()})
+    by_unit = _unit_lives(con)
+    lives = Lives(
+        {key: _group_life(each, chosen, by_unit.get(key)) for key, each in counts.items()}
+    )
+    lives = Lives({key: _tested(key, life, lives) for key, life in lives.groups.items()})
     fits = [row for key, life in lives.groups.items() for row in _fit_rows(key, life, chosen)]
     fits = fits or [{"adjusters": 0, "failures": 0, "chosen": False, "note": NO_AGE}]
     marts.write(con, "adjuster_fits", frame_of("adjuster_fits", fits))
@@ -74,6 +91,21 @@ def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Live
     marts.write(con, "adjuster_curves", joined("adjuster_curves", curves))
     marts.write(con, "adjuster_scales", joined("adjuster_scales", scales))
     return lives
+
+
+def _unit_lives(con: duckdb.DuckDBPyConnection) -> dict[GroupKey, UnitLives]:
+    """Watched lives with their units; of a large fleet, those of some units."""
+    counted = "select count(distinct unit_id) from reduce.adjuster_duty_pieces"
+    units = int(con.execute(counted).fetchall()[0][0])
+    some = f"""(select distinct unit_id from reduce.adjuster_duty_pieces
+        order by hash(unit_id), unit_id limit {UNITS_COUNTED})"""
+    lives = warehouse.fetch(
+        con,
+        f"""select unit_id, axle_type, duty, entry_age, left_age, right_age, weight
+        from reduce.adjuster_duty_pieces where clock = 'km' and unit_id in {some}""",
+        order="unit_id, axle_type, duty, entry_age, left_age, right_age, weight",
+    )
+    return unit_lives(lives, max(1.0, units / UNITS_COUNTED)) if lives.height else {}
 
 
 def frame_of(table: str, rows: list[Row]) -> pl.DataFrame:
@@ -91,10 +123,23 @@ def finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _group_life(counts: LifeCounts, chosen: Adjusters) -> GroupLife:
+def _group_life(counts: LifeCounts, chosen: Adjusters, lives: UnitLives | None) -> GroupLife:
     if not enough_failures(counts, chosen.fewest_failures):
         return GroupLife(counts, None, None)
-    return GroupLife(counts, fit_npmle(main_stretch(counts)), choose_life(counts))
+    choice = choose_life(counts, lives=lives)
+    return GroupLife(counts, fit_npmle(main_stretch(counts)), choice)
+
+
+def _tested(key: GroupKey, life: GroupLife, lives: Lives) -> GroupLife:
+    """A pool with the test of whether its groups share one life."""
+    if key[1] is not None or life.choice is None:
+        return life
+    parts = [
+        (part.counts, part.choice)
+        for (axle, duty), part in lives.groups.items()
+        if duty is not None and key[0] in (axle, None) and part.choice is not None
+    ]
+    return replace(life, differs=pool_test(parts))
 
 
 def _fit_rows(key: GroupKey, life: GroupLife, chosen: Adjusters) -> Iterator[Row]:
@@ -102,7 +147,7 @@ def _fit_rows(key: GroupKey, life: GroupLife, chosen: Adjusters) -> Iterator[Row
     group: Row = {
         "axle_type": key[0],
         "duty": key[1],
-        "adjusters": round(counts.adjusters),
+        "adjusters": round(counts.different_adjusters if key[1] is None else counts.adjusters),
         "failures": round(counts.failures),
         "chosen": False,
     }
@@ -136,8 +181,13 @@ def _fit_row(life: GroupLife, fit: LifeFit) -> Row:
         "loglik": fit.loglik,
         "aic": finite(fit.criterion),
     }
+    row["weight"] = life.choice.weights[fit.name]
     if fit is not life.choice.chosen:
         return row
+    row |= _with_limits("b10_averaged_km", averaged_quantile(life.choice, 0.10))
+    if life.differs is not None and life.differs.differs:
+        told = f"not a law: the {life.differs.groups} groups pooled have lives that differ"
+        return {**row, "note": f"{told} (p {life.differs.p:.2g})"}
     words = [life.choice.verdict, check_fit(life.counts, fit, life.curve).words]
     words += [trouble.words for trouble in life.curve.troubles]
     return {**row, "chosen": True, "note": "; ".join(words)}
@@ -155,7 +205,8 @@ def _curves(key: GroupKey, life: GroupLife, stated_km: tuple[float, ...]) -> pl.
     """The curve that assumes no distribution, and the chosen one at even and at stated ages."""
     assert life.curve is not None
     parts = [free_curve(life.curve)]
-    if life.choice is not None and life.choice.chosen is not None:
+    is_law = life.differs is None or not life.differs.differs
+    if life.choice is not None and life.choice.chosen is not None and is_law:
         ages = _tabulated(life.counts, stated_km)
         parts.append(fitted_curve(life.counts, life.choice.chosen, ages))
     curve = pl.concat(parts).filter(pl.col("age").is_finite())

@@ -30,7 +30,14 @@ class AdjusterFits(dy.Schema):
     aic = col.number("AIC, corrected for few failures")
     adjusters = col.count("Adjusters behind it")
     failures = col.count("Failures behind it")
-    chosen = dy.Bool(nullable=False, description="The distribution with the lowest AIC")
+    chosen = dy.Bool(
+        nullable=False,
+        description="The distribution with the lowest AIC; none where the groups of a pool differ",
+    )
+    weight = col.share("Akaike weight among the distributions fitted")
+    b10_averaged_km = col.number("B10 averaged over the distributions (chosen row)", "km")
+    b10_averaged_km_ci_low = col.number("Low end, the choice of distribution counted", "km")
+    b10_averaged_km_ci_high = col.number("High end", "km")
     note = col.text("Goodness of fit, or why there is no curve", nullable=True)
 
     @dy.rule()
@@ -225,6 +232,10 @@ class ExpectedFailures(dy.Schema):
     failures_p10 = col.number("The number itself: low (1 in 10 below)", low=0.0)
     failures_p50 = col.number("Even chance", low=0.0)
     failures_p90 = col.number("High (1 in 10 above)", low=0.0)
+    failures_mean_least_law = col.number(
+        "The expectation under whichever distribution left open has fewest", low=0.0
+    )
+    failures_mean_most_law = col.number("Under whichever has most", low=0.0)
     adjusters = col.number(
         "Wheel ends counted, each by its chance to be in the fleet still", low=0.0
     )

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 
 from models.relines.past_errors import (
+    AHEAD_SD,
     BIAS_SD,
     LEAD_SD,
+    SCALES,
     SURPRISE_SD,
     PastErrors,
     calibrated_totals,
@@ -22,10 +24,10 @@ def windows(origins: int, bias: float, surprise: float, luck: float, seed: int) 
     """Every quarter after each of some origins, as a fleet with such errors would show them."""
     rng = np.random.default_rng(seed)
     by_quarter = bias + rng.normal(0.0, np.hypot(surprise, luck), origins)
-    at = [h - ago for ago in range(1, origins + 1) for h in range(1, min(ago, 4) + 1)]
-    quarter = np.array(at)
+    at = [(h - ago, h) for ago in range(1, origins + 1) for h in range(1, min(ago, 4) + 1)]
+    quarter, ahead = np.array(at).T
     error = by_quarter[quarter + origins - 1]
-    return PastErrors(error, np.full(len(error), luck), quarter)
+    return PastErrors(error, np.full(len(error), luck), quarter, ahead)
 
 
 NOTHING = past_errors([], [], [])
@@ -34,21 +36,21 @@ NOTHING = past_errors([], [], [])
 def test_without_a_past_the_prior_stands():
     coming = errors_to_come(NOTHING, QUARTERS)
     assert coming.expected == pytest.approx(np.zeros(QUARTERS))
-    # θ and φ have a spread of their own: their mean square multiplies the prior's variance.
+    # θ, ψ, φ have a spread of their own: their mean square multiplies the prior's variance.
     variance = coming.sd**2 - LEAD_SD**2 * np.arange(QUARTERS)
-    ratio = variance / (BIAS_SD**2 + SURPRISE_SD**2)
+    ratio = variance / (BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2)
     assert np.ptp(ratio) == pytest.approx(0.0, abs=1e-9)
     assert 1.0 < ratio[0] < 4.0
 
 
 def test_one_error_by_hand():
-    """One θ and φ, one error of the last quarter: e K / (K + s²), K their prior covariance."""
+    """One θ, ψ and φ, one error of the last quarter: e K / (K + s²), K their prior covariance."""
     error, luck = 0.2, 0.1
-    past = PastErrors(np.array([error]), np.array([luck]), np.array([0]))
+    past = PastErrors(np.array([error]), np.array([luck]), np.array([0]), np.array([1]))
     coming = errors_to_come(past, 1)
-    middle = len(coming.weight) // 2  # θ = φ = 1
-    own = BIAS_SD**2 + SURPRISE_SD**2
-    with_next = BIAS_SD**2 * np.exp(-1.0 / 12.0)
+    (middle,) = np.flatnonzero((SCALES == 1.0).all(axis=1))
+    own = BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2
+    with_next = (BIAS_SD**2 + AHEAD_SD**2) * np.exp(-1.0 / 12.0)
     variance = own + luck**2 + 1e-6
     assert coming.mean[middle, 0] == pytest.approx(error * with_next / variance, rel=1e-9)
     assert coming.covariance[middle, 0, 0] == pytest.approx(own - with_next**2 / variance, rel=1e-9)
@@ -65,20 +67,29 @@ def test_a_lasting_bias_is_learned_and_a_fleet_without_errors_becomes_sure():
 
 
 def test_overlapping_windows_are_not_new_outcomes():
-    """One quarter, forecast from six origins: six errors that say no more than one."""
-    one = PastErrors(np.array([0.2]), np.array([0.1]), np.array([0]))
-    six = PastErrors(np.full(6, 0.2), np.full(6, 0.1), np.zeros(6, int))
-    apart = PastErrors(np.full(6, 0.2), np.full(6, 0.1), -np.arange(6))
-    single, many, spread = (errors_to_come(past, 1) for past in (one, six, apart))
-    assert many.expected == pytest.approx(single.expected)
-    assert spread.expected[0] > 1.5 * many.expected[0]
-    assert spread.sd[0] < many.sd[0]
+    """One quarter, forecast from four origins: four errors that say little more than one."""
+    error, luck = np.full(4, 0.2), np.full(4, 0.1)
+    ahead = np.arange(1, 5)
+    one = PastErrors(error[:1], luck[:1], np.zeros(1, int), ahead[:1])
+    four = PastErrors(error, luck, np.zeros(4, int), ahead)
+    apart = PastErrors(error, luck, -np.arange(4), np.ones(4, int))
+    single, many, spread = (errors_to_come(past, 1) for past in (one, four, apart))
+    assert spread.expected[0] - single.expected[0] > 3 * (many.expected[0] - single.expected[0])
+
+
+def test_a_bias_of_one_distance_ahead_stays_there():
+    """A rule changed a year ago: the coming quarter has been missed every time, later ones not."""
+    quarter, ahead = np.array([(q, h) for q in range(-3, 1) for h in range(1, 5)]).T
+    error = np.where(ahead == 1, 1.0, 0.0)
+    coming = errors_to_come(PastErrors(error, np.full(16, 0.15), quarter, ahead), QUARTERS)
+    assert coming.expected[0] > 0.6
+    assert np.abs(coming.expected[1:]).max() < 0.15
 
 
 def test_what_is_known_at_an_origin_was_over_by_then():
     known = windows(6, 0.0, 0.1, 0.1, 1).known_at(3)
     assert known.quarter.max() == 0
-    assert len(known.by_quarter()[0]) == 3
+    assert len(np.unique(known.quarter)) == 3
     assert len(windows(6, 0.0, 0.1, 0.1, 1).known_at(6)) == 0
 
 

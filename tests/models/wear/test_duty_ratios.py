@@ -7,7 +7,7 @@ from scipy import stats
 from models.wear.duty_ratios import METHOD, compare_duties, comparisons_frame, fieller_limits
 from models.wear.fit import fit_wear
 from tests.fleets.linings import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
-from tests.models.wear.test_fit import drawn_lives, straight
+from tests.models.wear.test_fit import drawn_lives, early_fleet, straight
 
 TRUTH = FleetTruth()
 
@@ -65,9 +65,9 @@ def test_equal_duties_are_called_different_as_often_as_stated():
 
 
 def test_thin_groups_are_not_compared():
-    fit = fit_wear(sums_of(draw_fleet(3, 6)))
+    fit = fit_wear(sums_of(early_fleet(draw_fleet(1, 120))))
     found = compare_duties(fit)
-    thin = {(r.axle_type, r.duty) for r in fit.rates if r.shrunk}
+    thin = {(r.axle_type, r.duty) for r in fit.rates if r.units < 2}
     assert thin
     for r in found.ratios:
         assert (r.axle_type, r.duty_a) not in thin

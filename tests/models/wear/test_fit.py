@@ -162,28 +162,43 @@ def owner_of(fleet, duty):
     return fleet.readings.join(ran, on="life_id", how="semi")["unit_id"].unique().item()
 
 
-def test_a_thin_group_leans_on_its_axle_type_and_says_so(fleet):
+def early_fleet(fleet):
+    """The fleet with 'gravel' left to one unit, read twice only."""
     few = thin_fleet(fleet, 1)
     early = few.readings.filter(
         (pl.col("unit_id") != owner_of(few, "gravel"))
         | (pl.int_range(pl.len()).over("life_id") < 3)
     )
-    thin = fit_wear(sums_of(DrawnFleet(early, few.reading_km)))
-    rate, others = thin.rate("carrying", "gravel"), thin.rate("carrying", "ring")
+    return DrawnFleet(early, few.reading_km)
+
+
+def test_a_thin_group_leans_on_its_axle_type_and_says_so(fleet):
+    thin = fit_wear(sums_of(early_fleet(fleet)))
+    rate, others = thin.rate("steering", "gravel"), thin.rate("steering", "ring")
     assert rate.units == 1
     assert rate.shrunk
     assert not others.shrunk
-    mean = np.mean([thin.rate("carrying", d).mm_per_10000km for d in ("ring", "trunk")])
-    low, high = sorted([mean, rate.raw_mm_per_10000km])
-    assert low < rate.mm_per_10000km < high
-    assert rate.se < rate.raw_se
-    assert any("leans on the other duties" in note and "1 unit" in note for note in thin.notes)
+    assert rate.se < 0.8 * rate.raw_se
+    assert others.se == pytest.approx(others.raw_se, rel=0.05)
+    # Where gravel wears the carrying axle in the proportion of the other duties, the steering one
+    # lies below what its own unit says: that is where it is drawn to.
+    assert rate.mm_per_10000km < rate.raw_mm_per_10000km
+    assert any(
+        "leans by a quarter or more on other duties" in " ".join(note.split()) and "1 unit" in note
+        for note in thin.notes
+    )
 
 
-@pytest.mark.parametrize(("units", "leans"), [(4, True), (5, False)])
-def test_five_units_stand_on_their_own(fleet, units, leans):
-    rate = fit_wear(sums_of(thin_fleet(fleet, units))).rate("steering", "gravel")
-    assert (rate.units, rate.shrunk) == (units, leans)
+def test_groups_lean_the_less_the_more_units_they_have(fleet):
+    """No number of units switches it: the share of variance that others take falls all the way."""
+    shares = []
+    for units in (2, 4, 8, 16):
+        rate = fit_wear(sums_of(thin_fleet(fleet, units))).rate("steering", "gravel")
+        shares.append(1 - (rate.se / rate.raw_se) ** 2)
+        assert rate.ci_low > 0.0
+    assert shares[0] > 0.25
+    assert shares[-1] < 0.1
+    assert shares[0] > shares[1] > shares[3]
 
 
 def test_few_units_never_have_more_degrees_of_freedom_than_units_less_rates():
@@ -191,17 +206,17 @@ def test_few_units_never_have_more_degrees_of_freedom_than_units_less_rates():
     would pass for independent."""
     alike = FleetTruth(unit_sd=0.0)
     for seed in range(4):
-        fit = fit_wear(sums_of(draw_fleet(seed, 12, alike)), thin_units=0)
+        fit = fit_wear(sums_of(draw_fleet(seed, 12, alike)), shrink=False)
         assert all(1.0 <= rate.df <= 12 - 6 for rate in fit.rates)
 
 
 def test_shrinking_leaves_well_supported_rates_alone(fleet):
     sums = sums_of(thin_fleet(fleet, 2))
-    with_shrinking, without = fit_wear(sums), fit_wear(sums, thin_units=0)
+    with_shrinking, without = fit_wear(sums), fit_wear(sums, shrink=False)
     for duty in ("ring", "trunk"):
         a, b = with_shrinking.rate("steering", duty), without.rate("steering", duty)
-        assert a.mm_per_10000km == pytest.approx(b.mm_per_10000km, rel=1e-9)
-        assert a.se == pytest.approx(b.se, rel=1e-9)
+        assert a.mm_per_10000km == pytest.approx(b.mm_per_10000km, abs=0.2 * b.se)
+        assert a.se == pytest.approx(b.se, rel=0.15)
 
 
 def test_a_duty_that_never_ran_on_an_axle_type_borrows_a_wide_rate(fleet):
@@ -216,7 +231,7 @@ def test_a_duty_that_never_ran_on_an_axle_type_borrows_a_wide_rate(fleet):
     fit = fit_wear(sums_of(DrawnFleet(kept, km)))
     rate = fit.rate("carrying", "gravel")
     assert (rate.readings, rate.raw_mm_per_10000km, rate.shrunk) == (0, None, True)
-    assert rate.ci_low < TRUTH.rates[0, 0] < rate.ci_high
+    assert 0.0 < rate.ci_low < TRUTH.rates[0, 0] < rate.ci_high
     assert rate.se > 5 * fit.rate("carrying", "ring").se
 
 

@@ -8,6 +8,7 @@ from models.mixed.blocks import blocks_from_rows
 from models.mixed.fit import fit_mixed
 from models.mixed.satterthwaite import wald_test
 from models.wear.linearity import (
+    _amplitude_limits,
     _bedding_column,
     _bedding_kappa,
     _rows,
@@ -122,3 +123,18 @@ def test_an_f_test_of_two_contrasts_is_exact_in_a_balanced_design():
     within = ((slopes.reshape(3, 3) - means[:, None]) ** 2).sum() / 6
     assert test.f == pytest.approx(between / within, rel=1e-6)
     assert test.df2 == pytest.approx(6.0, rel=1e-5)
+
+
+def test_few_readings_do_not_show_that_wear_is_steady():
+    """Absence of a seen bend is not steadiness: ten units, five checks."""
+    found = departures(draw_fleet(5, 10, FleetTruth(checks=5)))["curvature"]
+    assert found.p > 0.05
+    assert found.steady is False
+    assert "nor is it shown to be steady" in found.sentence
+
+
+def test_limits_of_an_amplitude_hold_the_origin_where_the_region_does():
+    """A circle of radius 1 about (3, 0) lies between 2 and 4; about (0.5, 0) it holds 0."""
+    limits = _amplitude_limits(np.array([3.0, 0.0]), np.eye(2), 1.0)
+    assert limits == pytest.approx((2, 4), abs=1e-4)
+    assert _amplitude_limits(np.array([0.5, 0.0]), np.eye(2), 1.0)[0] == 0.0

@@ -1,0 +1,197 @@
+"""``drumline map``: what it writes, what it leaves alone, and what the next month finds."""
+
+import datetime as dt
+import shutil
+import tomllib
+
+import pytest
+
+from pipeline.cli import main
+from pipeline.mapping.command import map_lake
+from pipeline.settings import load_settings
+from tests.exports.fleet import delimited, workbook
+
+HEAD = ["Fleet no", "Date", "Odometer", "1L lining mm", "1R lining mm", "Remarks"]
+VISITS = [
+    ["T1", "03/04/2025", "120000", "15", "14.5", "ok"],
+    ["T2", "05/04/2025", "90000", "12", "", ""],
+    ["T1", "03/07/2025", "131000", "14", "13.5", ""],
+]
+
+
+@pytest.fixture
+def lake(tmp_path):
+    folder = tmp_path / "lake"
+    folder.mkdir()
+    delimited(folder / "any folder" / "visits 2025.csv", [HEAD, *VISITS])
+    return folder
+
+
+def mapped(lake, *answers):
+    """What a map says, with these answers or, without any, with nobody at the terminal."""
+    told, left = [], list(answers)
+    found = map_lake(lake, (lambda _: left.pop(0)) if answers else None, told.append)
+    return found, "\n".join(told)
+
+
+def settings_of(lake):
+    return (lake / "fleet.toml").read_text(encoding="utf-8")
+
+
+def test_every_column_is_told_with_examples_and_what_it_is_taken_for(lake):
+    _, told = mapped(lake)
+    assert "visits 2025.csv: 3 rows, taken for inspections" in told
+    assert "  1L lining mm | 15, 12, 14 | 1L lining_mm" in told
+    assert "  Remarks | ok | left alone: not understood: remarks" in told
+    assert "  Odometer | 120000, 90000, 131000 | odometer (once answered: distance)" in told
+
+
+def test_without_a_terminal_questions_are_comments_and_nothing_is_guessed(lake, capsys):
+    found, _ = mapped(lake)
+    assert (found.open_questions, found.is_clear) == (2, False)
+    assert '# distance = "km"   # to answer' in settings_of(lake)
+    assert load_settings(lake / "fleet.toml").answers.model_fields_set == set()
+    assert main(["check", str(lake)]) == 2
+    out = capsys.readouterr().out
+    assert "3 rows in 1 files: 0 accepted, 0 repeated, 3 set aside" in out
+    assert "[answers] day_first = true, or false" in out
+
+
+def test_a_question_answered_in_the_file_is_not_asked_again(lake):
+    mapped(lake)
+    text = settings_of(lake).replace("# day_first", "day_first").replace("# distance", "distance")
+    (lake / "fleet.toml").write_text(text, encoding="utf-8")
+    found, _ = mapped(lake)
+    assert found.is_clear
+    assert settings_of(lake) == text
+
+
+def test_answers_stay_when_the_part_is_written_anew(lake):
+    mapped(lake, "month", "mi")
+    first = settings_of(lake)
+    found, _ = mapped(lake)
+    assert found.is_clear
+    answers = load_settings(lake / "fleet.toml").answers
+    assert (answers.day_first, answers.distance) == (False, "mi")
+    assert tomllib.loads(settings_of(lake)) == tomllib.loads(first)
+
+
+def test_an_unclear_answer_is_asked_again_and_an_empty_one_takes_the_default(lake):
+    _, told = mapped(lake, "perhaps", "", "")
+    assert "found 'perhaps'; accepted: day, month" in told
+    assert load_settings(lake / "fleet.toml").answers.day_first is True
+
+
+def test_a_persons_lines_stay_as_they_are(lake):
+    own = '# mine\r\n[fleet]\r\nname = "Løvås"   # ours\r\n\r\n[answers]\r\nday_first = true\r\n'
+    (lake / "fleet.toml").write_bytes(own.encode())
+    mapped(lake, "km")
+    text = (lake / "fleet.toml").read_bytes().decode()
+    assert text.startswith(own.replace("day_first", 'distance = "km"\r\nday_first'))
+    assert load_settings(lake / "fleet.toml").fleet.name == "Løvås"
+
+
+def test_what_a_person_corrected_stays_and_later_finds_go_below(lake):
+    mapped(lake, "day", "km")
+    text = settings_of(lake).replace('Remarks        = ""', 'Remarks        = "1L fault"')
+    assert text != settings_of(lake)
+    (lake / "fleet.toml").write_text(text, encoding="utf-8")
+    workbook(lake / "new.xlsx", {"Achsen": [["Fahrzeug", "Achse", "Achstyp"], ["T1", 1, "Lenk"]]})
+    mapped(lake)
+    assert settings_of(lake).startswith(text)
+    assert [f.table for f in load_settings(lake / "fleet.toml").files] == [
+        "inspections",
+        "register",
+    ]
+
+
+def test_the_next_months_export_needs_nothing(lake, capsys):
+    mapped(lake, "day", "km")
+    later = [["T1", "03/10/2025", "142000", "13", "12.5", ""]]
+    delimited(lake / "elsewhere" / "october.csv", [HEAD, *later])
+    assert main(["check", str(lake)]) == 0
+    assert "4 rows in 2 files: 4 accepted" in capsys.readouterr().out
+
+
+def test_an_export_with_other_headings_is_said_and_not_read(lake, capsys):
+    mapped(lake, "day", "km")
+    delimited(lake / "odd.csv", [["Fleet no", "When", "Lining"], ["T1", "today", "9"]])
+    assert main(["check", str(lake)]) == 1
+    assert (
+        "odd.csv: not read: none of the 1 [[files]] of fleet.toml fits" in capsys.readouterr().out
+    )
+
+
+def test_reasons_name_the_files_own_heading_and_cell_and_a_row_counts_once(lake, capsys):
+    mapped(lake, "day", "km")
+    rows = [["T1", "03/10/2025", "142000", "many", "12.5", ""]]
+    delimited(lake / "october.csv", [HEAD, *rows])
+    assert main(["check", str(lake)]) == 1
+    out = capsys.readouterr().out
+    assert "4 rows in 2 files: 4 accepted, 0 repeated, 0 set aside" in out
+    assert "of 7 wheel ends' records in them 1 set aside" in out
+    assert 'october.csv row 2: 1L lining mm: found "many"' in out
+
+
+def test_several_tables_in_a_sheet_and_sheets_in_a_workbook(tmp_path, capsys):
+    lake = tmp_path / "lake"
+    days = [dt.date(2025, month, 2) for month in (4, 5, 8)]
+    visits = [["Our brake book"], [], HEAD[:5]]
+    visits += [[v[0], day, float(v[2]), 15.5, 14.0] for v, day in zip(VISITS, days, strict=True)]
+    jobs = [[], ["Fleet no", "Date", "Odometer", "Axle", "Side", "Job"]]
+    jobs += [["T1", dt.date(2025, 4, 4), 120100, 1, "left", "greased"]]
+    workbook(lake / "book.xlsx", {"Cover": [["Brakes"]], "All": visits + jobs})
+    found, told = mapped(lake, "km")
+    assert found.is_clear, told
+    main(["check", str(lake)])
+    out = capsys.readouterr().out
+    assert "4 rows in 2 files: 4 accepted, 0 repeated, 0 set aside" in out
+
+
+def test_two_columns_for_the_unit_are_asked_about_and_one_is_read(tmp_path):
+    lake = tmp_path / "lake"
+    head = ["Registration", "Fleet no", "Date", "Km", "1L lining mm", "1R lining mm"]
+    delimited(lake / "a.csv", [head, ["AB 12", "T1", "2025-04-02", "1200", "15", "14.5"]])
+    found, told = mapped(lake)
+    assert not found.is_clear
+    assert "unit_id: found in two columns; name it at one of them" in told
+    found, told = mapped(lake, "2")
+    assert found.is_clear
+    assert "Which column is unit_id: 1 Registration, 2 Fleet no?" in told
+    columns = load_settings(lake / "fleet.toml").files[0].columns
+    assert (columns["Registration"], columns["Fleet no"]) == ("", "unit_id")
+
+
+def test_files_in_the_contracts_form_are_left_on_their_path(tmp_path):
+    source = "sample_lake/lake"
+    lake = tmp_path / "lake"
+    shutil.copytree(source, lake)
+    before = settings_of(lake)
+    found, _ = mapped(lake)
+    assert not found.forms
+    assert settings_of(lake) == before
+
+
+NASTY = (
+    '"]\n[fleet]\nname = "taken"', "''' or", "# <<< drumline map", "\x1b[31mred",
+    "=cmd|' /C calc'!A1",
+    "<script>alert(1)</script>", "'; drop table raw.files; --", "{0}{{}}%s", "\u202egnp.exe",
+    "a" * 5_000, "\\", "lining mm\nodometer km",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("nasty", NASTY, ids=range(len(NASTY)))
+def test_hostile_headings_and_cells_do_nothing(tmp_path, nasty, capsys):
+    lake = tmp_path / "lake"
+    rows = [[*HEAD[:5], nasty], *[[*row[:5], nasty] for row in VISITS], [nasty] * 6]
+    workbook(lake / "nasty.xlsx", {"S": rows})
+    (lake / "fleet.toml").write_text('[fleet]\nname = "ours"\n', encoding="utf-8")
+    mapped(lake, "day", "km")
+    written = load_settings(lake / "fleet.toml")
+    assert written.fleet.name == "ours"
+    assert len(written.files) == 1
+    before = settings_of(lake)
+    mapped(lake)
+    assert tomllib.loads(settings_of(lake)) == tomllib.loads(before)
+    assert main(["check", str(lake)]) == 1
+    assert "4 rows in 1 files: 3 accepted, 0 repeated, 1 set aside" in capsys.readouterr().out

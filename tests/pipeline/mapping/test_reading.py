@@ -1,0 +1,94 @@
+"""Cells as people write them: read where they mean one thing, else not at all."""
+
+import datetime as dt
+
+import polars as pl
+import pytest
+
+from pipeline.mapping.reading import day_of, days, numbers, shown_decimals
+
+DAY = dt.date(2023, 1, 9)
+
+
+def number(cell, kind="length", unit="mm", comma=None):
+    return numbers(pl.Series([cell]), kind, unit, decimal_comma=comma)[0]
+
+
+@pytest.mark.parametrize(
+    ("cell", "comma", "value"),
+    [
+        ("15.7", None, 15.7), ("15,7", None, 15.7), ("15,7", True, 15.7), ("15,7", False, None),
+        ("15,7mm", True, 15.7), ("1.5 cm", None, 15.0), ('5/8"', None, 15.875),
+        ("1 3/8 in", None, 34.925), ("5/8", None, None), ("7/5\"", None, None),
+        ("1/3\"", None, None), ("12 km", None, None), ("15 7", None, None), ("nan", None, None),
+        ("1e5", None, None), ("", None, None), ("-", None, None), ("15 mm approx", None, None),
+        ("0,125", None, 0.125), ("12.345", None, None), ("12.345", True, 12345.0),
+        ("12.345", False, 12.345), ("8 32nds", None, None),
+    ],
+)  # fmt: skip
+def test_lengths(cell, comma, value):
+    assert number(cell, comma=comma) == (pytest.approx(value) if value is not None else None)
+
+
+@pytest.mark.parametrize(
+    ("cell", "comma", "value"),
+    [
+        ("762.706 km", True, 762706), ("762.706 km", False, 762.706), ("762.706 km", None, None),
+        ("762,706", False, 762706), ("762 706", None, 762706), ("762'706 km", None, 762706),
+        ("1.762.706", None, 1762706), ("100 miles", None, 160.9344), ("100 mm", None, None),
+        ("0.762.706", None, None), ("76.27.06", None, None),
+    ],
+)  # fmt: skip
+def test_distances(cell, comma, value):
+    found = number(cell, "distance", "km", comma)
+    assert found == (pytest.approx(value) if value is not None else None)
+
+
+def test_without_a_unit_only_cells_that_name_theirs_are_read():
+    cells = pl.Series(["100 km", "100", "100 mi"])
+    assert numbers(cells, "distance", None, decimal_comma=None).to_list() == [
+        100.0,
+        None,
+        pytest.approx(160.9344),
+    ]
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["09-Jan-23", "9. Januar 2023", "9 janv. 2023", "09-sty-23", "9 de enero de 2023", "44935",
+     "20230109", "2023-01-09", "2023-01-09 00:00:00", "2023-01-09T12:30:00Z", "January 9, 2023",
+     "Mon 9 Jan 2023", "9 января 2023", "2023/1/9", "44935.5"],
+)  # fmt: skip
+def test_days_that_can_be_meant_in_one_way(cell):
+    assert day_of(cell, None) == DAY
+
+
+@pytest.mark.parametrize(
+    "cell", ["9/1", "31.02.2023", "9 mar", "soon", "12345", "1.2.3", "9-Foo-23", "99999999"]
+)
+def test_what_is_no_day_is_none(cell):
+    assert day_of(cell, day_first=True) is None
+
+
+def test_day_or_month_first_is_never_guessed():
+    assert day_of("03/04/2025", None) is None
+    assert day_of("03/04/2025", day_first=True) == dt.date(2025, 4, 3)
+    assert day_of("13/04/2025", None) == dt.date(2025, 4, 13)
+
+
+def test_a_file_whose_days_speak_against_its_form_is_not_read_by_it():
+    cells = pl.Series(["04/13/2025", "03/04/2025", "12/25/2025"])
+    read = days(cells, day_first=True).to_list()
+    assert read == [dt.date(2025, 4, 13), None, dt.date(2025, 12, 25)]
+
+
+@pytest.mark.parametrize(
+    ("cells", "told"),
+    [
+        (["12,5", "762.706"], (True, False)), (["12.5", "762,706"], (False, False)),
+        (["762.706", "411.002"], (None, True)), (["12", "13"], (None, False)),
+        (["12,5", "12.5"], (None, False)), (["1.762.706"], (True, False)),
+    ],
+)  # fmt: skip
+def test_what_cells_show_of_decimals(cells, told):
+    assert shown_decimals([pl.Series(cells)]) == told
