@@ -118,7 +118,7 @@ def _priority(columns: WearColumns, support: Support) -> FloatArray:
 
 
 def _worked(
-    sums: LiningLifeSums, pointer_weight: PointerWeight | None, law: SpreadLaw | None
+    sums: LiningLifeSums, pointer_weight: PointerWeight | None, given: tuple[SpreadLaw, ...] | None
 ) -> _Work:
     usable, both = _usable_sums(sums, pointer_weight)
     if not usable.informative.any():
@@ -131,7 +131,7 @@ def _worked(
     kept = chosen_columns(columns, estimable.kept)
     if not estimable.kept.all():
         blocks = wear_blocks(usable, kept, pointer_weight=weight)
-    laws, spread, mixed = _under_law(usable, kept, weight, law)
+    laws, spread, mixed = _under_law(usable, kept, weight, given)
     if mixed is None or not spread.is_plain:
         blocks = wear_blocks(usable, kept, pointer_weight=weight, spread=spread)
     if mixed is None:
@@ -145,9 +145,12 @@ def _worked(
 
 
 def _under_law(
-    sums: LiningLifeSums, kept: WearColumns, weight: PointerWeight, law: SpreadLaw | None
+    sums: LiningLifeSums,
+    kept: WearColumns,
+    weight: PointerWeight,
+    given: tuple[SpreadLaw, ...] | None,
 ) -> tuple[tuple[SpreadLaw, ...], Spread, MixedFit | None]:
-    """The laws compared, the weights of the best (or of the one given), and its fit.
+    """The laws compared, the weights of the best (or of those given), and its fit.
 
     A large fleet's law and weights come from some of its units (no fit of all is returned then).
     """
@@ -155,7 +158,7 @@ def _under_law(
     for some in (sampled_units(sums), sums):
         try:
             even = fit_mixed(wear_blocks(some, kept, pointer_weight=weight), min_sd=floor)
-            laws = (law,) if law else compared_laws(some, kept, weight, even, floor)
+            laws = given or compared_laws(some, kept, weight, even, floor)
             fit, spread = settled_fit(some, kept, weight, laws[0], even, floor)
         except (np.linalg.LinAlgError, TooFewRowsError):
             if some is sums:
@@ -363,7 +366,7 @@ def fit_wear(
     pointer_weight: PointerWeight | None = None,
     shrink: bool = True,
     level: float = 0.95,
-    law: SpreadLaw | None = None,
+    laws: tuple[SpreadLaw, ...] | None = None,
 ) -> WearFit:
     """Wear rates per axle type and duty, their uncertainty and the spread between units and lives.
 
@@ -375,14 +378,15 @@ def fit_wear(
     shrink : whether rates lean on one another (``models.wear.shrinkage``); one that its readings
         do not fix always does.
     level : coverage of the intervals.
-    law : how spread grows with the rate; None lets the readings choose.
+    laws : how spread may grow with the rate, compared already, the best first; None lets the
+        readings choose.
 
     Returns
     -------
     WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why.
     """
     try:
-        return _finished(_worked(sums, pointer_weight, law), shrink, level)
+        return _finished(_worked(sums, pointer_weight, laws), shrink, level)
     except NothingToldError as reason:
         return failed_fit(sums, (str(reason),))
     except (TooFewRowsError, NotSeparableError) as reason:

@@ -27,6 +27,7 @@ from models.wear.blocks import PointerWeight
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
 from models.wear.result import WearFit
+from models.wear.spread import SpreadLaw
 from models.wear.sums import LiningLifeSums, without_pointer
 
 LEAST_PAIRS = 20
@@ -371,14 +372,20 @@ def calibrate_pointers(
 
 
 def fit_wear_with_pointers(
-    sums: LiningLifeSums, pairs: pl.DataFrame, *, shrink: bool = True, level: float = 0.95
+    sums: LiningLifeSums,
+    pairs: pl.DataFrame,
+    *,
+    shrink: bool = True,
+    level: float = 0.95,
+    laws: tuple[SpreadLaw, ...] | None = None,
 ) -> WearFitWithPointers:
     """Wear from both instruments: gauge first, pointers calibrated on it, then jointly.
 
     Use the returned ``sums`` for predictions: pointers nobody reset are out of them, and scale
-    errors corrected.
+    errors corrected. ``laws``: how spread may grow with the rate, the best first; None lets the
+    gauge's readings choose, once for both fits: pointers repeat what it says with more error.
     """
-    gauge_fit = fit_wear(sums, shrink=shrink, level=level)
+    gauge_fit = fit_wear(sums, shrink=shrink, level=level, laws=laws)
     calibration = calibrate_pointers(sums, pairs, gauge_fit)
     if calibration.weight is None:
         return WearFitWithPointers(gauge_fit, calibration, sums)
@@ -386,5 +393,11 @@ def fit_wear_with_pointers(
     used = rescaled_pointer(
         without_pointer(sums, np.asarray(lost, bool)), scale_corrections(sums, calibration.biases)
     )
-    fit = fit_wear(used, pointer_weight=calibration.weight, shrink=shrink, level=level)
+    fit = fit_wear(
+        used,
+        pointer_weight=calibration.weight,
+        shrink=shrink,
+        level=level,
+        laws=gauge_fit.laws or None,
+    )
     return WearFitWithPointers(fit, calibration, used)

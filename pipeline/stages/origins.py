@@ -107,7 +107,7 @@ def origins(
                 fleet = known_fleet(past, fits)
                 strokes = strokes_of(past, fits, linings_now(past, fleet), day) if flagged else None
                 found.append(Origin(day, fleet, strokes))
-                near = fits.usage
+                near = fits
     return found
 
 

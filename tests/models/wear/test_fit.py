@@ -240,13 +240,13 @@ def test_duties_that_always_run_together_are_not_told_apart():
     fleet = draw_fleet(3, 20, FleetTruth(change_share=0.0))
     km = fleet.reading_km.with_columns(pl.col("km") / 2)
     both = pl.concat([km.with_columns(duty=pl.lit(d)) for d in ("city", "haul")])
-    fit = fit_wear(sums_of(DrawnFleet(fleet.readings, both)), law=EVEN)
+    fit = fit_wear(sums_of(DrawnFleet(fleet.readings, both)), laws=(EVEN,))
     city, haul = fit.rate("carrying", "city"), fit.rate("carrying", "haul")
     assert city.shrunk
     assert haul.shrunk
     assert city.mm_per_10000km == pytest.approx(haul.mm_per_10000km, rel=1e-6)
     plain = sums_of(DrawnFleet(fleet.readings, fleet.reading_km.with_columns(duty=pl.lit("all"))))
-    whole = fit_wear(plain, law=EVEN).rate("carrying", "all")
+    whole = fit_wear(plain, laws=(EVEN,)).rate("carrying", "all")
     assert city.mm_per_10000km == pytest.approx(whole.mm_per_10000km, rel=1e-4)
     assert city.se > 3 * whole.se
 

@@ -36,7 +36,7 @@ LAWS = [
 
 @pytest.fixture(scope="module", params=LAWS, ids=lambda law: law.name)
 def fit(sums, request):
-    return fit_wear(sums, shrink=False, law=request.param)
+    return fit_wear(sums, shrink=False, laws=(request.param,))
 
 
 def dense_rows(fleet: DrawnFleet, sums, fit):
