@@ -8,7 +8,6 @@ import polars as pl
 from dashboards.charts import decisions as decisions_charts
 from dashboards.charts import flags as flags_charts
 from dashboards.charts import lives as lives_charts
-from dashboards.charts import planning as planning_charts
 from dashboards.charts import relines as relines_charts
 from dashboards.charts import settings as settings_charts
 from dashboards.charts import trust as trust_charts
@@ -23,7 +22,8 @@ from dashboards.measures import Measures
 from dashboards.notes import why_no_forecast
 from dashboards.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.page_data import PageData
-from dashboards.planning_words import planning_remarks
+from dashboards.planning import charts as planning_charts
+from dashboards.planning.sentences import planning_remarks
 from dashboards.words import capital, count, listed, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark

@@ -56,12 +56,9 @@ class Summary:
     relines: tuple[float, float, float] | None
     plan: tuple[float, float, float, float] | None
     page: Place
-<<<<<<< HEAD
     warnings: tuple[str, ...] = ()
     lining_readings: int = 0
-=======
     derived: tuple[str, ...] = ()
->>>>>>> w17
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -89,7 +86,6 @@ def summary(run: Run, out: Place) -> Summary:
         from mart.reline_plan where months = 12"""
     ).fetchall()
     return Summary(
-<<<<<<< HEAD
         as_of=run.day,
         fates=fates(run.con),
         wheel_ends=wheel_ends,
@@ -99,15 +95,7 @@ def summary(run: Run, out: Place) -> Summary:
         page=out / "published" / "index.html",
         warnings=warnings(run.con),
         lining_readings=_lining_readings(run.con),
-=======
-        run.day,
-        fates(run.con),
-        wheel_ends,
-        flagged,
-        outlook[0] if outlook else None,
-        page,
-        tuple(_derived_lines(run.con)),
->>>>>>> w17
+        derived=tuple(_derived_lines(run.con)),
     )
 
 
@@ -135,11 +123,8 @@ def summary_lines(s: Summary) -> list[str]:
         f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
         f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside{f.of_parts} "
         "(mart.set_aside says why)",
-<<<<<<< HEAD
         *(f"Warning: {w}" for w in s.warnings),
-=======
         *(f"{line[0].upper()}{line[1:]}" for line in s.derived),
->>>>>>> w17
         f"{s.flagged} of {s.wheel_ends} wheel ends flagged",
         f"Relines expected in the next 12 months: {_relines(s)}",
         f"Page: {s.page}",

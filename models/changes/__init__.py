@@ -1,7 +1,9 @@
-"""Changes in time: a dated one, judged against units that did not change, and a slow one.
+"""What a dated change did, and slow changes that nobody announced.
 
-In: monthly figures of units, and the day of a change. Out: its effect with interval and p, or the
-month from which a fleet's rate has drifted.
+In: amounts over distances (or chances), by unit before and after a day, or by month. Out: what a
+change multiplied a rate by, with interval and p; a chart with a stated rate of false alarms.
 
-Start with ``interrupted`` (a dated change), then ``course`` (a slow worsening).
+Symbols: a amounts, x distances, rho a ratio of rates.
+
+Start with ``interrupted``, then ``course``.
 """

@@ -6,10 +6,10 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from dashboards.charts import planning
 from dashboards.measures import Measures
 from dashboards.page_data import Fleet
-from dashboards.planning_words import planning_remarks
+from dashboards.planning import charts as planning
+from dashboards.planning.sentences import planning_remarks
 from tests import dashboard_data
 
 D = dt.date
