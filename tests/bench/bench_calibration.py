@@ -172,8 +172,8 @@ def picture(shares: pl.DataFrame) -> alt.VConcatChart:
                 column=alt.Column("quantity:N", title=None),
             )
         )
-    title = "Share of what was said that lies below the truth: even (dashed) where it is as sure as
-    it says" return alt.vconcat(*panels).properties(title=title)
+    title = "Share of what was said below the truth: even (dashed) where as sure as it says"
+    return alt.vconcat(*panels).properties(title=title)
 
 
 def main() -> None:
