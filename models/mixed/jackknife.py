@@ -13,6 +13,9 @@ contrast c are those of a sum of independent squares of expected size
 :math:`q_u = c^\top\Phi A_u\Phi c`, :math:`\nu = (\sum q_u)^2/\sum q_u^2` (Satterthwaite 1946,
 Biometrics Bulletin 2:110): a rate that rests on few units has few, however large the fleet.
 
+The squares that were seen are asked the same, for a unit that the model takes for one of many may
+decide a contrast alone; the fewer degrees of freedom count.
+
 Per unit, A and s come from the pseudo-rows, so nothing is read again.
 """
 
@@ -46,6 +49,7 @@ class UnitJackknife:
 
     covariance: FloatArray
     weights: FloatArray
+    moved: FloatArray
     stride: float
 
     def df(self, contrasts: FloatArray) -> FloatArray:
@@ -55,6 +59,16 @@ class UnitJackknife:
         whole = (q**2).sum(axis=0)
         df = np.ones(len(whole))
         np.divide(self.stride * q.sum(axis=0) ** 2, whole, out=df, where=whole > 0.0)
+        return np.minimum(df, self._seen_df(contrasts))
+
+    def _seen_df(self, contrasts: FloatArray) -> FloatArray:
+        """The same from how far units did move a contrast, which the model may not foresee: of
+        normal moves of one size, fourth powers are three times the square of the squares."""
+        moves = (self.moved @ contrasts.T) ** 2
+        fourth = (moves**2).sum(axis=0)
+        df = np.full(len(contrasts), np.inf)
+        squares = 3.0 * self.stride * moves.sum(axis=0) ** 2
+        np.divide(squares, fourth, out=df, where=fourth > 0.0)
         return df
 
 
@@ -144,6 +158,7 @@ def unit_jackknife(blocks: Blocks, fit: MixedFit) -> UnitJackknife:
     found = UnitJackknife(
         covariance=stride * (n - 1) / n * fit.back @ (moved.T @ moved) @ fit.back.T,
         weights=fit.back @ weights @ fit.back.T,
+        moved=moved[::thin] @ fit.back.T,
         stride=float(stride * thin),
     )
     few = np.flatnonzero(found.df(np.eye(len(whole))) < FEW)

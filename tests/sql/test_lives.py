@@ -209,7 +209,7 @@ def test_rounding_never_closes_an_interval_or_moves_a_failure_to_age_zero():
 
 
 def moved(rows: list[tuple[object, ...]], spells: str, days: str) -> pl.DataFrame:
-    """The duty pieces, on km, of adjusters whose unit changed duty."""
+    """``adjuster_duty_pieces``, on km, of adjusters whose unit changed duty."""
     lives = pl.DataFrame(rows, schema=COLUMNS, orient="row")
     with duckdb.connect() as database:
         database.execute("create schema stage; create schema reduce")

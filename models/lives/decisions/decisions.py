@@ -183,7 +183,7 @@ def age_replacement(
     """The decision for the fleet's own costs of a planned and a failed replacement.
 
     ``others``: distributions that the records leave open and their weights (``fit`` among them).
-    The age is then the mean of their ages on the log scale, where most of their weight has one.
+    The age is then that of least cost averaged over them, where most of their weight has one.
     """
     fits = list(others) or [(fit, 1.0)]
     age, saving = _averaged_age(fits, planned, failed)
@@ -210,16 +210,32 @@ def age_replacement(
     )
 
 
+def averaged_cost_rate(
+    fits: Sequence[tuple[LifeFit, float]], age: FloatArray, planned: float, failed: float
+) -> FloatArray:
+    """C(T) averaged over distributions by their weights."""
+    parts = [w * replacement_cost_rate(fit.distribution, age, planned, failed) for fit, w in fits]
+    return np.asarray(np.sum(parts, axis=0))
+
+
 def _averaged_age(
     fits: Sequence[tuple[LifeFit, float]], planned: float, failed: float
 ) -> tuple[float | None, float]:
+    """The age of least averaged cost, where most of the weight has one, and what it saves."""
     found = [(_age_and_saving(fit.distribution, planned, failed), w) for fit, w in fits]
-    paying = [(age, saving, w) for (age, saving), w in found if age is not None]
-    share = sum(w for _, _, w in paying)
-    if share < 0.5:
+    ages = [age for (age, _), _ in found if age is not None]
+    if sum(w for (age, _), w in found if age is not None) < 0.5:
         return None, 0.0
-    age = float(np.exp(sum(w * np.log(age) for age, _, w in paying) / share))
-    return age, sum(w * saving for _, saving, w in paying) / share
+    if len(fits) == 1:
+        return found[0][0]
+
+    def cost(log_age: float) -> float:
+        return float(averaged_cost_rate(fits, np.exp([log_age]), planned, failed)[0])
+
+    bounds = (np.log(min(ages)) - 1e-6, np.log(max(ages)) + 1e-6)
+    best = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-8})
+    run_to_failure = sum(w * failed / fit.distribution.mean() for fit, w in fits)
+    return float(np.exp(best.x)), 1.0 - float(best.fun) / run_to_failure
 
 
 def _failed_by(fits: Sequence[tuple[LifeFit, float]], age: float | None) -> float:
