@@ -209,10 +209,11 @@ def chance_decided(ends: WheelEnds, fit: HabitFit) -> FloatArray:
     read = np.isfinite(ends.above_mm)
     above = np.where(read, ends.above_mm, 0.0)
     wish = np.where(read, wish_at(habit, above, ends.habit_group), 0.0)
-    other = np.where(ends.just_relined, 1.0, wish)[ends.partner]
+    done = ends.just_relined & ~read
+    other = np.where(done, 1.0, wish)[ends.partner]
     beside = np.where(ends.has_partner, other, 0.0)
     chance = 1.0 - (1.0 - wish) * (1.0 - habit.pair * beside)
-    return np.asarray(np.where(ends.just_relined, 0.0, chance))
+    return np.asarray(np.where(done, 0.0, chance))
 
 
 def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> FloatArray:
