@@ -24,9 +24,9 @@ from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.cells import column_sources, dialect_of, typed_rows, unused_headings
 from pipeline.lake.files import Cells, read_cells
 from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
+from pipeline.lake.registers import DERIVED, derive_register
 from pipeline.mapping.applying import PARTS, typed_table
 from pipeline.mapping.grids import Grid, read_grids
-from pipeline.mapping.registers import DERIVED, derive_register
 from pipeline.mapping.tables import Table, tables_in, what_lacks
 from pipeline.places import Place
 from pipeline.settings import Settings
