@@ -20,12 +20,19 @@ stays proper where the rest was not seen.
 from typing import Any
 
 import numpy as np
-import scoringrules
 from scipy import special
 
 from models.common.arrays import FloatArray
 
 PIT_BINS = 10
+
+
+def _scoring() -> Any:
+    """``scoringrules``, imported where a score is wanted: it takes as long as half a small run's
+    start, and ``--help`` or ``ask`` need none."""
+    import scoringrules
+
+    return scoringrules
 
 
 def pit_histogram(below: FloatArray, by: FloatArray, bins: int = PIT_BINS) -> FloatArray:
@@ -71,12 +78,12 @@ def day_probabilities(
 
 def crps_of_draws(draws: FloatArray, happened: FloatArray) -> float:
     """Mean over Q outcomes of draws (D, Q)."""
-    return _mean(scoringrules.crps_ensemble(happened, draws.T, backend="numpy"))
+    return _mean(_scoring().crps_ensemble(happened, draws.T, backend="numpy"))
 
 
 def crps_of_normal(mean: FloatArray, sd: FloatArray, happened: FloatArray) -> float:
     """Mean over Q outcomes of normal forecasts."""
-    return _mean(scoringrules.crps_normal(happened, mean, sd, backend="numpy"))
+    return _mean(_scoring().crps_normal(happened, mean, sd, backend="numpy"))
 
 
 def crps_of_days(
@@ -85,7 +92,7 @@ def crps_of_days(
     """Mean over L wheel ends, from quantiles (K, L); later than watched is as good as never."""
     told = np.minimum(quantile_days, watched).T
     seen = np.minimum(day, watched)
-    return _mean(scoringrules.crps_quantile(seen, told, levels, backend="numpy"))
+    return _mean(_scoring().crps_quantile(seen, told, levels, backend="numpy"))
 
 
 def _mean(scores: Any) -> float:
