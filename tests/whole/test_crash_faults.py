@@ -122,8 +122,8 @@ def test_a_file_that_changes_while_it_is_read(lake, out, monkeypatch, capsys):
     path = lake / "inspections" / "K02.csv"
     real = FolderLake.files
 
-    def changing(lake):
-        listed = real(lake)
+    def changing(lake, **how):
+        listed = real(lake, **how)
         path.write_text(path.read_text() + "K02,1,L,2025-")
         return listed
 
@@ -137,8 +137,8 @@ def test_a_file_that_changes_while_it_is_read(lake, out, monkeypatch, capsys):
 def test_a_lake_that_vanishes_in_mid_run(lake, out, monkeypatch, capsys, gone):
     real = FolderLake.files
 
-    def vanishing(seen):
-        listed = real(seen)
+    def vanishing(seen, **how):
+        listed = real(seen, **how)
         away = lake / gone
         away.unlink() if away.is_file() else shutil.rmtree(away)
         return listed
