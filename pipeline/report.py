@@ -142,6 +142,8 @@ def _relines(s: Summary) -> str:
     if s.plan is None:
         return forecast
     risk, mean, low, high = s.plan
+    if mean < 0.5:
+        return f"{forecast}; keeping to a risk of {risk:.0%} takes none besides"
     extra = f"{mean:.0f} ({low:.0f} to {high:.0f})"
     return f"{forecast}; keeping to a risk of {risk:.0%} takes {extra} more"
 

@@ -69,7 +69,11 @@ def _held(out: Path, tell: Callable[[str], None]) -> Iterator[None]:
         if left:
             tell(f"An earlier run was stopped before its end ({left}); what it began is made again")
         _sign(lock, f"process {os.getpid()}")
-        yield
+        try:
+            yield
+        except UserError:
+            _sign(lock, "")  # it was told why and has ended; nothing was stopped
+            raise
         _sign(lock, "")
 
 
