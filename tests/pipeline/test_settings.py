@@ -71,7 +71,9 @@ def test_every_key_says_what_it_accepts_and_takes_its_own_examples(tmp_path):
     for section, key, field in keys(Settings, ""):
         assert accepted(field), (section, key)
         for example in field.examples or ():
-            line = f"[{section}]\n{key} = {example}"
+            # A change without its day is none.
+            day = "date = 2025-03-01\n" if section == "changes.NAME" and key != "date" else ""
+            line = f"[{section}]\n{day}{key} = {example}"
             load(tmp_path, f"[columns.inspections]\n{example}" if key == "columns" else line)
 
 

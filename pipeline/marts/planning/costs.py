@@ -48,7 +48,10 @@ def spending(
 ) -> pl.DataFrame:
     """What was spent ``by`` these columns of ``reduce.unit_months``, by item and ``all`` together;
     and how many jobs of which kind that was (``…_counted``)."""
-    sums = ", ".join(f"sum({name}) as {name}" for name in COUNTS)
+    # Over decimals: the same sum in whatever order threads take the rows.
+    sums = ", ".join(
+        f"cast(sum(cast({name} as decimal(38, 9))) as double) as {name}" for name in COUNTS
+    )
     counted = warehouse.fetch(
         con,
         f"""select {", ".join(by)}, min(depot) as depot, {sums}
@@ -171,7 +174,7 @@ def _ahead_rows(row: Row, events: Sequence[tuple[PerKm, dict[str, float]]]) -> I
         yield row | {
             "item": item,
             "cost_per_100000km": middle * KM_TOLD,
-            "ci_low": float(middle - below) * KM_TOLD,
+            "ci_low": max(float(middle - below), 0.0) * KM_TOLD,
             "ci_high": float(middle + above) * KM_TOLD,
             "note": AHEAD,
         }
@@ -190,9 +193,10 @@ def _units(spent: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(pl.col("expected_cost") > 0.0)
     )
-    if units.is_empty():
+    scale = _scale(spent)
+    if units.is_empty() or scale is None:
         return marts.empty("unit_costs")
-    found = unit_costs(units["cost"].to_numpy(), units["expected_cost"].to_numpy(), _scale(spent))
+    found = unit_costs(units["cost"].to_numpy(), units["expected_cost"].to_numpy(), scale)
     return units.with_columns(
         factor=pl.Series(found.raw),
         pooled_factor=pl.Series(found.pooled),
@@ -204,8 +208,9 @@ def _units(spent: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _scale(spent: pl.DataFrame) -> float:
-    """E[c²]/E[c] of one job's cost: jobs of a kind alike, both ends of an axle one job."""
+def _scale(spent: pl.DataFrame) -> float | None:
+    """E[c²]/E[c] of one job's cost: jobs of a kind alike, both ends of an axle one job; None where
+    no job cost anything."""
     names = (*_ITEMS, *(f"{name}_counted" for name in COUNTED))
     total = {name: float(spent[name].sum()) for name in names}
     adjusters = total["adjusters_counted"]
@@ -215,6 +220,9 @@ def _scale(spent: pl.DataFrame) -> float:
         (total["adjusters"], adjusters),
         (total["failures"], total["failures_counted"]),
         (total["upkeep"], total["others_counted"]),
+        (total["downtime"], float(spent["relines_alone"].sum()) / 2.0),
     )
     known = [(cost, count) for cost, count in kinds if count > 0.0 and cost > 0.0]
+    if not known:
+        return None
     return sum(cost**2 / count for cost, count in known) / sum(cost for cost, _ in known)

@@ -646,11 +646,12 @@ def test_shapes_and_scales_of_a_fleet_hold_the_truth(known_fleet):
     assert np.median(shapes) == pytest.approx(2.0, abs=0.35)
     fits = con.sql("from mart.adjuster_fits where chosen").pl()
     assert fits["note"].null_count() == 0
-    curves = con.sql(
-        "from mart.adjuster_curves where axle_type is null and method <> 'npmle' order by km"
-    ).pl()
-    assert {50_000.0, 100_000.0, 200_000.0} <= set(curves["km"])
-    assert (curves["survival"].diff().drop_nulls() <= 0).all()
+    # Duties and axle types differ, so a pool over them is no law and has no fitted curve.
+    curves = con.sql("from mart.adjuster_curves where method <> 'npmle' order by km").pl()
+    assert curves["axle_type"].null_count() == 0
+    for _, curve in curves.group_by("axle_type", "duty", "method"):
+        assert {50_000.0, 100_000.0, 200_000.0} <= set(curve["km"])
+        assert (curve["survival"].diff().drop_nulls() <= 0).all()
     scales = con.sql("from mart.adjuster_scales").pl()
     assert scales.select((pl.col("z_low") <= pl.col("z_high")).all()).item()
 
