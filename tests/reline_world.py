@@ -55,6 +55,7 @@ class World:
     lapse: float = 0.08
     premature: float = 0.002
     pair: float = 0.94
+    along_below_mm: float = np.inf
     unit_together: float = 0.0
     duty_changes: float = 0.0
     off_road: float = 0.0
@@ -195,7 +196,8 @@ def _decided(world, above, unit, axle, depot, attended, rng) -> np.ndarray:
     due |= rng.random(size) < world.premature
     due &= attended[unit]
     together = np.repeat(rng.random(size // 2) < world.pair, 2)
-    both = due | (due.reshape(-1, 2)[:, ::-1].ravel() & together)
+    nearly_new = above > world.along_below_mm
+    both = due | (due.reshape(-1, 2)[:, ::-1].ravel() & together & ~nearly_new)
     if world.unit_together:
         takes = (rng.random(world.units) < world.unit_together)[unit]
         wanting = due.reshape(-1, 2).any(axis=1)

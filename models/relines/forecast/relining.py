@@ -5,11 +5,11 @@ line and the unit's km by then; successive visits are taken as fully correlated 
 line), the errors of successive readings as independent. With z the wheel end's standing and y what
 its axle's other end has of its own, the chance not to have been relined by visit j is
 
-.. math:: S_j = E_{z, y} \prod_{i\le j} (1-p(\xi_i(z)))\,(1-\pi\,p(\xi'_i(z, y)))\,
+.. math:: S_j = E_{z, y} \prod_{i\le j} (1-p(\xi_i(z)))\,(1-\pi\,p(\xi'_i(z, y)))^{a(\xi_i(z))}\,
           \big(1-\upsilon\,[1 - \textstyle\prod(1-p(\xi''_i(z)))]\big)
 
-summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the habit's hazard, ξ' the other
-end of the axle, ξ'' the wheel ends of the unit's other axles (at the same z). Days of visits and
+summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the habit's hazard, a the
+share of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's other axles (at the same z). Days of visits and
 what the unit runs by them are those of ``models.usage.visits``: quantiles fall on visits.
 """
 
@@ -124,12 +124,14 @@ def _log_stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
     sd, other_sd = np.sqrt(variance + task.threshold_var), np.sqrt(other_var + task.threshold_var)
     rho = np.clip((np.sqrt(shared * other_shared) + task.threshold_var) / (sd * other_sd), 0.0, 1.0)
     table = setting.table
-    own = table.own.ravel()[task.place[:, None] + grid_index(mean[:, None] - sd[:, None] * _Z)]
+    here = grid_index(mean[:, None] - sd[:, None] * _Z)
+    own = table.own.ravel()[task.place[:, None] + here]
     stays = own + _others_stay(task, own, setting.whole_unit)
     drift = other[:, None] - (other_sd * rho)[:, None] * _Z
     beside = (other_sd * np.sqrt(1.0 - rho**2))[:, None, None] * _Y
     index = task.place[:, None, None] + grid_index(drift[:, :, None] - beside)
-    along = table.along.ravel()[index] * task.has_partner[:, None, None]
+    goes = table.goes[here] * task.has_partner[:, None]
+    along = table.along.ravel()[index] * goes[:, :, None]
     both = stays[:, :, None] + along
     expected = float(setting.slots.expected[slot])
     if expected >= 1.0:
@@ -212,7 +214,8 @@ def chance_decided(ends: WheelEnds, fit: HabitFit) -> FloatArray:
     done = ends.just_relined & ~read
     other = np.where(done, 1.0, wish)[ends.partner]
     beside = np.where(ends.has_partner, other, 0.0)
-    chance = 1.0 - (1.0 - wish) * (1.0 - habit.pair * beside)
+    goes = np.where(read, habit.goes_along(above), 1.0)
+    chance = 1.0 - (1.0 - wish) * (1.0 - habit.pair * goes * beside)
     return np.asarray(np.where(done, 0.0, chance))
 
 

@@ -16,14 +16,14 @@ from scipy import optimize, special
 from models.common.arrays import FloatArray, IntArray
 from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions, HabitGroups, thinned
-from models.relines.policy.likelihood import SHAPE, habit_loglik
+from models.relines.policy.likelihood import SHAPE, along_share, habit_loglik
 
 FEW_RELINES = 10
 """With fewer relines on record the habit is a guess."""
 AT_VISIT_DAYS = 7
 """A job this long after a check visit belongs to that visit (jobs get written down late)."""
-PRIOR_MEAN = np.array([1.0, np.log(0.5), *special.logit([0.05, 0.05, 0.002, 0.7, 0.05])])
-PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5])
+PRIOR_MEAN = np.array([1.0, np.log(0.5), *special.logit([0.05, 0.05, 0.002, 0.7, 0.05]), np.log(8.0)])
+PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
 """Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
 _EM_STEPS = 4
@@ -34,7 +34,8 @@ CONVERGED = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class Habit:
-    """One set of habits: thresholds (G,) [mm above minimum], their spread, and chances."""
+    """One set of habits: thresholds (G,) [mm above minimum], their spread, chances, and about how
+    much lining the other end of an axle may have to go along."""
 
     threshold_mm: FloatArray
     spread_mm: float
@@ -43,6 +44,11 @@ class Habit:
     premature: float
     pair: float
     unit: float
+    along_below_mm: float = np.inf
+
+    def goes_along(self, above_mm: FloatArray, reading_sd: float = 0.0) -> FloatArray:
+        """Share of ``pair`` that is left at such a reading, or with ``reading_sd`` such a lining."""
+        return along_share(above_mm, self.along_below_mm, reading_sd)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +94,7 @@ class HabitFit:
 
 def habit_of(groups: HabitGroups, parameters: FloatArray) -> Habit:
     """The habits that a parameter vector stands for."""
-    spread, *logits = parameters[-len(SHAPE) :]
+    spread, *logits, along = parameters[-len(SHAPE) :]
     lapse, below, premature, pair, unit = special.expit(np.array(logits))
     return Habit(
         threshold_mm=groups.design() @ parameters[: -len(SHAPE)],
@@ -98,6 +104,7 @@ def habit_of(groups: HabitGroups, parameters: FloatArray) -> Habit:
         premature=float(premature),
         pair=float(pair),
         unit=float(unit),
+        along_below_mm=float(np.exp(along)),
     )
 
 

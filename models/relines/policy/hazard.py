@@ -20,10 +20,12 @@ _ERRORS = special.ndtri((np.arange(400) + 0.5) / 400.0)
 @dataclass(frozen=True, slots=True)
 class HazardTable:
     """log of the chance not to be relined at a visit, (G, grid): on its own account (``own``), and
-    by going along with the axle's other end when that has so much left (``along``)."""
+    by going along with the axle's other end when that has so much left (``along``); and the share
+    of the latter that holds when itself has so much left (``goes``, (grid,))."""
 
     own: FloatArray
     along: FloatArray
+    goes: FloatArray
 
     def place(self, group: IntArray) -> IntArray:
         """Start of each group's row in the flattened tables."""
@@ -50,7 +52,8 @@ def hazard_table(habit: Habit, reading_sd: float, read_share: float) -> HazardTa
         wish = wish_at(habit, readings, np.full(1, g)).mean(axis=1)
         own[g] = 1.0 - (1.0 - habit.premature) * (1.0 - read_share * wish)
     stays = np.log1p(-np.minimum(own, 1.0 - 1e-9))
-    return HazardTable(stays, np.log1p(-np.minimum(habit.pair * own, 1.0 - 1e-9)))
+    along = np.log1p(-np.minimum(habit.pair * own, 1.0 - 1e-9))
+    return HazardTable(stays, along, habit.goes_along(grid, reading_sd))
 
 
 def grid_index(above_mm: FloatArray) -> IntArray:

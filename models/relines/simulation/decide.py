@@ -6,6 +6,7 @@ import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.policy.habit import Habit, HabitFit
+from models.relines.policy.likelihood import along_share
 from models.relines.simulation.filter import (
     Knowledge,
     NextLeg,
@@ -47,6 +48,7 @@ class Habits:
     lapse_below: FloatArray
     premature: FloatArray
     pair: FloatArray
+    along_below: FloatArray
     unit: FloatArray
     read_share: float
     reading_sd: float
@@ -92,9 +94,11 @@ def habits_of(
     """The copies' habits, with what the scenario lays down in their place."""
     pair = np.array([h.pair for h in habits])
     unit = np.array([h.unit for h in habits])
+    along = np.array([h.along_below_mm for h in habits])
     if scenario.together != "as_now":
         pair = np.full(len(habits), float(scenario.together != "wheel_end"))
         unit = np.full(len(habits), float(scenario.together == "unit"))
+        along = np.full(len(habits), np.inf)
     return Habits(
         threshold=np.array([h.threshold_mm for h in habits]),
         spread=np.array([h.spread_mm for h in habits]),
@@ -102,6 +106,7 @@ def habits_of(
         lapse_below=np.array([h.lapse_below for h in habits]),
         premature=np.array([h.premature for h in habits]),
         pair=pair,
+        along_below=along,
         unit=unit,
         read_share=fit.read_share,
         reading_sd=reading_sd,
@@ -167,8 +172,7 @@ def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
     layout, noise, habits = visit.layout, visit.noise, visit.habits
     first = visit.ends[wanted[visit.ends]]
     whole = wanted.copy()
-    together = noise.axle[layout.axle[first]] < habits.pair[layout.copy[first]]
-    whole[layout.partner[first[together]]] = True
+    whole[layout.partner[first[_partner_goes(visit, first)]]] = True
     if len(first) and habits.unit.max() > 0.0:
         axles = np.unique(layout.axle[first])
         wanting = np.bincount(layout.axle_unit[axles], minlength=len(layout.usual_days))
@@ -177,6 +181,14 @@ def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
         takes = noise.unit[layout.unit[visit.ends]] < habits.unit[layout.copy[visit.ends]]
         whole[visit.ends[takes & (others > 0)]] = True
     return whole
+
+
+def _partner_goes(visit: Visit, ends: IntArray) -> BoolArray:
+    """Whether the other end of each one's axle goes along: seldom where it is nearly new."""
+    habits, partner, copy = visit.habits, visit.layout.partner[ends], visit.layout.copy[ends]
+    reading = visit.course.above_mm[partner] + habits.reading_sd * visit.noise.reading[partner]
+    goes = habits.pair[copy] * along_share(reading, habits.along_below[copy])
+    return np.asarray(visit.noise.axle[visit.layout.axle[ends]] < goes)
 
 
 def _timed(visit: Visit, whole: BoolArray, own: IntArray, share: FloatArray) -> Decision:
@@ -199,7 +211,7 @@ def _with_partners(visit: Visit, own: IntArray, share: FloatArray) -> tuple[IntA
     """Wheel ends to reline in a visit of their own, the axle's other end with them; and when."""
     layout = visit.layout
     days = share * layout.usual_days[layout.unit[own]]
-    goes = visit.noise.axle[layout.axle[own]] < visit.habits.pair[layout.copy[own]]
+    goes = _partner_goes(visit, own)
     ends = np.concatenate([own, layout.partner[own[goes]]])
     days = np.concatenate([days, days[goes]])
     # Both ends of an axle may be at risk: the earlier of the two days counts for both.

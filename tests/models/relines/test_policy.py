@@ -41,7 +41,7 @@ def decisions(rows, ends=2) -> AxleDecisions:
     )
 
 
-SHAPE = np.array([np.log(0.4), *special.logit([0.1, 0.02, 0.01, 0.8, 0.3])])
+SHAPE = np.array([np.log(0.4), *special.logit([0.1, 0.02, 0.01, 0.8, 0.3]), np.log(4.0)])
 
 
 def test_the_likelihood_of_each_outcome_is_as_worked_by_hand():
@@ -50,8 +50,11 @@ def test_the_likelihood_of_each_outcome_is_as_worked_by_hand():
     q = 1 - 0.99 * (1 - 0.9 * stats.norm.cdf(-2.0))
     # The other axle reads 1.6 as well and has two ends.
     e = 0.3 * (1 - (1 - 0.9 * stats.norm.cdf(1.0)) * 0.99**2)
-    none, low, high = (1 - e) * (1 - p) * (1 - q), (1 - e) * 0.2 * p * (1 - q), 0.2 * q * (1 - p)
-    expected = [none, low, (1 - e) * high, 1 - none - low - (1 - e) * high]
+    # About 4 mm is nearly new: 2.8 goes along with 0.8 * Phi(1.2), 1.6 with 0.8 * Phi(2.4).
+    none = (1 - e) * (1 - p) * (1 - q)
+    low = (1 - e) * (1 - 0.8 * stats.norm.cdf(1.2)) * p * (1 - q)
+    high = (1 - e) * (1 - 0.8 * stats.norm.cdf(2.4)) * q * (1 - p)
+    expected = [none, low, high, 1 - none - low - high]
     for outcome, chance in zip([(0, 0), (1, 0), (0, 1), (1, 1)], expected, strict=True):
         row = decisions([(0, 1.6, 2.8, 1.6, 2, *outcome, 1)])
         assert np.exp(habit_loglik(row, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
@@ -111,7 +114,7 @@ def test_without_lapses_it_is_the_probit_regression_of_another_library():
     fit = sm.Probit(relined, sm.add_constant(x)).fit(disp=0, tol=1e-12)
     a, b = fit.params
     data = decisions([(0, v, NAN, 8.0, 0, r, 0, 1) for v, r in zip(x, relined, strict=True)], 1)
-    never = np.full(5, -40.0)
+    never = np.full(6, -40.0)
     ours, gradient, in_shape = habit_loglik(
         data, np.array([-a / b]), np.array([np.log(-1 / b), *never])
     )
@@ -140,6 +143,12 @@ def test_the_habit_of_a_simulated_fleet_is_recovered_from_readings_censored_or_n
     assert habit.premature == pytest.approx(0.002, abs=0.0015)
     assert fit.read_share == pytest.approx(0.95, abs=0.01)
     assert fit.converged
+
+
+def test_a_nearly_new_lining_that_is_left_on_is_told_from_a_share_of_all():
+    habit = mean_habit(history_fit(World(units=200, pair=0.9, along_below_mm=7.0), 5)[0])
+    assert habit.pair == pytest.approx(0.9, abs=0.03)
+    assert habit.along_below_mm == pytest.approx(7.0, abs=1.0)
 
 
 def test_its_stated_errors_are_those_of_repeated_fleets():
