@@ -2,7 +2,9 @@ r"""Wear rates of two duties of one axle type, as a ratio.
 
 The ratio :math:`\rho = r_a/r_b` gets Fieller's interval: all :math:`\rho` for which
 :math:`r_a - \rho r_b = 0` is not refused at the level, the covariance of both rates included. It is
-asymmetric, and unbounded when :math:`r_b` is not clearly above zero (then no limits are given). The
+asymmetric, and unbounded when :math:`r_b` is not clearly above zero (then no limits are given).
+Linings do not grow, so only the part of it from zero on can be: where few readings leave a rate's
+own sign open, the low limit is zero, and a ratio below zero is none. The
 test of equal rates is the same statistic at :math:`\rho = 1`; Holm's method adjusts p over all
 pairs of the fleet. Both use the degrees of freedom of the contrast (``models.wear.fit``).
 
@@ -142,11 +144,17 @@ COMPARISON_SCHEMA = {
 
 
 def comparisons_frame(comparisons: WearComparisons) -> pl.DataFrame:
-    """One row per pair of duties within an axle type; an infinite ratio is null."""
+    """One row per pair of duties within an axle type; null: no ratio of two rates of wear."""
     constants = {"measure": "wear_rate_ratio", "method": METHOD}
     rows = [
         {n: constants.get(n, getattr(r, n, None)) for n in COMPARISON_SCHEMA}
         for r in comparisons.ratios
     ]
     frame = pl.DataFrame(rows, schema=COMPARISON_SCHEMA)
-    return frame.with_columns(pl.when(pl.col("ratio").is_finite()).then("ratio").alias("ratio"))
+    is_ratio = pl.col("ratio").is_finite() & (pl.col("ratio") >= 0.0)
+    bounded = is_ratio & (pl.col("ci_high") >= 0.0)
+    return frame.with_columns(
+        ratio=pl.when(is_ratio).then("ratio"),
+        ci_low=pl.when(bounded).then(pl.col("ci_low").clip(0.0)),
+        ci_high=pl.when(bounded).then("ci_high"),
+    )

@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from models.wear.duty_ratios import METHOD, compare_duties, comparisons_frame, fieller_limits
+from models.wear.duty_ratios import (
+    METHOD,
+    RateRatio,
+    WearComparisons,
+    compare_duties,
+    comparisons_frame,
+    fieller_limits,
+)
 from models.wear.fit import fit_wear
 from tests.fleets.linings import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
 from tests.models.wear.test_fit import drawn_lives, early_fleet, straight
@@ -93,3 +100,17 @@ def test_the_table_has_the_contract_columns(fit):
     ]  # fmt: skip
     assert frame["method"].unique().to_list() == [METHOD]
     assert comparisons_frame(compare_duties(fit_wear(drawn_lives([])))).is_empty()
+
+
+def test_a_ratio_of_wear_is_never_below_zero():
+    """Few readings leave a rate's sign open; linings do not grow."""
+    common = {"axle_type": "drive", "duty_a": "a", "duty_b": "b", "df": 2.0, "p": 0.5}
+    ratios = [
+        RateRatio(**common, ratio=0.8, ci_low=-0.7, ci_high=3.0, p_adjusted=0.5),
+        RateRatio(**common, ratio=-0.2, ci_low=-0.7, ci_high=0.1, p_adjusted=0.5),
+        RateRatio(**common, ratio=float("inf"), ci_low=None, ci_high=None, p_adjusted=0.5),
+    ]
+    found = comparisons_frame(WearComparisons(tuple(ratios), ()))
+    assert found["ratio"].to_list() == [0.8, None, None]
+    assert found["ci_low"].to_list() == [0.0, None, None]
+    assert found["ci_high"].to_list() == [3.0, None, None]
