@@ -23,7 +23,7 @@ test: $(READY)
 
 # What is too long for every change; `.ci/run` always does it.
 proof: $(READY)
-	$(BIN)/python -m pytest -m proof
+	$(ONE_THREAD) $(BIN)/python -m pytest $(SPREAD) -m proof
 
 check: $(READY)
 	$(BIN)/ruff check .

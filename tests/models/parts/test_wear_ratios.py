@@ -53,6 +53,7 @@ def test_linings_without_a_part_are_left_out():
     assert (by_part.axle == alone.axle).all()
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize("by_unit", [False, True])
 def test_intervals_cover_the_ratio_drawn(by_unit):
     """60 fleets, 95 % each: fewer than 51 covering would happen once in 3,000 tries of a right
@@ -66,6 +67,7 @@ def test_intervals_cover_the_ratio_drawn(by_unit):
     assert abs(logs.mean() + np.log(0.9)) < 3 * logs.std() / np.sqrt(60)
 
 
+@pytest.mark.proof
 def test_nothing_is_found_where_nothing_was_drawn():
     """60 fleets of one wear: at 5 %, more than 9 finds happen once in 1,000 tries."""
     found = [ratios(300 + seed, 1.0, units=40)[0].p_adjusted < 0.05 for seed in range(60)]

@@ -69,7 +69,7 @@ def test_visits_come_when_drawn_intervals_say(lengths, age):
         assert low - 0.05 <= np.interp(day, slots.days, told) <= high + 0.05
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 @settings(max_examples=4, deadline=None)
 @given(st.integers(0, 10_000), st.integers(2, 8), st.integers(0, 12))
 def test_a_fleet_without_a_calendar_is_forecast_to_the_end(seed, shortest_weeks, more_weeks):

@@ -107,6 +107,7 @@ def test_tables_carry_the_contract_columns(fit):
     assert row["converged"] is True
 
 
+@pytest.mark.proof
 def test_intervals_cover_in_small_fleets_that_change_duty():
     """24 fleets of 30 units, 144 intervals: 95 % coverage leaves 129 at 1 in 1000."""
     hits = [
