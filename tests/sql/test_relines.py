@@ -92,6 +92,25 @@ def test_reline_decisions_belong_to_the_visit_that_came_before_the_job(con):
     ]
 
 
+def test_a_decision_at_a_rounded_reading_counts_in_the_middle_of_what_is_rounded_to_it():
+    """0.34, 0.38 and 0.41 in (11, 12 and 13 32nds, to the hundredth): the middle one stands for
+    what lies nearer to it than to the other two."""
+    first = D(2023, 1, 2)
+    linings = {(1, "L"): 8.636, (1, "R"): 9.652, (2, "L"): 10.414, (2, "R"): 9.652}
+    checks = "".join(
+        f"K1 | {axle} | {side} | {first + n * dt.timedelta(days=84)} | {1000 * n} | {mm}\n"
+        for n in range(13)
+        for (axle, side), mm in linings.items()
+    )
+    made = warehouse_of(
+        register=REGISTER.replace("| 6  ", "| 7  ").replace("rear ", "front"),
+        inspections=CHECKS.splitlines()[1].replace("| as_left", "") + "\n" + checks,
+    )
+    warehouse.build(made, "30_reduce")
+    found = rows(made, "select low_mm, high_mm, visits from reduce.axle_decisions")
+    assert sorted(found) == [(1.65, 2.6, 12), (2.6, 3.4, 12)]
+
+
 def test_axle_decisions_count_readings_of_both_ends(con):
     found = rows(
         con,
@@ -100,7 +119,7 @@ def test_axle_decisions_count_readings_of_both_ends(con):
         from reduce.axle_decisions order by axle_type, low_mm""",
     )
     assert found == [
-        ("front", 2, 1.3, 2.0, 6.0, 2, True, True, 1),
+        ("front", 2, 1.25, 2.0, 6.0, 2, True, True, 1),
         ("front", 2, 11.0, 11.5, 0.0, 2, False, False, 1),
         ("rear", 2, 0.0, pytest.approx(4.8), 8.0, 2, True, False, 1),
         ("rear", 2, 6.0, None, 1.5, 2, False, False, 1),

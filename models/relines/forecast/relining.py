@@ -8,9 +8,10 @@ its axle's other end has of its own, the chance not to have been relined by visi
 .. math:: S_j = E_{z, y} \prod_{i\le j} (1-p(\xi_i(z)))\,(1-\pi\,p(\xi'_i(z, y)))^{a(\xi_i(z))}\,
           \big(1-\upsilon\,[1 - \textstyle\prod(1-p(\xi''_i(z)))]\big)
 
-summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the habit's hazard, a the
-share of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's other axles (at the same z). Days of visits and
-what the unit runs by them are those of ``models.usage.visits``: quantiles fall on visits.
+summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the habit's hazard, a the share
+of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's
+other axles (at the same z). Days of visits and what the unit runs by them are those of
+``models.usage.visits``: quantiles fall on visits.
 """
 
 import datetime as dt

@@ -22,7 +22,8 @@ FEW_RELINES = 10
 """With fewer relines on record the habit is a guess."""
 AT_VISIT_DAYS = 7
 """A job this long after a check visit belongs to that visit (jobs get written down late)."""
-PRIOR_MEAN = np.array([1.0, np.log(0.5), *special.logit([0.05, 0.05, 0.002, 0.7, 0.05]), np.log(8.0)])
+PRIOR_CHANCES = [0.05, 0.05, 0.002, 0.7, 0.05]
+PRIOR_MEAN = np.array([1.0, np.log(0.5), *special.logit(PRIOR_CHANCES), np.log(8.0)])
 PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
 """Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
@@ -47,7 +48,7 @@ class Habit:
     along_below_mm: float = np.inf
 
     def goes_along(self, above_mm: FloatArray, reading_sd: float = 0.0) -> FloatArray:
-        """Share of ``pair`` that is left at such a reading, or with ``reading_sd`` such a lining."""
+        """Share of ``pair`` that is left at a reading, or at a lining read with such an error."""
         return along_share(above_mm, self.along_below_mm, reading_sd)
 
 

@@ -14,8 +14,9 @@ minimum, goes along with chance
 .. math:: \pi(y) = \pi\,\Phi\big((t - y)/1\,\text{mm}\big)
 
 as a lining that is nearly new is left on (read of none: :math:`\pi`); the unit's other axles with
-chance :math:`\upsilon`. Of an axle's two ends with readings x and y, chances p and q, and :math:`e = \upsilon\,[1 - (1-w(\text{other}))(1-\beta)^n]` from the n wheel
-ends of the unit's other axles (of which the thinnest lining decides),
+chance :math:`\upsilon`. Of an axle's two ends with readings x and y, chances p and q, and
+:math:`e = \upsilon\,[1 - (1-w(\text{other}))(1-\beta)^n]` from the n wheel ends of the unit's other
+axles (of which the thinnest lining decides),
 
 .. math::
    P(\text{none}) &= (1-e)(1-p)(1-q),\quad

@@ -26,6 +26,7 @@ from models.relines.forecast.relining import (
     reline_frame,
 )
 from models.relines.policy.habit import mean_habit
+from models.relines.policy.likelihood import SHAPE
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.draws import draw_fleet
 from models.relines.simulation.simulate import FleetModel, simulate_relines
@@ -212,7 +213,7 @@ def test_reline_dates_agree_with_the_simulation(fleet):
 def test_a_whole_unit_habit_brings_relines_forward(fleet):
     alone = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit).days[1]
     mean = fleet.habit.mean.copy()
-    mean[-1] = 3.0
+    mean[len(mean) - len(SHAPE) + SHAPE.index("unit")] = 3.0
     together = dataclasses.replace(fleet.habit, mean=mean)
     whole = reline_forecast(fleet.lines, fleet.ends, fleet.usage, together).days[1]
     both = np.isfinite(alone) & np.isfinite(whole)

@@ -9,6 +9,7 @@ from scipy import special
 from models.relines.forecast.lines import new_lining_moments
 from models.relines.forecast.relining import chance_decided, chance_done_unwritten, chance_pending
 from models.relines.policy.habit import RelineTiming
+from models.relines.policy.likelihood import SHAPE
 from models.relines.simulation.counts import Calendar, add_relines, empty_tally
 from models.relines.simulation.draws import draw_fleet, stream
 from models.relines.simulation.filter import (
@@ -72,7 +73,7 @@ def test_linings_left_on_below_their_minimum_cross_it_once_each(fleet):
 
 def test_relines_for_other_reasons_come_at_their_rate(fleet):
     mean = fleet.habit.mean.copy()
-    mean[-3] = special.logit(0.05)
+    mean[len(mean) - len(SHAPE) + SHAPE.index("premature")] = special.logit(0.05)
     habit = dataclasses.replace(fleet.habit, mean=mean, covariance=0 * fleet.habit.covariance)
     thick = dataclasses.replace(
         fleet.lines, now_mm=fleet.lines.new_mm + 20.0, var_now=0 * fleet.lines.var_now
