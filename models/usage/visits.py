@@ -66,7 +66,9 @@ class VisitSlots:
 
     def first(self, slots: int) -> tuple[FloatArray, FloatArray]:
         """The grid as far as the first slots reach, and ``by_then`` there."""
-        last = np.flatnonzero(self.by_then[slots - 1] >= 1.0 - 1e-12)[0] + 1
+        # A slot in which no visit is to be expected may lie beyond the grid.
+        come = self.by_then[slots - 1] >= 1.0 - 1e-12
+        last = int(come.argmax()) + 1 if come.any() else len(self.days)
         return self.days[:last], self.by_then[:slots, :last]
 
 

@@ -102,11 +102,12 @@ def lining_worn(con: duckdb.DuckDBPyConnection) -> dict[str, float]:
 
 
 _WORN = """
-    select l.axle_type, avg(e.lining_new_mm - r.lining_mm) as mm
+    select l.axle_type,
+        cast(sum(cast(e.lining_new_mm - r.lining_mm as decimal(38, 9))) as double) / count(*) as mm
     from stage.lining_lives l
     inner join judge.wheel_ends e on e.wheel_end_id = l.wheel_end_id
     inner join (
-        select life_id, max_by(lining_mm, inspected_on) as lining_mm
+        select life_id, max_by(lining_mm, (inspected_on, as_left)) as lining_mm
         from stage.lining_readings where lining_mm is not null group by life_id
     ) r on r.life_id = l.life_id
     where l.ended_on is not null

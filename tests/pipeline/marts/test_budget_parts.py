@@ -51,8 +51,8 @@ def test_a_parts_band_is_that_of_its_cells_summed_within_each_future(fleet, by_m
         assert rows[name].to_list() == values.tolist()
     cells = budget_frame(fleet, by_month, MONTHS, COSTS).filter(pl.col("depot") == depot)
     naive = cells.group_by("month").agg(pl.col("relines_p90").sum()).sort("month")
-    assert (rows["relines_p90"] <= naive["relines_p90"]).all()
-    assert rows["relines_p90"].sum() < naive["relines_p90"].sum()  # quantiles do not add up
+    # Quantiles do not add up; of rare counts a single month's may even lie above the sum.
+    assert rows["relines_p90"].sum() < naive["relines_p90"].sum()
 
 
 def test_spans_end_when_the_fleets_do_and_add_up_to_it(fleet, by_month):
