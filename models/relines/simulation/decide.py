@@ -6,6 +6,7 @@ import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.policy.habit import Habit, HabitFit
+from models.relines.simulation.draws import Luck
 from models.relines.simulation.filter import (
     Knowledge,
     NextLeg,
@@ -76,13 +77,13 @@ class Decision:
     days: FloatArray
 
 
-def draw_noise(layout: Layout, rng: np.random.Generator) -> Noise:
+def draw_noise(layout: Layout, luck: Luck) -> Noise:
     """Fresh numbers, all of them, whatever the scenario will use."""
     size, axles, units = len(layout.unit), len(layout.axle_unit), len(layout.usual_days)
-    reading, threshold = rng.standard_normal((2, size), dtype=np.float32)
-    lapse, premature = rng.random((2, size), dtype=np.float32)
-    axle, later, lag = rng.random((3, axles))
-    unit = rng.random(units)
+    reading, threshold = luck.normal(2, size, dtype=np.float32)
+    lapse, premature = luck.uniform(2, size, dtype=np.float32)
+    axle, later, lag = luck.uniform(3, axles)
+    unit = luck.uniform(units)
     return Noise(reading, threshold, lapse, premature, axle, later, lag, unit)
 
 
