@@ -65,7 +65,7 @@ class Visit:
     scenario: Scenario
     fit: HabitFit
     known: Knowledge | None
-    coming: NextLeg
+    coming: NextLeg | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,13 +149,13 @@ def _due(visit: Visit, ends: IntArray, reading: FloatArray, lapse: FloatArray) -
 def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
     """Wheel ends that would cross their minimum before the next visit with too much risk, and the
     share of the interval each can still wait (0 where relines wait for visits)."""
-    known, scenario = visit.known, visit.scenario
-    if known is None:
+    known, coming, scenario = visit.known, visit.coming, visit.scenario
+    if known is None or coming is None:
         return ends[:0], np.zeros(0)
     read = ends[visit.noise.lapse[ends] >= 1.0 - visit.habits.read_share]
     error = visit.habits.reading_sd * visit.noise.reading[read]
     know_reading(known, read, visit.course.above_mm[read] + error)
-    km, spread = visit.coming.km[visit.layout.unit[ends]], visit.coming.relative_var
+    km, spread = coming.km[visit.layout.unit[ends]], coming.relative_var
     is_risky = chance_crossing(known, ends, km, spread) > scenario.risk
     risky = ends[is_risky]
     if scenario.wait_for_visit:

@@ -20,10 +20,12 @@ from models.relines.simulation.draws import FleetDraw, Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
     NextLeg,
+    Told,
     expected_leg,
     first_knowledge,
     know_leg,
     know_reline,
+    told,
 )
 from models.relines.simulation.layout import Cells, Layout, batch_layout, budget_cells
 from models.relines.simulation.sampling import (
@@ -44,7 +46,7 @@ from models.usage.fit import UsageFit
 BATCH_WHEEL_ENDS = 60_000
 """Wheel ends handled at a time: enough to fill a vector, few enough for a processor's cache."""
 MOST_LEGS = 2_000
-SIMULATED_ENDS = 8_000
+SIMULATED_ENDS = 4_000
 """Wheel ends of a future that are simulated; of larger fleets a part of so many, another for every
 batch (``models.relines.simulation.sampling``)."""
 ALIKE = 4
@@ -159,8 +161,10 @@ def _batch(
     futures that meet the same luck."""
     luck = _Lucks(key, copies, weight is not None)
     draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, luck.of(-1))
+    records = told(fleet.lines, fleet.usage) if any(s.guards for s in scenarios) else None
     return tuple(
-        _finished(_started(fleet, draw, scenario, calendar, weight), luck) for scenario in scenarios
+        _finished(_started(fleet, draw, scenario, calendar, records, weight), luck)
+        for scenario in scenarios
     )
 
 
@@ -187,7 +191,7 @@ class _Run:
     habits: Habits
     course: Course
     known: Knowledge | None
-    coming: NextLeg
+    coming: NextLeg | None
     tally: Tally
 
 
@@ -196,12 +200,16 @@ def _started(
     draw: FleetDraw,
     scenario: Scenario,
     calendar: Calendar,
+    records: Told | None,
     weight: FloatArray | None,
 ) -> _Run:
     layout = batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, scenario)
     if weight is not None:
         layout = replace(layout, weight=weight.ravel()[layout.unit])
-    guards = scenario.guards
+    known = coming = None
+    if scenario.guards and records is not None:
+        known = first_knowledge(records, layout, draw.copies)
+        coming = expected_leg(records, fleet.usage, layout, draw.copies)
     return _Run(
         fleet=fleet,
         draw=draw,
@@ -209,8 +217,8 @@ def _started(
         layout=layout,
         habits=habits_of(draw.habits, fleet.habit, scenario, fleet.lines.reading_sd),
         course=first_course(draw, layout, fleet.usage),
-        known=first_knowledge(fleet.lines, layout, draw.copies) if guards else None,
-        coming=expected_leg(fleet.usage, layout, draw.copies),
+        known=known,
+        coming=coming,
         tally=empty_tally(
             calendar,
             len(fleet.ends),

@@ -9,7 +9,7 @@ from scipy import special
 from models.relines.forecast.lines import new_lining_moments
 from models.relines.forecast.relining import chance_decided, chance_done_unwritten, chance_pending
 from models.relines.policy.habit import RelineTiming
-from models.relines.simulation.counts import Calendar, add_relines, empty_tally
+from models.relines.simulation.counts import Calendar, Events, add_relines, empty_tally
 from models.relines.simulation.draws import Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
@@ -89,7 +89,12 @@ def test_relines_after_the_last_month_scrap_nothing():
     tally = empty_tally(YEAR, 4, 1, 1)
     zero = np.zeros(2, np.int64)
     add_relines(
-        tally, zero, zero, np.array([100.0, 400.0]), zero, np.array([2.0, 5.0]), np.full(2, 10.0)
+        tally,
+        Events(zero, zero),
+        np.array([100.0, 400.0]),
+        zero,
+        np.array([2.0, 5.0]),
+        np.full(2, 10.0),
     )
     assert tally.relines.sum() == 1
     assert tally.scrapped_mm.tolist() == [2.0]
