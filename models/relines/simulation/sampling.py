@@ -187,7 +187,7 @@ def _counted(parts: _Parts) -> FloatArray:
 
 def _summed(parts: _Parts) -> FloatArray:
     """T (D,) of what is not told by twin."""
-    return _right_in_the_mean(parts.mean, parts.shared + parts.luck)
+    return np.maximum(parts.mean + parts.shared + parts.luck, 0.0)
 
 
 def _agreed(one: FloatArray, other: FloatArray, mean: FloatArray) -> FloatArray:
@@ -217,7 +217,13 @@ def _along(moves: FloatArray, mean: FloatArray, months: int, whole: bool) -> Flo
 
 
 def _right_in_the_mean(mean: FloatArray, moves: FloatArray) -> FloatArray:
-    """Mean and moves (D, …), none below nought, and right in the mean still."""
-    found = np.maximum(mean + moves, 0.0)
+    """Mean and moves (D, …, C), none below nought, and right in the mean still.
+
+    What would be below nought is taken off what comes next: the same cell's next months, so that
+    totals of rare events keep their spread.
+    """
+    in_turn = (mean + moves).T.reshape(-1, len(moves))
+    run_up = np.maximum.accumulate(np.maximum(in_turn.cumsum(axis=0), 0.0), axis=0)
+    found = np.diff(run_up, axis=0, prepend=0.0).reshape(moves.T.shape).T
     drawn = found.mean(axis=0)
     return np.asarray(found * np.divide(mean, drawn, out=np.zeros_like(mean), where=drawn > 0.0))

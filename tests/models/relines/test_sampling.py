@@ -74,6 +74,17 @@ def test_totals_are_those_of_the_whole_fleet_within_their_error(fleet, whole, pa
             assert of_part.std() == pytest.approx(all_of.std(), rel=ERRORS * 0.05 + 0.1)
 
 
+def test_rare_events_keep_their_mean_and_spread(whole, part):
+    """Crossings: fewer than one in a month and cell."""
+    full, some = (t[0].span_crossings.sum(axis=1) for t in (whole, part))
+    by_units = part[0].mean_error(0, 12, np.arange(part[0].relines.shape[2]))
+    # A count of one in so many relines is known worse than they are by the root of that.
+    by_units *= np.sqrt(full.mean() / part[0].span_relines.sum(axis=1).mean())
+    error = np.hypot(np.hypot(full.std(), some.std()) / np.sqrt(DRAWS), by_units)
+    assert some.mean() == pytest.approx(full.mean(), abs=ERRORS * error)
+    assert some.std() == pytest.approx(full.std(), rel=0.15)
+
+
 def test_scenarios_differ_as_in_the_whole_fleet(whole, part):
     more, more_in_part = (
         (t[1].span_relines - t[0].span_relines).sum(axis=1) for t in (whole, part)
