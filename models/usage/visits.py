@@ -105,7 +105,7 @@ def _cut(density: FloatArray, begins: float, usual: float, slots: int) -> VisitS
     days = np.arange(len(density)) / POINTS
     slot = np.clip(np.floor((days - begins) / usual + 0.5).astype(np.int64), 0, slots - 1)
     mass = np.maximum(density, 0.0)
-    expected = np.bincount(slot, mass, minlength=slots)
+    expected = np.asarray(np.bincount(slot, mass, minlength=slots), np.float64)
     first = np.searchsorted(slot, np.arange(slots))
     reached = np.cumsum(mass)
     before = np.concatenate([[0.0], reached])[first]
