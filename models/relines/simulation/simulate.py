@@ -5,17 +5,25 @@ once per unit, linings one by one, then visits, readings and decisions as they c
 ends share does not average out of a total.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.relining import chance_done_unwritten, chance_pending
 from models.relines.forecast.wheel_ends import WheelEnds
 from models.relines.policy.habit import HabitFit, mean_habit
 from models.relines.simulation.counts import Calendar, Tally, empty_tally, joined_tallies
-from models.relines.simulation.decide import Decision, Habits, Visit, decide, draw_noise, habits_of
+from models.relines.simulation.decide import (
+    Decision,
+    Habits,
+    Noise,
+    Visit,
+    decide,
+    draw_noise,
+    habits_of,
+)
 from models.relines.simulation.draws import FleetDraw, Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
@@ -40,12 +48,14 @@ from models.relines.simulation.sampling import (
     twin_luck,
 )
 from models.relines.simulation.scenario import AS_NOW, Scenario
-from models.relines.simulation.state import Course, first_course, next_leg, reline, travel
+from models.relines.simulation.state import Course, Leg, first_course, next_leg, reline, travel
 from models.usage.fit import UsageFit
 
 BATCH_WHEEL_ENDS = 60_000
 """Wheel ends handled at a time: enough to fill a vector, few enough for a processor's cache."""
 MOST_LEGS = 2_000
+KEPT_STEPS = 40
+"""Steps that are kept for other scenarios: three years of checks, and few megabytes."""
 SIMULATED_ENDS = 4_000
 """Wheel ends of a future that are simulated; of larger fleets a part of so many, another for every
 batch (``models.relines.simulation.sampling``)."""
@@ -169,12 +179,25 @@ def _batch(
 
 
 @dataclass(frozen=True, slots=True)
+class _Met:
+    """What a batch meets in a step whatever is relined: a leg, use after it, and random numbers."""
+
+    leg: Leg
+    off_road: BoolArray
+    log_level: FloatArray
+    noise: Noise
+    lasts: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class _Lucks:
-    """Random numbers of the steps of a batch; ``key``: seed and number of the batch."""
+    """Random numbers of the steps of a batch; ``key``: seed and number of the batch. ``met``: what
+    scenarios that use the fleet as now have met by step, each the same."""
 
     key: tuple[int, int]
     copies: int
     same: bool
+    met: dict[int, _Met] = field(default_factory=dict)
 
     def of(self, step: int) -> Luck:
         return Luck(stream(*self.key, step), self.copies, self.same)
@@ -241,8 +264,7 @@ def _finished(run: _Run, lucks: _Lucks) -> Tally:
             run,
             np.flatnonzero(active[run.layout.unit]),
             horizon,
-            lucks.of(step),
-            step == 1,
+            _met(run, lucks, step),
         )
     return run.tally
 
@@ -272,11 +294,24 @@ def _renew(run: _Run, ends: IntArray) -> None:
     course.rate[ends] = draw.unit_rate[ends] + draw.life_rate[-1, ends] + layout.rate_change[ends]
 
 
-def _one_leg(run: _Run, ends: IntArray, horizon: float, luck: Luck, is_first: bool) -> None:
+def _met(run: _Run, lucks: _Lucks, step: int) -> _Met:
+    """Worked out once for all scenarios that leave use as it is."""
+    found = lucks.met.get(step) if run.scenario.uses_as_now else None
+    if found is None:
+        course, layout, luck = run.course, run.layout, lucks.of(step)
+        leg = next_leg(course, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
+        noise, lasts = draw_noise(layout, luck), luck.exponential(len(course.day))
+        found = _Met(leg, course.off_road, course.log_level, noise, lasts)
+        if run.scenario.uses_as_now and step <= KEPT_STEPS:
+            lucks.met[step] = found
+    return found
+
+
+def _one_leg(run: _Run, ends: IntArray, horizon: float, met: _Met) -> None:
     """Drive to the next visit, read, decide, reline."""
     course, layout = run.course, run.layout
-    leg = next_leg(course, layout, run.draw, run.fleet.usage, luck, is_first=is_first)
-    noise, lasts = draw_noise(layout, luck), luck.exponential(len(course.day))
+    leg = met.leg
+    course.off_road, course.log_level = met.off_road, met.log_level
     waited = ends[~np.isnan(course.waiting[ends])] if run.known is not None else ends[:0]
     travel(course, layout, run.draw, leg, ends, run.tally)
     if run.known is not None:
@@ -289,7 +324,7 @@ def _one_leg(run: _Run, ends: IntArray, horizon: float, luck: Luck, is_first: bo
         course=course,
         layout=layout,
         ends=visiting,
-        noise=noise,
+        noise=met.noise,
         habits=run.habits,
         scenario=run.scenario,
         fit=run.fleet.habit,
@@ -299,7 +334,7 @@ def _one_leg(run: _Run, ends: IntArray, horizon: float, luck: Luck, is_first: bo
     _carry_out(run, decide(visit))
     # A unit that leaves for good does so after a visit: it is not seen again.
     hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
-    course.is_there = course.is_there & ((lasts > hazard) | (course.day >= horizon))
+    course.is_there = course.is_there & ((met.lasts > hazard) | (course.day >= horizon))
 
 
 def _carry_out(run: _Run, decision: Decision) -> None:
