@@ -33,7 +33,7 @@ from typing import Any
 import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
-from models.relines.simulation.counts import Counts, Tally
+from models.relines.simulation.counts import Tally, whole_counts
 
 BIAS_SD = 0.05
 AHEAD_SD = 0.03
@@ -187,7 +187,7 @@ def calibrated_totals(tally: Tally, past: PastErrors, seed: int) -> Tally:
     factor = np.repeat(by_quarter, MONTHS_A_QUARTER, axis=1)[:, :months, None]
     rng = np.random.default_rng([seed, 23])
     counts = ("relines", "visits", "relines_by_span", "visits_by_span")
-    whole: dict[str, Any] = {n: _whole(getattr(tally, n) * factor, rng) for n in counts}
+    whole: dict[str, Any] = {n: whole_counts(getattr(tally, n) * factor, rng) for n in counts}
     grown = factor[:, :, 0].mean(axis=1)
     return replace(
         tally,
@@ -195,9 +195,3 @@ def calibrated_totals(tally: Tally, past: PastErrors, seed: int) -> Tally:
         scrapped_mm=tally.scrapped_mm * grown,
         scrapped_share=tally.scrapped_share * grown,
     )
-
-
-def _whole(values: FloatArray, rng: np.random.Generator) -> Counts:
-    """Whole numbers (D, M, C) whose running sums follow those of ``values``."""
-    run_up = values.reshape(len(values), -1).cumsum(axis=1) + rng.random((len(values), 1))
-    return np.diff(np.floor(run_up), axis=1, prepend=0.0).reshape(values.shape).astype(np.int32)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import ComplexArray, FloatArray, IntArray
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import Cards
 
@@ -72,13 +72,20 @@ def _left_away(cards: Cards, age: float, usual_days: float) -> tuple[FloatArray,
     return days.ravel(), np.tile(weight / len(_BEGINS), len(_BEGINS))
 
 
-def lost_by(
-    usage: UsageFit, left: tuple[FloatArray, FloatArray], road_days: FloatArray
-) -> FloatArray:
-    """Chance to have lost no more than so many weeks after ``road_days`` (G,), (G, weeks)."""
+def begun_by(usage: UsageFit, days: FloatArray) -> ComplexArray:
+    """Fourier transform of the weeks lost to absences that begin before an event which needs
+    between ``days[i]`` and ``days[i + 1]`` days on the road, (G - 1, frequencies)."""
     deck = usage.deck
     absence = np.fft.rfft(_by_week(deck.off_days, deck.off_weight))
-    begun = np.exp(deck.leaving * road_days[:, None] * (absence - 1.0))
+    return np.asarray(np.exp(deck.leaving * _middle(days)[:, None] * (absence - 1.0)))
+
+
+def _middle(days: FloatArray) -> FloatArray:
+    return (days[:-1] + days[1:]) / 2.0
+
+
+def lost_by(begun: ComplexArray, left: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """Chance to have lost no more than so many weeks, (G, weeks): ``begun`` and what is left."""
     chance = np.fft.irfft(np.fft.rfft(_by_week(*left)) * begun, WEEKS, axis=1)
     return np.clip(np.cumsum(chance, axis=1), 0.0, 1.0)
 
@@ -89,12 +96,10 @@ def _by_week(days: FloatArray, weight: FloatArray) -> FloatArray:
 
 
 def reached_by(
-    usage: UsageFit, left: tuple[FloatArray, FloatArray], days: FloatArray
+    begun: ComplexArray, left: tuple[FloatArray, FloatArray], days: FloatArray
 ) -> FloatArray:
-    """Chance that an event which needs between ``days[i]`` and ``days[i + 1]`` days on the road has
-    come by each of ``days`` (G,), (G - 1, G)."""
-    middle = (days[:-1] + days[1:]) / 2.0
-    chance = lost_by(usage, left, middle)
+    """Chance that each event of :func:`begun_by` has come by each of ``days`` (G,), (G - 1, G)."""
+    middle, chance = _middle(days), lost_by(begun, left)
     over = np.floor((days - middle[:, None]) / WEEK_DAYS).astype(np.int64)
     found = np.take_along_axis(chance, np.clip(over, 0, WEEKS - 1), axis=1)
     return np.where(over >= 0, found, 0.0)

@@ -106,16 +106,20 @@ def _cut(density: FloatArray, begins: float, usual: float, slots: int) -> VisitS
     """Slots around the days of a calendar that begins so, half a usual interval to either side."""
     days = np.arange(len(density)) / POINTS
     slot = np.clip(np.floor((days - begins) / usual + 0.5).astype(np.int64), 0, slots - 1)
-    inside = slot[None, :] == np.arange(slots)[:, None]
-    mass = np.where(inside, np.maximum(density, 0.0), 0.0)
-    expected = mass.sum(axis=1)
+    mass = np.maximum(density, 0.0)
+    expected = np.asarray(np.bincount(slot, mass, minlength=slots), np.float64)
+    first = np.searchsorted(slot, np.arange(slots))
+    reached = np.cumsum(mass)
+    before = np.concatenate([[0.0], reached])[first]
     middle = np.maximum(begins + np.arange(slots) * usual, 0.0)
     some = np.maximum(expected, 1e-300)
-    day = np.where(expected > 1e-9, mass @ days / some, middle)
-    by_then = np.where(
-        expected[:, None] > 1e-9, np.cumsum(mass, axis=1) / some[:, None], days >= middle[:, None]
-    )
-    return VisitSlots(days, expected, day, np.minimum(by_then, 1.0))
+    day = np.where(expected > 1e-9, np.bincount(slot, mass * days, slots) / some, middle)
+    # To be exactly 1 at a slot's end, whatever rounding the sum has gathered by then.
+    own = np.concatenate([reached[first[1:] - 1], reached[-1:]]) - before
+    by_then = (reached - before[:, None]) / np.maximum(own, 1e-300)[:, None]
+    empty = expected <= 1e-9
+    by_then[empty] = days >= middle[empty, None]
+    return VisitSlots(days, expected, day, np.clip(by_then, 0.0, 1.0, out=by_then))
 
 
 def _left_of(cards: Cards, age: float) -> tuple[FloatArray, FloatArray]:

@@ -18,6 +18,7 @@ quantiles do not exist, nor does any beyond 30 years. They are null, with a word
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import polars as pl
@@ -32,7 +33,7 @@ from models.relines.forecast.lines import (
     line_moments,
     some_moments,
 )
-from models.usage.absences import absence_classes, reached_by
+from models.usage.absences import absence_classes, begun_by, reached_by
 from models.usage.ahead import AwayNow, away_now, km_ahead, km_on_road
 from models.usage.fit import UsageFit
 
@@ -42,6 +43,9 @@ LONGEST_DAYS = 10_957.0
 CHUNK = 65_536
 LONGEST_KM = 10_000_000.0
 ROAD_DAYS = np.geomspace(0.25, LONGEST_DAYS, 128)
+MILESTONES = (*range(0, 128, 8), 127)
+NEGLIGIBLE = 1e-6
+"""Chances so near to nought or one move no quantile between a tenth and nine tenths."""
 _KM_STEPS = 24
 """Halvings: to 0.6 km."""
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
@@ -128,10 +132,10 @@ def minimum_forecast(
     days = np.full((len(probabilities), len(lines)), np.inf)
     km = days.copy()
     classes = absence_classes(usage)
-    number = classes.number[lines.unit]
+    number, begun = classes.number[lines.unit], begun_by(usage, ROAD_DAYS)
     for k, left in enumerate(classes.left):
         alike = np.flatnonzero((word == "") & (number == k))
-        reached = reached_by(usage, left, ROAD_DAYS) if len(alike) else np.zeros((0, 0))
+        reached = reached_by(begun, left, ROAD_DAYS) if len(alike) else np.zeros((0, 0))
         for start in range(0, len(alike), CHUNK):
             rows = alike[start : start + CHUNK]
             unit = lines.unit[rows]
@@ -154,19 +158,30 @@ class _Task:
 
     def days_until(self, probabilities: Sequence[float], reached: FloatArray) -> FloatArray:
         """Days at which each probability is reached (k, n): those on the road and those lost."""
-        chance = np.empty((len(ROAD_DAYS), len(self.unit)))
-        for row, days in zip(chance, ROAD_DAYS, strict=True):
-            row[:] = chance_below_by(
-                self.moments,
-                self.minimum_mm,
-                self.usage,
-                self.away,
-                self.unit,
-                np.full(len(self.unit), days),
-            )
+        chance = self._by_road_days()
         chance = np.maximum.accumulate(chance, axis=0)
         by_day = chance[0] + reached.T @ np.diff(chance, axis=0)
         return np.array([_day_of(by_day, p) for p in probabilities])
+
+    def _by_road_days(self) -> FloatArray:
+        """Chance to be at the minimum by each of ``ROAD_DAYS`` (G, n): worked out between the
+        milestones where it leaves nought and where it is certain."""
+        chance = np.zeros((len(ROAD_DAYS), len(self.unit)))
+        every = np.arange(len(self.unit))
+        for row in MILESTONES:
+            chance[row] = self._below_by(ROAD_DAYS[row], every)
+        for first, last in pairwise(MILESTONES):
+            certain = chance[first] >= 1.0 - NEGLIGIBLE
+            open_yet = np.flatnonzero(~certain & (chance[last] > NEGLIGIBLE))
+            for row in range(first + 1, last):
+                chance[row, certain] = 1.0
+                chance[row, open_yet] = self._below_by(ROAD_DAYS[row], open_yet)
+        return chance
+
+    def _below_by(self, days: float, rows: IntArray) -> FloatArray:
+        some, limit, unit = some_moments(self.moments, rows), self.minimum_mm, self.unit[rows]
+        on_road = np.full(len(rows), days)
+        return chance_below_by(some, limit[rows], self.usage, self.away, unit, on_road)
 
     def km_until(self, probability: float) -> FloatArray:
         def chance(x: FloatArray) -> FloatArray:

@@ -6,5 +6,7 @@ and crossings of the minimum counted by draw, month and cell (depot x axle type 
 Shapes: draws x wheel ends in batches; what is shared is drawn once (fixed effects and habit per
 fleet, use per unit), so a total's spread is right; the same random numbers serve every scenario.
 
+Of a fleet above 4,000 wheel ends a part is simulated, another for every batch (``sampling``).
+
 Start with ``simulate``; then ``draws``, ``state``, ``decide`` in the order of a month.
 """

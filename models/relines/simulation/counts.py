@@ -5,9 +5,18 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 
 Counts = NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """Draw and cell of each of n events; a ``weight``, if any, is counted beside them."""
+
+    copy: IntArray
+    cell: IntArray
+    weight: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +40,8 @@ class Tally:
     relines_by_span, visits_by_span, crossings_by_span : (D, M, C), by whole months from as-of.
     second : (D,) relines of a lining fitted after as-of. scrapped_mm, scrapped_share : (D,) lining
     left above the minimum, in mm and as a share of what can be worn, over the relines of the
-    calendar months.
+    calendar months. batch_means : (K, M, C) mean of ``relines_by_span`` by each of K batches of
+    units, where not all were simulated.
     """
 
     calendar: Calendar
@@ -45,10 +55,19 @@ class Tally:
     second: IntArray
     scrapped_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
     scrapped_share: FloatArray = field(default_factory=lambda: np.zeros(0))
+    batch_means: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 0)))
 
     @property
     def n_draws(self) -> int:
         return len(self.relines)
+
+    def mean_error(self, first: int, last: int, cells: IntArray) -> float:
+        """Monte Carlo standard error, from the units simulated, of the mean of relines from month
+        ``first`` up to ``last`` in ``cells``: nought where all units were."""
+        if len(self.batch_means) < 2:
+            return 0.0
+        totals = self.batch_means[:, first:last, cells].sum(axis=(1, 2))
+        return float(totals.std(ddof=1) / np.sqrt(len(totals)))
 
     @property
     def span_relines(self) -> IntArray:
@@ -66,20 +85,24 @@ class Tally:
         return np.asarray(self.crossings_by_span.sum(axis=2), np.int64)
 
 
-def empty_tally(calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int) -> Tally:
-    """A tally with nothing in it."""
+def empty_tally(
+    calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int, *, weighted: bool = False
+) -> Tally:
+    """A tally with nothing in it; of whole numbers, unless events are ``weighted``: then of twice
+    as many draws, counts before sums of weights."""
+    n_draws *= 1 + weighted
     months = len(calendar.month_ends)
-    shape = (n_draws, months, n_cells)
+    shape, kind = (n_draws, months, n_cells), np.float64 if weighted else np.int32
     return Tally(
         calendar=calendar,
         wheel_ends=wheel_ends,
-        relines=np.zeros(shape, np.int32),
-        visits=np.zeros(shape, np.int32),
-        crossings=np.zeros(shape, np.int32),
-        relines_by_span=np.zeros(shape, np.int32),
-        visits_by_span=np.zeros(shape, np.int32),
-        crossings_by_span=np.zeros(shape, np.int32),
-        second=np.zeros(n_draws, np.int64),
+        relines=np.zeros(shape, kind),
+        visits=np.zeros(shape, kind),
+        crossings=np.zeros(shape, kind),
+        relines_by_span=np.zeros(shape, kind),
+        visits_by_span=np.zeros(shape, kind),
+        crossings_by_span=np.zeros(shape, kind),
+        second=np.zeros(n_draws, np.float64 if weighted else np.int64),
         scrapped_mm=np.zeros(n_draws),
         scrapped_share=np.zeros(n_draws),
     )
@@ -87,48 +110,69 @@ def empty_tally(calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int)
 
 def add_relines(
     tally: Tally,
-    copy: IntArray,
-    cell: IntArray,
+    events: Events,
     day: FloatArray,
     life: IntArray,
     above_mm: FloatArray,
     usable_mm: FloatArray,
 ) -> None:
     """Enter relines of wheel ends; events past the last month fall out."""
-    _count(tally.relines, tally.calendar.month_ends, copy, day, cell)
-    _count(tally.relines_by_span, tally.calendar.span_ends, copy, day, cell)
+    _count(tally.relines, tally.calendar.month_ends, events, day)
+    _count(tally.relines_by_span, tally.calendar.span_ends, events, day)
     inside = day < tally.calendar.month_ends[-1]
     left = np.maximum(above_mm, 0.0) * inside
-    draws = tally.n_draws
-    tally.second += np.bincount(copy[inside & (life > 0)], minlength=draws)
-    tally.scrapped_mm += np.bincount(copy, left, minlength=draws)
-    tally.scrapped_share += np.bincount(copy, np.minimum(left / usable_mm, 1.0), minlength=draws)
+    tally.second += _by_draw(tally, events, inside & (life > 0)).astype(tally.second.dtype)
+    tally.scrapped_mm += _by_draw(tally, events, left)
+    tally.scrapped_share += _by_draw(tally, events, np.minimum(left / usable_mm, 1.0))
 
 
-def add_visits(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) -> None:
+def _by_draw(tally: Tally, events: Events, what: FloatArray | BoolArray) -> FloatArray:
+    """Sum over the events of each draw (D,)."""
+    one, size = np.asarray(what, np.float64), tally.n_draws
+    if events.weight is None:
+        return np.asarray(np.bincount(events.copy, one, minlength=size))
+    both = (np.bincount(events.copy, each, size // 2) for each in (one, one * events.weight))
+    return np.concatenate(list(both))
+
+
+def add_visits(tally: Tally, events: Events, day: FloatArray) -> None:
     """Enter axles relined in a visit made for that alone."""
-    _count(tally.visits, tally.calendar.month_ends, copy, day, cell)
-    _count(tally.visits_by_span, tally.calendar.span_ends, copy, day, cell)
+    _count(tally.visits, tally.calendar.month_ends, events, day)
+    _count(tally.visits_by_span, tally.calendar.span_ends, events, day)
 
 
-def add_crossings(tally: Tally, copy: IntArray, cell: IntArray, day: FloatArray) -> None:
+def add_crossings(tally: Tally, events: Events, day: FloatArray) -> None:
     """Enter linings that fell to their minimum in service."""
-    _count(tally.crossings, tally.calendar.month_ends, copy, day, cell)
-    _count(tally.crossings_by_span, tally.calendar.span_ends, copy, day, cell)
+    _count(tally.crossings, tally.calendar.month_ends, events, day)
+    _count(tally.crossings_by_span, tally.calendar.span_ends, events, day)
 
 
 def _count(
-    into: Counts, month_ends: FloatArray, copy: IntArray, day: FloatArray, cell: IntArray
+    into: Counts | FloatArray, month_ends: FloatArray, events: Events, day: FloatArray
 ) -> None:
-    """Add one to (draw, month, cell) per event."""
+    """Add one to (draw, month, cell) per event; its weight, if any, to the draw of the second half
+    of draws."""
     month = np.searchsorted(month_ends, day, side="right")
     inside = month < len(month_ends)
-    place = (copy * len(month_ends) + month) * into.shape[2] + cell
-    into += np.bincount(place[inside], minlength=into.size).reshape(into.shape)
+    place = ((events.copy * len(month_ends) + month) * into.shape[2] + events.cell)[inside]
+    if events.weight is None:
+        into += np.bincount(place, minlength=into.size).reshape(into.shape)
+        return
+    half = len(into) // 2
+    for part, weight in ((into[:half], None), (into[half:], events.weight[inside])):
+        part += np.bincount(place, weight, minlength=part.size).reshape(part.shape)
 
 
 def joined_tallies(parts: list[Tally]) -> Tally:
     """Batches of draws put together."""
-    names = [name for name in Tally.__slots__ if name not in ("calendar", "wheel_ends")]
+    names = [
+        name for name in Tally.__slots__ if name not in ("calendar", "wheel_ends", "batch_means")
+    ]
     arrays = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
     return Tally(calendar=parts[0].calendar, wheel_ends=parts[0].wheel_ends, **arrays)
+
+
+def whole_counts(values: FloatArray, rng: np.random.Generator) -> Counts:
+    """Whole numbers (D, M, C) whose running sums follow those of ``values``."""
+    run_up = values.reshape(len(values), -1).cumsum(axis=1) + rng.random((len(values), 1))
+    return np.diff(np.floor(run_up), axis=1, prepend=0.0).reshape(values.shape).astype(np.int32)

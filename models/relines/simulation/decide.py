@@ -7,6 +7,7 @@ import numpy as np
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.policy.habit import Habit, HabitFit
 from models.relines.policy.likelihood import along_share
+from models.relines.simulation.draws import Luck
 from models.relines.simulation.filter import (
     Knowledge,
     NextLeg,
@@ -66,7 +67,7 @@ class Visit:
     scenario: Scenario
     fit: HabitFit
     known: Knowledge | None
-    coming: NextLeg
+    coming: NextLeg | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +79,13 @@ class Decision:
     days: FloatArray
 
 
-def draw_noise(layout: Layout, rng: np.random.Generator) -> Noise:
+def draw_noise(layout: Layout, luck: Luck) -> Noise:
     """Fresh numbers, all of them, whatever the scenario will use."""
     size, axles, units = len(layout.unit), len(layout.axle_unit), len(layout.usual_days)
-    reading, threshold = rng.standard_normal((2, size), dtype=np.float32)
-    lapse, premature = rng.random((2, size), dtype=np.float32)
-    axle, later, lag = rng.random((3, axles))
-    unit = rng.random(units)
+    reading, threshold = luck.normal(2, size, dtype=np.float32)
+    lapse, premature = luck.uniform(2, size, dtype=np.float32)
+    axle, later, lag = luck.uniform(3, axles)
+    unit = luck.uniform(units)
     return Noise(reading, threshold, lapse, premature, axle, later, lag, unit)
 
 
@@ -153,13 +154,13 @@ def _due(visit: Visit, ends: IntArray, reading: FloatArray, lapse: FloatArray) -
 def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
     """Wheel ends that would cross their minimum before the next visit with too much risk, and the
     share of the interval each can still wait (0 where relines wait for visits)."""
-    known, scenario = visit.known, visit.scenario
-    if known is None:
+    known, coming, scenario = visit.known, visit.coming, visit.scenario
+    if known is None or coming is None:
         return ends[:0], np.zeros(0)
     read = ends[visit.noise.lapse[ends] >= 1.0 - visit.habits.read_share]
     error = visit.habits.reading_sd * visit.noise.reading[read]
     know_reading(known, read, visit.course.above_mm[read] + error)
-    km, spread = visit.coming.km[visit.layout.unit[ends]], visit.coming.relative_var
+    km, spread = coming.km[visit.layout.unit[ends]], coming.relative_var
     is_risky = chance_crossing(known, ends, km, spread) > scenario.risk
     risky = ends[is_risky]
     if scenario.wait_for_visit:

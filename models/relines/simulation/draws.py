@@ -6,8 +6,10 @@ fixed effects, habits, unit effects and linings. Random numbers are taken from s
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.common.arrays import FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
@@ -15,6 +17,7 @@ from models.relines.policy.habit import Habit, HabitFit, drawn_habits
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import Cards, Pile
 
+Real = type[np.float64] | type[np.float32]
 LIVES_AHEAD = 4
 """Linings drawn ahead per wheel end; one that needs more uses them again."""
 
@@ -55,6 +58,32 @@ def stream(seed: int, batch: int, step: int) -> np.random.Generator:
     return np.random.default_rng([seed, batch, step + 1])
 
 
+@dataclass(frozen=True, slots=True)
+class Luck:
+    """Random numbers of what is met one by one (units, axles, wheel ends), for copies laid end to
+    end on the last axis; ``same``: every copy meets the same."""
+
+    rng: np.random.Generator
+    copies: int
+    same: bool = False
+
+    def normal(self, *shape: int, dtype: Real = np.float64) -> FloatArray:
+        return self._laid(self.rng.standard_normal(self._drawn(shape), dtype))
+
+    def uniform(self, *shape: int, dtype: Real = np.float64) -> FloatArray:
+        return self._laid(self.rng.random(self._drawn(shape), dtype))
+
+    def exponential(self, *shape: int) -> FloatArray:
+        return self._laid(self.rng.standard_exponential(self._drawn(shape)))
+
+    def _drawn(self, shape: tuple[int, ...]) -> tuple[int, ...]:
+        return (*shape[:-1], shape[-1] // self.copies) if self.same else shape
+
+    def _laid(self, numbers: NDArray[Any]) -> FloatArray:
+        repeats = (1,) * (numbers.ndim - 1) + (self.copies,)
+        return np.tile(numbers, repeats) if self.same else numbers
+
+
 def square_root(covariance: FloatArray) -> FloatArray:
     """R with R R' = covariance, which may be singular."""
     values, vectors = np.linalg.eigh(covariance)
@@ -71,26 +100,32 @@ def _pairs(
     return normal[0] * sd_a, normal[0] * load + normal[1] * rest
 
 
-def draw_fleet(
-    lines: WheelEndLines, usage: UsageFit, habit: HabitFit, copies: int, rng: np.random.Generator
-) -> FleetDraw:
-    """Draw ``copies`` fleets."""
-    size, units = len(lines), len(usage)
+def draw_fleet(lines: WheelEndLines, usage: UsageFit, habit: HabitFit, luck: Luck) -> FleetDraw:
+    """Draw as many fleets as ``luck`` has copies; what they share, fixed effects and habits, is
+    another in each whether or not their luck is the same."""
+    size, units, rng, copies = len(lines), len(usage), luck.rng, luck.copies
     shift = rng.standard_normal((copies, len(lines.theta))) @ square_root(lines.theta_cov).T
     habits = drawn_habits(habit, copies, rng)
-    unit = rng.standard_normal((copies, units)) * np.sqrt(lines.unit_var)
-    level = usage.log_level + np.sqrt(usage.level_variance) * rng.standard_normal((copies, units))
+    unit = luck.normal(copies * units).reshape(copies, units) * np.sqrt(lines.unit_var)
+    level = usage.log_level + np.sqrt(usage.level_variance) * luck.normal(copies * units).reshape(
+        copies, units
+    )
     deck = usage.deck
-    pace = deck.pace + np.sqrt(deck.pace_variance) * rng.standard_normal((copies, units))
+    pace = deck.pace + np.sqrt(deck.pace_variance) * luck.normal(copies * units).reshape(
+        copies, units
+    )
     leaving = rng.gamma(deck.leave.shape, 1.0 / deck.leave.days, copies)
-    present, place = rng.random((2, copies, units))
+    present, place = luck.uniform(2, copies * units)
     here = unit[:, lines.unit]
     own = _pairs(
-        rng.standard_normal((2, copies, size)), lines.var_now, lines.cov_now_rate, lines.var_rate
+        luck.normal(2, copies * size).reshape(2, copies, size),
+        lines.var_now,
+        lines.cov_now_rate,
+        lines.var_rate,
     )
     now = lines.now_mm + shift @ lines.now_gradient.T + here * lines.now_on_unit + own[0]
     rate = lines.rate + shift @ lines.rate_gradient.T + here * lines.rate_on_unit + own[1]
-    start, life_rate = _linings_to_come(lines, shift, rng)
+    start, life_rate = _linings_to_come(lines, shift, luck)
     return FleetDraw(
         copies=copies,
         now_mm=now.ravel(),
@@ -104,8 +139,8 @@ def draw_fleet(
         pace=pace.ravel(),
         leaving=leaving,
         cards=tuple(_drawn_weights(pile, copies, rng) for pile in deck.piles),
-        present=present.ravel(),
-        place=place.ravel(),
+        present=present,
+        place=place,
     )
 
 
@@ -127,12 +162,12 @@ def _drawn_weights(
 
 
 def _linings_to_come(
-    lines: WheelEndLines, shift: FloatArray, rng: np.random.Generator
+    lines: WheelEndLines, shift: FloatArray, luck: Luck
 ) -> tuple[FloatArray, FloatArray]:
     """Start and own rate of the next linings, (LIVES_AHEAD, copies, L)."""
-    shape = (2, LIVES_AHEAD, len(shift), len(lines))
-    cov = lines.life_cov
-    own = _pairs(rng.standard_normal(shape), cov[:1, 0], cov[:1, 1], cov[1:, 1])
+    shape, cov = (2, LIVES_AHEAD, len(shift), len(lines)), lines.life_cov
+    normal = luck.normal(2, LIVES_AHEAD, len(shift) * len(lines)).reshape(shape)
+    own = _pairs(normal, cov[:1, 0], cov[:1, 1], cov[1:, 1])
     has_start = lines.start_column >= 0
     moved = shift[:, np.maximum(lines.start_column, 0)] * has_start
     return lines.new_mm + moved + own[0], own[1] * lines.life_weight

@@ -45,29 +45,46 @@ class NextLeg:
     relative_var: float
 
 
-def first_knowledge(lines: WheelEndLines, layout: Layout, copies: int) -> Knowledge:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the records tell of a fleet: its lines, linings fitted now, and intervals between visits
+    (mean and relative variance of what is run in them, in usual ones)."""
+
+    now: LineMoments
+    fresh: LineMoments
+    reading_sd: float
+    leg: float
+    leg_var: float
+
+
+def told(lines: WheelEndLines, usage: UsageFit) -> Told:
+    """The same for every copy of the fleet."""
+    cards = usage.deck.after_road
+    product = cards.length * cards.use
+    mean = cards.mean(product)
+    spread = cards.mean((product - mean) ** 2) / mean**2 if mean > 0 else 0.0
+    return Told(line_moments(lines), new_lining_moments(lines), lines.reading_sd, mean, spread)
+
+
+def first_knowledge(told: Told, layout: Layout, copies: int) -> Knowledge:
     """What the forecasts know when each unit was last seen."""
-    now, fresh = line_moments(lines), new_lining_moments(lines)
+    now = told.now
     return Knowledge(
         above_mm=np.tile(now.now_mm, copies) - layout.minimum_mm,
         rate=np.tile(now.rate, copies) + layout.rate_change,
         var_above=np.tile(now.var_now, copies),
         cov=np.tile(now.cov, copies),
         var_rate=np.tile(now.var_rate, copies),
-        fresh=fresh,
-        reading_var=lines.reading_sd**2,
+        fresh=told.fresh,
+        reading_var=told.reading_sd**2,
     )
 
 
-def expected_leg(usage: UsageFit, layout: Layout, copies: int) -> NextLeg:
+def expected_leg(told: Told, usage: UsageFit, layout: Layout, copies: int) -> NextLeg:
     """How far a unit runs to its next visit, as far as anyone can tell."""
-    cards = usage.deck.after_road
-    product = cards.length * cards.use
-    mean = cards.mean(product)
     level = np.tile(np.exp(usage.log_level + usage.level_variance / 2.0), copies)
-    km = level * np.exp(layout.level_change) * layout.usual_days * mean / KM_PER_UNIT
-    spread = cards.mean((product - mean) ** 2) / mean**2 if mean > 0 else 0.0
-    return NextLeg(km, spread + float(np.mean(usage.level_variance)))
+    km = level * np.exp(layout.level_change) * layout.usual_days * told.leg / KM_PER_UNIT
+    return NextLeg(km, told.leg_var + float(np.mean(usage.level_variance)))
 
 
 def know_leg(known: Knowledge, ends: IntArray, km: FloatArray) -> None:

@@ -8,6 +8,7 @@ import polars as pl
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.wheel_ends import WheelEnds
+from models.relines.simulation.counts import Events
 from models.relines.simulation.draws import FleetDraw, tiled
 from models.relines.simulation.scenario import Scenario
 from models.usage.fit import UsageFit
@@ -49,7 +50,8 @@ class Layout:
     Per wheel end: ``unit``, ``partner``, ``has_partner``, ``axle``, ``copy`` of the fleet, habit
     ``group``, budget ``cell``, ``usable_mm`` (new less minimum), ``minimum_mm``, ``rate_change``
     from a change of duty. Per unit: ``usual_days`` between visits, ``level_change``.
-    ``axle_unit`` is the unit of each axle.
+    ``axle_unit`` is the unit of each axle. ``weight`` (per wheel end): counted beside
+    its events (None: nothing is).
     """
 
     unit: IntArray
@@ -65,6 +67,12 @@ class Layout:
     rate_change: FloatArray
     usual_days: FloatArray
     level_change: FloatArray
+    weight: FloatArray | None = None
+
+    def events(self, ends: IntArray) -> Events:
+        """What befalls wheel ends, as it is counted."""
+        weight = None if self.weight is None else self.weight[ends]
+        return Events(self.copy[ends], self.cell[ends], weight)
 
 
 def batch_layout(

@@ -69,6 +69,12 @@ class Scenario:
             raise ValueError(f"{self.name}: a share of units must be between 0 and 1, got {shares}")
 
     @property
+    def uses_as_now(self) -> bool:
+        """Whether km and check days are those of now."""
+        changed = self.use_factor != 1.0 or self.check_interval_factor != 1.0
+        return not (changed or self.check_weeks is not None or self.duty_moves)
+
+    @property
     def guards(self) -> bool:
         return self.guard or self.reline == "latest"
 

@@ -5,34 +5,62 @@ once per unit, linings one by one, then visits, readings and decisions as they c
 ends share does not average out of a total.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from models.common.arrays import IntArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.relining import chance_done_unwritten, chance_pending
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.policy.habit import HabitFit
+from models.relines.policy.habit import HabitFit, mean_habit
 from models.relines.simulation.counts import Calendar, Tally, empty_tally, joined_tallies
-from models.relines.simulation.decide import Decision, Habits, Visit, decide, draw_noise, habits_of
-from models.relines.simulation.draws import FleetDraw, draw_fleet, stream
+from models.relines.simulation.decide import (
+    Decision,
+    Habits,
+    Noise,
+    Visit,
+    decide,
+    draw_noise,
+    habits_of,
+)
+from models.relines.simulation.draws import FleetDraw, Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
     NextLeg,
+    Told,
     expected_leg,
     first_knowledge,
     know_leg,
     know_reline,
+    told,
 )
 from models.relines.simulation.layout import Cells, Layout, batch_layout, budget_cells
+from models.relines.simulation.sampling import (
+    TWINS,
+    every_kth,
+    in_line,
+    put_together,
+    some_lines,
+    some_use,
+    some_wheel_ends,
+    twin_cells,
+    twin_luck,
+)
 from models.relines.simulation.scenario import AS_NOW, Scenario
-from models.relines.simulation.state import Course, first_course, next_leg, reline, travel
+from models.relines.simulation.state import Course, Leg, first_course, next_leg, reline, travel
 from models.usage.fit import UsageFit
 
 BATCH_WHEEL_ENDS = 60_000
 """Wheel ends handled at a time: enough to fill a vector, few enough for a processor's cache."""
 MOST_LEGS = 2_000
+KEPT_STEPS = 40
+"""Steps that are kept for other scenarios: three years of checks, and few megabytes."""
+SIMULATED_ENDS = 4_000
+"""Wheel ends of a future that are simulated; of larger fleets a part of so many, another for every
+batch (``models.relines.simulation.sampling``)."""
+ALIKE = 4
+"""Futures of a batch that meet the same luck: few, so that means are of many batches."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +99,12 @@ def simulate_relines(
     draws: int,
     seed: int,
     scenarios: tuple[Scenario, ...] = (AS_NOW,),
+    most_ends: int = SIMULATED_ENDS,
 ) -> tuple[Tally, ...]:
     """One tally per scenario, over the same ``draws`` fleets and the same random numbers.
+
+    Of a fleet with more than ``most_ends`` wheel ends a part of about so many is simulated, which
+    follows from the fleet and ``seed`` alone.
 
     Raises
     ------
@@ -81,15 +113,94 @@ def simulate_relines(
     """
     if draws < 1:
         raise ValueError(f"draws must be at least 1, got {draws}")
+    if len(fleet.ends) > most_ends:
+        return _by_parts(fleet, calendar, draws, seed, scenarios, most_ends)
     batch_size = max(1, BATCH_WHEEL_ENDS // max(len(fleet.ends), 1))
-    parts: list[list[Tally]] = [[] for _ in scenarios]
-    for batch, start in enumerate(range(0, draws, batch_size)):
-        copies = min(batch_size, draws - start)
-        draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, copies, stream(seed, batch, -1))
-        for found, scenario in zip(parts, scenarios, strict=True):
-            run = _started(fleet, draw, scenario, calendar)
-            found.append(_finished(run, seed, batch))
-    return tuple(joined_tallies(found) for found in parts)
+    parts = [
+        _batch(fleet, calendar, min(batch_size, draws - start), (seed, batch), scenarios)
+        for batch, start in enumerate(range(0, draws, batch_size))
+    ]
+    return tuple(joined_tallies(list(found)) for found in zip(*parts, strict=True))
+
+
+def _by_parts(
+    fleet: FleetModel,
+    calendar: Calendar,
+    draws: int,
+    seed: int,
+    scenarios: tuple[Scenario, ...],
+    most_ends: int,
+) -> tuple[Tally, ...]:
+    """The same of a large fleet, from units taken in turn."""
+    threshold = mean_habit(fleet.habit).threshold_mm
+    line = in_line(fleet.ends, fleet.lines, fleet.usage, threshold)
+    units = max(len(line) * most_ends // (TWINS * len(fleet.ends)), 1)
+    behind, order = len(line) / units, np.argsort(fleet.ends.unit, kind="stable")
+    parts = []
+    for batch, futures in enumerate(np.array_split(np.arange(draws), -(-draws // ALIKE))):
+        part = _some_units(fleet, every_kth(line, units, batch), order)
+        luck = twin_luck(units, len(futures), stream(seed, batch, MOST_LEGS))
+        parts.append(_batch(part, calendar, len(futures), (seed, batch), scenarios, luck))
+    return tuple(
+        put_together(list(found), behind, len(fleet.ends), seed)
+        for found in zip(*parts, strict=True)
+    )
+
+
+def _some_units(fleet: FleetModel, units: IntArray, by_unit: IntArray) -> FleetModel:
+    """Some units and their twins; ``by_unit``: the fleet's wheel ends, unit by unit."""
+    unit = fleet.ends.unit[by_unit]
+    first, last = np.searchsorted(unit, units), np.searchsorted(unit, units, side="right")
+    rows = np.concatenate([by_unit[a:b] for a, b in zip(first, last, strict=True)])
+    ends = some_wheel_ends(fleet.ends, rows, units)
+    cells = twin_cells(fleet.cells, rows)
+    rows, units = np.tile(rows, TWINS), np.tile(units, TWINS)
+    lines = some_lines(fleet.lines, rows, units, ends.unit)
+    return FleetModel(ends, lines, some_use(fleet.usage, units), fleet.habit, cells)
+
+
+def _batch(
+    fleet: FleetModel,
+    calendar: Calendar,
+    copies: int,
+    key: tuple[int, int],
+    scenarios: tuple[Scenario, ...],
+    weight: FloatArray | None = None,
+) -> tuple[Tally, ...]:
+    """Some futures under every scenario; with ``weight`` (copies, U) for what befalls each unit,
+    futures that meet the same luck."""
+    luck = _Lucks(key, copies, weight is not None)
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, luck.of(-1))
+    records = told(fleet.lines, fleet.usage) if any(s.guards for s in scenarios) else None
+    return tuple(
+        _finished(_started(fleet, draw, scenario, calendar, records, weight), luck)
+        for scenario in scenarios
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Met:
+    """What a batch meets in a step whatever is relined: a leg, use after it, and random numbers."""
+
+    leg: Leg
+    off_road: BoolArray
+    log_level: FloatArray
+    noise: Noise
+    lasts: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Lucks:
+    """Random numbers of the steps of a batch; ``key``: seed and number of the batch. ``met``: what
+    scenarios that use the fleet as now have met by step, each the same."""
+
+    key: tuple[int, int]
+    copies: int
+    same: bool
+    met: dict[int, _Met] = field(default_factory=dict)
+
+    def of(self, step: int) -> Luck:
+        return Luck(stream(*self.key, step), self.copies, self.same)
 
 
 @dataclass(slots=True)
@@ -103,13 +214,25 @@ class _Run:
     habits: Habits
     course: Course
     known: Knowledge | None
-    coming: NextLeg
+    coming: NextLeg | None
     tally: Tally
 
 
-def _started(fleet: FleetModel, draw: FleetDraw, scenario: Scenario, calendar: Calendar) -> _Run:
+def _started(
+    fleet: FleetModel,
+    draw: FleetDraw,
+    scenario: Scenario,
+    calendar: Calendar,
+    records: Told | None,
+    weight: FloatArray | None,
+) -> _Run:
     layout = batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, scenario)
-    guards = scenario.guards
+    if weight is not None:
+        layout = replace(layout, weight=weight.ravel()[layout.unit])
+    known = coming = None
+    if scenario.guards and records is not None:
+        known = first_knowledge(records, layout, draw.copies)
+        coming = expected_leg(records, fleet.usage, layout, draw.copies)
     return _Run(
         fleet=fleet,
         draw=draw,
@@ -117,16 +240,22 @@ def _started(fleet: FleetModel, draw: FleetDraw, scenario: Scenario, calendar: C
         layout=layout,
         habits=habits_of(draw.habits, fleet.habit, scenario, fleet.lines.reading_sd),
         course=first_course(draw, layout, fleet.usage),
-        known=first_knowledge(fleet.lines, layout, draw.copies) if guards else None,
-        coming=expected_leg(fleet.usage, layout, draw.copies),
-        tally=empty_tally(calendar, len(fleet.ends), draw.copies, fleet.cells.n_cells),
+        known=known,
+        coming=coming,
+        tally=empty_tally(
+            calendar,
+            len(fleet.ends),
+            draw.copies,
+            fleet.cells.n_cells,
+            weighted=weight is not None,
+        ),
     )
 
 
-def _finished(run: _Run, seed: int, batch: int) -> Tally:
+def _finished(run: _Run, lucks: _Lucks) -> Tally:
     """Take the batch leg by leg to the horizon."""
     horizon = run.tally.calendar.horizon
-    _leave_waiting(run, stream(seed, batch, 0))
+    _leave_waiting(run, lucks.of(0))
     for step in range(1, MOST_LEGS):
         active = run.course.is_there & (run.course.day < horizon)
         if not active.any():
@@ -135,17 +264,16 @@ def _finished(run: _Run, seed: int, batch: int) -> Tally:
             run,
             np.flatnonzero(active[run.layout.unit]),
             horizon,
-            stream(seed, batch, step),
-            step == 1,
+            _met(run, lucks, step),
         )
     return run.tally
 
 
-def _leave_waiting(run: _Run, rng: np.random.Generator) -> None:
+def _leave_waiting(run: _Run, luck: Luck) -> None:
     """What the last visit decided and the records do not show: relines still to be done, and
     relines done without a word."""
     timing, ends, axle = run.fleet.habit.timing, run.fleet.ends, run.layout.axle
-    number = rng.random((3, len(run.layout.axle_unit)))
+    number = luck.uniform(3, len(run.layout.axle_unit))
     copies, since = run.draw.copies, run.fleet.usage.since_visit[ends.unit]
     unwritten = np.tile(chance_done_unwritten(ends, run.fleet.habit), copies)
     _renew(run, np.flatnonzero(number[2][axle] < unwritten))
@@ -166,13 +294,24 @@ def _renew(run: _Run, ends: IntArray) -> None:
     course.rate[ends] = draw.unit_rate[ends] + draw.life_rate[-1, ends] + layout.rate_change[ends]
 
 
-def _one_leg(
-    run: _Run, ends: IntArray, horizon: float, rng: np.random.Generator, is_first: bool
-) -> None:
+def _met(run: _Run, lucks: _Lucks, step: int) -> _Met:
+    """Worked out once for all scenarios that leave use as it is."""
+    found = lucks.met.get(step) if run.scenario.uses_as_now else None
+    if found is None:
+        course, layout, luck = run.course, run.layout, lucks.of(step)
+        leg = next_leg(course, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
+        noise, lasts = draw_noise(layout, luck), luck.exponential(len(course.day))
+        found = _Met(leg, course.off_road, course.log_level, noise, lasts)
+        if run.scenario.uses_as_now and step <= KEPT_STEPS:
+            lucks.met[step] = found
+    return found
+
+
+def _one_leg(run: _Run, ends: IntArray, horizon: float, met: _Met) -> None:
     """Drive to the next visit, read, decide, reline."""
     course, layout = run.course, run.layout
-    leg = next_leg(course, layout, run.draw, run.fleet.usage, rng, is_first=is_first)
-    noise, lasts = draw_noise(layout, rng), rng.standard_exponential(len(course.day))
+    leg = met.leg
+    course.off_road, course.log_level = met.off_road, met.log_level
     waited = ends[~np.isnan(course.waiting[ends])] if run.known is not None else ends[:0]
     travel(course, layout, run.draw, leg, ends, run.tally)
     if run.known is not None:
@@ -185,7 +324,7 @@ def _one_leg(
         course=course,
         layout=layout,
         ends=visiting,
-        noise=noise,
+        noise=met.noise,
         habits=run.habits,
         scenario=run.scenario,
         fit=run.fleet.habit,
@@ -195,7 +334,7 @@ def _one_leg(
     _carry_out(run, decide(visit))
     # A unit that leaves for good does so after a visit: it is not seen again.
     hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
-    course.is_there = course.is_there & ((lasts > hazard) | (course.day >= horizon))
+    course.is_there = course.is_there & ((met.lasts > hazard) | (course.day >= horizon))
 
 
 def _carry_out(run: _Run, decision: Decision) -> None:

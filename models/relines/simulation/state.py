@@ -11,7 +11,7 @@ import numpy as np
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.forecast.lines import KM_PER_UNIT
 from models.relines.simulation.counts import Tally, add_crossings, add_relines, add_visits
-from models.relines.simulation.draws import LIVES_AHEAD, FleetDraw
+from models.relines.simulation.draws import LIVES_AHEAD, FleetDraw, Luck
 from models.relines.simulation.layout import Layout
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import Cards
@@ -73,12 +73,12 @@ def next_leg(
     layout: Layout,
     draw: FleetDraw,
     usage: UsageFit,
-    rng: np.random.Generator,
+    luck: Luck,
     *,
     is_first: bool,
 ) -> Leg:
     """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
-    number = rng.random(len(course.day))
+    number = luck.uniform(len(course.day))
     away = -course.visit_day / layout.usual_days if is_first else np.zeros(len(course.day))
     length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
     pile = np.tile(usage.deck.pile[usage.group], draw.copies)
@@ -94,7 +94,7 @@ def next_leg(
             use[here], off[here] = cards.use[card], cards.off_road[card]
     end = np.maximum(course.visit_day + length * layout.usual_days, course.day + 0.5)
     days = end - course.day
-    drift = np.sqrt(usage.variances.drift_per_day * days) * rng.standard_normal(len(days))
+    drift = np.sqrt(usage.variances.drift_per_day * days) * luck.normal(len(days))
     moving = np.tile(~usage.stands_still, len(days) // max(len(usage), 1))
     # The level of a leg is that of its middle, as the filter has it.
     km = moving * np.exp(course.log_level + drift / 2.0) * use * days / KM_PER_UNIT
@@ -163,7 +163,8 @@ def _worn(
     course.crossed[fallen] = True
     # Below its minimum as of now, or read so: that is no crossing to come.
     coming = (day >= 0.0) & (before[falls] > 0.0)
-    add_crossings(tally, layout.copy[fallen[coming]], layout.cell[fallen[coming]], day[coming])
+    where = layout.events(fallen[coming])
+    add_crossings(tally, where, day[coming])
 
 
 def reline(
@@ -181,8 +182,7 @@ def reline(
         return
     add_relines(
         tally,
-        layout.copy[ends],
-        layout.cell[ends],
+        layout.events(ends),
         day,
         course.life[ends],
         course.above_mm[ends],
@@ -190,7 +190,7 @@ def reline(
     )
     if own_visit:
         _, first = np.unique(layout.axle[ends], return_index=True)
-        add_visits(tally, layout.copy[ends[first]], layout.cell[ends[first]], day[first])
+        add_visits(tally, layout.events(ends[first]), day[first])
     place = course.life[ends] % LIVES_AHEAD
     course.above_mm[ends] = draw.start_mm[place, ends] - layout.minimum_mm[ends]
     course.rate[ends] = (

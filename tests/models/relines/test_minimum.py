@@ -28,7 +28,7 @@ from models.relines.forecast.relining import (
 from models.relines.policy.habit import mean_habit
 from models.relines.policy.likelihood import SHAPE
 from models.relines.simulation.counts import Calendar
-from models.relines.simulation.draws import draw_fleet
+from models.relines.simulation.draws import Luck, draw_fleet
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.fit import fit_usage
 from models.wear.fit import fit_wear
@@ -79,7 +79,7 @@ def test_km_to_the_minimum_are_those_of_the_wear_model(fleet):
 
 
 def test_draws_have_the_moments_of_the_lines(fleet):
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, 4_000, np.random.default_rng(1))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(np.random.default_rng(1), 4_000))
     now, rate = draw.now_mm.reshape(4_000, -1), draw.rate.reshape(4_000, -1)
     moments = line_moments(fleet.lines)
     # 4000 draws: SDs are known to 1.1 %, correlations to 0.016.
@@ -97,7 +97,7 @@ def test_draws_have_the_moments_of_the_lines(fleet):
 
 
 def test_wheel_ends_of_a_unit_are_drawn_together_and_others_nearly_apart(fleet):
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, 4_000, np.random.default_rng(2))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(np.random.default_rng(2), 4_000))
     coming = draw.unit_rate.reshape(4_000, -1)
     same = np.corrcoef(coming[:, 0], coming[:, 1])[0, 1]
     lines = fleet.lines
@@ -111,7 +111,7 @@ def test_wheel_ends_of_a_unit_are_drawn_together_and_others_nearly_apart(fleet):
 def brute_minimum_days(fleet: FleetModel, draws: int, seed: int) -> np.ndarray:
     """Days to the minimum by simulation: drawn lines, and km day by day from the deck."""
     rng = np.random.default_rng(seed)
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, draws, rng)
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(rng, draws))
     n_units, size = len(fleet.usage), len(fleet.ends)
     unit = (np.arange(draws)[:, None] * n_units + fleet.lines.unit).ravel()
     need = (draw.now_mm - np.tile(fleet.ends.minimum_mm, draws)) / np.maximum(draw.rate, 1e-9)

@@ -10,8 +10,8 @@ from models.relines.forecast.lines import new_lining_moments
 from models.relines.forecast.relining import chance_decided, chance_done_unwritten, chance_pending
 from models.relines.policy.habit import RelineTiming
 from models.relines.policy.likelihood import SHAPE
-from models.relines.simulation.counts import Calendar, add_relines, empty_tally
-from models.relines.simulation.draws import draw_fleet, stream
+from models.relines.simulation.counts import Calendar, Events, add_relines, empty_tally
+from models.relines.simulation.draws import Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
     chance_crossing,
@@ -34,7 +34,7 @@ def fleet() -> FleetModel:
 
 
 def test_units_that_change_duty_take_its_rate_for_this_lining_and_the_next(fleet):
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, 3, stream(1, 0, -1))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(stream(1, 0, -1), 3))
     move = Scenario("move", duty_moves=(DutyMove("haul", "local", 1.0),))
     now, moved = (
         batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, s)
@@ -90,7 +90,12 @@ def test_relines_after_the_last_month_scrap_nothing():
     tally = empty_tally(YEAR, 4, 1, 1)
     zero = np.zeros(2, np.int64)
     add_relines(
-        tally, zero, zero, np.array([100.0, 400.0]), zero, np.array([2.0, 5.0]), np.full(2, 10.0)
+        tally,
+        Events(zero, zero),
+        np.array([100.0, 400.0]),
+        zero,
+        np.array([2.0, 5.0]),
+        np.full(2, 10.0),
     )
     assert tally.relines.sum() == 1
     assert tally.scrapped_mm.tolist() == [2.0]
