@@ -36,6 +36,8 @@ from models.relines.simulation.layout import Cells
 from models.usage.fit import UsageFit
 
 TWINS = 2
+Agreed = dict[str, dict[int, float]]
+"""ρ by count and level: the first scenario's serves all, so that differences stay such."""
 YEAR_MONTHS = 12
 YEAR_DAYS = 365.25
 GOLDEN = 0.618_033_988_749_895
@@ -147,11 +149,16 @@ class _Parts:
     luck: FloatArray
 
 
-def put_together(parts: list[Tally], behind: float, wheel_ends: int, seed: int) -> Tally:
+def put_together(
+    parts: list[Tally], behind: float, wheel_ends: int, seed: int, agreed: Agreed
+) -> Tally:
     """The futures of a whole fleet from those of units that each, with a twin, stand for
     ``behind``."""
     rng = np.random.default_rng([seed, 29])
-    counts = {name: whole_counts(_counted(_parts(parts, name, behind)), rng) for name in COUNTED}
+    counts = {
+        name: whole_counts(_counted(_parts(parts, name, behind), agreed.setdefault(name, {})), rng)
+        for name in COUNTED
+    }
     sums = {name: _summed(_parts(parts, name, behind)) for name in SUMMED}
     spans = [_parts([part], "relines_by_span", behind).mean for part in parts]
     return Tally(
@@ -177,11 +184,11 @@ def _twins_together(values: FloatArray) -> FloatArray:
     return np.asarray(sum(np.split(values, TWINS, axis=-1)))
 
 
-def _counted(parts: _Parts) -> FloatArray:
+def _counted(parts: _Parts, agreed: dict[int, float]) -> FloatArray:
     """T (D, M, C)."""
     mean = _twins_together(parts.mean)
     one, other = np.split(parts.shared, TWINS, axis=2)
-    shared = _agreed(one, other, mean)
+    shared = _agreed(one, other, mean, agreed)
     return _right_in_the_mean(mean, shared + _twins_together(parts.luck))
 
 
@@ -190,16 +197,21 @@ def _summed(parts: _Parts) -> FloatArray:
     return np.maximum(parts.mean + parts.shared + parts.luck, 0.0)
 
 
-def _agreed(one: FloatArray, other: FloatArray, mean: FloatArray) -> FloatArray:
+def _agreed(
+    one: FloatArray, other: FloatArray, mean: FloatArray, agreed: dict[int, float]
+) -> FloatArray:
     """What both twins' halves move by (D, M, C), less the part that they do not agree on: in years
     of the fleet, in its months, in years of its cells, and in what is left."""
     kept = np.zeros_like(one)
-    for months, whole in ((YEAR_MONTHS, True), (1, True), (YEAR_MONTHS, False), (1, False)):
+    for level, (months, whole) in enumerate(
+        ((YEAR_MONTHS, True), (1, True), (YEAR_MONTHS, False), (1, False))
+    ):
         a, b = (_along(twin, mean, months, whole) for twin in (one, other))
         one, other = one - a, other - b
         both, common = np.mean((a + b) ** 2), TWINS**2 * np.mean(a * b)
         if both > 0.0:
-            kept += np.sqrt(np.clip(common / both, 0.0, 1.0)) * (a + b)
+            share = float(np.sqrt(np.clip(common / both, 0.0, 1.0)))
+            kept += agreed.setdefault(level, share) * (a + b)
     return kept
 
 

@@ -38,6 +38,7 @@ from models.relines.simulation.filter import (
 from models.relines.simulation.layout import Cells, Layout, batch_layout, budget_cells
 from models.relines.simulation.sampling import (
     TWINS,
+    Agreed,
     every_kth,
     in_line,
     put_together,
@@ -133,6 +134,8 @@ def _by_parts(
 ) -> tuple[Tally, ...]:
     """The same of a large fleet, from units taken in turn."""
     threshold = mean_habit(fleet.habit).threshold_mm
+    agreed: Agreed = {}
+    every = scenarios if scenarios[0] == AS_NOW else (AS_NOW, *scenarios)
     line = in_line(fleet.ends, fleet.lines, fleet.usage, threshold)
     units = max(len(line) * most_ends // (TWINS * len(fleet.ends)), 1)
     behind, order = len(line) / units, np.argsort(fleet.ends.unit, kind="stable")
@@ -140,11 +143,12 @@ def _by_parts(
     for batch, futures in enumerate(np.array_split(np.arange(draws), -(-draws // ALIKE))):
         part = _some_units(fleet, every_kth(line, units, batch), order)
         luck = twin_luck(units, len(futures), stream(seed, batch, MOST_LEGS))
-        parts.append(_batch(part, calendar, len(futures), (seed, batch), scenarios, luck))
-    return tuple(
-        put_together(list(found), behind, len(fleet.ends), seed)
-        for found in zip(*parts, strict=True)
-    )
+        parts.append(_batch(part, calendar, len(futures), (seed, batch), every, luck))
+    found = [
+        put_together(list(of), behind, len(fleet.ends), seed, agreed)
+        for of in zip(*parts, strict=True)
+    ]
+    return tuple(found[len(every) - len(scenarios) :])
 
 
 def _some_units(fleet: FleetModel, units: IntArray, by_unit: IntArray) -> FleetModel:
