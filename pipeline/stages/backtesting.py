@@ -18,12 +18,16 @@ from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
 from pipeline.marts import marts
 from pipeline.marts.results import Origin
+from pipeline.stages.origins import months_before
 from pipeline.warehouse import warehouse
 
 DRAWS = 200
 SEED = 30_000
 # An origin a month back tells of flags; linings and relines need longer.
 LEAST_DAYS = 85
+# Quarters back whose dates are judged wheel end by wheel end: these have as many outcomes as there
+# are wheel ends, and take as long. Totals, one outcome each, are judged at every origin.
+DATED_QUARTERS = (1, 2, 4, 8)
 
 
 def write_backtest(
@@ -39,7 +43,9 @@ def write_backtest(
     readings = warehouse.fetch(con, "from reduce.linings_found")
     old = [o for o in origins if (as_of - o.as_of).days >= LEAST_DAYS]
     fleets = [o.fleet for o in old if o.fleet is not None]
-    rows = [row for fleet in fleets for row in date_rows(fleet, as_of, relines, readings)]
+    days = {months_before(as_of, 3 * quarter) for quarter in DATED_QUARTERS}
+    dated = [o.fleet for o in old if o.fleet is not None and o.as_of in days]
+    rows = [row for fleet in dated for row in date_rows(fleet, as_of, relines, readings)]
     counted = relines if now is None else relines_to_count(relines, now)
     drawn = [
         past_totals(fleet, as_of, counted, readings, draws=DRAWS, seed=SEED) for fleet in fleets
