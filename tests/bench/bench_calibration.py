@@ -150,7 +150,7 @@ def picture(shares: pl.DataFrame) -> alt.VConcatChart:
         )
         bars = (
             alt.Chart(binned)
-            .mark_bar(color="#777")
+            .mark_bar(color="#777", clip=True)
             .encode(
                 x=alt.X("bin:Q", bin="binned", title=None, axis=alt.Axis(values=[0, 0.5, 1])),
                 x2=alt.X2("bin_end:Q"),
