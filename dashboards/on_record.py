@@ -167,17 +167,33 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
     unknown = unjudged(status)
     rest = (
         f" {capital(count(unknown, 'wheel end'))} could not be judged by "
-        f"{_verb(unknown, 'its', 'their')} stroke now: no flag there says nothing."
+        f"{_verb(unknown, 'its', 'their')} stroke now{_why_unjudged(status)}: no flag there says "
+        "nothing."
         if unknown
         else ""
     )
     return judged + rest
 
 
+_OVERDUE = pl.col("state") == "not_seen"
+_UNREAD = pl.col("last_read_on").is_null() | _OVERDUE
+
+
 def unjudged(status: pl.DataFrame) -> int:
     """Wheel ends without a flag that no stroke since their setting, or for too long, tells of."""
-    unread = pl.col("last_read_on").is_null() | (pl.col("state") == "not_seen")
-    return status.filter(unread, ~pl.col("flagged")).height
+    return status.filter(_UNREAD, ~pl.col("flagged")).height
+
+
+def _why_unjudged(status: pl.DataFrame) -> str:
+    """How many of them were set since they were last read, and how many are read too seldom."""
+    late = status.filter(_OVERDUE, ~pl.col("flagged")).height
+    waiting = unjudged(status) - late
+    if not (late and waiting):
+        return ""
+    return (
+        f" ({number(waiting)} not read since {_verb(waiting, 'it was', 'they were')} set, "
+        f"{number(late)} overdue or too seldom read)"
+    )
 
 
 def services_known(records: pl.DataFrame | None) -> list[str]:
