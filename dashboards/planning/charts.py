@@ -148,7 +148,9 @@ def _funnel(shown: pl.DataFrame, measures: Measures) -> Chart:
         ("factor:Q", "Cost over what is expected", ".2f"),
         ("pooled_factor:Q", "Drawn toward 1 by as much as it is unsure", ".2f"),
     )
-    dots = base.mark_point().encode(y=y, shape=marks.told_apart("where", words), tooltip=described)
+    dots = base.mark_point().encode(y=y, tooltip=described)
+    if len(words) > 1:  # nothing to tell apart where no unit stands out
+        dots = dots.encode(shape=marks.told_apart("where", words))
     return marks.layered(shown, 260, band, marks.line_at("y", 1.0), dots)
 
 

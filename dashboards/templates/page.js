@@ -460,6 +460,7 @@
   async function start() {
     for (const d of dimensions) selects[d].value = "";
     showChapter("month");
+    followChapter();
     listFlags(selection());
     flags.forEach(offerHistory);
     for (const key of Object.keys(page.figures)) {
