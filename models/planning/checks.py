@@ -5,8 +5,6 @@ With f checks a year and U(f) weeks a year that a wheel end carries an unseen fa
 check saves about :math:`-dU/df`. Checks are worth most where that is most.
 """
 
-from dataclasses import replace
-
 import numpy as np
 from scipy import optimize
 
@@ -56,10 +54,6 @@ def weeks_saved_per_check(group: CheckedGroup) -> float:
 def checks_a_year(group: CheckedGroup, weeks: float) -> float:
     """Checks of all the group's wheel ends in a year."""
     return group.wheel_ends * WEEKS_A_YEAR / weeks
-
-
-def checked_every(group: CheckedGroup, weeks: float) -> CheckedGroup:
-    return replace(group, weeks=weeks)
 
 
 def by_worth(groups: list[CheckedGroup]) -> list[CheckedGroup]:
