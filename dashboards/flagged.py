@@ -5,12 +5,12 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.advice import state_words
 from dashboards.drawing.room import Room
 from dashboards.drawing.theme import STATE_WORDS
-from dashboards.measures import Measures
 from dashboards.page_data import PageData
-from dashboards.words import day_name, month_short, share, span, typeset
+from dashboards.sentences.advice import state_words
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import day_name, month_short, share, span, typeset
 
 WEEKS_A_YEAR = 52.0
 Z80 = 1.2816  # normal quantile: 8 outcomes in 10 lie within so many standard deviations

@@ -10,12 +10,12 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.advice import state_words
 from dashboards.drawing.room import Room
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.flagged import Z80
-from dashboards.measures import Measures
 from dashboards.page_data import PageData
+from dashboards.sentences.advice import state_words
+from dashboards.sentences.measures import Measures
 
 EPOCH = dt.date(1970, 1, 1)
 CODED = ("depot", "duty", "axle_type", "state")

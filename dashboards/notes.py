@@ -14,7 +14,7 @@ from dashboards.charts.trust import (
     verdict,
 )
 from dashboards.page_data import PageData
-from dashboards.words import NO_BREAK, count, figures, number, share
+from dashboards.sentences.words import NO_BREAK, count, figures, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
 DOUBT = 0.01

@@ -16,16 +16,16 @@ from dashboards.drawing.figure import DIMENSIONS, Figure
 from dashboards.drawing.room import MOST_BYTES, ROOMS, Room
 from dashboards.drawing.theme import CONFIG, NUMBER_FORMAT
 from dashboards.flagged import Flagged, flagged
-from dashboards.measures import Measures
-from dashboards.method import CAUTIONS
-from dashboards.missing import missing, reasons_counted
 from dashboards.notes import why_no_forecast
-from dashboards.on_record import flags_judged, services_judged
 from dashboards.page_data import PageData
 from dashboards.page_lists import page_lists
 from dashboards.sections import ANALYST, ENGINEER, Section, sections
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.method import CAUTIONS
+from dashboards.sentences.missing import missing, reasons_counted
+from dashboards.sentences.on_record import flags_judged, services_judged
+from dashboards.sentences.words import count, day_name, month_key_name, month_name
 from dashboards.summary import shorts
-from dashboards.words import count, day_name, month_key_name, month_name
 
 TEMPLATES = "templates"
 FIRST_SHOWN = 4  # flags seen without asking for more

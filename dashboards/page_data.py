@@ -12,7 +12,7 @@ from typing import Literal
 
 import polars as pl
 
-from dashboards.method import METHODS, Method
+from dashboards.sentences.method import METHODS, Method
 
 PUBLISHED_FILES = (
     "worklist.xlsx",

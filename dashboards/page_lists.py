@@ -6,7 +6,8 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.due import (
+from dashboards.page_data import PageData
+from dashboards.sentences.due import (
     LATER,
     NEVER,
     NOW,
@@ -15,9 +16,8 @@ from dashboards.due import (
     reline_list,
     soon_due,
 )
-from dashboards.measures import Measures
-from dashboards.page_data import PageData
-from dashboards.words import capital, day_name
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import capital, day_name
 
 NO_DEPOT = "no depot on record"
 NOT_KNOWN = "not known"

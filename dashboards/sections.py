@@ -16,15 +16,15 @@ from dashboards.charts.compared import comparison_figure
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure, reasons_figure
 from dashboards.charts.wear import wear_figure
-from dashboards.departures import departures_said
 from dashboards.drawing.figure import Figure
-from dashboards.measures import Measures
 from dashboards.notes import why_no_forecast
-from dashboards.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.page_data import PageData
 from dashboards.planning import charts as planning_charts
 from dashboards.planning.sentences import planning_remarks
-from dashboards.words import capital, count, listed, number, typeset
+from dashboards.sentences.departures import departures_said
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.on_record import SERVICES, flags_judged, known_of, services_judged
+from dashboards.sentences.words import capital, count, listed, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark
 

@@ -8,11 +8,11 @@ import polars as pl
 from dashboards.charts.relines import YEAR, outlook_words
 from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
-from dashboards.due import NOW, SOON_WEEKS, reline_list, soon_due
-from dashboards.measures import Measures
-from dashboards.on_record import anything_judged, lacking, services_known, unjudged
 from dashboards.page_data import PageData
-from dashboards.words import capital, count, day_name, listed, number, share
+from dashboards.sentences.due import NOW, SOON_WEEKS, reline_list, soon_due
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.on_record import anything_judged, lacking, services_known, unjudged
+from dashboards.sentences.words import capital, count, day_name, listed, number, share
 
 MOST_NAMED = 4  # wheel ends named in a line of what to do
 MOST_DEPOTS = 40  # so many depots have the month in short of their own

@@ -14,10 +14,10 @@ from markupsafe import Markup
 
 from dashboards.drawing.embedding import policy
 from dashboards.drawing.theme import STATE_WORDS
-from dashboards.measures import Measures
-from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
-from dashboards.words import NOTHING, capital, count, day_name, listed, number, span
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.method import CAUTIONS
+from dashboards.sentences.words import NOTHING, capital, count, day_name, listed, number, span
 
 # In the order of the columns to write into; faults are always asked for.
 ASKED = (

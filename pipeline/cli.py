@@ -11,8 +11,8 @@ import duckdb
 from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from pipeline import asking, report
 from pipeline.accepted import accepted
+from pipeline.commands import asking, report
 from pipeline.errors import UserError
 from pipeline.lake import loading
 from pipeline.lake.lake import require_lake
@@ -246,7 +246,7 @@ def _map(options: argparse.Namespace, console: Console) -> int:
 
 def _sheet(options: argparse.Namespace, console: Console) -> int:
     """``drumline sheet``."""
-    from pipeline import sheets
+    from pipeline.commands import sheets
     from pipeline.out.last_run import has_run
 
     settings = settings_of(options.lake)

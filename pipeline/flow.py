@@ -11,7 +11,7 @@ from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
 from prefect.client.schemas.objects import State, TaskRun
 
-from pipeline import report
+from pipeline.commands import report
 from pipeline.errors import UserError
 from pipeline.out.outputs import opened_out
 from pipeline.places import place

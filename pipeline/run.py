@@ -10,7 +10,7 @@ import polars as pl
 
 from dashboards.drawing.svg import start_drawing
 from models.relines.past_errors import PastErrors
-from pipeline.asking import keep_for_asking
+from pipeline.commands.asking import keep_for_asking
 from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
 from pipeline.marts.adjustment import judge_drift

@@ -8,8 +8,8 @@ import polars as pl
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
 from dashboards.drawing.theme import CLAY, DEEP, INK, RUST, SOFT
-from dashboards.measures import Measures
-from dashboards.words import count, listed, number, share, span
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import count, listed, number, share, span
 
 DIMENSIONS = ("duty", "axle_type")
 AGE = ("b10_km", "b10_km_ci_low", "b10_km_ci_high")

@@ -7,7 +7,7 @@ import polars as pl
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
-from dashboards.words import capital, listed, number, span, with_interval
+from dashboards.sentences.words import capital, listed, number, span, with_interval
 
 LEVEL = 0.05
 APART, NOT_APART = "told apart", "not told apart"

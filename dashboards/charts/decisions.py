@@ -14,8 +14,8 @@ from dashboards.drawing.figure import (
     said_for_selections,
     table,
 )
-from dashboards.measures import Measures
-from dashboards.words import count, month_name, number, share, span
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import count, month_name, number, share, span
 
 DIMENSIONS = ("duty", "axle_type")
 AGES = ("best_km", "ci_low_km", "ci_high_km")

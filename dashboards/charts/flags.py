@@ -17,7 +17,7 @@ from dashboards.drawing.figure import (
 )
 from dashboards.drawing.theme import SAND, SOFT, STATE_WORDS
 from dashboards.page_data import Fleet
-from dashboards.words import count, month_key_name, number, share, span
+from dashboards.sentences.words import count, month_key_name, number, share, span
 
 NEW, STILL, FLAGGED = "new this month", "flagged before", "flagged"
 CHANGE_WORDS = {"newly": NEW, "still": STILL}

@@ -13,7 +13,7 @@ import altair as alt
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart
 from dashboards.drawing.theme import SOFT
-from dashboards.measures import Measures
+from dashboards.sentences.measures import Measures
 
 NAMES = ("readings", "jobs", "now", "limits", "reach")
 HEIGHT = 130

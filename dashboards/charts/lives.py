@@ -10,8 +10,8 @@ from dashboards.charts.adjusters import FORM_WORDS, of_all_adjusters
 from dashboards.charts.compared import APART, LEVEL, RATIO, VERDICT, comparison_chart
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
-from dashboards.measures import Measures
-from dashboards.words import capital, count, number, share, span, with_interval
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import capital, count, number, share, span, with_interval
 
 TERM_WORDS = {
     "greasing_overdue": "greasing overdue : in time",

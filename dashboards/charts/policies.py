@@ -5,8 +5,8 @@ import polars as pl
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
-from dashboards.measures import Measures
-from dashboards.words import figures, listed, number, share, span, with_interval
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import figures, listed, number, share, span, with_interval
 
 EXTRA = ("extra_cost_mean", "extra_cost_p10", "extra_cost_p90")
 WITHIN, ABOVE, UNKNOWN = "within the accepted risk", "above the accepted risk", "risk not known"

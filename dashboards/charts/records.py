@@ -6,7 +6,7 @@ import polars as pl
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
 from dashboards.drawing.theme import SAND
-from dashboards.words import capital, count, number, share
+from dashboards.sentences.words import capital, count, number, share
 
 FATES = ("accepted", "repeated", "set_aside")
 UNUSED = {"set_aside": "set aside", "repeated": "repeated"}

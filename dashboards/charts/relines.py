@@ -19,8 +19,17 @@ from dashboards.drawing.figure import (
     said_for_selections,
     table,
 )
-from dashboards.measures import Measures
-from dashboards.words import count, figures, month_name, number, ordinal, share, span, with_interval
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import (
+    count,
+    figures,
+    month_name,
+    number,
+    ordinal,
+    share,
+    span,
+    with_interval,
+)
 
 What = Literal["relines", "cost"]
 QUANTILES = ("p10", "p50", "p90")

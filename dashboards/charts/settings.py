@@ -15,7 +15,7 @@ from dashboards.drawing.figure import (
     table,
 )
 from dashboards.drawing.theme import CLAY, SAND, SOFT
-from dashboards.words import count, day_name, listed, month_name, number, share, span
+from dashboards.sentences.words import count, day_name, listed, month_name, number, share, span
 
 MOST_MONTHS = 24
 SHARE = ("share", "ci_low", "ci_high")

@@ -10,8 +10,8 @@ from scipy import special, stats
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
 from dashboards.drawing.theme import INK
-from dashboards.measures import Measures
-from dashboards.words import (
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import (
     MINUS,
     count,
     day_name,

@@ -5,8 +5,8 @@ import polars as pl
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
-from dashboards.measures import Measures
-from dashboards.words import count, number
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import count, number
 
 DIMENSIONS = ("duty", "axle_type")
 COLUMNS = ("mm_per_10000km", "ci_low", "ci_high")

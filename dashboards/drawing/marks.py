@@ -7,7 +7,7 @@ import altair as alt
 import polars as pl
 
 from dashboards.drawing.theme import DEEP, HAZE, PALE, RUST, SHAPES, SOFT
-from dashboards.words import MONTHS
+from dashboards.sentences.words import MONTHS
 
 __all__ = [
     "DEEP",

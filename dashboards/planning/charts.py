@@ -5,8 +5,8 @@ import polars as pl
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
-from dashboards.measures import Measures
-from dashboards.words import count, figures, listed, number, share, span, with_interval
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import count, figures, listed, number, share, span, with_interval
 
 MONTHS_SHOWN, NAMED = 6, 3
 MORE, WITHIN, UNSTATED = "more than there are", "within those there are", "not stated"

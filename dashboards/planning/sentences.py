@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import polars as pl
 
 from dashboards.page_data import PageData
-from dashboards.words import count, day_name, figures, listed, share, with_interval
+from dashboards.sentences.words import count, day_name, figures, listed, share, with_interval
 
 TOLD = {
     "set_wrong": "settings found out of band",

@@ -5,7 +5,7 @@ import datetime as dt
 import duckdb
 import polars as pl
 
-from dashboards.advice import with_evidence
+from dashboards.sentences.advice import with_evidence
 from pipeline.marts import marts
 from pipeline.marts.results import Drift, Forecasts
 from pipeline.publish.fleet import fleet_of

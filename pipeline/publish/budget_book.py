@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards.method import CAUTIONS, METHODS
 from dashboards.notes import forecasts_judged, never_relined
 from dashboards.page_data import PageData
-from dashboards.words import day_name, month_name
+from dashboards.sentences.method import CAUTIONS, METHODS
+from dashboards.sentences.words import day_name, month_name
 from pipeline.publish.spreadsheets import Column, Page, workbook
 from pipeline.settings import Settings
 

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards.advice import state_words
 from dashboards.drawing.theme import STATE_WORDS
-from dashboards.due import overdue_list, reline_list
-from dashboards.measures import Measures
-from dashboards.method import CAUTIONS
 from dashboards.page_data import PageData
+from dashboards.sentences.advice import state_words
+from dashboards.sentences.due import overdue_list, reline_list
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.method import CAUTIONS
 from pipeline.publish.spreadsheets import Column, Page, safe_csv, workbook
 
 # Written by hand, on paper or in the sheet: nothing here fills them.

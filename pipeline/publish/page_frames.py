@@ -6,9 +6,9 @@ import datetime as dt
 import duckdb
 import polars as pl
 
-from dashboards.method import METHODS, told
 from dashboards.notes import run_notes, this_month
 from dashboards.page_data import PageData
+from dashboards.sentences.method import METHODS, told
 from pipeline.publish.fleet import fleet_of
 from pipeline.publish.provenance import made_from
 from pipeline.settings import Settings

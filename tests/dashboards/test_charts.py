@@ -32,10 +32,10 @@ from dashboards.charts.trust import coverage_figure, months_figure
 from dashboards.charts.wear import wear_figure
 from dashboards.drawing.figure import Figure, counted, selection_key
 from dashboards.drawing.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
-from dashboards.measures import Measures
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import sections
+from dashboards.sentences.measures import Measures
 from tests import dashboard_data
 
 METRIC = Measures(Fleet(currency="EUR"))

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from dashboards.missing import MATTERS, missing, reasons_counted
+from dashboards.sentences.missing import MATTERS, missing, reasons_counted
 
 REASONS = pl.DataFrame(
     {

@@ -7,10 +7,10 @@ import polars as pl
 import pytest
 
 from dashboards.charts.trust import judged, verdict
-from dashboards.method import METHODS, told
 from dashboards.notes import forecasts_judged, run_notes, this_month
 from dashboards.page import rendered
 from dashboards.page_data import PageData
+from dashboards.sentences.method import METHODS, told
 from dashboards.summary import facts
 from tests import dashboard_data
 

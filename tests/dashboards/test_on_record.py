@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from dashboards.on_record import flags_judged, lacking, services_judged
+from dashboards.sentences.on_record import flags_judged, lacking, services_judged
 
 COLUMNS = (
     "inspections",

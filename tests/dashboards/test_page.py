@@ -13,10 +13,10 @@ import pytest
 from dashboards.drawing.embedding import drawing_library, embedded_json, source_hash
 from dashboards.drawing.room import ROOMS
 from dashboards.histories import packed
-from dashboards.method import CAUTIONS
 from dashboards.page import month_index, rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import sections
+from dashboards.sentences.method import CAUTIONS
 from tests import dashboard_data
 
 

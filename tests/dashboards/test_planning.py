@@ -6,10 +6,10 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from dashboards.measures import Measures
 from dashboards.page_data import Fleet
 from dashboards.planning import charts as planning
 from dashboards.planning.sentences import planning_remarks
+from dashboards.sentences.measures import Measures
 from tests import dashboard_data
 
 D = dt.date

@@ -5,8 +5,8 @@ import os
 import pytest
 
 from pipeline.cli import main
+from pipeline.commands.report import line_that_mends
 from pipeline.out.holding import opened
-from pipeline.report import line_that_mends
 from pipeline.warehouse import warehouse
 from tests import ROOT
 from tests.lakes import write_small_lake

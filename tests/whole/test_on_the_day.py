@@ -12,8 +12,8 @@ import pytest
 
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.flagged import lining_said
-from dashboards.measures import Measures
 from dashboards.page_data import Fleet
+from dashboards.sentences.measures import Measures
 from pipeline.warehouse import warehouse
 from sample_lake import FleetParameters
 from tests.on_the_day import HABITS, on_the_day, out_of_band, status_and_truth, written_status

@@ -7,9 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from dashboards.advice import state_words, with_evidence
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.page_data import Fleet
+from dashboards.sentences.advice import state_words, with_evidence
 from models.adjustment.advice import ADVICE, MEANINGS
 from models.adjustment.judge import GROUNDS, RESULT, judge_wheel_ends, learn_fleet, prepare_readings
 from models.adjustment.states import STATES

@@ -11,8 +11,8 @@ import polars as pl
 import pytest
 
 from dashboards.drawing.theme import STATE_WORDS
-from dashboards.due import LATER, NEVER, NOW, reline_list
-from dashboards.method import CAUTIONS
+from dashboards.sentences.due import LATER, NEVER, NOW, reline_list
+from dashboards.sentences.method import CAUTIONS
 from pipeline.publish.budget_book import BudgetParts, budget_workbook
 from pipeline.publish.lists import list_files, lists_of, work_list, work_list_workbook
 from pipeline.publish.spreadsheets import Column, Page, lines_of, safe_csv, workbook

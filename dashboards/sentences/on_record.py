@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards.words import capital, count, listed, number
+from dashboards.sentences.words import capital, count, listed, number
 
 MOST_NAMED = 6  # units named in a sentence
 UNASSIGNED = "unassigned"  # the duty of a unit without any, as the contract calls it

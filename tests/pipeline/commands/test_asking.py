@@ -5,9 +5,9 @@ import shutil
 import duckdb
 import pytest
 
-from pipeline import asking
-from pipeline.asking import answered, section_of, toml_lines
 from pipeline.cli import main
+from pipeline.commands import asking
+from pipeline.commands.asking import answered, section_of, toml_lines
 from pipeline.errors import UserError
 from pipeline.settings import ScenarioSection, settings_from
 from tests.lakes import write_small_lake

@@ -6,8 +6,8 @@ some hundred wheel ends, the warehouse of all.
 
 import polars as pl
 
-from dashboards.measures import MM_PER_INCH
 from dashboards.page_data import Fleet
+from dashboards.sentences.measures import MM_PER_INCH
 
 OCCASIONS = {
     "adjuster_set": "set",

@@ -8,8 +8,8 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.measures import Measures
-from dashboards.words import with_interval
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import with_interval
 
 SHOWN = 0.05  # p below which a departure counts as shown
 NEEDED = {"kind", "estimate", "ci_low", "ci_high", "p_adjusted"}

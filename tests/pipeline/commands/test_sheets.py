@@ -12,15 +12,15 @@ import fastexcel
 import polars as pl
 import pytest
 
-from dashboards.method import CAUTIONS
 from dashboards.page_data import Fleet
+from dashboards.sentences.method import CAUTIONS
 from dashboards.workshop import ASKED, WorkshopData, unit_sheets, workshop_sheets
-from pipeline import blanks
 from pipeline.cli import main
+from pipeline.commands import blanks
+from pipeline.commands.sheets import Choice, chosen
 from pipeline.contract import columns_of
 from pipeline.errors import UserError
 from pipeline.settings import Settings
-from pipeline.sheets import Choice, chosen
 from pipeline.warehouse import warehouse
 from tests.dashboard_data import HOSTILE
 

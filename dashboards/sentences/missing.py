@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from dashboards.words import count, number, share
+from dashboards.sentences.words import count, number, share
 
 # A table's share of rows set aside above which the month's figures may mislead; our own, no source.
 MATTERS = 0.05

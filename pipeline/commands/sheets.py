@@ -11,10 +11,10 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from dashboards.advice import state_words
 from dashboards.drawing.theme import STATE_WORDS
+from dashboards.sentences.advice import state_words
 from dashboards.workshop import ASKED, LAST_READINGS, WorkshopData, workshop_sheets
-from pipeline import blanks
+from pipeline.commands import blanks
 from pipeline.errors import UserError
 from pipeline.lake.object_store import store
 from pipeline.out.last_run import last_run

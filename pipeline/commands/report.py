@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import duckdb
 
-from dashboards.missing import missing
-from dashboards.words import plain
+from dashboards.sentences.missing import missing
+from dashboards.sentences.words import plain
+from pipeline.commands.sheets import Made
 from pipeline.places import Place
 from pipeline.run import Run
-from pipeline.sheets import Made
 from pipeline.warehouse import warehouse
 
 EXAMPLES = 3

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from dashboards.page_data import Fleet
-from dashboards.words import figures, number, span, with_interval
+from dashboards.sentences.words import figures, number, span, with_interval
 
 MM_PER_INCH = 25.4  # exact, by definition (1959)
 KM_PER_MILE = 1.609344  # exact, by definition (1959)
