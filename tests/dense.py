@@ -3,13 +3,15 @@
 import numpy as np
 
 
-def dense_deviance(theta, y, x, t, block, unit, free_start, weight, shared=0.0):
+def dense_deviance(theta, y, x, t, block, unit, unknown_intercept, weight, shared=0.0):
     """-2 REML by definition: one dense covariance, one indicator column per free start.
 
     ``shared`` is any further covariance of the rows, in units of the error variance.
     """
-    indicators = block[:, None] == np.unique(block[free_start])
-    design = np.column_stack([np.where(free_start[:, None], 0.0, x[:, :1]), x[:, 1:], indicators])
+    indicators = block[:, None] == np.unique(block[unknown_intercept])
+    design = np.column_stack(
+        [np.where(unknown_intercept[:, None], 0.0, x[:, :1]), x[:, 1:], indicators]
+    )
     z = np.column_stack([np.ones_like(t), t])
     gamma = np.array([[theta[0], theta[1]], [theta[1], theta[2]]])
     h = np.diag(1 / weight) + shared + (z @ gamma @ z.T) * (block[:, None] == block)

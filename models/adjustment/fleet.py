@@ -13,7 +13,7 @@ from models.adjustment.states import states, weighed_families
 from models.adjustment.strokes.explanations import columns_starting, explain
 from models.adjustment.strokes.fit import PRIOR_TROUBLES, DriftFit, fit_drift
 from models.adjustment.strokes.parameters import Band, DriftParameters, Source, Start
-from models.adjustment.strokes.readings import Groups, Prepared
+from models.adjustment.strokes.readings import Groups, PreparedReadings
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,7 +50,7 @@ class FleetDrift:
 
 
 def learn_fleet(
-    prepared: Prepared,
+    prepared: PreparedReadings,
     band: Band | None = None,
     rules: FlagRules | None = None,
     *,
@@ -82,13 +82,13 @@ def learn_fleet(
     return FleetDrift(fit, prepared.groups, rules, limit, rate, tables, wrong)
 
 
-def present_rows(prepared: Prepared) -> Ints:
+def present_rows(prepared: PreparedReadings) -> Ints:
     """Rows of each wheel end's latest part."""
     return np.flatnonzero(prepared.episodes["from_last"].to_numpy() == 0)
 
 
 def _learned_tables(
-    prepared: Prepared, parameters: DriftParameters, band: Band
+    prepared: PreparedReadings, parameters: DriftParameters, band: Band
 ) -> dict[str, Floats]:
     present = present_rows(prepared)
     present = present[:: len(present) // BLOCK + 1]
@@ -104,7 +104,7 @@ def _learned_tables(
     return fitted_tables(codes, by_stroke.probability)
 
 
-def _wrong_by_depot(prepared: Prepared, parameters: DriftParameters) -> dict[str, float]:
+def _wrong_by_depot(prepared: PreparedReadings, parameters: DriftParameters) -> dict[str, float]:
     """Wrong settings of each depot by what was read after them, over those of settings like them.
 
     Only settings on record: a first reading says little of who made the setting.

@@ -12,7 +12,7 @@ from models.adjustment.advice import with_advice
 from models.adjustment.fleet import FleetDrift, learn_fleet
 from models.adjustment.present import present_parts
 from models.adjustment.states import STATES
-from models.adjustment.strokes.readings import Prepared, prepare_readings
+from models.adjustment.strokes.readings import PreparedReadings, prepare_readings
 from models.adjustment.verdicts import with_verdicts
 
 __all__ = ["FleetDrift", "judge_wheel_ends", "learn_fleet", "prepare_readings"]
@@ -68,7 +68,7 @@ GROUNDS = (
 
 
 def judge_wheel_ends(
-    prepared: Prepared, outlook: pl.DataFrame, fleet: FleetDrift, as_of: date
+    prepared: PreparedReadings, outlook: pl.DataFrame, fleet: FleetDrift, as_of: date
 ) -> pl.DataFrame:
     """Judge every wheel end of the outlook.
 

@@ -35,7 +35,7 @@ from models.adjustment.strokes.readings import (
     GROUP_WEAR_CV,
     UNREAD_MM_PER_WEEK,
     Groups,
-    Prepared,
+    PreparedReadings,
     group_codes,
 )
 from models.adjustment.today import FAILURES, USUAL_GRABBING, Ahead, StrokeOnDay, stroke_on_day
@@ -75,7 +75,7 @@ class _Parts:
 
 
 def present_parts(
-    prepared: Prepared, outlook: pl.DataFrame, fleet: FleetDrift, as_of: date
+    prepared: PreparedReadings, outlook: pl.DataFrame, fleet: FleetDrift, as_of: date
 ) -> pl.DataFrame:
     """Figures of each wheel end's present setting, for those that have one on record or a reading.
 
@@ -89,7 +89,9 @@ def present_parts(
     return pl.concat(found, how="diagonal_relaxed")
 
 
-def _figures(parts: _Parts, prepared: Prepared, fleet: FleetDrift, as_of: date) -> pl.DataFrame:
+def _figures(
+    parts: _Parts, prepared: PreparedReadings, fleet: FleetDrift, as_of: date
+) -> pl.DataFrame:
     """Probabilities, moments and findings of some parts."""
     part = _with_growth_ahead(parts.frame, as_of)
     histories = _with_next_growth(parts.histories, part)
@@ -220,14 +222,14 @@ def _with_outlook(episodes: pl.DataFrame, outlook: pl.DataFrame) -> pl.DataFrame
     )
 
 
-def _read_parts(prepared: Prepared, episodes: pl.DataFrame, carried: Floats) -> _Parts:
+def _read_parts(prepared: PreparedReadings, episodes: pl.DataFrame, carried: Floats) -> _Parts:
     rows = np.flatnonzero(episodes["present"].to_numpy() & (prepared.histories.readings > 0))
     frame = episodes[rows].with_columns(from_on=pl.col("last_read_on"))
     return _Parts(frame, prepared.histories.rows(rows), carried[rows], np.ones(len(rows)))
 
 
 def _unread_parts(
-    prepared: Prepared,
+    prepared: PreparedReadings,
     episodes: pl.DataFrame,
     carried: Floats,
     outlook: pl.DataFrame,
@@ -282,7 +284,7 @@ def _nothing_read(unread: pl.DataFrame, groups: Groups) -> StrokeHistories:
 
 
 def _brought(
-    prepared: Prepared,
+    prepared: PreparedReadings,
     episodes: pl.DataFrame,
     carried: Floats,
     unread: pl.DataFrame,

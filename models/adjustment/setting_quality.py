@@ -18,9 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betainc, betaincinv, gammaln
 
 from models.common.distributions import (
-    binomial_below,
-    binomial_beyond,
+    binomial_cdf,
     binomial_quantile,
+    binomial_sf,
     two_sided_z,
 )
 
@@ -122,7 +122,7 @@ def funnel(outcomes: pl.DataFrame) -> Funnel:
     a, b = share * worth + x, (1 - share) * worth + n - x
     limits = {f"limit_{name}": _funnel_limit(n, share, p) for name, p in FUNNEL.items()}
     p_above = 1 - betainc(a, b, share)
-    chance = binomial_beyond(x - 1, n, share)
+    chance = binomial_sf(x - 1, n, share)
     named = (
         (n >= FEWEST_SETTINGS)
         & (chance * len(n) < NAMED_CHANCE)
@@ -148,7 +148,7 @@ FUNNEL = {"95": 0.975, "998": 0.999}
 def _funnel_limit(n: Floats, share: float, p: float) -> Floats:
     """Exact upper limit, interpolated between counts as Spiegelhalter (2005), appendix A.1."""
     count = binomial_quantile(p, n, share)
-    above, below = binomial_below(count, n, share), binomial_below(count - 1, n, share)
+    above, below = binomial_cdf(count, n, share), binomial_cdf(count - 1, n, share)
     part = np.where(above > below, (above - p) / np.maximum(above - below, 1e-12), 0.0)
     limit: Floats = np.clip((count - part) / np.maximum(n, 1), 0.0, 1.0)
     return limit

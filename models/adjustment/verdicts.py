@@ -18,12 +18,12 @@ from models.adjustment.flags import FlagRules, both_sides
 from models.adjustment.indicators import FOUND_DAMAGED, FOUND_OVER_ADJUSTING, FOUND_STUCK
 from models.adjustment.states import STATES
 from models.adjustment.strokes.parameters import Band
+from models.common.units import KM_PER_UNIT
 
 P_FAULTS = tuple(f"p_{state}" for state in STATES[1:])
 LEAST_SURE = 0.5
 FAR_OUT_HALF_WIDTHS = 2.0
 DAYS_PER_WEEK = 7.0
-KM_UNIT = 10_000.0
 # A plain finding is as good as this probability in the priority.
 FINDING_IS_SURE = 0.95
 # Linings at their minimum come before all else; by how much they are below it, up to so many mm.
@@ -156,7 +156,7 @@ def _likeliest_fault() -> pl.Expr:
 def _with_outlook(judged: pl.DataFrame) -> pl.DataFrame:
     """Drift per distance."""
     per_km = pl.when(pl.col("km") > 0).then(
-        KM_UNIT * pl.col("wear_mm") * pl.col("ratio_per_mm") / pl.col("km")
+        KM_PER_UNIT * pl.col("wear_mm") * pl.col("ratio_per_mm") / pl.col("km")
     )
     return judged.with_columns(
         drift_per_10000km=pl.col("deficit") * per_km,

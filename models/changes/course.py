@@ -19,7 +19,7 @@ from scipy import special
 
 from models.common.arrays import FloatArray
 from models.common.control_charts import cusum, cusum_limit
-from models.common.distributions import t_below
+from models.common.distributions import t_cdf
 
 WARM_UP = 6
 """Months before the first that is judged."""
@@ -71,7 +71,7 @@ def standardised(amount: FloatArray, distance: FloatArray) -> FloatArray:
         spread = np.sqrt(squares / (months - 1.0)) if months > 1 else 0.0
         if months >= WARM_UP and spread > 0.0:
             statistic = (rate - mean) / (spread * np.sqrt(1.0 / x + 1.0 / weight))
-            below = np.clip(t_below(statistic, months - 1.0), 1e-12, 1.0 - 1e-12)
+            below = np.clip(t_cdf(statistic, months - 1.0), 1e-12, 1.0 - 1e-12)
             found[t] = float(special.ndtri(below))
         months, weight = months + 1, weight + x
         step = rate - mean

@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray
-from models.common.distributions import t_below, t_quantile
+from models.common.distributions import t_cdf, t_quantile
 
 FEWEST_UNITS = 3
 """Fewer units in a group cannot say how units differ."""
@@ -85,7 +85,7 @@ def effect(windows: Windows, *, level: float = 0.95) -> Effect | None:
         ratio=float(np.exp(value)),
         low=float(np.exp(value - half)),
         high=float(np.exp(value + half)),
-        p=float(2.0 * t_below(-abs(value) / se, degrees)) if se > 0.0 else float(value == 0.0),
+        p=float(2.0 * t_cdf(-abs(value) / se, degrees)) if se > 0.0 else float(value == 0.0),
         before=sums[0] / sums[1],
         after=sums[2] / sums[3],
         units_changed=int((windows.changed & windows.seen).sum()),

@@ -1,4 +1,4 @@
-"""Quantiles and tails of the common laws, from ``scipy.special``.
+"""Quantiles and tails of the common distributions, from ``scipy.special``.
 
 ``scipy.stats`` has them too, and the tests hold these against it; but it costs every run a third of
 a second to import, and each call ten times as long.
@@ -23,11 +23,11 @@ def two_sided_z(level: float) -> float:
     return float(special.ndtri(0.5 + 0.5 * level))
 
 
-def normal_below(z: Numbers) -> FloatArray:
+def normal_cdf(z: Numbers) -> FloatArray:
     return np.asarray(special.ndtr(z))
 
 
-def normal_density(x: FloatArray, sd: Numbers) -> FloatArray:
+def normal_pdf(x: FloatArray, sd: Numbers) -> FloatArray:
     return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (np.asarray(sd) * np.sqrt(2.0 * np.pi)))
 
 
@@ -35,17 +35,17 @@ def chi2_quantile(p: Numbers, df: Numbers) -> FloatArray:
     return np.asarray(2.0 * special.gammaincinv(np.asarray(df) / 2.0, p))
 
 
-def likelihood_drop(level: float) -> float:
+def profile_cutoff(level: float) -> float:
     """How far below its top a log-likelihood stands at the profile limits of one parameter."""
     return 0.5 * float(chi2_quantile(level, 1))
 
 
-def chi2_beyond(x: Numbers, df: Numbers) -> FloatArray:
+def chi2_sf(x: Numbers, df: Numbers) -> FloatArray:
     """Chance of more than x; 1 below nought."""
     return np.asarray(special.chdtrc(df, np.maximum(x, 0.0)))
 
 
-def f_beyond(x: Numbers, df1: Numbers, df2: Numbers) -> FloatArray:
+def f_sf(x: Numbers, df1: Numbers, df2: Numbers) -> FloatArray:
     """Chance of more than x; 1 below nought."""
     return np.asarray(special.fdtrc(df1, df2, np.maximum(x, 0.0)))
 
@@ -58,7 +58,7 @@ def t_quantile(p: Numbers, df: Numbers) -> FloatArray:
     return np.asarray(special.stdtrit(df, p))
 
 
-def t_below(x: Numbers, df: Numbers) -> FloatArray:
+def t_cdf(x: Numbers, df: Numbers) -> FloatArray:
     return np.asarray(special.stdtr(df, x))
 
 
@@ -67,13 +67,13 @@ def gamma_quantile(p: Numbers, shape: Numbers) -> FloatArray:
     return np.asarray(special.gammaincinv(shape, p))
 
 
-def binomial_below(k: Numbers, n: Numbers, share: Numbers) -> FloatArray:
+def binomial_cdf(k: Numbers, n: Numbers, share: Numbers) -> FloatArray:
     """Chance of k or fewer of n; nought for fewer than none."""
     chance = special.bdtr(np.maximum(k, 0.0), _whole(n), share)
     return np.asarray(np.where(np.asarray(k) < 0, 0.0, chance))
 
 
-def binomial_beyond(k: Numbers, n: Numbers, share: Numbers) -> FloatArray:
+def binomial_sf(k: Numbers, n: Numbers, share: Numbers) -> FloatArray:
     """Chance of more than k of n."""
     chance = special.bdtrc(np.maximum(k, 0.0), _whole(n), share)
     return np.asarray(np.where(np.asarray(k) < 0, 1.0, chance))

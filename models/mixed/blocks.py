@@ -125,7 +125,7 @@ class BlockMoments:
     columns: IntArray
     unit: IntArray
     source: IntArray
-    free_start: BoolArray
+    unknown_intercept: BoolArray
     rows: IntArray
     weight: FloatArray
     mean_t: FloatArray
@@ -161,7 +161,7 @@ def block_group(moments: BlockMoments) -> BlockGroup:
     cluster = moments.unit if moments.cluster is None else moments.cluster
     scale = np.ones(len(cluster)) if moments.unit_scale is None else moments.unit_scale
     order = np.argsort(cluster, kind="stable")
-    root_n = np.sqrt(moments.weight) * ~moments.free_start
+    root_n = np.sqrt(moments.weight) * ~moments.unknown_intercept
     root_s, inverse_s = _safe_root(moments.s_tt)
     first = np.vstack([moments.mean_x, moments.mean_y]) * root_n
     second = np.vstack([moments.s_tx, moments.s_ty]) * inverse_s
@@ -222,8 +222,8 @@ def _residual_group(group: BlockGroup, offset: FloatArray) -> BlockGroup:
     )
 
 
-def _free_start_constant(moments: BlockMoments) -> float:
-    free = moments.free_start & (moments.weight > 0)
+def _unknown_intercept_constant(moments: BlockMoments) -> float:
+    free = moments.unknown_intercept & (moments.weight > 0)
     return float(np.log(moments.weight[free]).sum()) - moments.log_weight
 
 
@@ -257,7 +257,7 @@ def assemble_blocks(
         _scatter(within, part.columns, part.within)
     gram = pooled_gram(groups, within)
     offset = _least_squares(gram) if p else np.zeros(0)
-    n_rows = int(sum(part.rows.sum() - part.free_start.sum() for part in moments))
+    n_rows = int(sum(part.rows.sum() - part.unknown_intercept.sum() for part in moments))
     shift = np.eye(p + 1)
     shift[:p, p] = -offset
     return Blocks(
@@ -271,7 +271,7 @@ def assemble_blocks(
         n_units=n_units,
         n_blocks=int(sum(len(part.rows) for part in moments)),
         has_units=has_units,
-        constant=sum(_free_start_constant(part) for part in moments),
+        constant=sum(_unknown_intercept_constant(part) for part in moments),
         mean_square=float(gram[-1, -1]) / max(n_rows, 1),
         reference=_reference(moments, p),
         cluster_unit=np.arange(n_units) if cluster_unit is None else cluster_unit,
@@ -331,7 +331,7 @@ class _Rows:
     t: FloatArray
     block: IntArray
     unit: IntArray
-    free_start: BoolArray
+    unknown_intercept: BoolArray
     weight: FloatArray
 
 
@@ -341,7 +341,7 @@ def _checked_rows(
     t: ArrayLike,
     block: ArrayLike,
     unit: ArrayLike | None,
-    free_start: ArrayLike | None,
+    unknown_intercept: ArrayLike | None,
     weight: ArrayLike | None,
 ) -> _Rows:
     y, t, block = np.asarray(y, float), np.asarray(t, float), np.asarray(block, np.int64)
@@ -353,7 +353,9 @@ def _checked_rows(
         t=t,
         block=block,
         unit=block if unit is None else np.asarray(unit, np.int64),
-        free_start=np.zeros(len(y), bool) if free_start is None else np.asarray(free_start, bool),
+        unknown_intercept=np.zeros(len(y), bool)
+        if unknown_intercept is None
+        else np.asarray(unknown_intercept, bool),
         weight=np.ones_like(y) if weight is None else np.asarray(weight, float),
     )
 
@@ -367,7 +369,7 @@ def _row_moments(rows: _Rows) -> BlockMoments:
         columns=np.arange(rows.x.shape[1]),
         unit=rows.unit[first],
         source=np.arange(len(first)),
-        free_start=rows.free_start[first],
+        unknown_intercept=rows.unknown_intercept[first],
         rows=np.bincount(rows.block),
         weight=_sums(rows.block, rows.weight),
         mean_t=mean_t,
@@ -388,7 +390,7 @@ def blocks_from_rows(
     block: ArrayLike,
     *,
     unit: ArrayLike | None = None,
-    free_start: ArrayLike | None = None,
+    unknown_intercept: ArrayLike | None = None,
     weight: ArrayLike | None = None,
     names: Sequence[str] | None = None,
     keep_origin: bool = False,
@@ -402,7 +404,7 @@ def blocks_from_rows(
     t : (n,) running variable of the random start and slope.
     block : (n,) integers 0..N-1, every one of them used.
     unit : (n,) integers, one per block; a unit's own random slope on t. None: no unit level.
-    free_start : (n,) bool, true where the block has a level of its own (a fixed effect).
+    unknown_intercept : (n,) bool, true where the block has a level of its own (a fixed effect).
     weight : (n,) relative precision of each measurement (error variance is sigma² / weight).
     keep_origin : count t from its own zero, which an uncorrelated start and slope needs.
 
@@ -411,10 +413,10 @@ def blocks_from_rows(
     ValueError
         If there are no rows or their lengths differ.
     """
-    rows = _checked_rows(y, x, t, block, unit, free_start, weight)
+    rows = _checked_rows(y, x, t, block, unit, unknown_intercept, weight)
     n_columns = rows.x.shape[1]
     back, pivot = np.eye(n_columns), 0.0
-    if unit is None and free_start is None and not keep_origin:
+    if unit is None and unknown_intercept is None and not keep_origin:
         centred_x, centred_t, pivot, back = _recentred(rows.x, rows.t)
         rows = replace(rows, x=centred_x, t=centred_t)
     return assemble_blocks(

@@ -13,11 +13,11 @@ DEPENDENT = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Estimable:
-    """``kept``: a largest set of independent columns. ``entangled``: columns (kept or not) whose
+    """``kept``: a largest set of independent columns. ``aliased``: columns (kept or not) whose
     coefficient the data do not fix, because they or a mixture with others never vary."""
 
     kept: BoolArray
-    entangled: BoolArray
+    aliased: BoolArray
 
 
 ROUNDING = 1e-13
@@ -52,5 +52,5 @@ def estimable_columns(blocks: Blocks, priority: FloatArray) -> Estimable:
     kept[_independent(scaled, order[present[order]])] = True
     values, vectors = np.linalg.eigh(scaled)
     null = vectors[:, values < DEPENDENT * max(len(gram), 1)]
-    entangled = ~present | (np.abs(null) > 1e-6).any(axis=1)
-    return Estimable(kept=kept, entangled=entangled)
+    aliased = ~present | (np.abs(null) > 1e-6).any(axis=1)
+    return Estimable(kept=kept, aliased=aliased)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import FloatArray
-from models.common.distributions import f_beyond
+from models.common.distributions import f_sf
 from models.mixed.fit import MixedFit
 from models.mixed.optimum import root_jacobian
 
@@ -84,4 +84,4 @@ def wald_test(fit: MixedFit, contrasts: FloatArray, most_df: float = MOST_DF) ->
         excess = float((df[df > 2] / (df[df > 2] - 2)).sum())
         df2 = 2 * excess / (excess - m) if excess > m else 1.0
     f = float(t_squared.mean())
-    return WaldTest(f=f, df1=m, df2=df2, p=float(f_beyond(f, m, df2)))
+    return WaldTest(f=f, df1=m, df2=df2, p=float(f_sf(f, m, df2)))

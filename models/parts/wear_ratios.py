@@ -17,7 +17,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import t_below, t_quantile
+from models.common.distributions import t_cdf, t_quantile
 from models.common.multiple_tests import holm
 from models.mixed.satterthwaite import satterthwaite_df
 from models.wear.result import WearFit
@@ -96,7 +96,7 @@ def _ratio(
     assert fit.mixed is not None
     df = min(float(satterthwaite_df(fit.mixed, contrast[None, fit.kept])[0]), fit.most_df)
     half = float(t_quantile(0.5 + level / 2, df)) * se
-    p = float(2.0 * t_below(-abs(estimate) / se, df))
+    p = float(2.0 * t_cdf(-abs(estimate) / se, df))
     low, high = np.exp([estimate - half, estimate + half])
     return PartRatio(None, None, *parts, float(np.exp(estimate)), float(low), float(high), p, p)
 

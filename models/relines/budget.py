@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
-from models.relines.simulation.counts import Calendar, Counts, Tally
-from models.relines.simulation.scenario import Costs
+from models.relines.simulation.counts import Calendar, Counts, EventCounts
+from models.relines.simulation.scenario import RelineCosts
 from models.relines.simulation.simulate import FleetModel
 
 YEAR_DAYS = 365.25
@@ -63,7 +63,7 @@ def _months_after(day: dt.date, months: int) -> dt.date:
     return first.replace(day=min(day.day, last.day))
 
 
-def inflation(costs: Costs, ends: FloatArray) -> FloatArray:
+def inflation(costs: RelineCosts, ends: FloatArray) -> FloatArray:
     """Price level of each month (M,), at its middle, over that of the as-of day."""
     starts = np.concatenate([[0.0], ends[:-1]])
     years = (starts + ends) / 2.0 / YEAR_DAYS
@@ -74,7 +74,7 @@ def money(
     relines: IntArray | Counts,
     visits: IntArray | Counts,
     price: FloatArray,
-    costs: Costs,
+    costs: RelineCosts,
     seed: int,
 ) -> FloatArray:
     """Cost of relines and own visits at a price level that broadcasts with them.
@@ -96,7 +96,7 @@ def quantile_columns(name: str, draws: FloatArray) -> dict[str, FloatArray]:
 
 
 def budget_frame(
-    fleet: FleetModel, tally: Tally, months: Months, costs: Costs, seed: int = 0
+    fleet: FleetModel, event_counts: EventCounts, months: Months, costs: RelineCosts, seed: int = 0
 ) -> pl.DataFrame:
     """Rows of the budget: one per month and cell that has wheel ends, and the month's total.
 
@@ -104,9 +104,9 @@ def budget_frame(
     relines_p10/_p50/_p90/_mean, cost_p10/_p50/_p90/_mean.
     """
     price = inflation(costs, months.calendar.month_ends)
-    cost = money(tally.relines, tally.visits, price[:, None], costs, seed)
-    relines = tally.relines.astype(np.float64)
-    used = np.flatnonzero(_is_used(fleet, tally))
+    cost = money(event_counts.relines, event_counts.visits, price[:, None], costs, seed)
+    relines = event_counts.relines.astype(np.float64)
+    used = np.flatnonzero(_is_used(fleet, event_counts))
     parts = _rows(relines[:, :, used], cost[:, :, used], months)
     cells = pl.concat(
         [fleet.cells.frame()[used.tolist()].drop("cell")] * len(months.starts), how="vertical"
@@ -127,11 +127,11 @@ def budget_frame(
     )
 
 
-def _is_used(fleet: FleetModel, tally: Tally) -> np.ndarray:
+def _is_used(fleet: FleetModel, event_counts: EventCounts) -> np.ndarray:
     """Cells that hold a wheel end, or came to."""
     cell = fleet.cells.base + fleet.lines.duty[fleet.lines.unit]
     held = np.bincount(cell, minlength=fleet.cells.n_cells) > 0
-    return np.asarray(held | (tally.relines.sum(axis=(0, 1)) > 0))
+    return np.asarray(held | (event_counts.relines.sum(axis=(0, 1)) > 0))
 
 
 def _rows(relines: FloatArray, cost: FloatArray, months: Months) -> pl.DataFrame:
@@ -147,13 +147,15 @@ def _rows(relines: FloatArray, cost: FloatArray, months: Months) -> pl.DataFrame
     ).with_columns(pl.col("month").cast(pl.Date))
 
 
-def outlook_frame(tally: Tally, months: Months, costs: Costs, seed: int = 0) -> pl.DataFrame:
+def outlook_frame(
+    event_counts: EventCounts, months: Months, costs: RelineCosts, seed: int = 0
+) -> pl.DataFrame:
     """The fleet over whole months from as-of: every quarter ahead, and 3, 6, 12, … in all.
 
     Columns: from_on, until_on, months, relines_p10/_p50/_p90/_mean, cost_p10/_p50/_p90/_mean.
     """
     price = inflation(costs, months.calendar.span_ends)
-    cost = money(tally.span_relines, tally.span_visits, price, costs, seed)
+    cost = money(event_counts.span_relines, event_counts.span_visits, price, costs, seed)
     horizon = len(months.span_ends)
     quarters = [(start, start + 3) for start in range(3, horizon - 2, 3)]
     totals = [(0, end) for end in sorted({s for s in SPANS_MONTHS if s <= horizon} | {horizon})]
@@ -163,7 +165,7 @@ def outlook_frame(tally: Tally, months: Months, costs: Costs, seed: int = 0) -> 
             "from_on": ends[start] + dt.timedelta(days=1),
             "until_on": ends[end],
             "months": end - start,
-            **_span(tally.span_relines, "relines", start, end),
+            **_span(event_counts.span_relines, "relines", start, end),
             **_span(cost, "cost", start, end),
         }
         for start, end in totals + quarters

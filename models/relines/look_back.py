@@ -33,7 +33,7 @@ from models.relines.rivals import (
     straight_line_days,
     straight_line_totals,
 )
-from models.relines.simulation.counts import Tally
+from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 
 QUARTERS_A_YEAR = 4
@@ -110,7 +110,7 @@ class PastTotals:
 
     origin: dt.date
     quarters_ago: int
-    tally: Tally
+    event_counts: EventCounts
     happened: FloatArray
     rivals: dict[str, PlainTotals]
     year_rivals: dict[str, PlainTotals]
@@ -152,7 +152,7 @@ def past_totals(
     if quarters < 1:
         return None
     calendar = budget_months(origin, quarters * MONTHS_A_QUARTER).calendar
-    (tally,) = simulate_relines(fleet, calendar, draws=draws, seed=seed)
+    (event_counts,) = simulate_relines(fleet, calendar, draws=draws, seed=seed)
     there = ends.wheel_end_id.to_frame("wheel_end_id")
     own = relines.join(there, on="wheel_end_id", how="semi")
     days = own.select((pl.col("relined_on") - pl.lit(origin)).dt.total_days()).to_series()
@@ -169,7 +169,7 @@ def past_totals(
 
     year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
-    return PastTotals(origin, ago, tally, happened, rivals(edges), rivals(year))
+    return PastTotals(origin, ago, event_counts, happened, rivals(edges), rivals(year))
 
 
 def quarters_between(origin: dt.date, until: dt.date) -> int:
@@ -182,13 +182,13 @@ def quarters_between(origin: dt.date, until: dt.date) -> int:
 
 def errors_of(past: Sequence[PastTotals]) -> PastErrors:
     """The errors of some origins' totals, before anything was learned from errors."""
-    drawn = [by_quarter(p.tally) for p in past]
+    drawn = [by_quarter(p.event_counts) for p in past]
     return past_errors(drawn, [p.happened for p in past], [p.quarters_ago for p in past])
 
 
-def by_quarter(tally: Tally) -> FloatArray:
+def by_quarter(event_counts: EventCounts) -> FloatArray:
     """The fleet's relines by whole quarters (D, Q)."""
-    relines = tally.span_relines
+    relines = event_counts.span_relines
     quarters = relines.shape[1] // MONTHS_A_QUARTER
     whole = relines[:, : quarters * MONTHS_A_QUARTER]
     sums = whole.reshape(len(relines), quarters, MONTHS_A_QUARTER).sum(axis=2)
@@ -201,11 +201,13 @@ def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
     return [
         row
         for p in past
-        for row in _judged(p, calibrated_totals(p.tally, errors.known_at(p.quarters_ago), seed))
+        for row in _judged(
+            p, calibrated_totals(p.event_counts, errors.known_at(p.quarters_ago), seed)
+        )
     ]
 
 
-def _judged(past: PastTotals, published: Tally) -> list[Row]:
+def _judged(past: PastTotals, published: EventCounts) -> list[Row]:
     """The quarters of the year ahead, and the year."""
     draws, came = by_quarter(published), past.happened
     rows = [totals_row("relines_quarter", past.origin, draws, came, past.rivals)]

@@ -33,7 +33,7 @@ from typing import Any
 import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
-from models.relines.simulation.counts import Tally, whole_counts
+from models.relines.simulation.counts import EventCounts, whole_counts
 
 BIAS_SD = 0.05
 AHEAD_SD = 0.03
@@ -174,24 +174,26 @@ def error_factors(coming: ErrorsToCome, draws: int, seed: int) -> FloatArray:
     return np.asarray(np.exp(error - variance / 2.0))
 
 
-def calibrated_totals(tally: Tally, past: PastErrors, seed: int) -> Tally:
+def calibrated_totals(event_counts: EventCounts, past: PastErrors, seed: int) -> EventCounts:
     """The tally with every drawn future multiplied by an error that the past makes likely.
 
     Counts stay whole: within a draw they are rounded so that any run of them is off by less than
     one, and right in the mean. Scenarios given the same seed and number of draws get the same
     factors, so that their differences stay differences within one future.
     """
-    months = tally.relines.shape[1]
+    months = event_counts.relines.shape[1]
     coming = errors_to_come(past, -(-months // MONTHS_A_QUARTER))
-    by_quarter = error_factors(coming, tally.n_draws, seed)
+    by_quarter = error_factors(coming, event_counts.n_draws, seed)
     factor = np.repeat(by_quarter, MONTHS_A_QUARTER, axis=1)[:, :months, None]
     rng = np.random.default_rng([seed, 23])
     counts = ("relines", "visits", "relines_by_span", "visits_by_span")
-    whole: dict[str, Any] = {n: whole_counts(getattr(tally, n) * factor, rng) for n in counts}
+    whole: dict[str, Any] = {
+        n: whole_counts(getattr(event_counts, n) * factor, rng) for n in counts
+    }
     grown = factor[:, :, 0].mean(axis=1)
     return replace(
-        tally,
+        event_counts,
         **whole,
-        scrapped_mm=tally.scrapped_mm * grown,
-        scrapped_share=tally.scrapped_share * grown,
+        scrapped_mm=event_counts.scrapped_mm * grown,
+        scrapped_share=event_counts.scrapped_share * grown,
     )

@@ -5,15 +5,15 @@ import polars as pl
 
 from models.common.arrays import FloatArray
 from models.relines.budget import Months, inflation, money, quantile_columns
-from models.relines.simulation.counts import Tally
-from models.relines.simulation.scenario import Costs, Scenario
+from models.relines.simulation.counts import EventCounts
+from models.relines.simulation.scenario import RelineCosts, Scenario
 
 
 def scenario_frame(
     scenarios: tuple[Scenario, ...],
-    tallies: tuple[Tally, ...],
+    all_event_counts: tuple[EventCounts, ...],
     months: Months,
-    costs: Costs,
+    costs: RelineCosts,
     seed: int = 0,
 ) -> pl.DataFrame:
     """One row per scenario, over all the budget's months; the first is what others are set against.
@@ -25,33 +25,35 @@ def scenario_frame(
     crossing_chance (crossings per lining in service), scrapped_mm_per_reline,
     second_relines_mean.
     """
-    measured = [by_future(tally, months, costs, seed) for tally in tallies]
+    measured = [by_future(event_counts, months, costs, seed) for event_counts in all_event_counts]
     rows = []
-    for scenario, tally, found in zip(scenarios, tallies, measured, strict=True):
+    for scenario, event_counts, found in zip(scenarios, all_event_counts, measured, strict=True):
         row: dict[str, object] = {
             "scenario": scenario.name,
             "months": len(months.starts),
-            "draws": tally.n_draws,
+            "draws": event_counts.n_draws,
         }
         for name, draws in found.items():
             row |= _columns(name, draws)
             row |= _columns(f"{name}_change", draws - measured[0][name])
-        rows.append(row | _ratios(found, tally))
+        rows.append(row | _ratios(found, event_counts))
     return pl.DataFrame(rows)
 
 
-def by_future(tally: Tally, months: Months, costs: Costs, seed: int) -> dict[str, FloatArray]:
+def by_future(
+    event_counts: EventCounts, months: Months, costs: RelineCosts, seed: int
+) -> dict[str, FloatArray]:
     """What a scenario came to in each simulated future, (D,) each."""
     price = inflation(costs, months.calendar.month_ends)
-    cost = money(tally.relines, tally.visits, price[:, None], costs, seed)
+    cost = money(event_counts.relines, event_counts.visits, price[:, None], costs, seed)
     each = costs.lining_kit + costs.reline_labour
     return {
-        "relines": tally.relines.sum(axis=(1, 2)).astype(np.float64),
+        "relines": event_counts.relines.sum(axis=(1, 2)).astype(np.float64),
         "cost": cost.sum(axis=(1, 2)),
-        "own_visits": tally.visits.sum(axis=(1, 2)).astype(np.float64),
-        "crossings": tally.crossings.sum(axis=(1, 2)).astype(np.float64),
-        "scrapped_mm": tally.scrapped_mm,
-        "scrapped_cost": tally.scrapped_share * each,
+        "own_visits": event_counts.visits.sum(axis=(1, 2)).astype(np.float64),
+        "crossings": event_counts.crossings.sum(axis=(1, 2)).astype(np.float64),
+        "scrapped_mm": event_counts.scrapped_mm,
+        "scrapped_cost": event_counts.scrapped_share * each,
     }
 
 
@@ -59,13 +61,13 @@ def _columns(name: str, draws: FloatArray) -> dict[str, float]:
     return {key: float(value) for key, value in quantile_columns(name, draws).items()}
 
 
-def _ratios(found: dict[str, FloatArray], tally: Tally) -> dict[str, float]:
+def _ratios(found: dict[str, FloatArray], event_counts: EventCounts) -> dict[str, float]:
     relines = float(found["relines"].mean())
-    linings = float(tally.wheel_ends) + relines
+    linings = float(event_counts.wheel_ends) + relines
     return {
         "crossing_chance": float(found["crossings"].mean()) / max(linings, 1.0),
         "scrapped_mm_per_reline": float(found["scrapped_mm"].mean()) / max(relines, 1e-9),
-        "second_relines_mean": float(tally.second.mean()),
+        "second_relines_mean": float(event_counts.second.mean()),
     }
 
 
@@ -73,7 +75,7 @@ PLAN_MONTHS = (12, 24)
 
 
 def plan_frame(
-    forecast: Tally, plan: Tally, months: Months, costs: Costs, seed: int = 0
+    forecast: EventCounts, plan: EventCounts, months: Months, costs: RelineCosts, seed: int = 0
 ) -> pl.DataFrame:
     """What a plan takes over the forecast, future by future: rows of 12 and 24 months and all.
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from models.common.arrays import ComplexArray, FloatArray, IntArray
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import Cards
+from models.usage.interval_distribution import IntervalSample
 
 WEEK_DAYS, WEEKS = 7.0, 4096
 AGES = 8
@@ -36,17 +36,19 @@ class AbsenceClasses:
 
 def absence_classes(usage: UsageFit) -> AbsenceClasses:
     """Classes of all units by pile, by standing when last seen, and by how long they are away."""
-    deck = usage.deck
-    pile = deck.pile[usage.group]
+    interval_distribution = usage.interval_distribution
+    pile = interval_distribution.pile[usage.group]
     age = np.minimum(usage.since_visit / usage.usual_days, OLDEST)
     age = np.where(usage.off_now, 0, np.floor(age * AGES)).astype(np.int64)
     keys, first, number = np.unique(
         np.column_stack([pile, usage.off_now, age]), axis=0, return_index=True, return_inverse=True
     )
     left = tuple(
-        _left_standing(deck.returning)
+        _left_standing(interval_distribution.returning)
         if off
-        else _left_away(deck.piles[k].after_road, a / AGES, float(usage.usual_days[unit]))
+        else _left_away(
+            interval_distribution.piles[k].after_road, a / AGES, float(usage.usual_days[unit])
+        )
         for (k, off, a), unit in zip(keys, first, strict=True)
     )
     return AbsenceClasses(number.ravel(), left)
@@ -58,7 +60,9 @@ def _left_standing(returning: float) -> tuple[FloatArray, FloatArray]:
     return days, np.full(32, 1.0 / 32.0)
 
 
-def _left_away(cards: Cards, age: float, usual_days: float) -> tuple[FloatArray, FloatArray]:
+def _left_away(
+    cards: IntervalSample, age: float, usual_days: float
+) -> tuple[FloatArray, FloatArray]:
     """Of a unit that was on the road at its last visit: intervals at least as long as it is away,
     each with its absence beginning anywhere in it."""
     kept = cards.length > age
@@ -75,9 +79,13 @@ def _left_away(cards: Cards, age: float, usual_days: float) -> tuple[FloatArray,
 def begun_by(usage: UsageFit, days: FloatArray) -> ComplexArray:
     """Fourier transform of the weeks lost to absences that begin before an event which needs
     between ``days[i]`` and ``days[i + 1]`` days on the road, (G - 1, frequencies)."""
-    deck = usage.deck
-    absence = np.fft.rfft(_by_week(deck.off_days, deck.off_weight))
-    return np.asarray(np.exp(deck.leaving * _middle(days)[:, None] * (absence - 1.0)))
+    interval_distribution = usage.interval_distribution
+    absence = np.fft.rfft(
+        _by_week(interval_distribution.off_days, interval_distribution.off_weight)
+    )
+    return np.asarray(
+        np.exp(interval_distribution.leaving * _middle(days)[:, None] * (absence - 1.0))
+    )
 
 
 def _middle(days: FloatArray) -> FloatArray:

@@ -54,8 +54,8 @@ class AwayNow:
 def away_now(usage: UsageFit) -> AwayNow:
     """Use since each unit was last seen, given that its interval is not over yet."""
     use, square, on_road = np.zeros((3, len(usage)))
-    age, pile = usage.since_visit / usage.usual_days, usage.deck.pile[usage.group]
-    for k, cards_of in enumerate(usage.deck.piles):
+    age, pile = usage.since_visit / usage.usual_days, usage.interval_distribution.pile[usage.group]
+    for k, cards_of in enumerate(usage.interval_distribution.piles):
         cards, here = cards_of.after_road, pile == k
         first = cards.longer_than(age[here])
         use[here] = cards.mean_of_longer(cards.use)[first]
@@ -63,7 +63,7 @@ def away_now(usage: UsageFit) -> AwayNow:
         on_road[here] = cards.mean_of_longer(1.0 - cards.lost)[first]
     off = usage.off_now
     return AwayNow(
-        use=np.where(off, usage.deck.use_off_road, use),
+        use=np.where(off, usage.interval_distribution.use_off_road, use),
         variance=np.where(off, 0.0, np.maximum(square - use**2, 0.0)),
         on_road=np.where(off, 0.0, on_road),
     )
@@ -71,7 +71,7 @@ def away_now(usage: UsageFit) -> AwayNow:
 
 def days_on_road(usage: UsageFit, on_road: FloatArray, days: FloatArray) -> FloatArray:
     """Mean days on the road out of the next ``days``, from the chance to be on it now."""
-    leaving, returning = usage.deck.leaving, usage.deck.returning
+    leaving, returning = usage.interval_distribution.leaving, usage.interval_distribution.returning
     turnover = leaving + returning
     settled = returning / turnover
     return np.asarray(settled * days + (on_road - settled) * -np.expm1(-turnover * days) / turnover)
@@ -79,19 +79,19 @@ def days_on_road(usage: UsageFit, on_road: FloatArray, days: FloatArray) -> Floa
 
 def _occupancy_variance(usage: UsageFit, days: FloatArray) -> FloatArray:
     """Variance of days on the road: the stationary chain's, exact when p is at its limit."""
-    turnover = usage.deck.leaving + usage.deck.returning
-    share = usage.deck.returning / turnover
+    turnover = usage.interval_distribution.leaving + usage.interval_distribution.returning
+    share = usage.interval_distribution.returning / turnover
     x = turnover * days
     return np.asarray(2.0 * share * (1.0 - share) * (x + np.expm1(-x)) / turnover**2)
 
 
 def km_on_road(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray) -> KmAhead:
     """Km from when each unit was last seen to when it has run ``days`` more on the road."""
-    deck, elapsed = usage.deck, usage.since_seen[unit]
+    interval_distribution, elapsed = usage.interval_distribution, usage.since_seen[unit]
     since = usage.season.mean(-elapsed, np.zeros_like(elapsed))
-    coming = usage.season.mean(np.zeros_like(days), days) * deck.use_on_road * days
+    coming = usage.season.mean(np.zeros_like(days), days) * interval_distribution.use_on_road * days
     full_days = away.use[unit] * elapsed * since + coming
-    variance = away.variance[unit] * elapsed**2 + deck.noise_days * days
+    variance = away.variance[unit] * elapsed**2 + interval_distribution.noise_days * days
     return _lognormal(usage, unit, full_days, variance, elapsed + days)
 
 
@@ -113,15 +113,19 @@ def km_ahead(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray) -
     ``unit`` indexes the units of ``usage``; ``days`` broadcasts with it. Zero km for a unit that
     stands still.
     """
-    deck, elapsed = usage.deck, usage.since_seen[unit]
+    interval_distribution, elapsed = usage.interval_distribution, usage.since_seen[unit]
     on = days_on_road(usage, away.on_road[unit], days)
     season = usage.season.mean(np.zeros_like(days), days)
     since = usage.season.mean(-elapsed, np.zeros_like(elapsed))
-    coming = season * (deck.use_on_road * on + deck.use_off_road * (days - on))
+    coming = season * (
+        interval_distribution.use_on_road * on + interval_distribution.use_off_road * (days - on)
+    )
     full_days = away.use[unit] * elapsed * since + coming
-    stays = away.on_road[unit] * np.exp(-deck.leaving * days)
+    stays = away.on_road[unit] * np.exp(-interval_distribution.leaving * days)
     weight = np.minimum((1.0 - stays) / FULL_WEIGHT, 1.0)
-    spread = (deck.use_on_road - deck.use_off_road) ** 2 * _occupancy_variance(usage, days)
+    spread = (
+        interval_distribution.use_on_road - interval_distribution.use_off_road
+    ) ** 2 * _occupancy_variance(usage, days)
     spread = weight * spread
-    variance = away.variance[unit] * elapsed**2 + deck.noise_days * on + spread
+    variance = away.variance[unit] * elapsed**2 + interval_distribution.noise_days * on + spread
     return _lognormal(usage, unit, full_days, variance, elapsed + days)

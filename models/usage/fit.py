@@ -9,7 +9,11 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.groups import GroupRates, group_rates
-from models.usage.interval_distribution import Deck, OpenIntervals, usage_deck
+from models.usage.interval_distribution import (
+    IntervalDistribution,
+    OpenIntervals,
+    usage_intervals_seen,
+)
 from models.usage.intervals import UsageGroups, UsageIntervals, usage_groups, usage_intervals
 from models.usage.level import UsageLevels, UsageVariances, usage_levels, usage_variances
 from models.usage.season import Season, log_season, no_season, usage_season
@@ -32,7 +36,7 @@ class UsageFit:
     rates: GroupRates
     variances: UsageVariances
     season: Season
-    deck: Deck
+    interval_distribution: IntervalDistribution
     group: IntArray
     log_level: FloatArray
     level_variance: FloatArray
@@ -50,7 +54,9 @@ class UsageFit:
     @property
     def usual_days(self) -> FloatArray:
         """Usual days between check visits of each unit."""
-        return self.deck.usual_days[self.group] * np.exp(self.deck.pace)
+        return self.interval_distribution.usual_days[self.group] * np.exp(
+            self.interval_distribution.pace
+        )
 
 
 def fit_usage(
@@ -58,7 +64,7 @@ def fit_usage(
     intervals: pl.DataFrame,
     as_of: dt.date,
     check_days: Mapping[str, float] | None = None,
-    near: UsageVariances | None = None,
+    warm_start: UsageVariances | None = None,
 ) -> UsageFit:
     """Estimate every unit's use.
 
@@ -69,17 +75,19 @@ def fit_usage(
     intervals : rows of ``reduce.unit_usage``.
     as_of : the day forecasts start from.
     check_days : days between check visits by duty, used where the records show too few.
-    near : variances to start the search from, where some are known to be close.
+    warm_start : variances to start the search from, where some are known to be close.
     """
     groups = usage_groups(units, intervals)
     table = usage_intervals(units, intervals, groups, as_of)
     rates = group_rates(table, groups)
-    season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday), near)
+    season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday), warm_start)
     group = groups.index(units["depot"], units["duty"])
     since_seen, since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
     visited = np.flatnonzero(units["visit_on"].is_not_null().to_numpy())
     away = OpenIntervals(visited, since_visit[visited], levels.off_now[visited])
-    deck = usage_deck(table, levels, variances, groups, check_days or {}, group, away)
+    interval_distribution = usage_intervals_seen(
+        table, levels, variances, groups, check_days or {}, group, away
+    )
     never_seen = units["seen_on"].is_null().to_numpy()
     return UsageFit(
         as_of=as_of,
@@ -88,7 +96,7 @@ def fit_usage(
         rates=rates,
         variances=variances,
         season=season,
-        deck=deck,
+        interval_distribution=interval_distribution,
         group=group,
         log_level=rates.log_km_per_day[group] + levels.level,
         level_variance=levels.variance,
@@ -98,16 +106,16 @@ def fit_usage(
         intervals=table.is_informative.sum(axis=1),
         since_seen=since_seen,
         since_visit=since_visit,
-        present=np.where(never_seen, 0.0, deck.leave.present),
+        present=np.where(never_seen, 0.0, interval_distribution.leave.present),
     )
 
 
 def _fitted(
-    table: UsageIntervals, rates: GroupRates, day_of_year: float, near: UsageVariances | None
+    table: UsageIntervals, rates: GroupRates, day_of_year: float, warm_start: UsageVariances | None
 ) -> tuple[Season, UsageVariances, UsageLevels]:
     """Levels without a season, then once more with it where there is one."""
     flat = np.zeros(table.days.shape)
-    variances = usage_variances(table, rates, flat, near)
+    variances = usage_variances(table, rates, flat, warm_start)
     levels = usage_levels(table, rates, flat, variances)
     if not table.is_informative.any():
         return no_season(day_of_year, "No use on record."), variances, levels
@@ -144,7 +152,10 @@ def usage_frame(usage: UsageFit) -> pl.DataFrame:
     km_per_day is what the unit runs while on the road, mean and SD of its level (null where its
     duty has no record); state is on_road, off_road, stands_still or not_on_record.
     """
-    mean = np.exp(usage.log_level + usage.level_variance / 2.0) * usage.deck.use_on_road
+    mean = (
+        np.exp(usage.log_level + usage.level_variance / 2.0)
+        * usage.interval_distribution.use_on_road
+    )
     spread = mean * np.sqrt(np.expm1(usage.level_variance))
     still, known = usage.stands_still, usage.is_known
     state = np.select(

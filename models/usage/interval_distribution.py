@@ -1,6 +1,6 @@
-r"""How a fleet's intervals between check visits really turn out: a deck to draw from.
+r"""How a fleet's intervals between check visits really turn out: their empirical distribution.
 
-Each card is one interval of the record: how long it was against what is usual for its duty (missed
+Each entry is one interval of the record: how long it was against what is usual for its duty (missed
 visits are the long ones), how much of its usual km the unit ran in it, and whether it stood off the
 road. Length and use come from one interval, so that a unit that stayed away because it stood still
 does not run while it is away. Two piles: cards that followed an interval on the road, and cards
@@ -37,7 +37,7 @@ WILDEST = 6.0
 
 
 @dataclass(frozen=True, slots=True)
-class Cards:
+class IntervalSample:
     """Intervals sorted by length, each with its probability.
 
     ``length`` over the unit's usual one, ``use`` over the usual km of such a length, ``lost``: the
@@ -61,7 +61,7 @@ class Cards:
         return np.concatenate([[0.0], np.cumsum(self.weight)[:-1]])
 
     def longer_than(self, length: FloatArray) -> IntArray:
-        """Position of the first card longer than each length; the last card if none is."""
+        """Position of the first interval longer than each length; the last interval if none is."""
         return np.minimum(np.searchsorted(self.length, length, side="right"), len(self) - 1)
 
     def mean(self, values: FloatArray) -> float:
@@ -84,15 +84,15 @@ class Cards:
 class Pile:
     """Cards by what went before: an interval on the road, or one off it."""
 
-    after_road: Cards
-    after_standing: Cards
+    after_road: IntervalSample
+    after_standing: IntervalSample
 
-    def cards_after(self, off_road: bool) -> Cards:
+    def cards_after(self, off_road: bool) -> IntervalSample:
         return self.after_standing if off_road else self.after_road
 
 
 _ONE = np.ones(1)
-ONE_CARD = Cards(_ONE, _ONE, np.zeros(1), np.zeros(1, bool), np.full(1, 84.0), _ONE)
+ONE_CARD = IntervalSample(_ONE, _ONE, np.zeros(1), np.zeros(1, bool), np.full(1, 84.0), _ONE)
 """Where nothing is on record: visits as usual."""
 
 
@@ -111,7 +111,7 @@ class Leaving:
 
 
 @dataclass(frozen=True, slots=True)
-class Deck:
+class IntervalDistribution:
     """Cards, the usual days between visits by group, and how it goes on.
 
     ``piles``: those of all duties together, then those of duties with enough of their own;
@@ -142,7 +142,7 @@ class Deck:
     returning: float
 
     @property
-    def after_road(self) -> Cards:
+    def after_road(self) -> IntervalSample:
         """Of all duties together."""
         return self.piles[0].after_road
 
@@ -170,7 +170,7 @@ class _Played:
     off_before: BoolArray
 
 
-def usage_deck(
+def usage_intervals_seen(
     intervals: UsageIntervals,
     levels: UsageLevels,
     variances: UsageVariances,
@@ -178,7 +178,7 @@ def usage_deck(
     check_days: Mapping[str, float],
     group: IntArray,
     away: OpenIntervals,
-) -> Deck:
+) -> IntervalDistribution:
     """Cards from every interval between two visits; ``check_days`` by duty where few are seen.
 
     ``group`` (U,) is each unit's group now; ``away`` the intervals that are not over yet.
@@ -189,9 +189,9 @@ def usage_deck(
     own_days = usual[group] * np.exp(pace)
     pile = _piles_of(groups, played)
     piles, leave = _fitted_piles(played, away, own_days, pile, group)
-    course = *_absences(piles[0].after_road), *_course(played, piles[0].after_road)
+    course = *_absences(piles[0].after_road), *_on_and_off(played, piles[0].after_road)
     memory = _memory(intervals, usual)
-    return Deck(piles, pile, usual, pace, variance, leave, memory, *course)
+    return IntervalDistribution(piles, pile, usual, pace, variance, leave, memory, *course)
 
 
 def _memory(intervals: UsageIntervals, usual: FloatArray) -> float:
@@ -281,7 +281,7 @@ def _fitted_piles(
     age, own = away.days / usual_days[away.unit], pile[group[away.unit]]
     number = range(int(pile.max(initial=0)) + 1)
     piles = [
-        _pile(played, pile[played.group] == k if k else np.ones(len(played.days), bool))
+        _sample(played, pile[played.group] == k if k else np.ones(len(played.days), bool))
         for k in number
     ]
     present = np.ones(len(age))
@@ -320,9 +320,9 @@ def _chance_away(pile: Pile, age: FloatArray, off_road: BoolArray) -> FloatArray
     return np.where(off_road, standing, after_road)
 
 
-def _weighted(cards: Cards, age: FloatArray, chance: FloatArray) -> Cards:
+def _weighted(cards: IntervalSample, age: FloatArray, chance: FloatArray) -> IntervalSample:
     """Cards with the product-limit weights (Kaplan, Meier 1958), open intervals of such ages
-    counted by their chance; what the last card leaves over is its own."""
+    counted by their chance; what the last interval leaves over is its own."""
     order = np.argsort(age)
     gone = np.concatenate([[0.0], np.cumsum(chance[order])])
     open_still = gone[-1] - gone[np.searchsorted(age[order], cards.length, side="left")]
@@ -333,7 +333,7 @@ def _weighted(cards: Cards, age: FloatArray, chance: FloatArray) -> Cards:
     return replace(cards, weight=survival * hazard)
 
 
-def _chance_longer(cards: Cards, age: FloatArray) -> FloatArray:
+def _chance_longer(cards: IntervalSample, age: FloatArray) -> FloatArray:
     """Chance that an interval is longer, with half an interval of a long tail for what no record
     shows: intervals beyond every one seen."""
     before = np.concatenate([[0.0], np.cumsum(cards.weight)])
@@ -343,7 +343,7 @@ def _chance_longer(cards: Cards, age: FloatArray) -> FloatArray:
     return np.asarray((n * np.maximum(seen, 0.0) + TAIL_CARDS * tail) / (n + TAIL_CARDS))
 
 
-def _absences(cards: Cards) -> tuple[FloatArray, FloatArray]:
+def _absences(cards: IntervalSample) -> tuple[FloatArray, FloatArray]:
     """Days off the road of absences, sorted, and their probabilities: long ones, more of which are
     not over yet, count by the weight of their intervals."""
     away = cards.lost > 0.0
@@ -399,14 +399,14 @@ def _played(
     )
 
 
-def _pile(played: _Played, chosen: BoolArray) -> Pile:
+def _sample(played: _Played, chosen: BoolArray) -> Pile:
     on = _cards(played, chosen & ~played.off_before)
     on = on if len(on) else ONE_CARD
     off = _cards(played, chosen & played.off_before)
     return Pile(on, off if len(off) >= FEW_CARDS else on)
 
 
-def _cards(played: _Played, chosen: BoolArray) -> Cards:
+def _cards(played: _Played, chosen: BoolArray) -> IntervalSample:
     order = np.argsort(played.length[chosen], kind="stable")
     every = len(order) // MOST_CARDS + 1
     order = order[every // 2 :: every] if every > 1 else order
@@ -414,10 +414,10 @@ def _cards(played: _Played, chosen: BoolArray) -> Cards:
         x[chosen][order] for x in (played.length, played.use, played.lost, played.days)
     )
     weight = np.full(len(order), 1.0 / max(len(order), 1))
-    return Cards(length, use, lost, played.off_road[chosen][order], days, weight)
+    return IntervalSample(length, use, lost, played.off_road[chosen][order], days, weight)
 
 
-def _course(played: _Played, cards: Cards) -> tuple[float, float, float, float, float]:
+def _on_and_off(played: _Played, cards: IntervalSample) -> tuple[float, float, float, float, float]:
     """Use on and off the road, its noise, and the daily chances of leaving and returning.
 
     Days of an interval count as on the road but for the part that was lost.

@@ -184,11 +184,11 @@ def usage_variances(
     intervals: UsageIntervals,
     rates: GroupRates,
     log_season: FloatArray,
-    near: UsageVariances | None = None,
+    warm_start: UsageVariances | None = None,
 ) -> UsageVariances:
     """Maximise the guarded likelihood, on every k-th unit where there are very many.
 
-    The search starts ``near`` variances where some are known to be close.
+    The search starts ``warm_start`` variances where some are known to be close.
     """
     stride = max(len(intervals.days) // PILOT_UNITS, 1)
     part = _every(intervals, stride)
@@ -200,7 +200,7 @@ def usage_variances(
 
     if not part.is_informative.any():
         return _variances_of(_PRIOR)
-    start, step = (_PRIOR, 0.5) if near is None else (_log_sd_of(near), 0.1)
+    start, step = (_PRIOR, 0.5) if warm_start is None else (_log_sd_of(warm_start), 0.1)
     simplex = start + np.vstack([np.zeros(3), step * np.eye(3)])
     found = optimize.minimize(
         cost,

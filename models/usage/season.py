@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import f_beyond
+from models.common.distributions import f_sf
 from models.usage.groups import GroupRates
 from models.usage.intervals import UsageIntervals
 from models.usage.level import ODD, YEAR_DAYS, UsageLevels
@@ -125,4 +125,4 @@ def _clustered_p(beta: FloatArray, gram: FloatArray, scores: FloatArray, by: Int
         return 1.0
     f = float(swing @ np.linalg.solve(spread, swing)) / 2.0
     # Three coefficients were estimated from these clusters: Wald's F takes them off.
-    return float(f_beyond(f * (clusters - 3) / (clusters - 1), 2, clusters - 3))
+    return float(f_sf(f * (clusters - 3) / (clusters - 1), 2, clusters - 3))

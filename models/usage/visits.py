@@ -20,7 +20,7 @@ from scipy import signal
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import KEPT, Cards, Pile
+from models.usage.interval_distribution import KEPT, IntervalSample, Pile
 
 POINTS = 32
 """Points of the grid in a usual interval."""
@@ -41,7 +41,7 @@ class VisitClasses:
 
 def visit_classes(usage: UsageFit) -> VisitClasses:
     """The classes of all units."""
-    pile = usage.deck.pile[usage.group]
+    pile = usage.interval_distribution.pile[usage.group]
     since = np.minimum(usage.since_visit / usage.usual_days, OLDEST)
     # Past one usual interval (with its scatter) age tells little: points of an eighth.
     age = np.floor(since * POINTS + 1e-6).astype(np.int64)
@@ -81,10 +81,14 @@ def visit_slots(
     too long is made up for by the next, and the scatter of those to come adds up to no more.
     """
     on = pile.after_road
-    near = (np.abs(on.length - 1.0) < KEPT) & (on.weight > 0.0)
-    usual = float(np.average(on.length[near], weights=on.weight[near])) if near.any() else 1.0
+    warm_start = (np.abs(on.length - 1.0) < KEPT) & (on.weight > 0.0)
+    usual = (
+        float(np.average(on.length[warm_start], weights=on.weight[warm_start]))
+        if warm_start.any()
+        else 1.0
+    )
     scatter = np.sqrt(max(1.0 + 2.0 * memory, 0.0))
-    later = np.where(near, usual + scatter * (on.length - usual), on.length)
+    later = np.where(warm_start, usual + scatter * (on.length - usual), on.length)
     left, weight = _left_of(pile.cards_after(off_road), age / POINTS)
     points = int((slots + 1) * POINTS * usual) + 1
     density = renewal_density(_on_grid(left, weight), _on_grid(later, on.weight), points)
@@ -122,7 +126,7 @@ def _cut(density: FloatArray, begins: float, usual: float, slots: int) -> VisitS
     return VisitSlots(days, expected, day, np.clip(by_then, 0.0, 1.0, out=by_then))
 
 
-def _left_of(cards: Cards, age: float) -> tuple[FloatArray, FloatArray]:
+def _left_of(cards: IntervalSample, age: float) -> tuple[FloatArray, FloatArray]:
     """What is left of intervals longer than ``age``, sorted, and its probabilities. Where none is
     longer, the unit is back within a usual interval for all one knows."""
     kept = cards.length > age

@@ -20,11 +20,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.units import KM_PER_UNIT
 from models.mixed.blocks import BlockMoments, Blocks, assemble_blocks
 from models.wear.sums import InstrumentSums, LiningLifeSums
-
-KM_PER_UNIT = 10_000.0
-"""The models count km in this unit: rates are mm per 10,000 km."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,7 +342,7 @@ def axle_moments(
         columns=local,
         unit=sums.unit[lives],
         source=np.flatnonzero(lives),
-        free_start=~sums.start_known[lives] & (sums.readings[lives] > 0),
+        unknown_intercept=~sums.start_known[lives] & (sums.readings[lives] > 0),
         rows=sums.readings[lives],
         weight=side.weight,
         mean_t=side.mean_t,

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray
-from models.common.distributions import t_below, t_quantile
+from models.common.distributions import t_cdf, t_quantile
 from models.common.multiple_tests import holm
 from models.mixed.fit import MixedFit
 from models.mixed.jackknife import contrast_df
@@ -92,7 +92,7 @@ def _ratio(fit: WearFit, mixed: MixedFit, axle: int, a: int, b: int, level: floa
     df_ratio = _difference(fit, mixed, at, ratio)[1] if np.isfinite(ratio) else df
     quantile = float(t_quantile(0.5 + level / 2, df_ratio))
     limits = fieller_limits(top, bottom, mixed.covariance[np.ix_(own, own)], quantile)
-    p = float(2 * t_below(-abs(t), df))
+    p = float(2 * t_cdf(-abs(t), df))
     return RateRatio(
         axle_type=fit.axle_types[axle],
         duty_a=fit.duties[a],

@@ -179,7 +179,7 @@ def _raw_rates(work: _Work) -> RawRates:
     beta, covariance = np.zeros(size), np.zeros((size, size))
     beta[kept] = work.mixed.beta
     covariance[np.ix_(kept, kept)] = work.mixed.covariance
-    fixed = work.estimable.kept & ~work.estimable.entangled
+    fixed = work.estimable.kept & ~work.estimable.aliased
     information, score = _information(work, fixed)
     return RawRates(beta, covariance, information, score, fixed, work.support.units)
 

@@ -26,11 +26,11 @@ import polars as pl
 from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import f_quantile, t_quantile
 from models.common.multiple_tests import holm
+from models.common.units import KM_PER_UNIT
 from models.mixed.blocks import blocks_from_rows
 from models.mixed.estimable import estimable_columns
 from models.mixed.fit import MixedFit, TooFewRowsError, fit_mixed
 from models.mixed.satterthwaite import MOST_DF, WaldTest, wald_test
-from models.wear.blocks import KM_PER_UNIT
 from models.wear.fit import LEAST_READING_SD_MM
 
 MOST_LIVES = 20_000
@@ -152,12 +152,12 @@ def _tried(rows: _Rows, extra: dict[str, FloatArray]) -> _Trial:
     x = np.column_stack([rows.x, *extra.values()])
     n_line, names = rows.x.shape[1], np.array(list(extra))
     free = rows.known == 0.0
-    blocks = blocks_from_rows(rows.y, x, rows.t, rows.life, unit=rows.unit, free_start=free)
+    blocks = blocks_from_rows(rows.y, x, rows.t, rows.life, unit=rows.unit, unknown_intercept=free)
     priority = np.append(np.ones(n_line), np.zeros(len(names)))
     kept = estimable_columns(blocks, priority).kept
     if not kept.all():
         blocks = blocks_from_rows(
-            rows.y, x[:, kept], rows.t, rows.life, unit=rows.unit, free_start=free
+            rows.y, x[:, kept], rows.t, rows.life, unit=rows.unit, unknown_intercept=free
         )
     fit = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
     most_df = float(max(int(rows.unit.max()), 1)) if fit.free[3] else MOST_DF

@@ -22,7 +22,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import normal_density
+from models.common.distributions import normal_pdf
 from models.wear.blocks import PointerWeight
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
@@ -127,7 +127,7 @@ def not_reset_probability(
     gap: FloatArray, variance: FloatArray, share: float, whole_mm: FloatArray
 ) -> FloatArray:
     """Probability that a gap (bias taken off) comes from a pointer nobody reset."""
-    reset = (1.0 - share) * normal_density(gap, np.sqrt(variance))
+    reset = (1.0 - share) * normal_pdf(gap, np.sqrt(variance))
     forgotten = share / whole_mm * ((gap < 0.0) & (gap > -whole_mm))
     total = reset + forgotten
     sure = (gap < 0.0).astype(np.float64)

@@ -13,16 +13,10 @@ import polars as pl
 from numpy.typing import ArrayLike
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.units import KM_PER_UNIT
 from models.mixed.blocks import Blocks
 from models.mixed.blup import BlockEffects, block_effects
-from models.wear.blocks import (
-    AS_GAUGE,
-    KM_PER_UNIT,
-    axle_moments,
-    life_km,
-    present_axles,
-    wear_blocks,
-)
+from models.wear.blocks import AS_GAUGE, axle_moments, life_km, present_axles, wear_blocks
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums, as_gauge, kept_lives, without_pointer
 

@@ -29,7 +29,7 @@ import numpy as np
 from scipy import optimize
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.common.distributions import t_below, t_quantile
+from models.common.distributions import t_cdf, t_quantile
 from models.wear.blocks import WearColumns
 
 SPREADS = np.geomspace(0.005, 4.0, 60)
@@ -284,7 +284,7 @@ def mixture_limits(
     means, sds = shrunk.means[:, place], shrunk.sds[:, place]
 
     def excess(value: float, probability: float) -> float:
-        return float(shrunk.weights @ t_below((value - means) / sds, df)) - probability
+        return float(shrunk.weights @ t_cdf((value - means) / sds, df)) - probability
 
     tail = 0.5 - level / 2
     far = -float(t_quantile(tail / 2, df)) * sds.max()

@@ -18,6 +18,7 @@ from models.adjustment.judge import judge_wheel_ends, learn_fleet, prepare_readi
 from models.adjustment.strokes.parameters import Band
 from models.adjustment.today import USUAL_GRABBING
 from models.common.arrays import FloatArray
+from models.common.units import KM_PER_UNIT
 from models.lives.fits.distributions import LifeDistribution, life_distribution
 from models.usage.ahead import away_now, km_ahead
 from models.usage.fit import UsageFit
@@ -27,7 +28,6 @@ from pipeline.marts.results import Drift, Fits, Lives, Strokes
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
-KM = 10_000.0
 # The readjustment limit of a chamber is about this share of its full travel (common practice, no
 # source); the stroke goes no further.
 LIMIT_OF_TRAVEL = 0.8
@@ -178,7 +178,7 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) ->
     priced = km.join(
         rate_frame(fits.wear), on=["axle_type", "duty"], how="inner", maintain_order="left"
     )
-    x = pl.col("km") / KM
+    x = pl.col("km") / KM_PER_UNIT
     since = priced.group_by(KEYS, maintain_order=True).agg(
         pl.col("life_id").first(),
         by_rate=(x * pl.col("rate")).sum(),
@@ -286,12 +286,12 @@ def _with_wear_ahead(ends: pl.DataFrame, wear: WearFit) -> pl.DataFrame:
     rate = (pl.col("rate") - pl.col("slope").fill_null(0.0)).clip(0.0)
     spread = _spread_of_rates(wear)
     rate_sd = (pl.col("rate_se") ** 2 + pl.col("slope_var").fill_null(spread**2)).sqrt()
-    to_next, own_spread = pl.col("km_to_next") / KM, max(spread, 1e-9)
+    to_next, own_spread = pl.col("km_to_next") / KM_PER_UNIT, max(spread, 1e-9)
     return ends.with_columns(
-        wear_since_mm=rate * pl.col("km_since") / KM,
+        wear_since_mm=rate * pl.col("km_since") / KM_PER_UNIT,
         wear_to_next_mm=rate * to_next,
         wear_to_next_sd_mm=(
-            (rate_sd * to_next) ** 2 + (rate * pl.col("km_to_next_sd") / KM) ** 2
+            (rate_sd * to_next) ** 2 + (rate * pl.col("km_to_next_sd") / KM_PER_UNIT) ** 2
         ).sqrt(),
         wear_z=(-pl.col("slope") / own_spread),
         stop_ratio=pl.col("readjust_limit_mm") / LIMIT_OF_TRAVEL / pl.col("arm_length_mm"),

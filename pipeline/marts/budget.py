@@ -10,9 +10,9 @@ import polars as pl
 from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
 from models.relines.past_errors import PastErrors, calibrated_totals
 from models.relines.scenario_table import by_future, plan_frame, scenario_frame
-from models.relines.simulation.counts import Tally
-from models.relines.simulation.layout import Cells
-from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
+from models.relines.simulation.counts import EventCounts
+from models.relines.simulation.layout import BudgetCells
+from models.relines.simulation.scenario import AS_NOW, DutyMove, RelineCosts, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts import marts
 from pipeline.marts.budget_parts import months_frame, spans_frame
@@ -54,15 +54,17 @@ class Futures:
     fleet: FleetModel
     months: Months
     scenarios: tuple[Scenario, ...]
-    tallies: tuple[Tally, ...]
+    all_event_counts: tuple[EventCounts, ...]
 
 
 def simulated_futures(fleet: FleetModel, settings: Settings, as_of: dt.date) -> Futures:
     """The fleet working as it works, the plan, and the scenarios, on common random numbers."""
     months = months_of(settings, as_of)
     every = (AS_NOW, plan(settings), *scenarios(settings))
-    tallies = simulate_relines(fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every)
-    return Futures(fleet, months, every, tallies)
+    all_event_counts = simulate_relines(
+        fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every
+    )
+    return Futures(fleet, months, every, all_event_counts)
 
 
 def budget_frames(
@@ -75,21 +77,23 @@ def budget_frames(
     The plan and the scenarios are set against it.
     """
     fleet, months, every = futures.fleet, futures.months, futures.scenarios
-    costs, tallies = reline_costs(settings), futures.tallies
+    costs, all_event_counts = reline_costs(settings), futures.all_event_counts
     if past is not None:
-        tallies = tuple(calibrated_totals(tally, past, SEED) for tally in tallies)
-    compared = scenario_frame(every, tallies, months, costs, SEED)
-    named = zip(every, tallies, strict=True)
+        all_event_counts = tuple(
+            calibrated_totals(event_counts, past, SEED) for event_counts in all_event_counts
+        )
+    compared = scenario_frame(every, all_event_counts, months, costs, SEED)
+    named = zip(every, all_event_counts, strict=True)
     return {
-        "reline_budget": budget_frame(fleet, tallies[0], months, costs, SEED),
-        "reline_budget_parts": months_frame(fleet.cells, tallies[0], months, costs, SEED),
-        "reline_outlook": outlook_frame(tallies[0], months, costs, SEED),
-        "reline_outlook_parts": spans_frame(fleet.cells, tallies[0], months, costs, SEED),
-        "reline_plan": plan_frame(tallies[0], tallies[1], months, costs, SEED).with_columns(
-            risk=pl.lit(settings.budget.risk)
-        ),
+        "reline_budget": budget_frame(fleet, all_event_counts[0], months, costs, SEED),
+        "reline_budget_parts": months_frame(fleet.cells, all_event_counts[0], months, costs, SEED),
+        "reline_outlook": outlook_frame(all_event_counts[0], months, costs, SEED),
+        "reline_outlook_parts": spans_frame(fleet.cells, all_event_counts[0], months, costs, SEED),
+        "reline_plan": plan_frame(
+            all_event_counts[0], all_event_counts[1], months, costs, SEED
+        ).with_columns(risk=pl.lit(settings.budget.risk)),
         "scenarios": _scenarios(compared, settings),
-        DEPOT_FUTURES: depot_futures(fleet.cells, tallies[0], months),
+        DEPOT_FUTURES: depot_futures(fleet.cells, all_event_counts[0], months),
         "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),
     }
 
@@ -99,9 +103,9 @@ def months_of(settings: Settings, as_of: dt.date) -> Months:
     return budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
 
 
-def reline_costs(settings: Settings) -> Costs:
+def reline_costs(settings: Settings) -> RelineCosts:
     c = settings.costs
-    return Costs(
+    return RelineCosts(
         lining_kit=c.lining_kit,
         reline_labour=c.reline_labour,
         drum=c.drum,
@@ -125,14 +129,14 @@ def scenarios(settings: Settings) -> tuple[Scenario, ...]:
     return tuple(scenario(name, s, settings.budget.risk) for name, s in named.items())
 
 
-def depot_futures(cells: Cells, tally: Tally, months: Months) -> pl.DataFrame:
+def depot_futures(cells: BudgetCells, event_counts: EventCounts, months: Months) -> pl.DataFrame:
     """Relines of each depot, month and simulated future of the budget itself."""
     depots = cells.frame().group_by("depot", maintain_order=True).agg("cell")
     parts = [
         pl.DataFrame(
             {
                 "month": months.starts,
-                "relines": tally.relines[:, :, numbers].sum(axis=2).T.astype(np.float64),
+                "relines": event_counts.relines[:, :, numbers].sum(axis=2).T.astype(np.float64),
             }
         ).with_columns(depot=pl.lit(depot, dtype=pl.String))
         for depot, numbers in depots.iter_rows()
@@ -140,9 +144,11 @@ def depot_futures(cells: Cells, tally: Tally, months: Months) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def futures_frame(name: str, tally: Tally, months: Months, costs: Costs) -> pl.DataFrame:
+def futures_frame(
+    name: str, event_counts: EventCounts, months: Months, costs: RelineCosts
+) -> pl.DataFrame:
     """What a scenario came to in each simulated future."""
-    found = by_future(tally, months, costs, SEED)
+    found = by_future(event_counts, months, costs, SEED)
     frame = pl.DataFrame(found).with_row_index("future", offset=1)
     return frame.with_columns(pl.col("future").cast(pl.Int64), name=pl.lit(name))
 

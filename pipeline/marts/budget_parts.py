@@ -12,9 +12,9 @@ import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
 from models.relines.budget import Months, inflation, money, quantile_columns
-from models.relines.simulation.counts import Counts, Tally
-from models.relines.simulation.layout import Cells
-from models.relines.simulation.scenario import Costs
+from models.relines.simulation.counts import Counts, EventCounts
+from models.relines.simulation.layout import BudgetCells
+from models.relines.simulation.scenario import RelineCosts
 
 DIMENSIONS = ("depot", "axle_type", "duty")
 PARTS = (*itertools.combinations(DIMENSIONS, 1), *itertools.combinations(DIMENSIONS, 2))
@@ -24,7 +24,7 @@ Span = tuple[int, int, dict[str, object]]
 
 
 def months_frame(
-    cells: Cells, tally: Tally, months: Months, costs: Costs, seed: int
+    cells: BudgetCells, event_counts: EventCounts, months: Months, costs: RelineCosts, seed: int
 ) -> pl.DataFrame:
     """Every part of the fleet, month by month.
 
@@ -32,21 +32,21 @@ def months_frame(
     ``duty`` (null: over all), ``relines_…`` and ``cost_…`` as in the budget.
     """
     ends = months.calendar.month_ends
-    cost = _cost(tally.relines, tally.visits, ends, costs, seed)
+    cost = _cost(event_counts.relines, event_counts.visits, ends, costs, seed)
     spans: list[Span] = [(i, i + 1, {"month": first}) for i, first in enumerate(months.starts)]
-    return _frame(cells, tally.relines, cost, spans)
+    return _frame(cells, event_counts.relines, cost, spans)
 
 
 def spans_frame(
-    cells: Cells, tally: Tally, months: Months, costs: Costs, seed: int
+    cells: BudgetCells, event_counts: EventCounts, months: Months, costs: RelineCosts, seed: int
 ) -> pl.DataFrame:
     """Every part of the fleet over the next 12 and 24 months, and the whole horizon.
 
     ``months`` and ``until_on`` instead of ``month``: whole months are counted from as-of, so that
     a part's year ends when the fleet's does.
     """
-    relines, ends = tally.relines_by_span, months.calendar.span_ends
-    cost = _cost(relines, tally.visits_by_span, ends, costs, seed)
+    relines, ends = event_counts.relines_by_span, months.calendar.span_ends
+    cost = _cost(relines, event_counts.visits_by_span, ends, costs, seed)
     horizon = len(months.span_ends)
     spans: list[Span] = [
         (0, n, {"months": n, "until_on": months.span_ends[n - 1]})
@@ -56,11 +56,15 @@ def spans_frame(
     return _frame(cells, relines, cost, spans)
 
 
-def _cost(relines: Counts, visits: Counts, ends: FloatArray, costs: Costs, seed: int) -> FloatArray:
+def _cost(
+    relines: Counts, visits: Counts, ends: FloatArray, costs: RelineCosts, seed: int
+) -> FloatArray:
     return money(relines, visits, inflation(costs, ends)[:, None], costs, seed)
 
 
-def _frame(cells: Cells, relines: Counts, cost: FloatArray, spans: Sequence[Span]) -> pl.DataFrame:
+def _frame(
+    cells: BudgetCells, relines: Counts, cost: FloatArray, spans: Sequence[Span]
+) -> pl.DataFrame:
     draws = relines.astype(np.float64), cost
     frames = [
         _of_part(members, draws, span)
@@ -73,7 +77,7 @@ def _frame(cells: Cells, relines: Counts, cost: FloatArray, spans: Sequence[Span
     )
 
 
-def _members(cells: Cells, part: tuple[str, ...]) -> pl.DataFrame:
+def _members(cells: BudgetCells, part: tuple[str, ...]) -> pl.DataFrame:
     """One row per value of the part, with the numbers of its cells."""
     named = cells.frame().group_by(*part, maintain_order=True).agg("cell")
     missing = [pl.lit(None, dtype=pl.String).alias(d) for d in DIMENSIONS if d not in part]

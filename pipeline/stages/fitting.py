@@ -53,22 +53,22 @@ def fit_wear_and_use(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     as_of: dt.date,
-    near: Fits | None = None,
+    warm_start: Fits | None = None,
 ) -> Fits:
     """What forecasts need: wear by gauge and wear pointer, and every unit's km per day.
 
-    ``near`` are the same fleet's on a later day: the search for its use starts from there, and how
-    wear spreads, which is a trait of its brakes and not of the day, is not compared anew.
+    ``warm_start`` are the same fleet's on a later day: the search for its use starts from there,
+    and how wear spreads, which is a trait of its brakes and not of the day, is not compared anew.
     """
     pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
     fitted = fit_wear_with_pointers(
-        fleet_sums(con), pairs, laws=near.wear.laws or None if near else None
+        fleet_sums(con), pairs, laws=warm_start.wear.laws or None if warm_start else None
     )
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None
     units = warehouse.fetch(con, "from reduce.units_now", order="unit_id")
     intervals = warehouse.fetch(con, "from reduce.unit_usage", order="unit_id, from_on")
-    start = near.usage.variances if near else None
+    start = warm_start.usage.variances if warm_start else None
     usage = fit_usage(units, intervals, as_of, check_days(settings), start)
     return Fits(wear, fitted.calibration, sums, lines, usage)
 

@@ -89,7 +89,7 @@ def origins(
 ) -> list[Origin]:
     """The fleet, or a sample of it, as of each earlier quarter that its records reach back to."""
     found: list[Origin] = []
-    near = None
+    warm_start = None
     # A date mistyped into the past begins no records.
     (began_on,) = warehouse.one_row(
         con, "select quantile_disc(inspected_on, 0.01) from raw.inspections where problem is null"
@@ -103,11 +103,11 @@ def origins(
         read = READ if flagged else FORECAST_READ
         with _staged(con, settings, day, today, read, units) as past:
             if past is not None:
-                fits = fit_wear_and_use(past, settings, day, near)
+                fits = fit_wear_and_use(past, settings, day, warm_start)
                 fleet = known_fleet(past, fits)
                 strokes = strokes_of(past, fits, linings_now(past, fleet), day) if flagged else None
                 found.append(Origin(day, fleet, strokes))
-                near = fits
+                warm_start = fits
     return found
 
 

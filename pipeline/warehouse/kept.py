@@ -18,7 +18,11 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models.lives.fits.distributions import LAWS, DistributionName, StandardLaw
+from models.lives.fits.distributions import (
+    STANDARD_DISTRIBUTIONS,
+    DistributionName,
+    StandardDistribution,
+)
 from pipeline.errors import UserError
 from pipeline.warehouse import warehouse
 
@@ -84,8 +88,8 @@ def _leaf(thing: Any) -> tuple[str, bytes] | None:
             return "series", _series_bytes(thing)
         case np.generic():
             return "value", json.dumps(thing.item()).encode()
-        case StandardLaw():  # made of functions: known by its name
-            return "law", thing.name.encode()
+        case StandardDistribution():  # made of functions: known by its name
+            return "standard", thing.name.encode()
         case dt.date():
             return "date", thing.isoformat().encode()
         case tuple() | list() if all(isinstance(each, PLAIN) for each in thing):
@@ -108,8 +112,8 @@ def _made(leaves: Mapping[str, tuple[str, bytes]], place: str) -> Any:
             return pl.read_ipc(io.BytesIO(data)).to_series()
         case "value":
             return json.loads(data)
-        case "law":
-            return LAWS[cast(DistributionName, data.decode())]
+        case "standard":
+            return STANDARD_DISTRIBUTIONS[cast(DistributionName, data.decode())]
         case "values":
             return tuple(json.loads(data))
         case "date":

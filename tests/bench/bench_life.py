@@ -16,7 +16,7 @@ from lifelines import WeibullFitter
 from models.lives.effects.regression import effects, fit_regression
 from models.lives.fits.curves import curve_ages
 from models.lives.fits.data import LifeCounts, counts_by_group, counts_from_rows
-from models.lives.fits.distributions import LAWS, life_distribution
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, life_distribution
 from models.lives.fits.npmle import fit_npmle, npmle_limits
 from models.lives.fits.npmle_solver import life_cells, solved
 from models.lives.fits.parametric import LifeFit, choose_life, fit_life
@@ -262,9 +262,9 @@ def group_speed() -> None:
 def choice() -> None:
     print("\nThe distribution that made the data is chosen, % of 100 (2,000 adjusters each)")
     for name, shape in (("weibull", 2.5), ("lognormal", 0.45), ("loglogistic", 3.5)):
-        law, rng, right = life_distribution(name, shape, SCALE_KM), np.random.default_rng(6), 0
+        standard, rng, right = life_distribution(name, shape, SCALE_KM), np.random.default_rng(6), 0
         for _ in range(100):
-            life = law.quantile_beyond(np.zeros(2_000), rng.uniform(size=2_000))
+            life = standard.quantile_beyond(np.zeros(2_000), rng.uniform(size=2_000))
             checks = np.floor(life / 21_600.0) * 21_600.0
             last = rng.uniform(0.3, 1.6, 2_000) * SCALE_KM
             failed = checks + 21_600.0 <= last
@@ -292,7 +292,7 @@ def ratio_coverage() -> None:
 
 
 def main() -> None:
-    print(f"distributions: {', '.join(LAWS)}")
+    print(f"distributions: {', '.join(STANDARD_DISTRIBUTIONS)}")
     recovery(12)
     recovery(52)
     curve_coverage()

@@ -85,7 +85,7 @@ def blocks_of(sums: list[dict[str, np.ndarray]], n_units: int, with_units: bool)
                 columns=np.arange(5) + 5 * axle,
                 unit=part["unit"] if with_units else part["lives"],
                 source=part["lives"],
-                free_start=np.zeros(n, bool),
+                unknown_intercept=np.zeros(n, bool),
                 rows=np.full(n, READINGS),
                 weight=np.full(n, float(READINGS)),
                 mean_t=part["mean_t"],

@@ -87,7 +87,7 @@ def judged(fleet: Fleet) -> dict[str, float]:
 def _uncorrected(run: Run) -> dict[str, float]:
     """The year before anything was learned from past errors."""
     assert run.futures is not None
-    return {"raw": float(run.futures.tallies[0].span_relines[:, :12].sum(axis=1).mean())}
+    return {"raw": float(run.futures.all_event_counts[0].span_relines[:, :12].sum(axis=1).mean())}
 
 
 def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:

@@ -9,7 +9,7 @@ from models.lives.effects.proportional_hazards import HazardModel, hazard_data_f
 from models.lives.effects.regression import effects, fit_hazard_model
 from models.lives.effects.segments import Design
 from models.lives.fits.data import LifeCounts, pooled_counts
-from models.lives.fits.distributions import LAWS
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.parametric import LifeFit, fit_life
 
 
@@ -23,7 +23,7 @@ def hazard_ratios(groups: Mapping[str, LifeCounts]) -> list[float]:
         fit = fit_life(pooled_counts([groups[a], groups[b]]), "weibull")
         assert isinstance(fit, LifeFit)
         model = HazardModel(
-            LAWS["weibull"],
+            STANDARD_DISTRIBUTIONS["weibull"],
             hazard_data_from_counts([groups[a], groups[b]]),
             Design(np.array([[1.0], [0.0]]), (f"duty={a}",), ("duty",), {"duty": b}),
             np.zeros(1, bool),

@@ -22,8 +22,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models.common.arrays import FloatArray
-from models.common.distributions import normal_below, normal_quantile
-from models.wear.blocks import KM_PER_UNIT
+from models.common.distributions import normal_cdf, normal_quantile
+from models.common.units import KM_PER_UNIT
 from models.wear.predict import LiningLines, predict_lining, quadratic_form, rate_rows
 
 PROBABILITIES = (0.1, 0.5, 0.9)
@@ -37,7 +37,7 @@ def probability_worn(lines: LiningLines, minimum_mm: ArrayLike, km_ahead: ArrayL
     gap = np.asarray(minimum_mm, float) - ahead.mean_mm
     sure = np.where(gap >= 0.0, np.inf, -np.inf)
     np.divide(gap, ahead.sd_mm, out=sure, where=ahead.sd_mm > 0.0)
-    return np.asarray(normal_below(sure))
+    return np.asarray(normal_cdf(sure))
 
 
 @dataclass(frozen=True, slots=True)

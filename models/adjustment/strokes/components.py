@@ -107,7 +107,7 @@ class Component(NamedTuple):
     deficit_var: Floats
 
 
-class Prepared(NamedTuple):
+class PreparedHistories(NamedTuple):
     """What every component of a batch of histories shares; (n, j), or (n, 1) where constant."""
 
     x: Floats
@@ -125,7 +125,7 @@ class Prepared(NamedTuple):
     wear_cv: Floats
 
 
-def prepare(h: StrokeHistories, parameters: DriftParameters) -> Prepared:
+def prepare(h: StrokeHistories, parameters: DriftParameters) -> PreparedHistories:
     """Weights and centred readings of a batch of histories."""
     centre = parameters.setting_mean[h.group, h.source][:, None]
     variance = (parameters.reading_sd_mm**2 + h.rounding_var_mm2) / h.arm_mm**2
@@ -136,7 +136,7 @@ def prepare(h: StrokeHistories, parameters: DriftParameters) -> Prepared:
     reading_sd = np.sqrt(variance)
     stopped = at_last & h.used & (h.ratio > h.stop_ratio[:, None] - STOP_MARGIN_SD * reading_sd)
     x_now = h.growth[:, -1:]
-    return Prepared(
+    return PreparedHistories(
         x=h.growth,
         y=np.where(h.used, h.ratio - centre, 0.0),
         precision=h.used / variance,
@@ -153,7 +153,7 @@ def prepare(h: StrokeHistories, parameters: DriftParameters) -> Prepared:
     )
 
 
-def reading_sums(p: Prepared, precision: Floats) -> Sums:
+def reading_sums(p: PreparedHistories, precision: Floats) -> Sums:
     """Sums of each reading alone, (n, j)."""
     x, y = p.x, p.y
     log = np.log(precision, where=precision > 0, out=np.zeros_like(precision))
@@ -199,7 +199,7 @@ class Projected(NamedTuple):
     next: Floats
 
 
-def project(b: Base, z: Ramp, p: Prepared) -> Projected:
+def project(b: Base, z: Ramp, p: PreparedHistories) -> Projected:
     """Score and information of z's coefficient, and its net effect on the level now and next."""
     k1, k2 = b.s11 * z.one + b.s12 * z.x, b.s12 * z.one + b.s22 * z.x
     info = np.maximum(z.zz - k1 * z.one - k2 * z.x, 0.0)
@@ -207,7 +207,7 @@ def project(b: Base, z: Ramp, p: Prepared) -> Projected:
     return Projected(score, info, k1, k2, z.now - k1 - k2 * p.x_now, z.next - k1 - k2 * p.x_next)
 
 
-def holding(b: Base, p: Prepared) -> Component:
+def holding(b: Base, p: PreparedHistories) -> Component:
     """No trouble: the ratio holds, or creeps with the keeping deficit."""
     now, now_var = b.level(p.x_now)
     later, later_var = b.level(p.x_next)
@@ -216,7 +216,9 @@ def holding(b: Base, p: Prepared) -> Component:
     )
 
 
-def ramping(b: Base, z: Projected, c: Coefficient, p: Prepared, sign: float = 1.0) -> Component:
+def ramping(
+    b: Base, z: Projected, c: Coefficient, p: PreparedHistories, sign: float = 1.0
+) -> Component:
     """Trouble whose only unknown is the deficit c, on the regressor sign × z."""
     deficit = sign * c.mean
     now, now_var = b.level(p.x_now)
@@ -234,7 +236,7 @@ def ramping(b: Base, z: Projected, c: Coefficient, p: Prepared, sign: float = 1.
 
 
 def small_deficits(
-    b: Base, z: Projected, p: Prepared, parameters: DriftParameters
+    b: Base, z: Projected, p: PreparedHistories, parameters: DriftParameters
 ) -> dict[Kind, Component]:
     """Slack, tight and grabbing on one regressor (whose sign turns for the last two)."""
     slack = gamma_prior(z.score, z.info, KEEPS_PACE, parameters.slack_excess, EXCESS_SHAPE)
@@ -249,18 +251,18 @@ def small_deficits(
     }
 
 
-def large_deficit_var(kind: Kind, p: Prepared) -> Floats:
+def large_deficit_var(kind: Kind, p: PreparedHistories) -> Floats:
     """Prior variance of the apparent deficit: its own and that of the wear it is judged by."""
     return DEFICIT_SD[kind] ** 2 + (DEFICIT_MEAN[kind] * p.wear_cv) ** 2
 
 
-def large_deficit_from_set(b: Base, z: Projected, p: Prepared, kind: Kind) -> Component:
+def large_deficit_from_set(b: Base, z: Projected, p: PreparedHistories, kind: Kind) -> Component:
     c = normal_prior(z.score, z.info, DEFICIT_MEAN[kind], large_deficit_var(kind, p))
     return ramping(b, z, c, p)
 
 
 def large_deficit_later(
-    b: Base, ramp: Projected, step: Projected, cross: Floats, p: Prepared, kind: Kind
+    b: Base, ramp: Projected, step: Projected, cross: Floats, p: PreparedHistories, kind: Kind
 ) -> Component:
     """Failing or stuck from somewhere inside each interval on.
 
@@ -290,12 +292,12 @@ def large_deficit_later(
     )
 
 
-def whole_ramp(sums: Sums, p: Prepared) -> Ramp:
+def whole_ramp(sums: Sums, p: PreparedHistories) -> Ramp:
     """Growth itself: trouble from the setting on."""
     return Ramp(sums.x, sums.xx, sums.xy, sums.xx, p.x_now, p.x_next)
 
 
-def late_ramp(tail: Sums, origin: Floats, p: Prepared) -> Ramp:
+def late_ramp(tail: Sums, origin: Floats, p: PreparedHistories) -> Ramp:
     """Growth since ``origin``, zero before each column."""
     return Ramp(
         tail.x - origin * tail.one,
@@ -318,7 +320,7 @@ def cross_information(ramp: Ramp, h: Projected) -> Floats:
     return ramp.one - h.shift_start * ramp.one - h.shift_deficit * ramp.x
 
 
-def held_by_stop(c: Component, p: Prepared, stopped: Bools) -> Component:
+def held_by_stop(c: Component, p: PreparedHistories, stopped: Bools) -> Component:
     """Add the last reading where it was left out because the chamber's travel ended the stroke.
 
     Its likelihood is that of reading the stop, times the chance that the stroke had got so far.

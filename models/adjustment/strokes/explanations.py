@@ -18,7 +18,7 @@ from models.adjustment.strokes.components import (
     Base,
     Component,
     Hold,
-    Prepared,
+    PreparedHistories,
     Ramp,
     Sums,
     base,
@@ -172,7 +172,7 @@ def _priors(h: StrokeHistories, parameters: DriftParameters, from_set: Floats) -
 class Batch(NamedTuple):
     """Sums of a batch of histories that both kinds of start use."""
 
-    p: Prepared
+    p: PreparedHistories
     whole: Sums
     without_last: Sums
     ramped: Sums
@@ -316,7 +316,7 @@ def _collapse(part: Component, log_prior: Floats) -> Collapsed:
     )
 
 
-def _assemble(found: dict[Family, Collapsed], p: Prepared) -> Explanations:
+def _assemble(found: dict[Family, Collapsed], p: PreparedHistories) -> Explanations:
     columns = [found[family] for family in FAMILIES]
     log_weight, *moments = (
         np.stack([getattr(column, name) for column in columns], axis=1)

@@ -61,7 +61,7 @@ MOST_READINGS, FIRST_KEPT = 40, 8
 
 
 @dataclass(frozen=True, slots=True)
-class Prepared:
+class PreparedReadings:
     """Histories with the frame that says whose they are.
 
     ``episodes`` has one row per history, in the same order: ``part_id``, ``wheel_end_id``,
@@ -101,7 +101,7 @@ def prepare_readings(
     readings: pl.DataFrame,
     band: Band | None = None,
     groups: Groups | None = None,
-) -> Prepared:
+) -> PreparedReadings:
     """Histories of every setting episode.
 
     Parameters
@@ -126,7 +126,7 @@ def prepare_readings(
     episodes = _episodes(rows, groups)
     histories = without_saturated(_histories(rows, episodes))
     findings = latest_findings(readings)
-    return Prepared(histories, episodes, groups, findings, misread, taken.height)
+    return PreparedReadings(histories, episodes, groups, findings, misread, taken.height)
 
 
 def _stroke_rows(readings: pl.DataFrame) -> pl.DataFrame:

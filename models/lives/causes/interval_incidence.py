@@ -32,7 +32,7 @@ from models.lives.fits.data import FAILURE_CAUSES, LifeCounts
 from models.lives.fits.npmle_solver import innermost_cells
 
 MAX_CYCLES = 3000
-GAP = 1e-8  # per adjuster
+KKT_TOLERANCE = 1e-8  # per adjuster
 UNUSED = 1e-9
 ROUND = 10
 
@@ -53,13 +53,13 @@ class CompetingCounts:
 class IntervalIncidence:
     """Incidence by cause.
 
-    gap: the steepest slope of the log-likelihood in any mass, per adjuster. Without entries no
-    masses gain more than that much per adjuster.
+    kkt_violation: the steepest slope of the log-likelihood in any mass, per adjuster. Without
+    entries no masses gain more than that much per adjuster.
     """
 
     causes: tuple[CumulativeIncidence, ...]
     loglik: float
-    gap: float
+    kkt_violation: float
     cycles: int
 
 
@@ -170,7 +170,9 @@ def interval_incidence(
         low, high = incidence_limits(incidence, se, level)
         ended = int(competing.counts.failed[competing.cause == number].sum())
         causes.append(CumulativeIncidence(name, ages, incidence, se, low, high, ended, level))
-    return IntervalIncidence(tuple(causes), _loglik(masses, mass), _gap(masses, mass), cycles)
+    return IntervalIncidence(
+        tuple(causes), _loglik(masses, mass), _kkt_violation(masses, mass), cycles
+    )
 
 
 def _masses(competing: CompetingCounts) -> _Masses:
@@ -292,7 +294,7 @@ def _loglik(masses: _Masses, mass: FloatArray) -> float:
     return float(value - masses.entered @ np.log(beyond[masses.entered_from]))
 
 
-def _gap(masses: _Masses, mass: FloatArray) -> float:
+def _kkt_violation(masses: _Masses, mass: FloatArray) -> float:
     """The steepest slope per adjuster; slopes average to zero over the masses, so 0 is the top."""
     slope = _slope(masses, mass) - (masses.adjusters - masses.entered.sum())
     return float(slope.max()) / max(masses.adjusters, 1.0)
@@ -303,7 +305,7 @@ def _maximised(masses: _Masses, mass: FloatArray) -> tuple[FloatArray, int]:
     for cycle in range(MAX_CYCLES):
         if cycle % ROUND == ROUND - 1:
             mass = _newton_step(masses, mass)
-            if _gap(masses, mass) < GAP:
+            if _kkt_violation(masses, mass) < KKT_TOLERANCE:
                 return mass, cycle
         mass = _leap(masses, mass)
     return mass, MAX_CYCLES

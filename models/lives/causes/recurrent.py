@@ -22,7 +22,7 @@ import numpy.typing as npt
 from scipy import optimize
 
 from models.common.arrays import FloatArray
-from models.common.distributions import likelihood_drop, normal_below, two_sided_z
+from models.common.distributions import normal_cdf, profile_cutoff, two_sided_z
 from models.lives.fits.profile import Interval
 
 IntArray: TypeAlias = npt.NDArray[np.int64]
@@ -134,7 +134,7 @@ def cumulative_difference(
     se = np.sqrt(np.sum((one_deviations - other_deviations) ** 2, axis=0))
     difference = one - other
     z = two_sided_z(level)
-    p = 2.0 * normal_below(-np.abs(difference) / np.where(se > 0.0, se, np.inf))
+    p = 2.0 * normal_cdf(-np.abs(difference) / np.where(se > 0.0, se, np.inf))
     low, high = difference - z * se, difference + z * se
     return CumulativeDifference(at, difference, se, low, high, np.asarray(p), level)
 
@@ -194,7 +194,7 @@ def fit_power_law(watched: WatchedWheelEnds, level: float = 0.95) -> PowerLawPro
         return None
     log_shape = float(optimize.brentq(lambda x: _shape_score(watched, x, unit), -7.0, 7.0))
     top = _power_law_profile(watched, log_shape, unit)
-    floor = top - likelihood_drop(level)
+    floor = top - profile_cutoff(level)
     shape = np.exp(
         [log_shape, *_crossings(lambda x: _power_law_profile(watched, x, unit), log_shape, floor)]
     )

@@ -64,8 +64,8 @@ def unseen_share_draws(
     return at_fit, drawn
 
 
-def _share(law: LifeDistribution, tau: float) -> FloatArray:
-    return np.array([undetected_share(law, tau)])
+def _share(life: LifeDistribution, tau: float) -> FloatArray:
+    return np.array([undetected_share(life, tau)])
 
 
 def _parameter_moves(

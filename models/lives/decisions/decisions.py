@@ -119,7 +119,7 @@ def undetected_by_interval(
     found = []
     for week in weeks:
         tau = week * km_per_week
-        low, high = np.quantile([undetected_share(law, tau) for law in laws], [tail, 1.0 - tail])
+        low, high = np.quantile([undetected_share(life, tau) for life in laws], [tail, 1.0 - tail])
         share = undetected_share(fit.distribution, tau)
         found.append(CheckInterval(float(week), tau, share, float(low), float(high)))
     return found
@@ -166,7 +166,7 @@ def optimal_replacement_age(
 
 def _never_likelier(distribution: LifeDistribution) -> bool:
     """Whether failures do not grow likelier with age, or (lognormal) only in the first moments."""
-    furthest = 5.0 if distribution.law.name == "lognormal" else 1.0
+    furthest = 5.0 if distribution.standard.name == "lognormal" else 1.0
     return distribution.sigma >= furthest
 
 
@@ -245,13 +245,13 @@ def _failed_by(fits: Sequence[tuple[LifeFit, float]], age: float | None) -> floa
 
 
 def _age_and_saving(
-    law: LifeDistribution, planned: float, failed: float
+    life: LifeDistribution, planned: float, failed: float
 ) -> tuple[float | None, float]:
-    age = optimal_replacement_age(law, planned, failed)
+    age = optimal_replacement_age(life, planned, failed)
     if age is None:
         return None, 0.0
-    rate = float(replacement_cost_rate(law, np.array([age]), planned, failed)[0])
-    return age, 1.0 - rate * law.mean() / failed
+    rate = float(replacement_cost_rate(life, np.array([age]), planned, failed)[0])
+    return age, 1.0 - rate * life.mean() / failed
 
 
 def _replacement_words(
@@ -262,7 +262,7 @@ def _replacement_words(
     failed: float,
     unit: str,
 ) -> str:
-    law = max(fits, key=lambda each: each[1])[0].distribution
+    life = max(fits, key=lambda each: each[1])[0].distribution
     if age is not None:
         share = _failed_by(fits, age)
         return (
@@ -271,8 +271,8 @@ def _replacement_words(
         )
     if failed <= planned:
         reason = "a failure costs no more than a planned replacement"
-    elif law.law.name == "weibull" and law.shape <= 1.0:
-        reason = f"failures do not become likelier with age (shape {law.shape:.2f})"
+    elif life.standard.name == "weibull" and life.shape <= 1.0:
+        reason = f"failures do not become likelier with age (shape {life.shape:.2f})"
     else:
         reason = f"a failure at {failed / planned:.1f} times the planned cost is too cheap"
     return f"No age of planned replacement beats running to failure: {reason}."

@@ -93,7 +93,7 @@ def log_slopes(
 def _moved(fit: LifeFit, parameter: int, step: float) -> LifeDistribution:
     theta = fit.theta
     theta[parameter] += step
-    return LifeDistribution(fit.distribution.law, float(theta[0]), float(theta[1]))
+    return LifeDistribution(fit.distribution.standard, float(theta[0]), float(theta[1]))
 
 
 def fleet_failures(
@@ -139,13 +139,13 @@ def _shared_out(group: AdjusterGroup, places: int) -> _Shared:
     return _Shared(rates, nodes, weight)
 
 
-def _expected(law: LifeDistribution, shared: _Shared, month_ends: FloatArray) -> FloatArray:
+def _expected(life: LifeDistribution, shared: _Shared, month_ends: FloatArray) -> FloatArray:
     """Expected failures, (places, months)."""
     months = int(np.ceil(month_ends[-1] / MONTH_DAYS))
     run = np.zeros((shared.weight.shape[0], months + 1))
     for kind, rate in enumerate(shared.rates):
         if rate > 0.0:
-            renewals = expected_renewals(law, shared.ages, float(rate) * MONTH_DAYS, months)
+            renewals = expected_renewals(life, shared.ages, float(rate) * MONTH_DAYS, months)
             run[:, 1:] += shared.weight[:, kind] @ np.cumsum(renewals, axis=1)
     ends = MONTH_DAYS * np.arange(months + 1)
     return np.diff(np.stack([np.interp(month_ends, ends, row) for row in run]), axis=1, prepend=0.0)
@@ -158,7 +158,7 @@ def undetected_interval(fit: LifeFit, tau: float, level: float = 0.95) -> Interv
     """
     if np.isinf(fit.distribution.mean()):
         return None
-    share, slopes = log_slopes(fit, lambda law: np.array([undetected_share(law, tau)]))
+    share, slopes = log_slopes(fit, lambda life: np.array([undetected_share(life, tau)]))
     se = float(np.sqrt(slopes[0] @ fit.covariance @ slopes[0]))
     widening = float(np.exp(min(two_sided_z(level) * se, 50.0)))
     estimate = float(share[0])

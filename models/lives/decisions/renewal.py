@@ -118,7 +118,7 @@ def forecast_failures(
     """
     fleet = _fleet(age_km, km_per_month, group, weight, distances)
     expected = _by_group(fit.distribution, fleet, months)
-    drawn = np.stack([_by_group(law, fleet, months) for law in parameter_draws(fit, draws, rng)])
+    drawn = np.stack([_by_group(life, fleet, months) for life in parameter_draws(fit, draws, rng)])
     low, high = np.quantile(drawn, [0.5 - 0.5 * level, 0.5 + 0.5 * level], axis=0)
     counts = rng.poisson(drawn[:, :-1])
     counts = np.concatenate([counts, counts.sum(axis=1, keepdims=True)], axis=1)

@@ -20,7 +20,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.common.group_sums import sums_by
 from models.lives.effects.proportional_hazards import Evaluated
 from models.lives.effects.segments import AdjusterSegments, Design, Pieces, row_at
-from models.lives.fits.distributions import StandardLaw
+from models.lives.fits.distributions import StandardDistribution
 from models.lives.fits.likelihood import interval_derivatives
 
 
@@ -105,7 +105,7 @@ def _pieces_to(segments: AdjusterSegments, owner: IntArray, age: FloatArray) -> 
 class AcceleratedModel:
     """A standard law, the data and a design."""
 
-    law: StandardLaw
+    standard: StandardDistribution
     data: AcceleratedData
     design: Design
     adjusters: int
@@ -160,13 +160,13 @@ class AcceleratedModel:
         data = self.data
         value, d1, d2 = np.zeros_like(z), np.zeros_like(z), np.zeros_like(z)
         for part, derivatives, weight in (
-            (data.survivors, self.law.log_survival, data.sign),
-            (data.seen, self.law.log_density, 1.0),
+            (data.survivors, self.standard.log_survival, data.sign),
+            (data.seen, self.standard.log_density, 1.0),
         ):
             value[part], d1[part], d2[part] = (weight * each for each in derivatives(z[part]))
         from_zero = np.isneginf(z[data.lefts])
         finite = np.where(from_zero, 0.0, z[data.lefts])
-        log_p, left, right = interval_derivatives(self.law, finite, z[data.rights], from_zero)
+        log_p, left, right = interval_derivatives(self.standard, finite, z[data.rights], from_zero)
         value[data.rights] = log_p
         d1[data.lefts], d2[data.lefts] = left.d1, left.d2
         d1[data.rights], d2[data.rights] = right.d1, right.d2

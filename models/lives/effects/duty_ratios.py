@@ -1,4 +1,4 @@
-"""Duties compared in pairs within an axle type, and whether the clocks agree.
+"""Duties compared in pairs within an axle type, and whether the time scales agree.
 
 Every pair of duties gets its ratio of hazards and its ratio of lives, each with a profile interval
 and a likelihood-ratio p, Holm-adjusted over the pairs of one axle type and measure. Km run under
@@ -95,7 +95,7 @@ def with_reference(design: Design, factor: str, reference: str) -> Design:
     return Design(values, tuple(names), design.terms, {**design.references, factor: reference})
 
 
-def clock_disagreements(by_km: Sequence[Effect], by_weeks: Sequence[Effect]) -> list[str]:
+def time_scale_disagreements(by_km: Sequence[Effect], by_weeks: Sequence[Effect]) -> list[str]:
     """Effects on whose direction or significance the two clocks differ, in words.
 
     An effect per km can vanish per week where the units concerned run fewer km a week.

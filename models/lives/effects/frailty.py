@@ -25,7 +25,7 @@ import numpy as np
 from scipy import linalg, optimize, special
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import chi2_beyond, gamma_quantile, likelihood_drop, two_sided_z
+from models.common.distributions import chi2_sf, gamma_quantile, profile_cutoff, two_sided_z
 from models.common.group_sums import sums_by
 from models.lives.effects.proportional_hazards import HazardModel
 from models.lives.effects.regression import RegressionFit, fit_regression
@@ -85,7 +85,7 @@ def fit_frailty(
     gain = max(2.0 * (top.value - plain.loglik), 0.0)
     variance = _variance_interval(plain, exposure, log_v, top.value, level)
     covariance = _covariance(plain.model, exposure, theta, log_v)
-    p = 0.5 * float(chi2_beyond(gain, 1)) if gain > 0.0 else 1.0
+    p = 0.5 * float(chi2_sf(gain, 1)) if gain > 0.0 else 1.0
     spread = _spread(variance.estimate)
     return FrailtyFit(
         variance=variance,
@@ -219,7 +219,7 @@ def _best(plain: RegressionFit, exposure: UnitExposure) -> tuple[float, FloatArr
 def _variance_interval(
     plain: RegressionFit, exposure: UnitExposure, log_v: float, top: float, level: float
 ) -> Interval:
-    floor = top - likelihood_drop(level)
+    floor = top - profile_cutoff(level)
     theta = plain.theta
 
     def above(x: float) -> float:

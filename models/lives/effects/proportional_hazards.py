@@ -25,7 +25,7 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import sums_by
 from models.lives.effects.segments import AdjusterSegments, Design, Pieces, pieces_between, row_at
 from models.lives.fits.data import LifeCounts
-from models.lives.fits.distributions import StandardLaw
+from models.lives.fits.distributions import StandardDistribution
 
 
 class Evaluated(NamedTuple):
@@ -138,7 +138,7 @@ def hazard_data_from_counts(groups: list[LifeCounts]) -> HazardData:
 class HazardModel:
     """A baseline law, the data, a design, and which of its columns also move the shape."""
 
-    law: StandardLaw
+    standard: StandardDistribution
     data: HazardData
     design: Design
     shape_columns: BoolArray
@@ -217,7 +217,7 @@ class HazardModel:
         sigma = np.exp(log_sigma)
         z = np.where(positive, (np.log(np.where(positive, age, 1.0)) - mu) / sigma, 0.0)
         ratio = np.where(positive, np.exp(np.minimum(eta, 300.0)), 0.0)
-        log_s, d1, d2 = (-ratio * part for part in self.law.log_survival(z))
+        log_s, d1, d2 = (-ratio * part for part in self.standard.log_survival(z))
         return _Local(
             log_s,
             np.stack([log_s, -d1 / sigma, -d1 * z], axis=1),
@@ -240,7 +240,10 @@ class HazardModel:
         sigma, log_age = np.exp(log_sigma), np.log(self.data.seen_age)
         z = (log_age - mu) / sigma
         value, d1, d2 = (
-            f - s for f, s in zip(self.law.log_density(z), self.law.log_survival(z), strict=True)
+            f - s
+            for f, s in zip(
+                self.standard.log_density(z), self.standard.log_survival(z), strict=True
+            )
         )
         one, none = np.ones_like(z), np.zeros_like(z)
         return _Local(

@@ -23,13 +23,13 @@ import numpy as np
 from scipy import optimize
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.common.distributions import chi2_beyond, likelihood_drop
+from models.common.distributions import chi2_sf, profile_cutoff
 from models.common.multiple_tests import holm
 from models.lives.effects.accelerated import AcceleratedModel, accelerated_data
 from models.lives.effects.proportional_hazards import Evaluated, HazardModel, hazard_data
 from models.lives.effects.segments import AdjusterSegments
 from models.lives.fits.data import counts_from_rows
-from models.lives.fits.distributions import LAWS, DistributionName
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, DistributionName
 from models.lives.fits.parametric import LifeFit, fit_life
 
 RegressionKind: TypeAlias = Literal["hazard", "accelerated"]
@@ -150,13 +150,13 @@ def _model(
     kind: RegressionKind,
     shape_terms: Sequence[str],
 ) -> RegressionModel:
-    law, design = LAWS[baseline], segments.design
+    standard, design = STANDARD_DISTRIBUTIONS[baseline], segments.design
     if kind == "accelerated":
         if shape_terms:
             raise ValueError("shape effects are defined for the hazard form only")
-        return AcceleratedModel(law, accelerated_data(segments), design, segments.entry.size)
+        return AcceleratedModel(standard, accelerated_data(segments), design, segments.entry.size)
     moved = np.array([term in shape_terms for term in design.terms], dtype=bool)
-    return HazardModel(law, hazard_data(segments), design, moved)
+    return HazardModel(standard, hazard_data(segments), design, moved)
 
 
 def _fitted(
@@ -244,7 +244,7 @@ def _effect(
     term = design.terms[column - 2]
     inflation = _inflation(fit, column)
     chi_square = _ratio_statistic(fit, [column]) / inflation
-    drop = likelihood_drop(level) * inflation
+    drop = profile_cutoff(level) * inflation
     low, high = (_profile_limit(fit, column, drop, side) for side in (-1.0, 1.0))
     log_ratio = float(fit.theta[column])
     if abs(log_ratio) > UNBOUNDED:
@@ -253,7 +253,7 @@ def _effect(
     with np.errstate(over="ignore"):
         ratio, lower, upper = (float(np.exp(value)) for value in (log_ratio, low, high))
     se = float(np.sqrt(max(fit.covariance[column, column], 0.0) * inflation))
-    p = float(chi2_beyond(chi_square, 1))
+    p = float(chi2_sf(chi_square, 1))
     reference = design.references.get(term)
     return name, term, reference, ratio, lower, upper, se, inflation, chi_square, p
 
@@ -332,7 +332,7 @@ def term_tests(fit: RegressionFit) -> list[TermTest]:
         columns = [2 + i for i, own in enumerate(design.terms) if own == term]
         inflation = float(np.mean([_inflation(fit, column) for column in columns]))
         statistic = _ratio_statistic(fit, columns) / inflation
-        found.append((term, statistic, len(columns), float(chi2_beyond(statistic, len(columns)))))
+        found.append((term, statistic, len(columns), float(chi2_sf(statistic, len(columns)))))
     adjusted = holm([part[-1] for part in found])
     return [TermTest(*part, float(p)) for part, p in zip(found, adjusted, strict=True)]
 
@@ -350,7 +350,7 @@ def proportionality(
     names, log_sigmas = moved.model.names[first:], moved.theta[first:]
     inflation = float(np.mean([_inflation(moved, c) for c in range(first, moved.theta.size)]))
     chi_square = max(2.0 * (moved.loglik - plain.loglik), 0.0) / inflation
-    p = float(chi2_beyond(chi_square, len(names)))
+    p = float(chi2_sf(chi_square, len(names)))
     words = (
         f"the hazard ratio of {term} changes with age (p {p:.3f}): read it as an average"
         if p < 0.05

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import FloatArray
-from models.common.distributions import chi2_beyond, t_quantile
+from models.common.distributions import chi2_sf, t_quantile
 from models.lives.fits.data import LifeCounts, pooled_counts
 from models.lives.fits.parametric import PARAMETERS, LifeChoice, LifeFit, fit_life, overdispersion
 from models.lives.fits.profile import Interval
@@ -52,7 +52,7 @@ def averaged_quantile(choice: LifeChoice, share: float, level: float = 0.95) -> 
 
 
 def _log_quantile_variance(fit: LifeFit, share: float) -> float:
-    z = float(fit.distribution.law.quantile(np.array([share]))[0])
+    z = float(fit.distribution.standard.quantile(np.array([share]))[0])
     slope: FloatArray = np.array([1.0, z * fit.distribution.sigma])
     return float(slope @ fit.covariance @ slope)
 
@@ -81,5 +81,5 @@ def pool_test(groups: Sequence[tuple[LifeCounts, LifeChoice]]) -> PoolTest | Non
         return None
     gain = 2.0 * (sum(fit.loglik for fit in own if isinstance(fit, LifeFit)) - pool.loglik)
     c_hat = float(np.mean([overdispersion(fit) for _, fit in parts]))
-    p = float(chi2_beyond(max(gain, 0.0) / c_hat, PARAMETERS * (len(parts) - 1)))
+    p = float(chi2_sf(max(gain, 0.0) / c_hat, PARAMETERS * (len(parts) - 1)))
     return PoolTest(p, len(parts))

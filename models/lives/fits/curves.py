@@ -59,7 +59,7 @@ def _curve_frame(
     ).with_columns(method=pl.lit(method))
 
 
-def probability_scale(curve: Npmle, fit: LifeFit) -> pl.DataFrame:
+def probability_plot(curve: Npmle, fit: LifeFit) -> pl.DataFrame:
     """The distribution-free drops and the fit on the fit's own probability scale.
 
     Columns: distribution, age, log_age, failed, z, z_low, z_high (limits of the drops), z_fit (the
@@ -80,9 +80,9 @@ def probability_scale(curve: Npmle, fit: LifeFit) -> pl.DataFrame:
             "age": age,
             "log_age": np.log(age),
             "failed": failed,
-            "z": distribution.law.quantile(failed),
-            "z_low": distribution.law.quantile(low),
-            "z_high": distribution.law.quantile(high),
+            "z": distribution.standard.quantile(failed),
+            "z_low": distribution.standard.quantile(low),
+            "z_high": distribution.standard.quantile(high),
             "z_fit": distribution.standardised(age),
         }
     ).with_columns(distribution=pl.lit(fit.name))

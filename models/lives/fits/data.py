@@ -194,17 +194,17 @@ def counts_by_group(
 
     The frames carry `clock`, `axle_type` and `duty` besides the columns of `counts_from_frames`.
     """
-    on_clock = pl.col("clock") == clock
+    on_time_scale = pl.col("clock") == clock
     tables = _likelihood_tables(
-        intervals.filter(on_clock),
-        censored.filter(on_clock),
-        entries.filter(on_clock),
+        intervals.filter(on_time_scale),
+        censored.filter(on_time_scale),
+        entries.filter(on_time_scale),
         causes,
         GROUP,
     )
     parts = [table.partition_by(GROUP, as_dict=True) for table in tables]
     keys = sorted({key for part in parts for key in part}, key=str)
-    went_on = _went_on(censored.filter(on_clock))
+    went_on = _went_on(censored.filter(on_time_scale))
     groups: dict[GroupKey, LifeCounts] = {
         (key[0], key[1]): replace(
             _group_counts(

@@ -33,7 +33,7 @@ ROOT_2_OVER_PI, ROOT_HALF = np.sqrt(2.0 / np.pi), np.sqrt(0.5)
 
 
 @dataclass(frozen=True, slots=True)
-class StandardLaw:
+class StandardDistribution:
     """A parameter-free law of z with first and second derivatives of its logarithms in z.
 
     `log_survival` and `log_density` map an array of z to (value, first, second derivative).
@@ -110,25 +110,25 @@ def _logistic_quantile(p: FloatArray) -> FloatArray:
     return np.asarray(special.logit(p))
 
 
-WEIBULL = StandardLaw(
+WEIBULL = StandardDistribution(
     "weibull",
     _extreme_value_survival,
     _extreme_value_density,
     _extreme_value_slope,
     _extreme_value_quantile,
 )
-LOGNORMAL = StandardLaw(
+LOGNORMAL = StandardDistribution(
     "lognormal", _normal_survival, _normal_density, _normal_slope, _normal_quantile
 )
-LOGLOGISTIC = StandardLaw(
+LOGLOGISTIC = StandardDistribution(
     "loglogistic",
     _logistic_survival,
     _logistic_density,
     _logistic_slope,
     _logistic_quantile,
 )
-LAWS: dict[DistributionName, StandardLaw] = {
-    law.name: law for law in (WEIBULL, LOGNORMAL, LOGLOGISTIC)
+STANDARD_DISTRIBUTIONS: dict[DistributionName, StandardDistribution] = {
+    standard.name: standard for standard in (WEIBULL, LOGNORMAL, LOGLOGISTIC)
 }
 
 
@@ -141,7 +141,7 @@ class LifeDistribution:
     0.3679
     """
 
-    law: StandardLaw
+    standard: StandardDistribution
     mu: float
     log_sigma: float
 
@@ -151,7 +151,7 @@ class LifeDistribution:
 
     @property
     def shape(self) -> float:
-        return self.law.shape(self.log_sigma)
+        return self.standard.shape(self.log_sigma)
 
     @property
     def scale(self) -> float:
@@ -165,7 +165,7 @@ class LifeDistribution:
     def log_survival(self, age: FloatArray) -> FloatArray:
         """log S(age), 0 at age 0."""
         z = np.maximum(self.standardised(age), -1e6)
-        return self.law.log_survival(z)[0]
+        return self.standard.log_survival(z)[0]
 
     def survival(self, age: FloatArray) -> FloatArray:
         return np.exp(self.log_survival(age))
@@ -177,24 +177,24 @@ class LifeDistribution:
     def density(self, age: FloatArray) -> FloatArray:
         """Failures per unit of age, for ages above 0."""
         z = self.standardised(age)
-        return np.exp(self.law.log_density(z)[0]) / (self.sigma * np.asarray(age, float))
+        return np.exp(self.standard.log_density(z)[0]) / (self.sigma * np.asarray(age, float))
 
     def hazard(self, age: FloatArray) -> FloatArray:
         """Failures per unit of age among survivors, for ages above 0."""
         z = self.standardised(age)
-        return -self.law.log_survival(z)[1] / (self.sigma * np.asarray(age, float))
+        return -self.standard.log_survival(z)[1] / (self.sigma * np.asarray(age, float))
 
     def quantile(self, failed_share: FloatArray | float) -> FloatArray:
         """The age by which `failed_share` of items have failed; 0.10 gives the B10 life."""
-        z = self.law.quantile(np.asarray(failed_share, float))
+        z = self.standard.quantile(np.asarray(failed_share, float))
         return np.exp(self.mu + self.sigma * z)
 
     def mean(self) -> float:
         """The mean life; infinite for a log-logistic with shape at most 1, or beyond 1e308."""
-        if self.law.name == "loglogistic":
+        if self.standard.name == "loglogistic":
             return self.scale / float(np.sinc(self.sigma)) if self.sigma < 1.0 else float("inf")
         beyond_scale = 0.5 * self.sigma**2
-        if self.law.name == "weibull":
+        if self.standard.name == "weibull":
             beyond_scale = float(special.gammaln(1.0 + self.sigma))
         with np.errstate(over="ignore"):
             return float(np.exp(self.mu + beyond_scale))
@@ -202,10 +202,10 @@ class LifeDistribution:
     def mean_until(self, age: FloatArray) -> FloatArray:
         """Expected age run up to failure or `age`, whichever is first: the integral of survival."""
         age = np.asarray(age, float)
-        if self.law.name == "weibull":
+        if self.standard.name == "weibull":
             hazard = -self.log_survival(age)
             return np.asarray(self.mean() * special.gammainc(self.sigma, hazard))
-        if self.law.name == "lognormal":
+        if self.standard.name == "lognormal":
             early = special.ndtr(self.standardised(age) - self.sigma)
             return np.asarray(age * self.survival(age) + self.mean() * np.asarray(early))
         odds = np.exp(np.minimum(self.standardised(age), Z_LIMIT))
@@ -217,9 +217,9 @@ class LifeDistribution:
         return np.maximum(self._age_of_log_survival(log_share), age)
 
     def _age_of_log_survival(self, log_s: FloatArray) -> FloatArray:
-        if self.law.name == "weibull":
+        if self.standard.name == "weibull":
             z = np.log(-log_s)
-        elif self.law.name == "lognormal":
+        elif self.standard.name == "lognormal":
             z = -np.asarray(special.ndtri_exp(log_s))
         else:
             z = -log_s + np.log(-np.expm1(log_s))
@@ -230,5 +230,5 @@ def life_distribution(name: DistributionName, shape: float, scale: float) -> Lif
     """A distribution from its published shape and scale (> 0; scale in the unit of age)."""
     if not (shape > 0.0 and scale > 0.0):
         raise ValueError(f"shape and scale must be positive, found {shape} and {scale}")
-    law = LAWS[name]
-    return LifeDistribution(law, float(np.log(scale)), law.log_sigma(shape))
+    standard = STANDARD_DISTRIBUTIONS[name]
+    return LifeDistribution(standard, float(np.log(scale)), standard.log_sigma(shape))

@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 
 from models.common.arrays import FloatArray
-from models.common.distributions import chi2_beyond
+from models.common.distributions import chi2_sf
 from models.lives.fits.data import LifeCounts
 from models.lives.fits.distributions import LifeDistribution
 from models.lives.fits.likelihood import evaluate, likelihood_terms
@@ -90,7 +90,7 @@ def check_fit(counts: LifeCounts, fit: LifeFit, curve: Npmle) -> FitCheck:
     factors = _best_factors(bands)
     chi_square = max(2.0 * (_gain(bands, factors) - _gain(bands, ones)), 0.0)
     degrees = ones.size - 2 + _information_outside(counts, fit, bands)
-    p = float(chi2_beyond(chi_square, degrees))
+    p = float(chi2_sf(chi_square, degrees))
     observed, expected = _shared(bands, factors), _shared(bands, ones) - _slope(bands, ones)
     words = _words(
         fit, observed, expected, cuts, f"chi-square {chi_square:.1f} on {degrees:.1f}", p
@@ -141,7 +141,7 @@ def _band_hazards(fitted: LifeDistribution, age: FloatArray, cuts: FloatArray) -
     clipped = np.minimum(age[:, None], cuts[None, :])
     positive = clipped > 0.0
     z = np.where(positive, fitted.standardised(np.where(positive, clipped, 1.0)), 0.0)
-    log_s, slope, _ = fitted.law.log_survival(z)
+    log_s, slope, _ = fitted.standard.log_survival(z)
     value = np.where(positive, -log_s, 0.0)
     d_mu = np.where(positive, slope / fitted.sigma, 0.0)
     d_tau = np.where(positive, slope * z, 0.0)
@@ -221,7 +221,7 @@ def _information_outside(counts: LifeCounts, fit: LifeFit, bands: _Bands) -> flo
     ]
     cross = np.stack(slopes, axis=1)
     terms = likelihood_terms(counts)
-    theta = -evaluate(fit.distribution.law, terms, fit.theta[None]).hessian[0]
+    theta = -evaluate(fit.distribution.standard, terms, fit.theta[None]).hessian[0]
     held = cross.T @ np.linalg.pinv(_curvature(bands, ones)) @ cross
     share = np.linalg.eigvals(np.linalg.solve(theta, held)).real
     return float(np.clip(1.0 - share, 0.0, 1.0).sum())

@@ -1,4 +1,4 @@
-"""Log-likelihood of one group's counts under a log-location-scale law, with its derivatives.
+"""Log-likelihood of one group's counts under a log-location-scale distribution, and derivatives.
 
 theta = (mu, tau), mu = log scale, tau = log sigma, z = (log age - mu) / sigma. With
 
@@ -18,7 +18,7 @@ import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray
 from models.lives.fits.data import LifeCounts
-from models.lives.fits.distributions import StandardLaw
+from models.lives.fits.distributions import StandardDistribution
 
 # An interval this narrow against its age is a density times a width to 1e-12, and the difference
 # of two survival probabilities would lose more than that to rounding.
@@ -95,14 +95,16 @@ def _merged(age: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray
     return ages[keep], weights[keep]
 
 
-def evaluate(law: StandardLaw, terms: LogLikelihoodTerms, theta: FloatArray) -> Evaluation:
+def evaluate(
+    standard: StandardDistribution, terms: LogLikelihoodTerms, theta: FloatArray
+) -> Evaluation:
     """Log-likelihood and derivatives at each row of theta, shape (K, 2)."""
     mu, tau = theta[:, 0], theta[:, 1]
     sigma = np.exp(tau)
     parts = [
-        _survivor_moments(law, terms, mu, sigma),
-        _exact_moments(law, terms, mu, sigma),
-        _interval_moments(law, terms, mu, sigma),
+        _survivor_moments(standard, terms, mu, sigma),
+        _exact_moments(standard, terms, mu, sigma),
+        _interval_moments(standard, terms, mu, sigma),
     ]
     total = _Moments(*(sum(column) for column in zip(*parts, strict=True)))
     exact = terms.exact_weight.sum()
@@ -113,9 +115,11 @@ def evaluate(law: StandardLaw, terms: LogLikelihoodTerms, theta: FloatArray) -> 
     return Evaluation(value, gradient, hessian.reshape(-1, 2, 2))
 
 
-def log_likelihood(law: StandardLaw, terms: LogLikelihoodTerms, theta: FloatArray) -> FloatArray:
+def log_likelihood(
+    standard: StandardDistribution, terms: LogLikelihoodTerms, theta: FloatArray
+) -> FloatArray:
     """Log-likelihood alone, at each row of theta."""
-    return evaluate(law, terms, theta).value
+    return evaluate(standard, terms, theta).value
 
 
 def _z(log_age: FloatArray, mu: FloatArray, sigma: FloatArray) -> FloatArray:
@@ -138,27 +142,27 @@ def _one_age_moments(
 
 
 def _survivor_moments(
-    law: StandardLaw, terms: LogLikelihoodTerms, mu: FloatArray, sigma: FloatArray
+    standard: StandardDistribution, terms: LogLikelihoodTerms, mu: FloatArray, sigma: FloatArray
 ) -> _Moments:
     z = _z(terms.survivor_log_age, mu, sigma)
-    return _one_age_moments(*law.log_survival(z), z, terms.survivor_weight)
+    return _one_age_moments(*standard.log_survival(z), z, terms.survivor_weight)
 
 
 def _exact_moments(
-    law: StandardLaw, terms: LogLikelihoodTerms, mu: FloatArray, sigma: FloatArray
+    standard: StandardDistribution, terms: LogLikelihoodTerms, mu: FloatArray, sigma: FloatArray
 ) -> _Moments:
     z = _z(terms.exact_log_age, mu, sigma)
-    return _one_age_moments(*law.log_density(z), z, terms.exact_weight)
+    return _one_age_moments(*standard.log_density(z), z, terms.exact_weight)
 
 
 def _interval_moments(
-    law: StandardLaw, terms: LogLikelihoodTerms, mu: FloatArray, sigma: FloatArray
+    standard: StandardDistribution, terms: LogLikelihoodTerms, mu: FloatArray, sigma: FloatArray
 ) -> _Moments:
     weight = terms.interval_weight
     from_zero = np.isneginf(terms.log_left)
     z_left = _z(np.where(from_zero, 0.0, terms.log_left), mu, sigma)
     z_right = _z(terms.log_right, mu, sigma)
-    log_p, left, right = interval_derivatives(law, z_left, z_right, from_zero)
+    log_p, left, right = interval_derivatives(standard, z_left, z_right, from_zero)
     both_d1, both_d2 = left.d1 + right.d1, left.d2 + 2.0 * left.cross + right.d2
     d1_z = left.d1 * z_left + right.d1 * z_right
     left_pull = left.d2 * z_left + left.cross * z_right
@@ -182,7 +186,7 @@ class EndDerivatives(NamedTuple):
 
 
 def interval_derivatives(
-    law: StandardLaw, z_left: FloatArray, z_right: FloatArray, from_zero: BoolArray
+    standard: StandardDistribution, z_left: FloatArray, z_right: FloatArray, from_zero: BoolArray
 ) -> tuple[FloatArray, EndDerivatives, EndDerivatives]:
     """log[S(z_left) - S(z_right)] and its derivatives in both ends; `from_zero` marks S(left) = 1.
 
@@ -190,8 +194,8 @@ def interval_derivatives(
     are -d1_left / q and -d1_right (1 - q) / q, d1 the slopes of log S: nothing under- or overflows
     where both probabilities are near 1 or both near 0.
     """
-    log_s_left, d1_left, _ = law.log_survival(z_left)
-    log_s_right, d1_right, _ = law.log_survival(z_right)
+    log_s_left, d1_left, _ = standard.log_survival(z_left)
+    log_s_right, d1_right, _ = standard.log_survival(z_right)
     log_s_left, d1_left = np.where(from_zero, 0.0, log_s_left), np.where(from_zero, 0.0, d1_left)
     step = np.maximum(log_s_left - log_s_right, 1e-300)
     reached = np.exp(-step)
@@ -199,8 +203,8 @@ def interval_derivatives(
     u_left = -d1_left / gone
     u_right = -d1_right * reached / gone
     slope_left, slope_right = (
-        law.density_slope(z_left, d1_left),
-        law.density_slope(z_right, d1_right),
+        standard.density_slope(z_left, d1_left),
+        standard.density_slope(z_right, d1_right),
     )
     cross = u_left * u_right
     left = EndDerivatives(-u_left, -u_left * (slope_left + u_left), cross)

@@ -6,8 +6,8 @@ within cells of age, and how it drops inside one is unknown.
 
 With delayed entry the early part can fail in known ways: nobody is watched there; or the few who
 are all fail, and the whole curve collapses to zero however well the rest lived. Such a start is
-named in `troubles`, and the curve returned is conditional on having reached `from_age`, the first
-age from which enough adjusters are watched.
+named in `diagnostics`, and the curve returned is conditional on having reached `from_age`, the
+first age from which enough adjusters are watched.
 
 Pointwise limits come in two kinds.
 
@@ -33,11 +33,11 @@ import numpy as np
 from scipy import optimize
 
 from models.common.arrays import BoolArray, FloatArray
-from models.common.distributions import likelihood_drop, two_sided_z
+from models.common.distributions import profile_cutoff, two_sided_z
 from models.lives.fits.data import LifeCounts
 from models.lives.fits.npmle_solver import (
-    Cells,
     Solution,
+    SupportCells,
     information_of,
     life_cells,
     loglik_at,
@@ -45,7 +45,7 @@ from models.lives.fits.npmle_solver import (
 )
 from models.lives.fits.profile import Interval
 
-TroubleKind: TypeAlias = Literal[
+DiagnosticKind: TypeAlias = Literal[
     "nobody_watched", "collapse", "thin_start", "no_failure", "ends_at_zero"
 ]
 Refit: TypeAlias = Callable[[float], tuple[float, float]]
@@ -53,10 +53,10 @@ ADEQUATE = 10.0  # adjusters watched before a failure may shape the curve's star
 
 
 @dataclass(frozen=True, slots=True)
-class Trouble:
+class Diagnostic:
     """A known failure of the estimate, its name, the age it concerns, and words for a reader."""
 
-    kind: TroubleKind
+    kind: DiagnosticKind
     age: float
     words: str
 
@@ -69,7 +69,7 @@ class Npmle:
     survival, low, high: (k,), after each cell, with pointwise limits at `level`;
     at_risk: (k,), adjusters watched before each cell and not known to be out;
     last_age: the age to which survivors were watched, beyond which the curve is unknown;
-    gap: the largest broken Kuhn-Tucker condition per adjuster.
+    kkt_violation: the largest broken Kuhn-Tucker condition per adjuster.
     """
 
     start_age: FloatArray
@@ -82,11 +82,11 @@ class Npmle:
     last_age: float
     level: float
     loglik: float
-    gap: float
+    kkt_violation: float
     steps: int
     adjusters: float
     failures: float
-    troubles: tuple[Trouble, ...]
+    diagnostics: tuple[Diagnostic, ...]
 
     def survival_at(self, ages: FloatArray) -> FloatArray:
         """Survival at ages >= from_age, the drop of a cell counted at its end (nan beyond records).
@@ -115,7 +115,7 @@ def fit_npmle(
     """The curve with information limits. `from_age` overrides the start found from the risk set."""
     cells = life_cells(counts)
     solution = solved(cells)
-    found, troubles = _start_of_curve(counts, cells, solution, adequate)
+    found, diagnostics = _start_of_curve(counts, cells, solution, adequate)
     start = found if from_age is None else from_age
     shown = _cells_after(cells, start) & (solution.hazard > 0.0)
     cumulative = np.cumsum(solution.hazard[shown])
@@ -132,15 +132,15 @@ def fit_npmle(
         last_age=_last_age(counts),
         level=level,
         loglik=solution.loglik,
-        gap=_gap(counts, solution),
+        kkt_violation=_kkt_violation(counts, solution),
         steps=solution.steps,
         adjusters=counts.adjusters,
         failures=counts.failures,
-        troubles=(*troubles, *_end_troubles(counts, survival)),
+        diagnostics=(*diagnostics, *_end_diagnostics(counts, survival)),
     )
 
 
-def _cells_after(cells: Cells, from_age: float) -> BoolArray:
+def _cells_after(cells: SupportCells, from_age: float) -> BoolArray:
     return np.asarray((cells.start_age >= from_age) & (cells.end_age > from_age))
 
 
@@ -149,28 +149,28 @@ def _last_age(counts: LifeCounts) -> float:
     return float(ages.max(initial=0.0))
 
 
-def _gap(counts: LifeCounts, solution: Solution) -> float:
+def _kkt_violation(counts: LifeCounts, solution: Solution) -> float:
     gradient, held = solution.gradient, solution.hazard > 0.0
     broken = np.where(held, np.abs(gradient), np.maximum(gradient, 0.0))
     return float(broken.max(initial=0.0)) / max(counts.adjusters, 1.0)
 
 
 def _start_of_curve(
-    counts: LifeCounts, cells: Cells, solution: Solution, adequate: float
-) -> tuple[float, tuple[Trouble, ...]]:
+    counts: LifeCounts, cells: SupportCells, solution: Solution, adequate: float
+) -> tuple[float, tuple[Diagnostic, ...]]:
     """The age the curve should start from, and why it is not 0."""
     if not counts.entered.size:
         return 0.0, ()
     found = [
-        trouble
+        diagnostic
         for look in (_nobody_watched, _collapsed)
-        if (trouble := look(counts, cells, solution)) is not None
+        if (diagnostic := look(counts, cells, solution)) is not None
     ]
-    start = max((trouble.age for trouble in found), default=0.0)
+    start = max((diagnostic.age for diagnostic in found), default=0.0)
     thin = _thin_start(counts, cells, solution, adequate)
     if thin is not None and thin.age > start:
         found.append(thin)
-    return max((trouble.age for trouble in found), default=0.0), tuple(found)
+    return max((diagnostic.age for diagnostic in found), default=0.0), tuple(found)
 
 
 def _risk_set(counts: LifeCounts) -> tuple[FloatArray, FloatArray]:
@@ -183,13 +183,15 @@ def _risk_set(counts: LifeCounts) -> tuple[FloatArray, FloatArray]:
     return ages, np.where(np.abs(risk) < 1e-9 * counts.adjusters, 0.0, risk)
 
 
-def _nobody_watched(counts: LifeCounts, _cells: Cells, _solution: Solution) -> Trouble | None:
+def _nobody_watched(
+    counts: LifeCounts, _cells: SupportCells, _solution: Solution
+) -> Diagnostic | None:
     ages, risk = _risk_set(counts)
     empty = np.flatnonzero((risk == 0.0) & (ages < counts.entry.max()))
     if not empty.size:
         return None
     start = float(counts.entry[counts.entry > ages[empty[-1]]].min())
-    return Trouble(
+    return Diagnostic(
         "nobody_watched",
         start,
         f"nobody is watched just below age {start:g}, so nothing is known of earlier failures: "
@@ -197,13 +199,13 @@ def _nobody_watched(counts: LifeCounts, _cells: Cells, _solution: Solution) -> T
     )
 
 
-def _collapsed(counts: LifeCounts, cells: Cells, solution: Solution) -> Trouble | None:
+def _collapsed(counts: LifeCounts, cells: SupportCells, solution: Solution) -> Diagnostic | None:
     fallen = np.isinf(solution.hazard) & (cells.end_age <= counts.entry.max())
     if not fallen.any():
         return None
     end = float(cells.end_age[fallen][-1])
     watched = float(cells.at_risk[fallen][-1])
-    return Trouble(
+    return Diagnostic(
         "collapse",
         end,
         f"all {watched:g} watched at age {end:g} failed while others entered later, so the full "
@@ -212,8 +214,8 @@ def _collapsed(counts: LifeCounts, cells: Cells, solution: Solution) -> Trouble 
 
 
 def _thin_start(
-    counts: LifeCounts, cells: Cells, solution: Solution, adequate: float
-) -> Trouble | None:
+    counts: LifeCounts, cells: SupportCells, solution: Solution, adequate: float
+) -> Diagnostic | None:
     ages, risk = _risk_set(counts)
     fullest = float(ages[int(np.argmax(risk))])
     enough = min(adequate, 0.5 * float(risk.max()))
@@ -221,7 +223,7 @@ def _thin_start(
     if not thin.any():
         return None
     end = float(cells.end_age[thin][-1])
-    return Trouble(
+    return Diagnostic(
         "thin_start",
         end,
         f"up to age {end:g} failures occur among fewer than {enough:g} watched adjusters: "
@@ -229,18 +231,18 @@ def _thin_start(
     )
 
 
-def _end_troubles(counts: LifeCounts, survival: FloatArray) -> tuple[Trouble, ...]:
+def _end_diagnostics(counts: LifeCounts, survival: FloatArray) -> tuple[Diagnostic, ...]:
     last = _last_age(counts)
     if counts.failures == 0.0:
-        return (Trouble("no_failure", last, f"nothing failed up to age {last:g}"),)
+        return (Diagnostic("no_failure", last, f"nothing failed up to age {last:g}"),)
     if survival.size and survival[-1] == 0.0:
         words = f"the last watched adjuster failed, so the curve ends at zero near {last:g}"
-        return (Trouble("ends_at_zero", last, words),)
+        return (Diagnostic("ends_at_zero", last, words),)
     return ()
 
 
 def _information_limits(
-    cells: Cells, solution: Solution, shown: BoolArray, level: float
+    cells: SupportCells, solution: Solution, shown: BoolArray, level: float
 ) -> tuple[FloatArray, FloatArray]:
     """Limits after each shown cell: log(-log S) ± z SE; none is wider than [0, 1]."""
     finite = np.isfinite(solution.hazard) & (solution.hazard > 0.0)
@@ -284,12 +286,17 @@ def npmle_limits(
     """
     cells = life_cells(counts)
     solution = solved(cells)
-    drop = likelihood_drop(level)
+    drop = profile_cutoff(level)
     return [_likelihood_limits(counts, cells, solution, float(age), from_age, drop) for age in ages]
 
 
 def _likelihood_limits(
-    counts: LifeCounts, cells: Cells, solution: Solution, age: float, from_age: float, drop: float
+    counts: LifeCounts,
+    cells: SupportCells,
+    solution: Solution,
+    age: float,
+    from_age: float,
+    drop: float,
 ) -> Interval:
     held = _cells_after(cells, from_age) & (cells.end_age <= age)
     best = float(solution.hazard[held].sum())
@@ -313,7 +320,7 @@ def _warm(solution: Solution) -> FloatArray | None:
     return solution.hazard if np.all(np.isfinite(solution.hazard)) else None
 
 
-def _hazard_spread(cells: Cells, solution: Solution, held: BoolArray) -> float:
+def _hazard_spread(cells: SupportCells, solution: Solution, held: BoolArray) -> float:
     """A rough standard error of the held cells' summed hazard; 1 when it has none."""
     support = np.flatnonzero(np.isfinite(solution.hazard) & (solution.hazard > 0.0))
     covariance = _inverse(information_of(cells, solution.hazard, support))

@@ -33,7 +33,7 @@ MAX_STEPS = 200
 GRADIENT_TOLERANCE = 1e-10  # per adjuster
 
 
-class Cells(NamedTuple):
+class SupportCells(NamedTuple):
     """The m cells (start, end] that can carry probability, and who is known about each.
 
     start_age, end_age: (m,), equal where a failure was seen at that age; through: (m,) adjusters
@@ -69,7 +69,7 @@ class _Program(NamedTuple):
     price: FloatArray
 
 
-def life_cells(counts: LifeCounts) -> Cells:
+def life_cells(counts: LifeCounts) -> SupportCells:
     """The cells of `counts`; see the module's text.
 
     Ages become positions: 2 i + 1 is just after the i-th distinct age, 2 i just before it, so that
@@ -90,7 +90,7 @@ def life_cells(counts: LifeCounts) -> Cells:
     first, beyond, failures = _merged_ranges(
         np.searchsorted(start, left), np.searchsorted(end, right, "right"), counts.failed
     )
-    return Cells(
+    return SupportCells(
         ages[start // 2], ages[end // 2], _cleaned(through), watched, first, beyond, failures
     )
 
@@ -128,7 +128,7 @@ def _merged_ranges(
 
 
 def solved(
-    cells: Cells, price: FloatArray | None = None, warm: FloatArray | None = None
+    cells: SupportCells, price: FloatArray | None = None, warm: FloatArray | None = None
 ) -> Solution:
     """The maximising hazards. `price` replaces `through`; `warm` are hazards to start from."""
     price = cells.through if price is None else price
@@ -142,7 +142,7 @@ def solved(
     )
 
 
-def loglik_at(cells: Cells, hazard: FloatArray) -> float:
+def loglik_at(cells: SupportCells, hazard: FloatArray) -> float:
     """The log-likelihood of any hazards, under the cells' own counts."""
     endless = np.isinf(hazard)
     if np.any(endless & (cells.through > 0.0)):
@@ -151,7 +151,7 @@ def loglik_at(cells: Cells, hazard: FloatArray) -> float:
     return _loglik(program, np.where(endless, 0.0, hazard))
 
 
-def _finite_program(cells: Cells, price: FloatArray, endless: BoolArray) -> _Program:
+def _finite_program(cells: SupportCells, price: FloatArray, endless: BoolArray) -> _Program:
     """Without the intervals that an endless hazard explains fully."""
     count = np.append(0, np.cumsum(endless))
     open_ = count[cells.beyond] == count[cells.first]
@@ -213,7 +213,7 @@ def _newton(program: _Program, hazard: FloatArray) -> tuple[FloatArray, int]:
     value = _loglik(program, hazard)
     for step_no in range(MAX_STEPS):
         gradient = _gradient(program, hazard)
-        if _kuhn_tucker_gap(gradient, hazard) <= GRADIENT_TOLERANCE * adjusters:
+        if _kkt_violation_at(gradient, hazard) <= GRADIENT_TOLERANCE * adjusters:
             return hazard, step_no
         support = _grown_support(gradient, hazard)
         target = np.zeros_like(hazard)
@@ -234,11 +234,11 @@ def _last_step(program: _Program, hazard: FloatArray, target: FloatArray) -> Flo
     """At the limit of what the value can resolve, the better of two points by its gradient."""
     if not np.isfinite(_loglik(program, target)):
         return hazard
-    gaps = [_kuhn_tucker_gap(_gradient(program, x), x) for x in (hazard, target)]
+    gaps = [_kkt_violation_at(_gradient(program, x), x) for x in (hazard, target)]
     return target if gaps[1] < gaps[0] else hazard
 
 
-def _kuhn_tucker_gap(gradient: FloatArray, hazard: FloatArray) -> float:
+def _kkt_violation_at(gradient: FloatArray, hazard: FloatArray) -> float:
     """The largest gradient, in size where the hazard is positive, in excess of 0 elsewhere."""
     broken = np.where(hazard > 0.0, np.abs(gradient), np.maximum(gradient, 0.0))
     return float(broken.max(initial=0.0))
@@ -252,9 +252,9 @@ def _grown_support(gradient: FloatArray, hazard: FloatArray) -> IntArray:
     begins[1:] |= held[:-1]
     bounds = np.flatnonzero(begins)
     peak = np.maximum.reduceat(gradient, bounds)
-    gap_of = np.cumsum(begins) - 1
-    peaks = np.flatnonzero((gradient == peak[gap_of]) & (gradient > 0.0))
-    held[peaks[np.diff(gap_of[peaks], prepend=-1) > 0]] = True  # the first of equal peaks
+    kkt_violation_of = np.cumsum(begins) - 1
+    peaks = np.flatnonzero((gradient == peak[kkt_violation_of]) & (gradient > 0.0))
+    held[peaks[np.diff(kkt_violation_of[peaks], prepend=-1) > 0]] = True  # the first of equal peaks
     return np.flatnonzero(held)
 
 
@@ -279,7 +279,7 @@ def support_information(program: _Program, hazard: FloatArray, support: IntArray
     return np.asarray(upper + upper.T - np.diag(np.diag(upper)), float)
 
 
-def information_of(cells: Cells, hazard: FloatArray, support: IntArray) -> FloatArray:
+def information_of(cells: SupportCells, hazard: FloatArray, support: IntArray) -> FloatArray:
     """The observed information of the finite hazards on `support`."""
     endless = np.isinf(hazard)
     program = _finite_program(cells, cells.through, endless)

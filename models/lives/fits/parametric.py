@@ -19,7 +19,12 @@ import numpy as np
 
 from models.common.arrays import FloatArray
 from models.lives.fits.data import LifeCounts
-from models.lives.fits.distributions import LAWS, DistributionName, LifeDistribution, StandardLaw
+from models.lives.fits.distributions import (
+    STANDARD_DISTRIBUTIONS,
+    DistributionName,
+    LifeDistribution,
+    StandardDistribution,
+)
 from models.lives.fits.likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
 from models.lives.fits.units import UnitLives, spread_covariance, unit_spread
 
@@ -72,7 +77,7 @@ class LifeFit:
 
     @property
     def name(self) -> DistributionName:
-        return self.distribution.law.name
+        return self.distribution.standard.name
 
     @property
     def shape(self) -> float:
@@ -143,12 +148,12 @@ def fit_life(
     reason = _without_maximum(counts)
     if reason:
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
-    law, terms = LAWS[name], likelihood_terms(counts)
-    theta, steps = _maximised(law, terms, _best_start(law, terms, counts))
-    reason = _ran_away(law, terms, theta)
+    standard, terms = STANDARD_DISTRIBUTIONS[name], likelihood_terms(counts)
+    theta, steps = _maximised(standard, terms, _best_start(standard, terms, counts))
+    reason = _ran_away(standard, terms, theta)
     if reason:
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
-    fit = _fit_at(law, terms, counts, theta, steps)
+    fit = _fit_at(standard, terms, counts, theta, steps)
     if not fit.convergence.certified:
         reason = "the search for the likelihood's maximum did not settle on one"
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
@@ -157,7 +162,7 @@ def fit_life(
 
 def _over_units(fit: LifeFit, lives: UnitLives) -> LifeFit:
     """The fit with the covariance that its units' own scores show."""
-    spread = unit_spread(fit.distribution.law, fit.theta, lives)
+    spread = unit_spread(fit.distribution.standard, fit.theta, lives)
     covariance = spread_covariance(fit.naive, spread)
     return replace(fit, covariance=covariance, units=max(spread.units, 2.0))
 
@@ -182,13 +187,15 @@ def _all_ages(counts: LifeCounts) -> FloatArray:
     return np.concatenate((counts.left, counts.right, counts.censored_at))
 
 
-def _best_start(law: StandardLaw, terms: LogLikelihoodTerms, counts: LifeCounts) -> FloatArray:
+def _best_start(
+    standard: StandardDistribution, terms: LogLikelihoodTerms, counts: LifeCounts
+) -> FloatArray:
     """The best of a few spreads, each with the scale that fits it as a Weibull's would."""
     mus = np.array([_matched_mu(counts, sigma) for sigma in START_SIGMAS])
-    if law.name != "weibull":
+    if standard.name != "weibull":
         mus = mus + START_SIGMAS * np.log(np.log(2.0))  # from the 63.2 % age to the median
     starts = np.stack([mus, np.log(START_SIGMAS)], axis=1)
-    best = int(np.argmax(evaluate(law, terms, starts).value))
+    best = int(np.argmax(evaluate(standard, terms, starts).value))
     return np.asarray(starts[best])
 
 
@@ -204,11 +211,11 @@ def _matched_mu(counts: LifeCounts, sigma: float) -> float:
 
 
 def _maximised(
-    law: StandardLaw, terms: LogLikelihoodTerms, start: FloatArray
+    standard: StandardDistribution, terms: LogLikelihoodTerms, start: FloatArray
 ) -> tuple[FloatArray, int]:
     """Newton with the curvature made positive and the step halved until the likelihood rises."""
     theta = start
-    at = evaluate(law, terms, theta[None])
+    at = evaluate(standard, terms, theta[None])
     for step_no in range(MAX_STEPS):
         step = _uphill(at.gradient[0], at.hessian[0], float(np.exp(theta[1])))
         if at.gradient[0] @ step < NEAR:
@@ -216,7 +223,7 @@ def _maximised(
         if not FLAT_SIGMA > np.exp(theta[1]) > STEEP_SIGMA:
             return theta, step_no
         for fraction in (1.0, 0.5, 0.25, 0.1, 0.02, 0.002, 1e-5):
-            tried = evaluate(law, terms, (theta + fraction * step)[None])
+            tried = evaluate(standard, terms, (theta + fraction * step)[None])
             if tried.value[0] > at.value[0]:
                 break
         else:
@@ -234,36 +241,36 @@ def _uphill(gradient: FloatArray, hessian: FloatArray, sigma: float) -> FloatArr
     return np.asarray(step / longest)
 
 
-def _ran_away(law: StandardLaw, terms: LogLikelihoodTerms, theta: FloatArray) -> str:
+def _ran_away(standard: StandardDistribution, terms: LogLikelihoodTerms, theta: FloatArray) -> str:
     sigma = float(np.exp(theta[1]))
     if sigma <= STEEP_SIGMA * 1.5:
         return "the likelihood keeps rising as life becomes one fixed age: the shape has no bound"
     if sigma >= FLAT_SIGMA / 1.5:
         return "the likelihood keeps rising as the spread of lives grows: the records show no scale"
-    at = evaluate(law, terms, theta[None])
+    at = evaluate(standard, terms, theta[None])
     if np.linalg.eigvalsh(-at.hessian[0] * np.outer([sigma, 1.0], [sigma, 1.0]))[0] < 1e-3:
         return "the likelihood is flat at its top: the records do not determine shape and scale"
     return ""
 
 
 def _fit_at(
-    law: StandardLaw,
+    standard: StandardDistribution,
     terms: LogLikelihoodTerms,
     counts: LifeCounts,
     theta: FloatArray,
     steps: int,
 ) -> LifeFit:
-    at = evaluate(law, terms, theta[None])
+    at = evaluate(standard, terms, theta[None])
     information = -at.hessian[0]
     covariance = np.linalg.inv(information)
     convergence = Convergence(
         steps=steps,
         decrement=float(at.gradient[0] @ covariance @ at.gradient[0]),
         concave=bool(np.linalg.eigvalsh(information)[0] > 0.0),
-        highest_on_grid=_highest_on_grid(law, terms, theta, float(at.value[0])),
+        highest_on_grid=_highest_on_grid(standard, terms, theta, float(at.value[0])),
     )
     return LifeFit(
-        distribution=LifeDistribution(law, float(theta[0]), float(theta[1])),
+        distribution=LifeDistribution(standard, float(theta[0]), float(theta[1])),
         covariance=covariance,
         naive=covariance,
         loglik=float(at.value[0]),
@@ -274,12 +281,12 @@ def _fit_at(
 
 
 def _highest_on_grid(
-    law: StandardLaw, terms: LogLikelihoodTerms, theta: FloatArray, top: float
+    standard: StandardDistribution, terms: LogLikelihoodTerms, theta: FloatArray, top: float
 ) -> bool:
     sigma = np.array([0.05, 0.15, 0.4, 1.0, 3.0])
     offset = np.linspace(-3.0, 3.0, 5)
     grid = np.array([(theta[0] + o * s, np.log(s)) for s in sigma for o in offset])
-    return bool(np.max(evaluate(law, terms, grid).value) <= top + 1e-9 * abs(top))
+    return bool(np.max(evaluate(standard, terms, grid).value) <= top + 1e-9 * abs(top))
 
 
 def parameter_draws(fit: LifeFit, draws: int, rng: np.random.Generator) -> list[LifeDistribution]:
@@ -288,13 +295,13 @@ def parameter_draws(fit: LifeFit, draws: int, rng: np.random.Generator) -> list[
     Forecasts average over them: uncertainty of the fit is shared by everything forecast from it.
     """
     thetas = rng.multivariate_normal(fit.theta, fit.covariance, size=draws, method="cholesky")
-    law = fit.distribution.law
-    return [LifeDistribution(law, float(mu), float(tau)) for mu, tau in thetas]
+    standard = fit.distribution.standard
+    return [LifeDistribution(standard, float(mu), float(tau)) for mu, tau in thetas]
 
 
 def choose_life(
     counts: LifeCounts,
-    names: Sequence[DistributionName] = tuple(LAWS),
+    names: Sequence[DistributionName] = tuple(STANDARD_DISTRIBUTIONS),
     lives: UnitLives | None = None,
 ) -> LifeChoice:
     """All named distributions fitted, and the one the records support best."""

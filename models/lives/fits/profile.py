@@ -29,9 +29,9 @@ import numpy.typing as npt
 from scipy import optimize
 
 from models.common.arrays import BoolArray, FloatArray
-from models.common.distributions import likelihood_drop, t_quantile
+from models.common.distributions import profile_cutoff, t_quantile
 from models.lives.fits.data import LifeCounts
-from models.lives.fits.distributions import LifeDistribution, StandardLaw
+from models.lives.fits.distributions import LifeDistribution, StandardDistribution
 from models.lives.fits.likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
 from models.lives.fits.parametric import LifeFit
 
@@ -94,7 +94,7 @@ class _Profile(NamedTuple):
 class _Problem(NamedTuple):
     """One fit's likelihood with the K quantities as coordinates, and their estimates."""
 
-    law: StandardLaw
+    standard: StandardDistribution
     terms: LogLikelihoodTerms
     coordinates: _Coordinates
     psi_hat: FloatArray
@@ -128,11 +128,11 @@ def profile_limits(
     """Two-sided limits of each quantity, found together. `level` in (0, 1)."""
     if not quantities:
         return []
-    coordinates = _coordinates(fit.distribution.law, quantities)
+    coordinates = _coordinates(fit.distribution.standard, quantities)
     psi_hat, nu_hat = _coordinates_of(coordinates, fit.theta)
     drop = _drops(coordinates, fit, level)
     problem = _Problem(
-        fit.distribution.law,
+        fit.distribution.standard,
         likelihood_terms(counts),
         coordinates,
         psi_hat,
@@ -157,20 +157,20 @@ def _drops(c: _Coordinates, fit: LifeFit, level: float) -> FloatArray:
     over_units, alone = (
         np.einsum("ki,ij,kj->k", slope, matrix, slope) for matrix in (fit.covariance, fit.naive)
     )
-    drop = likelihood_drop(level)
+    drop = profile_cutoff(level)
     if np.isfinite(fit.units):
         drop = 0.5 * float(t_quantile(0.5 + level / 2, fit.units - 1.0)) ** 2
     return np.asarray(drop * over_units / alone)
 
 
-def _coordinates(law: StandardLaw, quantities: Sequence[Quantity]) -> _Coordinates:
+def _coordinates(standard: StandardDistribution, quantities: Sequence[Quantity]) -> _Coordinates:
     kinds = np.array([quantity.kind for quantity in quantities])
     at = np.array([quantity.at for quantity in quantities])
     survival, quantile = kinds == "survival", kinds == "quantile"
     return _Coordinates(
         tau_is_psi=(kinds == "shape").astype(float),
         log_age=np.log(np.where(survival, at, 1.0)),
-        z_p=np.where(quantile, law.quantile(np.where(quantile, at, 0.5)), 0.0),
+        z_p=np.where(quantile, standard.quantile(np.where(quantile, at, 0.5)), 0.0),
         is_survival=survival.astype(float),
     )
 
@@ -194,7 +194,7 @@ def _profile_at(problem: _Problem, psi: FloatArray, nu: FloatArray) -> _Profile:
     """Chain rule from (mu, tau) to (psi, nu); tau is linear in them, mu is not."""
     c = problem.coordinates
     theta = _theta(c, psi, nu)
-    at = evaluate(problem.law, problem.terms, theta)
+    at = evaluate(problem.standard, problem.terms, theta)
     sigma, free = np.exp(theta[:, 1]), 1.0 - c.tau_is_psi
     bend = sigma * (c.z_p + c.is_survival * psi) * free
     mu_psi = free * np.where(c.is_survival > 0, -sigma, 1.0)
@@ -344,18 +344,18 @@ def _interval(
     distribution: LifeDistribution, quantity: Quantity, psi_hat: float, low: float, high: float
 ) -> Interval:
     """Limits on the published scale; a decreasing map swaps them."""
-    law = distribution.law
+    standard = distribution.standard
     with np.errstate(over="ignore"):
         if quantity.kind == "shape":
-            ends = [law.shape(psi) for psi in (low, high)]
-            return Interval(law.shape(psi_hat), min(ends), max(ends))
+            ends = [standard.shape(psi) for psi in (low, high)]
+            return Interval(standard.shape(psi_hat), min(ends), max(ends))
         if quantity.kind == "quantile":
             return Interval(*(float(np.exp(psi)) for psi in (psi_hat, low, high)))
-    estimate, s_low, s_high = (_survival(law, psi) for psi in (psi_hat, high, low))
+    estimate, s_low, s_high = (_survival(standard, psi) for psi in (psi_hat, high, low))
     return Interval(estimate, s_low, s_high)
 
 
-def _survival(law: StandardLaw, z: float) -> float:
+def _survival(standard: StandardDistribution, z: float) -> float:
     if np.isinf(z):
         return 0.0 if z > 0 else 1.0
-    return float(np.exp(law.log_survival(np.array([z]))[0][0]))
+    return float(np.exp(standard.log_survival(np.array([z]))[0][0]))

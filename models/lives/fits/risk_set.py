@@ -3,7 +3,7 @@
 Where nobody is watched at some age, the likelihood falls into one factor for the ages before and
 one for the ages after, and a curve through both would have to make up what happened between. One
 old adjuster that enters late can so take the curve away from hundreds that never got that far.
-`main_stretch` keeps the ages between two such breaks that hold most failures.
+`main_at_risk_interval` keeps the ages between two such breaks that hold most failures.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from models.common.arrays import BoolArray, FloatArray
 from models.lives.fits.data import LifeCounts
 
 
-def main_stretch(counts: LifeCounts) -> LifeCounts:
+def main_at_risk_interval(counts: LifeCounts) -> LifeCounts:
     """The counts of the ages, watched without a break, in which most adjusters failed.
 
     Entries and survivors at one age are left out in pairs first: S(age) / S(age) says nothing, and
@@ -26,15 +26,15 @@ def main_stretch(counts: LifeCounts) -> LifeCounts:
     return _between(counts, *_ends(counts))
 
 
-def stretch_ages(counts: LifeCounts) -> tuple[float, float]:
-    """The ages that `main_stretch` keeps: above the first, up to the second."""
+def at_risk_ages(counts: LifeCounts) -> tuple[float, float]:
+    """The ages that `main_at_risk_interval` keeps: above the first, up to the second."""
     return _ends(without_idle_pairs(counts))
 
 
 def _ends(counts: LifeCounts) -> tuple[float, float]:
     breaks = _breaks(counts)
-    stretch = np.searchsorted(breaks, counts.right, "left")
-    best = int(np.argmax(np.bincount(stretch, counts.failed, breaks.size + 1)))
+    interval = np.searchsorted(breaks, counts.right, "left")
+    best = int(np.argmax(np.bincount(interval, counts.failed, breaks.size + 1)))
     ends = [-np.inf, *breaks, np.inf]
     return float(ends[best]), float(ends[best + 1])
 

@@ -24,7 +24,7 @@ import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
 from models.lives.fits.data import GROUP, GroupKey
-from models.lives.fits.distributions import StandardLaw
+from models.lives.fits.distributions import StandardDistribution
 from models.lives.fits.likelihood import NARROW, interval_derivatives
 
 PARAMETERS = 2
@@ -82,42 +82,44 @@ def _arrays(frame: pl.DataFrame, stride: float) -> UnitLives:
     )
 
 
-def life_scores(law: StandardLaw, theta: FloatArray, lives: UnitLives) -> FloatArray:
+def life_scores(standard: StandardDistribution, theta: FloatArray, lives: UnitLives) -> FloatArray:
     """Derivative of each life's log-likelihood in (log scale, log sigma), shape (n, 2)."""
     mu, sigma = theta[0], float(np.exp(theta[1]))
     failed = np.isfinite(lives.right)
     exact = failed & (lives.right - lives.left <= NARROW * lives.right)
     inside = failed & ~exact
-    scores = -_age_scores(law, lives.entry, mu, sigma)
-    scores[~failed] += _age_scores(law, lives.left[~failed], mu, sigma)
+    scores = -_age_scores(standard, lives.entry, mu, sigma)
+    scores[~failed] += _age_scores(standard, lives.left[~failed], mu, sigma)
     z = (np.log(lives.right[exact]) - mu) / sigma
-    slope = law.log_density(z)[1]
+    slope = standard.log_density(z)[1]
     scores[exact] += np.stack([-slope / sigma, -slope * z - 1.0], axis=1)
-    scores[inside] += _interval_scores(law, lives.left[inside], lives.right[inside], mu, sigma)
+    scores[inside] += _interval_scores(standard, lives.left[inside], lives.right[inside], mu, sigma)
     return np.asarray(scores * lives.weight[:, None])
 
 
-def _age_scores(law: StandardLaw, age: FloatArray, mu: float, sigma: float) -> FloatArray:
+def _age_scores(
+    standard: StandardDistribution, age: FloatArray, mu: float, sigma: float
+) -> FloatArray:
     """Of log S(age); nothing at age 0."""
     z = (np.log(np.where(age > 0.0, age, 1.0)) - mu) / sigma
-    slope = np.where(age > 0.0, law.log_survival(z)[1], 0.0)
+    slope = np.where(age > 0.0, standard.log_survival(z)[1], 0.0)
     return np.stack([-slope / sigma, -slope * z], axis=1)
 
 
 def _interval_scores(
-    law: StandardLaw, left: FloatArray, right: FloatArray, mu: float, sigma: float
+    standard: StandardDistribution, left: FloatArray, right: FloatArray, mu: float, sigma: float
 ) -> FloatArray:
     from_zero = left <= 0.0
     z_left = (np.log(np.where(from_zero, 1.0, left)) - mu) / sigma
     z_right = (np.log(right) - mu) / sigma
-    _, at_left, at_right = interval_derivatives(law, z_left, z_right, from_zero)
+    _, at_left, at_right = interval_derivatives(standard, z_left, z_right, from_zero)
     along = np.where(from_zero, 0.0, at_left.d1 * z_left) + at_right.d1 * z_right
     return np.stack([-(at_left.d1 + at_right.d1) / sigma, -along], axis=1)
 
 
-def unit_spread(law: StandardLaw, theta: FloatArray, lives: UnitLives) -> UnitSpread:
+def unit_spread(standard: StandardDistribution, theta: FloatArray, lives: UnitLives) -> UnitSpread:
     """The scores of units at ``theta``, squared and added up."""
-    scores = life_scores(law, theta, lives)
+    scores = life_scores(standard, theta, lives)
     size = int(lives.unit.max(initial=-1)) + 1
     by_unit = np.stack([np.bincount(lives.unit, part, size) for part in scores.T], axis=1)
     failed = np.unique(lives.unit[np.isfinite(lives.right)])

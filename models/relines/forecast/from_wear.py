@@ -6,8 +6,9 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.units import KM_PER_UNIT
 from models.mixed.blup import UnitEffects, unit_effects
-from models.relines.forecast.lines import KM_PER_UNIT, WheelEndLines
+from models.relines.forecast.lines import WheelEndLines
 from models.usage.fit import UsageFit
 from models.wear.blocks import duty_clusters
 from models.wear.predict import LiningLines, fitted_blocks, lining_lines, usable_sums

@@ -20,8 +20,6 @@ import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 
-KM_PER_UNIT = 10_000.0
-
 
 @dataclass(frozen=True, slots=True)
 class WheelEndLines:

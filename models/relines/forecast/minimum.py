@@ -26,13 +26,8 @@ from numpy.typing import NDArray
 from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
-from models.relines.forecast.lines import (
-    KM_PER_UNIT,
-    LineMoments,
-    WheelEndLines,
-    line_moments,
-    some_moments,
-)
+from models.common.units import KM_PER_UNIT
+from models.relines.forecast.lines import LineMoments, WheelEndLines, line_moments, some_moments
 from models.usage.absences import absence_classes, begun_by, reached_by
 from models.usage.ahead import AwayNow, away_now, km_ahead, km_on_road
 from models.usage.fit import UsageFit

@@ -23,13 +23,8 @@ import polars as pl
 from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.relines.forecast.lines import (
-    KM_PER_UNIT,
-    LineMoments,
-    WheelEndLines,
-    line_moments,
-    some_moments,
-)
+from models.common.units import KM_PER_UNIT
+from models.relines.forecast.lines import LineMoments, WheelEndLines, line_moments, some_moments
 from models.relines.forecast.minimum import (
     LONGEST_DAYS,
     PROBABILITIES,
@@ -262,10 +257,12 @@ def reline_forecast(
     for alike in _by_class(np.flatnonzero(word == ""), classes.number[ends.unit]):
         one = ends.unit[alike[0]]
         age = int(classes.age[one])
-        pile = usage.deck.piles[classes.pile[one]]
+        pile = usage.interval_distribution.piles[classes.pile[one]]
         shortest = float(usage.usual_days[ends.unit[alike]].min())
         most = min(int(LONGEST_DAYS / shortest) + 1, MOST_SLOTS)
-        slots = visit_slots(pile, bool(classes.off_road[one]), age, most, usage.deck.memory)
+        slots = visit_slots(
+            pile, bool(classes.off_road[one]), age, most, usage.interval_distribution.memory
+        )
         setting = _Setting(usage, away, table, whole_unit, slots)
         for rows in _whole_units(alike, ends.unit):
             task = _task(rows, moments, lines, ends, habit, pending)

@@ -33,7 +33,7 @@ class Calendar:
 
 
 @dataclass(slots=True)
-class Tally:
+class EventCounts:
     """Counts over D draws of ``wheel_ends`` each, M months and C cells.
 
     relines, visits (axles relined in a visit of their own), crossings : (D, M, C).
@@ -85,15 +85,15 @@ class Tally:
         return np.asarray(self.crossings_by_span.sum(axis=2), np.int64)
 
 
-def empty_tally(
+def no_event_counts(
     calendar: Calendar, wheel_ends: int, n_draws: int, n_cells: int, *, weighted: bool = False
-) -> Tally:
+) -> EventCounts:
     """A tally with nothing in it; of whole numbers, unless events are ``weighted``: then of twice
     as many draws, counts before sums of weights."""
     n_draws *= 1 + weighted
     months = len(calendar.month_ends)
     shape, kind = (n_draws, months, n_cells), np.float64 if weighted else np.int32
-    return Tally(
+    return EventCounts(
         calendar=calendar,
         wheel_ends=wheel_ends,
         relines=np.zeros(shape, kind),
@@ -109,7 +109,7 @@ def empty_tally(
 
 
 def add_relines(
-    tally: Tally,
+    event_counts: EventCounts,
     events: Events,
     day: FloatArray,
     life: IntArray,
@@ -117,34 +117,36 @@ def add_relines(
     usable_mm: FloatArray,
 ) -> None:
     """Enter relines of wheel ends; events past the last month fall out."""
-    _count(tally.relines, tally.calendar.month_ends, events, day)
-    _count(tally.relines_by_span, tally.calendar.span_ends, events, day)
-    inside = day < tally.calendar.month_ends[-1]
+    _count(event_counts.relines, event_counts.calendar.month_ends, events, day)
+    _count(event_counts.relines_by_span, event_counts.calendar.span_ends, events, day)
+    inside = day < event_counts.calendar.month_ends[-1]
     left = np.maximum(above_mm, 0.0) * inside
-    tally.second += _by_draw(tally, events, inside & (life > 0)).astype(tally.second.dtype)
-    tally.scrapped_mm += _by_draw(tally, events, left)
-    tally.scrapped_share += _by_draw(tally, events, np.minimum(left / usable_mm, 1.0))
+    event_counts.second += _by_draw(event_counts, events, inside & (life > 0)).astype(
+        event_counts.second.dtype
+    )
+    event_counts.scrapped_mm += _by_draw(event_counts, events, left)
+    event_counts.scrapped_share += _by_draw(event_counts, events, np.minimum(left / usable_mm, 1.0))
 
 
-def _by_draw(tally: Tally, events: Events, what: FloatArray | BoolArray) -> FloatArray:
+def _by_draw(event_counts: EventCounts, events: Events, what: FloatArray | BoolArray) -> FloatArray:
     """Sum over the events of each draw (D,)."""
-    one, size = np.asarray(what, np.float64), tally.n_draws
+    one, size = np.asarray(what, np.float64), event_counts.n_draws
     if events.weight is None:
         return np.asarray(np.bincount(events.copy, one, minlength=size))
     both = (np.bincount(events.copy, each, size // 2) for each in (one, one * events.weight))
     return np.concatenate(list(both))
 
 
-def add_visits(tally: Tally, events: Events, day: FloatArray) -> None:
+def add_visits(event_counts: EventCounts, events: Events, day: FloatArray) -> None:
     """Enter axles relined in a visit made for that alone."""
-    _count(tally.visits, tally.calendar.month_ends, events, day)
-    _count(tally.visits_by_span, tally.calendar.span_ends, events, day)
+    _count(event_counts.visits, event_counts.calendar.month_ends, events, day)
+    _count(event_counts.visits_by_span, event_counts.calendar.span_ends, events, day)
 
 
-def add_crossings(tally: Tally, events: Events, day: FloatArray) -> None:
+def add_crossings(event_counts: EventCounts, events: Events, day: FloatArray) -> None:
     """Enter linings that fell to their minimum in service."""
-    _count(tally.crossings, tally.calendar.month_ends, events, day)
-    _count(tally.crossings_by_span, tally.calendar.span_ends, events, day)
+    _count(event_counts.crossings, event_counts.calendar.month_ends, events, day)
+    _count(event_counts.crossings_by_span, event_counts.calendar.span_ends, events, day)
 
 
 def _count(
@@ -163,13 +165,15 @@ def _count(
         part += np.bincount(place, weight, minlength=part.size).reshape(part.shape)
 
 
-def joined_tallies(parts: list[Tally]) -> Tally:
+def joined_event_counts(parts: list[EventCounts]) -> EventCounts:
     """Batches of draws put together."""
     names = [
-        name for name in Tally.__slots__ if name not in ("calendar", "wheel_ends", "batch_means")
+        name
+        for name in EventCounts.__slots__
+        if name not in ("calendar", "wheel_ends", "batch_means")
     ]
     arrays = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
-    return Tally(calendar=parts[0].calendar, wheel_ends=parts[0].wheel_ends, **arrays)
+    return EventCounts(calendar=parts[0].calendar, wheel_ends=parts[0].wheel_ends, **arrays)
 
 
 def whole_counts(values: FloatArray, rng: np.random.Generator) -> Counts:

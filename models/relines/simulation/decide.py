@@ -10,14 +10,14 @@ from models.relines.policy.likelihood import along_share
 from models.relines.simulation.draws import Luck
 from models.relines.simulation.filter import (
     Knowledge,
-    NextLeg,
+    NextInterval,
     chance_crossing,
-    know_reading,
+    kalman_update,
     latest_share,
 )
 from models.relines.simulation.layout import Layout
 from models.relines.simulation.scenario import Scenario
-from models.relines.simulation.state import Course
+from models.relines.simulation.state import FleetState
 
 FAR = 6.0
 """Readings more standard deviations than this above every threshold are not looked at singly."""
@@ -59,7 +59,7 @@ class Habits:
 class Visit:
     """Everything a decision hangs on; ``ends`` are the wheel ends whose units are at a visit."""
 
-    course: Course
+    state: FleetState
     layout: Layout
     ends: IntArray
     noise: Noise
@@ -67,7 +67,7 @@ class Visit:
     scenario: Scenario
     fit: HabitFit
     known: Knowledge | None
-    coming: NextLeg | None
+    coming: NextInterval | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,13 +128,13 @@ def decide(visit: Visit) -> Decision:
 
 def _wanted_by_reading(visit: Visit) -> IntArray:
     """Wheel ends whose reading makes the workshop want a reline."""
-    course, noise, habits, scenario = visit.course, visit.noise, visit.habits, visit.scenario
+    state, noise, habits, scenario = visit.state, visit.noise, visit.habits, visit.scenario
     if scenario.reline == "latest":
         return visit.ends[:0]
     width = np.hypot(habits.reading_sd, float(habits.spread.max()))
     highest = max(float(habits.threshold.max()), scenario.threshold_mm, 0.0)
-    near = visit.ends[course.above_mm[visit.ends] < highest + FAR * width]
-    reading = course.above_mm[near] + habits.reading_sd * noise.reading[near]
+    near = visit.ends[state.above_mm[visit.ends] < highest + FAR * width]
+    reading = state.above_mm[near] + habits.reading_sd * noise.reading[near]
     lapse = (noise.lapse[near] - (1.0 - habits.read_share)) / habits.read_share
     due = (lapse >= 0.0) & _due(visit, near, reading, lapse)
     return np.asarray(near[due])
@@ -159,7 +159,7 @@ def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
         return ends[:0], np.zeros(0)
     read = ends[visit.noise.lapse[ends] >= 1.0 - visit.habits.read_share]
     error = visit.habits.reading_sd * visit.noise.reading[read]
-    know_reading(known, read, visit.course.above_mm[read] + error)
+    kalman_update(known, read, visit.state.above_mm[read] + error)
     km, spread = coming.km[visit.layout.unit[ends]], coming.relative_var
     is_risky = chance_crossing(known, ends, km, spread) > scenario.risk
     risky = ends[is_risky]
@@ -187,7 +187,7 @@ def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
 def _partner_goes(visit: Visit, ends: IntArray) -> BoolArray:
     """Whether the other end of each one's axle goes along: seldom where it is nearly new."""
     habits, partner, copy = visit.habits, visit.layout.partner[ends], visit.layout.copy[ends]
-    reading = visit.course.above_mm[partner] + habits.reading_sd * visit.noise.reading[partner]
+    reading = visit.state.above_mm[partner] + habits.reading_sd * visit.noise.reading[partner]
     goes = habits.pair[copy] * along_share(reading, habits.along_below[copy])
     return np.asarray(visit.noise.axle[visit.layout.axle[ends]] < goes)
 

@@ -15,7 +15,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.policy.habit import Habit, HabitFit, drawn_habits
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import Cards, Pile
+from models.usage.interval_distribution import IntervalSample, Pile
 
 Real = type[np.float64] | type[np.float32]
 LIVES_AHEAD = 4
@@ -110,11 +110,13 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, habit: HabitFit, luck: Luc
     level = usage.log_level + np.sqrt(usage.level_variance) * luck.normal(copies * units).reshape(
         copies, units
     )
-    deck = usage.deck
-    pace = deck.pace + np.sqrt(deck.pace_variance) * luck.normal(copies * units).reshape(
-        copies, units
+    interval_distribution = usage.interval_distribution
+    pace = interval_distribution.pace + np.sqrt(interval_distribution.pace_variance) * luck.normal(
+        copies * units
+    ).reshape(copies, units)
+    leaving = rng.gamma(
+        interval_distribution.leave.shape, 1.0 / interval_distribution.leave.days, copies
     )
-    leaving = rng.gamma(deck.leave.shape, 1.0 / deck.leave.days, copies)
     present, place = luck.uniform(2, copies * units)
     here = unit[:, lines.unit]
     own = _pairs(
@@ -138,7 +140,7 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, habit: HabitFit, luck: Luc
         log_level=level.ravel(),
         pace=pace.ravel(),
         leaving=leaving,
-        cards=tuple(_drawn_weights(pile, copies, rng) for pile in deck.piles),
+        cards=tuple(_drawn_weights(pile, copies, rng) for pile in interval_distribution.piles),
         present=present,
         place=place,
     )
@@ -150,7 +152,7 @@ def _drawn_weights(
     """Cumulative weights of a pile's cards as each copy may have them: the Bayesian bootstrap
     (Rubin 1981, *Annals of Statistics* 9:130)."""
 
-    def drawn(cards: Cards) -> FloatArray:
+    def drawn(cards: IntervalSample) -> FloatArray:
         weight = cards.weight * rng.standard_exponential((copies, len(cards)), dtype=np.float32)
         total = np.cumsum(weight, axis=1)
         return np.asarray(total / total[:, -1:])

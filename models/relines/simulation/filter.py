@@ -1,7 +1,8 @@
 r"""What is known of each lining on the way, for a workshop that plans by its forecasts.
 
-The state (lining above the minimum, rate) of every wheel end is filtered: a leg of :math:`\kappa`
-times 10,000 km moves it, a reading with error sd :math:`\sigma` corrects it (Kalman 1960, *J. Basic
+The state (lining above the minimum, rate) of every wheel end is filtered: an interval of
+:math:`\kappa` times 10,000 km moves it, a reading with error sd :math:`\sigma` corrects it
+(Kalman 1960, *J. Basic
 Eng.* 82:35). Because truth is drawn from the same distribution the filter starts with, it is exact
 but for what the wheel ends of one unit could tell of each other. The chance to cross the minimum
 before the next visit follows in closed form.
@@ -13,8 +14,8 @@ import numpy as np
 from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
+from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import (
-    KM_PER_UNIT,
     LineMoments,
     WheelEndLines,
     line_moments,
@@ -38,7 +39,7 @@ class Knowledge:
 
 
 @dataclass(frozen=True, slots=True)
-class NextLeg:
+class NextInterval:
     """Expected km to the next visit (in 10,000 km) and its relative variance, per unit."""
 
     km: FloatArray
@@ -53,13 +54,13 @@ class Told:
     now: LineMoments
     fresh: LineMoments
     reading_sd: float
-    leg: float
+    interval: float
     leg_var: float
 
 
 def told(lines: WheelEndLines, usage: UsageFit) -> Told:
     """The same for every copy of the fleet."""
-    cards = usage.deck.after_road
+    cards = usage.interval_distribution.after_road
     product = cards.length * cards.use
     mean = cards.mean(product)
     spread = cards.mean((product - mean) ** 2) / mean**2 if mean > 0 else 0.0
@@ -80,14 +81,14 @@ def first_knowledge(told: Told, layout: Layout, copies: int) -> Knowledge:
     )
 
 
-def expected_leg(told: Told, usage: UsageFit, layout: Layout, copies: int) -> NextLeg:
+def expected_interval(told: Told, usage: UsageFit, layout: Layout, copies: int) -> NextInterval:
     """How far a unit runs to its next visit, as far as anyone can tell."""
     level = np.tile(np.exp(usage.log_level + usage.level_variance / 2.0), copies)
-    km = level * np.exp(layout.level_change) * layout.usual_days * told.leg / KM_PER_UNIT
-    return NextLeg(km, told.leg_var + float(np.mean(usage.level_variance)))
+    km = level * np.exp(layout.level_change) * layout.usual_days * told.interval / KM_PER_UNIT
+    return NextInterval(km, told.leg_var + float(np.mean(usage.level_variance)))
 
 
-def know_leg(known: Knowledge, ends: IntArray, km: FloatArray) -> None:
+def kalman_predict(known: Knowledge, ends: IntArray, km: FloatArray) -> None:
     """Move the estimates of wheel ends by the km they ran (in 10,000 km)."""
     known.above_mm[ends] -= known.rate[ends] * km
     cov, var_rate = known.cov[ends], known.var_rate[ends]
@@ -95,7 +96,7 @@ def know_leg(known: Knowledge, ends: IntArray, km: FloatArray) -> None:
     known.cov[ends] = cov - var_rate * km
 
 
-def know_reading(known: Knowledge, ends: IntArray, reading_mm: FloatArray) -> None:
+def kalman_update(known: Knowledge, ends: IntArray, reading_mm: FloatArray) -> None:
     """Take in readings (mm above the minimum)."""
     # Line and rate: L = m - r x, so the rate's covariance with the lining now is ``cov``.
     total = known.var_above[ends] + known.reading_var

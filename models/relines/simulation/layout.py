@@ -15,7 +15,7 @@ from models.usage.fit import UsageFit
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
+class BudgetCells:
     """The cells a budget is split into: depot × axle type × duty, numbered in that order."""
 
     depots: tuple[str | None, ...]
@@ -34,13 +34,13 @@ class Cells:
         return pl.DataFrame(rows, schema=schema, orient="row").with_row_index("cell")
 
 
-def budget_cells(ends: WheelEnds, lines: WheelEndLines) -> Cells:
+def budget_cells(ends: WheelEnds, lines: WheelEndLines) -> BudgetCells:
     """Cells of a fleet; ``base`` (L,) is each wheel end's number in the first duty."""
     depots, types = sorted(set(ends.depot), key=str), sorted(set(ends.axle_type))
     depot = np.array([depots.index(d) for d in ends.depot], np.int64)
     axle_type = np.array([types.index(a) for a in ends.axle_type], np.int64)
     base = (depot * len(types) + axle_type) * len(lines.duties)
-    return Cells(tuple(depots), tuple(types), lines.duties, base)
+    return BudgetCells(tuple(depots), tuple(types), lines.duties, base)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,7 @@ def batch_layout(
     ends: WheelEnds,
     lines: WheelEndLines,
     usage: UsageFit,
-    cells: Cells,
+    cells: BudgetCells,
     draw: FleetDraw,
     scenario: Scenario,
 ) -> Layout:
@@ -167,7 +167,7 @@ def _use_after(
     stays = after == np.tile(lines.duty, draw.copies)
     then = np.where(stays, now, then)
     rate = usage.rates.log_km_per_day
-    return usage.deck.usual_days[then] * np.exp(draw.pace), rate[then] - rate[now]
+    return usage.interval_distribution.usual_days[then] * np.exp(draw.pace), rate[then] - rate[now]
 
 
 def _groups_by_duty(usage: UsageFit, duties: tuple[str, ...]) -> IntArray:

@@ -28,11 +28,12 @@ import numpy as np
 from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
-from models.relines.forecast.lines import KM_PER_UNIT, WheelEndLines
+from models.common.units import KM_PER_UNIT
+from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.simulation.counts import Tally, whole_counts
+from models.relines.simulation.counts import EventCounts, whole_counts
 from models.relines.simulation.draws import tiled
-from models.relines.simulation.layout import Cells
+from models.relines.simulation.layout import BudgetCells
 from models.usage.fit import UsageFit
 
 TWINS = 2
@@ -117,12 +118,21 @@ USE_PER_UNIT = (
 def some_use(usage: UsageFit, units: IntArray) -> UsageFit:
     """The use of some units."""
     taken = {name: getattr(usage, name)[units] for name in USE_PER_UNIT}
-    deck = usage.deck
-    deck = replace(deck, pace=deck.pace[units], pace_variance=deck.pace_variance[units])
-    return replace(usage, unit_ids=tuple(usage.unit_ids[u] for u in units), deck=deck, **taken)
+    interval_distribution = usage.interval_distribution
+    interval_distribution = replace(
+        interval_distribution,
+        pace=interval_distribution.pace[units],
+        pace_variance=interval_distribution.pace_variance[units],
+    )
+    return replace(
+        usage,
+        unit_ids=tuple(usage.unit_ids[u] for u in units),
+        interval_distribution=interval_distribution,
+        **taken,
+    )
 
 
-def twin_cells(cells: Cells, rows: IntArray) -> Cells:
+def twin_cells(cells: BudgetCells, rows: IntArray) -> BudgetCells:
     """Cells of wheel ends and, after those, of their twins."""
     base = np.concatenate([cells.base[rows] + twin * cells.n_cells for twin in range(TWINS)])
     return replace(cells, depots=cells.depots * TWINS, base=base)
@@ -150,8 +160,8 @@ class _Parts:
 
 
 def put_together(
-    parts: list[Tally], behind: float, wheel_ends: int, seed: int, agreed: Agreed
-) -> Tally:
+    parts: list[EventCounts], behind: float, wheel_ends: int, seed: int, agreed: Agreed
+) -> EventCounts:
     """The futures of a whole fleet from those of units that each, with a twin, stand for
     ``behind``."""
     rng = np.random.default_rng([seed, 29])
@@ -161,7 +171,7 @@ def put_together(
     }
     sums = {name: _summed(_parts(parts, name, behind)) for name in SUMMED}
     spans = [_parts([part], "relines_by_span", behind).mean for part in parts]
-    return Tally(
+    return EventCounts(
         calendar=parts[0].calendar,
         wheel_ends=wheel_ends,
         **counts,
@@ -172,7 +182,7 @@ def put_together(
     )
 
 
-def _parts(parts: list[Tally], name: str, behind: float) -> _Parts:
+def _parts(parts: list[EventCounts], name: str, behind: float) -> _Parts:
     found = [np.split(getattr(part, name), 2) for part in parts]
     plain = [counts * (behind / TWINS) for counts, _ in found]
     shared = [(p - p.mean(axis=0)) * np.sqrt(len(p) / max(len(p) - 1, 1)) for p in plain]

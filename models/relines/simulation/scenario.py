@@ -83,7 +83,7 @@ AS_NOW = Scenario("as_now")
 
 
 @dataclass(frozen=True, slots=True)
-class Costs:
+class RelineCosts:
     """Money per wheel end at the as-of day's prices; ``downtime`` per axle of a visit made for a
     reline alone; ``drum_share`` of relines that also take a drum."""
 

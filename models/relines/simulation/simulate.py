@@ -14,7 +14,12 @@ from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.relining import chance_done_unwritten, chance_pending
 from models.relines.forecast.wheel_ends import WheelEnds
 from models.relines.policy.habit import HabitFit, mean_habit
-from models.relines.simulation.counts import Calendar, Tally, empty_tally, joined_tallies
+from models.relines.simulation.counts import (
+    Calendar,
+    EventCounts,
+    joined_event_counts,
+    no_event_counts,
+)
 from models.relines.simulation.decide import (
     Decision,
     Habits,
@@ -27,15 +32,15 @@ from models.relines.simulation.decide import (
 from models.relines.simulation.draws import FleetDraw, Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
-    NextLeg,
+    NextInterval,
     Told,
-    expected_leg,
+    expected_interval,
     first_knowledge,
-    know_leg,
+    kalman_predict,
     know_reline,
     told,
 )
-from models.relines.simulation.layout import Cells, Layout, batch_layout, budget_cells
+from models.relines.simulation.layout import BudgetCells, Layout, batch_layout, budget_cells
 from models.relines.simulation.sampling import (
     TWINS,
     Agreed,
@@ -49,7 +54,14 @@ from models.relines.simulation.sampling import (
     twin_luck,
 )
 from models.relines.simulation.scenario import AS_NOW, Scenario
-from models.relines.simulation.state import Course, Leg, first_course, next_leg, reline, travel
+from models.relines.simulation.state import (
+    FleetState,
+    Interval,
+    advance,
+    first_state,
+    next_interval,
+    reline,
+)
 from models.usage.fit import UsageFit
 
 BATCH_WHEEL_ENDS = 60_000
@@ -72,7 +84,7 @@ class FleetModel:
     lines: WheelEndLines
     usage: UsageFit
     habit: HabitFit
-    cells: Cells
+    cells: BudgetCells
 
 
 def fleet_model(
@@ -101,7 +113,7 @@ def simulate_relines(
     seed: int,
     scenarios: tuple[Scenario, ...] = (AS_NOW,),
     most_ends: int = SIMULATED_ENDS,
-) -> tuple[Tally, ...]:
+) -> tuple[EventCounts, ...]:
     """One tally per scenario, over the same ``draws`` fleets and the same random numbers.
 
     Of a fleet with more than ``most_ends`` wheel ends a part of about so many is simulated, which
@@ -121,7 +133,7 @@ def simulate_relines(
         _batch(fleet, calendar, min(batch_size, draws - start), (seed, batch), scenarios)
         for batch, start in enumerate(range(0, draws, batch_size))
     ]
-    return tuple(joined_tallies(list(found)) for found in zip(*parts, strict=True))
+    return tuple(joined_event_counts(list(found)) for found in zip(*parts, strict=True))
 
 
 def _by_parts(
@@ -131,7 +143,7 @@ def _by_parts(
     seed: int,
     scenarios: tuple[Scenario, ...],
     most_ends: int,
-) -> tuple[Tally, ...]:
+) -> tuple[EventCounts, ...]:
     """The same of a large fleet, from units taken in turn."""
     threshold = mean_habit(fleet.habit).threshold_mm
     agreed: Agreed = {}
@@ -170,7 +182,7 @@ def _batch(
     key: tuple[int, int],
     scenarios: tuple[Scenario, ...],
     weight: FloatArray | None = None,
-) -> tuple[Tally, ...]:
+) -> tuple[EventCounts, ...]:
     """Some futures under every scenario; with ``weight`` (copies, U) for what befalls each unit,
     futures that meet the same luck."""
     luck = _Lucks(key, copies, weight is not None)
@@ -186,7 +198,7 @@ def _batch(
 class _Met:
     """What a batch meets in a step whatever is relined: a leg, use after it, and random numbers."""
 
-    leg: Leg
+    interval: Interval
     off_road: BoolArray
     log_level: FloatArray
     noise: Noise
@@ -216,10 +228,10 @@ class _Run:
     scenario: Scenario
     layout: Layout
     habits: Habits
-    course: Course
+    state: FleetState
     known: Knowledge | None
-    coming: NextLeg | None
-    tally: Tally
+    coming: NextInterval | None
+    event_counts: EventCounts
 
 
 def _started(
@@ -236,17 +248,17 @@ def _started(
     known = coming = None
     if scenario.guards and records is not None:
         known = first_knowledge(records, layout, draw.copies)
-        coming = expected_leg(records, fleet.usage, layout, draw.copies)
+        coming = expected_interval(records, fleet.usage, layout, draw.copies)
     return _Run(
         fleet=fleet,
         draw=draw,
         scenario=scenario,
         layout=layout,
         habits=habits_of(draw.habits, fleet.habit, scenario, fleet.lines.reading_sd),
-        course=first_course(draw, layout, fleet.usage),
+        state=first_state(draw, layout, fleet.usage),
         known=known,
         coming=coming,
-        tally=empty_tally(
+        event_counts=no_event_counts(
             calendar,
             len(fleet.ends),
             draw.copies,
@@ -256,21 +268,21 @@ def _started(
     )
 
 
-def _finished(run: _Run, lucks: _Lucks) -> Tally:
+def _finished(run: _Run, lucks: _Lucks) -> EventCounts:
     """Take the batch leg by leg to the horizon."""
-    horizon = run.tally.calendar.horizon
+    horizon = run.event_counts.calendar.horizon
     _leave_waiting(run, lucks.of(0))
     for step in range(1, MOST_LEGS):
-        active = run.course.is_there & (run.course.day < horizon)
+        active = run.state.is_there & (run.state.day < horizon)
         if not active.any():
             break
-        _one_leg(
+        _one_interval(
             run,
             np.flatnonzero(active[run.layout.unit]),
             horizon,
             _met(run, lucks, step),
         )
-    return run.tally
+    return run.event_counts
 
 
 def _leave_waiting(run: _Run, luck: Luck) -> None:
@@ -288,44 +300,44 @@ def _leave_waiting(run: _Run, luck: Luck) -> None:
     first = np.searchsorted(timing.later_days, np.tile(since, copies)[waits])
     left = len(timing.later_days) - first
     place = np.minimum(first + (number[1][axle[waits]] * left).astype(np.int64), first + left - 1)
-    run.course.waiting[waits] = timing.later_days[place]
+    run.state.waiting[waits] = timing.later_days[place]
 
 
 def _renew(run: _Run, ends: IntArray) -> None:
     """Put linings in that were new at the last visit; nobody knows, so forecasts do not either."""
-    course, layout, draw = run.course, run.layout, run.draw
-    course.above_mm[ends] = draw.start_mm[-1, ends] - layout.minimum_mm[ends]
-    course.rate[ends] = draw.unit_rate[ends] + draw.life_rate[-1, ends] + layout.rate_change[ends]
+    state, layout, draw = run.state, run.layout, run.draw
+    state.above_mm[ends] = draw.start_mm[-1, ends] - layout.minimum_mm[ends]
+    state.rate[ends] = draw.unit_rate[ends] + draw.life_rate[-1, ends] + layout.rate_change[ends]
 
 
 def _met(run: _Run, lucks: _Lucks, step: int) -> _Met:
     """Worked out once for all scenarios that leave use as it is."""
     found = lucks.met.get(step) if run.scenario.uses_as_now else None
     if found is None:
-        course, layout, luck = run.course, run.layout, lucks.of(step)
-        leg = next_leg(course, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
-        noise, lasts = draw_noise(layout, luck), luck.exponential(len(course.day))
-        found = _Met(leg, course.off_road, course.log_level, noise, lasts)
+        state, layout, luck = run.state, run.layout, lucks.of(step)
+        interval = next_interval(state, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
+        noise, lasts = draw_noise(layout, luck), luck.exponential(len(state.day))
+        found = _Met(interval, state.off_road, state.log_level, noise, lasts)
         if run.scenario.uses_as_now and step <= KEPT_STEPS:
             lucks.met[step] = found
     return found
 
 
-def _one_leg(run: _Run, ends: IntArray, horizon: float, met: _Met) -> None:
+def _one_interval(run: _Run, ends: IntArray, horizon: float, met: _Met) -> None:
     """Drive to the next visit, read, decide, reline."""
-    course, layout = run.course, run.layout
-    leg = met.leg
-    course.off_road, course.log_level = met.off_road, met.log_level
-    waited = ends[~np.isnan(course.waiting[ends])] if run.known is not None else ends[:0]
-    travel(course, layout, run.draw, leg, ends, run.tally)
+    state, layout = run.state, run.layout
+    interval = met.interval
+    state.off_road, state.log_level = met.off_road, met.log_level
+    waited = ends[~np.isnan(state.waiting[ends])] if run.known is not None else ends[:0]
+    advance(state, layout, run.draw, interval, ends, run.event_counts)
     if run.known is not None:
-        know_leg(run.known, ends, leg.km[layout.unit[ends]])
+        kalman_predict(run.known, ends, interval.km[layout.unit[ends]])
         # A reline since the visit: known as a new lining, a little thicker than it now is.
         know_reline(run.known, layout, waited)
-    course.day, course.visit_day = leg.end, leg.end
-    visiting = ends[course.day[layout.unit[ends]] < horizon]
+    state.day, state.visit_day = interval.end, interval.end
+    visiting = ends[state.day[layout.unit[ends]] < horizon]
     visit = Visit(
-        course=course,
+        state=state,
         layout=layout,
         ends=visiting,
         noise=met.noise,
@@ -338,13 +350,13 @@ def _one_leg(run: _Run, ends: IntArray, horizon: float, met: _Met) -> None:
     _carry_out(run, decide(visit))
     # A unit that leaves for good does so after a visit: it is not seen again.
     hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
-    course.is_there = course.is_there & ((met.lasts > hazard) | (course.day >= horizon))
+    state.is_there = state.is_there & ((met.lasts > hazard) | (state.day >= horizon))
 
 
 def _carry_out(run: _Run, decision: Decision) -> None:
-    course, layout = run.course, run.layout
-    day = course.day[layout.unit[decision.now]]
-    reline(course, layout, run.draw, decision.now, day, run.tally, own_visit=False)
+    state, layout = run.state, run.layout
+    day = state.day[layout.unit[decision.now]]
+    reline(state, layout, run.draw, decision.now, day, run.event_counts, own_visit=False)
     if run.known is not None:
         know_reline(run.known, layout, decision.now)
-    course.waiting[decision.later] = decision.days
+    state.waiting[decision.later] = decision.days

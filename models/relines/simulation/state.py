@@ -9,16 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.relines.forecast.lines import KM_PER_UNIT
-from models.relines.simulation.counts import Tally, add_crossings, add_relines, add_visits
+from models.common.units import KM_PER_UNIT
+from models.relines.simulation.counts import EventCounts, add_crossings, add_relines, add_visits
 from models.relines.simulation.draws import LIVES_AHEAD, FleetDraw, Luck
 from models.relines.simulation.layout import Layout
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import Cards
+from models.usage.interval_distribution import IntervalSample
 
 
 @dataclass(slots=True)
-class Course:
+class FleetState:
     """Where the batch stands.
 
     Units: ``visit_day`` of the last visit and ``day`` reached (after as-of), ``off_road``,
@@ -39,7 +39,7 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True)
-class Leg:
+class Interval:
     """From where each unit is to its next visit: days, and km in 10,000 km."""
 
     start: FloatArray
@@ -51,10 +51,10 @@ class Leg:
         return np.asarray(self.start + self.days)
 
 
-def first_course(draw: FleetDraw, layout: Layout, usage: UsageFit) -> Course:
+def first_state(draw: FleetDraw, layout: Layout, usage: UsageFit) -> FleetState:
     """The batch when each unit was last seen."""
     copies, size = draw.copies, len(draw.now_mm)
-    return Course(
+    return FleetState(
         visit_day=np.tile(-usage.since_visit, copies),
         day=np.tile(-usage.since_seen, copies),
         off_road=np.tile(usage.off_now, copies),
@@ -68,45 +68,45 @@ def first_course(draw: FleetDraw, layout: Layout, usage: UsageFit) -> Course:
     )
 
 
-def next_leg(
-    course: Course,
+def next_interval(
+    state: FleetState,
     layout: Layout,
     draw: FleetDraw,
     usage: UsageFit,
     luck: Luck,
     *,
     is_first: bool,
-) -> Leg:
+) -> Interval:
     """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
-    number = luck.uniform(len(course.day))
-    away = -course.visit_day / layout.usual_days if is_first else np.zeros(len(course.day))
+    number = luck.uniform(len(state.day))
+    away = -state.visit_day / layout.usual_days if is_first else np.zeros(len(state.day))
     length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
-    pile = np.tile(usage.deck.pile[usage.group], draw.copies)
+    pile = np.tile(usage.interval_distribution.pile[usage.group], draw.copies)
     copy = np.repeat(np.arange(draw.copies), len(usage))
-    for k, cards_of in enumerate(usage.deck.piles):
+    for k, cards_of in enumerate(usage.interval_distribution.piles):
         for stood in (False, True):
-            here = np.flatnonzero((course.off_road == stood) & (pile == k))
+            here = np.flatnonzero((state.off_road == stood) & (pile == k))
             cards, weights = cards_of.cards_after(stood), draw.cards[k][stood]
-            card = _drawn_card(cards, weights, copy[here], number[here], away[here])
+            place = _drawn_interval(cards, weights, copy[here], number[here], away[here])
             # Away for longer than any: back within one usual interval, for all one knows.
             beyond = away[here] >= cards.length[-1]
-            length[here] = np.where(beyond, away[here] + number[here], cards.length[card])
-            use[here], off[here] = cards.use[card], cards.off_road[card]
-    end = np.maximum(course.visit_day + length * layout.usual_days, course.day + 0.5)
-    days = end - course.day
+            length[here] = np.where(beyond, away[here] + number[here], cards.length[place])
+            use[here], off[here] = cards.use[place], cards.off_road[place]
+    end = np.maximum(state.visit_day + length * layout.usual_days, state.day + 0.5)
+    days = end - state.day
     drift = np.sqrt(usage.variances.drift_per_day * days) * luck.normal(len(days))
     moving = np.tile(~usage.stands_still, len(days) // max(len(usage), 1))
     # The level of a leg is that of its middle, as the filter has it.
-    km = moving * np.exp(course.log_level + drift / 2.0) * use * days / KM_PER_UNIT
-    leg = Leg(course.day.copy(), days, km * usage.season.mean(course.day, end))
-    course.off_road, course.log_level = off, course.log_level + drift
-    return leg
+    km = moving * np.exp(state.log_level + drift / 2.0) * use * days / KM_PER_UNIT
+    interval = Interval(state.day.copy(), days, km * usage.season.mean(state.day, end))
+    state.off_road, state.log_level = off, state.log_level + drift
+    return interval
 
 
-def _drawn_card(
-    cards: Cards, weights: FloatArray, copy: IntArray, number: FloatArray, away: FloatArray
+def _drawn_interval(
+    cards: IntervalSample, weights: FloatArray, copy: IntArray, number: FloatArray, away: FloatArray
 ) -> IntArray:
-    """A card longer than the unit has been away already, by a uniform number and the cumulative
+    """An interval longer than the unit has been away, by a uniform number and the cumulative
     weights (B, cards) of the unit's copy of the fleet."""
     size = len(cards)
     first = np.where(away > 0.0, cards.longer_than(away), 0)
@@ -117,63 +117,78 @@ def _drawn_card(
     return np.asarray(np.clip(place, first, size - 1))
 
 
-def travel(
-    course: Course, layout: Layout, draw: FleetDraw, leg: Leg, ends: IntArray, tally: Tally
+def advance(
+    state: FleetState,
+    layout: Layout,
+    draw: FleetDraw,
+    interval: Interval,
+    ends: IntArray,
+    event_counts: EventCounts,
 ) -> None:
     """Wear the linings of the wheel ends ``ends`` over a leg, and do the relines that wait."""
     unit = layout.unit[ends]
-    waits = ~np.isnan(course.waiting[ends])
+    waits = ~np.isnan(state.waiting[ends])
     share = np.zeros(len(ends))
     if waits.any():
-        share[waits] = _waited_share(course, leg, ends[waits], unit[waits])
-        _worn(course, layout, leg, ends[waits], np.zeros(int(waits.sum())), share[waits], tally)
-        day = leg.start[unit[waits]] + share[waits] * leg.days[unit[waits]]
-        reline(course, layout, draw, ends[waits], day, tally, own_visit=True)
-    _worn(course, layout, leg, ends, share, np.ones(len(ends)), tally)
+        share[waits] = _waited_share(state, interval, ends[waits], unit[waits])
+        _worn(
+            state,
+            layout,
+            interval,
+            ends[waits],
+            np.zeros(int(waits.sum())),
+            share[waits],
+            event_counts,
+        )
+        day = interval.start[unit[waits]] + share[waits] * interval.days[unit[waits]]
+        reline(state, layout, draw, ends[waits], day, event_counts, own_visit=True)
+    _worn(state, layout, interval, ends, share, np.ones(len(ends)), event_counts)
 
 
-def _waited_share(course: Course, leg: Leg, ends: IntArray, unit: IntArray) -> FloatArray:
+def _waited_share(
+    state: FleetState, interval: Interval, ends: IntArray, unit: IntArray
+) -> FloatArray:
     """Share of the leg after which a waiting reline is done; before the next visit."""
-    day = course.visit_day[unit] + course.waiting[ends]
-    return np.asarray(np.clip((day - leg.start[unit]) / leg.days[unit], 0.0, 0.98))
+    day = state.visit_day[unit] + state.waiting[ends]
+    return np.asarray(np.clip((day - interval.start[unit]) / interval.days[unit], 0.0, 0.98))
 
 
 def _worn(
-    course: Course,
+    state: FleetState,
     layout: Layout,
-    leg: Leg,
+    interval: Interval,
     ends: IntArray,
     from_share: FloatArray,
     to_share: FloatArray,
-    tally: Tally,
+    event_counts: EventCounts,
 ) -> None:
     """Wear linings over a part of a leg; those that reach the minimum are counted, once each."""
     unit = layout.unit[ends]
-    before = course.above_mm[ends]
-    wear = course.rate[ends] * leg.km[unit] * (to_share - from_share)
-    course.above_mm[ends] = before - wear
-    falls = np.flatnonzero((before - wear <= 0.0) & ~course.crossed[ends])
+    before = state.above_mm[ends]
+    wear = state.rate[ends] * interval.km[unit] * (to_share - from_share)
+    state.above_mm[ends] = before - wear
+    falls = np.flatnonzero((before - wear <= 0.0) & ~state.crossed[ends])
     if len(falls) == 0:
         return
     down = np.maximum(before[falls], 0.0) / np.maximum(wear[falls], 1e-12)
     span = (to_share - from_share)[falls]
     share = from_share[falls] + np.minimum(down, 1.0) * span
-    day = leg.start[unit[falls]] + share * leg.days[unit[falls]]
+    day = interval.start[unit[falls]] + share * interval.days[unit[falls]]
     fallen = ends[falls]
-    course.crossed[fallen] = True
+    state.crossed[fallen] = True
     # Below its minimum as of now, or read so: that is no crossing to come.
     coming = (day >= 0.0) & (before[falls] > 0.0)
     where = layout.events(fallen[coming])
-    add_crossings(tally, where, day[coming])
+    add_crossings(event_counts, where, day[coming])
 
 
 def reline(
-    course: Course,
+    state: FleetState,
     layout: Layout,
     draw: FleetDraw,
     ends: IntArray,
     day: FloatArray,
-    tally: Tally,
+    event_counts: EventCounts,
     *,
     own_visit: bool,
 ) -> None:
@@ -181,21 +196,19 @@ def reline(
     if len(ends) == 0:
         return
     add_relines(
-        tally,
+        event_counts,
         layout.events(ends),
         day,
-        course.life[ends],
-        course.above_mm[ends],
+        state.life[ends],
+        state.above_mm[ends],
         layout.usable_mm[ends],
     )
     if own_visit:
         _, first = np.unique(layout.axle[ends], return_index=True)
-        add_visits(tally, layout.events(ends[first]), day[first])
-    place = course.life[ends] % LIVES_AHEAD
-    course.above_mm[ends] = draw.start_mm[place, ends] - layout.minimum_mm[ends]
-    course.rate[ends] = (
-        draw.unit_rate[ends] + draw.life_rate[place, ends] + layout.rate_change[ends]
-    )
-    course.life[ends] += 1
-    course.waiting[ends] = np.nan
-    course.crossed[ends] = False
+        add_visits(event_counts, layout.events(ends[first]), day[first])
+    place = state.life[ends] % LIVES_AHEAD
+    state.above_mm[ends] = draw.start_mm[place, ends] - layout.minimum_mm[ends]
+    state.rate[ends] = draw.unit_rate[ends] + draw.life_rate[place, ends] + layout.rate_change[ends]
+    state.life[ends] += 1
+    state.waiting[ends] = np.nan
+    state.crossed[ends] = False

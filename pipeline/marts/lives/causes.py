@@ -15,7 +15,7 @@ from models.lives.causes.interval_incidence import (
 )
 from models.lives.fits.data import GroupKey
 from models.lives.fits.npmle import fit_npmle
-from models.lives.fits.risk_set import stretch_ages
+from models.lives.fits.risk_set import at_risk_ages
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Lives, Row, frame_of
 from pipeline.warehouse import warehouse
@@ -128,7 +128,7 @@ def group_rows(key: GroupKey, ends: Ends, fewest: int) -> list[Row]:
     if ends.failures < fewest:
         return [{**words, "note": f"{ends.failures} failures are too few to tell causes apart"}]
     coarse = ends.coarsened().without_idle_pairs()
-    counts = coarse.between(*stretch_ages(coarse.competing().counts)).competing()
+    counts = coarse.between(*at_risk_ages(coarse.competing().counts)).competing()
     from_km = fit_npmle(counts.counts).from_age
     oldest = float(max(counts.counts.right.max(), counts.counts.censored_at.max(initial=0.0)))
     ages = np.linspace(from_km, oldest, AGES_SHOWN + 1)[1:]
@@ -141,7 +141,11 @@ def group_rows(key: GroupKey, ends: Ends, fewest: int) -> list[Row]:
 
 
 def _unsettled(found: IntervalIncidence) -> str | None:
-    return None if found.gap <= SETTLED else "the estimate had not quite settled when it stopped"
+    return (
+        None
+        if found.kkt_violation <= SETTLED
+        else "the estimate had not quite settled when it stopped"
+    )
 
 
 def _rows_of(cause: CumulativeIncidence) -> list[Row]:

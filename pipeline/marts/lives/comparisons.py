@@ -11,7 +11,7 @@ from models.common.multiple_tests import holm
 from models.lives.effects.duty_ratios import MEASURES, DutyComparison, Measure, compare_duties
 from models.lives.effects.regression import RegressionFit, RegressionKind, fit_regression
 from models.lives.effects.segments import AdjusterSegments
-from models.lives.fits.distributions import LAWS, DistributionName
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, DistributionName
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of, joined
 from pipeline.marts.lives.watched import NO_DUTY, Terms, WatchedLives, watched_lives
@@ -96,7 +96,7 @@ def possible_fits(segments: AdjusterSegments) -> list[RegressionFit]:
     that ratios agree whichever level they refer to. The other two are not.
     """
     wanted: list[tuple[RegressionKind, DistributionName]] = [("hazard", "weibull")]
-    wanted += [("accelerated", name) for name in LAWS]
+    wanted += [("accelerated", name) for name in STANDARD_DISTRIBUTIONS]
     fits = []
     for kind, baseline in wanted:
         with suppress(ValueError):  # the fits of whole groups say in words what is missing
@@ -107,7 +107,7 @@ def possible_fits(segments: AdjusterSegments) -> list[RegressionFit]:
 def best_of(fits: Sequence[RegressionFit], measure: Measure) -> DistributionName | None:
     """The baseline that suits one form of regression best; ``fits`` have the least AIC first."""
     kind = MEASURES[measure]
-    return next((fit.model.law.name for fit in fits if fit.kind == kind), None)
+    return next((fit.model.standard.name for fit in fits if fit.kind == kind), None)
 
 
 def _pairs(

@@ -18,7 +18,7 @@ from models.lives.decisions.fleet import (
     undetected_interval,
 )
 from models.lives.fits.data import GroupKey
-from models.lives.fits.distributions import LAWS
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.parametric import LifeFit
 from models.lives.fits.profile import Interval
 from models.relines.budget import budget_months
@@ -162,7 +162,7 @@ def _over_laws(
 ) -> tuple[FloatArray, FloatArray]:
     """Least and most failures expected under any distribution that the records leave open."""
     found = []
-    for name in LAWS:
+    for name in STANDARD_DISTRIBUTIONS:
         lives = [
             next((fit for fit in cell.left_open if fit.name == name), cell.life) for cell in cells
         ]

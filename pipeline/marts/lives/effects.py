@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import duckdb
 import numpy as np
 
-from models.lives.effects.duty_ratios import MEASURES, Measure, clock_disagreements
+from models.lives.effects.duty_ratios import MEASURES, Measure, time_scale_disagreements
 from models.lives.effects.frailty import fit_frailty
 from models.lives.effects.regression import (
     Effect,
@@ -20,7 +20,7 @@ from models.lives.effects.regression import (
 from pipeline.marts import marts
 from pipeline.marts.lives.comparisons import Form, best_of, possible_fits
 from pipeline.marts.lives.fits import Row, finite, frame_of
-from pipeline.marts.lives.schemas import CLOCKS
+from pipeline.marts.lives.schemas import TIME_SCALES
 from pipeline.marts.lives.watched import (
     FACTORS,
     TERMS,
@@ -61,7 +61,7 @@ class Fitted:
 
 
 @dataclass(frozen=True, slots=True)
-class OnClock:
+class OnTimeScale:
     """Lives on one clock and what can be asked of them."""
 
     clock: str
@@ -78,7 +78,7 @@ class OnClock:
 
 def write_effect_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     """Write the ratios on both clocks, their tests, and words where there is no ratio."""
-    clocks = [_on_clock(con, clock, settings) for clock in CLOCKS]
+    clocks = [_on_time_scale(con, clock, settings) for clock in TIME_SCALES]
     fitted = [one for clock in clocks for one in _fitted_on(clock, settings)]
     missing = [row for clock in clocks for row in _missing_rows(clock, fitted)]
     rows = [row for one in fitted for row in _effect_rows(one)]
@@ -86,21 +86,21 @@ def write_effect_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> No
     fleets = next(clock for clock in clocks if clock.fleets)
     whole = [one for one in fitted if one.fleets_clock and one.cause is None]
     tests = [row for one in whole for row in _term_rows(one)]
-    tests += [*_proportionality_rows(fleets), *_frailty_rows(fleets), *_clock_rows(fitted)]
+    tests += [*_proportionality_rows(fleets), *_frailty_rows(fleets), *_time_scale_rows(fitted)]
     marts.write(con, "adjuster_effect_tests", frame_of("adjuster_effect_tests", tests))
 
 
-def _on_clock(con: duckdb.DuckDBPyConnection, clock: str, settings: Settings) -> OnClock:
+def _on_time_scale(con: duckdb.DuckDBPyConnection, clock: str, settings: Settings) -> OnTimeScale:
     """Baselines are chosen by the factors alone: maintenance hardly moves that choice."""
     chosen = settings.adjusters
     every = watched_lives(con, clock, chosen.units_compared)
     watched, thin = every.well_filled(FACTORS)
     terms = watched.terms(TERMS, chosen.fewest_failures)
     fits = possible_fits(watched.segments(terms.factors)) if terms.kept else []
-    return OnClock(clock, clock == chosen.clock, watched, terms, thin, fits)
+    return OnTimeScale(clock, clock == chosen.clock, watched, terms, thin, fits)
 
 
-def _fitted_on(clock: OnClock, settings: Settings) -> Iterator[Fitted]:
+def _fitted_on(clock: OnTimeScale, settings: Settings) -> Iterator[Fitted]:
     for measure in MEASURES:
         yield from _regression(clock, clock.watched, clock.terms, measure)
     if clock.fleets and clock.terms.shares:
@@ -111,7 +111,7 @@ def _fitted_on(clock: OnClock, settings: Settings) -> Iterator[Fitted]:
 
 
 def _regression(
-    clock: OnClock,
+    clock: OnTimeScale,
     watched: WatchedLives,
     terms: Terms,
     measure: Measure,
@@ -164,7 +164,7 @@ def _limits(fitted: Fitted, effect: Effect) -> str | None:
     return "; ".join(words) or None
 
 
-def _missing_rows(clock: OnClock, fitted: Sequence[Fitted]) -> Iterator[Row]:
+def _missing_rows(clock: OnTimeScale, fitted: Sequence[Fitted]) -> Iterator[Row]:
     """A row of words for every term or level without a ratio on this clock."""
     for measure in MEASURES:
         own = [one for one in fitted if (one.clock, one.form.measure) == (clock.clock, measure)]
@@ -200,7 +200,7 @@ def _term_rows(fitted: Fitted) -> Iterator[Row]:
         }
 
 
-def _proportionality_rows(clock: OnClock) -> Iterator[Row]:
+def _proportionality_rows(clock: OnTimeScale) -> Iterator[Row]:
     """Each factor tested beside the others; maintenance comes and goes, whatever the age."""
     form = clock.form("hazard_ratio")
     if form is None:
@@ -230,7 +230,7 @@ def _tested(test: ProportionalityTest) -> Row:
     }
 
 
-def _frailty_rows(clock: OnClock) -> Iterator[Row]:
+def _frailty_rows(clock: OnTimeScale) -> Iterator[Row]:
     row: Row = {"kind": "frailty", "clock": clock.clock, "measure": "hazard_ratio"}
     form = clock.form("hazard_ratio")
     if form is None or clock.watched.units < 2:
@@ -252,16 +252,16 @@ def _frailty_rows(clock: OnClock) -> Iterator[Row]:
     }
 
 
-def _clock_rows(fitted: Sequence[Fitted]) -> Iterator[Row]:
+def _time_scale_rows(fitted: Sequence[Fitted]) -> Iterator[Row]:
     """Where km and weeks do not say the same of a ratio's direction."""
     for measure in MEASURES:
-        by_clock = {
+        by_time_scale = {
             one.clock: one.effects
             for one in fitted
             if one.form.measure == measure and one.cause is None
         }
-        if set(by_clock) == set(CLOCKS):
-            found = clock_disagreements(by_clock["km"], by_clock["weeks"])
+        if set(by_time_scale) == set(TIME_SCALES):
+            found = time_scale_disagreements(by_time_scale["km"], by_time_scale["weeks"])
             agree = "by km and by weeks every ratio points the same way, or neither is told from 1"
             for sentence in found or [agree]:
                 yield {"kind": "clocks", "measure": measure, "sentence": sentence}

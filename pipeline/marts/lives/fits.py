@@ -9,14 +9,14 @@ import polars as pl
 
 from models.common.arrays import FloatArray
 from models.lives.fits.averaging import PoolTest, averaged_quantile, open_fits, pool_test
-from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_scale
+from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_plot
 from models.lives.fits.data import GroupKey, LifeCounts, counts_by_group
 from models.lives.fits.few_failures import enough_failures, scarce_life
 from models.lives.fits.goodness_of_fit import check_fit
 from models.lives.fits.npmle import Npmle, fit_npmle
 from models.lives.fits.parametric import LifeChoice, LifeFit, choose_life
 from models.lives.fits.profile import Interval, life_intervals
-from models.lives.fits.risk_set import main_stretch
+from models.lives.fits.risk_set import main_at_risk_interval
 from models.lives.fits.units import UnitLives, unit_lives
 from pipeline.marts import marts
 from pipeline.settings import Adjusters, Settings
@@ -127,7 +127,7 @@ def _group_life(counts: LifeCounts, chosen: Adjusters, lives: UnitLives | None) 
     if not enough_failures(counts, chosen.fewest_failures):
         return GroupLife(counts, None, None)
     choice = choose_life(counts, lives=lives)
-    return GroupLife(counts, fit_npmle(main_stretch(counts)), choice)
+    return GroupLife(counts, fit_npmle(main_at_risk_interval(counts)), choice)
 
 
 def _tested(key: GroupKey, life: GroupLife, lives: Lives) -> GroupLife:
@@ -189,7 +189,7 @@ def _fit_row(life: GroupLife, fit: LifeFit) -> Row:
         told = f"not a law: the {life.differs.groups} groups pooled have lives that differ"
         return {**row, "note": f"{told} (p {life.differs.p:.2g})"}
     words = [life.choice.verdict, check_fit(life.counts, fit, life.curve).words]
-    words += [trouble.words for trouble in life.curve.troubles]
+    words += [diagnostic.words for diagnostic in life.curve.diagnostics]
     return {**row, "chosen": True, "note": "; ".join(words)}
 
 
@@ -227,7 +227,7 @@ def _scales(key: GroupKey, life: GroupLife) -> pl.DataFrame:
     """Drops on the scale of every fitted distribution, thinned to what a chart can show."""
     assert life.curve is not None
     fits = life.choice.fits if life.choice is not None else ()
-    drops = [probability_scale(life.curve, fit) for fit in fits]
+    drops = [probability_plot(life.curve, fit) for fit in fits]
     thinned = [each.gather_every(max(each.height // MOST_DROPS, 1)) for each in drops]
     if not thinned:
         return marts.empty("adjuster_scales")

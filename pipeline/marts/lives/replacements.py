@@ -29,16 +29,16 @@ AGES_SHOWN = 20
 class Watches:
     """Watched stretches of wheel ends, and the replacements inside them, in km of their units."""
 
-    stretches: pl.DataFrame
+    at_risk_intervals: pl.DataFrame
     replacements: pl.DataFrame
 
     def of(self, duty: str | None) -> "Watches":
         own = pl.lit(value=True) if duty is None else pl.col("duty") == duty
-        return Watches(self.stretches.filter(own), self.replacements.filter(own))
+        return Watches(self.at_risk_intervals.filter(own), self.replacements.filter(own))
 
     @property
     def wheel_ends(self) -> int:
-        return self.stretches["wheel_end_id"].n_unique()
+        return self.at_risk_intervals["wheel_end_id"].n_unique()
 
     def well_watched(self) -> tuple[float, float] | None:
         """The ages between which enough wheel ends were watched throughout, the longest if several.
@@ -47,8 +47,8 @@ class Watches:
         """
         turns = pl.concat(
             [
-                self.stretches.select(km="from_km", change=pl.lit(1)),
-                self.stretches.select(km="to_km", change=pl.lit(-1)),
+                self.at_risk_intervals.select(km="from_km", change=pl.lit(1)),
+                self.at_risk_intervals.select(km="to_km", change=pl.lit(-1)),
             ]
         )
         steps = turns.group_by("km").agg(pl.col("change").sum()).sort("km")
@@ -66,7 +66,7 @@ class Watches:
 
     def between(self, low: float, high: float) -> WatchedWheelEnds | None:
         """The watching clipped to (low, high]; None where nothing of it is left."""
-        clipped = self.stretches.with_columns(
+        clipped = self.at_risk_intervals.with_columns(
             start=pl.max_horizontal("from_km", pl.lit(low)),
             end=pl.min_horizontal("to_km", pl.lit(high)),
         )
@@ -93,7 +93,7 @@ def _floats(column: pl.Series) -> FloatArray:
 def write_replacement_marts(con: duckdb.DuckDBPyConnection) -> None:
     """Write mean cumulative replacements by duty, and the differences between duties."""
     watches = _watches(con)
-    duties = sorted(watches.stretches["duty"].unique())
+    duties = sorted(watches.at_risk_intervals["duty"].unique())
     rows = [row for duty in (None, *duties) for row in _count_rows(duty, watches.of(duty))]
     marts.write(con, "replacement_counts", frame_of("replacement_counts", rows))
     pairs = [_difference_row(watches, a, b) for a, b in combinations(duties, 2)]
@@ -110,13 +110,13 @@ def _p(row: Row) -> float:
 
 
 def _watches(con: duckdb.DuckDBPyConnection) -> Watches:
-    stretches = warehouse.fetch(
+    at_risk_intervals = warehouse.fetch(
         con, "from reduce.wheel_end_watches", order="wheel_end_id, from_km"
     ).with_columns(cluster=pl.col("unit_id").rank("dense").cast(pl.Int64) - 1)
     replacements = warehouse.fetch(
         con, "from reduce.wheel_end_replacements", order="wheel_end_id, km"
     )
-    return Watches(stretches, replacements)
+    return Watches(at_risk_intervals, replacements)
 
 
 def _count_rows(duty: str | None, watches: Watches) -> list[Row]:

@@ -6,7 +6,7 @@ import polars as pl
 from pipeline.marts import columns as col
 
 DISTRIBUTIONS = ("weibull", "lognormal", "loglogistic")
-CLOCKS = ("km", "weeks")
+TIME_SCALES = ("km", "weeks")
 RATIOS = ("hazard_ratio", "life_ratio")
 TESTS = ("term", "proportionality", "frailty", "clocks")
 
@@ -90,7 +90,7 @@ class AdjusterScales(dy.Schema):
 class AdjusterEffects(dy.Schema):
     """One row per ratio: what multiplies an adjuster's hazard, or its life, all else the same."""
 
-    clock = dy.Enum(CLOCKS, nullable=False, description="What ages an adjuster")
+    clock = dy.Enum(TIME_SCALES, nullable=False, description="What ages an adjuster")
     fleets_clock = dy.Bool(nullable=False, description="The clock the fleet chose")
     cause = col.text("Failures counted: null all, else those found so", nullable=True)
     measure = dy.Enum(RATIOS, nullable=False, description="Of hazards, or of lives")
@@ -129,7 +129,7 @@ class AdjusterEffectTests(dy.Schema):
         "the same at every age; frailty: units differ beyond duty and axle type; clocks: "
         "do km and weeks say the same",
     )
-    clock = dy.Enum(CLOCKS, nullable=True, description="The clock tested on; null: both")
+    clock = dy.Enum(TIME_SCALES, nullable=True, description="The clock tested on; null: both")
     cause = col.text("Failures counted: null all, else those found so", nullable=True)
     measure = dy.Enum(RATIOS, nullable=True, description="Of hazards, or of lives")
     term = col.text("The term tested", nullable=True)

@@ -10,6 +10,7 @@ import polars as pl
 
 from models.common.arrays import FloatArray
 from models.common.distributions import two_sided_z
+from models.common.units import KM_PER_UNIT
 from models.lives.decisions.fleet import log_slopes
 from models.lives.effects.duty_ratios import compare_duties
 from models.lives.fits.data import counts_from_rows
@@ -30,7 +31,7 @@ from pipeline.warehouse import warehouse
 SEED = 50_000
 # What a fleet would want to see: 10 % of wear is a tenth of the lining bill; of failures, a third.
 TOLD_APART = {"lining": 1.10, "adjuster": 1.5}
-KM_PER_UNIT, KM_TOLD = 10_000.0, 100_000.0
+KM_TOLD = 100_000.0
 
 
 def write_part_marts(
@@ -329,8 +330,8 @@ def mean_life(fit: LifeFit) -> tuple[float, float, float]:
     return float(mean[0]) / widening, float(mean[0]), float(mean[0]) * widening
 
 
-def _mean(law: LifeDistribution) -> FloatArray:
-    return np.array([law.mean()])
+def _mean(standard: LifeDistribution) -> FloatArray:
+    return np.array([standard.mean()])
 
 
 def _life_pairs(

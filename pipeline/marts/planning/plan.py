@@ -9,12 +9,12 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
+from models.common.units import KM_PER_UNIT
 from models.lives.decisions.checking import CheckedGroup
 from models.planning.hours import HoursPerJob, lining_lost, month_hours
 from models.planning.stock import chance_short, stock_for
 from models.planning.visits import chance_at_visits, found_at_visits, visit_days
 from models.relines.budget import budget_months
-from models.relines.forecast.lines import KM_PER_UNIT
 from models.relines.forecast.relining import reline_forecast
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.simulate import FleetModel, simulate_relines

@@ -16,18 +16,18 @@ CLOSE = {"rtol": 1e-9, "atol": 1e-300}
 
 def test_the_normal_law():
     np.testing.assert_allclose(distributions.normal_quantile(P), stats.norm.ppf(P), **CLOSE)
-    np.testing.assert_allclose(distributions.normal_below(Z), stats.norm.cdf(Z), **CLOSE)
+    np.testing.assert_allclose(distributions.normal_cdf(Z), stats.norm.cdf(Z), **CLOSE)
     x, sd = np.linspace(-4, 4, 9), np.linspace(0.5, 3, 9)
     np.testing.assert_allclose(
-        distributions.normal_density(x, sd), stats.norm.pdf(x, scale=sd), **CLOSE
+        distributions.normal_pdf(x, sd), stats.norm.pdf(x, scale=sd), **CLOSE
     )
 
 
 def test_the_laws_of_test_statistics():
     np.testing.assert_allclose(distributions.chi2_quantile(P, DF), stats.chi2.ppf(P, DF), **CLOSE)
-    np.testing.assert_allclose(distributions.chi2_beyond(X, DF), stats.chi2.sf(X, DF), **CLOSE)
-    np.testing.assert_allclose(distributions.f_beyond(X, 3.0, DF), stats.f.sf(X, 3.0, DF), **CLOSE)
-    np.testing.assert_allclose(distributions.t_below(Z, DF), stats.t.cdf(Z, DF), **CLOSE)
+    np.testing.assert_allclose(distributions.chi2_sf(X, DF), stats.chi2.sf(X, DF), **CLOSE)
+    np.testing.assert_allclose(distributions.f_sf(X, 3.0, DF), stats.f.sf(X, 3.0, DF), **CLOSE)
+    np.testing.assert_allclose(distributions.t_cdf(Z, DF), stats.t.cdf(Z, DF), **CLOSE)
     np.testing.assert_allclose(distributions.t_quantile(P, DF), stats.t.ppf(P, DF), rtol=1e-7)
 
 
@@ -42,11 +42,9 @@ def test_the_gamma_law():
 def test_the_binomial_law(share):
     k, n = np.arange(-1.0, 41.0), np.full(42, 40.0)
     np.testing.assert_allclose(
-        distributions.binomial_below(k, n, share), stats.binom.cdf(k, n, share)
+        distributions.binomial_cdf(k, n, share), stats.binom.cdf(k, n, share)
     )
-    np.testing.assert_allclose(
-        distributions.binomial_beyond(k, n, share), stats.binom.sf(k, n, share)
-    )
+    np.testing.assert_allclose(distributions.binomial_sf(k, n, share), stats.binom.sf(k, n, share))
     p = np.array([0.001, 0.025, 0.5, 0.975, 0.999])
     found = distributions.binomial_quantile(p, np.full(5, 40.0), share)
     np.testing.assert_array_equal(found, stats.binom.ppf(p, 40, share))

@@ -20,8 +20,8 @@ def group():
 
 def test_the_share_of_a_constant_rate_is_that_of_the_closed_form(group):
     """1 - m / (tau / (1 - exp(-tau / m))), by renewal-reward."""
-    law = LifeDistribution(group.life.distribution.law, np.log(2e5), 0.0)
-    constant = replace(group, life=replace(group.life, distribution=law))
+    standard = LifeDistribution(group.life.distribution.standard, np.log(2e5), 0.0)
+    constant = replace(group, life=replace(group.life, distribution=standard))
     share, _ = unseen_share_draws([constant], draws=10, seed=1)
     tau = 12.0 * 1_500.0
     assert share[0] == pytest.approx(1.0 - 2e5 / (tau / -np.expm1(-tau / 2e5)), rel=1e-9)
@@ -32,8 +32,8 @@ def test_draws_spread_as_the_share_does_over_lives_drawn_outright(group):
     standard errors of a spread from so many."""
     _, draws = unseen_share_draws([group], draws=4_000, seed=1)
     exact = [
-        undetected_share(law, 12.0 * 1_500.0)
-        for law in parameter_draws(group.life, 400, np.random.default_rng(2))
+        undetected_share(standard, 12.0 * 1_500.0)
+        for standard in parameter_draws(group.life, 400, np.random.default_rng(2))
     ]
     assert np.log(draws).std() == pytest.approx(np.log(exact).std(), rel=0.12)
     assert draws.mean() == pytest.approx(np.mean(exact), rel=0.02)

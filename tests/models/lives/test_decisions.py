@@ -13,7 +13,7 @@ from models.lives.decisions.decisions import (
 )
 from models.lives.decisions.renewal import expected_renewals, forecast_failures, renewal_function
 from models.lives.fits.data import counts_from_rows
-from models.lives.fits.distributions import LAWS, life_distribution
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, life_distribution
 from models.lives.fits.few_failures import enough_failures, scarce_life
 from models.lives.fits.parametric import fit_life, parameter_draws
 from tests.life_published import shock_rows
@@ -53,22 +53,24 @@ def test_no_age_beats_running_to_failure_when_a_failure_costs_no_more():
     assert optimal_replacement_age(WEAR_OUT, 10.0, 10.0) is None
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_the_optimum_is_the_least_cost_of_any_age(name):
-    law = life_distribution(name, 0.5 if name == "lognormal" else 3.0, 1e5)
-    age = optimal_replacement_age(law, 1.0, 5.0)
-    least = replacement_cost_rate(law, np.array([age]), 1.0, 5.0)[0]
-    others = replacement_cost_rate(law, np.geomspace(1e3, 1e7, 2000), 1.0, 5.0)
+    standard = life_distribution(name, 0.5 if name == "lognormal" else 3.0, 1e5)
+    age = optimal_replacement_age(standard, 1.0, 5.0)
+    least = replacement_cost_rate(standard, np.array([age]), 1.0, 5.0)[0]
+    others = replacement_cost_rate(standard, np.geomspace(1e3, 1e7, 2000), 1.0, 5.0)
     assert least <= others.min()
     assert least == pytest.approx(others.min(), rel=1e-4)  # the grid steps by 0.5 %
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_the_mean_up_to_an_age_is_the_integral_of_survival(name):
-    law = life_distribution(name, 1.6, 100.0)
+    standard = life_distribution(name, 1.6, 100.0)
     for age in (20.0, 150.0, 900.0):
-        integral = integrate.quad(lambda t: law.survival(np.array([t]))[0], 0, age, epsabs=1e-10)[0]
-        assert law.mean_until(np.array([age]))[0] == pytest.approx(integral, rel=1e-9)
+        integral = integrate.quad(
+            lambda t: standard.survival(np.array([t]))[0], 0, age, epsabs=1e-10
+        )[0]
+        assert standard.mean_until(np.array([age]))[0] == pytest.approx(integral, rel=1e-9)
 
 
 def test_the_decision_says_what_it_saves_and_how_sure_it_is(fit):
@@ -101,18 +103,18 @@ def test_undetected_share_of_a_constant_rate_is_known_in_closed_form():
         assert undetected_share(EXPONENTIAL, tau) == pytest.approx(1 - 100.0 / cycle, rel=1e-9)
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 @pytest.mark.parametrize("shape", [0.7, 1.8])
 def test_undetected_share_agrees_with_the_ratio_of_means(name, shape):
-    law, tau = life_distribution(name, shape, 100.0), 35.0
-    if np.isinf(law.mean()):
-        assert undetected_share(law, tau) == 0.0
+    standard, tau = life_distribution(name, shape, 100.0), 35.0
+    if np.isinf(standard.mean()):
+        assert undetected_share(standard, tau) == 0.0
         return
     checks = tau * np.arange(400_000)
-    cycle = tau * law.survival(checks).sum()
+    cycle = tau * standard.survival(checks).sum()
     # Heavy tails reach beyond the last check; there the sum is its integral.
-    cycle += law.mean() - law.mean_until(checks[-1:] + 0.5 * tau)[0]
-    assert undetected_share(law, tau) == pytest.approx(1 - law.mean() / cycle, rel=1e-6)
+    cycle += standard.mean() - standard.mean_until(checks[-1:] + 0.5 * tau)[0]
+    assert undetected_share(standard, tau) == pytest.approx(1 - standard.mean() / cycle, rel=1e-6)
 
 
 def test_undetected_share_agrees_with_simulated_places():
@@ -150,12 +152,12 @@ def test_renewals_of_a_constant_rate_are_its_multiple():
 )
 def test_renewals_approach_the_renewal_theorem(name, shape):
     # Smith (1954): M(t) - t / mean -> (variance - mean²) / (2 mean²).
-    law = life_distribution(name, shape, 100.0)
+    standard = life_distribution(name, shape, 100.0)
     frozen = {"weibull": stats.weibull_min, "lognormal": stats.lognorm}[name](shape, scale=100.0)
     mean, variance = frozen.stats()
     expected = 1500.0 / mean + (variance - mean**2) / (2 * mean**2)
     # The midpoint rule at a hundredth of the scale is good to 1e-3 here, worst for shape < 1.
-    assert renewal_function(law, 1.0, 1500)[-1] == pytest.approx(expected, rel=1e-3)
+    assert renewal_function(standard, 1.0, 1500)[-1] == pytest.approx(expected, rel=1e-3)
 
 
 def test_a_constant_rate_fails_at_that_rate_at_any_age():
@@ -229,7 +231,7 @@ def test_the_same_seed_gives_the_same_forecast(fit):
 
 def test_drawn_parameters_have_the_fits_mean_and_covariance(fit):
     laws = parameter_draws(fit, 4000, np.random.default_rng(9))
-    thetas = np.array([[law.mu, law.log_sigma] for law in laws])
+    thetas = np.array([[standard.mu, standard.log_sigma] for standard in laws])
     spread = np.sqrt(np.diag(fit.covariance))
     assert np.all(np.abs(thetas.mean(axis=0) - fit.theta) < 4 * spread / np.sqrt(4000))
     np.testing.assert_allclose(

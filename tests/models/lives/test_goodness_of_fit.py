@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_scale
+from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_plot
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import life_distribution
 from models.lives.fits.goodness_of_fit import check_fit
@@ -106,7 +106,7 @@ def test_a_free_curve_without_failures_is_a_flat_line():
 def test_a_conditional_curve_is_put_on_the_fits_scale_by_the_fits_survival_to_its_start():
     counts = channing_men().counts
     curve, fit = fit_npmle(counts), fit_life(counts, "weibull")
-    frame = probability_scale(curve, fit)
+    frame = probability_plot(curve, fit)
     reached = fit.distribution.survival(np.array([782.0]))[0]
     z = np.log(-np.log(reached * curve.survival[curve.survival > 0]))
     np.testing.assert_allclose(frame["z"], z, rtol=1e-9)
@@ -114,7 +114,7 @@ def test_a_conditional_curve_is_put_on_the_fits_scale_by_the_fits_survival_to_it
 
 def test_points_of_the_true_distribution_lie_along_its_own_straight_line():
     counts = drawn(2, 6000, WEIBULL).counts
-    frame = probability_scale(fit_npmle(counts), fit_life(counts, "weibull"))
+    frame = probability_plot(fit_npmle(counts), fit_life(counts, "weibull"))
     inner = frame.filter((frame["failed"] > 0.02) & (frame["failed"] < 0.98))
     slope, at_zero = np.polyfit(inner["log_age"], inner["z"], 1)
     assert slope == pytest.approx(2.5, rel=0.06)

@@ -57,7 +57,7 @@ def test_published_masses_of_the_cosmesis_radiotherapy_arm():
 def test_published_log_likelihoods(rows, loglik):
     curve = fit_npmle(rows.counts)
     assert curve.loglik == pytest.approx(loglik, abs=6e-7)
-    assert curve.gap < 1e-9
+    assert curve.kkt_violation < 1e-9
 
 
 def test_published_channing_house_curve_conditional_on_816_months():
@@ -69,7 +69,10 @@ def test_published_channing_house_curve_conditional_on_816_months():
 
 def test_the_early_collapse_of_the_channing_men_is_named_and_stepped_over():
     curve = fit_npmle(channing_men().counts)
-    assert {t.kind: t.age for t in curve.troubles} == {"nobody_watched": 782.0, "collapse": 781.0}
+    assert {t.kind: t.age for t in curve.diagnostics} == {
+        "nobody_watched": 782.0,
+        "collapse": 781.0,
+    }
     assert curve.from_age == 782.0
     assert 0.1 < curve.survival_at([1080])[0] < 0.4
     cells = life_cells(channing_men().counts)
@@ -258,7 +261,7 @@ def test_likelihood_ratio_limits_when_the_curve_has_reached_zero():
 
 def test_no_failure_gives_a_flat_curve_that_says_so():
     curve = fit_npmle(counts_from_rows(np.zeros(3), np.full(3, 9e4), np.full(3, np.inf)))
-    assert [trouble.kind for trouble in curve.troubles] == ["no_failure"]
+    assert [diagnostic.kind for diagnostic in curve.diagnostics] == ["no_failure"]
     assert curve.survival_at([0.0, 9e4]).tolist() == [1.0, 1.0]
     assert np.isnan(curve.survival_at([9.1e4]))[0]
 
@@ -268,7 +271,7 @@ def test_one_adjuster_and_equal_intervals_drop_in_one_cell():
         rows = Rows(np.zeros(count), np.full(count, 5.0), np.full(count, 9.0))
         curve = fit_npmle(rows.counts)
         assert (curve.start_age[0], curve.end_age[0], curve.survival[0]) == (5.0, 9.0, 0.0)
-        assert [trouble.kind for trouble in curve.troubles] == ["ends_at_zero"]
+        assert [diagnostic.kind for diagnostic in curve.diagnostics] == ["ends_at_zero"]
 
 
 def test_a_gap_in_watching_starts_the_curve_after_it():
@@ -277,7 +280,7 @@ def test_a_gap_in_watching_starts_the_curve_after_it():
     )
     curve = fit_npmle(rows.counts)
     assert curve.from_age == 15.0
-    assert curve.troubles[0].kind == "nobody_watched"
+    assert curve.diagnostics[0].kind == "nobody_watched"
     assert curve.survival_at([39.5])[0] == pytest.approx(0.5)
 
 
@@ -286,7 +289,7 @@ def test_failures_among_too_few_are_stepped_over_only_while_more_are_to_come():
     late = exact(np.arange(20.0, 60.0), [True] * 40, [10.0] * 40)
     rows = Rows(*(np.concatenate(pair) for pair in zip(early, late, strict=True)))
     curve = fit_npmle(rows.counts)
-    assert next((t.kind, t.age) for t in curve.troubles) == ("thin_start", 2.0)
+    assert next((t.kind, t.age) for t in curve.diagnostics) == ("thin_start", 2.0)
     assert fit_npmle(early.counts).from_age == 0.0
 
 

@@ -6,7 +6,11 @@ from lifelines import LogLogisticFitter, LogNormalFitter, WeibullFitter
 from scipy import stats
 
 from models.lives.fits.data import LifeCounts, counts_from_rows, pooled_counts
-from models.lives.fits.distributions import LAWS, LifeDistribution, life_distribution
+from models.lives.fits.distributions import (
+    STANDARD_DISTRIBUTIONS,
+    LifeDistribution,
+    life_distribution,
+)
 from models.lives.fits.likelihood import evaluate, likelihood_terms
 from models.lives.fits.parametric import LifeFit, NoLifeFit, choose_life, fit_life
 from tests.life_published import (
@@ -102,15 +106,17 @@ LIFELINES = {
 }
 
 
-def drawn(seed: int, count: int, law: LifeDistribution, late: float = 0.5) -> Rows:
+def drawn(seed: int, count: int, standard: LifeDistribution, late: float = 0.5) -> Rows:
     """Inspected lives: checks every 12 weeks at about 1,800 km a week, some already in service."""
     rng = np.random.default_rng(seed)
-    entry = np.where(rng.random(6 * count) < late, rng.uniform(0, 0.8 * law.scale, 6 * count), 0.0)
-    life = law.quantile_beyond(np.zeros_like(entry), rng.uniform(size=entry.size))
+    entry = np.where(
+        rng.random(6 * count) < late, rng.uniform(0, 0.8 * standard.scale, 6 * count), 0.0
+    )
+    life = standard.quantile_beyond(np.zeros_like(entry), rng.uniform(size=entry.size))
     seen = np.flatnonzero(life > entry)[:count]
     life, entry, step = life[seen], entry[seen], 12 * 1_800.0
     phase = rng.uniform(0.0, step, seen.size)
-    last = entry + rng.uniform(0.3, 1.2, seen.size) * law.scale
+    last = entry + rng.uniform(0.3, 1.2, seen.size) * standard.scale
     missed = np.floor((life - entry - phase) / step)
     left = np.where(missed < 0, entry, entry + phase + missed * step)
     right = entry + phase + (missed + 1) * step
@@ -132,7 +138,7 @@ def test_lifelines_agrees_on_intervals_with_delayed_entry(name):
     assert fit.b10 == pytest.approx(1e5 * other.percentile(0.9), rel=2e-4)
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_scipy_agrees_on_mixed_censoring(name):
     rows = drawn(
         4, 150, life_distribution(name, 0.5 if name == "lognormal" else 2.0, 90_000.0), late=0
@@ -147,9 +153,9 @@ def test_scipy_agrees_on_mixed_censoring(name):
     assert [fit.shape, fit.scale / 1e5] == pytest.approx([shape, scale], rel=5e-4)
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_gradient_and_hessian_are_the_likelihoods_own(name):
-    law = LAWS[name]
+    standard = STANDARD_DISTRIBUTIONS[name]
     rows = drawn(5, 60, life_distribution("weibull", 2.0, 80_000.0))
     seen = np.arange(60) % 4 == 0
     terms = likelihood_terms(
@@ -159,9 +165,9 @@ def test_gradient_and_hessian_are_the_likelihoods_own(name):
     )
     rng = np.random.default_rng(6)
     for theta in np.array([11.3, -0.7]) + rng.normal(0.0, 0.3, (5, 2)):
-        at, step = evaluate(law, terms, theta[None]), 1e-5
+        at, step = evaluate(standard, terms, theta[None]), 1e-5
         moved = [theta + step * sign * axis for axis in np.eye(2) for sign in (1, -1)]
-        around = evaluate(law, terms, np.array(moved))
+        around = evaluate(standard, terms, np.array(moved))
         slope = (around.value[::2] - around.value[1::2]) / (2 * step)
         bend = (around.gradient[::2] - around.gradient[1::2]) / (2 * step)
         # Central differences at 1e-5 are good to about 1e-9 of the value here.
@@ -184,7 +190,7 @@ def test_splitting_or_merging_rows_changes_nothing():
     assert whole.loglik == pytest.approx(fitted(rows.counts).loglik, rel=1e-12)
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 @pytest.mark.parametrize("shape", [0.7, 2.5])
 def test_simulated_truth_is_recovered_within_its_own_standard_error(name, shape):
     truth = life_distribution(name, shape, 200_000.0)
@@ -211,7 +217,7 @@ def test_narrow_intervals_are_densities():
 
 def test_no_failures_have_no_fit_but_a_reason():
     none = counts_from_rows(np.zeros(5), np.full(5, 9e4), np.full(5, np.inf))
-    for name in LAWS:
+    for name in STANDARD_DISTRIBUTIONS:
         result = fit_life(none, name)
         assert isinstance(result, NoLifeFit)
         assert "no failure" in result.reason
@@ -270,7 +276,7 @@ def test_the_family_that_made_the_data_is_chosen():
         for name, shape in (("weibull", 2.5), ("lognormal", 0.5), ("loglogistic", 4.0))
     }
     assert {name: choice.chosen.name for name, choice in chosen.items()} == {
-        name: name for name in LAWS
+        name: name for name in STANDARD_DISTRIBUTIONS
     }
     assert all(sum(choice.weights.values()) == pytest.approx(1.0) for choice in chosen.values())
 
@@ -290,7 +296,7 @@ def test_a_choice_without_failures_is_words():
     assert "no failure" in choice.verdict
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_distribution_functions_agree_with_scipy(name):
     shape = 0.8
     frozen = {
@@ -320,7 +326,7 @@ def test_a_log_logistic_mean_is_infinite_when_its_tail_is_too_heavy():
     assert life_distribution("loglogistic", 1.0, 300.0).mean() == np.inf
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_residual_lives_follow_the_conditional_law(name):
     ours, age = life_distribution(name, 1.7, 300.0), 250.0
     uniform = np.linspace(0.0005, 0.9995, 1000)

@@ -5,7 +5,7 @@ import pytest
 from scipy import optimize, stats
 
 from models.lives.fits.data import counts_from_rows
-from models.lives.fits.distributions import LAWS
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.likelihood import evaluate, likelihood_terms
 from models.lives.fits.parametric import NoLifeFit, fit_life
 from models.lives.fits.profile import (
@@ -37,13 +37,20 @@ def test_published_likelihood_ratio_limits(counts, shape, scale):
 
 
 @pytest.mark.parametrize("kind", ["shape", "quantile", "survival"])
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_derivatives_along_each_quantity_are_the_profiles_own(name, kind):
     counts = cosmesis("RadChem").counts
-    coordinates = _coordinates(LAWS[name], [Quantity(kind, {"survival": 20.0}.get(kind, 0.1))])
+    coordinates = _coordinates(
+        STANDARD_DISTRIBUTIONS[name], [Quantity(kind, {"survival": 20.0}.get(kind, 0.1))]
+    )
     at_fit = np.array(_coordinates_of(coordinates, fit_life(counts, name).theta)).ravel()
     problem = _Problem(
-        LAWS[name], likelihood_terms(counts), coordinates, at_fit[:1], at_fit[1:], 0.0
+        STANDARD_DISTRIBUTIONS[name],
+        likelihood_terms(counts),
+        coordinates,
+        at_fit[:1],
+        at_fit[1:],
+        0.0,
     )
     psi, nu, step = at_fit[:1] + 0.1, at_fit[1:] - 0.07, 1e-5
     at = _profile_at(problem, psi, nu)
@@ -60,12 +67,12 @@ def test_derivatives_along_each_quantity_are_the_profiles_own(name, kind):
         np.testing.assert_allclose(getattr(at, name_of), slope, rtol=1e-6, atol=1e-5)
 
 
-def constrained(law, terms, value_of, wanted, start):
+def constrained(standard, terms, value_of, wanted, start):
     """The best log-likelihood with a quantity held, by a general constrained optimiser."""
     found = optimize.minimize(
-        lambda x: -evaluate(law, terms, x[None]).value[0],
+        lambda x: -evaluate(standard, terms, x[None]).value[0],
         start,
-        jac=lambda x: -evaluate(law, terms, x[None]).gradient[0],
+        jac=lambda x: -evaluate(standard, terms, x[None]).gradient[0],
         constraints={"type": "eq", "fun": lambda x: value_of(x) - wanted},
         method="SLSQP",
         options={"ftol": 1e-12, "maxiter": 300},
@@ -74,13 +81,17 @@ def constrained(law, terms, value_of, wanted, start):
     return -found.fun
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_limits_lie_where_the_constrained_maximum_has_fallen_by_half_a_chi_square(name):
     counts = cosmesis("RadChem").counts
-    fit, law, terms = fit_life(counts, name), LAWS[name], likelihood_terms(counts)
+    fit, standard, terms = (
+        fit_life(counts, name),
+        STANDARD_DISTRIBUTIONS[name],
+        likelihood_terms(counts),
+    )
     quantities = {
-        "shape": (Quantity("shape"), lambda x: law.shape(x[1])),
-        "b10": (Quantity("quantile", 0.1), lambda x: x[0] + law.quantile(0.1) * np.exp(x[1])),
+        "shape": (Quantity("shape"), lambda x: standard.shape(x[1])),
+        "b10": (Quantity("quantile", 0.1), lambda x: x[0] + standard.quantile(0.1) * np.exp(x[1])),
         "survival": (Quantity("survival", 20.0), lambda x: (np.log(20.0) - x[0]) / np.exp(x[1])),
     }
     limits = profile_limits(counts, fit, [q for q, _ in quantities.values()], 0.90)
@@ -88,8 +99,8 @@ def test_limits_lie_where_the_constrained_maximum_has_fallen_by_half_a_chi_squar
         for end in (interval.low, interval.high):
             wanted = {"shape": end, "b10": np.log(end)}.get(kind)
             if wanted is None:
-                wanted = float(law.quantile(np.array(1.0 - end)))
-            best = constrained(law, terms, value_of, wanted, fit.theta)
+                wanted = float(standard.quantile(np.array(1.0 - end)))
+            best = constrained(standard, terms, value_of, wanted, fit.theta)
             drop = 2.0 * (fit.loglik - best)
             assert drop == pytest.approx(stats.chi2.ppf(0.90, 1), abs=1e-5)
 
@@ -147,7 +158,7 @@ def test_haphazard_records_give_certified_fits_with_ordered_limits_or_a_reason()
     rng, fitted = np.random.default_rng(30), 0
     for _ in range(40):
         counts, unit = haphazard(rng)
-        for name in LAWS:
+        for name in STANDARD_DISTRIBUTIONS:
             fit = fit_life(counts, name)
             if isinstance(fit, NoLifeFit):
                 assert fit.reason

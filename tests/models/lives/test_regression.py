@@ -12,8 +12,8 @@ from statsmodels.stats.multitest import multipletests
 
 from models.common.multiple_tests import holm
 from models.lives.effects.duty_ratios import (
-    clock_disagreements,
     compare_duties,
+    time_scale_disagreements,
     with_reference,
 )
 from models.lives.effects.frailty import (
@@ -36,7 +36,7 @@ from models.lives.effects.regression import (
 )
 from models.lives.effects.segments import segments_from_frames
 from models.lives.fits.data import counts_from_rows
-from models.lives.fits.distributions import LAWS
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from tests.life_published import Rows, both_arms, exact
 from tests.oracles.duty_counts import hazard_ratios
 
@@ -219,7 +219,7 @@ def test_cumulative_exposure_recovers_a_ratio_of_lives_that_changes_on_the_way()
 
 
 @pytest.mark.parametrize("kind", ["hazard", "accelerated"])
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize("name", STANDARD_DISTRIBUTIONS)
 def test_derivatives_and_scores_are_the_likelihoods_own(name, kind):
     lives, spells = switching(3, 15)
     lives = lives.with_columns(  # a third of the failures are seen at their very age
@@ -377,17 +377,25 @@ def test_the_true_form_has_the_least_aic():
     life = np.where(group == "b", 2.0, 1.0) * 100 * np.exp(0.5 * rng.normal(size=3000))
     rows = exact(np.minimum(life, 400.0), life <= 400.0)
     segments = segments_from_frames(*frames(rows, group=group), factors=["group"])
-    fits = [fit_regression(segments, law, k) for law in LAWS for k in ("hazard", "accelerated")]
+    fits = [
+        fit_regression(segments, standard, k)
+        for standard in STANDARD_DISTRIBUTIONS
+        for k in ("hazard", "accelerated")
+    ]
     best = min(fits, key=lambda fit: fit.aic)
-    assert (best.kind, best.model.law.name) == ("accelerated", "lognormal")
+    assert (best.kind, best.model.standard.name) == ("accelerated", "lognormal")
 
 
 def test_grouped_counts_give_the_hazard_model_of_their_rows(cosmesis_arms):
     rows = both_arms()
     arms = [Rows(*(a[part] for a in rows)).counts for part in (slice(0, 46), slice(46, 94))]
     design = cosmesis_arms.design
-    counted = HazardModel(LAWS["weibull"], hazard_data_from_counts(arms), design, np.zeros(1, bool))
-    single = HazardModel(LAWS["weibull"], hazard_data(cosmesis_arms), design, np.zeros(1, bool))
+    counted = HazardModel(
+        STANDARD_DISTRIBUTIONS["weibull"], hazard_data_from_counts(arms), design, np.zeros(1, bool)
+    )
+    single = HazardModel(
+        STANDARD_DISTRIBUTIONS["weibull"], hazard_data(cosmesis_arms), design, np.zeros(1, bool)
+    )
     for theta in np.array([[3.9, -0.5, 0.9], [4.2, -0.1, -0.3]]):
         one, other = counted.evaluate(theta), single.evaluate(theta)
         assert one.value == pytest.approx(other.value, abs=1e-9)
@@ -446,11 +454,11 @@ def test_clocks_that_disagree_are_told_apart():
             *frames(rows, duty=duty), factors=["duty"], references={"duty": "haul"}
         )
         found.append(effects(fit_regression(segments)))
-    [words] = clock_disagreements(*found)
+    [words] = time_scale_disagreements(*found)
     assert words.startswith("duty=town: ratio ")
     assert found[0][0].low < 3.0**2 < found[0][0].high
     assert found[1][0].low < 1.0 < found[1][0].high
-    assert clock_disagreements(found[0], found[0]) == []
+    assert time_scale_disagreements(found[0], found[0]) == []
 
 
 @pytest.fixture(scope="module")
@@ -500,7 +508,9 @@ def small_units(seed: int):
 def test_the_integrated_likelihood_is_the_signed_sum_of_laplace_transforms():
     # Expanding prod (1 - exp(-w B)) gives 2^d closed terms, an independent though fragile formula.
     segments = small_units(13)
-    model = HazardModel(LAWS["weibull"], hazard_data(segments), segments.design, np.zeros(1, bool))
+    model = HazardModel(
+        STANDARD_DISTRIBUTIONS["weibull"], hazard_data(segments), segments.design, np.zeros(1, bool)
+    )
     exposure, theta, v = unit_exposure(segments, model), np.array([5.2, -0.8, 0.4]), 0.7
     total = 0.0
     early, _ = model.pieces_hazard(theta, exposure.early)
@@ -549,7 +559,10 @@ def test_a_units_hazard_before_entry_runs_under_the_first_known_duty():
 def test_the_integrated_gradient_is_its_own():
     segments = small_units(14)
     model = HazardModel(
-        LAWS["lognormal"], hazard_data(segments), segments.design, np.zeros(1, bool)
+        STANDARD_DISTRIBUTIONS["lognormal"],
+        hazard_data(segments),
+        segments.design,
+        np.zeros(1, bool),
     )
     exposure, theta = unit_exposure(segments, model), np.array([5.2, -0.6, 0.4])
     at = marginal_loglik(model, exposure, theta, -0.4)
@@ -566,7 +579,9 @@ def test_the_integrated_gradient_is_its_own():
 
 def test_a_vanishing_frailty_is_the_plain_model():
     segments = small_units(15)
-    model = HazardModel(LAWS["weibull"], hazard_data(segments), segments.design, np.zeros(1, bool))
+    model = HazardModel(
+        STANDARD_DISTRIBUTIONS["weibull"], hazard_data(segments), segments.design, np.zeros(1, bool)
+    )
     theta = np.array([5.2, -0.8, 0.4])
     ours = marginal_loglik(model, unit_exposure(segments, model), theta, np.log(1e-7)).value
     assert ours == pytest.approx(model.evaluate(theta).value, abs=1e-4)

@@ -7,7 +7,7 @@ from scipy import stats
 
 from models.lives.fits.averaging import averaged_quantile, open_fits, pool_test
 from models.lives.fits.data import counts_from_rows
-from models.lives.fits.distributions import LAWS
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.likelihood import evaluate, likelihood_terms
 from models.lives.fits.parametric import choose_life, fit_life
 from models.lives.fits.profile import life_intervals
@@ -20,12 +20,14 @@ def drawn():
     return draw_lives(np.random.default_rng(3), 80, 0.6)
 
 
-@pytest.mark.parametrize("name", list(LAWS))
+@pytest.mark.parametrize("name", list(STANDARD_DISTRIBUTIONS))
 def test_scores_add_up_to_the_gradient(drawn, name):
     """At a point that is no maximum; both from the same formulas, rounding to 1e-9."""
     theta = np.array([np.log(150_000.0), np.log(0.7)])
-    gradient = evaluate(LAWS[name], likelihood_terms(drawn.counts), theta[None]).gradient[0]
-    scores = life_scores(LAWS[name], theta, drawn.lives)
+    gradient = evaluate(
+        STANDARD_DISTRIBUTIONS[name], likelihood_terms(drawn.counts), theta[None]
+    ).gradient[0]
+    scores = life_scores(STANDARD_DISTRIBUTIONS[name], theta, drawn.lives)
     assert scores.sum(axis=0) == pytest.approx(gradient, rel=1e-9)
 
 
@@ -35,8 +37,10 @@ def test_scores_of_exact_failures_add_up_too():
     lives = UnitLives(np.arange(3), entry, age, right, np.ones(3))
     counts = counts_from_rows(entry, age, right)
     theta = np.array([3.5, -0.4])
-    gradient = evaluate(LAWS["weibull"], likelihood_terms(counts), theta[None]).gradient[0]
-    scores = life_scores(LAWS["weibull"], theta, lives)
+    gradient = evaluate(
+        STANDARD_DISTRIBUTIONS["weibull"], likelihood_terms(counts), theta[None]
+    ).gradient[0]
+    scores = life_scores(STANDARD_DISTRIBUTIONS["weibull"], theta, lives)
     assert scores.sum(axis=0) == pytest.approx(gradient, rel=1e-9)
 
 
@@ -78,7 +82,7 @@ def test_an_averaged_b10_lies_among_the_distributions_and_is_no_surer_than_the_b
     assert min(b10) <= averaged.estimate <= max(b10)
     assert sum(weight for _, weight in open_fits(choice)) == pytest.approx(1.0)
     best = choice.chosen
-    z = best.distribution.law.quantile(np.array([0.1]))[0] * best.distribution.sigma
+    z = best.distribution.standard.quantile(np.array([0.1]))[0] * best.distribution.sigma
     own = np.sqrt(np.array([1.0, z]) @ best.covariance @ np.array([1.0, z]))
     quantile = stats.t.ppf(0.975, best.units - 1)
     assert np.log(averaged.high / averaged.estimate) > 0.8 * quantile * own

@@ -47,7 +47,7 @@ def fleet_rows(seed=1, units=12, lives=3, readings=5, keep=0.8, free_every=4, un
         "t": t[chosen],
         "block": block_now,
         "unit": (block // lives)[chosen],
-        "free_start": (block % free_every == free_every - 1)[chosen],
+        "unknown_intercept": (block % free_every == free_every - 1)[chosen],
         "weight": weight[chosen],
     }
 

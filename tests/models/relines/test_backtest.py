@@ -198,8 +198,8 @@ def test_fleet_totals_per_quarter_cover_what_happened(replicates):
     ends = 91.3125 * np.arange(1, 9)
     inside, expected, observed = [], 0.0, 0
     for seed, (history, fleet) in enumerate(replicates):
-        (tally,) = simulate_relines(fleet, Calendar(ends, ends), draws=200, seed=seed)
-        total = tally.relines.sum(axis=2)
+        (event_counts,) = simulate_relines(fleet, Calendar(ends, ends), draws=200, seed=seed)
+        total = event_counts.relines.sum(axis=2)
         edges = [0.0, *ends]
         true = [relines_between(history, a, b) for a, b in zip(edges, ends, strict=False)]
         low, high = np.quantile(total, [0.1, 0.9], axis=0)

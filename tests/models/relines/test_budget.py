@@ -11,11 +11,11 @@ from models.relines.forecast.lines import line_moments
 from models.relines.policy.habit import RelineTiming
 from models.relines.scenario_table import scenario_frame
 from models.relines.simulation.counts import Calendar
-from models.relines.simulation.scenario import AS_NOW, Costs, DutyMove, Scenario
+from models.relines.simulation.scenario import AS_NOW, DutyMove, RelineCosts, Scenario
 from models.relines.simulation.simulate import FleetModel, fleet_model, simulate_relines
 from tests.reline_world import ORIGIN, World, known_fleet, lived
 
-COSTS = Costs(
+COSTS = RelineCosts(
     lining_kit=80, reline_labour=60, drum=150, drum_share=0.3, downtime=50, inflation_per_year=0.03
 )
 MONTHS = budget_months(ORIGIN, 24)
@@ -34,12 +34,12 @@ def side_by_side(fleet, scenarios, months=MONTHS, *, draws, seed):
 
 
 @pytest.fixture(scope="module")
-def tally(fleet):
+def event_counts(fleet):
     return simulate_relines(fleet, MONTHS.calendar, draws=120, seed=1)[0]
 
 
-def test_the_parts_means_add_up_to_the_totals(fleet, tally):
-    frame = budget_frame(fleet, tally, MONTHS, COSTS)
+def test_the_parts_means_add_up_to_the_totals(fleet, event_counts):
+    frame = budget_frame(fleet, event_counts, MONTHS, COSTS)
     total = frame.filter(frame["depot"].is_null()).sort("month")
     means = ("relines_mean", "cost_mean")
     parts = frame.filter(frame["depot"].is_not_null()).select("month", *means)
@@ -52,27 +52,27 @@ def test_the_parts_means_add_up_to_the_totals(fleet, tally):
     assert not frame.select("relines_mean", "cost_p90").null_count().sum_horizontal().item()
 
 
-def test_quantiles_are_in_order_and_whole_relines(fleet, tally):
-    frame = budget_frame(fleet, tally, MONTHS, COSTS)
+def test_quantiles_are_in_order_and_whole_relines(fleet, event_counts):
+    frame = budget_frame(fleet, event_counts, MONTHS, COSTS)
     low, middle, high = (frame[f"relines_{q}"].to_numpy() for q in ("p10", "p50", "p90"))
     assert ((low <= middle) & (middle <= high)).all()
     assert (middle == np.round(middle)).all()
     assert (frame["cost_p10"] <= frame["cost_p90"]).all()
 
 
-def test_the_outlook_is_the_months_put_together(tally):
-    outlook = outlook_frame(tally, MONTHS, COSTS)
+def test_the_outlook_is_the_months_put_together(event_counts):
+    outlook = outlook_frame(event_counts, MONTHS, COSTS)
     year = outlook.filter(outlook["months"] == 12).row(0, named=True)
     assert year["from_on"] == dt.date(2025, 7, 1)
     assert year["until_on"] == dt.date(2026, 6, 30)
-    draws = tally.span_relines[:, :12].sum(axis=1)
+    draws = event_counts.span_relines[:, :12].sum(axis=1)
     assert year["relines_mean"] == pytest.approx(draws.mean())
     quarters = outlook.filter(outlook["months"] == 3).sort("from_on")
     whole = outlook.filter(outlook["months"] == 24)["relines_mean"].item()
     assert quarters.height == 8
     assert quarters["relines_mean"].sum() == pytest.approx(whole)
     # The as-of day is a month's last: calendar months and months from as-of are the same.
-    assert whole == pytest.approx(tally.relines.sum(axis=(1, 2)).mean())
+    assert whole == pytest.approx(event_counts.relines.sum(axis=(1, 2)).mean())
 
 
 def test_doubt_that_all_share_does_not_average_out(fleet):
@@ -111,20 +111,20 @@ def test_doubt_that_all_share_does_not_average_out(fleet):
     assert spread[0] > 1.5 * spread[1]
 
 
-def test_the_same_seed_gives_the_same_budget_and_another_does_not(fleet, tally):
+def test_the_same_seed_gives_the_same_budget_and_another_does_not(fleet, event_counts):
     again = simulate_relines(fleet, MONTHS.calendar, draws=120, seed=1)[0]
     other = simulate_relines(fleet, MONTHS.calendar, draws=120, seed=2)[0]
-    assert (again.relines == tally.relines).all()
-    assert (other.relines != tally.relines).any()
+    assert (again.relines == event_counts.relines).all()
+    assert (other.relines != event_counts.relines).any()
 
 
-def test_a_scenario_that_changes_nothing_meets_the_same_fate(fleet, tally):
+def test_a_scenario_that_changes_nothing_meets_the_same_fate(fleet, event_counts):
     same = Scenario("as it is", use_factor=1.0, check_interval_factor=1.0)
     first, second = simulate_relines(
         fleet, MONTHS.calendar, draws=120, seed=1, scenarios=(same, AS_NOW)
     )
     assert (first.relines == second.relines).all()
-    assert (first.relines == tally.relines).all()
+    assert (first.relines == event_counts.relines).all()
 
 
 def test_an_axles_ends_are_relined_together_where_the_scenario_says_so(fleet):
@@ -247,8 +247,8 @@ def test_a_month_that_has_begun_holds_only_its_days_ahead():
 
 def test_a_horizon_of_one_month_and_a_fleet_that_is_gone(fleet):
     month = budget_months(ORIGIN, 1)
-    (tally,) = simulate_relines(fleet, month.calendar, draws=20, seed=1)
-    assert budget_frame(fleet, tally, month, COSTS)["month"].unique().to_list() == [
+    (event_counts,) = simulate_relines(fleet, month.calendar, draws=20, seed=1)
+    assert budget_frame(fleet, event_counts, month, COSTS)["month"].unique().to_list() == [
         dt.date(2025, 7, 1)
     ]
     gone = dataclasses.replace(fleet.usage, present=np.zeros(len(fleet.usage)))

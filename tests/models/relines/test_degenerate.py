@@ -14,7 +14,7 @@ from models.relines.forecast.relining import reline_forecast, reline_frame
 from models.relines.look_back import date_rows, past_totals, totals_rows
 from models.relines.policy.decisions import axle_decisions
 from models.relines.scenario_table import scenario_frame
-from models.relines.simulation.scenario import AS_NOW, Costs, Scenario
+from models.relines.simulation.scenario import AS_NOW, RelineCosts, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.fit import fit_usage
 from models.wear.fit import fit_wear
@@ -63,8 +63,10 @@ def fleet_of(history, **changed) -> FleetModel:
 def every_frame(fleet: FleetModel, history, decisions=None) -> dict[str, pl.DataFrame]:
     """All that a run publishes of this fleet."""
     scenarios = (AS_NOW, Scenario("latest", reline="latest", wait_for_visit=False))
-    tallies = simulate_relines(fleet, MONTHS.calendar, draws=10, seed=1, scenarios=scenarios)
-    costs, ends = Costs(lining_kit=10, downtime=5), fleet.ends
+    all_event_counts = simulate_relines(
+        fleet, MONTHS.calendar, draws=10, seed=1, scenarios=scenarios
+    )
+    costs, ends = RelineCosts(lining_kit=10, downtime=5), fleet.ends
     minimum = minimum_forecast(fleet.lines, ends.minimum_mm, fleet.usage)
     reline = reline_forecast(fleet.lines, ends, fleet.usage, fleet.habit)
     until = MONTHS.span_ends[-1]
@@ -74,9 +76,9 @@ def every_frame(fleet: FleetModel, history, decisions=None) -> dict[str, pl.Data
     return {
         "minimum": minimum_frame(ends.wheel_end_id, np.zeros(len(ends)), minimum, ORIGIN),
         "reline": reline_frame(ends.wheel_end_id, reline, ORIGIN),
-        "budget": budget_frame(fleet, tallies[0], MONTHS, costs),
-        "outlook": outlook_frame(tallies[0], MONTHS, costs),
-        "scenarios": scenario_frame(scenarios, tallies, MONTHS, costs),
+        "budget": budget_frame(fleet, all_event_counts[0], MONTHS, costs),
+        "outlook": outlook_frame(all_event_counts[0], MONTHS, costs),
+        "scenarios": scenario_frame(scenarios, all_event_counts, MONTHS, costs),
         "thresholds": threshold_frame(fleet.habit, EVENTS),
         "facts": habit_facts(
             fleet.habit,

@@ -7,10 +7,11 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.common.units import KM_PER_UNIT
 from models.relines.budget import budget_months
 from models.relines.fleet import fleet_from_tables
 from models.relines.forecast.from_wear import reading_sd_of, unit_slopes, wheel_end_lines
-from models.relines.forecast.lines import KM_PER_UNIT, line_moments, new_lining_moments
+from models.relines.forecast.lines import line_moments, new_lining_moments
 from models.relines.forecast.minimum import (
     LONGEST_DAYS,
     chance_below,
@@ -117,7 +118,7 @@ def brute_minimum_days(fleet: FleetModel, draws: int, seed: int) -> np.ndarray:
     need = (draw.now_mm - np.tile(fleet.ends.minimum_mm, draws)) / np.maximum(draw.rate, 1e-9)
     day, km = np.zeros(draws * n_units), np.zeros(draws * n_units)
     level, days = draw.log_level.copy(), np.full(draws * size, np.inf)
-    cards, q = fleet.usage.deck.after_road, fleet.usage.variances.drift_per_day
+    cards, q = fleet.usage.interval_distribution.after_road, fleet.usage.variances.drift_per_day
     since = np.tile(fleet.usage.since_seen, draws)
     for _ in range(80):
         card = rng.integers(0, len(cards), len(day))
@@ -133,8 +134,10 @@ def brute_minimum_days(fleet: FleetModel, draws: int, seed: int) -> np.ndarray:
 
 def test_dates_at_the_minimum_agree_with_brute_force(fleet):
     # The cards hold no months off the road; the closed form's prior for them is taken out.
-    deck = dataclasses.replace(fleet.usage.deck, leaving=1e-9)
-    fleet = dataclasses.replace(fleet, usage=dataclasses.replace(fleet.usage, deck=deck))
+    interval_distribution = dataclasses.replace(fleet.usage.interval_distribution, leaving=1e-9)
+    fleet = dataclasses.replace(
+        fleet, usage=dataclasses.replace(fleet.usage, interval_distribution=interval_distribution)
+    )
     days = brute_minimum_days(fleet, 1_500, 3)
     forecast = minimum_forecast(fleet.lines, fleet.ends.minimum_mm, fleet.usage).days
     width = forecast[2] - forecast[0]
@@ -193,8 +196,8 @@ def test_quantiles_are_in_order_and_the_visit_lies_among_them(fleet):
 def share_relined(fleet: FleetModel, edges: np.ndarray, draws: int = 600) -> np.ndarray:
     """Mean number of wheel ends relined at least once by each day, in simulation."""
     calendar = Calendar(edges, edges)
-    (tally,) = simulate_relines(fleet, calendar, draws=draws, seed=5)
-    return (tally.relines.sum(axis=(1, 2)).mean() - tally.second.mean(), tally)
+    (event_counts,) = simulate_relines(fleet, calendar, draws=draws, seed=5)
+    return (event_counts.relines.sum(axis=(1, 2)).mean() - event_counts.second.mean(), event_counts)
 
 
 def test_reline_dates_agree_with_the_simulation(fleet):

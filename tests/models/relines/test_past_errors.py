@@ -15,7 +15,7 @@ from models.relines.past_errors import (
     errors_to_come,
     past_errors,
 )
-from models.relines.simulation.counts import Calendar, empty_tally
+from models.relines.simulation.counts import Calendar, no_event_counts
 
 QUARTERS = 4
 
@@ -114,36 +114,36 @@ def test_bands_widened_by_past_errors_cover_what_comes():
     assert np.mean(alone) < 0.55
 
 
-def drawn_tally(months: int = 24, cells: int = 30):
+def drawn_event_counts(months: int = 24, cells: int = 30):
     ends = 30.4375 * np.arange(1, months + 1)
-    tally = empty_tally(Calendar(ends, ends), 100, 500, cells)
+    event_counts = no_event_counts(Calendar(ends, ends), 100, 500, cells)
     rng = np.random.default_rng(2)
-    tally.relines[:] = rng.poisson(0.4, tally.relines.shape)
-    tally.relines_by_span[:] = tally.relines
-    return tally
+    event_counts.relines[:] = rng.poisson(0.4, event_counts.relines.shape)
+    event_counts.relines_by_span[:] = event_counts.relines
+    return event_counts
 
 
 def test_calibrated_counts_are_whole_and_follow_their_factors():
-    tally = drawn_tally()
+    event_counts = drawn_event_counts()
     past = windows(12, 0.2, 0.0, 0.02, 1)
-    found = calibrated_totals(tally, past, 3)
+    found = calibrated_totals(event_counts, past, 3)
     assert found.relines.dtype == np.int32
     assert found.relines.min() >= 0
-    before, after = tally.relines.sum(axis=(1, 2)), found.relines.sum(axis=(1, 2))
+    before, after = event_counts.relines.sum(axis=(1, 2)), found.relines.sum(axis=(1, 2))
     expected = np.exp(errors_to_come(past, 8).expected)
     assert after.mean() / before.mean() == pytest.approx(expected.mean(), abs=0.02)
     # A part's mean grows as the total's: rounding favours none. 500 draws of some 10 relines.
-    by_cell = found.relines.sum(axis=1).mean(axis=0) / tally.relines.sum(axis=1).mean(axis=0)
+    by_cell = found.relines.sum(axis=1).mean(axis=0) / event_counts.relines.sum(axis=1).mean(axis=0)
     assert by_cell == pytest.approx(after.mean() / before.mean(), abs=0.02)
-    again = calibrated_totals(tally, past, 3)
+    again = calibrated_totals(event_counts, past, 3)
     assert (again.relines == found.relines).all()
-    assert tally.relines.sum() == before.sum()
+    assert event_counts.relines.sum() == before.sum()
 
 
 def test_a_large_fleet_does_not_claim_less_than_its_past_allows():
-    tally = drawn_tally()
-    tally.relines[:] *= 1000
-    year = calibrated_totals(tally, NOTHING, 1).relines[:, :12].sum(axis=(1, 2))
+    event_counts = drawn_event_counts()
+    event_counts.relines[:] *= 1000
+    year = calibrated_totals(event_counts, NOTHING, 1).relines[:, :12].sum(axis=(1, 2))
     low, high = np.quantile(year, [0.1, 0.9])
     assert (high - low) / year.mean() > 0.1
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models.relines.budget import budget_months
-from models.relines.simulation.counts import Tally
+from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.sampling import every_kth
 from models.relines.simulation.scenario import AS_NOW, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
@@ -26,7 +26,7 @@ def fleet() -> FleetModel:
     return known_fleet(lived(World(units=400, years_after=0.1), 3))
 
 
-def drawn(fleet: FleetModel, most_ends: int, seed: int) -> tuple[Tally, ...]:
+def drawn(fleet: FleetModel, most_ends: int, seed: int) -> tuple[EventCounts, ...]:
     return simulate_relines(
         fleet,
         MONTHS,
@@ -38,12 +38,12 @@ def drawn(fleet: FleetModel, most_ends: int, seed: int) -> tuple[Tally, ...]:
 
 
 @pytest.fixture(scope="module")
-def whole(fleet: FleetModel) -> tuple[Tally, ...]:
+def whole(fleet: FleetModel) -> tuple[EventCounts, ...]:
     return drawn(fleet, len(fleet.ends), 1)
 
 
 @pytest.fixture(scope="module", params=[2, 3])
-def part(fleet: FleetModel, request: pytest.FixtureRequest) -> tuple[Tally, ...]:
+def part(fleet: FleetModel, request: pytest.FixtureRequest) -> tuple[EventCounts, ...]:
     return drawn(fleet, ENDS, request.param)
 
 
@@ -111,9 +111,12 @@ def test_a_scenario_asked_alone_has_the_same_futures(fleet):
 
 
 def test_counts_are_whole_and_none_is_below_nought(part):
-    for tally in part:
-        assert tally.relines.dtype == np.int32
-        assert min(tally.relines.min(), tally.visits.min(), tally.crossings.min()) >= 0
+    for event_counts in part:
+        assert event_counts.relines.dtype == np.int32
+        assert (
+            min(event_counts.relines.min(), event_counts.visits.min(), event_counts.crossings.min())
+            >= 0
+        )
 
 
 def test_every_unit_has_its_turn():
@@ -126,6 +129,6 @@ def test_every_unit_has_its_turn():
 
 @pytest.mark.parametrize("draws", [1, 2, 5])
 def test_few_futures_are_enough(fleet, draws):
-    (tally,) = simulate_relines(fleet, MONTHS, draws=draws, seed=5, most_ends=ENDS)
-    assert tally.n_draws == draws
-    assert tally.relines.sum() > 0
+    (event_counts,) = simulate_relines(fleet, MONTHS, draws=draws, seed=5, most_ends=ENDS)
+    assert event_counts.n_draws == draws
+    assert event_counts.relines.sum() > 0

@@ -10,19 +10,19 @@ from models.relines.forecast.lines import new_lining_moments
 from models.relines.forecast.relining import chance_decided, chance_done_unwritten, chance_pending
 from models.relines.policy.habit import RelineTiming
 from models.relines.policy.likelihood import SHAPE
-from models.relines.simulation.counts import Calendar, Events, add_relines, empty_tally
+from models.relines.simulation.counts import Calendar, Events, add_relines, no_event_counts
 from models.relines.simulation.draws import Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
     chance_crossing,
-    know_leg,
-    know_reading,
+    kalman_predict,
+    kalman_update,
     latest_share,
 )
 from models.relines.simulation.layout import batch_layout
 from models.relines.simulation.scenario import DutyMove, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
-from models.relines.simulation.state import first_course, reline
+from models.relines.simulation.state import first_state, reline
 from tests.reline_world import World, known_fleet, lived
 
 YEAR = Calendar(np.array([365.0]), np.array([365.0]))
@@ -47,11 +47,11 @@ def test_units_that_change_duty_take_its_rate_for_this_lining_and_the_next(fleet
     for relined in (False, True):
         rates = []
         for layout in (now, moved):
-            course = first_course(draw, layout, fleet.usage)
+            state = first_state(draw, layout, fleet.usage)
             if relined:
-                tally = empty_tally(YEAR, len(fleet.ends), 3, fleet.cells.n_cells)
-                reline(course, layout, draw, ends, day, tally, own_visit=False)
-            rates.append(course.rate)
+                event_counts = no_event_counts(YEAR, len(fleet.ends), 3, fleet.cells.n_cells)
+                reline(state, layout, draw, ends, day, event_counts, own_visit=False)
+            rates.append(state.rate)
         assert rates[1] - rates[0] == pytest.approx(np.where(was_haul, change, 0.0), abs=1e-12)
     expected = np.log(160 / 300)  # the world's km per day
     assert moved.level_change[np.tile(fleet.lines.duty, 3) == 0].mean() == pytest.approx(
@@ -63,8 +63,8 @@ def test_units_that_change_duty_take_its_rate_for_this_lining_and_the_next(fleet
 def test_linings_left_on_below_their_minimum_cross_it_once_each(fleet):
     calendar = Calendar(np.array([3650.0]), np.array([3650.0]))
     late = Scenario("late", reline="threshold", threshold_mm=-1.5, together="wheel_end")
-    (tally,) = simulate_relines(fleet, calendar, draws=20, seed=1, scenarios=(late,))
-    crossings, relines = tally.crossings.sum(), tally.relines.sum()
+    (event_counts,) = simulate_relines(fleet, calendar, draws=20, seed=1, scenarios=(late,))
+    crossings, relines = event_counts.crossings.sum(), event_counts.relines.sum()
     # Every relined lining has crossed, but for a few relined early for other reasons; those that
     # have crossed at the end and still wait are fewer than the wheel ends.
     assert 0.93 * relines < crossings < relines + 20 * len(fleet.ends)
@@ -80,26 +80,28 @@ def test_relines_for_other_reasons_come_at_their_rate(fleet):
     )
     changed = dataclasses.replace(fleet, habit=habit, lines=thick)
     alone = Scenario("alone", reline="latest", together="wheel_end")
-    (tally,) = simulate_relines(changed, YEAR, draws=100, seed=2, scenarios=(alone,))
-    visits = 365.0 / (fleet.usage.deck.after_road.length.mean() * 84.0)
+    (event_counts,) = simulate_relines(changed, YEAR, draws=100, seed=2, scenarios=(alone,))
+    visits = 365.0 / (fleet.usage.interval_distribution.after_road.length.mean() * 84.0)
     # 2400 relines: known to 2 %; the first interval has begun already.
-    assert tally.relines.sum() / 100 == pytest.approx(0.05 * visits * len(fleet.ends), rel=0.12)
+    assert event_counts.relines.sum() / 100 == pytest.approx(
+        0.05 * visits * len(fleet.ends), rel=0.12
+    )
 
 
 def test_relines_after_the_last_month_scrap_nothing():
-    tally = empty_tally(YEAR, 4, 1, 1)
+    event_counts = no_event_counts(YEAR, 4, 1, 1)
     zero = np.zeros(2, np.int64)
     add_relines(
-        tally,
+        event_counts,
         Events(zero, zero),
         np.array([100.0, 400.0]),
         zero,
         np.array([2.0, 5.0]),
         np.full(2, 10.0),
     )
-    assert tally.relines.sum() == 1
-    assert tally.scrapped_mm.tolist() == [2.0]
-    assert tally.scrapped_share.tolist() == [pytest.approx(0.2)]
+    assert event_counts.relines.sum() == 1
+    assert event_counts.scrapped_mm.tolist() == [2.0]
+    assert event_counts.scrapped_share.tolist() == [pytest.approx(0.2)]
 
 
 def test_what_is_known_of_a_lining_is_the_posterior_of_a_straight_line(fleet):
@@ -118,8 +120,8 @@ def test_what_is_known_of_a_lining_is_the_posterior_of_a_straight_line(fleet):
     )
     one = np.array([0])
     for x, y in zip(km, readings, strict=True):
-        know_leg(known, one, np.array([x]))
-        know_reading(known, one, np.array([y]))
+        kalman_predict(known, one, np.array([x]))
+        kalman_update(known, one, np.array([y]))
     design = np.column_stack([np.ones(3), -np.cumsum(km)])
     gain = prior @ design.T @ np.linalg.inv(design @ prior @ design.T + 0.25 * np.eye(3))
     mean = prior_mean + gain @ (readings - design @ prior_mean)

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.relines.forecast.relining import _mixture_quantiles
-from models.usage.interval_distribution import Cards, Pile
+from models.usage.interval_distribution import IntervalSample, Pile
 from models.usage.visits import POINTS, visit_slots
 from pipeline.cli import main
 from tests.lakes import irregular_lake
@@ -27,7 +27,7 @@ LENGTHS = st.lists(st.floats(0.2, 3.0), min_size=1, max_size=12)
 def pile_of(lengths: list[float]) -> Pile:
     length = np.sort(np.array(lengths))
     one, none = np.ones(len(length)), np.zeros(len(length))
-    cards = Cards(length, one, none, none.astype(bool), 84.0 * length, one / len(length))
+    cards = IntervalSample(length, one, none, none.astype(bool), 84.0 * length, one / len(length))
     return Pile(cards, cards)
 
 

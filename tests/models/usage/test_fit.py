@@ -191,7 +191,7 @@ def test_two_years_are_needed_to_look_for_a_season():
 
 def drawn_km(usage: UsageFit, unit: int, days: float, draws: int, rng) -> np.ndarray:
     """Km ahead by brute force: level, drift, and interval after interval from the deck."""
-    cards, q = usage.deck.after_road, usage.variances.drift_per_day
+    cards, q = usage.interval_distribution.after_road, usage.variances.drift_per_day
     out = np.zeros(draws)
     for i in range(draws):
         level = usage.log_level[unit] + np.sqrt(usage.level_variance[unit]) * rng.standard_normal()
@@ -279,10 +279,10 @@ def test_a_drifting_level_is_known_as_well_as_theory_says():
 
 def test_cards_vary_as_use_does_and_not_as_the_doubt_about_levels():
     usage = fitted(fleet_rows(np.random.default_rng(18), intervals=5)[0])
-    cards = usage.deck.after_road
+    cards = usage.interval_distribution.after_road
     # 400 cards: their SD is known to 3.5 %.
     assert np.log(cards.use).std() == pytest.approx(0.08, rel=0.15)
-    assert usage.deck.noise_days == pytest.approx(0.0064 * 84, rel=0.35)
+    assert usage.interval_distribution.noise_days == pytest.approx(0.0064 * 84, rel=0.35)
 
 
 def test_km_ahead_of_a_unit_nobody_knows_spread_as_its_group_does():

@@ -164,7 +164,7 @@ def readings_as_rows(fleet: DrawnFleet, weight: PointerWeight | None):
         "t": rows["km_since_reline"].to_numpy() / 1e4,
         "block": np.unique(rows["life_id"].to_numpy(), return_inverse=True)[1],
         "unit": np.unique(rows["unit_id"].to_numpy(), return_inverse=True)[1],
-        "free_start": ~rows["start_known"].to_numpy(),
+        "unknown_intercept": ~rows["start_known"].to_numpy(),
         "weight": np.where(rows["pointer"].to_numpy() == 1.0, weight.reading if weight else 1, 1.0),
     }, rows["pointer"].to_numpy()
 

@@ -45,10 +45,10 @@ def test_a_seeded_search_finds_nothing(tmp_path):
     assert done.returncode == 0, (place.read_text(), done.stderr[-500:])
     assert done.stderr == ""
     for name, line in zip(names, done.stdout.splitlines(), strict=True):
-        tally = tally_of(line)
-        assert tally.files == FILES
+        event_counts = tally_of(line)
+        assert event_counts.files == FILES
         # A search that never, or only, got past the door would have searched nothing.
-        assert len(tally.outcomes) >= 2, (name, tally)
+        assert len(event_counts.outcomes) >= 2, (name, event_counts)
 
 
 @settings(max_examples=150, deadline=None)

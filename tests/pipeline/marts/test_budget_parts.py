@@ -5,14 +5,16 @@ import polars as pl
 import pytest
 
 from models.relines.budget import budget_frame, budget_months, outlook_frame, quantile_columns
-from models.relines.simulation.scenario import AS_NOW, Costs
+from models.relines.simulation.scenario import AS_NOW, RelineCosts
 from models.relines.simulation.simulate import simulate_relines
 from pipeline.marts.budget import DRAWS, SEED, budget_frames, plan, simulated_futures
 from pipeline.marts.budget_parts import months_frame, spans_frame
 from pipeline.settings import Settings
 from tests.reline_world import ORIGIN, World, known_fleet, lived
 
-COSTS = Costs(lining_kit=80, reline_labour=60, drum=150, drum_share=0.3, inflation_per_year=0.03)
+COSTS = RelineCosts(
+    lining_kit=80, reline_labour=60, drum=150, drum_share=0.3, inflation_per_year=0.03
+)
 MONTHS = budget_months(ORIGIN, 24)
 MEANS = ("relines_mean", "cost_mean")
 

@@ -20,7 +20,7 @@ from models.lives.effects.regression import effects, fit_regression
 from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import LifeFit, choose_life, fit_life
-from models.lives.fits.risk_set import main_stretch, without_idle_pairs
+from models.lives.fits.risk_set import main_at_risk_interval, without_idle_pairs
 from pipeline.lake import loading
 from pipeline.marts import marts
 from pipeline.marts.lives.causes import Ends, group_rows
@@ -173,7 +173,7 @@ def lives_with_a_late_one() -> LifeCounts:
 def test_one_old_adjuster_does_not_take_the_curve_away():
     counts = lives_with_a_late_one()
     assert fit_npmle(counts).from_age == 400.0
-    curve = fit_npmle(main_stretch(counts))
+    curve = fit_npmle(main_at_risk_interval(counts))
     assert curve.from_age == 0.0
     assert curve.failures == counts.failures
 
@@ -188,8 +188,8 @@ def test_an_old_adjuster_that_fails_by_itself_is_another_stretch():
         entry=np.array([400.0]),
         entered=np.array([2.0]),
     )
-    assert main_stretch(late).right.max() < 200.0
-    assert main_stretch(late).entered.sum() == 0.0
+    assert main_at_risk_interval(late).right.max() < 200.0
+    assert main_at_risk_interval(late).entered.sum() == 0.0
 
 
 def test_idle_pairs_change_no_likelihood():
@@ -507,7 +507,10 @@ def test_replacement_ages_are_those_of_least_cost_and_pools_stand_only_for_group
     ):
         ages = np.linspace(0.9, 1.1, 201) * age
         laws = [(fit.distribution, w) for fit, w in lives.left_open((axle_type, duty))]
-        cost = sum(w * (100.0 + 900.0 * law.failed(ages)) / law.mean_until(ages) for law, w in laws)
+        cost = sum(
+            w * (100.0 + 900.0 * standard.failed(ages)) / standard.mean_until(ages)
+            for standard, w in laws
+        )
         assert ages[np.argmin(cost)] == pytest.approx(age, rel=0.002)
     inside = (found["ci_low_km"] <= found["best_km"]) & (found["best_km"] <= found["ci_high_km"])
     assert inside.all()
@@ -547,7 +550,7 @@ def test_without_any_life_every_decision_is_words():
 
 
 def test_well_watched_ages_are_the_longest_run_with_ten_wheel_ends():
-    stretches = pl.DataFrame(
+    at_risk_intervals = pl.DataFrame(
         {
             "wheel_end_id": [str(i) for i in range(22)],
             "duty": "x",
@@ -556,8 +559,8 @@ def test_well_watched_ages_are_the_longest_run_with_ten_wheel_ends():
         }
     )
     events = pl.DataFrame(schema={"duty": pl.String, "km": pl.Float64})
-    assert Watches(stretches, events).well_watched() == (9.0, 100.0)
-    assert Watches(stretches.head(9), events).well_watched() is None
+    assert Watches(at_risk_intervals, events).well_watched() == (9.0, 100.0)
+    assert Watches(at_risk_intervals.head(9), events).well_watched() is None
 
 
 # --- a whole fleet whose truth is known ------------------------------------------------------

@@ -49,7 +49,7 @@ def test_values_tuples_mappings_days_and_laws_come_back():
         keep(con, "fit.thing", thing)
         back = kept(con, "fit.thing")
     assert same(thing, back)
-    assert back[1].law is life.law
+    assert back[1].standard is life.standard
 
 
 def test_what_is_no_data_is_refused():
