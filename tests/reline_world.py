@@ -36,7 +36,7 @@ class World:
     years_after: float = 4.0
     check_days: float = 84.0
     jitter_days: float = 6.0
-    missed: float = 0.05
+    skipped: float = 0.05
     unread: float = 0.05
     km_per_day: tuple[float, float] = (300.0, 160.0)
     use_unit_sd: float = 0.15
@@ -52,7 +52,7 @@ class World:
     step_mm: float = 0.0
     threshold: tuple[float, float] = (1.4, 2.1)
     threshold_sd: float = 0.3
-    lapse: float = 0.08
+    missed: float = 0.08
     premature: float = 0.002
     pair: float = 0.94
     along_below_mm: float = np.inf
@@ -153,7 +153,7 @@ def _visits(world: World, rng: np.random.Generator) -> tuple[np.ndarray, np.ndar
     start = rng.uniform(0, world.check_days, world.units)
     jitter = rng.uniform(-world.jitter_days, world.jitter_days, (count, world.units))
     day = np.floor(grid + start + jitter)
-    attended = rng.random(day.shape) >= world.missed
+    attended = rng.random(day.shape) >= world.skipped
     attended[0] = True
     if world.off_road:
         off = rng.uniform(first, -first, world.units)
@@ -192,7 +192,7 @@ def _km(
 def _decided(world, above, unit, axle, depot, attended, rng) -> np.ndarray:
     size = len(unit)
     at = np.array(world.threshold)[depot[unit]] + rng.normal(0, world.threshold_sd, size)
-    due = np.nan_to_num(above, nan=99.0) <= np.where(rng.random(size) < world.lapse, 0.0, at)
+    due = np.nan_to_num(above, nan=99.0) <= np.where(rng.random(size) < world.missed, 0.0, at)
     due |= rng.random(size) < world.premature
     due &= attended[unit]
     together = np.repeat(rng.random(size // 2) < world.pair, 2)

@@ -1,7 +1,7 @@
 """Which wheel ends are flagged, under what state, and in what order they are looked at.
 
 A wheel end is flagged when the probability that anything is wrong reaches a limit. The limit is not
-guessed: healthy wheel ends are simulated with the fleet's own parameters and checking habits, and
+guessed: healthy wheel ends are simulated with the fleet's own parameters and checking policies, and
 the lowest limit is taken at which a healthy one is flagged no more than once in the stated number
 of years. Plain findings (a failed return test, a fault found, applied stroke at its limit) flag
 whatever the strokes say. A cumulative sum alone was tried as a second rule and adds nothing at an
@@ -70,7 +70,7 @@ def flag_limit(
 
     Parameters
     ----------
-    histories : the fleet's, for its checking habits; when there are too few, 12-weekly checks
+    histories : the fleet's, for its checking policies; when there are too few, 12-weekly checks
     """
     rng = np.random.default_rng(seed)
     healthy = simulate_healthy(_habits(histories, simulated, rng), parameters, band, rng)
@@ -130,18 +130,18 @@ def usual_habits(count: int = SIMULATED) -> StrokeHistories:
 
 
 def simulate_healthy(
-    habits: StrokeHistories, parameters: DriftParameters, band: Band, rng: np.random.Generator
+    policies: StrokeHistories, parameters: DriftParameters, band: Band, rng: np.random.Generator
 ) -> StrokeHistories:
     """Histories of wheel ends set right, in band, that keep pace; coarse readers round as ever."""
-    _, mean, sd = start_priors(parameters, habits.group, habits.source, Start.RIGHT)
+    _, mean, sd = start_priors(parameters, policies.group, policies.source, Start.RIGHT)
     low, high = ndtr((band.low - mean) / sd), ndtr((band.high - mean) / sd)
     start = mean + sd * ndtri(rng.uniform(low, high))
-    creep = rng.normal(0.0, parameters.keeping_sd, mean.shape) * habits.growth
-    error = parameters.reading_sd_mm * rng.standard_normal(habits.ratio.shape)
-    stroke = np.maximum((start + creep) * habits.arm_mm + error, 0.0)
-    coarse = habits.rounding_var_mm2 > COARSE_STEP_MM**2 / 24
+    creep = rng.normal(0.0, parameters.keeping_sd, mean.shape) * policies.growth
+    error = parameters.reading_sd_mm * rng.standard_normal(policies.ratio.shape)
+    stroke = np.maximum((start + creep) * policies.arm_mm + error, 0.0)
+    coarse = policies.rounding_var_mm2 > COARSE_STEP_MM**2 / 24
     stroke = np.where(coarse, COARSE_STEP_MM * np.round(stroke / COARSE_STEP_MM), stroke)
-    return replace(habits, ratio=stroke / habits.arm_mm)
+    return replace(policies, ratio=stroke / policies.arm_mm)
 
 
 def one_step_errors(histories: StrokeHistories, parameters: DriftParameters) -> Floats:

@@ -1,4 +1,4 @@
-r"""What a wheel end costs per km in the long run, at today's wear, lives, habits and prices.
+r"""What a wheel end costs per km in the long run, at today's wear, lives, policies and prices.
 
 *Linings*: one set wears :math:`m` mm before it is relined at :math:`r` mm per 10,000 km, so that
 there are :math:`r/m` relines per 10,000 km. *Adjusters*, run to failure, fail once per mean life

@@ -1,7 +1,7 @@
 """The reline budget: months × depot × axle type × duty, and totals over longer spans.
 
-Quantiles are over simulated fleets, each with its own use, wear, habits and luck; the parts' means
-add up to the total's. Costs are at each month's prices.
+Quantiles are over simulated fleets, each with its own use, wear, policies and luck; the parts'
+means add up to the total's. Costs are at each month's prices.
 """
 
 import datetime as dt

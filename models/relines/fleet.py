@@ -4,8 +4,8 @@ import polars as pl
 
 from models.relines.forecast.from_wear import wheel_end_lines
 from models.relines.forecast.wheel_ends import wheel_ends
-from models.relines.policy.decisions import axle_decisions, habit_groups
-from models.relines.policy.habit import fit_habit, reline_timing
+from models.relines.policy.decisions import axle_decisions, policy_groups
+from models.relines.policy.fit import fit_policy, reline_timing
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
 from models.wear.result import WearFit
@@ -36,8 +36,8 @@ def fleet_from_tables(
     ValueError
         If the wear fit has no rates, or a wheel end's unit has no use fitted.
     """
-    groups = habit_groups(decisions, ends_now)
-    habit = fit_habit(axle_decisions(decisions, groups), groups, reline_timing(events))
+    groups = policy_groups(decisions, ends_now)
+    policy = fit_policy(axle_decisions(decisions, groups), groups, reline_timing(events))
     ends = wheel_ends(ends_now, usage.unit_ids, groups)
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
-    return fleet_model(ends, lines, usage, habit)
+    return fleet_model(ends, lines, usage, policy)

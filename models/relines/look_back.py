@@ -26,7 +26,7 @@ from models.relines.budget import budget_months
 from models.relines.forecast.minimum import lining_ahead, minimum_forecast
 from models.relines.forecast.relining import chance_done_unwritten, reline_forecast
 from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, calibrated_totals, past_errors
-from models.relines.policy.habit import mean_habit
+from models.relines.policy.fit import mean_policy
 from models.relines.rivals import (
     PlainTotals,
     last_years_totals,
@@ -53,7 +53,7 @@ def date_rows(
     """
     origin, ends = fleet.usage.as_of, fleet.ends
     relined = relined_days(ends.wheel_end_id, relines, origin, until)
-    reline = reline_forecast(fleet.lines, ends, fleet.usage, fleet.habit, DATE_LEVELS.tolist())
+    reline = reline_forecast(fleet.lines, ends, fleet.usage, fleet.policy, DATE_LEVELS.tolist())
     line = straight_line_days(ends.wheel_end_id, relines, readings, origin)
     row = date_row("reline_on", origin, reline.days, relined, line)
     return [row, *_thickness_rows(fleet, until, relined, readings)]
@@ -61,9 +61,9 @@ def date_rows(
 
 def unhidden_limit_mm(fleet: FleetModel) -> float:
     """Thickness above the minimum that a lining passes well before anyone relines it."""
-    habit = mean_habit(fleet.habit)
-    spread = float(np.hypot(habit.spread_mm, fleet.lines.reading_sd))
-    return float(habit.threshold_mm.max()) + 3.0 * spread
+    policy = mean_policy(fleet.policy)
+    spread = float(np.hypot(policy.spread_mm, fleet.lines.reading_sd))
+    return float(policy.threshold_mm.max()) + 3.0 * spread
 
 
 def _thickness_rows(
@@ -124,7 +124,7 @@ def relines_to_count(relines: pl.DataFrame, now: FleetModel) -> pl.DataFrame:
     """Relines with a ``weight`` of one each, and those that nobody wrote down and no later reading
     has shown yet, at each wheel end's last check by their chance: the latest quarter would lack
     them. ``now``: what is known at the end of the records."""
-    chance = chance_done_unwritten(now.ends, now.habit)
+    chance = chance_done_unwritten(now.ends, now.policy)
     ago = np.round(now.usage.since_visit[now.ends.unit]).astype(np.int64)
     day = pl.lit(now.usage.as_of) - pl.duration(days=pl.col("ago"))
     unseen = pl.DataFrame({"wheel_end_id": now.ends.wheel_end_id, "ago": ago, "weight": chance})

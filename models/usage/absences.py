@@ -35,19 +35,19 @@ class AbsenceClasses:
 
 
 def absence_classes(usage: UsageFit) -> AbsenceClasses:
-    """Classes of all units by pile, by standing when last seen, and by how long they are away."""
+    """Classes of all units by pool, by standing when last seen, and by how long they are away."""
     interval_distribution = usage.interval_distribution
-    pile = interval_distribution.pile[usage.group]
+    pool = interval_distribution.pool[usage.group]
     age = np.minimum(usage.since_visit / usage.usual_days, OLDEST)
     age = np.where(usage.off_now, 0, np.floor(age * AGES)).astype(np.int64)
     keys, first, number = np.unique(
-        np.column_stack([pile, usage.off_now, age]), axis=0, return_index=True, return_inverse=True
+        np.column_stack([pool, usage.off_now, age]), axis=0, return_index=True, return_inverse=True
     )
     left = tuple(
         _left_standing(interval_distribution.returning)
         if off
         else _left_away(
-            interval_distribution.piles[k].after_road, a / AGES, float(usage.usual_days[unit])
+            interval_distribution.pools[k].after_road, a / AGES, float(usage.usual_days[unit])
         )
         for (k, off, a), unit in zip(keys, first, strict=True)
     )
@@ -61,15 +61,15 @@ def _left_standing(returning: float) -> tuple[FloatArray, FloatArray]:
 
 
 def _left_away(
-    cards: IntervalSample, age: float, usual_days: float
+    sample: IntervalSample, age: float, usual_days: float
 ) -> tuple[FloatArray, FloatArray]:
     """Of a unit that was on the road at its last visit: intervals at least as long as it is away,
     each with its absence beginning anywhere in it."""
-    kept = cards.length > age
+    kept = sample.length > age
     if not kept.any():
         return np.zeros(1), np.ones(1)
-    length, lost = cards.length[kept], cards.length[kept] * cards.lost[kept]
-    weight = cards.weight[kept] / cards.weight[kept].sum()
+    length, lost = sample.length[kept], sample.length[kept] * sample.lost[kept]
+    weight = sample.weight[kept] / sample.weight[kept].sum()
     begins = _BEGINS[:, None] * (length - lost)
     going_on = (begins <= age) & (age < begins + lost)
     days = np.where(going_on, begins + lost - age, 0.0) * usual_days

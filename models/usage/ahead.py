@@ -54,13 +54,13 @@ class AwayNow:
 def away_now(usage: UsageFit) -> AwayNow:
     """Use since each unit was last seen, given that its interval is not over yet."""
     use, square, on_road = np.zeros((3, len(usage)))
-    age, pile = usage.since_visit / usage.usual_days, usage.interval_distribution.pile[usage.group]
-    for k, cards_of in enumerate(usage.interval_distribution.piles):
-        cards, here = cards_of.after_road, pile == k
-        first = cards.longer_than(age[here])
-        use[here] = cards.mean_of_longer(cards.use)[first]
-        square[here] = cards.mean_of_longer(cards.use**2)[first]
-        on_road[here] = cards.mean_of_longer(1.0 - cards.lost)[first]
+    age, pool = usage.since_visit / usage.usual_days, usage.interval_distribution.pool[usage.group]
+    for k, pool_of in enumerate(usage.interval_distribution.pools):
+        sample, here = pool_of.after_road, pool == k
+        first = sample.longer_than(age[here])
+        use[here] = sample.mean_of_longer(sample.use)[first]
+        square[here] = sample.mean_of_longer(sample.use**2)[first]
+        on_road[here] = sample.mean_of_longer(1.0 - sample.lost)[first]
     off = usage.off_now
     return AwayNow(
         use=np.where(off, usage.interval_distribution.use_off_road, use),

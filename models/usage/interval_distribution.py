@@ -3,8 +3,8 @@ r"""How a fleet's intervals between check visits really turn out: their empirica
 Each entry is one interval of the record: how long it was against what is usual for its duty (missed
 visits are the long ones), how much of its usual km the unit ran in it, and whether it stood off the
 road. Length and use come from one interval, so that a unit that stayed away because it stood still
-does not run while it is away. Two piles: cards that followed an interval on the road, and cards
-that followed one off it.
+does not run while it is away. Two pools: intervals that followed an interval on the road, and
+intervals that followed one off it.
 """
 
 from collections.abc import Mapping
@@ -16,12 +16,12 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.intervals import UsageGroups, UsageIntervals
 from models.usage.level import ODD, UsageLevels, UsageVariances
 
-FEW_CARDS = 20
-"""A pile or duty with fewer cards than this does not speak for itself."""
+FEW_INTERVALS = 20
+"""A pool or duty with fewer intervals than this does not speak for itself."""
 OWN_CARDS = 200
 """A duty with as many intervals on record speaks for itself alone."""
 MOST_CARDS = 20_000
-"""A pile of more is thinned evenly: its distribution is known to half a per cent."""
+"""A pool of more is thinned evenly: its distribution is known to half a per cent."""
 LEAVING_SHAPE, LEAVING_DAYS = 0.5, 3652.0
 """Prior of the hazard to leave the fleet for good: half a unit in ten unit-years."""
 ABSENCE_SHAPE, ABSENCE_DAYS, RETURNING_DAYS = 0.5, 3652.0, 182.0
@@ -68,7 +68,7 @@ class IntervalSample:
         return float(self.weight @ values)
 
     def mean_of_longer(self, values: FloatArray) -> FloatArray:
-        """Mean of values over the cards from each position on."""
+        """Mean of values over the intervals from each position on."""
         tail = np.cumsum(self.weight[::-1])[::-1]
         return np.cumsum((self.weight * values)[::-1])[::-1] / np.maximum(tail, 1e-300)
 
@@ -81,13 +81,13 @@ class IntervalSample:
 
 
 @dataclass(frozen=True, slots=True)
-class Pile:
+class Pool:
     """Cards by what went before: an interval on the road, or one off it."""
 
     after_road: IntervalSample
     after_standing: IntervalSample
 
-    def cards_after(self, off_road: bool) -> IntervalSample:
+    def sample_after(self, off_road: bool) -> IntervalSample:
         return self.after_standing if off_road else self.after_road
 
 
@@ -114,8 +114,8 @@ class Leaving:
 class IntervalDistribution:
     """Cards, the usual days between visits by group, and how it goes on.
 
-    ``piles``: those of all duties together, then those of duties with enough of their own;
-    ``pile`` (G,): which one speaks for a group.
+    ``pools``: those of all duties together, then those of duties with enough of their own;
+    ``pool`` (G,): which one speaks for a group.
 
     ``pace`` and ``pace_variance`` (U,): log of each unit's usual days over its group's. ``leave``:
     how units leave the fleet. ``memory``: correlation of successive intervals, missed visits
@@ -126,8 +126,8 @@ class IntervalDistribution:
     per day of going off the road, and back.
     """
 
-    piles: tuple[Pile, ...]
-    pile: IntArray
+    pools: tuple[Pool, ...]
+    pool: IntArray
     usual_days: FloatArray
     pace: FloatArray
     pace_variance: FloatArray
@@ -144,7 +144,7 @@ class IntervalDistribution:
     @property
     def after_road(self) -> IntervalSample:
         """Of all duties together."""
-        return self.piles[0].after_road
+        return self.pools[0].after_road
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,7 @@ class OpenIntervals:
 
 @dataclass(frozen=True, slots=True)
 class _Played:
-    """The intervals that make cards, as flat arrays."""
+    """Ended intervals, as flat arrays."""
 
     unit: IntArray
     group: IntArray
@@ -187,11 +187,11 @@ def usage_intervals_seen(
     pace, variance = _paces(intervals, usual)
     played = _played(intervals, levels, variances, usual, pace)
     own_days = usual[group] * np.exp(pace)
-    pile = _piles_of(groups, played)
-    piles, leave = _fitted_piles(played, away, own_days, pile, group)
-    course = *_absences(piles[0].after_road), *_on_and_off(played, piles[0].after_road)
+    pool = _pools_of(groups, played)
+    pools, leave = _fitted_pools(played, away, own_days, pool, group)
+    course = *_absences(pools[0].after_road), *_on_and_off(played, pools[0].after_road)
     memory = _memory(intervals, usual)
-    return IntervalDistribution(piles, pile, usual, pace, variance, leave, memory, *course)
+    return IntervalDistribution(pools, pool, usual, pace, variance, leave, memory, *course)
 
 
 def _memory(intervals: UsageIntervals, usual: FloatArray) -> float:
@@ -199,7 +199,7 @@ def _memory(intervals: UsageIntervals, usual: FloatArray) -> float:
     length = intervals.days / usual[intervals.group]
     kept = intervals.is_there & intervals.to_visit & (np.abs(length - 1.0) < KEPT)
     pair = kept[:, 1:] & kept[:, :-1]
-    if int(pair.sum()) < FEW_CARDS:
+    if int(pair.sum()) < FEW_INTERVALS:
         return -0.25
     about = length - float(length[kept].mean())
     product = float((about[:, 1:] * about[:, :-1])[pair].sum())
@@ -207,8 +207,8 @@ def _memory(intervals: UsageIntervals, usual: FloatArray) -> float:
     return float(np.clip(product / square if square > 0.0 else 0.0, -0.5, 0.0))
 
 
-def _piles_of(groups: UsageGroups, played: _Played) -> IntArray:
-    """The pile that speaks for each group (G,): its duty's own, if that has enough intervals.
+def _pools_of(groups: UsageGroups, played: _Played) -> IntArray:
+    """The pool that speaks for each group (G,): its duty's own, if that has enough intervals.
 
     Lengths are told in usual intervals, absences last for days: where duties are checked at
     different intervals, one's absences are not the other's.
@@ -232,7 +232,7 @@ def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, Fl
     kept = intervals.is_there & intervals.to_visit
     n = kept.sum(axis=1)
     units = len(n)
-    if int(n.sum()) < FEW_CARDS:
+    if int(n.sum()) < FEW_INTERVALS:
         return np.zeros(units), np.zeros(units)
     length = np.where(kept, intervals.days, 1.0) / usual[intervals.group]
     log_length = np.where(kept, np.clip(np.log(length), -WILD_LENGTH, WILD_LENGTH), 0.0)
@@ -264,13 +264,13 @@ def _shrunk_group_means(
     return np.where(some, between / np.maximum(between + error, 1e-12) * found, 0.0)
 
 
-def _fitted_piles(
+def _fitted_pools(
     played: _Played,
     away: OpenIntervals,
     usual_days: FloatArray,
-    pile: IntArray,
+    pool: IntArray,
     group: IntArray,
-) -> tuple[tuple[Pile, ...], Leaving]:
+) -> tuple[tuple[Pool, ...], Leaving]:
     """Cards weighted by the product-limit estimate, and how units leave for good.
 
     A unit not seen again may be in an interval that is not over, or have left at its last visit
@@ -278,10 +278,10 @@ def _fitted_piles(
     own (Maller, Zhou 1996, *Survival Analysis with Long-Term Survivors*), fitted by EM. An open
     interval counts as censored by the unit's chance to be there still.
     """
-    age, own = away.days / usual_days[away.unit], pile[group[away.unit]]
-    number = range(int(pile.max(initial=0)) + 1)
-    piles = [
-        _sample(played, pile[played.group] == k if k else np.ones(len(played.days), bool))
+    age, own = away.days / usual_days[away.unit], pool[group[away.unit]]
+    number = range(int(pool.max(initial=0)) + 1)
+    pools = [
+        _sample(played, pool[played.group] == k if k else np.ones(len(played.days), bool))
         for k in number
     ]
     present = np.ones(len(age))
@@ -293,61 +293,61 @@ def _fitted_piles(
         for k in number:
             here = own == k if k else np.ones(len(age), bool)
             opened = age[here], present[here], away.off_road[here]
-            piles[k] = _censored(piles[k], *opened)
-            longer[own == k] = _chance_away(piles[k], age[own == k], away.off_road[own == k])
+            pools[k] = _censored(pools[k], *opened)
+            longer[own == k] = _chance_away(pools[k], age[own == k], away.off_road[own == k])
         present = longer * stays / np.maximum(longer * stays + 1.0 - stays, 1e-300)
         shape = LEAVING_SHAPE + float((1.0 - present).sum())
         days = LEAVING_DAYS + closed_days + float((present * away.days).sum())
     every = np.ones(len(usual_days))
     every[away.unit] = present
-    return tuple(piles), Leaving(shape, days, every)
+    return tuple(pools), Leaving(shape, days, every)
 
 
-def _censored(pile: Pile, age: FloatArray, present: FloatArray, off_road: BoolArray) -> Pile:
-    """The pile with open intervals counted."""
-    if pile.after_standing is pile.after_road:
-        on = _weighted(pile.after_road, age, present)
-        return Pile(on, on)
-    return Pile(
-        _weighted(pile.after_road, age[~off_road], present[~off_road]),
-        _weighted(pile.after_standing, age[off_road], present[off_road]),
+def _censored(pool: Pool, age: FloatArray, present: FloatArray, off_road: BoolArray) -> Pool:
+    """The pool with open intervals counted."""
+    if pool.after_standing is pool.after_road:
+        on = _weighted(pool.after_road, age, present)
+        return Pool(on, on)
+    return Pool(
+        _weighted(pool.after_road, age[~off_road], present[~off_road]),
+        _weighted(pool.after_standing, age[off_road], present[off_road]),
     )
 
 
-def _chance_away(pile: Pile, age: FloatArray, off_road: BoolArray) -> FloatArray:
+def _chance_away(pool: Pool, age: FloatArray, off_road: BoolArray) -> FloatArray:
     """Chance that an interval lasts longer than it has."""
-    after_road, standing = (_chance_longer(c, age) for c in (pile.after_road, pile.after_standing))
+    after_road, standing = (_chance_longer(c, age) for c in (pool.after_road, pool.after_standing))
     return np.where(off_road, standing, after_road)
 
 
-def _weighted(cards: IntervalSample, age: FloatArray, chance: FloatArray) -> IntervalSample:
+def _weighted(sample: IntervalSample, age: FloatArray, chance: FloatArray) -> IntervalSample:
     """Cards with the product-limit weights (Kaplan, Meier 1958), open intervals of such ages
     counted by their chance; what the last interval leaves over is its own."""
     order = np.argsort(age)
     gone = np.concatenate([[0.0], np.cumsum(chance[order])])
-    open_still = gone[-1] - gone[np.searchsorted(age[order], cards.length, side="left")]
-    closed_still = len(cards) - np.arange(len(cards))
+    open_still = gone[-1] - gone[np.searchsorted(age[order], sample.length, side="left")]
+    closed_still = len(sample) - np.arange(len(sample))
     hazard = 1.0 / (closed_still + open_still)
     hazard[-1] = 1.0
     survival = np.concatenate([[1.0], np.cumprod(1.0 - hazard)[:-1]])
-    return replace(cards, weight=survival * hazard)
+    return replace(sample, weight=survival * hazard)
 
 
-def _chance_longer(cards: IntervalSample, age: FloatArray) -> FloatArray:
+def _chance_longer(sample: IntervalSample, age: FloatArray) -> FloatArray:
     """Chance that an interval is longer, with half an interval of a long tail for what no record
     shows: intervals beyond every one seen."""
-    before = np.concatenate([[0.0], np.cumsum(cards.weight)])
-    seen = 1.0 - before[np.searchsorted(cards.length, age, side="right")]
+    before = np.concatenate([[0.0], np.cumsum(sample.weight)])
+    seen = 1.0 - before[np.searchsorted(sample.length, age, side="right")]
     tail = np.exp(-np.maximum(age - 1.0, 0.0))
-    n = len(cards)
+    n = len(sample)
     return np.asarray((n * np.maximum(seen, 0.0) + TAIL_CARDS * tail) / (n + TAIL_CARDS))
 
 
-def _absences(cards: IntervalSample) -> tuple[FloatArray, FloatArray]:
+def _absences(sample: IntervalSample) -> tuple[FloatArray, FloatArray]:
     """Days off the road of absences, sorted, and their probabilities: long ones, more of which are
     not over yet, count by the weight of their intervals."""
-    away = cards.lost > 0.0
-    days, weight = (cards.days * cards.lost)[away], cards.weight[away]
+    away = sample.lost > 0.0
+    days, weight = (sample.days * sample.lost)[away], sample.weight[away]
     if len(days) == 0:
         return np.array([RETURNING_DAYS]), np.ones(1)
     order = np.argsort(days, kind="stable")
@@ -365,7 +365,7 @@ def _usual_days(
     usual = {
         name: float(np.median(days[duty == name]))
         for name in set(groups.duty)
-        if int((duty == name).sum()) >= FEW_CARDS
+        if int((duty == name).sum()) >= FEW_INTERVALS
     }
     return np.array([usual.get(name, check_days.get(name, 84.0)) for name in groups.duty])
 
@@ -399,11 +399,11 @@ def _played(
     )
 
 
-def _sample(played: _Played, chosen: BoolArray) -> Pile:
+def _sample(played: _Played, chosen: BoolArray) -> Pool:
     on = _cards(played, chosen & ~played.off_before)
     on = on if len(on) else ONE_CARD
     off = _cards(played, chosen & played.off_before)
-    return Pile(on, off if len(off) >= FEW_CARDS else on)
+    return Pool(on, off if len(off) >= FEW_INTERVALS else on)
 
 
 def _cards(played: _Played, chosen: BoolArray) -> IntervalSample:
@@ -417,7 +417,9 @@ def _cards(played: _Played, chosen: BoolArray) -> IntervalSample:
     return IntervalSample(length, use, lost, played.off_road[chosen][order], days, weight)
 
 
-def _on_and_off(played: _Played, cards: IntervalSample) -> tuple[float, float, float, float, float]:
+def _on_and_off(
+    played: _Played, sample: IntervalSample
+) -> tuple[float, float, float, float, float]:
     """Use on and off the road, its noise, and the daily chances of leaving and returning.
 
     Days of an interval count as on the road but for the part that was lost.
@@ -430,14 +432,14 @@ def _on_and_off(played: _Played, cards: IntervalSample) -> tuple[float, float, f
     use_off = float(ran[off].sum()) / float(played.days[off].sum()) if off.any() else 0.0
     steady = on & ~away
     noise = _central_variance(((played.use - use_on) * np.sqrt(played.days))[steady])
-    n, was = float(len(cards)), cards.lost > 0.0
-    left = n * cards.mean(was.astype(float))
+    n, was = float(len(sample)), sample.lost > 0.0
+    left = n * sample.mean(was.astype(float))
     leaving = (left + ABSENCE_SHAPE) / (
-        n * cards.mean(cards.days * (1.0 - cards.lost)) + ABSENCE_DAYS
+        n * sample.mean(sample.days * (1.0 - sample.lost)) + ABSENCE_DAYS
     )
-    back = n * cards.mean((was & ~cards.off_road).astype(float))
+    back = n * sample.mean((was & ~sample.off_road).astype(float))
     back += float((played.off_before & on).sum())
-    off_days = n * cards.mean(cards.days * cards.lost)
+    off_days = n * sample.mean(sample.days * sample.lost)
     off_days += float((played.days * played.lost)[played.off_before].sum())
     returning = (back + 1.0) / (off_days + RETURNING_DAYS)
     return use_on, use_off, noise, leaving, returning
@@ -446,7 +448,7 @@ def _on_and_off(played: _Played, cards: IntervalSample) -> tuple[float, float, f
 def _central_variance(noise: FloatArray) -> float:
     """Variance of a normal with the same 10 % and 90 % points: months off the road, which are rare
     and long, belong to the mean of use but would make every unit's spread too wide."""
-    if len(noise) < FEW_CARDS:
+    if len(noise) < FEW_INTERVALS:
         return 1.0
     low, high = np.quantile(noise, [0.1, 0.9])
     return float(((high - low) / 2.5631) ** 2)

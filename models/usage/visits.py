@@ -20,7 +20,7 @@ from scipy import signal
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import KEPT, IntervalSample, Pile
+from models.usage.interval_distribution import KEPT, IntervalSample, Pool
 
 POINTS = 32
 """Points of the grid in a usual interval."""
@@ -30,10 +30,10 @@ OLDEST = 4.0
 
 @dataclass(frozen=True, slots=True)
 class VisitClasses:
-    """Units whose next visits are alike (U,): ``pile`` of intervals, ``off_road`` when last seen,
+    """Units whose next visits are alike (U,): ``pool`` of intervals, ``off_road`` when last seen,
     ``age`` of the open interval in points of the grid, and ``number`` of the class."""
 
-    pile: IntArray
+    pool: IntArray
     off_road: BoolArray
     age: IntArray
     number: IntArray
@@ -41,14 +41,14 @@ class VisitClasses:
 
 def visit_classes(usage: UsageFit) -> VisitClasses:
     """The classes of all units."""
-    pile = usage.interval_distribution.pile[usage.group]
+    pool = usage.interval_distribution.pool[usage.group]
     since = np.minimum(usage.since_visit / usage.usual_days, OLDEST)
     # Past one usual interval (with its scatter) age tells little: points of an eighth.
     age = np.floor(since * POINTS + 1e-6).astype(np.int64)
     age = np.where(age > 3 * POINTS // 2, age // 4 * 4, age)
-    keys = np.column_stack([pile, usage.off_now, age])
+    keys = np.column_stack([pool, usage.off_now, age])
     _, number = np.unique(keys, axis=0, return_inverse=True)
-    return VisitClasses(pile, usage.off_now, age, number.ravel())
+    return VisitClasses(pool, usage.off_now, age, number.ravel())
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,14 +73,14 @@ class VisitSlots:
 
 
 def visit_slots(
-    pile: Pile, off_road: bool, age: int, slots: int, memory: float = 0.0
+    pool: Pool, off_road: bool, age: int, slots: int, memory: float = 0.0
 ) -> VisitSlots:
     """Slots of units whose open interval is ``age`` points of the grid old.
 
     ``memory`` is the correlation of successive intervals: where visits keep a calendar, an interval
     too long is made up for by the next, and the scatter of those to come adds up to no more.
     """
-    on = pile.after_road
+    on = pool.after_road
     warm_start = (np.abs(on.length - 1.0) < KEPT) & (on.weight > 0.0)
     usual = (
         float(np.average(on.length[warm_start], weights=on.weight[warm_start]))
@@ -89,7 +89,7 @@ def visit_slots(
     )
     scatter = np.sqrt(max(1.0 + 2.0 * memory, 0.0))
     later = np.where(warm_start, usual + scatter * (on.length - usual), on.length)
-    left, weight = _left_of(pile.cards_after(off_road), age / POINTS)
+    left, weight = _left_of(pool.sample_after(off_road), age / POINTS)
     points = int((slots + 1) * POINTS * usual) + 1
     density = renewal_density(_on_grid(left, weight), _on_grid(later, on.weight), points)
     begins = usual - age / POINTS
@@ -126,14 +126,14 @@ def _cut(density: FloatArray, begins: float, usual: float, slots: int) -> VisitS
     return VisitSlots(days, expected, day, np.clip(by_then, 0.0, 1.0, out=by_then))
 
 
-def _left_of(cards: IntervalSample, age: float) -> tuple[FloatArray, FloatArray]:
+def _left_of(sample: IntervalSample, age: float) -> tuple[FloatArray, FloatArray]:
     """What is left of intervals longer than ``age``, sorted, and its probabilities. Where none is
     longer, the unit is back within a usual interval for all one knows."""
-    kept = cards.length > age
+    kept = sample.length > age
     if not kept.any():
         return np.asarray((np.arange(8) + 0.5) / 8.0, np.float64), np.full(8, 1.0 / 8.0)
-    weight = cards.weight[kept]
-    return cards.length[kept] - age, weight / weight.sum()
+    weight = sample.weight[kept]
+    return sample.length[kept] - age, weight / weight.sum()
 
 
 def _on_grid(length: FloatArray, weight: FloatArray) -> FloatArray:

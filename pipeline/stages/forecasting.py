@@ -47,7 +47,7 @@ def forecast_relines(
         con, "select coalesce(seen_km, 0) as km from reduce.wheel_ends_now", order="wheel_end_id"
     )
     minimum = minimum_forecast(lines, ends.minimum_mm, usage)
-    reline = reline_forecast(lines, ends, usage, fleet.habit)
+    reline = reline_forecast(lines, ends, usage, fleet.policy)
     dates = minimum_frame(ends.wheel_end_id, seen["km"].to_numpy(), minimum, as_of).join(
         reline_frame(ends.wheel_end_id, reline, as_of),
         on="wheel_end_id",

@@ -32,9 +32,9 @@ WORLDS = {
     "half-millimetre steps, 10 % unread, 30 % starts unknown": World(
         step_mm=0.5, unread=0.1, unknown_starts=0.3
     ),
-    "10 % of visits missed": World(missed=0.10),
+    "10 % of visits missed": World(skipped=0.10),
     "all of these": World(
-        duty_changes=0.3, step_mm=0.5, unread=0.1, missed=0.1, unknown_starts=0.3
+        duty_changes=0.3, step_mm=0.5, unread=0.1, skipped=0.1, unknown_starts=0.3
     ),
     "30 % of units off the road for 200 days": World(off_road=0.3, years_before=4.0),
     "half of the time the whole unit is relined": World(unit_together=0.5),
@@ -60,7 +60,7 @@ class Replicate:
 def replicate(world: World, seed: int) -> Replicate:
     history = lived(world, seed)
     fleet = known_fleet(history)
-    reline = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit).days
+    reline = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.policy).days
     minimum = minimum_forecast(fleet.lines, fleet.ends.minimum_mm, fleet.usage).days
     relined, worn = first_relines(history), minimum_days(history)
     total = quarters(fleet, seed)

@@ -16,8 +16,8 @@ from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.minimum import minimum_forecast
 from models.relines.forecast.relining import reline_forecast
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.policy.decisions import AxleDecisions, axle_decisions, habit_groups
-from models.relines.policy.habit import fit_habit
+from models.relines.policy.decisions import AxleDecisions, axle_decisions, policy_groups
+from models.relines.policy.fit import fit_policy
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.scenario import AS_NOW, Scenario
 from models.relines.simulation.simulate import FleetModel, fleet_model, simulate_relines
@@ -57,7 +57,7 @@ def many(fleet: FleetModel, copies: int) -> FleetModel:
         else:
             ends[f.name] = np.concatenate([value] * copies) + shift * steps.get(f.name, 0)
     return fleet_model(
-        WheelEnds(**ends), WheelEndLines(**lines), many_units(fleet.usage, copies), fleet.habit
+        WheelEnds(**ends), WheelEndLines(**lines), many_units(fleet.usage, copies), fleet.policy
     )
 
 
@@ -92,7 +92,7 @@ def spread_decisions(rows: int) -> tuple[AxleDecisions, object]:
     """Counts as a very large fleet has them: many distinct readings."""
     history = lived(World(units=60, years_after=0.5), 1)
     frame = decision_rows(history)
-    groups = habit_groups(frame)
+    groups = policy_groups(frame)
     data = axle_decisions(frame, groups)
     rng = np.random.default_rng(1)
     copies = rows // len(data.low) + 1
@@ -115,7 +115,7 @@ def main() -> None:
         )
         timed(
             "reline dates, three quantiles",
-            lambda f=fleet: reline_forecast(f.lines, f.ends, f.usage, f.habit),
+            lambda f=fleet: reline_forecast(f.lines, f.ends, f.usage, f.policy),
         )
         if wheel_ends <= 100_000:
             timed(
@@ -134,7 +134,7 @@ def main() -> None:
         timed(f"use of {units:,} units", lambda t=tables: fit_usage(*t, ORIGIN))
     for rows in (4_000, 100_000):
         data, groups = spread_decisions(rows)
-        timed(f"habit from {rows:,} counts", lambda d=data, g=groups: fit_habit(d, g))
+        timed(f"habit from {rows:,} counts", lambda d=data, g=groups: fit_policy(d, g))
 
 
 if __name__ == "__main__":

@@ -11,12 +11,12 @@ WHEEL_ENDS, SEEDS = 3_000, (7, 8)
 
 def main() -> None:
     said = true = 0.0
-    for name, habit in HABITS.items():
+    for name, policy in HABITS.items():
         for seed in SEEDS:
             with tempfile.TemporaryDirectory() as folder:
                 found = on_the_day(
                     status_and_truth(
-                        Path(folder), habit(FleetParameters()), wheel_ends=WHEEL_ENDS, seed=seed
+                        Path(folder), policy(FleetParameters()), wheel_ends=WHEEL_ENDS, seed=seed
                     )
                 )
             said, true = said + found.out.said, true + found.out.true

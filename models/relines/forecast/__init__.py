@@ -1,6 +1,6 @@
 """Dates in closed form: when each lining reaches its minimum, and when it will be relined.
 
-In: wear lines, km per day, days between visits, the fleet's habit. Out: probabilities by day and
+In: wear lines, km per day, days between visits, the fleet's policy. Out: probabilities by day and
 their quantiles, per wheel end.
 
     L(x) = m - r x,  (m, r) = (m^, r^) + k (u - u^) + e

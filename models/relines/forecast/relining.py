@@ -8,7 +8,7 @@ its axle's other end has of its own, the chance not to have been relined by visi
 .. math:: S_j = E_{z, y} \prod_{i\le j} (1-p(\xi_i(z)))\,(1-\pi\,p(\xi'_i(z, y)))^{a(\xi_i(z))}\,
           \big(1-\upsilon\,[1 - \textstyle\prod(1-p(\xi''_i(z)))]\big)
 
-summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the habit's hazard, a the share
+summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the policy's hazard, a the share
 of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's
 other axles (at the same z). Days of visits and what the unit runs by them are those of
 ``models.usage.visits``: quantiles fall on visits.
@@ -33,8 +33,13 @@ from models.relines.forecast.minimum import (
     forecast_words,
 )
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.policy.habit import HabitFit, mean_habit, threshold_variances
-from models.relines.policy.hazard import HazardTable, grid_index, hazard_table, wish_at
+from models.relines.policy.fit import PolicyFit, mean_policy, threshold_variances
+from models.relines.policy.hazard import (
+    HazardTable,
+    grid_index,
+    hazard_table,
+    replacement_probability,
+)
 from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.usage.visits import POINTS, VisitSlots, visit_classes, visit_slots
@@ -66,7 +71,7 @@ class _Task:
     """Wheel ends of whole units (n,), their axle partners' moments beside their own.
 
     ``log_stay`` (n, Z, Y) is what is known before the first visit; ``threshold_var`` is doubt about
-    the habit's threshold. ``axle`` and ``unit`` are numbers within the task.
+    the policy's threshold. ``axle`` and ``unit`` are numbers within the task.
     """
 
     own: LineMoments
@@ -200,22 +205,22 @@ def _mixture_quantiles(
     return np.array(rows)
 
 
-def chance_decided(ends: WheelEnds, fit: HabitFit) -> FloatArray:
+def chance_decided(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
     """Chance that what was read at the last visit led to a reline that is not on record; the axle's
     other end counts, above all where its own reline is."""
-    habit = mean_habit(fit)
+    policy = mean_policy(fit)
     read = np.isfinite(ends.above_mm)
     above = np.where(read, ends.above_mm, 0.0)
-    wish = np.where(read, wish_at(habit, above, ends.habit_group), 0.0)
+    replaced = np.where(read, replacement_probability(policy, above, ends.policy_group), 0.0)
     done = ends.just_relined & ~read
-    other = np.where(done, 1.0, wish)[ends.partner]
+    other = np.where(done, 1.0, replaced)[ends.partner]
     beside = np.where(ends.has_partner, other, 0.0)
-    goes = np.where(read, habit.goes_along(above), 1.0)
-    chance = 1.0 - (1.0 - wish) * (1.0 - habit.pair * goes * beside)
+    goes = np.where(read, policy.goes_along(above), 1.0)
+    chance = 1.0 - (1.0 - replaced) * (1.0 - policy.pair * goes * beside)
     return np.asarray(np.where(done, 0.0, chance))
 
 
-def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> FloatArray:
+def chance_pending(ends: WheelEnds, fit: PolicyFit, since_visit: FloatArray) -> FloatArray:
     """Chance that a reline was decided at the last visit and is still to be done."""
     timing = fit.timing
     if timing.later_share == 0.0:
@@ -226,7 +231,7 @@ def chance_pending(ends: WheelEnds, fit: HabitFit, since_visit: FloatArray) -> F
     return np.asarray(decided * waiting / np.maximum(1.0 - decided * (1.0 - waiting), 1e-9))
 
 
-def chance_done_unwritten(ends: WheelEnds, fit: HabitFit) -> FloatArray:
+def chance_done_unwritten(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
     """Chance that a reline was done at the last visit without a word: the records show the lining
     of before, but it is a new one."""
     decided, unwritten = chance_decided(ends, fit), fit.timing.unwritten_share
@@ -238,41 +243,41 @@ def reline_forecast(
     lines: WheelEndLines,
     ends: WheelEnds,
     usage: UsageFit,
-    habit: HabitFit,
+    policy: PolicyFit,
     probabilities: Sequence[float] = PROBABILITIES,
 ) -> RelineForecast:
-    """Days until each wheel end is relined, by the fleet's own habit, at given probabilities.
+    """Days until each wheel end is relined, by the fleet's own policy, at given probabilities.
 
     The unit is taken to stay in service, and the lining to be the one that was read last.
     ``probabilities`` increase.
     """
-    table = hazard_table(mean_habit(habit), lines.reading_sd, habit.read_share)
-    whole_unit = mean_habit(habit).unit
+    table = hazard_table(mean_policy(policy), lines.reading_sd, policy.read_share)
+    whole_unit = mean_policy(policy).unit
     classes, away = visit_classes(usage), away_now(usage)
     word = forecast_words(lines, usage)
     days = np.full((len(probabilities), len(lines)), np.inf)
     visit = np.full(len(lines), np.inf)
     moments = line_moments(lines)
-    pending = np.log1p(-chance_pending(ends, habit, usage.since_visit[ends.unit]))
+    pending = np.log1p(-chance_pending(ends, policy, usage.since_visit[ends.unit]))
     for alike in _by_class(np.flatnonzero(word == ""), classes.number[ends.unit]):
         one = ends.unit[alike[0]]
         age = int(classes.age[one])
-        pile = usage.interval_distribution.piles[classes.pile[one]]
+        pool = usage.interval_distribution.pools[classes.pool[one]]
         shortest = float(usage.usual_days[ends.unit[alike]].min())
         most = min(int(LONGEST_DAYS / shortest) + 1, MOST_SLOTS)
         slots = visit_slots(
-            pile, bool(classes.off_road[one]), age, most, usage.interval_distribution.memory
+            pool, bool(classes.off_road[one]), age, most, usage.interval_distribution.memory
         )
         setting = _Setting(usage, away, table, whole_unit, slots)
         for rows in _whole_units(alike, ends.unit):
-            task = _task(rows, moments, lines, ends, habit, pending)
+            task = _task(rows, moments, lines, ends, policy, pending)
             unit = ends.unit[rows]
             # An open interval is a little older than its class.
             usual = usage.usual_days[unit]
             shift = np.clip(usage.since_visit[unit] - age / POINTS * usual, 0.0, usual / POINTS)
             task = replace(task, place=table.place(task.place), shift=shift)
             days[:, rows], visit[rows] = _quantiles(task, setting, np.asarray(probabilities))
-    days, visit = days + habit.timing.mean_days, visit + habit.timing.mean_days
+    days, visit = days + policy.timing.mean_days, visit + policy.timing.mean_days
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
 
@@ -296,13 +301,13 @@ def _task(
     moments: LineMoments,
     lines: WheelEndLines,
     ends: WheelEnds,
-    habit: HabitFit,
+    policy: PolicyFit,
     pending: FloatArray,
 ) -> _Task:
     partner = ends.partner[rows]
     _, unit = np.unique(ends.unit[rows], return_inverse=True)
     _, axle = np.unique(ends.axle[rows], return_inverse=True)
-    variances = threshold_variances(habit)
+    variances = threshold_variances(policy)
     return _Task(
         own=some_moments(moments, rows),
         partner=some_moments(moments, partner),
@@ -312,8 +317,8 @@ def _task(
         fleet_unit=ends.unit[rows],
         unit=unit,
         axle=axle,
-        place=ends.habit_group[rows],
-        threshold_var=variances[ends.habit_group[rows]],
+        place=ends.policy_group[rows],
+        threshold_var=variances[ends.policy_group[rows]],
         shift=np.zeros(len(rows)),
         log_stay=np.broadcast_to(
             pending[rows][:, None, None], (len(rows), len(_Z), len(_Y))

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.relines.policy.decisions import HabitGroups
+from models.relines.policy.decisions import PolicyGroups
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +15,7 @@ class WheelEnds:
 
     unit : (L,) place of the unit in the usage fit's units.
     axle : (L,) number of the axle, 0 … A-1; partner : (L,) the axle's other end, or itself.
-    habit_group : (L,) group of the habit.
+    policy_group : (L,) group of the policy.
     minimum_mm, new_mm : (L,) lining at its minimum, and new.
     above_mm : (L,) read at the unit's last check visit, above the minimum (NaN: not read, or
         relined since).
@@ -27,7 +27,7 @@ class WheelEnds:
     unit: IntArray
     axle: IntArray
     partner: IntArray
-    habit_group: IntArray
+    policy_group: IntArray
     minimum_mm: FloatArray
     new_mm: FloatArray
     above_mm: FloatArray
@@ -43,7 +43,7 @@ class WheelEnds:
         return np.asarray(self.partner != np.arange(len(self)))
 
 
-def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: HabitGroups) -> WheelEnds:
+def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: PolicyGroups) -> WheelEnds:
     """Rows of ``reduce.wheel_ends_now`` as arrays.
 
     Raises
@@ -78,7 +78,7 @@ def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: HabitGrou
         unit=integers("u"),
         axle=integers("axle"),
         partner=integers("partner"),
-        habit_group=groups.group(rows["axle_type"], rows["depot"]),
+        policy_group=groups.group(rows["axle_type"], rows["depot"]),
         minimum_mm=floats("lining_min_mm"),
         new_mm=floats("lining_new_mm"),
         above_mm=floats("above_mm"),

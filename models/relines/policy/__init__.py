@@ -6,6 +6,6 @@ axles go along, and how often a reline that was due is missed; with covariance.
 
 Symbols: mm above the minimum; probabilities on the logit scale.
 
-Start with ``decisions`` (the data), ``likelihood`` (the model), ``habit`` (the fit); ``hazard`` is
+Start with ``decisions`` (the data), ``likelihood`` (the model), ``policy`` (the fit); ``hazard`` is
 what forecasts look up.
 """

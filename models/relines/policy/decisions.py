@@ -1,4 +1,4 @@
-"""What workshops did at check visits, as arrays; and the groups whose habits may differ."""
+"""What workshops did at check visits, as arrays; and the groups whose policies may differ."""
 
 from dataclasses import dataclass
 
@@ -11,8 +11,8 @@ NOWHERE = ""
 
 
 @dataclass(frozen=True, slots=True)
-class HabitGroups:
-    """Axle types and depots, each with an effect of its own on the habit."""
+class PolicyGroups:
+    """Axle types and depots, each with an effect of its own on the policy."""
 
     axle_types: tuple[str, ...]
     depots: tuple[str, ...]
@@ -50,13 +50,13 @@ class HabitGroups:
         )
 
 
-def habit_groups(*frames: pl.DataFrame) -> HabitGroups:
+def policy_groups(*frames: pl.DataFrame) -> PolicyGroups:
     """Every axle type and depot that occurs in the frames (a depot may be null)."""
     types, depots = set[str](), set[str]()
     for frame in frames:
         types |= set(frame["axle_type"].cast(pl.String).drop_nulls())
         depots |= set(frame["depot"].cast(pl.String).fill_null(NOWHERE))
-    return HabitGroups(tuple(sorted(types)), tuple(sorted(depots)) or (NOWHERE,))
+    return PolicyGroups(tuple(sorted(types)), tuple(sorted(depots)) or (NOWHERE,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ class AxleDecisions:
         return 1.0 - one / (2.0 - one)
 
 
-def axle_decisions(frame: pl.DataFrame, groups: HabitGroups) -> AxleDecisions:
+def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
     """Rows of ``reduce.axle_decisions`` as arrays."""
 
     def floats(name: str) -> FloatArray:

@@ -2,7 +2,7 @@ r"""Chance that a wheel end is relined at a visit, by how much lining truly is l
 
 The workshop sees a reading, not the lining: the chance to want a reline at a reading (see
 ``models.relines.policy.likelihood``) is averaged over the reading's error. Tables on a fine grid of
-true mm above the minimum, one row per group of the habit, so that a fleet is a look-up.
+true mm above the minimum, one row per group of the policy, so that a fleet is a look-up.
 """
 
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ import numpy as np
 from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
-from models.relines.policy.habit import Habit
+from models.relines.policy.fit import ReplacementPolicy
 
 LOWEST_MM, HIGHEST_MM, STEP_MM = -8.0, 24.0, 0.02
 _ERRORS = special.ndtri((np.arange(400) + 0.5) / 400.0)
@@ -32,28 +32,30 @@ class HazardTable:
         return np.asarray(group * self.own.shape[1])
 
 
-def wish_at(habit: Habit, above_mm: FloatArray, group: IntArray) -> FloatArray:
+def replacement_probability(
+    policy: ReplacementPolicy, above_mm: FloatArray, group: IntArray
+) -> FloatArray:
     """Chance that a reading (mm above the minimum) makes the workshop want a reline."""
-    z = (habit.threshold_mm[group] - above_mm) / habit.spread_mm
-    above = (1.0 - habit.lapse) * special.ndtr(z)
-    return np.where(above_mm > 0, above, 1.0 - habit.lapse_below)
+    z = (policy.threshold_mm[group] - above_mm) / policy.spread_mm
+    above = (1.0 - policy.missed) * special.ndtr(z)
+    return np.where(above_mm > 0, above, 1.0 - policy.missed_below)
 
 
 def grid_mm() -> FloatArray:
     return np.arange(LOWEST_MM, HIGHEST_MM + STEP_MM / 2, STEP_MM)
 
 
-def hazard_table(habit: Habit, reading_sd: float, read_share: float) -> HazardTable:
+def hazard_table(policy: ReplacementPolicy, reading_sd: float, read_share: float) -> HazardTable:
     """Tables for readings with error ``reading_sd`` [mm], taken with chance ``read_share``."""
     grid = grid_mm()
     readings = grid[:, None] + reading_sd * _ERRORS
-    own = np.empty((len(habit.threshold_mm), len(grid)))
+    own = np.empty((len(policy.threshold_mm), len(grid)))
     for g in range(len(own)):
-        wish = wish_at(habit, readings, np.full(1, g)).mean(axis=1)
-        own[g] = 1.0 - (1.0 - habit.premature) * (1.0 - read_share * wish)
+        replaced = replacement_probability(policy, readings, np.full(1, g)).mean(axis=1)
+        own[g] = 1.0 - (1.0 - policy.premature) * (1.0 - read_share * replaced)
     stays = np.log1p(-np.minimum(own, 1.0 - 1e-9))
-    along = np.log1p(-np.minimum(habit.pair * own, 1.0 - 1e-9))
-    return HazardTable(stays, along, habit.goes_along(grid, reading_sd))
+    along = np.log1p(-np.minimum(policy.pair * own, 1.0 - 1e-9))
+    return HazardTable(stays, along, policy.goes_along(grid, reading_sd))
 
 
 def grid_index(above_mm: FloatArray) -> IntArray:

@@ -37,7 +37,7 @@ from models.common.arrays import BoolArray, FloatArray
 from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions
 
-SHAPE = ("log_spread", "lapse", "lapse_below", "premature", "pair", "unit", "log_along")
+SHAPE = ("log_spread", "missed", "missed_below", "premature", "pair", "unit", "log_along")
 """Parameters beside the thresholds: log s, the logits of the five chances, and log t."""
 ALONG_SPREAD_MM = 1.0
 """How sharply a nearly new lining is told from others: a guess of ours, no source."""
@@ -45,46 +45,46 @@ _TINY = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
-class _Wish:
-    """w and its derivatives in (h, log s, logit lapse, logit lapse below), (4, R)."""
+class _Replacement:
+    """w and its derivatives in (h, log s, logit missed, logit missed below), (4, R)."""
 
     w: FloatArray
     slope: FloatArray
 
 
-def _wish(x: FloatArray, threshold: FloatArray, shape: FloatArray) -> _Wish:
-    spread, lapse, below = np.exp(shape[0]), special.expit(shape[1]), special.expit(shape[2])
+def _replacement(x: FloatArray, threshold: FloatArray, shape: FloatArray) -> _Replacement:
+    spread, missed, below = np.exp(shape[0]), special.expit(shape[1]), special.expit(shape[2])
     read = ~np.isnan(x)
     reading = np.where(read, x, 0.0)
     z = (threshold - reading) / spread
     above, at_limit = read & (reading > 0), read & (reading <= 0)
     chance = special.ndtr(z)
     density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / np.sqrt(2.0 * np.pi)
-    w = np.where(above, (1.0 - lapse) * chance, np.where(at_limit, 1.0 - below, 0.0))
+    w = np.where(above, (1.0 - missed) * chance, np.where(at_limit, 1.0 - below, 0.0))
     slope = np.stack(
         [
-            np.where(above, (1.0 - lapse) * density / spread, 0.0),
-            np.where(above, -(1.0 - lapse) * density * z, 0.0),
-            np.where(above, -chance * lapse * (1.0 - lapse), 0.0),
+            np.where(above, (1.0 - missed) * density / spread, 0.0),
+            np.where(above, -(1.0 - missed) * density * z, 0.0),
+            np.where(above, -chance * missed * (1.0 - missed), 0.0),
             np.where(at_limit, -below * (1.0 - below), 0.0),
         ]
     )
-    return _Wish(w, slope)
+    return _Replacement(w, slope)
 
 
 @dataclass(frozen=True, slots=True)
 class _End:
     """Chance that an end is relined on its own account, and its derivatives (5, R) in
-    (h, log s, lapse, lapse below, premature)."""
+    (h, log s, missed, missed below, premature)."""
 
     p: FloatArray
     slope: FloatArray
 
 
-def _end(wish: _Wish, premature: float, is_there: BoolArray) -> _End:
-    p = 1.0 - (1.0 - premature) * (1.0 - wish.w)
-    rare = (1.0 - wish.w) * premature * (1.0 - premature)
-    slope = np.vstack([wish.slope * (1.0 - premature), rare])
+def _end(replaced: _Replacement, premature: float, is_there: BoolArray) -> _End:
+    p = 1.0 - (1.0 - premature) * (1.0 - replaced.w)
+    rare = (1.0 - replaced.w) * premature * (1.0 - premature)
+    slope = np.vstack([replaced.slope * (1.0 - premature), rare])
     return _End(np.where(is_there, p, 0.0), np.where(is_there, slope, 0.0))
 
 
@@ -160,27 +160,27 @@ def _outcome(
 @dataclass(frozen=True, slots=True)
 class _Outside:
     """Chance that another axle is relined on its own account, and its derivatives (5, R) in
-    (h, log s, lapse, lapse below, premature)."""
+    (h, log s, missed, missed below, premature)."""
 
     chance: FloatArray
     slope: FloatArray
 
 
-def _outside(decisions: AxleDecisions, wish: _Wish, premature: float) -> _Outside:
+def _outside(decisions: AxleDecisions, replaced: _Replacement, premature: float) -> _Outside:
     n = decisions.other_ends
     rest = (1.0 - premature) ** n
-    rare = (1.0 - wish.w) * rest * n * premature
-    return _Outside(1.0 - (1.0 - wish.w) * rest, np.vstack([wish.slope * rest, rare]))
+    rare = (1.0 - replaced.w) * rest * n * premature
+    return _Outside(1.0 - (1.0 - replaced.w) * rest, np.vstack([replaced.slope * rest, rare]))
 
 
-def habit_loglik(
+def policy_loglik(
     decisions: AxleDecisions, threshold: FloatArray, shape: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``SHAPE`` (7,)."""
     at = threshold[decisions.group]
     premature, pair, unit = special.expit(shape[3:6])
     low_wish, high_wish, other_wish = (
-        _wish(x, at, shape) for x in (decisions.low, decisions.high, decisions.other)
+        _replacement(x, at, shape) for x in (decisions.low, decisions.high, decisions.other)
     )
     low = _end(low_wish, premature, np.ones(len(at), bool))
     high = _end(high_wish, premature, decisions.has_high)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.relines.policy.habit import Habit, HabitFit
+from models.relines.policy.fit import PolicyFit, ReplacementPolicy
 from models.relines.policy.likelihood import along_share
 from models.relines.simulation.draws import Luck
 from models.relines.simulation.filter import (
@@ -31,7 +31,7 @@ class Noise:
 
     reading: FloatArray
     threshold: FloatArray
-    lapse: FloatArray
+    missed: FloatArray
     premature: FloatArray
     axle: FloatArray
     later: FloatArray
@@ -40,13 +40,13 @@ class Noise:
 
 
 @dataclass(frozen=True, slots=True)
-class Habits:
-    """The habits of each copy, as the arrays decisions need: (B, G) thresholds, (B,) the rest."""
+class Policies:
+    """The policies of each copy, as the arrays decisions need: (B, G) thresholds, (B,) the rest."""
 
     threshold: FloatArray
     spread: FloatArray
-    lapse: FloatArray
-    lapse_below: FloatArray
+    missed: FloatArray
+    missed_below: FloatArray
     premature: FloatArray
     pair: FloatArray
     along_below: FloatArray
@@ -63,9 +63,9 @@ class Visit:
     layout: Layout
     ends: IntArray
     noise: Noise
-    habits: Habits
+    policies: Policies
     scenario: Scenario
-    fit: HabitFit
+    fit: PolicyFit
     known: Knowledge | None
     coming: NextInterval | None
 
@@ -83,29 +83,29 @@ def draw_noise(layout: Layout, luck: Luck) -> Noise:
     """Fresh numbers, all of them, whatever the scenario will use."""
     size, axles, units = len(layout.unit), len(layout.axle_unit), len(layout.usual_days)
     reading, threshold = luck.normal(2, size, dtype=np.float32)
-    lapse, premature = luck.uniform(2, size, dtype=np.float32)
+    missed, premature = luck.uniform(2, size, dtype=np.float32)
     axle, later, lag = luck.uniform(3, axles)
     unit = luck.uniform(units)
-    return Noise(reading, threshold, lapse, premature, axle, later, lag, unit)
+    return Noise(reading, threshold, missed, premature, axle, later, lag, unit)
 
 
-def habits_of(
-    habits: tuple[Habit, ...], fit: HabitFit, scenario: Scenario, reading_sd: float
-) -> Habits:
-    """The copies' habits, with what the scenario lays down in their place."""
-    pair = np.array([h.pair for h in habits])
-    unit = np.array([h.unit for h in habits])
-    along = np.array([h.along_below_mm for h in habits])
+def policies_of(
+    policies: tuple[ReplacementPolicy, ...], fit: PolicyFit, scenario: Scenario, reading_sd: float
+) -> Policies:
+    """The copies' policies, with what the scenario lays down in their place."""
+    pair = np.array([h.pair for h in policies])
+    unit = np.array([h.unit for h in policies])
+    along = np.array([h.along_below_mm for h in policies])
     if scenario.together != "as_now":
-        pair = np.full(len(habits), float(scenario.together != "wheel_end"))
-        unit = np.full(len(habits), float(scenario.together == "unit"))
-        along = np.full(len(habits), np.inf)
-    return Habits(
-        threshold=np.array([h.threshold_mm for h in habits]),
-        spread=np.array([h.spread_mm for h in habits]),
-        lapse=np.array([h.lapse for h in habits]),
-        lapse_below=np.array([h.lapse_below for h in habits]),
-        premature=np.array([h.premature for h in habits]),
+        pair = np.full(len(policies), float(scenario.together != "wheel_end"))
+        unit = np.full(len(policies), float(scenario.together == "unit"))
+        along = np.full(len(policies), np.inf)
+    return Policies(
+        threshold=np.array([h.threshold_mm for h in policies]),
+        spread=np.array([h.spread_mm for h in policies]),
+        missed=np.array([h.missed for h in policies]),
+        missed_below=np.array([h.missed_below for h in policies]),
+        premature=np.array([h.premature for h in policies]),
         pair=pair,
         along_below=along,
         unit=unit,
@@ -118,7 +118,7 @@ def decide(visit: Visit) -> Decision:
     """Relines that the workshop decides on."""
     noise, layout, ends = visit.noise, visit.layout, visit.ends
     wanted = np.zeros(len(layout.unit), bool)
-    wanted[ends] = noise.premature[ends] < visit.habits.premature[layout.copy[ends]]
+    wanted[ends] = noise.premature[ends] < visit.policies.premature[layout.copy[ends]]
     wanted[_wanted_by_reading(visit)] = True
     own, share = _guarded(visit, ends[~wanted[ends]])
     wanted[own[share < NOW_SHARE]] = True
@@ -128,27 +128,27 @@ def decide(visit: Visit) -> Decision:
 
 def _wanted_by_reading(visit: Visit) -> IntArray:
     """Wheel ends whose reading makes the workshop want a reline."""
-    state, noise, habits, scenario = visit.state, visit.noise, visit.habits, visit.scenario
+    state, noise, policies, scenario = visit.state, visit.noise, visit.policies, visit.scenario
     if scenario.reline == "latest":
         return visit.ends[:0]
-    width = np.hypot(habits.reading_sd, float(habits.spread.max()))
-    highest = max(float(habits.threshold.max()), scenario.threshold_mm, 0.0)
+    width = np.hypot(policies.reading_sd, float(policies.spread.max()))
+    highest = max(float(policies.threshold.max()), scenario.threshold_mm, 0.0)
     near = visit.ends[state.above_mm[visit.ends] < highest + FAR * width]
-    reading = state.above_mm[near] + habits.reading_sd * noise.reading[near]
-    lapse = (noise.lapse[near] - (1.0 - habits.read_share)) / habits.read_share
-    due = (lapse >= 0.0) & _due(visit, near, reading, lapse)
+    reading = state.above_mm[near] + policies.reading_sd * noise.reading[near]
+    missed = (noise.missed[near] - (1.0 - policies.read_share)) / policies.read_share
+    due = (missed >= 0.0) & _due(visit, near, reading, missed)
     return np.asarray(near[due])
 
 
-def _due(visit: Visit, ends: IntArray, reading: FloatArray, lapse: FloatArray) -> BoolArray:
-    """Whether a reading is low enough, for the habit or the scenario's threshold."""
-    habits, copy = visit.habits, visit.layout.copy[ends]
+def _due(visit: Visit, ends: IntArray, reading: FloatArray, missed: FloatArray) -> BoolArray:
+    """Whether a reading is low enough, for the policy or the scenario's threshold."""
+    policies, copy = visit.policies, visit.layout.copy[ends]
     if visit.scenario.reline == "threshold":
         return np.asarray(reading <= visit.scenario.threshold_mm)
-    threshold = habits.threshold[copy, visit.layout.group[ends]]
-    threshold = threshold + habits.spread[copy] * visit.noise.threshold[ends]
-    above = (reading <= threshold) & (lapse >= habits.lapse[copy])
-    return np.asarray(np.where(reading > 0.0, above, lapse >= habits.lapse_below[copy]), bool)
+    threshold = policies.threshold[copy, visit.layout.group[ends]]
+    threshold = threshold + policies.spread[copy] * visit.noise.threshold[ends]
+    above = (reading <= threshold) & (missed >= policies.missed[copy])
+    return np.asarray(np.where(reading > 0.0, above, missed >= policies.missed_below[copy]), bool)
 
 
 def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
@@ -157,8 +157,8 @@ def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
     known, coming, scenario = visit.known, visit.coming, visit.scenario
     if known is None or coming is None:
         return ends[:0], np.zeros(0)
-    read = ends[visit.noise.lapse[ends] >= 1.0 - visit.habits.read_share]
-    error = visit.habits.reading_sd * visit.noise.reading[read]
+    read = ends[visit.noise.missed[ends] >= 1.0 - visit.policies.read_share]
+    error = visit.policies.reading_sd * visit.noise.reading[read]
     kalman_update(known, read, visit.state.above_mm[read] + error)
     km, spread = coming.km[visit.layout.unit[ends]], coming.relative_var
     is_risky = chance_crossing(known, ends, km, spread) > scenario.risk
@@ -170,25 +170,25 @@ def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
 
 def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
     """The wanted relines and those that go along: the axle's other end, the unit's other axles."""
-    layout, noise, habits = visit.layout, visit.noise, visit.habits
+    layout, noise, policies = visit.layout, visit.noise, visit.policies
     first = visit.ends[wanted[visit.ends]]
     whole = wanted.copy()
     whole[layout.partner[first[_partner_goes(visit, first)]]] = True
-    if len(first) and habits.unit.max() > 0.0:
+    if len(first) and policies.unit.max() > 0.0:
         axles = np.unique(layout.axle[first])
         wanting = np.bincount(layout.axle_unit[axles], minlength=len(layout.usual_days))
         is_wanting = np.bincount(axles, minlength=len(layout.axle_unit))
         others = wanting[layout.unit[visit.ends]] - is_wanting[layout.axle[visit.ends]]
-        takes = noise.unit[layout.unit[visit.ends]] < habits.unit[layout.copy[visit.ends]]
+        takes = noise.unit[layout.unit[visit.ends]] < policies.unit[layout.copy[visit.ends]]
         whole[visit.ends[takes & (others > 0)]] = True
     return whole
 
 
 def _partner_goes(visit: Visit, ends: IntArray) -> BoolArray:
     """Whether the other end of each one's axle goes along: seldom where it is nearly new."""
-    habits, partner, copy = visit.habits, visit.layout.partner[ends], visit.layout.copy[ends]
-    reading = visit.state.above_mm[partner] + habits.reading_sd * visit.noise.reading[partner]
-    goes = habits.pair[copy] * along_share(reading, habits.along_below[copy])
+    policies, partner, copy = visit.policies, visit.layout.partner[ends], visit.layout.copy[ends]
+    reading = visit.state.above_mm[partner] + policies.reading_sd * visit.noise.reading[partner]
+    goes = policies.pair[copy] * along_share(reading, policies.along_below[copy])
     return np.asarray(visit.noise.axle[visit.layout.axle[ends]] < goes)
 
 

@@ -1,7 +1,7 @@
 """Whole fleets drawn from what is known of one: the same randomness for every scenario.
 
 Draws come in batches. A batch is several copies of the fleet laid end to end, each with its own
-fixed effects, habits, unit effects and linings. Random numbers are taken from streams keyed by
+fixed effects, policies, unit effects and linings. Random numbers are taken from streams keyed by
 (seed, batch, step), in an order that no scenario changes, so that scenarios meet the same fate.
 """
 
@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from models.common.arrays import FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
-from models.relines.policy.habit import Habit, HabitFit, drawn_habits
+from models.relines.policy.fit import PolicyFit, ReplacementPolicy, drawn_policies
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import IntervalSample, Pile
+from models.usage.interval_distribution import IntervalSample, Pool
 
 Real = type[np.float64] | type[np.float32]
 LIVES_AHEAD = 4
@@ -29,10 +29,10 @@ class FleetDraw:
     now_mm, rate : lining when last seen, and wear per 10,000 km in the unit's duty.
     start_mm, life_rate : (LIVES_AHEAD, B x L) linings to come: start, and rate over the mean.
     unit_rate : (B x L) mean rate of a new lining in the unit's duty.
-    theta : (B, P) fixed effects. habits : one per copy.
+    theta : (B, P) fixed effects. policies : one per copy.
     log_level : (B x U) log km per day. pace : (B x U) log of the usual days over the group's.
-        leaving : (B,) hazard of leaving the fleet per day. cards : by pile, and by whether the
-        interval before was off the road, the cumulative weights of its cards (B, cards).
+        leaving : (B,) hazard of leaving the fleet per day. intervals : by pool, and by whether the
+        interval before was off the road, the cumulative weights of its intervals (B, intervals).
         present, place : (B x U) uniform numbers that decide
         whether the unit is there, and whether it is among those that change duty.
     """
@@ -44,11 +44,11 @@ class FleetDraw:
     life_rate: FloatArray
     unit_rate: FloatArray
     theta: FloatArray
-    habits: tuple[Habit, ...]
+    policies: tuple[ReplacementPolicy, ...]
     log_level: FloatArray
     pace: FloatArray
     leaving: FloatArray
-    cards: tuple[tuple[FloatArray, FloatArray], ...]
+    sample: tuple[tuple[FloatArray, FloatArray], ...]
     present: FloatArray
     place: FloatArray
 
@@ -100,12 +100,12 @@ def _pairs(
     return normal[0] * sd_a, normal[0] * load + normal[1] * rest
 
 
-def draw_fleet(lines: WheelEndLines, usage: UsageFit, habit: HabitFit, luck: Luck) -> FleetDraw:
-    """Draw as many fleets as ``luck`` has copies; what they share, fixed effects and habits, is
+def draw_fleet(lines: WheelEndLines, usage: UsageFit, policy: PolicyFit, luck: Luck) -> FleetDraw:
+    """Draw as many fleets as ``luck`` has copies; what they share, fixed effects and policies, is
     another in each whether or not their luck is the same."""
     size, units, rng, copies = len(lines), len(usage), luck.rng, luck.copies
     shift = rng.standard_normal((copies, len(lines.theta))) @ square_root(lines.theta_cov).T
-    habits = drawn_habits(habit, copies, rng)
+    policies = drawn_policies(policy, copies, rng)
     unit = luck.normal(copies * units).reshape(copies, units) * np.sqrt(lines.unit_var)
     level = usage.log_level + np.sqrt(usage.level_variance) * luck.normal(copies * units).reshape(
         copies, units
@@ -136,31 +136,31 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, habit: HabitFit, luck: Luc
         life_rate=life_rate.reshape(LIVES_AHEAD, -1),
         unit_rate=_unit_rates(lines, shift, unit).ravel(),
         theta=lines.theta + shift,
-        habits=habits,
+        policies=policies,
         log_level=level.ravel(),
         pace=pace.ravel(),
         leaving=leaving,
-        cards=tuple(_drawn_weights(pile, copies, rng) for pile in interval_distribution.piles),
+        sample=tuple(_drawn_weights(pool, copies, rng) for pool in interval_distribution.pools),
         present=present,
         place=place,
     )
 
 
 def _drawn_weights(
-    pile: Pile, copies: int, rng: np.random.Generator
+    pool: Pool, copies: int, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray]:
-    """Cumulative weights of a pile's cards as each copy may have them: the Bayesian bootstrap
+    """Cumulative weights of a pool's intervals as each copy may have them: the Bayesian bootstrap
     (Rubin 1981, *Annals of Statistics* 9:130)."""
 
-    def drawn(cards: IntervalSample) -> FloatArray:
-        weight = cards.weight * rng.standard_exponential((copies, len(cards)), dtype=np.float32)
+    def drawn(sample: IntervalSample) -> FloatArray:
+        weight = sample.weight * rng.standard_exponential((copies, len(sample)), dtype=np.float32)
         total = np.cumsum(weight, axis=1)
         return np.asarray(total / total[:, -1:])
 
-    after_road = drawn(pile.after_road)
-    if pile.after_standing is pile.after_road:
+    after_road = drawn(pool.after_road)
+    if pool.after_standing is pool.after_road:
         return after_road, after_road
-    return after_road, drawn(pile.after_standing)
+    return after_road, drawn(pool.after_standing)
 
 
 def _linings_to_come(

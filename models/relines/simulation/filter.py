@@ -60,10 +60,10 @@ class Told:
 
 def told(lines: WheelEndLines, usage: UsageFit) -> Told:
     """The same for every copy of the fleet."""
-    cards = usage.interval_distribution.after_road
-    product = cards.length * cards.use
-    mean = cards.mean(product)
-    spread = cards.mean((product - mean) ** 2) / mean**2 if mean > 0 else 0.0
+    sample = usage.interval_distribution.after_road
+    product = sample.length * sample.use
+    mean = sample.mean(product)
+    spread = sample.mean((product - mean) ** 2) / mean**2 if mean > 0 else 0.0
     return Told(line_moments(lines), new_lining_moments(lines), lines.reading_sd, mean, spread)
 
 

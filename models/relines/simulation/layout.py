@@ -47,7 +47,7 @@ def budget_cells(ends: WheelEnds, lines: WheelEndLines) -> BudgetCells:
 class Layout:
     """A batch under a scenario.
 
-    Per wheel end: ``unit``, ``partner``, ``has_partner``, ``axle``, ``copy`` of the fleet, habit
+    Per wheel end: ``unit``, ``partner``, ``has_partner``, ``axle``, ``copy`` of the fleet, policy
     ``group``, budget ``cell``, ``usable_mm`` (new less minimum), ``minimum_mm``, ``rate_change``
     from a change of duty. Per unit: ``usual_days`` between visits, ``level_change``.
     ``axle_unit`` is the unit of each axle. ``weight`` (per wheel end): counted beside
@@ -109,7 +109,7 @@ def batch_layout(
         axle=tiled(ends.axle, copies, n_axles),
         axle_unit=tiled(axle_unit, copies, n_units),
         copy=copy,
-        group=np.tile(ends.habit_group, copies),
+        group=np.tile(ends.policy_group, copies),
         cell=np.tile(cells.base, copies) + after[unit],
         usable_mm=np.tile(np.maximum(ends.new_mm - minimum, 0.1), copies),
         minimum_mm=np.tile(minimum, copies),

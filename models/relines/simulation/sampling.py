@@ -4,8 +4,8 @@ Units stand in line by depot, duty, axle types and about how many relines their 
 takes every k-th from a start of its own (systematic sampling, Cochran 1977, *Sampling Techniques*,
 chapter 8), so that each part mirrors the fleet and most units have their turn. Each is simulated
 twice over, as twins that differ by luck alone and stand for w units together. The futures d of a
-batch share that luck, but not fixed effects, habits and hazards. With :math:`X, X'` what happens to
-the twins,
+batch share that luck, but not fixed effects, policies and hazards. With :math:`X, X'` what happens
+to the twins,
 
 .. math::
     A_d = w \sum_u \frac{X_{ud} + X'_{ud}}{2},\qquad
@@ -49,14 +49,14 @@ def in_line(
 ) -> IntArray:
     """The units in line (U,): by depot and duty, axle types, and relines that a year may bring.
 
-    ``threshold_mm`` (G,): where each group of the habit relines, above the minimum.
+    ``threshold_mm`` (G,): where each group of the policy relines, above the minimum.
     """
     n_units, types = len(usage), sorted(set(ends.axle_type))
     axle_type = np.array([types.index(a) for a in ends.axle_type], np.int64)
     mix = np.zeros((n_units, len(types)), np.int64)
     np.add.at(mix, (ends.unit, axle_type), 1)
     _, kind = np.unique(mix, axis=0, return_inverse=True)
-    above = lines.now_mm - ends.minimum_mm - threshold_mm[ends.habit_group]
+    above = lines.now_mm - ends.minimum_mm - threshold_mm[ends.policy_group]
     a_day = np.maximum(lines.rate, 1e-3) / KM_PER_UNIT * np.exp(usage.log_level[ends.unit])
     days = np.where(lines.is_known, above / a_day, YEAR_DAYS) - usage.since_seen[ends.unit]
     due = special.expit((YEAR_DAYS - days) / (0.1 * np.abs(days) + 20.0))

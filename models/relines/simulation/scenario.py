@@ -22,7 +22,7 @@ class Scenario:
     """A way to run the fleet; every default is what it does now.
 
     name : shown beside its results.
-    reline : ``as_now``, the fleet's own habit; ``threshold``, at the visit where a reading is at
+    reline : ``as_now``, the fleet's own policy; ``threshold``, at the visit where a reading is at
         or below ``threshold_mm`` above the minimum; ``latest``, at the last visit that keeps the
         risk (implies ``guard``).
     threshold_mm : mm above the minimum, for ``threshold``.

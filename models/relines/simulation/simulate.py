@@ -1,6 +1,6 @@
 """Relines over the coming months, simulated for whole fleets drawn from what is known of one.
 
-Everything uncertain is drawn: fixed effects and habits once per fleet, use and the unit's effect
+Everything uncertain is drawn: fixed effects and policies once per fleet, use and the unit's effect
 once per unit, linings one by one, then visits, readings and decisions as they come. So what wheel
 ends share does not average out of a total.
 """
@@ -13,7 +13,7 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.relining import chance_done_unwritten, chance_pending
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.policy.habit import HabitFit, mean_habit
+from models.relines.policy.fit import PolicyFit, mean_policy
 from models.relines.simulation.counts import (
     Calendar,
     EventCounts,
@@ -22,12 +22,12 @@ from models.relines.simulation.counts import (
 )
 from models.relines.simulation.decide import (
     Decision,
-    Habits,
     Noise,
+    Policies,
     Visit,
     decide,
     draw_noise,
-    habits_of,
+    policies_of,
 )
 from models.relines.simulation.draws import FleetDraw, Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
@@ -56,7 +56,7 @@ from models.relines.simulation.sampling import (
 from models.relines.simulation.scenario import AS_NOW, Scenario
 from models.relines.simulation.state import (
     FleetState,
-    Interval,
+    InspectionInterval,
     advance,
     first_state,
     next_interval,
@@ -78,17 +78,17 @@ ALIKE = 4
 
 @dataclass(frozen=True, slots=True)
 class FleetModel:
-    """All that is known of a fleet: wheel ends, their lines, use, habit, and budget cells."""
+    """All that is known of a fleet: wheel ends, their lines, use, policy, and budget cells."""
 
     ends: WheelEnds
     lines: WheelEndLines
     usage: UsageFit
-    habit: HabitFit
+    policy: PolicyFit
     cells: BudgetCells
 
 
 def fleet_model(
-    ends: WheelEnds, lines: WheelEndLines, usage: UsageFit, habit: HabitFit
+    ends: WheelEnds, lines: WheelEndLines, usage: UsageFit, policy: PolicyFit
 ) -> FleetModel:
     """Put the parts together.
 
@@ -102,7 +102,7 @@ def fleet_model(
             f"parts do not fit: {len(ends)} wheel ends, {len(lines)} lines, "
             f"{len(usage)} units of {len(lines.unit_var)}"
         )
-    return FleetModel(ends, lines, usage, habit, budget_cells(ends, lines))
+    return FleetModel(ends, lines, usage, policy, budget_cells(ends, lines))
 
 
 def simulate_relines(
@@ -145,7 +145,7 @@ def _by_parts(
     most_ends: int,
 ) -> tuple[EventCounts, ...]:
     """The same of a large fleet, from units taken in turn."""
-    threshold = mean_habit(fleet.habit).threshold_mm
+    threshold = mean_policy(fleet.policy).threshold_mm
     agreed: Agreed = {}
     every = scenarios if scenarios[0] == AS_NOW else (AS_NOW, *scenarios)
     line = in_line(fleet.ends, fleet.lines, fleet.usage, threshold)
@@ -172,7 +172,7 @@ def _some_units(fleet: FleetModel, units: IntArray, by_unit: IntArray) -> FleetM
     cells = twin_cells(fleet.cells, rows)
     rows, units = np.tile(rows, TWINS), np.tile(units, TWINS)
     lines = some_lines(fleet.lines, rows, units, ends.unit)
-    return FleetModel(ends, lines, some_use(fleet.usage, units), fleet.habit, cells)
+    return FleetModel(ends, lines, some_use(fleet.usage, units), fleet.policy, cells)
 
 
 def _batch(
@@ -186,7 +186,7 @@ def _batch(
     """Some futures under every scenario; with ``weight`` (copies, U) for what befalls each unit,
     futures that meet the same luck."""
     luck = _Lucks(key, copies, weight is not None)
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, luck.of(-1))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.policy, luck.of(-1))
     records = told(fleet.lines, fleet.usage) if any(s.guards for s in scenarios) else None
     return tuple(
         _finished(_started(fleet, draw, scenario, calendar, records, weight), luck)
@@ -198,7 +198,7 @@ def _batch(
 class _Met:
     """What a batch meets in a step whatever is relined: a leg, use after it, and random numbers."""
 
-    interval: Interval
+    interval: InspectionInterval
     off_road: BoolArray
     log_level: FloatArray
     noise: Noise
@@ -227,7 +227,7 @@ class _Run:
     draw: FleetDraw
     scenario: Scenario
     layout: Layout
-    habits: Habits
+    policies: Policies
     state: FleetState
     known: Knowledge | None
     coming: NextInterval | None
@@ -254,7 +254,7 @@ def _started(
         draw=draw,
         scenario=scenario,
         layout=layout,
-        habits=habits_of(draw.habits, fleet.habit, scenario, fleet.lines.reading_sd),
+        policies=policies_of(draw.policies, fleet.policy, scenario, fleet.lines.reading_sd),
         state=first_state(draw, layout, fleet.usage),
         known=known,
         coming=coming,
@@ -288,14 +288,14 @@ def _finished(run: _Run, lucks: _Lucks) -> EventCounts:
 def _leave_waiting(run: _Run, luck: Luck) -> None:
     """What the last visit decided and the records do not show: relines still to be done, and
     relines done without a word."""
-    timing, ends, axle = run.fleet.habit.timing, run.fleet.ends, run.layout.axle
+    timing, ends, axle = run.fleet.policy.timing, run.fleet.ends, run.layout.axle
     number = luck.uniform(3, len(run.layout.axle_unit))
     copies, since = run.draw.copies, run.fleet.usage.since_visit[ends.unit]
-    unwritten = np.tile(chance_done_unwritten(ends, run.fleet.habit), copies)
+    unwritten = np.tile(chance_done_unwritten(ends, run.fleet.policy), copies)
     _renew(run, np.flatnonzero(number[2][axle] < unwritten))
     if timing.later_share == 0.0:
         return
-    chance = np.tile(chance_pending(ends, run.fleet.habit, since), copies)
+    chance = np.tile(chance_pending(ends, run.fleet.policy, since), copies)
     waits = np.flatnonzero((number[0][axle] < chance) & (number[2][axle] >= unwritten))
     first = np.searchsorted(timing.later_days, np.tile(since, copies)[waits])
     left = len(timing.later_days) - first
@@ -341,9 +341,9 @@ def _one_interval(run: _Run, ends: IntArray, horizon: float, met: _Met) -> None:
         layout=layout,
         ends=visiting,
         noise=met.noise,
-        habits=run.habits,
+        policies=run.policies,
         scenario=run.scenario,
-        fit=run.fleet.habit,
+        fit=run.fleet.policy,
         known=run.known,
         coming=run.coming,
     )

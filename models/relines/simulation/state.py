@@ -39,7 +39,7 @@ class FleetState:
 
 
 @dataclass(frozen=True, slots=True)
-class Interval:
+class InspectionInterval:
     """From where each unit is to its next visit: days, and km in 10,000 km."""
 
     start: FloatArray
@@ -76,40 +76,44 @@ def next_interval(
     luck: Luck,
     *,
     is_first: bool,
-) -> Interval:
+) -> InspectionInterval:
     """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
     number = luck.uniform(len(state.day))
     away = -state.visit_day / layout.usual_days if is_first else np.zeros(len(state.day))
     length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
-    pile = np.tile(usage.interval_distribution.pile[usage.group], draw.copies)
+    pool = np.tile(usage.interval_distribution.pool[usage.group], draw.copies)
     copy = np.repeat(np.arange(draw.copies), len(usage))
-    for k, cards_of in enumerate(usage.interval_distribution.piles):
+    for k, pool_of in enumerate(usage.interval_distribution.pools):
         for stood in (False, True):
-            here = np.flatnonzero((state.off_road == stood) & (pile == k))
-            cards, weights = cards_of.cards_after(stood), draw.cards[k][stood]
-            place = _drawn_interval(cards, weights, copy[here], number[here], away[here])
+            here = np.flatnonzero((state.off_road == stood) & (pool == k))
+            sample, weights = pool_of.sample_after(stood), draw.sample[k][stood]
+            place = _drawn_interval(sample, weights, copy[here], number[here], away[here])
             # Away for longer than any: back within one usual interval, for all one knows.
-            beyond = away[here] >= cards.length[-1]
-            length[here] = np.where(beyond, away[here] + number[here], cards.length[place])
-            use[here], off[here] = cards.use[place], cards.off_road[place]
+            beyond = away[here] >= sample.length[-1]
+            length[here] = np.where(beyond, away[here] + number[here], sample.length[place])
+            use[here], off[here] = sample.use[place], sample.off_road[place]
     end = np.maximum(state.visit_day + length * layout.usual_days, state.day + 0.5)
     days = end - state.day
     drift = np.sqrt(usage.variances.drift_per_day * days) * luck.normal(len(days))
     moving = np.tile(~usage.stands_still, len(days) // max(len(usage), 1))
     # The level of a leg is that of its middle, as the filter has it.
     km = moving * np.exp(state.log_level + drift / 2.0) * use * days / KM_PER_UNIT
-    interval = Interval(state.day.copy(), days, km * usage.season.mean(state.day, end))
+    interval = InspectionInterval(state.day.copy(), days, km * usage.season.mean(state.day, end))
     state.off_road, state.log_level = off, state.log_level + drift
     return interval
 
 
 def _drawn_interval(
-    cards: IntervalSample, weights: FloatArray, copy: IntArray, number: FloatArray, away: FloatArray
+    sample: IntervalSample,
+    weights: FloatArray,
+    copy: IntArray,
+    number: FloatArray,
+    away: FloatArray,
 ) -> IntArray:
     """An interval longer than the unit has been away, by a uniform number and the cumulative
-    weights (B, cards) of the unit's copy of the fleet."""
-    size = len(cards)
-    first = np.where(away > 0.0, cards.longer_than(away), 0)
+    weights (B, intervals) of the unit's copy of the fleet."""
+    size = len(sample)
+    first = np.where(away > 0.0, sample.longer_than(away), 0)
     start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
     reached = start + number * (1.0 - start)
     table = (weights + np.arange(len(weights))[:, None]).ravel()
@@ -121,7 +125,7 @@ def advance(
     state: FleetState,
     layout: Layout,
     draw: FleetDraw,
-    interval: Interval,
+    interval: InspectionInterval,
     ends: IntArray,
     event_counts: EventCounts,
 ) -> None:
@@ -146,7 +150,7 @@ def advance(
 
 
 def _waited_share(
-    state: FleetState, interval: Interval, ends: IntArray, unit: IntArray
+    state: FleetState, interval: InspectionInterval, ends: IntArray, unit: IntArray
 ) -> FloatArray:
     """Share of the leg after which a waiting reline is done; before the next visit."""
     day = state.visit_day[unit] + state.waiting[ends]
@@ -156,7 +160,7 @@ def _waited_share(
 def _worn(
     state: FleetState,
     layout: Layout,
-    interval: Interval,
+    interval: InspectionInterval,
     ends: IntArray,
     from_share: FloatArray,
     to_share: FloatArray,

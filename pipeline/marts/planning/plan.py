@@ -101,7 +101,7 @@ def _plan(
     horizon = float(months.calendar.month_ends[-1])
     visits = visit_days(ends.usual_days, ends.since_visit, horizon)
     forecast = reline_forecast(
-        fleet.lines, fleet.ends, fleet.usage, fleet.habit, probabilities=PROBABILITIES
+        fleet.lines, fleet.ends, fleet.usage, fleet.policy, probabilities=PROBABILITIES
     )
     reline = chance_at_visits(visits, ends.usual_days, forecast.days, np.array(PROBABILITIES))
     adjuster = _adjuster_chances(ends, groups, visits)

@@ -173,7 +173,7 @@ def test_reline_dates_cover_what_happened(replicates):
     """p10 to p90 over ten simulated fleets (tests/bench has 200 in several worlds)."""
     by = np.zeros((len(replicates), 3))
     for n, (history, fleet) in enumerate(replicates):
-        days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit).days
+        days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.policy).days
         by[n] = (first_relines(history) <= days).mean(axis=1)
     # 3600 wheel ends, alike within an axle and its unit: some 900 independent ones. Three binomial
     # standard errors of 900 at 0.8 are 0.04; the discreteness of visits adds up to 0.02.
@@ -292,8 +292,8 @@ def test_a_short_watch_has_no_quarters():
 def test_relines_that_nobody_wrote_down_count_by_their_chance(replicates):
     """The last check may have ended with a reline that no reading has shown yet."""
     _, fleet = replicates[0]
-    unwritten = dataclasses.replace(fleet.habit.timing, unwritten_share=0.25)
-    now = dataclasses.replace(fleet, habit=dataclasses.replace(fleet.habit, timing=unwritten))
+    unwritten = dataclasses.replace(fleet.policy.timing, unwritten_share=0.25)
+    now = dataclasses.replace(fleet, policy=dataclasses.replace(fleet.policy, timing=unwritten))
     seen = pl.DataFrame({"wheel_end_id": ["X"], "relined_on": [day(-400)]})
     counted = relines_to_count(seen, now)
     assert counted.head(1).rows() == [("X", day(-400), 1.0)]

@@ -8,7 +8,7 @@ import pytest
 
 from models.relines.budget import budget_frame, budget_months, inflation, money, outlook_frame
 from models.relines.forecast.lines import line_moments
-from models.relines.policy.habit import RelineTiming
+from models.relines.policy.fit import RelineTiming
 from models.relines.scenario_table import scenario_frame
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.scenario import AS_NOW, DutyMove, RelineCosts, Scenario
@@ -212,8 +212,8 @@ def test_visits_of_their_own_come_later_scrap_less_and_cost_downtime(fleet):
 
 def test_relines_that_this_fleet_does_late_are_visits_of_their_own(fleet):
     late = RelineTiming(0.5, np.array([20.0, 40.0]))
-    habit = dataclasses.replace(fleet.habit, timing=late)
-    changed = dataclasses.replace(fleet, habit=habit)
+    policy = dataclasses.replace(fleet.policy, timing=late)
+    changed = dataclasses.replace(fleet, policy=policy)
     before, after = (
         simulate_relines(f, MONTHS.calendar, draws=80, seed=6)[0] for f in (fleet, changed)
     )
@@ -274,4 +274,4 @@ def test_what_a_scenario_cannot_be_is_said_in_words(fleet):
         simulate_relines(fleet, MONTHS.calendar, draws=0, seed=1)
     half = dataclasses.replace(fleet.usage, unit_ids=fleet.usage.unit_ids[:2])
     with pytest.raises(ValueError, match="do not fit"):
-        fleet_model(fleet.ends, fleet.lines, half, fleet.habit)
+        fleet_model(fleet.ends, fleet.lines, half, fleet.policy)

@@ -19,7 +19,7 @@ from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.fit import fit_usage
 from models.wear.fit import fit_wear
 from models.wear.sums import lining_life_sums
-from tests.oracles.reline_habit_tables import habit_facts, threshold_frame
+from tests.oracles.reline_policy_tables import habit_facts, threshold_frame
 from tests.reline_world import (
     NO_EVENTS,
     ORIGIN,
@@ -68,7 +68,7 @@ def every_frame(fleet: FleetModel, history, decisions=None) -> dict[str, pl.Data
     )
     costs, ends = RelineCosts(lining_kit=10, downtime=5), fleet.ends
     minimum = minimum_forecast(fleet.lines, ends.minimum_mm, fleet.usage)
-    reline = reline_forecast(fleet.lines, ends, fleet.usage, fleet.habit)
+    reline = reline_forecast(fleet.lines, ends, fleet.usage, fleet.policy)
     until = MONTHS.span_ends[-1]
     after = relines_after(history), readings_after(history)
     past = past_totals(fleet, until, *after, draws=10, seed=1)
@@ -79,12 +79,12 @@ def every_frame(fleet: FleetModel, history, decisions=None) -> dict[str, pl.Data
         "budget": budget_frame(fleet, all_event_counts[0], MONTHS, costs),
         "outlook": outlook_frame(all_event_counts[0], MONTHS, costs),
         "scenarios": scenario_frame(scenarios, all_event_counts, MONTHS, costs),
-        "thresholds": threshold_frame(fleet.habit, EVENTS),
+        "thresholds": threshold_frame(fleet.policy, EVENTS),
         "facts": habit_facts(
-            fleet.habit,
+            fleet.policy,
             EVENTS,
             axle_decisions(
-                decision_rows(history) if decisions is None else decisions, fleet.habit.groups
+                decision_rows(history) if decisions is None else decisions, fleet.policy.groups
             ),
         ),
         "backtest": backtest_frame(judged),
@@ -114,7 +114,7 @@ WORLDS = {
         use_unit_sd=0.0,
         use_noise_sd=0.0,
         jitter_days=0.0,
-        missed=0.0,
+        skipped=0.0,
         years_after=1.5,
     ),
     "linings that hardly wear": World(units=6, rates=((0.001, 0.001),) * 2, years_after=1.5),
@@ -153,7 +153,7 @@ def test_without_use_on_record_dates_are_words_and_the_budget_is_empty():
 def test_without_a_single_decision_the_habit_is_a_guess():
     history = lived(World(units=4, years_after=1.5), 1)
     fleet = fleet_of(history, decisions=decision_rows(history).clear())
-    assert fleet.habit.is_guess
+    assert fleet.policy.is_guess
     frames = every_frame(fleet, history)
     assert not_numbers(frames) == []
     # Wide: the threshold of a fleet that nobody has seen reline anything.

@@ -26,7 +26,7 @@ from models.relines.forecast.relining import (
     reline_forecast,
     reline_frame,
 )
-from models.relines.policy.habit import mean_habit
+from models.relines.policy.fit import mean_policy
 from models.relines.policy.likelihood import SHAPE
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.draws import Luck, draw_fleet
@@ -80,7 +80,7 @@ def test_km_to_the_minimum_are_those_of_the_wear_model(fleet):
 
 
 def test_draws_have_the_moments_of_the_lines(fleet):
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(np.random.default_rng(1), 4_000))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.policy, Luck(np.random.default_rng(1), 4_000))
     now, rate = draw.now_mm.reshape(4_000, -1), draw.rate.reshape(4_000, -1)
     moments = line_moments(fleet.lines)
     # 4000 draws: SDs are known to 1.1 %, correlations to 0.016.
@@ -98,7 +98,7 @@ def test_draws_have_the_moments_of_the_lines(fleet):
 
 
 def test_wheel_ends_of_a_unit_are_drawn_together_and_others_nearly_apart(fleet):
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(np.random.default_rng(2), 4_000))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.policy, Luck(np.random.default_rng(2), 4_000))
     coming = draw.unit_rate.reshape(4_000, -1)
     same = np.corrcoef(coming[:, 0], coming[:, 1])[0, 1]
     lines = fleet.lines
@@ -112,19 +112,19 @@ def test_wheel_ends_of_a_unit_are_drawn_together_and_others_nearly_apart(fleet):
 def brute_minimum_days(fleet: FleetModel, draws: int, seed: int) -> np.ndarray:
     """Days to the minimum by simulation: drawn lines, and km day by day from the deck."""
     rng = np.random.default_rng(seed)
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(rng, draws))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.policy, Luck(rng, draws))
     n_units, size = len(fleet.usage), len(fleet.ends)
     unit = (np.arange(draws)[:, None] * n_units + fleet.lines.unit).ravel()
     need = (draw.now_mm - np.tile(fleet.ends.minimum_mm, draws)) / np.maximum(draw.rate, 1e-9)
     day, km = np.zeros(draws * n_units), np.zeros(draws * n_units)
     level, days = draw.log_level.copy(), np.full(draws * size, np.inf)
-    cards, q = fleet.usage.interval_distribution.after_road, fleet.usage.variances.drift_per_day
+    sample, q = fleet.usage.interval_distribution.after_road, fleet.usage.variances.drift_per_day
     since = np.tile(fleet.usage.since_seen, draws)
     for _ in range(80):
-        card = rng.integers(0, len(cards), len(day))
-        leg = cards.length[card] * np.tile(fleet.usage.usual_days, draws)
+        card = rng.integers(0, len(sample), len(day))
+        leg = sample.length[card] * np.tile(fleet.usage.usual_days, draws)
         step = rng.standard_normal(len(day)) * np.sqrt(q * leg)
-        ran = np.exp(level + step / 2) * cards.use[card] * leg / KM_PER_UNIT
+        ran = np.exp(level + step / 2) * sample.use[card] * leg / KM_PER_UNIT
         reaches = np.isinf(days) & (km[unit] + ran[unit] >= need)
         share = (need - km[unit]) / np.maximum(ran[unit], 1e-12)
         days[reaches] = (day[unit] + share * leg[unit])[reaches]
@@ -178,7 +178,7 @@ def test_units_that_stand_still_or_have_no_line_have_a_word_for_a_date(fleet):
     words = forecast_words(lines, usage)
     assert set(words[lines.unit == 0]) == {"stands_still"}
     assert words[-1] == "no_lining"
-    forecast = reline_forecast(lines, fleet.ends, usage, fleet.habit)
+    forecast = reline_forecast(lines, fleet.ends, usage, fleet.policy)
     assert np.isinf(forecast.days[:, [0, -1]]).all()
     frame = reline_frame(fleet.ends.wheel_end_id, forecast, ORIGIN)
     assert frame["reline_on_p10"][0] is None
@@ -186,7 +186,7 @@ def test_units_that_stand_still_or_have_no_line_have_a_word_for_a_date(fleet):
 
 
 def test_quantiles_are_in_order_and_the_visit_lies_among_them(fleet):
-    forecast = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit)
+    forecast = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.policy)
     days = forecast.days
     assert (np.diff(days, axis=0)[np.isfinite(days[1:])] >= 0).all()
     near = np.abs(forecast.visit_days - days[1])
@@ -203,7 +203,7 @@ def share_relined(fleet: FleetModel, edges: np.ndarray, draws: int = 600) -> np.
 def test_reline_dates_agree_with_the_simulation(fleet):
     """Both count wheel ends relined at least once by a day; the code has nothing in common."""
     levels = np.linspace(0.02, 0.98, 33)
-    days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit, levels).days
+    days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.policy, levels).days
     for day in (120.0, 250.0, 400.0):
         simulated, _ = share_relined(fleet, np.array([day]))
         grid = np.concatenate([[0.0], levels, [1.0]])
@@ -214,10 +214,10 @@ def test_reline_dates_agree_with_the_simulation(fleet):
 
 
 def test_a_whole_unit_habit_brings_relines_forward(fleet):
-    alone = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit).days[1]
-    mean = fleet.habit.mean.copy()
+    alone = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.policy).days[1]
+    mean = fleet.policy.mean.copy()
     mean[len(mean) - len(SHAPE) + SHAPE.index("unit")] = 3.0
-    together = dataclasses.replace(fleet.habit, mean=mean)
+    together = dataclasses.replace(fleet.policy, mean=mean)
     whole = reline_forecast(fleet.lines, fleet.ends, fleet.usage, together).days[1]
     both = np.isfinite(alone) & np.isfinite(whole)
     assert (whole[both] <= alone[both] + 1e-6).all()
@@ -244,7 +244,7 @@ def test_one_wheel_end_is_enough():
     usage = fit_usage(units_frame(history), usage_rows(history), ORIGIN)
     sums = lining_life_sums(*life_rows(history))
     fleet = fleet_from_tables(fit_wear(sums), sums, usage, now, decision_rows(history), NO_EVENTS)
-    forecast = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit)
+    forecast = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.policy)
     assert not np.isnan(forecast.days).any()
     assert not fleet.ends.has_partner[0]
 
@@ -281,10 +281,10 @@ def test_days_become_dates_and_none_where_there_is_none():
 
 
 def test_reline_dates_agree_with_the_simulation_where_much_is_missed_and_unread():
-    fleet = known_fleet(lived(World(units=40, years_after=0.5, missed=0.25, unread=0.4), 6))
-    assert fleet.habit.read_share == pytest.approx(0.6, abs=0.05)
+    fleet = known_fleet(lived(World(units=40, years_after=0.5, skipped=0.25, unread=0.4), 6))
+    assert fleet.policy.read_share == pytest.approx(0.6, abs=0.05)
     levels = np.linspace(0.02, 0.98, 33)
-    days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.habit, levels).days
+    days = reline_forecast(fleet.lines, fleet.ends, fleet.usage, fleet.policy, levels).days
     grid = np.concatenate([[0.0], levels, [1.0]])
     padded = np.vstack([np.zeros(days.shape[1]), days, days[-1] + 300.0])
     for day in (200.0, 400.0):
@@ -329,20 +329,20 @@ def test_a_units_effect_is_what_the_wear_model_expects_of_its_next_lining():
 def test_the_other_end_of_an_axle_just_relined_was_probably_relined_too(fleet):
     """Its reline alone is on record: both went together as often as they do (0.94 in this world),
     a quarter of relines being unwritten. Its own is done."""
-    ends, habit = fleet.ends, fleet.habit
-    habit = dataclasses.replace(
-        habit, timing=dataclasses.replace(habit.timing, unwritten_share=0.25)
+    ends, policy = fleet.ends, fleet.policy
+    policy = dataclasses.replace(
+        policy, timing=dataclasses.replace(policy.timing, unwritten_share=0.25)
     )
     high = np.full(len(ends), 9.0)
     none, first = np.zeros(len(ends), bool), np.arange(len(ends)) == 0
     before = chance_done_unwritten(
-        dataclasses.replace(ends, above_mm=high, just_relined=none), habit
+        dataclasses.replace(ends, above_mm=high, just_relined=none), policy
     )
     after = chance_done_unwritten(
         dataclasses.replace(ends, above_mm=np.where(first, np.nan, high), just_relined=first),
-        habit,
+        policy,
     )
-    pair = mean_habit(habit).pair
+    pair = mean_policy(policy).pair
     assert before.max() < 0.01
     assert after[0] == 0.0
     expected = pair * 0.25 / (1.0 - pair * 0.75)

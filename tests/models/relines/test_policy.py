@@ -6,22 +6,27 @@ import pytest
 import statsmodels.api as sm
 from scipy import optimize, special, stats
 
-from models.relines.policy.decisions import AxleDecisions, HabitGroups, axle_decisions, habit_groups
-from models.relines.policy.habit import (
-    HabitFit,
+from models.relines.policy.decisions import (
+    AxleDecisions,
+    PolicyGroups,
+    axle_decisions,
+    policy_groups,
+)
+from models.relines.policy.fit import (
+    PolicyFit,
     RelineTiming,
-    drawn_habits,
-    fit_habit,
-    mean_habit,
+    drawn_policies,
+    fit_policy,
+    mean_policy,
     reline_timing,
     threshold_of,
 )
 from models.relines.policy.hazard import STEP_MM, grid_mm, hazard_table
-from models.relines.policy.likelihood import habit_loglik
-from tests.oracles.reline_habit_tables import habit_facts, threshold_frame
+from models.relines.policy.likelihood import policy_loglik
+from tests.oracles.reline_policy_tables import habit_facts, threshold_frame
 from tests.reline_world import World, decision_rows, lived
 
-ONE_GROUP = HabitGroups(("front",), ("North",))
+ONE_GROUP = PolicyGroups(("front",), ("North",))
 NAN = float("nan")
 
 
@@ -57,15 +62,15 @@ def test_the_likelihood_of_each_outcome_is_as_worked_by_hand():
     expected = [none, low, high, 1 - none - low - high]
     for outcome, chance in zip([(0, 0), (1, 0), (0, 1), (1, 1)], expected, strict=True):
         row = decisions([(0, 1.6, 2.8, 1.6, 2, *outcome, 1)])
-        assert np.exp(habit_loglik(row, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
+        assert np.exp(policy_loglik(row, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
 
 
 def test_an_end_at_its_minimum_or_not_read_is_decided_apart():
     at_limit = decisions([(0, 0.0, NAN, 8.0, 0, 1, 0, 1)], ends=1)
     chance = 1 - 0.99 * (1 - 0.98)
-    assert np.exp(habit_loglik(at_limit, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
+    assert np.exp(policy_loglik(at_limit, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
     unread = decisions([(0, NAN, NAN, 8.0, 0, 1, 0, 1)], ends=1)
-    assert np.exp(habit_loglik(unread, np.array([2.0]), SHAPE)[0]) == pytest.approx(0.01)
+    assert np.exp(policy_loglik(unread, np.array([2.0]), SHAPE)[0]) == pytest.approx(0.01)
 
 
 def random_decisions(rng, rows=400, groups=6) -> AxleDecisions:
@@ -98,9 +103,9 @@ def test_the_gradient_is_the_derivative():
     at = np.concatenate([rng.normal(2, 0.3, 6), SHAPE])
 
     def loglik(x):
-        return habit_loglik(data, x[:6], x[6:])[0]
+        return policy_loglik(data, x[:6], x[6:])[0]
 
-    _, in_threshold, in_shape = habit_loglik(data, at[:6], at[6:])
+    _, in_threshold, in_shape = policy_loglik(data, at[:6], at[6:])
     numeric = optimize.approx_fprime(at, loglik, 1e-6)
     # Forward differences of a sum near 1e4 are good to about 1e-3.
     assert np.concatenate([in_threshold, in_shape]) == pytest.approx(numeric, rel=1e-3, abs=5e-2)
@@ -115,40 +120,40 @@ def test_without_lapses_it_is_the_probit_regression_of_another_library():
     a, b = fit.params
     data = decisions([(0, v, NAN, 8.0, 0, r, 0, 1) for v, r in zip(x, relined, strict=True)], 1)
     never = np.full(6, -40.0)
-    ours, gradient, in_shape = habit_loglik(
+    ours, gradient, in_shape = policy_loglik(
         data, np.array([-a / b]), np.array([np.log(-1 / b), *never])
     )
     assert ours == pytest.approx(fit.llf, rel=1e-9)
     assert [gradient[0], in_shape[0]] == pytest.approx([0.0, 0.0], abs=1e-4)
 
 
-def history_fit(world: World, seed: int) -> tuple[HabitFit, pl.DataFrame]:
+def history_fit(world: World, seed: int) -> tuple[PolicyFit, pl.DataFrame]:
     rows = decision_rows(lived(world, seed))
-    groups = habit_groups(rows)
-    return fit_habit(axle_decisions(rows, groups), groups), rows
+    groups = policy_groups(rows)
+    return fit_policy(axle_decisions(rows, groups), groups), rows
 
 
 def test_the_habit_of_a_simulated_fleet_is_recovered_from_readings_censored_or_not():
     fit, _ = history_fit(World(units=200, unit_together=0.3, pair=0.8), 1)
-    habit = mean_habit(fit)
+    policy = mean_policy(fit)
     assert fit.relines > 1000
     # North and South for each of two axle types; standard errors are 0.02 to 0.04 mm.
-    assert habit.threshold_mm == pytest.approx([1.4, 2.1, 1.4, 2.1], abs=0.13)
+    assert policy.threshold_mm == pytest.approx([1.4, 2.1, 1.4, 2.1], abs=0.13)
     # Its stated error is 0.02 mm; that the unit's other axles are summed up by their thinnest
     # lining adds to it.
-    assert habit.spread_mm == pytest.approx(0.3, abs=0.1)
-    assert habit.lapse == pytest.approx(0.08, abs=0.05)
-    assert habit.pair == pytest.approx(0.8, abs=0.06)
-    assert habit.unit == pytest.approx(0.3, abs=0.06)
-    assert habit.premature == pytest.approx(0.002, abs=0.0015)
+    assert policy.spread_mm == pytest.approx(0.3, abs=0.1)
+    assert policy.missed == pytest.approx(0.08, abs=0.05)
+    assert policy.pair == pytest.approx(0.8, abs=0.06)
+    assert policy.unit == pytest.approx(0.3, abs=0.06)
+    assert policy.premature == pytest.approx(0.002, abs=0.0015)
     assert fit.read_share == pytest.approx(0.95, abs=0.01)
     assert fit.converged
 
 
 def test_a_nearly_new_lining_that_is_left_on_is_told_from_a_share_of_all():
-    habit = mean_habit(history_fit(World(units=200, pair=0.9, along_below_mm=7.0), 5)[0])
-    assert habit.pair == pytest.approx(0.9, abs=0.03)
-    assert habit.along_below_mm == pytest.approx(7.0, abs=1.0)
+    policy = mean_policy(history_fit(World(units=200, pair=0.9, along_below_mm=7.0), 5)[0])
+    assert policy.pair == pytest.approx(0.9, abs=0.03)
+    assert policy.along_below_mm == pytest.approx(7.0, abs=1.0)
 
 
 def test_its_stated_errors_are_those_of_repeated_fleets():
@@ -162,10 +167,10 @@ def test_its_stated_errors_are_those_of_repeated_fleets():
 
 def test_a_fleet_that_never_relined_has_a_guess_and_says_so():
     data = decisions([(0, 6.0, 7.0, 8.0, 2, 0, 0, 50)])
-    fit = fit_habit(data, ONE_GROUP)
+    fit = fit_policy(data, ONE_GROUP)
     assert fit.is_guess
     # Only what the records rule out has moved the guess: nothing was relined at 6 mm or above.
-    assert mean_habit(fit).threshold_mm[0] == pytest.approx(1.0, abs=0.5)
+    assert mean_policy(fit).threshold_mm[0] == pytest.approx(1.0, abs=0.5)
     assert threshold_of(fit, np.ones(1))[1] > 1.0
 
 
@@ -187,9 +192,9 @@ def test_no_records_at_all_leave_the_guess():
         ),
         ONE_GROUP,
     )
-    fit = fit_habit(empty, ONE_GROUP)
+    fit = fit_policy(empty, ONE_GROUP)
     assert (fit.relines, fit.read_share, fit.is_guess) == (0.0, 1.0, True)
-    assert mean_habit(fit).threshold_mm[0] == pytest.approx(1.0)
+    assert mean_policy(fit).threshold_mm[0] == pytest.approx(1.0)
 
 
 def test_a_type_with_few_relines_leans_on_the_fleet():
@@ -199,9 +204,9 @@ def test_a_type_with_few_relines_leans_on_the_fleet():
         for x in rng.uniform(0.5, 6, count):
             relined = rng.random() < stats.norm.cdf((threshold - x) / 0.3)
             rows.append((group, x, NAN, 8.0, 0, relined, 0, 1))
-    groups = HabitGroups(("a", "b", "c"), ("North",))
-    fit = fit_habit(decisions(rows, ends=1), groups)
-    a, b, c = mean_habit(fit).threshold_mm
+    groups = PolicyGroups(("a", "b", "c"), ("North",))
+    fit = fit_policy(decisions(rows, ends=1), groups)
+    a, b, c = mean_policy(fit).threshold_mm
     assert [a, b] == pytest.approx([2.0, 2.0], abs=0.15)
     assert 2.1 < c < 3.4
     se = [threshold_of(fit, row)[1] for row in np.eye(3)]
@@ -210,7 +215,7 @@ def test_a_type_with_few_relines_leans_on_the_fleet():
 
 def test_draws_spread_as_the_fit_says():
     fit, _ = history_fit(World(units=40, years_after=0.5), 3)
-    drawn = drawn_habits(fit, 4_000, np.random.default_rng(1))
+    drawn = drawn_policies(fit, 4_000, np.random.default_rng(1))
     middle = np.array([h.threshold_mm.mean() for h in drawn])
     expected, se = threshold_of(fit, np.ones(4))
     # 4000 draws: the mean is known to se / 63, the SD to 1.1 %.
@@ -220,14 +225,16 @@ def test_draws_spread_as_the_fit_says():
 
 def test_the_hazard_table_is_the_habit_averaged_over_readings():
     fit, _ = history_fit(World(units=20, years_after=0.5), 4)
-    habit = mean_habit(fit)
-    table = hazard_table(habit, reading_sd=0.5, read_share=0.9)
+    policy = mean_policy(fit)
+    table = hazard_table(policy, reading_sd=0.5, read_share=0.9)
     rng = np.random.default_rng(2)
     for above in (-0.5, 0.8, 2.0, 3.5):
         reading = above + rng.normal(0, 0.5, 400_000)
-        z = (habit.threshold_mm[0] - reading) / habit.spread_mm
-        wish = np.where(reading > 0, (1 - habit.lapse) * stats.norm.cdf(z), 1 - habit.lapse_below)
-        expected = 1 - (1 - habit.premature) * (1 - 0.9 * wish.mean())
+        z = (policy.threshold_mm[0] - reading) / policy.spread_mm
+        replaced = np.where(
+            reading > 0, (1 - policy.missed) * stats.norm.cdf(z), 1 - policy.missed_below
+        )
+        expected = 1 - (1 - policy.premature) * (1 - 0.9 * replaced.mean())
         place = round((above - grid_mm()[0]) / STEP_MM)
         # Monte Carlo error below 0.001; the table's 400 points are good to 0.002.
         assert 1 - np.exp(table.own[0, place]) == pytest.approx(expected, abs=0.003)
@@ -260,7 +267,7 @@ def test_relines_done_later_than_their_visit_keep_their_delay():
 
 def test_tables_say_what_is_behind_each_figure():
     data = decisions([(0, 1.0, 2.0, 8.0, 2, 1, 1, 5), (0, 4.0, 5.0, 8.0, 2, 0, 0, 60)])
-    fit = fit_habit(data, ONE_GROUP, reline_timing(EVENTS))
+    fit = fit_policy(data, ONE_GROUP, reline_timing(EVENTS))
     fleet, by_type, cell = threshold_frame(fit, EVENTS).rows(named=True)
     assert (fleet["axle_type"], fleet["depot"], by_type["depot"]) == (None, None, None)
     assert cell["relines"] == 10

@@ -8,7 +8,7 @@ from scipy import special
 
 from models.relines.forecast.lines import new_lining_moments
 from models.relines.forecast.relining import chance_decided, chance_done_unwritten, chance_pending
-from models.relines.policy.habit import RelineTiming
+from models.relines.policy.fit import RelineTiming
 from models.relines.policy.likelihood import SHAPE
 from models.relines.simulation.counts import Calendar, Events, add_relines, no_event_counts
 from models.relines.simulation.draws import Luck, draw_fleet, stream
@@ -34,7 +34,7 @@ def fleet() -> FleetModel:
 
 
 def test_units_that_change_duty_take_its_rate_for_this_lining_and_the_next(fleet):
-    draw = draw_fleet(fleet.lines, fleet.usage, fleet.habit, Luck(stream(1, 0, -1), 3))
+    draw = draw_fleet(fleet.lines, fleet.usage, fleet.policy, Luck(stream(1, 0, -1), 3))
     move = Scenario("move", duty_moves=(DutyMove("haul", "local", 1.0),))
     now, moved = (
         batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, s)
@@ -72,13 +72,13 @@ def test_linings_left_on_below_their_minimum_cross_it_once_each(fleet):
 
 
 def test_relines_for_other_reasons_come_at_their_rate(fleet):
-    mean = fleet.habit.mean.copy()
+    mean = fleet.policy.mean.copy()
     mean[len(mean) - len(SHAPE) + SHAPE.index("premature")] = special.logit(0.05)
-    habit = dataclasses.replace(fleet.habit, mean=mean, covariance=0 * fleet.habit.covariance)
+    policy = dataclasses.replace(fleet.policy, mean=mean, covariance=0 * fleet.policy.covariance)
     thick = dataclasses.replace(
         fleet.lines, now_mm=fleet.lines.new_mm + 20.0, var_now=0 * fleet.lines.var_now
     )
-    changed = dataclasses.replace(fleet, habit=habit, lines=thick)
+    changed = dataclasses.replace(fleet, policy=policy, lines=thick)
     alone = Scenario("alone", reline="latest", together="wheel_end")
     (event_counts,) = simulate_relines(changed, YEAR, draws=100, seed=2, scenarios=(alone,))
     visits = 365.0 / (fleet.usage.interval_distribution.after_road.length.mean() * 84.0)
@@ -159,8 +159,8 @@ def test_linings_that_were_due_may_be_new_already_where_relines_go_unwritten(fle
         above_mm=np.where(np.arange(len(fleet.ends)) < 60, 0.5, np.nan),
     )
     timing = RelineTiming(0.0, np.zeros(0), unwritten_share=0.4)
-    habit = dataclasses.replace(fleet.habit, timing=timing)
-    decided, unwritten = chance_decided(ends, habit), chance_done_unwritten(ends, habit)
+    policy = dataclasses.replace(fleet.policy, timing=timing)
+    decided, unwritten = chance_decided(ends, policy), chance_done_unwritten(ends, policy)
     assert decided[:60].min() > 0.9
     # Bayes: of those decided on, 0.4 leave no trace; of the rest, all are still the old lining.
     expected = 0.4 * decided / (0.4 * decided + 1 - decided)
@@ -172,11 +172,11 @@ def test_linings_that_were_due_may_be_new_already_where_relines_go_unwritten(fle
         fleet.lines, now_mm=np.where(np.arange(len(ends)) < 60, 7.5, fleet.lines.now_mm)
     )
     before, after = (
-        simulate_relines(dataclasses.replace(plain, lines=low, habit=h), half, draws=60, seed=3)[
+        simulate_relines(dataclasses.replace(plain, lines=low, policy=h), half, draws=60, seed=3)[
             0
         ].relines.sum()
         / 60
-        for h in (fleet.habit, habit)
+        for h in (fleet.policy, policy)
     )
     # 60 linings at half a millimetre: nearly all relined in the first case, few in the second.
     assert before - after == pytest.approx(unwritten[:60].sum(), rel=0.15)
@@ -185,10 +185,10 @@ def test_linings_that_were_due_may_be_new_already_where_relines_go_unwritten(fle
 def test_relines_decided_but_not_done_yet_are_waited_for(fleet):
     ends = dataclasses.replace(fleet.ends, above_mm=np.full(len(fleet.ends), 0.5))
     timing = RelineTiming(1.0, np.array([10.0, 20.0, 30.0, 40.0]))
-    habit = dataclasses.replace(fleet.habit, timing=timing)
-    decided = chance_decided(ends, habit)
+    policy = dataclasses.replace(fleet.policy, timing=timing)
+    decided = chance_decided(ends, policy)
     since = np.full(len(ends), 25.0)
     # Two of four delays are over: those relines would have been done by now.
     expected = 0.5 * decided / (1 - 0.5 * decided)
-    assert chance_pending(ends, habit, since) == pytest.approx(expected)
-    assert chance_pending(ends, fleet.habit, since).tolist() == [0.0] * len(ends)
+    assert chance_pending(ends, policy, since) == pytest.approx(expected)
+    assert chance_pending(ends, fleet.policy, since).tolist() == [0.0] * len(ends)

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.relines.forecast.relining import _mixture_quantiles
-from models.usage.interval_distribution import IntervalSample, Pile
+from models.usage.interval_distribution import IntervalSample, Pool
 from models.usage.visits import POINTS, visit_slots
 from pipeline.cli import main
 from tests.lakes import irregular_lake
@@ -24,11 +24,11 @@ CHANCES = st.lists(st.floats(0.0, 1.0), min_size=2, max_size=30)
 LENGTHS = st.lists(st.floats(0.2, 3.0), min_size=1, max_size=12)
 
 
-def pile_of(lengths: list[float]) -> Pile:
+def pile_of(lengths: list[float]) -> Pool:
     length = np.sort(np.array(lengths))
     one, none = np.ones(len(length)), np.zeros(len(length))
-    cards = IntervalSample(length, one, none, none.astype(bool), 84.0 * length, one / len(length))
-    return Pile(cards, cards)
+    sample = IntervalSample(length, one, none, none.astype(bool), 84.0 * length, one / len(length))
+    return Pool(sample, sample)
 
 
 @settings(deadline=None)
@@ -53,10 +53,10 @@ def test_quantiles_of_dates_are_in_order_and_where_the_mixture_reaches_them(haza
 @given(st.lists(st.floats(0.5, 3.0), min_size=1, max_size=12), st.integers(0, 90))
 def test_visits_come_when_drawn_intervals_say(lengths, age):
     """The visits expected by a day, against drawing intervals one by one."""
-    pile = pile_of(lengths)
-    slots = visit_slots(pile, False, age, 6)
+    pool = pile_of(lengths)
+    slots = visit_slots(pool, False, age, 6)
     rng = np.random.default_rng(1)
-    length = pile.after_road.length
+    length = pool.after_road.length
     kept = length[length > age / POINTS] - age / POINTS
     first = rng.choice(kept, 20_000) if len(kept) else rng.random(20_000)
     days = np.cumsum(np.column_stack([first, rng.choice(length, (20_000, 30))]), axis=1)

@@ -191,16 +191,16 @@ def test_two_years_are_needed_to_look_for_a_season():
 
 def drawn_km(usage: UsageFit, unit: int, days: float, draws: int, rng) -> np.ndarray:
     """Km ahead by brute force: level, drift, and interval after interval from the deck."""
-    cards, q = usage.interval_distribution.after_road, usage.variances.drift_per_day
+    sample, q = usage.interval_distribution.after_road, usage.variances.drift_per_day
     out = np.zeros(draws)
     for i in range(draws):
         level = usage.log_level[unit] + np.sqrt(usage.level_variance[unit]) * rng.standard_normal()
         day = 0.0
         while day < days:
-            card = rng.integers(len(cards))
-            leg = min(cards.length[card] * usage.usual_days[unit], days - day)
+            card = rng.integers(len(sample))
+            leg = min(sample.length[card] * usage.usual_days[unit], days - day)
             step = rng.normal(0, np.sqrt(q * leg))
-            out[i] += np.exp(level + step / 2) * cards.use[card] * leg
+            out[i] += np.exp(level + step / 2) * sample.use[card] * leg
             level, day = level + step, day + leg
     return out
 
@@ -279,9 +279,9 @@ def test_a_drifting_level_is_known_as_well_as_theory_says():
 
 def test_cards_vary_as_use_does_and_not_as_the_doubt_about_levels():
     usage = fitted(fleet_rows(np.random.default_rng(18), intervals=5)[0])
-    cards = usage.interval_distribution.after_road
+    sample = usage.interval_distribution.after_road
     # 400 cards: their SD is known to 3.5 %.
-    assert np.log(cards.use).std() == pytest.approx(0.08, rel=0.15)
+    assert np.log(sample.use).std() == pytest.approx(0.08, rel=0.15)
     assert usage.interval_distribution.noise_days == pytest.approx(0.0064 * 84, rel=0.35)
 
 

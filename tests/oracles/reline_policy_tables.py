@@ -7,13 +7,13 @@ from scipy import special
 from models.common.arrays import FloatArray
 from models.common.distributions import two_sided_z
 from models.relines.policy.decisions import NOWHERE, AxleDecisions
-from models.relines.policy.habit import AT_VISIT_DAYS, HabitFit, groups_where, threshold_of
+from models.relines.policy.fit import AT_VISIT_DAYS, PolicyFit, groups_where, threshold_of
 from models.relines.policy.likelihood import SHAPE
 
 Row = dict[str, object]
 
 
-def threshold_frame(fit: HabitFit, events: pl.DataFrame, level: float = 0.95) -> pl.DataFrame:
+def threshold_frame(fit: PolicyFit, events: pl.DataFrame, level: float = 0.95) -> pl.DataFrame:
     """Thickness at which relines happen: by axle type × depot, by axle type (depot null), and the
     fleet's (both null).
 
@@ -31,7 +31,7 @@ def threshold_frame(fit: HabitFit, events: pl.DataFrame, level: float = 0.95) ->
 
 
 def _threshold_row(
-    fit: HabitFit, events: pl.DataFrame, axle_type: str | None, depot: str | None, level: float
+    fit: PolicyFit, events: pl.DataFrame, axle_type: str | None, depot: str | None, level: float
 ) -> Row:
     weight = np.zeros(fit.groups.n_groups)
     chosen = groups_where(fit.groups, axle_type, depot)
@@ -67,7 +67,7 @@ def _read_before(events: pl.DataFrame) -> dict[str, float | None]:
     }
 
 
-def habit_facts(fit: HabitFit, events: pl.DataFrame, decisions: AxleDecisions) -> pl.DataFrame:
+def habit_facts(fit: PolicyFit, events: pl.DataFrame, decisions: AxleDecisions) -> pl.DataFrame:
     """What else the records say of the habit: fact, value, ci_low, ci_high (95 %; null where not
     estimated), n (relines behind it), note."""
     recorded = events.filter("recorded")
@@ -83,8 +83,8 @@ def habit_facts(fit: HabitFit, events: pl.DataFrame, decisions: AxleDecisions) -
         _plain("days after the visit, where later", _middle(fit.timing.later_days), told, "middle"),
         _estimated(fit, "pair", "other end of the axle goes along", n, "chance"),
         _estimated(fit, "unit", "unit's other axles go along", n, "chance"),
-        _estimated(fit, "lapse", "let go on above the minimum", n, "chance per visit, though due"),
-        _estimated(fit, "lapse_below", "let go on at the minimum", n, "chance per visit"),
+        _estimated(fit, "missed", "let go on above the minimum", n, "chance per visit, though due"),
+        _estimated(fit, "missed_below", "let go on at the minimum", n, "chance per visit"),
         _estimated(fit, "premature", "relined for another reason", n, "chance per visit"),
         _plain("relines for another reason", _premature_share(fit, decisions), n, "share"),
         _plain("thickness where relines vary", float(np.exp(_of(fit, "log_spread"))), n, "mm, SD"),
@@ -102,11 +102,11 @@ def _plain(fact: str, value: float | None, n: int, note: str) -> Row:
     return {"fact": fact, "value": value, "ci_low": None, "ci_high": None, "n": n, "note": note}
 
 
-def _of(fit: HabitFit, name: str) -> float:
+def _of(fit: PolicyFit, name: str) -> float:
     return float(fit.mean[len(fit.mean) - len(SHAPE) + SHAPE.index(name)])
 
 
-def _estimated(fit: HabitFit, name: str, fact: str, n: int, note: str) -> Row:
+def _estimated(fit: PolicyFit, name: str, fact: str, n: int, note: str) -> Row:
     """A chance with its 95 % limits, which keep to between 0 and 1."""
     place = len(fit.mean) - len(SHAPE) + SHAPE.index(name)
     half = 1.96 * float(np.sqrt(fit.covariance[place, place]))
@@ -114,7 +114,7 @@ def _estimated(fit: HabitFit, name: str, fact: str, n: int, note: str) -> Row:
     return {"fact": fact, "value": value, "ci_low": low, "ci_high": high, "n": n, "note": note}
 
 
-def _premature_share(fit: HabitFit, decisions: AxleDecisions) -> float | None:
+def _premature_share(fit: PolicyFit, decisions: AxleDecisions) -> float | None:
     """Share of relines that something other than thickness called for."""
     if fit.relines == 0:
         return None

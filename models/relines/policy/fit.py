@@ -15,11 +15,11 @@ from scipy import optimize, special
 
 from models.common.arrays import FloatArray, IntArray
 from models.common.group_sums import sums_by
-from models.relines.policy.decisions import AxleDecisions, HabitGroups, thinned
-from models.relines.policy.likelihood import SHAPE, along_share, habit_loglik
+from models.relines.policy.decisions import AxleDecisions, PolicyGroups, thinned
+from models.relines.policy.likelihood import SHAPE, along_share, policy_loglik
 
 FEW_RELINES = 10
-"""With fewer relines on record the habit is a guess."""
+"""With fewer relines on record the policy is a guess."""
 AT_VISIT_DAYS = 7
 """A job this long after a check visit belongs to that visit (jobs get written down late)."""
 PRIOR_CHANCES = [0.05, 0.05, 0.002, 0.7, 0.05]
@@ -34,14 +34,14 @@ CONVERGED = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
-class Habit:
-    """One set of habits: thresholds (G,) [mm above minimum], their spread, chances, and about how
+class ReplacementPolicy:
+    """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, and about how
     much lining the other end of an axle may have to go along."""
 
     threshold_mm: FloatArray
     spread_mm: float
-    lapse: float
-    lapse_below: float
+    missed: float
+    missed_below: float
     premature: float
     pair: float
     unit: float
@@ -68,14 +68,14 @@ class RelineTiming:
 
 
 @dataclass(frozen=True, slots=True)
-class HabitFit:
-    """A fleet's habit: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``].
+class PolicyFit:
+    """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``].
 
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
     of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit.
     """
 
-    groups: HabitGroups
+    groups: PolicyGroups
     mean: FloatArray
     covariance: FloatArray
     type_sd: float
@@ -89,19 +89,19 @@ class HabitFit:
 
     @property
     def is_guess(self) -> bool:
-        """Too few relines on record to speak of a habit."""
+        """Too few relines on record to speak of a policy."""
         return self.relines < FEW_RELINES
 
 
-def habit_of(groups: HabitGroups, parameters: FloatArray) -> Habit:
-    """The habits that a parameter vector stands for."""
+def habit_of(groups: PolicyGroups, parameters: FloatArray) -> ReplacementPolicy:
+    """The policies that a parameter vector stands for."""
     spread, *logits, along = parameters[-len(SHAPE) :]
-    lapse, below, premature, pair, unit = special.expit(np.array(logits))
-    return Habit(
+    missed, below, premature, pair, unit = special.expit(np.array(logits))
+    return ReplacementPolicy(
         threshold_mm=groups.design() @ parameters[: -len(SHAPE)],
         spread_mm=float(np.exp(spread)),
-        lapse=float(lapse),
-        lapse_below=float(below),
+        missed=float(missed),
+        missed_below=float(below),
         premature=float(premature),
         pair=float(pair),
         unit=float(unit),
@@ -109,13 +109,15 @@ def habit_of(groups: HabitGroups, parameters: FloatArray) -> Habit:
     )
 
 
-def mean_habit(fit: HabitFit) -> Habit:
-    """The habits at the estimate."""
+def mean_policy(fit: PolicyFit) -> ReplacementPolicy:
+    """The policies at the estimate."""
     return habit_of(fit.groups, fit.mean)
 
 
-def drawn_habits(fit: HabitFit, draws: int, rng: np.random.Generator) -> tuple[Habit, ...]:
-    """Habits drawn from their uncertainty: each is one the whole fleet may have."""
+def drawn_policies(
+    fit: PolicyFit, draws: int, rng: np.random.Generator
+) -> tuple[ReplacementPolicy, ...]:
+    """Policies drawn from their uncertainty: each is one the whole fleet may have."""
     root = _root(fit.covariance)
     noise = rng.standard_normal((draws, len(fit.mean)))
     return tuple(habit_of(fit.groups, fit.mean + root @ z) for z in noise)
@@ -132,7 +134,7 @@ class _Penalised:
 
     def cost(self, parameters: FloatArray) -> tuple[float, FloatArray]:
         n_shape = len(SHAPE)
-        loglik, in_threshold, in_shape = habit_loglik(
+        loglik, in_threshold, in_shape = policy_loglik(
             self.decisions, self.design @ parameters[:-n_shape], parameters[-n_shape:]
         )
         pull = (parameters - self.prior_mean) / self.prior_sd
@@ -175,10 +177,10 @@ def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
     return np.asarray((vectors / np.maximum(values, floor)) @ vectors.T)
 
 
-def fit_habit(
-    decisions: AxleDecisions, groups: HabitGroups, timing: RelineTiming | None = None
-) -> HabitFit:
-    """Estimate the habit from counted decisions; ``timing`` from :func:`reline_timing`.
+def fit_policy(
+    decisions: AxleDecisions, groups: PolicyGroups, timing: RelineTiming | None = None
+) -> PolicyFit:
+    """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`.
 
     Where there are very many counts, the spread of types and depots comes from every k-th of them.
     """
@@ -198,7 +200,7 @@ def fit_habit(
         at = _minimum(task, at, covariance / every)
     covariance = _covariance(task, at)
     slope = task.cost(at)[1]
-    return HabitFit(
+    return PolicyFit(
         groups=groups,
         mean=at,
         covariance=covariance,
@@ -240,21 +242,21 @@ def reline_timing(events: pl.DataFrame) -> RelineTiming:
     return RelineTiming(late / total if total else 0.0, days, unwritten)
 
 
-def threshold_of(fit: HabitFit, weight: FloatArray) -> tuple[float, float]:
+def threshold_of(fit: PolicyFit, weight: FloatArray) -> tuple[float, float]:
     """Mean threshold of groups weighted by ``weight`` (G,), and its standard error [mm]."""
     share = weight / weight.sum() if weight.sum() > 0 else np.full(len(weight), 1 / len(weight))
     row = np.concatenate([share @ fit.groups.design(), np.zeros(len(SHAPE))])
     return float(row @ fit.mean), float(np.sqrt(row @ fit.covariance @ row))
 
 
-def threshold_variances(fit: HabitFit) -> FloatArray:
+def threshold_variances(fit: PolicyFit) -> FloatArray:
     """Variance of each group's threshold (G,), mm²."""
     design = fit.groups.design()
     part = fit.covariance[: design.shape[1], : design.shape[1]]
     return np.asarray(np.einsum("gi,gi->g", design @ part, design))
 
 
-def groups_where(groups: HabitGroups, axle_type: str | None, depot: str | None) -> IntArray:
+def groups_where(groups: PolicyGroups, axle_type: str | None, depot: str | None) -> IntArray:
     """Numbers of the groups of an axle type and depot (None: any)."""
     number = np.arange(groups.n_groups).reshape(len(groups.axle_types), len(groups.depots))
     rows = [i for i, t in enumerate(groups.axle_types) if axle_type in (None, t)]
