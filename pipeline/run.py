@@ -28,7 +28,7 @@ from pipeline.marts.budget import (
 )
 from pipeline.marts.flags import write_flag_marts
 from pipeline.marts.planning.chapter import write_planning_marts
-from pipeline.marts.results import Drift, Fits, Forecasts
+from pipeline.marts.results import Drift, Fits, Forecasts, Lives
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
@@ -81,6 +81,7 @@ class Fitted:
     """The fits; and the adjusters' chapter and the page's library, in the making beside the run."""
 
     fits: Fits
+    lives: Lives
     chapter: Future
     library: Future
 
@@ -164,8 +165,8 @@ def reduce(run: Run) -> None:
 
 def fit(run: Run, judged: Judged) -> Fitted:
     with warehouse.transaction(run.con):
-        fits, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
-    return Fitted(fits, chapter, run.worker.submit(start_drawing))
+        fits, lives, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
+    return Fitted(fits, lives, chapter, run.worker.submit(start_drawing))
 
 
 def forecast(run: Run, fits: Fits, as_of: dt.date) -> Forecast:
@@ -176,8 +177,9 @@ def forecast(run: Run, fits: Fits, as_of: dt.date) -> Forecast:
     return Forecast(found, simulated_futures(found.fleet, run.settings, as_of), found.linings)
 
 
-def drift(run: Run, fits: Fits, linings: pl.DataFrame, as_of: dt.date) -> Drift | None:
-    return judge_drift(run.con, run.settings, fits, linings, as_of)
+def drift(run: Run, fitted: Fitted, linings: pl.DataFrame, as_of: dt.date) -> Drift:
+    fits, lives = fitted.fits, fitted.lives
+    return judge_drift(run.con, run.settings, fits, lives, linings, as_of)
 
 
 def look_back(
@@ -227,7 +229,7 @@ def worked_out(run: Run, around: Around = plainly) -> Results:
     fitted = around(FIT, lambda: fit(run, judged))
     fits = fitted.fits
     now = around(FORECAST, lambda: forecast(run, fits, day))
-    drifts = around(DRIFT, lambda: drift(run, fits, now.linings, day))
+    drifts = around(DRIFT, lambda: drift(run, fitted, now.linings, day))
     errors = around(LOOK_BACK, lambda: look_back(run, judged, fits, now, drifts))
     return Results(judged, fitted, now, drifts, errors)
 

@@ -146,10 +146,10 @@ def written_status(con: duckdb.DuckDBPyConnection, folder: Path, as_of: dt.date)
     stages.load(run)
     judged = stages.judge(run)
     stages.reduce(run)
-    fits = stages.fit(run, judged).fits
-    forecasts = forecast_relines(con, fits, as_of)
+    fitted = stages.fit(run, judged)
+    forecasts = forecast_relines(con, fitted.fits, as_of)
     linings = forecasts.linings if forecasts else linings_now(con, None)
-    drift = stages.drift(run, fits, linings, as_of)
+    drift = stages.drift(run, fitted, linings, as_of)
     write_status(con, run.settings, drift, forecasts, as_of)
     return warehouse.fetch(con, "from mart.wheel_end_status")
 

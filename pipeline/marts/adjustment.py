@@ -19,7 +19,7 @@ from models.adjustment.strokes.parameters import Band
 from models.adjustment.today import USUAL_GRABBING
 from models.common.arrays import FloatArray
 from models.common.units import KM_PER_UNIT
-from models.lives.fits.distributions import LifeDistribution, life_distribution
+from models.lives.fits.distributions import LifeDistribution
 from models.usage.ahead import away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.wear.predict import LiningLines
@@ -54,6 +54,7 @@ def judge_drift(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     fits: Fits,
+    lives: Lives,
     linings: pl.DataFrame,
     as_of: dt.date,
 ) -> Drift:
@@ -71,7 +72,7 @@ def judge_drift(
     # Without any reading there is nothing to flag by strokes, and no limit to find.
     simulated = NONE_SIMULATED if strokes.readings.is_empty() else SIMULATED
     fleet = learn_fleet(prepared, band, rules, seed=SEED, simulated=simulated)
-    drift = Drift(fleet, chosen_lives(con), over_adjusting_share(con), pl.DataFrame())
+    drift = Drift(fleet, lives, over_adjusting_share(con), pl.DataFrame())
     first = judge_wheel_ends(prepared, _outlook(drift, strokes), fleet, as_of)
     del strokes, prepared
     rest = [_judged_block(con, drift, fits, linings, block, as_of) for block in range(1, blocks)]
@@ -360,12 +361,3 @@ def over_adjusting_share(con: duckdb.DuckDBPyConnection) -> float:
         from stage.adjuster_lives where cause in ('stuck', 'over_adjusting', 'damaged')""",
     )
     return float((over + NAMED_WORTH * USUAL_GRABBING) / (named + NAMED_WORTH))
-
-
-def chosen_lives(con: duckdb.DuckDBPyConnection) -> Lives:
-    """The chosen adjuster life of every axle type and duty, and of the pools over them."""
-    rows = con.execute(
-        """select axle_type, duty, distribution, shape, scale_km
-        from mart.adjuster_fits where chosen"""
-    ).fetchall()
-    return {(a, d): life_distribution(name, shape, scale) for a, d, name, shape, scale in rows}

@@ -33,7 +33,12 @@ OTHER_VERSION = "it was made by another version of this program; run again, then
 
 
 def keep(con: duckdb.DuckDBPyConnection, table: str, thing: object) -> None:
-    """Replace ``table`` by a row per value inside ``thing``.
+    """Replace ``table`` by ``thing``, as :func:`as_rows` has it."""
+    warehouse.put(con, table, as_rows(thing))
+
+
+def as_rows(thing: object) -> pl.DataFrame:
+    """A row per value inside ``thing``.
 
     Raises
     ------
@@ -42,7 +47,7 @@ def keep(con: duckdb.DuckDBPyConnection, table: str, thing: object) -> None:
     """
     rows = [(place, kind, zlib.compress(data, FAST)) for place, kind, data in _leaves(thing, "")]
     schema = {"place": pl.String, "kind": pl.String, "content": pl.Binary}
-    warehouse.put(con, table, pl.DataFrame(rows, schema=schema, orient="row"))
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def kept(con: duckdb.DuckDBPyConnection, table: str) -> Any:

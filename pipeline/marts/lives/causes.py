@@ -16,8 +16,7 @@ from models.lives.causes.interval_incidence import (
 from models.lives.fits.data import GroupKey
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.risk_set import at_risk_ages
-from pipeline.marts import marts
-from pipeline.marts.lives.fits import Lives, Row, frame_of
+from pipeline.marts.lives.fits import Frames, GroupLives, Row, frame_of
 from pipeline.warehouse import warehouse
 
 # Ages are rounded outwards to so many steps of the oldest: the checks are coarser, and the standard
@@ -114,11 +113,11 @@ def _renamed(names: dict[str, str]) -> dict[str, pl.Expr]:
     return {new: pl.col(old) for new, old in names.items()}
 
 
-def write_cause_marts(con: duckdb.DuckDBPyConnection, lives: Lives, fewest: int) -> None:
-    """Write cumulative incidence by cause for every group with failures enough."""
+def cause_frames(con: duckdb.DuckDBPyConnection, lives: GroupLives, fewest: int) -> Frames:
+    """Cumulative incidence by cause for every group with failures enough."""
     ends = Ends(warehouse.fetch(con, "from reduce.adjuster_end_counts"))
     rows = [row for key in lives.groups for row in group_rows(key, ends.of(key), fewest)]
-    marts.write(con, "adjuster_causes", frame_of("adjuster_causes", rows))
+    return {"adjuster_causes": frame_of("adjuster_causes", rows)}
 
 
 def group_rows(key: GroupKey, ends: Ends, fewest: int) -> list[Row]:

@@ -5,14 +5,13 @@ import datetime as dt
 import duckdb
 import polars as pl
 
-from pipeline.marts.lives.causes import write_cause_marts
+from pipeline.marts.lives.causes import cause_frames
 from pipeline.marts.lives.comparisons import life_comparisons
-from pipeline.marts.lives.decisions import CHECKED, write_decision_marts
-from pipeline.marts.lives.effects import write_effect_marts
-from pipeline.marts.lives.fits import Lives
-from pipeline.marts.lives.replacements import write_replacement_marts
+from pipeline.marts.lives.decisions import CHECKED, decision_frames
+from pipeline.marts.lives.effects import effect_frames
+from pipeline.marts.lives.fits import Frames, GroupLives
+from pipeline.marts.lives.replacements import replacement_frames
 from pipeline.settings import Settings
-from pipeline.warehouse import warehouse
 
 READ = (
     "reduce.adjuster_end_counts",
@@ -39,15 +38,15 @@ KEPT = (CHECKED,)
 def life_chapter(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
-    lives: Lives,
+    lives: GroupLives,
     km_per_day: pl.DataFrame,
     as_of: dt.date,
-) -> dict[str, pl.DataFrame]:
+) -> Frames:
     """The chapter's marts by name, made from the tables ``READ``; ``COMPARED`` is a part of its."""
-    write_cause_marts(con, lives, settings.adjusters.fewest_failures)
-    write_replacement_marts(con)
-    write_effect_marts(con, settings)
-    write_decision_marts(con, settings, lives, km_per_day, as_of)
-    made = {name: warehouse.fetch(con, f"from mart.{name}") for name in WRITTEN}
-    made |= {table: warehouse.fetch(con, f"from {table}") for table in KEPT}
-    return made | {COMPARED: life_comparisons(con, settings)}
+    return {
+        **cause_frames(con, lives, settings.adjusters.fewest_failures),
+        **replacement_frames(con),
+        **effect_frames(con, settings),
+        **decision_frames(con, settings, lives, km_per_day, as_of),
+        COMPARED: life_comparisons(con, settings),
+    }

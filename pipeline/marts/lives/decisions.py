@@ -22,8 +22,7 @@ from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.parametric import LifeFit
 from models.lives.fits.profile import Interval
 from models.relines.budget import budget_months
-from pipeline.marts import marts
-from pipeline.marts.lives.fits import Lives, Row, finite, frame_of
+from pipeline.marts.lives.fits import Frames, GroupLives, Row, finite, frame_of
 from pipeline.settings import Settings
 from pipeline.warehouse import kept, warehouse
 
@@ -71,21 +70,23 @@ class Cell:
         return f"by the life of {of}: its own cannot be known yet"
 
 
-def write_decision_marts(
+def decision_frames(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
-    lives: Lives,
+    lives: GroupLives,
     km_per_day: pl.DataFrame,
     as_of: dt.date,
-) -> None:
-    """Write the three decisions, words where no life could be fitted; keep what they stand on."""
+) -> Frames:
+    """The three decisions, words where no life could be fitted, and what they stand on."""
     wheel_ends = wheel_ends_now(con, km_per_day, as_of)
     cells = fleet_cells(wheel_ends, lives)
     horizon = settings.budget.horizon_months
-    marts.write(con, "expected_failures", expected_failures(wheel_ends, cells, as_of, horizon))
-    kept.keep(con, CHECKED, checked_groups(cells, settings))
-    marts.write(con, "check_intervals", check_intervals(cells, settings))
-    marts.write(con, "replacement_ages", replacement_ages(lives, settings))
+    return {
+        "expected_failures": expected_failures(wheel_ends, cells, as_of, horizon),
+        CHECKED: kept.as_rows(checked_groups(cells, settings)),
+        "check_intervals": check_intervals(cells, settings),
+        "replacement_ages": replacement_ages(lives, settings),
+    }
 
 
 def wheel_ends_now(
@@ -108,7 +109,7 @@ def wheel_ends_now(
     )
 
 
-def fleet_cells(wheel_ends: pl.DataFrame, lives: Lives) -> list[Cell]:
+def fleet_cells(wheel_ends: pl.DataFrame, lives: GroupLives) -> list[Cell]:
     """Cells with a life of their own or a borrowed one; none where nothing could be fitted."""
     parts = wheel_ends.partition_by("axle_type", "duty", as_dict=True)
     cells = []
@@ -283,7 +284,7 @@ def _told(share: Interval) -> Row:
     return {"share_failed": share.estimate, "ci_low": share.low, "ci_high": share.high}
 
 
-def replacement_ages(lives: Lives, settings: Settings) -> pl.DataFrame:
+def replacement_ages(lives: GroupLives, settings: Settings) -> pl.DataFrame:
     """The age of least cost of every group with a life, or the plain statement that none pays.
 
     A pool mixes lives and so hides that old ones fail; it stands only for groups without their own.
@@ -309,7 +310,7 @@ def replacement_ages(lives: Lives, settings: Settings) -> pl.DataFrame:
     return frame_of("replacement_ages", rows)
 
 
-def _standing(lives: Lives) -> list[GroupKey]:
+def _standing(lives: GroupLives) -> list[GroupKey]:
     """The groups whose lives stand for some adjusters: their own, or those of groups without."""
     cells = [(str(axle_type), str(duty)) for axle_type, duty in lives.groups if axle_type and duty]
     found = [lives.life_of(*cell) for cell in cells]

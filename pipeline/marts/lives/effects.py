@@ -18,9 +18,8 @@ from models.lives.effects.regression import (
     term_tests,
 )
 from models.lives.effects.watched import FACTORS, TERMS, Terms, ThinLevel, WatchedLives
-from pipeline.marts import marts
 from pipeline.marts.lives.comparisons import Form, best_of, possible_fits
-from pipeline.marts.lives.fits import Row, finite, frame_of
+from pipeline.marts.lives.fits import Frames, Row, finite, frame_of
 from pipeline.marts.lives.schemas import TIME_SCALES
 from pipeline.marts.lives.watched import left_out_words, thin_words, watched_lives
 from pipeline.settings import Settings
@@ -70,18 +69,20 @@ class OnTimeScale:
         return None if baseline is None else Form(measure, baseline)
 
 
-def write_effect_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
-    """Write the ratios on both clocks, their tests, and words where there is no ratio."""
+def effect_frames(con: duckdb.DuckDBPyConnection, settings: Settings) -> Frames:
+    """The ratios on both clocks, their tests, and words where there is no ratio."""
     clocks = [_on_time_scale(con, clock, settings) for clock in TIME_SCALES]
     fitted = [one for clock in clocks for one in _fitted_on(clock, settings)]
     missing = [row for clock in clocks for row in _missing_rows(clock, fitted)]
     rows = [row for one in fitted for row in _effect_rows(one)]
-    marts.write(con, "adjuster_effects", frame_of("adjuster_effects", rows + missing))
     fleets = next(clock for clock in clocks if clock.fleets)
     whole = [one for one in fitted if one.fleets_clock and one.cause is None]
     tests = [row for one in whole for row in _term_rows(one)]
     tests += [*_proportionality_rows(fleets), *_frailty_rows(fleets), *_time_scale_rows(fitted)]
-    marts.write(con, "adjuster_effect_tests", frame_of("adjuster_effect_tests", tests))
+    return {
+        "adjuster_effects": frame_of("adjuster_effects", rows + missing),
+        "adjuster_effect_tests": frame_of("adjuster_effect_tests", tests),
+    }
 
 
 def _on_time_scale(con: duckdb.DuckDBPyConnection, clock: str, settings: Settings) -> OnTimeScale:

@@ -19,6 +19,7 @@ from models.lives.fits.profile import Interval, life_intervals
 from models.lives.fits.risk_set import main_at_risk_interval
 from models.lives.fits.units import UnitLives, unit_lives
 from pipeline.marts import marts
+from pipeline.marts.results import Lives
 from pipeline.settings import Adjusters, Settings
 from pipeline.warehouse import warehouse
 
@@ -32,6 +33,7 @@ NO_AGE = (
 )
 
 Row = dict[str, object]
+Frames = dict[str, pl.DataFrame]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +50,16 @@ class GroupLife:
 
 
 @dataclass(frozen=True, slots=True)
-class Lives:
+class GroupLives:
     """Every group's life by (axle type, duty); None pools over it."""
 
     groups: dict[GroupKey, GroupLife]
+
+    @property
+    def distributions(self) -> Lives:
+        """The chosen distribution of every group that has one."""
+        chosen = {key: self.chosen(key) for key in self.groups}
+        return {key: fit.distribution for key, fit in chosen.items() if fit is not None}
 
     def chosen(self, key: GroupKey) -> LifeFit | None:
         group = self.groups.get(key)
@@ -72,16 +80,16 @@ class Lives:
         return next(((key, fit) for key, fit in found if fit is not None), None)
 
 
-def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Lives:
+def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> GroupLives:
     """Fit every axle type and duty, and the pools over them."""
     chosen = settings.adjusters
     intervals, censored, entries = (warehouse.fetch(con, f"from reduce.{t}") for t in COUNTS)
     counts = counts_by_group(intervals, censored, entries)
     by_unit = _unit_lives(con)
-    lives = Lives(
+    lives = GroupLives(
         {key: _group_life(each, chosen, by_unit.get(key)) for key, each in counts.items()}
     )
-    lives = Lives({key: _tested(key, life, lives) for key, life in lives.groups.items()})
+    lives = GroupLives({key: _tested(key, life, lives) for key, life in lives.groups.items()})
     fits = [row for key, life in lives.groups.items() for row in _fit_rows(key, life, chosen)]
     fits = fits or [{"adjusters": 0, "failures": 0, "chosen": False, "note": NO_AGE}]
     marts.write(con, "adjuster_fits", frame_of("adjuster_fits", fits))
@@ -130,7 +138,7 @@ def _group_life(counts: LifeCounts, chosen: Adjusters, lives: UnitLives | None) 
     return GroupLife(counts, fit_npmle(main_at_risk_interval(counts)), choice)
 
 
-def _tested(key: GroupKey, life: GroupLife, lives: Lives) -> GroupLife:
+def _tested(key: GroupKey, life: GroupLife, lives: GroupLives) -> GroupLife:
     """A pool with the test of whether its groups share one life."""
     if key[1] is not None or life.choice is None:
         return life

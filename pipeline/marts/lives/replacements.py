@@ -16,8 +16,7 @@ from models.lives.causes.recurrent import (
     fit_power_law,
     mean_cumulative,
 )
-from pipeline.marts import marts
-from pipeline.marts.lives.fits import Row, frame_of
+from pipeline.marts.lives.fits import Frames, Row, frame_of
 from pipeline.warehouse import warehouse
 
 # Fewer wheel ends watched at an age say too little about it.
@@ -90,17 +89,19 @@ def _floats(column: pl.Series) -> FloatArray:
     return column.cast(pl.Float64).to_numpy().copy()
 
 
-def write_replacement_marts(con: duckdb.DuckDBPyConnection) -> None:
-    """Write mean cumulative replacements by duty, and the differences between duties."""
+def replacement_frames(con: duckdb.DuckDBPyConnection) -> Frames:
+    """Mean cumulative replacements by duty, and the differences between duties."""
     watches = _watches(con)
     duties = sorted(watches.at_risk_intervals["duty"].unique())
     rows = [row for duty in (None, *duties) for row in _count_rows(duty, watches.of(duty))]
-    marts.write(con, "replacement_counts", frame_of("replacement_counts", rows))
     pairs = [_difference_row(watches, a, b) for a, b in combinations(duties, 2)]
     compared = [pair for pair in pairs if pair is not None]
     for pair, p in zip(compared, holm([_p(pair) for pair in compared]), strict=True):
         pair["p_adjusted"] = float(p)
-    marts.write(con, "replacement_differences", frame_of("replacement_differences", compared))
+    return {
+        "replacement_counts": frame_of("replacement_counts", rows),
+        "replacement_differences": frame_of("replacement_differences", compared),
+    }
 
 
 def _p(row: Row) -> float:

@@ -32,9 +32,9 @@ from pipeline.marts.lives.decisions import (
     fleet_cells,
     replacement_ages,
 )
-from pipeline.marts.lives.effects import write_effect_marts
-from pipeline.marts.lives.fits import GroupLife, Lives, write_life_marts
-from pipeline.marts.lives.replacements import Watches, write_replacement_marts
+from pipeline.marts.lives.effects import effect_frames
+from pipeline.marts.lives.fits import GroupLife, GroupLives, write_life_marts
+from pipeline.marts.lives.replacements import Watches, replacement_frames
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
 from pipeline.marts.lives.watched import left_out_words, watched_lives
 from pipeline.run import settings_of
@@ -350,14 +350,14 @@ def fitted(scale_km: float, seed: int, count: int = 400) -> LifeCounts:
     )
 
 
-def some_lives() -> Lives:
+def some_lives() -> GroupLives:
     """Two duties with lives of their own; a third takes its axle type's."""
 
     def group(counts: LifeCounts) -> GroupLife:
         return GroupLife(counts, fit_npmle(counts), choose_life(counts))
 
     nothing = counts_from_rows(np.zeros(3), np.full(3, 9_000.0), np.full(3, np.inf))
-    return Lives(
+    return GroupLives(
         {
             ("drive", "long"): group(fitted(600_000.0, 1)),
             ("drive", "short"): group(fitted(200_000.0, 2)),
@@ -534,7 +534,7 @@ def test_words_stand_where_costs_give_no_age(costs, said):
 
 
 def test_without_any_life_every_decision_is_words():
-    lives = Lives({(None, None): GroupLife(fitted(5e5, 1, 4), None, None)})
+    lives = GroupLives({(None, None): GroupLife(fitted(5e5, 1, 4), None, None)})
     ends = some_wheel_ends()
     cells = fleet_cells(ends, lives)
     assert cells == []
@@ -664,13 +664,11 @@ def test_shapes_and_scales_of_a_fleet_hold_the_truth(known_fleet):
 
 def test_mean_replacements_per_wheel_end_rise_and_differ_by_duty(known_fleet):
     con, _ = known_fleet
-    write_replacement_marts(con)
-    counts = con.sql("from mart.replacement_counts order by duty, km").pl()
+    made = replacement_frames(con)
+    counts = made["replacement_counts"].sort("duty", "km")
     for _, part in counts.group_by("duty"):
         assert (part["replacements"].diff().drop_nulls() >= 0).all()
-    pair = con.sql(
-        "from mart.replacement_differences where duty_a = 'long_haul' and duty_b = 'quarry'"
-    ).pl()
+    pair = made["replacement_differences"].filter(duty_a="long_haul", duty_b="quarry")
     assert pair["ci_high"].item() < 0.0
     assert pair["p_adjusted"].item() >= pair["p"].item()
 
@@ -684,7 +682,7 @@ def every_life_mart(con) -> dict[str, pl.DataFrame]:
 
 def test_a_lake_without_a_single_known_age_gets_words_in_every_mart(tmp_path):
     con = reduced(write_small_lake(tmp_path / "lake"))
-    fits, chapter = fit_fleet(con, Settings(), dt.date(2025, 11, 14), IN_PLACE)
+    fits, _, chapter = fit_fleet(con, Settings(), dt.date(2025, 11, 14), IN_PLACE)
     write_chapter(con, fits.wear, chapter.result())
     found = every_life_mart(con)
     assert "nothing can be said" in found["adjuster_fits"]["note"].item()
@@ -709,8 +707,7 @@ def test_adjusters_whose_fitting_is_known_in_km_only_count_by_km_alone():
     assert watched_lives(con, "km", 10).adjusters == 1
     assert watched_lives(con, "weeks", 10).adjusters == 0
     write_life_marts(con, Settings())
-    write_effect_marts(con, Settings())
-    effects_mart = con.sql("from mart.adjuster_effects").pl()
+    effects_mart = effect_frames(con, Settings())["adjuster_effects"]
     assert set(effects_mart.filter(clock="km")["failures"]) == {1}
     assert set(effects_mart.filter(clock="weeks")["failures"]) == {0}
 
