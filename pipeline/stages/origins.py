@@ -8,7 +8,7 @@ of then.
 """
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -85,7 +85,11 @@ def months_before(day: dt.date, months: int) -> dt.date:
 
 
 def origins(
-    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, today: dt.date
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    today: dt.date,
+    flagged_quarters: Collection[int] = FLAGGED_QUARTERS,
 ) -> list[Origin]:
     """The fleet, or a sample of it, as of each earlier quarter that its records reach back to."""
     found: list[Origin] = []
@@ -95,7 +99,7 @@ def origins(
         con, "select quantile_disc(inspected_on, 0.01) from raw.inspections where problem is null"
     )
     for quarter in range(1, MOST_QUARTERS + 1):
-        day, flagged = months_before(as_of, 3 * quarter), quarter in FLAGGED_QUARTERS
+        day, flagged = months_before(as_of, 3 * quarter), quarter in flagged_quarters
         long_enough = began_on is not None and (day - began_on).days >= LEAST_RECORDS_DAYS
         if not (flagged or long_enough):
             continue
