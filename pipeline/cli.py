@@ -6,10 +6,11 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
+from typing import Self, TypeVar
 
 import duckdb
 from rich.console import Console
-from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress, SpinnerColumn, TaskID, TextColumn, TimeElapsedColumn
 
 from pipeline.accepted import accepted
 from pipeline.commands import asking, report
@@ -21,6 +22,8 @@ from pipeline.places import ACCEPTED, Place, place
 from pipeline.run import Run, Stage, run_stages, settings_of
 from pipeline.settings import ScenarioSection
 from pipeline.warehouse import judging, warehouse
+
+T = TypeVar("T")
 
 LAKE_HELP = f"the fleet's records: {ACCEPTED}"
 OUT_HELP = f"where warehouse and pages go: {ACCEPTED}"
@@ -178,41 +181,46 @@ def run_once(lake: Place, out: Place, as_of: dt.date | None, console: Console) -
     require_lake(lake)  # an unusable lake is said before anything is written
     tell = partial(console.print, markup=False)
     with opened_out(out, tell) as held:
-        run = Run(held.con, lake, held.folder, settings, dt.datetime.now(), given_as_of=as_of)
-        with _progress(console) as around:
-            run_stages(run, around)
-        return report.summary(run, out)
+        with _Progress(console) as progress:
+            given = lake, held.folder, settings, dt.datetime.now(), as_of
+            run = Run(held.con, *given, tell=progress.tell)
+            day = run_stages(run, progress.around)
+        return report.summary(run, out, day)
 
 
-class _progress:  # noqa: N801
+class _Progress:
     """A spinner per stage on a terminal; one plain line per stage otherwise."""
 
     def __init__(self, console: Console) -> None:
         self._console = console
         columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
         self._bars = Progress(*columns, console=console) if console.is_terminal else None
+        self._bar = TaskID(0)
+        self._name = ""
 
-    def __enter__(self) -> Callable[[Stage], Callable[[Run], None]]:
+    def __enter__(self) -> Self:
         if self._bars:
             self._bars.start()
-        return self._around
+        return self
 
     def __exit__(self, *_: object) -> None:
         if self._bars:
             self._bars.stop()
 
-    def _around(self, stage: Stage) -> Callable[[Run], None]:
-        def shown(run: Run) -> None:
-            if self._bars is None:
-                self._console.print(stage.name)
-                stage.does(run)
-                return
-            bar = self._bars.add_task(stage.name, total=1)
-            run.tell = lambda what: self._bars.update(bar, description=f"{stage.name}: {what}")  # type: ignore[union-attr]
-            stage.does(run)
-            self._bars.update(bar, completed=1, description=stage.name)
+    def tell(self, what: str) -> None:
+        """How far the stage at work has come."""
+        if self._bars:
+            self._bars.update(self._bar, description=f"{self._name}: {what}")
 
-        return shown
+    def around(self, stage: Stage, does: Callable[[], T]) -> T:
+        """Do a stage, and show that it is done."""
+        if self._bars is None:
+            self._console.print(stage.name)
+            return does()
+        self._bar, self._name = self._bars.add_task(stage.name, total=1), stage.name
+        found = does()
+        self._bars.update(self._bar, completed=1, description=stage.name)
+        return found
 
 
 def print_summary(summary: report.Summary, console: Console) -> None:

@@ -72,8 +72,8 @@ def fates(con: duckdb.DuckDBPyConnection) -> Fates:
     return Fates(*(int(n) for n in counts))
 
 
-def summary(run: Run, out: Place) -> Summary:
-    """Of a run whose pages go to ``out``."""
+def summary(run: Run, out: Place, as_of: dt.date) -> Summary:
+    """Of a run to a day, whose pages go to ``out``."""
     wheel_ends, flagged = warehouse.one_row(
         run.con, "select count(*), count(*) filter (where flagged) from mart.wheel_end_status"
     )
@@ -86,7 +86,7 @@ def summary(run: Run, out: Place) -> Summary:
         from mart.reline_plan where months = 12"""
     ).fetchall()
     return Summary(
-        as_of=run.day,
+        as_of=as_of,
         fates=fates(run.con),
         wheel_ends=wheel_ends,
         flagged=flagged,

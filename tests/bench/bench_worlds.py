@@ -140,9 +140,10 @@ class Told:
 def forecast_of(run: Run) -> Told:
     """The stages of a run by their own functions, without the chapters that are not judged here:
     adjustment, flags, scenarios, effects, planning, the page."""
-    for stage in (load, judge_rows_of, reduce):
-        stage(run)
-    con, settings, day = run.con, run.settings, run.day
+    con, settings, day = run.con, run.settings, AS_OF
+    load(run)
+    restage(con, settings, NOW.date(), day)
+    reduce(run)
     fits = fit_wear_and_use(con, settings, day)
     forecasts = forecast_relines(con, fits, day)
     assert forecasts is not None
@@ -162,13 +163,9 @@ def forecast_of(run: Run) -> Told:
     )
 
 
-def judge_rows_of(run: Run) -> None:
-    run.as_of = restage(run.con, run.settings, NOW.date(), run.given_as_of)
-
-
 def _past(run: Run, now: FleetModel) -> PastErrors:
     """What totals missed by at earlier origins, as the run learns it."""
-    con, day = run.con, run.day
+    con, day = run.con, AS_OF
     relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)
     readings = warehouse.fetch(con, "from reduce.linings_found")
     given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
