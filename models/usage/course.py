@@ -147,7 +147,7 @@ def drawn_courses(
     )
     stays = np.exp(-leaving * usual.reshape(shape)).ravel()
     run, there = np.zeros(usual.size), np.tile(usage.present, copies)
-    days, kms, chances = [], [], []
+    visits: list[tuple[FloatArray, FloatArray, FloatArray]] = []
     for visit in range(MOST_VISITS):
         if visit and (now.day >= horizon).all():
             break
@@ -157,6 +157,6 @@ def drawn_courses(
         run = run + found.km
         now.day = now.visit_day = now.day + found.days
         now.off_road, now.log_level = found.off_road, found.log_level
-        days.append(now.day), kms.append(run), chances.append(there)
-    stacked = (np.array(each).reshape(-1, *shape) for each in (days, kms, chances))
-    return Courses(*stacked)
+        visits.append((now.day, run, there))
+    day, km, chance = (np.array(each).reshape(-1, *shape) for each in zip(*visits, strict=True))
+    return Courses(day, km, chance)

@@ -11,7 +11,7 @@ from models.wear.predict import lining_lines
 from models.wear.result import WearFit
 from pipeline.marts import marts
 from pipeline.marts.lives import chapter as life_chapter
-from pipeline.marts.lives.fits import write_life_marts
+from pipeline.marts.lives.fits import Lives, write_life_marts
 from pipeline.marts.results import Fits
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
 from pipeline.settings import Settings
@@ -23,7 +23,7 @@ DAYS_PER_WEEK = 7.0
 
 def fit_fleet(
     con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, worker: Worker
-) -> tuple[Fits, Future]:
+) -> tuple[Fits, Lives, Future]:
     """Fit wear, use and adjuster lives, and write the marts that say so.
 
     Returns the fits, and the adjusters' chapter that is being worked out beside the run.
@@ -31,10 +31,15 @@ def fit_fleet(
     fits = fit_wear_and_use(con, settings, as_of)
     write_wear_marts(con, fits.wear, fits.calibration)
     lives = write_life_marts(con, settings)
-    given = settings, lives, fits.km_per_day, as_of
-    return fits, worker.submit_over(
-        con, whole(life_chapter.READ), life_chapter.life_chapter, *given
+    chapter = worker.submit_over(
+        con,
+        whole(life_chapter.READ),
+        life_chapter.life_chapter,
+        settings,
+        lives,
+        fits.km_per_day,
     )
+    return fits, lives, chapter
 
 
 def write_chapter(

@@ -27,7 +27,7 @@ from scipy import special
 
 from models.relines.budget import outlook_frame
 from models.relines.look_back import errors_of, past_totals, relines_to_count
-from models.relines.past_errors import PastErrors, calibrated_totals
+from models.relines.past_errors import calibrated_totals
 from models.relines.rivals import (
     PlainTotals,
     last_years_totals,
@@ -36,10 +36,12 @@ from models.relines.rivals import (
 )
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts.budget import DRAWS, SEED, months_of, reline_costs
-from pipeline.marts.lives.decisions import expected_failures, fleet_cells, wheel_ends_now
-from pipeline.marts.lives.fits import write_life_marts
+from pipeline.marts.lives.failures import error_factor, failure_outlook, failures_ahead
+from pipeline.marts.lives.fits import life_choices
+from pipeline.marts.results import Missed
 from pipeline.run import Run, load, reduce, settings_of
 from pipeline.stages import backtesting
+from pipeline.stages.failures_judged import failure_rows, failures_found
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import forecast_relines
 from pipeline.stages.origins import origins
@@ -128,13 +130,14 @@ def judged(fleet: Fleet) -> dict[str, float]:
 class Told:
     """What a run would publish of relines, linings and failures: rows of its marts.
 
-    ``uncorrected``: relines of the year before anything was learned from past errors.
+    ``uncorrected``: relines of the year before anything was learned from past errors; failures too.
     """
 
     outlook: pl.DataFrame
     status: pl.DataFrame
     failures: pl.DataFrame
     uncorrected: float
+    failures_uncorrected: float
 
 
 def forecast_of(run: Run) -> Told:
@@ -147,34 +150,37 @@ def forecast_of(run: Run) -> Told:
     fits = fit_wear_and_use(con, settings, day)
     forecasts = forecast_relines(con, fits, day)
     assert forecasts is not None
-    past = _past(run, forecasts.fleet)
+    missed = _missed(run, forecasts.fleet)
     months = months_of(settings, day)
-    (ahead,) = simulate_relines(forecasts.fleet, months.calendar, draws=DRAWS, seed=SEED)
-    published = calibrated_totals(ahead, past, SEED)
-    wheel_ends = wheel_ends_now(con, fits.km_per_day, day)
-    cells = fleet_cells(wheel_ends, write_life_marts(con, settings))
+    (relines,) = simulate_relines(forecasts.fleet, months.calendar, draws=DRAWS, seed=SEED)
+    published = calibrated_totals(relines, missed.relines, SEED)
+    lives = life_choices(con, settings)
+    ahead = failures_ahead(con, lives, fits.usage, months)
+    assert ahead is not None
     return Told(
         outlook_frame(published, months, reline_costs(settings), SEED),
         forecasts.dates.join(
             forecasts.linings, on="wheel_end_id", how="left", maintain_order="left"
         ),
-        expected_failures(wheel_ends, cells, day, settings.budget.horizon_months),
-        float(ahead.span_relines[:, :12].sum(axis=1).mean()),
+        failure_outlook(ahead, error_factor(ahead, missed.failures)),
+        float(relines.span_relines[:, :12].sum(axis=1).mean()),
+        float(ahead.to_come.expected[:, ahead.span < 12].sum()),
     )
 
 
-def _past(run: Run, now: FleetModel) -> PastErrors:
+def _missed(run: Run, now: FleetModel) -> Missed:
     """What totals missed by at earlier origins, as the run learns it."""
     con, day = run.con, AS_OF
     relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)
     readings = warehouse.fetch(con, "from reduce.linings_found")
-    given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
-    past = [
-        past_totals(o.fleet, day, relines, readings, **given)
-        for o in origins(con, run.settings, day, NOW.date(), ())
-        if o.fleet is not None
-    ]
-    return errors_of([p for p in past if p is not None])
+    past, ahead = [], []
+    for then in origins(con, run.settings, day, NOW.date(), ()):
+        ahead += [then.failures] if then.failures is not None else []
+        if then.fleet is not None:
+            given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
+            past.append(past_totals(then.fleet, day, relines, readings, **given))
+    _, failures = failure_rows(ahead, failures_found(con), day)
+    return Missed(errors_of([p for p in past if p is not None]), failures)
 
 
 def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:
@@ -316,14 +322,29 @@ def _clipped(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
 
 def _failures(told: Told, fleet: Fleet) -> dict[str, float]:
     here = _registered(fleet)
-    all_of_it = told.failures.filter(pl.col("depot").is_null()).sort("month")
-    expected = all_of_it["failures_mean"].head(12).sum()
+    year = told.failures.filter(pl.col("months") == 12).head(1)
+    quarters = told.failures.filter(
+        pl.col("months") == 3, pl.col("until_on") <= year["until_on"][0]
+    )
     failed = fleet.adjuster_failures().filter(pl.col("wheel_end_id").is_in(here))["failed_on"]
     found = fleet.failures_found().filter(pl.col("wheel_end_id").is_in(here))["found_on"]
+    spans = pl.concat([year, quarters]).to_dicts()
+    came = np.array([_between(found, s["from_on"], s["until_on"]) for s in spans], float)
+    ours = np.array([[s[f"failures_{q}"] for q in ("p10", "p50", "p90")] for s in spans])
+    inside = (ours[:, 0] <= came) & (came <= ours[:, 2])
+    last = _between(found, AS_OF - dt.timedelta(days=364), AS_OF)
+    plain = np.array([last, *[last / 4.0] * 4])[:, None] + np.sqrt(
+        np.maximum(np.array([2.0 * last, *[last * 5 / 16] * 4]), 1.0)
+    )[:, None] * special.ndtri(LEVELS)
     return {
-        "failures": float(expected),
+        "failures": year["failures_mean"][0],
+        "failures raw": told.failures_uncorrected,
         "failed": float(_between(failed, AS_OF + dt.timedelta(days=1), ENDS_ON)),
-        "found": float(_between(found, AS_OF + dt.timedelta(days=1), ENDS_ON)),
+        "found": came[0],
+        "found inside": float(inside[0]),
+        "found quarters": float(inside[1:].mean()),
+        "crps found ours": float(_pinball(ours, came)[1:].sum()),
+        "crps found last year": float(_pinball(plain, came)[1:].sum()),
     }
 
 

@@ -32,7 +32,7 @@ import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.fleet import log_slopes
-from models.lives.fits.distributions import LifeDistribution
+from models.lives.fits.distributions import DistributionName, LifeDistribution
 from models.lives.fits.parametric import LifeFit
 from models.usage.course import Courses
 
@@ -59,7 +59,7 @@ class AdjusterGroup:
     weight: FloatArray
 
     @property
-    def likeliest(self) -> str:
+    def likeliest(self) -> DistributionName:
         return max(self.fits, key=lambda each: each[1])[0].name
 
 
@@ -73,7 +73,7 @@ class FailuresToCome:
     """
 
     expected: FloatArray
-    under: Mapping[str, FloatArray]
+    under: Mapping[DistributionName, FloatArray]
     drawn: FloatArray
     q: float
 
@@ -81,7 +81,7 @@ class FailuresToCome:
         """Numbers found (D, P, M), ``factor`` (D, M) on their expectations."""
         mean = self.drawn if factor is None else self.drawn * factor[:, None, :]
         total = mean.sum(axis=2)
-        share = np.divide(mean, total[..., None], out=np.zeros_like(mean), where=total[..., None] > 0)
+        share = mean / np.maximum(total, 1e-300)[..., None]
         n = _drawn_totals(total, self.q, rng)
         # What rounding leaves over belongs to the last month.
         share[..., -1] = np.maximum(1.0 - share[..., :-1].sum(axis=2), 0.0)
@@ -203,7 +203,8 @@ class _Counted:
 
     def months(self, life: LifeDistribution) -> FloatArray:
         """Expected failures found, (P, M)."""
-        flat = np.bincount(self.cell.ravel(), self.found(life).ravel(), self.shape[0] * self.shape[1])
+        cells = self.shape[0] * self.shape[1]
+        flat = np.bincount(self.cell.ravel(), self.found(life).ravel(), cells)
         return np.asarray(flat.reshape(self.shape), np.float64)
 
 

@@ -1,7 +1,5 @@
 """The adjusters' chapter beside their curves: causes, effects, comparisons, decisions."""
 
-import datetime as dt
-
 import duckdb
 import polars as pl
 
@@ -27,7 +25,6 @@ WRITTEN = (
     "adjuster_effects",
     "adjuster_effect_tests",
     "check_intervals",
-    "expected_failures",
     "replacement_ages",
     "replacement_counts",
     "replacement_differences",
@@ -41,13 +38,12 @@ def life_chapter(
     settings: Settings,
     lives: Lives,
     km_per_day: pl.DataFrame,
-    as_of: dt.date,
 ) -> dict[str, pl.DataFrame]:
     """The chapter's marts by name, made from the tables ``READ``; ``COMPARED`` is a part of its."""
     write_cause_marts(con, lives, settings.adjusters.fewest_failures)
     write_replacement_marts(con)
     write_effect_marts(con, settings)
-    write_decision_marts(con, settings, lives, km_per_day, as_of)
+    write_decision_marts(con, settings, lives, km_per_day)
     made = {name: warehouse.fetch(con, f"from mart.{name}") for name in WRITTEN}
     made |= {table: warehouse.fetch(con, f"from {table}") for table in KEPT}
     return made | {COMPARED: life_comparisons(con, settings)}
