@@ -14,7 +14,6 @@ import duckdb
 import polars as pl
 
 from dashboards.drawing.svg import start_drawing
-from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
 from pipeline.commands.asking import keep_for_asking
 from pipeline.lake import loading
@@ -23,12 +22,15 @@ from pipeline.marts.adjustment import judge_drift
 from pipeline.marts.budget import (
     Futures,
     budget_frames,
+    months_of,
     simulated_futures,
     write_budget_marts,
 )
 from pipeline.marts.flags import write_flag_marts
+from pipeline.marts.lives.failures import failures_ahead, write_failure_marts
+from pipeline.marts.lives.fits import GroupLives
 from pipeline.marts.planning.chapter import write_planning_marts
-from pipeline.marts.results import Drift, Fits, Forecasts, Lives
+from pipeline.marts.results import Drift, FailuresAhead, Fits, Forecasts, Missed
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
@@ -81,7 +83,7 @@ class Fitted:
     """The fits; and the adjusters' chapter and the page's library, in the making beside the run."""
 
     fits: Fits
-    lives: Lives
+    lives: GroupLives
     chapter: Future
     library: Future
 
@@ -89,11 +91,12 @@ class Fitted:
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """``forecasts`` and ``futures`` are None where the readings allow no wear fit; ``linings`` then
-    has no rows."""
+    has no rows. ``failures`` is None where too few adjusters have failed."""
 
     forecasts: Forecasts | None
     futures: Futures | None
     linings: pl.DataFrame
+    failures: FailuresAhead | None
 
     @property
     def fleet(self) -> FleetModel | None:
@@ -108,7 +111,7 @@ class Results:
     fitted: Fitted
     forecast: Forecast
     drift: Drift | None
-    past_errors: PastErrors | None
+    missed: Missed
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,22 +172,24 @@ def fit(run: Run, judged: Judged) -> Fitted:
     return Fitted(fits, lives, chapter, run.worker.submit(start_drawing))
 
 
-def forecast(run: Run, fits: Fits, as_of: dt.date) -> Forecast:
+def forecast(run: Run, fitted: Fitted, as_of: dt.date) -> Forecast:
+    fits, settings = fitted.fits, run.settings
+    months = months_of(settings, as_of)
+    failures = failures_ahead(run.con, fitted.lives, fits.usage, months)
     found = forecast_relines(run.con, fits, as_of)
     if found is None:
-        return Forecast(None, None, linings_now(run.con, None))
+        return Forecast(None, None, linings_now(run.con, None), failures)
     # Drawn now, while earlier origins are worked out in the second process.
-    return Forecast(found, simulated_futures(found.fleet, run.settings, as_of), found.linings)
+    futures = simulated_futures(found.fleet, settings, as_of)
+    return Forecast(found, futures, found.linings, failures)
 
 
 def drift(run: Run, fitted: Fitted, linings: pl.DataFrame, as_of: dt.date) -> Drift:
-    fits, lives = fitted.fits, fitted.lives
+    fits, lives = fitted.fits, fitted.lives.distributions
     return judge_drift(run.con, run.settings, fits, lives, linings, as_of)
 
 
-def look_back(
-    run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift | None
-) -> PastErrors | None:
+def look_back(run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift | None) -> Missed:
     day, today = months_before(judged.as_of, FLAGS_MONTHS), run.started_at.date()
     last = flags_before(run.con, run.settings, day, today, drift, fits, now.linings)
     past = [last] if last else []
@@ -200,7 +205,8 @@ def mart(run: Run, results: Results) -> None:
     with warehouse.transaction(run.con):
         write_chapter(run.con, fits.wear, chapter)
         write_status(run.con, run.settings, results.drift, now.forecasts, day)
-        past = results.past_errors
+        past = results.missed.relines
+        write_failure_marts(run.con, now.failures, results.missed.failures, day)
         budget = budget_frames(now.futures, run.settings, past) if now.futures else None
         write_budget_marts(run.con, budget)
         keep_for_asking(run.con, now.forecasts, past, run.settings, day)
@@ -228,10 +234,10 @@ def worked_out(run: Run, around: Around = plainly) -> Results:
     around(REDUCE, lambda: reduce(run))
     fitted = around(FIT, lambda: fit(run, judged))
     fits = fitted.fits
-    now = around(FORECAST, lambda: forecast(run, fits, day))
+    now = around(FORECAST, lambda: forecast(run, fitted, day))
     drifts = around(DRIFT, lambda: drift(run, fitted, now.linings, day))
-    errors = around(LOOK_BACK, lambda: look_back(run, judged, fits, now, drifts))
-    return Results(judged, fitted, now, drifts, errors)
+    missed = around(LOOK_BACK, lambda: look_back(run, judged, fits, now, drifts))
+    return Results(judged, fitted, now, drifts, missed)
 
 
 def filled(run: Run, around: Around = plainly) -> Results:

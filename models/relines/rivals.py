@@ -27,16 +27,18 @@ class PlainTotals:
     sd: FloatArray
 
 
-def last_years_totals(relines: pl.DataFrame, origin: dt.date, edges: FloatArray) -> PlainTotals:
+def last_years_totals(
+    relines: pl.DataFrame, origin: dt.date, edges: FloatArray, together: float = IN_PAIRS
+) -> PlainTotals:
     """The relines of the 365 days before the origin, spread evenly over spans of days.
 
     ``relines``: wheel_end_id, relined_on, of any time; ``edges`` (Q + 1,) days after the origin.
-    The spread is that of last year's count and of the coming one.
+    The spread is that of last year's count and of the coming one, events coming ``together``.
     """
     year = pl.col("relined_on").is_between(origin - dt.timedelta(days=364), origin)
     count = relines.filter(year).height
     share = np.diff(edges) / YEAR_DAYS
-    variance = IN_PAIRS * count * (share + share**2)
+    variance = together * count * (share + share**2)
     return PlainTotals(count * share, np.sqrt(np.maximum(variance, 1.0)))
 
 

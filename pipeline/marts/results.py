@@ -3,10 +3,15 @@
 import datetime as dt
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
 from models.adjustment.judge import FleetDrift
+from models.common.arrays import FloatArray, IntArray
+from models.lives.decisions.failures import FailuresToCome
 from models.lives.fits.distributions import LifeDistribution
+from models.relines.budget import Months
+from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
 from models.usage.fit import UsageFit, usage_frame
 from models.wear.pointers import PointerCalibration
@@ -64,11 +69,49 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True)
+class FailuresAhead:
+    """What was known on a day of failures to come.
+
+    edges (G,): ends of the pieces of time that calendar months and whole months from as-of cut each
+    other into, in days; to_come: by depot (the last place holds wheel ends without one) and piece;
+    wheel_end_id: whose failures are counted; counted: how many by place, each by its chance to be
+    there.
+    """
+
+    months: Months
+    depots: tuple[str, ...]
+    wheel_end_id: pl.Series
+    counted: FloatArray
+    edges: FloatArray
+    to_come: FailuresToCome
+
+    @property
+    def month(self) -> IntArray:
+        """The calendar month of each piece."""
+        return np.searchsorted(self.months.calendar.month_ends, self.edges)
+
+    @property
+    def span(self) -> IntArray:
+        """Its whole month from as-of."""
+        return np.searchsorted(self.months.calendar.span_ends, self.edges)
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """What earlier totals missed by, of relines and of failures found."""
+
+    relines: PastErrors
+    failures: PastErrors
+
+
+@dataclass(frozen=True, slots=True)
 class Origin:
     """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
-    it was not asked for, ``judged`` where no stroke had been read or nobody has judged yet."""
+    it was not asked for, ``failures`` where too few adjusters had failed, ``judged`` where no
+    stroke had been read or nobody has judged yet."""
 
     as_of: dt.date
     fleet: FleetModel | None = None
+    failures: FailuresAhead | None = None
     strokes: Strokes | None = None
     judged: pl.DataFrame | None = None

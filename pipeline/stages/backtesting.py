@@ -14,10 +14,10 @@ from models.relines.look_back import (
     relines_to_count,
     totals_rows,
 )
-from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
 from pipeline.marts import marts
-from pipeline.marts.results import Origin
+from pipeline.marts.results import Missed, Origin
+from pipeline.stages.failures_judged import failure_rows, failures_found
 from pipeline.stages.origins import months_before
 from pipeline.warehouse import warehouse
 
@@ -36,7 +36,7 @@ def write_backtest(
     flag_precision: pl.DataFrame,
     now: FleetModel | None,
     as_of: dt.date,
-) -> PastErrors:
+) -> Missed:
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
     or more; returns what the totals missed by. ``now``: what is known of the fleet today."""
     relines = warehouse.fetch(con, "from reduce.relines_done")
@@ -52,10 +52,13 @@ def write_backtest(
     ]
     past = [p for p in drawn if p is not None]
     rows += totals_rows(past, SEED)
+    ahead = [o.failures for o in old if o.failures is not None]
+    failures, missed = failure_rows(ahead, failures_found(con), as_of)
+    rows += failures
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))
     marts.write(con, "backtest_pit", pit_frame(rows))
-    return errors_of(past)
+    return Missed(errors_of(past), missed)
 
 
 def _flags(precision: pl.DataFrame) -> pl.DataFrame:

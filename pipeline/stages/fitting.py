@@ -11,8 +11,8 @@ from models.wear.predict import lining_lines
 from models.wear.result import WearFit
 from pipeline.marts import marts
 from pipeline.marts.lives import chapter as life_chapter
-from pipeline.marts.lives.fits import write_life_marts
-from pipeline.marts.results import Fits, Lives
+from pipeline.marts.lives.fits import GroupLives, write_life_marts
+from pipeline.marts.results import Fits
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
@@ -23,7 +23,7 @@ DAYS_PER_WEEK = 7.0
 
 def fit_fleet(
     con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, worker: Worker
-) -> tuple[Fits, Lives, Future]:
+) -> tuple[Fits, GroupLives, Future]:
     """Fit wear, use and adjuster lives, and write the marts that say so.
 
     Returns the fits, adjusters' lives, and their chapter that is being worked out beside the run.
@@ -31,9 +31,9 @@ def fit_fleet(
     fits = fit_wear_and_use(con, settings, as_of)
     write_wear_marts(con, fits.wear, fits.calibration)
     lives = write_life_marts(con, settings)
-    given = settings, lives, fits.km_per_day, as_of
+    given = settings, lives, fits.km_per_day
     chapter = worker.submit_over(con, whole(life_chapter.READ), life_chapter.life_chapter, *given)
-    return fits, lives.distributions, chapter
+    return fits, lives, chapter
 
 
 def write_chapter(

@@ -8,13 +8,16 @@ of then.
 """
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 
 import duckdb
 import polars as pl
 
+from models.relines.budget import budget_months
+from models.relines.look_back import QUARTERS_A_YEAR
+from models.relines.past_errors import MONTHS_A_QUARTER
 from pipeline.contract import TABLES
 from pipeline.errors import UserError
 from pipeline.marts.adjustment import (
@@ -24,7 +27,9 @@ from pipeline.marts.adjustment import (
     rejudged,
     strokes_of,
 )
-from pipeline.marts.results import Drift, Fits, Origin
+from pipeline.marts.lives.failures import failures_ahead
+from pipeline.marts.lives.fits import life_choices
+from pipeline.marts.results import Drift, FailuresAhead, Fits, Origin
 from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet, linings_before, linings_now
@@ -32,9 +37,14 @@ from pipeline.warehouse import warehouse
 from pipeline.warehouse.judging import judge
 
 FOLDERS = ("10_judge", "15_fate", "20_stage", "30_reduce")
-# What the wear fit, the fleet's habit and the judgement of strokes are read from.
+# What the wear fit, the fleet's habit, adjusters' lives and the judgement of strokes are read from.
 READ = (
     "judge.odometer_sightings",
+    "reduce.adjuster_censored_counts",
+    "reduce.adjuster_duty_pieces",
+    "reduce.adjuster_entry_counts",
+    "reduce.adjuster_interval_counts",
+    "reduce.adjusters_now",
     "reduce.axle_decisions",
     "reduce.drift_outlook",
     "reduce.greasing_due",
@@ -85,7 +95,11 @@ def months_before(day: dt.date, months: int) -> dt.date:
 
 
 def origins(
-    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date, today: dt.date
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    as_of: dt.date,
+    today: dt.date,
+    flagged_quarters: Collection[int] = FLAGGED_QUARTERS,
 ) -> list[Origin]:
     """The fleet, or a sample of it, as of each earlier quarter that its records reach back to."""
     found: list[Origin] = []
@@ -95,7 +109,7 @@ def origins(
         con, "select quantile_disc(inspected_on, 0.01) from raw.inspections where problem is null"
     )
     for quarter in range(1, MOST_QUARTERS + 1):
-        day, flagged = months_before(as_of, 3 * quarter), quarter in FLAGGED_QUARTERS
+        day, flagged = months_before(as_of, 3 * quarter), quarter in flagged_quarters
         long_enough = began_on is not None and (day - began_on).days >= LEAST_RECORDS_DAYS
         if not (flagged or long_enough):
             continue
@@ -106,9 +120,18 @@ def origins(
                 fits = fit_wear_and_use(past, settings, day, warm_start)
                 fleet = known_fleet(past, fits)
                 strokes = strokes_of(past, fits, linings_now(past, fleet), day) if flagged else None
-                found.append(Origin(day, fleet, strokes))
+                ahead = failures_then(past, settings, fits, day)
+                found.append(Origin(day, fleet, ahead, strokes))
                 warm_start = fits
     return found
+
+
+def failures_then(
+    past: duckdb.DuckDBPyConnection, settings: Settings, fits: Fits, day: dt.date
+) -> FailuresAhead | None:
+    """Failures forecast from what was known then, as far ahead as they are judged."""
+    lives, months = life_choices(past, settings), QUARTERS_A_YEAR * MONTHS_A_QUARTER
+    return failures_ahead(past, lives, fits.usage, budget_months(day, months))
 
 
 def origins_inputs() -> dict[str, str]:

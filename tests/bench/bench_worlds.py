@@ -3,7 +3,8 @@
 ``python -m tests.bench.bench_worlds [--fleets 3] [--units 60] [--seed 0] [--best 0] [WORDS …]``
 runs fleets of every world whose name holds one of the words (all unless said), each as of a year
 before its records end, and prints a table; it asserts nothing. All of the wheel ends registered on
-that day count, those whose unit has left too. Every stage runs but the page's.
+that day count, those whose unit has left too. Only what is judged is worked out, by the functions
+of the run. ``--keep FILE`` and ``--kept FILE`` let a long bench be run in parts.
 
 ``--best`` lives so many other futures of each fleet from that day on: the best that could be
 forecast by somebody who knew every lining, rate, use and rule of then, and not what comes.
@@ -12,10 +13,11 @@ forecast by somebody who knew every lining, rate, use and rule of then, and not 
 import argparse
 import datetime as dt
 import itertools
+import json
 import tempfile
 import time
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -23,14 +25,28 @@ import numpy as np
 import polars as pl
 from scipy import special
 
+from models.relines.budget import outlook_frame
+from models.relines.look_back import errors_of, past_totals, relines_to_count
+from models.relines.past_errors import calibrated_totals
 from models.relines.rivals import (
     PlainTotals,
     last_years_totals,
     straight_line_days,
     straight_line_totals,
 )
-from pipeline.run import Results, Run, mart, settings_of, worked_out
+from models.relines.simulation.simulate import FleetModel, simulate_relines
+from pipeline.marts.budget import DRAWS, SEED, months_of, reline_costs
+from pipeline.marts.lives.failures import error_factor, failure_outlook, failures_ahead
+from pipeline.marts.lives.fits import life_choices
+from pipeline.marts.results import Missed
+from pipeline.run import Run, load, reduce, settings_of
+from pipeline.stages import backtesting
+from pipeline.stages.failures_judged import failure_rows, failures_found
+from pipeline.stages.fitting import fit_wear_and_use
+from pipeline.stages.forecasting import forecast_relines
+from pipeline.stages.origins import origins
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.incremental import restage
 from tests.worlds.fleet import ENDS_ON, Fleet, lived
 from tests.worlds.lake import write_lake
 from tests.worlds.world import WORLDS, World
@@ -44,6 +60,9 @@ CLIPPED_DAYS = 730.0
 
 def main() -> None:
     given = _arguments()
+    if given.kept:
+        print_table(given.kept)
+        return
     print(HEADING)
     for name, world in WORLDS.items():
         if given.words and not any(word in name for word in given.words):
@@ -54,6 +73,7 @@ def main() -> None:
             fleet = lived(replace(world, units=given.units), seed)
             try:
                 found.append(judged(fleet) | best(fleet, seed, given.best))
+                keep(given.keep, name, seed, found[-1])
             except Exception as problem:  # a crash is a result here
                 crashed += 1
                 print(f"  seed {seed}: {type(problem).__name__}: {problem}"[:200])
@@ -68,26 +88,99 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--fleets", type=int, default=3)
     parser.add_argument("--units", type=int, default=World().units)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--keep", type=Path, help="add every fleet's figures to this file")
+    parser.add_argument("--kept", type=Path, help="print the table of such a file, run nothing")
     parser.add_argument("--best", type=int, default=0, help="futures of the best forecast")
     return parser.parse_args()
 
 
+def keep(file: Path | None, world: str, seed: int, figures: dict[str, float]) -> None:
+    """A line more in a file of lines of JSON."""
+    if file is not None:
+        row = {"world": world, "seed": seed, **{k: float(v) for k, v in figures.items()}}
+        with file.open("a", encoding="utf-8") as lines:
+            lines.write(json.dumps(row) + "\n")
+
+
+def print_table(file: Path) -> None:
+    """The table of figures that were kept, worlds in their order."""
+    rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
+    print(HEADING)
+    for name in WORLDS:
+        found = [row for row in rows if row["world"] == name]
+        if found:
+            print(_line(name, found, 0, float("nan")))
+    print(NOTES)
+
+
 def judged(fleet: Fleet) -> dict[str, float]:
-    """Run the stages over what the fleet wrote down, and hold the marts against the truth."""
+    """Forecast from what the fleet wrote down, and hold it against the truth."""
     with tempfile.TemporaryDirectory() as base, warehouse.in_memory() as con:
         lake = write_lake(fleet, Path(base) / "lake", AS_OF)
-        run = Run(con, lake, Path(base) / "out", settings_of(lake), NOW, given_as_of=AS_OF)
-        results = worked_out(run)
-        mart(run, results)
-        found = {**_totals(con, fleet), **_wheel_ends(con, fleet), **_failures(con, fleet)}
-        return found | _uncorrected(results)
+        told = forecast_of(Run(con, lake, Path(base) / "out", settings_of(lake), NOW, AS_OF))
+        return {
+            **_totals(con, told, fleet),
+            **_wheel_ends(con, told, fleet),
+            **_failures(told, fleet),
+            "raw": told.uncorrected,
+        }
 
 
-def _uncorrected(results: Results) -> dict[str, float]:
-    """The year before anything was learned from past errors."""
-    futures = results.forecast.futures
-    assert futures is not None
-    return {"raw": float(futures.all_event_counts[0].span_relines[:, :12].sum(axis=1).mean())}
+@dataclass(frozen=True)
+class Told:
+    """What a run would publish of relines, linings and failures: rows of its marts.
+
+    ``uncorrected``: relines of the year before anything was learned from past errors; failures too.
+    """
+
+    outlook: pl.DataFrame
+    status: pl.DataFrame
+    failures: pl.DataFrame
+    uncorrected: float
+    failures_uncorrected: float
+
+
+def forecast_of(run: Run) -> Told:
+    """The stages of a run by their own functions, without the chapters that are not judged here:
+    adjustment, flags, scenarios, effects, planning, the page."""
+    con, settings, day = run.con, run.settings, AS_OF
+    load(run)
+    restage(con, settings, NOW.date(), day)
+    reduce(run)
+    fits = fit_wear_and_use(con, settings, day)
+    forecasts = forecast_relines(con, fits, day)
+    assert forecasts is not None
+    missed = _missed(run, forecasts.fleet)
+    months = months_of(settings, day)
+    (relines,) = simulate_relines(forecasts.fleet, months.calendar, draws=DRAWS, seed=SEED)
+    published = calibrated_totals(relines, missed.relines, SEED)
+    lives = life_choices(con, settings)
+    ahead = failures_ahead(con, lives, fits.usage, months)
+    assert ahead is not None
+    return Told(
+        outlook_frame(published, months, reline_costs(settings), SEED),
+        forecasts.dates.join(
+            forecasts.linings, on="wheel_end_id", how="left", maintain_order="left"
+        ),
+        failure_outlook(ahead, error_factor(ahead, missed.failures)),
+        float(relines.span_relines[:, :12].sum(axis=1).mean()),
+        float(ahead.to_come.expected[:, ahead.span < 12].sum()),
+    )
+
+
+def _missed(run: Run, now: FleetModel) -> Missed:
+    """What totals missed by at earlier origins, as the run learns it."""
+    con, day = run.con, AS_OF
+    relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)
+    readings = warehouse.fetch(con, "from reduce.linings_found")
+    past, ahead = [], []
+    for then in origins(con, run.settings, day, NOW.date(), ()):
+        ahead += [then.failures] if then.failures is not None else []
+        if then.fleet is not None:
+            given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
+            past.append(past_totals(then.fleet, day, relines, readings, **given))
+    _, failures = failure_rows(ahead, failures_found(con), day)
+    return Missed(errors_of([p for p in past if p is not None]), failures)
 
 
 def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:
@@ -117,8 +210,8 @@ def _by_span(fleet: Fleet, here: np.ndarray) -> np.ndarray:
     return np.array([sum(quarters), *quarters], float)
 
 
-def _totals(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
-    outlook = con.sql("from mart.reline_outlook order by from_on, months").pl()
+def _totals(con: duckdb.DuckDBPyConnection, told: Told, fleet: Fleet) -> dict[str, float]:
+    outlook = told.outlook.sort("from_on", "months")
     year = outlook.filter(pl.col("months") == 12).head(1)
     quarters = outlook.filter(pl.col("months") == 3, pl.col("until_on") <= year["until_on"][0])
     truth = fleet.relines().filter(pl.col("wheel_end_id").is_in(_registered(fleet)))
@@ -177,15 +270,15 @@ def _pinball(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
     return 2.0 * np.maximum(LEVELS * off, (LEVELS - 1.0) * off).mean(axis=1)
 
 
-def _wheel_ends(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
+def _wheel_ends(con: duckdb.DuckDBPyConnection, told: Told, fleet: Fleet) -> dict[str, float]:
     order = {name: n for n, name in enumerate(fleet.wheel_end_ids)}
-    status = con.sql("from mart.wheel_end_status order by wheel_end_id").pl()
+    status = told.status.sort("wheel_end_id")
     place = np.array([order[i] for i in status["wheel_end_id"]])
     minimum = np.maximum(fleet.days_to_minimum(AS_OF)[place], 0.0)
     reline = fleet.days_to_reline(AS_OF)[place]
     lining, sd = (status[c].cast(pl.Float64).to_numpy() for c in ("lining_mm", "lining_sd"))
     off = lining - fleet.lining_mm(AS_OF)[place]
-    told = np.isfinite(off)
+    known = np.isfinite(off)
     min_on, reline_on = _days(status, "min_on"), _days(status, "reline_on")
     relines = warehouse.fetch(con, "from reduce.relines_done")
     readings = warehouse.fetch(con, "from reduce.linings_found")
@@ -194,9 +287,9 @@ def _wheel_ends(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float
     return {
         **_covered("min", min_on, minimum),
         **_covered("reline", reline_on, reline),
-        "lining bias": float(off[told].mean()),
-        "lining held": float((np.abs(off) <= 1.2815515655 * sd)[told].mean()),
-        "lining told": float(told.mean()),
+        "lining bias": float(off[known].mean()),
+        "lining held": float((np.abs(off) <= 1.2815515655 * sd)[known].mean()),
+        "lining told": float(known.mean()),
         "crps day ours": float(_clipped(reline_on.T, reline).mean()),
         "crps day line": float(_clipped(np.repeat(line[:, None], 3, axis=1), reline).mean()),
     }
@@ -227,18 +320,31 @@ def _clipped(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
     return _pinball(np.minimum(quantiles, CLIPPED_DAYS), np.minimum(happened, CLIPPED_DAYS))
 
 
-def _failures(con: duckdb.DuckDBPyConnection, fleet: Fleet) -> dict[str, float]:
+def _failures(told: Told, fleet: Fleet) -> dict[str, float]:
     here = _registered(fleet)
-    expected = con.sql(
-        """select coalesce(sum(failures_mean), 0) from (
-            select * from mart.expected_failures where depot is null order by month limit 12)"""
-    ).fetchall()[0][0]
+    year = told.failures.filter(pl.col("months") == 12).head(1)
+    quarters = told.failures.filter(
+        pl.col("months") == 3, pl.col("until_on") <= year["until_on"][0]
+    )
     failed = fleet.adjuster_failures().filter(pl.col("wheel_end_id").is_in(here))["failed_on"]
     found = fleet.failures_found().filter(pl.col("wheel_end_id").is_in(here))["found_on"]
+    spans = pl.concat([year, quarters]).to_dicts()
+    came = np.array([_between(found, s["from_on"], s["until_on"]) for s in spans], float)
+    ours = np.array([[s[f"failures_{q}"] for q in ("p10", "p50", "p90")] for s in spans])
+    inside = (ours[:, 0] <= came) & (came <= ours[:, 2])
+    last = _between(found, AS_OF - dt.timedelta(days=364), AS_OF)
+    plain = np.array([last, *[last / 4.0] * 4])[:, None] + np.sqrt(
+        np.maximum(np.array([2.0 * last, *[last * 5 / 16] * 4]), 1.0)
+    )[:, None] * special.ndtri(LEVELS)
     return {
-        "failures": float(expected),
+        "failures": year["failures_mean"][0],
+        "failures raw": told.failures_uncorrected,
         "failed": float(_between(failed, AS_OF + dt.timedelta(days=1), ENDS_ON)),
-        "found": float(_between(found, AS_OF + dt.timedelta(days=1), ENDS_ON)),
+        "found": came[0],
+        "found inside": float(inside[0]),
+        "found quarters": float(inside[1:].mean()),
+        "crps found ours": float(_pinball(ours, came)[1:].sum()),
+        "crps found last year": float(_pinball(plain, came)[1:].sum()),
     }
 
 

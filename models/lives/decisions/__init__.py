@@ -3,5 +3,5 @@
 In: a life distribution, ages now, km per day, costs in the fleet's currency. Out: cost per km or
 per week by policy, months' failures with limits, the chance that a failed adjuster goes unseen.
 
-Start with ``decisions``, then ``fleet``; ``renewal`` follows replacements that fail in their turn.
+Start with ``decisions``, then ``fleet``; ``failures`` follows adjusters from visit to visit.
 """

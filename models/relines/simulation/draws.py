@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from models.common.arrays import FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy, drawn_policies
+from models.usage.course import PoolWeights, drawn_weights
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import IntervalSample, Pool
 
 Real = type[np.float64] | type[np.float32]
 LIVES_AHEAD = 4
@@ -48,7 +48,7 @@ class FleetDraw:
     log_level: FloatArray
     pace: FloatArray
     leaving: FloatArray
-    sample: tuple[tuple[FloatArray, FloatArray], ...]
+    sample: PoolWeights
     present: FloatArray
     place: FloatArray
 
@@ -140,27 +140,10 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, policy: PolicyFit, luck: L
         log_level=level.ravel(),
         pace=pace.ravel(),
         leaving=leaving,
-        sample=tuple(_drawn_weights(pool, copies, rng) for pool in interval_distribution.pools),
+        sample=drawn_weights(usage, copies, rng),
         present=present,
         place=place,
     )
-
-
-def _drawn_weights(
-    pool: Pool, copies: int, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray]:
-    """Cumulative weights of a pool's intervals as each copy may have them: the Bayesian bootstrap
-    (Rubin 1981, *Annals of Statistics* 9:130)."""
-
-    def drawn(sample: IntervalSample) -> FloatArray:
-        weight = sample.weight * rng.standard_exponential((copies, len(sample)), dtype=np.float32)
-        total = np.cumsum(weight, axis=1)
-        return np.asarray(total / total[:, -1:])
-
-    after_road = drawn(pool.after_road)
-    if pool.after_standing is pool.after_road:
-        return after_road, after_road
-    return after_road, drawn(pool.after_standing)
 
 
 def _linings_to_come(

@@ -13,8 +13,8 @@ from models.common.units import KM_PER_UNIT
 from models.relines.simulation.counts import EventCounts, add_crossings, add_relines, add_visits
 from models.relines.simulation.draws import LIVES_AHEAD, FleetDraw, Luck
 from models.relines.simulation.layout import Layout
+from models.usage.course import UnitsNow, drawn_interval
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import IntervalSample
 
 
 @dataclass(slots=True)
@@ -78,47 +78,13 @@ def next_interval(
     is_first: bool,
 ) -> InspectionInterval:
     """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
-    number = luck.uniform(len(state.day))
-    away = -state.visit_day / layout.usual_days if is_first else np.zeros(len(state.day))
-    length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
-    pool = np.tile(usage.interval_distribution.pool[usage.group], draw.copies)
-    copy = np.repeat(np.arange(draw.copies), len(usage))
-    for k, pool_of in enumerate(usage.interval_distribution.pools):
-        for stood in (False, True):
-            here = np.flatnonzero((state.off_road == stood) & (pool == k))
-            sample, weights = pool_of.sample_after(stood), draw.sample[k][stood]
-            place = _drawn_interval(sample, weights, copy[here], number[here], away[here])
-            # Away for longer than any: back within one usual interval, for all one knows.
-            beyond = away[here] >= sample.length[-1]
-            length[here] = np.where(beyond, away[here] + number[here], sample.length[place])
-            use[here], off[here] = sample.use[place], sample.off_road[place]
-    end = np.maximum(state.visit_day + length * layout.usual_days, state.day + 0.5)
-    days = end - state.day
-    drift = np.sqrt(usage.variances.drift_per_day * days) * luck.normal(len(days))
-    moving = np.tile(~usage.stands_still, len(days) // max(len(usage), 1))
-    # The level of a leg is that of its middle, as the filter has it.
-    km = moving * np.exp(state.log_level + drift / 2.0) * use * days / KM_PER_UNIT
-    interval = InspectionInterval(state.day.copy(), days, km * usage.season.mean(state.day, end))
-    state.off_road, state.log_level = off, state.log_level + drift
-    return interval
-
-
-def _drawn_interval(
-    sample: IntervalSample,
-    weights: FloatArray,
-    copy: IntArray,
-    number: FloatArray,
-    away: FloatArray,
-) -> IntArray:
-    """An interval longer than the unit has been away, by a uniform number and the cumulative
-    weights (B, intervals) of the unit's copy of the fleet."""
-    size = len(sample)
-    first = np.where(away > 0.0, sample.longer_than(away), 0)
-    start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
-    reached = start + number * (1.0 - start)
-    table = (weights + np.arange(len(weights))[:, None]).ravel()
-    place = np.searchsorted(table, reached + copy, side="right") - copy * size
-    return np.asarray(np.clip(place, first, size - 1))
+    number, normal = luck.uniform(len(state.day)), luck.normal(len(state.day))
+    now = UnitsNow(state.visit_day, state.day, state.off_road, state.log_level)
+    found = drawn_interval(
+        usage, now, layout.usual_days, draw.sample, number, normal, is_first=is_first
+    )
+    state.off_road, state.log_level = found.off_road, found.log_level
+    return InspectionInterval(state.day.copy(), found.days, found.km / KM_PER_UNIT)
 
 
 def advance(

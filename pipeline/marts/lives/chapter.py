@@ -1,7 +1,5 @@
 """The adjusters' chapter beside their curves: causes, effects, comparisons, decisions."""
 
-import datetime as dt
-
 import duckdb
 import polars as pl
 
@@ -26,7 +24,6 @@ WRITTEN = (
     "adjuster_effects",
     "adjuster_effect_tests",
     "check_intervals",
-    "expected_failures",
     "replacement_ages",
     "replacement_counts",
     "replacement_differences",
@@ -40,13 +37,12 @@ def life_chapter(
     settings: Settings,
     lives: GroupLives,
     km_per_day: pl.DataFrame,
-    as_of: dt.date,
 ) -> Frames:
     """The chapter's marts by name, made from the tables ``READ``; ``COMPARED`` is a part of its."""
     return {
         **cause_frames(con, lives, settings.adjusters.fewest_failures),
         **replacement_frames(con),
         **effect_frames(con, settings),
-        **decision_frames(con, settings, lives, km_per_day, as_of),
+        **decision_frames(con, settings, lives, km_per_day),
         COMPARED: life_comparisons(con, settings),
     }

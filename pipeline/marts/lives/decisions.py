@@ -1,73 +1,25 @@
-"""What follows from adjusters' lives: failures to expect, how often to check, when to replace."""
+"""What follows from adjusters' lives: how often to check, and when to replace unasked."""
 
-import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
 import polars as pl
 
-from models.common.arrays import FloatArray
 from models.lives.decisions.checking import CheckedGroup
 from models.lives.decisions.decisions import AgeReplacement, age_replacement
-from models.lives.decisions.fleet import (
-    AdjusterGroup,
-    averaged,
-    fleet_failures,
-    undetected_interval,
-)
+from models.lives.decisions.fleet import averaged, undetected_interval
 from models.lives.fits.data import GroupKey
-from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
-from models.lives.fits.parametric import LifeFit
 from models.lives.fits.profile import Interval
-from models.relines.budget import budget_months
+from pipeline.marts.lives.cells import NO_LIFE, Cell, fleet_cells, wheel_ends_now
 from pipeline.marts.lives.fits import Frames, GroupLives, Row, finite, frame_of
 from pipeline.settings import Settings
-from pipeline.warehouse import kept, warehouse
+from pipeline.warehouse import kept
 
-DRAWS = 200
 # The best age is searched for in each draw, and its middle 8 in 10 settles with fewer.
 AGE_DRAWS = 40
-AGES_FOR_UNKNOWN = 20
 SEED = 40_000
-DAYS_PER_WEEK = 7.0
 CHECKED = "fit.checked_groups"
-NO_LIFE = "too few adjusters have failed for a life to be fitted: see the notes of adjuster_fits"
-
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """Wheel ends of one axle type and duty, and the life that stands for their adjusters.
-
-    wheel_ends: ``depot``, ``age_km`` (on the as-of day; null: unknown), ``km_per_day``,
-    ``present``; whose: the group the life was fitted to; left_open: its fits of every distribution
-    that the records leave open.
-    """
-
-    axle_type: str
-    duty: str
-    wheel_ends: pl.DataFrame
-    whose: GroupKey
-    life: LifeFit
-    left_open: tuple[LifeFit, ...] = ()
-
-    @property
-    def weight(self) -> float:
-        return float(self.wheel_ends["present"].sum())
-
-    @property
-    def km_per_week(self) -> float:
-        run = (self.wheel_ends["present"] * self.wheel_ends["km_per_day"]).sum()
-        return DAYS_PER_WEEK * float(run) / self.weight
-
-    @property
-    def borrowed(self) -> str | None:
-        """Whose life was used where its own is not known."""
-        if self.whose == (self.axle_type, self.duty):
-            return None
-        of = "all adjusters" if self.whose[0] is None else f"all adjusters of {self.axle_type}"
-        return f"by the life of {of}: its own cannot be known yet"
 
 
 def decision_frames(
@@ -75,141 +27,14 @@ def decision_frames(
     settings: Settings,
     lives: GroupLives,
     km_per_day: pl.DataFrame,
-    as_of: dt.date,
 ) -> Frames:
-    """The three decisions, words where no life could be fitted, and what they stand on."""
-    wheel_ends = wheel_ends_now(con, km_per_day, as_of)
-    cells = fleet_cells(wheel_ends, lives)
-    horizon = settings.budget.horizon_months
+    """Both decisions, words where no life could be fitted, and what they stand on."""
+    cells = fleet_cells(wheel_ends_now(con, km_per_day), lives)
     return {
-        "expected_failures": expected_failures(wheel_ends, cells, as_of, horizon),
         CHECKED: kept.as_rows(checked_groups(cells, settings)),
         "check_intervals": check_intervals(cells, settings),
         "replacement_ages": replacement_ages(lives, settings),
     }
-
-
-def wheel_ends_now(
-    con: duckdb.DuckDBPyConnection, km_per_day: pl.DataFrame, as_of: dt.date
-) -> pl.DataFrame:
-    """Every wheel end that may still be in the fleet and runs, its adjuster's age brought forward.
-
-    A unit whose use is not on record is taken to run what its duty's others do.
-    """
-    ends = warehouse.fetch(con, "from reduce.adjusters_now", order="wheel_end_id")
-    joined = ends.join(
-        km_per_day.select("unit_id", "km_per_day", "present"), on="unit_id", how="inner"
-    )
-    usual = pl.col("km_per_day").mean().over("duty")
-    days = (pl.lit(as_of) - pl.col("seen_on")).dt.total_days()
-    return (
-        joined.with_columns(km_per_day=pl.col("km_per_day").fill_null(usual))
-        .with_columns(age_km=pl.col("age_km") + pl.col("km_per_day") * days.clip(0))
-        .filter(pl.col("present") > 0.0, pl.col("km_per_day") > 0.0)
-    )
-
-
-def fleet_cells(wheel_ends: pl.DataFrame, lives: GroupLives) -> list[Cell]:
-    """Cells with a life of their own or a borrowed one; none where nothing could be fitted."""
-    parts = wheel_ends.partition_by("axle_type", "duty", as_dict=True)
-    cells = []
-    for (axle_type, duty), part in sorted(parts.items()):
-        found = lives.life_of(str(axle_type), str(duty))
-        if found is not None:
-            left_open = tuple(fit for fit, _ in lives.left_open(found[0]))
-            cells.append(Cell(str(axle_type), str(duty), part, *found, left_open))
-    return cells
-
-
-def expected_failures(
-    wheel_ends: pl.DataFrame, cells: Sequence[Cell], as_of: dt.date, horizon_months: int
-) -> pl.DataFrame:
-    """Failures per calendar month, by depot and for the fleet (null)."""
-    months = budget_months(as_of, horizon_months)
-    if not cells:
-        rows: list[Row] = [{"month": months.starts[0], "note": NO_LIFE}]
-        return frame_of("expected_failures", rows)
-    depots = sorted(wheel_ends["depot"].drop_nulls().unique())
-    places: list[str | None] = [*depots, None]  # the last holds wheel ends without a depot
-    groups = [group for cell in cells for group in _groups(cell, places, wheel_ends)]
-    rng = np.random.default_rng(SEED)
-    ends = months.calendar.month_ends
-    found = fleet_failures(groups, len(places), ends, rng=rng, draws=DRAWS)
-    least, most = _over_laws(cells, places, wheel_ends, ends)
-    weights = [float(wheel_ends.filter(pl.col("depot") == d)["present"].sum()) for d in depots]
-    told = [*zip(depots, weights, strict=True), (None, float(wheel_ends["present"].sum()))]
-    places_told = [*range(len(depots)), len(places)]
-    columns = (found.expected, found.p10, found.p50, found.p90, least, most)
-    names = ("mean", "p10", "p50", "p90", "mean_least_law", "mean_most_law")
-    rows = [
-        {
-            "month": month,
-            "depot": depot,
-            "adjusters": weight,
-            **{f"failures_{n}": float(c[place, i]) for n, c in zip(names, columns, strict=True)},
-            "note": _part_month(i, months.days_ahead[0]),
-        }
-        for i, month in enumerate(months.starts)
-        for place, (depot, weight) in zip(places_told, told, strict=True)
-    ]
-    return frame_of("expected_failures", rows)
-
-
-def _over_laws(
-    cells: Sequence[Cell],
-    places: Sequence[str | None],
-    everyone: pl.DataFrame,
-    month_ends: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Least and most failures expected under any distribution that the records leave open."""
-    found = []
-    for name in STANDARD_DISTRIBUTIONS:
-        lives = [
-            next((fit for fit in cell.left_open if fit.name == name), cell.life) for cell in cells
-        ]
-        under = [replace(cell, life=life) for cell, life in zip(cells, lives, strict=True)]
-        groups = [group for cell in under for group in _groups(cell, places, everyone)]
-        rng = np.random.default_rng(SEED)
-        found.append(fleet_failures(groups, len(places), month_ends, rng=rng, draws=1).expected)
-    return np.min(found, axis=0), np.max(found, axis=0)
-
-
-def _part_month(place: int, days: int) -> str | None:
-    return f"what is left of it: {days} days" if place == 0 and days < 28 else None
-
-
-def _groups(
-    cell: Cell, places: Sequence[str | None], everyone: pl.DataFrame
-) -> list[AdjusterGroup]:
-    """A cell's adjusters, if any; one of unknown age counts in parts at ages known of others.
-
-    Those are of its own cell; where none is known there, of the fleet.
-    """
-    known = cell.wheel_ends.drop_nulls("age_km")
-    unknown = cell.wheel_ends.filter(pl.col("age_km").is_null()).drop("age_km")
-    ages = _usual_ages(known if known.height else everyone.drop_nulls("age_km"))
-    spread = unknown.join(ages, how="cross").with_columns(
-        present=pl.col("present") / max(ages.height, 1)
-    )
-    rows = pl.concat([known.select(spread.columns), spread])
-    if rows.is_empty():
-        return []
-    numbers = {depot: i for i, depot in enumerate(places)}
-    place = np.array([numbers[depot] for depot in rows["depot"]], dtype=np.int64)
-    ages_km, km_per_day, present = (_floats(rows[c]) for c in ("age_km", "km_per_day", "present"))
-    return [AdjusterGroup(cell.life, ages_km, km_per_day, place, present)]
-
-
-def _usual_ages(known: pl.DataFrame) -> pl.DataFrame:
-    """Ages that stand for those of a group: evenly placed quantiles."""
-    if known.is_empty():
-        return known.select("age_km")
-    shares = (np.arange(AGES_FOR_UNKNOWN) + 0.5) / AGES_FOR_UNKNOWN
-    return pl.DataFrame({"age_km": np.quantile(_floats(known["age_km"]), shares)})
-
-
-def _floats(column: pl.Series) -> FloatArray:
-    return column.cast(pl.Float64).to_numpy().copy()
 
 
 def checked_groups(cells: Sequence[Cell], settings: Settings) -> tuple[CheckedGroup, ...]:

@@ -83,13 +83,10 @@ class GroupLives:
 def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> GroupLives:
     """Fit every axle type and duty, and the pools over them."""
     chosen = settings.adjusters
-    intervals, censored, entries = (warehouse.fetch(con, f"from reduce.{t}") for t in COUNTS)
-    counts = counts_by_group(intervals, censored, entries)
-    by_unit = _unit_lives(con)
+    lives = life_choices(con, settings)
     lives = GroupLives(
-        {key: _group_life(each, chosen, by_unit.get(key)) for key, each in counts.items()}
+        {key: _tested(key, _curved(life), lives) for key, life in lives.groups.items()}
     )
-    lives = GroupLives({key: _tested(key, life, lives) for key, life in lives.groups.items()})
     fits = [row for key, life in lives.groups.items() for row in _fit_rows(key, life, chosen)]
     fits = fits or [{"adjusters": 0, "failures": 0, "chosen": False, "note": NO_AGE}]
     marts.write(con, "adjuster_fits", frame_of("adjuster_fits", fits))
@@ -99,6 +96,28 @@ def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Grou
     marts.write(con, "adjuster_curves", joined("adjuster_curves", curves))
     marts.write(con, "adjuster_scales", joined("adjuster_scales", scales))
     return lives
+
+
+def life_choices(con: duckdb.DuckDBPyConnection, settings: Settings) -> GroupLives:
+    """Every group's fitted distributions, without curves."""
+    intervals, censored, entries = (warehouse.fetch(con, f"from reduce.{t}") for t in COUNTS)
+    counts, by_unit = counts_by_group(intervals, censored, entries), _unit_lives(con)
+    fewest = settings.adjusters.fewest_failures
+    return GroupLives(
+        {
+            key: GroupLife(each, None, choose_life(each, lives=by_unit.get(key)))
+            if enough_failures(each, fewest)
+            else GroupLife(each, None, None)
+            for key, each in counts.items()
+        }
+    )
+
+
+def _curved(life: GroupLife) -> GroupLife:
+    """With the curve that assumes no distribution, where there is a life."""
+    if life.choice is None:
+        return life
+    return replace(life, curve=fit_npmle(main_at_risk_interval(life.counts)))
 
 
 def _unit_lives(con: duckdb.DuckDBPyConnection) -> dict[GroupKey, UnitLives]:
@@ -129,13 +148,6 @@ def joined(table: str, frames: list[pl.DataFrame]) -> pl.DataFrame:
 def finite(value: float) -> float | None:
     """None for what no number can say: a limit never found, a p without a test."""
     return float(value) if np.isfinite(value) else None
-
-
-def _group_life(counts: LifeCounts, chosen: Adjusters, lives: UnitLives | None) -> GroupLife:
-    if not enough_failures(counts, chosen.fewest_failures):
-        return GroupLife(counts, None, None)
-    choice = choose_life(counts, lives=lives)
-    return GroupLife(counts, fit_npmle(main_at_risk_interval(counts)), choice)
 
 
 def _tested(key: GroupKey, life: GroupLife, lives: GroupLives) -> GroupLife:

@@ -220,15 +220,15 @@ class ReplacementDifferences(dy.Schema):
 
 
 class ExpectedFailures(dy.Schema):
-    """One row per month and depot; null depot: the fleet. Failures of replacements are counted.
+    """One row per month and depot (null: the fleet): failed adjusters that checks will find.
 
-    A wheel end whose adjuster is not known to have failed is taken to carry a good one. Use is
-    taken to stay as it is.
+    Counted when found and replaced, those of replacements too; a wheel end whose adjuster was not
+    found failed is taken to have carried a good one when it was last seen.
     """
 
     month = dy.Date(nullable=False, description="First day of the month; the first may be a part")
     depot = col.text("Depot", nullable=True)
-    failures_mean = col.number("Expected failures; null: no life was fitted", low=0.0)
+    failures_mean = col.number("Expected to be found; null: no life was fitted", low=0.0)
     failures_p10 = col.number("The number itself: low (1 in 10 below)", low=0.0)
     failures_p50 = col.number("Even chance", low=0.0)
     failures_p90 = col.number("High (1 in 10 above)", low=0.0)
@@ -244,6 +244,18 @@ class ExpectedFailures(dy.Schema):
     @dy.rule()
     def in_order(cls) -> pl.Expr:
         return col.ordered("failures_p10", "failures_p50", "failures_p90")
+
+
+class FailureOutlook(dy.Schema):
+    """One row per span of months after the as-of day: failed adjusters that checks will find."""
+
+    from_on = dy.Date(nullable=False, primary_key=True, description="First day of the span")
+    until_on = col.day("Last day")
+    months = dy.Int64(nullable=False, primary_key=True, min=1, description="Whole months")
+    failures_p10 = col.number("The number itself: low (1 in 10 below)", low=0.0)
+    failures_p50 = col.number("Even chance", low=0.0)
+    failures_p90 = col.number("High (1 in 10 above)", low=0.0)
+    failures_mean = col.number("Expected", low=0.0)
 
 
 class CheckIntervals(dy.Schema):
@@ -298,6 +310,7 @@ LIFE_SCHEMAS: dict[str, type[dy.Schema]] = {
     "replacement_counts": ReplacementCounts,
     "replacement_differences": ReplacementDifferences,
     "expected_failures": ExpectedFailures,
+    "failure_outlook": FailureOutlook,
     "check_intervals": CheckIntervals,
     "replacement_ages": ReplacementAges,
 }

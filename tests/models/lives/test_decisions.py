@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from models.lives.decisions.renewal import expected_renewals, forecast_failures, renewal_function
 from scipy import integrate, stats
 
 from models.lives.decisions.decisions import (
@@ -11,7 +12,6 @@ from models.lives.decisions.decisions import (
     undetected_by_interval,
     undetected_share,
 )
-from models.lives.decisions.renewal import expected_renewals, forecast_failures, renewal_function
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, life_distribution
 from models.lives.fits.few_failures import enough_failures, scarce_life

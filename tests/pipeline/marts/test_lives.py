@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from models.lives.decisions.renewal import forecast_failures
 
 from models.common.multiple_tests import holm
 from models.lives.decisions.decisions import undetected_by_interval
@@ -15,7 +16,6 @@ from models.lives.decisions.fleet import (
     fleet_failures,
     undetected_interval,
 )
-from models.lives.decisions.renewal import forecast_failures
 from models.lives.effects.regression import effects, fit_regression
 from models.lives.effects.watched import FACTORS, SHARES, WatchedLives
 from models.lives.fits.data import LifeCounts, counts_from_rows

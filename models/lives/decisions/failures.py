@@ -1,0 +1,240 @@
+r"""Failed adjusters that checks will find, month by month: what a workshop will have to replace.
+
+An alternating renewal process along each unit's visits (Barlow & Proschan 1965, *Mathematical
+Theory of Reliability*, ch. 3; Ross 1996, *Stochastic Processes*, 3.4): an adjuster works until it
+fails, stays on failed until a check finds it, is replaced there, and its successor starts at age 0.
+With km :math:`c_0=0,c_1,\dots` at the visits since the unit was last seen, the adjuster then of age
+a, S its survival and s the chance that a check finds a failure,
+
+.. math::
+   w_j = \frac{S(a+c_{j-1})-S(a+c_j)}{S(a)}
+         + \sum_{i<j} m_i\,\{S(c_{j-1}-c_i)-S(c_j-c_i)\},\qquad
+   h_j = (1-s)\,h_{j-1} + w_j,\qquad m_j = s\,h_j
+
+w being what fails between two visits, h what stands failed at one, and m what it finds. Visits, km,
+absence and leaving are those of :mod:`models.usage.course`, on which relines are forecast too.
+
+Records date a failure by the last check that was passed and the one that was not, so a failure that
+a check missed counts as a later one in the fitted life. With that life s is 1: missing it once
+more would count the same delay twice.
+
+**Uncertainty.** A life's distribution is drawn by its Akaike weight, its parameters to first order
+(:func:`models.lives.decisions.fleet.log_slopes`), once for all groups that borrow it. Around the
+expectation a count is binomial: a place rarely has two failures in the time ahead, which makes
+counts less scattered than Poisson's. With :math:`q=\sum n_p^2/\sum n_p` over places p with
+:math:`n_p` expected, variance is :math:`(1-q)` times the mean.
+"""
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import FloatArray, IntArray
+from models.lives.decisions.fleet import log_slopes
+from models.lives.fits.distributions import DistributionName, LifeDistribution
+from models.lives.fits.parametric import LifeFit
+from models.usage.course import Courses
+
+MOST_ADJUSTERS = 40_000
+"""Adjusters of a group followed along each course; of more, evenly some of every place."""
+MOST_SHARE = 0.9
+LARGEST_MOVE = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class AdjusterGroup:
+    """Adjusters that share a fitted life.
+
+    fits: distributions that the records leave open, with weights that add up to 1; whose: which
+    life it is, the same for groups that borrow one. age_km (n,): when the unit was last seen; unit:
+    its number in the courses; place: numbers the depots; weight: how many adjusters it stands for.
+    """
+
+    fits: tuple[tuple[LifeFit, float], ...]
+    whose: Hashable
+    age_km: FloatArray
+    unit: IntArray
+    place: IntArray
+    weight: FloatArray
+
+    @property
+    def likeliest(self) -> DistributionName:
+        return max(self.fits, key=lambda each: each[1])[0].name
+
+
+@dataclass(frozen=True, slots=True)
+class FailuresToCome:
+    """Failures found by place and month.
+
+    expected: (P, M), averaged over distributions; under: the same by the name of the distribution
+    that every group follows which leaves it open; drawn: expectations under D drawn lives (D, P,
+    M); q: how far a count is from Poisson's, over all M months.
+    """
+
+    expected: FloatArray
+    under: Mapping[DistributionName, FloatArray]
+    drawn: FloatArray
+    q: float
+
+    def counts(self, rng: np.random.Generator, factor: FloatArray | None = None) -> IntArray:
+        """Numbers found (D, P, M), ``factor`` (D, M) on their expectations."""
+        mean = self.drawn if factor is None else self.drawn * factor[:, None, :]
+        total = mean.sum(axis=2)
+        share = mean / np.maximum(total, 1e-300)[..., None]
+        n = _drawn_totals(total, self.q, rng)
+        # What rounding leaves over belongs to the last month.
+        share[..., -1] = np.maximum(1.0 - share[..., :-1].sum(axis=2), 0.0)
+        share /= share.sum(axis=2, keepdims=True)
+        return np.asarray(rng.multinomial(n, share), np.int64)
+
+
+def _drawn_totals(mean: FloatArray, q: float, rng: np.random.Generator) -> IntArray:
+    """Counts of such a mean and (1 - q) times its variance."""
+    if q < 1e-6:
+        return np.asarray(rng.poisson(mean), np.int64)
+    trials = mean / q
+    whole = np.floor(trials)
+    rest = rng.random(mean.shape) < trials - whole
+    return np.asarray(rng.binomial(whole.astype(np.int64) + rest, q), np.int64)
+
+
+def found_at_visits(
+    life: LifeDistribution,
+    age_km: FloatArray,
+    unit: IntArray,
+    km: FloatArray,
+    finds: float = 1.0,
+) -> FloatArray:
+    """Expected failures found at each visit (V, B, n), in places whose adjusters work at ``age_km``
+    (n,) when their units were last seen; ``km`` (V, B, U) run since then; ``finds``: the chance
+    that a check finds a failed adjuster."""
+    good = np.exp(life.log_survival(age_km + km[:, :, unit]) - life.log_survival(age_km))
+    works = np.concatenate([np.ones((1, *good.shape[1:])), good])
+    found = np.empty_like(good)
+    hidden = np.zeros(good.shape[1:])
+    for j in range(len(km)):
+        fails = works[j] - works[j + 1]
+        for i in range(j):
+            ends = (life.survival(km[k] - km[i]) for k in (j - 1, j))
+            fails = fails + found[i] * (next(ends) - next(ends))[:, unit]
+        hidden = hidden * (1.0 - finds) + fails
+        found[j] = finds * hidden
+    return found
+
+
+def failures_to_come(
+    groups: Sequence[AdjusterGroup],
+    courses: Courses,
+    places: int,
+    month_ends: FloatArray,
+    *,
+    rng: np.random.Generator,
+    draws: int,
+) -> FailuresToCome:
+    """Failures found per calendar month, those of replacements counted.
+
+    month_ends: (M,), days from now; the first month may be a part of one.
+    """
+    shape = places, len(month_ends)
+    counted = [_Counted.of(some_of(group), courses, shape, month_ends) for group in groups]
+    laws = sorted({fit.name for group in groups for fit, _ in group.fits})
+    expected, drawn = np.zeros(shape), np.zeros((draws, *shape))
+    under = {name: np.zeros(shape) for name in laws}
+    luck = _luck_of(groups, draws, rng)
+    for group, each in zip(groups, counted, strict=True):
+        chosen, moves = luck[group.whose]
+        at_fits = {}
+        for k, (fit, weight) in enumerate(group.fits):
+            at_fit, slopes = log_slopes(fit, each.months)
+            at_fits[fit.name] = at_fit
+            expected += weight * at_fit
+            mine = chosen == k
+            move = moves[mine] @ np.linalg.cholesky(fit.covariance).T
+            logs = np.clip(np.einsum("pmk,dk->dpm", slopes, move), -LARGEST_MOVE, LARGEST_MOVE)
+            drawn[mine] += at_fit * np.exp(logs)
+        for name in laws:
+            under[name] += at_fits.get(name, at_fits[group.likeliest])
+    return FailuresToCome(expected, under, drawn, _share(groups, counted))
+
+
+def _luck_of(
+    groups: Sequence[AdjusterGroup], draws: int, rng: np.random.Generator
+) -> dict[Hashable, tuple[IntArray, FloatArray]]:
+    """By life: which of its distributions each draw follows, and two normal numbers."""
+    luck = {}
+    for group in groups:
+        if group.whose not in luck:
+            weights = np.array([weight for _, weight in group.fits])
+            chosen = rng.choice(len(weights), draws, p=weights / weights.sum())
+            luck[group.whose] = chosen.astype(np.int64), rng.standard_normal((draws, 2))
+    return luck
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """A group on its courses: where each visit's findings count, (V, B, n)."""
+
+    group: AdjusterGroup
+    unit: IntArray
+    km: FloatArray
+    cell: IntArray
+    weight: FloatArray
+    shape: tuple[int, int]
+
+    @classmethod
+    def of(
+        cls,
+        group: AdjusterGroup,
+        courses: Courses,
+        shape: tuple[int, int],
+        month_ends: FloatArray,
+    ) -> "_Counted":
+        units, unit = np.unique(group.unit, return_inverse=True)
+        day, there = courses.day[:, :, units], courses.there[:, :, units]
+        month = np.searchsorted(month_ends, day, side="left")
+        inside = month < shape[1]
+        weight = np.where(inside, there, 0.0)[:, :, unit] * group.weight / day.shape[1]
+        cell = group.place * shape[1] + np.where(inside, month, 0)[:, :, unit]
+        return cls(group, unit.ravel(), courses.km[:, :, units], cell, weight, shape)
+
+    def found(self, life: LifeDistribution) -> FloatArray:
+        return found_at_visits(life, self.group.age_km, self.unit, self.km) * self.weight
+
+    def months(self, life: LifeDistribution) -> FloatArray:
+        """Expected failures found, (P, M)."""
+        cells = self.shape[0] * self.shape[1]
+        flat = np.bincount(self.cell.ravel(), self.found(life).ravel(), cells)
+        return np.asarray(flat.reshape(self.shape), np.float64)
+
+
+def _share(groups: Sequence[AdjusterGroup], counted: Sequence[_Counted]) -> float:
+    """q, over the places of all groups."""
+    square = total = 0.0
+    for group, each in zip(groups, counted, strict=True):
+        life = max(group.fits, key=lambda fit: fit[1])[0].distribution
+        own = each.found(life).sum(axis=(0, 1))
+        own_weight = np.maximum(each.group.weight, 1e-300)
+        square += float((own**2 / own_weight).sum())
+        total += float(own.sum())
+    return min(square / total, MOST_SHARE) if total > 0.0 else 0.0
+
+
+def some_of(group: AdjusterGroup, most: int = MOST_ADJUSTERS) -> AdjusterGroup:
+    """About so many of its adjusters, evenly by age in every place, that stand for all."""
+    n = len(group.age_km)
+    if n <= most:
+        return group
+    kept, weight = [], []
+    for place in np.unique(group.place):
+        here = np.flatnonzero(group.place == place)
+        here = here[np.argsort(group.age_km[here], kind="stable")]
+        wanted = int(np.clip(most * len(here) / n, 200, len(here)))
+        rows = here[((np.arange(wanted) + 0.5) * len(here) / wanted).astype(np.int64)]
+        kept.append(rows)
+        weight.append(group.weight[rows] * group.weight[here].sum() / group.weight[rows].sum())
+    rows = np.concatenate(kept)
+    return AdjusterGroup(
+        group.fits, group.whose, group.age_km[rows], group.unit[rows], group.place[rows],
+        np.concatenate(weight),
+    )  # fmt: skip

@@ -1,0 +1,162 @@
+r"""Where units go from here: drawn visits to come, km run by each, absence and leaving.
+
+Each interval to the next visit is one of the record's, its length and use together; the level of
+use drifts; a unit leaves for good after a visit, with a hazard of its usual days between two.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.usage.fit import UsageFit
+from models.usage.interval_distribution import IntervalSample, Pool
+
+MOST_VISITS = 2_000
+
+PoolWeights = tuple[tuple[FloatArray, FloatArray], ...]
+"""By pool, and by whether the interval before was off the road: cumulative weights (B, intervals)
+of its intervals, one row for each copy of the fleet."""
+
+
+@dataclass(slots=True)
+class UnitsNow:
+    """Units of B copies of a fleet, end to end (B x U): day of the ``visit_day`` last visited and
+    ``day`` reached, counted from as-of; whether they stood ``off_road``; ``log_level`` of km."""
+
+    visit_day: FloatArray
+    day: FloatArray
+    off_road: BoolArray
+    log_level: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnInterval:
+    """From where each unit is to its next visit: days, km, and how it stands then."""
+
+    days: FloatArray
+    km: FloatArray
+    off_road: BoolArray
+    log_level: FloatArray
+
+
+def drawn_interval(
+    usage: UsageFit,
+    now: UnitsNow,
+    usual_days: FloatArray,
+    weights: PoolWeights,
+    number: FloatArray,
+    normal: FloatArray,
+    *,
+    is_first: bool,
+) -> DrawnInterval:
+    """How long each unit stays away and how far it runs meanwhile, by a uniform number and a normal
+    one each; ``is_first``: it has been away since ``now.visit_day`` already."""
+    copies = len(now.day) // max(len(usage), 1)
+    away = -now.visit_day / usual_days if is_first else np.zeros(len(now.day))
+    length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
+    pool = np.tile(usage.interval_distribution.pool[usage.group], copies)
+    copy = np.repeat(np.arange(copies), len(usage))
+    for k, pool_of in enumerate(usage.interval_distribution.pools):
+        for stood in (False, True):
+            here = np.flatnonzero((now.off_road == stood) & (pool == k))
+            sample = pool_of.sample_after(stood)
+            place = _place(sample, weights[k][stood], copy[here], number[here], away[here])
+            # Away for longer than any: back within one usual interval, for all one knows.
+            beyond = away[here] >= sample.length[-1]
+            length[here] = np.where(beyond, away[here] + number[here], sample.length[place])
+            use[here], off[here] = sample.use[place], sample.off_road[place]
+    end = np.maximum(now.visit_day + length * usual_days, now.day + 0.5)
+    days = end - now.day
+    drift = np.sqrt(usage.variances.drift_per_day * days) * normal
+    moving = np.tile(~usage.stands_still, copies)
+    # The level of a leg is that of its middle, as the filter has it.
+    km = moving * np.exp(now.log_level + drift / 2.0) * use * days
+    km = km * usage.season.mean(now.day, end)
+    return DrawnInterval(days, km, off, now.log_level + drift)
+
+
+def _place(
+    sample: IntervalSample,
+    weights: FloatArray,
+    copy: IntArray,
+    number: FloatArray,
+    away: FloatArray,
+) -> IntArray:
+    """An interval longer than the unit has been away, by a uniform number and the cumulative
+    weights of the unit's copy of the fleet."""
+    size = len(sample)
+    first = np.where(away > 0.0, sample.longer_than(away), 0)
+    start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
+    reached = start + number * (1.0 - start)
+    table = (weights + np.arange(len(weights))[:, None]).ravel()
+    place = np.searchsorted(table, reached + copy, side="right") - copy * size
+    return np.asarray(np.clip(place, first, size - 1))
+
+
+def drawn_weights(usage: UsageFit, copies: int, rng: np.random.Generator) -> PoolWeights:
+    """Weights of the intervals as each copy of the fleet may have them."""
+    return tuple(_pool_weights(p, copies, rng) for p in usage.interval_distribution.pools)
+
+
+def _pool_weights(
+    pool: Pool, copies: int, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
+    """The Bayesian bootstrap (Rubin 1981, *Annals of Statistics* 9:130)."""
+
+    def drawn(sample: IntervalSample) -> FloatArray:
+        weight = sample.weight * rng.standard_exponential((copies, len(sample)), dtype=np.float32)
+        total = np.cumsum(weight, axis=1)
+        return np.asarray(total / total[:, -1:])
+
+    after_road = drawn(pool.after_road)
+    if pool.after_standing is pool.after_road:
+        return after_road, after_road
+    return after_road, drawn(pool.after_standing)
+
+
+@dataclass(frozen=True, slots=True)
+class Courses:
+    """V visits to come of the units of B copies of a fleet: (V, B, U).
+
+    ``day`` after as-of, ``km`` run since each unit was last seen, and chance ``there`` that it is
+    in the fleet then. Visits end beyond the horizon they were drawn to.
+    """
+
+    day: FloatArray
+    km: FloatArray
+    there: FloatArray
+
+
+def drawn_courses(
+    usage: UsageFit, horizon: float, copies: int, rng: np.random.Generator
+) -> Courses:
+    """Visits of every unit until each has had one beyond ``horizon`` days."""
+    shape = copies, len(usage)
+    deck = usage.interval_distribution
+    level = usage.log_level + np.sqrt(usage.level_variance) * rng.standard_normal(shape)
+    pace = deck.pace + np.sqrt(deck.pace_variance) * rng.standard_normal(shape)
+    usual = (deck.usual_days[usage.group] * np.exp(pace)).ravel()
+    leaving = rng.gamma(deck.leave.shape, 1.0 / deck.leave.days, (copies, 1))
+    weights = drawn_weights(usage, copies, rng)
+    now = UnitsNow(
+        visit_day=np.tile(-usage.since_visit, copies),
+        day=np.tile(-usage.since_seen, copies),
+        off_road=np.tile(usage.off_now, copies),
+        log_level=level.ravel(),
+    )
+    stays = np.exp(-leaving * usual.reshape(shape)).ravel()
+    run, there = np.zeros(usual.size), np.tile(usage.present, copies)
+    visits: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+    for visit in range(MOST_VISITS):
+        if visit and (now.day >= horizon).all():
+            break
+        number, normal = rng.random(usual.size), rng.standard_normal(usual.size)
+        found = drawn_interval(usage, now, usual, weights, number, normal, is_first=visit == 0)
+        there = there * stays if visit else there
+        run = run + found.km
+        now.day = now.visit_day = now.day + found.days
+        now.off_road, now.log_level = found.off_road, found.log_level
+        visits.append((now.day, run, there))
+    day, km, chance = (np.array(each).reshape(-1, *shape) for each in zip(*visits, strict=True))
+    return Courses(day, km, chance)

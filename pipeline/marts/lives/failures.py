@@ -1,0 +1,219 @@
+"""Failed adjusters that checks will find: by month and depot, and over whole months from as-of."""
+
+import datetime as dt
+from collections.abc import Sequence
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from models.common.arrays import FloatArray, IntArray
+from models.lives.decisions.failures import AdjusterGroup, failures_to_come
+from models.relines.budget import SPANS_MONTHS, Months, budget_months
+from models.relines.past_errors import (
+    MONTHS_A_QUARTER,
+    PastErrors,
+    error_factors,
+    errors_to_come,
+)
+from models.usage.course import drawn_courses
+from models.usage.fit import UsageFit, usage_frame
+from pipeline.marts import marts
+from pipeline.marts.lives.cells import NO_LIFE, Cell, fleet_cells, wheel_ends_now
+from pipeline.marts.lives.fits import GroupLives, Row, frame_of
+from pipeline.marts.results import FailuresAhead
+
+DRAWS = 200
+SEED = 40_000
+# Courses of every unit in all: enough that their number moves a total by less than a per cent.
+COURSES = 8_000
+MOST_COPIES = 24
+# Adjusters of unknown age stand at so many ages; known ones fewer than FEWEST tell of none.
+AGES_FOR_UNKNOWN = 20
+FEWEST = 10
+
+
+def failures_ahead(
+    con: duckdb.DuckDBPyConnection, lives: GroupLives, usage: UsageFit, months: Months
+) -> FailuresAhead | None:
+    """Forecast from what the tables say; None where no life could be fitted."""
+    ends = wheel_ends_now(con, usage_frame(usage))
+    cells = fleet_cells(ends, lives)
+    return failures_of(cells, ends, usage, months) if cells else None
+
+
+def failures_of(
+    cells: Sequence[Cell], ends: pl.DataFrame, usage: UsageFit, months: Months
+) -> FailuresAhead:
+    """Forecast for the wheel ends of some cells."""
+    calendar = months.calendar
+    edges = np.union1d(calendar.month_ends, calendar.span_ends)
+    depots = tuple(sorted(ends["depot"].drop_nulls().unique()))
+    number = {name: n for n, name in enumerate(usage.unit_ids)}
+    known = ends.with_columns(unit=pl.col("unit_id").replace_strict(number, return_dtype=pl.Int64))
+    groups = [g for cell in cells if (g := _group(cell, (*depots, None), known)) is not None]
+    copies = int(np.clip(COURSES // max(len(usage), 1), 1, MOST_COPIES))
+    courses = drawn_courses(usage, float(edges[-1]), copies, np.random.default_rng([SEED, 1]))
+    rng = np.random.default_rng([SEED, 2])
+    to_come = failures_to_come(groups, courses, len(depots) + 1, edges, rng=rng, draws=DRAWS)
+    there = [ends.filter(pl.col("depot").eq_missing(d))["present"].sum() for d in (*depots, None)]
+    counted = np.array(there, np.float64)
+    return FailuresAhead(months, depots, ends["wheel_end_id"], counted, edges, to_come)
+
+
+def _group(
+    cell: Cell, places: Sequence[str | None], everyone: pl.DataFrame
+) -> AdjusterGroup | None:
+    """A cell's adjusters; one of unknown age counts in parts at the ages that it may have."""
+    own = everyone.join(cell.wheel_ends.select("wheel_end_id"), on="wheel_end_id", how="semi")
+    known = own.drop_nulls("age_km").with_columns(share=pl.lit(1.0))
+    unknown = own.filter(pl.col("age_km").is_null()).drop("age_km")
+    ages = _ages_of_unknown(cell, everyone, unknown)
+    spread = unknown.join(ages, how="cross").with_columns(share=pl.lit(1.0 / max(ages.height, 1)))
+    rows = pl.concat([known, spread.select(known.columns)])
+    if rows.is_empty():
+        return None
+    numbers = {depot: i for i, depot in enumerate(places)}
+    return AdjusterGroup(
+        fits=cell.left_open or ((cell.life, 1.0),),
+        whose=cell.whose,
+        age_km=_floats(rows["age_km"]),
+        unit=rows["unit"].to_numpy(),
+        place=np.array([numbers[depot] for depot in rows["depot"]], dtype=np.int64),
+        weight=_floats(rows["share"]),
+    )
+
+
+def _ages_of_unknown(cell: Cell, everyone: pl.DataFrame, unknown: pl.DataFrame) -> pl.DataFrame:
+    """Ages that adjusters may have which nobody saw fitted: they have been there since the records
+    begin, as others have whose fitting the register names. Those stand for them; where they are too
+    few, an age that a place is met at in the long run (Cox 1962, *Renewal Theory*, 5.4), of density
+    S(a) from the km it has been watched for on."""
+    if unknown.is_empty():
+        return pl.DataFrame(schema={"age_km": pl.Float64})
+    shares = (np.arange(AGES_FOR_UNKNOWN) + 0.5) / AGES_FOR_UNKNOWN
+    as_old = everyone.filter("before_records").drop_nulls("age_km")
+    alike = as_old.filter(axle_type=cell.axle_type, duty=cell.duty)
+    for reference in (alike, as_old.filter(axle_type=cell.axle_type), as_old):
+        if reference.height >= FEWEST:
+            return pl.DataFrame({"age_km": np.quantile(_floats(reference["age_km"]), shares)})
+    life, watched = cell.life.distribution, float(np.median(_floats(unknown["watched_km"])))
+    grid = np.linspace(watched, max(float(life.quantile(0.999)), 1.01 * watched + 1.0), 400)
+    reached = life.mean_until(np.maximum(grid, 1e-9))
+    reached = (reached - reached[0]) / (reached[-1] - reached[0])
+    return pl.DataFrame({"age_km": np.interp(shares, reached, grid)})
+
+
+def _floats(column: pl.Series) -> FloatArray:
+    return column.cast(pl.Float64).to_numpy().copy()
+
+
+def write_failure_marts(
+    con: duckdb.DuckDBPyConnection,
+    ahead: FailuresAhead | None,
+    past: PastErrors | None,
+    as_of: dt.date,
+) -> None:
+    """Write months and spans; words where no life could be fitted."""
+    if ahead is None:
+        first = budget_months(as_of, 1).starts[0]
+        nothing = frame_of("expected_failures", [{"month": first, "note": NO_LIFE}])
+        marts.write(con, "expected_failures", nothing)
+        marts.write(con, "failure_outlook", marts.empty("failure_outlook"))
+        return
+    factor = error_factor(ahead, past)
+    marts.write(con, "expected_failures", months_of_failures(ahead, factor))
+    marts.write(con, "failure_outlook", failure_outlook(ahead, factor))
+
+
+def error_factor(ahead: FailuresAhead, past: PastErrors | None) -> FloatArray:
+    """Errors of quarters to come that the fleet's own past makes likely, on pieces (D, G)."""
+    draws = len(ahead.to_come.drawn)
+    if past is None:
+        return np.ones((draws, len(ahead.edges)))
+    quarter = ahead.span // MONTHS_A_QUARTER
+    coming = errors_to_come(past, int(quarter[-1]) + 1)
+    return error_factors(coming, draws, SEED)[:, quarter]
+
+
+def months_of_failures(ahead: FailuresAhead, factor: FloatArray) -> pl.DataFrame:
+    """Failures found per calendar month, by depot and for the fleet (null)."""
+    to_come, months = ahead.to_come, ahead.months
+    counts = with_total(_summed(drawn_counts(ahead, factor), ahead.month), 1)
+    p10, p50, p90 = np.quantile(counts, [0.1, 0.5, 0.9], axis=0)
+    learned = factor.mean(axis=0)
+
+    def expected(by_piece: FloatArray) -> FloatArray:
+        return with_total(_summed(by_piece * learned, ahead.month), 0)
+
+    under = np.array([expected(each) for each in to_come.under.values()])
+    columns = (expected(to_come.expected), p10, p50, p90, under.min(axis=0), under.max(axis=0))
+    names = ("mean", "p10", "p50", "p90", "mean_least_law", "mean_most_law")
+    weights = [*ahead.counted[:-1], ahead.counted.sum()]
+    places = [*range(len(ahead.depots)), len(ahead.depots) + 1]
+    rows: list[Row] = [
+        {
+            "month": month,
+            "depot": depot,
+            "adjusters": weight,
+            **{f"failures_{n}": float(c[place, i]) for n, c in zip(names, columns, strict=True)},
+            "note": _part_month(i, months.days_ahead[0]),
+        }
+        for i, month in enumerate(months.starts)
+        for place, depot, weight in zip(places, (*ahead.depots, None), weights, strict=True)
+    ]
+    return frame_of("expected_failures", rows)
+
+
+def _part_month(place: int, days: int) -> str | None:
+    return f"what is left of it: {days} days" if place == 0 and days < 28 else None
+
+
+def failure_outlook(ahead: FailuresAhead, factor: FloatArray) -> pl.DataFrame:
+    """The fleet over whole months from as-of: every quarter ahead, and 3, 6, 12, … in all."""
+    counts = _summed(drawn_counts(ahead, factor).sum(axis=1), ahead.span)
+    mean = _summed((ahead.to_come.expected * factor.mean(axis=0)).sum(axis=0), ahead.span)
+    horizon = len(ahead.months.span_ends)
+    quarters = [(start, start + 3) for start in range(3, horizon - 2, 3)]
+    totals = [(0, end) for end in sorted({s for s in SPANS_MONTHS if s <= horizon} | {horizon})]
+    ends = (ahead.months.as_of, *ahead.months.span_ends)
+    rows: list[Row] = []
+    for start, end in totals + quarters:
+        p10, p50, p90 = np.quantile(counts[:, start:end].sum(axis=1), [0.1, 0.5, 0.9])
+        rows.append(
+            {
+                "from_on": ends[start] + dt.timedelta(days=1),
+                "until_on": ends[end],
+                "months": end - start,
+                "failures_p10": float(p10),
+                "failures_p50": float(p50),
+                "failures_p90": float(p90),
+                "failures_mean": float(mean[start:end].sum()),
+            }
+        )
+    return frame_of("failure_outlook", rows).sort("from_on", "months")
+
+
+def drawn_counts(ahead: FailuresAhead, factor: FloatArray) -> FloatArray:
+    """Numbers found (D, P, G), the same every time."""
+    counts = ahead.to_come.counts(np.random.default_rng([SEED, 3]), factor)
+    return np.asarray(counts, np.float64)
+
+
+def quarters_drawn(ahead: FailuresAhead, factor: FloatArray, quarters: int) -> FloatArray:
+    """The fleet's numbers by whole quarters from as-of, (D, quarters)."""
+    counts = drawn_counts(ahead, factor).sum(axis=1)
+    by_quarter = _summed(counts, ahead.span // MONTHS_A_QUARTER)
+    return by_quarter[:, :quarters]
+
+
+def _summed(pieces: FloatArray, part: IntArray) -> FloatArray:
+    """Sums over the last axis by the numbered part that each piece belongs to."""
+    # Pieces after the last calendar month, or the last whole one, belong to no part.
+    starts = np.searchsorted(part, np.arange(int(part.max()) + 1))
+    return np.asarray(np.add.reduceat(pieces, starts, axis=-1))
+
+
+def with_total(values: FloatArray, axis: int) -> FloatArray:
+    """The values with their sum over an axis put behind them."""
+    return np.concatenate([values, values.sum(axis=axis, keepdims=True)], axis=axis)

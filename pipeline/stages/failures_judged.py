@@ -1,0 +1,78 @@
+"""Failures forecast at earlier origins, against those that checks have found since."""
+
+import datetime as dt
+from collections.abc import Sequence
+
+import duckdb
+import numpy as np
+import polars as pl
+
+from models.common.arrays import FloatArray
+from models.relines.backtest import Row, totals_row
+from models.relines.look_back import QUARTERS_A_YEAR, quarters_between
+from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, past_errors
+from models.relines.rivals import PlainTotals, last_years_totals
+from pipeline.marts.lives.failures import error_factor, quarters_drawn
+from pipeline.marts.results import FailuresAhead
+from pipeline.warehouse import warehouse
+
+Told = tuple[FailuresAhead, FloatArray, int]
+"""A forecast, what came in its quarters that are over, and how many quarters ago it was made."""
+
+
+def failures_found(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """wheel_end_id, found_on: the day each failure showed, by a check or a job's reason."""
+    return warehouse.fetch(
+        con,
+        """select wheel_end_id, ended_on as found_on from stage.adjuster_lives
+        where cause not in ('in_service', 'planned', 'unstated')""",
+        order="wheel_end_id, found_on",
+    )
+
+
+def failure_rows(
+    ahead: Sequence[FailuresAhead], found: pl.DataFrame, until: dt.date
+) -> tuple[list[Row], PastErrors]:
+    """Totals as they would have been published, each by the errors known at its origin; and those
+    errors as of ``until``."""
+    told = [t for each in ahead if (t := _told(each, found, until)) is not None]
+    plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, _ in told]
+    errors = past_errors(plain, [came for _, came, _ in told], [ago for _, _, ago in told])
+    rows = [row for t in told for row in _judged(t, found, errors)]
+    return rows, errors
+
+
+def _told(ahead: FailuresAhead, found: pl.DataFrame, until: dt.date) -> Told | None:
+    origin = ahead.months.as_of
+    ago = quarters_between(origin, until)
+    quarters = min(ago, QUARTERS_A_YEAR)
+    if quarters < 1:
+        return None
+    days = found.filter(pl.col("wheel_end_id").is_in(ahead.wheel_end_id.implode())).select(
+        (pl.col("found_on") - pl.lit(origin)).dt.total_days()
+    )
+    came = np.histogram(days.to_series().to_numpy(), _edges(ahead, quarters))[0]
+    return ahead, came.astype(np.float64), ago
+
+
+def _edges(ahead: FailuresAhead, quarters: int) -> FloatArray:
+    ends = ahead.months.calendar.span_ends[MONTHS_A_QUARTER - 1 :: MONTHS_A_QUARTER]
+    return np.concatenate([[0.5], ends[:quarters]])
+
+
+def _judged(told: Told, found: pl.DataFrame, errors: PastErrors) -> list[Row]:
+    """The quarters of the year ahead, and the year."""
+    ahead, came, ago = told
+    origin, edges = ahead.months.as_of, _edges(ahead, len(came))
+    draws = quarters_drawn(ahead, error_factor(ahead, errors.known_at(ago)), len(came))
+    own = found.filter(pl.col("wheel_end_id").is_in(ahead.wheel_end_id.implode()))
+    done = own.rename({"found_on": "relined_on"})
+
+    def rival(spans: FloatArray) -> dict[str, PlainTotals]:
+        return {"last_year": last_years_totals(done, origin, spans, together=1.0)}
+
+    rows = [totals_row("failures_quarter", origin, draws, came, rival(edges))]
+    if len(came) == QUARTERS_A_YEAR:
+        year, sums = draws.sum(axis=1, keepdims=True), came.sum(keepdims=True)
+        rows.append(totals_row("failures_year", origin, year, sums, rival(edges[[0, -1]])))
+    return rows
