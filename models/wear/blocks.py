@@ -11,6 +11,11 @@ a reading): that leaves their spread within the life alone and takes weight from
 .. math:: s_{xy} = s^g_{xy} + s^p_{xy}/\psi + f\,\Delta_x\Delta_y,\qquad
           f = \frac{n_g\,w}{n_g + w},\quad \Delta = \text{mean}^p - \text{mean}^g
 
+A pointer put upright with the new linings shows what was worn since, not how thick they were: on a
+life whose reline is on record its rows then have the random slope and not the random start. Such
+rows are :math:`[0, t]` in Z, so they add to the sums about the origin of t, with the weight w of
+their mean, and nothing to the level.
+
 The random slopes run along weighted km, :math:`z = \sum_d w_{ad}\,\text{km}_d`
 (``models.wear.spread``): sums of z are weighted sums of those by duty.
 """
@@ -85,21 +90,28 @@ class PointerWeight:
     """What wear pointers are worth beside a gauge.
 
     ``reading``: error variance of a gauge reading over that of a pointer reading; ``setting``:
-    variance of the pointers' settings at relines over that of a pointer reading.
+    variance of the pointers' settings at relines over that of a pointer reading. ``zeroed``: the
+    same where the reline is on record and pointers show the wear since; None where they show the
+    lining itself.
     """
 
     reading: float
     setting: float = 0.0
+    zeroed: float | None = None
 
-    def of_means(self, readings: IntArray) -> FloatArray:
+    def settings(self, start_known: BoolArray) -> FloatArray:
+        """Variance of each life's setting over that of a reading, (lives,)."""
+        zeroed = self.setting if self.zeroed is None else self.zeroed
+        return np.where(start_known, zeroed, self.setting)
+
+    def of_means(self, readings: IntArray, start_known: BoolArray) -> FloatArray:
         """Weight of the mean of so many readings of one life, in gauge readings."""
-        return readings * self.reading / (1.0 + readings * self.setting)
+        return np.asarray(readings * self.reading / (1.0 + readings * self.settings(start_known)))
 
-    def log_determinant(self, readings: IntArray) -> float:
+    def log_determinant(self, readings: IntArray, start_known: BoolArray) -> float:
         """Logarithm of the determinant of all the lives' weights, (lives,) readings of each."""
-        return float(
-            np.log(self.reading) * readings.sum() - np.log1p(readings * self.setting).sum()
-        )
+        settings = np.log1p(readings * self.settings(start_known))
+        return float(np.log(self.reading) * readings.sum() - settings.sum())
 
 
 AS_GAUGE = PointerWeight(1.0)
@@ -200,6 +212,7 @@ class _Side:
 def _side(
     sums: InstrumentSums,
     lives: BoolArray,
+    start_known: BoolArray,
     columns: WearColumns,
     local: IntArray,
     instrument: PointerWeight,
@@ -214,14 +227,34 @@ def _side(
             s_t[row] = -weight * sums.s_duty_km[duty, lives] / KM_PER_UNIT**2
         elif columns.kind[column] == "pointer" and is_pointer:
             mean[row] = sums.readings[lives] > 0
+        elif columns.kind[column] == "start":
+            mean[row] = start_known & (sums.readings[lives] > 0)
     mean[-1], s_t[-1] = sums.mean_mm[lives], weight * sums.s_km_mm[lives] / KM_PER_UNIT
     return _Side(
-        weight=instrument.of_means(sums.readings[lives]),
+        weight=instrument.of_means(sums.readings[lives], start_known),
         mean_t=sums.mean_km[lives] / KM_PER_UNIT,
         mean=mean,
         s_tt=weight * sums.s_km_km[lives] / KM_PER_UNIT**2,
         s_t=s_t,
     )
+
+
+def _about_origin(
+    side: _Side, zeroed: BoolArray, some: IntArray
+) -> tuple[_Side, FloatArray, FloatArray]:
+    """A pointer's moments where ``zeroed`` lives' rows know no start: [0, t] in Z. Also what their
+    means add to the pooled inner product, and to that of ``some`` lives (m,) one by one."""
+    weight = side.weight * zeroed
+    pooled = (weight * side.mean) @ side.mean.T
+    mean = side.mean[:, some]
+    by_life = (weight[some] * mean).T[:, :, None] * mean.T[:, None, :]
+    about = replace(
+        side,
+        weight=side.weight - weight,
+        s_tt=side.s_tt + weight * side.mean_t**2,
+        s_t=side.s_t + weight * side.mean_t * side.mean,
+    )
+    return about, pooled, by_life
 
 
 def _inner_products(
@@ -295,8 +328,8 @@ def _merged(
 
 
 def _varies_beyond_line(sums: LiningLifeSums) -> BoolArray:
-    """Lives that ran in several duties, or were read with both instruments, (N,)."""
-    varies = (sums.gauge.readings > 0) & (sums.pointer.readings > 0)
+    """Lives that ran in several duties, or were read with a pointer, (N,)."""
+    varies = sums.pointer.readings > 0
     varies[sums.gauge.pair_life] = True
     varies[sums.pointer.pair_life] = True
     return np.asarray(varies)
@@ -322,8 +355,9 @@ def axle_moments(
         np.zeros((len(local) + 1, len(local) + 1)),
     )
     along = spread.life[sums.axle].T
+    known = sums.start_known[lives]
     gauge, pointer = (
-        _side(s if spread.is_even else _along_z(s, along), lives, columns, local, w, k == 1)
+        _side(s if spread.is_even else _along_z(s, along), lives, known, columns, local, w, k == 1)
         for k, (s, w) in enumerate(zip(instruments, weights, strict=True))
     )
     numbers = np.flatnonzero(lives)
@@ -335,14 +369,17 @@ def axle_moments(
         ),
         np.zeros((len(some), len(local) + 1, len(local) + 1)),
     )
+    if pointer_weight.zeroed is not None:
+        pointer, pooled, by_life = _about_origin(pointer, known, some)
+        inner, some_inner = inner + pooled, some_inner + by_life
     side, within, rest = _merged(gauge, pointer, inner, some, some_inner)
     from_start = [row for row, c in enumerate(local) if columns.kind[c] == "start"]
-    side.mean[from_start] = sums.start_known[lives] & (sums.readings[lives] > 0)
+    side.mean[from_start] = known & (sums.readings[lives] > 0)
     return BlockMoments(
         columns=local,
         unit=sums.unit[lives],
         source=np.flatnonzero(lives),
-        unknown_intercept=~sums.start_known[lives] & (sums.readings[lives] > 0),
+        unknown_intercept=~known & (sums.readings[lives] > 0),
         rows=sums.readings[lives],
         weight=side.weight,
         mean_t=side.mean_t,
@@ -352,7 +389,7 @@ def axle_moments(
         s_ty=side.s_t[-1],
         s_tx=side.s_t[:-1],
         within=within,
-        log_weight=pointer_weight.log_determinant(sums.pointer.readings[lives]),
+        log_weight=pointer_weight.log_determinant(sums.pointer.readings[lives], known),
         rest_block=some,
         rest=rest,
     )

@@ -10,6 +10,12 @@ Pointer minus gauge at one inspection of life i on axle type a is
 the gauge's own error, which appears in both with opposite signs. The joint fit
 takes both variances as they are (``models.wear.blocks``), and the bias as a fixed effect.
 
+A pointer is put upright when the linings are new, so it shows what has worn since and not how thick
+they were: the gap then holds the lining's own deviation at its start, minus :math:`b_0`. With
+:math:`r` the gauge's mean less its fixed part, :math:`\mathrm{cov}(\text{gap}, r) =
+-(1-\alpha)\tau_0^2 - \sigma_g^2/n`, and :math:`\alpha` is 0 for such pointers, 1 for those that
+show the thickness. They are taken for the former unless the readings say otherwise.
+
 A pointer that nobody reset at a reline goes on from where the old lining left it: its gap is
 negative by the thickness renewed. Lives are a mixture of both kinds (share fitted by EM; the
 forgotten ones' gap uniform down to a whole lining), and each life gets the probability of being
@@ -23,6 +29,7 @@ import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import normal_pdf
+from models.common.units import KM_PER_UNIT
 from models.wear.blocks import PointerWeight
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
@@ -37,6 +44,10 @@ FORGOTTEN = 0.5
 SCALE_SIGNIFICANCE = 2.58
 """A scale error is corrected when it is this many standard errors from none (1 %)."""
 EM_STEPS = 200
+SHOWS_THICKNESS = 0.5
+"""Pointers show thickness where they follow the linings' own starts by more than this share."""
+SURELY = 2.0
+"""Standard errors by which they must."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +287,40 @@ def _judged(
     return out[0], out[1]
 
 
+def start_share(
+    sums: LiningLifeSums,
+    pairs: pl.DataFrame,
+    gauge_fit: WearFit,
+    gap: FloatArray,
+    good: FloatArray,
+) -> tuple[float, float]:
+    """How far pointers follow the linings' own deviations at the start, and its standard error.
+
+    ``gap`` (bias taken off) and ``good``, the probability that it was reset, are (L,): those of the
+    lives in ``pairs``. By lives whose reline is on record; without any, nothing is known.
+    """
+    found, columns = gauge_fit.components, gauge_fit.columns
+    lives = pl.DataFrame({"life_id": sums.life_id, "at": np.arange(sums.n_lives)})
+    frame = pairs.join(lives, on="life_id")
+    at, n = frame["at"].to_numpy(), frame["pairs"].to_numpy()
+    km = sums.pointer.duty_mean_km[:, at] / KM_PER_UNIT
+    position = columns.position
+    starts = np.array([position("start", a) for a in range(len(sums.axle_types))])[sums.axle[at]]
+    level = gauge_fit.beta[starts].copy()
+    for duty in range(len(sums.duties)):
+        rates = [position("rate", a, duty) for a in range(len(sums.axle_types))]
+        level -= km[duty] * gauge_fit.beta[np.array(rates)[sums.axle[at]]]
+    off, error = frame["mean_gauge_mm"].to_numpy() - level, found.residual_sd**2 / n
+    slopes = found.between_life_sd**2 + found.between_unit_sd**2
+    spread = found.intercept_sd**2 + error + km.sum(axis=0) ** 2 * slopes
+    weight = good / (spread * (np.median(gap**2) + error)) * (sums.start_known[at] & (starts >= 0))
+    if found.intercept_sd <= 0.0 or weight.sum() <= 0.0:
+        return 0.0, np.inf
+    each = (gap * off + error) / found.intercept_sd**2
+    mean = float(weight @ each) / float(weight.sum())
+    return 1.0 + mean, float(np.sqrt(weight**2 @ (each - mean) ** 2) / weight.sum())
+
+
 def _not_reset_frame(
     sums: LiningLifeSums, gap: FloatArray, probability: FloatArray
 ) -> pl.DataFrame:
@@ -359,13 +404,18 @@ def calibrate_pointers(
     )
     biases = _biases(sums, gaps, mixture, good, gauge_variance)
     reading = max(one - gauge_variance, 0.25 * one)
+    setting, zeroed = mixture.setting, None
+    share, share_se = start_share(sums, pairs, gauge_fit, gaps.gap - mixture.bias[gaps.axle], good)
+    if share - SURELY * share_se < SHOWS_THICKNESS:
+        setting = max(setting - gauge_fit.components.intercept_sd**2, 0.0)
+        zeroed = setting / reading
     gap, probability = _judged(sums, gauge_fit, mixture, reading)
     not_reset = _not_reset_frame(sums, gap, probability)
     return PointerCalibration(
         biases=biases,
         reading_sd_mm=float(np.sqrt(reading)),
-        setting_sd_mm=float(np.sqrt(mixture.setting)),
-        weight=PointerWeight(gauge_variance / reading, mixture.setting / reading),
+        setting_sd_mm=float(np.sqrt(setting)),
+        weight=PointerWeight(gauge_variance / reading, mixture.setting / reading, zeroed),
         not_reset=not_reset,
         notes=_notes(biases, float(np.sqrt(reading)), not_reset),
     )

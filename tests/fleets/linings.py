@@ -59,6 +59,7 @@ class FleetTruth:
     pointer_sd: float = 0.9
     pointer_setting_sd: float = 0.0
     pointer_scale: float = 0.0
+    pointer_follows_start: float = 0.0
     season_mm: float = 0.0
     unreset_share: float = 0.0
 
@@ -113,8 +114,10 @@ def _new_lives(
     start = truth.starts[wheels.axle[where]] + rng.normal(0, truth.intercept_sd, n)
     wheels.start_mm[where] = start
     wheels.slope[where] = rng.normal(0, truth.life_sd, n)
-    if truth.pointer_setting_sd:
-        wheels.pointer_set_mm[where] = rng.normal(0, truth.pointer_setting_sd, n)
+    # Put upright with the new linings, a pointer shows what is worn since, not how thick they were.
+    unseen = (1.0 - truth.pointer_follows_start) * (start - truth.starts[wheels.axle[where]])
+    set_mm = rng.normal(0, truth.pointer_setting_sd, n) if truth.pointer_setting_sd else 0.0
+    wheels.pointer_set_mm[where] = set_mm - unseen
 
 
 def _first_lives(rng: np.random.Generator, units: int, truth: FleetTruth) -> _Wheels:

@@ -201,6 +201,29 @@ def test_a_setting_shared_by_a_pointers_readings_is_the_dense_definitions():
     assert point.sigma2 == pytest.approx(sigma2, rel=1e-8)
 
 
+def test_pointers_zeroed_at_a_reline_are_the_dense_definitions():
+    """Where the reline is on record they have the slope and not the start, and a setting each."""
+    weight = PointerWeight(0.2, 0.7, zeroed=0.3)
+    fleet = draw_fleet(4, 8, POINTERS)
+    sums = sums_of(fleet)
+    blocks = wear_blocks(sums, wear_columns(sums, pointer_bias=True), pointer_weight=weight)
+    rows, pointer = readings_as_rows(fleet, weight)
+    theta = np.array([1.2, -0.05, 0.03, 0.04])
+    one_life = rows["block"][:, None] == rows["block"]
+    known = ~rows["unknown_intercept"]
+    setting = np.where(known, weight.zeroed, weight.setting) / weight.reading
+    shared = np.outer(pointer, pointer) * one_life * setting
+    start = 1.0 - pointer * known
+    gamma = np.array([[theta[0], theta[1]], [theta[1], theta[2]]])
+    seen, all_seen = (np.column_stack([s, rows["t"]]) for s in (start, np.ones_like(start)))
+    shared += (seen @ gamma @ seen.T - all_seen @ gamma @ all_seen.T) * one_life
+    point = reml_point(blocks, Variances(*theta, determinant=theta[0] * theta[2] - theta[1] ** 2))
+    deviance, beta, sigma2 = dense_deviance(theta, **rows, shared=shared)
+    assert point.deviance == pytest.approx(deviance, rel=1e-9)
+    assert point.beta + blocks.offset == pytest.approx(beta, rel=1e-8)
+    assert point.sigma2 == pytest.approx(sigma2, rel=1e-8)
+
+
 def test_lives_can_be_left_out_without_reading_anything_again():
     fleet = draw_fleet(5, 10, POINTERS)
     sums = sums_of(fleet)
