@@ -148,12 +148,13 @@ def mart(run: Run) -> None:
         write_chapter(run.con, run.fits.wear, chapter)
         write_status(run.con, run.settings, run.drift, run.forecasts, run.day)
         futures, past = run.futures, run.past_errors
+        fleet = run.forecasts.fleet if run.forecasts else None
         budget = budget_frames(futures, run.settings, past) if futures else None
         write_budget_marts(run.con, budget)
-        keep_for_asking(run.con, run.forecasts, past, run.settings, run.day)
+        agreed = futures.all_event_counts[0].agreed if futures else None
+        keep_for_asking(run.con, fleet, agreed, past, run.settings, run.day)
         write_month(run.con, run.day)
         write_setting_quality(run.con, run.settings.adjustment)
-        fleet = run.forecasts.fleet if run.forecasts else None
         write_planning_marts(run.con, run.settings, run.fits, fleet, budget, run.day)
         warehouse.build(run.con, "40_mart")
 

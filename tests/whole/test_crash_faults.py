@@ -107,7 +107,7 @@ def test_an_out_that_cannot_be_written():
         out.chmod(0o555)
         done = in_a_process(
             """
-            import os, encodings.utf_8_sig, pipeline.cli
+            import os, encodings.utf_8_sig, pipeline.commands.running
             if os.geteuid() == 0:
                 os.setgid(65534)
                 os.setuid(65534)

@@ -79,7 +79,7 @@ def next_interval(
 ) -> InspectionInterval:
     """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
     number = luck.uniform(len(state.day))
-    away = -state.visit_day / layout.usual_days if is_first else np.zeros(len(state.day))
+    away = -state.visit_day / layout.usual_days
     length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
     pool = np.tile(usage.interval_distribution.pool[usage.group], draw.copies)
     copy = np.repeat(np.arange(draw.copies), len(usage))
@@ -87,10 +87,13 @@ def next_interval(
         for stood in (False, True):
             here = np.flatnonzero((state.off_road == stood) & (pool == k))
             sample, weights = pool_of.sample_after(stood), draw.sample[k][stood]
-            place = _drawn_interval(sample, weights, copy[here], number[here], away[here])
-            # Away for longer than any: back within one usual interval, for all one knows.
-            beyond = away[here] >= sample.length[-1]
-            length[here] = np.where(beyond, away[here] + number[here], sample.length[place])
+            been = away[here] if is_first else None
+            place = _drawn_interval(sample, weights, copy[here], number[here], been)
+            length[here] = sample.length[place]
+            if been is not None:
+                # Away for longer than any: back within one usual interval, for all one knows.
+                beyond = here[been >= sample.length[-1]]
+                length[beyond] = away[beyond] + number[beyond]
             use[here], off[here] = sample.use[place], sample.off_road[place]
     end = np.maximum(state.visit_day + length * layout.usual_days, state.day + 0.5)
     days = end - state.day
@@ -108,14 +111,17 @@ def _drawn_interval(
     weights: FloatArray,
     copy: IntArray,
     number: FloatArray,
-    away: FloatArray,
+    away: FloatArray | None,
 ) -> IntArray:
-    """An interval longer than the unit has been away, by a uniform number and the cumulative
-    weights (B, intervals) of the unit's copy of the fleet."""
+    """An interval, longer than the unit has been away (None: it has just been seen), by a uniform
+    number and the cumulative weights (B, intervals) of the unit's copy of the fleet."""
     size = len(sample)
-    first = np.where(away > 0.0, sample.longer_than(away), 0)
-    start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
-    reached = start + number * (1.0 - start)
+    first: IntArray | int = 0
+    reached = number
+    if away is not None:
+        first = np.where(away > 0.0, sample.longer_than(away), 0)
+        start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
+        reached = start + number * (1.0 - start)
     table = (weights + np.arange(len(weights))[:, None]).ravel()
     place = np.searchsorted(table, reached + copy, side="right") - copy * size
     return np.asarray(np.clip(place, first, size - 1))

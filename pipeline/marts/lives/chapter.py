@@ -7,12 +7,12 @@ import polars as pl
 
 from pipeline.marts.lives.causes import write_cause_marts
 from pipeline.marts.lives.comparisons import life_comparisons
-from pipeline.marts.lives.decisions import CHECKED, write_decision_marts
+from pipeline.marts.lives.decisions import write_decision_marts
 from pipeline.marts.lives.effects import write_effect_marts
 from pipeline.marts.lives.fits import Lives
 from pipeline.marts.lives.replacements import write_replacement_marts
 from pipeline.settings import Settings
-from pipeline.warehouse import warehouse
+from pipeline.warehouse import kept, warehouse
 
 READ = (
     "reduce.adjuster_end_counts",
@@ -33,7 +33,7 @@ WRITTEN = (
     "replacement_differences",
 )
 COMPARED = "duty_comparisons"
-KEPT = (CHECKED,)
+KEPT = (kept.CHECKED,)
 
 
 def life_chapter(

@@ -33,7 +33,6 @@ AGE_DRAWS = 40
 AGES_FOR_UNKNOWN = 20
 SEED = 40_000
 DAYS_PER_WEEK = 7.0
-CHECKED = "fit.checked_groups"
 NO_LIFE = "too few adjusters have failed for a life to be fitted: see the notes of adjuster_fits"
 
 
@@ -83,7 +82,7 @@ def write_decision_marts(
     cells = fleet_cells(wheel_ends, lives)
     horizon = settings.budget.horizon_months
     marts.write(con, "expected_failures", expected_failures(wheel_ends, cells, as_of, horizon))
-    kept.keep(con, CHECKED, checked_groups(cells, settings))
+    kept.keep(con, kept.CHECKED, checked_groups(cells, settings))
     marts.write(con, "check_intervals", check_intervals(cells, settings))
     marts.write(con, "replacement_ages", replacement_ages(lives, settings))
 
