@@ -6,6 +6,7 @@ environment: only ``pipeline.scheduling`` and tracked runs do so, after setting 
 
 import datetime as dt
 from collections.abc import Callable
+from typing import TypeVar
 
 from prefect import Task, flow, task
 from prefect.cache_policies import NO_CACHE
@@ -17,13 +18,20 @@ from pipeline.out.outputs import opened_out
 from pipeline.places import place
 from pipeline.run import Run, Stage, run_stages, settings_of
 
+T = TypeVar("T")
+
 
 def _worth_retrying(_task: Task[..., object], _run: TaskRun, state: State[object]) -> bool:
     """A share that was away may come back; a setting that is wrong stays wrong."""
     return not isinstance(state.result(raise_on_failure=False), UserError)
 
 
-def _as_task(stage: Stage) -> Callable[[Run], None]:
+def _as_task(stage: Stage, does: Callable[[], T]) -> T:
+    """Done as a task without parameters: Prefect would walk through whatever it is given."""
+
+    def step() -> T:
+        return does()
+
     return task(
         name=stage.name,
         retries=stage.retries,
@@ -31,7 +39,7 @@ def _as_task(stage: Stage) -> Callable[[Run], None]:
         retry_condition_fn=_worth_retrying,
         cache_policy=NO_CACHE,
         persist_result=False,
-    )(stage.does)
+    )(step)()
 
 
 @flow(name="drumline", persist_result=False, log_prints=True)
@@ -43,7 +51,7 @@ def drumline_flow(lake: str, out: str, as_of: str | None = None) -> None:
     with opened_out(pages, print) as held:
         now = dt.datetime.now()
         run = Run(held.con, records, held.folder, settings, now, given_as_of=given)
-        run_stages(run, _as_task)
-        summary = report.summary(run, pages)
+        day = run_stages(run, _as_task)
+        summary = report.summary(run, pages, day)
     for line in report.summary_lines(summary):
         print(line)

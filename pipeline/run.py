@@ -1,15 +1,21 @@
-"""One run: the stages in order, over one lake and one warehouse."""
+"""One run: the stages in order, over one lake and one warehouse.
+
+A stage takes what the run was given and what earlier stages found, and returns what it found;
+``run_stages`` hands it on.
+"""
 
 import datetime as dt
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol, TypeVar
 
 import duckdb
 import polars as pl
 
 from dashboards.drawing.svg import start_drawing
 from models.relines.past_errors import PastErrors
+from models.relines.simulation.simulate import FleetModel
 from pipeline.commands.asking import keep_for_asking
 from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
@@ -41,9 +47,12 @@ from pipeline.warehouse.invariants import require_invariants
 FLAGS_MONTHS = 1
 
 
-@dataclass(slots=True)
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
-    """What the stages of one run share."""
+    """What a run is given; ``tell`` says how far the stage at work has come."""
 
     con: duckdb.DuckDBPyConnection
     lake: Place
@@ -51,54 +60,99 @@ class Run:
     settings: Settings
     started_at: dt.datetime
     given_as_of: dt.date | None = None
-    as_of: dt.date | None = None
     worker: Worker = IN_PLACE
-    fits: Fits | None = None
-    past: Future | None = None
-    chapter: Future | None = None
-    library: Future | None = None
-    drift: Drift | None = None
-    forecasts: Forecasts | None = None
-    futures: Futures | None = None
-    past_errors: PastErrors | None = None
-    tell: Callable[[str], None] = field(default=lambda _: None)
+    tell: Callable[[str], None] = lambda _: None
 
     @property
     def on_spark(self) -> bool:
         return self.settings.engine.kind == "spark"
 
-    @property
-    def day(self) -> dt.date:
-        """The as-of day, known once the rows have been judged."""
-        assert self.as_of is not None
-        return self.as_of
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """The as-of day; and ``past``, earlier origins, being worked out beside the run."""
+
+    as_of: dt.date
+    past: Future
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """The fits; and the adjusters' chapter and the page's library, in the making beside the run."""
+
+    fits: Fits
+    chapter: Future
+    library: Future
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """``forecasts`` and ``futures`` are None where the readings allow no wear fit; ``linings`` then
+    has no rows."""
+
+    forecasts: Forecasts | None
+    futures: Futures | None
+    linings: pl.DataFrame
 
     @property
-    def linings(self) -> pl.DataFrame:
-        """Every lining as estimated on the as-of day; no rows where nothing can be estimated."""
-        return self.forecasts.linings if self.forecasts else linings_now(self.con, None)
+    def fleet(self) -> FleetModel | None:
+        return self.forecasts.fleet if self.forecasts else None
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """All that the stages before the marts found."""
+
+    judged: Judged
+    fitted: Fitted
+    forecast: Forecast
+    drift: Drift | None
+    past_errors: PastErrors | None
 
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """A named step of a run. ``retries`` only where trying again can help: reading a share."""
+    """The name of a step. ``retries`` only where trying again can help: reading a share."""
 
     name: str
-    does: Callable[[Run], None]
     retries: int = 0
+
+
+STAGES = LOAD, JUDGE, REDUCE, FIT, FORECAST, DRIFT, LOOK_BACK, MART, CHECK, PUBLISH = (
+    Stage("Load the lake", retries=2),
+    Stage("Judge and stage what has changed"),
+    Stage("Count what is staged"),
+    Stage("Fit wear, use and adjuster lives"),
+    Stage("Forecast relines"),
+    Stage("Judge adjustment"),
+    Stage("Look back at earlier origins"),
+    Stage("Fill the marts"),
+    Stage("Check the results"),
+    Stage("Publish the month"),
+)
+
+
+class Around(Protocol):
+    """Does a stage's work, and whatever belongs around it: a line, a clock, a task on record."""
+
+    def __call__(self, stage: Stage, does: Callable[[], T], /) -> T: ...
+
+
+def plainly(_: Stage, does: Callable[[], T]) -> T:
+    """Nothing around it."""
+    return does()
 
 
 def load(run: Run) -> None:
     loading.load(run.con, run.lake, run.settings, run.started_at, run.tell)
 
 
-def judge(run: Run) -> None:
+def judge(run: Run) -> Judged:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
-    run.as_of = engine(run.con, run.settings, today, run.given_as_of)
-    run.past = run.worker.submit_over(
-        run.con, origins_inputs(), origins, run.settings, run.day, today
-    )
+    as_of = engine(run.con, run.settings, today, run.given_as_of)
+    past = run.worker.submit_over(run.con, origins_inputs(), origins, run.settings, as_of, today)
+    return Judged(as_of, past)
 
 
 def reduce(run: Run) -> None:
@@ -108,77 +162,56 @@ def reduce(run: Run) -> None:
         warehouse.build(run.con, "30_reduce", counted_together())
 
 
-def fit(run: Run) -> None:
+def fit(run: Run, judged: Judged) -> Fitted:
     with warehouse.transaction(run.con):
-        run.fits, run.chapter = fit_fleet(run.con, run.settings, run.day, run.worker)
-    run.library = run.worker.submit(start_drawing)
+        fits, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
+    return Fitted(fits, chapter, run.worker.submit(start_drawing))
 
 
-def forecast(run: Run) -> None:
-    assert run.fits is not None
-    run.forecasts = forecast_relines(run.con, run.fits, run.day)
+def forecast(run: Run, fits: Fits, as_of: dt.date) -> Forecast:
+    found = forecast_relines(run.con, fits, as_of)
+    if found is None:
+        return Forecast(None, None, linings_now(run.con, None))
     # Drawn now, while earlier origins are worked out in the second process.
-    if run.forecasts:
-        run.futures = simulated_futures(run.forecasts.fleet, run.settings, run.day)
+    return Forecast(found, simulated_futures(found.fleet, run.settings, as_of), found.linings)
 
 
-def drift(run: Run) -> None:
-    assert run.fits is not None
-    run.drift = judge_drift(run.con, run.settings, run.fits, run.linings, run.day)
+def drift(run: Run, fits: Fits, linings: pl.DataFrame, as_of: dt.date) -> Drift | None:
+    return judge_drift(run.con, run.settings, fits, linings, as_of)
 
 
-def look_back(run: Run) -> None:
-    assert run.fits is not None
-    assert run.past is not None
-    day, today = months_before(run.day, FLAGS_MONTHS), run.started_at.date()
-    last = flags_before(run.con, run.settings, day, today, run.drift, run.fits, run.linings)
+def look_back(
+    run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift | None
+) -> PastErrors | None:
+    day, today = months_before(judged.as_of, FLAGS_MONTHS), run.started_at.date()
+    last = flags_before(run.con, run.settings, day, today, drift, fits, now.linings)
     past = [last] if last else []
-    past += [judged_by(run.drift, then) for then in run.past.result()]
+    past += [judged_by(drift, then) for then in judged.past.result()]
     with warehouse.transaction(run.con):
-        precision = write_flag_marts(run.con, run.drift, past, run.day)
-        now = run.forecasts.fleet if run.forecasts else None
-        run.past_errors = write_backtest(run.con, past, precision, now, run.day)
+        precision = write_flag_marts(run.con, drift, past, judged.as_of)
+        return write_backtest(run.con, past, precision, now.fleet, judged.as_of)
 
 
-def mart(run: Run) -> None:
-    assert run.fits is not None
-    assert run.chapter is not None
-    chapter = run.chapter.result()
+def mart(run: Run, results: Results) -> None:
+    day, fits, now = results.judged.as_of, results.fitted.fits, results.forecast
+    chapter = results.fitted.chapter.result()
     with warehouse.transaction(run.con):
-        write_chapter(run.con, run.fits.wear, chapter)
-        write_status(run.con, run.settings, run.drift, run.forecasts, run.day)
-        futures, past = run.futures, run.past_errors
-        fleet = run.forecasts.fleet if run.forecasts else None
-        budget = budget_frames(futures, run.settings, past) if futures else None
+        write_chapter(run.con, fits.wear, chapter)
+        write_status(run.con, run.settings, results.drift, now.forecasts, day)
+        past = results.past_errors
+        budget = budget_frames(now.futures, run.settings, past) if now.futures else None
         write_budget_marts(run.con, budget)
-        agreed = futures.all_event_counts[0].agreed if futures else None
-        keep_for_asking(run.con, fleet, agreed, past, run.settings, run.day)
-        write_month(run.con, run.day)
+        agreed = now.futures.all_event_counts[0].agreed if now.futures else None
+        keep_for_asking(run.con, now.fleet, agreed, past, run.settings, day)
+        write_month(run.con, day)
         write_setting_quality(run.con, run.settings.adjustment)
-        write_planning_marts(run.con, run.settings, run.fits, fleet, budget, run.day)
+        write_planning_marts(run.con, run.settings, fits, now.fleet, budget, day)
         warehouse.build(run.con, "40_mart")
 
 
-def check_results(run: Run) -> None:
-    require_invariants(run.con)
-
-
-def publish(run: Run) -> None:
-    publishing.publish(run.con, run.settings, run.out, run.day, run.worker, run.library)
-
-
-STAGES = (
-    Stage("Load the lake", load, retries=2),
-    Stage("Judge and stage what has changed", judge),
-    Stage("Count what is staged", reduce),
-    Stage("Fit wear, use and adjuster lives", fit),
-    Stage("Forecast relines", forecast),
-    Stage("Judge adjustment", drift),
-    Stage("Look back at earlier origins", look_back),
-    Stage("Fill the marts", mart),
-    Stage("Check the results", check_results),
-    Stage("Publish the month", publish),
-)
+def publish(run: Run, results: Results) -> None:
+    day, library = results.judged.as_of, results.fitted.library
+    publishing.publish(run.con, run.settings, run.out, day, run.worker, library)
 
 
 def settings_of(lake: Place) -> Settings:
@@ -186,8 +219,32 @@ def settings_of(lake: Place) -> Settings:
         return opened.settings()
 
 
-def run_stages(run: Run, around: Callable[[Stage], Callable[[Run], None]]) -> None:
-    """Every stage in turn, each called through what ``around`` makes of it."""
-    with second_process(lake_size(run.lake)) as run.worker:
-        for step in STAGES:
-            around(step)(run)
+def worked_out(run: Run, around: Around = plainly) -> Results:
+    """The stages before the marts, each done by ``around``."""
+    around(LOAD, lambda: load(run))
+    judged = around(JUDGE, lambda: judge(run))
+    day = judged.as_of
+    around(REDUCE, lambda: reduce(run))
+    fitted = around(FIT, lambda: fit(run, judged))
+    fits = fitted.fits
+    now = around(FORECAST, lambda: forecast(run, fits, day))
+    drifts = around(DRIFT, lambda: drift(run, fits, now.linings, day))
+    errors = around(LOOK_BACK, lambda: look_back(run, judged, fits, now, drifts))
+    return Results(judged, fitted, now, drifts, errors)
+
+
+def filled(run: Run, around: Around = plainly) -> Results:
+    """All but the publication."""
+    results = worked_out(run, around)
+    around(MART, lambda: mart(run, results))
+    around(CHECK, lambda: require_invariants(run.con))
+    return results
+
+
+def run_stages(run: Run, around: Around = plainly) -> dt.date:
+    """Every stage in turn; returns the as-of day."""
+    with second_process(lake_size(run.lake)) as worker:
+        run = replace(run, worker=worker)
+        results = filled(run, around)
+        around(PUBLISH, lambda: publish(run, results))
+    return results.judged.as_of

@@ -15,7 +15,7 @@ import polars as pl
 from pipeline import run as stages
 from pipeline.marts.status import write_status
 from pipeline.places import place
-from pipeline.stages.forecasting import forecast_relines
+from pipeline.stages.forecasting import forecast_relines, linings_now
 from pipeline.warehouse import warehouse
 from sample_lake import FleetParameters, LakeOptions, simulate_chunks, write_lake
 
@@ -143,12 +143,14 @@ def written_status(con: duckdb.DuckDBPyConnection, folder: Path, as_of: dt.date)
     lake = place(str(folder / "lake"))
     started = dt.datetime.combine(as_of, dt.time(12))
     run = stages.Run(con, lake, folder / "out", stages.settings_of(lake), started, as_of)
-    for stage in (stages.load, stages.judge, stages.reduce, stages.fit):
-        stage(run)
-    assert run.fits is not None
-    run.forecasts = forecast_relines(con, run.fits, as_of)
-    stages.drift(run)
-    write_status(con, run.settings, run.drift, run.forecasts, as_of)
+    stages.load(run)
+    judged = stages.judge(run)
+    stages.reduce(run)
+    fits = stages.fit(run, judged).fits
+    forecasts = forecast_relines(con, fits, as_of)
+    linings = forecasts.linings if forecasts else linings_now(con, None)
+    drift = stages.drift(run, fits, linings, as_of)
+    write_status(con, run.settings, drift, forecasts, as_of)
     return warehouse.fetch(con, "from mart.wheel_end_status")
 
 

@@ -30,8 +30,8 @@ class Summary:
     derived: tuple[str, ...] = ()
 
 
-def summary(run: Run, out: Place) -> Summary:
-    """Of a run whose pages go to ``out``."""
+def summary(run: Run, out: Place, as_of: dt.date) -> Summary:
+    """Of a run to a day, whose pages go to ``out``."""
     wheel_ends, flagged = warehouse.one_row(
         run.con, "select count(*), count(*) filter (where flagged) from mart.wheel_end_status"
     )
@@ -44,7 +44,7 @@ def summary(run: Run, out: Place) -> Summary:
         from mart.reline_plan where months = 12"""
     ).fetchall()
     return Summary(
-        as_of=run.day,
+        as_of=as_of,
         fates=fates(run.con),
         wheel_ends=wheel_ends,
         flagged=flagged,

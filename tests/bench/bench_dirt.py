@@ -14,7 +14,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from pipeline.run import STAGES, Run, settings_of
+from pipeline.run import Run, filled, settings_of
 from pipeline.warehouse import warehouse
 from sample_lake.__main__ import main as sample_lake
 
@@ -58,8 +58,7 @@ held 80 %: share of linings 3 to 12 months ahead inside the stated 8 in 10, at e
 
 def _run(con: duckdb.DuckDBPyConnection, lake: Path, out: Path) -> None:
     run = Run(con, lake, out, settings_of(lake), NOW)
-    for stage in STAGES[:-1]:
-        stage.does(run)
+    filled(run)
 
 
 def _flagged(con: duckdb.DuckDBPyConnection) -> set[str]:

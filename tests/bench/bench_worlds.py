@@ -29,7 +29,7 @@ from models.relines.rivals import (
     straight_line_days,
     straight_line_totals,
 )
-from pipeline.run import STAGES, Run, settings_of
+from pipeline.run import Results, Run, mart, settings_of, worked_out
 from pipeline.warehouse import warehouse
 from tests.worlds.fleet import ENDS_ON, Fleet, lived
 from tests.worlds.lake import write_lake
@@ -40,7 +40,6 @@ NOW = dt.datetime(2026, 9, 1, 8, 0)
 LEVELS = np.array([0.1, 0.5, 0.9])
 CLIPPED_DAYS = 730.0
 """Reline days are scored up to here: later is as good as never."""
-FROM_MART = len(STAGES) - 2
 
 
 def main() -> None:
@@ -78,16 +77,17 @@ def judged(fleet: Fleet) -> dict[str, float]:
     with tempfile.TemporaryDirectory() as base, warehouse.in_memory() as con:
         lake = write_lake(fleet, Path(base) / "lake", AS_OF)
         run = Run(con, lake, Path(base) / "out", settings_of(lake), NOW, given_as_of=AS_OF)
-        for stage in STAGES[:FROM_MART]:
-            stage.does(run)
+        results = worked_out(run)
+        mart(run, results)
         found = {**_totals(con, fleet), **_wheel_ends(con, fleet), **_failures(con, fleet)}
-        return found | _uncorrected(run)
+        return found | _uncorrected(results)
 
 
-def _uncorrected(run: Run) -> dict[str, float]:
+def _uncorrected(results: Results) -> dict[str, float]:
     """The year before anything was learned from past errors."""
-    assert run.futures is not None
-    return {"raw": float(run.futures.all_event_counts[0].span_relines[:, :12].sum(axis=1).mean())}
+    futures = results.forecast.futures
+    assert futures is not None
+    return {"raw": float(futures.all_event_counts[0].span_relines[:, :12].sum(axis=1).mean())}
 
 
 def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:

@@ -17,7 +17,6 @@ import pytest
 from pipeline.cli import main
 from pipeline.lake.lake import FolderLake
 from pipeline.out.holding import opened
-from pipeline.run import Stage
 from pipeline.warehouse.warehouse import DATABASE
 from tests import ROOT
 from tests.lakes import write_small_lake
@@ -75,7 +74,7 @@ def test_a_disk_that_fills_up(lake, out, room):
         import resource, signal
         from pipeline import run
         from pipeline.commands import report
-        run.STAGES, report.summary = run.STAGES[:1], lambda *_: None
+        run.run_stages, report.summary = lambda given, _: run.load(given), lambda *_: None
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
         resource.setrlimit(resource.RLIMIT_FSIZE, ({room}, {room}))
         """,
@@ -88,11 +87,11 @@ def test_a_disk_that_fills_up(lake, out, room):
 
 
 def test_a_disk_that_is_full_when_the_pages_are_written(lake, out, monkeypatch, capsys):
-    def publish(run):
+    def run_stages(run, _):
         aside = run.out / "published" / ".2025-11.new" / "worklist.xlsx"
         raise OSError(errno.ENOSPC, "No space left on device", str(aside))
 
-    monkeypatch.setattr("pipeline.run.STAGES", (Stage("Publish the month", publish),))
+    monkeypatch.setattr("pipeline.commands.running.run_stages", run_stages)
     line = refused(capsys, "run", lake, "--out", out)
     assert ".2025-11.new/worklist.xlsx: No space left on device" in line
     require_kept(out)
@@ -168,7 +167,7 @@ def test_a_stale_lock_is_recognised_and_said(lake, tmp_path, capsys):
         import os, signal
         from pathlib import Path
         from pipeline import run
-        run.STAGES = (run.Stage("Die", lambda _: os.kill(os.getpid(), signal.SIGKILL)),)
+        run.load = lambda _: os.kill(os.getpid(), signal.SIGKILL)
         """,
         *("run", lake, "--out", tmp_path / "out"),
     )

@@ -11,10 +11,11 @@ from models.common.multiple_tests import holm
 from models.lives.effects.duty_ratios import MEASURES, DutyComparison, Measure, compare_duties
 from models.lives.effects.regression import RegressionFit, RegressionKind, fit_regression
 from models.lives.effects.segments import AdjusterSegments
+from models.lives.effects.watched import Terms, WatchedLives
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, DistributionName
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of, joined
-from pipeline.marts.lives.watched import NO_DUTY, Terms, WatchedLives, watched_lives
+from pipeline.marts.lives.watched import NO_DUTY, watched_lives
 from pipeline.settings import Settings
 
 # Duties alone make few segments, so more units can be taken in than where maintenance counts too.

@@ -17,18 +17,12 @@ from models.lives.effects.regression import (
     proportionality,
     term_tests,
 )
+from models.lives.effects.watched import FACTORS, TERMS, Terms, ThinLevel, WatchedLives
 from pipeline.marts import marts
 from pipeline.marts.lives.comparisons import Form, best_of, possible_fits
 from pipeline.marts.lives.fits import Row, finite, frame_of
 from pipeline.marts.lives.schemas import TIME_SCALES
-from pipeline.marts.lives.watched import (
-    FACTORS,
-    TERMS,
-    Terms,
-    ThinLevel,
-    WatchedLives,
-    watched_lives,
-)
+from pipeline.marts.lives.watched import left_out_words, thin_words, watched_lives
 from pipeline.settings import Settings
 
 # Greasing and caps act on jamming, so that failures found stuck are looked at by themselves too.
@@ -168,11 +162,11 @@ def _missing_rows(clock: OnTimeScale, fitted: Sequence[Fitted]) -> Iterator[Row]
     """A row of words for every term or level without a ratio on this clock."""
     for measure in MEASURES:
         own = [one for one in fitted if (one.clock, one.form.measure) == (clock.clock, measure)]
-        reasons = dict(clock.terms.left_out)
+        reasons = {t: left_out_words(t, why) for t, why in clock.terms.left_out.items()}
         if not own:
             reasons |= dict.fromkeys(clock.terms.kept, "the likelihood has no maximum")
         missing: list[Row] = [{"term": term, "note": words} for term, words in reasons.items()]
-        missing += [{"term": t.term, "level": t.level, "note": t.words} for t in clock.thin]
+        missing += [{"term": t.term, "level": t.level, "note": thin_words(t)} for t in clock.thin]
         for row in missing:
             yield {
                 **row,

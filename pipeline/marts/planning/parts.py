@@ -13,6 +13,7 @@ from models.common.distributions import two_sided_z
 from models.common.units import KM_PER_UNIT
 from models.lives.decisions.fleet import log_slopes
 from models.lives.effects.duty_ratios import compare_duties
+from models.lives.effects.watched import WatchedLives
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import LifeDistribution
 from models.lives.fits.parametric import LifeFit, choose_life
@@ -24,7 +25,7 @@ from models.wear.result import WearFit, WearRate
 from models.wear.sums import LiningLifeSums
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of
-from pipeline.marts.lives.watched import WatchedLives, watched_lives
+from pipeline.marts.lives.watched import watched_lives
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 

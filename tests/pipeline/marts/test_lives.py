@@ -17,6 +17,7 @@ from models.lives.decisions.fleet import (
 )
 from models.lives.decisions.renewal import forecast_failures
 from models.lives.effects.regression import effects, fit_regression
+from models.lives.effects.watched import FACTORS, SHARES, WatchedLives
 from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import LifeFit, choose_life, fit_life
@@ -35,7 +36,7 @@ from pipeline.marts.lives.effects import write_effect_marts
 from pipeline.marts.lives.fits import GroupLife, Lives, write_life_marts
 from pipeline.marts.lives.replacements import Watches, write_replacement_marts
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
-from pipeline.marts.lives.watched import FACTORS, SHARES, WatchedLives, watched_lives
+from pipeline.marts.lives.watched import left_out_words, watched_lives
 from pipeline.run import settings_of
 from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_fleet, write_chapter
@@ -291,18 +292,20 @@ def test_a_term_is_left_out_in_words_when_the_records_cannot_tell():
     lives = watched(duty, duty, [i % 3 == 0 for i in range(120)], overdue=1.0)
     terms = lives.terms(fewest=8)
     assert terms.kept == ("duty",)
-    assert terms.left_out["axle_type"] == "there is one axle type"
-    assert "goes with duty" in terms.left_out["depot"]
-    assert "goes with duty" in terms.left_out["greasing_overdue"]
-    assert "no grease cap" in terms.left_out["cap_open"]
-    assert "no greasing came late" in terms.left_out["greased_late_share"]
+    words = {term: left_out_words(term, found) for term, found in terms.left_out.items()}
+    assert words["axle_type"] == "there is one axle type"
+    assert "goes with duty" in words["depot"]
+    assert "goes with duty" in words["greasing_overdue"]
+    assert "no grease cap" in words["cap_open"]
+    assert "no greasing came late" in words["greased_late_share"]
 
 
 def test_too_few_failures_leave_every_term_out_with_their_number():
     lives = watched(["long", "short"] * 20, ["A"] * 40, [i < 7 for i in range(40)])
     terms = lives.terms(fewest=8)
     assert terms.kept == ()
-    assert set(terms.left_out.values()) == {"7 failures are too few, 8 are asked for"}
+    words = {left_out_words(term, found) for term, found in terms.left_out.items()}
+    assert words == {"7 failures are too few, 8 are asked for"}
 
 
 def test_failures_limit_how_many_ratios_are_asked_for():

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.cli import main
 from pipeline.errors import BrokenInvariantError
-from pipeline.run import STAGES, Run, settings_of
+from pipeline.run import Run, filled, settings_of
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.invariants import INVARIANTS, offending, require_invariants
 from tests.drawing import REGISTER, rows, warehouse_of
@@ -119,8 +119,7 @@ def ran(tmp_path_factory):
     lake = write_small_lake(tmp_path_factory.mktemp("invariants") / "lake")
     with warehouse.in_memory() as con:
         run = Run(con, lake, lake / "none", settings_of(lake), NOW)
-        for stage in STAGES[:-1]:
-            stage.does(run)
+        filled(run)
         yield con
 
 
