@@ -1,6 +1,5 @@
-"""The month's page and its charts: frames in, one self-contained file out."""
+"""The month's page and its charts: frames in, one self-contained file out.
 
-from dashboards.drawing.svg import charts_svg
-from dashboards.page_data import Fleet, PageData
-
-__all__ = ["Fleet", "PageData", "charts_svg"]
+Start with ``page_data`` (what the page is made from) and ``page``. Nothing is imported here, so
+that whoever needs a sentence does not load the drawing library.
+"""

@@ -6,47 +6,47 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Self, TypeVar
 
-import duckdb
 from rich.console import Console
-from rich.progress import Progress, SpinnerColumn, TaskID, TextColumn, TimeElapsedColumn
 
-from pipeline.accepted import accepted
-from pipeline.commands import asking, report
+from pipeline.commands import CAUTION
 from pipeline.errors import UserError
-from pipeline.lake import loading
-from pipeline.lake.lake import require_lake
-from pipeline.out.outputs import opened_out
 from pipeline.places import ACCEPTED, Place, place
-from pipeline.run import Run, Stage, run_stages, settings_of
-from pipeline.settings import ScenarioSection
-from pipeline.warehouse import judging, warehouse
-
-T = TypeVar("T")
 
 LAKE_HELP = f"the fleet's records: {ACCEPTED}"
 OUT_HELP = f"where warehouse and pages go: {ACCEPTED}"
 # What keys of [scenarios] are called for short on the command line.
 SHORT = {"minimum_mm": "minimum", "use_factor": "use", "threshold_mm": "threshold"}
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_UNUSABLE = 0, 1, 2
-# What a full disk or memory makes of a statement; a checkpoint that cannot be written is fatal.
-WAREHOUSE_FAILS = (duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code. A user's mistake prints one line, no traceback."""
-    options = _parser().parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else arguments
+    options = _parser(given).parse_args(given)
     console = Console(soft_wrap=True, highlight=False)
     try:
         code: int = options.does(options, console)
         return code
     except UserError as error:
         return _unusable(str(error))
-    except (OSError, *WAREHOUSE_FAILS) as error:
-        return _unusable(_system_problem(error))
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        return _unusable(f"{where}{error.strerror or error}")
     except KeyboardInterrupt:
         return _unusable("stopped; OUT is as it was before, run again when you like")
+    except Exception as error:
+        if not isinstance(error, _warehouse_fails()):
+            raise
+        return _unusable(str(error).splitlines()[0])
+
+
+def _warehouse_fails() -> tuple[type[Exception], ...]:
+    """What a full disk or memory makes of a statement; a checkpoint that cannot be written is
+    fatal. Called once something has gone wrong."""
+    import duckdb
+
+    return duckdb.IOException, duckdb.OutOfMemoryException, duckdb.FatalException
 
 
 def _unusable(line: str) -> int:
@@ -54,14 +54,8 @@ def _unusable(line: str) -> int:
     return EXIT_UNUSABLE
 
 
-def _system_problem(error: Exception) -> str:
-    if isinstance(error, OSError):
-        where = f"{error.filename}: " if error.filename else ""
-        return f"{where}{error.strerror or error}"
-    return str(error).splitlines()[0]
-
-
-def _parser() -> argparse.ArgumentParser:
+def _parser(given: Sequence[str]) -> argparse.ArgumentParser:
+    """All commands; the options of ``ask`` are those of the settings, read when it is given."""
     parser = argparse.ArgumentParser(
         prog="drumline",
         description="Lining wear, adjuster life and adjustment drift, from inspection records.",
@@ -79,7 +73,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     _command(commands, "check", "read and judge the lake; write nothing", _check)
     _add_sheet(commands)
-    _add_ask(commands)
+    _add_ask(commands, with_options="ask" in given)
     schedule = _command(commands, "schedule", "run on a schedule, with a run history", _schedule)
     schedule.add_argument("--out", type=_place, required=True, help=OUT_HELP)
     schedule.add_argument("--cron", required=True, help='when, as in "0 5 1 * *"')
@@ -110,30 +104,42 @@ def _add_sheet(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     )
 
 
-def _add_ask(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+def _add_ask(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", *, with_options: bool
+) -> None:
     """``drumline ask``: every key of ``[scenarios]`` is an option."""
     summary = "what if: answer from the last run, in the same simulated futures"
     ask = commands.add_parser("ask", help=summary, description=summary.capitalize() + ".")
     ask.add_argument("out", type=_place, metavar="OUT", help="where the last run left its results")
-    ask.add_argument("--name", default=asking.NAME, help="of the lines for fleet.toml")
+    if with_options:
+        _add_scenario_options(ask)
+    ask.set_defaults(does=_ask)
+
+
+def _add_scenario_options(ask: argparse.ArgumentParser) -> None:
+    from pipeline.accepted import accepted
+    from pipeline.settings import ScenarioSection
+
+    ask.add_argument("--name", default="asked", help="of the lines for fleet.toml")
     for key, field in ScenarioSection.model_fields.items():
         names = [f"--{key.replace('_', '-')}"]
         if key in SHORT:
             names.insert(0, f"--{SHORT[key]}")
         told = f"{field.description}: {accepted(field)}".replace("%", "%%")
         ask.add_argument(*names, dest=f"scenario_{key}", metavar="VALUE", help=told)
-    ask.set_defaults(does=_ask)
 
 
 def _ask(options: argparse.Namespace, console: Console) -> int:
     """``drumline ask``."""
+    from pipeline.commands import asking
+
     given = {
         key.removeprefix("scenario_"): value
         for key, value in vars(options).items()
         if key.startswith("scenario_") and value is not None
     }
     reply = asking.answered(options.out, asking.section_of(given), options.name)
-    for line in (*asking.answer_lines(reply), report.CAUTION):
+    for line in (*asking.answer_lines(reply), CAUTION):
         console.print(line, markup=False)
     return EXIT_DONE
 
@@ -171,75 +177,20 @@ def _run(options: argparse.Namespace, console: Console) -> int:
 
         tracked_run(options.lake, options.out, options.as_of)
         return EXIT_DONE
-    print_summary(run_once(options.lake, options.out, options.as_of, console), console)
-    return EXIT_DONE
+    from pipeline.commands import report, running
 
-
-def run_once(lake: Place, out: Place, as_of: dt.date | None, console: Console) -> report.Summary:
-    """All stages, in this process, with progress on a terminal and plain lines elsewhere."""
-    settings = settings_of(lake)
-    require_lake(lake)  # an unusable lake is said before anything is written
-    tell = partial(console.print, markup=False)
-    with opened_out(out, tell) as held:
-        with _Progress(console) as progress:
-            given = lake, held.folder, settings, dt.datetime.now(), as_of
-            run = Run(held.con, *given, tell=progress.tell)
-            day = run_stages(run, progress.around)
-        return report.summary(run, out, day)
-
-
-class _Progress:
-    """A spinner per stage on a terminal; one plain line per stage otherwise."""
-
-    def __init__(self, console: Console) -> None:
-        self._console = console
-        columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
-        self._bars = Progress(*columns, console=console) if console.is_terminal else None
-        self._bar = TaskID(0)
-        self._name = ""
-
-    def __enter__(self) -> Self:
-        if self._bars:
-            self._bars.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._bars:
-            self._bars.stop()
-
-    def tell(self, what: str) -> None:
-        """How far the stage at work has come."""
-        if self._bars:
-            self._bars.update(self._bar, description=f"{self._name}: {what}")
-
-    def around(self, stage: Stage, does: Callable[[], T]) -> T:
-        """Do a stage, and show that it is done."""
-        if self._bars is None:
-            self._console.print(stage.name)
-            return does()
-        self._bar, self._name = self._bars.add_task(stage.name, total=1), stage.name
-        found = does()
-        self._bars.update(self._bar, completed=1, description=stage.name)
-        return found
-
-
-def print_summary(summary: report.Summary, console: Console) -> None:
+    now = dt.datetime.now()
+    summary = running.run_once(options.lake, options.out, options.as_of, now, console)
     for line in report.summary_lines(summary):
         console.print(line, markup=False)
+    return EXIT_DONE
 
 
 def _check(options: argparse.Namespace, console: Console) -> int:
     """``drumline check``."""
-    settings = settings_of(options.lake)
-    with warehouse.in_memory() as con:
-        now = dt.datetime.now()
-        loading.load(con, options.lake, settings, now)
-        try:
-            judging.judge(con, settings, now.date(), None)
-        finally:  # what is wrong with the rows is most wanted when none can be used
-            for line in report.check_lines(con):
-                console.print(line, markup=False)
-        fates = report.fates(con)
+    from pipeline.commands import checking
+
+    fates = checking.check(options.lake, dt.datetime.now(), partial(console.print, markup=False))
     return EXIT_SET_ASIDE if fates.parts_set_aside or fates.unreadable_files else EXIT_DONE
 
 
@@ -255,15 +206,17 @@ def _map(options: argparse.Namespace, console: Console) -> int:
 def _sheet(options: argparse.Namespace, console: Console) -> int:
     """``drumline sheet``."""
     from pipeline.commands import sheets
+    from pipeline.lake.lake import usable_settings
     from pipeline.out.last_run import has_run
 
-    settings = settings_of(options.lake)
-    require_lake(options.lake)
+    settings = usable_settings(options.lake)
     if not has_run(options.out):
+        from pipeline.commands import running
+
         console.print(f"{options.out}: no run yet; running first", markup=False)
-        run_once(options.lake, options.out, None, console)
+        running.run_once(options.lake, options.out, None, dt.datetime.now(), console)
     choice = sheets.Choice(options.unit, options.depot, options.flagged)
-    for line in report.sheet_lines(sheets.write_sheets(settings, options.out, choice)):
+    for line in sheets.sheet_lines(sheets.write_sheets(settings, options.out, choice)):
         console.print(line, markup=False)
     return EXIT_DONE
 
@@ -271,9 +224,9 @@ def _sheet(options: argparse.Namespace, console: Console) -> int:
 def _schedule(options: argparse.Namespace, console: Console) -> int:
     """``drumline schedule``."""
     from pipeline import scheduling
+    from pipeline.lake.lake import usable_settings
 
-    settings_of(options.lake)
-    require_lake(options.lake)
+    usable_settings(options.lake)
     if options.pool:
         scheduling.hand_over(options.lake, options.out, options.cron, options.pool, console)
     else:

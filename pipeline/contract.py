@@ -9,11 +9,19 @@ from dataclasses import dataclass
 import dataframely as dy
 import polars as pl
 
-SIDES = ("L", "R")
-RETURN_TESTS = ("pass", "fail")
-CAP_STATES = ("seated", "open", "missing")
-ACTIONS = ("reline", "adjuster_replaced", "adjuster_set", "greased", "drum_replaced", "other")
-REASONS = ("failed", "worn", "planned", "damaged", "other")
+from pipeline.values import (
+    ACTIONS,
+    CAP_STATES,
+    MAX_ARM_MM,
+    MAX_LINING_NEW_MM,
+    MAX_ODOMETER_KM,
+    MIN_ARM_MM,
+    MIN_LINING_NEW_MM,
+    REASONS,
+    RETURN_TESTS,
+    SIDES,
+)
+
 READINGS = (
     "lining_mm",
     "wear_indicator_deg",
@@ -33,12 +41,6 @@ ENDS_AFTER_IT_STARTS = (pl.col("to_on") >= pl.col("from_on")).fill_null(value=Tr
 
 # A lining reads above new only by reading error: more than this above new is impossible.
 ABOVE_NEW_MM = 2.0
-# No axle load, arm or vehicle outgrows these; they catch wrong columns and wrong units.
-MAX_ARM_MM = 400.0
-MIN_ARM_MM = 50.0
-MAX_ODOMETER_KM = 10_000_000.0
-MAX_LINING_NEW_MM = 60.0
-MIN_LINING_NEW_MM = 4.0
 
 
 def _unit_id() -> dy.String:

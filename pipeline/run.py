@@ -22,10 +22,10 @@ from pipeline.marts.adjustment import judge_drift
 from pipeline.marts.budget import (
     Futures,
     budget_frames,
-    months_of,
     simulated_futures,
     write_budget_marts,
 )
+from pipeline.marts.budget_terms import months_of
 from pipeline.marts.flags import write_flag_marts
 from pipeline.marts.lives.failures import failures_ahead, write_failure_marts
 from pipeline.marts.lives.fits import GroupLives
@@ -209,7 +209,8 @@ def mart(run: Run, results: Results) -> None:
         write_failure_marts(run.con, now.failures, results.missed.failures, day)
         budget = budget_frames(now.futures, run.settings, past) if now.futures else None
         write_budget_marts(run.con, budget)
-        keep_for_asking(run.con, now.forecasts, past, run.settings, day)
+        agreed = now.futures.all_event_counts[0].agreed if now.futures else None
+        keep_for_asking(run.con, now.fleet, agreed, past, run.settings, day)
         write_month(run.con, day)
         write_setting_quality(run.con, run.settings.adjustment)
         write_planning_marts(run.con, run.settings, fits, now.fleet, budget, day)

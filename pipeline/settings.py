@@ -15,8 +15,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.accepted import accepted, section_of
-from pipeline.contract import ACTIONS, MAX_ARM_MM, MIN_ARM_MM, REASONS, TABLES
 from pipeline.errors import UserError
+from pipeline.values import ACTIONS, MAX_ARM_MM, MIN_ARM_MM, REASONS
 
 Share = Annotated[float, Field(gt=0.0, lt=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
@@ -397,7 +397,7 @@ _TARGET = re.compile(r"(?:(\d{1,2}|front|rear)? ?(L|R|near|off)? )?(\w+)")
 def own_names(table: str) -> dict[str, tuple[str, str | None]]:
     """Every name that a column can be given, with the name without its unit, and the unit."""
     found: dict[str, tuple[str, str | None]] = {}
-    for name in (*TABLES[table].schema.column_names(), *OWN_NAMES[table]):
+    for name in (*_contract_columns()[table], *OWN_NAMES[table]):
         base, _, unit = name.rpartition("_")
         units = LENGTHS if unit == "mm" or name == "stroke" else DISTANCES if unit == "km" else ()
         base = base if units and name != "stroke" else name
@@ -447,7 +447,7 @@ class Settings(Section):
     @model_validator(mode="after")
     def _known_columns(self) -> "Settings":
         for table, mapping in self.columns.items():
-            _require_known(f"columns.{table}", table, TABLES)
+            _require_known(f"columns.{table}", table, _contract_columns())
             for heading, name in mapping.items():
                 known = contract_headings(table)
                 if name not in known:
@@ -458,9 +458,16 @@ class Settings(Section):
         return self
 
 
+def _contract_columns() -> dict[str, list[str]]:
+    """The contract's columns by table; its library is only loaded for those who rename columns."""
+    from pipeline.contract import TABLES
+
+    return {name: table.schema.column_names() for name, table in TABLES.items()}
+
+
 def contract_headings(table: str) -> list[str]:
     """Headings a file may use: the contract's names, and their inch and mile spellings."""
-    names = list(TABLES[table].schema.column_names())
+    names = _contract_columns()[table]
     inches = [n.removesuffix("_mm") + "_in" for n in names if n.endswith("_mm")]
     miles = [n.removesuffix("_km") + "_mi" for n in names if n.endswith("_km")]
     return names + inches + miles

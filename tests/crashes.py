@@ -320,6 +320,7 @@ def _tail(page: Path) -> bytes:
 
 def _serve(scratch: Path) -> None:
     import pipeline.cli
+    import pipeline.commands.running
     import pipeline.publish.publishing  # noqa: F401 - children find it imported
 
     for line in sys.stdin:

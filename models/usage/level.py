@@ -24,7 +24,7 @@ Fleets are not Gaussian, so the filter is guarded (errors are a contaminated nor
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.groups import STANDING_SHARE, GroupRates
@@ -202,7 +202,7 @@ def usage_variances(
         return _variances_of(_PRIOR)
     start, step = (_PRIOR, 0.5) if warm_start is None else (_log_sd_of(warm_start), 0.1)
     simplex = start + np.vstack([np.zeros(3), step * np.eye(3)])
-    found = optimize.minimize(
+    found = scipy.optimize.minimize(
         cost,
         start,
         method="Nelder-Mead",

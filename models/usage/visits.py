@@ -16,7 +16,7 @@ visits were kept. Units whose open interval is as old share the slots.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
+import scipy
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.fit import UsageFit
@@ -103,7 +103,7 @@ def renewal_density(first: FloatArray, later: FloatArray, points: int) -> FloatA
     impulse = np.zeros(points)
     size = min(points, len(first))
     impulse[:size] = first[:size]
-    return np.asarray(signal.lfilter([1.0], np.concatenate([[1.0], -later[1:]]), impulse))
+    return np.asarray(scipy.signal.lfilter([1.0], np.concatenate([[1.0], -later[1:]]), impulse))
 
 
 def _cut(density: FloatArray, begins: float, usual: float, slots: int) -> VisitSlots:

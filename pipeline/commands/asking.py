@@ -23,20 +23,18 @@ from models.lives.decisions.checking import CheckedGroup, moved, unseen_share_dr
 from models.relines.budget import Months
 from models.relines.past_errors import PastErrors, calibrated_totals
 from models.relines.scenario_table import by_future
+from models.relines.simulation.counts import Agreed
 from models.relines.simulation.scenario import AS_NOW, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.accepted import accepted
 from pipeline.errors import UserError
-from pipeline.marts import budget
-from pipeline.marts.lives.decisions import CHECKED
-from pipeline.marts.results import Forecasts
+from pipeline.marts import budget_terms
 from pipeline.out.last_run import last_run
 from pipeline.places import Place
 from pipeline.settings import ScenarioSection, Settings
 from pipeline.warehouse import kept, warehouse
 
-FLEET, ERRORS, RUN = "fit.fleet_model", "fit.past_errors", "fit.run"
-NAME = "asked"
+RUN = "fit.run"
 UNSEEN_SEED = 41_000
 # The words of the budget, in the order of its sheet of scenarios.
 MEASURES = {
@@ -74,21 +72,39 @@ class Reply:
     currency: str
 
 
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What a run knew: of the fleet (None: too little for a forecast), of what earlier forecasts
+    missed by, of its adjusters' lives; and its futures as it is now."""
+
+    as_of: dt.date
+    settings: Settings
+    fleet: FleetModel | None
+    agreed: Agreed | None
+    past: PastErrors | None
+    groups: Sequence[CheckedGroup]
+    now: pl.DataFrame
+
+
 def keep_for_asking(
     con: duckdb.DuckDBPyConnection,
-    forecasts: Forecasts | None,
+    fleet: FleetModel | None,
+    agreed: Agreed | None,
     past: PastErrors | None,
     settings: Settings,
     as_of: dt.date,
 ) -> None:
-    """What :func:`answered` needs of a run."""
-    for name, known in ((FLEET, forecasts.fleet if forecasts else None), (ERRORS, past)):
+    """What :func:`answered` needs of a run, beside what the adjusters' chapter keeps.
+
+    How files are read is no part of an answer, so that these settings are not kept.
+    """
+    for name, known in ((kept.FLEET, fleet), (kept.AGREED, agreed), (kept.ERRORS, past)):
         if known is None:
             con.execute(f"drop table if exists {name}")
         else:
             kept.keep(con, name, known)
-    told = [{"as_of": as_of, "settings": settings.model_dump_json()}]
-    warehouse.put(con, RUN, pl.DataFrame(told))
+    told = settings.model_dump_json(exclude={"columns", "files", "wheel_ends", "answers"})
+    warehouse.put(con, RUN, pl.DataFrame([{"as_of": as_of, "settings": told}]))
 
 
 def section_of(given: Mapping[str, str]) -> ScenarioSection:
@@ -121,7 +137,7 @@ def _value(text: str) -> Any:
         return text
 
 
-def answered(out: Place, section: ScenarioSection, name: str = NAME) -> Reply:
+def answered(out: Place, section: ScenarioSection, name: str = "asked") -> Reply:
     """What the scenario comes to, against the fleet as it is now.
 
     Raises
@@ -130,30 +146,42 @@ def answered(out: Place, section: ScenarioSection, name: str = NAME) -> Reply:
         No run has been made, it could not forecast, or nobody runs a duty that is named.
     """
     with last_run(out) as con:
-        as_of, settings = run_of(con)
-        fleet, past = (
-            kept.kept(con, name) if warehouse.is_table(con, name) else None
-            for name in (FLEET, ERRORS)
-        )
-        if fleet is None:
-            raise UserError(f"{out}: the last run could forecast nothing: too few lining readings")
-        groups = kept.kept(con, CHECKED)
-        now = warehouse.fetch(con, f"from mart.futures where name = '{AS_NOW.name}'", "future")
-    months = budget.months_of(settings, as_of)
-    scenario = budget.scenario(name, section, settings.budget.risk)
-    asked = _asked_futures(fleet, past, scenario, months, settings)
+        known = _known(con)
+    if known.fleet is None:
+        raise UserError(f"{out}: the last run could forecast nothing: too few lining readings")
+    settings, now = known.settings, known.now
+    months = budget_terms.months_of(settings, known.as_of)
+    scenario = budget_terms.scenario(name, section, settings.budget.risk)
+    asked = _asked_futures(known, known.fleet, scenario, months)
     lines = [Line(MEASURES[key], now[key].to_numpy(), asked[key]) for key in MEASURES]
-    unseen, without = _unseen(groups, section, len(lines[0].now))
+    unseen, without = _unseen(known.groups, section, now.height)
     return Reply(
         section=section,
         name=name,
-        as_of=as_of,
+        as_of=known.as_of,
         until=_last_day(months),
         futures=now.height,
-        wheel_ends=len(fleet.ends),
+        wheel_ends=len(known.fleet.ends),
         lines=(*lines, *unseen),
         without_life=without,
         currency=settings.fleet.currency,
+    )
+
+
+def _known(con: duckdb.DuckDBPyConnection) -> Known:
+    as_of, settings = run_of(con)
+    fleet, agreed, past = (
+        kept.kept(con, name) if warehouse.is_table(con, name) else None
+        for name in (kept.FLEET, kept.AGREED, kept.ERRORS)
+    )
+    return Known(
+        as_of=as_of,
+        settings=settings,
+        fleet=fleet,
+        agreed=agreed,
+        past=past,
+        groups=kept.kept(con, kept.CHECKED),
+        now=warehouse.fetch(con, f"from mart.futures where name = '{AS_NOW.name}'", "future"),
     )
 
 
@@ -174,21 +202,23 @@ def run_of(con: duckdb.DuckDBPyConnection) -> tuple[dt.date, Settings]:
 
 
 def _asked_futures(
-    fleet: FleetModel,
-    past: PastErrors | None,
-    asked: Scenario,
-    months: Months,
-    settings: Settings,
+    known: Known, fleet: FleetModel, asked: Scenario, months: Months
 ) -> dict[str, FloatArray]:
     try:
         (tally,) = simulate_relines(
-            fleet, months.calendar, draws=budget.DRAWS, seed=budget.SEED, scenarios=(asked,)
+            fleet,
+            months.calendar,
+            draws=budget_terms.DRAWS,
+            seed=budget_terms.SEED,
+            scenarios=(asked,),
+            agreed=known.agreed,
         )
     except ValueError as error:
         raise UserError(str(error)) from None
-    if past is not None:
-        tally = calibrated_totals(tally, past, budget.SEED)
-    return by_future(tally, months, budget.reline_costs(settings), budget.SEED)
+    if known.past is not None:
+        tally = calibrated_totals(tally, known.past, budget_terms.SEED)
+    costs = budget_terms.reline_costs(known.settings)
+    return by_future(tally, months, costs, budget_terms.SEED)
 
 
 def _unseen(

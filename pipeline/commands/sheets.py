@@ -14,7 +14,7 @@ import polars as pl
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.sentences.advice import state_words
 from dashboards.workshop import ASKED, LAST_READINGS, WorkshopData, workshop_sheets
-from pipeline.commands import blanks
+from pipeline.commands import CAUTION, blanks
 from pipeline.errors import UserError
 from pipeline.lake.object_store import store
 from pipeline.out.last_run import last_run
@@ -204,3 +204,20 @@ def _same(path: Place, content: bytes) -> bool:
         return False
     kept = store().read(path, len(content))
     return kept is not None and kept.data == content
+
+
+def sheet_lines(made: Made) -> list[str]:
+    if not made.units:
+        return [
+            f"No unit to make a sheet for as of {made.as_of}: none is flagged. Name some with "
+            "--unit or --depot.",
+            CAUTION,
+        ]
+    return [
+        f"{made.units} unit{'s' if made.units != 1 else ''}, {made.wheel_ends} wheel "
+        f"end{'s' if made.wheel_ends != 1 else ''}, as of {made.as_of}",
+        f"To print: {made.folder / 'sheets.html'}",
+        f"To fill in and put into the lake's inspections folder: {made.folder / 'inspections.xlsx'}"
+        " (or .csv)",
+        CAUTION,
+    ]

@@ -11,12 +11,7 @@ import dataframely as dy
 import polars as pl
 
 from pipeline.contract import (
-    ACTIONS,
-    CAP_STATES,
     FILLED_BEFOREHAND,
-    REASONS,
-    RETURN_TESTS,
-    SIDES,
     TABLES,
     accepted_values,
     columns_of,
@@ -25,6 +20,7 @@ from pipeline.contract import (
 )
 from pipeline.lake.files import Cells
 from pipeline.settings import Settings, contract_headings
+from pipeline.values import ACTIONS, CAP_STATES, REASONS, RETURN_TESTS, SIDES
 
 # Whom a row names is not shown where the row is.
 NEVER_SHOWN = ("inspector",)

@@ -110,10 +110,12 @@ def opened_lake(where: Place, seen: Sequence[Seen] = ()) -> Iterator[Lake]:
         yield StoreLake(where, store(), Path(spool), {s.address: s for s in seen})
 
 
-def require_lake(where: Place) -> None:
-    """Raise what an unusable lake raises, before anything is written."""
+def usable_settings(where: Place) -> Settings:
+    """A lake's settings; raises what an unusable lake raises, before anything is written."""
     with opened_lake(where) as lake:
+        settings = lake.settings()
         lake.size()
+        return settings
 
 
 def lake_size(where: Place) -> int:

@@ -7,27 +7,19 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models.relines.budget import Months, budget_frame, budget_months, outlook_frame
+from models.relines.budget import Months, budget_frame, outlook_frame
 from models.relines.past_errors import PastErrors, calibrated_totals
 from models.relines.scenario_table import by_future, plan_frame, scenario_frame
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.layout import BudgetCells
-from models.relines.simulation.scenario import AS_NOW, DutyMove, RelineCosts, Scenario
+from models.relines.simulation.scenario import AS_NOW, RelineCosts, Scenario
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts import marts
 from pipeline.marts.budget_parts import months_frame, spans_frame
-from pipeline.settings import ScenarioSection, Settings
+from pipeline.marts.budget_terms import DRAWS, SEED, months_of, plan, reline_costs, scenarios
+from pipeline.settings import Settings
 
-DRAWS = 200
 DEPOT_FUTURES = "depot_futures"  # no mart: what workshop hours are made from
-SEED = 20_000
-PLAN = "keep the risk within"
-# The summary speaks of the next twelve months, whatever the budget's horizon.
-LEAST_MONTHS = 12
-USUALLY_ASKED = {
-    "latest safe visit": ScenarioSection(reline="latest"),
-    "whole unit together": ScenarioSection(together="unit"),
-}
 TABLES = (
     "reline_budget",
     "reline_budget_parts",
@@ -98,37 +90,6 @@ def budget_frames(
     }
 
 
-def months_of(settings: Settings, as_of: dt.date) -> Months:
-    """The months that the budget and every scenario look ahead over."""
-    return budget_months(as_of, max(settings.budget.horizon_months, LEAST_MONTHS))
-
-
-def reline_costs(settings: Settings) -> RelineCosts:
-    c = settings.costs
-    return RelineCosts(
-        lining_kit=c.lining_kit,
-        reline_labour=c.reline_labour,
-        drum=c.drum,
-        drum_share=c.drum_share,
-        downtime=c.downtime,
-        inflation_per_year=c.inflation_per_year,
-    )
-
-
-def plan(settings: Settings) -> Scenario:
-    """What keeping the accepted risk takes: the fleet's own replacements, and what must be relined
-    besides so that no lining falls to its minimum between visits with a greater chance."""
-    budget = settings.budget
-    name = f"{PLAN} {budget.risk:.2%}".replace(".00%", "%")
-    return Scenario(name, guard=True, risk=budget.risk, wait_for_visit=budget.group_visits)
-
-
-def scenarios(settings: Settings) -> tuple[Scenario, ...]:
-    """What most fleets ask about, and the fleet's own: one of the same name takes its place."""
-    named = {**USUALLY_ASKED, **settings.scenarios}
-    return tuple(scenario(name, s, settings.budget.risk) for name, s in named.items())
-
-
 def depot_futures(cells: BudgetCells, event_counts: EventCounts, months: Months) -> pl.DataFrame:
     """Relines of each depot, month and simulated future of the budget itself."""
     depots = cells.frame().group_by("depot", maintain_order=True).agg("cell")
@@ -151,12 +112,6 @@ def futures_frame(
     found = by_future(event_counts, months, costs, SEED)
     frame = pl.DataFrame(found).with_row_index("future", offset=1)
     return frame.with_columns(pl.col("future").cast(pl.Int64), name=pl.lit(name))
-
-
-def scenario(name: str, section: ScenarioSection, risk: float) -> Scenario:
-    plain = section.model_dump(exclude={"description", "duty_moves", "risk"})
-    moves = tuple(DutyMove(m.from_duty, m.to_duty, m.share) for m in section.duty_moves)
-    return Scenario(name, **plain, risk=section.risk or risk, duty_moves=moves)
 
 
 def _scenarios(compared: pl.DataFrame, settings: Settings) -> pl.DataFrame:

@@ -9,7 +9,6 @@ import duckdb
 
 from pipeline.errors import UserError
 from pipeline.lake.object_store import store
-from pipeline.out.outputs import copy_of_warehouse
 from pipeline.places import Place
 from pipeline.warehouse import warehouse
 
@@ -52,6 +51,8 @@ def _local(out: Place) -> Iterator[Path]:
     if isinstance(out, Path):
         yield out
         return
+    from pipeline.out.outputs import copy_of_warehouse  # with it come the page and its library
+
     with tempfile.TemporaryDirectory(prefix="drumline-") as name:
         copy_of_warehouse(store(), out, Path(name))
         yield Path(name)

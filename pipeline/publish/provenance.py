@@ -11,7 +11,7 @@ from typing import Any
 
 import duckdb
 
-from pipeline.marts import adjustment, budget
+from pipeline.marts import adjustment, budget_terms
 from pipeline.marts.lives import decisions
 from pipeline.settings import Settings
 from pipeline.stages import backtesting
@@ -20,7 +20,7 @@ RECORD = "made_from.json"
 SHOWN_DIGITS = 12
 SEEDS = {
     "drift": adjustment.SEED,
-    "budget": budget.SEED,
+    "budget": budget_terms.SEED,
     "backtest": backtesting.SEED,
     "life decisions": decisions.SEED,
 }

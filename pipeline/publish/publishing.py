@@ -11,9 +11,9 @@ from pathlib import Path
 
 import duckdb
 
-from dashboards import PageData
 from dashboards.drawing.svg import drawn, svg_specs
 from dashboards.page import month_index, rendered
+from dashboards.page_data import PageData
 from dashboards.sections import section_by_section
 from pipeline.publish import lists, provenance
 from pipeline.publish.budget_book import BudgetParts, budget_workbook

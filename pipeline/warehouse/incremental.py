@@ -71,6 +71,7 @@ READ = (
 # The modules that rows are judged and staged by, beside the SQL files and the settings.
 JUDGED_AND_STAGED_BY = (
     "contract.py",
+    "values.py",
     "warehouse/incremental.py",
     "warehouse/judging.py",
     "warehouse/odometer.py",

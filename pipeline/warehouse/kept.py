@@ -26,6 +26,10 @@ from models.lives.fits.distributions import (
 from pipeline.errors import UserError
 from pipeline.warehouse import warehouse
 
+# What runs keep: the fleet as its forecast sees it and what its twins agree on, its adjusters'
+# lives, what was missed before.
+FLEET, AGREED = "fit.fleet_model", "fit.twins_agreed"
+CHECKED, ERRORS = "fit.checked_groups", "fit.past_errors"
 Leaf = tuple[str, str, bytes]
 PLAIN = (bool, int, float, str, type(None))
 FAST = 1  # zlib: most of what there is to gain, for little time

@@ -6,15 +6,12 @@ from contextlib import contextmanager
 from importlib import resources
 from typing import Any
 
-import dataframely as dy
 import duckdb
 import polars as pl
 
-from pipeline.contract import TABLES
 from pipeline.settings import Settings
 
 SCHEMAS = ("raw", "run", "judge", "fate", "stage", "reduce", "fit", "mart")
-RAW = tuple(f"raw.{name}" for name in ("contents", "files", *TABLES))
 DATABASE = "drumline.duckdb"
 
 
@@ -32,6 +29,8 @@ def make_schemas(con: duckdb.DuckDBPyConnection) -> None:
 
 def prepare(con: duckdb.DuckDBPyConnection) -> None:
     """Schemas and raw tables, where they are not there yet."""
+    from pipeline.contract import TABLES  # its library is not for those who only read a warehouse
+
     make_schemas(con)
     con.execute(
         """create table if not exists raw.contents (
@@ -63,7 +62,9 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
             address varchar, etag varchar, size bigint, modified_at varchar, sha256 varchar)"""
     )
     for name, table in TABLES.items():
-        columns = ", ".join(f'"{n}" {_sql_type(c)}' for n, c in table.schema.columns().items())
+        columns = ", ".join(
+            f'"{n}" {_sql_type(c.dtype)}' for n, c in table.schema.columns().items()
+        )
         con.execute(
             f"create table if not exists raw.{name} (content_id bigint, row_no bigint, {columns}, "
             "problem_kind varchar, problem varchar, raw varchar, unit_no bigint)"
@@ -77,18 +78,12 @@ def prepare(con: duckdb.DuckDBPyConnection) -> None:
     con.execute("create table if not exists raw.units_lost (unit_no bigint)")
 
 
-def _sql_type(column: dy.Column) -> str:
-    match column:
-        case dy.Int64():
-            return "bigint"
-        case dy.Float64():
-            return "double"
-        case dy.Date():
-            return "date"
-        case dy.Bool():
-            return "boolean"
-        case _:
-            return "varchar"
+SQL_TYPES = {pl.Int64: "bigint", pl.Float64: "double", pl.Date: "date", pl.Boolean: "boolean"}
+
+
+def _sql_type(kind: pl.DataType) -> str:
+    """Enumerations are text."""
+    return SQL_TYPES.get(type(kind), "varchar")
 
 
 def put(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:

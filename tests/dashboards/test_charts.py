@@ -12,7 +12,6 @@ import numpy as np
 import polars as pl
 import pytest
 
-from dashboards import charts_svg
 from dashboards.charts.adjusters import age_figure, curve_figures
 from dashboards.charts.compared import comparison_figure
 from dashboards.charts.decisions import intervals_figure, replacement_figure
@@ -31,6 +30,7 @@ from dashboards.charts.settings import months_figure as settings_by_month
 from dashboards.charts.trust import coverage_figure, months_figure
 from dashboards.charts.wear import wear_figure
 from dashboards.drawing.figure import Figure, counted, selection_key
+from dashboards.drawing.svg import charts_svg
 from dashboards.drawing.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData

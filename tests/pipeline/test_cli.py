@@ -5,7 +5,7 @@ import os
 import pytest
 
 from pipeline.cli import main
-from pipeline.commands.report import line_that_mends
+from pipeline.commands.checking import line_that_mends
 from pipeline.out.holding import opened
 from pipeline.warehouse import warehouse
 from tests import ROOT

@@ -91,7 +91,7 @@ def test_a_disk_that_is_full_when_the_pages_are_written(lake, out, monkeypatch, 
         aside = run.out / "published" / ".2025-11.new" / "worklist.xlsx"
         raise OSError(errno.ENOSPC, "No space left on device", str(aside))
 
-    monkeypatch.setattr("pipeline.cli.run_stages", run_stages)
+    monkeypatch.setattr("pipeline.commands.running.run_stages", run_stages)
     line = refused(capsys, "run", lake, "--out", out)
     assert ".2025-11.new/worklist.xlsx: No space left on device" in line
     require_kept(out)
@@ -106,7 +106,7 @@ def test_an_out_that_cannot_be_written():
         out.chmod(0o555)
         done = in_a_process(
             """
-            import os, encodings.utf_8_sig, pipeline.cli
+            import os, encodings.utf_8_sig, pipeline.commands.running
             if os.geteuid() == 0:
                 os.setgid(65534)
                 os.setuid(65534)

@@ -23,7 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from models.common.arrays import FloatArray
 from models.lives.fits.distributions import LifeDistribution
@@ -159,7 +159,7 @@ def optimal_replacement_age(
     low, high = (float(np.log(ages[place])) for place in (best - 1, best + 1))
     if excess(low) * excess(high) > 0.0:
         return None
-    age = float(np.exp(optimize.brentq(excess, low, high, xtol=1e-13)))
+    age = float(np.exp(scipy.optimize.brentq(excess, low, high, xtol=1e-13)))
     rate = float(replacement_cost_rate(distribution, np.array([age]), planned, failed)[0])
     return age if rate * distribution.mean() < failed else None
 
@@ -233,7 +233,9 @@ def _averaged_age(
         return float(averaged_cost_rate(fits, np.exp([log_age]), planned, failed)[0])
 
     bounds = (np.log(min(ages)) - 1e-6, np.log(max(ages)) + 1e-6)
-    best = optimize.minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-8})
+    best = scipy.optimize.minimize_scalar(
+        cost, bounds=bounds, method="bounded", options={"xatol": 1e-8}
+    )
     run_to_failure = sum(w * failed / fit.distribution.mean() for fit, w in fits)
     return float(np.exp(best.x)), 1.0 - float(best.fun) / run_to_failure
 

@@ -11,8 +11,9 @@ a, S its survival and s the chance that a check finds a failure,
          + \sum_{i<j} m_i\,\{S(c_{j-1}-c_i)-S(c_j-c_i)\},\qquad
    h_j = (1-s)\,h_{j-1} + w_j,\qquad m_j = s\,h_j
 
-w being what fails between two visits, h what stands failed at one, and m what it finds. Visits, km,
-absence and leaving are those of :mod:`models.usage.course`, on which relines are forecast too.
+w being what fails between two visits, h what stands failed at one, and m what it finds. Visits,
+km, absence and leaving are those of :mod:`models.usage.drawn_visits`, on which relines are forecast
+too.
 
 Records date a failure by the last check that was passed and the one that was not, so a failure that
 a check missed counts as a later one in the fitted life. With that life s is 1: missing it once
@@ -34,7 +35,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.fleet import log_slopes
 from models.lives.fits.distributions import DistributionName, LifeDistribution
 from models.lives.fits.parametric import LifeFit
-from models.usage.course import Courses
+from models.usage.drawn_visits import DrawnVisits
 
 MOST_ADJUSTERS = 40_000
 """Adjusters of a group followed along each course; of more, evenly some of every place."""
@@ -48,7 +49,7 @@ class AdjusterGroup:
 
     fits: distributions that the records leave open, with weights that add up to 1; whose: which
     life it is, the same for groups that borrow one. age_km (n,): when the unit was last seen; unit:
-    its number in the courses; place: numbers the depots; weight: how many adjusters it stands for.
+    its number in the visits; place: numbers the depots; weight: how many adjusters it stands for.
     """
 
     fits: tuple[tuple[LifeFit, float], ...]
@@ -125,7 +126,7 @@ def found_at_visits(
 
 def failures_to_come(
     groups: Sequence[AdjusterGroup],
-    courses: Courses,
+    visits: DrawnVisits,
     places: int,
     month_ends: FloatArray,
     *,
@@ -137,7 +138,7 @@ def failures_to_come(
     month_ends: (M,), days from now; the first month may be a part of one.
     """
     shape = places, len(month_ends)
-    counted = [_Counted.of(some_of(group), courses, shape, month_ends) for group in groups]
+    counted = [_Counted.of(some_of(group), visits, shape, month_ends) for group in groups]
     laws = sorted({fit.name for group in groups for fit, _ in group.fits})
     expected, drawn = np.zeros(shape), np.zeros((draws, *shape))
     under = {name: np.zeros(shape) for name in laws}
@@ -173,7 +174,7 @@ def _luck_of(
 
 @dataclass(frozen=True, slots=True)
 class _Counted:
-    """A group on its courses: where each visit's findings count, (V, B, n)."""
+    """A group on its visits: where each visit's findings count, (V, B, n)."""
 
     group: AdjusterGroup
     unit: IntArray
@@ -186,17 +187,17 @@ class _Counted:
     def of(
         cls,
         group: AdjusterGroup,
-        courses: Courses,
+        visits: DrawnVisits,
         shape: tuple[int, int],
         month_ends: FloatArray,
     ) -> "_Counted":
         units, unit = np.unique(group.unit, return_inverse=True)
-        day, there = courses.day[:, :, units], courses.there[:, :, units]
+        day, there = visits.day[:, :, units], visits.there[:, :, units]
         month = np.searchsorted(month_ends, day, side="left")
         inside = month < shape[1]
         weight = np.where(inside, there, 0.0)[:, :, unit] * group.weight / day.shape[1]
         cell = group.place * shape[1] + np.where(inside, month, 0)[:, :, unit]
-        return cls(group, unit.ravel(), courses.km[:, :, units], cell, weight, shape)
+        return cls(group, unit.ravel(), visits.km[:, :, units], cell, weight, shape)
 
     def found(self, life: LifeDistribution) -> FloatArray:
         return found_at_visits(life, self.group.age_km, self.unit, self.km) * self.weight

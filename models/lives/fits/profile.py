@@ -26,7 +26,7 @@ from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
+import scipy
 
 from models.common.arrays import BoolArray, FloatArray
 from models.common.distributions import profile_cutoff, t_quantile
@@ -311,7 +311,7 @@ def _searched_limit(problem: _Problem, side: float, reach: float) -> float:
         inside, outside = outside, 2.0 * outside
         if outside > FURTHEST * reach:
             return side * np.inf
-    root = optimize.brentq(above, inside, outside, xtol=1e-6 * reach, rtol=1e-9)
+    root = scipy.optimize.brentq(above, inside, outside, xtol=1e-6 * reach, rtol=1e-9)
     return psi_hat + side * float(root)
 
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
-from scipy import optimize, special
+import scipy
+from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
 from models.common.group_sums import sums_by
@@ -152,7 +153,7 @@ def _minimum(
         value, gradient = task.cost(start + root @ z)
         return value, root.T @ gradient
 
-    found = optimize.minimize(
+    found = scipy.optimize.minimize(
         cost, np.zeros(len(start)), jac=True, method="BFGS", options={"maxiter": 400, "gtol": 1e-4}
     )
     return np.asarray(start + root @ found.x)

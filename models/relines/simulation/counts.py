@@ -1,6 +1,7 @@
 """What a batch of drawn fleets came to: events counted by draw, month and cell."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,6 +9,9 @@ from numpy.typing import NDArray
 from models.common.arrays import BoolArray, FloatArray, IntArray
 
 Counts = NDArray[np.int32]
+Agreed = dict[str, dict[int, float]]
+"""Of a fleet of which a part is simulated, twice over: the share of what both move by that they
+agree on, by count and level (``models.relines.simulation.sampling``)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +45,7 @@ class EventCounts:
     second : (D,) relines of a lining fitted after as-of. scrapped_mm, scrapped_share : (D,) lining
     left above the minimum, in mm and as a share of what can be worn, over the relines of the
     calendar months. batch_means : (K, M, C) mean of ``relines_by_span`` by each of K batches of
-    units, where not all were simulated.
+    units, and agreed, where not all were simulated.
     """
 
     calendar: Calendar
@@ -56,6 +60,7 @@ class EventCounts:
     scrapped_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
     scrapped_share: FloatArray = field(default_factory=lambda: np.zeros(0))
     batch_means: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 0)))
+    agreed: Agreed = field(default_factory=dict)
 
     @property
     def n_draws(self) -> int:
@@ -170,9 +175,9 @@ def joined_event_counts(parts: list[EventCounts]) -> EventCounts:
     names = [
         name
         for name in EventCounts.__slots__
-        if name not in ("calendar", "wheel_ends", "batch_means")
+        if name not in ("calendar", "wheel_ends", "batch_means", "agreed")
     ]
-    arrays = {name: np.concatenate([getattr(p, name) for p in parts]) for name in names}
+    arrays: dict[str, Any] = {n: np.concatenate([getattr(p, n) for p in parts]) for n in names}
     return EventCounts(calendar=parts[0].calendar, wheel_ends=parts[0].wheel_ends, **arrays)
 
 

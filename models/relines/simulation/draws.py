@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from models.common.arrays import FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy, drawn_policies
-from models.usage.course import PoolWeights, drawn_weights
+from models.usage.drawn_visits import PoolWeights, drawn_weights
 from models.usage.fit import UsageFit
 
 Real = type[np.float64] | type[np.float32]

@@ -31,14 +31,12 @@ from models.common.arrays import FloatArray, IntArray
 from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.simulation.counts import EventCounts, whole_counts
+from models.relines.simulation.counts import Agreed, EventCounts, whole_counts
 from models.relines.simulation.draws import tiled
 from models.relines.simulation.layout import BudgetCells
 from models.usage.fit import UsageFit
 
 TWINS = 2
-Agreed = dict[str, dict[int, float]]
-"""ρ by count and level: the first scenario's serves all, so that differences stay such."""
 YEAR_MONTHS = 12
 YEAR_DAYS = 365.25
 GOLDEN = 0.618_033_988_749_895
@@ -163,7 +161,8 @@ def put_together(
     parts: list[EventCounts], behind: float, wheel_ends: int, seed: int, agreed: Agreed
 ) -> EventCounts:
     """The futures of a whole fleet from those of units that each, with a twin, stand for
-    ``behind``."""
+    ``behind``; ρ that is not in ``agreed`` yet is put there, so that the first scenario's serves
+    all and differences stay such."""
     rng = np.random.default_rng([seed, 29])
     counts = {
         name: whole_counts(_counted(_parts(parts, name, behind), agreed.setdefault(name, {})), rng)
@@ -179,6 +178,7 @@ def put_together(
         scrapped_mm=sums["scrapped_mm"],
         scrapped_share=sums["scrapped_share"],
         batch_means=np.array([_twins_together(mean) for mean in spans]),
+        agreed=agreed,
     )
 
 

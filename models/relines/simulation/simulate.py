@@ -15,6 +15,7 @@ from models.relines.forecast.relining import chance_done_unwritten, chance_pendi
 from models.relines.forecast.wheel_ends import WheelEnds
 from models.relines.policy.fit import PolicyFit, mean_policy
 from models.relines.simulation.counts import (
+    Agreed,
     Calendar,
     EventCounts,
     joined_event_counts,
@@ -43,7 +44,6 @@ from models.relines.simulation.filter import (
 from models.relines.simulation.layout import BudgetCells, Layout, batch_layout, budget_cells
 from models.relines.simulation.sampling import (
     TWINS,
-    Agreed,
     every_kth,
     in_line,
     put_together,
@@ -113,11 +113,13 @@ def simulate_relines(
     seed: int,
     scenarios: tuple[Scenario, ...] = (AS_NOW,),
     most_ends: int = SIMULATED_ENDS,
+    agreed: Agreed | None = None,
 ) -> tuple[EventCounts, ...]:
     """One tally per scenario, over the same ``draws`` fleets and the same random numbers.
 
     Of a fleet with more than ``most_ends`` wheel ends a part of about so many is simulated, which
-    follows from the fleet and ``seed`` alone.
+    follows from the fleet and ``seed`` alone. ``agreed``: that of an earlier tally of the same
+    fleet, draws and seed, where there is one; without it the fleet as now is simulated besides.
 
     Raises
     ------
@@ -127,7 +129,7 @@ def simulate_relines(
     if draws < 1:
         raise ValueError(f"draws must be at least 1, got {draws}")
     if len(fleet.ends) > most_ends:
-        return _by_parts(fleet, calendar, draws, seed, scenarios, most_ends)
+        return _by_parts(fleet, calendar, draws, seed, scenarios, most_ends, agreed or {})
     batch_size = max(1, BATCH_WHEEL_ENDS // max(len(fleet.ends), 1))
     parts = [
         _batch(fleet, calendar, min(batch_size, draws - start), (seed, batch), scenarios)
@@ -143,11 +145,11 @@ def _by_parts(
     seed: int,
     scenarios: tuple[Scenario, ...],
     most_ends: int,
+    agreed: Agreed,
 ) -> tuple[EventCounts, ...]:
     """The same of a large fleet, from units taken in turn."""
     threshold = mean_policy(fleet.policy).threshold_mm
-    agreed: Agreed = {}
-    every = scenarios if scenarios[0] == AS_NOW else (AS_NOW, *scenarios)
+    every = scenarios if agreed or scenarios[0] == AS_NOW else (AS_NOW, *scenarios)
     line = in_line(fleet.ends, fleet.lines, fleet.usage, threshold)
     units = max(len(line) * most_ends // (TWINS * len(fleet.ends)), 1)
     behind, order = len(line) / units, np.argsort(fleet.ends.unit, kind="stable")

@@ -5,11 +5,12 @@ import polars as pl
 
 from pipeline.marts.lives.causes import cause_frames
 from pipeline.marts.lives.comparisons import life_comparisons
-from pipeline.marts.lives.decisions import CHECKED, decision_frames
+from pipeline.marts.lives.decisions import decision_frames
 from pipeline.marts.lives.effects import effect_frames
 from pipeline.marts.lives.fits import Frames, GroupLives
 from pipeline.marts.lives.replacements import replacement_frames
 from pipeline.settings import Settings
+from pipeline.warehouse import kept
 
 READ = (
     "reduce.adjuster_end_counts",
@@ -29,7 +30,7 @@ WRITTEN = (
     "replacement_differences",
 )
 COMPARED = "duty_comparisons"
-KEPT = (CHECKED,)
+KEPT = (kept.CHECKED,)
 
 
 def life_chapter(

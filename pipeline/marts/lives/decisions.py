@@ -19,7 +19,6 @@ from pipeline.warehouse import kept
 # The best age is searched for in each draw, and its middle 8 in 10 settles with fewer.
 AGE_DRAWS = 40
 SEED = 40_000
-CHECKED = "fit.checked_groups"
 
 
 def decision_frames(
@@ -31,7 +30,7 @@ def decision_frames(
     """Both decisions, words where no life could be fitted, and what they stand on."""
     cells = fleet_cells(wheel_ends_now(con, km_per_day), lives)
     return {
-        CHECKED: kept.as_rows(checked_groups(cells, settings)),
+        kept.CHECKED: kept.as_rows(checked_groups(cells, settings)),
         "check_intervals": check_intervals(cells, settings),
         "replacement_ages": replacement_ages(lives, settings),
     }

@@ -16,7 +16,7 @@ from models.relines.past_errors import (
     error_factors,
     errors_to_come,
 )
-from models.usage.course import drawn_courses
+from models.usage.drawn_visits import drawn_visits
 from models.usage.fit import UsageFit, usage_frame
 from pipeline.marts import marts
 from pipeline.marts.lives.cells import NO_LIFE, Cell, fleet_cells, wheel_ends_now
@@ -25,7 +25,7 @@ from pipeline.marts.results import FailuresAhead
 
 DRAWS = 200
 SEED = 40_000
-# Courses of every unit in all: enough that their number moves a total by less than a per cent.
+# DrawnVisits of every unit in all: enough that their number moves a total by less than a per cent.
 COURSES = 8_000
 MOST_COPIES = 24
 # Adjusters of unknown age stand at so many ages; known ones fewer than FEWEST tell of none.
@@ -53,9 +53,9 @@ def failures_of(
     known = ends.with_columns(unit=pl.col("unit_id").replace_strict(number, return_dtype=pl.Int64))
     groups = [g for cell in cells if (g := _group(cell, (*depots, None), known)) is not None]
     copies = int(np.clip(COURSES // max(len(usage), 1), 1, MOST_COPIES))
-    courses = drawn_courses(usage, float(edges[-1]), copies, np.random.default_rng([SEED, 1]))
+    visits = drawn_visits(usage, float(edges[-1]), copies, np.random.default_rng([SEED, 1]))
     rng = np.random.default_rng([SEED, 2])
-    to_come = failures_to_come(groups, courses, len(depots) + 1, edges, rng=rng, draws=DRAWS)
+    to_come = failures_to_come(groups, visits, len(depots) + 1, edges, rng=rng, draws=DRAWS)
     there = [ends.filter(pl.col("depot").eq_missing(d))["present"].sum() for d in (*depots, None)]
     counted = np.array(there, np.float64)
     return FailuresAhead(months, depots, ends["wheel_end_id"], counted, edges, to_come)

@@ -7,7 +7,6 @@ import polars as pl
 
 from models.relines.simulation.simulate import FleetModel
 from pipeline.marts.budget import DEPOT_FUTURES
-from pipeline.marts.lives.decisions import CHECKED
 from pipeline.marts.planning.changes import write_change_marts
 from pipeline.marts.planning.checking import write_check_plan
 from pipeline.marts.planning.costs import write_cost_marts
@@ -15,7 +14,7 @@ from pipeline.marts.planning.parts import write_part_marts
 from pipeline.marts.planning.plan import write_plan_marts
 from pipeline.marts.results import Fits
 from pipeline.settings import Settings
-from pipeline.warehouse.kept import kept
+from pipeline.warehouse import kept
 
 
 def write_planning_marts(
@@ -27,7 +26,7 @@ def write_planning_marts(
     as_of: dt.date,
 ) -> None:
     """All of the chapter's marts, from what is staged, fitted and forecast; after the status."""
-    groups = kept(con, CHECKED)
+    groups = kept.kept(con, kept.CHECKED)
     write_part_marts(con, settings, fits.sums)
     write_cost_marts(con, settings, fits.wear, groups)
     write_change_marts(con, settings, as_of)

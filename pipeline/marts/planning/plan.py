@@ -18,7 +18,7 @@ from models.relines.budget import budget_months
 from models.relines.forecast.relining import reline_forecast
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.simulate import FleetModel, simulate_relines
-from pipeline.marts import budget, marts
+from pipeline.marts import budget_terms, marts
 from pipeline.marts.lives.fits import Row, frame_of
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
@@ -148,7 +148,7 @@ def _hours(
     as_of: dt.date,
 ) -> pl.DataFrame:
     """Visits, jobs and hours of each depot and month of the budget."""
-    months = budget.months_of(settings, as_of)
+    months = budget_terms.months_of(settings, as_of)
     visits = visit_days(ends.usual_days, ends.since_visit, float(months.calendar.month_ends[-1]))
     failures = warehouse.fetch(
         con, "select month, depot, failures_mean from mart.expected_failures", "month, depot"
@@ -246,8 +246,8 @@ def _linings(settings: Settings, fleet: FleetModel) -> Iterator[Row]:
     (tally,) = simulate_relines(
         fleet,
         Calendar(lead, lead),
-        draws=budget.DRAWS,
-        seed=budget.SEED,
+        draws=budget_terms.DRAWS,
+        seed=budget_terms.SEED,
     )
     by_cell = tally.relines[:, 0, :].astype(np.float64)
     rng = np.random.default_rng([SEED, 1])
@@ -271,7 +271,7 @@ def _adjusters(settings: Settings, ends: Ends, groups: Sequence[CheckedGroup]) -
     rng = np.random.default_rng([SEED, 2])
     for depot in sorted(set(ends.frame["depot"]), key=str):
         at = ends.frame["depot"].eq_missing(pl.Series([depot], dtype=pl.String)).to_numpy()
-        found = rng.random((budget.DRAWS, int(at.sum()))) < chance[at]
+        found = rng.random((budget_terms.DRAWS, int(at.sum()))) < chance[at]
         if chance[at].any():
             yield _stock_row(settings, depot, "adjuster", found.sum(axis=1).astype(np.float64))
 

@@ -1,6 +1,8 @@
 """``drumline ask`` says what a run with that scenario says, in the same futures."""
 
 import shutil
+import subprocess
+import sys
 
 import duckdb
 import pytest
@@ -105,6 +107,48 @@ def test_what_cannot_be_asked_is_said_in_one_line(runs, capsys, options, said):
     error = capsys.readouterr().err
     assert said in error
     assert error.count("\n") == 1
+
+
+# What draws, schedules, checks schemas or fits: an answer needs none of it, and waits for none.
+HEAVY = {
+    *("altair", "vl_convert", "jinja2", "matplotlib", "xlsxwriter", "fastexcel", "pandas"),
+    *("prefect", "sqlalchemy", "dataframely", "statsmodels", "scipy.optimize", "scipy.stats"),
+    *("scipy.signal", "babel", "boto3", "pyspark"),
+}
+LOADED = """
+import sys
+from pipeline.cli import main
+try:
+    code = main(sys.argv[1:])
+except SystemExit as stopped:
+    code = stopped.code
+print(code, *sys.modules, file=sys.stderr)
+"""
+
+
+def loaded(*arguments):
+    """Exit code of a command in a process of its own, and the modules it had loaded by its end."""
+    done = subprocess.run(
+        [sys.executable, "-c", LOADED, *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    code, *modules = done.stderr.split()
+    return code, set(modules)
+
+
+def test_an_answer_loads_no_library_it_has_no_use_for(runs):
+    code, modules = loaded("ask", runs[1], "--minimum", "8", "--together", "unit")
+    assert code == "0"
+    assert modules & HEAVY == set()
+
+
+def test_the_list_of_commands_loads_nothing_but_what_prints_it():
+    code, modules = loaded("--help")
+    assert code == "0"
+    assert modules & (HEAVY | {"numpy", "polars", "duckdb", "pydantic", "scipy"}) == set()
 
 
 def test_without_a_run_there_is_no_answer(tmp_path):

@@ -7,8 +7,9 @@ import pytest
 from models.relines.budget import budget_frame, budget_months, outlook_frame, quantile_columns
 from models.relines.simulation.scenario import AS_NOW, RelineCosts
 from models.relines.simulation.simulate import simulate_relines
-from pipeline.marts.budget import DRAWS, SEED, budget_frames, plan, simulated_futures
+from pipeline.marts.budget import budget_frames, simulated_futures
 from pipeline.marts.budget_parts import months_frame, spans_frame
+from pipeline.marts.budget_terms import DRAWS, SEED, plan
 from pipeline.settings import Settings
 from tests.reline_world import ORIGIN, World, known_fleet, lived
 

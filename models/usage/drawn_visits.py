@@ -53,7 +53,7 @@ def drawn_interval(
     """How long each unit stays away and how far it runs meanwhile, by a uniform number and a normal
     one each; ``is_first``: it has been away since ``now.visit_day`` already."""
     copies = len(now.day) // max(len(usage), 1)
-    away = -now.visit_day / usual_days if is_first else np.zeros(len(now.day))
+    away = -now.visit_day / usual_days if is_first else None
     length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
     pool = np.tile(usage.interval_distribution.pool[usage.group], copies)
     copy = np.repeat(np.arange(copies), len(usage))
@@ -61,10 +61,13 @@ def drawn_interval(
         for stood in (False, True):
             here = np.flatnonzero((now.off_road == stood) & (pool == k))
             sample = pool_of.sample_after(stood)
-            place = _place(sample, weights[k][stood], copy[here], number[here], away[here])
-            # Away for longer than any: back within one usual interval, for all one knows.
-            beyond = away[here] >= sample.length[-1]
-            length[here] = np.where(beyond, away[here] + number[here], sample.length[place])
+            been = None if away is None else away[here]
+            place = _place(sample, weights[k][stood], copy[here], number[here], been)
+            length[here] = sample.length[place]
+            if been is not None:
+                # Away for longer than any: back within one usual interval, for all one knows.
+                beyond = been >= sample.length[-1]
+                length[here] = np.where(beyond, been + number[here], length[here])
             use[here], off[here] = sample.use[place], sample.off_road[place]
     end = np.maximum(now.visit_day + length * usual_days, now.day + 0.5)
     days = end - now.day
@@ -81,14 +84,17 @@ def _place(
     weights: FloatArray,
     copy: IntArray,
     number: FloatArray,
-    away: FloatArray,
+    away: FloatArray | None,
 ) -> IntArray:
-    """An interval longer than the unit has been away, by a uniform number and the cumulative
-    weights of the unit's copy of the fleet."""
+    """An interval, longer than the unit has been away (None: it has just been seen), by a uniform
+    number and the cumulative weights of the unit's copy of the fleet."""
     size = len(sample)
-    first = np.where(away > 0.0, sample.longer_than(away), 0)
-    start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
-    reached = start + number * (1.0 - start)
+    first: IntArray | int = 0
+    reached = number
+    if away is not None:
+        first = np.where(away > 0.0, sample.longer_than(away), 0)
+        start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
+        reached = start + number * (1.0 - start)
     table = (weights + np.arange(len(weights))[:, None]).ravel()
     place = np.searchsorted(table, reached + copy, side="right") - copy * size
     return np.asarray(np.clip(place, first, size - 1))
@@ -116,7 +122,7 @@ def _pool_weights(
 
 
 @dataclass(frozen=True, slots=True)
-class Courses:
+class DrawnVisits:
     """V visits to come of the units of B copies of a fleet: (V, B, U).
 
     ``day`` after as-of, ``km`` run since each unit was last seen, and chance ``there`` that it is
@@ -128,16 +134,16 @@ class Courses:
     there: FloatArray
 
 
-def drawn_courses(
+def drawn_visits(
     usage: UsageFit, horizon: float, copies: int, rng: np.random.Generator
-) -> Courses:
+) -> DrawnVisits:
     """Visits of every unit until each has had one beyond ``horizon`` days."""
     shape = copies, len(usage)
-    deck = usage.interval_distribution
+    distribution = usage.interval_distribution
     level = usage.log_level + np.sqrt(usage.level_variance) * rng.standard_normal(shape)
-    pace = deck.pace + np.sqrt(deck.pace_variance) * rng.standard_normal(shape)
-    usual = (deck.usual_days[usage.group] * np.exp(pace)).ravel()
-    leaving = rng.gamma(deck.leave.shape, 1.0 / deck.leave.days, (copies, 1))
+    pace = distribution.pace + np.sqrt(distribution.pace_variance) * rng.standard_normal(shape)
+    usual = (distribution.usual_days[usage.group] * np.exp(pace)).ravel()
+    leaving = rng.gamma(distribution.leave.shape, 1.0 / distribution.leave.days, (copies, 1))
     weights = drawn_weights(usage, copies, rng)
     now = UnitsNow(
         visit_day=np.tile(-usage.since_visit, copies),
@@ -159,4 +165,4 @@ def drawn_courses(
         now.off_road, now.log_level = found.off_road, found.log_level
         visits.append((now.day, run, there))
     day, km, chance = (np.array(each).reshape(-1, *shape) for each in zip(*visits, strict=True))
-    return Courses(day, km, chance)
+    return DrawnVisits(day, km, chance)

@@ -1,0 +1,151 @@
+"""``drumline check``: what becomes of a lake's rows, said on the terminal and written nowhere."""
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import duckdb
+
+from pipeline.lake import loading
+from pipeline.lake.lake import opened_lake
+from pipeline.places import Place
+from pipeline.warehouse import judging, warehouse
+
+EXAMPLES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Fates:
+    """What became of the rows read; accepted + repeated + set_aside = rows_read.
+
+    A row may be of several wheel ends, its parts; it is accepted where one of them was used.
+    """
+
+    rows_read: int
+    accepted: int
+    repeated: int
+    set_aside: int
+    files: int
+    unreadable_files: int
+    parts_read: int
+    parts_set_aside: int
+
+    @property
+    def of_parts(self) -> str:
+        """What rows of several wheel ends came to, where there are such."""
+        if self.parts_read == self.rows_read:
+            return ""
+        records = f"of {self.parts_read:,} wheel ends' records in them"
+        return f"; {records} {self.parts_set_aside:,} set aside"
+
+
+def check(lake: Place, now: dt.datetime, tell: Callable[[str], None]) -> Fates:
+    """Read and judge a lake, and tell what came of it line by line."""
+    with opened_lake(lake) as opened:
+        settings = opened.settings()
+    with warehouse.in_memory() as con:
+        loading.load(con, lake, settings, now)
+        try:
+            judging.judge(con, settings, now.date(), None)
+        finally:  # what is wrong with the rows is most wanted when none can be used
+            for line in check_lines(con):
+                tell(line)
+        return fates(con)
+
+
+def fates(con: duckdb.DuckDBPyConnection) -> Fates:
+    counts = warehouse.one_row(
+        con,
+        """select coalesce(sum(rows_read), 0), coalesce(sum(accepted), 0),
+            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0), count(*),
+            count(*) filter (where status like 'not read%'), coalesce(sum(parts_read), 0),
+            coalesce(sum(parts_set_aside), 0) from mart.loads""",
+    )
+    return Fates(*(int(n) for n in counts))
+
+
+def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Counts, then a line for every reason with its first places, then files not read whole."""
+    f = fates(con)
+    lines = [
+        f"{f.rows_read:,} rows in {f.files} files: {f.accepted:,} accepted, "
+        f"{f.repeated:,} repeated, {f.set_aside:,} set aside{f.of_parts}"
+    ]
+    lines += [_reason_line(con, *reason) for reason in _reasons(con)]
+    lines += derived_lines(con)
+    lines.extend(f"{path}: {status}" for path, status in _remarks(con))
+    return lines
+
+
+def _reason_line(con: duckdb.DuckDBPyConnection, table: str, kind: str, count: int) -> str:
+    """A kind of reason: how often, where first, what was found there, and what would mend it."""
+    examples = con.execute(
+        """select path, row_no, reason from mart.set_aside
+        where table_name = ? and reason_kind = ? order by path, row_no limit ?""",
+        [table, kind, EXAMPLES],
+    ).fetchall()
+    places = ", ".join(f"{path} row {no}" for path, no, _ in examples)
+    reason = examples[0][2]
+    mend = line_that_mends(table, reason)
+    rows = f"{count:,} row{'s' if count != 1 else ''}"
+    told = f"; to mend, in fleet.toml: {mend}" if mend else ""
+    return f"{table}, {kind}: {rows}; {places}: {reason}{told}"
+
+
+# What a reason says, and the line of fleet.toml that would mend its kind.
+_MENDING = (
+    (r"accepted: (\w+ = \S+) or \S+ under \[answers\]", "[answers] {0}"),
+    (r"accepted: (\w+ = \d+), or its number under \[answers\]", "[answers] {0}"),
+    (r"near_side is not set under", '[answers] near_side = "L", or "R"'),
+    (r"set decimal_comma under \[(\w+)\]", "[{0}] decimal_comma = true, or false"),
+    (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
+    (r"set (length|distance) under \[answers\]", '[answers] {0} = its unit, such as "mm" or "km"'),
+    (
+        r'found "([^"]*)"; accepted: (\w+).*?say what it means under (\[files\.values\..+?\])\)',
+        '{2} "{0}" = "{1}", or what it means',
+    ),
+    (r"^lining_mm: found .* new lining plus", "[axle_types.NAME] lining_new_mm = the new lining"),
+    (
+        r"^(\w+): the file has no such column",
+        '[columns.TABLE] "own heading" = "{0}", or drumline map',
+    ),
+)
+
+
+def line_that_mends(table: str, reason: str) -> str:
+    """What to write into ``fleet.toml`` against a reason; empty where no setting would help."""
+    for pattern, line in _MENDING:
+        found = re.search(pattern, reason)
+        if found:
+            return line.format(*found.groups()).replace("TABLE", table)
+    return ""
+
+
+def derived_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
+    (derived, armless) = warehouse.one_row(
+        con,
+        """select count(*), count(*) filter (where arm_length_mm is null)
+        from judge.wheel_ends where is_derived""",
+    )
+    if not derived:
+        return []
+    arms = (
+        f"; {armless:,} without an arm length, so that their strokes go unjudged" if armless else ""
+    )
+    return [
+        f"no register: {derived:,} wheel ends derived from inspections and [[wheel_ends]]{arms}"
+    ]
+
+
+def _reasons(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, int]]:
+    return con.execute(
+        """select table_name, reason_kind, count(*) from mart.set_aside
+        group by all order by count(*) desc, table_name, reason_kind"""
+    ).fetchall()
+
+
+def _remarks(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str]]:
+    return con.execute(
+        "select path, status from mart.loads where status <> 'loaded' order by path"
+    ).fetchall()
