@@ -31,8 +31,9 @@ from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import normal_pdf
 from models.common.units import KM_PER_UNIT
 from models.wear.blocks import PointerWeight
+from models.wear.doubtful import PlausibleSums, plausible_sums
 from models.wear.fit import fit_wear
-from models.wear.predict import lining_lines, predict_lining
+from models.wear.predict import fixed_level, lining_lines, predict_lining
 from models.wear.result import WearFit
 from models.wear.spread import SpreadLaw
 from models.wear.sums import LiningLifeSums, without_pointer
@@ -299,24 +300,19 @@ def start_share(
     ``gap`` (bias taken off) and ``good``, the probability that it was reset, are (L,): those of the
     lives in ``pairs``. By lives whose reline is on record; without any, nothing is known.
     """
-    found, columns = gauge_fit.components, gauge_fit.columns
+    assert gauge_fit.mixed is not None
+    v, sigma2 = gauge_fit.mixed.point.variances, gauge_fit.mixed.sigma2
     lives = pl.DataFrame({"life_id": sums.life_id, "at": np.arange(sums.n_lives)})
     frame = pairs.join(lives, on="life_id")
-    at, n = frame["at"].to_numpy(), frame["pairs"].to_numpy()
-    km = sums.pointer.duty_mean_km[:, at] / KM_PER_UNIT
-    position = columns.position
-    starts = np.array([position("start", a) for a in range(len(sums.axle_types))])[sums.axle[at]]
-    level = gauge_fit.beta[starts].copy()
-    for duty in range(len(sums.duties)):
-        rates = [position("rate", a, duty) for a in range(len(sums.axle_types))]
-        level -= km[duty] * gauge_fit.beta[np.array(rates)[sums.axle[at]]]
-    off, error = frame["mean_gauge_mm"].to_numpy() - level, found.residual_sd**2 / n
-    slopes = found.between_life_sd**2 + found.between_unit_sd**2
-    spread = found.intercept_sd**2 + error + km.sum(axis=0) ** 2 * slopes
-    weight = good / (spread * (np.median(gap**2) + error)) * (sums.start_known[at] & (starts >= 0))
-    if found.intercept_sd <= 0.0 or weight.sum() <= 0.0:
+    at = frame["at"].to_numpy()
+    known, error = sums.start_known[at], sigma2 / frame["pairs"].to_numpy()
+    if v.g00 <= 0.0 or not (good * known).any():
         return 0.0, np.inf
-    each = (gap * off + error) / found.intercept_sd**2
+    km = sums.pointer.duty_mean_km[:, at] / KM_PER_UNIT
+    off = frame["mean_gauge_mm"].to_numpy() - fixed_level(gauge_fit, sums.axle[at], km)
+    spread = sigma2 * (v.g00 + km.sum(axis=0) ** 2 * (v.g11 + v.tau)) + error
+    weight = good * known / (spread * (np.median(gap**2) + error))
+    each = (gap * off + error) / (sigma2 * v.g00)
     mean = float(weight @ each) / float(weight.sum())
     return 1.0 + mean, float(np.sqrt(weight**2 @ (each - mean) ** 2) / weight.sum())
 
@@ -407,7 +403,8 @@ def calibrate_pointers(
     setting, zeroed = mixture.setting, None
     share, share_se = start_share(sums, pairs, gauge_fit, gaps.gap - mixture.bias[gaps.axle], good)
     if share - SURELY * share_se < SHOWS_THICKNESS:
-        setting = max(setting - gauge_fit.components.intercept_sd**2, 0.0)
+        start = gauge_fit.mixed.point.variances.g00 * gauge_variance
+        setting = max(setting - start, 0.0)
         zeroed = setting / reading
     gap, probability = _judged(sums, gauge_fit, mixture, reading)
     not_reset = _not_reset_frame(sums, gap, probability)
@@ -431,14 +428,17 @@ def fit_wear_with_pointers(
 ) -> WearFitWithPointers:
     """Wear from both instruments: gauge first, pointers calibrated on it, then jointly.
 
-    Use the returned ``sums`` for predictions: pointers nobody reset are out of them, and scale
-    errors corrected. ``laws``: how spread may grow with the rate, the best first; None lets the
+    Use the returned ``sums`` for predictions: linings that contradict their records
+    (``models.wear.doubtful``) and pointers nobody reset are out of them, scale errors corrected. ``laws``: how spread may grow with the rate, the best first; None lets the
     gauge's readings choose, once for both fits: pointers repeat what it says with more error.
     """
+    plausible = plausible_sums(sums)
+    sums = plausible.sums
+    pairs = pairs.filter(pl.col("life_id").is_in(sums.life_id.implode()))
     gauge_fit = fit_wear(sums, shrink=shrink, level=level, laws=laws)
     calibration = calibrate_pointers(sums, pairs, gauge_fit)
     if calibration.weight is None:
-        return WearFitWithPointers(gauge_fit, calibration, sums)
+        return WearFitWithPointers(_noted(gauge_fit, plausible), calibration, sums)
     lost = sums.life_id.is_in(calibration.not_reset["life_id"].implode()).to_numpy()
     used = rescaled_pointer(
         without_pointer(sums, np.asarray(lost, bool)), scale_corrections(sums, calibration.biases)
@@ -450,4 +450,8 @@ def fit_wear_with_pointers(
         level=level,
         laws=gauge_fit.laws or None,
     )
-    return WearFitWithPointers(fit, calibration, used)
+    return WearFitWithPointers(_noted(fit, plausible), calibration, used)
+
+
+def _noted(fit: WearFit, plausible: PlausibleSums) -> WearFit:
+    return replace(fit, notes=(*plausible.notes, *fit.notes))

@@ -94,6 +94,16 @@ def _rate_columns(sums: LiningLifeSums, fit: WearFit) -> IntArray:
     return np.array(by_axle, np.int64)[:, sums.axle]
 
 
+def fixed_level(fit: WearFit, axle: IntArray, km: FloatArray) -> FloatArray:
+    """Lining after km (D, N) in 10,000 km by the fixed effects alone, for axle types (N,); counted
+    from zero where an axle type has no start."""
+    beta, position = np.append(fit.beta, 0.0), fit.columns.position
+    axles, duties = range(len(fit.axle_types)), range(len(fit.duties))
+    starts = beta[[position("start", a) for a in axles]]
+    rates = beta[np.array([[position("rate", a, d) for d in duties] for a in axles], np.int64)]
+    return np.asarray(starts[axle] - (rates[axle].T * km).sum(axis=0))
+
+
 def _rows_now(sums: LiningLifeSums, fit: WearFit, rate_columns: IntArray) -> FloatArray:
     """Fixed-effect row of each life at its latest reading, shape (N, P)."""
     rows = np.zeros((sums.n_lives, len(fit.columns)))

@@ -88,8 +88,8 @@ def test_pointers_nobody_reset_are_named(fleet, joint):
 
 
 def test_forgotten_pointers_would_spoil_the_calibration_if_kept(fleet, joint):
-    """The plain mean gap is off by the share forgotten times the thickness renewed, on the axle type
-    that is relined often: five standard errors and more where ours is within two."""
+    """The plain mean gap is off by the share forgotten times the thickness renewed: by five of our
+    standard errors and more on the axle type relined often, where ours is within two."""
     both = fleet.readings.filter(pl.col("pointer_lining_mm").is_not_null())
     plain = both.group_by("axle_type").agg(
         (pl.col("pointer_lining_mm") - pl.col("lining_mm")).mean().alias("gap")
