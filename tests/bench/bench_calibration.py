@@ -48,9 +48,7 @@ from tests.worlds.roads import SEVERITY
 from tests.worlds.workshop import ADJUSTER_SCALE_KM, ADJUSTER_SHAPE
 from tests.worlds.world import World
 
-PLAIN = World(
-    two_duties=True, tested=1.0, found_by_test=1.0, wear_unit_sd=0.08, years_beyond=0.7
-)
+PLAIN = World(two_duties=True, tested=1.0, found_by_test=1.0, wear_unit_sd=0.08, years_beyond=0.7)
 CARE = {"cap_open": 0.25, "overdue": 0.25, "cap_ratio": 2.0, "overdue_ratio": 2.0}
 WORLDS = {
     "plain": PLAIN,
@@ -69,7 +67,14 @@ FAILED_COSTS = 5.0
 """A failure's cost over a planned replacement's, in the worlds' settings."""
 LARGE = 1_200
 BINS = (0.0, 0.01, 0.03, 0.1, 0.3, 0.7, 0.9, 0.97, 1.0)
-COLUMNS = ["world", "fleet", "quantity", "share", "inside", "level"]
+COLUMNS = {
+    "world": pl.String,
+    "fleet": pl.Int64,
+    "quantity": pl.String,
+    "share": pl.Float64,
+    "inside": pl.Float64,
+    "level": pl.Float64,
+}
 
 
 @dataclass(frozen=True)
@@ -213,9 +218,7 @@ def _wear(run: Run, fits: Fits, fleet: Fleet) -> Iterator[Row]:
             yield Published(name.replace("_", " "), *_logs(*told)).row(np.log(true))
 
 
-def _components(
-    fits: Fits, world: World, rates: dict[tuple[str, str], float]
-) -> dict[str, float]:
+def _components(fits: Fits, world: World, rates: dict[tuple[str, str], float]) -> dict[str, float]:
     """Standard deviations at the fleet's typical rate."""
     sums = fits.sums
     table = np.array([[rates[axle, duty] for duty in sums.duties] for axle in sums.axle_types])
@@ -363,7 +366,9 @@ def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
             rows, chances = judged(lived(replace(world, units=units), seed), truth)
             frame = pl.DataFrame(
                 [(world_name, seed, *row) for row in rows],
-                schema=dict(zip(COLUMNS, (pl.String, pl.Int64, pl.String, *[pl.Float64] * 3), strict=True)),
+                schema=dict(
+                    zip(COLUMNS, (pl.String, pl.Int64, pl.String, *[pl.Float64] * 3), strict=True)
+                ),
                 orient="row",
                 strict=False,
             )
@@ -504,7 +509,11 @@ def shown(kept: Path, out: Path) -> None:
     chances = pl.concat([pl.read_parquet(p) for p in sorted(kept.glob("chances-*.parquet"))])
     picture(rows).save(out)
     with pl.Config(
-        tbl_rows=400, tbl_hide_dataframe_shape=True, fmt_str_lengths=40, float_precision=3, tbl_width_chars=160
+        tbl_rows=400,
+        tbl_hide_dataframe_shape=True,
+        fmt_str_lengths=40,
+        float_precision=3,
+        tbl_width_chars=160,
     ):
         print(coverage(rows, ["quantity"]).sort("quantity"))
         print(

@@ -50,9 +50,9 @@ def drawn_care(
             if last >= 0:
                 overdue[u, max(since, last + CHECK_DAYS) + 1 : day + 1] = True
             last = day if done[k] else last
-    hazard = np.where(cap_off, world.cap_ratio, 1.0) * np.where(overdue, world.overdue_ratio, 1.0)[
-        unit
-    ]
+    hazard = (
+        np.where(cap_off, world.cap_ratio, 1.0) * np.where(overdue, world.overdue_ratio, 1.0)[unit]
+    )
     return Care(cap_off, greased, hazard)
 
 

@@ -150,7 +150,8 @@ def _work(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
     kept = ["unit_id", "axle_no", "side", "on", "odometer_km", "action", "reason"]
     # The work of a reline ends with setting the adjuster.
     settings = relines.with_columns(action=pl.lit("adjuster_set"), reason=pl.lit(None, pl.String))
-    rows = pl.concat([t.select(kept) for t in (relines, settings, faults, *_greasings(fleet, named))])
+    done = (relines, settings, faults, *_greasings(fleet, named))
+    rows = pl.concat([table.select(kept) for table in done])
     return rows.rename({"on": "done_on"}).sort("done_on", "unit_id", "axle_no", "side")
 
 

@@ -36,17 +36,6 @@ GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(12)
 
 
 @dataclass(frozen=True, slots=True)
-class CheckInterval:
-    """Share of places with an undetected failed adjuster, for one interval between checks."""
-
-    weeks: float
-    tau_km: float
-    share: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
 class AgeReplacement:
     """The age at which planned replacement costs least, or that none beats running to failure.
 
@@ -102,27 +91,6 @@ def _beyond(distribution: LifeDistribution, tau: float, age: float) -> float:
 def _first_cell(distribution: LifeDistribution, tau: float, by_nodes: float) -> float:
     """The first interval's integral is known exactly; a steep start defeats quadrature there."""
     return by_nodes - float(distribution.mean_until(np.array([tau]))[0])
-
-
-def undetected_by_interval(
-    fit: LifeFit,
-    km_per_week: float,
-    *,
-    rng: np.random.Generator,
-    weeks: Sequence[float] = (4, 8, 12, 16, 26),
-    draws: int = 200,
-    level: float = 0.95,
-) -> list[CheckInterval]:
-    """The undetected share for each interval between checks, with limits from parameter draws."""
-    laws = parameter_draws(fit, draws, rng)
-    tail = 0.5 - 0.5 * level
-    found = []
-    for week in weeks:
-        tau = week * km_per_week
-        low, high = np.quantile([undetected_share(life, tau) for life in laws], [tail, 1.0 - tail])
-        share = undetected_share(fit.distribution, tau)
-        found.append(CheckInterval(float(week), tau, share, float(low), float(high)))
-    return found
 
 
 def replacement_cost_rate(

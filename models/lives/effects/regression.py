@@ -44,7 +44,7 @@ STRAYED = 300.0  # no parameter is that large; its exponential still is a number
 @dataclass(frozen=True, slots=True)
 class RegressionFit:
     """A fitted model. theta: (d,), its names in `model.names`; covariance: (d, d), naive;
-    robust: (d, d), by unit, None without units; decrement: g' (-H)^-1 g at the end.
+    robust: (d, d), by unit; decrement: g' (-H)^-1 g at the end.
 
     Not `converged` where a coefficient has no finite estimate and drags others with it.
     """
@@ -53,7 +53,7 @@ class RegressionFit:
     model: RegressionModel
     theta: FloatArray
     covariance: FloatArray
-    robust: FloatArray | None
+    robust: FloatArray
     loglik: float
     decrement: float
     units: int
@@ -160,21 +160,16 @@ def _model(
 
 
 def _fitted(
-    model: RegressionModel, kind: RegressionKind, start: FloatArray, unit: IntArray | None
+    model: RegressionModel, kind: RegressionKind, start: FloatArray, unit: IntArray
 ) -> RegressionFit:
     best = _maximised(model, start, np.ones(start.size, bool))
     information = -model.evaluate(best.theta).hessian
     covariance = np.asarray(np.linalg.pinv(information, rcond=1e-14, hermitian=True), float)
-    robust = None if unit is None else _sandwich(model.scores(best.theta), unit, covariance)
-    units = 0 if unit is None else int(unit.max()) + 1
+    robust = _sandwich(model.scores(best.theta), unit, covariance)
+    units = int(unit.max()) + 1
     return RegressionFit(
         kind, model, best.theta, covariance, robust, best.loglik, best.decrement, units
     )
-
-
-def fit_hazard_model(model: HazardModel, start: FloatArray) -> RegressionFit:
-    """The fit of a model built from counts, which has no units and so no robust variance."""
-    return _fitted(model, "hazard", start, None)
 
 
 def _sandwich(scores: FloatArray, unit: IntArray, covariance: FloatArray) -> FloatArray:
@@ -260,8 +255,6 @@ def _effect(
 
 def _inflation(fit: RegressionFit, column: int) -> float:
     """Robust over naive variance, at least 1."""
-    if fit.robust is None:
-        return 1.0
     naive = float(fit.covariance[column, column])
     return max(float(fit.robust[column, column]) / naive, 1.0) if naive > 0.0 else 1.0
 

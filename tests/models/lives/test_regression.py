@@ -25,7 +25,6 @@ from models.lives.effects.frailty import (
 from models.lives.effects.proportional_hazards import (
     HazardModel,
     hazard_data,
-    hazard_data_from_counts,
 )
 from models.lives.effects.regression import (
     _model,
@@ -38,7 +37,7 @@ from models.lives.effects.segments import segments_from_frames
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from tests.life_published import Rows, both_arms, exact
-from tests.oracles.duty_counts import hazard_ratios
+from tests.oracles.duty_counts import hazard_data_from_counts, hazard_ratios
 
 
 def frames(rows: Rows, unit=None, **covariates):
@@ -400,8 +399,6 @@ def test_grouped_counts_give_the_hazard_model_of_their_rows(cosmesis_arms):
         one, other = counted.evaluate(theta), single.evaluate(theta)
         assert one.value == pytest.approx(other.value, abs=1e-9)
         np.testing.assert_allclose(one.hessian, other.hessian, atol=1e-8)
-    with pytest.raises(ValueError, match="need segments"):
-        counted.scores(np.zeros(3))
 
 
 def test_all_pairs_of_duties_are_compared_both_ways_and_adjusted():
