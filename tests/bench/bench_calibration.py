@@ -264,9 +264,10 @@ def _lives(run: Run, truth: Truth) -> Iterator[Row]:
         if None not in told:
             yield Published("B10 averaged", *_logs(*told)).row(np.log(truth.b10))
     yield from _curves(run, truth)
-    ages = run.con.sql("from mart.replacement_ages where ci_low_km is not null").pl()
-    for r in ages.drop_nulls(["best_km", "ci_high_km"]).to_dicts():
-        told = _logs(r["best_km"], min(r["best_km"], r["ci_low_km"]), r["ci_high_km"])
+    ages = run.con.sql("from mart.replacement_ages where best_km is not null").pl()
+    for r in ages.to_dicts():
+        high = np.inf if r["ci_high_km"] is None else max(r["best_km"], r["ci_high_km"])
+        told = _logs(r["best_km"], min(r["best_km"], r["ci_low_km"] or r["best_km"]), high)
         yield Published("replacement age", *told, level=0.8).row(np.log(truth.best_age))
 
 
@@ -362,7 +363,8 @@ def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
             continue
         began, truth = time.process_time(), kept_truth(world, kept / f"truth-{world_name}.json")
         print(f"{world_name}: truth {truth}", flush=True)
-        for seed in range(fleets):
+        number = list(WORLDS).index(world_name)
+        for seed in range(1_000 * number, 1_000 * number + fleets):
             rows, chances = judged(lived(replace(world, units=units), seed), truth)
             frame = pl.DataFrame(
                 [(world_name, seed, *row) for row in rows],
@@ -372,7 +374,7 @@ def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
                 orient="row",
                 strict=False,
             )
-            name = f"{list(WORLDS).index(world_name)}-{seed:04d}"
+            name = f"{number}-{seed:04d}"
             frame.write_parquet(kept / f"rows-{name}.parquet")
             pl.DataFrame(
                 [(world_name, seed, *row) for row in chances],

@@ -41,7 +41,7 @@ class AgeReplacement:
 
     age: the optimum, None when there is none; saving: its share of the run-to-failure cost;
     failed_before: share that fails before it; cost_rate, run_to_failure_rate: cost per unit of age;
-    age_low, age_high: the middle 80 % of the optimum over parameter draws that have one;
+    age_low, age_high: the middle 80 % of the optimum over parameter draws, infinite in one without;
     none_share: share of draws where planned replacement saves less than LEAST_SAVING.
     """
 
@@ -161,8 +161,9 @@ def age_replacement(
         for other in parameter_draws(each, max(1, round(weight * draws)), rng)
     ]
     drawn = [_age_and_saving(other, planned, failed) for other in laws]
-    ages = [a for a, gain in drawn if a is not None and gain >= LEAST_SAVING]
-    low, high = np.quantile(ages, [0.1, 0.9]) if ages else (np.nan, np.nan)
+    # A life under which no age pays stands for an age beyond all others.
+    ages = [a if a is not None and gain >= LEAST_SAVING else np.inf for a, gain in drawn]
+    low, high = np.quantile(ages, [0.1, 0.9], method="inverted_cdf")
     run_to_failure = sum(weight * failed / each.distribution.mean() for each, weight in fits)
     chosen = age if age is not None and saving >= LEAST_SAVING else None
     return AgeReplacement(
@@ -173,7 +174,7 @@ def age_replacement(
         run_to_failure_rate=run_to_failure,
         age_low=float(low),
         age_high=float(high),
-        none_share=1.0 - len(ages) / len(laws),
+        none_share=float(np.mean(np.isinf(ages))),
         words=_replacement_words(fits, chosen, saving, planned, failed, unit),
     )
 

@@ -127,7 +127,7 @@ def _group_life(counts: LifeCounts, chosen: Adjusters, lives: UnitLives | None) 
     if not enough_failures(counts, chosen.fewest_failures):
         return GroupLife(counts, None, None)
     choice = choose_life(counts, lives=lives)
-    return GroupLife(counts, fit_npmle(main_at_risk_interval(counts)), choice)
+    return GroupLife(counts, fit_npmle(main_at_risk_interval(counts), lives=lives), choice)
 
 
 def _tested(key: GroupKey, life: GroupLife, lives: Lives) -> GroupLife:
