@@ -104,7 +104,7 @@ def replacement_figure(ages: pl.DataFrame | None, measures: Measures) -> Figure 
     """Ages at which planned replacement is cheapest, where it pays at all."""
     if ages is None:
         return None
-    paying = ages.filter(pl.all_horizontal(pl.col(c).is_not_null() for c in AGES))
+    paying = ages.filter(pl.col("best_km").is_not_null() & pl.col("ci_low_km").is_not_null())
     if paying.is_empty():
         return None
 
@@ -124,9 +124,14 @@ def replacement_figure(ages: pl.DataFrame | None, measures: Measures) -> Figure 
 
 
 def replacement_chart(paying: pl.DataFrame, measures: Measures) -> Chart:
-    """The cheapest age of planned replacement with its interval, one line a group."""
+    """The cheapest age of planned replacement with its interval, one line a group.
+
+    An interval without an end, where perhaps no age pays, is drawn beyond all others.
+    """
+    edge = 1.1 * paying.select(pl.max_horizontal(pl.col(c).max() for c in AGES)).item()
+    bounded = paying.with_columns(pl.col("ci_high_km").fill_null(edge))
     shown = marks.with_group(
-        measures.scaled(paying, measures.per_km, *AGES), measures.fleet.duty_order
+        measures.scaled(bounded, measures.per_km, *AGES), measures.fleet.duty_order
     ).select("group", *DIMENSIONS, *AGES, "saving_share")
     x = alt.X(
         "ci_low_km:Q",
@@ -141,12 +146,20 @@ def replacement_chart(paying: pl.DataFrame, measures: Measures) -> Chart:
 def _replacement_said(paying: pl.DataFrame, ages: pl.DataFrame, measures: Measures) -> Said:
     note = (
         f"Where it pays at the fleet's own costs: {number(paying.height)} of "
-        f"{number(ages.height)} groups judged. Bars hold 8 chances in 10 of the cheapest age, "
-        "where there is one."
+        f"{number(ages.height)} groups judged. Bars hold 8 chances in 10 of the cheapest age."
     )
+    if endless := paying["ci_high_km"].null_count():
+        note += (
+            f" {count(endless, 'bar')} to the right edge without an end: there, more than one "
+            "chance in ten that no age pays."
+        )
     top = paying.sort("saving_share", descending=True, nulls_last=True).row(0, named=True)
     where = f"{top['axle_type'] or 'all axle types'} / {top['duty'] or 'all duties'}"
-    age = measures.distance_interval(*(top[c] for c in AGES))
+    if top["ci_high_km"] is None:
+        low = measures.distance(top["ci_low_km"])
+        age = f"{measures.distance(top['best_km'])} ({low} or more; perhaps no age pays)"
+    else:
+        age = measures.distance_interval(*(top[c] for c in AGES))
     saved = f", saving {share(top['saving_share'])}" if top["saving_share"] is not None else ""
     groups = f"in {number(paying.height)} of {count(ages.height, 'group')}"
     if paying.height == ages.height == 1:

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -131,19 +131,6 @@ def _days_since(day: pl.Series, as_of: dt.date) -> FloatArray:
     days = (pl.lit(as_of, dtype=pl.Date) - pl.col("day")).dt.total_days()
     frame = pl.DataFrame({"day": day.cast(pl.Date)}).select(days.cast(pl.Float64).fill_null(0.0))
     return np.asarray(np.maximum(frame.to_series().to_numpy(), 0.0))
-
-
-def with_use_factor(usage: UsageFit, factor: float) -> UsageFit:
-    """The same fleet running ``factor`` times the km per day.
-
-    Raises
-    ------
-    ValueError
-        If the factor is not positive.
-    """
-    if not factor > 0:
-        raise ValueError(f"use factor must be above 0, got {factor}")
-    return replace(usage, log_level=usage.log_level + np.log(factor))
 
 
 def usage_frame(usage: UsageFit) -> pl.DataFrame:

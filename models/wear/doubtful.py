@@ -3,7 +3,7 @@ r"""Linings whose readings contradict their reline on record, found before wear 
 A few false starts in a thousand linings would widen every band: an unknown reline some millimetres
 off counts by its square. A fit of some of the units says what is usual. For every lining,
 
-.. math:: z_{level} = \frac{\bar y - \text{start} + \sum_d r_d\,\overline{km}_d}{\sqrt{\cdot}},\qquad
+.. math:: z_{level} = \frac{\bar y - \text{start} + \sum_d r_d\,\overline{km}_d}{\sqrt{\cdot}},\quad
           z_{slope} = \frac{s_{ty}/s_{tt} + \bar r}{\sqrt{\cdot}}
 
 with the variance that the fit gives either. Both are judged against the median absolute deviation

@@ -429,8 +429,9 @@ def fit_wear_with_pointers(
     """Wear from both instruments: gauge first, pointers calibrated on it, then jointly.
 
     Use the returned ``sums`` for predictions: linings that contradict their records
-    (``models.wear.doubtful``) and pointers nobody reset are out of them, scale errors corrected. ``laws``: how spread may grow with the rate, the best first; None lets the
-    gauge's readings choose, once for both fits: pointers repeat what it says with more error.
+    (``models.wear.doubtful``) and pointers nobody reset are out of them, scale errors corrected.
+    ``laws``: how spread may grow with the rate, the best first; None lets the gauge's readings
+    choose, once for both fits: pointers repeat what it says with more error.
     """
     plausible = plausible_sums(sums)
     sums = plausible.sums

@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.distributions import chi2_quantile
 from models.mixed.fit import MixedFit
 from models.mixed.jackknife import UnitJackknife
 from models.wear.blocks import PointerWeight, Spread, WearColumns
@@ -74,6 +76,7 @@ class WearComponents:
     residual_sd_se: float | None
 
 
+SPREADS = ("between_unit_sd", "between_life_sd", "intercept_sd", "residual_sd")
 NO_COMPONENTS = WearComponents(*(None,) * 9)
 
 
@@ -125,6 +128,25 @@ class WearFit:
         raise KeyError(f"no wear rate of {axle_type} in {duty}")
 
 
+def sd_limits(sd: float, se: float, level: float = 0.95) -> tuple[float, float | None]:
+    """Limits of a standard deviation, its variance being a scaled chi-square with the degrees of
+    freedom that its standard error implies (Satterthwaite 1946, Biometrics Bulletin 2:110).
+
+    None: no upper limit, where the estimate has less than one degree of freedom.
+
+    >>> low, high = sd_limits(1.0, 1.0 / 20**0.5)
+    >>> round(low, 4), round(high, 4)
+    (0.6987, 1.7549)
+    """
+    df = 0.5 * (sd / se) ** 2 if se > 0.0 else np.inf
+    if not np.isfinite(df):
+        return sd, sd
+    if df < 1.0:
+        return 0.0, None
+    low, high = (df / chi2_quantile(p, df) for p in (0.5 + level / 2, 0.5 - level / 2))
+    return float(sd * np.sqrt(low)), float(sd * np.sqrt(high))
+
+
 RATE_SCHEMA = {
     "axle_type": pl.String,
     "duty": pl.String,
@@ -152,6 +174,11 @@ def components_frame(fit: WearFit) -> pl.DataFrame:
     """One row: the spread of the random parts, the log-likelihood and whether REML converged."""
     names = WearComponents.__slots__
     row: dict[str, float | bool | None] = {n: getattr(fit.components, n) for n in names}
+    limits = [f"{name}_ci_{end}" for name in SPREADS for end in ("low", "high")]
+    for name in SPREADS:
+        sd, se = (getattr(fit.components, f"{name}{what}") for what in ("", "_se"))
+        ends = sd_limits(sd, se) if sd is not None and se is not None else (None, None)
+        row |= {f"{name}_ci_low": ends[0], f"{name}_ci_high": ends[1]}
     row |= {"reml_loglik": fit.reml_loglik, "converged": fit.converged}
-    schema = dict.fromkeys([*names, "reml_loglik"], pl.Float64) | {"converged": pl.Boolean}
+    schema = dict.fromkeys([*names, *limits, "reml_loglik"], pl.Float64) | {"converged": pl.Boolean}
     return pl.DataFrame([row], schema=schema)

@@ -57,11 +57,13 @@ def judge_drift(
     lives: Lives,
     linings: pl.DataFrame,
     as_of: dt.date,
+    simulated: int = SIMULATED,
 ) -> Drift:
     """Judge every wheel end by its stroke readings and by what needs none.
 
     A large fleet is learned from some tens of thousands of its wheel ends, taken at random, and
-    judged as many at a time. ``linings``: as :func:`pipeline.stages.forecasting.linings_now`.
+    judged as many at a time. ``linings``: as :func:`pipeline.stages.forecasting.linings_now`;
+    ``simulated``: healthy wheel ends that flags' limit is found on.
     """
     blocks = unit_blocks(con)
     strokes = strokes_of(con, fits, linings, as_of, block=0)
@@ -70,7 +72,7 @@ def judge_drift(
     rules = FlagRules(side_limit=adjustment.side_to_side_limit)
     prepared = prepare_readings(strokes.readings, band)
     # Without any reading there is nothing to flag by strokes, and no limit to find.
-    simulated = NONE_SIMULATED if strokes.readings.is_empty() else SIMULATED
+    simulated = NONE_SIMULATED if strokes.readings.is_empty() else simulated
     fleet = learn_fleet(prepared, band, rules, seed=SEED, simulated=simulated)
     drift = Drift(fleet, lives, over_adjusting_share(con), pl.DataFrame())
     first = judge_wheel_ends(prepared, _outlook(drift, strokes), fleet, as_of)

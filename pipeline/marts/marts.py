@@ -51,9 +51,17 @@ class WearComponents(dy.Schema):
     """One row: the spread that the wear fit found."""
 
     between_unit_sd = col.number("Rate, unit to unit", "mm per 10,000 km", low=0.0)
+    between_unit_sd_ci_low = col.number("95 % interval, low end", low=0.0)
+    between_unit_sd_ci_high = col.number("High end; null: the readings set none", low=0.0)
     between_life_sd = col.number("Rate, life to life", "mm per 10,000 km", low=0.0)
+    between_life_sd_ci_low = col.number("95 % interval, low end", low=0.0)
+    between_life_sd_ci_high = col.number("High end; null: the readings set none", low=0.0)
     intercept_sd = col.number("Starting lining, life to life", "mm", low=0.0)
+    intercept_sd_ci_low = col.number("95 % interval, low end", low=0.0)
+    intercept_sd_ci_high = col.number("High end; null: the readings set none", low=0.0)
     residual_sd = col.number("Reading error", "mm", low=0.0)
+    residual_sd_ci_low = col.number("95 % interval, low end", low=0.0)
+    residual_sd_ci_high = col.number("High end; null: the readings set none", low=0.0)
     reml_loglik = col.number("REML log-likelihood")
     converged = dy.Bool(nullable=False, description="The optimum was found and certified")
     note = col.text("What the fit says of itself", nullable=True)

@@ -28,7 +28,7 @@ from pipeline.marts.adjustment import (
     strokes_of,
 )
 from pipeline.marts.lives.failures import failures_ahead
-from pipeline.marts.lives.fits import life_choices
+from pipeline.marts.lives.fits import life_choices, unit_lives_now
 from pipeline.marts.results import Drift, FailuresAhead, Fits, Origin
 from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
@@ -130,7 +130,10 @@ def failures_then(
     past: duckdb.DuckDBPyConnection, settings: Settings, fits: Fits, day: dt.date
 ) -> FailuresAhead | None:
     """Failures forecast from what was known then, as far ahead as they are judged."""
-    lives, months = life_choices(past, settings), QUARTERS_A_YEAR * MONTHS_A_QUARTER
+    lives, months = (
+        life_choices(past, settings, unit_lives_now(past)),
+        QUARTERS_A_YEAR * MONTHS_A_QUARTER,
+    )
     return failures_ahead(past, lives, fits.usage, budget_months(day, months))
 
 

@@ -37,7 +37,7 @@ from models.relines.rivals import (
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.marts.budget import DRAWS, SEED, months_of, reline_costs
 from pipeline.marts.lives.failures import error_factor, failure_outlook, failures_ahead
-from pipeline.marts.lives.fits import life_choices
+from pipeline.marts.lives.fits import life_choices, unit_lives_now
 from pipeline.marts.results import Missed
 from pipeline.run import Run, load, reduce, settings_of
 from pipeline.stages import backtesting
@@ -154,7 +154,7 @@ def forecast_of(run: Run) -> Told:
     months = months_of(settings, day)
     (relines,) = simulate_relines(forecasts.fleet, months.calendar, draws=DRAWS, seed=SEED)
     published = calibrated_totals(relines, missed.relines, SEED)
-    lives = life_choices(con, settings)
+    lives = life_choices(con, settings, unit_lives_now(con))
     ahead = failures_ahead(con, lives, fits.usage, months)
     assert ahead is not None
     return Told(

@@ -4,10 +4,10 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from models.common.arrays import FloatArray
+from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import two_sided_z
-from models.relines.policy.decisions import NOWHERE, AxleDecisions
-from models.relines.policy.fit import AT_VISIT_DAYS, PolicyFit, groups_where, threshold_of
+from models.relines.policy.decisions import NOWHERE, AxleDecisions, PolicyGroups
+from models.relines.policy.fit import AT_VISIT_DAYS, PolicyFit
 from models.relines.policy.likelihood import SHAPE
 
 Row = dict[str, object]
@@ -28,6 +28,21 @@ def threshold_frame(fit: PolicyFit, events: pl.DataFrame, level: float = 0.95) -
     rows = [_threshold_row(fit, events, t, d, level) for t, d in keys]
     text = {"axle_type": pl.String, "depot": pl.String}
     return pl.DataFrame(rows, schema_overrides=text, infer_schema_length=None)
+
+
+def threshold_of(fit: PolicyFit, weight: FloatArray) -> tuple[float, float]:
+    """Mean threshold of groups weighted by ``weight`` (G,), and its standard error [mm]."""
+    share = weight / weight.sum() if weight.sum() > 0 else np.full(len(weight), 1 / len(weight))
+    row = np.concatenate([share @ fit.groups.design(), np.zeros(len(SHAPE))])
+    return float(row @ fit.mean), float(np.sqrt(row @ fit.covariance @ row))
+
+
+def groups_where(groups: PolicyGroups, axle_type: str | None, depot: str | None) -> IntArray:
+    """Numbers of the groups of an axle type and depot (None: any)."""
+    number = np.arange(groups.n_groups).reshape(len(groups.axle_types), len(groups.depots))
+    rows = [i for i, t in enumerate(groups.axle_types) if axle_type in (None, t)]
+    columns = [j for j, d in enumerate(groups.depots) if depot in (None, d)]
+    return np.asarray(number[np.ix_(rows, columns)].ravel())
 
 
 def _threshold_row(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from tests.worlds.care import Care, drawn_care
 from tests.worlds.luck import Luck, Turn
 from tests.worlds.roads import NEVER, YEAR, Roads, drawn_roads, visit_days
 from tests.worlds.workshop import Ends, Workshop, drawn_ends, first_day, stroke_mm, worked
@@ -53,6 +54,7 @@ class Fleet:
     checks: dict[str, np.ndarray]
     relined: dict[str, np.ndarray]
     faults: dict[str, np.ndarray]
+    care: Care | None = None
 
     def date(self, day: float) -> dt.date:
         return ENDS_ON + dt.timedelta(days=int(day) - self.records[1])
@@ -143,7 +145,8 @@ def lived(world: World, seed: int, turn: tuple[dt.date, int] | None = None) -> F
     roads = drawn_roads(world, records, luck)
     ends = drawn_ends(world, len(roads.depot), luck)
     visits = visit_days(world, roads, luck)
-    shop = worked(Workshop(world, roads, ends, sum(records) // 2, luck), visits)
+    care = drawn_care(world, roads, ends.unit, visits, luck)
+    shop = worked(Workshop(world, roads, ends, sum(records) // 2, luck, care), visits)
     return Fleet(
         world=world,
         roads=roads,
@@ -156,4 +159,5 @@ def lived(world: World, seed: int, turn: tuple[dt.date, int] | None = None) -> F
         checks=shop.checks.columns(),
         relined=shop.relines.columns(),
         faults=shop.faults.columns(),
+        care=care,
     )

@@ -20,6 +20,12 @@ currency = "CU"
 lining_kit = 90.0
 reline_labour = 120.0
 downtime = 200.0
+adjuster = 60.0
+adjuster_labour = 40.0
+failed_adjuster = 400.0
+
+[service]
+check_weeks = {weeks}
 """
 
 
@@ -44,7 +50,8 @@ def write_lake(fleet: Fleet, lake: Path, register_on: dt.date) -> Path:
         f"[axle_types.{name}]\nlining_new_mm = {t['new_mm']}\nlining_min_mm = {t['minimum_mm']}\n"
         for name, t in TYPES.items()
     )
-    (lake / "fleet.toml").write_text(f"{SETTINGS}\n{axles}", encoding="utf-8")
+    settings = SETTINGS.format(weeks=26 if fleet.world.gaps == "half-yearly" else 12)
+    (lake / "fleet.toml").write_text(f"{settings}\n{axles}", encoding="utf-8")
     return lake
 
 
@@ -111,7 +118,11 @@ def _on_record(fleet: Fleet, columns: dict[str, np.ndarray], named: pl.DataFrame
 
 
 def _inspections(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
-    return _on_record(fleet, fleet.checks, named).select(
+    checks = dict(fleet.checks)
+    if fleet.care is not None:
+        checks["off"] = fleet.care.cap_off[checks["end"], checks["day"].astype(int)]
+    cap = pl.when("off").then(pl.lit("open")).otherwise(pl.lit("seated"))
+    return _on_record(fleet, checks, named).select(
         "unit_id",
         "axle_no",
         "side",
@@ -120,6 +131,7 @@ def _inspections(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
         lining_mm=pl.col("lining_mm").fill_nan(None),
         free_stroke_mm="stroke_mm",
         return_test=pl.when("found").then(pl.lit("fail")).when("tested").then(pl.lit("pass")),
+        **({"cap_state": cap} if fleet.care is not None else {}),
     )
 
 
@@ -138,8 +150,17 @@ def _work(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
     kept = ["unit_id", "axle_no", "side", "on", "odometer_km", "action", "reason"]
     # The work of a reline ends with setting the adjuster.
     settings = relines.with_columns(action=pl.lit("adjuster_set"), reason=pl.lit(None, pl.String))
-    rows = pl.concat([t.select(kept) for t in (relines, settings, faults)])
+    done = (relines, settings, faults, *_greasings(fleet, named))
+    rows = pl.concat([table.select(kept) for table in done])
     return rows.rename({"on": "done_on"}).sort("done_on", "unit_id", "axle_no", "side")
+
+
+def _greasings(fleet: Fleet, named: pl.DataFrame) -> list[pl.DataFrame]:
+    if fleet.care is None:
+        return []
+    end, day = np.nonzero(fleet.care.greased[fleet.ends.unit])
+    done = _on_record(fleet, {"end": end, "day": day.astype(float)}, named)
+    return [done.with_columns(action=pl.lit("greased"), reason=pl.lit(None, pl.String))]
 
 
 def _duty(fleet: Fleet) -> pl.DataFrame:

@@ -9,6 +9,7 @@ from tests.worlds.world import World
 
 YEAR = 365.25
 CHECK_DAYS = 84
+HALF_YEAR_DAYS = 182
 NEVER = np.inf
 DEPOT_SHARES = (0.5, 0.3, 0.2)
 KM_A_DAY = (380.0, 150.0)
@@ -51,6 +52,8 @@ def drawn_roads(world: World, records: tuple[int, int], luck: Luck) -> Roads:
     duty = _duties(world, units, days, luck)
     km = _daily_km(world, duty, luck) * there
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
+    if world.wear_unit_mm:
+        severity = severity + luck.once.normal(0.0, world.wear_unit_mm, (units, 1))
     return Roads(
         depot=luck.once.choice(len(DEPOT_SHARES), units, p=DEPOT_SHARES),
         joins=joins,
@@ -91,7 +94,7 @@ def _duties(world: World, units: int, days: int, luck: Luck) -> np.ndarray:
     if world.two_duties:
         duty += (luck.once.random(units) < 0.4)[:, None].astype(np.int8)
         changes = luck.of(np.arange(days), lambda rng: rng.random((units, days)))
-        duty += np.cumsum(changes < 0.04 / YEAR, axis=1).astype(np.int8)
+        duty += np.cumsum(changes < world.changing / YEAR, axis=1).astype(np.int8)
     return duty % 2
 
 
@@ -127,7 +130,8 @@ def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
         late = 14 * (luck.of(campaigns, lambda rng: rng.random(shape)) < 0.1)
         day = campaigns + luck.of(campaigns, lambda rng: rng.integers(0, 5, shape)) + late
     else:
-        day = luck.once.integers(0, CHECK_DAYS, (units, 1)) + CHECK_DAYS * np.arange(shape[1])
+        gap = HALF_YEAR_DAYS if world.gaps == "half-yearly" else CHECK_DAYS
+        day = luck.once.integers(0, gap, (units, 1)) + gap * np.arange(shape[1])
     skipped = luck.of(day, lambda rng: rng.random(shape)) < world.skipped
     day = np.where(skipped, NEVER, day)
     day = np.concatenate([day, _returns(roads, luck)], axis=1)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import special
 
+from tests.worlds.care import Care
 from tests.worlds.luck import Luck
 from tests.worlds.roads import NEVER, Roads
 from tests.worlds.world import World
@@ -15,7 +16,6 @@ REAR = {"new_mm": 18.0, "minimum_mm": 7.0, "arm_mm": 150.0, "severity": 1.05}
 TRAVEL_MM = 57.0
 """Where the chamber's own travel ends."""
 ADJUSTER_SHAPE, ADJUSTER_SCALE_KM = 1.8, 450_000.0
-TESTED, FOUND_BY_TEST = 0.85, 0.9
 A_CHECKS_WEAR = 1.1
 YEARLY = 640
 """Days after which the calendar's rule relines an axle."""
@@ -71,8 +71,16 @@ KINDS = (
 class Workshop:
     """The state of every wheel end, taken from check to check."""
 
-    def __init__(self, world: World, roads: Roads, ends: Ends, half_way: int, luck: Luck) -> None:
-        self.world, self.roads, self.ends = world, roads, ends
+    def __init__(
+        self,
+        world: World,
+        roads: Roads,
+        ends: Ends,
+        half_way: int,
+        luck: Luck,
+        care: Care | None = None,
+    ) -> None:
+        self.world, self.roads, self.ends, self.care = world, roads, ends, care
         self.half_way, self.luck = half_way, luck
         self.lives, self.fittings, self.settings = Log(), Log(), Log()
         self.checks, self.relines, self.faults = Log(), Log(), Log()
@@ -123,11 +131,27 @@ class Workshop:
         """Fit adjusters, and draw the day on which each stops taking up."""
         unit = self.ends.unit[ends]
         hazard = -np.log1p(-self.number["lasts"][ends]) / self.frailty[unit]
-        lasts = ADJUSTER_SCALE_KM * hazard ** (1.0 / ADJUSTER_SHAPE)
-        self.fails_on[ends] = first_day(
-            self.roads.km, unit, self._at(self.roads.km, ends, day) + lasts
-        )
+        if self.care is None:
+            lasts = ADJUSTER_SCALE_KM * hazard ** (1.0 / ADJUSTER_SHAPE)
+            until = self._at(self.roads.km, ends, day) + lasts
+            self.fails_on[ends] = first_day(self.roads.km, unit, until)
+        else:
+            self.fails_on[ends] = self._run_out(self.care, ends, day, hazard)
         self.fittings.enter(end=ends, day=day, fails_on=self.fails_on[ends])
+
+    def _run_out(
+        self, care: Care, ends: np.ndarray, day: np.ndarray, hazard: np.ndarray
+    ) -> np.ndarray:
+        """Day on which each adjuster, fitted on a day, has run through its hazard."""
+        found = np.full(len(ends), NEVER)
+        for i, (end, begun) in enumerate(zip(ends, np.asarray(day, int), strict=True)):
+            km = self.roads.km[self.ends.unit[end], begun:]
+            rises = np.diff(((km - km[0]) / ADJUSTER_SCALE_KM) ** ADJUSTER_SHAPE)
+            run = np.cumsum(rises * care.hazard[end, begun + 1 :])
+            place = int(np.searchsorted(run, hazard[i]))
+            if place < len(run):
+                found[i] = begun + 1 + place
+        return found
 
     def _set(self, ends: np.ndarray, day: np.ndarray, kind: str) -> None:
         self.set_on[ends] = day
@@ -173,8 +197,8 @@ class Workshop:
         true = stroke_mm(self.ends, ends, self.ratio[ends], self.rate[ends] * wear)
         stroke = np.round(true + 0.6 * self._normal("stroke", ends), 1)
         out = stroke > 0.16 * self.ends.arm_mm[ends]
-        tested = out | (self.number["tested"][ends] < TESTED)
-        found = failed & tested & (self.number["found"][ends] < FOUND_BY_TEST)
+        tested = out | (self.number["tested"][ends] < self.world.tested)
+        found = failed & tested & (self.number["found"][ends] < self.world.found_by_test)
         self.checks.enter(
             end=ends, day=day, lining_mm=reading, stroke_mm=stroke, tested=tested, found=found
         )

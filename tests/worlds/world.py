@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Literal
 
-Gaps = Literal["exact", "irregular", "clustered"]
+Gaps = Literal["exact", "irregular", "clustered", "half-yearly"]
 Rule = Literal["worst of axle", "own reading", "whole unit", "calendar", "sloppy", "looks ahead"]
 Steps = Literal["tenths", "halves", "heaped"]
 
@@ -12,13 +12,18 @@ Steps = Literal["tenths", "halves", "heaped"]
 class World:
     """Rates are per year; lengths in mm.
 
-    ``gaps``: checks exactly every 12 weeks, 8 to 20 weeks apart, or in a week of the depot's.
+    ``gaps``: checks exactly every 12 weeks, 8 to 20 weeks apart, in a week of the depot's, or every
+    half year. ``changing``: changes of duty per unit.
     ``skipped``: share of checks that are not made. ``leaving``, ``joining``: units as a share of
     the fleet. ``pauses``: half-years off the road, per unit. ``season``: how far use swings about
     its mean. ``margin``: reading above the minimum at which a depot relines, by depot;
     ``policy_change`` is added to it half-way through the records. ``unwritten``: share of relines
     that nobody writes down. ``late``: share of relines done some days after the visit.
-    ``frailty``: variance between units of the adjusters' hazard.
+    ``frailty``: variance between units of the adjusters' hazard. ``tested``, ``found_by_test``:
+    share of adjusters tested at a check, and of failed ones that the test finds. ``wear_unit_mm``:
+    SD between units of what is added to the wear of every duty, mm per 10,000 km. ``cap_open``:
+    share of times between checks with a grease cap off, ``overdue``: share of checks at which a
+    unit is not greased; ``cap_ratio``, ``overdue_ratio``: what these multiply the hazard by.
     """
 
     units: int = 60
@@ -30,6 +35,7 @@ class World:
     pauses: float = 0.0
     season: float = 0.0
     two_duties: bool = False
+    changing: float = 0.04
     rule: Rule = "worst of axle"
     margin: tuple[float, float, float] = (1.0, 1.6, 2.2)
     policy_change: float = 0.0
@@ -39,6 +45,13 @@ class World:
     unwritten: float = 0.0
     late: float = 0.0
     frailty: float = 0.0
+    tested: float = 0.85
+    found_by_test: float = 0.9
+    cap_open: float = 0.0
+    overdue: float = 0.0
+    cap_ratio: float = 1.0
+    overdue_ratio: float = 1.0
+    wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
     wear_life_sd: float = 0.10
     years_before: float = 3.0

@@ -3,6 +3,6 @@
 In: ages at entry, last known good, end, and the cause (failure causes, planned replacement). Out:
 cumulative incidence by cause with limits, and the mean number of replacements by age.
 
-Start with ``incidence`` (ends seen exactly), then ``interval_incidence`` (ends found at
-inspections); ``recurrent`` counts replacements of a wheel end.
+Start with ``interval_incidence`` (ends found at inspections); ``recurrent`` counts replacements of
+a wheel end.
 """

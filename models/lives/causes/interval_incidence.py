@@ -27,7 +27,7 @@ import polars as pl
 from scipy import linalg
 
 from models.common.arrays import FloatArray, IntArray
-from models.lives.causes.incidence import CumulativeIncidence, incidence_limits
+from models.common.distributions import two_sided_z
 from models.lives.fits.data import FAILURE_CAUSES, LifeCounts
 from models.lives.fits.npmle_solver import innermost_cells
 
@@ -47,6 +47,20 @@ class CompetingCounts:
     counts: LifeCounts
     cause: IntArray
     names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CumulativeIncidence:
+    """Incidence of one cause at `ages`, its standard error, and limits on the log(-log) scale."""
+
+    cause: str
+    ages: FloatArray
+    incidence: FloatArray
+    se: FloatArray
+    low: FloatArray
+    high: FloatArray
+    ended: int
+    level: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,3 +382,16 @@ def _covariance(masses: _Masses, mass: FloatArray) -> tuple[FloatArray, IntArray
     )
     cells = used < mass.size - 1
     return np.asarray(covariance[np.ix_(cells, cells)]), used[cells]
+
+
+def incidence_limits(
+    incidence: FloatArray, se: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Limits symmetric in log(-log(1 - F)), which stay in [0, 1]; F itself where F is 0 or 1."""
+    inner = (incidence > 0.0) & (incidence < 1.0)
+    log_rest = np.log1p(-np.where(inner, incidence, 0.5))
+    z = two_sided_z(level)
+    spread = z * se / np.abs((1.0 - np.where(inner, incidence, 0.5)) * log_rest)
+    with np.errstate(over="ignore"):  # no limit at all where next to nothing is known
+        low, high = (-np.expm1(log_rest * np.exp(sign * spread)) for sign in (-1.0, 1.0))
+    return np.where(inner, low, incidence), np.where(inner, high, incidence)

@@ -36,23 +36,12 @@ GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(12)
 
 
 @dataclass(frozen=True, slots=True)
-class CheckInterval:
-    """Share of places with an undetected failed adjuster, for one interval between checks."""
-
-    weeks: float
-    tau_km: float
-    share: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
 class AgeReplacement:
     """The age at which planned replacement costs least, or that none beats running to failure.
 
     age: the optimum, None when there is none; saving: its share of the run-to-failure cost;
     failed_before: share that fails before it; cost_rate, run_to_failure_rate: cost per unit of age;
-    age_low, age_high: the middle 80 % of the optimum over parameter draws that have one;
+    age_low, age_high: the middle 80 % of the optimum over parameter draws, infinite in one without;
     none_share: share of draws where planned replacement saves less than LEAST_SAVING.
     """
 
@@ -102,27 +91,6 @@ def _beyond(distribution: LifeDistribution, tau: float, age: float) -> float:
 def _first_cell(distribution: LifeDistribution, tau: float, by_nodes: float) -> float:
     """The first interval's integral is known exactly; a steep start defeats quadrature there."""
     return by_nodes - float(distribution.mean_until(np.array([tau]))[0])
-
-
-def undetected_by_interval(
-    fit: LifeFit,
-    km_per_week: float,
-    *,
-    rng: np.random.Generator,
-    weeks: Sequence[float] = (4, 8, 12, 16, 26),
-    draws: int = 200,
-    level: float = 0.95,
-) -> list[CheckInterval]:
-    """The undetected share for each interval between checks, with limits from parameter draws."""
-    laws = parameter_draws(fit, draws, rng)
-    tail = 0.5 - 0.5 * level
-    found = []
-    for week in weeks:
-        tau = week * km_per_week
-        low, high = np.quantile([undetected_share(life, tau) for life in laws], [tail, 1.0 - tail])
-        share = undetected_share(fit.distribution, tau)
-        found.append(CheckInterval(float(week), tau, share, float(low), float(high)))
-    return found
 
 
 def replacement_cost_rate(
@@ -193,8 +161,9 @@ def age_replacement(
         for other in parameter_draws(each, max(1, round(weight * draws)), rng)
     ]
     drawn = [_age_and_saving(other, planned, failed) for other in laws]
-    ages = [a for a, gain in drawn if a is not None and gain >= LEAST_SAVING]
-    low, high = np.quantile(ages, [0.1, 0.9]) if ages else (np.nan, np.nan)
+    # A life under which no age pays stands for an age beyond all others.
+    ages = [a if a is not None and gain >= LEAST_SAVING else np.inf for a, gain in drawn]
+    low, high = np.quantile(ages, [0.1, 0.9], method="inverted_cdf")
     run_to_failure = sum(weight * failed / each.distribution.mean() for each, weight in fits)
     chosen = age if age is not None and saving >= LEAST_SAVING else None
     return AgeReplacement(
@@ -205,7 +174,7 @@ def age_replacement(
         run_to_failure_rate=run_to_failure,
         age_low=float(low),
         age_high=float(high),
-        none_share=1.0 - len(ages) / len(laws),
+        none_share=float(np.mean(np.isinf(ages))),
         words=_replacement_words(fits, chosen, saving, planned, failed, unit),
     )
 

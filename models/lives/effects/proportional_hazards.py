@@ -24,7 +24,6 @@ import numpy as np
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import sums_by
 from models.lives.effects.segments import AdjusterSegments, Design, Pieces, pieces_between, row_at
-from models.lives.fits.data import LifeCounts
 from models.lives.fits.distributions import StandardDistribution
 
 
@@ -42,7 +41,7 @@ class HazardData(NamedTuple):
     run_row, run_age, run_weight: hazards run through, +1 where a watched piece ends and -1 where it
     begins, counted; inside: pieces of failure intervals, `adjuster` numbering the failures found;
     found: weight of each failure found; seen_row, seen_age, seen: failures seen, and their weight;
-    watched: pieces of each adjuster's watching, None when only counts are known.
+    watched: pieces of each adjuster's watching.
     """
 
     run_row: IntArray
@@ -53,8 +52,8 @@ class HazardData(NamedTuple):
     seen_row: IntArray
     seen_age: FloatArray
     seen: FloatArray
-    watched: Pieces | None
-    segments: AdjusterSegments | None
+    watched: Pieces
+    segments: AdjusterSegments
 
 
 class _Local(NamedTuple):
@@ -102,38 +101,6 @@ def _counted_ends(pieces: Pieces) -> tuple[IntArray, FloatArray, FloatArray]:
     return keys[kept] // ages.size, ages[keys[kept] % ages.size], weight[kept]
 
 
-def hazard_data_from_counts(groups: list[LifeCounts]) -> HazardData:
-    """The data of groups that each keep one design row (their place in the list) for life."""
-    rows = np.arange(len(groups))
-
-    def joined(name: str) -> FloatArray:
-        return np.concatenate([getattr(group, name) for group in groups])
-
-    def row_of(name: str) -> IntArray:
-        return np.repeat(rows, [getattr(group, name).size for group in groups])
-
-    interval = joined("left") < joined("right")
-    row, left, right = row_of("left"), joined("left"), joined("right")
-    failed = joined("failed")
-    run_row = np.concatenate([row, row_of("censored_at"), row_of("entry")])
-    run_age = np.concatenate([left, joined("censored_at"), joined("entry")])
-    run_weight = np.concatenate([failed, joined("censored"), -joined("entered")])
-    positive = run_age > 0.0
-    number = np.arange(int(interval.sum()))
-    return HazardData(
-        run_row=run_row[positive],
-        run_age=run_age[positive],
-        run_weight=run_weight[positive],
-        inside=Pieces(number, left[interval], right[interval], row[interval]),
-        found=failed[interval],
-        seen_row=row[~interval],
-        seen_age=right[~interval],
-        seen=failed[~interval],
-        watched=None,
-        segments=None,
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class HazardModel:
     """A baseline law, the data, a design, and which of its columns also move the shape."""
@@ -167,10 +134,8 @@ class HazardModel:
         return Evaluated(float(value), np.asarray(gradient), np.asarray(hessian))
 
     def scores(self, theta: FloatArray) -> FloatArray:
-        """Each adjuster's gradient, (n, d). Raises ValueError when only counts are known."""
+        """Each adjuster's gradient, (n, d)."""
         watched, segments = self.data.watched, self.data.segments
-        if watched is None or segments is None:
-            raise ValueError("scores of single adjusters need segments, not counts")
         lead = self._lead()
         scores = np.zeros((segments.entry.size, theta.size))
         run = self._rises(theta, watched, lead)[1]

@@ -8,9 +8,11 @@ change the two are one model.
 Adjusters of one unit share its road, so they are not independent. The sandwich variance by unit
 (Huber; Lin & Wei 1989, JASA 84:1074) measures by how much: `inflation` is robust over naive
 variance. Likelihood-ratio statistics are divided by it and profile limits widened by it (Rotnitzky
-& Jewell 1990, *Biometrika* 77:485), never narrowed. It assumes nothing about how units differ, and
-so is the default; `life_frailty` estimates how much they differ, under a gamma law. With few units
-(below some thirty) the sandwich itself is unsure.
+& Jewell 1990, *Biometrika* 77:485), never narrowed. With m units in which one failed and d
+parameters it is multiplied by m / (m - d) and judged by t and F with m - 1 degrees of freedom, as
+the limits of fitted lives are (``models.lives.fits.units``). It assumes nothing about how units
+differ, and so is the default; ``frailty`` estimates how much they differ, under a gamma law. With
+few units (below some thirty) the sandwich itself is unsure.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ import numpy as np
 from scipy import optimize
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.common.distributions import chi2_sf, profile_cutoff
+from models.common.distributions import f_sf, t_quantile
 from models.common.multiple_tests import holm
 from models.lives.effects.accelerated import AcceleratedModel, accelerated_data
 from models.lives.effects.proportional_hazards import Evaluated, HazardModel, hazard_data
@@ -44,7 +46,7 @@ STRAYED = 300.0  # no parameter is that large; its exponential still is a number
 @dataclass(frozen=True, slots=True)
 class RegressionFit:
     """A fitted model. theta: (d,), its names in `model.names`; covariance: (d, d), naive;
-    robust: (d, d), by unit, None without units; decrement: g' (-H)^-1 g at the end.
+    robust: (d, d), by unit; units: those in which one failed; decrement: g' (-H)^-1 g at the end.
 
     Not `converged` where a coefficient has no finite estimate and drags others with it.
     """
@@ -53,7 +55,7 @@ class RegressionFit:
     model: RegressionModel
     theta: FloatArray
     covariance: FloatArray
-    robust: FloatArray | None
+    robust: FloatArray
     loglik: float
     decrement: float
     units: int
@@ -134,7 +136,7 @@ def fit_regression(
     start = _baseline_start(segments, baseline)
     model = _model(segments, baseline, kind, shape_terms)
     theta = np.concatenate([start, np.zeros(len(model.names) - 2)])
-    return _fitted(model, kind, theta, segments.unit)
+    return _fitted(model, kind, theta, segments)
 
 
 def _baseline_start(segments: AdjusterSegments, baseline: DistributionName) -> FloatArray:
@@ -160,28 +162,25 @@ def _model(
 
 
 def _fitted(
-    model: RegressionModel, kind: RegressionKind, start: FloatArray, unit: IntArray | None
+    model: RegressionModel, kind: RegressionKind, start: FloatArray, segments: AdjusterSegments
 ) -> RegressionFit:
     best = _maximised(model, start, np.ones(start.size, bool))
     information = -model.evaluate(best.theta).hessian
     covariance = np.asarray(np.linalg.pinv(information, rcond=1e-14, hermitian=True), float)
-    robust = None if unit is None else _sandwich(model.scores(best.theta), unit, covariance)
-    units = 0 if unit is None else int(unit.max()) + 1
+    units = len(np.unique(segments.unit[segments.failed]))
+    robust = _sandwich(model.scores(best.theta), segments.unit, covariance, units)
     return RegressionFit(
         kind, model, best.theta, covariance, robust, best.loglik, best.decrement, units
     )
 
 
-def fit_hazard_model(model: HazardModel, start: FloatArray) -> RegressionFit:
-    """The fit of a model built from counts, which has no units and so no robust variance."""
-    return _fitted(model, "hazard", start, None)
-
-
-def _sandwich(scores: FloatArray, unit: IntArray, covariance: FloatArray) -> FloatArray:
-    summed = np.zeros((int(unit.max()) + 1, scores.shape[1]))
+def _sandwich(
+    scores: FloatArray, unit: IntArray, covariance: FloatArray, failed_in: int
+) -> FloatArray:
+    size = scores.shape[1]
+    summed = np.zeros((int(unit.max()) + 1, size))
     np.add.at(summed, unit, scores)
-    clusters = summed.shape[0]
-    meat = summed.T @ summed * (clusters / max(clusters - 1, 1))
+    meat = summed.T @ summed * (failed_in / max(failed_in - size, 1))
     return np.asarray(covariance @ meat @ covariance)
 
 
@@ -244,7 +243,8 @@ def _effect(
     term = design.terms[column - 2]
     inflation = _inflation(fit, column)
     chi_square = _ratio_statistic(fit, [column]) / inflation
-    drop = profile_cutoff(level) * inflation
+    spare = max(fit.units - 1.0, 1.0)
+    drop = 0.5 * float(t_quantile(0.5 + level / 2.0, spare)) ** 2 * inflation
     low, high = (_profile_limit(fit, column, drop, side) for side in (-1.0, 1.0))
     log_ratio = float(fit.theta[column])
     if abs(log_ratio) > UNBOUNDED:
@@ -253,17 +253,20 @@ def _effect(
     with np.errstate(over="ignore"):
         ratio, lower, upper = (float(np.exp(value)) for value in (log_ratio, low, high))
     se = float(np.sqrt(max(fit.covariance[column, column], 0.0) * inflation))
-    p = float(chi2_sf(chi_square, 1))
+    p = float(f_sf(chi_square, 1, spare))
     reference = design.references.get(term)
     return name, term, reference, ratio, lower, upper, se, inflation, chi_square, p
 
 
 def _inflation(fit: RegressionFit, column: int) -> float:
     """Robust over naive variance, at least 1."""
-    if fit.robust is None:
-        return 1.0
     naive = float(fit.covariance[column, column])
     return max(float(fit.robust[column, column]) / naive, 1.0) if naive > 0.0 else 1.0
+
+
+def _p(fit: RegressionFit, chi_square: float, degrees: int) -> float:
+    """Of a likelihood-ratio statistic that inflation has been taken out of."""
+    return float(f_sf(chi_square / degrees, degrees, max(fit.units - 1.0, 1.0)))
 
 
 def _ratio_statistic(fit: RegressionFit, columns: Sequence[int]) -> float:
@@ -332,7 +335,7 @@ def term_tests(fit: RegressionFit) -> list[TermTest]:
         columns = [2 + i for i, own in enumerate(design.terms) if own == term]
         inflation = float(np.mean([_inflation(fit, column) for column in columns]))
         statistic = _ratio_statistic(fit, columns) / inflation
-        found.append((term, statistic, len(columns), float(chi2_sf(statistic, len(columns)))))
+        found.append((term, statistic, len(columns), _p(fit, statistic, len(columns))))
     adjusted = holm([part[-1] for part in found])
     return [TermTest(*part, float(p)) for part, p in zip(found, adjusted, strict=True)]
 
@@ -350,7 +353,7 @@ def proportionality(
     names, log_sigmas = moved.model.names[first:], moved.theta[first:]
     inflation = float(np.mean([_inflation(moved, c) for c in range(first, moved.theta.size)]))
     chi_square = max(2.0 * (moved.loglik - plain.loglik), 0.0) / inflation
-    p = float(chi2_sf(chi_square, len(names)))
+    p = _p(moved, chi_square, len(names))
     words = (
         f"the hazard ratio of {term} changes with age (p {p:.3f}): read it as an average"
         if p < 0.05

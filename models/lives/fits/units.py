@@ -9,7 +9,8 @@ observed information,
 
 is the covariance whatever the adjusters of a unit have in common (Huber 1967; Liang, Zeger 1986,
 Biometrika 73:13; for lives: Lin, Wei 1989, J. Am. Stat. Assoc. 84:1074), m being the units in which
-an adjuster failed. No direction is taken as surer than independent adjusters would make it. Limits
+an adjuster failed. The same with the hazards of its cells serves the curve that assumes no
+distribution. No direction is taken as surer than independent adjusters would make it. Limits
 of a quantity come from its profile likelihood, the drop widened by the ratio of its variances
 (Kent 1982, Biometrika 69:19; Chandler, Bate 2007, Biometrika 94:167) and judged by
 :math:`t_{m-1}`. What is estimated is the life of the fleet's mixture of units.
@@ -28,6 +29,8 @@ from models.lives.fits.distributions import StandardDistribution
 from models.lives.fits.likelihood import NARROW, interval_derivatives
 
 PARAMETERS = 2
+ENDLESS = 1e3
+"""Nobody comes through so large a hazard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +120,54 @@ def _interval_scores(
     return np.stack([-(at_left.d1 + at_right.d1) / sigma, -along], axis=1)
 
 
+def hazard_scores(
+    lives: UnitLives, start: FloatArray, end: FloatArray, hazard: FloatArray
+) -> FloatArray:
+    """Derivative of each unit's log-likelihood in the hazards of cells of age, (units, s).
+
+    ``start``, ``end``, ``hazard``: (s,), of the cells in use, in order (see ``npmle_solver``); what
+    a cell of endless hazard explains says nothing of the others.
+    A cell belongs to the ages its middle lies in, so that ages counted in steps do no harm.
+    """
+    middle = 0.5 * (start + end)
+    exact = np.isfinite(lives.right) & (lives.right - lives.left <= NARROW * lives.right)
+    # A failure seen at an age has not come through it; whoever is censored then has.
+    came = np.where(
+        exact, np.searchsorted(middle, lives.left), np.searchsorted(middle, lives.left, "right")
+    )
+    entered = np.minimum(np.searchsorted(middle, lives.entry, "right"), came)
+    scores = _ranges(lives, entered, came, -lives.weight, middle.size)
+    failed = np.isfinite(lives.right)
+    beyond = np.where(failed, np.searchsorted(middle, lives.right, "right"), came)
+    run = np.append(0.0, np.cumsum(np.minimum(hazard, ENDLESS)))
+    inside = run[beyond] - run[came]
+    pull = np.zeros(inside.size)
+    known = inside > 0.0
+    pull[known] = lives.weight[known] / np.expm1(np.minimum(inside[known], 700.0))
+    return scores + _ranges(lives, came, beyond, pull, middle.size)
+
+
+def _ranges(
+    lives: UnitLives, first: IntArray, beyond: IntArray, value: FloatArray, cells: int
+) -> FloatArray:
+    """Each life's value in the cells of its range, summed by unit."""
+    total = np.zeros((int(lives.unit.max(initial=-1)) + 1, cells + 1))
+    np.add.at(total, (lives.unit, first), value)
+    np.add.at(total, (lives.unit, beyond), -value)
+    return np.asarray(np.cumsum(total, axis=1)[:, :cells])
+
+
+def failing_units(lives: UnitLives) -> float:
+    """Units in which an adjuster failed, of the whole fleet."""
+    return lives.stride * len(np.unique(lives.unit[np.isfinite(lives.right)]))
+
+
 def unit_spread(standard: StandardDistribution, theta: FloatArray, lives: UnitLives) -> UnitSpread:
     """The scores of units at ``theta``, squared and added up."""
     scores = life_scores(standard, theta, lives)
     size = int(lives.unit.max(initial=-1)) + 1
     by_unit = np.stack([np.bincount(lives.unit, part, size) for part in scores.T], axis=1)
-    failed = np.unique(lives.unit[np.isfinite(lives.right)])
-    return UnitSpread(lives.stride * by_unit.T @ by_unit, lives.stride * len(failed))
+    return UnitSpread(lives.stride * by_unit.T @ by_unit, failing_units(lives))
 
 
 def spread_covariance(naive: FloatArray, spread: UnitSpread) -> FloatArray:

@@ -14,7 +14,7 @@ import polars as pl
 import scipy
 from scipy import special
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import FloatArray
 from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions, PolicyGroups, thinned
 from models.relines.policy.likelihood import SHAPE, along_share, policy_loglik
@@ -243,23 +243,8 @@ def reline_timing(events: pl.DataFrame) -> RelineTiming:
     return RelineTiming(late / total if total else 0.0, days, unwritten)
 
 
-def threshold_of(fit: PolicyFit, weight: FloatArray) -> tuple[float, float]:
-    """Mean threshold of groups weighted by ``weight`` (G,), and its standard error [mm]."""
-    share = weight / weight.sum() if weight.sum() > 0 else np.full(len(weight), 1 / len(weight))
-    row = np.concatenate([share @ fit.groups.design(), np.zeros(len(SHAPE))])
-    return float(row @ fit.mean), float(np.sqrt(row @ fit.covariance @ row))
-
-
 def threshold_variances(fit: PolicyFit) -> FloatArray:
     """Variance of each group's threshold (G,), mm²."""
     design = fit.groups.design()
     part = fit.covariance[: design.shape[1], : design.shape[1]]
     return np.asarray(np.einsum("gi,gi->g", design @ part, design))
-
-
-def groups_where(groups: PolicyGroups, axle_type: str | None, depot: str | None) -> IntArray:
-    """Numbers of the groups of an axle type and depot (None: any)."""
-    number = np.arange(groups.n_groups).reshape(len(groups.axle_types), len(groups.depots))
-    rows = [i for i, t in enumerate(groups.axle_types) if axle_type in (None, t)]
-    columns = [j for j, d in enumerate(groups.depots) if depot in (None, d)]
-    return np.asarray(number[np.ix_(rows, columns)].ravel())

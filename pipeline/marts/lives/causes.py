@@ -6,9 +6,9 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models.lives.causes.incidence import CumulativeIncidence
 from models.lives.causes.interval_incidence import (
     CompetingCounts,
+    CumulativeIncidence,
     IntervalIncidence,
     competing_counts,
     interval_incidence,

@@ -71,10 +71,10 @@ class OnTimeScale:
 
 def effect_frames(con: duckdb.DuckDBPyConnection, settings: Settings) -> Frames:
     """The ratios on both clocks, their tests, and words where there is no ratio."""
-    clocks = [_on_time_scale(con, clock, settings) for clock in TIME_SCALES]
+    clocks = [on_time_scale(con, clock, settings) for clock in TIME_SCALES]
     fitted = [one for clock in clocks for one in _fitted_on(clock, settings)]
     missing = [row for clock in clocks for row in _missing_rows(clock, fitted)]
-    rows = [row for one in fitted for row in _effect_rows(one)]
+    rows = [row for one in fitted for row in effect_rows(one)]
     fleets = next(clock for clock in clocks if clock.fleets)
     whole = [one for one in fitted if one.fleets_clock and one.cause is None]
     tests = [row for one in whole for row in _term_rows(one)]
@@ -85,7 +85,7 @@ def effect_frames(con: duckdb.DuckDBPyConnection, settings: Settings) -> Frames:
     }
 
 
-def _on_time_scale(con: duckdb.DuckDBPyConnection, clock: str, settings: Settings) -> OnTimeScale:
+def on_time_scale(con: duckdb.DuckDBPyConnection, clock: str, settings: Settings) -> OnTimeScale:
     """Baselines are chosen by the factors alone: maintenance hardly moves that choice."""
     chosen = settings.adjusters
     every = watched_lives(con, clock, chosen.units_compared)
@@ -97,15 +97,15 @@ def _on_time_scale(con: duckdb.DuckDBPyConnection, clock: str, settings: Setting
 
 def _fitted_on(clock: OnTimeScale, settings: Settings) -> Iterator[Fitted]:
     for measure in MEASURES:
-        yield from _regression(clock, clock.watched, clock.terms, measure)
+        yield from regression(clock, clock.watched, clock.terms, measure)
     if clock.fleets and clock.terms.shares:
         jammed, _ = clock.watched.failed_by(JAMMED).well_filled(FACTORS)
         terms = jammed.terms(clock.terms.kept, settings.adjusters.fewest_failures)
         if terms.shares:
-            yield from _regression(clock, jammed, terms, "hazard_ratio", JAMMED)
+            yield from regression(clock, jammed, terms, "hazard_ratio", JAMMED)
 
 
-def _regression(
+def regression(
     clock: OnTimeScale,
     watched: WatchedLives,
     terms: Terms,
@@ -126,7 +126,7 @@ def _regression(
     yield Fitted(clock.clock, clock.fleets, cause, form, watched, fit, found)
 
 
-def _effect_rows(fitted: Fitted) -> Iterator[Row]:
+def effect_rows(fitted: Fitted) -> Iterator[Row]:
     for effect in fitted.effects:
         _, _, level = effect.name.partition("=")
         yield {

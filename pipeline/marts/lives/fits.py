@@ -1,6 +1,6 @@
 """Adjuster life: counted intervals → fits, curves and probability scales of every group."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import duckdb
@@ -83,9 +83,13 @@ class GroupLives:
 def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> GroupLives:
     """Fit every axle type and duty, and the pools over them."""
     chosen = settings.adjusters
-    lives = life_choices(con, settings)
+    by_unit = unit_lives_now(con)
+    lives = life_choices(con, settings, by_unit)
     lives = GroupLives(
-        {key: _tested(key, _curved(life), lives) for key, life in lives.groups.items()}
+        {
+            key: _tested(key, _curved(life, by_unit.get(key)), lives)
+            for key, life in lives.groups.items()
+        }
     )
     fits = [row for key, life in lives.groups.items() for row in _fit_rows(key, life, chosen)]
     fits = fits or [{"adjusters": 0, "failures": 0, "chosen": False, "note": NO_AGE}]
@@ -98,10 +102,12 @@ def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Grou
     return lives
 
 
-def life_choices(con: duckdb.DuckDBPyConnection, settings: Settings) -> GroupLives:
+def life_choices(
+    con: duckdb.DuckDBPyConnection, settings: Settings, by_unit: Mapping[GroupKey, UnitLives]
+) -> GroupLives:
     """Every group's fitted distributions, without curves."""
     intervals, censored, entries = (warehouse.fetch(con, f"from reduce.{t}") for t in COUNTS)
-    counts, by_unit = counts_by_group(intervals, censored, entries), _unit_lives(con)
+    counts = counts_by_group(intervals, censored, entries)
     fewest = settings.adjusters.fewest_failures
     return GroupLives(
         {
@@ -113,14 +119,14 @@ def life_choices(con: duckdb.DuckDBPyConnection, settings: Settings) -> GroupLiv
     )
 
 
-def _curved(life: GroupLife) -> GroupLife:
+def _curved(life: GroupLife, units: UnitLives | None) -> GroupLife:
     """With the curve that assumes no distribution, where there is a life."""
     if life.choice is None:
         return life
-    return replace(life, curve=fit_npmle(main_at_risk_interval(life.counts)))
+    return replace(life, curve=fit_npmle(main_at_risk_interval(life.counts), lives=units))
 
 
-def _unit_lives(con: duckdb.DuckDBPyConnection) -> dict[GroupKey, UnitLives]:
+def unit_lives_now(con: duckdb.DuckDBPyConnection) -> dict[GroupKey, UnitLives]:
     """Watched lives with their units; of a large fleet, those of some units."""
     counted = "select count(distinct unit_id) from reduce.adjuster_duty_pieces"
     units = int(con.execute(counted).fetchall()[0][0])

@@ -286,7 +286,7 @@ class ReplacementAges(dy.Schema):
     ci_low_km = col.number(
         "Middle 8 in 10 of it over the fit's uncertainty, low end", "km", low=0.0
     )
-    ci_high_km = col.number("High end", "km", low=0.0)
+    ci_high_km = col.number("High end; null: perhaps no age pays", "km", low=0.0)
     saving_share = col.share("What that saves of the cost of running to failure")
     failed_before = col.share("Share that fails before that age")
     no_age_pays = col.share("Chance, over the fit's uncertainty, that no age saves 1 % or more")

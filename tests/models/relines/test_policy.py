@@ -19,11 +19,10 @@ from models.relines.policy.fit import (
     fit_policy,
     mean_policy,
     reline_timing,
-    threshold_of,
 )
 from models.relines.policy.hazard import STEP_MM, grid_mm, hazard_table
 from models.relines.policy.likelihood import policy_loglik
-from tests.oracles.reline_policy_tables import habit_facts, threshold_frame
+from tests.oracles.reline_policy_tables import habit_facts, threshold_frame, threshold_of
 from tests.reline_world import World, decision_rows, lived
 
 ONE_GROUP = PolicyGroups(("front",), ("North",))

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from models.usage.ahead import away_now, km_ahead
-from models.usage.fit import UsageFit, fit_usage, usage_frame, with_use_factor
+from models.usage.fit import UsageFit, fit_usage, usage_frame
 from models.usage.groups import group_rates
 from models.usage.intervals import usage_groups, usage_intervals
 from models.usage.level import UsageVariances, usage_levels
@@ -214,16 +214,6 @@ def test_km_ahead_agrees_with_brute_force():
     assert ahead.mean_km[0] == pytest.approx(draws.mean(), rel=0.03)
     for z, q in ((-1.2816, 0.1), (1.2816, 0.9)):
         assert ahead.quantile(z)[0] == pytest.approx(np.quantile(draws, q), rel=0.035)
-
-
-def test_use_scales_with_its_factor():
-    usage = fitted(fleet_rows(np.random.default_rng(14), units=10)[0])
-    more = with_use_factor(usage, 1.25)
-    day = np.array([200.0])
-    one, two = (km_ahead(u, away_now(u), np.array([3]), day).mean_km[0] for u in (usage, more))
-    assert two == pytest.approx(1.25 * one, rel=1e-12)
-    with pytest.raises(ValueError, match="above 0"):
-        with_use_factor(usage, 0.0)
 
 
 def test_a_unit_that_stays_away_longer_than_any_did_is_hardly_there():

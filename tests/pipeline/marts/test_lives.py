@@ -9,7 +9,6 @@ import pytest
 from models.lives.decisions.renewal import forecast_failures
 
 from models.common.multiple_tests import holm
-from models.lives.decisions.decisions import undetected_by_interval
 from models.lives.decisions.fleet import (
     MONTH_DAYS,
     AdjusterGroup,
@@ -45,6 +44,7 @@ from pipeline.warehouse.background import IN_PLACE
 from sample_lake import FleetParameters, LakeOptions, simulate, write_lake
 from tests.drawing import rows, warehouse_of
 from tests.lakes import write_small_lake
+from tests.oracles.undetected_draws import undetected_by_interval
 
 NOW = dt.datetime(2026, 11, 1)
 

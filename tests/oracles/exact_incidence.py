@@ -1,5 +1,7 @@
 """Cumulative incidence of each way an adjuster's time can end, for ages seen exactly.
 
+A check of the one for ages found at inspections.
+
 An adjuster ends by one of several causes: it sticks, over-adjusts, is damaged, or is replaced
 before any of that. F_k(t) is the probability of having ended by cause k by age t, the others being
 at work (Aalen & Johansen 1978, *Scand. J. Stat.* 5:141):
@@ -24,7 +26,7 @@ from typing import NamedTuple
 import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import two_sided_z
+from models.lives.causes.interval_incidence import CumulativeIncidence, incidence_limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,20 +49,6 @@ class EndedAdjusters:
             raise ValueError("every adjuster needs entry < end")
         if np.any((self.cause < 0) | (self.cause > len(self.names))):
             raise ValueError("a cause is 0 for none, or the number of one of the names")
-
-
-@dataclass(frozen=True, slots=True)
-class CumulativeIncidence:
-    """Incidence of one cause at `ages`, its standard error, and limits on the log(-log) scale."""
-
-    cause: str
-    ages: FloatArray
-    incidence: FloatArray
-    se: FloatArray
-    low: FloatArray
-    high: FloatArray
-    ended: int
-    level: float
 
 
 class _EndTable(NamedTuple):
@@ -113,19 +101,6 @@ def _incidence_of(
     low, high = incidence_limits(incidence, se, level)
     count = int(np.sum(ended.cause == cause))
     return CumulativeIncidence(ended.names[cause - 1], at, incidence, se, low, high, count, level)
-
-
-def incidence_limits(
-    incidence: FloatArray, se: FloatArray, level: float
-) -> tuple[FloatArray, FloatArray]:
-    """Limits symmetric in log(-log(1 - F)), which stay in [0, 1]; F itself where F is 0 or 1."""
-    inner = (incidence > 0.0) & (incidence < 1.0)
-    log_rest = np.log1p(-np.where(inner, incidence, 0.5))
-    z = two_sided_z(level)
-    spread = z * se / np.abs((1.0 - np.where(inner, incidence, 0.5)) * log_rest)
-    with np.errstate(over="ignore"):  # no limit at all where next to nothing is known
-        low, high = (-np.expm1(log_rest * np.exp(sign * spread)) for sign in (-1.0, 1.0))
-    return np.where(inner, low, incidence), np.where(inner, high, incidence)
 
 
 def _jackknife_error(ended: EndedAdjusters, table: _EndTable, cause: int, age: float) -> float:
