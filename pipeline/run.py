@@ -155,7 +155,7 @@ def judge(run: Run) -> Judged:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
     as_of = engine(run.con, run.settings, today, run.given_as_of)
-    past = run.worker.submit_over(run.con, origins_inputs(), origins, run.settings, as_of, today)
+    past = run.worker.submit_over(run.con, origins_inputs(), origins, run.settings, as_of)
     return Judged(as_of, past)
 
 
@@ -190,8 +190,8 @@ def drift(run: Run, fitted: Fitted, linings: pl.DataFrame, as_of: dt.date) -> Dr
 
 
 def look_back(run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift | None) -> Missed:
-    day, today = months_before(judged.as_of, FLAGS_MONTHS), run.started_at.date()
-    last = flags_before(run.con, run.settings, day, today, drift, fits, now.linings)
+    day = months_before(judged.as_of, FLAGS_MONTHS)
+    last = flags_before(run.con, run.settings, day, drift, fits, now.linings)
     past = [last] if last else []
     past += [judged_by(drift, then) for then in judged.past.result()]
     with warehouse.transaction(run.con):

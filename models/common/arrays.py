@@ -6,4 +6,3 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
-ComplexArray = NDArray[np.complex128]

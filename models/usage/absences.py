@@ -3,22 +3,24 @@ r"""Days lost off the road: on from as-of, absences begin at a rate per day on t
 After g days on the road, a unit that was on it at as-of has lost a compound Poisson sum of
 absences, one that was not what is left of its absence besides:
 
-.. math:: \hat C_g(s) = \hat R(s)\,\exp\{\lambda g(\hat D(s) - 1)\}
+.. math:: C_g = R * B_g,\qquad \hat B_g(s) = \exp\{\lambda g(\hat D(s) - 1)\}
 
-in Fourier transforms, D the absences on record and R what is left of the one that may be going on,
-worked out on a grid of weeks. So an event that needs g days on the road comes after g days and
-those lost by then.
+:math:`\hat B` a Fourier transform, D the absences on record and R what is left of the one that may
+be going on, worked out on a grid of weeks. So an event that needs g days on the road comes after g
+days and those lost by then.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from models.common.arrays import ComplexArray, FloatArray, IntArray
+from models.common.arrays import FloatArray, IntArray
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import IntervalSample
 
 WEEK_DAYS, WEEKS = 7.0, 4096
+MOST_LEFT = WEEKS // 4
+"""Weeks of one absence at the most."""
 AGES = 8
 """Classes of the open interval's age in a usual interval."""
 OLDEST = 4.0
@@ -76,38 +78,37 @@ def _left_away(
     return days.ravel(), np.tile(weight / len(_BEGINS), len(_BEGINS))
 
 
-def begun_by(usage: UsageFit, days: FloatArray) -> ComplexArray:
-    """Fourier transform of the weeks lost to absences that begin before an event which needs
-    between ``days[i]`` and ``days[i + 1]`` days on the road, (G - 1, frequencies)."""
+def begun_by(usage: UsageFit, days: FloatArray) -> FloatArray:
+    """Chance to have lost no more than so many weeks to absences that begin before an event which
+    needs between ``days[i]`` and ``days[i + 1]`` days on the road, (G - 1, weeks)."""
     interval_distribution = usage.interval_distribution
     absence = np.fft.rfft(
         _by_week(interval_distribution.off_days, interval_distribution.off_weight)
     )
-    return np.asarray(
-        np.exp(interval_distribution.leaving * _middle(days)[:, None] * (absence - 1.0))
-    )
+    lost = np.exp(interval_distribution.leaving * _middle(days)[:, None] * (absence - 1.0))
+    chance = np.fft.irfft(lost, WEEKS, axis=1)
+    return np.asarray(np.clip(np.cumsum(chance, axis=1), 0.0, 1.0))
 
 
 def _middle(days: FloatArray) -> FloatArray:
     return (days[:-1] + days[1:]) / 2.0
 
 
-def lost_by(begun: ComplexArray, left: tuple[FloatArray, FloatArray]) -> FloatArray:
-    """Chance to have lost no more than so many weeks, (G, weeks): ``begun`` and what is left."""
-    chance = np.fft.irfft(np.fft.rfft(_by_week(*left)) * begun, WEEKS, axis=1)
-    return np.clip(np.cumsum(chance, axis=1), 0.0, 1.0)
-
-
 def _by_week(days: FloatArray, weight: FloatArray) -> FloatArray:
-    week = np.minimum(np.round(days / WEEK_DAYS).astype(np.int64), WEEKS // 4)
+    week = np.minimum(np.round(days / WEEK_DAYS).astype(np.int64), MOST_LEFT)
     return np.asarray(np.bincount(week, weight, WEEKS), np.float64)
 
 
 def reached_by(
-    begun: ComplexArray, left: tuple[FloatArray, FloatArray], days: FloatArray
+    begun: FloatArray, left: tuple[FloatArray, FloatArray], days: FloatArray
 ) -> FloatArray:
     """Chance that each event of :func:`begun_by` has come by each of ``days`` (G,), (G - 1, G)."""
-    middle, chance = _middle(days), lost_by(begun, left)
-    over = np.floor((days - middle[:, None]) / WEEK_DAYS).astype(np.int64)
-    found = np.take_along_axis(chance, np.clip(over, 0, WEEKS - 1), axis=1)
-    return np.where(over >= 0, found, 0.0)
+    over = np.floor((days - _middle(days)[:, None]) / WEEK_DAYS).astype(np.int64)
+    # Absences that begin later, of the weeks that the one going on leaves of those over.
+    padded = np.pad(begun, ((0, 0), (MOST_LEFT, 0)))
+    row = np.arange(len(over))[:, None] * padded.shape[1]
+    place = row + np.clip(over + MOST_LEFT, 0, padded.shape[1] - 1)
+    chance, found = _by_week(*left), np.zeros(over.shape)
+    for week in np.flatnonzero(chance):
+        found += chance[week] * padded.ravel()[np.maximum(place - week, row)]
+    return found

@@ -22,8 +22,7 @@ Efron and Morris (1975), J. Am. Stat. Assoc. 70:311; Tierney, Kadane (1986), J. 
 81:82; Gelman (2006), Bayesian Analysis 1:515.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize
@@ -106,16 +105,19 @@ class _Likelihood:
     def slopes(self, x: FloatArray) -> FloatArray:
         return np.exp(x) if self.is_log else np.ones_like(x)
 
-    def loss(self, x: FloatArray) -> float:
+    def loss(self, x: FloatArray) -> FloatArray:
+        """Of every x (..., K): (...,)."""
         rates = self.rates(x)
-        return float(0.5 * rates @ self.information @ rates - self.score @ rates)
+        pull = 0.5 * rates @ self.information - self.score
+        return np.asarray((rates * pull).sum(axis=-1))
 
     def gradient(self, x: FloatArray) -> FloatArray:
-        pull = self.information @ self.rates(x) - self.score
+        pull = self.rates(x) @ self.information - self.score
         return np.asarray(self.slopes(x) * pull)
 
     def curvature(self, x: FloatArray) -> FloatArray:
-        return np.asarray(self.information * np.outer(self.slopes(x), self.slopes(x)))
+        slopes = self.slopes(x)
+        return np.asarray(self.information * slopes[..., :, None] * slopes[..., None, :])
 
 
 def _solved_out(raw: RawRates, rates: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -129,48 +131,62 @@ def _solved_out(raw: RawRates, rates: IntArray) -> tuple[FloatArray, FloatArray,
     return information, raw.score[rates] + follow.T @ raw.score[rest], follow
 
 
-def _spreads(columns: WearColumns, rates: IntArray, level: float) -> Iterator[tuple[float, float]]:
-    """Pairs of (omega, sigma of duties): one spread where no duty is seen on two axle types."""
+def _spreads(columns: WearColumns, rates: IntArray, level: float) -> tuple[FloatArray, FloatArray]:
+    """Grids of omega and of the duties' sigma: none where no duty is seen on two axle types."""
     if len(np.unique(columns.axle[rates])) < 2:
-        yield from ((float(s) * level, 0.0) for s in SPREADS)
-    else:
-        yield from ((float(s) * level, float(d) * level) for s in COARSE for d in COARSE)
+        return SPREADS * level, np.zeros(1)
+    return COARSE * level, COARSE * level
 
 
-def _prior_precision(
-    columns: WearColumns, rates: IntArray, omega: float, by_duty: float, level: float
+def _prior_precisions(
+    columns: WearColumns, rates: IntArray, omega: float, by_duty: FloatArray, level: float
 ) -> FloatArray:
+    """For each sigma of duties, (D, K, K)."""
     axle, duty = columns.axle[rates], columns.duty[rates]
     covariance = omega**2 * np.eye(len(rates)) + (MEAN_SPREAD * level) ** 2
-    covariance += by_duty**2 * (duty[:, None] == duty)
-    covariance += (AXLE_SPREAD * level) ** 2 * (axle[:, None] == axle)
-    return np.asarray(np.linalg.inv(covariance))
+    covariance = covariance + (AXLE_SPREAD * level) ** 2 * (axle[:, None] == axle)
+    shared = by_duty[:, None, None] ** 2 * (duty[:, None] == duty)
+    return np.asarray(np.linalg.inv(covariance + shared))
 
 
-def _mode(
+@dataclass(frozen=True, slots=True)
+class _Modes:
+    """Posterior modes (S, K), their covariances (S, K, K) and logs of the Laplace weights (S,)."""
+
+    mode: FloatArray
+    covariance: FloatArray
+    log_weight: FloatArray
+
+
+def _modes(
     likelihood: _Likelihood, precision: FloatArray, start: FloatArray, centre: float
-) -> tuple[FloatArray, FloatArray, float]:
-    """Posterior mode, its covariance and the log of the Laplace weight."""
+) -> _Modes:
+    """For each of some priors (S, K, K), found together; ``start`` (S, K)."""
     x = start.copy()
 
-    def loss(x: FloatArray) -> float:
-        return likelihood.loss(x) + float(0.5 * (x - centre) @ precision @ (x - centre))
+    def loss(x: FloatArray) -> FloatArray:
+        away = x - centre
+        prior = 0.5 * np.einsum("si,sij,sj->s", away, precision, away)
+        return np.asarray(likelihood.loss(x) + prior)
 
     at = loss(x)
     for _ in range(STEPS):
         hessian = likelihood.curvature(x) + precision
-        gradient = likelihood.gradient(x) + precision @ (x - centre)
-        step = -np.linalg.solve(hessian, gradient)
+        gradient = likelihood.gradient(x) + np.einsum("sij,sj->si", precision, x - centre)
+        step = -np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
         if likelihood.is_log:
-            step /= max(1.0, float(np.abs(step).max()))
-        while loss(x + step) > at + 1e-12 * abs(at) and np.abs(step).max() > 1e-12:
-            step = step / 2.0
+            step /= np.maximum(1.0, np.abs(step).max(axis=1, keepdims=True))
+        while True:
+            worse = (loss(x + step) > at + 1e-12 * np.abs(at)) & (np.abs(step).max(axis=1) > 1e-12)
+            if not worse.any():
+                break
+            step = np.where(worse[:, None], step / 2.0, step)
         x, at = x + step, loss(x + step)
-        if np.abs(step).max() < 1e-10 * (1.0 + np.abs(x).max()):
+        if (np.abs(step).max(axis=1) < 1e-10 * (1.0 + np.abs(x).max(axis=1))).all():
             break
     hessian = likelihood.curvature(x) + precision
-    log_weight = -at + 0.5 * np.linalg.slogdet(precision)[1] - 0.5 * np.linalg.slogdet(hessian)[1]
-    return x, np.asarray(np.linalg.inv(hessian), np.float64), float(log_weight)
+    logdets = np.linalg.slogdet(precision)[1] - np.linalg.slogdet(hessian)[1]
+    return _Modes(x, np.asarray(np.linalg.inv(hessian), np.float64), 0.5 * logdets - at)
 
 
 def leaning_rates(raw: RawRates, columns: WearColumns) -> IntArray:
@@ -210,17 +226,19 @@ def shrink_rates(
         raise NotSeparableError
     scale, centre = (1.0, float(np.log(typical))) if is_log else (level or abs(typical), 0.0)
     likelihood = _Likelihood(information, score, is_log)
-    x = np.full(len(rates), centre)
-    parts, omegas = [], []
-    for omega, by_duty in _spreads(columns, rates, scale):
-        precision = _prior_precision(columns, rates, omega, by_duty, scale)
-        mode, covariance, log_weight = _mode(likelihood, precision, x, centre)
-        x = mode
+    omegas, by_duty = _spreads(columns, rates, scale)
+    x = np.full((len(by_duty), len(rates)), centre)
+    parts = []
+    for omega in omegas:
+        precision = _prior_precisions(columns, rates, float(omega), by_duty, scale)
+        found = _modes(likelihood, precision, x, centre)
+        x = found.mode
         log_prior = np.log(omega) - 0.5 * (omega / scale) ** 2
-        log_prior += np.log(by_duty) - 0.5 * (by_duty / scale) ** 2 if by_duty else 0.0
-        parts.append((mode, covariance, log_weight + log_prior))
-        omegas.append(omega)
-    return _mixture(raw, rates, follow, likelihood, parts, np.array(omegas))
+        if by_duty.any():
+            log_prior = log_prior + np.log(by_duty) - 0.5 * (by_duty / scale) ** 2
+        parts.append(replace(found, log_weight=found.log_weight + log_prior))
+    joined = _Modes(*(np.concatenate([getattr(p, f) for p in parts]) for f in _Modes.__slots__))
+    return _mixture(raw, rates, follow, likelihood, joined, np.repeat(omegas, len(by_duty)))
 
 
 def _mixture(
@@ -228,14 +246,13 @@ def _mixture(
     rates: IntArray,
     follow: FloatArray,
     likelihood: _Likelihood,
-    parts: list[tuple[FloatArray, FloatArray, float]],
+    parts: _Modes,
     omegas: FloatArray,
 ) -> ShrunkRates:
     """The spreads averaged over, and the other columns brought along."""
-    log_weight = np.array([part[2] for part in parts])
-    weights = np.exp(log_weight - log_weight.max())
+    weights = np.exp(parts.log_weight - parts.log_weight.max())
     weights /= weights.sum()
-    means, covariances = (np.array([part[i] for part in parts]) for i in (0, 1))
+    means, covariances = parts.mode, parts.covariance
     mean = weights @ means
     gap = means - mean
     covariance = np.einsum("s,sij->ij", weights, covariances) + (gap.T * weights) @ gap

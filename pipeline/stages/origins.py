@@ -1,15 +1,12 @@
 """The fleet as it stood on an earlier day, judged and fitted from what was known then.
 
-An origin is staged in a database of its own in memory, beside the warehouse and reading its ``raw``
-tables, with nothing dated after its day and without units that had no record by then. Forecasts are
-made again every quarter back to where a year of records is left. A large fleet's are looked back on
-for a sample of its units; flags, for units with records since, since the others' readings are those
-of then.
+Forecasts are made again every quarter back to where a year of records is left. A large fleet's are
+looked back on for a sample of its units; flags, for units with records since, since the others'
+readings are those of then. How the days are staged: ``pipeline.warehouse.earlier_days``.
 """
 
 import datetime as dt
-from collections.abc import Collection, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Collection
 from dataclasses import replace
 
 import duckdb
@@ -19,7 +16,6 @@ from models.relines.budget import budget_months
 from models.relines.look_back import QUARTERS_A_YEAR
 from models.relines.past_errors import MONTHS_A_QUARTER
 from pipeline.contract import TABLES
-from pipeline.errors import UserError
 from pipeline.marts.adjustment import (
     ENDS_AT_ONCE,
     by_urgency,
@@ -34,41 +30,35 @@ from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet, linings_before, linings_now
 from pipeline.warehouse import warehouse
-from pipeline.warehouse.judging import judge
+from pipeline.warehouse.earlier_days import EarlierDay, staged_days
 
-FOLDERS = ("10_judge", "15_fate", "20_stage", "30_reduce")
-# What the wear fit, the fleet's habit, adjusters' lives and the judgement of strokes are read from.
-READ = (
-    "judge.odometer_sightings",
+# What the wear fit, the fleet's policy and adjusters' lives are read from; and the judgement of
+# strokes.
+FORECAST_READ = (
     "reduce.adjuster_censored_counts",
     "reduce.adjuster_duty_pieces",
     "reduce.adjuster_entry_counts",
     "reduce.adjuster_interval_counts",
     "reduce.adjusters_now",
     "reduce.axle_decisions",
-    "reduce.drift_outlook",
-    "reduce.greasing_due",
     "reduce.lining_life_duty_pairs",
     "reduce.lining_life_duty_sums",
     "reduce.lining_life_sums",
     "reduce.lining_pointer_pairs",
     "reduce.reading_noise",
     "reduce.reline_events",
-    "reduce.stroke_reading_km",
     "reduce.unit_usage",
     "reduce.units_now",
     "reduce.wheel_ends_now",
 )
-
-
 FLAGS_READ = (
-    "judge.odometer_sightings",
+    "judge.wheel_ends",
     "reduce.drift_outlook",
     "reduce.greasing_due",
     "reduce.stroke_reading_km",
-)
-FORECAST_READ = tuple(
-    table for table in READ if table not in FLAGS_READ or table == "judge.odometer_sightings"
+    "stage.inspections",
+    "stage.setting_episodes",
+    "stage.stroke_readings",
 )
 # Quarters back at which flags are judged too, however short the records.
 FLAGGED_QUARTERS = (1, 2, 4)
@@ -98,32 +88,39 @@ def origins(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     as_of: dt.date,
-    today: dt.date,
     flagged_quarters: Collection[int] = FLAGGED_QUARTERS,
 ) -> list[Origin]:
     """The fleet, or a sample of it, as of each earlier quarter that its records reach back to."""
     found: list[Origin] = []
     warm_start = None
+    for then, past in staged_days(con, settings, _looked_back_on(con, as_of, flagged_quarters)):
+        fits = fit_wear_and_use(past, settings, then.day, warm_start)
+        fleet = known_fleet(past, fits)
+        strokes = None
+        if set(FLAGS_READ) <= set(then.read):
+            strokes = strokes_of(past, fits, linings_now(past, fleet), then.day)
+        ahead = failures_then(past, settings, fits, then.day)
+        found.append(Origin(then.day, fleet, ahead, strokes))
+        warm_start = fits
+    return found
+
+
+def _looked_back_on(
+    con: duckdb.DuckDBPyConnection, as_of: dt.date, flagged_quarters: Collection[int]
+) -> list[EarlierDay]:
+    """Every earlier quarter with records enough, and the units it is looked back on for."""
     # A date mistyped into the past begins no records.
     (began_on,) = warehouse.one_row(
         con, "select quantile_disc(inspected_on, 0.01) from raw.inspections where problem is null"
     )
+    days = []
     for quarter in range(1, MOST_QUARTERS + 1):
         day, flagged = months_before(as_of, 3 * quarter), quarter in flagged_quarters
         long_enough = began_on is not None and (day - began_on).days >= LEAST_RECORDS_DAYS
-        if not (flagged or long_enough):
-            continue
-        units = sampled_units(con, day, SAMPLED_ENDS if flagged else LEARNED_ENDS)
-        read = READ if flagged else FORECAST_READ
-        with _staged(con, settings, day, today, read, units) as past:
-            if past is not None:
-                fits = fit_wear_and_use(past, settings, day, warm_start)
-                fleet = known_fleet(past, fits)
-                strokes = strokes_of(past, fits, linings_now(past, fleet), day) if flagged else None
-                ahead = failures_then(past, settings, fits, day)
-                found.append(Origin(day, fleet, ahead, strokes))
-                warm_start = fits
-    return found
+        if flagged or long_enough:
+            units = sampled_units(con, day, SAMPLED_ENDS if flagged else LEARNED_ENDS)
+            days.append(EarlierDay(day, units, FORECAST_READ + FLAGS_READ * flagged))
+    return days
 
 
 def failures_then(
@@ -139,9 +136,8 @@ def failures_then(
 
 def origins_inputs() -> dict[str, str]:
     """What :func:`origins` reads, for the work to be done over a copy."""
-    listed = {f"raw.{table}": f"from raw.{table}" for table in ("contents", "files")}
     rows = {f"raw.{table}": f"from raw.{table} where {OF_SAMPLE}" for table in TABLES}
-    return {**listed, **rows}
+    return {"raw.contents": "from raw.contents", **rows}
 
 
 def sampled_units(con: duckdb.DuckDBPyConnection, day: dt.date, ends: int) -> pl.DataFrame:
@@ -168,7 +164,6 @@ def flags_before(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     day: dt.date,
-    today: dt.date,
     drift: Drift | None,
     fits: Fits,
     linings: pl.DataFrame,
@@ -185,8 +180,8 @@ def flags_before(
     blocks = _changed_since(con, day)
     for block in range(blocks):
         units = warehouse.fetch(con, f"select unit_key from run.since where block_no = {block}")
-        with _staged(con, settings, day, today, FLAGS_READ, units) as past:
-            judged += rejudged(past, drift, fits, linings, day) if past is not None else []
+        for _, past in staged_days(con, settings, [EarlierDay(day, units, FLAGS_READ)]):
+            judged += rejudged(past, drift, fits, linings, day)
     others = "anti join (select unit_key from run.since) s on s.unit_key = upper(unit_id)"
     judged += rejudged(con, drift, fits, linings, day, others)
     return Origin(day, judged=by_urgency(judged))
@@ -211,43 +206,3 @@ def _changed_since(con: duckdb.DuckDBPyConnection, day: dt.date) -> int:
     )
     (blocks,) = warehouse.one_row(con, "select coalesce(max(block_no) + 1, 0) from run.since")
     return int(blocks)
-
-
-@contextmanager
-def _staged(
-    con: duckdb.DuckDBPyConnection,
-    settings: Settings,
-    as_of: dt.date,
-    today: dt.date,
-    read: Sequence[str],
-    units: pl.DataFrame,
-) -> Iterator[duckdb.DuckDBPyConnection | None]:
-    """Some units staged as of a day, as far as ``read`` needs; None where none was known then."""
-    (home,) = warehouse.one_row(con, "select current_database()")
-    name = f"origin_{as_of:%Y%m%d}"
-    past = con.cursor()
-    past.execute(f"attach ':memory:' as {name}")
-    try:
-        past.execute(f"use {name}")
-        warehouse.make_schemas(past)
-        warehouse.put(past, "run.units", units)
-        for table in ("contents", "files"):
-            past.execute(f'create view raw.{table} as from "{home}".raw.{table}')
-        for table in TABLES:
-            past.execute(
-                f"""create view raw.{table} as from "{home}".raw.{table}
-                where upper(unit_id) in (select unit_key from {name}.run.units)"""
-            )
-        try:
-            needed = warehouse.behind(FOLDERS, read)
-            judge(past, settings, today, as_of, needed)
-        except UserError:
-            yield None
-        else:
-            warehouse.build(past, "20_stage", needed)
-            warehouse.build(past, "30_reduce", needed)
-            yield past
-    finally:
-        past.execute(f'use "{home}"')
-        past.execute(f"detach {name}")
-        past.close()

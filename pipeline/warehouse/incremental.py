@@ -350,7 +350,7 @@ def _put_in_place(con: duckdb.DuckDBPyConnection, part_no: int, *, known: bool) 
         select u.unit_no, min(i.inspected_on), min(r.begin_on)
         from part.stage.inspections i
         inner join raw.units u on u.unit_key = upper(i.unit_id)
-        cross join part.stage.records r
+        inner join part.stage.records r on r.unit_id = i.unit_id
         group by u.unit_no"""
     )
 

@@ -1,7 +1,7 @@
 """The DuckDB warehouse of a run: SQL files by stage, a transaction per stage."""
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import resources
 from typing import Any
@@ -151,15 +151,22 @@ def sql_files(folder: str) -> list[tuple[str, str]]:
     ]
 
 
-def build(con: duckdb.DuckDBPyConnection, folder: str, only: Collection[str] | None = None) -> None:
+def build(
+    con: duckdb.DuckDBPyConnection,
+    folder: str,
+    only: Collection[str] | None = None,
+    instead: Mapping[str, str] | None = None,
+) -> None:
     """Make every table of one stage, each from its one SELECT; or ``only`` some of them.
+
+    ``instead``: SELECTs of some of them in place of the files'.
 
     One whose header says ``form: view`` repeats what is stored already, and stores nothing; one
     that says ``form: view once kept`` is stored while its unit is staged, where it is read often.
     """
     for table, select in sql_files(folder):
         if only is None or table in only:
-            make(con, table, select)
+            make(con, table, (instead or {}).get(table, select))
 
 
 def make(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:

@@ -32,7 +32,7 @@ recorded as (
     from judge.wheel_ends w
     inner join first_checks f
         on f.wheel_end_id = w.wheel_end_id and f.first_on >= w.in_service_on
-    cross join stage.records r
+    inner join stage.records r on r.unit_id = w.unit_id
     where w.relined_on is null
         and w.relined_km is null
         and w.in_service_on >= r.begin_on

@@ -31,7 +31,7 @@ original as (
         'register' as source
     from judge.wheel_ends w
     inner join first_checks f on f.wheel_end_id = w.wheel_end_id
-    cross join stage.records r
+    inner join stage.records r on r.unit_id = w.unit_id
 ),
 
 fitted as (

@@ -174,7 +174,7 @@ def _missed(run: Run, now: FleetModel) -> Missed:
     relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)
     readings = warehouse.fetch(con, "from reduce.linings_found")
     past, ahead = [], []
-    for then in origins(con, run.settings, day, NOW.date(), ()):
+    for then in origins(con, run.settings, day, ()):
         ahead += [then.failures] if then.failures is not None else []
         if then.fleet is not None:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}

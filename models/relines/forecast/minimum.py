@@ -26,9 +26,10 @@ from numpy.typing import NDArray
 from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
+from models.common.group_sums import rows_by
 from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import LineMoments, WheelEndLines, line_moments, some_moments
-from models.usage.absences import absence_classes, begun_by, reached_by
+from models.usage.absences import AbsenceClasses, absence_classes, begun_by, reached_by
 from models.usage.ahead import AwayNow, away_now, km_ahead, km_on_road
 from models.usage.fit import UsageFit
 
@@ -126,17 +127,15 @@ def minimum_forecast(
     word = forecast_words(lines, usage)
     days = np.full((len(probabilities), len(lines)), np.inf)
     km = days.copy()
-    classes = absence_classes(usage)
-    number, begun = classes.number[lines.unit], begun_by(usage, ROAD_DAYS)
-    for k, left in enumerate(classes.left):
-        alike = np.flatnonzero((word == "") & (number == k))
-        reached = reached_by(begun, left, ROAD_DAYS) if len(alike) else np.zeros((0, 0))
-        for start in range(0, len(alike), CHUNK):
-            rows = alike[start : start + CHUNK]
-            unit = lines.unit[rows]
-            task = _Task(some_moments(moments, rows), minimum_mm[rows], usage, away, unit)
-            days[:, rows] = task.days_until(probabilities, reached)
-            km[:, rows] = [task.km_until(p) for p in probabilities]
+    classes, begun = absence_classes(usage), begun_by(usage, ROAD_DAYS)
+    known = np.flatnonzero(word == "")
+    known = known[np.argsort(classes.number[lines.unit[known]], kind="stable")]
+    for start in range(0, len(known), CHUNK):
+        rows = known[start : start + CHUNK]
+        unit = lines.unit[rows]
+        task = _Task(some_moments(moments, rows), minimum_mm[rows], usage, away, unit)
+        days[:, rows] = task.days_until(probabilities, classes, begun)
+        km[:, rows] = [task.km_until(p) for p in probabilities]
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return MinimumForecast(days, km, tuple(np.where(open_ended, "not_in_30_years", word)))
 
@@ -151,11 +150,16 @@ class _Task:
     away: AwayNow
     unit: IntArray
 
-    def days_until(self, probabilities: Sequence[float], reached: FloatArray) -> FloatArray:
+    def days_until(
+        self, probabilities: Sequence[float], classes: AbsenceClasses, begun: FloatArray
+    ) -> FloatArray:
         """Days at which each probability is reached (k, n): those on the road and those lost."""
-        chance = self._by_road_days()
-        chance = np.maximum.accumulate(chance, axis=0)
-        by_day = chance[0] + reached.T @ np.diff(chance, axis=0)
+        chance = np.maximum.accumulate(self._by_road_days(), axis=0)
+        by_day = np.empty_like(chance)
+        for alike in rows_by(classes.number[self.unit]):
+            lost = classes.left[classes.number[self.unit[alike[0]]]]
+            reached = reached_by(begun, lost, ROAD_DAYS)
+            by_day[:, alike] = chance[0, alike] + reached.T @ np.diff(chance[:, alike], axis=0)
         return np.array([_day_of(by_day, p) for p in probabilities])
 
     def _by_road_days(self) -> FloatArray:

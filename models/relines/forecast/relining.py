@@ -23,6 +23,7 @@ import polars as pl
 from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.group_sums import rows_by
 from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import LineMoments, WheelEndLines, line_moments, some_moments
 from models.relines.forecast.minimum import (
@@ -259,7 +260,9 @@ def reline_forecast(
     visit = np.full(len(lines), np.inf)
     moments = line_moments(lines)
     pending = np.log1p(-chance_pending(ends, policy, usage.since_visit[ends.unit]))
-    for alike in _by_class(np.flatnonzero(word == ""), classes.number[ends.unit]):
+    known = np.flatnonzero(word == "")
+    for places in rows_by(classes.number[ends.unit[known]]):
+        alike = known[places]
         one = ends.unit[alike[0]]
         age = int(classes.age[one])
         pool = usage.interval_distribution.pools[classes.pool[one]]
@@ -280,12 +283,6 @@ def reline_forecast(
     days, visit = days + policy.timing.mean_days, visit + policy.timing.mean_days
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
-
-
-def _by_class(rows: IntArray, number: IntArray) -> list[IntArray]:
-    """The rows of each class."""
-    order = rows[np.argsort(number[rows], kind="stable")]
-    return [r for r in np.split(order, np.flatnonzero(np.diff(number[order])) + 1) if len(r)]
 
 
 def _whole_units(rows: IntArray, unit: IntArray) -> list[IntArray]:

@@ -10,7 +10,7 @@ from models.wear.shrinkage import (
     NotSeparableError,
     RawRates,
     _Likelihood,
-    _mode,
+    _modes,
     mixture_limits,
     shrink_rates,
 )
@@ -42,7 +42,8 @@ def raw_of(values, se) -> RawRates:
 def test_one_rate_given_its_prior_is_a_weighted_mean():
     """Own 0.90 with error 0.2, prior 0.4 with sd 0.12, on the plain scale: by hand."""
     likelihood = _Likelihood(np.array([[25.0]]), np.array([25.0 * 0.9]), is_log=False)
-    mode, covariance, _ = _mode(likelihood, np.array([[1 / 0.0144]]), np.array([0.4]), 0.4)
+    found = _modes(likelihood, np.array([[[1 / 0.0144]]]), np.array([[0.4]]), 0.4)
+    mode, covariance = found.mode[0], found.covariance[0]
     weight = 25.0 / (25.0 + 1 / 0.0144)
     assert mode[0] == pytest.approx(weight * 0.9 + (1 - weight) * 0.4)
     assert covariance[0, 0] == pytest.approx(1 / (25.0 + 1 / 0.0144))
