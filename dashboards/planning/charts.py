@@ -9,6 +9,8 @@ from dashboards.sentences.measures import Measures
 from dashboards.sentences.words import count, figures, listed, number, share, span, with_interval
 
 MONTHS_SHOWN, NAMED = 6, 3
+# Points of a chart: more can be told neither apart nor, past 5,000, drawn at all.
+MOST_POINTS = 2_000
 MORE, WITHIN, UNSTATED = "more than there are", "within those there are", "not stated"
 OUT, IN = "beyond what units differ anyway", "within it"
 
@@ -122,13 +124,25 @@ def units_figure(units: pl.DataFrame | None, measures: Measures) -> Figure | Non
     shown = units.sort("expected_cost").with_columns(
         pl.when("stands_out").then(pl.lit(OUT)).otherwise(pl.lit(IN)).alias("where")
     )
+    drawn = _drawn(shown)
     return Figure(
         key="unit-costs",
-        said=_units_said(shown),
-        chart=_funnel(shown, measures),
+        said=_units_said(shown, drawn.height),
+        chart=_funnel(drawn, measures),
         table=_units_table(shown, measures),
         sql="select * from mart.unit_costs order by pooled_factor desc",
     )
+
+
+def _drawn(shown: pl.DataFrame) -> pl.DataFrame:
+    """Of very many units those that stand out, the farthest, and an even choice of the others."""
+    if shown.height <= MOST_POINTS:
+        return shown
+    farthest = (pl.col("pooled_factor").log().abs(), "unit_id")
+    out = shown.filter("stands_out").sort(*farthest, descending=[True, False]).head(MOST_POINTS)
+    others = shown.filter(~pl.col("stands_out"))
+    some = others.gather_every(-(-others.height // MOST_POINTS) or 1)
+    return pl.concat([out, some]).sort("expected_cost", maintain_order=True)
 
 
 def _funnel(shown: pl.DataFrame, measures: Measures) -> Chart:
@@ -154,12 +168,13 @@ def _funnel(shown: pl.DataFrame, measures: Measures) -> Chart:
     return marks.layered(shown, 260, band, marks.line_at("y", 1.0), dots)
 
 
-def _units_said(shown: pl.DataFrame) -> Said:
+def _units_said(shown: pl.DataFrame, drawn: int) -> Said:
     out = shown.filter("stands_out").sort("pooled_factor", descending=True)
+    some = f" ({number(drawn)} of them drawn)" if drawn < shown.height else ""
     note = (
-        f"Each point is one of {number(shown.height)} units; 998 in 1\u202f000 such units lie in "
-        "the shaded funnel by how much units differ anyway. A unit with few jobs says little, "
-        "however far out it lies."
+        f"Each point is one of {number(shown.height)} units{some}; 998 in 1\u202f000 such units "
+        "lie in the shaded funnel by how much units differ anyway. A unit with few jobs says "
+        "little, however far out it lies."
     )
     if out.is_empty():
         return Said("No unit costs more or less than what it runs explains", note)

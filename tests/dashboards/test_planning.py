@@ -82,6 +82,17 @@ def test_units_are_named_only_beyond_what_units_differ_anyway():
     assert planning.units_figure(units(), MEASURES) is None
 
 
+def test_of_very_many_units_those_that_stand_out_and_some_others_are_drawn():
+    # 171,000 units are a fleet of a million wheel ends; a chart holds no more than 5,000 rows.
+    figure = planning.units_figure(units(*[n % 1_000 == 7 for n in range(171_000)]), MEASURES)
+    drawn = pl.DataFrame(next(iter(figure.spec()["datasets"].values())))
+    assert drawn.filter("stands_out").height == 171
+    assert 1_900 < drawn.height <= 2_171
+    assert f"171,000 units ({drawn.height:,} of them drawn)" in figure.said.note.replace(
+        "\u202f", ","
+    )
+
+
 def test_costs_are_told_per_mile_where_the_fleet_counts_miles():
     costs = pl.DataFrame(
         {
