@@ -159,20 +159,25 @@ def _stage(
 ) -> None:
     """Judge, stage and reduce all of them, as far as any of them is read."""
     latest = _latest(days)
-    wanted = {*(table for then in days for table in then.read), *_read_together(days)}
-    needed = warehouse.behind(FOLDERS, {*wanted, "judge.odometer_sightings"}) - counted_together()
+    wanted = {*_of_units(days), "judge.odometer_sightings"}
+    needed = warehouse.behind(FOLDERS, wanted) - counted_together()
     judge(staged, settings, latest, latest, needed)
     warehouse.build(staged, "20_stage", needed, {"stage.records": RECORDS})
     warehouse.build(staged, "30_reduce", needed)
 
 
-def _read_together(days: Sequence[EarlierDay]) -> set[str]:
-    """What is read of units only to be counted over all of them."""
+def _over_units(days: Sequence[EarlierDay]) -> set[str]:
+    """Of what is read and what that is made from, the tables whose rows are counted over units."""
     read = {table for then in days for table in then.read}
+    return {*warehouse.behind(("30_reduce",), read) & counted_together()}
+
+
+def _of_units(days: Sequence[EarlierDay]) -> set[str]:
+    """Tables of single units that are read, or that counts over units are made from."""
     texts = dict(warehouse.sql_files("30_reduce"))
-    return {
-        name for table in read & counted_together() for name in warehouse.inputs_of(texts[table])
-    }
+    over = _over_units(days)
+    inputs = {name for table in over for name in warehouse.inputs_of(texts[table])}
+    return ({table for then in days for table in then.read} | inputs) - over
 
 
 def _known(con: duckdb.DuckDBPyConnection, staged: duckdb.DuckDBPyConnection) -> set[int]:
@@ -193,8 +198,7 @@ def _show(
     past: duckdb.DuckDBPyConnection, then: EarlierDay, mark: str, moved: dt.timedelta
 ) -> None:
     """One day's own tables: as views, and counted from them what is counted over all units."""
-    together = counted_together() & set(then.read)
-    for table in ({*then.read} - together) | _read_together([then]):
+    for table in _of_units([then]):
         columns = past.execute(f"describe days.{table}").fetchall()
         names = {name: kind for name, kind, *_ in columns}
         own = [f"substr({n}, {MARK_LENGTH + 1}) as {n}" for n in MARKED if n in names]
@@ -204,4 +208,4 @@ def _show(
             f"""create view {table} as select * replace ({", ".join(own)}) from days.{table}
             where starts_with({key}, '{mark}')"""
         )
-    warehouse.build(past, "30_reduce", together)
+    warehouse.build(past, "30_reduce", _over_units([then]))
