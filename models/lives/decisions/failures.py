@@ -21,9 +21,10 @@ more would count the same delay twice.
 
 **Uncertainty.** A life's distribution is drawn by its Akaike weight, its parameters to first order
 (:func:`models.lives.decisions.fleet.log_slopes`), once for all groups that borrow it. Around the
-expectation a count is binomial: a place rarely has two failures in the time ahead, which makes
-counts less scattered than Poisson's. With :math:`q=\sum n_p^2/\sum n_p` over places p with
-:math:`n_p` expected, variance is :math:`(1-q)` times the mean.
+expectation a count is a sum over places p, each of which has :math:`n_p` expected and
+:math:`f_p=E[N_p(N_p-1)]`: its variance is :math:`(1-q)` times the mean, with
+:math:`q=\sum(n_p^2-f_p)/\sum n_p`, where Poisson's has q = 0. f is twice the expected pairs of
+findings: what visit i finds, times what is found after it of the adjuster fitted there.
 """
 
 from collections.abc import Hashable, Mapping, Sequence
@@ -111,16 +112,18 @@ def found_at_visits(
     (n,) when their units were last seen; ``km`` (V, B, U) run since then; ``finds``: the chance
     that a check finds a failed adjuster."""
     good = np.exp(life.log_survival(age_km + km[:, :, unit]) - life.log_survival(age_km))
-    works = np.concatenate([np.ones((1, *good.shape[1:])), good])
     found = np.empty_like(good)
-    hidden = np.zeros(good.shape[1:])
+    hidden, works = np.zeros(good.shape[1:]), np.ones(good.shape[1:])
+    # Of adjusters fitted at each visit, those that still worked at the last.
+    fitted_works: list[FloatArray] = []
     for j in range(len(km)):
-        fails = works[j] - works[j + 1]
-        for i in range(j):
-            ends = (life.survival(km[k] - km[i]) for k in (j - 1, j))
-            fails = fails + found[i] * (next(ends) - next(ends))[:, unit]
+        fails = works - good[j]
+        still = [life.survival(km[j] - km[i]) for i in range(j)]
+        for i, (before, now) in enumerate(zip(fitted_works, still, strict=True)):
+            fails += found[i] * (before - now)[:, unit]
         hidden = hidden * (1.0 - finds) + fails
         found[j] = finds * hidden
+        works, fitted_works = good[j], [*still, np.ones(km.shape[1:])]
     return found
 
 
@@ -156,7 +159,7 @@ def failures_to_come(
             drawn[mine] += at_fit * np.exp(logs)
         for name in laws:
             under[name] += at_fits.get(name, at_fits[group.likeliest])
-    return FailuresToCome(expected, under, drawn, _share(groups, counted))
+    return FailuresToCome(expected, under, drawn, _share([each.group for each in counted], counted))
 
 
 def _luck_of(
@@ -174,13 +177,14 @@ def _luck_of(
 
 @dataclass(frozen=True, slots=True)
 class _Counted:
-    """A group on its visits: where each visit's findings count, (V, B, n)."""
+    """A group on its visits, ``km`` (V, B, U) along: ``month`` in which each falls, and the chance
+    that it ``counts``: that the unit is there, before the last month's end."""
 
     group: AdjusterGroup
     unit: IntArray
     km: FloatArray
-    cell: IntArray
-    weight: FloatArray
+    month: IntArray
+    counts: FloatArray
     shape: tuple[int, int]
 
     @classmethod
@@ -192,33 +196,54 @@ class _Counted:
         month_ends: FloatArray,
     ) -> "_Counted":
         units, unit = np.unique(group.unit, return_inverse=True)
-        day, there = visits.day[:, :, units], visits.there[:, :, units]
-        month = np.searchsorted(month_ends, day, side="left")
+        month = np.searchsorted(month_ends, visits.day[:, :, units], side="left")
         inside = month < shape[1]
-        weight = np.where(inside, there, 0.0)[:, :, unit] * group.weight / day.shape[1]
-        cell = group.place * shape[1] + np.where(inside, month, 0)[:, :, unit]
-        return cls(group, unit.ravel(), visits.km[:, :, units], cell, weight, shape)
+        counts = np.where(inside, visits.there[:, :, units], 0.0)
+        month = np.where(inside, month, 0)
+        return cls(group, unit.ravel(), visits.km[:, :, units], month, counts, shape)
 
     def found(self, life: LifeDistribution) -> FloatArray:
-        return found_at_visits(life, self.group.age_km, self.unit, self.km) * self.weight
+        """By one adjuster of each row: (V, B, n)."""
+        found = found_at_visits(life, self.group.age_km, self.unit, self.km)
+        return found * self.counts[:, :, self.unit]
 
     def months(self, life: LifeDistribution) -> FloatArray:
         """Expected failures found, (P, M)."""
-        cells = self.shape[0] * self.shape[1]
-        flat = np.bincount(self.cell.ravel(), self.found(life).ravel(), cells)
+        cell = self.group.place * self.shape[1] + self.month[:, :, self.unit]
+        found = self.found(life) * self.group.weight / self.km.shape[1]
+        flat = np.bincount(cell.ravel(), found.ravel(), self.shape[0] * self.shape[1])
         return np.asarray(flat.reshape(self.shape), np.float64)
+
+    def moments(self, life: LifeDistribution) -> tuple[FloatArray, FloatArray]:
+        """Of one place of each row: findings expected, and twice the pairs of them, (n,)."""
+        found = self.found(life)
+        after = found_after(life, self.km, self.counts)
+        # A unit that is there at the later of two findings was there at the first.
+        pairs = (
+            found_at_visits(life, self.group.age_km, self.unit, self.km) * after[:, :, self.unit]
+        )
+        return found.sum(axis=0).mean(axis=0), 2.0 * pairs.sum(axis=0).mean(axis=0)
+
+
+def found_after(life: LifeDistribution, km: FloatArray, counts: FloatArray) -> FloatArray:
+    """Expected findings after each visit in a place whose adjuster is new there, (V, B, U); each
+    ``counts`` (V, B, U) by so much."""
+    after = np.zeros_like(km)
+    for i in reversed(range(len(km) - 1)):
+        works = np.concatenate([np.ones((1, *km.shape[1:])), life.survival(km[i + 1 :] - km[i])])
+        after[i] = ((works[:-1] - works[1:]) * (counts[i + 1 :] + after[i + 1 :])).sum(axis=0)
+    return after
 
 
 def _share(groups: Sequence[AdjusterGroup], counted: Sequence[_Counted]) -> float:
     """q, over the places of all groups."""
-    square = total = 0.0
+    less = total = 0.0
     for group, each in zip(groups, counted, strict=True):
         life = max(group.fits, key=lambda fit: fit[1])[0].distribution
-        own = each.found(life).sum(axis=(0, 1))
-        own_weight = np.maximum(each.group.weight, 1e-300)
-        square += float((own**2 / own_weight).sum())
-        total += float(own.sum())
-    return min(square / total, MOST_SHARE) if total > 0.0 else 0.0
+        mean, pairs = each.moments(life)
+        less += float(group.weight @ (mean**2 - pairs))
+        total += float(group.weight @ mean)
+    return float(np.clip(less / total, 0.0, MOST_SHARE)) if total > 0.0 else 0.0
 
 
 def some_of(group: AdjusterGroup, most: int = MOST_ADJUSTERS) -> AdjusterGroup:
@@ -231,9 +256,10 @@ def some_of(group: AdjusterGroup, most: int = MOST_ADJUSTERS) -> AdjusterGroup:
         here = np.flatnonzero(group.place == place)
         here = here[np.argsort(group.age_km[here], kind="stable")]
         wanted = int(np.clip(most * len(here) / n, 200, len(here)))
-        rows = here[((np.arange(wanted) + 0.5) * len(here) / wanted).astype(np.int64)]
-        kept.append(rows)
-        weight.append(group.weight[rows] * group.weight[here].sum() / group.weight[rows].sum())
+        stands_for = np.cumsum(group.weight[here])
+        steps = (np.arange(wanted) + 0.5) / wanted * stands_for[-1]
+        kept.append(here[np.searchsorted(stands_for, steps)])
+        weight.append(np.full(wanted, stands_for[-1] / wanted))
     rows = np.concatenate(kept)
     return AdjusterGroup(
         group.fits, group.whose, group.age_km[rows], group.unit[rows], group.place[rows],

@@ -1,9 +1,8 @@
-"""Failures to come, intervals between checks, planned replacement, and too little data."""
+"""Intervals between checks, planned replacement, and too little data."""
 
 import numpy as np
 import pytest
-from models.lives.decisions.renewal import expected_renewals, forecast_failures, renewal_function
-from scipy import integrate, stats
+from scipy import integrate
 
 from models.lives.decisions.decisions import (
     age_replacement,
@@ -140,93 +139,6 @@ def test_longer_intervals_leave_more_undetected(fit):
 def test_an_interval_must_be_positive():
     with pytest.raises(ValueError, match="positive"):
         undetected_share(WEAR_OUT, 0.0)
-
-
-def test_renewals_of_a_constant_rate_are_its_multiple():
-    renewals = renewal_function(EXPONENTIAL, 1.0, 300)
-    np.testing.assert_allclose(renewals, np.arange(1, 301) / 100.0, rtol=1e-5)
-
-
-@pytest.mark.parametrize(
-    ("name", "shape"), [("weibull", 2.5), ("lognormal", 0.4), ("weibull", 0.8)]
-)
-def test_renewals_approach_the_renewal_theorem(name, shape):
-    # Smith (1954): M(t) - t / mean -> (variance - mean²) / (2 mean²).
-    standard = life_distribution(name, shape, 100.0)
-    frozen = {"weibull": stats.weibull_min, "lognormal": stats.lognorm}[name](shape, scale=100.0)
-    mean, variance = frozen.stats()
-    expected = 1500.0 / mean + (variance - mean**2) / (2 * mean**2)
-    # The midpoint rule at a hundredth of the scale is good to 1e-3 here, worst for shape < 1.
-    assert renewal_function(standard, 1.0, 1500)[-1] == pytest.approx(expected, rel=1e-3)
-
-
-def test_a_constant_rate_fails_at_that_rate_at_any_age():
-    expected = expected_renewals(EXPONENTIAL, np.array([0.0, 70.0, 400.0]), 30.0, 12)
-    # Second order in the step, a quarter of a month: (0.3 / 4)**2 / 24 is 2e-4.
-    np.testing.assert_allclose(expected, 0.3, rtol=5e-4)
-
-
-def test_expected_failures_by_month_agree_with_simulated_places():
-    ages, month_km, months, places = np.array([0.0, 40.0, 130.0]), 12.0, 20, 40_000
-    expected = expected_renewals(WEAR_OUT, ages, month_km, months)
-    rng = np.random.default_rng(5)
-    for row, age in enumerate(ages):
-        start = np.full(places, age)
-        at = WEAR_OUT.quantile_beyond(start, rng.uniform(size=places)) - age
-        seen = np.zeros(months)
-        while np.any(at < months * month_km):
-            inside = at[at < months * month_km]
-            seen += np.bincount((inside / month_km).astype(int), minlength=months)
-            life = WEAR_OUT.quantile_beyond(np.zeros(inside.size), rng.uniform(size=inside.size))
-            at = inside + life
-        # Four standard errors of a Poisson share.
-        allowed = 4 * np.sqrt(np.maximum(expected[row], 1e-3) / places) + 1e-3 * expected[row]
-        assert np.all(np.abs(seen / places - expected[row]) < allowed)
-
-
-def test_the_forecast_adds_up_over_groups_and_weights(fit):
-    rng = np.random.default_rng(6)
-    age, rate = rng.uniform(0, 3e5, 300), rng.choice([5e3, 8e3], 300)
-    group, weight = rng.integers(0, 3, 300), rng.integers(1, 4, 300).astype(float)
-    forecast = forecast_failures(fit, age, rate, group, months=12, rng=rng, weight=weight, draws=40)
-    direct = sum(
-        weight[rate == r] @ expected_renewals(fit.distribution, age[rate == r], r, 12)
-        for r in (5e3, 8e3)
-    )
-    np.testing.assert_allclose(forecast.expected[-1], direct, rtol=2e-3)  # interpolation in age
-    np.testing.assert_allclose(forecast.expected[:-1].sum(axis=0), forecast.expected[-1])
-    assert np.all(forecast.expected_low < forecast.expected)
-    assert np.all(forecast.expected < forecast.expected_high)
-    assert np.all(forecast.p10 <= forecast.p50)
-    assert np.all(forecast.p50 <= forecast.p90)
-
-
-def test_parameter_uncertainty_is_shared_by_the_fleet_and_does_not_average_out(fit):
-    rng = np.random.default_rng(7)
-    one, many = (
-        forecast_failures(
-            fit, np.full(n, 1e5), np.full(n, 6e3), np.zeros(n, int), months=6, rng=rng, draws=100
-        )
-        for n in (10, 1000)
-    )
-    relative = [(f.expected_high[-1] - f.expected_low[-1]) / f.expected[-1] for f in (one, many)]
-    np.testing.assert_allclose(relative[0], relative[1], rtol=0.35)  # 100 draws each
-
-
-def test_the_same_seed_gives_the_same_forecast(fit):
-    runs = [
-        forecast_failures(
-            fit,
-            np.array([1e5]),
-            np.array([6e3]),
-            np.array([0]),
-            months=3,
-            rng=np.random.default_rng(8),
-            draws=20,
-        ).expected_low
-        for _ in range(2)
-    ]
-    np.testing.assert_array_equal(*runs)
 
 
 def test_drawn_parameters_have_the_fits_mean_and_covariance(fit):
