@@ -6,32 +6,31 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from models.lives.decisions.renewal import forecast_failures
 
 from models.common.multiple_tests import holm
-from models.lives.decisions.fleet import (
-    MONTH_DAYS,
-    AdjusterGroup,
-    fleet_failures,
-    undetected_interval,
-)
+from models.lives.decisions.fleet import undetected_interval
 from models.lives.effects.regression import effects, fit_regression
 from models.lives.effects.watched import FACTORS, SHARES, WatchedLives
 from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import LifeFit, choose_life, fit_life
 from models.lives.fits.risk_set import main_at_risk_interval, without_idle_pairs
+from models.relines.budget import budget_months
+from models.usage.fit import fit_usage
 from pipeline.lake import loading
 from pipeline.marts import marts
 from pipeline.marts.lives.causes import Ends, group_rows
+from pipeline.marts.lives.cells import fleet_cells
 from pipeline.marts.lives.comparisons import life_comparisons
-from pipeline.marts.lives.decisions import (
-    check_intervals,
-    expected_failures,
-    fleet_cells,
-    replacement_ages,
-)
+from pipeline.marts.lives.decisions import check_intervals, replacement_ages
 from pipeline.marts.lives.effects import effect_frames
+from pipeline.marts.lives.failures import (
+    error_factor,
+    failures_ahead,
+    failures_of,
+    months_of_failures,
+    write_failure_marts,
+)
 from pipeline.marts.lives.fits import GroupLife, GroupLives, write_life_marts
 from pipeline.marts.lives.replacements import Watches, replacement_frames
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
@@ -372,10 +371,13 @@ def some_wheel_ends() -> pl.DataFrame:
     return pl.DataFrame(
         {
             "wheel_end_id": [f"K{i:03d}/1L" for i in range(count)],
+            "unit_id": [f"K{i:03d}" for i in range(count)],
             "axle_type": "drive",
             "duty": ["long", "short", "rare"] * 100,
             "depot": ["East", "West", None, "East", "East"] * 60,
             "age_km": [None if i % 10 == 0 else 500.0 * i for i in range(count)],
+            "watched_km": 20_000.0,
+            "before_records": [i % 2 == 0 for i in range(count)],
             "km_per_day": [300.0 - 2.0 * (i % 50) for i in range(count)],
             "present": 1.0,
         }
@@ -384,18 +386,9 @@ def some_wheel_ends() -> pl.DataFrame:
 
 @pytest.mark.parametrize("name", ["weibull", "lognormal"])
 def test_first_order_limits_agree_with_draws_of_the_parameters(name):
-    """Expectations to a per cent (ages on a grid); quantiles to the noise of a hundred draws."""
     fit = fit_life(fitted(400_000.0, 5), name)
     assert isinstance(fit, LifeFit)
     rng = np.random.default_rng(6)
-    age, km = rng.uniform(0.0, 300_000.0, 120), np.full(120, 9_000.0)
-    place = np.arange(120) % 2
-    drawn = forecast_failures(fit, age, km, place, months=6, rng=rng, draws=100)
-    group = AdjusterGroup(fit, age, km / MONTH_DAYS, place, np.ones(120))
-    ends = MONTH_DAYS * np.arange(1, 7)
-    found = fleet_failures([group], 2, ends, rng=rng, draws=400)
-    np.testing.assert_allclose(found.expected, drawn.expected, rtol=0.015)
-    np.testing.assert_allclose(found.p90[-1], drawn.p90[-1], atol=1.6)
     [by_draws] = undetected_by_interval(fit, 2_000.0, rng=rng, weeks=[12], draws=400)
     share = undetected_interval(fit, 12 * 2_000.0)
     assert share is not None
@@ -406,48 +399,66 @@ def test_first_order_limits_agree_with_draws_of_the_parameters(name):
     assert abs(share.high - by_draws.high) < 0.1 * half
 
 
-def test_an_adjuster_of_unknown_age_counts_as_one_of_the_ages_of_its_group():
-    ends = some_wheel_ends()
-    day = dt.date(2026, 3, 31)
+def months_found(ends: pl.DataFrame, as_of: dt.date, months: int) -> pl.DataFrame:
+    """Failures forecast for wheel ends whose units have been checked every 30 days, on the day as
+    well."""
+    units = ends.select("unit_id", "depot", "duty", seen_on=as_of, visit_on=as_of)
+    began = [as_of - dt.timedelta(days=30 * n) for n in range(12, 0, -1)]
+    intervals = ends.select(
+        "unit_id",
+        "depot",
+        "duty",
+        one_duty=True,
+        from_on=pl.lit(began),
+        days=30,
+        km=30.0 * pl.col("km_per_day"),
+        to_visit=True,
+    ).explode("from_on")
+    usage = fit_usage(units, intervals, as_of)
+    ahead = failures_of(fleet_cells(ends, some_lives()), ends, usage, budget_months(as_of, months))
+    return months_of_failures(ahead, error_factor(ahead, None))
+
+
+def test_an_adjuster_of_unknown_age_counts_as_one_of_those_as_old_as_the_records():
+    """Every second of its group's known ones has been there since the records begin: ages of all
+    sizes, so unknown ones fail as often as known ones."""
+    ends, day = some_wheel_ends(), dt.date(2026, 3, 31)
 
     def expected(wheel_ends: pl.DataFrame) -> float:
-        cells = fleet_cells(wheel_ends, some_lives())
-        found = expected_failures(wheel_ends, cells, day, 6)
+        found = months_found(wheel_ends, day, 6)
         return float(found.filter(pl.col("depot").is_null())["failures_mean"].sum())
 
-    known = ends.drop_nulls("age_km")
-    # Unknown are one in ten of every age, so the 270 of known age stand for all.
-    assert expected(ends) == pytest.approx(expected(known) * 300 / 270, rel=0.03)
+    # Unknown are one in ten of every age, so the 270 of known age stand for all; 300 units on
+    # drawn visits of their own move the sum by some per cent.
+    known = expected(ends.drop_nulls("age_km"))
+    assert expected(ends) == pytest.approx(known * 300 / 270, rel=0.04)
 
 
-def test_expected_failures_of_depots_add_up_to_the_fleets_with_those_without_a_depot():
-    ends = some_wheel_ends()
-    cells = fleet_cells(ends, some_lives())
-    found = expected_failures(ends, cells, dt.date(2026, 3, 31), 12)
+def test_failures_of_depots_add_up_to_the_fleets_with_those_without_a_depot():
+    ends, day = some_wheel_ends(), dt.date(2026, 3, 31)
+    found = months_found(ends, day, 12)
     assert found["month"].unique().sort().to_list() == [
         dt.date(2026 + (m > 12), (m - 1) % 12 + 1, 1) for m in range(4, 16)
     ]
-    without = ends.filter(pl.col("depot").is_null()).with_columns(depot=pl.lit("none"))
-    named = pl.concat([ends.drop_nulls("depot"), without])
-    apart = expected_failures(named, fleet_cells(named, some_lives()), dt.date(2026, 3, 31), 12)
-    means = apart.group_by("month").agg(
-        parts=pl.col("failures_mean").filter(pl.col("depot").is_not_null()).sum(),
-        whole=pl.col("failures_mean").filter(pl.col("depot").is_null()).sum(),
-    )
-    np.testing.assert_allclose(means["parts"], means["whole"])
     fleet = found.filter(pl.col("depot").is_null()).sort("month")
-    # Where a depot stands in the list moves only how ages are shared out on the grid.
-    np.testing.assert_allclose(fleet["failures_mean"], means.sort("month")["whole"], rtol=1e-9)
+    depots = found.filter(pl.col("depot").is_not_null()).group_by("month").agg(
+        pl.col("failures_mean").sum()
+    ).sort("month")  # fmt: skip
     assert fleet["adjusters"].unique().to_list() == [300.0]
+    # A fifth of wheel ends, of all ages and duties, has no depot.
+    parts = depots["failures_mean"].sum() / fleet["failures_mean"].sum()
+    assert parts == pytest.approx(0.8, abs=0.04)
+    assert (fleet["failures_p10"] <= fleet["failures_p50"]).all()
+    assert (fleet["failures_p50"] <= fleet["failures_p90"]).all()
 
 
 def test_a_month_begun_is_forecast_for_what_is_left_of_it():
-    ends = some_wheel_ends()
-    found = expected_failures(ends, fleet_cells(ends, some_lives()), dt.date(2026, 3, 16), 3)
+    found = months_found(some_wheel_ends(), dt.date(2026, 3, 16), 3)
     fleet = found.filter(pl.col("depot").is_null()).sort("month")
     assert fleet["month"][0] == dt.date(2026, 3, 1)
     assert fleet["note"][0] == "what is left of it: 15 days"
-    assert fleet["failures_mean"][0] / fleet["failures_mean"][1] == pytest.approx(0.5, abs=0.03)
+    # Checked that day and 30 days later: nothing is found in what is left of the month.
+    assert fleet["failures_mean"][0] < 0.05 * fleet["failures_mean"][1]
 
 
 def test_a_group_without_a_life_of_its_own_takes_its_axle_types_and_says_so():
@@ -539,7 +550,6 @@ def test_without_any_life_every_decision_is_words():
     cells = fleet_cells(ends, lives)
     assert cells == []
     for found, figure in (
-        (expected_failures(ends, cells, dt.date(2026, 3, 31), 12), "failures_mean"),
         (check_intervals(cells, Settings()), "share_failed"),
         (replacement_ages(lives, Settings()), "best_km"),
     ):
@@ -682,8 +692,11 @@ def every_life_mart(con) -> dict[str, pl.DataFrame]:
 
 def test_a_lake_without_a_single_known_age_gets_words_in_every_mart(tmp_path):
     con = reduced(write_small_lake(tmp_path / "lake"))
-    fits, _, chapter = fit_fleet(con, Settings(), dt.date(2025, 11, 14), IN_PLACE)
+    day = dt.date(2025, 11, 14)
+    fits, lives, chapter = fit_fleet(con, Settings(), day, IN_PLACE)
     write_chapter(con, fits.wear, chapter.result())
+    ahead = failures_ahead(con, lives, fits.usage, budget_months(day, 12))
+    write_failure_marts(con, ahead, None, day)
     found = every_life_mart(con)
     assert "nothing can be said" in found["adjuster_fits"]["note"].item()
     assert set(found["adjuster_effects"]["note"]) == {"0 failures are too few, 8 are asked for"}
