@@ -66,7 +66,7 @@ def judge_drift(
     ``simulated``: healthy wheel ends that flags' limit is found on.
     """
     blocks = unit_blocks(con)
-    strokes = strokes_of(con, fits, linings, as_of, block=0)
+    strokes = strokes_of(con, fits, linings, as_of, blocks[0] if blocks else None)
     adjustment = settings.adjustment
     band = Band(adjustment.band_low, adjustment.band_high, adjustment.target)
     rules = FlagRules(side_limit=adjustment.side_to_side_limit)
@@ -75,25 +75,32 @@ def judge_drift(
     simulated = NONE_SIMULATED if strokes.readings.is_empty() else simulated
     fleet = learn_fleet(prepared, band, rules, seed=SEED, simulated=simulated)
     drift = Drift(fleet, lives, over_adjusting_share(con), pl.DataFrame())
-    first = judge_wheel_ends(prepared, _outlook(drift, strokes), fleet, as_of)
+    judged = [judge_wheel_ends(prepared, _outlook(drift, strokes), fleet, as_of)]
     del strokes, prepared
-    rest = [_judged_block(con, drift, fits, linings, block, as_of) for block in range(1, blocks)]
-    return replace(drift, judged=by_urgency([first, *rest]))
+    for units in blocks[1:]:
+        strokes = strokes_of(con, fits, linings, as_of, units)
+        judged.append(judged_strokes(drift, strokes, as_of))
+    return replace(drift, judged=by_urgency(judged))
 
 
-def unit_blocks(con: duckdb.DuckDBPyConnection, some: str = "") -> int:
-    """Deal units out at random (the same way every time); returns the number of blocks.
+def unit_blocks(
+    con: duckdb.DuckDBPyConnection, without: pl.DataFrame | None = None
+) -> list[pl.DataFrame]:
+    """``unit_id`` of the units with brakes to judge, dealt out at random, the same way every time.
 
-    ``some``: a join that keeps some of ``reduce.drift_outlook``.
+    ``without``: ``unit_key`` of units that are left out.
     """
-    con.execute(
-        f"""create or replace table run.unit_blocks as
-        select unit_id, cast(floor((sum(ends) over (order by md5(unit_id), unit_id) - ends)
-            / {ENDS_AT_ONCE}) as integer) as block_no
-        from (select unit_id, count(*) as ends from reduce.drift_outlook {some} group by unit_id)"""
+    ends = warehouse.fetch(
+        con,
+        """select unit_id, upper(unit_id) as unit_key, count(*) as ends
+        from reduce.drift_outlook group by unit_id""",
+        order="md5(unit_id), unit_id",
     )
-    (blocks,) = warehouse.one_row(con, "select coalesce(max(block_no) + 1, 0) from run.unit_blocks")
-    return int(blocks)
+    if without is not None:
+        ends = ends.join(without, on="unit_key", how="anti", maintain_order="left")
+    before = pl.col("ends").cum_sum() - pl.col("ends")
+    blocks = ends.with_columns(block=before // ENDS_AT_ONCE).partition_by("block")
+    return [part.select("unit_id") for part in blocks]
 
 
 def by_urgency(judged: Sequence[pl.DataFrame]) -> pl.DataFrame:
@@ -107,22 +114,13 @@ def rejudged(
     fits: Fits,
     linings: pl.DataFrame,
     as_of: dt.date,
-    some: str = "",
+    without: pl.DataFrame | None = None,
 ) -> list[pl.DataFrame]:
     """Wheel ends as judged by the readings in ``con`` and by what the fleet has taught since."""
-    blocks = unit_blocks(con, some)
-    return [_judged_block(con, drift, fits, linings, block, as_of) for block in range(blocks)]
-
-
-def _judged_block(
-    con: duckdb.DuckDBPyConnection,
-    drift: Drift,
-    fits: Fits,
-    linings: pl.DataFrame,
-    block: int,
-    as_of: dt.date,
-) -> pl.DataFrame:
-    return judged_strokes(drift, strokes_of(con, fits, linings, as_of, block), as_of)
+    return [
+        judged_strokes(drift, strokes_of(con, fits, linings, as_of, units), as_of)
+        for units in unit_blocks(con, without)
+    ]
 
 
 def judged_strokes(drift: Drift, strokes: Strokes, as_of: dt.date) -> pl.DataFrame:
@@ -140,16 +138,22 @@ def strokes_of(
     fits: Fits,
     linings: pl.DataFrame,
     as_of: dt.date,
-    block: int | None = None,
+    units: pl.DataFrame | None = None,
 ) -> Strokes:
-    """Readings and outlook of all wheel ends, or of one of :func:`unit_blocks`."""
-    units = f"semi join (from run.unit_blocks where block_no = {block}) using (unit_id)"
-    some = units if block is not None else ""
-    return Strokes(stroke_readings(con, fits, some), drift_outlook(con, fits, some, as_of, linings))
+    """Readings and outlook of all wheel ends, or of those of some units (``unit_id``)."""
+    if units is None:
+        return Strokes(stroke_readings(con, fits), drift_outlook(con, fits, as_of, linings))
+    con.register("some_units", units)
+    try:
+        some = "semi join some_units using (unit_id)"
+        readings = stroke_readings(con, fits, some)
+        return Strokes(readings, drift_outlook(con, fits, as_of, linings, some))
+    finally:
+        con.unregister("some_units")
 
 
-def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl.DataFrame:
-    """Stroke readings with the wear since their setting."""
+def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits, some: str = "") -> pl.DataFrame:
+    """Stroke readings with the wear since their setting; ``some``: a join that keeps some units."""
     readings = warehouse.fetch(
         con,
         f"""select {STROKE_COLUMNS}, coalesce(g.due_on < r.inspected_on, false) as greasing_overdue
@@ -168,7 +172,7 @@ def stroke_readings(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl
     return readings.join(wear, on=KEYS, how="left", maintain_order="left")
 
 
-def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str) -> pl.DataFrame:
+def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str = "") -> pl.DataFrame:
     """``wear_mm`` and its ``wear_sd_mm`` since the setting, one row per stroke reading."""
     km = warehouse.fetch(
         con,
@@ -224,9 +228,9 @@ def _spread_of_rates(wear: WearFit) -> float:
 def drift_outlook(
     con: duckdb.DuckDBPyConnection,
     fits: Fits,
-    some: str,
     as_of: dt.date,
     linings: pl.DataFrame,
+    some: str = "",
 ) -> pl.DataFrame:
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, f"from reduce.drift_outlook {some}", order="wheel_end_id")

@@ -177,32 +177,32 @@ def flags_before(
         return Origin(day) if began_on is not None and began_on <= day else None
     judged = []
     linings = linings_before(linings, (fits.usage.as_of - day).days)
-    blocks = _changed_since(con, day)
-    for block in range(blocks):
-        units = warehouse.fetch(con, f"select unit_key from run.since where block_no = {block}")
-        for _, past in staged_days(con, settings, [EarlierDay(day, units, FLAGS_READ)]):
+    since = _changed_since(con, day)
+    for units in since.partition_by("block_no"):
+        then = EarlierDay(day, units.select("unit_key"), FLAGS_READ)
+        for _, past in staged_days(con, settings, [then]):
             judged += rejudged(past, drift, fits, linings, day)
-    others = "anti join (select unit_key from run.since) s on s.unit_key = upper(unit_id)"
-    judged += rejudged(con, drift, fits, linings, day, others)
+    judged += rejudged(con, drift, fits, linings, day, without=since)
     return Origin(day, judged=by_urgency(judged))
 
 
-def _changed_since(con: duckdb.DuckDBPyConnection, day: dt.date) -> int:
-    """Fill ``run.since`` with the units that a date after ``day`` tells of; returns its blocks."""
+def _changed_since(con: duckdb.DuckDBPyConnection, day: dt.date) -> pl.DataFrame:
+    """``unit_key`` of units that a date after ``day`` tells of, and ``block_no`` of those that are
+    staged together."""
     told = " union all ".join(
         f"select upper(unit_id) as unit_key from raw.{table} where \"{name}\" > date '{day}'"
         for table, contract in TABLES.items()
         for name, column in contract.schema.columns().items()
         if column.dtype == pl.Date
     )
-    con.execute(
-        f"""create or replace table run.since as
-        select unit_key, cast(floor((sum(ends) over (order by unit_key) - ends) / {ENDS_AT_ONCE})
-            as integer) as block_no
+    return warehouse.fetch(
+        con,
+        f"""select unit_key, cast(floor(
+            (sum(ends) over (order by unit_key) - ends) / {ENDS_AT_ONCE}
+        ) as integer) as block_no
         from (
             select upper(unit_id) as unit_key, count(*) as ends from judge.wheel_ends
             where upper(unit_id) in (select unit_key from ({told})) group by all
-        )"""
+        )""",
+        order="unit_key",
     )
-    (blocks,) = warehouse.one_row(con, "select coalesce(max(block_no) + 1, 0) from run.since")
-    return int(blocks)

@@ -23,7 +23,7 @@ def episodes(sample_out):
     settings = settings_of(HOME / "lake")
     with duckdb.connect(str(sample_out / warehouse.DATABASE), read_only=True) as con:
         fits = fit_wear_and_use(con, settings, dt.date(2026, 6, 29))
-        since = wear_since_setting(con, fits, "")
+        since = wear_since_setting(con, fits)
         of = warehouse.fetch(con, "from stage.stroke_readings where not as_left")
     truth = pl.read_parquet(HOME / "truth" / "readings.parquet").select(
         "wheel_end_id", "inspected_on", true_mm="lining_mm"
