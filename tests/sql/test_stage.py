@@ -485,9 +485,9 @@ def test_a_look_before_the_first_services_window_is_no_first_service(km, missed)
 
 def test_records_begin_at_the_first_inspection_that_counts():
     con = warehouse_of(inspections=left("2024-12-30 | 99000 | 9 | 18", *THREE_CHECKS))
-    assert rows(con, "from stage.records") == [(D(2024, 12, 30),)]
+    assert rows(con, "from stage.records") == [("K1", D(2024, 12, 30))]
     con = warehouse_of(inspections=left("2024-12-30 | x | 9 | 18", *THREE_CHECKS))
-    assert rows(con, "from stage.records") == [(D(2025, 1, 6),)]
+    assert rows(con, "from stage.records") == [("K1", D(2025, 1, 6))]
 
 
 def test_mart_on_record_counts_what_is_held_of_each_wheel_end_and_what_is_not():
