@@ -7,6 +7,7 @@ use drifts; a unit leaves for good after a visit, with a hazard of its usual day
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.fit import UsageFit
@@ -137,27 +138,36 @@ class DrawnVisits:
 def drawn_visits(
     usage: UsageFit, horizon: float, copies: int, rng: np.random.Generator
 ) -> DrawnVisits:
-    """Visits of every unit until each has had one beyond ``horizon`` days."""
+    """Visits of every unit until each has had one beyond ``horizon`` days.
+
+    They serve to take means over: the copies' numbers are spread evenly, by Latin hypercube
+    sampling (McKay, Beckman & Conover 1979, *Technometrics* 21:239), and intervals keep the weights
+    that they have on average.
+    """
     shape = copies, len(usage)
     distribution = usage.interval_distribution
-    level = usage.log_level + np.sqrt(usage.level_variance) * rng.standard_normal(shape)
-    pace = distribution.pace + np.sqrt(distribution.pace_variance) * rng.standard_normal(shape)
+    level = usage.log_level + np.sqrt(usage.level_variance) * _even_normals(shape, rng)
+    pace = distribution.pace + np.sqrt(distribution.pace_variance) * _even_normals(shape, rng)
     usual = (distribution.usual_days[usage.group] * np.exp(pace)).ravel()
-    leaving = rng.gamma(distribution.leave.shape, 1.0 / distribution.leave.days, (copies, 1))
-    weights = drawn_weights(usage, copies, rng)
+    leave = distribution.leave
+    leaving = special.gammaincinv(leave.shape, _even_numbers(shape, rng)) / leave.days
+    weights = tuple(
+        (_mean_weights(p.after_road, copies), _mean_weights(p.after_standing, copies))
+        for p in distribution.pools
+    )
     now = UnitsNow(
         visit_day=np.tile(-usage.since_visit, copies),
         day=np.tile(-usage.since_seen, copies),
         off_road=np.tile(usage.off_now, copies),
         log_level=level.ravel(),
     )
-    stays = np.exp(-leaving * usual.reshape(shape)).ravel()
+    stays = np.exp(-leaving.ravel() * usual)
     run, there = np.zeros(usual.size), np.tile(usage.present, copies)
     visits: list[tuple[FloatArray, FloatArray, FloatArray]] = []
     for visit in range(MOST_VISITS):
         if visit and (now.day >= horizon).all():
             break
-        number, normal = rng.random(usual.size), rng.standard_normal(usual.size)
+        number, normal = _even_numbers(shape, rng).ravel(), _even_normals(shape, rng).ravel()
         found = drawn_interval(usage, now, usual, weights, number, normal, is_first=visit == 0)
         there = there * stays if visit else there
         run = run + found.km
@@ -166,3 +176,20 @@ def drawn_visits(
         visits.append((now.day, run, there))
     day, km, chance = (np.array(each).reshape(-1, *shape) for each in zip(*visits, strict=True))
     return DrawnVisits(day, km, chance)
+
+
+def _even_numbers(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    """Uniform numbers (B, U): of each unit, one in every B-th of their range."""
+    copies, units = shape
+    part = rng.permuted(np.tile(np.arange(copies)[:, None], (1, units)), axis=0)
+    return np.asarray((part + rng.random(shape)) / copies)
+
+
+def _even_normals(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
+    return np.asarray(special.ndtri(_even_numbers(shape, rng)))
+
+
+def _mean_weights(sample: IntervalSample, copies: int) -> FloatArray:
+    """Cumulative weights, the same for every copy."""
+    total = np.cumsum(sample.weight)
+    return np.tile(total / total[-1], (copies, 1))

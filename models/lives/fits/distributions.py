@@ -36,13 +36,15 @@ ROOT_2_OVER_PI, ROOT_HALF = np.sqrt(2.0 / np.pi), np.sqrt(0.5)
 class StandardDistribution:
     """A parameter-free law of z with first and second derivatives of its logarithms in z.
 
-    `log_survival` and `log_density` map an array of z to (value, first, second derivative).
+    `log_survival` and `log_density` map an array of z to (value, first, second derivative);
+    `log_survival_alone` to the value, where that is all that is wanted.
     `density_slope` maps z and the first derivative of log survival to that of log density.
     `quantile` maps a failed share p to z.
     """
 
     name: DistributionName
     log_survival: Callable[[FloatArray], Derivatives]
+    log_survival_alone: Callable[[FloatArray], FloatArray]
     log_density: Callable[[FloatArray], Derivatives]
     density_slope: Callable[[FloatArray, FloatArray], FloatArray]
     quantile: Callable[[FloatArray], FloatArray]
@@ -56,8 +58,12 @@ class StandardDistribution:
         return float(np.log(shape) if self.name == "lognormal" else -np.log(shape))
 
 
+def _extreme_value_survival_alone(z: FloatArray) -> FloatArray:
+    return -np.exp(np.minimum(z, Z_LIMIT))
+
+
 def _extreme_value_survival(z: FloatArray) -> Derivatives:
-    hazard = -np.exp(np.minimum(z, Z_LIMIT))
+    hazard = _extreme_value_survival_alone(z)
     return hazard, hazard, hazard
 
 
@@ -74,10 +80,13 @@ def _extreme_value_quantile(p: FloatArray) -> FloatArray:
     return np.log(-np.log1p(-p))
 
 
+def _normal_survival_alone(z: FloatArray) -> FloatArray:
+    return np.asarray(special.log_ndtr(-z))
+
+
 def _normal_survival(z: FloatArray) -> Derivatives:
-    log_s = np.asarray(special.log_ndtr(-z))
     mills = ROOT_2_OVER_PI / np.asarray(special.erfcx(z * ROOT_HALF))  # density over survival
-    return log_s, -mills, -mills * np.maximum(mills - z, 0.0)
+    return _normal_survival_alone(z), -mills, -mills * np.maximum(mills - z, 0.0)
 
 
 def _normal_density(z: FloatArray) -> Derivatives:
@@ -92,9 +101,13 @@ def _normal_quantile(p: FloatArray) -> FloatArray:
     return np.asarray(special.ndtri(p))
 
 
+def _logistic_survival_alone(z: FloatArray) -> FloatArray:
+    return -np.logaddexp(0.0, z)
+
+
 def _logistic_survival(z: FloatArray) -> Derivatives:
     failed = special.expit(z)
-    return -np.logaddexp(0.0, z), -failed, -failed * special.expit(-z)
+    return _logistic_survival_alone(z), -failed, -failed * special.expit(-z)
 
 
 def _logistic_density(z: FloatArray) -> Derivatives:
@@ -113,16 +126,23 @@ def _logistic_quantile(p: FloatArray) -> FloatArray:
 WEIBULL = StandardDistribution(
     "weibull",
     _extreme_value_survival,
+    _extreme_value_survival_alone,
     _extreme_value_density,
     _extreme_value_slope,
     _extreme_value_quantile,
 )
 LOGNORMAL = StandardDistribution(
-    "lognormal", _normal_survival, _normal_density, _normal_slope, _normal_quantile
+    "lognormal",
+    _normal_survival,
+    _normal_survival_alone,
+    _normal_density,
+    _normal_slope,
+    _normal_quantile,
 )
 LOGLOGISTIC = StandardDistribution(
     "loglogistic",
     _logistic_survival,
+    _logistic_survival_alone,
     _logistic_density,
     _logistic_slope,
     _logistic_quantile,
@@ -165,7 +185,7 @@ class LifeDistribution:
     def log_survival(self, age: FloatArray) -> FloatArray:
         """log S(age), 0 at age 0."""
         z = np.maximum(self.standardised(age), -1e6)
-        return self.standard.log_survival(z)[0]
+        return self.standard.log_survival_alone(z)
 
     def survival(self, age: FloatArray) -> FloatArray:
         return np.exp(self.log_survival(age))

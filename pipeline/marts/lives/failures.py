@@ -25,9 +25,8 @@ from pipeline.marts.results import FailuresAhead
 
 DRAWS = 200
 SEED = 40_000
-# DrawnVisits of every unit in all: enough that their number moves a total by less than a per cent.
-COURSES = 8_000
-MOST_COPIES = 24
+# Courses drawn of all units together: another seed moves a year's total by less than a per cent.
+COURSES = 2_000
 # Adjusters of unknown age stand at so many ages; known ones fewer than FEWEST tell of none.
 AGES_FOR_UNKNOWN = 20
 FEWEST = 10
@@ -52,7 +51,7 @@ def failures_of(
     number = {name: n for n, name in enumerate(usage.unit_ids)}
     known = ends.with_columns(unit=pl.col("unit_id").replace_strict(number, return_dtype=pl.Int64))
     groups = [g for cell in cells if (g := _group(cell, (*depots, None), known)) is not None]
-    copies = int(np.clip(COURSES // max(len(usage), 1), 1, MOST_COPIES))
+    copies = -(-COURSES // max(len(usage), 1))
     visits = drawn_visits(usage, float(edges[-1]), copies, np.random.default_rng([SEED, 1]))
     rng = np.random.default_rng([SEED, 2])
     to_come = failures_to_come(groups, visits, len(depots) + 1, edges, rng=rng, draws=DRAWS)
