@@ -164,8 +164,9 @@ def _plan(plan: pl.DataFrame | None) -> str:
     avoided = round(row["crossings_avoided_mean"])
     if not avoided:
         return ""
-    more = number(max(1, round(row["extra_relines_mean"])))
-    return f"; about {more} more would keep {count(avoided, 'lining')} off the minimum in service"
+    more = round(row["extra_relines_mean"])
+    what = f"about {number(more)} more" if more else "some of them sooner"
+    return f"; {what} would keep {count(avoided, 'lining')} off the minimum in service"
 
 
 def _overdue(data: PageData) -> Fact | None:

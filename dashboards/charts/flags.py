@@ -26,6 +26,7 @@ SHADES = {NEW: marks.RUST, STILL: SAND, FLAGGED: marks.RUST}
 STROKE_STEP = 0.01
 STROKE_MOST = 0.40
 MONTHS_AHEAD = 24
+FEW = 20  # fewer wheel ends are counted, not given in percent
 
 
 def states_figure(status: pl.DataFrame, changes: pl.DataFrame | None) -> Figure | None:
@@ -168,19 +169,24 @@ def stroke_chart(counts: pl.DataFrame, fleet: Fleet) -> Chart:
 
 def _stroke_said(counts: pl.DataFrame, fleet: Fleet) -> Said:
     total = marks.total(counts, "n")
-    parts = {
-        p: marks.total(counts.filter(pl.col("place") == p), "n") / total
+    inside, below, above = (
+        _share_or_count(marks.total(counts.filter(pl.col("place") == p), "n"), total)
         for p in ("in the band", "below", "above")
-    }
+    )
     band = span(*(f"{100 * end:.3g}\u00a0%" for end in (fleet.band_low, fleet.band_high)))
     note = (
         f"Estimates now, of {count(total, 'wheel end')} with a stroke reading; shaded: the band in "
         f"force, {band} of the arm ({fleet.band_source})."
     )
-    title = f"{share(parts['in the band'])} of strokes stand in their band"
-    return Said(
-        f"{title}; {share(parts['above'])} too long, {share(parts['below'])} too short", note
-    )
+    first = f"{inside} of {number(total)}" if total < FEW else f"{inside} of"
+    return Said(f"{first} strokes stand in their band; {above} too long, {below} too short", note)
+
+
+def _share_or_count(n: int, total: int) -> str:
+    """A share of many, a count of few: a percentage of three wheel ends says more than is known."""
+    if total >= FEW:
+        return share(n / total)
+    return number(n) if n else "none"
 
 
 def _stroke_table(counts: pl.DataFrame) -> Table:

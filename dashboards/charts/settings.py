@@ -145,11 +145,13 @@ def _latest(monthly: pl.DataFrame) -> pl.DataFrame:
 
 def _months_said(rows: pl.DataFrame, whole: pl.DataFrame) -> Said:
     """The newest month against the share of all months together."""
-    last = rows.sort("month").row(-1, named=True)
+    last, made = rows.sort("month").row(-1, named=True), marks.total(rows, "settings")
     note = (
-        f"{count(marks.total(rows, 'settings'), 'setting')} in {count(rows.height, 'month')}; "
+        f"{count(made, 'setting')} in {count(rows.height, 'month')}; "
         "ticks are shares, bars 95 % intervals."
     )
+    if not marks.total(rows, "out_of_band"):
+        return Said(f"None of {count(made, 'setting')} missed the band at its first check", note)
     now = (
         f"{number(last['out_of_band'])} of {number(last['settings'])} settings of "
         f"{month_name(last['month'])} missed the band"

@@ -31,10 +31,10 @@ def _visits(data: PageData) -> Iterator[str]:
     likely = plan.filter(pl.col("p_reline").fill_null(0.0) >= 0.5).height
     visits = plan.select("unit_id", "visit_on").unique().height
     last = day_name(plan["visit_on"].sort()[-1])
+    relines = f"{count(likely, 'reline')} more likely than not"
     yield (
-        f"Of the visits up to {last}, {count(visits, 'has', 'have')} something likely to be done: "
-        f"{count(likely, 'reline')} of wheel ends more likely than not. Each stands in the budget "
-        "workbook's sheet “Visits”, the parts to have in “Parts to have”."
+        f"At {count(visits, 'visit')} up to {last} something may have to be done: {relines}. Each "
+        "stands in the budget workbook's sheet “Visits”, the parts to have in “Parts to have”."
     )
     stock = data.stock_needed
     if stock is not None and not stock.is_empty():

@@ -359,7 +359,7 @@ def _take_up() -> pl.Expr:
     return _text(
         more,
         _number(100 * pl.col("take_up").clip(0.0)),
-        " % of the wear (95 % interval ",
+        " % of the wear (19 chances in 20: ",
         _number(100 * low),
         "–",
         _number(100 * high),

@@ -78,7 +78,12 @@
     for (const details of opened) details.open = true;
     for (const [place, { view }] of views) view.width(widthOnPaper(place)).resize().run();
   });
+  query("#print-all button").addEventListener("click", () => {
+    document.documentElement.classList.add("whole");
+    window.print();
+  });
   window.addEventListener("afterprint", () => {
+    document.documentElement.classList.remove("whole");
     for (const details of opened) details.open = false;
     for (const [place, { view }] of views)
       if (place.clientWidth) view.width(place.clientWidth).resize().run();

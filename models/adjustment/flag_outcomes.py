@@ -4,7 +4,7 @@ A flag that went away without any job was a false alarm; one followed by a found
 A flag that ended with work of another kind (a planned reline, say) tells neither.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 import polars as pl
@@ -15,6 +15,7 @@ from models.adjustment.setting_quality import wilson
 FAULT_REASONS = ("failed", "damaged", "worn")
 ENDING_ACTIONS = ("adjuster_replaced", "adjuster_set", "reline", "drum_replaced", "greased")
 FAULT_STATES = ("slackening", "stuck", "tightening")
+UNCURED_BY_SETTING = (*FAULT_STATES, "worn_out")
 
 NEW, STILL, CLEARED, QUIET = "newly_flagged", "still_flagged", "cleared", "not_flagged"
 CONFIRMED, FALSE_ALARM, OTHER_WORK, OPEN = "confirmed", "false_alarm", "other_work", "open"
@@ -71,25 +72,30 @@ def flag_ages(
     Parameters
     ----------
     current : ``wheel_end_id``, ``flagged``
-    earlier : days before ``as_of``, the latest first, each with the same columns as judged then; a
-        wheel end that is not among them was not judged that day
-    jobs : ``wheel_end_id``, ``done_on``, ``action``; another adjuster begins another flag
+    earlier : days before ``as_of``, each with ``wheel_end_id``, ``flagged`` and ``state`` as judged
+        then; a wheel end that is not among them was not judged that day
+    jobs : ``wheel_end_id``, ``done_on``, ``action``; one that puts right what was flagged ends the
+        flag: what is flagged again after it is another
 
     Returns
     -------
     One row per flagged wheel end: ``weeks_flagged``, at least so long; ``weeks_flagged_most``, at
     most, null where no day without the flag is known.
     """
-    replaced = jobs.filter(pl.col("action") == "adjuster_replaced").group_by("wheel_end_id")
+    lasts = [
+        pl.col("done_on").filter(pl.col("action") == action).max().alias(action)
+        for action in ENDING_ACTIONS
+    ]
     ages = (
         current.filter("flagged")
         .select("wheel_end_id", since=pl.lit(as_of), free=pl.lit(None, dtype=pl.Date))
         .with_columns(goes_back=pl.lit(value=True))
-        .join(replaced.agg(pl.col("done_on").max()), on="wheel_end_id", how="left")
+        .join(jobs.group_by("wheel_end_id").agg(lasts), on="wheel_end_id", how="left")
     )
     for day, judged in sorted(earlier, key=lambda pair: pair[0], reverse=True):
-        was = judged.select("wheel_end_id", was="flagged")
-        other = (pl.col("done_on") > day).fill_null(value=False)
+        was = judged.select("wheel_end_id", was="flagged", was_state=pl.col("state"))
+        done_since = {action: (pl.col(action) > day) for action in ENDING_ACTIONS}
+        other = _put_right(done_since)
         ages = ages.join(was, on="wheel_end_id", how="left").with_columns(
             stood=pl.col("goes_back") & pl.col("was").fill_null(value=False) & ~other,
             ended=pl.col("goes_back") & (pl.col("was").not_() | other).fill_null(value=False),
@@ -98,7 +104,7 @@ def flag_ages(
             since=pl.when("stood").then(pl.lit(day)).otherwise("since"),
             free=pl.when("ended").then(pl.lit(day)).otherwise("free"),
             goes_back=pl.col("stood"),
-        ).drop("was", "stood", "ended")
+        ).drop("was", "was_state", "stood", "ended")
     return ages.select(
         "wheel_end_id",
         weeks_flagged=(pl.lit(as_of) - pl.col("since")).dt.total_days() / 7.0,
@@ -133,10 +139,20 @@ def _decisive_jobs(jobs: pl.DataFrame, after: date, upto: date) -> pl.DataFrame:
     )
 
 
+def _put_right(done: Mapping[str, pl.Expr]) -> pl.Expr:
+    """Whether a job was done (by action) that puts right what was flagged as ``was_state``: another
+    adjuster, whatever it was; new linings, if they were worn out; a setting, if that was wrong."""
+    set_anew = done["adjuster_set"] & ~pl.col("was_state").is_in(UNCURED_BY_SETTING)
+    relined = done["reline"] & (pl.col("was_state") == "worn_out")
+    found = [done["adjuster_replaced"], set_anew, relined]
+    return pl.any_horizontal(part.fill_null(value=False) for part in found)
+
+
 def _judged(both: pl.DataFrame, as_of: date) -> pl.DataFrame:
     was, flagged = pl.col("was"), pl.col("flagged")
-    # Another adjuster that is flagged in its turn is a new flag; the old one ended with the job.
-    renewed = was & flagged & (pl.col("cleared_by") == "adjuster_replaced").fill_null(value=False)
+    # What is flagged again after it was put right is a new flag; the old one ended with the job.
+    put_right = _put_right({action: pl.col("cleared_by") == action for action in ENDING_ACTIONS})
+    renewed = was & flagged & put_right
     both = both.with_columns(ended=was & (~flagged | renewed), renewed=renewed)
     change = (
         pl.when(was & ~flagged)

@@ -7,8 +7,10 @@ Pointer minus gauge at one inspection of life i on axle type a is
 
 :math:`\delta` is how exactly the pointer was set at that reline, :math:`\lambda` a scale error
 (drum wear turns the pointer too). The regression of gap on the gauge's thickness is corrected for
-the gauge's own error, which appears in both with opposite signs. The joint fit
-takes both variances as they are (``models.wear.blocks``), and the bias as a fixed effect.
+the gauge's own error, which appears in both with opposite signs. The joint fit takes the bias as a
+fixed effect, and both variances as they are (``models.wear.blocks``), the pointer's raised until a
+reading of the gauge has the error that it has without pointers: where a lining does not wear
+straight both stray alike, which their gap cannot show, and every band would be too wide.
 
 A pointer is put upright when the linings are new, so it shows what has worn since and not how thick
 they were: the gap then holds the lining's own deviation at its start, minus :math:`b_0`. With
@@ -35,7 +37,7 @@ from models.wear.doubtful import PlausibleSums, plausible_sums
 from models.wear.fit import fit_wear
 from models.wear.predict import fixed_level, lining_lines, predict_lining
 from models.wear.result import WearFit
-from models.wear.spread import SpreadLaw
+from models.wear.spread import SpreadLaw, sampled_units
 from models.wear.sums import LiningLifeSums, without_pointer
 
 LEAST_PAIRS = 20
@@ -47,6 +49,8 @@ SCALE_SIGNIFICANCE = 2.58
 EM_STEPS = 200
 SHOWS_THICKNESS = 0.5
 """Pointers show thickness where they follow the linings' own starts by more than this share."""
+MOST_RESETTLED = 4.0
+"""Times by which the variance of a pointer reading may be off when calibrated by the gap."""
 SURELY = 2.0
 """Standard errors by which they must."""
 
@@ -68,8 +72,8 @@ class PointerBias:
 class PointerCalibration:
     """What the pointers are worth beside the gauge.
 
-    ``reading_sd_mm`` of one pointer reading, ``setting_sd_mm`` between relines, their
-    ``weight`` beside a gauge's (None: pointers are left out). ``not_reset`` has one row per
+    ``reading_sd_mm`` of one pointer reading, ``setting_sd_mm`` between relines, the ``weight``
+    these give them beside a gauge's (None: pointers are left out). ``not_reset`` has one row per
     life whose pointer was more probably not reset: ``life_id``, ``wheel_end_id``, ``gap_mm``,
     ``probability``.
     """
@@ -342,6 +346,26 @@ def left_out(reason: str) -> PointerCalibration:
     )
 
 
+def settled_weight(
+    weight: PointerWeight, sums: LiningLifeSums, gauge_fit: WearFit
+) -> PointerWeight:
+    """The weight at which a joint fit leaves the gauge the error that it has by itself.
+
+    Of a sample of units. ``sums``: as they enter the joint fit, pointers rescaled and those nobody
+    reset left out.
+    """
+    some = sampled_units(sums)
+    joint = fit_wear(some, pointer_weight=weight, shrink=False, laws=gauge_fit.laws or None)
+    gauge, pointer = int(some.gauge.readings.sum()), int(some.pointer.readings.sum())
+    if joint.mixed is None or gauge_fit.mixed is None or not pointer:
+        return weight
+    alone, both = gauge_fit.mixed.sigma2, joint.mixed.sigma2
+    wider = (both * (gauge + pointer) - alone * gauge) / (alone * pointer)
+    wider = float(np.clip(wider, 1.0 / MOST_RESETTLED, MOST_RESETTLED))
+    zeroed = None if weight.zeroed is None else weight.zeroed / wider
+    return PointerWeight(weight.reading / wider, weight.setting / wider, zeroed)
+
+
 def _notes(
     biases: tuple[PointerBias, ...], reading_sd: float, not_reset: pl.DataFrame
 ) -> tuple[str, ...]:
@@ -446,7 +470,7 @@ def fit_wear_with_pointers(
     )
     fit = fit_wear(
         used,
-        pointer_weight=calibration.weight,
+        pointer_weight=settled_weight(calibration.weight, used, gauge_fit),
         shrink=shrink,
         level=level,
         laws=gauge_fit.laws or None,

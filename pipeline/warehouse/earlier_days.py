@@ -16,11 +16,10 @@ import duckdb
 import polars as pl
 
 from pipeline.contract import TABLES
-from pipeline.errors import UserError
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.incremental import FOLDERS, IDS, counted_together
-from pipeline.warehouse.judging import judge
+from pipeline.warehouse.judging import judge_rows, put_day
 
 # Rows of inspections that are staged together.
 ROWS_AT_ONCE = 1_000_000
@@ -54,9 +53,7 @@ def staged_days(
     for some in _parts(con, days):
         with _database(con, "days") as staged:
             _copy_rows(con, staged, some)
-            try:
-                _stage(staged, settings, some)
-            except UserError:
+            if not _stage(staged, settings, some):
                 continue
             known = _known(con, staged)
             for number, then in enumerate(some):
@@ -156,14 +153,21 @@ def _copy_rows(
 
 def _stage(
     staged: duckdb.DuckDBPyConnection, settings: Settings, days: Sequence[EarlierDay]
-) -> None:
-    """Judge, stage and reduce all of them, as far as any of them is read."""
+) -> bool:
+    """Judge, stage and reduce all of them, as far as any of them is read; false where none of them
+    has an inspection."""
     latest = _latest(days)
     wanted = {*_of_units(days), "judge.odometer_sightings"}
     needed = warehouse.behind(FOLDERS, wanted) - counted_together()
-    judge(staged, settings, latest, latest, needed)
+    with warehouse.transaction(staged):
+        newest = put_day(staged, settings, latest, latest)
+        if newest is None:
+            return False
+        judge_rows(staged, settings, needed)
+        warehouse.build(staged, "17_mart", needed)
     warehouse.build(staged, "20_stage", needed, {"stage.records": RECORDS})
     warehouse.build(staged, "30_reduce", needed)
+    return True
 
 
 def _over_units(days: Sequence[EarlierDay]) -> set[str]:

@@ -204,11 +204,15 @@ DEPOT_OF_ENDS = """(() => {
 })()"""
 
 
-def test_paper_has_every_chapter_and_every_flag_or_says_how_many_more(desk: browser.Tab) -> None:
+def test_paper_has_the_open_chapter_and_every_flag_or_says_how_many_more(desk: browser.Tab) -> None:
     flags = len(texts(desk, "#first li"))
     desk.send("Emulation.setEmulatedMedia", media="print")
-    visible = "[...document.querySelectorAll('.chapter')].every((c) => c.offsetHeight > 300)"
-    assert desk.evaluate(visible)
+    tall = "[...document.querySelectorAll('.chapter')].filter((c) => c.offsetHeight > 300)"
+    assert desk.evaluate(f"{tall}.map((c) => c.id).join()") == "month"
+    desk.evaluate("window.print = () => {}")
+    desk.evaluate("document.querySelector('#print-all button').click()")
+    assert desk.evaluate(f"{tall}.map((c) => c.id).join()") == "month,engineer,analyst"
+    desk.evaluate("window.dispatchEvent(new Event('afterprint'))")
     printed = "[...document.querySelectorAll('#first li')].filter((l) => l.offsetParent).length"
     assert desk.evaluate(printed) == min(flags, 60)
     assert bool(texts(desk, "#more-print")[0]) == (flags > 60)
@@ -253,6 +257,7 @@ def test_paper_cuts_no_chart(desk: browser.Tab, page: Path) -> None:
     boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", target.read_bytes())
     assert boxes
     assert {(round(float(w)), round(float(h))) for w, h in boxes} == {(A4_WIDTH_PT, A4_HEIGHT_PT)}
+    desk.evaluate("document.documentElement.classList.add('whole')")
     desk.send("Emulation.setEmulatedMedia", media="print")
     desk.size(PAPER_WIDTH)
     desk.evaluate("window.dispatchEvent(new Event('beforeprint'))")
@@ -264,6 +269,7 @@ def test_paper_cuts_no_chart(desk: browser.Tab, page: Path) -> None:
     for block in blocks:  # what may not be broken, and fits a page, is not cut
         assert block["breakInside"] == "avoid", block
         assert block["height"] < PAPER_HEIGHT, block
+    desk.evaluate("document.documentElement.classList.remove('whole')")
     desk.send("Emulation.setEmulatedMedia", media="")
 
 

@@ -462,10 +462,12 @@ def test_strokes_are_placed_against_the_fleets_own_band(data: PageData) -> None:
     status = data.wheel_end_status.head(4).with_columns(
         pl.Series("stroke_ratio", [0.11, 0.12, 0.17, 0.05])
     )
-    figure = stroke_figure(status, Fleet())
+    few = stroke_figure(status, Fleet())
+    assert title(few) == "2 of 4 strokes stand in their band; 1 too long, 1 too short"
+    figure = stroke_figure(pl.concat([status] * 5), Fleet())
     assert title(figure) == ("50 % of strokes stand in their band; 25 % too long, 25 % too short")
     wider = stroke_figure(status, Fleet(band_low=0.04, band_high=0.2))
-    assert title(wider).startswith("100 % of strokes stand in their band")
+    assert title(wider) == "4 of 4 strokes stand in their band; none too long, none too short"
 
 
 def test_linings_that_run_out_are_counted_from_their_dates(data: PageData) -> None:

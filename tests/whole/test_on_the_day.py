@@ -107,7 +107,7 @@ def contradiction(row):
     """What a card says against itself, or nothing."""
     said, state = row["evidence"], row["state"]
     up, down = "up from" in said, "down from" in said
-    takes_up = re.search(r"about (\d+) % of the wear \(95 % interval (\d+)–(\d+) %\)", said)
+    takes_up = re.search(r"about (\d+) % of the wear \(19 chances in 20: (\d+)–(\d+) %\)", said)
     read = percents(said)
     rules = {
         "sets what it calls a hidden fault": "set it as" in said and "hide the fault" in said,

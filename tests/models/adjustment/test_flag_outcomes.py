@@ -122,7 +122,10 @@ def test_precision_counts_only_decided_flags():
 
 
 def test_a_flag_is_as_old_as_the_days_on_which_it_stood_without_a_break():
-    """By hand: days 30, 90 and 180 before; what was not judged on a day leaves the most open."""
+    """By hand: days 30, 90 and 180 before; what was not judged on a day leaves the most open.
+
+    What was put right 60 days ago and is flagged now is another flag; a setting cures no failure.
+    """
     today = dt.date(2026, 6, 30)
     days = [today - dt.timedelta(days=d) for d in (30, 90, 180)]
     stood = {
@@ -132,14 +135,18 @@ def test_a_flag_is_as_old_as_the_days_on_which_it_stood_without_a_break():
         "longest": (True, True, True),
         "renewed": (True, True, True),
         "not judged": (True, None, True),
+        "relined": (True, True, True),
+        "set": (True, True, True),
+        "set in vain": (True, True, True),
     }
+    states = {"relined": "worn_out", "set": "set_wrong"}
     now = pl.DataFrame({"wheel_end_id": list(stood)}).with_columns(flagged=pl.lit(value=True))
     earlier = [
         (
             day,
             pl.DataFrame(
-                [(w, s[at]) for w, s in stood.items() if s[at] is not None],
-                schema=["wheel_end_id", "flagged"],
+                [(w, s[at], states.get(w, "stuck")) for w, s in stood.items() if s[at] is not None],
+                schema=["wheel_end_id", "flagged", "state"],
                 orient="row",
             ),
         )
@@ -147,9 +154,9 @@ def test_a_flag_is_as_old_as_the_days_on_which_it_stood_without_a_break():
     ]
     jobs = pl.DataFrame(
         {
-            "wheel_end_id": ["renewed"],
-            "done_on": [today - dt.timedelta(days=60)],
-            "action": ["adjuster_replaced"],
+            "wheel_end_id": ["renewed", "relined", "set", "set in vain"],
+            "done_on": [today - dt.timedelta(days=60)] * 4,
+            "action": ["adjuster_replaced", "reline", "adjuster_set", "adjuster_set"],
         }
     )
     found = flag_ages(now, earlier, jobs, today)
@@ -161,4 +168,24 @@ def test_a_flag_is_as_old_as_the_days_on_which_it_stood_without_a_break():
         "longest": (180, None),
         "renewed": (30, 90),
         "not judged": (30, None),
+        "relined": (30, 90),
+        "set": (30, 90),
+        "set in vain": (180, None),
     }
+
+
+def test_what_is_flagged_again_after_it_was_put_right_is_new():
+    found = compared(
+        month(a="worn_out", b="set_wrong", c="stuck"),
+        month(a="stuck", b="set_wrong", c="stuck"),
+        *((w, IN_MONTH, done, None) for w, done in zip("abc", DONE, strict=True)),
+    )
+    assert [found[w]["change"] for w in "abc"] == [
+        "newly_flagged",
+        "newly_flagged",
+        "still_flagged",
+    ]
+    assert [found[w]["outcome"] for w in "abc"] == ["confirmed", "confirmed", "open"]
+
+
+DONE = ("reline", "adjuster_set", "adjuster_set")

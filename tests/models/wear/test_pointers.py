@@ -55,6 +55,16 @@ def test_pointers_set_with_an_error_leave_the_reading_error_and_the_starts_true(
     assert found.intercept_sd == pytest.approx(truth.intercept_sd, rel=0.2)
 
 
+def test_linings_that_do_not_wear_straight_leave_the_gauges_error_as_it_is():
+    """Both instruments stray with the lining, which their gap hides: weighed by the gap alone,
+    pointers would make every reading, and so every band, out to be wider."""
+    truth = FleetTruth(pointer_share=0.9, pointer_sd=0.3, bedding_mm=1.5, bedding_km=30_000.0)
+    sums, pairs = reduced_fleet(draw_fleet(11, 200, truth))
+    alone = fit_wear(sums).components
+    both = fit_wear_with_pointers(sums, pairs).fit.components
+    assert both.residual_sd == pytest.approx(alone.residual_sd, rel=0.02)
+
+
 def test_what_pointers_know_of_the_start_is_found_in_the_readings():
     """Of 300 units: put upright at the reline (the trade's way), or showing the thickness itself.
 
