@@ -20,6 +20,7 @@ from pipeline.lake import loading
 from pipeline.lake.lake import lake_size, opened_lake
 from pipeline.marts.adjustment import judge_drift
 from pipeline.marts.budget import (
+    DEPOT_FUTURES,
     Futures,
     budget_frames,
     simulated_futures,
@@ -30,6 +31,8 @@ from pipeline.marts.flags import write_flag_marts
 from pipeline.marts.lives.failures import failures_ahead, write_failure_marts
 from pipeline.marts.lives.fits import GroupLives
 from pipeline.marts.planning.chapter import write_planning_marts
+from pipeline.marts.planning.plan import Ahead
+from pipeline.marts.planning.stock import lead_days
 from pipeline.marts.results import Drift, FailuresAhead, Fits, Forecasts, Missed
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
@@ -175,7 +178,8 @@ def fit(run: Run, judged: Judged) -> Fitted:
 def forecast(run: Run, fitted: Fitted, as_of: dt.date) -> Forecast:
     fits, settings = fitted.fits, run.settings
     months = months_of(settings, as_of)
-    failures = failures_ahead(run.con, fitted.lives, fits.usage, months)
+    lead = lead_days(settings)
+    failures = failures_ahead(run.con, fitted.lives, fits.usage, months, lead)
     found = forecast_relines(run.con, fits, as_of)
     if found is None:
         return Forecast(None, None, linings_now(run.con, None), failures)
@@ -213,8 +217,15 @@ def mart(run: Run, results: Results) -> None:
         keep_for_asking(run.con, now.fleet, agreed, past, run.settings, day)
         write_month(run.con, day)
         write_setting_quality(run.con, run.settings.adjustment)
-        write_planning_marts(run.con, run.settings, fits, now.fleet, budget, day)
+        ahead = _ahead(now, budget, results.missed)
+        write_planning_marts(run.con, run.settings, fits, ahead, day)
         warehouse.build(run.con, "40_mart")
+
+
+def _ahead(now: Forecast, budget: dict[str, pl.DataFrame] | None, missed: Missed) -> Ahead | None:
+    if now.fleet is None or budget is None:
+        return None
+    return Ahead(now.fleet, budget[DEPOT_FUTURES], now.failures, missed)
 
 
 def publish(run: Run, results: Results) -> None:

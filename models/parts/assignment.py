@@ -17,8 +17,9 @@ from models.common.arrays import FloatArray, IntArray
 
 Values = TypeVar("Values", FloatArray, IntArray)
 PERMUTATIONS = 999
-DOUBT = 0.01
-"""A p below this speaks against chance; two questions are asked of every pair."""
+DOUBT = 0.0075
+"""A p below this speaks against chance; two questions are asked of every pair, so that parts dealt
+by chance are doubted 3 times in 200 at most."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,7 @@ def _pool_weights(
         return np.asarray(total / total[:, -1:])
 
     after_road = drawn(pool.after_road)
-    if pool.after_standing is pool.after_road:
+    if pool.after_standing is None:
         return after_road, after_road
     return after_road, drawn(pool.after_standing)
 

@@ -82,13 +82,15 @@ class IntervalSample:
 
 @dataclass(frozen=True, slots=True)
 class Pool:
-    """Cards by what went before: an interval on the road, or one off it."""
+    """Cards by what went before: an interval on the road, or one off it; ``after_standing`` None:
+    too few of those, so that the first serve for both."""
 
     after_road: IntervalSample
-    after_standing: IntervalSample
+    after_standing: IntervalSample | None = None
 
     def sample_after(self, off_road: bool) -> IntervalSample:
-        return self.after_standing if off_road else self.after_road
+        own = self.after_standing if off_road else None
+        return self.after_road if own is None else own
 
 
 _ONE = np.ones(1)
@@ -305,9 +307,8 @@ def _fitted_pools(
 
 def _censored(pool: Pool, age: FloatArray, present: FloatArray, off_road: BoolArray) -> Pool:
     """The pool with open intervals counted."""
-    if pool.after_standing is pool.after_road:
-        on = _weighted(pool.after_road, age, present)
-        return Pool(on, on)
+    if pool.after_standing is None:
+        return Pool(_weighted(pool.after_road, age, present))
     return Pool(
         _weighted(pool.after_road, age[~off_road], present[~off_road]),
         _weighted(pool.after_standing, age[off_road], present[off_road]),
@@ -316,7 +317,7 @@ def _censored(pool: Pool, age: FloatArray, present: FloatArray, off_road: BoolAr
 
 def _chance_away(pool: Pool, age: FloatArray, off_road: BoolArray) -> FloatArray:
     """Chance that an interval lasts longer than it has."""
-    after_road, standing = (_chance_longer(c, age) for c in (pool.after_road, pool.after_standing))
+    after_road, standing = (_chance_longer(pool.sample_after(off), age) for off in (False, True))
     return np.where(off_road, standing, after_road)
 
 
@@ -403,7 +404,7 @@ def _sample(played: _Played, chosen: BoolArray) -> Pool:
     on = _cards(played, chosen & ~played.off_before)
     on = on if len(on) else ONE_CARD
     off = _cards(played, chosen & played.off_before)
-    return Pool(on, off if len(off) >= FEW_INTERVALS else on)
+    return Pool(on, off if len(off) >= FEW_INTERVALS else None)
 
 
 def _cards(played: _Played, chosen: BoolArray) -> IntervalSample:

@@ -106,7 +106,7 @@ def staged(fleet: Fleet) -> Iterator[Run]:
         lake = write_lake(fleet, Path(base) / "lake", ENDS_ON)
         run = Run(con, lake, Path(base) / "out", settings_of(lake), NOW, given_as_of=ENDS_ON)
         load(run)
-        run.as_of = restage(con, run.settings, NOW.date(), ENDS_ON)
+        restage(con, run.settings, NOW.date(), ENDS_ON)
         reduce(run)
         yield run
 
@@ -188,14 +188,15 @@ def true_rates(world: World) -> dict[tuple[str, str], float]:
 
 def judged(fleet: Fleet, truth: Truth) -> tuple[list[Row], list[tuple[str, float, bool]]]:
     with staged(fleet) as run:
-        run.fits = fit_wear_and_use(run.con, run.settings, run.day)
-        write_wear_marts(run.con, run.fits.wear, run.fits.calibration)
+        fits = fit_wear_and_use(run.con, run.settings, ENDS_ON)
+        write_wear_marts(run.con, fits.wear, fits.calibration)
         lives = write_life_marts(run.con, run.settings)
         marts.write(run.con, "replacement_ages", replacement_ages(lives, run.settings))
         write_setting_quality(run.con, run.settings.adjustment)
-        linings = linings_now(run.con, known_fleet(run.con, run.fits))
-        drift = judge_drift(run.con, run.settings, run.fits, linings, run.day, simulated=1)
-        rows = [*_wear(run, run.fits, fleet), *_linings(linings, fleet)]
+        linings = linings_now(run.con, known_fleet(run.con, fits))
+        given = fits, lives.distributions, linings, ENDS_ON
+        drift = judge_drift(run.con, run.settings, *given, simulated=1)
+        rows = [*_wear(run, fits, fleet), *_linings(linings, fleet)]
         rows += [*_lives(run, truth), *_effects(run, truth), *_settings(run)]
         return rows, _chances(drift.judged, fleet)
 

@@ -150,7 +150,7 @@ def forecast_of(run: Run) -> Told:
     fits = fit_wear_and_use(con, settings, day)
     forecasts = forecast_relines(con, fits, day)
     assert forecasts is not None
-    missed = _missed(run, forecasts.fleet)
+    missed = missed_before(run, forecasts.fleet)
     months = months_of(settings, day)
     (relines,) = simulate_relines(forecasts.fleet, months.calendar, draws=DRAWS, seed=SEED)
     published = calibrated_totals(relines, missed.relines, SEED)
@@ -168,7 +168,7 @@ def forecast_of(run: Run) -> Told:
     )
 
 
-def _missed(run: Run, now: FleetModel) -> Missed:
+def missed_before(run: Run, now: FleetModel) -> Missed:
     """What totals missed by at earlier origins, as the run learns it."""
     con, day = run.con, AS_OF
     relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)

@@ -33,20 +33,30 @@ FEWEST = 10
 
 
 def failures_ahead(
-    con: duckdb.DuckDBPyConnection, lives: GroupLives, usage: UsageFit, months: Months
+    con: duckdb.DuckDBPyConnection,
+    lives: GroupLives,
+    usage: UsageFit,
+    months: Months,
+    also: float | None = None,
 ) -> FailuresAhead | None:
-    """Forecast from what the tables say; None where no life could be fitted."""
+    """Forecast from what the tables say; None where no life could be fitted. ``also``: another day
+    after as-of up to which failures are to be told."""
     ends = wheel_ends_now(con, usage_frame(usage))
     cells = fleet_cells(ends, lives)
-    return failures_of(cells, ends, usage, months) if cells else None
+    return failures_of(cells, ends, usage, months, also) if cells else None
 
 
 def failures_of(
-    cells: Sequence[Cell], ends: pl.DataFrame, usage: UsageFit, months: Months
+    cells: Sequence[Cell],
+    ends: pl.DataFrame,
+    usage: UsageFit,
+    months: Months,
+    also: float | None = None,
 ) -> FailuresAhead:
     """Forecast for the wheel ends of some cells."""
     calendar = months.calendar
     edges = np.union1d(calendar.month_ends, calendar.span_ends)
+    edges = edges if also is None else np.union1d(edges, also)
     depots = tuple(sorted(ends["depot"].drop_nulls().unique()))
     number = {name: n for n, name in enumerate(usage.unit_ids)}
     known = ends.with_columns(unit=pl.col("unit_id").replace_strict(number, return_dtype=pl.Int64))

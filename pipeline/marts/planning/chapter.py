@@ -3,15 +3,12 @@
 import datetime as dt
 
 import duckdb
-import polars as pl
 
-from models.relines.simulation.simulate import FleetModel
-from pipeline.marts.budget import DEPOT_FUTURES
 from pipeline.marts.planning.changes import write_change_marts
 from pipeline.marts.planning.checking import write_check_plan
 from pipeline.marts.planning.costs import write_cost_marts
 from pipeline.marts.planning.parts import write_part_marts
-from pipeline.marts.planning.plan import write_plan_marts
+from pipeline.marts.planning.plan import Ahead, write_plan_marts
 from pipeline.marts.results import Fits
 from pipeline.settings import Settings
 from pipeline.warehouse import kept
@@ -21,8 +18,7 @@ def write_planning_marts(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
     fits: Fits,
-    fleet: FleetModel | None,
-    budget: dict[str, pl.DataFrame] | None,
+    ahead: Ahead | None,
     as_of: dt.date,
 ) -> None:
     """All of the chapter's marts, from what is staged, fitted and forecast; after the status."""
@@ -30,6 +26,5 @@ def write_planning_marts(
     write_part_marts(con, settings, fits.sums)
     write_cost_marts(con, settings, fits.wear, groups)
     write_change_marts(con, settings, as_of)
-    futures = budget[DEPOT_FUTURES] if budget else None
-    write_plan_marts(con, settings, fleet, futures, groups, fits.km_per_day, as_of)
+    write_plan_marts(con, settings, ahead, groups, fits.km_per_day, as_of)
     write_check_plan(con, settings, groups)

@@ -10,6 +10,7 @@ import polars as pl
 
 from models.common.arrays import FloatArray
 from models.common.distributions import two_sided_z
+from models.common.multiple_tests import holm
 from models.common.units import KM_PER_UNIT
 from models.lives.decisions.fleet import log_slopes
 from models.lives.effects.duty_ratios import compare_duties
@@ -264,7 +265,9 @@ def _adjusters(
     watched = _watched_by_part(con, settings, fitted)
     groups: list[tuple[str | None, str | None]] = [(None, None)]
     groups += sorted(fitted.select("axle_type", "duty").unique().iter_rows())
-    figures, compared = [], []
+    figures: list[Row] = []
+    over_all: list[Row] = []
+    singly: list[Row] = []
     dealt = _dealings(fitted)
     for axle_type, duty in groups:
         part_of = _within(watched, axle_type, duty)
@@ -273,8 +276,21 @@ def _adjusters(
             for part in _parts(fitted)
         ]
         pairs = _life_pairs(part_of, settings.adjusters.fewest_failures, dealt)
-        compared += [pair | {"axle_type": axle_type, "duty": duty} for pair in pairs]
-    return [row for row in figures if row["fitted"]], compared
+        of_it = [pair | {"axle_type": axle_type, "duty": duty} for pair in pairs]
+        if axle_type is None:
+            over_all = of_it
+        else:
+            singly += of_it
+    return [row for row in figures if row["fitted"]], [*over_all, *adjusted_pairs(singly)]
+
+
+def adjusted_pairs(pairs: list[Row]) -> list[Row]:
+    """Holm's p over the pairs of every group together: each group is another chance to err."""
+    adjusted = iter(holm([p for pair in pairs if isinstance(p := pair["p"], float)]))
+    return [
+        pair | {"p_adjusted": float(next(adjusted)) if isinstance(pair["p"], float) else None}
+        for pair in pairs
+    ]
 
 
 def _watched_by_part(

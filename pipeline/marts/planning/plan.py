@@ -12,14 +12,14 @@ from models.common.arrays import FloatArray, IntArray
 from models.common.units import KM_PER_UNIT
 from models.lives.decisions.checking import CheckedGroup
 from models.planning.hours import HoursPerJob, lining_lost, month_hours
-from models.planning.stock import chance_short, stock_for
 from models.planning.visits import chance_at_visits, found_at_visits, visit_days
 from models.relines.budget import budget_months
 from models.relines.forecast.relining import reline_forecast
-from models.relines.simulation.counts import Calendar
-from models.relines.simulation.simulate import FleetModel, simulate_relines
+from models.relines.simulation.simulate import FleetModel
 from pipeline.marts import budget_terms, marts
 from pipeline.marts.lives.fits import Row, frame_of
+from pipeline.marts.planning.stock import adjusters_stock, linings_stock
+from pipeline.marts.results import FailuresAhead, Missed
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
@@ -27,7 +27,17 @@ LIKELY = 0.10
 """Less likely jobs of one wheel end at one visit are not planned singly."""
 PROBABILITIES = (0.02, *np.round(np.arange(0.05, 1.0, 0.05), 2).tolist(), 0.98)
 SEED = 51_000
-DAYS_PER_WEEK = 7.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What is foreseen: the fleet, its depots' ``futures`` (of ``budget.DEPOT_FUTURES``) and the
+    failures to come (None: too few adjusters have failed); and what earlier totals missed by."""
+
+    fleet: FleetModel
+    futures: pl.DataFrame
+    failures: FailuresAhead | None
+    missed: Missed
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,22 +55,24 @@ class Ends:
 def write_plan_marts(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
-    fleet: FleetModel | None,
-    futures: pl.DataFrame | None,
+    ahead: Ahead | None,
     groups: Sequence[CheckedGroup],
     km_per_day: pl.DataFrame,
     as_of: dt.date,
 ) -> None:
     """Visits wheel end by wheel end, hours by depot and month, and parts by depot; empty where
-    nothing could be forecast. ``futures``: of ``budget.DEPOT_FUTURES``."""
-    if fleet is None or futures is None:
+    nothing could be forecast."""
+    if ahead is None:
         for name in ("plan", "workshop_months", "stock_needed"):
             marts.write(con, name, marts.empty(name))
         return
+    fleet, missed = ahead.fleet, ahead.missed
     ends = _ends(con, fleet, km_per_day)
     marts.write(con, "plan", _plan(settings, fleet, ends, groups, as_of))
-    marts.write(con, "workshop_months", _hours(con, settings, fleet, ends, futures, as_of))
-    stock = [*_linings(settings, fleet), *_adjusters(settings, ends, groups)]
+    marts.write(con, "workshop_months", _hours(con, settings, fleet, ends, ahead.futures, as_of))
+    stock = [*linings_stock(settings, fleet, missed.relines)]
+    if ahead.failures is not None:
+        stock += adjusters_stock(settings, ahead.failures, missed.failures)
     marts.write(con, "stock_needed", frame_of("stock_needed", stock))
 
 
@@ -238,53 +250,3 @@ def _month_rows(
                 "moving_cost": lost * (costs.lining_kit + costs.reline_labour),
             }
         yield row
-
-
-def _linings(settings: Settings, fleet: FleetModel) -> Iterator[Row]:
-    """Linings by depot and axle type, and drums by depot, from simulated demand."""
-    lead = np.array([settings.stock.lead_weeks * DAYS_PER_WEEK])
-    (tally,) = simulate_relines(
-        fleet,
-        Calendar(lead, lead),
-        draws=budget_terms.DRAWS,
-        seed=budget_terms.SEED,
-    )
-    by_cell = tally.relines[:, 0, :].astype(np.float64)
-    rng = np.random.default_rng([SEED, 1])
-    cells = fleet.cells.frame()
-    for (depot, axle_type), part in cells.group_by("depot", "axle_type", maintain_order=True):
-        demand = by_cell[:, part["cell"].to_numpy()].sum(axis=1)
-        if demand.any():
-            yield _stock_row(settings, depot, "linings", demand) | {"axle_type": axle_type}
-    for (depot,), part in cells.group_by("depot", maintain_order=True):
-        relines = by_cell[:, part["cell"].to_numpy()].sum(axis=1).astype(np.int64)
-        drums = rng.binomial(relines, settings.costs.drum_share).astype(np.float64)
-        if drums.any():
-            yield _stock_row(settings, depot, "drum", drums)
-
-
-def _adjusters(settings: Settings, ends: Ends, groups: Sequence[CheckedGroup]) -> Iterator[Row]:
-    """Failed adjusters that visits within the lead time will find."""
-    lead = settings.stock.lead_weeks * DAYS_PER_WEEK
-    visits = visit_days(ends.usual_days, ends.since_visit, lead)
-    chance = np.nan_to_num(_adjuster_chances(ends, groups, visits)).sum(axis=1) * ends.present
-    rng = np.random.default_rng([SEED, 2])
-    for depot in sorted(set(ends.frame["depot"]), key=str):
-        at = ends.frame["depot"].eq_missing(pl.Series([depot], dtype=pl.String)).to_numpy()
-        found = rng.random((budget_terms.DRAWS, int(at.sum()))) < chance[at]
-        if chance[at].any():
-            yield _stock_row(settings, depot, "adjuster", found.sum(axis=1).astype(np.float64))
-
-
-def _stock_row(settings: Settings, depot: object, item: str, demand: FloatArray) -> Row:
-    level = settings.stock.service_level
-    stock = stock_for(demand, level)
-    return {
-        "depot": depot,
-        "item": item,
-        "lead_weeks": settings.stock.lead_weeks,
-        "service_level": level,
-        "demand_mean": float(demand.mean()),
-        "stock": stock,
-        "p_short": chance_short(demand, stock),
-    }

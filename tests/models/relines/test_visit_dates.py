@@ -28,7 +28,7 @@ def pile_of(lengths: list[float]) -> Pool:
     length = np.sort(np.array(lengths))
     one, none = np.ones(len(length)), np.zeros(len(length))
     sample = IntervalSample(length, one, none, none.astype(bool), 84.0 * length, one / len(length))
-    return Pool(sample, sample)
+    return Pool(sample)
 
 
 @settings(deadline=None)

@@ -8,7 +8,9 @@ import polars as pl
 import pytest
 
 from models.lives.fits.distributions import life_distribution
+from models.relines.simulation.counts import Calendar
 from models.relines.simulation.scenario import DutyMove, Scenario
+from models.relines.simulation.simulate import simulate_relines
 from pipeline.errors import UserError
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.kept import keep, kept
@@ -36,6 +38,32 @@ def test_all_that_is_known_of_a_fleet_comes_back():
     with warehouse.in_memory() as con:
         keep(con, "fit.fleet_model", fleet)
         assert same(fleet, kept(con, "fit.fleet_model"))
+
+
+def test_a_kept_fleet_meets_the_futures_of_the_one_it_was():
+    """Two duties with intervals of their own, a third of units off the road and too few of those on
+    record to tell how it goes on from there: what one object stood for twice is still one thing."""
+    fleet = known_fleet(lived(World(units=12, years_after=0.5), 3))
+    usage = fleet.usage
+    (pool,) = usage.interval_distribution.pools
+    twice = dataclasses.replace(
+        usage.interval_distribution,
+        pools=(pool, pool),
+        pool=np.arange(len(usage.groups)) % 2,
+    )
+    off = np.arange(len(usage)) % 3 == 0
+    usage = dataclasses.replace(usage, interval_distribution=twice, off_now=off)
+    fleet = dataclasses.replace(fleet, usage=usage)
+    with warehouse.in_memory() as con:
+        keep(con, "fit.fleet_model", fleet)
+        back = kept(con, "fit.fleet_model")
+    ends = np.array([182.0, 365.0])
+    (one,), (other,) = (
+        simulate_relines(each, Calendar(ends, ends), draws=20, seed=1) for each in (fleet, back)
+    )
+    assert one.relines.any()
+    assert (one.relines == other.relines).all()
+    assert (one.crossings == other.crossings).all()
 
 
 def test_values_tuples_mappings_days_and_laws_come_back():
