@@ -152,7 +152,7 @@ def drawn_visits(
     leave = distribution.leave
     leaving = special.gammaincinv(leave.shape, _even_numbers(shape, rng)) / leave.days
     weights = tuple(
-        (_mean_weights(p.after_road, copies), _mean_weights(p.after_standing, copies))
+        (_mean_weights(p.sample_after(False), copies), _mean_weights(p.sample_after(True), copies))
         for p in distribution.pools
     )
     now = UnitsNow(
