@@ -46,7 +46,8 @@ def test_intervals_cover_the_rate_drawn_when_units_differ():
 SCALE = (100.0**2 + 500.0**2) / 2 / 300.0
 
 
-@pytest.mark.parametrize("spread", [0.0, pytest.param(0.3, marks=pytest.mark.proof)])
+@pytest.mark.proof
+@pytest.mark.parametrize("spread", [0.0, 0.3])
 def test_no_unit_is_named_where_none_stands_out(spread):
     """5 % of fleets may have one named, whether or not units differ anyway: of 200, 22 or more
     happen once in 1,000 tries."""
