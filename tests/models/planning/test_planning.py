@@ -111,7 +111,7 @@ def test_the_interval_keeps_the_share_and_a_longer_one_does_not(group):
 
 def test_what_one_more_check_saves_by_hand(group):
     """At a small constant rate, half an interval unseen per failure: rate * interval² / 2 weeks."""
-    law = LifeDistribution(group.life.distribution.law, np.log(1e8), 0.0)
+    law = LifeDistribution(group.life.distribution.standard, np.log(1e8), 0.0)
     rare = replace(group, life=replace(group.life, distribution=law))
     rate = 1_500.0 / 1e8
     assert weeks_saved_per_check(rare) == pytest.approx(rate * 12.0**2 / 2, rel=0.01)
