@@ -228,28 +228,36 @@ class ScenarioSection(Section):
         description="The fleet's habit; at a reading of threshold_mm above the minimum; or at the "
         "last visit that keeps the risk",
     )
-    threshold_mm: NotNegative = Field(1.0, description="For threshold, above the minimum")
+    threshold_mm: NotNegative = Field(
+        1.0, description="For threshold, above the minimum", examples=["2.0"]
+    )
     guard: bool = Field(
         False, description="Also reline what would cross its minimum before the next visit"
     )
-    risk: Share | None = Field(None, description="Accepted chance of that; else the budget's")
+    risk: Share | None = Field(
+        None, description="Accepted chance of that; else the budget's", examples=["0.02"]
+    )
     wait_for_visit: bool = Field(
         True, description="False: what the guard finds gets a visit of its own, with its downtime"
     )
     together: Literal["as_now", "wheel_end", "axle", "unit"] = Field(
         "as_now", description="What else is relined at that visit"
     )
-    minimum_change_mm: float = Field(0.0, description="Added to every minimum")
+    minimum_change_mm: float = Field(0.0, description="Added to every minimum", examples=["-0.5"])
     minimum_mm: Positive | dict[str, Positive] = Field(
         {},
         description="The minimum of every axle type, or of those named",
         examples=["8.0", "{drive = 8.0}"],
     )
-    use_factor: Positive = Field(1.0, description="Times the km per day")
+    use_factor: Positive = Field(1.0, description="Times the km per day", examples=["1.2"])
     check_weeks: Positive | None = Field(
-        None, description="Weeks between checks of every unit; else as each unit's are"
+        None,
+        description="Weeks between checks of every unit; else as each unit's are",
+        examples=["8"],
     )
-    check_interval_factor: Positive = Field(1.0, description="Times the days between checks")
+    check_interval_factor: Positive = Field(
+        1.0, description="Times the days between checks", examples=["1.5"]
+    )
     duty_moves: tuple[DutyMoveSection, ...] = Field(
         (),
         description="Shares of units that change duty",
@@ -523,9 +531,9 @@ def _first_problem(error: ValidationError) -> str:
         return f"{where}: unknown key{_nearest(str(problem['loc'][-1]), known)}"
     if problem["type"] == "value_error":
         return f"{where}: {problem['ctx']['error']}".removeprefix(": ")
-    if problem["type"] == "missing":
-        return f"{where}: found {problem['input']!r}; field required"
     key, takes = _key_at(problem["loc"])
+    if problem["type"] == "missing":
+        return f"{where}: found {problem['input']!r}; field required; accepted: {takes}"
     return f"{key}: found {problem['input']!r}; accepted: {takes}"
 
 

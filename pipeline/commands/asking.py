@@ -24,7 +24,7 @@ from models.relines.budget import Months
 from models.relines.past_errors import PastErrors, calibrated_totals
 from models.relines.scenario_table import by_future
 from models.relines.simulation.counts import Agreed
-from models.relines.simulation.scenario import AS_NOW, Scenario
+from models.relines.simulation.scenario import AS_NOW, Scenario, UnknownNameError
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.accepted import accepted
 from pipeline.errors import UserError
@@ -143,7 +143,7 @@ def answered(out: Place, section: ScenarioSection, name: str = "asked") -> Reply
     Raises
     ------
     UserError
-        No run has been made, it could not forecast, or nobody runs a duty that is named.
+        No run has been made, it could not forecast, or the fleet has not what is named.
     """
     with last_run(out) as con:
         known = _known(con)
@@ -213,7 +213,7 @@ def _asked_futures(
             scenarios=(asked,),
             agreed=known.agreed,
         )
-    except ValueError as error:
+    except UnknownNameError as error:
         raise UserError(str(error)) from None
     if known.past is not None:
         tally = calibrated_totals(tally, known.past, budget_terms.SEED)

@@ -12,8 +12,14 @@ from models.relines.past_errors import PastErrors, calibrated_totals
 from models.relines.scenario_table import by_future, plan_frame, scenario_frame
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.layout import BudgetCells
-from models.relines.simulation.scenario import AS_NOW, RelineCosts, Scenario
+from models.relines.simulation.scenario import (
+    AS_NOW,
+    RelineCosts,
+    Scenario,
+    UnknownNameError,
+)
 from models.relines.simulation.simulate import FleetModel, simulate_relines
+from pipeline.errors import UserError
 from pipeline.marts import marts
 from pipeline.marts.budget_parts import months_frame, spans_frame
 from pipeline.marts.budget_terms import DRAWS, SEED, months_of, plan, reline_costs, scenarios
@@ -50,12 +56,21 @@ class Futures:
 
 
 def simulated_futures(fleet: FleetModel, settings: Settings, as_of: dt.date) -> Futures:
-    """The fleet working as it works, the plan, and the scenarios, on common random numbers."""
+    """The fleet working as it works, the plan, and the scenarios, on common random numbers.
+
+    Raises
+    ------
+    UserError
+        A scenario names a duty or an axle type that the fleet has not.
+    """
     months = months_of(settings, as_of)
     every = (AS_NOW, plan(settings), *scenarios(settings))
-    all_event_counts = simulate_relines(
-        fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every
-    )
+    try:
+        all_event_counts = simulate_relines(
+            fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every
+        )
+    except UnknownNameError as error:
+        raise UserError(f"fleet.toml: scenarios.{error}") from None
     return Futures(fleet, months, every, all_event_counts)
 
 

@@ -1,6 +1,6 @@
 """What a fleet might do differently: a scenario is a few overrides of how it does things now."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -80,6 +80,24 @@ class Scenario:
 
 
 AS_NOW = Scenario("as_now")
+
+
+class UnknownNameError(ValueError):
+    """A scenario names a duty or an axle type that the fleet has not."""
+
+
+def require_known(scenario: Scenario, duties: Collection[str], axle_types: Collection[str]) -> None:
+    """Raise UnknownNameError where a scenario speaks of what is not there."""
+    moved = [name for move in scenario.duty_moves for name in (move.from_duty, move.to_duty)]
+    named = scenario.minimum_mm if isinstance(scenario.minimum_mm, Mapping) else {}
+    for names, known, what in (
+        (moved, duties, "nobody runs the duty"),
+        (named, axle_types, "no wheel end is of the axle type"),
+    ):
+        for name in names:
+            if name not in known:
+                told = ", ".join(sorted(known))
+                raise UnknownNameError(f"{scenario.name}: {what} {name!r}; known are {told}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,7 +53,7 @@ from models.relines.simulation.sampling import (
     twin_cells,
     twin_luck,
 )
-from models.relines.simulation.scenario import AS_NOW, Scenario
+from models.relines.simulation.scenario import AS_NOW, Scenario, require_known
 from models.relines.simulation.state import (
     FleetState,
     InspectionInterval,
@@ -124,10 +124,14 @@ def simulate_relines(
     Raises
     ------
     ValueError
-        If there are no draws, or a scenario names a duty that nobody runs.
+        If there are no draws.
+    UnknownNameError
+        If a scenario names a duty or an axle type that the fleet has not.
     """
     if draws < 1:
         raise ValueError(f"draws must be at least 1, got {draws}")
+    for scenario in scenarios:
+        require_known(scenario, fleet.lines.duties, set(fleet.ends.axle_type))
     if len(fleet.ends) > most_ends:
         return _by_parts(fleet, calendar, draws, seed, scenarios, most_ends, agreed or {})
     batch_size = max(1, BATCH_WHEEL_ENDS // max(len(fleet.ends), 1))

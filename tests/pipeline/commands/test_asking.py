@@ -69,18 +69,35 @@ def test_a_fleets_own_scenarios_stand_beside_the_usual_ones(runs):
 
 def test_the_last_lines_are_the_scenario_again(runs, capsys):
     out = str(runs[0])
-    options = ["--minimum", '{trailing = 9, "a b" = 7}', "--use", "1.2", "--name", "why not"]
+    options = ["--minimum", "{trailing = 9}", "--use", "1.2", "--name", "why not"]
     assert main(["ask", out, *options, "--check-weeks", "8", "--threshold", "2"]) == 0
     said = capsys.readouterr().out
     toml = said[said.index("[scenarios") : said.rindex("\nFigures are estimates")]
     section = settings_from(toml.encode(), "fleet.toml").scenarios["why not"]
     assert section == ScenarioSection(
-        minimum_mm={"trailing": 9.0, "a b": 7.0},
+        minimum_mm={"trailing": 9.0},
         use_factor=1.2,
         check_weeks=8.0,
         threshold_mm=2.0,
         reline="threshold",
     )
+
+
+def test_names_that_are_no_plain_words_are_quoted():
+    section = section_of({"minimum_mm": '{"a b" = 7}', "use_factor": "1.2"})
+    toml = "\n".join(toml_lines("why not", section))
+    assert settings_from(toml.encode(), "fleet.toml").scenarios["why not"] == section
+
+
+def test_a_run_says_in_one_line_what_a_scenario_names_that_is_not_there(runs, tmp_path, capsys):
+    lake = tmp_path / "lake"
+    shutil.copytree(runs[0].with_suffix(""), lake)
+    with (lake / "fleet.toml").open("a") as settings:
+        settings.write("[scenarios.typo]\nminimum_mm = {trialing = 8}\n")
+    assert main(["run", str(lake), "--out", str(tmp_path / "out")]) == 2
+    error = capsys.readouterr().err
+    assert "fleet.toml: scenarios.typo: no wheel end is of the axle type 'trialing'; known" in error
+    assert error.count("\n") == 1
 
 
 def test_nothing_asked_changes_nothing_of_the_plan(runs):
@@ -95,7 +112,8 @@ def test_nothing_asked_changes_nothing_of_the_plan(runs):
     [
         (["--minimum", "thick"], "--minimum-mm: found 'thick'; accepted: a number above 0 or"),
         (["--reline", "lates"], '--reline: found \'lates\'; accepted: "as_now", "threshold" or'),
-        (["--use", "-1"], "--use-factor: found '-1'; accepted: a number above 0"),
+        (["--use", "-1"], "--use-factor: found '-1'; accepted: a number above 0, as in 1.2"),
+        (["--minimum", "{drive = 8}"], "no wheel end is of the axle type 'drive'; known are trail"),
         (
             ["--duty-moves", '[{from_duty = "a", to_duty = "b", share = 0.5}]'],
             "nobody runs the duty 'a'; known are unassigned",
