@@ -41,11 +41,13 @@ LEAST_SPREAD = 0.5
 
 @dataclass(frozen=True, slots=True)
 class PlausibleSums:
-    """The sums to fit, and which linings' starts were taken as unknown or which were left out."""
+    """The sums to fit, which linings' starts were taken as unknown and which were left out;
+    ``root``: where the search of these sums may begin."""
 
     sums: LiningLifeSums
     false_start: pl.Series
     relined_unseen: pl.Series
+    root: FloatArray | None = None
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -70,11 +72,14 @@ def _named(ends: pl.Series, most: int = 10) -> str:
     return ", ".join(ends.head(most)) + more
 
 
-def plausible_sums(sums: LiningLifeSums) -> PlausibleSums:
-    """The same linings without what no lining can have done; all of them where nothing is known."""
+def plausible_sums(sums: LiningLifeSums, start: FloatArray | None = None) -> PlausibleSums:
+    """The same linings without what no lining can have done; all of them where nothing is known.
+
+    ``start``: as :func:`models.wear.fit.fit_wear` has it.
+    """
     none = sums.wheel_end_id.clear()
     gauge = without_pointer(sums, np.ones(sums.n_lives, bool))
-    usual = fit_wear(sampled_units(gauge), laws=(EVEN,))
+    usual = fit_wear(sampled_units(gauge), laws=(EVEN,), shrink=False, start=start)
     if usual.mixed is None:
         return PlausibleSums(sums, none, none)
     group = sums.axle * max(len(sums.duties), 1) + main_duty(sums)
@@ -85,6 +90,7 @@ def plausible_sums(sums: LiningLifeSums) -> PlausibleSums:
         sums=kept_lives(unknown, ~flat),
         false_start=sums.wheel_end_id.filter(pl.Series(off & ~flat)),
         relined_unseen=sums.wheel_end_id.filter(pl.Series(flat)),
+        root=usual.root,
     )
 
 

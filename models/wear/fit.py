@@ -118,7 +118,10 @@ def _priority(columns: WearColumns, support: Support) -> FloatArray:
 
 
 def _worked(
-    sums: LiningLifeSums, pointer_weight: PointerWeight | None, given: tuple[SpreadLaw, ...] | None
+    sums: LiningLifeSums,
+    pointer_weight: PointerWeight | None,
+    given: tuple[SpreadLaw, ...] | None,
+    start: FloatArray | None,
 ) -> _Work:
     usable, both = _usable_sums(sums, pointer_weight)
     if not usable.informative.any():
@@ -131,7 +134,7 @@ def _worked(
     kept = chosen_columns(columns, estimable.kept)
     if not estimable.kept.all():
         blocks = wear_blocks(usable, kept, pointer_weight=weight)
-    laws, spread, mixed = _under_law(usable, kept, weight, given)
+    laws, spread, mixed = _under_law(usable, kept, weight, given, start)
     if mixed is None or not spread.is_plain:
         blocks = wear_blocks(usable, kept, pointer_weight=weight, spread=spread)
     if mixed is None:
@@ -149,6 +152,7 @@ def _under_law(
     kept: WearColumns,
     weight: PointerWeight,
     given: tuple[SpreadLaw, ...] | None,
+    start: FloatArray | None,
 ) -> tuple[tuple[SpreadLaw, ...], Spread, MixedFit | None]:
     """The laws compared, the weights of the best (or of those given), and its fit.
 
@@ -157,7 +161,8 @@ def _under_law(
     floor = LEAST_READING_SD_MM
     for some in (sampled_units(sums), sums):
         try:
-            even = fit_mixed(wear_blocks(some, kept, pointer_weight=weight), min_sd=floor)
+            blocks = wear_blocks(some, kept, pointer_weight=weight)
+            even = fit_mixed(blocks, min_sd=floor, start=start)
             laws = given or compared_laws(some, kept, weight, even, floor)
             fit, spread = settled_fit(some, kept, weight, laws[0], even, floor)
         except (np.linalg.LinAlgError, TooFewRowsError):
@@ -367,6 +372,7 @@ def fit_wear(
     shrink: bool = True,
     level: float = 0.95,
     laws: tuple[SpreadLaw, ...] | None = None,
+    start: FloatArray | None = None,
 ) -> WearFit:
     """Wear rates per axle type and duty, their uncertainty and the spread between units and lives.
 
@@ -380,13 +386,15 @@ def fit_wear(
     level : coverage of the intervals.
     laws : how spread may grow with the rate, compared already, the best first; None lets the
         readings choose.
+    start : ``root`` of the mixed model of much the same linings, where the search begins; found
+        where it ends, or it begins anew (``models.mixed.fit``).
 
     Returns
     -------
     WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why.
     """
     try:
-        return _finished(_worked(sums, pointer_weight, laws), shrink, level)
+        return _finished(_worked(sums, pointer_weight, laws, start), shrink, level)
     except NothingToldError as reason:
         return failed_fit(sums, (str(reason),))
     except (TooFewRowsError, NotSeparableError) as reason:

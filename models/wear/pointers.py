@@ -355,7 +355,13 @@ def settled_weight(
     reset left out.
     """
     some = sampled_units(sums)
-    joint = fit_wear(some, pointer_weight=weight, shrink=False, laws=gauge_fit.laws or None)
+    joint = fit_wear(
+        some,
+        pointer_weight=weight,
+        shrink=False,
+        laws=gauge_fit.laws or None,
+        start=gauge_fit.root,
+    )
     gauge, pointer = int(some.gauge.readings.sum()), int(some.pointer.readings.sum())
     if joint.mixed is None or gauge_fit.mixed is None or not pointer:
         return weight
@@ -449,18 +455,20 @@ def fit_wear_with_pointers(
     shrink: bool = True,
     level: float = 0.95,
     laws: tuple[SpreadLaw, ...] | None = None,
+    start: FloatArray | None = None,
 ) -> WearFitWithPointers:
     """Wear from both instruments: gauge first, pointers calibrated on it, then jointly.
 
     Use the returned ``sums`` for predictions: linings that contradict their records
     (``models.wear.doubtful``) and pointers nobody reset are out of them, scale errors corrected.
     ``laws``: how spread may grow with the rate, the best first; None lets the gauge's readings
-    choose, once for both fits: pointers repeat what it says with more error.
+    choose, once for both fits: pointers repeat what it says with more error. ``start``: as
+    :func:`models.wear.fit.fit_wear` has it.
     """
-    plausible = plausible_sums(sums)
+    plausible = plausible_sums(sums, start)
     sums = plausible.sums
     pairs = pairs.filter(pl.col("life_id").is_in(sums.life_id.implode()))
-    gauge_fit = fit_wear(sums, shrink=shrink, level=level, laws=laws)
+    gauge_fit = fit_wear(sums, shrink=shrink, level=level, laws=laws, start=plausible.root)
     calibration = calibrate_pointers(sums, pairs, gauge_fit)
     if calibration.weight is None:
         return WearFitWithPointers(_noted(gauge_fit, plausible), calibration, sums)
@@ -474,6 +482,7 @@ def fit_wear_with_pointers(
         shrink=shrink,
         level=level,
         laws=gauge_fit.laws or None,
+        start=gauge_fit.root,
     )
     return WearFitWithPointers(_noted(fit, plausible), calibration, used)
 

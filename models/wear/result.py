@@ -114,6 +114,11 @@ class WearFit:
     n_readings: int
     notes: tuple[str, ...]
 
+    @property
+    def root(self) -> FloatArray | None:
+        """Where a search of much the same linings may begin."""
+        return None if self.mixed is None else self.mixed.root
+
     def rate(self, axle_type: str, duty: str) -> WearRate:
         """The rate of one axle type in one duty.
 

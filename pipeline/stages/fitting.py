@@ -56,12 +56,15 @@ def fit_wear_and_use(
 ) -> Fits:
     """What forecasts need: wear by gauge and wear pointer, and every unit's km per day.
 
-    ``warm_start`` are the same fleet's on a later day: the search for its use starts from there,
-    and how wear spreads, which is a trait of its brakes and not of the day, is not compared anew.
+    ``warm_start`` are the same fleet's on a later day: searches start from there, and how wear
+    spreads, which is a trait of its brakes and not of the day, is not compared anew.
     """
     pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
     fitted = fit_wear_with_pointers(
-        fleet_sums(con), pairs, laws=warm_start.wear.laws or None if warm_start else None
+        fleet_sums(con),
+        pairs,
+        laws=warm_start.wear.laws or None if warm_start else None,
+        start=warm_start.wear.root if warm_start else None,
     )
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None
