@@ -14,6 +14,7 @@ from dashboards.sentences.words import day_name, month_short, share, span, types
 
 WEEKS_A_YEAR = 52.0
 Z80 = 1.2816  # normal quantile: 8 outcomes in 10 lie within so many standard deviations
+SURE = 1e-6  # nothing estimated from records is surer than that
 MOST_OPEN = 6  # drawn with their histories without being asked
 
 
@@ -103,11 +104,16 @@ def _figures(r: dict[str, Any], measures: Measures) -> tuple[str, ...]:
     """What stands under the reason: only what is known, and nothing that the reason has said."""
     out = r["p_out_next_check"]
     return (
-        "" if out is None else f"Out of band by the next check: {share(out)}",
+        "" if out is None else f"Out of band by the next check: {share(_unsure(out))}",
         "" if r["state"] == "worn_out" else lining_said(r, measures),
         f"Last seen {day_name(r['last_inspected_on'])}" if r["last_inspected_on"] else "",
         f"{r['depot'] or 'No depot'}, {r['duty']}, {r['axle_type']}",
     )
+
+
+def _unsure(chance: float) -> float:
+    """A chance that is said to be neither none nor certain."""
+    return min(max(chance, SURE), 1 - SURE)
 
 
 def lining_said(r: dict[str, Any], measures: Measures) -> str:

@@ -145,8 +145,9 @@ def planning(data: PageData) -> Section:
         planning_charts.units_figure(data.unit_costs, measures),
         planning_charts.checks_figure(data.check_plan, measures),
     )
-    nothing = "Nothing could be planned: there are too few records of linings and jobs."
     remarks = tuple(map(typeset, planning_remarks(data)))
+    lacking = "there are too few records of linings and jobs."
+    nothing = f"{'No more than this' if remarks else 'Nothing'} could be planned: {lacking}"
     return Section("planning", "What to plan for", _kept(figures), nothing, remarks)
 
 

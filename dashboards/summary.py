@@ -254,7 +254,7 @@ def _unseen_task(records: pl.DataFrame | None) -> tuple[Task, ...]:
     unseen = records.filter(pl.col("inspections") == 0)["wheel_end_id"].sort()
     if unseen.is_empty():
         return ()
-    what = "Inspect what no inspection is on record of"
+    what = "Inspect what has no usable inspection on record"
     return (Task(what, unseen.len(), tuple(unseen.head(MOST_NAMED).to_list()), "late"),)
 
 

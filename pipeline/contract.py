@@ -38,6 +38,7 @@ FILLED_BEFOREHAND = {"inspections": ("unit_id", "axle_no", "side")}
 
 HAS_A_READING = pl.any_horizontal(pl.col(name).is_not_null() for name in READINGS)
 ENDS_AFTER_IT_STARTS = (pl.col("to_on") >= pl.col("from_on")).fill_null(value=True)
+MINIMUM_IS_BELOW_NEW = (pl.col("lining_min_mm") < pl.col("lining_new_mm")).fill_null(value=True)
 
 # A lining reads above new only by reading error: more than this above new is impossible.
 ABOVE_NEW_MM = 2.0
@@ -97,6 +98,10 @@ class Register(dy.Schema):
     in_service_km = _distance("Odometer then")
     adjuster_fitted_on = dy.Date(nullable=True, description="When its adjuster was fitted")
     adjuster_fitted_km = _distance("Odometer then")
+
+    @dy.rule()
+    def minimum_is_below_new(cls) -> pl.Expr:
+        return MINIMUM_IS_BELOW_NEW
 
 
 class Inspections(dy.Schema):
@@ -179,7 +184,17 @@ class LakeTable:
 TABLES = {
     table.name: table
     for table in (
-        LakeTable("register", Register),
+        LakeTable(
+            "register",
+            Register,
+            (
+                RowRule(
+                    MINIMUM_IS_BELOW_NEW,
+                    "minimum not below new",
+                    "lining_min_mm: found no less than lining_new_mm; accepted: below it",
+                ),
+            ),
+        ),
         LakeTable(
             "inspections",
             Inspections,

@@ -249,6 +249,23 @@ def half_the_units_are_not_in_the_register(
     return tables | {"register": kept}
 
 
+def all_readings_are_the_same(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """Somebody writes down the same figures at every check."""
+    same = {"lining_mm": pl.lit(12.0), "free_stroke_mm": pl.lit(19.0)}
+    return tables | {"inspections": tables["inspections"].with_columns(**same)}
+
+
+def a_depot_closed(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """One depot's units have no record after a day."""
+    units = tables["register"].filter(pl.col("depot") == "Saltholm")["unit_id"]
+    gone = pl.col("unit_id").is_in(units.unique().to_list())
+    last = START + dt.timedelta(weeks=60)
+    return tables | {
+        table: tables[table].filter(~gone | (pl.col(day) <= last))
+        for table, day in (("inspections", "inspected_on"), ("work", "done_on"))
+    }
+
+
 FLEETS = (
     Odd("Ordinary"),
     Odd("One unit", units=1),
@@ -270,4 +287,6 @@ FLEETS = (
     Odd("Half set aside by register", spoiled=half_the_units_are_not_in_the_register),
     Odd("Work unreadable", unreadable="work"),
     Odd("Irregular checks", irregular=True),
+    Odd("All readings the same", spoiled=all_readings_are_the_same),
+    Odd("A depot closed", spoiled=a_depot_closed),
 )

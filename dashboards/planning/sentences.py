@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import polars as pl
 
 from dashboards.page_data import PageData
-from dashboards.sentences.words import count, day_name, figures, listed, share, with_interval
+from dashboards.sentences.words import count, day_name, listed, share, with_interval
 
 TOLD = {
     "set_wrong": "settings found out of band",
@@ -42,8 +42,8 @@ def _visits(data: PageData) -> Iterator[str]:
         per = stock.group_by("item").agg(pl.col("stock").sum()).sort("item", descending=True)
         named = [_parts_named(item, n) for item, n in per.rows()]
         yield (
-            f"To have enough for {figures(weeks, 2)} weeks with a chance of {share(level)} at each "
-            f"depot: {listed(named)} in all depots together."
+            f"To have enough for {weeks:.3g} weeks with a chance of {share(level)} at each depot: "
+            f"{listed(named)} in all depots together."
         )
 
 

@@ -57,7 +57,8 @@ def state_words(words: dict[str, str]) -> pl.Expr:
 def _number(value: pl.Expr, digits: int = 0) -> pl.Expr:
     if digits == 0:
         return value.round(0).cast(pl.Int64).cast(pl.String)
-    return value.round(digits).cast(pl.String)
+    # As a decimal, so that no zero is left off: 0.60 in beside 0.84 in.
+    return value.round(digits).cast(pl.Decimal(scale=digits), strict=False).cast(pl.String)
 
 
 def _text(*parts: pl.Expr | str) -> pl.Expr:

@@ -9,7 +9,7 @@ import polars as pl
 
 SOON_WEEKS = 12  # about one round of checks
 NOW, SOON, LATER = "worn out", "may run out before the next checks", "expected"
-NEVER = "never inspected"
+NEVER = "no usable inspection"
 WORN_OUT = "worn_out"
 
 

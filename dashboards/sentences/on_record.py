@@ -42,10 +42,10 @@ def _lacking(records: pl.DataFrame) -> Iterator[str]:
     if unseen.height:
         yield (
             f"{capital(count(unseen.height, 'wheel end'))} of {number(total)} "
-            f"{_verb(unseen.height, 'was', 'were')} never inspected: nothing here speaks of their "
-            f"state ({_units(unseen)})."
+            f"{_verb(unseen.height, 'has', 'have')} no usable inspection on record: nothing here "
+            f"speaks of their state ({_units(unseen)})."
         )
-    # Of what was never inspected all readings lack; that has been said.
+    # Of what has no inspection all readings lack; that has been said.
     for kind in KINDS:
         asked = records if kind.column == "greasings" else records.filter(pl.col("inspections") > 0)
         without = asked.filter(pl.col(kind.column) == 0).height
@@ -99,7 +99,7 @@ class Service:
 
 
 SERVICES = (
-    Service("adjuster check", "adjuster checks", "inspections", "never inspected"),
+    Service("adjuster check", "adjuster checks", "inspections", "without a usable inspection"),
     Service("greasing", "greasings", "greasings", "without a greasing on record"),
     Service("first service", "first services", "adjusters_replaced", ""),
 )
@@ -167,8 +167,8 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
     unknown = unjudged(status)
     rest = (
         f" {capital(count(unknown, 'wheel end'))} could not be judged by "
-        f"{_verb(unknown, 'its', 'their')} stroke now{_why_unjudged(status)}: no flag there says "
-        "nothing."
+        f"{_verb(unknown, 'its', 'their')} stroke now{_why_unjudged(status)}: that "
+        f"{_verb(unknown, 'it is not', 'none of them is')} flagged for it says nothing."
         if unknown
         else ""
     )

@@ -9,6 +9,7 @@ THIN_SPACE = "\u202f"
 NO_BREAK = "\u00a0"
 MINUS = "\u2212"
 NOTHING = "–"
+LEAST_FIGURE = 1e-6  # of anything a page tells of, less is what arithmetic left over
 
 _MONTHS = "January February March April May June July August September October November December"
 MONTHS = tuple(_MONTHS.split())
@@ -33,7 +34,7 @@ def figures(value: float | None, significant: int = 2) -> str:
     """
     if value is None or not math.isfinite(value):
         return NOTHING
-    if value == 0:
+    if abs(value) < LEAST_FIGURE:
         return "0"
     digits = significant - 1 - math.floor(math.log10(abs(value)))
     rounded = round(value, digits)

@@ -119,6 +119,16 @@ def without_pointer(sums: LiningLifeSums, drop: BoolArray) -> LiningLifeSums:
     return replace(sums, pointer=InstrumentSums(**parts))
 
 
+def off_own_lines(sums: LiningLifeSums) -> tuple[float, int]:
+    """Variance of gauge readings about a straight line of each life's own [mm²], and its degrees of
+    freedom; of lives that ran in one duty, for others bend where they changed."""
+    gauge = sums.gauge
+    several = (gauge.readings > 2) & (gauge.s_km_km > 0.0) & (sums.ran.sum(axis=0) == 1)
+    mm_mm, km_mm, km_km = (x[several] for x in (gauge.s_mm_mm, gauge.s_km_mm, gauge.s_km_km))
+    df = int((gauge.readings[several] - 2).sum())
+    return float((mm_mm - km_mm**2 / km_km).sum()) / max(df, 1), df
+
+
 def as_gauge(sums: LiningLifeSums) -> LiningLifeSums:
     """Pointer readings in the gauge's place, for a fleet that reads nothing else."""
     return replace(sums, gauge=sums.pointer, pointer=sums.gauge)

@@ -21,7 +21,7 @@ FIGURES = {
     "relines_p10": Column("Relines, low (1 in 10 below)", "whole"),
     "relines_p50": Column("Relines, even chance", "whole"),
     "relines_p90": Column("Relines, high (1 in 10 above)", "whole"),
-    "relines_mean": Column("Relines, mean (adds up)", "number"),
+    "relines_mean": Column("Relines, mean (adds up)", "mean"),
     "cost_p10": Column("Cost, low", "money"),
     "cost_p50": Column("Cost, even chance", "money"),
     "cost_p90": Column("Cost, high", "money"),
@@ -42,7 +42,7 @@ SCENARIOS = {
     "name": Column("Scenario"),
     "description": Column("What it is", "long"),
     "relines_p10": Column("Relines, low", "whole"),
-    "relines_mean": Column("Relines, mean", "number"),
+    "relines_mean": Column("Relines, mean", "mean"),
     "relines_p90": Column("Relines, high", "whole"),
     "cost_p10": Column("Cost, low", "money"),
     "cost_mean": Column("Cost, mean", "money"),
@@ -75,31 +75,47 @@ def budget_workbook(
 
     ``cells`` is the mart of the budget itself.
     """
-    month = {"month": Column("Month", "month")}
+    month, figures = {"month": Column("Month", "month")}, _priced(FIGURES, settings)
     fleet = cells.filter(pl.all_horizontal(pl.col("depot", "axle_type", "duty").is_null()))
     depots = parts.months.filter(pl.col("part") == "depot")
     finest = cells.filter(pl.col("axle_type").is_not_null())
     pages = (
-        Page("Totals", _totals(data.reline_outlook, parts.spans), _TOTALS, groups=("months",)),
-        Page("By month", fleet, month | FIGURES),
+        Page(
+            "Totals",
+            _totals(data.reline_outlook, parts.spans),
+            _priced(_TOTALS, settings),
+            groups=("months",),
+        ),
+        Page("By month", fleet, month | figures),
         Page(
             "By depot",
             depots.sort("depot", "month"),
-            DEPOT | month | FIGURES,
+            DEPOT | month | figures,
             groups=("depot",),
             apart=True,
         ),
         Page(
             "By axle type and duty",
             _groups(parts.spans, data.wear_rates),
-            SPAN | GROUP | FIGURES | BEHIND,
+            SPAN | GROUP | figures | BEHIND,
             groups=("months", "axle_type"),
         ),
-        Page("Scenarios", _scenarios(data.scenarios), SCENARIOS),
+        Page("Scenarios", _scenarios(data.scenarios), _priced(SCENARIOS, settings)),
         *planning,
-        Page("Every cell", finest, month | DEPOT | GROUP | FIGURES),
+        Page("Every cell", finest, month | DEPOT | GROUP | figures),
     )
     return workbook(pages, budget_notes(data, settings), "Reline budget", data.as_of)
+
+
+def _has_prices(settings: Settings) -> bool:
+    """Whether the fleet says what any part of a reline costs."""
+    c = settings.costs
+    return any((c.lining_kit, c.reline_labour, c.drum, c.downtime))
+
+
+def _priced(columns: dict[str, Column], settings: Settings) -> dict[str, Column]:
+    """The columns, without money where no price is known: a budget of nought would be believed."""
+    return {n: c for n, c in columns.items() if _has_prices(settings) or "cost" not in n}
 
 
 _TOTALS = SPAN | {"of": Column("Of")} | FIGURES
@@ -185,10 +201,9 @@ def _assumed(settings: Settings, data: PageData) -> tuple[str, ...]:
         f"{c.downtime:g}.",
         f"Prices rise by {c.inflation_per_year:.1%} a year; costs are at each month's prices.",
     )
-    unset = not any((c.lining_kit, c.reline_labour, c.drum, c.downtime))
+    unset = ("No cost is set in fleet.toml under [costs]: relines are counted, not priced.",)
     return (
-        *costs,
-        *(("No cost is set in fleet.toml under [costs]: all money here is nought.",) * unset),
+        *(costs if _has_prices(settings) else unset),
         _NO_HABIT if never_relined(data) else _HABIT,
         "Use goes on as each unit's was.",
         "That is a forecast. Keeping the accepted risk is a plan, on the sheet Scenarios: what "

@@ -173,8 +173,8 @@ def _notes(lists: Lists, data: PageData) -> list[tuple[str, Sequence[str]]]:
         f"Relines: every wheel end expected to need relining within {data.fleet.horizon_months} "
         f"months, or that may within about a round of checks: {lists.relines.height} of them. "
         "Act by: the expected visit, or the early date of the minimum where that comes first.",
-        f"Overdue: checks, greasings and first services past their day, and what was never "
-        f"inspected: {lists.overdue.height} rows, one a wheel end and kind.",
+        f"Overdue: checks, greasings and first services past their day, and what has no "
+        f"usable inspection: {lists.overdue.height} rows, one a wheel end and kind.",
         "Depots by name; in a depot the most urgent first. Who, Done on and Remarks are yours. On "
         "paper the lists end with Remarks; the columns after it are on the screen.",
         "Priority only ranks: higher first. Chances are those of the free stroke being outside its "

@@ -18,19 +18,20 @@ from xlsxwriter.worksheet import Worksheet
 
 A4 = 9  # its number in the XLSX standard (ECMA-376, paperSize)
 LEAST_WIDTH, MOST_WIDTH, WRAPPED_WIDTH = 8, 28, 56  # in characters
-NOTE_WIDTH = 100
+NOTE_WIDTH = 90  # as wide as A4 upright has room for
 LINE_HEIGHT = 15  # points, of the standard font at its standard size
 HEIGHT_ROOM = 3
 HAIR = 7  # the thinnest border there is
 INDENT = 1.5  # characters that an indented cell loses
 BOLDER = 1.15  # bold letters are about so much wider
 
-Kind = Literal["text", "long", "whole", "number", "money", "share", "day", "month"]
+Kind = Literal["text", "long", "whole", "number", "mean", "money", "share", "day", "month"]
 NUMBER_FORMATS: dict[Kind, str] = {
     "text": "@",
     "long": "@",
     "whole": "#,##0",
     "number": "#,##0.0##",
+    "mean": "#,##0.0",
     "money": "#,##0",
     "share": "0%",
     "day": "yyyy-mm-dd",
@@ -79,8 +80,10 @@ class _Formats:
         if key not in self.made:
             look = {"num_format": NUMBER_FORMATS[kind], "valign": "top", "top": ruled}
             # Ruled finely, to be followed across by hand; text stands off the number before it.
-            text = {"text_wrap": True, "indent": 1} if kind in ("text", "long") else {}
-            self.made[key] = self.book.add_format(look | text | {"bottom": HAIR})
+            # Some programs indent only what says that it stands to the left.
+            text = {"text_wrap": True, "align": "left", "indent": 1}
+            more = text if kind in ("text", "long") else {}
+            self.made[key] = self.book.add_format(look | more | {"bottom": HAIR})
         return self.made[key]
 
     def heading(self) -> Format:

@@ -45,7 +45,10 @@ def test_full_records_lack_nothing():
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"inspections": 0}, "1 wheel end of 2 was never inspected: nothing here speaks of"),
+        (
+            {"inspections": 0},
+            "1 wheel end of 2 has no usable inspection on record: nothing",
+        ),
         ({"greasings": 0}, "1 wheel end of 2 has no greasing on record: whether greasing is"),
         ({"duty": "unassigned"}, "1 unit of 2 has no duty on record"),
         ({"return_tests": 0}, "1 wheel end of 2 has no return test on record: an adjuster that"),
@@ -66,7 +69,8 @@ def test_what_all_lack_is_said_of_all():
 
 def test_services_say_of_how_many_they_speak():
     assert services_judged(records({}, {"greasings": 0}, {"inspections": 0}), OVERDUE) == (
-        "Adjuster checks: none overdue, of 2 wheel ends; 1 never inspected cannot be judged.",
+        "Adjuster checks: none overdue, of 2 wheel ends; 1 without a usable inspection cannot be "
+        "judged.",
         "Greasings: 1 overdue, of 2 wheel ends; 1 without a greasing on record cannot be judged.",
         "First services: none overdue, of 3 wheel ends that had a new adjuster.",
     )

@@ -128,8 +128,8 @@ def test_a_run_that_leaves_out_nothing_does_not_warn(name, told):
 
 LACKS = {
     "A third never inspected": (
-        "16 wheel ends of 48 were never inspected: nothing here speaks of their state (F001",
-        "16 never inspected cannot be judged",
+        "16 wheel ends of 48 have no usable inspection on record: nothing here speaks of their ",
+        "16 without a usable inspection cannot be judged",
     ),
     "No greasing": (
         "No greasing is on record: whether greasing is overdue cannot be judged",
@@ -158,6 +158,14 @@ def test_what_has_no_records_is_said_to_be_unknown(name, told):
         assert wanted in it.page, wanted
 
 
+@pytest.mark.parametrize("name", fleets(["Half set aside by date"]))
+def test_what_was_inspected_and_could_not_be_read_is_not_called_never_inspected(name, told):
+    it = told(name)
+    assert "no usable inspection on record" in it.page
+    assert "never inspected" not in it.page
+    assert "Never inspected" not in it.page
+
+
 @pytest.mark.parametrize("name", fleets([n for n in NAMES if n not in (*LACKS, *SPOILED)]))
 def test_what_has_records_is_not_said_to_lack_them(name, told):
     for word in (
@@ -165,7 +173,7 @@ def test_what_has_records_is_not_said_to_lack_them(name, told):
         "No duty is on",
         "No work is on",
         "No return test is on",
-        "never insp",
+        "usable insp",
     ):
         assert word not in told(name).page, word
 
@@ -284,6 +292,7 @@ def test_inches_and_miles_are_said_throughout(told):
     page = text_of(re.sub(r'<p class="evidence">.*?</p>', "", it.html, flags=re.S))
     after = page[page.index("In short") : page.index("Where limits come from")]
     assert re.search(r"\d in\b", after)
+    assert not re.search(r"\D\d+\.\d[  ]in\b", it.page)
     # What the run says of single wheel ends is worded elsewhere.
     assert not re.search(r"\d[  ](km|mm)\b|mm per", after)
     heading = fastexcel.read_excel(it.month / "worklist.xlsx").load_sheet("Relines").to_polars()

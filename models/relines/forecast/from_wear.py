@@ -13,7 +13,7 @@ from models.usage.fit import UsageFit
 from models.wear.blocks import duty_clusters
 from models.wear.predict import LiningLines, fitted_blocks, lining_lines, usable_sums
 from models.wear.result import WearFit
-from models.wear.sums import LiningLifeSums
+from models.wear.sums import LiningLifeSums, off_own_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +84,9 @@ def wheel_end_lines(
     """Lines of the wheel ends in ``frame`` (rows of ``reduce.wheel_ends_now``).
 
     ``reading_sd_mm`` is the error of a reading beside its neighbours (``reduce.reading_noise``).
-    Where it is less than the fit's residual SD, the rest of that is how far linings stray from a
-    straight line, and counts as doubt about where each stands now.
+    Where readings lie further than that from straight lines of their linings' own, the rest is how
+    far linings stray from one, and counts as doubt about where each stands now. (Not what the fit's
+    residual has besides: linings that disagree with their starts, pointers with gauges.)
 
     A lining without a reading starts at its reline; one without either stands anywhere between new
     and worn out: it counts in totals, but has no forecast of its own (``is_known`` is false).
@@ -104,11 +105,11 @@ def wheel_end_lines(
     line = _first_of([(has_reading, read), (has_start, fresh)], guess)
     residual = float(np.sqrt(fit.mixed.sigma2))
     reading_sd = min(residual, reading_sd_mm or residual)
-    straying = np.where(has_reading, fit.mixed.sigma2 - reading_sd**2, 0.0)
+    straying = np.where(has_reading, _straying(fit.mixed.sigma2, sums) - reading_sd**2, 0.0)
     return WheelEndLines(
         now_mm=line.now_mm,
         rate=line.rate,
-        var_now=np.maximum(line.var_now, 0.0) + straying,
+        var_now=np.maximum(line.var_now, 0.0) + np.maximum(straying, 0.0),
         cov_now_rate=line.cov,
         var_rate=np.maximum(line.var_rate, 0.0),
         now_on_unit=line.now_on_unit,
@@ -132,6 +133,12 @@ def wheel_end_lines(
         life_scale=parts.life_scale,
         unit_scale=parts.unit_scale,
     )
+
+
+def _straying(sigma2: float, sums: LiningLifeSums) -> float:
+    """Variance of readings about their linings' own lines, at most the fit's; that, if few tell."""
+    own, df = off_own_lines(sums)
+    return min(sigma2, own) if df >= LEAST_MIDDLES else sigma2
 
 
 @dataclass(frozen=True, slots=True)

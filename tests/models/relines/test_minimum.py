@@ -34,7 +34,7 @@ from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.fit import fit_usage
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines
-from models.wear.sums import lining_life_sums
+from models.wear.sums import lining_life_sums, off_own_lines
 from tests.oracles.wear_crossing import km_to_minimum
 from tests.reline_world import (
     DUTIES,
@@ -304,7 +304,16 @@ def test_what_is_no_error_of_reading_is_doubt_about_the_lining():
     assert (plain.reading_sd, finer.reading_sd) == (pytest.approx(residual), 0.3)
     read = now["above_mm"].is_not_null().to_numpy()
     gained = (finer.var_now - plain.var_now)[read]
-    assert gained == pytest.approx(np.full(read.sum(), residual**2 - 0.09))
+    own, df = off_own_lines(sums)
+    assert df > 200
+    assert own == pytest.approx(residual**2, rel=0.1)  # drawn straight
+    assert gained == pytest.approx(np.full(read.sum(), min(own, residual**2) - 0.09))
+    # Starts that readings contradict are no straying: the residual of a fit that has them is more.
+    assert fit.mixed is not None
+    torn = dataclasses.replace(fit, mixed=dataclasses.replace(fit.mixed, sigma2=4 * residual**2))
+    beside = wheel_end_lines(torn, sums, now, usage, reading_sd_mm=0.3)
+    alone = wheel_end_lines(torn, sums, now, usage, reading_sd_mm=np.sqrt(own))
+    assert (beside.var_now - alone.var_now)[read] == pytest.approx(np.full(read.sum(), own - 0.09))
     coarser = wheel_end_lines(fit, sums, now, usage, reading_sd_mm=9.0)
     assert coarser.reading_sd == pytest.approx(residual)
     few, many = (pl.DataFrame({"readings": [n], "reading_sd_mm": [0.5]}) for n in (50, 500))

@@ -11,7 +11,7 @@ from models.mixed.fit import fit_mixed
 from models.mixed.reml import reml_point
 from models.mixed.whitening import Variances
 from models.wear.blocks import AS_GAUGE, PointerWeight, wear_blocks, wear_columns
-from models.wear.sums import kept_lives, lining_life_sums, without_pointer
+from models.wear.sums import kept_lives, lining_life_sums, off_own_lines, without_pointer
 from tests.dense import dense_deviance
 from tests.fleets.linings import (
     AXLES,
@@ -246,3 +246,19 @@ def test_no_readings_make_empty_sums():
     sums = lining_life_sums(*(tables[n] for n in list(tables)[:3]))
     assert sums.n_lives == 0
     assert sums.duties == ()
+
+
+def test_straying_from_own_lines_is_that_of_straight_lines_through_each_life():
+    """Against numpy's least squares, life by life; those that changed duty are left out."""
+    fleet = draw_fleet(5, 12, FleetTruth(missing_share=0.3))
+    ran = fleet.reading_km.group_by("life_id").agg(pl.col("duty").n_unique())
+    squares, left = 0.0, 0
+    for (_,), life in fleet.readings.join(ran, on="life_id").group_by("life_id"):
+        if life.height < 3 or life["duty"][0] != 1:
+            continue
+        x, y = life["km_since_reline"].to_numpy() / 1e4, life["lining_mm"].to_numpy()
+        squares += float(((y - np.polyval(np.polyfit(x, y, 1), x)) ** 2).sum())
+        left += life.height - 2
+    variance, df = off_own_lines(sums_of(fleet))
+    assert left > 100
+    assert (variance, df) == (pytest.approx(squares / left), left)

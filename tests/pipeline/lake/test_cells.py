@@ -190,6 +190,18 @@ def test_a_duty_that_ends_before_it_starts_is_a_problem():
     assert row["problem_kind"] == "to_on before from_on"
 
 
+def test_a_minimum_that_is_not_below_the_new_lining_is_a_problem():
+    """With it every lining would be worn out, and strokes would shrink as linings wear."""
+    end = {"unit_id": "T1", "axle_no": "1", "side": "L", "axle_type": "drive"}
+    for low, kind in (
+        ("20", "minimum not below new"),
+        ("18", "minimum not below new"),
+        ("7", None),
+    ):
+        row = read(table="register", **end, lining_new_mm="18", lining_min_mm=low)
+        assert row["problem_kind"] == kind
+
+
 def test_a_text_whose_dots_are_decimal_points_groups_nothing_by_them():
     # One cell shows what the dots mean: 0.75 groups no thousands, so 1.375 is no 1375 either.
     inches = "unit_id;axle_no;side;inspected_on;odometer_km;lining_in;applied_stroke_in"

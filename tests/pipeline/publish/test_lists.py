@@ -276,5 +276,16 @@ def test_a_budget_without_costs_or_forecast_says_so(data, parts):
     nothing = BudgetParts(parts.months.clear(), parts.spans.clear())
     made = budget_workbook(bare, data.reline_budget.clear(), nothing, Settings())
     notes = " ".join(sheet(made, "Notes").to_series().drop_nulls())
-    assert "all money here is nought" in notes
+    assert "relines are counted, not priced" in notes
     assert "nothing is forecast" in notes
+    with zipfile.ZipFile(io.BytesIO(made)) as book:
+        words = book.read("xl/sharedStrings.xml").decode()
+    assert not re.search(r"<t[^>]*>[^<]*(Cost|cost\b)[^<]*, (low|mean|high)", words)
+
+
+def test_text_stands_off_the_number_before_it_in_every_program(budget):
+    with zipfile.ZipFile(io.BytesIO(budget)) as book:
+        styles = book.read("xl/styles.xml").decode()
+    indented = re.findall(r"<alignment[^>]*indent[^>]*>", styles)
+    assert indented
+    assert all('horizontal="left"' in style for style in indented)
