@@ -18,12 +18,37 @@ from dashboards.sentences.words import NO_BREAK, count, figures, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
 DOUBT = 0.01
+# So many readings without any change, at such a share of the wheel ends, are no luck of rounding.
+READ_OFTEN = 6
+COPIED_SHARE = 0.25
 ADVICE = "plan with more room than the bars say."
 
 
 def run_notes(data: PageData) -> tuple[str, ...]:
     """Sentences for the top of the page; none when all is as it should be."""
-    return (*_contradicted(data.backtest), *_unfit(data), *_no_costs(data))
+    return (
+        *_copied(data.histories),
+        *_contradicted(data.backtest),
+        *_unfit(data),
+        *_no_costs(data),
+    )
+
+
+def _copied(histories: pl.DataFrame | None) -> tuple[str, ...]:
+    """Lining readings that never change, where that is too often so to be luck or slow wear."""
+    if histories is None or "lining_mm" not in histories.columns:
+        return ()
+    read = histories.drop_nulls("lining_mm").group_by("wheel_end_id")
+    ends = read.agg(pl.len(), pl.col("lining_mm").n_unique().alias("values"))
+    often = ends.filter(pl.col("len") >= READ_OFTEN)
+    same = often.filter(pl.col("values") == 1).height
+    if not same or same < COPIED_SHARE * often.height:
+        return ()
+    return (
+        f"At {number(same)} of {count(often.height, 'wheel end')} looked at that were read "
+        f"{READ_OFTEN} times or more, every lining reading is the same: such readings look copied, "
+        "not taken. Wear, relines and linings now, as told here, rest on them: measure again.",
+    )
 
 
 def _contradicted(backtest: pl.DataFrame) -> tuple[str, ...]:

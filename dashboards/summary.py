@@ -11,7 +11,13 @@ from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.page_data import PageData
 from dashboards.sentences.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.on_record import anything_judged, lacking, services_known, unjudged
+from dashboards.sentences.on_record import (
+    anything_judged,
+    lacking,
+    linings_unknown,
+    services_known,
+    unjudged,
+)
 from dashboards.sentences.words import capital, count, day_name, listed, number, share
 
 MOST_NAMED = 4  # wheel ends named in a line of what to do
@@ -74,7 +80,8 @@ def shorts(data: PageData) -> tuple[Short, ...]:
 
 def _short(depot: str, data: PageData) -> Short:
     said = changes_said(data.compared)
-    return Short(depot, facts(data), tasks(data), said, lacking(data.on_record), _nothing(data))
+    unknown = (*lacking(data.on_record), *linings_unknown(data.wheel_end_status))
+    return Short(depot, facts(data), tasks(data), said, unknown, _nothing(data))
 
 
 def _nothing(data: PageData) -> str:

@@ -64,6 +64,25 @@ def _lacking(records: pl.DataFrame) -> Iterator[str]:
     yield from _without_duty(records)
 
 
+def unestimated(status: pl.DataFrame) -> pl.DataFrame:
+    """Wheel ends whose lining was read and yet is not estimated now, where others' are."""
+    if not status["lining_mm"].drop_nulls().len():
+        return status.clear()
+    return status.filter(pl.col("lining_mm").is_null(), pl.col("lining_read_mm").is_not_null())
+
+
+def linings_unknown(status: pl.DataFrame) -> tuple[str, ...]:
+    """A sentence where some were read, and nothing is said of them now."""
+    ends = unestimated(status)
+    if ends.is_empty():
+        return ()
+    return (
+        f"The lining now of {count(ends.height, 'wheel end')} is not estimated, though it was "
+        "read: the unit has not been seen for so long that it has probably left, or the readings "
+        f"fit no line. No date and no reline is told of them ({_units(ends)}).",
+    )
+
+
 def _without_duty(records: pl.DataFrame) -> Iterator[str]:
     units = records.unique("unit_id")
     without = units.filter(pl.col("duty").fill_null(UNASSIGNED) == UNASSIGNED).height
@@ -159,7 +178,7 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
         for what, n in (
             ("strokes since the last setting", now),
             ("return tests", _with(records, "return_tests")),
-            ("linings", _with(records, "linings")),
+            ("linings", _with(records, "linings") - unestimated(status).height),
         )
         if n
     ]

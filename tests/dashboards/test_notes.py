@@ -160,3 +160,21 @@ def test_methods_say_what_this_month_gave_them(data: PageData) -> None:
     assert set(this_month(data)) <= set(methods)
     bare = replace(data, wear_rates=data.wear_rates.clear(), setting_quality=None)
     assert told(METHODS, this_month(bare))[0] == METHODS[0]
+
+
+def test_linings_that_never_change_look_copied(data: PageData) -> None:
+    """Six readings of one lining and not a difference: at a quarter of the wheel ends, no luck."""
+
+    def histories(same: int, ends: int, readings: int = 6) -> PageData:
+        rows = [
+            (f"K{end}/1L", dt.date(2025, 1, 1 + n), 12.0 if end < same else 12.0 - 0.5 * (n % 2))
+            for end in range(ends)
+            for n in range(readings)
+        ]
+        schema = ["wheel_end_id", "inspected_on", "lining_mm"]
+        return replace(data, histories=pl.DataFrame(rows, schema=schema, orient="row"))
+
+    (note,) = run_notes(histories(3, 12))
+    assert note.startswith("At 3 of 12 wheel ends looked at that were read 6 times or more")
+    assert run_notes(histories(2, 12)) == ()
+    assert run_notes(histories(12, 12, readings=5)) == ()

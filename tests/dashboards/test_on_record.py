@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from dashboards.sentences.on_record import flags_judged, lacking, services_judged
+from dashboards.sentences.on_record import flags_judged, lacking, linings_unknown, services_judged
 
 COLUMNS = (
     "inspections",
@@ -33,7 +33,8 @@ def records(*changes: dict[str, object]) -> pl.DataFrame:
 
 
 def status(**changed: object) -> pl.DataFrame:
-    row = {"state": "in_band", "flagged": False, "last_read_on": dt.date(2031, 3, 1)}
+    row = {"unit_id": "K1", "state": "in_band", "flagged": False}
+    row |= {"last_read_on": dt.date(2031, 3, 1), "lining_mm": 11.0, "lining_read_mm": 11.5}
     return pl.DataFrame([row, row | changed])
 
 
@@ -74,6 +75,15 @@ def test_services_say_of_how_many_they_speak():
         "Greasings: 1 overdue, of 2 wheel ends; 1 without a greasing on record cannot be judged.",
         "First services: none overdue, of 3 wheel ends that had a new adjuster.",
     )
+
+
+def test_a_lining_that_was_read_and_is_not_estimated_is_no_ground_of_judgement():
+    gone = status(unit_id="K2", lining_mm=None)
+    assert "linings of 1 of 2" in flags_judged(records({}, {}), gone)
+    (said,) = linings_unknown(gone)
+    assert said.startswith("The lining now of 1 wheel end is not estimated, though it was read")
+    assert said.endswith("is told of them (K2).")
+    assert linings_unknown(status()) == ()
 
 
 def test_flags_say_what_they_were_judged_on():

@@ -269,6 +269,21 @@ def test_no_month_is_called_the_busiest_where_hardly_a_reline_is_expected(name, 
     assert "About no relines" not in told(name).page
 
 
+def test_of_units_not_seen_for_long_no_lining_is_told_and_that_is_said(told):
+    it = told("A depot closed")
+    said = "The lining now of 16 wheel ends is not estimated, though it was read: the unit has not"
+    assert said in it.page
+    assert "linings of 32 of 48 wheel ends" in it.page
+    assert "The lining now of" not in told("Ordinary").page
+
+
+def test_readings_that_never_change_are_said_to_look_copied(told):
+    it = told("All readings the same")
+    short = it.page[it.page.index("In short") : it.page.index("Look at these first")]
+    assert "every lining reading is the same: such readings look copied, not taken" in short
+    assert "look copied" not in told("Ordinary").page
+
+
 @pytest.mark.parametrize("name", fleets(["One group", "No duty"]))
 def test_a_single_group_or_duty_is_not_compared_with_itself(name, told):
     page = told(name).page
