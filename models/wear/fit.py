@@ -13,9 +13,9 @@ Wheel ends of one unit share its slope, so units are what counts. Where there ar
 covariance of rates and starts is that of leaving each unit out in turn
 (``models.mixed.jackknife``): it holds also where units differ in ways the model has not, as one
 that is hard on its linings in one duty alone. With fewer units it is the likelihood's own. Degrees
-of freedom are the least of Satterthwaite's (from the variance components), the jackknife's (from
-the units behind a rate) and the number of units less the number of rates: a spread between units
-that happens to be estimated as zero must not make an interval narrow
+of freedom are the least of Satterthwaite's (from the variance components) and the jackknife's (from
+the units behind a rate); and the number of units less the number of rates where the spread between
+units happens to be estimated as zero, which must not make an interval narrow
 (``tests/bench/bench_wear.py`` prints how they cover).
 """
 
@@ -50,11 +50,19 @@ from models.wear.shrinkage import (
     mixture_limits,
     shrink_rates,
 )
-from models.wear.spread import SpreadLaw, compared_laws, sampled_units, settled_fit
+from models.wear.spread import (
+    SpreadLaw,
+    compared_laws,
+    sampled_units,
+    settled_fit,
+    typical_rate_error,
+)
 from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
 
 LEAST_LEFT_OUT = 20
 """With fewer units, leaving each out in turn says less of an error than the model does."""
+NO_SPREAD = 0.01
+"""Units that part by less than this share of a reading's error over a lining's km do not part."""
 LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
 """A gauge marked in tenths of a millimetre cannot do better than this (its rounding alone)."""
 
@@ -208,8 +216,9 @@ def _information(work: _Work, fixed: BoolArray) -> tuple[FloatArray, FloatArray]
 
 
 def _most_df(work: _Work) -> float:
-    """Units less rates, where units have a spread of their own to estimate."""
-    if not work.mixed.free[3]:
+    """Units less rates, where units have a spread of their own that is estimated as none: its
+    doubt is then in no other degrees of freedom."""
+    if not work.mixed.free[3] or abs(work.mixed.root[3]) > NO_SPREAD:
         return MOST_DF
     return max(1.0, float(_n_units(work.sums) - len(work.columns.where("rate"))))
 
@@ -285,22 +294,30 @@ def _sd_error(variance: float, variance_se: float) -> float:
     return float(variance_se / (2.0 * np.sqrt(variance)))
 
 
-def wear_components(mixed: MixedFit) -> WearComponents:
-    """Standard deviations of the random parts with their standard errors (delta method)."""
+def wear_components(
+    mixed: MixedFit, spread: Spread | None = None, typical_error: float = 0.0
+) -> WearComponents:
+    """Standard deviations of the random parts with their standard errors (delta method).
+
+    Those of rates are told at the fleet's typical rate: where they grow with a power of the rate,
+    ``typical_error``, the error of that rate's logarithm, is theirs as often.
+    """
     v, s2 = mixed.point.variances, mixed.sigma2
     relative = np.array([v.g00, v.g11, v.tau])
     chosen = variance_covariance(mixed)[np.ix_([0, 2, 3, 4], [0, 2, 3, 4])]
     jacobian = np.column_stack([s2 * np.eye(3), relative])
-    spread = np.sqrt(np.maximum(np.diag(jacobian @ chosen @ jacobian.T), 0.0))
-    errors = [_sd_error(x, se) for x, se in zip(relative * s2, spread, strict=True)]
+    doubt = np.sqrt(np.maximum(np.diag(jacobian @ chosen @ jacobian.T), 0.0))
+    errors = [_sd_error(x, se) for x, se in zip(relative * s2, doubt, strict=True)]
+    by_unit, by_life = (0.0, 0.0) if spread is None else (spread.unit_power, spread.life_power)
+    unit_sd, life_sd = float(np.sqrt(v.tau * s2)), float(np.sqrt(v.g11 * s2))
     correlation = 0.0
     if v.g00 > 0.0 and v.g11 > 0.0:
         correlation = float(np.clip(-v.g01 / np.sqrt(v.g00 * v.g11), -1.0, 1.0))
     return WearComponents(
-        between_unit_sd=float(np.sqrt(v.tau * s2)),
-        between_unit_sd_se=errors[2],
-        between_life_sd=float(np.sqrt(v.g11 * s2)),
-        between_life_sd_se=errors[1],
+        between_unit_sd=unit_sd,
+        between_unit_sd_se=float(np.hypot(errors[2], by_unit * typical_error * unit_sd)),
+        between_life_sd=life_sd,
+        between_life_sd_se=float(np.hypot(errors[1], by_life * typical_error * life_sd)),
         intercept_sd=float(np.sqrt(v.g00 * s2)),
         intercept_sd_se=errors[0],
         start_rate_correlation=correlation,
@@ -329,8 +346,9 @@ def _finished(work: _Work, shrink: bool, level: float) -> WearFit:
     rates = tuple(
         _rate(work, raw, shrunk, int(c), float(df[c]), level) for c in work.columns.where("rate")
     )
-    components = wear_components(work.mixed)
     used = raw if shrunk is None else shrunk
+    doubt = typical_rate_error(work.sums, work.columns, used.beta, used.covariance)
+    components = wear_components(work.mixed, work.spread, doubt)
     return WearFit(
         rates=rates,
         starts=_starts(work, used.beta, used.covariance, df, level),

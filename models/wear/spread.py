@@ -81,9 +81,27 @@ def rate_table(sums: LiningLifeSums, columns: WearColumns, beta: FloatArray) -> 
 
 def typical_rate(sums: LiningLifeSums, rates: FloatArray) -> float:
     """Geometric mean of the rates over the lives' km."""
-    km = np.zeros_like(rates)
+    shares = _shares_of_km(sums, rates.shape)
+    return float(np.exp((shares * np.log(rates)).sum()))
+
+
+def _shares_of_km(sums: LiningLifeSums, shape: tuple[int, ...]) -> FloatArray:
+    """Share of each rate (A, D) in the lives' km."""
+    km = np.zeros(shape)
     np.add.at(km, sums.axle, sums.last_km.T)
-    return float(np.exp(np.average(np.log(rates), weights=km if km.any() else None)))
+    return km / km.sum() if km.any() else np.full(shape, 1.0 / km.size)
+
+
+def typical_rate_error(
+    sums: LiningLifeSums, columns: WearColumns, beta: FloatArray, covariance: FloatArray
+) -> float:
+    """Standard error of the typical rate's logarithm, by the delta method; ``beta`` (P,) and
+    ``covariance`` (P, P) in the order of ``columns``."""
+    rates, table = columns.where("rate"), rate_table(sums, columns, beta)
+    at = columns.axle[rates], columns.duty[rates]
+    slope = _shares_of_km(sums, table.shape)[at] / table[at]
+    variance = slope @ covariance[np.ix_(rates, rates)] @ slope
+    return float(np.sqrt(np.maximum(variance, 0.0)))
 
 
 def spread_of(law: SpreadLaw, rates: FloatArray, typical: float) -> Spread:

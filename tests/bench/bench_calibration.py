@@ -386,11 +386,13 @@ def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
 
 
 def with_setting_shares(rows: pl.DataFrame) -> pl.DataFrame:
-    """Setting shares held against the mean of the world's other fleets."""
+    """Setting shares held against the mean of the world's other fleets, where there are any."""
     of_settings = pl.col("quantity") == "setting share"
     found = []
     for r in rows.filter(of_settings).to_dicts():
         others = rows.filter(of_settings, world=r["world"]).filter(pl.col("fleet") != r["fleet"])
+        if others.is_empty():  # one fleet says nothing of itself
+            continue
         told = Published("setting share", r["share"], r["inside"], r["level"])
         found.append((r["world"], r["fleet"], *told.row(float(others["share"].mean()))))  # type: ignore[arg-type]
     more = pl.DataFrame(found, schema=rows.schema, orient="row", strict=False)
