@@ -9,7 +9,8 @@ from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TaskID, TextColumn, TimeElapsedColumn
 
 from pipeline.commands import report
-from pipeline.lake.lake import usable_settings
+from pipeline.lake.lake import lake_size, usable_settings
+from pipeline.out.disk import disk_warning
 from pipeline.out.outputs import opened_out
 from pipeline.places import Place
 from pipeline.run import Run, Stage, run_stages
@@ -22,6 +23,8 @@ def run_once(
 ) -> report.Summary:
     """All stages, in this process, with progress on a terminal and plain lines elsewhere."""
     settings = usable_settings(lake)
+    if short := disk_warning(lake_size(lake), out):
+        console.print(short, markup=False, soft_wrap=True)
     with opened_out(out, partial(console.print, markup=False)) as held:
         with _Progress(console) as progress:
             run = Run(held.con, lake, held.folder, settings, now, as_of, tell=progress.tell)
