@@ -63,7 +63,8 @@ def _spelled(found: re.Match[str]) -> str:
 # What a heading may be called: alternatives by comma; every word of one must be there.
 CONCEPTS = {
     "unit_id": """unit, vehicle, vehicle reg, vehicle registration, fleet unit,
-        fleet no, fleet number, registration, reg, truck, trailer, lorry,
+        fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power
+        unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
         vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, naczepa,
         vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
@@ -267,7 +268,11 @@ ENDS = {
         achter tyl tylna zadni bak bag spate hatso задняя""",
 }  # fmt: skip
 END_OF = {word: end for end, words in ENDS.items() for word in words.split()}
-WHEELS = {  # two letters that only these languages use, for both the axle and the side
+WHEELS = {  # letters for both the axle and the side, which mean nothing else beside a reading
+    "lf": ("front", "L"), "rf": ("front", "R"), "lr": ("rear", "L"), "rr": ("rear", "R"),
+    "fl": ("front", "L"), "fr": ("front", "R"), "rl": ("rear", "L"),
+    "nsf": ("front", "near"), "osf": ("front", "off"),
+    "nsr": ("rear", "near"), "osr": ("rear", "off"),
     "vl": ("front", "L"), "vr": ("front", "R"), "hl": ("rear", "L"), "hr": ("rear", "R"),
     "avg": ("front", "L"), "avd": ("front", "R"), "arg": ("rear", "L"), "ard": ("rear", "R"),
 }  # fmt: skip

@@ -1,0 +1,43 @@
+"""What headings say of axle and side, in the letters that brake books use for both."""
+
+import pytest
+
+from pipeline.mapping.headings import meanings
+
+
+@pytest.mark.parametrize(
+    ("headings", "places"),
+    [
+        (
+            ["LF lining (32nds)", "RF lining (32nds)", "LR lining (32nds)", "RR lining (32nds)"],
+            [("front", "L"), ("front", "R"), ("rear", "L"), ("rear", "R")],
+        ),
+        (
+            ["Lining FL", "Lining FR", "Lining RL", "Lining RR"],
+            [("front", "L"), ("front", "R"), ("rear", "L"), ("rear", "R")],
+        ),
+        (
+            ["NSF lining mm", "OSF lining mm", "NSR lining mm", "OSR lining mm"],
+            [("front", "near"), ("front", "off"), ("rear", "near"), ("rear", "off")],
+        ),
+        (
+            ["Belag VL mm", "Belag VR mm", "Belag HL mm", "Belag HR mm"],
+            [("front", "L"), ("front", "R"), ("rear", "L"), ("rear", "R")],
+        ),
+    ],
+)
+def test_letters_for_axle_and_side_are_read(headings, places):
+    said = meanings(["Unit", "Date", "Odometer km", *headings])[3:]
+    assert [m.concept for m in said] == ["lining"] * 4
+    assert [(m.axle, m.side) for m in said] == places
+
+
+def test_one_side_without_its_counterpart_is_not_read():
+    """LR lining alone may be anything: a "lining, last reading"."""
+    *_, alone = meanings(["Unit", "Date", "Odometer km", "LR lining mm"])
+    assert alone.concept is None
+
+
+@pytest.mark.parametrize("heading", ["Rego", "Rego no", "Bus", "Prime mover no", "Semi-trailer"])
+def test_a_unit_goes_by_many_names(heading):
+    assert meanings([heading])[0].concept == "unit_id"
