@@ -63,11 +63,33 @@ def careless(p: FleetParameters) -> FleetParameters:
     )
 
 
+def forgetful(p: FleetParameters) -> FleetParameters:
+    """Three relines in ten nobody writes down, readings to the half millimetre, none as left."""
+    return replace(
+        p.with_depots(lining_step_mm=0.5, as_left_share=0.0),
+        relines_not_recorded=0.3,
+        coarse_inspectors=(),
+    )
+
+
+def shifting(p: FleetParameters) -> FleetParameters:
+    """Three units in five change duty, and wear differs in proportion to its rate."""
+    return replace(
+        p,
+        duty_change_share=0.6,
+        wear_variation="proportional",
+        wear_unit_sd=0.15,
+        wear_life_sd=0.10,
+    )
+
+
 HABITS: dict[str, Callable[[FleetParameters], FleetParameters]] = {
     "as the demo's": lambda p: p,
     "half-yearly": half_yearly,
     "careful": careful,
     "careless": careless,
+    "forgetful": forgetful,
+    "shifting": shifting,
 }
 
 

@@ -1,4 +1,4 @@
-"""What is said of the as-of day against drawn truth, in fleets of four habits."""
+"""What is said of the as-of day against drawn truth, in fleets of six habits."""
 
 import tempfile
 from pathlib import Path
