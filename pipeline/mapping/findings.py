@@ -14,7 +14,7 @@ import polars as pl
 from pipeline.contract import columns_of
 from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.headings import Meaning, meanings, place_in
+from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import fits as fits_line
 from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at
 from pipeline.mapping.words import (
@@ -23,7 +23,6 @@ from pipeline.mapping.words import (
     JOB_REASONS,
     MEASURED,
     NOT_DONE,
-    SIDE_LETTERS,
     SIDE_OF,
     UNIT_OF,
     cell_words,
@@ -419,9 +418,8 @@ def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) ->
 
 def _letters_of(words: Iterable[str]) -> dict[str, str]:
     """What single letters mean among these words: only where both of a pair are there."""
-    seen = {t for word in words for t in tokens(word) if len(t) == 1 and t.isalpha()}
-    fitting = [pair for pair in SIDE_LETTERS if seen == set(pair)]
-    return fitting[0] if len(fitting) == 1 else {}
+    seen = {t for word in words for t in tokens(word)}
+    return sides_told_by({t for t in seen if len(t) == 1 and t.isalpha()}, seen)
 
 
 def _place_word(word: str, concept: str, letters: dict[str, str], *, offside: bool) -> str:

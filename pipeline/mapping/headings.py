@@ -18,6 +18,7 @@ from pipeline.mapping.words import (
     OPTIONAL,
     ORDINALS,
     SAYS_KM,
+    SIDE_BESIDE,
     SIDE_LETTERS,
     SIDE_OF,
     SIDE_PHRASES,
@@ -76,8 +77,15 @@ def _side_letters(words: Sequence[tuple[str, ...]]) -> dict[str, str]:
     numbered = {b for of in words for a, b in pairwise(of) if a.isdigit() and _is_letter(b)}
     beside = {t for of in words if _is_of_a_wheel_end(of) for t in of if _is_letter(t)}
     seen = numbered or beside
-    fitting = [pair for pair in SIDE_LETTERS if seen == set(pair)]
-    return fitting[0] if len(fitting) == 1 else {}
+    return sides_told_by(seen, {t for of in words for t in of})
+
+
+def sides_told_by(letters: set[str], words: set[str]) -> dict[str, str]:
+    """Sides that single letters mean of which only one pair is there, and words that stand beside
+    their counterpart."""
+    fitting = [pair for pair in SIDE_LETTERS if letters == set(pair)]
+    beside = {w: side for w, (side, other) in SIDE_BESIDE.items() if w in words and other & words}
+    return (fitting[0] if len(fitting) == 1 else {}) | beside
 
 
 def _is_letter(token: str) -> bool:

@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import OF_WHEEL_ENDS, meanings
 from pipeline.mapping.tables import HEAD_ROWS
+from pipeline.mapping.titles import with_titles
 from pipeline.mapping.words import UNIT_OF, folded, tokens
 
 
@@ -55,14 +56,15 @@ class _Long:
 
 
 def spread_grids(content: bytes, path: Path) -> list[Grid]:
-    """The grids of a file, each as a column per kind of reading where it has a row for each.
+    """The grids of a file, with a column per kind of reading where they have a row for each, and
+    with columns for what stands above their rows.
 
     Raises
     ------
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    return [spread(grid) for grid in read_grids(content, path)]
+    return [with_titles(spread(grid)) for grid in read_grids(content, path)]
 
 
 def spread(grid: Grid) -> Grid:

@@ -255,6 +255,8 @@ SIDES = {
     "near": "near nearside kerb kerbside curb curbside passenger beifahrerseite beifahrer",
     "off": "off offside driver driverside roadside fahrerseite fahrer",
 }
+# Words that are a side only beside their counterpart: "der" is an article elsewhere.
+SIDE_BESIDE = {"der": ("R", _words("izq izquierdo izquierda"))}
 SIDE_OF = {word: side for side, words in SIDES.items() for word in words.split()}
 # Letters for left and right mean nothing alone: D is right in Paris, and something else elsewhere.
 SIDE_LETTERS = (
