@@ -295,6 +295,7 @@ def decision_rows(history: History) -> pl.DataFrame:
             "high_mm": high,
             "low_relined": low_done,
             "high_relined": high_done,
+            "quarters_ago": np.minimum(-history.day[visit, owner] // 91, 12),
         }
     ).with_columns(pl.col("low_mm", "high_mm").fill_nan(None))
     ranked = frame.sort("visit", "unit", "low_mm", nulls_last=True).with_columns(
@@ -303,7 +304,16 @@ def decision_rows(history: History) -> pl.DataFrame:
         second=pl.col("low_mm").shift(-1).over("visit", "unit"),
     )
     other = pl.when(pl.col("place") == 0).then("second").otherwise("first").fill_null(8.0)
-    keys = ["axle_type", "depot", "ends", "low_mm", "high_mm", "other_mm", "other_ends"]
+    keys = [
+        "axle_type",
+        "depot",
+        "quarters_ago",
+        "ends",
+        "low_mm",
+        "high_mm",
+        "other_mm",
+        "other_ends",
+    ]
     keys += ["low_relined", "high_relined"]
     return (
         ranked.with_columns(

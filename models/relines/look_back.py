@@ -105,7 +105,8 @@ def _expected_readings(
 @dataclass(frozen=True, slots=True)
 class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
-    ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over.
+    ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
+    ``changed_quarters`` of the policy known then.
     """
 
     origin: dt.date
@@ -114,6 +115,7 @@ class PastTotals:
     happened: FloatArray
     rivals: dict[str, PlainTotals]
     year_rivals: dict[str, PlainTotals]
+    changed_quarters: int = 0
 
     @property
     def quarters(self) -> int:
@@ -169,7 +171,8 @@ def past_totals(
 
     year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
-    return PastTotals(origin, ago, event_counts, happened, rivals(edges), rivals(year))
+    changed = fleet.policy.changed_quarters
+    return PastTotals(origin, ago, event_counts, happened, rivals(edges), rivals(year), changed)
 
 
 def quarters_between(origin: dt.date, until: dt.date) -> int:
@@ -180,10 +183,14 @@ def quarters_between(origin: dt.date, until: dt.date) -> int:
     return months // MONTHS_A_QUARTER
 
 
-def errors_of(past: Sequence[PastTotals]) -> PastErrors:
-    """The errors of some origins' totals, before anything was learned from errors."""
+def errors_of(past: Sequence[PastTotals], changed_quarters: int = 0) -> PastErrors:
+    """The errors of some origins' totals, before anything was learned from errors; under a policy
+    that has been as it is for so many quarters (0: always)."""
     drawn = [by_quarter(p.event_counts) for p in past]
-    return past_errors(drawn, [p.happened for p in past], [p.quarters_ago for p in past])
+    changed = [p.changed_quarters for p in past]
+    ago = [p.quarters_ago for p in past]
+    errors = past_errors(drawn, [p.happened for p in past], ago, changed)
+    return errors.under_policy(changed_quarters)
 
 
 def by_quarter(event_counts: EventCounts) -> FloatArray:
@@ -202,7 +209,12 @@ def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
         row
         for p in past
         for row in _judged(
-            p, calibrated_totals(p.event_counts, errors.known_at(p.quarters_ago), seed)
+            p,
+            calibrated_totals(
+                p.event_counts,
+                errors.known_at(p.quarters_ago).under_policy(p.changed_quarters),
+                seed,
+            ),
         )
     ]
 

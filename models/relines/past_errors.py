@@ -32,7 +32,7 @@ from typing import Any
 
 import numpy as np
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.simulation.counts import EventCounts, whole_counts
 
 BIAS_SD = 0.05
@@ -49,6 +49,7 @@ SCALES = np.array(list(itertools.product(STEPS, AHEAD_STEPS, STEPS)))
 """θ, ψ and φ (G, 3)."""
 SCALE_LOG_SD = np.log(2.0)
 MONTHS_A_QUARTER = 3
+NO_CHANGE = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,34 +58,60 @@ class PastErrors:
 
     ``quarter``: which quarter it was, counted from the day forecasts start from (0 is the last
     before it, earlier ones are negative); ``ahead``: which after its own origin, from 1. A quarter
-    is there as often as it was forecast.
+    is there as often as it was forecast. ``changed``: the quarter before which the policy known to
+    the forecast was another; positive: it knew of none.
     """
 
     error: FloatArray
     luck: FloatArray
     quarter: IntArray
     ahead: IntArray
+    changed: IntArray
 
     def __len__(self) -> int:
         return len(self.error)
 
     def known_at(self, quarters_ago: int) -> "PastErrors":
         """Those of quarters that were over then, counted from then."""
-        known = self.quarter <= -quarters_ago
-        quarter = self.quarter[known] + quarters_ago
-        return PastErrors(self.error[known], self.luck[known], quarter, self.ahead[known])
+        known = self._some(self.quarter <= -quarters_ago)
+        quarter, changed = known.quarter + quarters_ago, known.changed + quarters_ago
+        return replace(known, quarter=quarter, changed=changed)
+
+    def under_policy(self, changed_quarters: int) -> "PastErrors":
+        """Those that tell of a policy that was another so many quarters ago (0: never): what missed
+        the quarters since because it did not know of the change is no error of today's forecast.
+        """
+        if not changed_quarters:
+            return self
+        knew = np.abs(self.changed + changed_quarters) <= 1
+        return self._some(knew | (self.quarter <= -changed_quarters))
+
+    def _some(self, which: BoolArray) -> "PastErrors":
+        return PastErrors(
+            self.error[which],
+            self.luck[which],
+            self.quarter[which],
+            self.ahead[which],
+            self.changed[which],
+        )
 
 
 def past_errors(
-    draws: Sequence[FloatArray], happened: Sequence[FloatArray], quarters_ago: Sequence[int]
+    draws: Sequence[FloatArray],
+    happened: Sequence[FloatArray],
+    quarters_ago: Sequence[int],
+    changed_quarters: Sequence[int] | None = None,
 ) -> PastErrors:
-    """Errors of origins so many quarters ago: totals drawn (D, H) and happened (H,) of each."""
-    parts = [
-        (*_log_errors(drawn, came), np.arange(1, len(came) + 1) - ago, np.arange(1, len(came) + 1))
-        for drawn, came, ago in zip(draws, happened, quarters_ago, strict=True)
-    ]
+    """Errors of origins so many quarters ago: totals drawn (D, H) and happened (H,) of each;
+    ``changed_quarters``: how long before it the policy had changed, as was known then (0: never).
+    """
     none, nowhere = np.zeros(0), np.zeros(0, np.int64)
-    parts.append((none, none, nowhere, nowhere))
+    parts = [(none, none, nowhere, nowhere, nowhere)]
+    changes = [0] * len(draws) if changed_quarters is None else changed_quarters
+    for drawn, came, ago, change in zip(draws, happened, quarters_ago, changes, strict=True):
+        ahead = np.arange(1, len(came) + 1)
+        since = np.full(len(came), -(ago + change) if change else NO_CHANGE)
+        parts.append((*_log_errors(drawn, came), ahead - ago, ahead, since))
     return PastErrors(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 

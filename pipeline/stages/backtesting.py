@@ -58,7 +58,8 @@ def write_backtest(
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))
     marts.write(con, "backtest_pit", pit_frame(rows))
-    return Missed(errors_of(past), missed)
+    changed = 0 if now is None else now.policy.changed_quarters
+    return Missed(errors_of(past, changed), missed)
 
 
 def _flags(precision: pl.DataFrame) -> pl.DataFrame:

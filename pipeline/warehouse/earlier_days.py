@@ -207,9 +207,10 @@ def _show(
         names = {name: kind for name, kind, *_ in columns}
         own = [f"substr({n}, {MARK_LENGTH + 1}) as {n}" for n in MARKED if n in names]
         own += [f"{n} - {moved.days} as {n}" for n, kind in names.items() if kind == "DATE"]
-        key = next(name for name in MARKED if name in names)
+        # What is true of the whole day, its parameters, is no unit's.
+        keys = [f"starts_with({name}, '{mark}')" for name in MARKED if name in names]
         past.execute(
             f"""create view {table} as select * replace ({", ".join(own)}) from days.{table}
-            where starts_with({key}, '{mark}')"""
+            where {(keys or ["true"])[0]}"""
         )
     warehouse.build(past, "30_reduce", _over_units([then]))

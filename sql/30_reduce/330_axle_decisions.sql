@@ -1,10 +1,11 @@
 -- grain: axle type × depot × readings of an axle at a check visit × which ends were relined
--- key: axle_type, depot, ends, low_mm, high_mm, other_mm, other_ends, low_relined, high_relined
--- inputs: reduce.reline_decisions
+-- key: axle_type, depot, quarters_ago, ends, low_mm, high_mm, other_mm, other_ends, low_relined,
+--      high_relined
+-- inputs: reduce.reline_decisions, run.parameters
 -- meaning: how often it happened. low is the end with the thinner lining, mm above its minimum in
 --          twentieths up to 8 mm, then halves (null: not read); other_mm the thinnest lining on the
 --          unit's other axles at that visit, in halves up to 8 mm (8 also where none was read),
---          other_ends how many wheel ends were seen there
+--          other_ends how many wheel ends were seen there; quarters_ago: of 91 days, up to 12
 with decisions as (
     select *, round(above_mm, 3) as read_mm from reduce.reline_decisions
 ),
@@ -124,6 +125,8 @@ final as (
     select
         a.axle_type,
         a.depot,
+        cast(least(floor(date_diff('day', a.visit_on, p.as_of) / 91.0), 12) as integer)
+            as quarters_ago,
         a.ends,
         a.low_mm,
         a.high_mm,
@@ -135,9 +138,11 @@ final as (
     from axles a
     inner join low_ends l on l.axle_id = a.axle_id and l.visit_on = a.visit_on
     inner join others o on o.axle_id = a.axle_id and o.visit_on = a.visit_on
+    cross join run.parameters p
     where a.ends <= 2
     group by
-        a.axle_type, a.depot, a.ends, a.low_mm, a.high_mm, o.other_mm, o.other_ends,
+        a.axle_type, a.depot,
+        cast(least(floor(date_diff('day', a.visit_on, p.as_of) / 91.0), 12) as integer), a.ends, a.low_mm, a.high_mm, o.other_mm, o.other_ends,
         l.relined = 1, a.relined - l.relined > 0
 )
 

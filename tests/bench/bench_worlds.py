@@ -4,7 +4,8 @@
 runs fleets of every world whose name holds one of the words (all unless said), each as of a year
 before its records end, and prints a table; it asserts nothing. All of the wheel ends registered on
 that day count, those whose unit has left too. Only what is judged is worked out, by the functions
-of the run. ``--keep FILE`` and ``--kept FILE`` let a long bench be run in parts.
+of the run. ``--keep FILE`` and ``--kept FILE`` let a long bench be run in parts; with ``--kept``,
+``--page FILE`` writes its table as Markdown, every mean with its standard error.
 
 ``--best`` lives so many other futures of each fleet from that day on: the best that could be
 forecast by somebody who knew every lining, rate, use and rule of then, and not what comes.
@@ -62,6 +63,8 @@ def main() -> None:
     given = _arguments()
     if given.kept:
         print_table(given.kept)
+        if given.page:
+            given.page.write_text(page(given.kept), encoding="utf-8")
         return
     print(HEADING)
     for name, world in WORLDS.items():
@@ -90,6 +93,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--keep", type=Path, help="add every fleet's figures to this file")
     parser.add_argument("--kept", type=Path, help="print the table of such a file, run nothing")
+    parser.add_argument("--page", type=Path, help="and write it to this file, as Markdown")
     parser.add_argument("--best", type=int, default=0, help="futures of the best forecast")
     return parser.parse_args()
 
@@ -107,10 +111,52 @@ def print_table(file: Path) -> None:
     rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
     print(HEADING)
     for name in WORLDS:
-        found = [row for row in rows if row["world"] == name]
+        found = [
+            {k: v for k, v in row.items() if k != "world"} for row in rows if row["world"] == name
+        ]
         if found:
             print(_line(name, found, 0, float("nan")))
     print(NOTES)
+
+
+def page(file: Path) -> str:
+    """The kept figures as a table of Markdown: means ± their standard errors over fleets."""
+    rows = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
+    lines = ["| " + " | ".join(PAGE) + " |", "|" + " --- |" * len(PAGE)]
+    for name in [*WORLDS, EVERY]:
+        found = [row for row in rows if name in (row["world"], EVERY)]
+        if found:
+            lines.append(f"| {name} | {len(found)} | " + " | ".join(_page_cells(found)) + " |")
+    return "\n".join(lines) + "\n"
+
+
+EVERY = "every fleet"
+PAGE = (
+    *("world", "fleets", "relines of 12 months, %", "quarters in p10–p90, %"),
+    *("minimum, %", "reline day, %", "failures found, %"),
+    *("CRPS of quarters: ours, last year, line, best", "CRPS of days: ours, line, best"),
+)
+
+
+def _page_cells(found: list[dict[str, float]]) -> list[str]:
+    def mean(values: list[float], sign: str = "") -> str:
+        error = np.std(values, ddof=1) / np.sqrt(len(values)) if len(values) > 1 else np.nan
+        return f"{np.mean(values):{sign}.1f} ± {error:.1f}"
+
+    def scores(*names: str) -> str:
+        known = [[f.get(n, np.nan) for f in found] for n in names]
+        return ", ".join(f"{np.mean(k):.1f}" for k in known)
+
+    total = [100.0 * (f["mean"] / max(f["happened"], 1.0) - 1.0) for f in found]
+    inside = ("quarters inside", "min inside", "reline inside")
+    shares = [mean([100.0 * f[name] for f in found]) for name in inside]
+    came = max(sum(f["found"] for f in found), 1.0)
+    failures = 100.0 * (sum(f["failures"] for f in found) / came - 1.0)
+    quarters = scores("crps q ours", "crps q last year", "crps q line", "crps q best")
+    days = scores("crps day ours", "crps day line", "crps day best")
+    # Failures are few: their sum, which scatters about as Poisson's.
+    told = f"{failures:+.1f} ± {100.0 / np.sqrt(came):.1f}"
+    return [mean(total, "+"), *shares, told, quarters, days]
 
 
 def judged(fleet: Fleet) -> dict[str, float]:
@@ -180,7 +226,8 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
             past.append(past_totals(then.fleet, day, relines, readings, **given))
     _, failures = failure_rows(ahead, failures_found(con), day)
-    return Missed(errors_of([p for p in past if p is not None]), failures)
+    changed = now.policy.changed_quarters
+    return Missed(errors_of([p for p in past if p is not None], changed), failures)
 
 
 def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:

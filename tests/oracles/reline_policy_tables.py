@@ -7,7 +7,7 @@ from scipy import special
 from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import two_sided_z
 from models.relines.policy.decisions import NOWHERE, AxleDecisions, PolicyGroups
-from models.relines.policy.fit import AT_VISIT_DAYS, PolicyFit
+from models.relines.policy.fit import PolicyFit
 from models.relines.policy.likelihood import SHAPE
 
 Row = dict[str, object]
@@ -93,7 +93,7 @@ def habit_facts(fit: PolicyFit, events: pl.DataFrame, decisions: AxleDecisions) 
             "relined at a check visit",
             1.0 - fit.timing.later_share if told else None,
             told,
-            f"share done within {AT_VISIT_DAYS} days of the visit",
+            "share done on the day of the visit",
         ),
         _plain("days after the visit, where later", _middle(fit.timing.later_days), told, "middle"),
         _estimated(fit, "pair", "other end of the axle goes along", n, "chance"),

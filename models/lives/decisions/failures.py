@@ -28,12 +28,12 @@ findings: what visit i finds, times what is found after it of the adjuster fitte
 """
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
-from models.lives.decisions.fleet import log_slopes
+from models.lives.decisions.fleet import SMALLEST, log_slopes
 from models.lives.fits.distributions import DistributionName, LifeDistribution
 from models.lives.fits.parametric import LifeFit
 from models.usage.drawn_visits import DrawnVisits
@@ -42,6 +42,7 @@ MOST_ADJUSTERS = 40_000
 """Adjusters of a group followed along each course; of more, evenly some of every place."""
 MOST_SHARE = 0.9
 LARGEST_MOVE = 20.0
+SLOPE_EVERY = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,10 +148,12 @@ def failures_to_come(
     under = {name: np.zeros(shape) for name in laws}
     luck = _luck_of(groups, draws, rng)
     for group, each in zip(groups, counted, strict=True):
+        few = each.on_some_courses()
         chosen, moves = luck[group.whose]
         at_fits = {}
         for k, (fit, weight) in enumerate(group.fits):
-            at_fit, slopes = log_slopes(fit, each.months)
+            at_fit = np.maximum(each.months(fit.distribution), SMALLEST)
+            _, slopes = log_slopes(fit, few.months)
             at_fits[fit.name] = at_fit
             expected += weight * at_fit
             mine = chosen == k
@@ -201,6 +204,11 @@ class _Counted:
         counts = np.where(inside, visits.there[:, :, units], 0.0)
         month = np.where(inside, month, 0)
         return cls(group, unit.ravel(), visits.km[:, :, units], month, counts, shape)
+
+    def on_some_courses(self) -> "_Counted":
+        """The same on one copy in :data:`SLOPE_EVERY`: enough for what a life's move does to it."""
+        some = np.s_[:, ::SLOPE_EVERY]
+        return replace(self, km=self.km[some], month=self.month[some], counts=self.counts[some])
 
     def found(self, life: LifeDistribution) -> FloatArray:
         """By one adjuster of each row: (V, B, n)."""

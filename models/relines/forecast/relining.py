@@ -11,7 +11,7 @@ its axle's other end has of its own, the chance not to have been relined by visi
 summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the policy's hazard, a the share
 of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's
 other axles (at the same z). Days of visits and what the unit runs by them are those of
-``models.usage.visits``: quantiles fall on visits.
+``models.usage.visits``: quantiles fall on visits, or on a day after one on which jobs get done.
 """
 
 import datetime as dt
@@ -34,7 +34,12 @@ from models.relines.forecast.minimum import (
     forecast_words,
 )
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.policy.fit import PolicyFit, mean_policy, threshold_variances
+from models.relines.policy.fit import (
+    PolicyFit,
+    RelineTiming,
+    mean_policy,
+    threshold_variances,
+)
 from models.relines.policy.hazard import (
     HazardTable,
     grid_index,
@@ -49,6 +54,9 @@ CHUNK = 4_096
 ENOUGH = 0.995
 """Visits by which so many are relined hold the last quantile, though some come before earlier."""
 MOST_SLOTS = 400
+LAGS = 20
+"""Equally likely days from a decision to the job that stand for all."""
+HALVINGS = 14
 WHOLE_UNIT = 0.02
 """Below this chance that a unit's other axles go along, they are left out of the sum."""
 _Z = special.ndtri((np.arange(12) + 0.5) / 12.0)
@@ -72,7 +80,9 @@ class _Task:
     """Wheel ends of whole units (n,), their axle partners' moments beside their own.
 
     ``log_stay`` (n, Z, Y) is what is known before the first visit; ``threshold_var`` is doubt about
-    the policy's threshold. ``axle`` and ``unit`` are numbers within the task.
+    the policy's threshold; ``lag`` (:data:`LAGS`,): days from a decision to the job, and ``left``
+    (n, LAGS) what is left of them where the last visit decided. ``axle`` and ``unit`` are numbers
+    within the task.
     """
 
     own: LineMoments
@@ -87,6 +97,8 @@ class _Task:
     threshold_var: FloatArray
     log_stay: FloatArray
     shift: FloatArray
+    lag: FloatArray
+    left: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +186,9 @@ def _quantiles(
     grid, by_then = slots.first(len(by_slot) - 1)
     place = _mixture_quantiles(by_slot, grid, by_then, probabilities)
     found = np.where(place < 0.0, 0.0, np.maximum(place * usual - task.shift, 1.0))
+    if task.lag.any():
+        chance = _chance_by_then(by_slot, by_then)
+        found = _done_later(found, chance, grid, usual, task, probabilities)
     number = (by_slot < 0.5).sum(axis=0)
     # The middle slot's own middle day.
     own = grid[(by_then < 0.5 - 1e-9).sum(axis=1).clip(max=len(grid) - 1)]
@@ -196,14 +211,54 @@ def _mixture_quantiles(
     read backwards, so that quantiles are in order whatever the visits' spreads are: the first point
     at which it is reached. -1: by now; infinite: never.
     """
-    chance = done[0][:, None] + np.diff(done, axis=0).T @ reached
-    chance = np.maximum.accumulate(chance, axis=1)
+    chance = _chance_by_then(done, reached)
     rows = []
     for p in probabilities:
         place = (chance < p - 1e-9).sum(axis=1)
         at = np.where(place < len(grid), grid[np.minimum(place, len(grid) - 1)], np.inf)
         rows.append(np.where(done[0] >= p, -1.0, at))
     return np.array(rows)
+
+
+def _chance_by_then(done: FloatArray, reached: FloatArray) -> FloatArray:
+    """F on the grid, (n, K)."""
+    chance = done[0][:, None] + np.diff(done, axis=0).T @ reached
+    return np.maximum.accumulate(chance, axis=1)
+
+
+def _done_later(
+    decided: FloatArray,
+    chance: FloatArray,
+    grid: FloatArray,
+    usual: FloatArray,
+    task: _Task,
+    probabilities: FloatArray,
+) -> FloatArray:
+    """Quantiles (k, n) of the day on which what visits decide is done, from those of the days they
+    ``decided``: no earlier, and within the longest lag. F is convolved with the equally likely lags
+    of the task; what the last visit decided has what is left of them to wait."""
+    low, high = decided.copy(), decided + max(float(task.lag.max()), float(task.left.max()))
+    row = np.arange(len(usual))[:, None]
+    pending = -np.expm1(task.log_stay[:, 0, 0])[:, None]
+
+    def done_by(day: FloatArray) -> FloatArray:
+        visit = np.maximum(day[:, None] - task.lag, -1.0)
+        place = np.searchsorted(
+            grid, (visit + task.shift[:, None]) / usual[:, None] + 1e-9, "right"
+        )
+        come = np.where(place > 0, chance[row, np.maximum(place - 1, 0)], pending)
+        waited = day[:, None] >= task.left
+        return np.asarray((come - pending * ~waited).mean(axis=1))
+
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        for k, p in enumerate(probabilities):
+            reached = done_by(middle[k]) >= p - 1e-9
+            low[k], high[k] = (
+                np.where(reached, low[k], middle[k]),
+                np.where(reached, middle[k], high[k]),
+            )
+    return np.where(np.isfinite(decided), high, np.inf)
 
 
 def chance_decided(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
@@ -273,14 +328,13 @@ def reline_forecast(
         )
         setting = _Setting(usage, away, table, whole_unit, slots)
         for rows in _whole_units(alike, ends.unit):
-            task = _task(rows, moments, lines, ends, policy, pending)
+            task = _task(rows, moments, lines, ends, policy, pending, usage.since_visit)
             unit = ends.unit[rows]
             # An open interval is a little older than its class.
             usual = usage.usual_days[unit]
             shift = np.clip(usage.since_visit[unit] - age / POINTS * usual, 0.0, usual / POINTS)
             task = replace(task, place=table.place(task.place), shift=shift)
             days[:, rows], visit[rows] = _quantiles(task, setting, np.asarray(probabilities))
-    days, visit = days + policy.timing.mean_days, visit + policy.timing.mean_days
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
 
@@ -300,10 +354,12 @@ def _task(
     ends: WheelEnds,
     policy: PolicyFit,
     pending: FloatArray,
+    since_visit: FloatArray,
 ) -> _Task:
     partner = ends.partner[rows]
     _, unit = np.unique(ends.unit[rows], return_inverse=True)
     _, axle = np.unique(ends.axle[rows], return_inverse=True)
+    lag, left = _lags(policy.timing, since_visit[ends.unit[rows]])
     variances = threshold_variances(policy)
     return _Task(
         own=some_moments(moments, rows),
@@ -317,10 +373,27 @@ def _task(
         place=ends.policy_group[rows],
         threshold_var=variances[ends.policy_group[rows]],
         shift=np.zeros(len(rows)),
+        lag=lag,
+        left=left,
         log_stay=np.broadcast_to(
             pending[rows][:, None, None], (len(rows), len(_Z), len(_Y))
         ).copy(),
     )
+
+
+def _lags(timing: RelineTiming, since_visit: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Equally likely days from a decision to the job (LAGS,), and what is left of them (n, LAGS)
+    where one decided so many days ago is still to be done."""
+    level = (np.arange(LAGS) + 0.5) / LAGS
+    later = timing.later_days
+    if not timing.later_share:
+        return np.zeros(LAGS), np.zeros((len(since_visit), LAGS))
+    beyond = np.maximum(level - (1.0 - timing.later_share), 0.0) / timing.later_share
+    at = np.minimum((beyond * len(later)).astype(np.int64), len(later) - 1)
+    lag = np.where(level > 1.0 - timing.later_share, later[at], 0.0)
+    first = np.minimum(np.searchsorted(later, since_visit), len(later) - 1)
+    place = first[:, None] + (level * (len(later) - first)[:, None]).astype(np.int64)
+    return lag, np.maximum(later[place] - since_visit[:, None], 0.0)
 
 
 def reline_frame(wheel_end_id: pl.Series, forecast: RelineForecast, as_of: dt.date) -> pl.DataFrame:

@@ -65,7 +65,7 @@ class AxleDecisions:
 
     ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
     record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
-    how many wheel ends they have.
+    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days.
     """
 
     group: IntArray
@@ -77,6 +77,7 @@ class AxleDecisions:
     low_relined: BoolArray
     high_relined: BoolArray
     visits: FloatArray
+    quarters_ago: IntArray
 
     @property
     def relines(self) -> float:
@@ -117,6 +118,7 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
         low_relined=flags("low_relined"),
         high_relined=flags("high_relined"),
         visits=floats("visits"),
+        quarters_ago=frame["quarters_ago"].cast(pl.Int64).to_numpy(),
     )
 
 

@@ -21,8 +21,6 @@ from models.relines.policy.likelihood import SHAPE, along_share, policy_loglik
 
 FEW_RELINES = 10
 """With fewer relines on record the policy is a guess."""
-AT_VISIT_DAYS = 7
-"""A job this long after a check visit belongs to that visit (jobs get written down late)."""
 PRIOR_CHANCES = [0.05, 0.05, 0.002, 0.7, 0.05]
 PRIOR_MEAN = np.array([1.0, np.log(0.5), *special.logit(PRIOR_CHANCES), np.log(8.0)])
 PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
@@ -30,6 +28,10 @@ PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
 _EM_STEPS = 4
 PILOT_ROWS = 20_000
+CHANGE_SCORE = 12.35
+"""Andrews' table, one parameter, changes between 15 and 85 % of the time: 1 %."""
+CHANGE_SD = 2.0
+"""By how many mm thresholds change where they do: a guess of ours, no source."""
 CONVERGED = 1e-4
 """Gain in log-likelihood (twice) that a further Newton step may still promise."""
 
@@ -62,18 +64,14 @@ class RelineTiming:
     later_days: FloatArray
     unwritten_share: float = 0.0
 
-    @property
-    def mean_days(self) -> float:
-        """Mean days from the visit that decides to the job."""
-        return self.later_share * float(self.later_days.mean()) if self.later_share else 0.0
-
 
 @dataclass(frozen=True, slots=True)
 class PolicyFit:
     """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``].
 
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
-    of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit.
+    of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit;
+    ``changed_quarters``: for how long it has been so, where it was another before (0: always).
     """
 
     groups: PolicyGroups
@@ -87,6 +85,7 @@ class PolicyFit:
     read_share: float
     timing: RelineTiming
     converged: bool
+    changed_quarters: int = 0
 
     @property
     def is_guess(self) -> bool:
@@ -178,47 +177,112 @@ def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
     return np.asarray((vectors / np.maximum(values, floor)) @ vectors.T)
 
 
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """The optimum of one task: parameters, their covariance, spread of types and depots."""
+
+    task: _Penalised
+    at: FloatArray
+    covariance: FloatArray
+    effect_sd: FloatArray
+
+
 def fit_policy(
     decisions: AxleDecisions, groups: PolicyGroups, timing: RelineTiming | None = None
 ) -> PolicyFit:
     """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`.
 
-    Where there are very many counts, the spread of types and depots comes from every k-th of them.
+    Where thresholds have changed (:func:`likely_change`), it is that of since: what was done before
+    tells of the rest of the policy alone.
     """
-    sizes = len(groups.axle_types), len(groups.depots)
-    start = np.concatenate([PRIOR_MEAN[:1], np.zeros(sum(sizes)), PRIOR_MEAN[1:]])
-    sd = np.array([_EFFECT_SD, _EFFECT_SD])
-    every = len(decisions.low) // PILOT_ROWS + 1
-    task = _Penalised(thinned(decisions, every), groups.design(), start, _prior_sd(sd, *sizes))
-    at = _minimum(task, start)
-    for _ in range(_EM_STEPS):
-        covariance = _covariance(task, at)
-        sd = _effect_sd(at, covariance, *sizes)
-        task = replace(task, prior_sd=_prior_sd(sd, *sizes))
-        at = _minimum(task, at, covariance)
-    if every > 1:
-        task = replace(task, decisions=decisions)
-        at = _minimum(task, at, covariance / every)
-    covariance = _covariance(task, at)
-    slope = task.cost(at)[1]
+    found, changed = _fitted(decisions, groups, 0), 0
+    likely = likely_change(decisions, groups, found.at)
+    if likely:
+        nearby = range(max(likely - 1, 1), likely + 2)
+        others = {quarters: _fitted(decisions, groups, quarters) for quarters in nearby}
+        costs = {quarters: other.task.cost(other.at)[0] for quarters, other in others.items()}
+        best = min(costs, key=costs.__getitem__)
+        if 2.0 * (found.task.cost(found.at)[0] - costs[best]) > CHANGE_SCORE:
+            found, changed = others[best], best
+    slope = found.task.cost(found.at)[1]
+    now = np.delete(np.arange(len(found.at)), groups.design().shape[1] if changed else [])
     return PolicyFit(
         groups=groups,
-        mean=at,
-        covariance=covariance,
-        type_sd=float(sd[0]),
-        depot_sd=float(sd[1]),
+        mean=found.at[now],
+        covariance=found.covariance[np.ix_(now, now)],
+        type_sd=float(found.effect_sd[0]),
+        depot_sd=float(found.effect_sd[1]),
         relines=decisions.relines,
         visits=float(decisions.visits.sum()),
         group_visits=sums_by(decisions.group, decisions.visits, groups.n_groups),
         read_share=decisions.read_share,
         timing=timing or RelineTiming(0.0, np.zeros(0)),
-        converged=float(slope @ covariance @ slope) < CONVERGED,
+        converged=float(slope @ found.covariance @ slope) < CONVERGED,
+        changed_quarters=changed,
     )
 
 
-def _prior_sd(sd: FloatArray, n_types: int, n_depots: int) -> FloatArray:
+def likely_change(decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray) -> int:
+    """For how many quarters thresholds have likely been others than before; 0 for always.
+
+    The largest score statistic over all quarters (Andrews 1993, *Econometrica* 61:821), where it is
+    beyond what one in a hundred fleets without a change has.
+    """
+    quarter, n = decisions.quarters_ago, groups.n_groups
+    last = int(quarter.max(initial=0))
+    apart = replace(decisions, group=decisions.group + n * quarter)
+    threshold, n_shape = groups.design() @ at[: -len(SHAPE)], len(SHAPE)
+
+    def slopes(moved_mm: float) -> FloatArray:
+        moved = np.tile(threshold + moved_mm, last + 1)
+        by_group = policy_loglik(apart, moved, at[-n_shape:])[1]
+        return np.asarray(by_group.reshape(last + 1, n).sum(axis=1))
+
+    step = 0.05
+    slope, bend = slopes(0.0), (slopes(-step) - slopes(step)) / (2.0 * step)
+    # From each quarter on, back to the first: what a threshold of their own would gain.
+    old, old_bend = (np.cumsum(each[::-1])[::-1] for each in (slope, bend))
+    every, new_bend = max(float(old_bend[0]), 1e-9), old_bend[0] - old_bend
+    score = old - slope.sum() * old_bend / every
+    variance = old_bend * new_bend / every
+    told = (old_bend > 0.0) & (new_bend > 0.0) & (np.arange(last + 1) > 0)
+    gain = np.where(told, score**2 / np.where(told, variance, 1.0), 0.0)
+    best = int(gain.argmax())
+    return best if gain[best] > CHANGE_SCORE else 0
+
+
+def _fitted(decisions: AxleDecisions, groups: PolicyGroups, changed: int) -> _Fitted:
+    """The policy, with thresholds that were others before the last ``changed`` quarters (0: never
+    were).
+
+    Where there are very many counts, the spread of types and depots comes from every k-th of them.
+    """
+    sizes = len(groups.axle_types), len(groups.depots)
+    design, moved = groups.design(), np.zeros(0)
+    if changed:
+        before = decisions.quarters_ago >= changed
+        decisions = replace(decisions, group=decisions.group + groups.n_groups * before)
+        was = np.repeat([0.0, 1.0], groups.n_groups)
+        design, moved = np.column_stack([np.tile(design, (2, 1)), was]), np.array([CHANGE_SD])
+    start = np.concatenate([PRIOR_MEAN[:1], np.zeros(sum(sizes)), 0.0 * moved, PRIOR_MEAN[1:]])
+    sd = np.array([_EFFECT_SD, _EFFECT_SD])
+    every = len(decisions.low) // PILOT_ROWS + 1
+    task = _Penalised(thinned(decisions, every), design, start, _prior_sd(sd, *sizes, moved))
+    at = _minimum(task, start)
+    for _ in range(_EM_STEPS):
+        covariance = _covariance(task, at)
+        sd = _effect_sd(at, covariance, *sizes)
+        task = replace(task, prior_sd=_prior_sd(sd, *sizes, moved))
+        at = _minimum(task, at, covariance)
+    if every > 1:
+        task = replace(task, decisions=decisions)
+        at = _minimum(task, at, covariance / every)
+    return _Fitted(task, at, _covariance(task, at), sd)
+
+
+def _prior_sd(sd: FloatArray, n_types: int, n_depots: int, moved: FloatArray) -> FloatArray:
     effects = np.repeat(sd, [n_types, n_depots])
-    return np.concatenate([PRIOR_SD[:1], effects, PRIOR_SD[1:]])
+    return np.concatenate([PRIOR_SD[:1], effects, moved, PRIOR_SD[1:]])
 
 
 def _effect_sd(at: FloatArray, covariance: FloatArray, n_types: int, n_depots: int) -> FloatArray:
@@ -232,7 +296,7 @@ def _effect_sd(at: FloatArray, covariance: FloatArray, n_types: int, n_depots: i
 def reline_timing(events: pl.DataFrame) -> RelineTiming:
     """When decided relines get done, from rows of ``reduce.reline_events``."""
     done = events.filter(pl.col("recorded") & (pl.col("lag_days") >= 0))
-    later = done.filter(pl.col("lag_days") > AT_VISIT_DAYS).sort("lag_days")
+    later = done.filter(pl.col("lag_days") > 0).sort("lag_days")
     total, late = (float(frame["relines"].sum()) for frame in (done, later))
     days = np.repeat(
         later["lag_days"].cast(pl.Float64).to_numpy(), later["relines"].cast(pl.Int64).to_numpy()

@@ -82,6 +82,9 @@ def _group(
     rows = pl.concat([known, spread.select(known.columns)])
     if rows.is_empty():
         return None
+    # Those of one age, unit and place are forecast alike: once for all of them.
+    alike = ("unit", "depot", "age_km")
+    rows = rows.group_by(alike, maintain_order=True).agg(pl.col("share").sum())
     numbers = {depot: i for i, depot in enumerate(places)}
     return AdjusterGroup(
         fits=cell.left_open or ((cell.life, 1.0),),

@@ -7,6 +7,7 @@ from models.relines.past_errors import (
     AHEAD_SD,
     BIAS_SD,
     LEAD_SD,
+    NO_CHANGE,
     SCALES,
     SURPRISE_SD,
     PastErrors,
@@ -18,6 +19,7 @@ from models.relines.past_errors import (
 from models.relines.simulation.counts import Calendar, no_event_counts
 
 QUARTERS = 4
+UNCHANGED = np.full(100, NO_CHANGE)
 
 
 def windows(origins: int, bias: float, surprise: float, luck: float, seed: int) -> PastErrors:
@@ -27,7 +29,7 @@ def windows(origins: int, bias: float, surprise: float, luck: float, seed: int) 
     at = [(h - ago, h) for ago in range(1, origins + 1) for h in range(1, min(ago, 4) + 1)]
     quarter, ahead = np.array(at).T
     error = by_quarter[quarter + origins - 1]
-    return PastErrors(error, np.full(len(error), luck), quarter, ahead)
+    return PastErrors(error, np.full(len(error), luck), quarter, ahead, UNCHANGED[: len(error)])
 
 
 NOTHING = past_errors([], [], [])
@@ -46,7 +48,9 @@ def test_without_a_past_the_prior_stands():
 def test_one_error_by_hand():
     """One θ, ψ and φ, one error of the last quarter: e K / (K + s²), K their prior covariance."""
     error, luck = 0.2, 0.1
-    past = PastErrors(np.array([error]), np.array([luck]), np.array([0]), np.array([1]))
+    past = PastErrors(
+        np.array([error]), np.array([luck]), np.array([0]), np.array([1]), UNCHANGED[:1]
+    )
     coming = errors_to_come(past, 1)
     (middle,) = np.flatnonzero((SCALES == 1.0).all(axis=1))
     own = BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2
@@ -70,9 +74,9 @@ def test_overlapping_windows_are_not_new_outcomes():
     """One quarter, forecast from four origins: four errors that say little more than one."""
     error, luck = np.full(4, 0.2), np.full(4, 0.1)
     ahead = np.arange(1, 5)
-    one = PastErrors(error[:1], luck[:1], np.zeros(1, int), ahead[:1])
-    four = PastErrors(error, luck, np.zeros(4, int), ahead)
-    apart = PastErrors(error, luck, -np.arange(4), np.ones(4, int))
+    one = PastErrors(error[:1], luck[:1], np.zeros(1, int), ahead[:1], UNCHANGED[:1])
+    four = PastErrors(error, luck, np.zeros(4, int), ahead, UNCHANGED[:4])
+    apart = PastErrors(error, luck, -np.arange(4), np.ones(4, int), UNCHANGED[:4])
     single, many, spread = (errors_to_come(past, 1) for past in (one, four, apart))
     assert spread.expected[0] - single.expected[0] > 3 * (many.expected[0] - single.expected[0])
 
@@ -81,7 +85,9 @@ def test_a_bias_of_one_distance_ahead_stays_there():
     """A rule changed a year ago: the coming quarter has been missed every time, later ones not."""
     quarter, ahead = np.array([(q, h) for q in range(-3, 1) for h in range(1, 5)]).T
     error = np.where(ahead == 1, 1.0, 0.0)
-    coming = errors_to_come(PastErrors(error, np.full(16, 0.15), quarter, ahead), QUARTERS)
+    coming = errors_to_come(
+        PastErrors(error, np.full(16, 0.15), quarter, ahead, UNCHANGED[:16]), QUARTERS
+    )
     assert coming.expected[0] > 0.6
     assert np.abs(coming.expected[1:]).max() < 0.15
 
@@ -151,3 +157,17 @@ def test_a_large_fleet_does_not_claim_less_than_its_past_allows():
 def test_no_quarters_are_refused():
     with pytest.raises(ValueError, match="at least 1"):
         errors_to_come(NOTHING, 0)
+
+
+def test_what_missed_a_change_of_policy_says_nothing_of_forecasts_that_know_it():
+    """By hand: the policy changed two quarters ago; one forecast of before, one of a quarter ago
+    that knew of it and one that did not."""
+    draws = [np.full((5, 4), 20.0), np.full((5, 1), 20.0), np.full((5, 1), 20.0)]
+    came = [np.array([20.0, 20.0, 40.0, 40.0]), np.array([21.0]), np.array([40.0])]
+    every = past_errors(draws, came, [4, 1, 1], [0, 1, 0])
+    told = every.under_policy(2)
+    assert told.quarter.tolist() == [-3, -2, 0]
+    assert np.exp(told.error).max() < 1.06
+    assert len(every.under_policy(0)) == 6
+    # Three quarters ago nobody could know: what was known then stays.
+    assert every.known_at(3).quarter.tolist() == [0]

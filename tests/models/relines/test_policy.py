@@ -1,5 +1,7 @@
 """The fleet's habit: likelihood by hand and against another library, recovery, few records."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -14,7 +16,6 @@ from models.relines.policy.decisions import (
 )
 from models.relines.policy.fit import (
     PolicyFit,
-    RelineTiming,
     drawn_policies,
     fit_policy,
     mean_policy,
@@ -42,6 +43,7 @@ def decisions(rows, ends=2) -> AxleDecisions:
         low_relined=a.astype(bool),
         high_relined=b.astype(bool),
         visits=n.astype(float),
+        quarters_ago=np.zeros(len(g), int),
     )
 
 
@@ -85,6 +87,7 @@ def random_decisions(rng, rows=400, groups=6) -> AxleDecisions:
         low_relined=rng.random(rows) < 0.4,
         high_relined=rng.random(rows) < 0.3,
         visits=rng.integers(1, 9, rows).astype(float),
+        quarters_ago=rng.integers(0, 9, rows),
     )
 
 
@@ -179,6 +182,7 @@ def test_no_records_at_all_leave_the_guess():
             schema={
                 "axle_type": pl.String,
                 "depot": pl.String,
+                "quarters_ago": pl.Int64,
                 "ends": pl.Int64,
                 "low_mm": pl.Float64,
                 "high_mm": pl.Float64,
@@ -239,12 +243,39 @@ def test_the_hazard_table_is_the_habit_averaged_over_readings():
         assert 1 - np.exp(table.own[0, place]) == pytest.approx(expected, abs=0.003)
 
 
+def decided(rng, old_mm: float, new_mm: float, changed: int, rows: int = 2500) -> AxleDecisions:
+    """One end of an axle each, relined at or below a threshold that changed some quarters ago."""
+    low, quarter = rng.uniform(0.0, 8.0, rows), rng.integers(0, 9, rows)
+    threshold = np.where(quarter >= changed, old_mm, new_mm) + rng.normal(0.0, 0.4, rows)
+    nothing = np.zeros(rows)
+    told = (nothing, low, np.full(rows, NAN), np.full(rows, 8.0), nothing, low <= threshold)
+    found = decisions(np.transpose([*told, nothing, np.ones(rows)]), ends=1)
+    return replace(found, group=np.zeros(rows, int), quarters_ago=quarter)
+
+
+def test_a_policy_that_changed_is_that_of_since():
+    """Those before would have it at 1.5 mm or so."""
+    fit = fit_policy(decided(np.random.default_rng(11), 1.0, 3.0, 3), ONE_GROUP)
+    assert fit.changed_quarters == 3
+    assert len(fit.mean) == len(fit.covariance) == 3 + len(SHAPE)
+    # Some 300 decisions within a millimetre of it: a standard error of 0.06.
+    assert mean_policy(fit).threshold_mm == pytest.approx([3.0], abs=0.2)
+    assert np.exp(fit.mean[-len(SHAPE)]) == pytest.approx(0.4, abs=0.1)
+
+
+def test_a_policy_that_did_not_change_is_seldom_taken_for_one_that_did():
+    """Stated one in a hundred; four or more of 60 have a chance of 0.3 %."""
+    rng = np.random.default_rng(12)
+    fits = [fit_policy(decided(rng, 2.0, 2.0, 3, 300), ONE_GROUP) for _ in range(60)]
+    assert sum(fit.changed_quarters > 0 for fit in fits) <= 3
+
+
 EVENTS = pl.DataFrame(
     {
         "axle_type": ["front", "front", "front"],
         "depot": ["North"] * 3,
         "recorded": [True, True, False],
-        "lag_days": [2, 30, None],
+        "lag_days": [0, 30, None],
         "reason": ["worn", "worn", None],
         "with_partner": [True, True, True],
         "above_mm": [1.0, 2.0, None],
@@ -260,8 +291,6 @@ def test_relines_done_later_than_their_visit_keep_their_delay():
     timing = reline_timing(EVENTS)
     assert timing.later_share == pytest.approx(0.25)
     assert timing.later_days.tolist() == [30.0, 30.0]
-    assert timing.mean_days == pytest.approx(7.5)
-    assert RelineTiming(0.0, np.zeros(0)).mean_days == 0.0
 
 
 def test_tables_say_what_is_behind_each_figure():
