@@ -15,9 +15,22 @@ from models.usage.interval_distribution import IntervalSample, Pool
 
 MOST_VISITS = 2_000
 
-PoolWeights = tuple[tuple[FloatArray, FloatArray], ...]
-"""By pool, and by whether the interval before was off the road: cumulative weights (B, intervals)
-of its intervals, one row for each copy of the fleet."""
+
+@dataclass(frozen=True, slots=True)
+class CopiesWeights:
+    """Cumulative weights of a sample's intervals, (B, intervals), a row for each copy of the fleet;
+    and the same in one rising line, copy b's between b and b + 1."""
+
+    by_copy: FloatArray
+    in_line: FloatArray
+
+    @classmethod
+    def of(cls, by_copy: FloatArray) -> "CopiesWeights":
+        return cls(by_copy, (by_copy + np.arange(len(by_copy))[:, None]).ravel())
+
+
+PoolWeights = tuple[tuple[CopiesWeights, CopiesWeights], ...]
+"""By pool, and by whether the interval before was off the road."""
 
 
 @dataclass(slots=True)
@@ -61,6 +74,8 @@ def drawn_interval(
     for k, pool_of in enumerate(usage.interval_distribution.pools):
         for stood in (False, True):
             here = np.flatnonzero((now.off_road == stood) & (pool == k))
+            if len(here) == 0:
+                continue
             sample = pool_of.sample_after(stood)
             been = None if away is None else away[here]
             place = _place(sample, weights[k][stood], copy[here], number[here], been)
@@ -82,22 +97,21 @@ def drawn_interval(
 
 def _place(
     sample: IntervalSample,
-    weights: FloatArray,
+    weights: CopiesWeights,
     copy: IntArray,
     number: FloatArray,
     away: FloatArray | None,
 ) -> IntArray:
     """An interval, longer than the unit has been away (None: it has just been seen), by a uniform
-    number and the cumulative weights of the unit's copy of the fleet."""
+    number and the weights of the unit's copy of the fleet."""
     size = len(sample)
     first: IntArray | int = 0
     reached = number
     if away is not None:
         first = np.where(away > 0.0, sample.longer_than(away), 0)
-        start = np.where(first > 0, weights[copy, np.maximum(first - 1, 0)], 0.0)
+        start = np.where(first > 0, weights.by_copy[copy, np.maximum(first - 1, 0)], 0.0)
         reached = start + number * (1.0 - start)
-    table = (weights + np.arange(len(weights))[:, None]).ravel()
-    place = np.searchsorted(table, reached + copy, side="right") - copy * size
+    place = np.searchsorted(weights.in_line, reached + copy, side="right") - copy * size
     return np.asarray(np.clip(place, first, size - 1))
 
 
@@ -108,13 +122,13 @@ def drawn_weights(usage: UsageFit, copies: int, rng: np.random.Generator) -> Poo
 
 def _pool_weights(
     pool: Pool, copies: int, rng: np.random.Generator
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[CopiesWeights, CopiesWeights]:
     """The Bayesian bootstrap (Rubin 1981, *Annals of Statistics* 9:130)."""
 
-    def drawn(sample: IntervalSample) -> FloatArray:
+    def drawn(sample: IntervalSample) -> CopiesWeights:
         weight = sample.weight * rng.standard_exponential((copies, len(sample)), dtype=np.float32)
         total = np.cumsum(weight, axis=1)
-        return np.asarray(total / total[:, -1:])
+        return CopiesWeights.of(np.asarray(total / total[:, -1:]))
 
     after_road = drawn(pool.after_road)
     if pool.after_standing is None:

@@ -16,7 +16,7 @@ from tests.models.changes.test_interrupted import drawn
 from tests.models.parts.test_assignment import fittings
 from tests.parts_drawn import drawn_linings
 
-LININGS, CHANGES, DEALT = 100, 2_000, 200
+LININGS, CHANGES, DEALT = 100, 2_000, 100
 
 
 def main() -> None:

@@ -202,13 +202,19 @@ def test_groups_lean_the_less_the_more_units_they_have(fleet):
     assert shares[0] > shares[1] > shares[3]
 
 
-def test_few_units_never_have_more_degrees_of_freedom_than_units_less_rates():
-    """Twelve units that do not differ: their spread may be estimated as zero, and the many lives
-    would pass for independent."""
-    alike = FleetTruth(unit_sd=0.0)
+def test_units_that_seem_not_to_differ_have_no_more_degrees_of_freedom_than_units_less_rates():
+    """Twelve units that do not differ: where their spread is estimated as zero, the many lives
+    would pass for independent; where it is not, its own doubt is in Satterthwaite's."""
+    alike, none = FleetTruth(unit_sd=0.0), 0
     for seed in range(4):
         fit = fit_wear(sums_of(draw_fleet(seed, 12, alike)), shrink=False)
-        assert all(1.0 <= rate.df <= 12 - 6 for rate in fit.rates)
+        own = satterthwaite_df(fit.mixed, np.eye(len(fit.mixed.beta)))
+        if fit.components.between_unit_sd < 1e-6:
+            none += 1
+            assert all(1.0 <= rate.df <= 12 - 6 for rate in fit.rates)
+        else:
+            assert [rate.df for rate in fit.rates] == own[fit.columns.where("rate")].tolist()
+    assert 0 < none < 4
 
 
 def test_shrinking_leaves_well_supported_rates_alone(fleet):
