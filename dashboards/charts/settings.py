@@ -151,7 +151,7 @@ def _months_said(rows: pl.DataFrame, whole: pl.DataFrame) -> Said:
         "ticks are shares, bars 95 % intervals."
     )
     if not marks.total(rows, "out_of_band"):
-        return Said(f"None of {count(made, 'setting')} missed the band at its first check", note)
+        return Said(f"Not one of {count(made, 'setting')} missed the band at its first check", note)
     now = (
         f"{number(last['out_of_band'])} of {number(last['settings'])} settings of "
         f"{month_name(last['month'])} missed the band"

@@ -79,7 +79,8 @@ def linings_unknown(status: pl.DataFrame) -> tuple[str, ...]:
     return (
         f"The lining now of {count(ends.height, 'wheel end')} is not estimated, though it was "
         "read: the unit has not been seen for so long that it has probably left, or the readings "
-        f"fit no line. No date and no reline is told of them ({_units(ends)}).",
+        f"fit no line. No date and no reline is told of {_verb(ends.height, 'it', 'them')} "
+        f"({_units(ends)}).",
     )
 
 

@@ -82,7 +82,7 @@ def test_a_lining_that_was_read_and_is_not_estimated_is_no_ground_of_judgement()
     assert "linings of 1 of 2" in flags_judged(records({}, {}), gone)
     (said,) = linings_unknown(gone)
     assert said.startswith("The lining now of 1 wheel end is not estimated, though it was read")
-    assert said.endswith("is told of them (K2).")
+    assert said.endswith("is told of it (K2).")
     assert linings_unknown(status()) == ()
 
 
