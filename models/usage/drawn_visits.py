@@ -203,7 +203,7 @@ def _even_normals(shape: tuple[int, int], rng: np.random.Generator) -> FloatArra
     return np.asarray(special.ndtri(_even_numbers(shape, rng)))
 
 
-def _mean_weights(sample: IntervalSample, copies: int) -> FloatArray:
-    """Cumulative weights, the same for every copy."""
+def _mean_weights(sample: IntervalSample, copies: int) -> CopiesWeights:
+    """The same for every copy."""
     total = np.cumsum(sample.weight)
-    return np.tile(total / total[-1], (copies, 1))
+    return CopiesWeights.of(np.tile(total / total[-1], (copies, 1)))
