@@ -27,7 +27,7 @@ from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
 from pipeline.lake.registers import DERIVED, derive_register
 from pipeline.mapping.applying import PARTS, typed_table
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.spread import spread_grids
+from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import Table, tables_in, what_lacks
 from pipeline.places import Place
 from pipeline.settings import Settings
@@ -257,7 +257,7 @@ def _fits_nothing(grids: Sequence[Grid], settings: Settings) -> str:
 
 def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Content]:
     """Every table of an own file that some ``[[files]]`` fit."""
-    grids = spread_grids(content, Path(file.path))
+    grids = shaped_grids(content, Path(file.path))
     found = [
         (grid, i, table)
         for grid in grids

@@ -9,7 +9,7 @@ from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
 from pipeline.mapping.findings import TableFound, tables_found
 from pipeline.mapping.questions import Question, Value, asked, chosen, questions
-from pipeline.mapping.spread import spread_grids
+from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
 from pipeline.places import Place
 from pipeline.settings import Settings, settings_from
@@ -102,7 +102,7 @@ def _tables_of(lake: Lake, file: LakeFile, settings: Settings) -> list[TableFoun
         return []
     return [
         table
-        for grid in spread_grids(content, Path(file.path))
+        for grid in shaped_grids(content, Path(file.path))
         for table in tables_found(grid, file.path, settings)
     ]
 

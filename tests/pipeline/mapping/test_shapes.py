@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.cli import main
-from pipeline.mapping.spread import spread_grids
+from pipeline.mapping.shapes import shaped_grids
 
 LONG = """\
 Brake checks of the north yard
@@ -21,7 +21,7 @@ V01,2025-01-06,120345,1R,Tyre pressure,8,bar
 
 def columns_of(text: str) -> dict[str, list[str | None]]:
     """Every cell below the heading, by heading."""
-    [grid] = spread_grids(text.encode(), Path("long.csv"))
+    [grid] = shaped_grids(text.encode(), Path("long.csv"))
     heading = next(i for i in range(grid.rows.height) if "Date" in grid.row(i))
     below = grid.rows.slice(heading + 1)
     cells = enumerate(grid.row(heading))
@@ -41,7 +41,7 @@ def test_each_kind_of_reading_gets_a_column_headed_by_its_word_and_unit():
 
 @pytest.mark.parametrize("heading", ["Measurement", "Value", "Date"])
 def test_without_a_kind_a_value_and_a_day_it_is_left_as_it_is(heading):
-    [grid] = spread_grids(LONG.replace(heading, "Colour").encode(), Path("long.csv"))
+    [grid] = shaped_grids(LONG.replace(heading, "Colour").encode(), Path("long.csv"))
     assert grid.width == 7
 
 
@@ -49,7 +49,7 @@ def test_kinds_of_which_none_is_known_are_left_as_they_are():
     text = LONG
     for kind in ("Lining", "Free stroke", "Return test"):
         text = text.replace(kind, "Mood")
-    [grid] = spread_grids(text.encode(), Path("long.csv"))
+    [grid] = shaped_grids(text.encode(), Path("long.csv"))
     assert grid.width == 7
 
 
@@ -73,6 +73,6 @@ def test_its_rows_are_accepted_and_come_together_by_wheel_end_and_day(tmp_path, 
 
 
 def test_rows_keep_their_numbers():
-    [grid] = spread_grids(LONG.encode(), Path("long.csv"))
+    [grid] = shaped_grids(LONG.encode(), Path("long.csv"))
     assert grid.rows["row_no"].to_list() == [1, 2, 3, 4, 5, 6, 7]
     assert grid.rows.schema["row_no"] == pl.Int64

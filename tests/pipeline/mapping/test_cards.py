@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli import main
-from pipeline.mapping.spread import spread_grids
+from pipeline.mapping.shapes import shaped_grids
 
 CARD = """\
 Brake record;;;
@@ -24,7 +24,7 @@ Axle;Lining L mm;Lining R mm
 
 
 def cells(text: str) -> list[list[str | None]]:
-    [grid] = spread_grids(text.encode(), Path("card.csv"))
+    [grid] = shaped_grids(text.encode(), Path("card.csv"))
     return grid.first_rows(99)
 
 

@@ -1,0 +1,215 @@
+"""Grids of other shapes → tables of rows below headings, so that all are understood alike.
+
+**A row per reading.** Where ``Position; Measurement; Value; Unit`` stand side by side, a cell says
+what a heading says elsewhere. Such a grid gets a column for each kind, headed by its word and unit,
+in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
+that tell of different readings are one inspection (``sql/10_judge``).
+
+**Once above the rows.** A brake card, or a sheet for each vehicle, names vehicle, day or odometer
+at its top (``Vehicle: T101``, ``Date | 6 Jan 2025``). Rows below such a line, until the next one,
+are of what it names, and it becomes a column of theirs.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.mapping.grids import Grid, read_grids
+from pipeline.mapping.headings import OF_WHEEL_ENDS, Meaning, meanings
+from pipeline.mapping.tables import HEAD_ROWS
+from pipeline.mapping.words import UNIT_OF, folded, tokens
+
+
+def _alternatives(text: str) -> frozenset[str]:
+    return frozenset(" ".join(each.split()) for each in text.split(","))
+
+
+# Headings, from memory, in the languages that headings are read in.
+KINDS = _alternatives(
+    """measurement, measured, measure, item, check item, inspection item, parameter, reading type,
+    measurement type, type of measurement, type of reading, characteristic, messgrosse, merkmal,
+    messung, prufpunkt, mesure, type mesure, type de mesure, parametre, grandeur, parametro,
+    medicion, tipo medicion, medicao, tipo medicao, misura, tipo misura, grandezza, parametr,
+    pomiar, rodzaj pomiaru, meting, soort meting, mereni, matning, maling, masuratoare, meres,
+    измерение, параметр"""
+)
+VALUES = _alternatives(
+    """value, measured value, reading, reading value, result, wert, messwert, ergebnis, valeur,
+    valeur mesuree, resultat, valor, valor medido, resultado, valore, valore misurato, risultato,
+    wartosc, wynik, waarde, meetwaarde, hodnota, namerena hodnota, varde, vardi, vaerdi, verdi,
+    valoare, ertek, значение, результат"""
+)
+UNITS = _alternatives(
+    """unit, units, uom, unit of measure, einheit, unite, unidad, unidade, unita, jednostka,
+    eenheid, jednotka, enhet, enhed, unitate, egyseg, единица"""
+)
+MOST_KINDS = 60
+TITLED = ("unit_id", "date", "odometer")
+MOST_ROWS = 50_000
+# A name is not a sentence.
+LONGEST_VALUE = 24
+_PAIR = re.compile(r"([^:=]{1,40})[:=]\s*(.*)")
+_LAST = re.compile(r"(\w+)\s+(?:no\.?\s+)?([\w/-]*\d[\w/-]*)")
+
+
+@dataclass(frozen=True, slots=True)
+class _Long:
+    """Where a heading of such a table stands, and which columns name kind, value and unit."""
+
+    index: int
+    kind: str
+    value: str
+    unit: str | None
+
+
+def shaped_grids(content: bytes, path: Path) -> list[Grid]:
+    """The grids of a file, with a column per kind of reading where they have a row for each, and
+    with columns for what stands above their rows.
+
+    Raises
+    ------
+    UnreadableFileError
+        The bytes are not what the file's ending says.
+    """
+    return [with_titles(spread(grid)) for grid in read_grids(content, path)]
+
+
+def spread(grid: Grid) -> Grid:
+    """The grid itself where no row heads such a table, or where none of its kinds is known."""
+    for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
+        long = _long(grid, index)
+        if long is not None:
+            return _spread(grid, long)
+    return grid
+
+
+def _long(grid: Grid, index: int) -> _Long | None:
+    row = grid.row(index)
+    called = [" ".join(tokens(cell)) if cell else "" for cell in row]
+    kinds, values = ([f"c{i}" for i, c in enumerate(called) if c in of] for of in (KINDS, VALUES))
+    if len(kinds) != 1 or len(values) != 1:
+        return None
+    if all(m.concept != "date" for m in meanings([cell or "" for cell in row])):
+        return None
+    units = [f"c{i}" for i, c in enumerate(called) if c in UNITS and _of_units(grid, index, i)]
+    return _Long(index, kinds[0], values[0], units[0] if len(units) == 1 else None)
+
+
+def _of_units(grid: Grid, index: int, column: int) -> bool:
+    """Whether a column holds units of measure: a vehicle may be called a unit too."""
+    cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique()
+    known = [folded(cell).strip(".") in UNIT_OF for cell in cells]
+    return any(known) and not any(c.isdigit() for cell in cells for c in cell)
+
+
+def _spread(grid: Grid, long: _Long) -> Grid:
+    below = pl.int_range(pl.len()) > long.index
+    kind = pl.concat_str([long.kind, *filter(None, [long.unit])], separator=" ", ignore_nulls=True)
+    rows = grid.rows.with_columns(of=pl.when(below & pl.col(long.kind).is_not_null()).then(kind))
+    labels = rows["of"].drop_nulls().unique(maintain_order=True).to_list()
+    if not _understood(labels):
+        return grid
+    at, told = pl.int_range(pl.len()) == long.index, pl.col(long.value)
+    columns = {
+        f"c{grid.width + i}": pl.when(at).then(pl.lit(label)).when(pl.col("of") == label).then(told)
+        for i, label in enumerate(labels)
+    }
+    above = [
+        pl.when(pl.int_range(pl.len()) < long.index).then(pl.col(name)).alias(name)
+        for name in (long.kind, long.value, long.unit)
+        if name
+    ]
+    return replace(grid, rows=rows.with_columns(**columns).with_columns(above).drop("of"))
+
+
+def _understood(labels: Sequence[str]) -> bool:
+    if not 1 <= len(labels) <= MOST_KINDS:
+        return False
+    return any(m.concept in OF_WHEEL_ENDS for m in meanings(labels))
+
+
+@dataclass(frozen=True, slots=True)
+class _Titled:
+    """A concept named in a line above a table: by which word, and its value."""
+
+    concept: str
+    word: str
+    value: str
+
+
+def with_titles(grid: Grid) -> Grid:
+    """The grid with a column for each of unit, day and odometer that its heading has not and lines
+    above the rows name; the grid itself where there are none."""
+    index = _heading(grid)
+    if index is None or grid.rows.height > MOST_ROWS:
+        return grid
+    heading = grid.row(index)
+    missing = set(TITLED) - {m.concept for m in _meanings(heading)}
+    if "date" not in missing:  # one odometer value is not that of several days
+        missing -= {"odometer"}
+    if not missing:
+        return grid
+    words: dict[str, str] = {}
+    now: dict[str, str] = {}
+    columns: dict[str, list[str | None]] = {concept: [] for concept in TITLED if concept in missing}
+    only_titles = []
+    for row in range(grid.rows.height):
+        cells = grid.row(row)
+        is_heading = cells == heading
+        told = [] if is_heading else [t for t in _titled(cells) if t.concept in missing]
+        now |= {t.concept: t.value for t in told}
+        words = {t.concept: t.word for t in told} | words
+        only_titles.append(bool(told) and row > index)
+        for concept, column in columns.items():
+            column.append(words.get(concept) if is_heading else now.get(concept))
+    found = {concept: column for concept, column in columns.items() if concept in words}
+    if not found:
+        return grid
+    added = {
+        f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(found.values())
+    }
+    rows = grid.rows.with_columns(**added).filter(~pl.Series(only_titles))
+    return replace(grid, rows=_above_cleared(rows, index, list(added)))
+
+
+def _above_cleared(rows: pl.DataFrame, index: int, added: Sequence[str]) -> pl.DataFrame:
+    """Nothing in the new columns above the heading, where no row is of the table."""
+    above = pl.int_range(pl.len()) < index
+    return rows.with_columns(pl.when(~above).then(pl.col(name)).alias(name) for name in added)
+
+
+def _heading(grid: Grid) -> int | None:
+    """The first row that heads readings."""
+    for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
+        concepts = [m.concept for m in _meanings(grid.row(index)) if m.concept]
+        if len(concepts) > 1 and OF_WHEEL_ENDS & set(concepts):
+            return index
+    return None
+
+
+def _meanings(cells: Sequence[str | None]) -> list[Meaning]:
+    return meanings([cell or "" for cell in cells])
+
+
+def _titled(cells: Sequence[str | None]) -> Iterator[_Titled]:
+    """What a line names: in a cell with a colon, in a word's next cell, or after it in a title."""
+    filled = [cell for cell in cells if cell]
+    for cell, after in zip(filled, [*filled[1:], ""], strict=True):
+        pair = _PAIR.fullmatch(cell)
+        if pair is not None:
+            word, value = pair.group(1).strip(), pair.group(2).strip() or after
+        elif any(c.isdigit() for c in cell) and len(filled) == 1:
+            last = list(_LAST.finditer(cell))
+            word, value = (last[-1].group(1), last[-1].group(2)) if last else ("", "")
+        else:
+            word, value = cell, after
+        concept = meanings([word])[0].concept if word else None
+        if concept in TITLED and _is_value(value):
+            yield _Titled(concept, word, value)
+
+
+def _is_value(text: str) -> bool:
+    return any(c.isdigit() for c in text) and len(text) <= LONGEST_VALUE
