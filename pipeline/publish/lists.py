@@ -1,7 +1,7 @@
 """The work list: what to look at, to reline, and to catch up on, each whole, by depot and unit."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 
@@ -11,7 +11,7 @@ from dashboards.sentences.advice import state_words
 from dashboards.sentences.due import overdue_list, reline_list
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS
-from pipeline.publish.spreadsheets import Column, Page, safe_csv, workbook
+from pipeline.publish.spreadsheets import Column, Kind, Page, safe_csv, workbook
 
 # Written by hand, on paper or in the sheet: nothing here fills them.
 BY_HAND = {
@@ -82,7 +82,13 @@ class Lists:
     length_unit: str
 
     def headed(self, columns: Mapping[str, Column]) -> dict[str, Column]:
-        return {n: c.named(length=self.length_unit) for n, c in columns.items()}
+        kind: Kind = "mean" if self.length_unit == "mm" else "inch"
+        return {
+            n: (replace(c, kind=kind) if "{length}" in c.heading else c).named(
+                length=self.length_unit
+            )
+            for n, c in columns.items()
+        }
 
 
 def lists_of(data: PageData) -> Lists:

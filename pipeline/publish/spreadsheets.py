@@ -18,20 +18,21 @@ from xlsxwriter.worksheet import Worksheet
 
 A4 = 9  # its number in the XLSX standard (ECMA-376, paperSize)
 LEAST_WIDTH, MOST_WIDTH, WRAPPED_WIDTH = 8, 28, 56  # in characters
-NOTE_WIDTH = 90  # as wide as A4 upright has room for
+NOTE_WIDTH = 72  # A4 upright has room for it in the widest of the fonts that may stand in
 LINE_HEIGHT = 15  # points, of the standard font at its standard size
 HEIGHT_ROOM = 3
 HAIR = 7  # the thinnest border there is
 INDENT = 1.5  # characters that an indented cell loses
 BOLDER = 1.15  # bold letters are about so much wider
 
-Kind = Literal["text", "long", "whole", "number", "mean", "money", "share", "day", "month"]
+Kind = Literal["text", "long", "whole", "number", "mean", "inch", "money", "share", "day", "month"]
 NUMBER_FORMATS: dict[Kind, str] = {
     "text": "@",
     "long": "@",
     "whole": "#,##0",
     "number": "#,##0.0##",
     "mean": "#,##0.0",
+    "inch": "#,##0.00",
     "money": "#,##0",
     "share": "0%",
     "day": "yyyy-mm-dd",
