@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
-from pipeline.mapping.findings import TableFound, tables_found
+from pipeline.mapping.findings import NOTHING_OF_OURS, TableFound, tables_found
 from pipeline.mapping.questions import Question, Value, asked, chosen, questions
 from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
@@ -111,8 +111,10 @@ def _show(form: Form, tell: Tell) -> None:
     """A form, column by column: heading, examples, what it is taken for."""
     found = form.found
     files = ", ".join(form.places[:3]) + (" …" if len(form.places) > 3 else "")
-    kind = found.table if found.is_usable else "left alone"
-    tell(f"{files}: {form.row_count:,} rows, taken for {kind}")
+    kind = f"taken for {found.table}" if found.is_usable else "left alone"
+    tell(f"{files}: {form.row_count:,} rows, {kind}")
+    if found.table == "none":
+        tell(f"  {NOTHING_OF_OURS}")
     if found.missing and found.table != "none":
         tell(
             f"  it looks like {found.table}, but no column is understood as "

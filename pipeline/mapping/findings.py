@@ -56,6 +56,10 @@ PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke
 # How much of a column's cells must be readable as what its heading says.
 MOSTLY = 0.6
 YES_NO = ("yes", "no")
+NOTHING_OF_OURS = (
+    "its headings name no reading (lining, stroke, return test, …) or job with a unit and a day, "
+    "no duty with its first day, and nothing that a register holds"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,8 +260,10 @@ def _column(
     some = sample.rows[cells.name].drop_nulls()
     examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
     found = ColumnFound(heading, examples, why=said.why)
-    if said.concept is None or table == "none":
+    if said.concept is None:
         return found
+    if table == "none":
+        return replace(found, why=f"{said.concept}, of no table that is read")
     if some.is_empty():
         return replace(found, why="nothing is written in it")
     name = _name(said.concept, table)

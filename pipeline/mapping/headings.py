@@ -170,6 +170,8 @@ def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
     place = place_in(of, letters, offside=offside)
     if place.why:
         return Meaning(None, why=place.why)
+    if not place.rest and (place.axle is not None or place.side is not None):
+        return Meaning(None, why="says where on the unit, and not what was read there")
     found = _concept(place.rest)
     if found.concept is None or (place.axle is None and place.side is None):
         return found
