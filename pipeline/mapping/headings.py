@@ -134,7 +134,7 @@ def _side_at(
 def _axle_at(of: tuple[str, ...]) -> tuple[int | str | None, int, bool]:
     """The axle that the next words name, how many say so, and whether its word is among them."""
     token, after = of[0], of[1] if len(of) > 1 else ""
-    if token in AXLE_WORDS and after.isdigit():
+    if (token in AXLE_WORDS or token == "a") and after.isdigit():
         return int(after), 2, True
     if token in END_OF:
         return END_OF[token], 2 if after in AXLE_WORDS else 1, True

@@ -32,6 +32,11 @@ def test_letters_for_axle_and_side_are_read(headings, places):
     assert [(m.axle, m.side) for m in said] == places
 
 
+def test_a_letter_and_a_number_are_an_axle():
+    said = meanings(["Unit", "Date", "Lining A1 L", "Lining A1 R", "A2L lining", "A2R lining"])[2:]
+    assert [(m.axle, m.side) for m in said] == [(1, "L"), (1, "R"), (2, "L"), (2, "R")]
+
+
 def test_one_side_without_its_counterpart_is_not_read():
     """LR lining alone may be anything: a "lining, last reading"."""
     *_, alone = meanings(["Unit", "Date", "Odometer km", "LR lining mm"])
