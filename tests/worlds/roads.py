@@ -9,6 +9,7 @@ from tests.worlds.world import World
 
 YEAR = 365.25
 CHECK_DAYS = 84
+CHECK_KM = 25_000.0
 HALF_YEAR_DAYS = 182
 NEVER = np.inf
 DEPOT_SHARES = (0.5, 0.3, 0.2)
@@ -124,6 +125,8 @@ def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
     shape = units, roads.days // 56 + 2
     if world.gaps == "irregular":
         day = _irregular(shape, luck)
+    elif world.gaps == "odometer":
+        day = _by_odometer(roads, luck)
     elif world.gaps == "clustered":
         campaigns = luck.once.integers(0, 84, (3, 1)) + CHECK_DAYS * np.arange(shape[1])
         campaigns = (campaigns + luck.once.integers(-10, 11, campaigns.shape))[roads.depot]
@@ -132,10 +135,17 @@ def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
     else:
         gap = HALF_YEAR_DAYS if world.gaps == "half-yearly" else CHECK_DAYS
         day = luck.once.integers(0, gap, (units, 1)) + gap * np.arange(shape[1])
-    skipped = luck.of(day, lambda rng: rng.random(shape)) < world.skipped
+    skipped = luck.of(day, lambda rng: rng.random(day.shape)) < world.skipped
     day = np.where(skipped, NEVER, day)
     day = np.concatenate([day, _returns(roads, luck)], axis=1)
     return _made(roads, np.sort(day, axis=1))
+
+
+def _by_odometer(roads: Roads, luck: Luck) -> np.ndarray:
+    """On the day that the unit has run so far; beyond the days lived where it never does."""
+    phase = luck.once.random((len(roads.depot), 1))
+    due = CHECK_KM * (phase + np.arange(int(roads.km.max() / CHECK_KM) + 1))
+    return np.array([np.searchsorted(km, at) for km, at in zip(roads.km, due, strict=True)], float)
 
 
 def _irregular(shape: tuple[int, int], luck: Luck) -> np.ndarray:

@@ -95,6 +95,8 @@ class Workshop:
         self._line(every, first)
         # Linings of units that were there when it all began have run for a while.
         share = np.repeat(luck.once.uniform(0.0, 0.85, len(ends) // 2), 2)
+        if world.batches:
+            share = 0.05 * share + 0.8 * (ends.unit % world.batches) / world.batches
         worn = share * (ends.new_mm - ends.minimum_mm)
         self.start_mm = self.start_mm - np.where(first > 0, 0.0, worn)
         self._log_lives(every)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Literal
 
-Gaps = Literal["exact", "irregular", "clustered", "half-yearly"]
+Gaps = Literal["exact", "irregular", "clustered", "half-yearly", "odometer"]
 Rule = Literal["worst of axle", "own reading", "whole unit", "calendar", "sloppy", "looks ahead"]
 Steps = Literal["tenths", "halves", "heaped"]
 
@@ -12,8 +12,9 @@ Steps = Literal["tenths", "halves", "heaped"]
 class World:
     """Rates are per year; lengths in mm.
 
-    ``gaps``: checks exactly every 12 weeks, 8 to 20 weeks apart, in a week of the depot's, or every
-    half year. ``changing``: changes of duty per unit.
+    ``gaps``: checks exactly every 12 weeks, 8 to 20 weeks apart, in a week of the depot's, every
+    half year, or every 25,000 km. ``batches``: units were bought in so many, a batch's linings worn
+    alike when it all began (0: each for itself). ``changing``: changes of duty per unit.
     ``skipped``: share of checks that are not made. ``leaving``, ``joining``: units as a share of
     the fleet. ``pauses``: half-years off the road, per unit. ``season``: how far use swings about
     its mean. ``margin``: reading above the minimum at which a depot relines, by depot;
@@ -36,6 +37,7 @@ class World:
     season: float = 0.0
     two_duties: bool = False
     changing: float = 0.04
+    batches: int = 0
     rule: Rule = "worst of axle"
     margin: tuple[float, float, float] = (1.0, 1.6, 2.2)
     policy_change: float = 0.0
@@ -80,6 +82,9 @@ WORLDS = {
     "fleet shrinks by a fifth a year": replace(PLAIN, leaving=0.2),
     "policy changed half-way": replace(PLAIN, policy_change=2.0),
     "short and long haul": replace(PLAIN, two_duties=True),
+    "depots of opposite habits": replace(PLAIN, margin=(0.3, 5.0, 1.6)),
+    "checks by odometer": replace(PLAIN, gaps="odometer"),
+    "units bought in two batches": replace(PLAIN, batches=2, years_before=0.5),
     "frail adjusters": replace(PLAIN, frailty=0.7),
     "all of these": World(
         gaps="irregular",
