@@ -20,10 +20,10 @@ from tests.on_the_day import HABITS, on_the_day, out_of_band, status_and_truth, 
 
 DRAWN = {"as the demo's": 8, "half-yearly": 7}
 # A brake that drags wears its lining much faster for a while; the few that do widen the spread that
-# all are taken to have. Where brakes are checked twice a year that shows: 82.7 and 84.2 % were in
+# all are taken to have. Where brakes are checked twice a year that shows: 81.3 and 84.2 % were in
 # bands that should hold 80, and 82.2 % of those drawn with the spread of the others (seed 7). Too
 # wide is what we bear, not too narrow.
-LINING_HELD = {"as the demo's": (0.77, 0.83), "half-yearly": (0.77, 0.86)}
+LINING_HELD = {"as the demo's": (0.77, 0.83), "half-yearly": (0.77, 0.85)}
 BAND = 10.0, 15.0
 
 
