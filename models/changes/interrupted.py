@@ -9,9 +9,10 @@ months counted over windows of one length. Rates pooled within the four cells gi
 c for units that changed, n for those that did not, 0 before and 1 after: what the change multiplied
 the rate by, whatever befell both alike at the time (difference in differences on the log scale;
 interrupted series with a control: Lopez Bernal, Cummins & Gasparrini 2018, *Int. J. Epidemiol.*
-47:2082). Its variance is of the sums of each unit's linearised residuals, so that months of one
-unit may depend on each other (Bertrand, Duflo & Mullainathan 2004, *Q. J. Econ.* 119:249), each
-group's apart, by t with Welch's degrees of freedom. Where no unit stayed as it was only the first
+47:2082). Its variance is that of leaving each unit out in turn, to first order, so that months of
+one unit may depend on each other (Bertrand, Duflo & Mullainathan 2004, *Q. J. Econ.* 119:249; Bell
+& McCaffrey 2002, *Survey Methodology* 28:169), each group's apart, by t with Welch's degrees of
+freedom. Where no unit stayed as it was only the first
 term is left, and whatever else changed then is in it.
 
 The same figure between the two halves of the window before says whether the groups were on one
@@ -101,6 +102,12 @@ def _log_change(windows: Windows, group: BoolArray) -> _Log | None:
     if units < FEWEST_UNITS or not (a0.sum() > 0.0 and a1.sum() > 0.0):
         return None
     r0, r1 = a0.sum() / x0.sum(), a1.sum() / x1.sum()
-    residual = (a1 - r1 * x1) / a1.sum() - (a0 - r0 * x0) / a0.sum()
-    variance = units / (units - 1.0) * float(np.sum(residual**2))
+    residual = _left_out(a1, x1, r1) - _left_out(a0, x0, r0)
+    variance = (units - 1.0) / units * float(np.sum(residual**2))
     return _Log(float(np.log(r1 / r0)), variance, units - 1.0)
+
+
+def _left_out(amount: FloatArray, distance: FloatArray, rate: float) -> FloatArray:
+    """How far each unit, left out, would move the logarithm of the pooled rate, to first order."""
+    others = np.maximum(1.0 - distance / distance.sum(), 1.0 / len(distance))
+    return np.asarray((amount - rate * distance) / amount.sum() / others)
