@@ -145,7 +145,7 @@ def _page_cells(found: list[dict[str, float]]) -> list[str]:
 
     def scores(*names: str) -> str:
         known = [[f.get(n, np.nan) for f in found] for n in names]
-        return ", ".join(f"{np.mean(k):.1f}" for k in known)
+        return ", ".join(f"{np.nanmean(k) if np.isfinite(k).any() else np.nan:.1f}" for k in known)
 
     total = [100.0 * (f["mean"] / max(f["happened"], 1.0) - 1.0) for f in found]
     inside = ("quarters inside", "min inside", "reline inside")

@@ -144,7 +144,7 @@ def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
 def _by_odometer(roads: Roads, luck: Luck) -> np.ndarray:
     """On the day that the unit has run so far; beyond the days lived where it never does."""
     phase = luck.once.random((len(roads.depot), 1))
-    due = CHECK_KM * (phase + np.arange(int(roads.km.max() / CHECK_KM) + 1))
+    due = CHECK_KM * (phase + np.arange(roads.days // 14))  # as many in every future
     return np.array([np.searchsorted(km, at) for km, at in zip(roads.km, due, strict=True)], float)
 
 
