@@ -436,7 +436,7 @@ def test_sentences_are_in_the_units_of_the_fleet(fleet):
     found = judge_wheel_ends(prepared, outlook(*names, **lining), fleet, SET_ON)
     said = with_evidence(found, Fleet(length_unit="in"), 0.03)["evidence"]
     assert not said.str.contains(r"\bmm\b").any()
-    assert said.str.contains(r"Lining read 0\.2 in on 6 Jan 2025, minimum 0\.24 in\.").all()
+    assert said.str.contains(r"Lining read 0\.20 in on 6 Jan 2025, minimum 0\.24 in\.").all()
     assert said.str.contains(r" in on a 5\.91 in arm").all()
 
 

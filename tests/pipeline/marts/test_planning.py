@@ -121,7 +121,10 @@ def test_stock_carries_what_earlier_forecasts_missed_by():
     fleet = known_fleet(lived(World(units=30, years_after=0.5), 5))
     settings = Settings.model_validate({"stock": {"lead_weeks": 30}})
     quarter = np.arange(-7, 1)
-    past = PastErrors(np.full(8, np.log(1.3)), np.full(8, 0.01), quarter, np.ones(8, np.int64))
+    unchanged = np.full(8, -100)
+    past = PastErrors(
+        np.full(8, np.log(1.3)), np.full(8, 0.01), quarter, np.ones(8, np.int64), unchanged
+    )
     mean, stock = {}, {}
     for name, known in (("none", None), ("low", past)):
         rows = [row for row in linings_stock(settings, fleet, known) if row["item"] == "linings"]
