@@ -11,6 +11,8 @@ INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no
 CORES ?= $(shell getconf _NPROCESSORS_ONLN)
 # A worker on each core, one thread in each; a module's tests stay together, to share what they make.
 SPREAD := -n $(CORES) --dist loadfile --no-loadscope-reorder
+# Where the machine says that nothing is to be compiled for good, every start would compile it again.
+export PYTHONDONTWRITEBYTECODE :=
 ONE_THREAD := POLARS_MAX_THREADS=1 OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1
 
 .PHONY: demo test proof check format picture bench lock upgrade audit clean
