@@ -162,7 +162,7 @@ def failures_to_come(
             drawn[mine] += at_fit * np.exp(logs)
         for name in laws:
             under[name] += at_fits.get(name, at_fits[group.likeliest])
-    return FailuresToCome(expected, under, drawn, _share([each.group for each in counted], counted))
+    return FailuresToCome(expected, under, drawn, _share(counted))
 
 
 def _luck_of(
@@ -210,27 +210,24 @@ class _Counted:
         some = np.s_[:, ::SLOPE_EVERY]
         return replace(self, km=self.km[some], month=self.month[some], counts=self.counts[some])
 
-    def found(self, life: LifeDistribution) -> FloatArray:
-        """By one adjuster of each row: (V, B, n)."""
-        found = found_at_visits(life, self.group.age_km, self.unit, self.km)
-        return found * self.counts[:, :, self.unit]
-
     def months(self, life: LifeDistribution) -> FloatArray:
         """Expected failures found, (P, M)."""
         cell = self.group.place * self.shape[1] + self.month[:, :, self.unit]
-        found = self.found(life) * self.group.weight / self.km.shape[1]
+        found = found_at_visits(life, self.group.age_km, self.unit, self.km)
+        found = found * self.counts[:, :, self.unit] * self.group.weight / self.km.shape[1]
         flat = np.bincount(cell.ravel(), found.ravel(), self.shape[0] * self.shape[1])
         return np.asarray(flat.reshape(self.shape), np.float64)
 
     def moments(self, life: LifeDistribution) -> tuple[FloatArray, FloatArray]:
         """Of one place of each row: findings expected, and twice the pairs of them, (n,)."""
-        found = self.found(life)
+        found = found_at_visits(life, self.group.age_km, self.unit, self.km)
         after = found_after(life, self.km, self.counts)
         # A unit that is there at the later of two findings was there at the first.
-        pairs = (
-            found_at_visits(life, self.group.age_km, self.unit, self.km) * after[:, :, self.unit]
+        mean, pairs = (
+            (found * chance[:, :, self.unit]).sum(axis=0).mean(axis=0)
+            for chance in (self.counts, after)
         )
-        return found.sum(axis=0).mean(axis=0), 2.0 * pairs.sum(axis=0).mean(axis=0)
+        return mean, 2.0 * pairs
 
 
 def found_after(life: LifeDistribution, km: FloatArray, counts: FloatArray) -> FloatArray:
@@ -243,14 +240,14 @@ def found_after(life: LifeDistribution, km: FloatArray, counts: FloatArray) -> F
     return after
 
 
-def _share(groups: Sequence[AdjusterGroup], counted: Sequence[_Counted]) -> float:
+def _share(counted: Sequence[_Counted]) -> float:
     """q, over the places of all groups."""
     less = total = 0.0
-    for group, each in zip(groups, counted, strict=True):
-        life = max(group.fits, key=lambda fit: fit[1])[0].distribution
+    for each in counted:
+        life = max(each.group.fits, key=lambda fit: fit[1])[0].distribution
         mean, pairs = each.moments(life)
-        less += float(group.weight @ (mean**2 - pairs))
-        total += float(group.weight @ mean)
+        less += float(each.group.weight @ (mean**2 - pairs))
+        total += float(each.group.weight @ mean)
     return float(np.clip(less / total, 0.0, MOST_SHARE)) if total > 0.0 else 0.0
 
 
