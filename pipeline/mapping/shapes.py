@@ -13,6 +13,7 @@ are of what it names, and it becomes a column of theirs.
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import polars as pl
@@ -20,32 +21,8 @@ import polars as pl
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import OF_WHEEL_ENDS, Meaning, meanings
 from pipeline.mapping.tables import HEAD_ROWS
-from pipeline.mapping.words import UNIT_OF, folded, tokens
+from pipeline.mapping.words import LONG_KINDS, LONG_UNITS, LONG_VALUES, UNIT_OF, folded, tokens
 
-
-def _alternatives(text: str) -> frozenset[str]:
-    return frozenset(" ".join(each.split()) for each in text.split(","))
-
-
-# Headings, from memory, in the languages that headings are read in.
-KINDS = _alternatives(
-    """measurement, measured, measure, item, check item, inspection item, parameter, reading type,
-    measurement type, type of measurement, type of reading, characteristic, messgrosse, merkmal,
-    messung, prufpunkt, mesure, type mesure, type de mesure, parametre, grandeur, parametro,
-    medicion, tipo medicion, medicao, tipo medicao, misura, tipo misura, grandezza, parametr,
-    pomiar, rodzaj pomiaru, meting, soort meting, mereni, matning, maling, masuratoare, meres,
-    измерение, параметр"""
-)
-VALUES = _alternatives(
-    """value, measured value, reading, reading value, result, wert, messwert, ergebnis, valeur,
-    valeur mesuree, resultat, valor, valor medido, resultado, valore, valore misurato, risultato,
-    wartosc, wynik, waarde, meetwaarde, hodnota, namerena hodnota, varde, vardi, vaerdi, verdi,
-    valoare, ertek, значение, результат"""
-)
-UNITS = _alternatives(
-    """unit, units, uom, unit of measure, einheit, unite, unidad, unidade, unita, jednostka,
-    eenheid, jednotka, enhet, enhed, unitate, egyseg, единица"""
-)
 MOST_KINDS = 60
 TITLED = ("unit_id", "date", "odometer")
 MOST_ROWS = 50_000
@@ -89,12 +66,14 @@ def spread(grid: Grid) -> Grid:
 def _long(grid: Grid, index: int) -> _Long | None:
     row = grid.row(index)
     called = [" ".join(tokens(cell)) if cell else "" for cell in row]
-    kinds, values = ([f"c{i}" for i, c in enumerate(called) if c in of] for of in (KINDS, VALUES))
+    kinds, values = (
+        [f"c{i}" for i, c in enumerate(called) if c in of] for of in (LONG_KINDS, LONG_VALUES)
+    )
     if len(kinds) != 1 or len(values) != 1:
         return None
-    if all(m.concept != "date" for m in meanings([cell or "" for cell in row])):
+    if all(m.concept != "date" for m in _meanings(row)):
         return None
-    units = [f"c{i}" for i, c in enumerate(called) if c in UNITS and _of_units(grid, index, i)]
+    units = [f"c{i}" for i, c in enumerate(called) if c in LONG_UNITS and _of_units(grid, index, i)]
     return _Long(index, kinds[0], values[0], units[0] if len(units) == 1 else None)
 
 
@@ -164,21 +143,15 @@ def with_titles(grid: Grid) -> Grid:
         words = {t.concept: t.word for t in told} | words
         only_titles.append(bool(told) and row > index)
         for concept, column in columns.items():
-            column.append(words.get(concept) if is_heading else now.get(concept))
+            told_here = words if is_heading else now if row > index else {}
+            column.append(told_here.get(concept))
     found = {concept: column for concept, column in columns.items() if concept in words}
     if not found:
         return grid
     added = {
         f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(found.values())
     }
-    rows = grid.rows.with_columns(**added).filter(~pl.Series(only_titles))
-    return replace(grid, rows=_above_cleared(rows, index, list(added)))
-
-
-def _above_cleared(rows: pl.DataFrame, index: int, added: Sequence[str]) -> pl.DataFrame:
-    """Nothing in the new columns above the heading, where no row is of the table."""
-    above = pl.int_range(pl.len()) < index
-    return rows.with_columns(pl.when(~above).then(pl.col(name)).alias(name) for name in added)
+    return replace(grid, rows=grid.rows.with_columns(**added).filter(~pl.Series(only_titles)))
 
 
 def _heading(grid: Grid) -> int | None:
@@ -206,9 +179,15 @@ def _titled(cells: Sequence[str | None]) -> Iterator[_Titled]:
             word, value = (last[-1].group(1), last[-1].group(2)) if last else ("", "")
         else:
             word, value = cell, after
-        concept = meanings([word])[0].concept if word else None
-        if concept in TITLED and _is_value(value):
+        concept = _concept_of(word) if word and _is_value(value) else None
+        if concept in TITLED:
             yield _Titled(concept, word, value)
+
+
+@cache
+def _concept_of(word: str) -> str | None:
+    """Kept, for rows below a card repeat the same cells."""
+    return meanings([word])[0].concept
 
 
 def _is_value(text: str) -> bool:

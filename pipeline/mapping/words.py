@@ -21,6 +21,10 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
+def _alternatives(text: str) -> frozenset[str]:
+    return frozenset(" ".join(each.split()) for each in text.split(","))
+
+
 # Tags of the languages whose words are below; also those whose names of months are read.
 LANGUAGES = (
     *("en", "de", "fr", "es", "pt", "it", "nl", "pl", "cs", "sv", "da", "nb", "ro", "hu", "ru"),
@@ -212,6 +216,25 @@ MEASURED = {
     "odometer": "distance",
     "wear_indicator": "angle",
 }  # fmt: skip
+# Headings of tables with a row per reading: what was read, how much, and in which unit.
+LONG_KINDS = _alternatives(
+    """measurement, measured, measure, item, check item, inspection item, parameter, reading type,
+    measurement type, type of measurement, type of reading, characteristic, messgrosse, merkmal,
+    messung, prufpunkt, mesure, type mesure, type de mesure, parametre, grandeur, parametro,
+    medicion, tipo medicion, medicao, tipo medicao, misura, tipo misura, grandezza, parametr,
+    pomiar, rodzaj pomiaru, meting, soort meting, mereni, matning, maling, masuratoare, meres,
+    измерение, параметр"""
+)
+LONG_VALUES = _alternatives(
+    """value, measured value, reading, reading value, result, wert, messwert, ergebnis, valeur,
+    valeur mesuree, resultat, valor, valor medido, resultado, valore, valore misurato, risultato,
+    wartosc, wynik, waarde, meetwaarde, hodnota, namerena hodnota, varde, vardi, vaerdi, verdi,
+    valoare, ertek, значение, результат"""
+)
+LONG_UNITS = _alternatives(
+    """unit, units, uom, unit of measure, einheit, unite, unidad, unidade, unita, jednostka,
+    eenheid, jednotka, enhet, enhed, unitate, egyseg, единица"""
+)
 # Words for units, as headings and cells have them.
 UNITS = {
     "mm": """mm millimeter millimeters millimetre millimetres milimetr milimetry milimetros
