@@ -121,12 +121,20 @@ others as (
     from units
 ),
 
+dated as (
+    select
+        a.*,
+        cast(least(floor(date_diff('day', a.visit_on, p.as_of) / 91.0), 12) as integer)
+            as quarters_ago
+    from axles a
+    cross join run.parameters p
+),
+
 final as (
     select
         a.axle_type,
         a.depot,
-        cast(least(floor(date_diff('day', a.visit_on, p.as_of) / 91.0), 12) as integer)
-            as quarters_ago,
+        a.quarters_ago,
         a.ends,
         a.low_mm,
         a.high_mm,
@@ -135,14 +143,13 @@ final as (
         l.relined = 1 as low_relined,
         a.relined - l.relined > 0 as high_relined,
         count(*) as visits
-    from axles a
+    from dated a
     inner join low_ends l on l.axle_id = a.axle_id and l.visit_on = a.visit_on
     inner join others o on o.axle_id = a.axle_id and o.visit_on = a.visit_on
-    cross join run.parameters p
     where a.ends <= 2
     group by
-        a.axle_type, a.depot,
-        cast(least(floor(date_diff('day', a.visit_on, p.as_of) / 91.0), 12) as integer), a.ends, a.low_mm, a.high_mm, o.other_mm, o.other_ends,
+        a.axle_type, a.depot, a.quarters_ago, a.ends, a.low_mm, a.high_mm, o.other_mm,
+        o.other_ends,
         l.relined = 1, a.relined - l.relined > 0
 )
 
