@@ -14,6 +14,8 @@ from prefect.client.schemas.objects import State, TaskRun
 
 from pipeline.commands import report
 from pipeline.errors import UserError
+from pipeline.lake.lake import lake_size
+from pipeline.out.disk import disk_warning
 from pipeline.out.outputs import opened_out
 from pipeline.places import place
 from pipeline.run import Run, Stage, run_stages, settings_of
@@ -48,6 +50,8 @@ def drumline_flow(lake: str, out: str, as_of: str | None = None) -> None:
     records, pages = place(lake), place(out)
     settings = settings_of(records)
     given = dt.date.fromisoformat(as_of) if as_of else None
+    if short := disk_warning(lake_size(records), pages):
+        print(short)
     with opened_out(pages, print) as held:
         now = dt.datetime.now()
         run = Run(held.con, records, held.folder, settings, now, given_as_of=given)
