@@ -59,12 +59,14 @@ def test_visits_come_when_drawn_intervals_say(lengths, age):
     length = pool.after_road.length
     kept = length[length > age / POINTS] - age / POINTS
     first = rng.choice(kept, 20_000) if len(kept) else rng.random(20_000)
-    days = np.cumsum(np.column_stack([first, rng.choice(length, (20_000, 30))]), axis=1)
+    drawn = np.column_stack([first, rng.choice(length, (20_000, 30))]) * POINTS
+    # A length between two points of the grid is split between them, its mean kept.
+    split = np.floor(drawn) + (rng.random(drawn.shape) < drawn % 1.0)
+    days = np.cumsum(split, axis=1) / POINTS
     told = slots.expected @ slots.by_then
     for day in (0.6, 1.7, 3.3):
-        # A length between two points is split, half a point SD each: 1.3 points after seven.
         low, high = (
-            (days <= day + off).sum(axis=1).mean() for off in (-1.5 / POINTS, 1.5 / POINTS)
+            (days <= day + off).sum(axis=1).mean() for off in (-1.0 / POINTS, 1.0 / POINTS)
         )
         assert low - 0.05 <= np.interp(day, slots.days, told) <= high + 0.05
 
