@@ -242,22 +242,18 @@ def _done_later(
     pending = -np.expm1(task.log_stay[:, 0, 0])[:, None]
 
     def done_by(day: FloatArray) -> FloatArray:
-        visit = np.maximum(day[:, None] - task.lag, -1.0)
+        visit = np.maximum(day[:, :, None] - task.lag, -1.0)
         place = np.searchsorted(
             grid, (visit + task.shift[:, None]) / usual[:, None] + 1e-9, "right"
         )
         come = np.where(place > 0, chance[row, np.maximum(place - 1, 0)], pending)
-        waited = day[:, None] >= task.left
-        return np.asarray((come - pending * ~waited).mean(axis=1))
+        waited = day[:, :, None] >= task.left
+        return np.asarray((come - pending * ~waited).mean(axis=2))
 
     for _ in range(HALVINGS):
         middle = (low + high) / 2.0
-        for k, p in enumerate(probabilities):
-            reached = done_by(middle[k]) >= p - 1e-9
-            low[k], high[k] = (
-                np.where(reached, low[k], middle[k]),
-                np.where(reached, middle[k], high[k]),
-            )
+        reached = done_by(middle) >= probabilities[:, None] - 1e-9
+        low, high = np.where(reached, low, middle), np.where(reached, middle, high)
     return np.where(np.isfinite(decided), high, np.inf)
 
 
