@@ -117,44 +117,77 @@ def usage_levels(
         off=np.zeros(units, bool),
         slow=np.zeros(units, np.int64),
     )
-    expected = rates.log_km_per_day[intervals.group] + log_season
-    error, usual = np.full((units, width), np.nan), np.zeros((units, width))
-    off_road, off_before = np.zeros((units, width), bool), np.zeros((units, width), bool)
-    for column in range(width):
-        off_before[:, column] = state.off
-        usual[:, column] = np.exp(expected[:, column] + state.level) * intervals.days[:, column]
-        error[:, column] = _stepped(state, intervals, expected, variances, usual[:, column], column)
-        off_road[:, column] = state.off
+    seen = _seen(intervals, rates.log_km_per_day[intervals.group] + log_season)
+    noise = variances.noise(seen.days)
+    shape = (width, units)
+    error, usual = np.empty(shape), np.empty(shape)
+    off_road, off_before = np.empty(shape, bool), np.empty(shape, bool)
+    for t in range(width):
+        off_before[t] = state.off
+        usual[t] = np.exp(seen.expected[t] + state.level) * seen.days[t]
+        error[t] = _stepped(state, seen, variances, noise[t], usual[t], t)
+        off_road[t] = state.off
     return UsageLevels(
-        state.level, state.variance, error, usual, off_road, off_before, state.loglik
+        state.level, state.variance, error.T, usual.T, off_road.T, off_before.T, state.loglik
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What intervals show whatever the variances are, (T, U): an interval's units side by side.
+
+    ``log_rate``: log of km per day over what is ``expected``, where it is ``informative``.
+    """
+
+    days: FloatArray
+    km: FloatArray
+    expected: FloatArray
+    log_rate: FloatArray
+    informative: BoolArray
+    runs: BoolArray
+    places: BoolArray
+
+
+def _seen(intervals: UsageIntervals, expected: FloatArray) -> _Seen:
+    informative = intervals.is_informative
+    rate = np.where(informative & (intervals.km > 0), intervals.km_per_day, 1.0)
+    # Whether a unit is on the road is told by an interval of some length.
+    places = intervals.is_there & (intervals.days >= SHORTEST_DAYS)
+    return _Seen(
+        days=_by_interval(intervals.days),
+        km=_by_interval(intervals.km),
+        expected=_by_interval(expected),
+        log_rate=_by_interval(np.log(rate) - expected),
+        informative=np.ascontiguousarray(informative.T),
+        runs=np.ascontiguousarray((intervals.km > 0).T),
+        places=np.ascontiguousarray(places.T),
+    )
+
+
+def _by_interval(table: FloatArray) -> FloatArray:
+    return np.ascontiguousarray(table.T)
 
 
 def _stepped(
     state: _State,
-    intervals: UsageIntervals,
-    expected: FloatArray,
+    seen: _Seen,
     variances: UsageVariances,
+    noise: FloatArray,
     usual_km: FloatArray,
-    column: int,
+    t: int,
 ) -> FloatArray:
     """Move the state over one interval; its prediction errors, NaN where it taught nothing."""
-    days, there = intervals.days[:, column], intervals.is_there[:, column]
-    half = variances.drift_per_day * days / 2.0
-    state.variance += half
-    informative = intervals.is_informative[:, column]
-    low = informative & (intervals.km[:, column] < STANDING_SHARE * usual_km)
-    state.slow = np.where(informative, np.where(low & (intervals.km[:, column] > 0), 1, 0), 0) * (
-        state.slow + 1
-    )
+    half = variances.drift_per_day * seen.days[t] / 2.0
+    state.variance = state.variance + half
+    informative = seen.informative[t]
+    low = informative & (seen.km[t] < STANDING_SHARE * usual_km)
+    state.slow = np.where(low & seen.runs[t], state.slow + 1, 0)
     standing = low & (state.slow <= SLOW_INTERVALS)
-    state.off = np.where(there & (days >= SHORTEST_DAYS), standing, state.off)
+    state.off = np.where(seen.places[t], standing, state.off)
     learns = informative & ~standing
-    ratio = np.where(learns, intervals.km_per_day[:, column], 1.0)
-    found = np.where(learns, np.log(ratio) - expected[:, column], state.level)
-    noise = variances.noise(days)
+    found = np.where(learns, seen.log_rate[t], state.level)
     error = _updated(state, found, noise, learns, variances.unit)
-    state.variance += half
+    state.variance = state.variance + half
     return np.where(learns, error, np.nan)
 
 
