@@ -17,7 +17,6 @@ from models.common.arrays import FloatArray
 from models.lives.decisions.decisions import undetected_share
 from models.lives.decisions.fleet import log_slopes
 from models.lives.fits.data import GroupKey
-from models.lives.fits.distributions import LifeDistribution
 from models.lives.fits.parametric import LifeFit
 
 LARGEST_MOVE = 20.0  # on the log scale: beyond it a share is 0 or 1 whatever is drawn
@@ -58,14 +57,11 @@ def unseen_share_draws(
     for g, group in enumerate(groups):
         if group.can_be_known:
             tau = group.weeks * group.km_per_week
-            share, slopes = log_slopes(group.life, partial(_share, tau=tau))
-            move = np.clip(moves[group.whose] @ slopes[0], -LARGEST_MOVE, LARGEST_MOVE)
-            at_fit[g], drawn[:, g] = share[0], np.minimum(share[0] * np.exp(move), 1.0)
+            at_fit[g] = undetected_share(group.life.distribution, tau)
+            slopes = log_slopes(group.life, partial(undetected_share, tau=tau))
+            move = np.clip(moves[group.whose] @ slopes, -LARGEST_MOVE, LARGEST_MOVE)
+            drawn[:, g] = np.minimum(at_fit[g] * np.exp(move), 1.0)
     return at_fit, drawn
-
-
-def _share(life: LifeDistribution, tau: float) -> FloatArray:
-    return np.array([undetected_share(life, tau)])
 
 
 def _parameter_moves(

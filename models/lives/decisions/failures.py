@@ -116,15 +116,14 @@ def found_at_visits(
     found = np.empty_like(good)
     hidden, works = np.zeros(good.shape[1:]), np.ones(good.shape[1:])
     # Of adjusters fitted at each visit, those that still worked at the last.
-    fitted_works: list[FloatArray] = []
+    fitted_worked = np.zeros((0, *km.shape[1:]))
     for j in range(len(km)):
-        fails = works - good[j]
-        still = [life.survival(km[j] - km[i]) for i in range(j)]
-        for i, (before, now) in enumerate(zip(fitted_works, still, strict=True)):
-            fails += found[i] * (before - now)[:, unit]
-        hidden = hidden * (1.0 - finds) + fails
+        fitted_work = life.survival(km[j] - km[:j])
+        fails = (found[:j] * (fitted_worked - fitted_work)[:, :, unit]).sum(axis=0)
+        hidden = hidden * (1.0 - finds) + works - good[j] + fails
         found[j] = finds * hidden
-        works, fitted_works = good[j], [*still, np.ones(km.shape[1:])]
+        works = good[j]
+        fitted_worked = np.concatenate([fitted_work, np.ones((1, *km.shape[1:]))])
     return found
 
 
@@ -153,7 +152,7 @@ def failures_to_come(
         at_fits = {}
         for k, (fit, weight) in enumerate(group.fits):
             at_fit = np.maximum(each.months(fit.distribution), SMALLEST)
-            _, slopes = log_slopes(fit, few.months)
+            slopes = log_slopes(fit, few.months)
             at_fits[fit.name] = at_fit
             expected += weight * at_fit
             mine = chosen == k

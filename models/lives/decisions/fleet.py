@@ -15,6 +15,7 @@ symmetry (Zou & Donner 2008, *Statistics in Medicine* 27:1693).
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -30,18 +31,17 @@ SMALLEST = 1e-12
 
 
 def log_slopes(
-    fit: LifeFit, quantity: Callable[[LifeDistribution], FloatArray]
-) -> tuple[FloatArray, FloatArray]:
-    """A positive quantity at the fit (k,), and the slopes of its logarithm in theta, (k, 2)."""
-    at_fit = np.maximum(quantity(fit.distribution), SMALLEST)
-    slopes = np.empty((*at_fit.shape, 2))
+    fit: LifeFit, quantity: Callable[[LifeDistribution], float | FloatArray]
+) -> FloatArray:
+    """Slopes of the logarithm of a positive quantity (...) in theta at the fit, (..., 2)."""
+    slopes = []
     for i, step in enumerate(STEP * np.sqrt(np.diag(fit.covariance))):
         low, high = (
             np.log(np.maximum(quantity(_moved(fit, i, sign * step)), SMALLEST))
             for sign in (-1.0, 1.0)
         )
-        slopes[..., i] = (high - low) / (2.0 * step)
-    return at_fit, slopes
+        slopes.append((high - low) / (2.0 * step))
+    return np.stack(slopes, axis=-1)
 
 
 def _moved(fit: LifeFit, parameter: int, step: float) -> LifeDistribution:
@@ -57,10 +57,10 @@ def undetected_interval(fit: LifeFit, tau: float, level: float = 0.95) -> Interv
     """
     if np.isinf(fit.distribution.mean()):
         return None
-    share, slopes = log_slopes(fit, lambda life: np.array([undetected_share(life, tau)]))
-    se = float(np.sqrt(slopes[0] @ fit.covariance @ slopes[0]))
+    slopes = log_slopes(fit, partial(undetected_share, tau=tau))
+    se = float(np.sqrt(slopes @ fit.covariance @ slopes))
     widening = float(np.exp(min(two_sided_z(level) * se, 50.0)))
-    estimate = float(share[0])
+    estimate = max(undetected_share(fit.distribution, tau), SMALLEST)
     return Interval(estimate, estimate / widening, min(estimate * widening, 1.0))
 
 

@@ -8,7 +8,6 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models.common.arrays import FloatArray
 from models.common.distributions import two_sided_z
 from models.common.multiple_tests import holm
 from models.common.units import KM_PER_UNIT
@@ -342,13 +341,9 @@ def _life_row(watched: WatchedLives, part: str, settings: Settings, row: Row) ->
 
 def mean_life(fit: LifeFit) -> tuple[float, float, float]:
     """Mean life with its 95 % interval, symmetric on the log scale."""
-    mean, slopes = log_slopes(fit, _mean)
-    widening = float(np.exp(two_sided_z(0.95) * np.sqrt(slopes[0] @ fit.covariance @ slopes[0])))
-    return float(mean[0]) / widening, float(mean[0]), float(mean[0]) * widening
-
-
-def _mean(standard: LifeDistribution) -> FloatArray:
-    return np.array([standard.mean()])
+    mean, slopes = float(fit.distribution.mean()), log_slopes(fit, LifeDistribution.mean)
+    widening = float(np.exp(two_sided_z(0.95) * np.sqrt(slopes @ fit.covariance @ slopes)))
+    return mean / widening, mean, mean * widening
 
 
 def _life_pairs(
