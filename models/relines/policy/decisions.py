@@ -1,6 +1,6 @@
 """What workshops did at check visits, as arrays; and the groups whose policies may differ."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -122,9 +122,14 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
     )
 
 
+def some_decisions(decisions: AxleDecisions, rows: IntArray | slice) -> AxleDecisions:
+    """Some of the rows."""
+    return AxleDecisions(*(getattr(decisions, name)[rows] for name in AxleDecisions.__slots__))
+
+
 def thinned(decisions: AxleDecisions, every: int) -> AxleDecisions:
     """Every so-many-th row, its visits counted as many times: an unbiased part of the whole."""
     if every == 1:
         return decisions
-    rows = {name: getattr(decisions, name)[::every] for name in AxleDecisions.__slots__}
-    return AxleDecisions(**{**rows, "visits": rows["visits"] * every})
+    some = some_decisions(decisions, slice(None, None, every))
+    return replace(some, visits=some.visits * every)

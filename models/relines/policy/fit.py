@@ -161,18 +161,38 @@ def _minimum(
 
 
 def _root(covariance: FloatArray) -> FloatArray:
+    """The symmetric root: unlike others it moves no more than the covariance does."""
     values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
-    """Inverse of the Hessian, by central differences of the exact gradient."""
-    step = 1e-4
-    rows = [
-        (task.cost(at + step * e)[1] - task.cost(at - step * e)[1]) / (2.0 * step)
-        for e in np.eye(len(at))
-    ]
-    hessian = (np.array(rows) + np.array(rows).T) / 2.0
+    """Inverse of the Hessian, by central differences of the exact gradient.
+
+    A decision depends on its own group's threshold alone, so one step of all thresholds together
+    gives every group's own curvature, and a step of each shape parameter the rest.
+    """
+    step, n_shape = 1e-4, len(SHAPE)
+    threshold, shape = task.design @ at[:-n_shape], at[-n_shape:]
+
+    def bend(moved_mm: float, moved: FloatArray) -> tuple[FloatArray, FloatArray]:
+        up, down = (
+            policy_loglik(task.decisions, threshold + sign * moved_mm, shape + sign * moved)
+            for sign in (1.0, -1.0)
+        )
+        return (up[1] - down[1]) / (2.0 * step), (up[2] - down[2]) / (2.0 * step)
+
+    own, _ = bend(step, np.zeros(n_shape))
+    in_threshold, in_shape = map(
+        np.array, zip(*(bend(0.0, step * e) for e in np.eye(n_shape)), strict=True)
+    )
+    beside = task.design.T @ in_threshold.T
+    hessian = np.diag(task.prior_sd**-2.0) - np.block(
+        [
+            [task.design.T @ (own[:, None] * task.design), beside],
+            [beside.T, (in_shape + in_shape.T) / 2.0],
+        ]
+    )
     values, vectors = np.linalg.eigh(hessian)
     # No direction is known less well than the prior knows it.
     floor = 1.0 / np.max(task.prior_sd) ** 2

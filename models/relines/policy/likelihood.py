@@ -35,7 +35,7 @@ from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray
 from models.common.group_sums import sums_by
-from models.relines.policy.decisions import AxleDecisions
+from models.relines.policy.decisions import AxleDecisions, some_decisions
 
 SHAPE = ("log_spread", "missed", "missed_below", "premature", "pair", "unit", "log_along")
 """Parameters beside the thresholds: log s, the logits of the five chances, and log t."""
@@ -46,46 +46,43 @@ _TINY = 1e-12
 
 @dataclass(frozen=True, slots=True)
 class _Replacement:
-    """w and its derivatives in (h, log s, logit missed, logit missed below), (4, R)."""
+    """w of R readings, and what its derivatives are made of.
+
+    ``z``, ``chance`` and ``density``: the normal's, noughts where no reading is above the minimum.
+    """
 
     w: FloatArray
-    slope: FloatArray
+    z: FloatArray
+    chance: FloatArray
+    density: FloatArray
+    at_limit: BoolArray
+    shape: FloatArray
+
+    def gradient(self, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Of the sum of ``weight`` w (R,): by h in each row (R,), and by (log s, missed, missed
+        below), (3,)."""
+        spread, missed, below = _chances(self.shape)
+        by_z = weight * self.density * (1.0 - missed)
+        by_shape = [
+            -(by_z @ self.z),
+            -(weight @ self.chance) * missed * (1.0 - missed),
+            -weight[self.at_limit].sum() * below * (1.0 - below),
+        ]
+        return by_z / spread, np.array(by_shape)
+
+
+def _chances(shape: FloatArray) -> tuple[float, float, float]:
+    return float(np.exp(shape[0])), *special.expit(shape[1:3])
 
 
 def _replacement(x: FloatArray, threshold: FloatArray, shape: FloatArray) -> _Replacement:
-    spread, missed, below = np.exp(shape[0]), special.expit(shape[1]), special.expit(shape[2])
-    read = ~np.isnan(x)
-    reading = np.where(read, x, 0.0)
-    z = (threshold - reading) / spread
-    above, at_limit = read & (reading > 0), read & (reading <= 0)
-    chance = special.ndtr(z)
-    density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) / np.sqrt(2.0 * np.pi)
-    w = np.where(above, (1.0 - missed) * chance, np.where(at_limit, 1.0 - below, 0.0))
-    slope = np.stack(
-        [
-            np.where(above, (1.0 - missed) * density / spread, 0.0),
-            np.where(above, -(1.0 - missed) * density * z, 0.0),
-            np.where(above, -chance * missed * (1.0 - missed), 0.0),
-            np.where(at_limit, -below * (1.0 - below), 0.0),
-        ]
-    )
-    return _Replacement(w, slope)
-
-
-@dataclass(frozen=True, slots=True)
-class _End:
-    """Chance that an end is relined on its own account, and its derivatives (5, R) in
-    (h, log s, missed, missed below, premature)."""
-
-    p: FloatArray
-    slope: FloatArray
-
-
-def _end(replaced: _Replacement, premature: float, is_there: BoolArray) -> _End:
-    p = 1.0 - (1.0 - premature) * (1.0 - replaced.w)
-    rare = (1.0 - replaced.w) * premature * (1.0 - premature)
-    slope = np.vstack([replaced.slope * (1.0 - premature), rare])
-    return _End(np.where(is_there, p, 0.0), np.where(is_there, slope, 0.0))
+    spread, missed, below = _chances(shape)
+    above, at_limit = x > 0.0, x <= 0.0
+    z = np.where(above, (threshold - x) / spread, 0.0)
+    chance = special.ndtr(z) * above
+    density = np.exp(-0.5 * np.minimum(z * z, 1400.0)) * above / np.sqrt(2.0 * np.pi)
+    w = (1.0 - missed) * chance + (1.0 - below) * at_limit
+    return _Replacement(w, z, chance, density, at_limit, shape)
 
 
 def along_share(
@@ -118,59 +115,52 @@ def _along(decisions: AxleDecisions, pair: float, below_mm: float) -> _Along:
     return _Along(low, high, low_slope, high_slope)
 
 
-def _outcome(
-    decisions: AxleDecisions, low: _End, high: _End, outside: FloatArray, along: _Along
-) -> tuple[FloatArray, ...]:
-    """Chance of what happened and its derivatives in p, q, e, and in each end's going along."""
-    p, q, e = low.p, high.p, outside
-    neither, only_low, only_high = (1 - p) * (1 - q), p * (1 - q), q * (1 - p)
-    low_alone, high_alone = 1.0 - along.high, 1.0 - along.low
-    stays = 1.0 - e
-    which = [
-        ~decisions.low_relined & ~decisions.high_relined,
-        decisions.low_relined & ~decisions.high_relined & decisions.has_high,
-        decisions.high_relined & ~decisions.low_relined,
-    ]
-    inner = neither + low_alone * only_low + high_alone * only_high
-    alone = ~decisions.has_high
-    # An axle with one end on record: relined is everything but neither.
-    inner = np.where(alone, neither, inner)
-    value = np.select(
-        which,
-        [stays * neither, stays * low_alone * only_low, stays * high_alone * only_high],
-        1.0 - stays * inner,
-    )
-    d_p = np.select(
-        which,
-        [-stays * (1 - q), stays * low_alone * (1 - q), -stays * high_alone * q],
-        -stays * np.where(alone, q - 1, q - 1 + low_alone * (1 - q) - high_alone * q),
-    )
-    d_q = np.select(
-        which,
-        [-stays * (1 - p), -stays * low_alone * p, stays * high_alone * (1 - p)],
-        -stays * np.where(alone, p - 1, p - 1 + high_alone * (1 - p) - low_alone * p),
-    )
-    d_e = np.select(which, [-neither, -low_alone * only_low, -high_alone * only_high], inner)
-    none, both = np.zeros_like(p), ~alone * stays
-    d_high = np.select(which, [none, -stays * only_low, none], both * only_low)
-    d_low = np.select(which, [none, none, -stays * only_high], both * only_high)
-    return value, d_p, d_q, d_e, d_low, d_high
-
-
 @dataclass(frozen=True, slots=True)
-class _Outside:
-    """Chance that another axle is relined on its own account, and its derivatives (5, R) in
-    (h, log s, missed, missed below, premature)."""
+class _Outcome:
+    """Chance of what happened (R,), and its derivatives in p, q and e, (3, R)."""
 
     chance: FloatArray
     slope: FloatArray
 
 
-def _outside(decisions: AxleDecisions, replaced: _Replacement, premature: float) -> _Outside:
-    n = decisions.other_ends
-    rest = (1.0 - premature) ** n
-    rare = (1.0 - replaced.w) * rest * n * premature
-    return _Outside(1.0 - (1.0 - replaced.w) * rest, np.vstack([replaced.slope * rest, rare]))
+def _left_alone(p: FloatArray, q: FloatArray, e: FloatArray) -> _Outcome:
+    """At visits at which nothing was relined."""
+    stays, low, high = 1.0 - e, 1.0 - p, 1.0 - q
+    return _Outcome(stays * low * high, np.stack([-stays * high, -stays * low, -low * high]))
+
+
+def _relined(
+    decisions: AxleDecisions, p: FloatArray, q: FloatArray, e: FloatArray, along: _Along
+) -> tuple[_Outcome, FloatArray, FloatArray]:
+    """At visits with a reline; and derivatives in each end's going along, the low one's first."""
+    neither, only_low, only_high = (1 - p) * (1 - q), p * (1 - q), q * (1 - p)
+    low_alone, high_alone = 1.0 - along.high, 1.0 - along.low
+    stays = 1.0 - e
+    which = [
+        ~decisions.high_relined & decisions.has_high,
+        decisions.high_relined & ~decisions.low_relined,
+    ]
+    alone = ~decisions.has_high
+    # An axle with one end on record: relined is everything but neither.
+    inner = neither + np.where(alone, 0.0, low_alone * only_low + high_alone * only_high)
+    chance = np.select(
+        which, [stays * low_alone * only_low, stays * high_alone * only_high], 1.0 - stays * inner
+    )
+    d_p = np.select(
+        which,
+        [stays * low_alone * (1 - q), -stays * high_alone * q],
+        -stays * np.where(alone, q - 1, q - 1 + low_alone * (1 - q) - high_alone * q),
+    )
+    d_q = np.select(
+        which,
+        [-stays * low_alone * p, stays * high_alone * (1 - p)],
+        -stays * np.where(alone, p - 1, p - 1 + high_alone * (1 - p) - low_alone * p),
+    )
+    d_e = np.select(which, [-low_alone * only_low, -high_alone * only_high], inner)
+    none, both = np.zeros_like(p), ~alone * stays
+    d_high = np.select(which, [-stays * only_low, none], both * only_low)
+    d_low = np.select(which, [none, -stays * only_high], both * only_high)
+    return _Outcome(chance, np.stack([d_p, d_q, d_e])), d_low, d_high
 
 
 def policy_loglik(
@@ -179,26 +169,37 @@ def policy_loglik(
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``SHAPE`` (7,)."""
     at = threshold[decisions.group]
     premature, pair, unit = special.expit(shape[3:6])
-    low_wish, high_wish, other_wish = (
-        _replacement(x, at, shape) for x in (decisions.low, decisions.high, decisions.other)
+    high_read = np.where(decisions.has_high, decisions.high, np.nan)
+    low, high, other = (
+        _replacement(x, at, shape) for x in (decisions.low, high_read, decisions.other)
     )
-    low = _end(low_wish, premature, np.ones(len(at), bool))
-    high = _end(high_wish, premature, decisions.has_high)
-    outside = _outside(decisions, other_wish, premature)
-    along = _along(decisions, pair, np.exp(shape[6]))
-    value, d_p, d_q, d_e, d_low, d_high = _outcome(
-        decisions, low, high, unit * outside.chance, along
-    )
-    goes = d_low * along.low_slope + d_high * along.high_slope
-    per = decisions.visits / np.maximum(value, _TINY)
-    rows = np.vstack(
-        [
-            d_p * low.slope + d_q * high.slope + d_e * unit * outside.slope,
-            goes[0],
-            d_e * outside.chance * unit * (1.0 - unit),
-            goes[1],
-        ]
-    )
-    loglik = float((decisions.visits * np.log(np.maximum(value, _TINY))).sum())
-    in_threshold = sums_by(decisions.group, per * rows[0], len(threshold))
-    return loglik, in_threshold, (rows[1:] * per).sum(axis=1)
+    rare = premature * decisions.has_high
+    rest = (1.0 - premature) ** decisions.other_ends
+    p, q = 1.0 - (1.0 - premature) * (1.0 - low.w), 1.0 - (1.0 - rare) * (1.0 - high.w)
+    outside = 1.0 - (1.0 - other.w) * rest
+    outcome, (in_pair, in_along) = _left_alone(p, q, unit * outside), np.zeros(2)
+    some = np.flatnonzero(decisions.low_relined | decisions.high_relined)
+    if len(some):
+        theirs = some_decisions(decisions, some)
+        along = _along(theirs, pair, np.exp(shape[6]))
+        done, d_low, d_high = _relined(theirs, p[some], q[some], unit * outside[some], along)
+        outcome.chance[some], outcome.slope[:, some] = done.chance, done.slope
+        goes = d_low * along.low_slope + d_high * along.high_slope
+        in_pair, in_along = goes @ (theirs.visits / np.maximum(done.chance, _TINY))
+    by_p, by_q, by_e = outcome.slope * (decisions.visits / np.maximum(outcome.chance, _TINY))
+    gradients = [
+        low.gradient(by_p * (1.0 - premature)),
+        high.gradient(by_q * (1.0 - rare)),
+        other.gradient(by_e * unit * rest),
+    ]
+    in_premature = (
+        by_p @ (1.0 - low.w)
+        + by_q @ ((1.0 - high.w) * decisions.has_high)
+        + by_e @ ((1.0 - other.w) * rest * decisions.other_ends) * unit / (1.0 - premature)
+    ) * (premature * (1.0 - premature))
+    in_unit = by_e @ outside * unit * (1.0 - unit)
+    by_row = np.sum([of_h for of_h, _ in gradients], axis=0)
+    in_shape = np.sum([of_shape for _, of_shape in gradients], axis=0)
+    loglik = float(decisions.visits @ np.log(np.maximum(outcome.chance, _TINY)))
+    in_threshold = sums_by(decisions.group, by_row, len(threshold))
+    return loglik, in_threshold, np.array([*in_shape, in_premature, in_pair, in_unit, in_along])

@@ -7,6 +7,7 @@ import polars as pl
 import pytest
 import statsmodels.api as sm
 from scipy import optimize, special, stats
+from statsmodels.tools.numdiff import approx_hess3
 
 from models.relines.policy.decisions import (
     AxleDecisions,
@@ -16,6 +17,7 @@ from models.relines.policy.decisions import (
 )
 from models.relines.policy.fit import (
     PolicyFit,
+    _fitted,
     drawn_policies,
     fit_policy,
     mean_policy,
@@ -165,6 +167,16 @@ def test_its_stated_errors_are_those_of_repeated_fleets():
     z = (middle - 1.75) / se
     # Chi-square with 8 degrees of freedom: between 1.3 and 23 with probability 0.993.
     assert 1.3 < (z**2).sum() < 23.0
+
+
+def test_its_covariance_is_the_inverse_of_the_curvature():
+    """Against statsmodels' numerical Hessian of the penalised likelihood, in every parameter."""
+    rows = decision_rows(lived(World(units=60), 2))
+    groups = policy_groups(rows)
+    found = _fitted(axle_decisions(rows, groups), groups, 2)
+    hessian = approx_hess3(found.at, lambda at: found.task.cost(at)[0])
+    # Second differences of a sum near 1e3, taken from single values, are good to about 1e-5.
+    assert found.covariance @ hessian == pytest.approx(np.eye(len(found.at)), abs=1e-3)
 
 
 def test_a_fleet_that_never_relined_has_a_guess_and_says_so():
