@@ -211,13 +211,35 @@ class WheelEndStatus(dy.Schema):
         )
 
 
-class RelineBudget(dy.Schema):
-    """One row per month, depot, axle type and duty; all three null: the fleet's total."""
-
+class _BudgetMonth(dy.Schema):
     month = dy.Date(nullable=False, description="First day of the month")
+
+
+class _OutlookSpan(dy.Schema):
+    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
+    until_on = dy.Date(nullable=False, description="Last day")
+
+
+class _FleetPart(dy.Schema):
+    part = col.text("What it is one of: depot; axle_type; …; depot, axle_type; …")
+    depot = col.text("Depot; null: over all, or none in the register", nullable=True)
+    axle_type = col.text("Axle type; null: over all", nullable=True)
+    duty = col.text("Duty; null: over all", nullable=True)
+
+
+class _FleetCell(dy.Schema):
     depot = col.text("Depot", nullable=True)
     axle_type = col.text("Axle type", nullable=True)
     duty = col.text("Duty", nullable=True)
+
+
+class _SpanOfDays(dy.Schema):
+    from_on = dy.Date(nullable=False, primary_key=True, description="First day of the span")
+    until_on = col.day("Last day")
+    months = dy.Int64(nullable=False, primary_key=True, min=1, description="Whole months")
+
+
+class _RelinesAndCost(dy.Schema):
     relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
     relines_p50 = col.number("Middle", low=0.0)
     relines_p90 = col.number("High", low=0.0)
@@ -234,64 +256,25 @@ class RelineBudget(dy.Schema):
         )
 
 
-class RelineBudgetParts(dy.Schema):
+class RelineBudget(_BudgetMonth, _FleetCell, _RelinesAndCost):
+    """One row per month, depot, axle type and duty; all three null: the fleet's total."""
+
+
+class RelineBudgetParts(_BudgetMonth, _FleetPart, _RelinesAndCost):
     """One row per month and part of the fleet: a depot, an axle type, a duty, or two of them."""
 
-    month = dy.Date(nullable=False, description="First day of the month")
-    part = col.text("What it is one of: depot; axle_type; …; depot, axle_type; …")
-    depot = col.text("Depot; null: over all, or none in the register", nullable=True)
-    axle_type = col.text("Axle type; null: over all", nullable=True)
-    duty = col.text("Duty; null: over all", nullable=True)
-    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
-    relines_p50 = col.number("Middle", low=0.0)
-    relines_p90 = col.number("High", low=0.0)
-    relines_mean = col.number("Mean: these add up", low=0.0)
-    cost_p10 = col.number("Cost: low", "currency", low=0.0)
-    cost_p50 = col.number("Middle", "currency", low=0.0)
-    cost_p90 = col.number("High", "currency", low=0.0)
-    cost_mean = col.number("Mean: these add up", "currency", low=0.0)
 
-
-class RelineOutlook(dy.Schema):
+class RelineOutlook(_SpanOfDays, _RelinesAndCost):
     """One row per span of months after the as-of day: the fleet's total in it."""
 
-    from_on = dy.Date(nullable=False, primary_key=True, description="First day of the span")
-    until_on = col.day("Last day")
-    months = dy.Int64(nullable=False, primary_key=True, min=1, description="Whole months")
-    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
-    relines_p50 = col.number("Middle", low=0.0)
-    relines_p90 = col.number("High", low=0.0)
-    relines_mean = col.number("Mean", low=0.0)
-    cost_p10 = col.number("Cost: low", "currency", low=0.0)
-    cost_p50 = col.number("Middle", "currency", low=0.0)
-    cost_p90 = col.number("High", "currency", low=0.0)
-    cost_mean = col.number("Mean", "currency", low=0.0)
 
-
-class RelineOutlookParts(dy.Schema):
+class RelineOutlookParts(_OutlookSpan, _FleetPart, _RelinesAndCost):
     """One row per span of months after the as-of day, and part of the fleet."""
 
-    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
-    until_on = dy.Date(nullable=False, description="Last day")
-    part = col.text("What it is one of: depot; axle_type; …; depot, axle_type; …")
-    depot = col.text("Depot; null: over all, or none in the register", nullable=True)
-    axle_type = col.text("Axle type; null: over all", nullable=True)
-    duty = col.text("Duty; null: over all", nullable=True)
-    relines_p10 = col.number("Relines of wheel ends: low", low=0.0)
-    relines_p50 = col.number("Middle", low=0.0)
-    relines_p90 = col.number("High", low=0.0)
-    relines_mean = col.number("Mean: these add up", low=0.0)
-    cost_p10 = col.number("Cost: low", "currency", low=0.0)
-    cost_p50 = col.number("Middle", "currency", low=0.0)
-    cost_p90 = col.number("High", "currency", low=0.0)
-    cost_mean = col.number("Mean: these add up", "currency", low=0.0)
 
-
-class RelinePlan(dy.Schema):
+class RelinePlan(_OutlookSpan):
     """One row per span of months: what keeping the accepted risk takes beyond the forecast."""
 
-    months = dy.Int64(nullable=False, min=1, description="Whole months from the as-of day")
-    until_on = dy.Date(nullable=False, description="Last day")
     risk = col.share("Accepted chance that a lining falls to its minimum between visits")
     extra_relines_p10 = col.number("Relines more than forecast, future by future: low")
     extra_relines_p50 = col.number("Middle")
