@@ -5,7 +5,7 @@ from typing import Any
 
 import altair as alt
 import polars as pl
-from scipy import special, stats
+import scipy
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
@@ -110,8 +110,8 @@ def verdict(row: Mapping[str, Any]) -> str:
         return "too few to judge"
     if is_total(row):
         inside, n, promised = round(row["held"] * row["outcomes"]), row["outcomes"], row["promised"]
-        narrow = special.bdtr(inside, n, promised) < CHANCE
-        wide = special.bdtrc(inside - 1, n, promised) < CHANCE if inside else False
+        narrow = scipy.special.bdtr(inside, n, promised) < CHANCE
+        wide = scipy.special.bdtrc(inside - 1, n, promised) < CHANCE if inside else False
     else:
         narrow = row["held"] < row["promised"] - CLOSE
         wide = row["strictly"] > row["promised"] + CLOSE
@@ -126,8 +126,9 @@ def _in_words(measure: pl.Expr) -> pl.Expr:
 
 def coverage_chart(measures: pl.DataFrame) -> Chart:
     """A row per forecast of :func:`judged`, with the 95 % interval of so many outcomes."""
+    # Importing scipy.stats takes most of a second: it is done when asked for.
     limits = [
-        stats.binomtest(round(held * n), n).proportion_ci(method="wilson")
+        scipy.stats.binomtest(round(held * n), n).proportion_ci(method="wilson")
         for held, n in measures.select("held", "outcomes").iter_rows()
     ]
     shown = measures.select(

@@ -13,6 +13,7 @@ NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 (a worked example).
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -123,6 +124,7 @@ def _normal_density(z: Floats) -> Floats:
     return density
 
 
+@cache
 def cusum_limit(allowance: float, run_length: float, *, two_sided: bool = True) -> float:
     """Limit h with the stated in-control run length, in standard deviations.
 

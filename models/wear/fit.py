@@ -233,20 +233,37 @@ def _degrees_of_freedom(work: _Work) -> FloatArray:
 
 
 def _limits(
-    raw: RawRates, shrunk: ShrunkRates | None, column: int, df: float, level: float
-) -> tuple[float, float]:
-    if shrunk is not None and column in shrunk.columns:
-        return mixture_limits(shrunk, column, df, level)
-    half = float(t_quantile(0.5 + level / 2, df) * np.sqrt(raw.covariance[column, column]))
-    return float(raw.beta[column]) - half, float(raw.beta[column]) + half
+    raw: RawRates, shrunk: ShrunkRates | None, df: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Of every column, low ends and high ones (P,)."""
+    half = t_quantile(0.5 + level / 2, df) * np.sqrt(np.diag(raw.covariance))
+    low, high = raw.beta - half, raw.beta + half
+    if shrunk is not None:
+        leaning = shrunk.columns
+        low[leaning], high[leaning] = mixture_limits(shrunk, df[leaning], level)
+    return low, high
+
+
+def _rates(
+    work: _Work, raw: RawRates, shrunk: ShrunkRates | None, df: FloatArray, level: float
+) -> tuple[WearRate, ...]:
+    low, high = _limits(raw, shrunk, df, level)
+    return tuple(
+        _rate(work, raw, shrunk, int(c), float(df[c]), (float(low[c]), float(high[c])))
+        for c in work.columns.where("rate")
+    )
 
 
 def _rate(
-    work: _Work, raw: RawRates, shrunk: ShrunkRates | None, column: int, df: float, level: float
+    work: _Work,
+    raw: RawRates,
+    shrunk: ShrunkRates | None,
+    column: int,
+    df: float,
+    limits: tuple[float, float],
 ) -> WearRate:
     used = raw if shrunk is None else shrunk
     own = bool(raw.fixed[column])
-    low, high = _limits(raw, shrunk, column, df, level)
     support = work.support
     return WearRate(
         axle_type=work.sums.axle_types[work.columns.axle[column]],
@@ -257,8 +274,8 @@ def _rate(
         mm_per_10000km=float(used.beta[column]),
         se=float(np.sqrt(used.covariance[column, column])),
         df=df,
-        ci_low=low,
-        ci_high=high,
+        ci_low=limits[0],
+        ci_high=limits[1],
         shrunk=shrunk is not None and bool(shrunk.leans[column]),
         raw_mm_per_10000km=float(raw.beta[column]) if own else None,
         raw_se=float(np.sqrt(raw.covariance[column, column])) if own else None,
@@ -343,9 +360,7 @@ def _finished(work: _Work, shrink: bool, level: float) -> WearFit:
     raw = _raw_rates(work)
     shrunk = _shrunk(raw, work.columns, shrink)
     df = _degrees_of_freedom(work)
-    rates = tuple(
-        _rate(work, raw, shrunk, int(c), float(df[c]), level) for c in work.columns.where("rate")
-    )
+    rates = _rates(work, raw, shrunk, df, level)
     used = raw if shrunk is None else shrunk
     doubt = typical_rate_error(work.sums, work.columns, used.beta, used.covariance)
     components = wear_components(work.mixed, work.spread, doubt)

@@ -25,7 +25,7 @@ Efron and Morris (1975), J. Am. Stat. Assoc. 70:311; Tierney, Kadane (1986), J. 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+from scipy.optimize import elementwise
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.distributions import t_cdf, t_quantile
@@ -294,19 +294,21 @@ def _all_columns(
 
 
 def mixture_limits(
-    shrunk: ShrunkRates, column: int, df: float, level: float
-) -> tuple[float, float]:
-    """Central interval of one shrunk rate: quantiles of the mixture of t distributions."""
-    place = int(np.flatnonzero(shrunk.columns == column)[0])
-    means, sds = shrunk.means[:, place], shrunk.sds[:, place]
-
-    def excess(value: float, probability: float) -> float:
-        return float(shrunk.weights @ t_cdf((value - means) / sds, df)) - probability
-
+    shrunk: ShrunkRates, df: FloatArray, level: float
+) -> tuple[FloatArray, FloatArray]:
+    """Central intervals of the shrunk rates, low ends (K,) and high ones: quantiles of mixtures of
+    t distributions with ``df`` (K,) degrees of freedom."""
     tail = 0.5 - level / 2
-    far = -float(t_quantile(tail / 2, df)) * sds.max()
-    low, high = means.min() - far, means.max() + far
-    limits = [float(optimize.brentq(excess, low, high, args=(p,))) for p in (tail, 1 - tail)]
-    if shrunk.is_log:
-        limits = [float(np.exp(limit)) for limit in limits]
-    return limits[0], limits[1]
+    far = -t_quantile(tail / 2, df) * shrunk.sds.max(axis=0)
+
+    def excess(value: FloatArray, rate: IntArray, probability: FloatArray) -> FloatArray:
+        z = (value - shrunk.means[:, rate]) / shrunk.sds[:, rate]
+        return np.tensordot(shrunk.weights, t_cdf(z, df[rate]), axes=1) - probability
+
+    found = elementwise.find_root(
+        excess,
+        (shrunk.means.min(axis=0) - far, shrunk.means.max(axis=0) + far),
+        args=(np.arange(len(df)), np.array([[tail], [1.0 - tail]])),
+    )
+    low, high = np.exp(found.x) if shrunk.is_log else found.x
+    return low, high

@@ -56,13 +56,19 @@ def test_a_rate_of_its_own_alone_stays_what_it_is():
     assert not shrunk.leans[0]
 
 
+def limits_of(shrunk, rate, df, level):
+    """Of one rate; all lean in these cases, in their own order."""
+    low, high = mixture_limits(shrunk, np.full(len(shrunk.columns), df), level)
+    return low[rate], high[rate]
+
+
 def test_a_duty_without_readings_is_what_other_axle_types_say_of_it():
     """Twice the rate on axle type 0 in both other duties: about so in the one that never ran there.
     Two pairs leave open how far proportions hold, so it is drawn part of the way to the mean of
     its own axle type, 0.3."""
     raw = raw_of([0.4, 0.8, 1.2, 0.2, 0.4, 0.0], [0.01] * 5 + [np.inf])
     shrunk = shrink_rates(raw, rates_of([0, 0, 0, 1, 1, 1]))
-    low, high = mixture_limits(shrunk, 5, 1e6, 0.95)
+    low, high = limits_of(shrunk, 5, 1e6, 0.95)
     assert 0.48 < shrunk.beta[5] < 0.6
     assert 0.0 < low < 0.6 < high
     assert shrunk.leans.tolist() == [False] * 5 + [True]
@@ -71,7 +77,7 @@ def test_a_duty_without_readings_is_what_other_axle_types_say_of_it():
 def test_without_any_like_it_a_rate_is_wide_but_above_zero():
     raw = raw_of([0.3, 0.5, 0.0], [0.02, 0.04, np.inf])
     shrunk = shrink_rates(raw, rates_of([0, 0, 1], [0, 1, 2]))
-    low, high = mixture_limits(shrunk, 2, 1e6, 0.95)
+    low, high = limits_of(shrunk, 2, 1e6, 0.95)
     assert 0.0 < low < 0.1
     assert high > 1.0
 
@@ -123,7 +129,7 @@ def test_parallel_trials_are_shrunk_as_published():
     limits of the first with a flat prior on the spread are 10, -2 and 31 (from memory: Gelman et
     al., Bayesian Data Analysis, table 5.3); a half-normal prior lies close."""
     shrunk = schools()
-    low, high = mixture_limits(shrunk, 0, 1e6, 0.95)
+    low, high = limits_of(shrunk, 0, 1e6, 0.95)
     assert shrunk.beta[0] == pytest.approx(10.5, abs=1.5)
     assert low == pytest.approx(-2, abs=1.5)
     assert high == pytest.approx(31, abs=2.5)
@@ -131,7 +137,7 @@ def test_parallel_trials_are_shrunk_as_published():
 
 def test_limits_are_quantiles_of_the_mixture():
     shrunk = shrink_rates(raw_of([0.3, 0.5, 0.9], [0.01, 0.01, 0.2]), rates_of([0] * 3))
-    low, high = mixture_limits(shrunk, 2, 8.0, 0.9)
+    low, high = limits_of(shrunk, 2, 8.0, 0.9)
     for limit, p in ((low, 0.05), (high, 0.95)):
         cdf = stats.t.cdf((np.log(limit) - shrunk.means[:, 2]) / shrunk.sds[:, 2], 8.0)
         assert shrunk.weights @ cdf == pytest.approx(p, abs=1e-9)
