@@ -227,18 +227,15 @@ def shrink_rates(
     scale, centre = (1.0, float(np.log(typical))) if is_log else (level or abs(typical), 0.0)
     likelihood = _Likelihood(information, score, is_log)
     omegas, by_duty = _spreads(columns, rates, scale)
-    x = np.full((len(by_duty), len(rates)), centre)
-    parts = []
-    for omega in omegas:
-        precision = _prior_precisions(columns, rates, float(omega), by_duty, scale)
-        found = _modes(likelihood, precision, x, centre)
-        x = found.mode
-        log_prior = np.log(omega) - 0.5 * (omega / scale) ** 2
-        if by_duty.any():
-            log_prior = log_prior + np.log(by_duty) - 0.5 * (by_duty / scale) ** 2
-        parts.append(replace(found, log_weight=found.log_weight + log_prior))
-    joined = _Modes(*(np.concatenate([getattr(p, f) for p in parts]) for f in _Modes.__slots__))
-    return _mixture(raw, rates, follow, likelihood, joined, np.repeat(omegas, len(by_duty)))
+    precision = np.concatenate(
+        [_prior_precisions(columns, rates, float(omega), by_duty, scale) for omega in omegas]
+    )
+    found = _modes(likelihood, precision, np.full((len(precision), len(rates)), centre), centre)
+    log_prior = (np.log(omegas) - 0.5 * (omegas / scale) ** 2)[:, None]
+    if by_duty.any():
+        log_prior = log_prior + np.log(by_duty) - 0.5 * (by_duty / scale) ** 2
+    found = replace(found, log_weight=found.log_weight + log_prior.ravel())
+    return _mixture(raw, rates, follow, likelihood, found, np.repeat(omegas, len(by_duty)))
 
 
 def _mixture(
@@ -299,15 +296,17 @@ def mixture_limits(
     """Central intervals of the shrunk rates, low ends (K,) and high ones: quantiles of mixtures of
     t distributions with ``df`` (K,) degrees of freedom."""
     tail = 0.5 - level / 2
-    far = -t_quantile(tail / 2, df) * shrunk.sds.max(axis=0)
+    counts = shrunk.weights > 1e-13  # what the others hold is beyond the limits' last digit
+    weights, means, sds = shrunk.weights[counts], shrunk.means[counts], shrunk.sds[counts]
+    far = -t_quantile(tail / 2, df) * sds.max(axis=0)
 
     def excess(value: FloatArray, rate: IntArray, probability: FloatArray) -> FloatArray:
-        z = (value - shrunk.means[:, rate]) / shrunk.sds[:, rate]
-        return np.tensordot(shrunk.weights, t_cdf(z, df[rate]), axes=1) - probability
+        z = (value - means[:, rate]) / sds[:, rate]
+        return np.tensordot(weights, t_cdf(z, df[rate]), axes=1) - probability
 
     found = elementwise.find_root(
         excess,
-        (shrunk.means.min(axis=0) - far, shrunk.means.max(axis=0) + far),
+        (means.min(axis=0) - far, means.max(axis=0) + far),
         args=(np.arange(len(df)), np.array([[tail], [1.0 - tail]])),
     )
     low, high = np.exp(found.x) if shrunk.is_log else found.x
