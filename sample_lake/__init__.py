@@ -92,10 +92,10 @@ damage_per_million_km.
 repeated, either: `errors` says which kinds). `parameters.json`: the seed and every parameter.
 """
 
-from sample_lake.lake import LakeOptions, write_lake
+from sample_lake.files.lake import LakeOptions, write_lake
+from sample_lake.fleet.records import SimulatedFleet
+from sample_lake.fleet.simulator import simulate, simulate_chunks
 from sample_lake.parameters import FleetParameters
-from sample_lake.records import SimulatedFleet
-from sample_lake.simulator import simulate, simulate_chunks
 
 __all__ = [
     "FleetParameters",

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from sample_lake.lake import LakeOptions, write_lake
+from sample_lake.files.lake import LakeOptions, write_lake
+from sample_lake.fleet.simulator import simulate_chunks
 from sample_lake.parameters import FleetParameters
-from sample_lake.simulator import simulate_chunks
 
 TRUE_READINGS_UP_TO = 50_000
 

@@ -16,8 +16,8 @@ import polars as pl
 import xlsxwriter
 
 from sample_lake import FleetParameters, simulate
-from sample_lake.fleet_settings import fleet_toml
-from sample_lake.records import SimulatedFleet
+from sample_lake.files.fleet_settings import fleet_toml
+from sample_lake.fleet.records import SimulatedFleet
 
 KEYS = ("unit_id", "axle_no", "side")
 Rows = Sequence[Sequence[object]]

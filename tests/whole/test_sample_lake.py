@@ -23,12 +23,12 @@ from sample_lake import (
     simulate_chunks,
     write_lake,
 )
-from sample_lake import simulator as simulator_module
 from sample_lake.__main__ import main
-from sample_lake.dialects import DIALECTS
-from sample_lake.errors import INSPECTION_ERRORS, SET_ASIDE, WORK_ERRORS, expected_count
+from sample_lake.files.dialects import DIALECTS
+from sample_lake.files.errors import INSPECTION_ERRORS, SET_ASIDE, WORK_ERRORS, expected_count
+from sample_lake.fleet import simulator as simulator_module
+from sample_lake.fleet.truth import strata
 from sample_lake.geometry import cam_degrees_per_mm, stroke_growth_per_mm
-from sample_lake.truth import strata
 
 HOME = Path(sample_lake.__file__).parent
 LAKE, TRUTH = HOME / "lake", HOME / "truth"

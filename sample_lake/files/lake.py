@@ -11,8 +11,8 @@ from typing import Literal
 import numpy as np
 import polars as pl
 
-from sample_lake.appender import Appender
-from sample_lake.dialects import (
+from sample_lake.files.appender import Appender
+from sample_lake.files.dialects import (
     DIALECTS,
     PLAIN,
     Dialect,
@@ -23,18 +23,24 @@ from sample_lake.dialects import (
     with_headings,
     xlsx_bytes,
 )
-from sample_lake.errors import INSPECTION_ERRORS, REPEATED, SET_ASIDE, WORK_ERRORS, with_errors
-from sample_lake.fleet_settings import fleet_toml
-from sample_lake.parameters import FleetParameters
-from sample_lake.placement import (
+from sample_lake.files.errors import (
+    INSPECTION_ERRORS,
+    REPEATED,
+    SET_ASIDE,
+    WORK_ERRORS,
+    with_errors,
+)
+from sample_lake.files.fleet_settings import fleet_toml
+from sample_lake.files.placement import (
     DATE_OF,
     by_depot,
     by_month,
     overlapping_export,
     with_hints,
 )
-from sample_lake.records import SimulatedFleet
-from sample_lake.truth import strata
+from sample_lake.fleet.records import SimulatedFleet
+from sample_lake.fleet.truth import strata
+from sample_lake.parameters import FleetParameters
 
 FileFormat = Literal["csv", "parquet"]
 ERRORS = {"inspections": INSPECTION_ERRORS, "work": WORK_ERRORS}

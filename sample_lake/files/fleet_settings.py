@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from sample_lake.dialects import DIALECTS
+from sample_lake.files.dialects import DIALECTS
 from sample_lake.parameters import Costs, FleetParameters
 
 Value = str | float | bool | list[str]

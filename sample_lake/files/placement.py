@@ -5,8 +5,8 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from sample_lake.dialects import DIALECTS
-from sample_lake.records import SimulatedFleet
+from sample_lake.files.dialects import DIALECTS
+from sample_lake.fleet.records import SimulatedFleet
 
 DATE_OF = {"inspections": "inspected_on", "work": "done_on"}
 ODOMETER_MARGIN = timedelta(days=200)

@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from sample_lake.fleet.timeline import Fleet
 from sample_lake.parameters import BoolArray, FloatArray, IntArray
-from sample_lake.timeline import Fleet
 
 SIDES = ("L", "R")
 EPOCH = date(1970, 1, 1)

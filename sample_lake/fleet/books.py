@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from sample_lake.brakes import Brakes
-from sample_lake.ledger import Columns, Ledger, some_rows
+from sample_lake.fleet.brakes import Brakes
+from sample_lake.fleet.ledger import Columns, Ledger, some_rows
+from sample_lake.fleet.timeline import Fleet
 from sample_lake.parameters import FloatArray, IntArray
-from sample_lake.timeline import Fleet
 
 BEFORE_RECORDS, AT_RELINE, AT_REPLACEMENT, BY_HAND = range(4)
 OCCASIONS = ("before_records", "reline", "adjuster_replaced", "adjuster_set")

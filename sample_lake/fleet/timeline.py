@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sample_lake.fleet.roster import NEVER, Units, WheelEnds
 from sample_lake.parameters import BoolArray, FleetParameters, FloatArray, IntArray
-from sample_lake.roster import NEVER, Units, WheelEnds
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from sample_lake.books import (
+from sample_lake.fleet.books import (
     AT_RELINE,
     AT_REPLACEMENT,
     BY_HAND,
@@ -15,14 +15,24 @@ from sample_lake.books import (
     close_lives,
     since_before,
 )
-from sample_lake.brakes import SEATED, WORKING, Brakes, advance, draw_adjusters, draw_settings
-from sample_lake.first_day import first_brakes, pointer_bias, wrong_setting_shares
-from sample_lake.ledger import Columns, Ledger, columns_of, rows_of, some_rows
+from sample_lake.fleet.brakes import SEATED, WORKING, Brakes, advance, draw_adjusters, draw_settings
+from sample_lake.fleet.first_day import first_brakes, pointer_bias, wrong_setting_shares
+from sample_lake.fleet.ledger import Columns, Ledger, columns_of, rows_of, some_rows
+from sample_lake.fleet.records import Block, SimulatedFleet, fleet_frames, joined
+from sample_lake.fleet.roster import Units, draw_units, unit_kinds_for, wheel_ends_of
+from sample_lake.fleet.timeline import Fleet, draw_timeline
+from sample_lake.fleet.workshop import (
+    DRUM,
+    OTHER,
+    RELINE,
+    REPLACED,
+    SET,
+    Jobs,
+    close_caps,
+    decide,
+    read,
+)
 from sample_lake.parameters import BoolArray, FleetParameters, IntArray
-from sample_lake.records import Block, SimulatedFleet, fleet_frames, joined
-from sample_lake.roster import Units, draw_units, unit_kinds_for, wheel_ends_of
-from sample_lake.timeline import Fleet, draw_timeline
-from sample_lake.workshop import DRUM, OTHER, RELINE, REPLACED, SET, Jobs, close_caps, decide, read
 
 UNITS_PER_CHUNK = 8_192
 

@@ -7,15 +7,15 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from sample_lake.brakes import CAP_STATES
-from sample_lake.frames import Names, flags, labels, masked, names_of, numbers
-from sample_lake.ledger import Columns, Ledger, some_rows
+from sample_lake.fleet.brakes import CAP_STATES
+from sample_lake.fleet.frames import Names, flags, labels, masked, names_of, numbers
+from sample_lake.fleet.ledger import Columns, Ledger, some_rows
+from sample_lake.fleet.roster import NEVER
+from sample_lake.fleet.timeline import Fleet
+from sample_lake.fleet.truth import Truth, true_history
+from sample_lake.fleet.work import work_frame
+from sample_lake.fleet.workshop import FAULTS
 from sample_lake.parameters import FleetParameters, IntArray
-from sample_lake.roster import NEVER
-from sample_lake.timeline import Fleet
-from sample_lake.truth import Truth, true_history
-from sample_lake.work import work_frame
-from sample_lake.workshop import FAULTS
 
 
 @dataclass(frozen=True, slots=True)

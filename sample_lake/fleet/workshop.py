@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sample_lake.brakes import DAMAGED, SEATED, WORKING, Brakes
+from sample_lake.fleet.brakes import DAMAGED, SEATED, WORKING, Brakes
+from sample_lake.fleet.roster import WheelEnds
+from sample_lake.fleet.timeline import Fleet
 from sample_lake.parameters import BoolArray, FleetParameters, FloatArray, IntArray
-from sample_lake.roster import WheelEnds
-from sample_lake.timeline import Fleet
 
 RELINE, REPLACED, SET, GREASED, DRUM, OTHER = range(6)
 ACTIONS = (

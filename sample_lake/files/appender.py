@@ -7,7 +7,7 @@ from typing import BinaryIO, Self
 import polars as pl
 import pyarrow.parquet as pq
 
-from sample_lake.dialects import PLAIN, csv_bytes, in_words
+from sample_lake.files.dialects import PLAIN, csv_bytes, in_words
 
 ROWS_PER_GROUP = 60_000
 """Rows gathered per Parquet file before they are written: small row groups are slow to read."""

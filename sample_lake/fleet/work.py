@@ -3,12 +3,12 @@
 import numpy as np
 import polars as pl
 
-from sample_lake.frames import Names, labels, numbers
-from sample_lake.ledger import Columns, Ledger
+from sample_lake.fleet.frames import Names, labels, numbers
+from sample_lake.fleet.ledger import Columns, Ledger
+from sample_lake.fleet.roster import NEVER
+from sample_lake.fleet.timeline import Fleet
+from sample_lake.fleet.workshop import ACTIONS, GREASED, REASONS
 from sample_lake.parameters import Costs, FleetParameters, FloatArray, IntArray
-from sample_lake.roster import NEVER
-from sample_lake.timeline import Fleet
-from sample_lake.workshop import ACTIONS, GREASED, REASONS
 
 
 def work_frame(

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sample_lake.fleet.roster import NEVER
+from sample_lake.fleet.timeline import Fleet
 from sample_lake.parameters import BoolArray, FleetParameters, FloatArray, IntArray
-from sample_lake.roster import NEVER
-from sample_lake.timeline import Fleet
 
 WORKING, STUCK, OVER_ADJUSTING, DAMAGED = 0, 1, 2, 3
 CAUSES = ("stuck", "over_adjusting", "damaged")

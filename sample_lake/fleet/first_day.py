@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sample_lake.brakes import (
+from sample_lake.fleet.brakes import (
     SEATED,
     WORKING,
     Brakes,
@@ -11,9 +11,9 @@ from sample_lake.brakes import (
     draw_settings,
     life_rates,
 )
-from sample_lake.ledger import Columns
+from sample_lake.fleet.ledger import Columns
+from sample_lake.fleet.timeline import Fleet
 from sample_lake.parameters import FleetParameters, FloatArray
-from sample_lake.timeline import Fleet
 
 
 def first_brakes(fleet: Fleet, rng: np.random.Generator) -> tuple[Brakes, Columns, Columns]:

@@ -5,14 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from sample_lake.books import OCCASIONS, STILL_IN_PLACE
-from sample_lake.brakes import CAUSES, PACES
-from sample_lake.frames import Names, labels, masked, numbers
-from sample_lake.ledger import Columns, Ledger
+from sample_lake.fleet.books import OCCASIONS, STILL_IN_PLACE
+from sample_lake.fleet.brakes import CAUSES, PACES
+from sample_lake.fleet.frames import Names, labels, masked, numbers
+from sample_lake.fleet.ledger import Columns, Ledger
+from sample_lake.fleet.roster import NEVER
+from sample_lake.fleet.timeline import Fleet
+from sample_lake.fleet.workshop import REASONS
 from sample_lake.parameters import FleetParameters
-from sample_lake.roster import NEVER
-from sample_lake.timeline import Fleet
-from sample_lake.workshop import REASONS
 
 
 @dataclass(frozen=True, slots=True)
