@@ -18,7 +18,7 @@ import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
 from models.common.group_sums import sums_by
-from models.lives.effects.proportional_hazards import Evaluated
+from models.common.newton import Evaluated
 from models.lives.effects.segments import AdjusterSegments, Design, Pieces, row_at
 from models.lives.fits.distributions import StandardDistribution
 from models.lives.fits.likelihood import interval_derivatives

@@ -23,16 +23,9 @@ import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import sums_by
+from models.common.newton import Evaluated
 from models.lives.effects.segments import AdjusterSegments, Design, Pieces, pieces_between, row_at
 from models.lives.fits.distributions import StandardDistribution
-
-
-class Evaluated(NamedTuple):
-    """Log-likelihood, gradient (d,) and Hessian (d, d) at one theta."""
-
-    value: float
-    gradient: FloatArray
-    hessian: FloatArray
 
 
 class HazardData(NamedTuple):

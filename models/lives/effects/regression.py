@@ -18,8 +18,8 @@ few units (below some thirty) the sandwich itself is unsure.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal, NamedTuple, TypeAlias
+from dataclasses import dataclass, replace
+from typing import Literal, TypeAlias
 
 import numpy as np
 from scipy import optimize
@@ -27,8 +27,9 @@ from scipy import optimize
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.distributions import f_sf, t_quantile
 from models.common.multiple_tests import holm
+from models.common.newton import Evaluated, Summit, maximised, uphill
 from models.lives.effects.accelerated import AcceleratedModel, accelerated_data
-from models.lives.effects.proportional_hazards import Evaluated, HazardModel, hazard_data
+from models.lives.effects.proportional_hazards import HazardModel, hazard_data
 from models.lives.effects.segments import AdjusterSegments
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, DistributionName
@@ -36,8 +37,7 @@ from models.lives.fits.parametric import LifeFit, fit_life
 
 RegressionKind: TypeAlias = Literal["hazard", "accelerated"]
 RegressionModel: TypeAlias = HazardModel | AcceleratedModel
-MAX_STEPS = 80
-NEAR = 1e-8
+LONGEST_STEP = 2.0
 UNBOUNDED = 8.0  # a log ratio beyond ±8 is no estimate: no failure stands behind it
 FURTHEST = 60.0
 STRAYED = 300.0  # no parameter is that large; its exponential still is a number
@@ -117,12 +117,6 @@ class ProportionalityTest:
     words: str
 
 
-class _Optimum(NamedTuple):
-    theta: FloatArray
-    loglik: float
-    decrement: float
-
-
 def fit_regression(
     segments: AdjusterSegments,
     baseline: DistributionName = "weibull",
@@ -165,12 +159,12 @@ def _fitted(
     model: RegressionModel, kind: RegressionKind, start: FloatArray, segments: AdjusterSegments
 ) -> RegressionFit:
     best = _maximised(model, start, np.ones(start.size, bool))
-    information = -model.evaluate(best.theta).hessian
-    covariance = np.asarray(np.linalg.pinv(information, rcond=1e-14, hermitian=True), float)
+    covariance = np.asarray(np.linalg.pinv(-best.at.hessian, rcond=1e-14, hermitian=True), float)
     units = len(np.unique(segments.unit[segments.failed]))
+    decrement = _decrement(best.at.gradient, best.at.hessian)
     robust = _sandwich(model.scores(best.theta), segments.unit, covariance, units)
     return RegressionFit(
-        kind, model, best.theta, covariance, robust, best.loglik, best.decrement, units
+        kind, model, best.theta, covariance, robust, best.at.value, decrement, units
     )
 
 
@@ -184,43 +178,25 @@ def _sandwich(
     return np.asarray(covariance @ meat @ covariance)
 
 
-@np.errstate(over="ignore", invalid="ignore", divide="ignore")
-def _maximised(model: RegressionModel, start: FloatArray, free: BoolArray) -> _Optimum:
-    """Newton over the free parameters, curvature made positive, steps halved until they gain.
+def _maximised(model: RegressionModel, start: FloatArray, free: BoolArray) -> Summit:
+    """The maximum over the free parameters, the others as they start."""
 
-    A step so long that numbers overflow gains nothing and is shortened.
-    """
-    theta, at = start.copy(), model.evaluate(start)
-    decrement = np.inf
-    for _ in range(MAX_STEPS):
-        step = np.zeros_like(theta)
-        step[free] = _uphill(at.gradient[free], at.hessian[np.ix_(free, free)])
-        decrement = float(at.gradient @ step)
-        if decrement < NEAR:
-            theta = theta + step
-            at = model.evaluate(theta)
-            break
-        for fraction in (1.0, 0.5, 0.25, 0.1, 0.02, 1e-3):
-            tried = model.evaluate(theta + fraction * step)
-            if tried.value > at.value:
-                break
-        else:
-            break
-        theta, at = theta + fraction * step, tried
-    return _Optimum(theta, at.value, _decrement(at.gradient[free], at.hessian[np.ix_(free, free)]))
+    def evaluate(chosen: FloatArray) -> Evaluated:
+        theta = start.copy()
+        theta[free] = chosen
+        at = model.evaluate(theta)
+        return Evaluated(at.value, at.gradient[free], at.hessian[np.ix_(free, free)])
+
+    return maximised(evaluate, start[free], lambda _, step: _length(step))
+
+
+def _length(step: FloatArray) -> float:
+    return float(np.abs(step).max(initial=0.0)) / LONGEST_STEP
 
 
 def _decrement(gradient: FloatArray, hessian: FloatArray) -> float:
-    return float(gradient @ _uphill(gradient, hessian))
-
-
-def _uphill(gradient: FloatArray, hessian: FloatArray) -> FloatArray:
-    if not gradient.size:
-        return gradient
-    curvature, axes = np.linalg.eigh(-hessian)
-    floor = max(1e-10 * float(np.abs(curvature).max()), 1e-8)
-    step = axes @ ((axes.T @ gradient) / np.maximum(np.abs(curvature), floor))
-    return np.asarray(step / max(float(np.abs(step).max()) / 2.0, 1.0))
+    step = uphill(gradient, hessian)
+    return float(gradient @ step) / max(_length(step), 1.0)
 
 
 def effects(
@@ -229,17 +205,14 @@ def effects(
     """Every covariate's ratio (or those named), with limits and Holm-adjusted p."""
     known = fit.model.design.names
     columns = [2 + known.index(name) for name in (known if names is None else names)]
-    raw = [_effect(fit, column, level) for column in columns]
-    return [
-        Effect(*part, float(adjusted))
-        for part, adjusted in zip(raw, holm([part[-1] for part in raw]), strict=True)
-    ]
+    each = [_effect(fit, column, level) for column in columns]
+    adjusted = holm([effect.p for effect in each])
+    return [replace(e, p_adjusted=float(p)) for e, p in zip(each, adjusted, strict=True)]
 
 
-def _effect(
-    fit: RegressionFit, column: int, level: float
-) -> tuple[str, str, str | None, float, float, float, float, float, float, float]:
-    design, name = fit.model.design, fit.model.names[column]
+def _effect(fit: RegressionFit, column: int, level: float) -> Effect:
+    """Of one column alone: its p is not yet adjusted."""
+    design = fit.model.design
     term = design.terms[column - 2]
     inflation = _inflation(fit, column)
     chi_square = _ratio_statistic(fit, [column]) / inflation
@@ -254,8 +227,19 @@ def _effect(
         ratio, lower, upper = (float(np.exp(value)) for value in (log_ratio, low, high))
     se = float(np.sqrt(max(fit.covariance[column, column], 0.0) * inflation))
     p = float(f_sf(chi_square, 1, spare))
-    reference = design.references.get(term)
-    return name, term, reference, ratio, lower, upper, se, inflation, chi_square, p
+    return Effect(
+        name=fit.model.names[column],
+        term=term,
+        reference=design.references.get(term),
+        ratio=ratio,
+        low=lower,
+        high=upper,
+        se_log=se,
+        inflation=inflation,
+        chi_square=chi_square,
+        p=p,
+        p_adjusted=p,
+    )
 
 
 def _inflation(fit: RegressionFit, column: int) -> float:
@@ -274,7 +258,7 @@ def _ratio_statistic(fit: RegressionFit, columns: Sequence[int]) -> float:
     free = np.ones(fit.theta.size, bool)
     free[list(columns)] = False
     start = np.where(free, fit.theta, 0.0)
-    return max(2.0 * (fit.loglik - _maximised(fit.model, start, free).loglik), 0.0)
+    return max(2.0 * (fit.loglik - _maximised(fit.model, start, free).at.value), 0.0)
 
 
 @np.errstate(over="ignore", invalid="ignore", divide="ignore")
@@ -316,7 +300,7 @@ def _searched_limit(
     def above(distance: float) -> float:
         start = fit.theta.copy()
         start[column] += side * distance
-        return _maximised(fit.model, start, free).loglik - threshold
+        return _maximised(fit.model, start, free).at.value - threshold
 
     inside, outside = 0.0, reach
     while above(outside) > 0.0:

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.common.arrays import FloatArray
+from models.common.newton import Evaluated, Summit, maximised
 from models.lives.fits.data import LifeCounts
 from models.lives.fits.distributions import (
     STANDARD_DISTRIBUTIONS,
@@ -29,8 +30,6 @@ from models.lives.fits.likelihood import LogLikelihoodTerms, evaluate, likelihoo
 from models.lives.fits.units import UnitLives, spread_covariance, unit_spread
 
 PARAMETERS = 2
-MAX_STEPS = 60
-NEAR = 1e-8  # twice the log-likelihood still to gain; one plain Newton step then squares the error
 START_SIGMAS = np.array([2.0, 1.0, 0.6, 0.35, 0.2, 0.1])
 STEEP_SIGMA, FLAT_SIGMA = 0.005, 20.0  # beyond these the counts leave the shape without a bound
 SMALL_SAMPLE = 40 * PARAMETERS  # failures below which AIC is corrected
@@ -149,11 +148,11 @@ def fit_life(
     if reason:
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
     standard, terms = STANDARD_DISTRIBUTIONS[name], likelihood_terms(counts)
-    theta, steps = _maximised(standard, terms, _best_start(standard, terms, counts))
-    reason = _ran_away(standard, terms, theta)
+    best = _maximised(standard, terms, _best_start(standard, terms, counts))
+    reason = _ran_away(best)
     if reason:
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
-    fit = _fit_at(standard, terms, counts, theta, steps)
+    fit = _fit_at(standard, terms, counts, best)
     if not fit.convergence.certified:
         reason = "the search for the likelihood's maximum did not settle on one"
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
@@ -212,43 +211,29 @@ def _matched_mu(counts: LifeCounts, sigma: float) -> float:
 
 def _maximised(
     standard: StandardDistribution, terms: LogLikelihoodTerms, start: FloatArray
-) -> tuple[FloatArray, int]:
-    """Newton with the curvature made positive and the step halved until the likelihood rises."""
-    theta = start
-    at = evaluate(standard, terms, theta[None])
-    for step_no in range(MAX_STEPS):
-        step = _uphill(at.gradient[0], at.hessian[0], float(np.exp(theta[1])))
-        if at.gradient[0] @ step < NEAR:
-            return theta + step, step_no + 1
-        if not FLAT_SIGMA > np.exp(theta[1]) > STEEP_SIGMA:
-            return theta, step_no
-        for fraction in (1.0, 0.5, 0.25, 0.1, 0.02, 0.002, 1e-5):
-            tried = evaluate(standard, terms, (theta + fraction * step)[None])
-            if tried.value[0] > at.value[0]:
-                break
-        else:
-            return theta, step_no
-        theta, at = theta + fraction * step, tried
-    return theta, MAX_STEPS
+) -> Summit:
+    def at(theta: FloatArray) -> Evaluated:
+        found = evaluate(standard, terms, theta[None])
+        return Evaluated(float(found.value[0]), found.gradient[0], found.hessian[0])
+
+    return maximised(at, start, _length)
 
 
-def _uphill(gradient: FloatArray, hessian: FloatArray, sigma: float) -> FloatArray:
-    """The Newton step, eigenvalues of -H made positive, at most one sigma or a doubling long."""
-    curvature, axes = np.linalg.eigh(-hessian)
-    floor = 1e-8 * max(float(np.abs(curvature).max()), 1e-300)
-    step = axes @ ((axes.T @ gradient) / np.maximum(np.abs(curvature), floor))
-    longest = max(abs(step[0]) / max(sigma, 0.05), abs(step[1]) / np.log(2.0), 1.0)
-    return np.asarray(step / longest)
-
-
-def _ran_away(standard: StandardDistribution, terms: LogLikelihoodTerms, theta: FloatArray) -> str:
+def _length(theta: FloatArray, step: FloatArray) -> float:
+    """No further at once than one sigma or a doubling of it, and nowhere from beyond its bounds."""
     sigma = float(np.exp(theta[1]))
+    if not FLAT_SIGMA > sigma > STEEP_SIGMA:
+        return np.inf
+    return float(max(abs(step[0]) / max(sigma, 0.05), abs(step[1]) / np.log(2.0)))
+
+
+def _ran_away(best: Summit) -> str:
+    sigma = float(np.exp(best.theta[1]))
     if sigma <= STEEP_SIGMA * 1.5:
         return "the likelihood keeps rising as life becomes one fixed age: the shape has no bound"
     if sigma >= FLAT_SIGMA / 1.5:
         return "the likelihood keeps rising as the spread of lives grows: the records show no scale"
-    at = evaluate(standard, terms, theta[None])
-    if np.linalg.eigvalsh(-at.hessian[0] * np.outer([sigma, 1.0], [sigma, 1.0]))[0] < 1e-3:
+    if np.linalg.eigvalsh(-best.at.hessian * np.outer([sigma, 1.0], [sigma, 1.0]))[0] < 1e-3:
         return "the likelihood is flat at its top: the records do not determine shape and scale"
     return ""
 
@@ -257,23 +242,21 @@ def _fit_at(
     standard: StandardDistribution,
     terms: LogLikelihoodTerms,
     counts: LifeCounts,
-    theta: FloatArray,
-    steps: int,
+    best: Summit,
 ) -> LifeFit:
-    at = evaluate(standard, terms, theta[None])
-    information = -at.hessian[0]
-    covariance = np.linalg.inv(information)
+    gradient, information = best.at.gradient, -best.at.hessian
+    covariance = np.asarray(np.linalg.inv(information), np.float64)
     convergence = Convergence(
-        steps=steps,
-        decrement=float(at.gradient[0] @ covariance @ at.gradient[0]),
+        steps=best.steps,
+        decrement=float(gradient @ covariance @ gradient),
         concave=bool(np.linalg.eigvalsh(information)[0] > 0.0),
-        highest_on_grid=_highest_on_grid(standard, terms, theta, float(at.value[0])),
+        highest_on_grid=_highest_on_grid(standard, terms, best.theta, best.at.value),
     )
     return LifeFit(
-        distribution=LifeDistribution(standard, float(theta[0]), float(theta[1])),
+        distribution=LifeDistribution(standard, float(best.theta[0]), float(best.theta[1])),
         covariance=covariance,
         naive=covariance,
-        loglik=float(at.value[0]),
+        loglik=best.at.value,
         adjusters=counts.adjusters,
         failures=counts.failures,
         convergence=convergence,
