@@ -31,6 +31,13 @@ def normal_pdf(x: FloatArray, sd: Numbers) -> FloatArray:
     return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (np.asarray(sd) * np.sqrt(2.0 * np.pi)))
 
 
+def square_root(covariance: FloatArray) -> FloatArray:
+    """The symmetric R with R R = covariance, which may be singular; of all roots this one moves no
+    more than the covariance does, so that draws made with it do not either."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
+
+
 def chi2_quantile(p: Numbers, df: Numbers) -> FloatArray:
     return np.asarray(2.0 * special.gammaincinv(np.asarray(df) / 2.0, p))
 

@@ -15,6 +15,7 @@ import scipy
 from scipy import special
 
 from models.common.arrays import FloatArray
+from models.common.distributions import square_root
 from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions, PolicyGroups, thinned
 from models.relines.policy.likelihood import SHAPE, along_share, policy_loglik
@@ -120,7 +121,7 @@ def drawn_policies(
     fit: PolicyFit, draws: int, rng: np.random.Generator
 ) -> tuple[ReplacementPolicy, ...]:
     """Policies drawn from their uncertainty: each is one the whole fleet may have."""
-    root = _root(fit.covariance)
+    root = square_root(fit.covariance)
     noise = rng.standard_normal((draws, len(fit.mean)))
     return tuple(habit_of(fit.groups, fit.mean + root @ z) for z in noise)
 
@@ -148,7 +149,7 @@ def _minimum(
     task: _Penalised, start: FloatArray, covariance: FloatArray | None = None
 ) -> FloatArray:
     """Where the cost is least; a covariance near there spares the search learning its scales."""
-    root = np.eye(len(start)) if covariance is None else _root(covariance)
+    root = np.eye(len(start)) if covariance is None else square_root(covariance)
 
     def cost(z: FloatArray) -> tuple[float, FloatArray]:
         value, gradient = task.cost(start + root @ z)
@@ -158,12 +159,6 @@ def _minimum(
         cost, np.zeros(len(start)), jac=True, method="BFGS", options={"maxiter": 400, "gtol": 1e-4}
     )
     return np.asarray(start + root @ found.x)
-
-
-def _root(covariance: FloatArray) -> FloatArray:
-    """The symmetric root: unlike others it moves no more than the covariance does."""
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:

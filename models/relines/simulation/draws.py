@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.common.arrays import FloatArray, IntArray
+from models.common.distributions import square_root
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy, drawn_policies
 from models.usage.drawn_visits import PoolWeights, drawn_weights
@@ -84,12 +85,6 @@ class Luck:
         return np.tile(numbers, repeats) if self.same else numbers
 
 
-def square_root(covariance: FloatArray) -> FloatArray:
-    """R with R R' = covariance, which may be singular."""
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
-
-
 def _pairs(
     normal: FloatArray, var_a: FloatArray, cov: FloatArray, var_b: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -104,7 +99,7 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, policy: PolicyFit, luck: L
     """Draw as many fleets as ``luck`` has copies; what they share, fixed effects and policies, is
     another in each whether or not their luck is the same."""
     size, units, rng, copies = len(lines), len(usage), luck.rng, luck.copies
-    shift = rng.standard_normal((copies, len(lines.theta))) @ square_root(lines.theta_cov).T
+    shift = rng.standard_normal((copies, len(lines.theta))) @ square_root(lines.theta_cov)
     policies = drawn_policies(policy, copies, rng)
     unit = luck.normal(copies * units).reshape(copies, units) * np.sqrt(lines.unit_var)
     level = usage.log_level + np.sqrt(usage.level_variance) * luck.normal(copies * units).reshape(
