@@ -14,7 +14,7 @@ import polars as pl
 from lifelines import WeibullFitter
 
 from models.lives.effects.regression import effects, fit_regression
-from models.lives.fits.curves import curve_ages
+from models.lives.findings.curves import curve_ages
 from models.lives.fits.data import LifeCounts, counts_by_group, counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, life_distribution
 from models.lives.fits.npmle import fit_npmle, npmle_limits

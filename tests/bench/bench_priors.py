@@ -11,7 +11,7 @@ from types import ModuleType
 import numpy as np
 import pandas as pd
 
-from models.lives.fits import averaging
+from models.lives.findings import averaging
 from models.lives.fits.parametric import choose_life
 from models.mixed import jackknife
 from models.wear import fit as wear_fit

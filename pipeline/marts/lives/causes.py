@@ -13,9 +13,9 @@ from models.lives.causes.interval_incidence import (
     competing_counts,
     interval_incidence,
 )
+from models.lives.findings.risk_set import at_risk_ages
 from models.lives.fits.data import GroupKey
 from models.lives.fits.npmle import fit_npmle
-from models.lives.fits.risk_set import at_risk_ages
 from pipeline.marts.lives.fits import Frames, GroupLives, Row, frame_of
 from pipeline.warehouse import warehouse
 

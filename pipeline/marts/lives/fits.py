@@ -8,15 +8,15 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray
-from models.lives.fits.averaging import PoolTest, averaged_quantile, open_fits, pool_test
-from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_plot
+from models.lives.findings.averaging import PoolTest, averaged_quantile, open_fits, pool_test
+from models.lives.findings.curves import curve_ages, fitted_curve, free_curve, probability_plot
+from models.lives.findings.few_failures import enough_failures, scarce_life
+from models.lives.findings.goodness_of_fit import check_fit
+from models.lives.findings.risk_set import main_at_risk_interval
 from models.lives.fits.data import GroupKey, LifeCounts, counts_by_group
-from models.lives.fits.few_failures import enough_failures, scarce_life
-from models.lives.fits.goodness_of_fit import check_fit
 from models.lives.fits.npmle import Npmle, fit_npmle
 from models.lives.fits.parametric import LifeChoice, LifeFit, choose_life
 from models.lives.fits.profile import Interval, life_intervals
-from models.lives.fits.risk_set import main_at_risk_interval
 from models.lives.fits.units import UnitLives, unit_lives
 from pipeline.marts import marts
 from pipeline.marts.results import Lives

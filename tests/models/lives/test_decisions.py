@@ -10,9 +10,9 @@ from models.lives.decisions.decisions import (
     replacement_cost_rate,
     undetected_share,
 )
+from models.lives.findings.few_failures import enough_failures, scarce_life
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, life_distribution
-from models.lives.fits.few_failures import enough_failures, scarce_life
 from models.lives.fits.parametric import fit_life, parameter_draws
 from tests.life_published import shock_rows
 from tests.models.lives.test_parametric import drawn

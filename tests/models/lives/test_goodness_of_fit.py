@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from models.lives.fits.curves import curve_ages, fitted_curve, free_curve, probability_plot
+from models.lives.findings.curves import curve_ages, fitted_curve, free_curve, probability_plot
+from models.lives.findings.goodness_of_fit import check_fit
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import life_distribution
-from models.lives.fits.goodness_of_fit import check_fit
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import fit_life
 from tests.life_published import channing_men, channing_women, cracked_parts, shock_rows

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from scipy import stats
 
-from models.lives.fits.averaging import averaged_quantile, open_fits, pool_test
+from models.lives.findings.averaging import averaged_quantile, open_fits, pool_test
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.likelihood import evaluate, likelihood_terms

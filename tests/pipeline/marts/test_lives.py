@@ -11,10 +11,10 @@ from models.common.multiple_tests import holm
 from models.lives.decisions.fleet import undetected_interval
 from models.lives.effects.regression import effects, fit_regression
 from models.lives.effects.watched import FACTORS, SHARES, WatchedLives
+from models.lives.findings.risk_set import main_at_risk_interval, without_idle_pairs
 from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import LifeFit, choose_life, fit_life
-from models.lives.fits.risk_set import main_at_risk_interval, without_idle_pairs
 from models.relines.budget import budget_months
 from models.usage.fit import fit_usage
 from pipeline.lake import loading
