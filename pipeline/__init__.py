@@ -1,4 +1,8 @@
-"""Reading, judging, staging, fitting and publishing a fleet's records."""
+"""Reading, judging, staging, fitting and publishing a fleet's records.
+
+In: a lake. Out: a warehouse and a month's publication. Start with ``run`` (the stages in order),
+then ``cli``; ``contract`` and ``settings`` say what goes in.
+"""
 
 import os
 

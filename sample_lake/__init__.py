@@ -89,7 +89,7 @@ life_km, adjuster_km, lining_mm, free_stroke_mm, take_up, cause. Not written for
 damage_per_million_km.
 
 `injected_errors`: table, path (in the lake), row_no (the header is row 1), kind, fate (set_aside,
-repeated, either: `errors` says which kinds). `parameters.json`: the seed and every parameter.
+repeated, either: `files.errors` says which kinds). `parameters.json`: the seed and every parameter.
 """
 
 from sample_lake.files.lake import LakeOptions, write_lake

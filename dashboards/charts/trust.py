@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import altair as alt
+import numpy as np
 import polars as pl
 import scipy
 
@@ -126,17 +127,14 @@ def _in_words(measure: pl.Expr) -> pl.Expr:
 
 def coverage_chart(measures: pl.DataFrame) -> Chart:
     """A row per forecast of :func:`judged`, with the 95 % interval of so many outcomes."""
-    # Importing scipy.stats takes most of a second: it is done when asked for.
-    limits = [
-        scipy.stats.binomtest(round(held * n), n).proportion_ci(method="wilson")
-        for held, n in measures.select("held", "outcomes").iter_rows()
-    ]
+    # It takes a second to import: only pages with such a chart wait for it.
+    from statsmodels.stats.proportion import proportion_confint
+
+    n = measures["outcomes"].to_numpy()
+    low, high = proportion_confint(np.round(measures["held"].to_numpy() * n), n, method="wilson")
     shown = measures.select(
         pl.col("measure").alias("group"), "held", "strictly", "promised", "n", "outcomes"
-    ).with_columns(
-        low=pl.Series([limit.low for limit in limits]),
-        high=pl.Series([limit.high for limit in limits]),
-    )
+    ).with_columns(low=pl.Series(low), high=pl.Series(high))
     scale, axis = alt.Scale(domain=[0, 1]), marks.percent_axis()
     x = alt.X("held:Q", title="Outcomes inside the band", scale=scale, axis=axis)
     described = marks.tips(
