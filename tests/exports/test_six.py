@@ -50,15 +50,8 @@ def test_map_asks_little_and_every_reading_arrives(make, tmp_path, capsys):
     assert ", 0 set aside" in capsys.readouterr().out
 
 
-# Whole runs of both forms: one of the six in every change, the others as proof.
-IN_TURN = [
-    pytest.param(make, marks=() if make.__name__ == "languages" else pytest.mark.proof)
-    for make in SIX
-]
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("make", IN_TURN, ids=lambda make: make.__name__)
+@pytest.mark.proof
+@pytest.mark.parametrize("make", SIX, ids=lambda make: make.__name__)
 def test_rates_lives_and_flags_are_those_of_the_contracts_form(make, tmp_path):
     export = make(tmp_path)
     mapped(export)

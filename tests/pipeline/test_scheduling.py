@@ -184,7 +184,7 @@ def test_a_scheduled_run_fires_and_its_history_is_kept_inside_out(scheduled):
     assert list(scheduled.home.rglob("*")) == []
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 @pytest.mark.timeout(280)
 def test_a_worker_of_a_pool_makes_the_runs(scheduled, lake, tmp_path):
     """A worker on this machine; the schedule is left with the server, as on any other."""

@@ -11,6 +11,7 @@ from pipeline.cli import main
 from tests.crashes import page_digests
 from tests.lakes import write_small_lake
 
+pytestmark = pytest.mark.proof
 JULY, NOVEMBER = "2025-07-31", "2025-11-14"
 
 

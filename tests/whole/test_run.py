@@ -165,13 +165,20 @@ def test_the_budget_adds_up_in_the_mean(sample_con):
     )
 
 
-@pytest.mark.slow
-def test_a_second_run_loads_nothing_and_yields_the_same_marts_and_files(sample_out, tmp_path):
-    again = tmp_path / "out"  # other tests still read the first one's warehouse
-    shutil.copytree(sample_out, again)
-    assert main(["run", str(SAMPLE), "--out", str(again)]) == 0
-    assert digests(again) == digests(sample_out)
-    assert files(again) == files(sample_out)
+def run_again(lake: Path, out: Path, again: Path) -> None:
+    shutil.copytree(out, again)  # other tests still read the first one's warehouse
+    assert main(["run", str(lake), "--out", str(again)]) == 0
+    assert digests(again) == digests(out)
+    assert files(again) == files(out)
+
+
+def test_a_second_run_loads_nothing_and_yields_the_same_marts_and_files(small_run, tmp_path):
+    run_again(small_run / "lake", small_run / "out", tmp_path / "out")
+
+
+@pytest.mark.proof
+def test_a_second_run_of_the_sample_lake_likewise(sample_out, tmp_path):
+    run_again(SAMPLE, sample_out, tmp_path / "out")
 
 
 def broken_truncated(lake: Path) -> None:

@@ -399,7 +399,7 @@ def test_a_store_that_heeds_no_condition_is_refused(server, tmp_path, capsys, mo
     assert "accepted: a store that heeds If-None-Match and If-Match" in one_line(capsys)
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 def test_a_killed_run_leaves_what_was_there(stored, client, capsys, monkeypatch):
     before = {
         key: client.head_object(Bucket=BUCKET, Key=key)["ETag"] for key in keys(client, "out")

@@ -123,6 +123,7 @@ def test_files_in_any_order_late_corrected_or_taken_away(
             require_as_from_nothing(con, lake)
 
 
+@pytest.mark.proof
 def test_months_one_after_the_other_and_an_older_day_again(drawn: Path, tmp_path: Path):
     lake = tmp_path / "lake"
     shutil.copytree(drawn, lake)
