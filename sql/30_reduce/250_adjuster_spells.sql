@@ -1,151 +1,21 @@
 -- grain: one stretch of an adjuster's watched life under unchanged circumstances
 -- key: adjuster_id, from_km, from_weeks
--- inputs: stage.adjuster_lives, stage.inspections, stage.duty_spells, stage.unit_days, stage.jobs,
---         run.service, run.parameters
+-- inputs: reduce.adjuster_life_cuts, reduce.greasings_kept, stage.adjuster_lives, stage.duty_spells
 -- meaning: ages in km and weeks at its ends (weeks null where only km were written down), the duty
 --          run, and the state of maintenance, shares to the nearest third: share of the time
 --          between two looks at the wheel end in which greasing was overdue (0 where none was ever
 --          on record), whether the look that ended it found the grease cap open or missing (what is
 --          found is put right, so it tells of the time before), and the share of greasings up to
 --          its start that came more than a week late
-with lives as (
-    select
-        adjuster_id,
-        wheel_end_id,
-        unit_id,
-        axle_type,
-        coalesce(depot, '') as depot,
-        fitted_on,
-        fitted_km,
-        entry_on,
-        entry_km,
-        entry_weeks,
-        coalesce(
-            fitted_on + cast(round(coalesce(right_weeks, left_weeks) * 7) as integer), ended_on
-        ) as last_on,
-        coalesce(right_km, left_km) as last_km,
-        coalesce(right_weeks, left_weeks) as last_weeks
-    from stage.adjuster_lives
-    where age_known and coalesce(right_km, left_km) > entry_km
-),
-
-looks as (
-    select
-        wheel_end_id,
-        inspected_on,
-        km,
-        case when cap_state <> 'seated' then 1 else 0 end as cap_open
-    from stage.inspections
-    where not as_left
-),
-
-cuts as (
-    select
-        adjuster_id, wheel_end_id, unit_id, entry_on as on_date, entry_km as km,
-        entry_weeks as weeks, 0 as cap_open
-    from lives
-    union all
-    select
-        l.adjuster_id,
-        l.wheel_end_id,
-        l.unit_id,
-        k.inspected_on,
-        least(greatest(k.km - l.fitted_km, l.entry_km), l.last_km),
-        date_diff('day', l.fitted_on, k.inspected_on) / 7.0,
-        k.cap_open
-    from lives l
-    inner join looks k
-        on k.wheel_end_id = l.wheel_end_id
-        and k.inspected_on > l.entry_on
-        and k.inspected_on < l.last_on
-    union all
-    select
-        l.adjuster_id,
-        l.wheel_end_id,
-        l.unit_id,
-        s.from_on,
-        least(greatest(d.km - l.fitted_km, l.entry_km), l.last_km),
-        date_diff('day', l.fitted_on, s.from_on) / 7.0,
-        null
-    from lives l
-    inner join stage.duty_spells s
-        on s.unit_id = l.unit_id and s.from_on > l.entry_on and s.from_on < l.last_on
-    inner join stage.unit_days d on d.unit_id = s.unit_id and d.on_date = s.from_on
-    left join looks k on k.wheel_end_id = l.wheel_end_id and k.inspected_on = s.from_on
-    where k.wheel_end_id is null
-    union all
-    select
-        l.adjuster_id, l.wheel_end_id, l.unit_id, l.last_on, l.last_km, l.last_weeks,
-        coalesce(k.cap_open, 0)
-    from lives l
-    left join looks k on k.wheel_end_id = l.wheel_end_id and k.inspected_on = l.last_on
-    where l.last_on > l.entry_on
-),
-
-last_records as (
-    -- Whether a greasing is late, its wheel end's last record still tells.
-    select wheel_end_id, max(on_date) as last_on
-    from (
-        select wheel_end_id, inspected_on as on_date from looks
-        union all
-        select wheel_end_id, done_on as on_date from stage.jobs
-    ) r
-    group by wheel_end_id
-),
-
-greasings as (
-    select
-        j.wheel_end_id,
-        j.done_on,
-        j.done_on + cast(coalesce(s.grease_weeks, p.grease_weeks) * 7 as integer) as due_on,
-        lead(j.done_on, 1, l.last_on) over jobs as next_on
-    from stage.jobs j
-    cross join run.parameters p
-    inner join last_records l on l.wheel_end_id = j.wheel_end_id
-    inner join stage.unit_days d on d.unit_id = j.unit_id and d.on_date = j.done_on
-    left join run.service s on s.duty = d.duty
-    where j.action = 'greased'
-    window jobs as (partition by j.wheel_end_id order by j.done_on)
-),
-
-graded as (
-    select
-        wheel_end_id,
-        done_on,
-        -- A week's grace: a greasing that waits for a visit is not late.
-        case when next_on > due_on + 7 then due_on end as overdue_from,
-        case when next_on > due_on + 7 then date_diff('day', due_on, next_on) else 0 end
-            as overdue_days,
-        lag(case when next_on > due_on + 7 then 1.0 else 0.0 end) over (
-            partition by wheel_end_id order by done_on
-        ) as came_late
-    from greasings
-),
-
-greased as (
-    select
-        wheel_end_id,
-        done_on,
-        lead(done_on) over (partition by wheel_end_id order by done_on) as until_on,
-        overdue_from,
-        sum(overdue_days) over earlier - overdue_days as days_before,
-        avg(came_late) over earlier as late_share
-    from graded
-    window earlier as (
-        partition by wheel_end_id order by done_on
-        rows between unbounded preceding and current row
-    )
-),
-
-counted as (
+with counted as (
     select
         c.*,
         coalesce(g.days_before, 0)
         + case when c.on_date > g.overdue_from then date_diff('day', g.overdue_from, c.on_date)
             else 0 end as overdue_days,
         round(coalesce(g.late_share, 0) * 3) / 3 as greased_late_share
-    from cuts c
-    left join greased g
+    from reduce.adjuster_life_cuts c
+    left join reduce.greasings_kept g
         on g.wheel_end_id = c.wheel_end_id
         and g.done_on <= c.on_date
         and (g.until_on is null or c.on_date < g.until_on)
@@ -200,7 +70,7 @@ final as (
         s.adjuster_id,
         l.unit_id,
         l.axle_type,
-        l.depot,
+        coalesce(l.depot, '') as depot,
         s.duty,
         s.km as from_km,
         s.to_km,
@@ -210,7 +80,7 @@ final as (
         cast(s.greased_late_share as double) as greased_late_share,
         cast(s.cap_open as double) as cap_open
     from spells s
-    inner join lives l on l.adjuster_id = s.adjuster_id
+    inner join stage.adjuster_lives l on l.adjuster_id = s.adjuster_id
     where not s.is_end
 )
 

@@ -84,6 +84,31 @@ def drawn():
     return con
 
 
+def test_life_cuts_are_where_watching_begins_and_ends_and_every_look_between(drawn):
+    assert rows(
+        drawn,
+        """select on_date, km, cap_open from reduce.adjuster_life_cuts
+        where adjuster_id = 'K1/1L~1' order by on_date""",
+    ) == [
+        (dt.date(2024, 2, 1), 10_000, 0),
+        (dt.date(2024, 5, 11), 20_000, 1),
+        (dt.date(2024, 8, 19), 30_000, 0),
+        (dt.date(2024, 11, 27), 40_000, 0),
+    ]
+
+
+def test_greasings_kept_are_overdue_from_the_day_they_were_due(drawn):
+    """Every 84 days: the second came 16 days late, and none came on 3 August."""
+    assert rows(
+        drawn,
+        """select done_on, until_on, overdue_from, days_before, late_share
+        from reduce.greasings_kept order by done_on""",
+    ) == [
+        (dt.date(2024, 2, 1), dt.date(2024, 5, 11), dt.date(2024, 4, 25), 0, None),
+        (dt.date(2024, 5, 11), None, dt.date(2024, 8, 3), 16, 1.0),
+    ]
+
+
 def test_adjuster_spells_follow_duty_greasing_and_the_cap_found_at_the_end(drawn):
     """Greased every 84 days: late by 16 on 11 May, then due on 3 August and never done again.
 
