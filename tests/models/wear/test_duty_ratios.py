@@ -60,6 +60,7 @@ def test_adjusted_p_is_holm_s(fit):
     assert [r.p_adjusted for r in ratios] == pytest.approx(np.minimum(steps, 1.0).tolist())
 
 
+@pytest.mark.proof
 def test_equal_duties_are_called_different_as_often_as_stated():
     """20 fleets with one rate in all duties: 120 dependent tests at 5 %."""
     same = FleetTruth(rates=np.full((2, 3), 0.4))

@@ -151,6 +151,7 @@ def test_a_pointer_that_drum_wear_drives_on_is_rescaled():
         assert rate.mm_per_10000km == pytest.approx(alone.mm_per_10000km, abs=2 * alone.se)
 
 
+@pytest.mark.proof
 def test_a_scale_that_is_right_is_not_called_wrong():
     """Gauge error alone tilts the regression of gap on thickness; 12 fleets, 24 scales."""
     z = []

@@ -40,7 +40,7 @@ def test_it_is_said_only_where_it_may_not_fit(free, tmp_path):
     assert "1.0 GB are free" in said
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 def test_a_run_says_it_before_its_first_stage(free, tmp_path, capsys):
     lake = write_small_lake(tmp_path / "lake")
     free(10**6)
