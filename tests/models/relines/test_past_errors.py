@@ -99,6 +99,7 @@ def test_what_is_known_at_an_origin_was_over_by_then():
     assert len(windows(6, 0.0, 0.1, 0.1, 1).known_at(6)) == 0
 
 
+@pytest.mark.proof
 def test_bands_widened_by_past_errors_cover_what_comes():
     """400 fleets whose errors have a bias and surprises of their own: 8 in 10 inside, ± 3 standard
     errors. Without what was learned, luck alone covers far less."""

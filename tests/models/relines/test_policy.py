@@ -275,6 +275,7 @@ def test_a_policy_that_changed_is_that_of_since():
     assert np.exp(fit.mean[-len(SHAPE)]) == pytest.approx(0.4, abs=0.1)
 
 
+@pytest.mark.proof
 def test_a_policy_that_did_not_change_is_seldom_taken_for_one_that_did():
     """Stated four in a thousand; three or more of 60 have a chance of 0.2 %."""
     rng = np.random.default_rng(12)

@@ -80,6 +80,7 @@ def test_a_fleet_without_a_calendar_is_forecast_to_the_end(seed, shortest_weeks,
         _run_irregular(Path(folder), seed, (shortest_weeks, shortest_weeks + more_weeks))
 
 
+@pytest.mark.proof
 def test_eight_to_twenty_weeks_between_checks(tmp_path):
     _run_irregular(tmp_path, 1, (8, 20))
 
