@@ -357,32 +357,40 @@ def _next_checks(fleet: Fleet) -> np.ndarray:
 
 
 def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
-    """Draw and judge; every fleet's rows are put away as they come."""
+    """Draw and judge a fleet of each world in turn; rows are put away as they come.
+
+    Fleets whose rows are there are passed over, so that a run cut short goes on and worlds stay
+    even.
+    """
     kept.mkdir(parents=True, exist_ok=True)
-    for world_name, world in WORLDS.items():
-        if words and not any(word in world_name for word in words):
-            continue
-        began, truth = time.process_time(), kept_truth(world, kept / f"truth-{world_name}.json")
-        print(f"{world_name}: truth {truth}", flush=True)
-        number = list(WORLDS).index(world_name)
-        for seed in range(1_000 * number, 1_000 * number + fleets):
-            rows, chances = judged(lived(replace(world, units=units), seed), truth)
-            frame = pl.DataFrame(
-                [(world_name, seed, *row) for row in rows],
-                schema=dict(
-                    zip(COLUMNS, (pl.String, pl.Int64, pl.String, *[pl.Float64] * 3), strict=True)
-                ),
-                orient="row",
-                strict=False,
-            )
-            name = f"{number}-{seed:04d}"
-            frame.write_parquet(kept / f"rows-{name}.parquet")
-            pl.DataFrame(
-                [(world_name, seed, *row) for row in chances],
-                schema=["world", "fleet", "kind", "chance", "happened"],
-                orient="row",
-            ).write_parquet(kept / f"chances-{name}.parquet")
-        print(f"  {time.process_time() - began:.0f} s of processor time", flush=True)
+    chosen = {n: w for n, w in WORLDS.items() if not words or any(word in n for word in words)}
+    truths = {n: kept_truth(w, kept / f"truth-{n}.json") for n, w in chosen.items()}
+    for place in range(fleets):
+        began = time.process_time()
+        for world_name, world in chosen.items():
+            number = list(WORLDS).index(world_name)
+            seed = 1_000 * number + place
+            if not (kept / f"chances-{number}-{seed:04d}.parquet").exists():
+                fleet = lived(replace(world, units=units), seed)
+                _put_away(kept, world_name, f"{number}-{seed:04d}", seed, fleet, truths[world_name])
+        print(f"fleet {place}: {time.process_time() - began:.0f} s of processor time", flush=True)
+
+
+def _put_away(
+    kept: Path, world_name: str, name: str, seed: int, fleet: Fleet, truth: Truth
+) -> None:
+    rows, chances = judged(fleet, truth)
+    pl.DataFrame(
+        [(world_name, seed, *row) for row in rows],
+        schema=dict(zip(COLUMNS, (pl.String, pl.Int64, pl.String, *[pl.Float64] * 3), strict=True)),
+        orient="row",
+        strict=False,
+    ).write_parquet(kept / f"rows-{name}.parquet")
+    pl.DataFrame(
+        [(world_name, seed, *row) for row in chances],
+        schema=["world", "fleet", "kind", "chance", "happened"],
+        orient="row",
+    ).write_parquet(kept / f"chances-{name}.parquet")
 
 
 def with_setting_shares(rows: pl.DataFrame) -> pl.DataFrame:
