@@ -235,7 +235,11 @@ def drift_outlook(
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, f"from reduce.drift_outlook {some}", order="wheel_end_id")
     ends = (
-        ends.join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
+        ends.join(
+            fits.km_per_day.select("unit_id", "km_per_day", p_in_fleet="present"),
+            on="unit_id",
+            how="left",
+        )
         .join(rate_frame(fits.wear), on=["axle_type", "duty"], how="left")
         .join(life_slopes(fits.lines), on="life_id", how="left")
         .join(linings.select("life_id", lining_now_mm="lining_mm"), on="life_id", how="left")
@@ -260,6 +264,8 @@ def _with_km_ahead(ends: pl.DataFrame, usage: UsageFit, as_of: dt.date) -> pl.Da
             km_to_next=driven + km[1][0],
             km_to_next_sd=km[1][1],
         )
+    # Who had left by another day than the use's is not known of it.
+    ends = ends.with_columns(p_in_fleet=pl.lit(1.0))
     since_seen = (day - pl.col("seen_on")).dt.total_days().clip(0)
     return ends.with_columns(
         km_since=driven + pl.col("km_per_day") * since_seen,
