@@ -90,7 +90,7 @@ class _Limits(NamedTuple):
 
 def effect(windows: Windows, *, level: float = 0.95) -> Effect | None:
     """The change's effect; None where the units that changed are too few or a rate is nought."""
-    seen = Windows(*(column[windows.seen] for column in windows))
+    seen = Windows._make(column[windows.seen] for column in windows)
     changed, still = seen.changed, ~seen.changed
     if not _tells(seen, changed):
         return None
