@@ -43,10 +43,11 @@ def unit_scores(blocks: Blocks, fit: MixedFit) -> FloatArray:
     for group, one in zip(blocks.groups, passes, strict=True):
         each = _block_scores(group, one, units, v, fit.sigma2)
         parts = np.add.reduceat(each, group.segment_start, axis=1)
-        np.add.at(found, (blocks.cluster_unit[group.segment_cluster], slice(3)), parts.T)
+        unit = blocks.cluster_unit[group.segment_cluster]
+        found[:, :3] += np.stack([np.bincount(unit, part, blocks.n_units) for part in parts], 1)
     found[:, 3] = _own_scores(units, v, fit.sigma2, blocks.cluster_share)
     told = found.any(axis=1)
-    return (found[told] - found[told].mean(axis=0)) / 2.0
+    return np.asarray((found[told] - found[told].mean(axis=0)) / 2.0)
 
 
 def _block_scores(
