@@ -1,6 +1,6 @@
 """Simulation-based calibration, lake to mart: where the truth falls in what was published of it.
 
-``python -m tests.bench.bench_calibration OUT.svg [--fleets 30] [--units 40] [WORDS …]`` draws
+``python -m tests.bench.bench_calibration OUT.svg [--fleets 30] [--first 0] [--units 40] [WORDS …]`` draws
 fleets of every world below (those whose name holds a word), writes their lakes, runs the pipeline
 to its marts, and asks of each published figure which share of what was said lies below the truth.
 That share is even on 0 to 1 where uncertainty is as stated (Talts, Betancourt, Simpson, Vehtari,
@@ -226,6 +226,7 @@ def judged(fleet: Fleet, truth: Truth) -> tuple[list[Row], list[tuple[str, float
         drift = judge_drift(run.con, run.settings, *given, simulated=1)
         rows = [*_wear(run, fits, fleet), *_linings(linings, fleet)]
         rows += [*_lives(run, truth), *_effects(run, truth), *_settings(run)]
+        rows += _take_ups(drift.judged, fleet)
         return rows, _chances(drift.judged, fleet)
 
 
@@ -350,6 +351,22 @@ def _settings(run: Run) -> Iterator[Row]:
         yield "setting share", r["share"], r["ci_low"], r["ci_high"]  # type: ignore[misc]
 
 
+def _take_ups(status: pl.DataFrame, fleet: Fleet) -> Iterator[Row]:
+    """Every tenth wheel end's, as of its last reading: adjusters keep pace until they fail, all or
+    nothing; those that failed are so few that each of them is asked."""
+    place = {name: i for i, name in enumerate(fleet.wheel_end_ids)}
+    fails = fleet.fittings.at(fleet.day(ENDS_ON), np.arange(len(fleet.ends)))["fails_on"]
+    for number, r in enumerate(status.sort("wheel_end_id").to_dicts()):
+        if r["take_up"] is None or r["readings"] < 2:
+            continue
+        works = fails[place[r["wheel_end_id"]]] > fleet.day(r["last_read_on"])
+        told = r["take_up"], r["take_up_low"], r["take_up_high"]
+        if not works:
+            yield Published("take-up, failed when last read", *told).row(0.0)
+        elif number % 10 == 0:
+            yield Published("take-up, keeping pace", *told).row(1.0)
+
+
 def _chances(status: pl.DataFrame, fleet: Fleet) -> list[tuple[str, float, bool]]:
     """Chances out of band now and at the next check, and take-up, with what is true."""
     place = {name: i for i, name in enumerate(fleet.wheel_end_ids)}
@@ -390,7 +407,7 @@ def _next_checks(fleet: Fleet) -> np.ndarray:
 # -- tables and picture ---------------------------------------------------------------------------
 
 
-def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
+def gathered(words: list[str], fleets: range, units: int, kept: Path) -> None:
     """Draw and judge a fleet of each world in turn; rows are put away as they come.
 
     Fleets whose rows are there are passed over, so that a run cut short goes on and worlds stay
@@ -399,7 +416,7 @@ def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
     kept.mkdir(parents=True, exist_ok=True)
     chosen = {n: w for n, w in WORLDS.items() if not words or any(word in n for word in words)}
     truths = {n: kept_truth(w, kept / f"truth-{n}.json") for n, w in chosen.items()}
-    for place in range(fleets):
+    for place in fleets:
         began = time.process_time()
         for world_name, world in chosen.items():
             number = list(WORLDS).index(world_name)
@@ -442,8 +459,10 @@ def with_setting_shares(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def coverage(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
-    """Truths inside their limits, and its Monte-Carlo error from fleet to fleet."""
-    return (
+    """Truths inside their limits, and its Monte-Carlo error from fleet to fleet; at least that of
+    as many independent ones at the stated level, for all of a few inside are no certainty."""
+    alone = (pl.col("level") * (1.0 - pl.col("level")) / pl.col("n")).sqrt()
+    found = (
         rows.group_by(*dict.fromkeys([*by, "level", "world", "fleet"]), maintain_order=True)
         .agg(n=pl.len(), hits=pl.col("inside").sum())
         .group_by(*by, "level", maintain_order=True)
@@ -458,6 +477,7 @@ def coverage(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
             / pl.col("n").sum(),
         )
     )
+    return found.with_columns(error=pl.max_horizontal("error", alone))
 
 
 def reliability(chances: pl.DataFrame, by: list[str]) -> pl.DataFrame:
@@ -549,11 +569,17 @@ def picture(rows: pl.DataFrame) -> alt.FacetChart:
     )
 
 
-def shown(kept: Path, out: Path) -> None:
-    rows = with_setting_shares(
-        pl.concat([pl.read_parquet(p) for p in sorted(kept.glob("rows-*.parquet"))])
+def kept_rows(kept: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Limits and truths, chances and what happened, of all fleets put away."""
+    rows, chances = (
+        pl.concat([pl.read_parquet(p) for p in sorted(kept.glob(f"{kind}-*.parquet"))])
+        for kind in ("rows", "chances")
     )
-    chances = pl.concat([pl.read_parquet(p) for p in sorted(kept.glob("chances-*.parquet"))])
+    return with_setting_shares(rows), chances
+
+
+def shown(kept: Path, out: Path) -> None:
+    rows, chances = kept_rows(kept)
     picture(rows).save(out)
     with pl.Config(
         tbl_rows=400,
@@ -581,18 +607,56 @@ def shown(kept: Path, out: Path) -> None:
         )
 
 
+def page(kept: Path) -> str:
+    """Shares inside by quantity and world in per cent, and chances' reliability, as Markdown."""
+    rows, chances = kept_rows(kept)
+    off = ((pl.col("inside") - pl.col("level")).abs() - 0.02) > 2 * pl.col("error")
+    told = pl.format(
+        "{}{} ± {}",
+        pl.when(off).then(pl.lit("**")).otherwise(pl.lit("")),
+        (100 * pl.col("inside")).round(1),
+        (100 * pl.col("error")).round(1),
+    ) + pl.when(off).then(pl.lit("**")).otherwise(pl.lit(""))
+    every = coverage(rows, ["quantity"]).with_columns(world=pl.lit("all worlds"), told=told)
+    each = coverage(rows, ["world", "quantity"]).with_columns(told=told)
+    table = (
+        pl.concat([every, each], how="diagonal")
+        .pivot("world", index=["quantity", "level"], values="told")
+        .select("quantity", "level", "all worlds", *[n for n in WORLDS if n in each["world"]])
+        .sort("quantity")
+    )
+    fleets = rows.group_by("world").agg(n=pl.col("fleet").n_unique())
+    counted = dict(fleets.iter_rows()) | {"all worlds": fleets["n"].sum()}
+    table = table.rename({n: f"{n} ({counted[n]})" for n in table.columns if n in counted})
+    sure = reliability(chances, []).with_columns(
+        pl.col("said", "happened", "error").round(3), bin=pl.col("bin").str.replace("-inf", "0")
+    )
+    return f"{markdown(table)}\n{markdown(sure)}"
+
+
+def markdown(table: pl.DataFrame) -> str:
+    lines = [" | ".join(table.columns), " | ".join("---" for _ in table.columns)]
+    lines += [" | ".join("" if v is None else str(v) for v in row) for row in table.iter_rows()]
+    return "".join(f"| {line} |\n" for line in lines)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.bench_calibration")
     parser.add_argument("out", type=Path)
     parser.add_argument("words", nargs="*")
     parser.add_argument("--fleets", type=int, default=30)
+    parser.add_argument("--first", type=int, default=0, help="number of the first fleet")
     parser.add_argument("--units", type=int, default=40)
     parser.add_argument("--show", action="store_true", help="print and draw what was kept before")
+    parser.add_argument("--page", type=Path, help="write the tables as Markdown too")
     given = parser.parse_args()
     kept = given.out.with_suffix(".rows")
     if not given.show:
-        gathered(given.words, given.fleets, given.units, kept)
+        numbers = range(given.first, given.first + given.fleets)
+        gathered(given.words, numbers, given.units, kept)
     shown(kept, given.out)
+    if given.page:
+        given.page.write_text(page(kept), encoding="utf-8")
 
 
 if __name__ == "__main__":
