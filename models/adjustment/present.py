@@ -58,7 +58,8 @@ NEXT_WEAR_CV = 0.3
 WEEK_DAYS = 7.0
 # Settings are hardly ever wrong more often than this, whatever a depot's few records say.
 MOST_WRONG = 0.8
-# A unit that left between two checks ran on for half the weeks between them, in the mean.
+# A unit that left between two checks ran on for half the weeks between them, in the mean, where
+# nothing better is known of it.
 LEFT_AFTER = 0.5
 
 OF_EPISODE = (
@@ -68,7 +69,7 @@ OF_EPISODE = (
 OF_OUTLOOK = (
     *("check_weeks", "wear_since_mm", "wear_to_next_mm", "wear_to_next_sd_mm", "wear_z"),
     *("p_failed_since", "p_fail_next", "may_fail", "grabbing_share", "stop_ratio", "test_failed"),
-    "p_in_fleet",
+    *("p_in_fleet", "weeks_if_left"),
 )
 
 
@@ -227,12 +228,14 @@ def _ahead(parts: _Parts, parameters: DriftParameters, at: str) -> Ahead:
 
 
 def _stopped(part: pl.DataFrame, now: Ahead) -> Stopped:
-    """Units that have left the fleet stopped after half the weeks between checks, if so long ago.
+    """Units that have left the fleet stopped some weeks after they were last seen, if so long ago.
 
     Their share of the wear is that of the weeks; failures come at one rate over them.
     """
     weeks = part["weeks_to_now"].to_numpy()
-    ran = np.minimum(LEFT_AFTER * part["check_weeks"].to_numpy(), weeks) / np.maximum(weeks, 1e-9)
+    half = LEFT_AFTER * part["check_weeks"].to_numpy()
+    stopped = _numbers(part, "weeks_if_left")
+    ran = np.minimum(np.where(np.isnan(stopped), half, stopped), weeks) / np.maximum(weeks, 1e-9)
     failed = -np.expm1(ran * np.log1p(-np.minimum(now.failed, 1 - 1e-12)))
     return Stopped(
         1 - _numbers(part, "p_in_fleet", 1.0), replace(now, share=now.share * ran, failed=failed)

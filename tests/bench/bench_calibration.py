@@ -1,8 +1,8 @@
 """Simulation-based calibration, lake to mart: where the truth falls in what was published of it.
 
-``python -m tests.bench.bench_calibration OUT.svg [--fleets 30] [--first 0] [--units 40] [WORDS …]`` draws
-fleets of every world below (those whose name holds a word), writes their lakes, runs the pipeline
-to its marts, and asks of each published figure which share of what was said lies below the truth.
+``python -m tests.bench.bench_calibration OUT.svg [--fleets 30] [--first 0] [WORDS …]`` draws fleets
+of every world below (those whose name holds a word), writes their lakes, runs the pipeline to its
+marts, and asks of each published figure which share of what was said lies below the truth.
 That share is even on 0 to 1 where uncertainty is as stated (Talts, Betancourt, Simpson, Vehtari,
 Gelman 2018, arXiv 1804.06788; of frequentist limits, the probability integral transform). It prints
 the truths inside 95 % limits with their Monte-Carlo error, and chances against what happened, and

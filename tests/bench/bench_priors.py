@@ -104,7 +104,6 @@ ADJUSTMENT: Constants = (
     (readings, "READER_WORTH"),
     (indicators, "WORTH"),
     (present, "TROUBLE_OUTLASTS_SETTING"),
-    (present, "LEFT_AFTER"),
     (today, "LEAST_RATIO"),
 )
 FLEETS = {

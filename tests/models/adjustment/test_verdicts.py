@@ -421,6 +421,11 @@ def test_what_has_probably_left_the_fleet_has_not_worn_on(fleet):
         assert perhaps[name] == pytest.approx((runs[name] + left[name]) / 2, rel=1e-9)
     for name in ("read_ratio", "p_out_next_check", "state", "flagged"):
         assert runs[name] == left[name]
+    early, late = (
+        judged(fleet, frame, as_of=later, p_in_fleet=0.0, weeks_if_left=weeks, **ahead)["A/1L"]
+        for weeks in (3.0, 12.0)
+    )
+    assert early["p_out_now"] < left["p_out_now"] < late["p_out_now"]
 
 
 def test_without_a_single_stroke_plain_findings_still_count(fleet):
