@@ -17,7 +17,9 @@ an estimate is of a unit that is there.
 
 import argparse
 import datetime as dt
+import io
 import json
+import re
 import tempfile
 import time
 from collections.abc import Iterator
@@ -520,7 +522,7 @@ def picture(rows: pl.DataFrame) -> alt.FacetChart:
             ("all worlds", part),
             *((w, p) for (w,), p in part.group_by("world", maintain_order=True)),
         ):
-            at = np.linspace(0.0, 1.0, 41)
+            at = np.linspace(0.0, 1.0, 21)
             below = np.searchsorted(np.sort(some["share"].to_numpy()), at, "right") / some.height
             lines.append(
                 pl.DataFrame({"share": at, "excess": below - at}).with_columns(
@@ -569,6 +571,13 @@ def picture(rows: pl.DataFrame) -> alt.FacetChart:
     )
 
 
+def _short(chart: alt.FacetChart) -> str:
+    """The chart as SVG, places to a tenth of a point."""
+    drawn = io.StringIO()
+    chart.save(drawn, format="svg")
+    return re.sub(r"\d+\.\d{2,}", lambda found: f"{float(found.group()):.1f}", drawn.getvalue())
+
+
 def kept_rows(kept: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Limits and truths, chances and what happened, of all fleets put away."""
     rows, chances = (
@@ -580,7 +589,7 @@ def kept_rows(kept: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 def shown(kept: Path, out: Path) -> None:
     rows, chances = kept_rows(kept)
-    picture(rows).save(out)
+    out.write_text(_short(picture(rows)), encoding="utf-8")
     with pl.Config(
         tbl_rows=400,
         tbl_hide_dataframe_shape=True,
@@ -622,12 +631,13 @@ def page(kept: Path) -> str:
     table = (
         pl.concat([every, each], how="diagonal")
         .pivot("world", index=["quantity", "level"], values="told")
-        .select("quantity", "level", "all worlds", *[n for n in WORLDS if n in each["world"]])
+        .join(every.select("quantity", "fleets"), on="quantity")
+        .select(
+            *("quantity", "level", "fleets", "all worlds"),
+            *[name for name in WORLDS if name in each["world"]],
+        )
         .sort("quantity")
     )
-    fleets = rows.group_by("world").agg(n=pl.col("fleet").n_unique())
-    counted = dict(fleets.iter_rows()) | {"all worlds": fleets["n"].sum()}
-    table = table.rename({n: f"{n} ({counted[n]})" for n in table.columns if n in counted})
     sure = reliability(chances, []).with_columns(
         pl.col("said", "happened", "error").round(3), bin=pl.col("bin").str.replace("-inf", "0")
     )
