@@ -37,6 +37,8 @@ OUTLOOK_COLUMNS: dict[str, tuple[pl.DataType, object]] = {
     "p_fail_next": (pl.Float64(), None),
     "may_fail": (pl.Float64(), None),
     "grabbing_share": (pl.Float64(), None),
+    "p_in_fleet": (pl.Float64(), 1.0),
+    "weeks_if_left": (pl.Float64(), None),
     "test_failed": (pl.Boolean(), None),
     "tested_on": (pl.Date(), None),
     "lining_now_mm": (pl.Float64(), None),
@@ -82,9 +84,11 @@ def judge_wheel_ends(
         as-of day (``wear_since_mm``) and to the next check (``wear_to_next_mm`` with its SD);
         ``p_failed_since`` and ``p_fail_next``, chances that an adjuster that worked then has failed
         by these days, ``may_fail``, the share of that wear since it was last seen to work, and
-        ``grabbing_share`` of failures; ``wear_z`` (wear rate against its group); ``test_failed``
-        with ``tested_on`` (its last return test, if no other adjuster was fitted since); and the
-        lining: estimated now, read last and when, and its minimum
+        ``grabbing_share`` of failures; ``p_in_fleet``, the chance that its unit has not left the
+        fleet since it was last seen (1 when left out), and ``weeks_if_left``, how long it ran on if
+        it has (half the check's weeks when left out); ``wear_z`` (wear rate against its group);
+        ``test_failed`` with ``tested_on`` (its last return test, if no other adjuster was fitted
+        since); and the lining: estimated now, read last and when, and its minimum
 
     Returns
     -------

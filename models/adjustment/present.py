@@ -38,7 +38,15 @@ from models.adjustment.strokes.readings import (
     PreparedReadings,
     group_codes,
 )
-from models.adjustment.today import FAILURES, USUAL_GRABBING, Ahead, StrokeOnDay, stroke_on_day
+from models.adjustment.today import (
+    FAILURES,
+    USUAL_GRABBING,
+    Ahead,
+    Stopped,
+    StrokeOnDay,
+    chance_out_on_day,
+    stroke_on_day,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,6 +58,9 @@ NEXT_WEAR_CV = 0.3
 WEEK_DAYS = 7.0
 # Settings are hardly ever wrong more often than this, whatever a depot's few records say.
 MOST_WRONG = 0.8
+# A unit that left between two checks ran on for half the weeks between them, in the mean, where
+# nothing better is known of it.
+LEFT_AFTER = 0.5
 
 OF_EPISODE = (
     *("set_source", "first_ratio", "last_ratio", "first_was_left", "arm_length_mm", "ratio_per_mm"),
@@ -58,6 +69,7 @@ OF_EPISODE = (
 OF_OUTLOOK = (
     *("check_weeks", "wear_since_mm", "wear_to_next_mm", "wear_to_next_sd_mm", "wear_z"),
     *("p_failed_since", "p_fail_next", "may_fail", "grabbing_share", "stop_ratio", "test_failed"),
+    *("p_in_fleet", "weeks_if_left"),
 )
 
 
@@ -127,11 +139,12 @@ def _codes(found: pl.DataFrame, *, is_read: NDArray[np.bool_]) -> dict[str, Ints
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """States, the stroke on the as-of day and at the next check, and where trouble likely began."""
+    """States, the stroke on the as-of day, the chance that it is outside the band at the next check
+    (n,), and where trouble likely began."""
 
     states: DriftStates
     now: StrokeOnDay
-    next: StrokeOnDay
+    p_out_next: Floats
     began: Ints
 
 
@@ -140,6 +153,7 @@ def _judged(parts: _Parts, found: Floats, fleet: FleetDrift) -> _Judged:
     parameters = fleet.fit.parameters
     prior = _with_carried(parts.histories.group, parts.carried, parameters)
     now, then = (_ahead(parts, parameters, at) for at in ("now", "next"))
+    left = _stopped(parts.frame, now)
     blocks = []
     for start in range(0, max(len(parts.histories), 1), BLOCK):
         rows = slice(start, start + BLOCK)
@@ -151,15 +165,21 @@ def _judged(parts: _Parts, found: Floats, fleet: FleetDrift) -> _Judged:
         blocks.append(
             _Judged(
                 states(explained, weighed, part.wear_cv),
-                stroke_on_day(explained, weighed, fleet.band, _some(now, rows)),
-                stroke_on_day(explained, weighed, fleet.band, _some(then, rows)),
+                stroke_on_day(
+                    explained,
+                    weighed,
+                    fleet.band,
+                    _some(now, rows),
+                    Stopped(left.chance[rows], _some(left.ahead, rows)),
+                ),
+                chance_out_on_day(explained, weighed, fleet.band, _some(then, rows)),
                 explained.began,
             )
         )
     return _Judged(
         joined([b.states for b in blocks]),
         _joined_days([b.now for b in blocks]),
-        _joined_days([b.next for b in blocks]),
+        np.concatenate([b.p_out_next for b in blocks]),
         np.concatenate([b.began for b in blocks]),
     )
 
@@ -204,6 +224,21 @@ def _ahead(parts: _Parts, parameters: DriftParameters, at: str) -> Ahead:
         may_fail=_numbers(part, "may_fail", 1.0),
         grabbing=_numbers(part, "grabbing_share", float(USUAL_GRABBING)),
         stop=np.minimum(_numbers(part, "stop_ratio", WIDEST_RATIO), WIDEST_RATIO),
+    )
+
+
+def _stopped(part: pl.DataFrame, now: Ahead) -> Stopped:
+    """Units that have left the fleet stopped some weeks after they were last seen, if so long ago.
+
+    Their share of the wear is that of the weeks; failures come at one rate over them.
+    """
+    weeks = part["weeks_to_now"].to_numpy()
+    half = LEFT_AFTER * part["check_weeks"].to_numpy()
+    stopped = _numbers(part, "weeks_if_left")
+    ran = np.minimum(np.where(np.isnan(stopped), half, stopped), weeks) / np.maximum(weeks, 1e-9)
+    failed = -np.expm1(ran * np.log1p(-np.minimum(now.failed, 1 - 1e-12)))
+    return Stopped(
+        1 - _numbers(part, "p_in_fleet", 1.0), replace(now, share=now.share * ran, failed=failed)
     )
 
 
@@ -376,7 +411,7 @@ def _state_columns(judged: _Judged) -> list[pl.Series]:
     now |= {"stroke_ratio_p10": "low", "stroke_ratio_p90": "high", "p_out_now": "p_out"}
     columns += [pl.Series(name, getattr(judged.now, of)) for name, of in now.items()]
     # What is out now is taken to be so at the next check, unless somebody puts it right.
-    by_next = np.maximum(judged.now.p_out, judged.next.p_out)
+    by_next = np.maximum(judged.now.p_out, judged.p_out_next)
     columns.append(pl.Series("p_out_next_check", by_next))
     columns += [pl.Series(name, getattr(found, name)) for name in STATE_FIGURES]
     return columns

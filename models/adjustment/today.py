@@ -4,6 +4,11 @@ What was read says how each adjuster keeps (:mod:`models.adjustment.strokes.expl
 is run on through the wear since. An adjuster that worked then has failed by the day with the chance
 that its life fit gives, at any moment of the wear since alike: it is stuck, part failed or
 over-adjusting from then on. The stroke is a mixture of both, never beyond the chamber's travel.
+
+A unit that nobody has seen for long may have left the fleet (``models.usage``: by how long its
+visits use to be apart), and stands as it stood when it left. Its stroke is a mixture of running on
+till the day and of having stopped, by that chance: a unit off the register's roads for two years
+has not worn for two years.
 """
 
 from dataclasses import dataclass
@@ -76,23 +81,74 @@ class StrokeOnDay:
     p_out: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """Units that may have left since: the chance (n,) of it, and what lies between each last
+    reading and the day on which they then stopped."""
+
+    chance: Floats
+    ahead: Ahead
+
+
 def stroke_on_day(
-    explained: Explanations, weighed: Weighed, band: Band, ahead: Ahead
+    explained: Explanations,
+    weighed: Weighed,
+    band: Band,
+    ahead: Ahead,
+    stopped: Stopped | None = None,
 ) -> StrokeOnDay:
     """Stroke of every episode on a day between its last reading and its next check."""
+    course = _course(explained, weighed, band, ahead)
+    if stopped is not None:
+        course = _either(course, _course(explained, weighed, band, stopped.ahead), stopped.chance)
+    centre = np.clip(course.mean, LEAST_RATIO, ahead.stop[:, None])
+    ratio, ratio_var = mixed_moments(course.weight, centre, course.var)
+    sd = np.sqrt(course.var)
+    ends = (_quantile(course.weight, centre, sd, q) for q in (0.1, 0.9))
+    low, high = (np.clip(end, LEAST_RATIO, ahead.stop) for end in ends)
+    return StrokeOnDay(ratio, np.sqrt(ratio_var), low, high, course.p_out)
+
+
+def chance_out_on_day(
+    explained: Explanations, weighed: Weighed, band: Band, ahead: Ahead
+) -> Floats:
+    """Chance outside the band (n,) alone."""
+    return _course(explained, weighed, band, ahead).p_out
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """Components of the stroke on a day (n, components), and its chance outside the band (n,)."""
+
+    weight: Floats
+    mean: Floats
+    var: Floats
+    p_out: Floats
+
+
+def _course(explained: Explanations, weighed: Weighed, band: Band, ahead: Ahead) -> _Course:
     weight = weighed.held_in + weighed.weight
     mean, var = _run_on(explained, ahead)
     fresh = _fresh_failures(weight[:, works], mean[:, works], var[:, works], ahead)
     p_out = _chance_out(explained, weighed, band, ahead, (mean, var), fresh)
     weight = np.where(works, weight * (1 - ahead.failed)[:, None], weight)
-    weight = np.concatenate([weight, fresh.weight], axis=1)
-    sd = np.sqrt(np.concatenate([var, fresh.var], axis=1))
-    stop = ahead.stop[:, None]
-    centre = np.clip(np.concatenate([mean, fresh.mean], axis=1), LEAST_RATIO, stop)
-    ratio, ratio_var = mixed_moments(weight, centre, sd**2)
-    ends = (_quantile(weight, centre, sd, q) for q in (0.1, 0.9))
-    low, high = (np.clip(end, LEAST_RATIO, ahead.stop) for end in ends)
-    return StrokeOnDay(ratio, np.sqrt(ratio_var), low, high, p_out)
+    return _Course(
+        np.concatenate([weight, fresh.weight], axis=1),
+        np.concatenate([mean, fresh.mean], axis=1),
+        np.concatenate([var, fresh.var], axis=1),
+        p_out,
+    )
+
+
+def _either(course: _Course, other: _Course, chance: Floats) -> _Course:
+    """The mixture of two, the other by its chance."""
+    each = chance[:, None]
+    return _Course(
+        np.concatenate([course.weight * (1 - each), other.weight * each], axis=1),
+        np.concatenate([course.mean, other.mean], axis=1),
+        np.concatenate([course.var, other.var], axis=1),
+        course.p_out * (1 - chance) + other.p_out * chance,
+    )
 
 
 def _run_on(explained: Explanations, ahead: Ahead) -> tuple[Floats, Floats]:

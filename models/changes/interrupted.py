@@ -11,14 +11,21 @@ the rate by, whatever befell both alike at the time (difference in differences o
 interrupted series with a control: Lopez Bernal, Cummins & Gasparrini 2018, *Int. J. Epidemiol.*
 47:2082). Its variance is that of leaving each unit out in turn, to first order, so that months of
 one unit may depend on each other (Bertrand, Duflo & Mullainathan 2004, *Q. J. Econ.* 119:249; Bell
-& McCaffrey 2002, *Survey Methodology* 28:169), each group's apart, by t with Welch's degrees of
-freedom. Where no unit stayed as it was only the first
-term is left, and whatever else changed then is in it.
+& McCaffrey 2002, *Survey Methodology* 28:169), each group's apart. Where no unit stayed as it was
+only the first term is left, and whatever else changed then is in it.
+
+How large :math:`T = (\log\hat\rho - \log\rho)/s` becomes by chance is found, where a group is
+small, by dealing out anew which units changed, their amounts after the day divided by rho: exact at
+every rho where units are exchangeable, right in large groups where they are not (Chung & Romano
+2013, *Ann. Stat.* 41:484). Limits are the rho that this test does not reject at their level. Where
+both groups are large, or so small that there are few ways to deal, it is t with Welch's degrees of
+freedom.
 
 The same figure between the two halves of the window before says whether the groups were on one
 course: it should be 1.
 """
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -29,6 +36,13 @@ from models.common.distributions import t_cdf, t_quantile
 
 FEWEST_UNITS = 3
 """Fewer units in a group cannot say how units differ."""
+MANY_UNITS, MOST_UNITS = 30, 2_000
+"""From so many units in the smaller group on t is as good; in all, dealing takes long."""
+DEALS, FEWEST_DEALS = 499, 200
+"""How often changes are dealt out anew; with fewer ways to do it the tails are not seen."""
+STEPS = 3
+WIDEST_LOG = 30.0
+"""Turns of the search for a limit; and where chance shows none, t it is."""
 
 
 class Windows(NamedTuple):
@@ -60,54 +74,116 @@ class Effect:
 
 
 class _Log(NamedTuple):
-    """A log ratio of rates after over before, its variance and degrees of freedom."""
+    """Log ratios of rates after over before of G groups of units, with their variances; (G,)."""
 
-    value: float
-    variance: float
-    degrees: float
+    value: FloatArray
+    variance: FloatArray
+
+
+class _Limits(NamedTuple):
+    """Of a log ratio, with two-sided p."""
+
+    low: float
+    high: float
+    p: float
 
 
 def effect(windows: Windows, *, level: float = 0.95) -> Effect | None:
     """The change's effect; None where the units that changed are too few or a rate is nought."""
-    changed = _log_change(windows, windows.changed)
-    if changed is None:
+    seen = Windows._make(column[windows.seen] for column in windows)
+    changed, still = seen.changed, ~seen.changed
+    if not _tells(seen, changed):
         return None
-    still = _log_change(windows, ~windows.changed)
-    value, variance = changed.value, changed.variance
-    degrees = changed.degrees
-    if still is not None:
-        value, variance = value - still.value, variance + still.variance
-        parts = changed.variance**2 / changed.degrees + still.variance**2 / still.degrees
-        degrees = variance**2 / parts if parts > 0.0 else degrees
-    se = float(np.sqrt(variance))
-    half = float(t_quantile(0.5 + level / 2.0, degrees)) * se
-    sums = [float(column[windows.changed & windows.seen].sum()) for column in windows[:4]]
+    controlled = _tells(seen, still)
+    groups = np.array([changed, still] if controlled else [changed], bool)
+    logs = _log_changes(seen.amount_after, seen.distance_after, groups, _before(seen, groups))
+    value = float(logs.value[0] - logs.value[1]) if controlled else float(logs.value[0])
+    se = float(np.sqrt(logs.variance.sum()))
+    found = _relabelled(seen, value, se, level) if controlled and se > 0.0 else None
+    found = found or _by_t(value, logs.variance, groups.sum(axis=1) - 1.0, level)
+    sums = [float(column[changed].sum()) for column in seen[:4]]
     return Effect(
         ratio=float(np.exp(value)),
-        low=float(np.exp(value - half)),
-        high=float(np.exp(value + half)),
-        p=float(2.0 * t_cdf(-abs(value) / se, degrees)) if se > 0.0 else float(value == 0.0),
+        low=float(np.exp(found.low)),
+        high=float(np.exp(found.high)),
+        p=found.p,
         before=sums[0] / sums[1],
         after=sums[2] / sums[3],
-        units_changed=int((windows.changed & windows.seen).sum()),
-        units_unchanged=int((~windows.changed & windows.seen).sum()),
-        controlled=still is not None,
+        units_changed=int(changed.sum()),
+        units_unchanged=int(still.sum()),
+        controlled=controlled,
     )
 
 
-def _log_change(windows: Windows, group: BoolArray) -> _Log | None:
-    chosen = group & windows.seen
-    units = int(chosen.sum())
-    a0, x0, a1, x1 = (column[chosen] for column in windows[:4])
-    if units < FEWEST_UNITS or not (a0.sum() > 0.0 and a1.sum() > 0.0):
+def _tells(seen: Windows, group: BoolArray) -> bool:
+    counted = seen.amount_before[group].sum() > 0.0 and seen.amount_after[group].sum() > 0.0
+    return bool(group.sum() >= FEWEST_UNITS and counted)
+
+
+def _by_t(value: float, variance: FloatArray, degrees: FloatArray, level: float) -> _Limits:
+    se = float(np.sqrt(variance.sum()))
+    if se == 0.0:
+        return _Limits(value, value, float(value == 0.0))
+    both = float(variance.sum() ** 2 / np.sum(variance**2 / degrees))
+    half = float(t_quantile(0.5 + level / 2.0, both)) * se
+    return _Limits(value - half, value + half, float(2.0 * t_cdf(-abs(value) / se, both)))
+
+
+def _relabelled(seen: Windows, value: float, se: float, level: float) -> _Limits | None:
+    """Limits and p by dealing out anew which units changed; None where t is as good or better."""
+    units, few = len(seen.changed), int(min(seen.changed.sum(), (~seen.changed).sum()))
+    if few >= MANY_UNITS or units > MOST_UNITS or math.comb(units, few) < FEWEST_DEALS:
         return None
-    r0, r1 = a0.sum() / x0.sum(), a1.sum() / x1.sum()
-    residual = _left_out(a1, x1, r1) - _left_out(a0, x0, r0)
-    variance = (units - 1.0) / units * float(np.sum(residual**2))
-    return _Log(float(np.log(r1 / r0)), variance, units - 1.0)
+    rng = np.random.default_rng(0)
+    dealt = rng.permuted(np.tile(seen.changed, (DEALS, 1)), axis=1)
+    place = math.ceil(level * (DEALS + 1)) - 1
+    sides = [(groups, _before(seen, groups)) for groups in (dealt, ~dealt)]
+
+    def by_chance(log_ratio: float) -> FloatArray:
+        """How large T turned out (DEALS,), had the change multiplied by this."""
+        undone = np.where(seen.changed, seen.amount_after / np.exp(log_ratio), seen.amount_after)
+        one, other = (_log_changes(undone, seen.distance_after, *side) for side in sides)
+        size = np.abs(one.value - other.value) / np.sqrt(one.variance + other.variance)
+        return np.sort(np.where(np.isnan(size), np.inf, size))
+
+    ends = []
+    for sign in (-1.0, 1.0):
+        end = value
+        for _ in range(STEPS):  # the limit hardly moves what chance does
+            end = value + sign * float(by_chance(end)[place]) * se
+            if not abs(end) < WIDEST_LOG:
+                return None
+        ends.append(end)
+    as_large = DEALS - int(np.searchsorted(by_chance(0.0), abs(value) / se * (1.0 - 1e-12)))
+    return _Limits(ends[0], ends[1], (1.0 + as_large) / (DEALS + 1.0))
 
 
-def _left_out(amount: FloatArray, distance: FloatArray, rate: float) -> FloatArray:
-    """How far each unit, left out, would move the logarithm of the pooled rate, to first order."""
-    others = np.maximum(1.0 - distance / distance.sum(), 1.0 / len(distance))
-    return np.asarray((amount - rate * distance) / amount.sum() / others)
+def _before(seen: Windows, groups: BoolArray) -> tuple[FloatArray, FloatArray]:
+    return _left_out(seen.amount_before, seen.distance_before, groups)
+
+
+def _log_changes(
+    amount: FloatArray,
+    distance: FloatArray,
+    groups: BoolArray,
+    before: tuple[FloatArray, FloatArray],
+) -> _Log:
+    """Of each group of units (G, U), from amounts and distances after the day and what the units'
+    before come to; infinite or not a number where a rate is nought."""
+    (r0, e0), (r1, e1) = before, _left_out(amount, distance, groups)
+    units = groups.sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        variance = (units - 1.0) / units * np.sum(np.where(groups, e1 - e0, 0.0) ** 2, axis=1)
+        return _Log(np.log(r1 / r0), variance)
+
+
+def _left_out(
+    amount: FloatArray, distance: FloatArray, groups: BoolArray
+) -> tuple[FloatArray, FloatArray]:
+    """Pooled rate of each group (G,), and how far each unit, left out, would move its logarithm, to
+    first order (G, U)."""
+    total, run = (groups @ column for column in (amount, distance))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate, units = total / run, groups.sum(axis=1)
+        others = np.maximum(1.0 - distance / run[:, None], 1.0 / units[:, None])
+        return rate, (amount - rate[:, None] * distance) / total[:, None] / others

@@ -176,7 +176,7 @@ def _group_b(group: BlockGroup, one: GroupPass, units: UnitTerms) -> tuple[Float
     return b, one.trace - one.segments.eta_eta @ doubt
 
 
-def _cluster_scores(units: UnitTerms) -> FloatArray:
+def cluster_scores(units: UnitTerms) -> FloatArray:
     """w_c' H^-1 [X, y] of every cluster, shape (C, p + 1)."""
     down = units.h / units.one_plus * units.unit_kappa[units.unit]
     return np.asarray(units.g / units.one_plus[:, None] - down[:, None] * units.unit_g[units.unit])
@@ -188,7 +188,7 @@ def _unit_b(units: UnitTerms, share: float) -> tuple[FloatArray, float]:
     b, trace = scaled.T @ scaled, float((units.unit_h / units.unit_one_plus).sum())
     if share == 0.0:
         return b, trace
-    scores, down = _cluster_scores(units), units.h / units.one_plus
+    scores, down = cluster_scores(units), units.h / units.one_plus
     own = float((down - down**2 * units.unit_kappa[units.unit]).sum())
     return (1.0 - share) * b + share * scores.T @ scores, (1.0 - share) * trace + share * own
 
@@ -268,7 +268,7 @@ def _unit_pulls(units: UnitTerms, v: FloatArray, share: float) -> FloatArray:
     whole = (units.unit_g @ v / units.unit_one_plus)[units.unit]
     if share == 0.0:
         return np.asarray(whole)
-    return np.asarray((1.0 - share) * whole + share * (_cluster_scores(units) @ v))
+    return np.asarray((1.0 - share) * whole + share * (cluster_scores(units) @ v))
 
 
 def _working_forms(

@@ -69,6 +69,21 @@ def away_now(usage: UsageFit) -> AwayNow:
     )
 
 
+def days_run_before_leaving(usage: UsageFit) -> FloatArray:
+    """Mean days from the last visit of a unit to the day on which it left, if it has (U,).
+
+    Leaving comes at any moment alike, and so rather in a long interval than in a short one: its age
+    then has the mean E[L²] / 2 E[L], L the intervals between visits (Cox 1962, *Renewal Theory*,
+    5.4).
+    """
+    of_pool = []
+    for pool in usage.interval_distribution.pools:
+        length, weight = pool.after_road.length, pool.after_road.weight
+        of_pool.append(float(weight @ length**2) / (2.0 * max(float(weight @ length), 1e-9)))
+    shares = np.array(of_pool)[usage.interval_distribution.pool[usage.group]]
+    return np.asarray(usage.usual_days * shares)
+
+
 def days_on_road(usage: UsageFit, on_road: FloatArray, days: FloatArray) -> FloatArray:
     """Mean days on the road out of the next ``days``, from the chance to be on it now."""
     leaving, returning = usage.interval_distribution.leaving, usage.interval_distribution.returning

@@ -31,6 +31,7 @@ from models.mixed.fit import MixedFit, TooFewRowsError, fit_mixed
 from models.mixed.jackknife import UnitJackknife, contrast_df, unit_jackknife
 from models.mixed.reml import normal_equations
 from models.mixed.satterthwaite import MOST_DF, variance_covariance
+from models.mixed.unit_scores import robust_variance_covariance
 from models.wear.blocks import (
     AS_GAUGE,
     PointerWeight,
@@ -312,19 +313,24 @@ def _sd_error(variance: float, variance_se: float) -> float:
 
 
 def wear_components(
-    mixed: MixedFit, spread: Spread | None = None, typical_error: float = 0.0
+    mixed: MixedFit,
+    spread: Spread | None = None,
+    typical_error: float = 0.0,
+    by_units: FloatArray | None = None,
 ) -> WearComponents:
     """Standard deviations of the random parts with their standard errors (delta method).
 
     Those of rates are told at the fleet's typical rate: where they grow with a power of the rate,
-    ``typical_error``, the error of that rate's logarithm, is theirs as often.
+    ``typical_error``, the error of that rate's logarithm, is theirs as often. ``by_units`` is the
+    covariance of the variances from units as they differ (``models.mixed.unit_scores``); the wider
+    of that and the likelihood's own is told, for a narrower one of few units is luck.
     """
     v, s2 = mixed.point.variances, mixed.sigma2
-    relative = np.array([v.g00, v.g11, v.tau])
-    chosen = variance_covariance(mixed)[np.ix_([0, 2, 3, 4], [0, 2, 3, 4])]
-    jacobian = np.column_stack([s2 * np.eye(3), relative])
-    doubt = np.sqrt(np.maximum(np.diag(jacobian @ chosen @ jacobian.T), 0.0))
-    errors = [_sd_error(x, se) for x, se in zip(relative * s2, doubt, strict=True)]
+    values = np.array([v.g00, v.g11, v.tau, 1.0]) * s2
+    jacobian = np.column_stack([s2 * np.eye(4, 3), values / s2])
+    given = [variance_covariance(mixed)] + ([] if by_units is None else [by_units])
+    doubt = np.max([_errors_of(each, jacobian) for each in given], axis=0)
+    errors = [_sd_error(x, se) for x, se in zip(values, doubt, strict=True)]
     by_unit, by_life = (0.0, 0.0) if spread is None else (spread.unit_power, spread.life_power)
     unit_sd, life_sd = float(np.sqrt(v.tau * s2)), float(np.sqrt(v.g11 * s2))
     correlation = 0.0
@@ -339,8 +345,14 @@ def wear_components(
         intercept_sd_se=errors[0],
         start_rate_correlation=correlation,
         residual_sd=float(np.sqrt(s2)),
-        residual_sd_se=_sd_error(s2, float(np.sqrt(max(chosen[3, 3], 0.0)))),
+        residual_sd_se=errors[3],
     )
+
+
+def _errors_of(covariance: FloatArray, jacobian: FloatArray) -> FloatArray:
+    """Standard errors of the variances of start, slope, unit and reading, (4,)."""
+    chosen = covariance[np.ix_([0, 2, 3, 4], [0, 2, 3, 4])]
+    return np.asarray(np.sqrt(np.maximum(np.diag(jacobian @ chosen @ jacobian.T), 0.0)))
 
 
 def _shrunk(raw: RawRates, columns: WearColumns, wanted: bool) -> ShrunkRates | None:
@@ -363,7 +375,8 @@ def _finished(work: _Work, shrink: bool, level: float) -> WearFit:
     rates = _rates(work, raw, shrunk, df, level)
     used = raw if shrunk is None else shrunk
     doubt = typical_rate_error(work.sums, work.columns, used.beta, used.covariance)
-    components = wear_components(work.mixed, work.spread, doubt)
+    by_units = robust_variance_covariance(work.kept_blocks, work.mixed)
+    components = wear_components(work.mixed, work.spread, doubt, by_units)
     return WearFit(
         rates=rates,
         starts=_starts(work, used.beta, used.covariance, df, level),

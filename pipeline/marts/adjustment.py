@@ -20,7 +20,7 @@ from models.adjustment.today import USUAL_GRABBING
 from models.common.arrays import FloatArray
 from models.common.units import KM_PER_UNIT
 from models.lives.fits.distributions import LifeDistribution
-from models.usage.ahead import away_now, km_ahead
+from models.usage.ahead import away_now, days_run_before_leaving, km_ahead
 from models.usage.fit import UsageFit
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
@@ -35,6 +35,7 @@ LIMIT_OF_TRAVEL = 0.8
 AGES = (0.1, 0.3, 0.5, 0.7, 0.9)
 NAMED_WORTH = 20.0
 NONE_SIMULATED = 1
+DAYS_PER_WEEK = 7.0
 # Where the wear fit says nothing, drift_readings falls back on a usual rate of its own.
 SEED = 0
 
@@ -240,7 +241,17 @@ def drift_outlook(
         .join(life_slopes(fits.lines), on="life_id", how="left")
         .join(linings.select("life_id", lining_now_mm="lining_mm"), on="life_id", how="left")
     )
+    # Who had left by another day than the use's is not known of it.
+    if fits.usage.as_of == as_of:
+        ends = ends.join(_leaving(fits.usage), on="unit_id", how="left")
     return _with_wear_ahead(_with_km_ahead(ends, fits.usage, as_of), fits.wear)
+
+
+def _leaving(usage: UsageFit) -> pl.DataFrame:
+    """The chance of each unit to be in the fleet, and how long it ran on if it is not."""
+    weeks = days_run_before_leaving(usage) / DAYS_PER_WEEK
+    columns = {"p_in_fleet": usage.present, "weeks_if_left": weeks, "unit_id": usage.unit_ids}
+    return pl.DataFrame(columns, schema_overrides={"unit_id": pl.String})
 
 
 def _with_km_ahead(ends: pl.DataFrame, usage: UsageFit, as_of: dt.date) -> pl.DataFrame:

@@ -1,8 +1,8 @@
 """Simulation-based calibration, lake to mart: where the truth falls in what was published of it.
 
-``python -m tests.bench.bench_calibration OUT.svg [--fleets 30] [--units 40] [WORDS …]`` draws
-fleets of every world below (those whose name holds a word), writes their lakes, runs the pipeline
-to its marts, and asks of each published figure which share of what was said lies below the truth.
+``python -m tests.bench.bench_calibration OUT.svg [--fleets 30] [--first 0] [WORDS …]`` draws fleets
+of every world below (those whose name holds a word), writes their lakes, runs the pipeline to its
+marts, and asks of each published figure which share of what was said lies below the truth.
 That share is even on 0 to 1 where uncertainty is as stated (Talts, Betancourt, Simpson, Vehtari,
 Gelman 2018, arXiv 1804.06788; of frequentist limits, the probability integral transform). It prints
 the truths inside 95 % limits with their Monte-Carlo error, and chances against what happened, and
@@ -10,12 +10,16 @@ draws the shares' distribution less the even one, with a simultaneous 95 % band 
 are kept beside OUT, so that ``--show`` prints and draws them again. It asserts nothing.
 
 What no truth is known of exactly (lives where units differ, or where care comes and goes) is held
-against the same figure of one fleet of ``LARGE`` units.
+against the same figure of one fleet of ``LARGE`` units: a Weibull's shape against a Weibull's, free
+curves and averaged B10 against theirs. Linings of units that left the fleet unseen are told apart:
+an estimate is of a unit that is there.
 """
 
 import argparse
 import datetime as dt
+import io
 import json
+import re
 import tempfile
 import time
 from collections.abc import Iterator
@@ -116,14 +120,30 @@ def staged(fleet: Fleet) -> Iterator[Run]:
 
 @dataclass(frozen=True)
 class Truth:
-    """Of a Weibull life [km]; ``ratios``: hazard ratio by term, 1 where not named."""
+    """Of a Weibull life [km]; ``ratios``: hazard ratio by term, 1 where not named.
+
+    Where lives are no Weibull's, ``free_km`` and ``free`` are a curve without a form, and
+    ``averaged`` the B10 of averaged distributions, by axle type and duty (empty: all).
+    """
 
     shape: float
     scale: float
     ratios: dict[str, float]
+    free_km: tuple[float, ...] = ()
+    free: tuple[float, ...] = ()
+    averaged: tuple[tuple[str, str, float], ...] = ()
 
     def survival(self, km: float) -> float:
         return float(np.exp(-((km / self.scale) ** self.shape)))
+
+    def free_survival(self, km: float) -> float:
+        if not self.free_km:
+            return self.survival(km)
+        return float(np.interp(km, self.free_km, self.free))
+
+    def averaged_b10(self, axle_type: str | None, duty: str | None) -> float:
+        found = {(axle, of): b10 for axle, of, b10 in self.averaged}
+        return found.get((axle_type or "", duty or ""), self.b10)
 
     @property
     def b10(self) -> float:
@@ -149,7 +169,16 @@ def truth_of(world: World, seed: int = 900_000) -> Truth:
         ).fetchall()[0]
         told = _hazard_ratios(run, LARGE) if world.cap_open else []
         ratios = {str(r["term"]): float(str(r["ratio"])) for r in told}
-        return Truth(shape, scale, {t: ratios[t] for t in CARED_FOR if t in ratios})
+        free = run.con.sql(
+            """select km, survival from mart.adjuster_curves
+            where axle_type is null and duty is null and method = 'npmle' order by km"""
+        ).fetchall()
+        averaged = run.con.sql(
+            """select coalesce(axle_type, ''), coalesce(duty, ''), any_value(b10_averaged_km)
+            from mart.adjuster_fits where b10_averaged_km is not null group by all order by all"""
+        ).fetchall()
+        known = {t: ratios[t] for t in CARED_FOR if t in ratios}
+        return Truth(shape, scale, known, *zip(*free, strict=True), tuple(averaged))
 
 
 def _hazard_ratios(run: Run, most_units: int | None = None) -> list[dict[str, object]]:
@@ -170,7 +199,8 @@ def kept_truth(world: World, home: Path) -> Truth:
     """The truth as found before, or found now and put away."""
     if not home.exists():
         home.write_text(json.dumps(asdict(truth_of(world))), encoding="utf-8")
-    return Truth(**json.loads(home.read_text(encoding="utf-8")))
+    told = json.loads(home.read_text(encoding="utf-8"))
+    return Truth(**told | {"averaged": tuple(tuple(each) for each in told["averaged"])})
 
 
 def true_rates(world: World) -> dict[tuple[str, str], float]:
@@ -198,6 +228,7 @@ def judged(fleet: Fleet, truth: Truth) -> tuple[list[Row], list[tuple[str, float
         drift = judge_drift(run.con, run.settings, *given, simulated=1)
         rows = [*_wear(run, fits, fleet), *_linings(linings, fleet)]
         rows += [*_lives(run, truth), *_effects(run, truth), *_settings(run)]
+        rows += _take_ups(drift.judged, fleet)
         return rows, _chances(drift.judged, fleet)
 
 
@@ -225,7 +256,8 @@ def _components(fits: Fits, world: World, rates: dict[tuple[str, str], float]) -
     table = np.array([[rates[axle, duty] for duty in sums.duties] for axle in sums.axle_types])
     typical = typical_rate(sums, table)
     unit, life = world.wear_unit_sd**2, world.wear_life_sd**2
-    coarse = 0.1 if world.steps == "tenths" else 0.86  # seven in ten whole, the rest half mm
+    # Heaped: seven in ten read to whole mm, the rest to halves; an even error within each step.
+    coarse = 0.1 if world.steps == "tenths" else float(np.sqrt(0.7 * 1.0**2 + 0.3 * 0.5**2))
     return {
         "between_unit_sd": float(np.hypot(typical * np.sqrt(np.expm1(unit)), world.wear_unit_mm)),
         "between_life_sd": float(typical * np.sqrt(np.exp(unit) * np.expm1(life))),
@@ -241,10 +273,13 @@ def _logs(*values: float) -> tuple[float, ...]:
 
 def _linings(linings: pl.DataFrame, fleet: Fleet) -> Iterator[Row]:
     true = dict(zip(fleet.wheel_end_ids, fleet.lining_mm(ENDS_ON), strict=True))
+    left = fleet.roads.leaves[fleet.ends.unit] <= fleet.day(ENDS_ON)
+    gone = dict(zip(fleet.wheel_end_ids, left, strict=True))
     for r in linings.gather_every(10).to_dicts():
-        half = 1.96 * r["lining_sd"]
-        told = Published("lining now", r["lining_mm"], r["lining_mm"] - half, r["lining_mm"] + half)
-        yield told.row(true[r["wheel_end_id"]])
+        half, ends = 1.96 * r["lining_sd"], r["wheel_end_id"]
+        called = "lining now, left unseen" if gone[ends] else "lining now"
+        told = Published(called, r["lining_mm"], r["lining_mm"] - half, r["lining_mm"] + half)
+        yield told.row(true[ends])
 
 
 def _lives(run: Run, truth: Truth) -> Iterator[Row]:
@@ -263,7 +298,8 @@ def _lives(run: Run, truth: Truth) -> Iterator[Row]:
     for r in averaged.to_dicts():
         told = [r[f"b10_averaged_km{end}"] for end in ("", "_ci_low", "_ci_high")]
         if None not in told:
-            yield Published("B10 averaged", *_logs(*told)).row(np.log(truth.b10))
+            true_b10 = truth.averaged_b10(r["axle_type"], r["duty"])
+            yield Published("B10 averaged", *_logs(*told)).row(np.log(true_b10))
     yield from _curves(run, truth)
     ages = run.con.sql("from mart.replacement_ages where best_km is not null").pl()
     for r in ages.to_dicts():
@@ -283,7 +319,8 @@ def _curves(run: Run, truth: Truth) -> Iterator[Row]:
             if upto.is_empty() or curve["km"].max() < age:
                 continue
             begun = upto["km"][0] if method == "npmle" else 0.0
-            true = truth.survival(age) / truth.survival(begun)
+            survival = truth.free_survival if method == "npmle" else truth.survival
+            true = survival(age) / survival(begun)
             last = upto.tail(1).to_dicts()[0]
             if method != "npmle" and age - last["km"] > 1.0:
                 continue
@@ -314,6 +351,22 @@ def _settings(run: Run) -> Iterator[Row]:
     every = told.sort("settings", descending=True).head(1)
     for r in every.to_dicts():
         yield "setting share", r["share"], r["ci_low"], r["ci_high"]  # type: ignore[misc]
+
+
+def _take_ups(status: pl.DataFrame, fleet: Fleet) -> Iterator[Row]:
+    """Every tenth wheel end's, as of its last reading: adjusters keep pace until they fail, all or
+    nothing; those that failed are so few that each of them is asked."""
+    place = {name: i for i, name in enumerate(fleet.wheel_end_ids)}
+    fails = fleet.fittings.at(fleet.day(ENDS_ON), np.arange(len(fleet.ends)))["fails_on"]
+    for number, r in enumerate(status.sort("wheel_end_id").to_dicts()):
+        if r["take_up"] is None or r["readings"] < 2:
+            continue
+        works = fails[place[r["wheel_end_id"]]] > fleet.day(r["last_read_on"])
+        told = r["take_up"], r["take_up_low"], r["take_up_high"]
+        if not works:
+            yield Published("take-up, failed when last read", *told).row(0.0)
+        elif number % 10 == 0:
+            yield Published("take-up, keeping pace", *told).row(1.0)
 
 
 def _chances(status: pl.DataFrame, fleet: Fleet) -> list[tuple[str, float, bool]]:
@@ -356,33 +409,41 @@ def _next_checks(fleet: Fleet) -> np.ndarray:
 # -- tables and picture ---------------------------------------------------------------------------
 
 
-def gathered(words: list[str], fleets: int, units: int, kept: Path) -> None:
-    """Draw and judge; every fleet's rows are put away as they come."""
+def gathered(words: list[str], fleets: range, units: int, kept: Path) -> None:
+    """Draw and judge a fleet of each world in turn; rows are put away as they come.
+
+    Fleets whose rows are there are passed over, so that a run cut short goes on and worlds stay
+    even.
+    """
     kept.mkdir(parents=True, exist_ok=True)
-    for world_name, world in WORLDS.items():
-        if words and not any(word in world_name for word in words):
-            continue
-        began, truth = time.process_time(), kept_truth(world, kept / f"truth-{world_name}.json")
-        print(f"{world_name}: truth {truth}", flush=True)
-        number = list(WORLDS).index(world_name)
-        for seed in range(1_000 * number, 1_000 * number + fleets):
-            rows, chances = judged(lived(replace(world, units=units), seed), truth)
-            frame = pl.DataFrame(
-                [(world_name, seed, *row) for row in rows],
-                schema=dict(
-                    zip(COLUMNS, (pl.String, pl.Int64, pl.String, *[pl.Float64] * 3), strict=True)
-                ),
-                orient="row",
-                strict=False,
-            )
-            name = f"{number}-{seed:04d}"
-            frame.write_parquet(kept / f"rows-{name}.parquet")
-            pl.DataFrame(
-                [(world_name, seed, *row) for row in chances],
-                schema=["world", "fleet", "kind", "chance", "happened"],
-                orient="row",
-            ).write_parquet(kept / f"chances-{name}.parquet")
-        print(f"  {time.process_time() - began:.0f} s of processor time", flush=True)
+    chosen = {n: w for n, w in WORLDS.items() if not words or any(word in n for word in words)}
+    truths = {n: kept_truth(w, kept / f"truth-{n}.json") for n, w in chosen.items()}
+    for place in fleets:
+        began = time.process_time()
+        for world_name, world in chosen.items():
+            number = list(WORLDS).index(world_name)
+            seed = 1_000 * number + place
+            if not (kept / f"chances-{number}-{seed:04d}.parquet").exists():
+                fleet = lived(replace(world, units=units), seed)
+                _put_away(kept, world_name, f"{number}-{seed:04d}", seed, fleet, truths[world_name])
+        print(f"fleet {place}: {time.process_time() - began:.0f} s of processor time", flush=True)
+
+
+def _put_away(
+    kept: Path, world_name: str, name: str, seed: int, fleet: Fleet, truth: Truth
+) -> None:
+    rows, chances = judged(fleet, truth)
+    pl.DataFrame(
+        [(world_name, seed, *row) for row in rows],
+        schema=dict(zip(COLUMNS, (pl.String, pl.Int64, pl.String, *[pl.Float64] * 3), strict=True)),
+        orient="row",
+        strict=False,
+    ).write_parquet(kept / f"rows-{name}.parquet")
+    pl.DataFrame(
+        [(world_name, seed, *row) for row in chances],
+        schema=["world", "fleet", "kind", "chance", "happened"],
+        orient="row",
+    ).write_parquet(kept / f"chances-{name}.parquet")
 
 
 def with_setting_shares(rows: pl.DataFrame) -> pl.DataFrame:
@@ -400,8 +461,10 @@ def with_setting_shares(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def coverage(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
-    """Truths inside their limits, and its Monte-Carlo error from fleet to fleet."""
-    return (
+    """Truths inside their limits, and its Monte-Carlo error from fleet to fleet; at least that of
+    as many independent ones at the stated level, for all of a few inside are no certainty."""
+    alone = (pl.col("level") * (1.0 - pl.col("level")) / pl.col("n")).sqrt()
+    found = (
         rows.group_by(*dict.fromkeys([*by, "level", "world", "fleet"]), maintain_order=True)
         .agg(n=pl.len(), hits=pl.col("inside").sum())
         .group_by(*by, "level", maintain_order=True)
@@ -416,6 +479,7 @@ def coverage(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
             / pl.col("n").sum(),
         )
     )
+    return found.with_columns(error=pl.max_horizontal("error", alone))
 
 
 def reliability(chances: pl.DataFrame, by: list[str]) -> pl.DataFrame:
@@ -458,7 +522,7 @@ def picture(rows: pl.DataFrame) -> alt.FacetChart:
             ("all worlds", part),
             *((w, p) for (w,), p in part.group_by("world", maintain_order=True)),
         ):
-            at = np.linspace(0.0, 1.0, 41)
+            at = np.linspace(0.0, 1.0, 21)
             below = np.searchsorted(np.sort(some["share"].to_numpy()), at, "right") / some.height
             lines.append(
                 pl.DataFrame({"share": at, "excess": below - at}).with_columns(
@@ -507,12 +571,25 @@ def picture(rows: pl.DataFrame) -> alt.FacetChart:
     )
 
 
-def shown(kept: Path, out: Path) -> None:
-    rows = with_setting_shares(
-        pl.concat([pl.read_parquet(p) for p in sorted(kept.glob("rows-*.parquet"))])
+def _short(chart: alt.FacetChart) -> str:
+    """The chart as SVG, places to a tenth of a point."""
+    drawn = io.StringIO()
+    chart.save(drawn, format="svg")
+    return re.sub(r"\d+\.\d{2,}", lambda found: f"{float(found.group()):.1f}", drawn.getvalue())
+
+
+def kept_rows(kept: Path) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Limits and truths, chances and what happened, of all fleets put away."""
+    rows, chances = (
+        pl.concat([pl.read_parquet(p) for p in sorted(kept.glob(f"{kind}-*.parquet"))])
+        for kind in ("rows", "chances")
     )
-    chances = pl.concat([pl.read_parquet(p) for p in sorted(kept.glob("chances-*.parquet"))])
-    picture(rows).save(out)
+    return with_setting_shares(rows), chances
+
+
+def shown(kept: Path, out: Path) -> None:
+    rows, chances = kept_rows(kept)
+    out.write_text(_short(picture(rows)), encoding="utf-8")
     with pl.Config(
         tbl_rows=400,
         tbl_hide_dataframe_shape=True,
@@ -539,18 +616,57 @@ def shown(kept: Path, out: Path) -> None:
         )
 
 
+def page(kept: Path) -> str:
+    """Shares inside by quantity and world in per cent, and chances' reliability, as Markdown."""
+    rows, chances = kept_rows(kept)
+    off = ((pl.col("inside") - pl.col("level")).abs() - 0.02) > 2 * pl.col("error")
+    told = pl.format(
+        "{}{} ± {}",
+        pl.when(off).then(pl.lit("**")).otherwise(pl.lit("")),
+        (100 * pl.col("inside")).round(1),
+        (100 * pl.col("error")).round(1),
+    ) + pl.when(off).then(pl.lit("**")).otherwise(pl.lit(""))
+    every = coverage(rows, ["quantity"]).with_columns(world=pl.lit("all worlds"), told=told)
+    each = coverage(rows, ["world", "quantity"]).with_columns(told=told)
+    table = (
+        pl.concat([every, each], how="diagonal")
+        .pivot("world", index=["quantity", "level"], values="told")
+        .join(every.select("quantity", "fleets"), on="quantity")
+        .select(
+            *("quantity", "level", "fleets", "all worlds"),
+            *[name for name in WORLDS if name in each["world"]],
+        )
+        .sort("quantity")
+    )
+    sure = reliability(chances, []).with_columns(
+        pl.col("said", "happened", "error").round(3), bin=pl.col("bin").str.replace("-inf", "0")
+    )
+    return f"{markdown(table)}\n{markdown(sure)}"
+
+
+def markdown(table: pl.DataFrame) -> str:
+    lines = [" | ".join(table.columns), " | ".join("---" for _ in table.columns)]
+    lines += [" | ".join("" if v is None else str(v) for v in row) for row in table.iter_rows()]
+    return "".join(f"| {line} |\n" for line in lines)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.bench_calibration")
     parser.add_argument("out", type=Path)
     parser.add_argument("words", nargs="*")
     parser.add_argument("--fleets", type=int, default=30)
+    parser.add_argument("--first", type=int, default=0, help="number of the first fleet")
     parser.add_argument("--units", type=int, default=40)
     parser.add_argument("--show", action="store_true", help="print and draw what was kept before")
+    parser.add_argument("--page", type=Path, help="write the tables as Markdown too")
     given = parser.parse_args()
     kept = given.out.with_suffix(".rows")
     if not given.show:
-        gathered(given.words, given.fleets, given.units, kept)
+        numbers = range(given.first, given.first + given.fleets)
+        gathered(given.words, numbers, given.units, kept)
     shown(kept, given.out)
+    if given.page:
+        given.page.write_text(page(kept), encoding="utf-8")
 
 
 if __name__ == "__main__":

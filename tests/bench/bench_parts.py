@@ -17,7 +17,7 @@ from tests.models.changes.test_interrupted import drawn
 from tests.models.parts.test_assignment import fittings
 from tests.parts_drawn import drawn_linings
 
-LININGS, CHANGES, DEALT = 100, 2_000, 100
+LININGS, CHANGES, DEALT = 100, 1_000, 100
 
 
 def main() -> None:
@@ -43,7 +43,7 @@ def main() -> None:
                 f"{factor:9.2f} {share:10.2f} {mean:13.3f} {hold:14.3f} "
                 f"{np.mean(np.array(seen) < 0.05):14.3f}"
             )
-    print(f"{CHANGES} fleets of 60 units a line: standard error of .95 is .005\n")
+    print(f"{CHANGES} fleets of 60 units a line: standard error of .95 is .007\n")
     for how in ("chance", "depot", "time"):
         dealt = [assignment(fittings(seed, how), "A", "B", seed=1) for seed in range(DEALT)]
         doubted = np.mean([not each.at_random for each in dealt if each is not None])

@@ -16,7 +16,13 @@ from models.adjustment.strokes.parameters import (
     Source,
     prior_parameters,
 )
-from models.adjustment.today import STUCK_OF_LARGE, Ahead, stroke_on_day
+from models.adjustment.today import (
+    STUCK_OF_LARGE,
+    Ahead,
+    Stopped,
+    chance_out_on_day,
+    stroke_on_day,
+)
 from tests.models.adjustment.test_explanations import histories
 
 BAND = Band()
@@ -99,3 +105,30 @@ def test_without_a_reading_it_is_how_settings_turn_out():
     outside = norm.cdf(BAND.low, means, sds) + norm.sf(BAND.high, means, sds)
     expected = outside @ np.array([1 - shares.sum(), *shares])
     assert on_day(h, share=0.0).p_out[0] == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_unit_that_may_have_left_stands_as_it_stood_then():
+    """Two laws weighed by the chance: run on till the day with failures, or stopped half-way."""
+    h = holding()
+    explained = explain(h, prior_parameters(1, BAND))
+    weighed = weighed_families(explained, BAND)
+    runs, stops = ahead(h, failed=0.6), ahead(h, failed=0.05, share=0.1)
+    ran, stood = (stroke_on_day(explained, weighed, BAND, a) for a in (runs, stops))
+    for chance in (0.0, 0.7, 1.0):
+        left = Stopped(np.full(len(h), chance), stops)
+        found = stroke_on_day(explained, weighed, BAND, runs, left)
+        for name in ("p_out", "ratio"):
+            mixed = (1 - chance) * getattr(ran, name) + chance * getattr(stood, name)
+            assert getattr(found, name) == pytest.approx(mixed, rel=1e-12)
+        apart = (1 - chance) * chance * (ran.ratio - stood.ratio) ** 2
+        within = (1 - chance) * ran.ratio_sd**2 + chance * stood.ratio_sd**2
+        assert found.ratio_sd**2 == pytest.approx(within + apart, rel=1e-9)
+    assert found.high == pytest.approx(stood.high, abs=1e-6)
+    assert ran.p_out[0] > 0.3 > 0.05 > stood.p_out[0]
+
+
+def test_the_chance_alone_is_that_of_the_stroke():
+    h = holding()
+    explained = explain(h, prior_parameters(1, BAND))
+    given = explained, weighed_families(explained, BAND), BAND, ahead(h, failed=0.3)
+    assert chance_out_on_day(*given) == pytest.approx(stroke_on_day(*given).p_out, rel=1e-12)

@@ -404,6 +404,30 @@ def test_what_is_worn_out_comes_before_everything_else(fleet):
     assert found["wheel_end_id"].to_list()[:2] == ["K3/1L", "K1/1L"]  # the thinnest first
 
 
+def test_what_has_probably_left_the_fleet_has_not_worn_on(fleet):
+    """Two years unseen: by now nine in ten adjusters have failed, had it run; whoever left stands
+    half a check's wear beyond its last reading. What the readings say stays as it is."""
+    frame, later = readings("A/1L", CASES["in_band"]), SET_ON + dt.timedelta(weeks=152)
+    ahead = {"wear_since_mm": 9.0, "wear_to_next_mm": 9.5}
+    ahead |= {"p_failed_since": 0.9, "p_fail_next": 0.92}
+    runs, left, perhaps = (
+        judged(fleet, frame, as_of=later, p_in_fleet=chance, **ahead)["A/1L"]
+        for chance in (1.0, 0.0, 0.5)
+    )
+    assert runs["p_out_now"] > 0.8
+    assert left["p_out_now"] < 0.1
+    assert left["stroke_ratio"] == pytest.approx(left["read_ratio"], abs=0.01)
+    for name in ("p_out_now", "stroke_ratio"):
+        assert perhaps[name] == pytest.approx((runs[name] + left[name]) / 2, rel=1e-9)
+    for name in ("read_ratio", "p_out_next_check", "state", "flagged"):
+        assert runs[name] == left[name]
+    early, late = (
+        judged(fleet, frame, as_of=later, p_in_fleet=0.0, weeks_if_left=weeks, **ahead)["A/1L"]
+        for weeks in (3.0, 12.0)
+    )
+    assert early["p_out_now"] < left["p_out_now"] < late["p_out_now"]
+
+
 def test_without_a_single_stroke_plain_findings_still_count(fleet):
     """No reading, no model: what is worn out or failed its test is flagged, the rest not seen."""
     nothing = prepare_readings(readings("A/1L", [19]).clear())

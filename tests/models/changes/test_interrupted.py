@@ -1,5 +1,7 @@
 """Before and after: by hand, recovered, and none found where none was drawn."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -53,12 +55,51 @@ def test_intervals_cover_what_was_drawn(factor):
     assert abs(logs.mean() - np.log(factor)) < 3 * logs.std() / np.sqrt(300)
 
 
-def test_nothing_is_found_oftener_than_stated_where_nothing_was_drawn():
-    """Ten units changed of sixty, where t with few degrees of freedom matters."""
+@pytest.mark.proof
+@pytest.mark.parametrize("factor", [1.0, 0.7])
+def test_few_units_find_nothing_oftener_and_hold_as_often_as_stated(factor):
+    """Ten units changed of sixty that differ much; t finds 5.9 % for nothing, holds 93.5 %."""
     rng = np.random.default_rng(2)
-    found = [effect(drawn(rng, 1.0, share=1 / 6)).p < 0.05 for _ in range(400)]
-    # 5 %; 34 or more of 400 happen once in 1,000 tries. Few units: some points above are known.
-    assert sum(found) <= 36
+    found = [effect(drawn(rng, factor, share=1 / 6, spread=0.7)) for _ in range(1_000)]
+    held = sum(f.low <= factor <= f.high for f in found)
+    assert 933 <= held <= 966  # once in 100 tries on either side
+    if factor == 1.0:
+        assert sum(f.p < 0.05 for f in found) <= 67
+        assert sum(f.p < 0.01 for f in found) <= 19
+
+
+def test_few_units_are_judged_by_every_way_to_deal_the_change_out():
+    """Five of ten: 252 ways, all of them tried here by formulas written out unit by unit."""
+    rng = np.random.default_rng(11)
+    windows = drawn(rng, 0.5, units=10)
+    a0, x0, a1, x1 = windows[:4]
+
+    def size(chosen):
+        value, variance = [], []
+        for group in (chosen, np.setdiff1d(np.arange(10), chosen)):
+            rates = a1[group].sum() / x1[group].sum(), a0[group].sum() / x0[group].sum()
+            value.append(np.log(rates[0] / rates[1]))
+            parts = [
+                (a[group] - r * x[group]) / a[group].sum() / (1 - x[group] / x[group].sum())
+                for a, x, r in ((a1, x1, rates[0]), (a0, x0, rates[1]))
+            ]
+            variance.append(4 / 5 * np.sum((parts[0] - parts[1]) ** 2))
+        return abs(value[0] - value[1]) / np.sqrt(sum(variance))
+
+    every = [size(np.array(c)) for c in itertools.combinations(range(10), 5)]
+    exact = np.mean(np.array(every) >= size(np.arange(5)) * (1 - 1e-9))
+    found = effect(windows)
+    assert found.p == pytest.approx(exact, abs=3 * np.sqrt(exact * (1 - exact) / 499) + 2 / 500)
+    assert (found.low <= 1.0 <= found.high) == (found.p >= 0.05)
+
+
+def test_many_units_are_judged_by_t_and_three_have_no_other():
+    """Welch's t on the same sums; dealing out needs ways enough to deal."""
+    rng = np.random.default_rng(12)
+    for units in (6, 80):
+        found = effect(drawn(rng, 0.8, units=units))
+        log_half = np.log(found.high / found.low) / 2
+        assert np.log(found.ratio) == pytest.approx(np.log(found.low) + log_half)
 
 
 def test_without_units_that_stayed_it_is_before_and_after_alone():

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.usage.ahead import away_now, km_ahead
+from models.usage.ahead import away_now, days_run_before_leaving, km_ahead
 from models.usage.fit import UsageFit, fit_usage, usage_frame
 from models.usage.groups import group_rates
 from models.usage.intervals import usage_groups, usage_intervals
@@ -223,6 +223,32 @@ def test_a_unit_that_stays_away_longer_than_any_did_is_hardly_there():
     assert usage.present.min() > 0.98
     assert gone.present.max() < 0.5
     assert fitted(rows, seen_on=None).present.tolist() == [0.0] * 30
+
+
+def test_who_left_ran_on_for_the_age_of_an_interval_that_any_moment_falls_into():
+    """Three in ten visits missed: drawn moments of the calendar, and the last visit before each."""
+    rng = np.random.default_rng(8)
+    rows, ages = [], []
+    for unit in range(60):
+        days = 84 * rng.geometric(0.7, 14)
+        ends = np.cumsum(days)
+        start = [
+            AS_OF - dt.timedelta(days=int(ends[-1] - e + d))
+            for e, d in zip(ends, days, strict=True)
+        ]
+        rows += [
+            (f"U{unit}", "North", "haul", True, s, int(d), 300.0 * d, True)
+            for s, d in zip(start, days, strict=True)
+        ]
+        moments = rng.uniform(0.0, ends[-1], 2_000)
+        last = np.concatenate([[0], ends])[np.searchsorted(ends, moments)]
+        ages.append((moments - last).mean())
+    usage = fitted(rows)
+    found = days_run_before_leaving(usage)
+    assert (usage.usual_days > 80.0).all()
+    assert found.mean() == pytest.approx(np.mean(ages), rel=0.06)
+    kept = fitted([r for u in range(30) for r in unit_rows(f"U{u}", 25_000.0 * np.ones(8))])
+    assert days_run_before_leaving(kept) == pytest.approx(42.0, rel=0.01)
 
 
 def test_the_filter_is_the_weighted_mean_where_nothing_drifts():
