@@ -268,6 +268,29 @@ class RelineOutlook(dy.Schema):
     cost_mean = col.number("Mean", "currency", low=0.0)
 
 
+class RelinePolicy(dy.Schema):
+    """One row per axle type and depot: at what reading it relines, which forecasts follow."""
+
+    axle_type = col.text("Axle type")
+    depot = col.text("Depot; null: none in the register", nullable=True)
+    threshold_mm = col.number(
+        "Reading above the minimum at which a lining is as likely thought due as not, drawn toward "
+        "the fleet's",
+        "mm",
+    )
+    threshold_sd = col.number("Its standard error", "mm", low=0.0)
+    spread_mm = col.number("How that varies from case to case: standard deviation", "mm", low=0.0)
+    visits = col.count("Visits of axles behind it")
+    relines = col.count("Relines of wheel ends in the whole fleet; below 10 it is a guess")
+    changed_on = col.day(
+        "About when, to a quarter, the fleet's readings at relines changed; forecasts follow what "
+        "is done since; null: no change found"
+    )
+    raised_mm = col.number("By how much they were raised then; below 0: lowered", "mm")
+    raised_ci_low = col.number("95 % interval, low end", "mm")
+    raised_ci_high = col.number("High end", "mm")
+
+
 class RelineOutlookParts(dy.Schema):
     """One row per span of months after the as-of day, and part of the fleet."""
 
@@ -466,6 +489,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "reline_outlook": RelineOutlook,
     "reline_outlook_parts": RelineOutlookParts,
     "reline_plan": RelinePlan,
+    "reline_policy": RelinePolicy,
     "scenarios": Scenarios,
     "futures": Futures,
     "months": Months,
