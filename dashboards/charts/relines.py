@@ -218,7 +218,7 @@ def policy_changed(policy: pl.DataFrame | None) -> str:
     row = _policy_change(policy)
     if row is None:
         return ""
-    return f"; by what is done since about {month_name(row['changed_on'])}: relined {_which(row)}"
+    return f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
 
 
 def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:

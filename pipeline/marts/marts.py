@@ -166,13 +166,18 @@ class WheelEndStatus(dy.Schema):
     lining_read_mm = col.number("Last reading of the lining in place", "mm")
     lining_read_on = col.day("When that was read")
     lining_min_mm = col.number("Minimum lining", "mm")
-    min_on_p10 = col.day("Lining reaches its minimum: early date (1 in 10 earlier)")
-    min_on_p50 = col.day("Even chance")
-    min_on_p90 = col.day("Late date (1 in 10 later)")
+    min_on_p10 = col.day(
+        "Lining on record reaches its minimum if its unit stays in service: early date (1 in 10 "
+        "earlier)"
+    )
+    min_on_p50 = col.day("Even chance; a reline that nobody wrote down counts by its chance")
+    min_on_p90 = col.day("Late date (1 in 10 later), likewise")
     min_km_p10 = col.number("The unit's accumulated km then: early", "km")
     min_km_p50 = col.number("Even chance", "km")
     min_km_p90 = col.number("Late", "km")
-    reline_on_p10 = col.day("The visit at which this fleet will reline it: early")
+    reline_on_p10 = col.day(
+        "The visit at which this fleet will reline it if its unit stays in service: early"
+    )
     reline_on_p50 = col.day("Even chance")
     reline_on_p90 = col.day("Late")
     set_on = col.day("Last setting on record")

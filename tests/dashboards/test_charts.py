@@ -355,7 +355,7 @@ def test_a_changed_policy_is_said_beside_the_forecast(
     )
     told = replace(data, reline_policy=policy)
     assert policy_said(policy, METRIC) in relines(told).remarks
-    clause = f"since about April 2025: relined {said.split()[0]}"
+    clause = f"relined at {said.split()[0]} readings since about April 2025"
     assert [clause in f.detail for f in facts(told)].count(True) == 1
 
 
