@@ -4,7 +4,8 @@
 runs fleets of every world whose name holds one of the words (all unless said), each as of a year
 before its records end, and prints a table; it asserts nothing. All of the wheel ends registered on
 that day count, those whose unit has left too; but dates, which are told for units that stay in
-service, are those of units that are there, held against what would have come if none left since.
+service, are those of units that are there, and not thought to have left, held against what would
+have come if none left since.
 Only what is judged is worked out, by the functions of the run. ``--keep FILE`` and ``--kept FILE``
 let a long bench be run in parts; with ``--kept``, ``--page FILE`` writes its table as Markdown,
 every mean with its standard error.
@@ -29,6 +30,7 @@ import polars as pl
 from scipy import special
 
 from models.relines.budget import outlook_frame
+from models.relines.forecast.minimum import WORDS
 from models.relines.look_back import errors_of, past_totals, relines_to_count
 from models.relines.past_errors import calibrated_totals
 from models.relines.rivals import (
@@ -339,13 +341,15 @@ def _wheel_ends(
     readings = warehouse.fetch(con, "from reduce.linings_found")
     line = straight_line_days(status["wheel_end_id"], relines, readings, AS_OF)
     there = fleet.there(AS_OF)[place]
-    staying = _dates(status.filter(there), stayed, place[there], line[there])
-    dated = status["min_on_p50"].is_not_null().to_numpy()
+    told_of = (status["min_word"] != WORDS["gone"]).to_numpy()
+    judged_ends = there & told_of
+    staying = _dates(status.filter(judged_ends), stayed, place[judged_ends], line[judged_ends])
     # In a band that ends at "never", never is inside: see the share of such bands beside it.
     return {
         **_dates(status, fleet, place, line),
         **{f"stays {name}": figure for name, figure in staying.items()},
-        "dated though gone": float((dated & ~there).sum() / max(dated.sum(), 1)),
+        "dated though gone": float((told_of & ~there).sum() / max(told_of.sum(), 1)),
+        "undated though there": float((there & ~told_of).sum() / max(there.sum(), 1)),
         "lining bias": float(off[known].mean()),
         "lining held": float((np.abs(off) <= 1.2815515655 * sd)[known].mean()),
         "lining told": float(known.mean()),
@@ -432,8 +436,8 @@ NOTES = """n fleets, x of them ended in a traceback, s seconds each
 12 months: relines forecast over what happened, mean over fleets ± its standard error; raw: before
 anything was learned from past errors; in: fleets inside p10 to p90; qtrs: quarters inside; wide:
 p90 less p10 over what happened
-minimum, reline: days inside p10 to p90, both counted in, of units that are there, had they stayed;
-< before, > after; open: p90 is never
+minimum, reline: days inside p10 to p90, both counted in, of units that are there and not thought
+to have left, had they stayed; < before, > after; open: p90 is never
 lining: lining on the as-of day, less the true one, and share inside its 8 in 10
 failed, found: adjuster failures forecast, over those that happened and over those that checks found
 CRPS: from p10, p50, p90, in relines and in days (up to 730); smaller is better
