@@ -88,6 +88,10 @@ class PageData:
     reline_plan
         ``months``, ``risk``, ``extra_relines_…``, ``extra_cost_…``, ``crossings_avoided_…``: what
         keeping the accepted risk takes beyond the forecast.
+    reline_policy
+        ``changed_on`` (null: no change found), ``raised_mm``, ``raised_ci_low``,
+        ``raised_ci_high``, in every row the same: since when linings are relined at other readings,
+        and by how much.
     check_intervals
         ``axle_type``, ``duty`` (null: over all), ``weeks``, ``share_failed``, ``ci_low``,
         ``ci_high`` (wheel ends carrying an unseen failed adjuster at a random moment), ``current``
@@ -153,6 +157,7 @@ class PageData:
     overdue: pl.DataFrame | None = None
     scenarios: pl.DataFrame | None = None
     reline_plan: pl.DataFrame | None = None
+    reline_policy: pl.DataFrame | None = None
     check_intervals: pl.DataFrame | None = None
     replacement_ages: pl.DataFrame | None = None
     expected_failures: pl.DataFrame | None = None

@@ -123,7 +123,9 @@ def relines(data: PageData) -> Section:
     nothing = f"No relines could be forecast: {why_no_forecast(data)}."
     plan = relines_charts.plan_said(data.reline_plan, measures)
     unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
+    policy = relines_charts.policy_said(data.reline_policy, measures)
     remarks = (
+        *((policy,) * bool(policy)),
         *((plan,) * bool(plan)),
         *((_NO_POLICIES,) * (data.scenarios is None)),
         *((_NO_COSTS,) * unset),

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from dashboards.charts.relines import YEAR, outlook_words
+from dashboards.charts.relines import YEAR, outlook_words, policy_changed
 from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.page_data import PageData
@@ -155,7 +155,8 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     row = year.row(0, named=True)
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
-    relines = Fact(label, number(row["relines_p50"]), limits + _plan(data.reline_plan), "relines")
+    detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
+    relines = Fact(label, number(row["relines_p50"]), detail, "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None
     limits = f"{outlook_words(row, measures, 'cost')}, 8 chances in 10"

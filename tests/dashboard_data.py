@@ -41,6 +41,7 @@ def month(wheel_ends: int = 720, seed: int = 7) -> PageData:
         "overdue": overdue(status, rng),
         "scenarios": scenarios(),
         "reline_plan": reline_plan(),
+        "reline_policy": reline_policy(),
         "check_intervals": check_intervals(),
         "replacement_ages": replacement_ages(),
         "expected_failures": expected_failures(wheel_ends),
@@ -557,6 +558,12 @@ def reline_plan() -> pl.DataFrame:
         row |= {f"{name}_{q}": mean * f for q, f in (("p10", 0.85), ("p50", 1.0), ("p90", 1.15))}
         row[f"{name}_mean"] = mean
     return pl.DataFrame([row])
+
+
+def reline_policy() -> pl.DataFrame:
+    """Of a fleet whose readings at relines were raised."""
+    raised = {"raised_mm": 1.2, "raised_ci_low": 0.7, "raised_ci_high": 1.7}
+    return pl.DataFrame([{"changed_on": AS_OF - dt.timedelta(days=3 * 91), **raised}])
 
 
 def check_intervals() -> pl.DataFrame:

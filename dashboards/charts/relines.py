@@ -2,7 +2,7 @@
 
 import datetime as dt
 import itertools
-from typing import Literal
+from typing import Any, Literal
 
 import altair as alt
 import polars as pl
@@ -197,6 +197,38 @@ def plan_said(plan: pl.DataFrame | None, measures: Measures) -> str:
         f"Keeping to {share(row['risk'])} takes {extra} more in {YEAR} months{costs}, and keeps "
         f"{avoided} from falling to the minimum in service."
     )
+
+
+def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
+    """Since when linings are relined at other readings than before, in a sentence; empty where no
+    change was found."""
+    row = _policy_change(policy)
+    if row is None:
+        return ""
+    raised, low, high = (row[f"raised_{name}"] for name in ("mm", "ci_low", "ci_high"))
+    by = measures.length_interval(*((raised, low, high) if raised > 0 else (-raised, -high, -low)))
+    return (
+        f"Since about {month_name(row['changed_on'])} linings are relined at "
+        f"{_which(row)} readings than before, by {by}; the forecast follows what is done since."
+    )
+
+
+def policy_changed(policy: pl.DataFrame | None) -> str:
+    """The same in a clause behind a figure of the forecast."""
+    row = _policy_change(policy)
+    if row is None:
+        return ""
+    return f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
+
+
+def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:
+    """``changed_on`` and by how much readings at relines were raised; None: no change found."""
+    changed = pl.DataFrame() if policy is None else policy.drop_nulls("changed_on")
+    return None if changed.is_empty() else changed.row(0, named=True)
+
+
+def _which(change: dict[str, Any]) -> str:
+    return "thicker" if change["raised_mm"] > 0 else "thinner"
 
 
 def _monthly_table(frame: pl.DataFrame, measures: Measures, what: What) -> Table:

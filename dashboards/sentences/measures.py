@@ -54,6 +54,10 @@ class Measures:
         digits = 1 if self.length_unit == "mm" else 2
         return f"{number(_times(value_mm, self.per_mm), digits)}\u00a0{self.length_unit}"
 
+    def length_interval(self, value_mm: float, low_mm: float, high_mm: float) -> str:
+        factor = self.per_mm
+        return with_interval(value_mm * factor, low_mm * factor, high_mm * factor, self.length_unit)
+
     def distance(self, value_km: float | None) -> str:
         return f"{figures(_times(value_km, self.per_km))}\u00a0{self.distance_unit}"
 

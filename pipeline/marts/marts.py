@@ -166,13 +166,18 @@ class WheelEndStatus(dy.Schema):
     lining_read_mm = col.number("Last reading of the lining in place", "mm")
     lining_read_on = col.day("When that was read")
     lining_min_mm = col.number("Minimum lining", "mm")
-    min_on_p10 = col.day("Lining reaches its minimum: early date (1 in 10 earlier)")
-    min_on_p50 = col.day("Even chance")
-    min_on_p90 = col.day("Late date (1 in 10 later)")
+    min_on_p10 = col.day(
+        "Lining on record reaches its minimum if its unit stays in service: early date (1 in 10 "
+        "earlier)"
+    )
+    min_on_p50 = col.day("Even chance; a reline that nobody wrote down counts by its chance")
+    min_on_p90 = col.day("Late date (1 in 10 later), likewise")
     min_km_p10 = col.number("The unit's accumulated km then: early", "km")
     min_km_p50 = col.number("Even chance", "km")
     min_km_p90 = col.number("Late", "km")
-    reline_on_p10 = col.day("The visit at which this fleet will reline it: early")
+    reline_on_p10 = col.day(
+        "The visit at which this fleet will reline it if its unit stays in service: early"
+    )
     reline_on_p50 = col.day("Even chance")
     reline_on_p90 = col.day("Late")
     set_on = col.day("Last setting on record")
@@ -266,6 +271,29 @@ class RelineBudgetParts(_BudgetMonth, _FleetPart, _RelinesAndCost):
 
 class RelineOutlook(_SpanOfDays, _RelinesAndCost):
     """One row per span of months after the as-of day: the fleet's total in it."""
+
+
+class RelinePolicy(dy.Schema):
+    """One row per axle type and depot: at what reading it relines, which forecasts follow."""
+
+    axle_type = col.text("Axle type")
+    depot = col.text("Depot; null: none in the register", nullable=True)
+    threshold_mm = col.number(
+        "Reading above the minimum at which a lining is as likely thought due as not, drawn toward "
+        "the fleet's",
+        "mm",
+    )
+    threshold_sd = col.number("Its standard error", "mm", low=0.0)
+    spread_mm = col.number("How that varies from case to case: standard deviation", "mm", low=0.0)
+    visits = col.count("Visits of axles behind it")
+    relines = col.count("Relines of wheel ends in the whole fleet; below 10 it is a guess")
+    changed_on = col.day(
+        "About when, to a quarter, the fleet's readings at relines changed; forecasts follow what "
+        "is done since; null: no change found"
+    )
+    raised_mm = col.number("By how much they were raised then; below 0: lowered", "mm")
+    raised_ci_low = col.number("95 % interval, low end", "mm")
+    raised_ci_high = col.number("High end", "mm")
 
 
 class RelineOutlookParts(_OutlookSpan, _FleetPart, _RelinesAndCost):
@@ -449,6 +477,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "reline_outlook": RelineOutlook,
     "reline_outlook_parts": RelineOutlookParts,
     "reline_plan": RelinePlan,
+    "reline_policy": RelinePolicy,
     "scenarios": Scenarios,
     "futures": Futures,
     "months": Months,

@@ -55,6 +55,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         setting_quality=mart("setting_quality"),
         scenarios=mart("scenarios"),
         reline_plan=mart("reline_plan"),
+        reline_policy=mart("reline_policy"),
         changes=mart("flag_changes"),
         flag_precision=mart("flag_precision"),
         overdue=warehouse.fetch(

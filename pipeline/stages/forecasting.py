@@ -14,7 +14,7 @@ from models.relines.forecast.minimum import (
     minimum_forecast,
     minimum_frame,
 )
-from models.relines.forecast.relining import reline_forecast, reline_frame
+from models.relines.forecast.relining import chance_done_unwritten, reline_forecast, reline_frame
 from models.relines.simulation.simulate import FleetModel
 from pipeline.marts.results import Fits, Forecasts
 from pipeline.warehouse import warehouse
@@ -46,7 +46,8 @@ def forecast_relines(
     seen = warehouse.fetch(
         con, "select coalesce(seen_km, 0) as km from reduce.wheel_ends_now", order="wheel_end_id"
     )
-    minimum = minimum_forecast(lines, ends.minimum_mm, usage)
+    renewed = chance_done_unwritten(ends, fleet.policy)
+    minimum = minimum_forecast(lines, ends.minimum_mm, usage, renewed=renewed)
     reline = reline_forecast(lines, ends, usage, fleet.policy)
     dates = minimum_frame(ends.wheel_end_id, seen["km"].to_numpy(), minimum, as_of).join(
         reline_frame(ends.wheel_end_id, reline, as_of),

@@ -3,9 +3,12 @@
 ``python -m tests.bench.bench_worlds [--fleets 3] [--units 60] [--seed 0] [--best 0] [WORDS …]``
 runs fleets of every world whose name holds one of the words (all unless said), each as of a year
 before its records end, and prints a table; it asserts nothing. All of the wheel ends registered on
-that day count, those whose unit has left too. Only what is judged is worked out, by the functions
-of the run. ``--keep FILE`` and ``--kept FILE`` let a long bench be run in parts; with ``--kept``,
-``--page FILE`` writes its table as Markdown, every mean with its standard error.
+that day count, those whose unit has left too; but dates, which are told for units that stay in
+service, are those of units that are there, and not thought to have left, held against what would
+have come if none left since.
+Only what is judged is worked out, by the functions of the run. ``--keep FILE`` and ``--kept FILE``
+let a long bench be run in parts; with ``--kept``, ``--page FILE`` writes its table as Markdown,
+every mean with its standard error.
 
 ``--best`` lives so many other futures of each fleet from that day on: the best that could be
 forecast by somebody who knew every lining, rate, use and rule of then, and not what comes.
@@ -27,6 +30,7 @@ import polars as pl
 from scipy import special
 
 from models.relines.budget import outlook_frame
+from models.relines.forecast.minimum import WORDS
 from models.relines.look_back import errors_of, past_totals, relines_to_count
 from models.relines.past_errors import calibrated_totals
 from models.relines.rivals import (
@@ -75,7 +79,8 @@ def main() -> None:
             seed = given.seed + number
             fleet = lived(replace(world, units=given.units), seed)
             try:
-                found.append(judged(fleet) | best(fleet, seed, given.best))
+                stayed = lived(fleet.world, seed, staying=AS_OF)
+                found.append(judged(fleet, stayed) | best(fleet, stayed, seed, given.best))
                 keep(given.keep, name, seed, found[-1])
             except Exception as problem:  # a crash is a result here
                 crashed += 1
@@ -148,25 +153,26 @@ def _page_cells(found: list[dict[str, float]]) -> list[str]:
         return ", ".join(f"{np.nanmean(k) if np.isfinite(k).any() else np.nan:.1f}" for k in known)
 
     total = [100.0 * (f["mean"] / max(f["happened"], 1.0) - 1.0) for f in found]
-    inside = ("quarters inside", "min inside", "reline inside")
+    inside = ("quarters inside", "stays min inside", "stays reline inside")
     shares = [mean([100.0 * f[name] for f in found]) for name in inside]
     came = max(sum(f["found"] for f in found), 1.0)
     failures = 100.0 * (sum(f["failures"] for f in found) / came - 1.0)
     quarters = scores("crps q ours", "crps q last year", "crps q line", "crps q best")
-    days = scores("crps day ours", "crps day line", "crps day best")
+    days = scores("stays crps day ours", "stays crps day line", "crps day best")
     # Failures are few: their sum, which scatters about as Poisson's.
     told = f"{failures:+.1f} ± {100.0 / np.sqrt(came):.1f}"
     return [mean(total, "+"), *shares, told, quarters, days]
 
 
-def judged(fleet: Fleet) -> dict[str, float]:
-    """Forecast from what the fleet wrote down, and hold it against the truth."""
+def judged(fleet: Fleet, stayed: Fleet) -> dict[str, float]:
+    """Forecast from what the fleet wrote down, and hold it against the truth. ``stayed``: the same
+    fleet, had no unit left since: what dates are told for."""
     with tempfile.TemporaryDirectory() as base, warehouse.in_memory() as con:
         lake = write_lake(fleet, Path(base) / "lake", AS_OF)
         told = forecast_of(Run(con, lake, Path(base) / "out", settings_of(lake), NOW, AS_OF))
         return {
             **_totals(con, told, fleet),
-            **_wheel_ends(con, told, fleet),
+            **_wheel_ends(con, told, fleet, stayed),
             **_failures(told, fleet),
             "raw": told.uncorrected,
         }
@@ -230,7 +236,7 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
     return Missed(errors_of([p for p in past if p is not None], changed), failures)
 
 
-def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:
+def best(fleet: Fleet, stayed: Fleet, seed: int, futures: int) -> dict[str, float]:
     """Scores of other futures of the same fleet, taken as a forecast; nothing if none is asked."""
     if not futures:
         return {}
@@ -238,7 +244,12 @@ def best(fleet: Fleet, seed: int, futures: int) -> dict[str, float]:
     others = [lived(fleet.world, seed, (AS_OF, n)) for n in range(1, futures + 1)]
     came, *told = (_by_span(each, here) for each in (fleet, *others))
     totals = np.quantile(told, LEVELS, axis=0).T
-    days = [np.minimum(each.days_to_reline(AS_OF)[here], CLIPPED_DAYS) for each in (fleet, *others)]
+    # Of the fleets that stay, more days are lived and none is drawn anew.
+    staying = (lived(fleet.world, seed, (AS_OF, n), AS_OF) for n in range(1, futures + 1))
+    there = fleet.there(AS_OF)
+    days = [
+        np.minimum(each.days_to_reline(AS_OF)[there], CLIPPED_DAYS) for each in (stayed, *staying)
+    ]
     scores = _pinball(totals, came)
     return {
         "width best": (totals[0, 2] - totals[0, 0]) / max(came[0], 1.0),
@@ -317,26 +328,44 @@ def _pinball(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
     return 2.0 * np.maximum(LEVELS * off, (LEVELS - 1.0) * off).mean(axis=1)
 
 
-def _wheel_ends(con: duckdb.DuckDBPyConnection, told: Told, fleet: Fleet) -> dict[str, float]:
+def _wheel_ends(
+    con: duckdb.DuckDBPyConnection, told: Told, fleet: Fleet, stayed: Fleet
+) -> dict[str, float]:
     order = {name: n for n, name in enumerate(fleet.wheel_end_ids)}
     status = told.status.sort("wheel_end_id")
     place = np.array([order[i] for i in status["wheel_end_id"]])
-    minimum = np.maximum(fleet.days_to_minimum(AS_OF)[place], 0.0)
-    reline = fleet.days_to_reline(AS_OF)[place]
     lining, sd = (status[c].cast(pl.Float64).to_numpy() for c in ("lining_mm", "lining_sd"))
     off = lining - fleet.lining_mm(AS_OF)[place]
     known = np.isfinite(off)
-    min_on, reline_on = _days(status, "min_on"), _days(status, "reline_on")
     relines = warehouse.fetch(con, "from reduce.relines_done")
     readings = warehouse.fetch(con, "from reduce.linings_found")
     line = straight_line_days(status["wheel_end_id"], relines, readings, AS_OF)
+    there = fleet.there(AS_OF)[place]
+    told_of = (status["min_word"] != WORDS["gone"]).to_numpy()
+    judged_ends = there & told_of
+    staying = _dates(status.filter(judged_ends), stayed, place[judged_ends], line[judged_ends])
     # In a band that ends at "never", never is inside: see the share of such bands beside it.
     return {
-        **_covered("min", min_on, minimum),
-        **_covered("reline", reline_on, reline),
+        **_dates(status, fleet, place, line),
+        **{f"stays {name}": figure for name, figure in staying.items()},
+        "dated though gone": float((told_of & ~there).sum() / max(told_of.sum(), 1)),
+        "undated though there": float((there & ~told_of).sum() / max(there.sum(), 1)),
         "lining bias": float(off[known].mean()),
         "lining held": float((np.abs(off) <= 1.2815515655 * sd)[known].mean()),
         "lining told": float(known.mean()),
+    }
+
+
+def _dates(
+    status: pl.DataFrame, fleet: Fleet, place: np.ndarray, line: np.ndarray
+) -> dict[str, float]:
+    """Dates of some wheel ends against what came; ``line``: a rival's days to their relines."""
+    minimum = np.maximum(fleet.days_to_minimum(AS_OF)[place], 0.0)
+    reline = fleet.days_to_reline(AS_OF)[place]
+    reline_on = _days(status, "reline_on")
+    return {
+        **_covered("min", _days(status, "min_on"), minimum),
+        **_covered("reline", reline_on, reline),
         "crps day ours": float(_clipped(reline_on.T, reline).mean()),
         "crps day line": float(_clipped(np.repeat(line[:, None], 3, axis=1), reline).mean()),
     }
@@ -407,7 +436,8 @@ NOTES = """n fleets, x of them ended in a traceback, s seconds each
 12 months: relines forecast over what happened, mean over fleets ± its standard error; raw: before
 anything was learned from past errors; in: fleets inside p10 to p90; qtrs: quarters inside; wide:
 p90 less p10 over what happened
-minimum, reline: days inside p10 to p90, both counted in; < before, > after; open: p90 is never
+minimum, reline: days inside p10 to p90, both counted in, of units that are there and not thought
+to have left, had they stayed; < before, > after; open: p90 is never
 lining: lining on the as-of day, less the true one, and share inside its 8 in 10
 failed, found: adjuster failures forecast, over those that happened and over those that checks found
 CRPS: from p10, p50, p90, in relines and in days (up to 730); smaller is better
@@ -434,10 +464,11 @@ def _line(name: str, found: list[dict[str, float]], crashed: int, took: float) -
         f"{head} {_percent(ratio.mean()):>6} ±{100 * error:4.1f} {_percent(raw):>6} "
         f"{mean['year inside']:4.0%} "
         f"{mean['quarters inside']:4.0%} {mean['width']:5.0%} | "
-        f"{_shares(mean, 'min', 7)} {mean['min open-ended']:4.0%} | {_shares(mean, 'reline', 6)} | "
+        f"{_shares(mean, 'stays min', 7)} {mean['stays min open-ended']:4.0%} | "
+        f"{_shares(mean, 'stays reline', 6)} | "
         f"{mean['lining bias']:+9.2f} {mean['lining held']:4.0%} | "
         f"{_over(found, 'failed'):>7} {_over(found, 'found'):>7} | {crps:>25} | {quarters:>19} | "
-        f"{mean['crps day ours']:7.0f} {mean['crps day line']:7.0f}{best}"
+        f"{mean['stays crps day ours']:7.0f} {mean['stays crps day line']:7.0f}{best}"
     )
 
 

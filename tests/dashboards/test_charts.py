@@ -24,7 +24,7 @@ from dashboards.charts.lives import (
 )
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure
-from dashboards.charts.relines import depots_figure, monthly_figure, plan_said
+from dashboards.charts.relines import depots_figure, monthly_figure, plan_said, policy_said
 from dashboards.charts.settings import depots_figure as settings_by_depot
 from dashboards.charts.settings import months_figure as settings_by_month
 from dashboards.charts.trust import coverage_figure, months_figure
@@ -34,8 +34,9 @@ from dashboards.drawing.svg import charts_svg
 from dashboards.drawing.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
-from dashboards.sections import sections
+from dashboards.sections import relines, sections
 from dashboards.sentences.measures import Measures
+from dashboards.summary import facts
 from tests import dashboard_data
 
 METRIC = Measures(Fleet(currency="EUR"))
@@ -328,6 +329,42 @@ def test_the_plan_is_one_sentence_beside_the_forecast() -> None:
         "linings from falling to the minimum in service."
     )
     assert plan_said(None, METRIC) == plan_said(dashboard_data.reline_plan().clear(), METRIC) == ""
+
+
+RAISED = {"changed_on": dt.date(2025, 4, 2), "raised_mm": 1.04, "raised_ci_low": 0.53}
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (RAISED | {"raised_ci_high": 1.55}, "thicker readings than before, by 1.0 mm (0.5–1.6)"),
+        (
+            {name: -v if isinstance(v, float) else v for name, v in RAISED.items()}
+            | {"raised_ci_high": -0.53, "raised_ci_low": -1.55},
+            "thinner readings than before, by 1.0 mm (0.5–1.6)",
+        ),
+    ],
+)
+def test_a_changed_policy_is_said_beside_the_forecast(
+    data: PageData, change: dict[str, object], said: str
+) -> None:
+    policy = pl.DataFrame([change, change])
+    assert " ".join(policy_said(policy, METRIC).split()) == (
+        f"Since about April 2025 linings are relined at {said}; the forecast follows what is done "
+        "since."
+    )
+    told = replace(data, reline_policy=policy)
+    assert policy_said(policy, METRIC) in relines(told).remarks
+    clause = f"relined at {said.split()[0]} readings since about April 2025"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
+def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
+    same = pl.DataFrame({"changed_on": [None], "raised_mm": [None]})
+    assert policy_said(None, METRIC) == policy_said(same, METRIC) == ""
+    told = replace(data, reline_policy=same)
+    assert not any("Since about" in remark for remark in relines(told).remarks)
+    assert not any("since about" in f.detail for f in facts(told))
 
 
 def test_an_unsafe_policy_is_never_the_headline() -> None:

@@ -71,6 +71,11 @@ class Fleet:
         """Whether each wheel end has joined the fleet by then; who left stays registered."""
         return np.asarray(self.roads.joins[self.ends.unit] <= self.day(on))
 
+    def there(self, on: dt.date) -> np.ndarray:
+        """Whether the unit of each wheel end has joined by then and not left for good."""
+        left = self.roads.leaves[self.ends.unit] <= self.day(on)
+        return np.asarray(self.registered(on) & ~left)
+
     def lining_mm(self, on: dt.date) -> np.ndarray:
         """True lining of every wheel end at the end of a day."""
         day, every = self.day(on), np.arange(len(self.ends))
@@ -137,12 +142,21 @@ def unit_id(unit: int) -> str:
     return f"B{unit + 1:04d}"
 
 
-def lived(world: World, seed: int, turn: tuple[dt.date, int] | None = None) -> Fleet:
-    """Draw a fleet and live it; from a day on, another future of it (``turn``: day, seed)."""
+def lived(
+    world: World,
+    seed: int,
+    turn: tuple[dt.date, int] | None = None,
+    staying: dt.date | None = None,
+) -> Fleet:
+    """Draw a fleet and live it; from a day on, another future of it (``turn``: day, seed). With
+    ``staying``, what would come if no unit left after that day: all else is as it would be."""
     records = (round(world.years_before * YEAR), round((world.years_before + world.years) * YEAR))
     day = (turn[0] - ENDS_ON).days + records[1] if turn else 0
     luck = Luck(seed, Turn(day, turn[1]) if turn else None)
-    roads = drawn_roads(world, records, luck)
+    if staying and (world.cap_open or world.overdue):
+        raise ValueError("care is drawn by visits: with more of them it would not be the same")
+    last = NEVER if staying is None else (staying - ENDS_ON).days + records[1]
+    roads = drawn_roads(world, records, luck, last)
     ends = drawn_ends(world, len(roads.depot), luck)
     visits = visit_days(world, roads, luck)
     care = drawn_care(world, roads, ends.unit, visits, luck)

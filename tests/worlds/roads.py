@@ -38,8 +38,10 @@ class Roads:
         return self.km.shape[1]
 
 
-def drawn_roads(world: World, records: tuple[int, int], luck: Luck) -> Roads:
-    """``records``: first and last day on record."""
+def drawn_roads(
+    world: World, records: tuple[int, int], luck: Luck, staying: float = NEVER
+) -> Roads:
+    """``records``: first and last day on record; no unit leaves after the day ``staying``."""
     days = round((world.years_before + world.years + world.years_beyond) * YEAR)
     begin, _ = records
     newcomers = luck.once.poisson(world.joining * world.units * (days - begin) / YEAR)
@@ -47,6 +49,7 @@ def drawn_roads(world: World, records: tuple[int, int], luck: Luck) -> Roads:
     joins = np.zeros(units)
     joins[world.units :] = np.sort(luck.once.uniform(begin, days - 1, newcomers)).round()
     leaves = _leaves(world, np.maximum(joins, begin), luck)
+    leaves = np.where(leaves > staying, NEVER, leaves)
     calendar = np.arange(days)
     there = (calendar >= joins[:, None]) & (calendar < leaves[:, None])
     there &= ~_paused(world, units, days, luck)

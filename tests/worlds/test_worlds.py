@@ -34,6 +34,29 @@ def test_a_seed_gives_one_fleet(tmp_path):
     assert not read[0].equals(read[2])
 
 
+def test_a_fleet_that_stays_is_the_same_but_for_who_leaves():
+    """Up to the day all is alike; after it, what comes to units that would have stayed."""
+    world = WORLDS["all of these"]
+    fleet, stayed = lived(world, 3), lived(world, 3, staying=AS_OF)
+    left, day = fleet.roads.leaves, fleet.day(AS_OF)
+    gone, stays = left <= day, ~np.isfinite(np.where(left > fleet.records[1], np.inf, left))
+    assert gone.any()
+    assert (~gone & ~stays).any()
+    assert np.array_equal(stayed.roads.leaves[gone], left[gone])
+    assert np.isinf(stayed.roads.leaves[~gone]).all()
+    assert stayed.there(AS_OF).tolist() == fleet.there(AS_OF).tolist()
+    for on in (AS_OF - dt.timedelta(days=200), AS_OF):
+        assert np.array_equal(stayed.lining_mm(on), fleet.lining_mm(on))
+    own = (gone | stays)[fleet.ends.unit]
+    assert np.array_equal(stayed.lining_mm(ENDS_ON)[own], fleet.lining_mm(ENDS_ON)[own])
+    assert (stayed.lining_mm(ENDS_ON) != fleet.lining_mm(ENDS_ON))[~own].any()
+
+
+def test_care_is_drawn_by_visits_and_could_not_stay_the_same():
+    with pytest.raises(ValueError, match="by visits"):
+        lived(World(units=3, cap_open=0.2), 3, staying=AS_OF)
+
+
 def test_readings_lie_about_the_true_linings(fleet, tmp_path):
     write_lake(fleet, tmp_path, AS_OF)
     checks = table(tmp_path, "inspections").drop_nulls("lining_mm")

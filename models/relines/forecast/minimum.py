@@ -11,6 +11,11 @@ they are, not summed up by a variance. Two approximations are left, and are meas
 brute-force simulation in the tests: K is taken as lognormal, and the path of K is summed up by its
 value at g, which is exact while wear is positive ("below at g" and "reached by g" are then one).
 
+What the last check read may have led to a reline that nobody wrote down, so that the lining in
+place is a new one: with that chance :math:`\nu` the middle and late dates are those of
+:math:`(1 - \nu) P + \nu P_\mathrm{new}`. The early date stays that of the lining on record: work
+that is not written down is no reason to look later.
+
 A lining whose wear may well be zero never reaches the minimum with high probability: its late
 quantiles do not exist, nor does any beyond 30 years. They are null, with a word that says why.
 """
@@ -28,7 +33,13 @@ from scipy import special
 from models.common.arrays import FloatArray, IntArray
 from models.common.group_sums import rows_by
 from models.common.units import KM_PER_UNIT
-from models.relines.forecast.lines import LineMoments, WheelEndLines, line_moments, some_moments
+from models.relines.forecast.lines import (
+    LineMoments,
+    WheelEndLines,
+    line_moments,
+    new_lining_moments,
+    some_moments,
+)
 from models.usage.absences import AbsenceClasses, absence_classes, begun_by, reached_by
 from models.usage.ahead import AwayNow, away_now, km_ahead, km_on_road
 from models.usage.fit import UsageFit
@@ -42,6 +53,10 @@ ROAD_DAYS = np.geomspace(0.25, LONGEST_DAYS, 128)
 MILESTONES = (*range(0, 128, 8), 127)
 NEGLIGIBLE = 1e-6
 """Chances so near to nought or one move no quantile between a tenth and nine tenths."""
+RENEWED = 0.005
+"""A smaller chance that a lining was renewed without a word is left out."""
+EARLY = 0.5
+"""Dates of a smaller chance than this stay those of the lining on record."""
 _KM_STEPS = 24
 """Halvings: to 0.6 km."""
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
@@ -118,40 +133,75 @@ def minimum_forecast(
     minimum_mm: FloatArray,
     usage: UsageFit,
     probabilities: Sequence[float] = PROBABILITIES,
+    renewed: FloatArray | None = None,
 ) -> MinimumForecast:
     """Days and km to each lining's minimum at the given probabilities.
 
-    ``minimum_mm`` (L,); ``lines.unit`` indexes the units of ``usage``.
+    ``minimum_mm`` (L,); ``lines.unit`` indexes the units of ``usage``; ``renewed`` (L,): chance
+    that each was renewed at the last check without a word (None: none was). Units are taken to
+    stay in service.
     """
-    moments, away = line_moments(lines), away_now(usage)
-    word = forecast_words(lines, usage)
-    days = np.full((len(probabilities), len(lines)), np.inf)
+    word, wanted = forecast_words(lines, usage), np.asarray(probabilities)
+    days = np.full((len(wanted), len(lines)), np.inf)
     km = days.copy()
     classes, begun = absence_classes(usage), begun_by(usage, ROAD_DAYS)
     known = np.flatnonzero(word == "")
     known = known[np.argsort(classes.number[lines.unit[known]], kind="stable")]
-    for start in range(0, len(known), CHUNK):
-        rows = known[start : start + CHUNK]
-        unit = lines.unit[rows]
-        task = _Task(some_moments(moments, rows), minimum_mm[rows], usage, away, unit)
-        days[:, rows] = task.days_until(probabilities, classes, begun)
-        km[:, rows] = [task.km_until(p) for p in probabilities]
+    chance = np.zeros(len(lines)) if renewed is None else np.where(renewed > RENEWED, renewed, 0.0)
+    on_record = _Task.of(lines, minimum_mm, usage, np.zeros(len(lines)))
+    as_it_may_be = _Task.of(lines, minimum_mm, usage, chance) if chance.any() else on_record
+    for rows in _chunks(known):
+        task = on_record.some(rows)
+        days[:, rows] = task.days_until(wanted, classes, begun)
+        km[:, rows] = task.km_until(wanted)
+    later = np.flatnonzero(wanted >= EARLY)
+    for rows in _chunks(known[chance[known] > 0.0]):
+        task, place = as_it_may_be.some(rows), np.ix_(later, rows)
+        days[place] = task.days_until(wanted[later], classes, begun)
+        km[place] = task.km_until(wanted[later])
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return MinimumForecast(days, km, tuple(np.where(open_ended, "not_in_30_years", word)))
 
 
+def _chunks(rows: IntArray) -> list[IntArray]:
+    return [rows[start : start + CHUNK] for start in range(0, len(rows), CHUNK)]
+
+
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """Some wheel ends to find quantiles for."""
+    """Some wheel ends to find quantiles for; ``fresh``: their linings, were they ``renewed``."""
 
     moments: LineMoments
+    fresh: LineMoments
+    renewed: FloatArray
     minimum_mm: FloatArray
     usage: UsageFit
     away: AwayNow
     unit: IntArray
 
+    @classmethod
+    def of(
+        cls, lines: WheelEndLines, minimum_mm: FloatArray, usage: UsageFit, renewed: FloatArray
+    ) -> "_Task":
+        moments, away = line_moments(lines), away_now(usage)
+        fresh = new_lining_moments(lines) if renewed.any() else moments
+        return cls(moments, fresh, renewed, minimum_mm, usage, away, lines.unit)
+
+    def some(self, rows: IntArray) -> "_Task":
+        """Of some of its wheel ends."""
+        moments, fresh = (some_moments(each, rows) for each in (self.moments, self.fresh))
+        own = self.renewed[rows], self.minimum_mm[rows]
+        return _Task(moments, fresh, *own, self.usage, self.away, self.unit[rows])
+
+    def mixed(self, chance: Callable[[LineMoments], FloatArray]) -> FloatArray:
+        """A chance of the linings on record, with that of new ones by theirs to be there."""
+        found = chance(self.moments)
+        if not self.renewed.any():
+            return found
+        return found + self.renewed * (chance(self.fresh) - found)
+
     def days_until(
-        self, probabilities: Sequence[float], classes: AbsenceClasses, begun: FloatArray
+        self, probabilities: FloatArray, classes: AbsenceClasses, begun: FloatArray
     ) -> FloatArray:
         """Days at which each probability is reached (k, n): those on the road and those lost."""
         chance = np.maximum.accumulate(self._by_road_days(), axis=0)
@@ -178,16 +228,23 @@ class _Task:
         return chance
 
     def _below_by(self, days: float, rows: IntArray) -> FloatArray:
-        some, limit, unit = some_moments(self.moments, rows), self.minimum_mm, self.unit[rows]
-        on_road = np.full(len(rows), days)
-        return chance_below_by(some, limit[rows], self.usage, self.away, unit, on_road)
+        some, on_road = self.some(rows), np.full(len(rows), days)
 
-    def km_until(self, probability: float) -> FloatArray:
-        def chance(x: FloatArray) -> FloatArray:
-            return chance_below(self.moments, self.minimum_mm, x)
+        def chance(moments: LineMoments) -> FloatArray:
+            limit, unit = some.minimum_mm, some.unit
+            return chance_below_by(moments, limit, self.usage, self.away, unit, on_road)
 
+        return some.mixed(chance)
+
+    def km_until(self, probabilities: FloatArray) -> FloatArray:
+        """Km at which each probability is reached (k, n)."""
         longest = np.full(len(self.unit), LONGEST_KM / KM_PER_UNIT)
-        return KM_PER_UNIT * first_reaching(chance, probability, longest, _KM_STEPS)
+
+        def chance(x: FloatArray) -> FloatArray:
+            return self.mixed(lambda moments: chance_below(moments, self.minimum_mm, x))
+
+        found = [first_reaching(chance, p, longest, _KM_STEPS) for p in probabilities]
+        return KM_PER_UNIT * np.array(found)
 
 
 def _day_of(by_day: FloatArray, probability: float) -> FloatArray:

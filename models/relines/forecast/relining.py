@@ -12,6 +12,8 @@ summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the policy's 
 of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's
 other axles (at the same z). Days of visits and what the unit runs by them are those of
 ``models.usage.visits``: quantiles fall on visits, or on a day after one on which jobs get done.
+What the last visit read may have led to a reline that nobody wrote down: with that chance the
+lining is a new one, and S is the mixture of both.
 """
 
 import datetime as dt
@@ -25,10 +27,17 @@ from scipy import special
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import rows_by
 from models.common.units import KM_PER_UNIT
-from models.relines.forecast.lines import LineMoments, WheelEndLines, line_moments, some_moments
+from models.relines.forecast.lines import (
+    LineMoments,
+    WheelEndLines,
+    line_moments,
+    new_lining_moments,
+    some_moments,
+)
 from models.relines.forecast.minimum import (
     LONGEST_DAYS,
     PROBABILITIES,
+    RENEWED,
     WORDS,
     dates_after,
     forecast_words,
@@ -82,11 +91,14 @@ class _Task:
     ``log_stay`` (n, Z, Y) is what is known before the first visit; ``threshold_var`` is doubt about
     the policy's threshold; ``lag`` (:data:`LAGS`,): days from a decision to the job, and ``left``
     (n, LAGS) what is left of them where the last visit decided. ``axle`` and ``unit`` are numbers
-    within the task.
+    within the task. ``renewed`` (n,): chance that the last visit's reline was done without a word;
+    then both are as in ``fresh`` (the wheel end's and its partner's moments).
     """
 
     own: LineMoments
     partner: LineMoments
+    fresh: tuple[LineMoments, LineMoments]
+    renewed: FloatArray
     minimum_mm: FloatArray
     partner_minimum_mm: FloatArray
     has_partner: BoolArray
@@ -174,16 +186,9 @@ def _quantiles(
     task: _Task, setting: _Setting, probabilities: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Days at which each chance is reached (k, n), and the day of the middle visit (n,)."""
-    usual, slots = setting.usage.usual_days[task.fleet_unit], setting.slots
-    log_stay = task.log_stay.copy()
-    done = [_done_by(log_stay)]
-    for slot in range(len(slots.day)):
-        log_stay += _log_stays(task, setting, slot)
-        done.append(_done_by(log_stay))
-        if np.all(done[-1] >= ENOUGH):
-            break
-    by_slot = np.maximum.accumulate(np.array(done), axis=0)
-    grid, by_then = slots.first(len(by_slot) - 1)
+    usual = setting.usage.usual_days[task.fleet_unit]
+    by_slot = _done_by_slot(task, setting)
+    grid, by_then = setting.slots.first(len(by_slot) - 1)
     place = _mixture_quantiles(by_slot, grid, by_then, probabilities)
     found = np.where(place < 0.0, 0.0, np.maximum(place * usual - task.shift, 1.0))
     if task.lag.any():
@@ -196,6 +201,28 @@ def _quantiles(
     middle = np.where(number == 0, 0.0, np.where(number == len(by_slot), np.inf, middle))
     late = LONGEST_DAYS + usual
     return np.where(found > late, np.inf, found), np.where(middle > late, np.inf, middle)
+
+
+def _done_by_slot(task: _Task, setting: _Setting) -> FloatArray:
+    """Chance to have been relined by now, and by each slot of visits (J + 1, n)."""
+    courses = [(1.0 - task.renewed, task, task.log_stay.copy())]
+    if task.renewed.any():
+        own, partner = task.fresh
+        fresh = replace(task, own=own, partner=partner)
+        courses.append((task.renewed, fresh, np.zeros_like(task.log_stay)))
+
+    def done_by_now() -> FloatArray:
+        shares = [share * _done_by(log_stay) for share, _, log_stay in courses]
+        return np.asarray(np.sum(shares, axis=0))
+
+    done = [done_by_now()]
+    for slot in range(len(setting.slots.day)):
+        for _, course, log_stay in courses:
+            log_stay += _log_stays(course, setting, slot)
+        done.append(done_by_now())
+        if np.all(done[-1] >= ENOUGH):
+            break
+    return np.maximum.accumulate(np.array(done), axis=0)
 
 
 def _mixture_quantiles(
@@ -239,7 +266,7 @@ def _done_later(
     of the task; what the last visit decided has what is left of them to wait."""
     low, high = decided.copy(), decided + max(float(task.lag.max()), float(task.left.max()))
     row = np.arange(len(usual))[:, None]
-    pending = -np.expm1(task.log_stay[:, 0, 0])[:, None]
+    pending = (-np.expm1(task.log_stay[:, 0, 0]) * (1.0 - task.renewed))[:, None]
 
     def done_by(day: FloatArray) -> FloatArray:
         visit = np.maximum(day[:, :, None] - task.lag, -1.0)
@@ -300,7 +327,7 @@ def reline_forecast(
 ) -> RelineForecast:
     """Days until each wheel end is relined, by the fleet's own policy, at given probabilities.
 
-    The unit is taken to stay in service, and the lining to be the one that was read last.
+    The unit is taken to stay in service.
     ``probabilities`` increase.
     """
     table = hazard_table(mean_policy(policy), lines.reading_sd, policy.read_share)
@@ -309,8 +336,7 @@ def reline_forecast(
     word = forecast_words(lines, usage)
     days = np.full((len(probabilities), len(lines)), np.inf)
     visit = np.full(len(lines), np.inf)
-    moments = line_moments(lines)
-    pending = np.log1p(-chance_pending(ends, policy, usage.since_visit[ends.unit]))
+    now = _now(lines, ends, policy, usage)
     known = np.flatnonzero(word == "")
     for places in rows_by(classes.number[ends.unit[known]]):
         alike = known[places]
@@ -323,8 +349,8 @@ def reline_forecast(
             pool, bool(classes.off_road[one]), age, most, usage.interval_distribution.memory
         )
         setting = _Setting(usage, away, table, whole_unit, slots)
-        for rows in _whole_units(alike, ends.unit):
-            task = _task(rows, moments, lines, ends, policy, pending, usage.since_visit)
+        for rows in _whole_units(alike, ends.unit, now.renewed):
+            task = _task(rows, now, lines, ends, policy, usage.since_visit)
             unit = ends.unit[rows]
             # An open interval is a little older than its class.
             usual = usage.usual_days[unit]
@@ -335,21 +361,49 @@ def reline_forecast(
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
 
 
-def _whole_units(rows: IntArray, unit: IntArray) -> list[IntArray]:
-    """The rows cut into pieces of about ``CHUNK``, units kept whole."""
-    ordered = rows[np.argsort(unit[rows], kind="stable")]
-    starts = np.flatnonzero(np.diff(unit[ordered], prepend=-1))
-    cuts = np.unique(starts[np.searchsorted(starts, np.arange(CHUNK, len(ordered), CHUNK)) - 1])
-    return [piece for piece in np.split(ordered, cuts) if len(piece)]
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """What the last visits left of all wheel ends (L,): moments of the linings on record, of those
+    in place if some were ``renewed`` without a word, that chance, and log chance of no ``pending``
+    reline."""
+
+    moments: LineMoments
+    fresh: LineMoments
+    renewed: FloatArray
+    pending: FloatArray
+
+
+def _now(lines: WheelEndLines, ends: WheelEnds, policy: PolicyFit, usage: UsageFit) -> _Now:
+    moments, chance = line_moments(lines), chance_done_unwritten(ends, policy)
+    renewed = np.where(chance > RENEWED, chance, 0.0)
+    fresh = moments
+    if renewed.any():
+        new = new_lining_moments(lines)
+        both = ((getattr(new, n), getattr(moments, n)) for n in LineMoments.__slots__)
+        fresh = LineMoments(*(np.where(renewed > 0.0, fitted, old) for fitted, old in both))
+    pending = np.log1p(-chance_pending(ends, policy, usage.since_visit[ends.unit]))
+    return _Now(moments, fresh, renewed, pending)
+
+
+def _whole_units(rows: IntArray, unit: IntArray, renewed: FloatArray) -> list[IntArray]:
+    """The rows cut into pieces of about ``CHUNK``, units kept whole; those apart of which a lining
+    may have been renewed, for they take more."""
+    maybe = np.isin(unit[rows], unit[renewed > 0.0])
+    pieces = []
+    for some in (rows[~maybe], rows[maybe]):
+        ordered = some[np.argsort(unit[some], kind="stable")]
+        starts = np.flatnonzero(np.diff(unit[ordered], prepend=-1))
+        cuts = np.unique(starts[np.searchsorted(starts, np.arange(CHUNK, len(ordered), CHUNK)) - 1])
+        pieces += [piece for piece in np.split(ordered, cuts) if len(piece)]
+    return pieces
 
 
 def _task(
     rows: IntArray,
-    moments: LineMoments,
+    now: _Now,
     lines: WheelEndLines,
     ends: WheelEnds,
     policy: PolicyFit,
-    pending: FloatArray,
     since_visit: FloatArray,
 ) -> _Task:
     partner = ends.partner[rows]
@@ -358,8 +412,10 @@ def _task(
     lag, left = _lags(policy.timing, since_visit[ends.unit[rows]])
     variances = threshold_variances(policy)
     return _Task(
-        own=some_moments(moments, rows),
-        partner=some_moments(moments, partner),
+        own=some_moments(now.moments, rows),
+        partner=some_moments(now.moments, partner),
+        fresh=(some_moments(now.fresh, rows), some_moments(now.fresh, partner)),
+        renewed=now.renewed[rows],
         minimum_mm=ends.minimum_mm[rows],
         partner_minimum_mm=ends.minimum_mm[partner],
         has_partner=ends.has_partner[rows] & lines.is_known[partner],
@@ -372,7 +428,7 @@ def _task(
         lag=lag,
         left=left,
         log_stay=np.broadcast_to(
-            pending[rows][:, None, None], (len(rows), len(_Z), len(_Y))
+            now.pending[rows][:, None, None], (len(rows), len(_Z), len(_Y))
         ).copy(),
     )
 

@@ -8,6 +8,8 @@ import polars as pl
 from models.common.arrays import BoolArray, FloatArray, IntArray
 
 NOWHERE = ""
+QUARTER_DAYS = 91
+"""As ``reduce.axle_decisions`` counts quarters back."""
 
 
 @dataclass(frozen=True, slots=True)

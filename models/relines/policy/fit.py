@@ -74,7 +74,8 @@ class PolicyFit:
 
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
     of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit;
-    ``changed_quarters``: for how long it has been so, where it was another before (0: always).
+    ``changed_quarters``: for how long it has been so, where it was another before (0: always);
+    ``raised_mm``, ``raised_sd``: by how much thresholds were raised then.
     """
 
     groups: PolicyGroups
@@ -89,6 +90,8 @@ class PolicyFit:
     timing: RelineTiming
     converged: bool
     changed_quarters: int = 0
+    raised_mm: float = 0.0
+    raised_sd: float = 0.0
 
     @property
     def is_guess(self) -> bool:
@@ -222,7 +225,8 @@ def fit_policy(
         if 2.0 * (found.task.cost(found.at)[0] - costs[best]) > CHANGE_SCORE:
             found, changed = others[best], best
     slope = found.task.cost(found.at)[1]
-    now = np.delete(np.arange(len(found.at)), groups.design().shape[1] if changed else [])
+    before = groups.design().shape[1]
+    now = np.delete(np.arange(len(found.at)), before if changed else [])
     return PolicyFit(
         groups=groups,
         mean=found.at[now],
@@ -236,6 +240,8 @@ def fit_policy(
         timing=timing or RelineTiming(0.0, np.zeros(0)),
         converged=float(slope @ found.covariance @ slope) < CONVERGED,
         changed_quarters=changed,
+        raised_mm=-float(found.at[before]) if changed else 0.0,
+        raised_sd=float(np.sqrt(found.covariance[before, before])) if changed else 0.0,
     )
 
 

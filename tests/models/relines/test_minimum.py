@@ -382,3 +382,63 @@ def test_the_other_end_of_an_axle_just_relined_was_probably_relined_too(fleet):
     assert after[0] == 0.0
     expected = pair * 0.25 / (1.0 - pair * 0.75)
     assert after[ends.partner[0]] == pytest.approx(expected, abs=0.01)
+
+
+def unwritten_at_the_last_check(fleet: FleetModel, share: float = 0.4) -> FleetModel:
+    """The thinnest third of axles read where half are relined; two in five go unwritten."""
+    ends, timing = fleet.ends, dataclasses.replace(fleet.policy.timing, unwritten_share=share)
+    above = fleet.lines.now_mm - ends.minimum_mm
+    thinner = np.minimum(above, above[ends.partner])
+    low = thinner <= np.quantile(thinner, 1.0 / 3.0)
+    threshold = mean_policy(fleet.policy).threshold_mm[ends.policy_group]
+    read = np.where(low, threshold, np.where(np.isfinite(ends.above_mm), above + 3.0, np.nan))
+    return dataclasses.replace(
+        fleet,
+        ends=dataclasses.replace(ends, above_mm=read, just_relined=np.zeros(len(ends), bool)),
+        policy=dataclasses.replace(fleet.policy, timing=timing),
+    )
+
+
+def test_reline_dates_agree_with_the_simulation_where_relines_go_unwritten(fleet):
+    """Linings that are new already are not due: by dates of those on record alone 39 wheel ends
+    would be relined by day 120, not 22."""
+    told = unwritten_at_the_last_check(fleet)
+    chance = chance_done_unwritten(told.ends, told.policy)
+    assert ((chance > 0.4) & (chance < 0.9)).mean() > 0.2
+    # Few are due soon: the lowest levels tell of them.
+    levels = np.concatenate([[0.002, 0.005, 0.01], np.linspace(0.02, 0.98, 33)])
+    days = reline_forecast(told.lines, told.ends, told.usage, told.policy, levels).days
+    grid = np.concatenate([[0.0], levels, [1.0]])
+    padded = np.vstack([np.zeros(days.shape[1]), days, days[-1] + 200.0])
+    for day in (120.0, 250.0, 400.0):
+        simulated, _ = share_relined(told, np.array([day]))
+        closed = sum(np.interp(day, np.minimum(d, 1e9), grid) for d in padded.T)
+        # Monte Carlo error 0.3 wheel ends, the closed form's own about 2 %.
+        assert closed == pytest.approx(simulated, rel=0.05, abs=0.6)
+
+
+def test_a_lining_that_may_be_new_has_later_dates_later_but_no_later_early_one(fleet):
+    lines, ends, usage = fleet.lines, fleet.ends, fleet.usage
+    levels = np.append(np.linspace(0.5, 0.995, 100), [0.999, 0.9999])
+    none, all_new, some = (
+        minimum_forecast(lines, ends.minimum_mm, usage, (0.1, *levels), np.full(len(lines), u))
+        for u in (0.0, 1.0, 0.3)
+    )
+    assert some.days[0] == pytest.approx(none.days[0])
+    assert all_new.km[0] == pytest.approx(none.km[0])
+    # A Gaussian line is at its minimum with an even chance where its mean is.
+    new = new_lining_moments(lines)
+    even = KM_PER_UNIT * (new.now_mm - ends.minimum_mm) / new.rate
+    assert all_new.km[1] == pytest.approx(even, abs=2.0)
+
+    def share_by(days: np.ndarray, quantiles: np.ndarray) -> np.ndarray:
+        pairs = zip(days, quantiles.T, strict=True)
+        return np.array([np.interp(day, own, levels, 0.0, 1.0) for day, own in pairs])
+
+    # Of each, a late date of the mixture is where both together are that likely.
+    late = some.days[1 + 80]
+    mixed = 0.7 * share_by(late, none.days[1:]) + 0.3 * share_by(late, all_new.days[1:])
+    told = np.isfinite(late) & (late > none.days[-1]) & (late > all_new.days[1])
+    assert told.sum() > 100
+    # Days are read between points 9 % apart, along a curve drawn for one lining, not two.
+    assert mixed[told] == pytest.approx(np.full(told.sum(), levels[80]), abs=0.01)

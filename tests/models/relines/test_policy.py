@@ -273,6 +273,8 @@ def test_a_policy_that_changed_is_that_of_since():
     # Some 300 decisions within a millimetre of it: a standard error of 0.06.
     assert mean_policy(fit).threshold_mm == pytest.approx([3.0], abs=0.2)
     assert np.exp(fit.mean[-len(SHAPE)]) == pytest.approx(0.4, abs=0.1)
+    assert fit.raised_mm == pytest.approx(2.0, abs=0.2)
+    assert 0.02 < fit.raised_sd < 0.15
 
 
 @pytest.mark.proof

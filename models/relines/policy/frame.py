@@ -1,0 +1,44 @@
+"""At what reading the fleet relines, as a table, and since when."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+
+from models.common.distributions import two_sided_z
+from models.relines.policy.decisions import NOWHERE, QUARTER_DAYS
+from models.relines.policy.fit import PolicyFit, mean_policy, threshold_variances
+
+LEVEL = 0.95
+
+
+def policy_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
+    """One row per axle type × depot (null: none in the register): threshold_mm above the minimum,
+    threshold_sd, spread_mm, visits; of the fleet, in every row: relines, changed_on, raised_mm,
+    raised_ci_low, raised_ci_high (null: no change found)."""
+    types, depots = fit.groups.axle_types, fit.groups.depots
+    policy, quarters = mean_policy(fit), fit.changed_quarters
+    changed_on = as_of - dt.timedelta(days=QUARTER_DAYS * quarters) if quarters else None
+    return pl.DataFrame(
+        {
+            "axle_type": [name for name in types for _ in depots],
+            "depot": [depot if depot != NOWHERE else None for depot in depots] * len(types),
+            "threshold_mm": policy.threshold_mm,
+            "threshold_sd": np.sqrt(threshold_variances(fit)),
+            "visits": np.round(fit.group_visits).astype(np.int64),
+        },
+        schema_overrides={"axle_type": pl.String, "depot": pl.String},
+    ).with_columns(
+        spread_mm=pl.lit(policy.spread_mm),
+        relines=pl.lit(round(fit.relines)),
+        changed_on=pl.lit(changed_on, dtype=pl.Date),
+        **{name: pl.lit(mm, dtype=pl.Float64) for name, mm in _raised(fit).items()},
+    )
+
+
+def _raised(fit: PolicyFit) -> dict[str, float | None]:
+    """By how much, with its interval; of no change, nothing."""
+    half = two_sided_z(LEVEL) * fit.raised_sd
+    found = {"raised_mm": 0.0, "raised_ci_low": -half, "raised_ci_high": half}
+    told = fit.changed_quarters > 0
+    return {name: fit.raised_mm + off if told else None for name, off in found.items()}

@@ -1,0 +1,85 @@
+"""The mart that says at what reading the fleet relines, and since when."""
+
+import datetime as dt
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+from models.relines.policy.decisions import PolicyGroups
+from models.relines.policy.fit import PolicyFit, RelineTiming
+from models.relines.policy.frame import policy_frame
+from models.relines.policy.likelihood import SHAPE
+from pipeline.marts import marts
+from pipeline.marts.budget import write_budget_marts
+from pipeline.warehouse import warehouse
+
+AS_OF = dt.date(2025, 8, 31)
+GROUPS = PolicyGroups(("drive", "steer"), ("", "North"))
+
+
+def policy(quarters: int, raised_mm: float) -> PolicyFit:
+    """Thresholds of 2 mm, 0.5 more on drive axles and 0.3 less in the north."""
+    mean = np.array([2.0, 0.5, 0.0, 0.0, -0.3, np.log(0.4), -2.0, -2.0, -5.0, 1.0, -3.0, 2.0])
+    assert len(mean) == 5 + len(SHAPE)
+    return PolicyFit(
+        groups=GROUPS,
+        mean=mean,
+        covariance=0.01 * np.eye(len(mean)),
+        type_sd=0.3,
+        depot_sd=0.3,
+        relines=120.0,
+        visits=900.0,
+        group_visits=np.array([100.0, 200.0, 250.0, 350.0]),
+        read_share=1.0,
+        timing=RelineTiming(0.0, np.zeros(0)),
+        converged=True,
+        changed_quarters=quarters,
+        raised_mm=raised_mm,
+        raised_sd=0.25,
+    )
+
+
+def written(fit: PolicyFit) -> pl.DataFrame:
+    """As the mart holds it."""
+    with duckdb.connect() as con:
+        con.execute("create schema mart")
+        marts.write(con, "reline_policy", policy_frame(fit, AS_OF))
+        return warehouse.fetch(con, "from mart.reline_policy", order="axle_type, threshold_mm")
+
+
+def test_a_changed_policy_says_since_when_and_by_how_much() -> None:
+    rows = written(policy(4, 1.5))
+    assert rows["changed_on"].unique().to_list() == [dt.date(2024, 9, 1)]  # 4 x 91 days before
+    assert rows["raised_mm"].unique().to_list() == [1.5]
+    # 1.96 standard errors of 0.25 either way.
+    assert rows["raised_ci_low"][0] == pytest.approx(1.01, abs=0.001)
+    assert rows["raised_ci_high"][0] == pytest.approx(1.99, abs=0.001)
+
+
+def test_thresholds_stand_by_axle_type_and_depot() -> None:
+    rows = written(policy(0, 0.0)).rows(named=True)
+    found = {(r["axle_type"], r["depot"]): (r["threshold_mm"], r["visits"]) for r in rows}
+    assert found == {
+        ("drive", None): (pytest.approx(2.5), 100),
+        ("drive", "North"): (pytest.approx(2.2), 200),
+        ("steer", None): (pytest.approx(2.0), 250),
+        ("steer", "North"): (pytest.approx(1.7), 350),
+    }
+    assert {r["relines"] for r in rows} == {120}
+    # Fleet, axle type and depot each known to 0.1 mm.
+    assert rows[0]["threshold_sd"] == pytest.approx(np.sqrt(0.03))
+
+
+def test_without_a_change_nothing_is_said_of_one() -> None:
+    rows = written(policy(0, 0.0))
+    for name in ("changed_on", "raised_mm", "raised_ci_low", "raised_ci_high"):
+        assert rows[name].null_count() == rows.height
+
+
+def test_without_a_forecast_the_mart_is_empty() -> None:
+    with duckdb.connect() as con:
+        con.execute("create schema mart")
+        write_budget_marts(con, None)
+        assert con.sql("select count(*) from mart.reline_policy").fetchall() == [(0,)]
