@@ -51,6 +51,8 @@ def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
 
     n = np.asarray(trials, dtype=float)
     low, high = proportion_confint(hits, np.maximum(n, 1.0), 1.0 - level, method="wilson")
+    # Rounding leaves the ends at 0 and n beside 0 and 1.
+    low, high = np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
     return Interval(np.where(n > 0, low, 0.0), np.where(n > 0, high, 1.0))
 
 

@@ -265,17 +265,22 @@ def _done_later(
     ``decided``: no earlier, and within the longest lag. F is convolved with the equally likely lags
     of the task; what the last visit decided has what is left of them to wait."""
     low, high = decided.copy(), decided + max(float(task.lag.max()), float(task.left.max()))
+    # Most jobs are done at the visit: lags that are the same count together.
+    lag, times = np.unique(task.lag, return_counts=True)
     row = np.arange(len(usual))[:, None]
-    pending = (-np.expm1(task.log_stay[:, 0, 0]) * (1.0 - task.renewed))[:, None]
+    pending = -np.expm1(task.log_stay[:, 0, 0]) * (1.0 - task.renewed)
+    waiting = np.flatnonzero(pending > 0.0)
 
     def done_by(day: FloatArray) -> FloatArray:
-        visit = np.maximum(day[:, :, None] - task.lag, -1.0)
+        visit = np.maximum(day[:, :, None] - lag, -1.0)
         place = np.searchsorted(
             grid, (visit + task.shift[:, None]) / usual[:, None] + 1e-9, "right"
         )
-        come = np.where(place > 0, chance[row, np.maximum(place - 1, 0)], pending)
-        waited = day[:, :, None] >= task.left
-        return np.asarray((come - pending * ~waited).mean(axis=2))
+        come = np.where(place > 0, chance[row, np.maximum(place - 1, 0)], pending[:, None])
+        done = come @ (times / len(task.lag))
+        left = day[:, waiting, None] < task.left[waiting]
+        done[:, waiting] -= pending[waiting] * left.mean(axis=2)
+        return np.asarray(done)
 
     for _ in range(HALVINGS):
         middle = (low + high) / 2.0

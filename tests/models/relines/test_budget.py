@@ -100,15 +100,15 @@ def test_doubt_that_all_share_does_not_average_out(fleet):
     )
     spread = [
         simulate_relines(
-            dataclasses.replace(fleet, lines=each), MONTHS.calendar, draws=300, seed=3
+            dataclasses.replace(fleet, lines=each), MONTHS.calendar, draws=1000, seed=3
         )[0]
         .span_relines[:, :12]
         .sum(axis=1)
         .var()
         for each in (shared, apart)
     ]
-    # Variances of 300 draws are known to 8 % each.
-    assert spread[0] > 1.5 * spread[1]
+    # 2,000 draws say 1.51; that of 1,000 is known to 6 %.
+    assert spread[0] > 1.25 * spread[1]
 
 
 def test_the_same_seed_gives_the_same_budget_and_another_does_not(fleet, event_counts):
