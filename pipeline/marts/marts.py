@@ -184,7 +184,7 @@ class WheelEndStatus(dy.Schema):
     last_read_on = col.day("Last stroke reading since that setting; empty: not read since")
     stroke_ratio = col.number(
         "Free stroke / arm length on the as-of day, estimated: drift and failures since the last "
-        "check count"
+        "check count, of a unit that may have left the fleet by its chance to be there"
     )
     stroke_ratio_sd = col.number("Its standard deviation", low=0.0)
     stroke_ratio_p10 = col.number("Low end of the middle 8 in 10: no bell curve, for some fail")
@@ -192,7 +192,7 @@ class WheelEndStatus(dy.Schema):
     drift_per_10000km = col.number("Change of the ratio", "per 10,000 km")
     take_up = col.number("Share of wear the adjuster takes up; 1 keeps pace")
     p_out_now = col.share("Chance that the stroke is outside its band now")
-    p_out_next_check = col.share("Chance that it will be by the next check")
+    p_out_next_check = col.share("Chance that it will be by the next check, where there is one")
     state = dy.Enum(
         list(STATES),
         nullable=False,
