@@ -38,7 +38,10 @@ METHODS = (
         "and the distance to its minimum. Its unit's own distance per day turns that into dates. "
         "Reaching the minimum is a matter of safety; being relined is a matter of budget. They are "
         "two forecasts. The second follows the fleet's own habit, found in its records: at what "
-        "reading it relines, at which visits, and whether both ends of an axle go together.",
+        "reading it relines, at which visits, and whether both ends of an axle go together; where "
+        "the habit has changed, what is done since. Dates are for a unit that stays in service. "
+        "Where the last check probably led to a reline that nobody wrote down, later dates count "
+        "the new lining by its chance; the early date at the minimum never does.",
         (
             "Breslow, N. E. and Clayton, D. G. (1993), Journal of the American Statistical "
             "Association 88, 9–25 (habits of depots and axle types)",
