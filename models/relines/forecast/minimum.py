@@ -139,7 +139,7 @@ def minimum_forecast(
 
     ``minimum_mm`` (L,); ``lines.unit`` indexes the units of ``usage``; ``renewed`` (L,): chance
     that each was renewed at the last check without a word (None: none was). Units are taken to
-    stay in service.
+    stay in service. ``probabilities`` increase.
     """
     word, wanted = forecast_words(lines, usage), np.asarray(probabilities)
     days = np.full((len(wanted), len(lines)), np.inf)
@@ -159,6 +159,8 @@ def minimum_forecast(
         task, place = as_it_may_be.some(rows), np.ix_(later, rows)
         days[place] = task.days_until(wanted[later], classes, begun)
         km[place] = task.km_until(wanted[later])
+        # A new lining may be worn sooner than a slow one: no later date comes before the early.
+        days[:, rows], km[:, rows] = (np.maximum.accumulate(x[:, rows], axis=0) for x in (days, km))
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return MinimumForecast(days, km, tuple(np.where(open_ended, "not_in_30_years", word)))
 

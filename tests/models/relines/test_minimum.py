@@ -442,3 +442,17 @@ def test_a_lining_that_may_be_new_has_later_dates_later_but_no_later_early_one(f
     assert told.sum() > 100
     # Days are read between points 9 % apart, along a curve drawn for one lining, not two.
     assert mixed[told] == pytest.approx(np.full(told.sum(), levels[80]), abs=0.01)
+
+
+def test_dates_stay_in_order_where_a_new_lining_would_be_worn_sooner(fleet):
+    """Thick linings that wear at a third of the rate of others, renewed for all that is known."""
+    slow = dataclasses.replace(
+        fleet.lines, now_mm=fleet.lines.new_mm - 1.0, rate=fleet.lines.rate / 3.0
+    )
+    found = minimum_forecast(
+        slow, fleet.ends.minimum_mm, fleet.usage, renewed=np.full(len(slow), 0.95)
+    )
+    for quantiles in (found.days, found.km):
+        known = np.isfinite(quantiles[0])
+        assert (quantiles[0] == quantiles[1])[known].any()
+        assert (np.diff(quantiles[:, known], axis=0) >= 0.0).all()
