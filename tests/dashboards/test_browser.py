@@ -289,6 +289,7 @@ def test_a_request_outward_is_refused_and_counted(seen: browser.Tab) -> None:
     assert any("on purpose" in complaint for complaint in seen.complaints)
 
 
+@pytest.mark.proof
 def test_a_large_fleet_opens_and_says_where_the_rest_is(tab: browser.Tab, page: Path) -> None:
     path = page.with_name("large.html")
     path.write_text(dashboard_data.page_of("large"), "utf-8")

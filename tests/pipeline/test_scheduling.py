@@ -174,7 +174,7 @@ def scheduled(tmp_path_factory):
         process.send_signal(signal.SIGCONT)
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 @pytest.mark.timeout(280)
 def test_a_scheduled_run_fires_and_its_history_is_kept_inside_out(scheduled):
     assert (scheduled.out / "published" / "index.html").exists()

@@ -9,7 +9,7 @@ import pytest
 from tests import ROOT
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 def test_the_readmes_ten_minutes(tmp_path):
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     section = readme.split("## Your own files in ten minutes")[1].split("\n## ")[0]

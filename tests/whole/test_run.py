@@ -242,6 +242,7 @@ def test_fates_add_up_on_every_broken_variant(tmp_path, broken):
         assert accepted == staged > 1000
 
 
+@pytest.mark.proof
 def test_nothing_dated_after_as_of_is_used(tmp_path):
     """A lake cut at a day and the whole lake as of that day give the same marts."""
     day = "2025-03-31"

@@ -107,6 +107,7 @@ def test_copies_of_a_unit_widen_limits_as_if_they_were_one(drawn):
     assert np.diag(thrice.covariance) == pytest.approx(np.diag(once.covariance), rel=1e-6)
 
 
+@pytest.mark.proof
 def test_limits_hold_where_adjusters_of_a_unit_are_alike():
     """100 fleets of 60 units, frailty variance 0.6: the wanted 95 % would miss 11 or more with a
     chance of 1 in 90 (binomial); without units the scale's limits miss 15 or more."""

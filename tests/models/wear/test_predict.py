@@ -175,6 +175,7 @@ def test_linings_that_seem_to_grow_are_not_within_sight():
     assert (probability_worn(lines, 5.0, np.full((1, 12), 1e5)) < 1e-6).all()
 
 
+@pytest.mark.proof
 def test_true_linings_and_their_end_lie_where_stated():
     """Six fleets of 40 units: shares of truth inside stated bands.
 

@@ -21,22 +21,27 @@ QUESTIONS = {
 }
 
 
-@pytest.fixture(scope="module")
-def runs(tmp_path_factory):
-    """Out of a run with no scenario of its own, and of one with all the questions."""
-    folder = tmp_path_factory.mktemp("asking")
-    plain = write_small_lake(folder / "plain")
+def run_of(lake, *lines):
+    """Out of a run of a lake, its settings followed by some lines."""
     settings = "[costs]\nlining_kit = 90\nreline_labour = 60\ndrum = 150\ndrum_share = 0.3\n"
-    (plain / "fleet.toml").write_text(settings)
-    named = folder / "named"
-    shutil.copytree(plain, named)
+    (write_small_lake(lake) / "fleet.toml").write_text(settings + "\n".join(lines))
+    assert main(["run", str(lake), "--out", str(lake.with_suffix(".out"))]) == 0
+    return lake.with_suffix(".out")
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory):
+    """Out of a run with no scenario of its own."""
+    return run_of(tmp_path_factory.mktemp("asking") / "plain")
+
+
+@pytest.fixture(scope="module")
+def named(tmp_path_factory):
+    """Out of a run of the same lake with all the questions."""
     lines = [
         line for name, given in QUESTIONS.items() for line in toml_lines(name, section_of(given))
     ]
-    (named / "fleet.toml").write_text(settings + "\n".join(lines))
-    for lake in (plain, named):
-        assert main(["run", str(lake), "--out", str(lake.with_suffix(".out"))]) == 0
-    return plain.with_suffix(".out"), named.with_suffix(".out")
+    return run_of(tmp_path_factory.mktemp("asking") / "named", *lines)
 
 
 def futures(out, name):
@@ -44,31 +49,41 @@ def futures(out, name):
         return con.sql("from mart.futures where name = ? order by future", params=[name]).pl()
 
 
-@pytest.mark.parametrize("name", QUESTIONS)
-def test_the_answer_is_that_of_a_run_with_the_scenario_future_by_future(runs, name):
-    plain, named = runs
-    reply = answered(plain, section_of(QUESTIONS[name]))
-    expected, now = futures(named, name), futures(plain, "as_now")
+def same_futures(asked, run, name):
+    reply = answered(asked, section_of(QUESTIONS[name]))
+    expected, now = futures(run, name), futures(asked, "as_now")
     assert len({line.words for line in reply.lines}) == len(reply.lines)
     for key, line in zip(asking.MEASURES, reply.lines, strict=False):
         assert line.asked.tolist() == expected[key].to_list()
         assert line.now.tolist() == now[key].to_list()
 
 
-def test_other_scenarios_of_a_fleet_change_nothing_of_its_futures(runs):
-    assert futures(runs[0], "as_now").equals(futures(runs[1], "as_now"))
-    assert futures(runs[0], "latest safe visit").equals(futures(runs[1], "latest safe visit"))
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_the_answer_is_that_of_the_run_future_by_future(named, name):
+    same_futures(named, named, name)
 
 
-def test_a_fleets_own_scenarios_stand_beside_the_usual_ones(runs):
-    with duckdb.connect(str(runs[1] / "drumline.duckdb"), read_only=True) as con:
+@pytest.mark.proof
+@pytest.mark.parametrize("name", QUESTIONS)
+def test_the_answer_is_that_of_another_run_with_the_scenario(plain, named, name):
+    same_futures(plain, named, name)
+
+
+@pytest.mark.proof
+def test_other_scenarios_of_a_fleet_change_nothing_of_its_futures(plain, named):
+    for name in ("as_now", "latest safe visit"):
+        assert futures(plain, name).equals(futures(named, name))
+
+
+def test_a_fleets_own_scenarios_stand_beside_the_usual_ones(named):
+    with duckdb.connect(str(named / "drumline.duckdb"), read_only=True) as con:
         names = {name for (name,) in con.execute("select name from mart.scenarios").fetchall()}
     usual = {"as_now", "keep the risk within 5%", "latest safe visit", "whole unit together"}
     assert names == usual | set(QUESTIONS)
 
 
-def test_the_last_lines_are_the_scenario_again(runs, capsys):
-    out = str(runs[0])
+def test_the_last_lines_are_the_scenario_again(named, capsys):
+    out = str(named)
     options = ["--minimum", "{trailing = 9}", "--use", "1.2", "--name", "why not"]
     assert main(["ask", out, *options, "--check-weeks", "8", "--threshold", "2"]) == 0
     said = capsys.readouterr().out
@@ -89,9 +104,9 @@ def test_names_that_are_no_plain_words_are_quoted():
     assert settings_from(toml.encode(), "fleet.toml").scenarios["why not"] == section
 
 
-def test_a_run_says_in_one_line_what_a_scenario_names_that_is_not_there(runs, tmp_path, capsys):
+def test_a_run_says_in_one_line_what_a_scenario_names_that_is_not_there(named, tmp_path, capsys):
     lake = tmp_path / "lake"
-    shutil.copytree(runs[0].with_suffix(""), lake)
+    shutil.copytree(named.with_suffix(""), lake)
     with (lake / "fleet.toml").open("a") as settings:
         settings.write("[scenarios.typo]\nminimum_mm = {trialing = 8}\n")
     assert main(["run", str(lake), "--out", str(tmp_path / "out")]) == 2
@@ -100,9 +115,9 @@ def test_a_run_says_in_one_line_what_a_scenario_names_that_is_not_there(runs, tm
     assert error.count("\n") == 1
 
 
-def test_nothing_asked_changes_nothing_of_the_plan(runs):
+def test_nothing_asked_changes_nothing_of_the_plan(named):
     """The budget itself is the fleet's habit and what the accepted risk takes besides."""
-    reply = answered(runs[0], section_of({}))
+    reply = answered(named, section_of({}))
     for line in reply.lines:
         assert (line.asked == line.now).all()
 
@@ -120,8 +135,8 @@ def test_nothing_asked_changes_nothing_of_the_plan(runs):
         ),
     ],
 )
-def test_what_cannot_be_asked_is_said_in_one_line(runs, capsys, options, said):
-    assert main(["ask", str(runs[0]), *options]) == 2
+def test_what_cannot_be_asked_is_said_in_one_line(named, capsys, options, said):
+    assert main(["ask", str(named), *options]) == 2
     error = capsys.readouterr().err
     assert said in error
     assert error.count("\n") == 1
@@ -157,8 +172,8 @@ def loaded(*arguments):
     return code, set(modules)
 
 
-def test_an_answer_loads_no_library_it_has_no_use_for(runs):
-    code, modules = loaded("ask", runs[1], "--minimum", "8", "--together", "unit")
+def test_an_answer_loads_no_library_it_has_no_use_for(named):
+    code, modules = loaded("ask", named, "--minimum", "8", "--together", "unit")
     assert code == "0"
     assert modules & HEAVY == set()
 
