@@ -108,7 +108,7 @@ def test_a_run_says_in_one_line_what_a_scenario_names_that_is_not_there(named, t
     lake = tmp_path / "lake"
     shutil.copytree(named.with_suffix(""), lake)
     with (lake / "fleet.toml").open("a") as settings:
-        settings.write("[scenarios.typo]\nminimum_mm = {trialing = 8}\n")
+        settings.write("\n[scenarios.typo]\nminimum_mm = {trialing = 8}\n")
     assert main(["run", str(lake), "--out", str(tmp_path / "out")]) == 2
     error = capsys.readouterr().err
     assert "fleet.toml: scenarios.typo: no wheel end is of the axle type 'trialing'; known" in error
