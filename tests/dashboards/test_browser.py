@@ -308,6 +308,7 @@ EMBEDDED = "document.querySelector('#embedded').textContent"
 
 
 def test_the_list_of_months_opens_the_newest(tab: browser.Tab, page: Path) -> None:
+    tab.complaints.clear()
     root = page.parent / "months"
     (root / "2031-03").mkdir(parents=True)
     (root / "2031-03" / "index.html").write_text("<title>the newest</title>", "utf-8")

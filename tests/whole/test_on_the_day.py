@@ -27,11 +27,10 @@ LINING_HELD = {"as the demo's": (0.77, 0.83), "half-yearly": (0.77, 0.85)}
 BAND = 10.0, 15.0
 
 
-# One habit in every change, both as proof.
-IN_TURN = ["as the demo's", pytest.param("half-yearly", marks=pytest.mark.proof)]
+pytestmark = pytest.mark.proof
 
 
-@pytest.fixture(scope="module", params=IN_TURN)
+@pytest.fixture(scope="module", params=DRAWN)
 def drawn(request, tmp_path_factory):
     """Status beside truth, and the folder of the lake."""
     folder = tmp_path_factory.mktemp("drawn")

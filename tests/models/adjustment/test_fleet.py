@@ -116,6 +116,7 @@ POORER = {
 }
 
 
+@pytest.mark.proof
 @pytest.mark.parametrize(("world", "change"), POORER.values(), ids=POORER.keys())
 def test_poorer_records_raise_no_storm_of_alarms(world, change):
     taught, judged = (draw_strokes(700, seed=seed, world=world) for seed in (311, 312))

@@ -22,6 +22,7 @@ def check(counts, name):
     return check_fit(counts, fit_life(counts, name), fit_npmle(counts))
 
 
+@pytest.mark.proof
 def test_a_true_distribution_is_rejected_about_as_often_as_stated():
     p = np.array([check(drawn(3000 + s, 400, WEIBULL).counts, "weibull").p for s in range(150)])
     # 150 draws at 5 %: more than 17 has probability 0.06 %; at 50 %: outside 55..95 0.09 %.

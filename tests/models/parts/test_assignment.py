@@ -34,6 +34,7 @@ def test_what_decided_who_got_which_part_is_found(how, by_depot, by_time):
     assert found.at_random == (how == "chance")
 
 
+@pytest.mark.proof
 def test_chance_is_doubted_no_more_often_than_stated():
     """.7 % each of two questions: 60 fleets; five doubts or more happen twice in 1,000 tries."""
     doubts = sum(

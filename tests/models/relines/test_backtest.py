@@ -169,6 +169,7 @@ def replicates():
     return found
 
 
+@pytest.mark.proof
 def test_reline_dates_cover_what_happened(replicates):
     """p10 to p90 over ten simulated fleets (tests/bench has 200 in several worlds)."""
     by = np.zeros((len(replicates), 3))
@@ -181,6 +182,7 @@ def test_reline_dates_cover_what_happened(replicates):
     assert by[:, 1].mean() == pytest.approx(0.5, abs=0.06)
 
 
+@pytest.mark.proof
 def test_dates_at_the_minimum_cover_what_would_have_happened(replicates):
     by, off = np.zeros((len(replicates), 3)), []
     for n, (history, fleet) in enumerate(replicates):
@@ -194,6 +196,7 @@ def test_dates_at_the_minimum_cover_what_would_have_happened(replicates):
     assert np.mean(off) == pytest.approx(0.0, abs=0.02)
 
 
+@pytest.mark.proof
 def test_fleet_totals_per_quarter_cover_what_happened(replicates):
     ends = 91.3125 * np.arange(1, 9)
     inside, expected, observed = [], 0.0, 0
@@ -220,6 +223,7 @@ def looked_back(fleet, history, until: dt.date) -> list[dict[str, object]]:
     return [*date_rows(fleet, until, *records), *totals]
 
 
+@pytest.mark.proof
 def test_the_backtest_of_a_simulated_fleet_finds_its_forecasts_calibrated(replicates):
     until = ORIGIN + dt.timedelta(days=731)
     rows = [row for history, fleet in replicates[:4] for row in looked_back(fleet, history, until)]
@@ -261,6 +265,7 @@ def test_the_backtest_of_a_simulated_fleet_finds_its_forecasts_calibrated(replic
     assert (pit["share"] - 0.1).abs().max() < 0.06
 
 
+@pytest.mark.proof
 def test_a_forecast_that_is_wrong_is_found_out(replicates):
     """Wear taken for a quarter slower than it is: coverage falls and bias shows."""
     history, fleet = replicates[0]
@@ -278,6 +283,7 @@ def test_a_forecast_that_is_wrong_is_found_out(replicates):
         assert by[name]["crps"] > right[name]["crps"], name
 
 
+@pytest.mark.proof
 def test_the_limit_of_the_check_lies_above_every_threshold(replicates):
     fleet = replicates[0][1]
     assert unhidden_limit_mm(fleet) > 2.1 + 3 * 0.5
@@ -289,6 +295,7 @@ def test_a_short_watch_has_no_quarters():
     assert "relines_quarter" not in {row["measure"] for row in rows}
 
 
+@pytest.mark.proof
 def test_relines_that_nobody_wrote_down_count_by_their_chance(replicates):
     """The last check may have ended with a reline that no reading has shown yet."""
     _, fleet = replicates[0]

@@ -42,7 +42,7 @@ def whole(fleet: FleetModel) -> tuple[EventCounts, ...]:
     return drawn(fleet, len(fleet.ends), 1)
 
 
-@pytest.fixture(scope="module", params=[2, 3])
+@pytest.fixture(scope="module", params=[2, pytest.param(3, marks=pytest.mark.proof)])
 def part(fleet: FleetModel, request: pytest.FixtureRequest) -> tuple[EventCounts, ...]:
     return drawn(fleet, ENDS, request.param)
 

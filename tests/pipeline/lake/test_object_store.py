@@ -65,6 +65,14 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def folder_out(folder):
+    """What a run makes of it there."""
+    lake, out = folder / "lake", folder / "out"
+    assert main(["run", str(lake), "--out", str(out), "--as-of", AS_OF]) == 0
+    return out
+
+
+@pytest.fixture(scope="module")
 def stored(server, client, folder):
     """The same lake under an address, and the first run there."""
     upload(client, folder / "lake", "fleet")
@@ -147,17 +155,15 @@ def lake_reads(counts) -> dict[str, int]:
 
 
 @pytest.mark.proof
-def test_marts_and_pages_are_those_of_folders(stored, client, folder, tmp_path):
-    lake, out = (str(folder / name) for name in ("lake", "out"))
-    assert main(["run", lake, "--out", out, "--as-of", AS_OF]) == 0
+def test_marts_and_pages_are_those_of_folders(stored, client, folder_out, tmp_path):
     found = downloaded(client, "out/", tmp_path / "out")
     assert mart_digests(found) != {}
     ignored = {"loads"}  # says when each file was loaded
-    marts, expected = mart_digests(found), mart_digests(folder / "out")
+    marts, expected = mart_digests(found), mart_digests(folder_out)
     assert {k: v for k, v in marts.items() if k not in ignored} == {
         k: v for k, v in expected.items() if k not in ignored
     }
-    assert page_digests(found) == page_digests(folder / "out") != {}
+    assert page_digests(found) == page_digests(folder_out) != {}
 
 
 @pytest.mark.parametrize("mixed", ["lake", "out"])
@@ -468,11 +474,12 @@ def is_of_its_record(client, month: str) -> bool:
     return all(digest in page for digest in digests(record))
 
 
+@pytest.mark.proof
 def test_a_reader_can_tell_a_month_that_is_half_replaced(
-    server, client, folder, out, tmp_path, monkeypatch
+    server, client, folder_out, out, tmp_path, monkeypatch
 ):
     """The second publication is the first as another file of the lake would have made it."""
-    published, month = folder / "out" / "published", f"{out.key}/published/2025-11"
+    published, month = folder_out / "published", f"{out.key}/published/2025-11"
     put_published(object_store.store(), out / "published", published)
     assert is_of_its_record(client, month)
     shutil.copytree(published, tmp_path / "published")
