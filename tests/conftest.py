@@ -31,8 +31,13 @@ LONGEST = (
 )
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """The longest first; what is marked ``proof`` only where ``-m`` speaks of it."""
+    """The longest first; what is marked ``proof`` only where ``-m`` speaks of it. So is whatever
+    looks at the sample lake's run, which takes a minute: a small lake's stands for it."""
+    for item in items:
+        if "sample_out" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.proof)
     if "proof" not in config.option.markexpr:
         left_out = [item for item in items if item.get_closest_marker("proof")]
         items[:] = [item for item in items if not item.get_closest_marker("proof")]

@@ -57,7 +57,7 @@ def test_the_watch_itself_sees_a_call(tmp_path):
     assert "192.0.2.1" in calls(tmp_path)
 
 
-@pytest.mark.slow
+@pytest.mark.proof
 def test_a_run_calls_nobody_and_writes_only_into_out(lake, tmp_path):
     home = tmp_path / "home"
     home.mkdir()

@@ -202,6 +202,7 @@ def test_groups_lean_the_less_the_more_units_they_have(fleet):
     assert shares[0] > shares[1] > shares[3]
 
 
+@pytest.mark.proof
 def test_units_that_seem_not_to_differ_have_no_more_degrees_of_freedom_than_units_less_rates():
     """Twelve units that do not differ: where their spread is estimated as zero, the many lives
     would pass for independent; where it is not, its own doubt is in Satterthwaite's."""

@@ -61,6 +61,7 @@ def test_spread_is_never_told_surer_than_the_likelihood_has_it():
             assert told >= least * (1.0 - 1e-12)
 
 
+@pytest.mark.proof
 def test_spread_is_told_less_sure_where_units_differ_in_it():
     """Rates that are multiples of one another: linings of a hard driver differ more among
     themselves, and the variance moves from fleet to fleet by 1.3 times what the likelihood says

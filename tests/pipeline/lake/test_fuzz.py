@@ -32,6 +32,7 @@ from tests.lakes import write_small_lake
 FILES = 250
 
 
+@pytest.mark.proof
 def test_a_seeded_search_finds_nothing(tmp_path):
     """In another process, so that a library that ends it is seen; memory and time are limited."""
     place = tmp_path / "at"
