@@ -25,9 +25,10 @@ NASTY = {
 }
 # A module's tests stay on one core, so that what they share is made once: the longest begin first.
 LONGEST = (
-    *("test_odd_fleets", "test_six", "test_on_the_day", "test_visit_dates"),
-    *("test_scheduling", "test_incremental", "test_object_store", "test_run", "test_crash"),
-    *("test_reproducible", "test_browser", "test_charts", "test_regression", "test_crash_faults"),
+    *("test_six", "test_crash", "test_on_the_day", "test_visit_dates", "test_scheduling"),
+    *("test_odd_fleets", "test_incremental", "test_object_store", "test_run", "test_reproducible"),
+    *("test_browser", "test_hostile", "test_readers", "test_asking", "test_invariants"),
+    *("test_planning", "test_charts", "test_page", "test_regression", "test_crash_faults"),
 )
 
 

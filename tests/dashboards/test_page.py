@@ -263,6 +263,7 @@ def test_listed_wheel_ends_bring_their_histories(large: str) -> None:
     assert set(listed) <= set(carried)
 
 
+@pytest.mark.proof
 def test_long_names_shrink_what_is_carried_not_the_promise() -> None:
     data = few_charts(dashboard_data.month(12_000))
     longer = data.wheel_end_status.with_columns(

@@ -167,6 +167,7 @@ def test_a_setting_that_rows_are_judged_by_changes_everything(tmp_path: Path):
         require_as_from_nothing(con, lake)
 
 
+@pytest.mark.proof
 def test_records_that_turn_out_to_begin_earlier_reach_units_without_new_rows(tmp_path: Path):
     """What entered service while records ran has its first linings: K03 and K04 did, or did not."""
     lake = write_small_lake(tmp_path / "lake")
