@@ -168,6 +168,17 @@ def test_models_have_no_clock_and_no_global_randomness():
         assert not re.search(IMPURE, path.read_text(encoding="utf-8")), path
 
 
+@pytest.mark.parametrize("package", ["models", "pipeline"])
+def test_groups_are_summed_in_the_order_of_their_rows(package):
+    """Else threads add up parts of a group as they come, and the last digit is theirs."""
+    for name, path in MODULES.items():
+        if name.startswith(package):
+            for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(call, ast.Call) and getattr(call.func, "attr", "") == "group_by":
+                    kept = {k.arg for k in call.keywords}
+                    assert "maintain_order" in kept, f"{path}:{call.lineno}"
+
+
 def test_rooms_import_downwards_as_drawn():
     rooms = drawn()
     assert upward(MODULES, rooms) == []

@@ -90,7 +90,11 @@ def flag_ages(
         current.filter("flagged")
         .select("wheel_end_id", since=pl.lit(as_of), free=pl.lit(None, dtype=pl.Date))
         .with_columns(goes_back=pl.lit(value=True))
-        .join(jobs.group_by("wheel_end_id").agg(lasts), on="wheel_end_id", how="left")
+        .join(
+            jobs.group_by("wheel_end_id", maintain_order=True).agg(lasts),
+            on="wheel_end_id",
+            how="left",
+        )
     )
     for day, judged in sorted(earlier, key=lambda pair: pair[0], reverse=True):
         was = judged.select("wheel_end_id", was="flagged", was_state=pl.col("state"))
@@ -205,7 +209,7 @@ def precision(outcomes: pl.DataFrame) -> pl.DataFrame:
     """
     months = _named(outcomes, "month", pl.Date)
     counted = (
-        months.group_by("month")
+        months.group_by("month", maintain_order=True)
         .agg(
             *((pl.col("outcome") == kind).sum().alias(kind) for kind in (CONFIRMED, FALSE_ALARM)),
             undecided=pl.col("outcome").is_in([OTHER_WORK, OPEN]).sum(),

@@ -120,6 +120,10 @@ def _wrong_by_depot(prepared: PreparedReadings, parameters: DriftParameters) -> 
         {"depot": prepared.episodes[made]["depot"], "seen": seen, "usual": usual},
         schema={"depot": pl.String, "seen": pl.Float64, "usual": pl.Float64},
     )
-    by_depot = settings.drop_nulls("depot").group_by("depot").agg(pl.col("seen", "usual").sum())
+    by_depot = (
+        settings.drop_nulls("depot")
+        .group_by("depot", maintain_order=True)
+        .agg(pl.col("seen", "usual").sum())
+    )
     ratio = (pl.col("seen") + PRIOR_TROUBLES) / (pl.col("usual") + PRIOR_TROUBLES)
     return dict(by_depot.select("depot", ratio).iter_rows())

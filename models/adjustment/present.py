@@ -409,11 +409,10 @@ def _state_columns(judged: _Judged) -> list[pl.Series]:
     columns.append(pl.Series("p_trouble", found.p_trouble))
     now = {"stroke_ratio": "ratio", "stroke_ratio_sd": "ratio_sd"}
     now |= {"stroke_ratio_p10": "low", "stroke_ratio_p90": "high", "p_out_now": "p_out"}
-    # Beyond twelve digits they differ with where arrays lie in memory, which says nothing.
-    columns += [pl.Series(name, getattr(judged.now, of).round(12)) for name, of in now.items()]
+    columns += [pl.Series(name, getattr(judged.now, of)) for name, of in now.items()]
     # What is out now is taken to be so at the next check, unless somebody puts it right.
     by_next = np.maximum(judged.now.p_out, judged.p_out_next)
-    columns.append(pl.Series("p_out_next_check", by_next.round(12)))
+    columns.append(pl.Series("p_out_next_check", by_next))
     columns += [pl.Series(name, getattr(found, name)) for name in STATE_FIGURES]
     return columns
 

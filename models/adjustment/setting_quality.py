@@ -86,7 +86,11 @@ def setting_quality(
     outcomes: pl.DataFrame, by: tuple[str, ...] = ("depot", "month")
 ) -> pl.DataFrame:
     """Share of settings out of band at the first check, with Wilson's 95 % interval."""
-    found = outcomes.group_by(by).agg(settings=pl.len(), out=pl.col("out").sum()).sort(by)
+    found = (
+        outcomes.group_by(by, maintain_order=True)
+        .agg(settings=pl.len(), out=pl.col("out").sum())
+        .sort(by)
+    )
     interval = wilson(found["out"].to_numpy(), found["settings"].to_numpy())
     return found.with_columns(
         share=pl.col("out") / pl.col("settings"),

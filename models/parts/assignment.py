@@ -69,9 +69,9 @@ def assignment(fittings: pl.DataFrame, part_a: str, part_b: str, *, seed: int) -
     by_visit = shared.group_by("unit_id", "day", "group", maintain_order=True).agg(
         b=pl.col("is_b").mean()
     )
-    depots = shared.group_by("depot").agg(both=pl.col("part").n_unique() == 2)
-    units = shared.group_by("unit_id").agg(both=pl.col("part").n_unique() == 2)
-    day = shared.group_by("is_b").agg(pl.col("day").mean()).sort("is_b")["day"]
+    depots = shared.group_by("depot", maintain_order=True).agg(both=pl.col("part").n_unique() == 2)
+    units = shared.group_by("unit_id", maintain_order=True).agg(both=pl.col("part").n_unique() == 2)
+    day = shared.group_by("is_b", maintain_order=True).agg(pl.col("day").mean()).sort("is_b")["day"]
     return Assignment(
         units_both=float(units["both"].mean()),  # type: ignore[arg-type]
         depots_both=int(depots["both"].sum()),

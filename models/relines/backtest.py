@@ -146,7 +146,7 @@ def relined_days(
     """First reline of each wheel end after the origin; ``relines``: wheel_end_id, relined_on."""
     first = (
         relines.filter((pl.col("relined_on") > origin) & (pl.col("relined_on") <= until))
-        .group_by("wheel_end_id")
+        .group_by("wheel_end_id", maintain_order=True)
         .agg(day=(pl.col("relined_on").min() - pl.lit(origin)).dt.total_days())
     )
     frame = pl.DataFrame({"wheel_end_id": wheel_end_id})

@@ -54,13 +54,13 @@ def straight_line_days(
     day = (pl.col("inspected_on") - pl.lit(origin)).dt.total_days().cast(pl.Float64)
     before = readings.filter(pl.col("inspected_on") <= origin).drop_nulls("above_mm")
     done = relines.filter(pl.col("relined_on") <= origin).select("wheel_end_id", "relined_on")
-    latest = done.group_by("wheel_end_id").agg(pl.col("relined_on").max())
+    latest = done.group_by("wheel_end_id", maintain_order=True).agg(pl.col("relined_on").max())
     own = (
         before.join(latest, on="wheel_end_id", how="left")
         .filter(pl.col("relined_on").is_null() | (pl.col("inspected_on") > pl.col("relined_on")))
         .with_columns(day=day)
     )
-    lines = own.group_by("wheel_end_id").agg(
+    lines = own.group_by("wheel_end_id", maintain_order=True).agg(
         n=pl.len(),
         day=pl.col("day").mean(),
         mm=pl.col("above_mm").mean(),

@@ -74,8 +74,8 @@ def _unit_means(intervals: UsageIntervals, groups: UsageGroups) -> pl.DataFrame:
 def _group_means(means: pl.DataFrame, groups: UsageGroups) -> pl.DataFrame:
     """One row per group, in order: its mean and weight, and its duty's mean (null: no units)."""
     weighted = (pl.col("mean") * pl.col("weight")).sum() / pl.col("weight").sum()
-    by_duty = means.group_by("duty").agg(duty_mean=weighted)
-    by_group = means.group_by("group").agg(
+    by_duty = means.group_by("duty", maintain_order=True).agg(duty_mean=weighted)
+    by_group = means.group_by("group", maintain_order=True).agg(
         mean=weighted, weight=pl.col("weight").sum(), units=pl.len().cast(pl.Float64)
     )
     return (

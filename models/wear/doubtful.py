@@ -124,7 +124,7 @@ def robust_scores(scores: FloatArray, group: IntArray) -> FloatArray:
     if not known.any():
         return np.zeros_like(scores)
     frame = pl.DataFrame({"group": group[known], "size": np.abs(scores[known])})
-    middles = frame.group_by("group").agg(pl.col("size").median(), pl.len())
+    middles = frame.group_by("group", maintain_order=True).agg(pl.col("size").median(), pl.len())
     overall = float(np.median(frame["size"]))
     by_group = np.full(int(group.max(initial=0)) + 1, overall)
     enough = middles.filter(pl.col("len") >= LEAST_LIVES)

@@ -115,7 +115,11 @@ def competing_counts(
     names = (*causes, planned)
     ends = _numbered_ends(intervals, censored, names)
     still = censored.filter(pl.col("ending") != planned)
-    still = still.group_by("left_age").agg(pl.col("adjusters").sum()).sort("left_age")
+    still = (
+        still.group_by("left_age", maintain_order=True)
+        .agg(pl.col("adjusters").sum())
+        .sort("left_age")
+    )
     late = entries.filter(pl.col("entry_age") > 0.0)
     counts = LifeCounts(
         *_columns(ends, "left_age", "right_age", "adjusters"),
@@ -144,7 +148,7 @@ def _numbered_ends(
     number = pl.col("cause").replace_strict(numbers, return_dtype=pl.Int64)
     keys = ["left_age", "right_age", "number"]
     ends = ends.with_columns(number=number)
-    return ends.group_by(keys).agg(pl.col("adjusters").sum()).sort(keys)
+    return ends.group_by(keys, maintain_order=True).agg(pl.col("adjusters").sum()).sort(keys)
 
 
 def _columns(frame: pl.DataFrame, *names: str) -> tuple[FloatArray, ...]:

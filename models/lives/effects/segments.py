@@ -161,7 +161,7 @@ def _usual_levels(spells: pl.DataFrame, factors: Sequence[str]) -> dict[str, str
     run = (pl.col("to_age") - pl.col("from_age")).sum().alias("run")
     return {
         factor: str(
-            spells.group_by(factor)
+            spells.group_by(factor, maintain_order=True)
             .agg(run)
             .sort(["run", factor], descending=[True, False])[factor][0]
         )

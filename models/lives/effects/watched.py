@@ -138,12 +138,18 @@ class WatchedLives:
 
         At the rate of all, that is: a level with much running and no failure says a lot.
         """
-        run = self.spells.group_by(factor).agg(km=(pl.col("to_age") - pl.col("from_age")).sum())
+        run = self.spells.group_by(factor, maintain_order=True).agg(
+            km=(pl.col("to_age") - pl.col("from_age")).sum()
+        )
         expected = run.with_columns(
             failures=pl.col("km") / pl.col("km").sum() * self.failures
         ).filter(pl.col("failures") < FAILURES_PER_RATIO)
         failed = self._failing_spells()
-        found = dict(failed.group_by(factor).agg(pl.col("adjuster_id").n_unique()).iter_rows())
+        found = dict(
+            failed.group_by(factor, maintain_order=True)
+            .agg(pl.col("adjuster_id").n_unique())
+            .iter_rows()
+        )
         return sorted(
             level for level in expected[factor] if found.get(level, 0) < FAILURES_PER_RATIO
         )

@@ -169,7 +169,7 @@ def _likelihood_tables(
 
 
 def _added(frame: pl.DataFrame, by: list[str]) -> pl.DataFrame:
-    return frame.group_by(by).agg(pl.col("adjusters").sum()).sort(by)
+    return frame.group_by(by, maintain_order=True).agg(pl.col("adjusters").sum()).sort(by)
 
 
 def _group_counts(failed: pl.DataFrame, stopped: pl.DataFrame, late: pl.DataFrame) -> LifeCounts:
@@ -221,7 +221,11 @@ def _went_on(censored: pl.DataFrame) -> dict[GroupKey, float]:
     """Adjusters of each group that went on in another duty."""
     if "ending" not in censored.columns:
         return {}
-    changed = censored.filter(ending="changed").group_by(GROUP).agg(pl.col("adjusters").sum())
+    changed = (
+        censored.filter(ending="changed")
+        .group_by(GROUP, maintain_order=True)
+        .agg(pl.col("adjusters").sum())
+    )
     return {(axle, duty): float(n) for axle, duty, n in changed.select(*GROUP, "adjusters").rows()}
 
 

@@ -50,7 +50,7 @@ class Watches:
                 self.at_risk_intervals.select(km="to_km", change=pl.lit(-1)),
             ]
         )
-        steps = turns.group_by("km").agg(pl.col("change").sum()).sort("km")
+        steps = turns.group_by("km", maintain_order=True).agg(pl.col("change").sum()).sort("km")
         watched = steps.select(
             "km", until=pl.col("km").shift(-1), enough=pl.col("change").cum_sum() >= FEWEST_WATCHED
         )

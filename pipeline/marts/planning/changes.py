@@ -196,7 +196,7 @@ def _course(key: str, measure: Measure, groups: pl.DataFrame) -> pl.DataFrame:
     rate = amount.sum().over(*GROUP) / distance.sum().over(*GROUP)
     months = (
         groups.with_columns(expected=(rate * distance).fill_nan(0.0))
-        .group_by("month")
+        .group_by("month", maintain_order=True)
         .agg(amount=amount.sum(), expected=pl.col("expected").sum())
         .filter(pl.col("expected") > 0.0)
         .sort("month")

@@ -350,7 +350,11 @@ def _life_pairs(
     watched: WatchedLives, fewest: int, dealt: dict[tuple[str, str], Dealt]
 ) -> Iterator[Row]:
     """Hazard ratios of all parts with enough failures, within axle type and duty."""
-    failed = watched.lives.filter(pl.col("right_age").is_not_null()).group_by("part").len()
+    failed = (
+        watched.lives.filter(pl.col("right_age").is_not_null())
+        .group_by("part", maintain_order=True)
+        .len()
+    )
     parts: Sequence[str] = sorted(failed.filter(pl.col("len") >= fewest)["part"])
     if len(parts) < 2:
         return
