@@ -6,7 +6,7 @@ from typing import Any
 import altair as alt
 import numpy as np
 import polars as pl
-import scipy
+from scipy import special
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
@@ -111,8 +111,8 @@ def verdict(row: Mapping[str, Any]) -> str:
         return "too few to judge"
     if is_total(row):
         inside, n, promised = round(row["held"] * row["outcomes"]), row["outcomes"], row["promised"]
-        narrow = scipy.special.bdtr(inside, n, promised) < CHANCE
-        wide = scipy.special.bdtrc(inside - 1, n, promised) < CHANCE if inside else False
+        narrow = special.bdtr(inside, n, promised) < CHANCE
+        wide = special.bdtrc(inside - 1, n, promised) < CHANCE if inside else False
     else:
         narrow = row["held"] < row["promised"] - CLOSE
         wide = row["strictly"] > row["promised"] + CLOSE
