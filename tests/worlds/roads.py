@@ -55,6 +55,7 @@ def drawn_roads(
     there &= ~_paused(world, units, days, luck)
     duty = _duties(world, units, days, luck)
     km = _daily_km(world, duty, luck) * there
+    km[:, records[1] - 2 * 365 :] *= world.later_use
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
     if world.wear_unit_mm:
         severity = severity + luck.once.normal(0.0, world.wear_unit_mm, (units, 1))

@@ -121,6 +121,7 @@ class Workshop:
         """Put new linings in."""
         fresh = 0.2 * self._normal("fresh", ends)
         own = np.exp(self.world.wear_life_sd * self._normal("rate", ends))
+        own = own * np.where(day >= self.half_way, self.world.later_linings, 1.0)
         self.start_on[ends], self.start_mm[ends] = day, self.ends.new_mm[ends] + fresh
         self.rate[ends] = self.ends.severity[ends] * own
 
@@ -233,6 +234,10 @@ class Workshop:
                 return np.asarray(
                     ((worst <= margin + 3.0 * (mood - 0.5)) & ~overlooked) | (early < 0.01)
                 )
+            case "yearly service":
+                # A quarter of the visits, each unit at its own time of the year.
+                service = (day // 84 + self.ends.unit[ends]) % 4 == 0
+                return np.asarray(((worst <= margin) & service) | (worst <= 0.3))
             case "looks ahead":
                 return np.asarray(worst - A_CHECKS_WEAR * margin / 1.6 <= 0.3)
             case _:

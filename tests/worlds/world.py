@@ -4,7 +4,15 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 Gaps = Literal["exact", "irregular", "clustered", "half-yearly", "odometer"]
-Rule = Literal["worst of axle", "own reading", "whole unit", "calendar", "sloppy", "looks ahead"]
+Rule = Literal[
+    "worst of axle",
+    "own reading",
+    "whole unit",
+    "calendar",
+    "sloppy",
+    "looks ahead",
+    "yearly service",
+]
 Steps = Literal["tenths", "halves", "heaped"]
 
 
@@ -25,6 +33,9 @@ class World:
     SD between units of what is added to the wear of every duty, mm per 10,000 km. ``cap_open``:
     share of times between checks with a grease cap off, ``overdue``: share of checks at which a
     unit is not greased; ``cap_ratio``, ``overdue_ratio``: what these multiply the hazard by.
+    ``later_linings``: what wear is multiplied by of linings fitted from half-way through the
+    records on (another make); ``later_use``: what all units' km are multiplied by in the last year
+    before forecasts are made and from then on.
     """
 
     units: int = 60
@@ -53,6 +64,8 @@ class World:
     overdue: float = 0.0
     cap_ratio: float = 1.0
     overdue_ratio: float = 1.0
+    later_linings: float = 1.0
+    later_use: float = 1.0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
     wear_life_sd: float = 0.10
@@ -86,6 +99,13 @@ WORLDS = {
     "checks by odometer": replace(PLAIN, gaps="odometer"),
     "units bought in two batches": replace(PLAIN, batches=2, years_before=0.5),
     "frail adjusters": replace(PLAIN, frailty=0.7),
+    "relined only at the yearly service": replace(
+        PLAIN, rule="yearly service", margin=(4.3, 4.8, 5.3)
+    ),
+    "another make of lining half-way": replace(PLAIN, later_linings=1.35),
+    "all units run a third less since a year": replace(PLAIN, later_use=0.67),
+    "half of the linings read at a check": replace(PLAIN, unread=0.5),
+    "gauges that err by a millimetre": replace(PLAIN, reading_sd=1.0, steps="halves"),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,
