@@ -35,6 +35,7 @@ from models.relines.rivals import (
 )
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
+from models.usage.since import log_use_missed
 
 QUARTERS_A_YEAR = 4
 """Quarters ahead that are judged, and that errors are learned from."""
@@ -106,7 +107,7 @@ def _expected_readings(
 class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
     ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
-    ``changed_quarters`` of the policy known then.
+    ``changed_quarters`` of the policy known then; ``use`` (Q,): log of km run over km forecast.
     """
 
     origin: dt.date
@@ -115,6 +116,7 @@ class PastTotals:
     happened: FloatArray
     rivals: dict[str, PlainTotals]
     year_rivals: dict[str, PlainTotals]
+    use: FloatArray
     changed_quarters: int = 0
 
     @property
@@ -140,14 +142,16 @@ def past_totals(
     until: dt.date,
     relines: pl.DataFrame,
     readings: pl.DataFrame,
+    intervals: pl.DataFrame,
     *,
     draws: int,
     seed: int,
 ) -> PastTotals | None:
     """What would have been published at the fleet's own day, before its errors were known.
 
-    ``relines`` may have a ``weight`` (:func:`relines_to_count`), else each counts as one. None
-    where no whole quarter has passed since.
+    ``relines`` may have a ``weight`` (:func:`relines_to_count`), else each counts as one;
+    ``intervals``: what units ran, as ``reduce.unit_usage`` has it. None where no whole quarter has
+    passed since.
     """
     origin, ends = fleet.usage.as_of, fleet.ends
     quarters = min(quarters_between(origin, until), QUARTERS_A_YEAR)
@@ -172,7 +176,10 @@ def past_totals(
     year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
     changed = fleet.policy.changed_quarters
-    return PastTotals(origin, ago, event_counts, happened, rivals(edges), rivals(year), changed)
+    use = log_use_missed(fleet.usage, intervals, edges)
+    return PastTotals(
+        origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed
+    )
 
 
 def quarters_between(origin: dt.date, until: dt.date) -> int:
@@ -189,7 +196,7 @@ def errors_of(past: Sequence[PastTotals], changed_quarters: int = 0) -> PastErro
     drawn = [by_quarter(p.event_counts) for p in past]
     changed = [p.changed_quarters for p in past]
     ago = [p.quarters_ago for p in past]
-    errors = past_errors(drawn, [p.happened for p in past], ago, changed)
+    errors = past_errors(drawn, [p.happened for p in past], ago, changed, [p.use for p in past])
     return errors.under_policy(changed_quarters)
 
 

@@ -21,6 +21,12 @@ have a variance more, σ_h² for each quarter after the first. θ, ψ and φ, ho
 the prior's (σ_b, σ_a, τ below, our choice, no source), have a lognormal prior and are averaged
 over.
 
+Where all units run more or less than was forecast, relines come sooner or later, about in
+proportion; the forecast of today knows of it, for it starts from the use of today. So what use
+missed by is taken off the errors before a bias is learned from them, all but its median over
+quarters (now and then is a shift, always alike is a bias), while θ, ψ and φ, how widely errors
+scatter, are learned from the whole errors: use may shift again.
+
 The same factors multiply every part of a fleet's total: what is learned of the total is all that is
 known of its parts.
 """
@@ -50,6 +56,8 @@ SCALES = np.array(list(itertools.product(STEPS, AHEAD_STEPS, STEPS)))
 SCALE_LOG_SD = np.log(2.0)
 MONTHS_A_QUARTER = 3
 NO_CHANGE = 1
+FEWEST_FOR_MEDIAN = 4
+"""Quarters from which on use that always missed alike is told from one that shifted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +67,8 @@ class PastErrors:
     ``quarter``: which quarter it was, counted from the day forecasts start from (0 is the last
     before it, earlier ones are negative); ``ahead``: which after its own origin, from 1. A quarter
     is there as often as it was forecast. ``changed``: the quarter before which the policy known to
-    the forecast was another; positive: it knew of none.
+    the forecast was another; positive: it knew of none. ``use``: log of km run in the quarter over
+    km forecast.
     """
 
     error: FloatArray
@@ -67,6 +76,7 @@ class PastErrors:
     quarter: IntArray
     ahead: IntArray
     changed: IntArray
+    use: FloatArray
 
     def __len__(self) -> int:
         return len(self.error)
@@ -93,7 +103,23 @@ class PastErrors:
             self.quarter[which],
             self.ahead[which],
             self.changed[which],
+            self.use[which],
         )
+
+    @property
+    def beyond_use(self) -> FloatArray:
+        """The errors less what shifts of use explain of them (N,).
+
+        A quarter's relines are decided at visits on what was run until then: half of it in the
+        quarter before, which was over when the first was forecast.
+        """
+        first = self.use[self.ahead == 1]
+        always = float(np.median(first)) if len(first) >= FEWEST_FOR_MEDIAN else 0.0
+        shift = self.use - always
+        before = (self.quarter - 1 == self.quarter[:, None]) & (
+            self.ahead - 1 == self.ahead[:, None]
+        )
+        return np.asarray(self.error - (shift + shift @ before) / 2.0)
 
 
 def past_errors(
@@ -101,17 +127,21 @@ def past_errors(
     happened: Sequence[FloatArray],
     quarters_ago: Sequence[int],
     changed_quarters: Sequence[int] | None = None,
+    use: Sequence[FloatArray] | None = None,
 ) -> PastErrors:
     """Errors of origins so many quarters ago: totals drawn (D, H) and happened (H,) of each;
-    ``changed_quarters``: how long before it the policy had changed, as was known then (0: never).
+    ``changed_quarters``: how long before it the policy had changed, as was known then (0: never);
+    ``use``: log of km run over km forecast of its quarters (H,), nought unless said.
     """
     none, nowhere = np.zeros(0), np.zeros(0, np.int64)
-    parts = [(none, none, nowhere, nowhere, nowhere)]
+    parts = [(none, none, nowhere, nowhere, nowhere, none)]
     changes = [0] * len(draws) if changed_quarters is None else changed_quarters
-    for drawn, came, ago, change in zip(draws, happened, quarters_ago, changes, strict=True):
+    missed = [np.zeros(len(came)) for came in happened] if use is None else use
+    given = zip(draws, happened, quarters_ago, changes, missed, strict=True)
+    for drawn, came, ago, change, ran in given:
         ahead = np.arange(1, len(came) + 1)
         since = np.full(len(came), -(ago + change) if change else NO_CHANGE)
-        parts.append((*_log_errors(drawn, came), ahead - ago, ahead, since))
+        parts.append((*_log_errors(drawn, came), ahead - ago, ahead, since, ran))
     return PastErrors(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
@@ -181,12 +211,14 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
 
 
 def _conditioned(every: FloatArray, past: PastErrors) -> tuple[float, FloatArray, FloatArray]:
-    """Log likelihood of the past errors; mean and covariance of the others given them."""
+    """Log likelihood of the past errors; mean and covariance of the others given them, shifts of
+    use apart."""
     n = len(past)
     root = np.linalg.cholesky(every[:n, :n])
-    white = np.linalg.solve(root, np.column_stack([past.error, every[:n, n:]]))
-    shifted, loads = white[:, 0], white[:, 1:]
-    fit = -0.5 * float(shifted @ shifted) - float(np.log(np.diag(root)).sum())
+    given = np.column_stack([past.error, past.beyond_use, every[:n, n:]])
+    white = np.linalg.solve(root, given)
+    whole, shifted, loads = white[:, 0], white[:, 1], white[:, 2:]
+    fit = -0.5 * float(whole @ whole) - float(np.log(np.diag(root)).sum())
     return fit, loads.T @ shifted, every[n:, n:] - loads.T @ loads
 
 

@@ -47,8 +47,10 @@ def write_backtest(
     dated = [o.fleet for o in old if o.fleet is not None and o.as_of in days]
     rows = [row for fleet in dated for row in date_rows(fleet, as_of, relines, readings)]
     counted = relines if now is None else relines_to_count(relines, now)
+    ran = warehouse.fetch(con, "from reduce.unit_usage")
     drawn = [
-        past_totals(fleet, as_of, counted, readings, draws=DRAWS, seed=SEED) for fleet in fleets
+        past_totals(fleet, as_of, counted, readings, ran, draws=DRAWS, seed=SEED)
+        for fleet in fleets
     ]
     past = [p for p in drawn if p is not None]
     rows += totals_rows(past, SEED)

@@ -225,12 +225,13 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
     con, day = run.con, AS_OF
     relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)
     readings = warehouse.fetch(con, "from reduce.linings_found")
+    ran = warehouse.fetch(con, "from reduce.unit_usage")
     past, ahead = [], []
     for then in origins(con, run.settings, day, ()):
         ahead += [then.failures] if then.failures is not None else []
         if then.fleet is not None:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
-            past.append(past_totals(then.fleet, day, relines, readings, **given))
+            past.append(past_totals(then.fleet, day, relines, readings, ran, **given))
     _, failures = failure_rows(ahead, failures_found(con), day)
     changed = now.policy.changed_quarters
     return Missed(errors_of([p for p in past if p is not None], changed), failures)

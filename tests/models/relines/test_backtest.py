@@ -42,6 +42,7 @@ from tests.reline_world import (
     readings_after,
     relines_after,
     relines_between,
+    usage_rows,
 )
 from tests.reline_world import (
     minimum_days as true_minimum_days,
@@ -218,7 +219,7 @@ def test_fleet_totals_per_quarter_cover_what_happened(replicates):
 def looked_back(fleet, history, until: dt.date) -> list[dict[str, object]]:
     """Every row of one origin, nothing learned from errors before it."""
     records = relines_after(history), readings_after(history)
-    past = past_totals(fleet, until, *records, draws=100, seed=1)
+    past = past_totals(fleet, until, *records, usage_rows(history), draws=100, seed=1)
     totals = totals_rows([past], 1) if past else []
     return [*date_rows(fleet, until, *records), *totals]
 

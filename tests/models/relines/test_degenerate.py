@@ -71,7 +71,7 @@ def every_frame(fleet: FleetModel, history, decisions=None) -> dict[str, pl.Data
     reline = reline_forecast(fleet.lines, ends, fleet.usage, fleet.policy)
     until = MONTHS.span_ends[-1]
     after = relines_after(history), readings_after(history)
-    past = past_totals(fleet, until, *after, draws=10, seed=1)
+    past = past_totals(fleet, until, *after, usage_rows(history), draws=10, seed=1)
     judged = [*date_rows(fleet, until, *after), *(totals_rows([past], 1) if past else [])]
     return {
         "minimum": minimum_frame(ends.wheel_end_id, np.zeros(len(ends)), minimum, ORIGIN),

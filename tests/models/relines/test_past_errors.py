@@ -1,5 +1,7 @@
 """What is learned from errors: the prior where there are few, the errors where there are many."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -20,6 +22,7 @@ from models.relines.simulation.counts import Calendar, no_event_counts
 
 QUARTERS = 4
 UNCHANGED = np.full(100, NO_CHANGE)
+AS_FORECAST = np.zeros(100)
 
 
 def windows(origins: int, bias: float, surprise: float, luck: float, seed: int) -> PastErrors:
@@ -29,7 +32,14 @@ def windows(origins: int, bias: float, surprise: float, luck: float, seed: int) 
     at = [(h - ago, h) for ago in range(1, origins + 1) for h in range(1, min(ago, 4) + 1)]
     quarter, ahead = np.array(at).T
     error = by_quarter[quarter + origins - 1]
-    return PastErrors(error, np.full(len(error), luck), quarter, ahead, UNCHANGED[: len(error)])
+    return PastErrors(
+        error,
+        np.full(len(error), luck),
+        quarter,
+        ahead,
+        UNCHANGED[: len(error)],
+        AS_FORECAST[: len(error)],
+    )
 
 
 NOTHING = past_errors([], [], [])
@@ -49,7 +59,12 @@ def test_one_error_by_hand():
     """One θ, ψ and φ, one error of the last quarter: e K / (K + s²), K their prior covariance."""
     error, luck = 0.2, 0.1
     past = PastErrors(
-        np.array([error]), np.array([luck]), np.array([0]), np.array([1]), UNCHANGED[:1]
+        np.array([error]),
+        np.array([luck]),
+        np.array([0]),
+        np.array([1]),
+        UNCHANGED[:1],
+        AS_FORECAST[:1],
     )
     coming = errors_to_come(past, 1)
     (middle,) = np.flatnonzero((SCALES == 1.0).all(axis=1))
@@ -74,9 +89,11 @@ def test_overlapping_windows_are_not_new_outcomes():
     """One quarter, forecast from four origins: four errors that say little more than one."""
     error, luck = np.full(4, 0.2), np.full(4, 0.1)
     ahead = np.arange(1, 5)
-    one = PastErrors(error[:1], luck[:1], np.zeros(1, int), ahead[:1], UNCHANGED[:1])
-    four = PastErrors(error, luck, np.zeros(4, int), ahead, UNCHANGED[:4])
-    apart = PastErrors(error, luck, -np.arange(4), np.ones(4, int), UNCHANGED[:4])
+    one = PastErrors(
+        error[:1], luck[:1], np.zeros(1, int), ahead[:1], UNCHANGED[:1], AS_FORECAST[:1]
+    )
+    four = PastErrors(error, luck, np.zeros(4, int), ahead, UNCHANGED[:4], AS_FORECAST[:4])
+    apart = PastErrors(error, luck, -np.arange(4), np.ones(4, int), UNCHANGED[:4], AS_FORECAST[:4])
     single, many, spread = (errors_to_come(past, 1) for past in (one, four, apart))
     assert spread.expected[0] - single.expected[0] > 3 * (many.expected[0] - single.expected[0])
 
@@ -86,7 +103,8 @@ def test_a_bias_of_one_distance_ahead_stays_there():
     quarter, ahead = np.array([(q, h) for q in range(-3, 1) for h in range(1, 5)]).T
     error = np.where(ahead == 1, 1.0, 0.0)
     coming = errors_to_come(
-        PastErrors(error, np.full(16, 0.15), quarter, ahead, UNCHANGED[:16]), QUARTERS
+        PastErrors(error, np.full(16, 0.15), quarter, ahead, UNCHANGED[:16], AS_FORECAST[:16]),
+        QUARTERS,
     )
     assert coming.expected[0] > 0.6
     assert np.abs(coming.expected[1:]).max() < 0.15
@@ -158,6 +176,41 @@ def test_a_large_fleet_does_not_claim_less_than_its_past_allows():
 def test_no_quarters_are_refused():
     with pytest.raises(ValueError, match="at least 1"):
         errors_to_come(NOTHING, 0)
+
+
+def with_use(fall: float, always: float) -> PastErrors:
+    """Eight origins of a fleet whose use fell three quarters ago, and is always missed a little:
+    relines follow it, half in the quarter after."""
+    at = [(h - ago, h) for ago in range(1, 9) for h in range(1, min(ago, 4) + 1)]
+    quarter, ahead = np.array(at).T
+    before, fell = quarter - ahead < -3, quarter >= -2
+    use = always + fall * (before & fell)
+    lagged = always + fall * (before & (quarter - 1 >= -2) & (ahead > 1))
+    error = np.where(ahead == 1, use - fall * (before & fell) / 2.0, (use + lagged) / 2.0)
+    return PastErrors(
+        error, np.full(len(error), 0.05), quarter, ahead, UNCHANGED[: len(error)], use
+    )
+
+
+def test_use_that_shifted_is_no_bias_but_widens():
+    shifted, calm = (errors_to_come(with_use(fall, 0.0), QUARTERS) for fall in (-0.4, 0.0))
+    assert np.abs(shifted.expected).max() < 0.01
+    assert (shifted.sd > 1.2 * calm.sd).all()
+    # Without the records of use the fall is taken for a bias.
+    blind = dataclasses.replace(with_use(-0.4, 0.0), use=np.zeros(26))
+    assert errors_to_come(blind, QUARTERS).expected[3] < -0.1
+
+
+def test_use_that_is_always_missed_alike_is_a_bias():
+    past = with_use(0.0, 0.1)
+    assert past.beyond_use == pytest.approx(past.error)
+    assert errors_to_come(past, QUARTERS).expected.min() > 0.05
+
+
+def test_use_by_hand():
+    """Two quarters of one origin: the second's relines follow half of each quarter's use."""
+    past = past_errors([np.full((5, 2), 20.0)], [np.full(2, 20.0)], [2], use=[np.array([0.2, 0.1])])
+    assert past.beyond_use == pytest.approx(-np.array([0.1, 0.15]))
 
 
 def test_what_missed_a_change_of_policy_says_nothing_of_forecasts_that_know_it():

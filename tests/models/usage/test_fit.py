@@ -11,6 +11,7 @@ from models.usage.fit import UsageFit, fit_usage, usage_frame
 from models.usage.groups import group_rates
 from models.usage.intervals import usage_groups, usage_intervals
 from models.usage.level import UsageVariances, usage_levels
+from models.usage.since import log_use_missed
 
 AS_OF = dt.date(2025, 6, 30)
 COLUMNS = ["unit_id", "depot", "duty", "one_duty", "from_on", "days", "km", "to_visit"]
@@ -322,3 +323,25 @@ def test_drift_widens_km_ahead():
     draws = drawn_km(usage, 0, 730.0, 3_000, np.random.default_rng(3))
     sd = np.log(draws).std()
     assert np.sqrt(ahead.log_variance[0]) == pytest.approx(sd, rel=0.1)
+
+
+def read_since(*rows: tuple[str, int, int, float]) -> pl.DataFrame:
+    """(unit, day after as-of on which an interval begins, its days, its km)."""
+    columns = {"unit_id": pl.String, "from_on": pl.Date, "days": pl.Int64, "km": pl.Float64}
+    dated = [(u, AS_OF + dt.timedelta(days=begins), days, km) for u, begins, days, km in rows]
+    return pl.DataFrame(dated, schema=columns, orient="row")
+
+
+def test_use_that_came_is_held_against_what_was_forecast_day_by_day():
+    """Two units of 200 km a day; 150 a day come in the first 50 days and 200 in the next, of an
+    interval that began before as-of and one of a unit that nobody asks about."""
+    usage = fitted([*unit_rows("A", np.full(12, 16_800.0)), *unit_rows("B", np.full(12, 16_800.0))])
+    rate = km_ahead(usage, away_now(usage), np.zeros(1, int), np.array([100.0])).mean_km[0] / 100.0
+    since = read_since(
+        ("A", -30, 80, 80 * 150.0), ("A", 50, 50, 50 * 200.0), ("B", 0, 100, 100 * 200.0),
+        ("C", 0, 100, 1e6),
+    )  # fmt: skip
+    missed = log_use_missed(usage, since, np.array([0.5, 50.0, 100.0, 150.0]))
+    expected = np.log([(150.0 + 200.0) / (2 * rate), 200.0 / rate])
+    assert missed[:2] == pytest.approx(expected, abs=0.002)
+    assert missed[2] == 0.0

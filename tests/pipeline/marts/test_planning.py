@@ -123,7 +123,12 @@ def test_stock_carries_what_earlier_forecasts_missed_by():
     quarter = np.arange(-7, 1)
     unchanged = np.full(8, -100)
     past = PastErrors(
-        np.full(8, np.log(1.3)), np.full(8, 0.01), quarter, np.ones(8, np.int64), unchanged
+        np.full(8, np.log(1.3)),
+        np.full(8, 0.01),
+        quarter,
+        np.ones(8, np.int64),
+        unchanged,
+        np.zeros(8),
     )
     mean, stock = {}, {}
     for name, known in (("none", None), ("low", past)):
