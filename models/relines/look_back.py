@@ -35,6 +35,7 @@ from models.relines.rivals import (
 )
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
+from models.usage.holes import watched_until
 from models.usage.since import log_use_missed
 
 QUARTERS_A_YEAR = 4
@@ -151,10 +152,11 @@ def past_totals(
 
     ``relines`` may have a ``weight`` (:func:`relines_to_count`), else each counts as one;
     ``intervals``: what units ran, as ``reduce.unit_usage`` has it. None where no whole quarter has
-    passed since.
+    been watched since.
     """
     origin, ends = fleet.usage.as_of, fleet.ends
-    quarters = min(quarters_between(origin, until), QUARTERS_A_YEAR)
+    watched = watched_until(intervals, origin, until)
+    quarters = min(quarters_between(origin, watched), QUARTERS_A_YEAR)
     if quarters < 1:
         return None
     calendar = budget_months(origin, quarters * MONTHS_A_QUARTER).calendar

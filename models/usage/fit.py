@@ -2,19 +2,26 @@
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.groups import GroupRates, group_rates
+from models.usage.holes import unit_holes
 from models.usage.interval_distribution import (
     IntervalDistribution,
     OpenIntervals,
     usage_intervals_seen,
 )
-from models.usage.intervals import UsageGroups, UsageIntervals, usage_groups, usage_intervals
+from models.usage.intervals import (
+    NOWHERE,
+    UsageGroups,
+    UsageIntervals,
+    usage_groups,
+    usage_intervals,
+)
 from models.usage.level import UsageLevels, UsageVariances, usage_levels, usage_variances
 from models.usage.season import Season, log_season, no_season, usage_season
 
@@ -25,7 +32,8 @@ class UsageFit:
 
     ``log_level`` and ``level_variance``: log km per day on the road as of when each was last seen.
     ``off_now``: off the road then. ``stands_still``: has km on record, and none of it was run.
-    ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of.
+    ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of;
+    a visit is awaited anew from the end of a time without checks (``models.usage.holes``).
     ``present``: chance that the unit is in the fleet, from how long it has stayed away; 0 for one
     that was never seen.
     """
@@ -84,9 +92,13 @@ def fit_usage(
     group = groups.index(units["depot"], units["duty"])
     since_seen, since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
     visited = np.flatnonzero(units["visit_on"].is_not_null().to_numpy())
+    depot = units["depot"].fill_null(NOWHERE).rank("dense").cast(pl.Int64).to_numpy()
+    hole = unit_holes(table, depot, since_visit)
+    since_visit = hole.since_visit
     away = OpenIntervals(visited, since_visit[visited], levels.off_now[visited])
+    told = replace(table, to_visit=table.to_visit & ~hole.spanning)
     interval_distribution = usage_intervals_seen(
-        table, levels, variances, groups, check_days or {}, group, away
+        told, levels, variances, groups, check_days or {}, group, away
     )
     never_seen = units["seen_on"].is_null().to_numpy()
     return UsageFit(

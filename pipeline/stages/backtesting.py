@@ -15,6 +15,7 @@ from models.relines.look_back import (
     totals_rows,
 )
 from models.relines.simulation.simulate import FleetModel
+from models.usage.holes import watched_until
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
 from pipeline.stages.failures_judged import failure_rows, failures_found
@@ -45,9 +46,14 @@ def write_backtest(
     fleets = [o.fleet for o in old if o.fleet is not None]
     days = {months_before(as_of, 3 * quarter) for quarter in DATED_QUARTERS}
     dated = [o.fleet for o in old if o.fleet is not None and o.as_of in days]
-    rows = [row for fleet in dated for row in date_rows(fleet, as_of, relines, readings)]
-    counted = relines if now is None else relines_to_count(relines, now)
     ran = warehouse.fetch(con, "from reduce.unit_usage")
+    rows = [
+        row
+        for fleet in dated
+        if (until := watched_until(ran, fleet.usage.as_of, as_of)) > fleet.usage.as_of
+        for row in date_rows(fleet, until, relines, readings)
+    ]
+    counted = relines if now is None else relines_to_count(relines, now)
     drawn = [
         past_totals(fleet, as_of, counted, readings, ran, draws=DRAWS, seed=SEED)
         for fleet in fleets
@@ -55,7 +61,7 @@ def write_backtest(
     past = [p for p in drawn if p is not None]
     rows += totals_rows(past, SEED)
     ahead = [o.failures for o in old if o.failures is not None]
-    failures, missed = failure_rows(ahead, failures_found(con), as_of)
+    failures, missed = failure_rows(ahead, failures_found(con), ran, as_of)
     rows += failures
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))

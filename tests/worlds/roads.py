@@ -141,6 +141,9 @@ def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
         day = luck.once.integers(0, gap, (units, 1)) + gap * np.arange(shape[1])
     skipped = luck.of(day, lambda rng: rng.random(day.shape)) < world.skipped
     day = np.where(skipped, NEVER, day)
+    if world.hole_days:
+        middle = (world.years_before + 0.4 * world.years) * YEAR
+        day = np.where(np.abs(day - middle) < world.hole_days / 2.0, NEVER, day)
     day = np.concatenate([day, _returns(roads, luck)], axis=1)
     return _made(roads, np.sort(day, axis=1))
 

@@ -1,0 +1,95 @@
+"""Stretches in which nobody was checked: of the records, not of a unit.
+
+Where no unit was checked for far longer than usual though they ran as ever, records are missing or
+the workshop stood still. An interval that spans such a hole tells nothing of how the unit keeps its
+dates, and what came in it was not seen. A fleet that stood still itself (a winter) is no hole.
+"""
+
+import datetime as dt
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.usage.intervals import UsageIntervals
+
+LONG = 1.5
+"""Usual intervals without any check that make a hole."""
+LEAST_UNITS = 5
+"""Units whose intervals span it: so many do not happen to miss their checks together."""
+RAN = 0.7
+"""Of their km per day in other intervals, at least: else they were off the road."""
+
+
+def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) -> FloatArray:
+    """First and last day (N, 2) of stretches without a check.
+
+    ``begins``, ``ends``, ``km``, ``unit`` (n,): intervals between successive checks of a unit, in
+    days.
+    """
+    days = np.unique(np.round(np.concatenate([begins, ends])))
+    least = LONG * float(np.median(ends - begins)) if len(begins) else np.inf
+    found = []
+
+    def km_per_day(some: BoolArray) -> float:
+        return float(km[some].sum()) / max(float((ends - begins)[some].sum()), 1.0)
+
+    for first, last in itertools.pairwise(days):
+        if last - first > least:
+            spans = (begins < first + 0.5) & (ends > last - 0.5)
+            within, others = km_per_day(spans), km_per_day(~spans)
+            if len(np.unique(unit[spans])) >= LEAST_UNITS and within >= RAN * others:
+                found.append((first, last))
+    return np.array(found, np.float64).reshape(-1, 2)
+
+
+def holes_of_records(intervals: pl.DataFrame, origin: dt.date) -> FloatArray:
+    """Of the whole fleet, in days after ``origin``; ``intervals`` has unit_id, from_on, days, km
+    and to_visit."""
+    rows = intervals.filter("to_visit").select(
+        (pl.col("from_on") - pl.lit(origin, dtype=pl.Date)).dt.total_days().cast(pl.Float64),
+        pl.col("days").cast(pl.Float64),
+        pl.col("km").cast(pl.Float64),
+        pl.col("unit_id").rank("dense").cast(pl.Int64),
+    )
+    begins, days, km, unit = (rows[name].to_numpy() for name in rows.columns)
+    return holes(begins, begins + days, km, unit)
+
+
+def watched_until(intervals: pl.DataFrame, origin: dt.date, until: dt.date) -> dt.date:
+    """The day up to which what came after ``origin`` is on record: ``until``, or the last check
+    before a hole (on the origin itself if it lies in one)."""
+    found = holes_of_records(intervals, origin)
+    after = found[found[:, 1] > 0.0]
+    if not len(after):
+        return until
+    return min(until, origin + dt.timedelta(days=max(int(after[0, 0]), 0)))
+
+
+@dataclass(frozen=True, slots=True)
+class UnitHoles:
+    """``spanning`` (U, T): intervals that span a hole of their depot's, or of the whole fleet's;
+    ``since_visit`` (U,): days before as-of of each unit's last visit, or of the end of a hole since
+    then, from which on it is awaited anew."""
+
+    spanning: BoolArray
+    since_visit: FloatArray
+
+
+def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArray) -> UnitHoles:
+    """Holes as units met them; ``depot`` (U,) and days before as-of of the last visit (U,)."""
+    begins = intervals.middle_day - intervals.days / 2.0
+    ends = intervals.middle_day + intervals.days / 2.0
+    seen = intervals.is_there & intervals.to_visit
+    unit = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
+    spans, since = np.zeros(begins.shape, bool), since_visit
+    every = np.ones(len(depot), bool)
+    for some in (every, *(depot == d for d in np.unique(depot))):
+        here = seen & some[:, None]
+        for first, last in holes(begins[here], ends[here], intervals.km[here], unit[here]):
+            spans |= here & (begins < first + 0.5) & (ends > last - 0.5)
+            awaited = some & (since_visit > -first - 0.5)
+            since = np.where(awaited, np.minimum(since, -last), since)
+    return UnitHoles(spans, since)

@@ -1,0 +1,98 @@
+"""Stretches without a check: found where a whole depot has one, and only there."""
+
+import datetime as dt
+import itertools
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.usage.fit import fit_usage
+from models.usage.holes import holes, holes_of_records, watched_until
+
+AS_OF = dt.date(2025, 6, 30)
+FIRST, LAST = -700, -380
+KM = 250.0
+
+
+def checked(units: int, *, hole: bool, depot: str = "North", slow: float = 1.0) -> list[tuple]:
+    """Rows of ``reduce.unit_usage``: every 84 days for four years, each unit in its own phase."""
+    rows = []
+    for u in range(units):
+        days = [-84 * n - 84 * u // units for n in range(17, -1, -1)]
+        if hole:
+            days = [d for d in days if not FIRST < d < LAST]
+        for a, b in itertools.pairwise(days):
+            km = KM * (b - a) * (slow if b - a > 84 else 1.0)
+            on = AS_OF + dt.timedelta(days=a)
+            rows.append((f"{depot}{u:02d}", depot, "haul", True, on, b - a, km, True))
+    return rows
+
+
+COLUMNS = ["unit_id", "depot", "duty", "one_duty", "from_on", "days", "km", "to_visit"]
+
+
+def table(rows: list[tuple]) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=COLUMNS, orient="row")
+
+
+def usage(rows: list[tuple], as_of: dt.date = AS_OF):
+    frame = table(rows)
+    ends = pl.col("from_on") + pl.duration(days=pl.col("days"))
+    seen = frame.group_by("unit_id", maintain_order=True).agg(
+        pl.col("depot", "duty").last(), seen_on=ends.max().cast(pl.Date)
+    )
+    units = seen.with_columns(visit_on="seen_on")
+    return fit_usage(units, frame, as_of)
+
+
+def test_a_hole_lies_between_the_last_check_before_it_and_the_first_after():
+    (found,) = holes_of_records(table(checked(20, hole=True)), AS_OF)
+    assert FIRST - 5 < found[0] <= FIRST
+    assert LAST <= found[1] < LAST + 5
+
+
+@pytest.mark.parametrize("units", [1, 4, 20])
+def test_checks_as_usual_have_none_and_few_units_may_miss_theirs(units):
+    assert len(holes_of_records(table(checked(units, hole=False)), AS_OF)) == 0
+    assert len(holes_of_records(table(checked(min(units, 4), hole=True)), AS_OF)) == 0
+
+
+def test_a_fleet_that_stood_still_has_no_hole():
+    assert len(holes_of_records(table(checked(20, hole=True, slow=0.4)), AS_OF)) == 0
+
+
+def test_no_interval_no_hole():
+    none = np.zeros(0)
+    assert holes(none, none, none, np.zeros(0, np.int64)).shape == (0, 2)
+
+
+def test_what_came_is_watched_up_to_the_hole():
+    rows = table(checked(20, hole=True))
+    before, within, after = (AS_OF + dt.timedelta(days=d) for d in (-900, -500, -300))
+    assert -5 < (watched_until(rows, before, AS_OF) - AS_OF).days - FIRST <= 0
+    assert watched_until(rows, within, AS_OF) == within
+    assert watched_until(rows, after, AS_OF) == AS_OF
+
+
+def test_units_keep_their_dates_though_a_hole_lies_in_their_records():
+    """Of one depot's two: visits come every 84 days, and nobody is thought to have left."""
+    rows = [*checked(20, hole=True), *checked(20, hole=False, depot="South")]
+    holed, plain = (
+        usage(rows),
+        usage([*checked(20, hole=False), *checked(20, hole=False, depot="South")]),
+    )
+    for found in (holed, plain):
+        sample = found.interval_distribution.after_road
+        assert sample.mean(sample.length) == pytest.approx(1.0, abs=0.02)
+        assert found.present.min() > 0.99
+    assert holed.usual_days == pytest.approx(plain.usual_days, rel=0.01)
+
+
+def test_who_was_not_checked_since_the_hole_is_not_thought_to_have_left():
+    """Three weeks after it, when three quarters of the units have not come back to a check yet."""
+    day = AS_OF + dt.timedelta(days=LAST + 21)
+    rows = [r for r in checked(40, hole=True) if r[4] + dt.timedelta(days=r[5]) <= day]
+    found = usage(rows, day)
+    assert (found.since_visit <= 21 + 5).all()
+    assert found.present.min() > 0.9
