@@ -11,14 +11,18 @@ of R and :math:`\ell` on a grid of a 32nd of the usual interval. It is cut into 
 usual interval: the visits expected in a slot (fewer than one where some are missed) and how their
 days lie within it. What a unit has run by a slot follows from the calendar, not from how many
 visits were kept. Units whose open interval is as old share the slots.
+
+With h what follows a visit at nought (:math:`h = \delta + f * h`), :math:`m = r * h`: for all
+classes of a pool at once, by Fourier transform.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.group_sums import rows_by
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import KEPT, IntervalSample, Pool
 
@@ -53,77 +57,152 @@ def visit_classes(usage: UsageFit) -> VisitClasses:
 
 @dataclass(frozen=True, slots=True)
 class VisitSlots:
-    """S slots of visits, in usual intervals from as-of on.
+    """Slots of the visits of C classes of units, in usual intervals from as-of on.
 
-    ``expected`` (S,): visits in each; ``day`` (S,): their mean day; ``by_then`` (S, K): share of
-    them that has come by each point of the grid ``days`` (K,).
+    ``slots`` (C,): how many a class has; ``expected`` (C, S): visits in each; ``day`` (C, S): their
+    mean day. ``come`` (C x points, class by class): by each point of the grid, the number of slots
+    that are over and the share of the next one's visits that has come; ``line``: the same, a
+    class's points ``apart`` from those of the class before, so that all rise.
     """
 
-    days: FloatArray
+    slots: IntArray
     expected: FloatArray
     day: FloatArray
-    by_then: FloatArray
+    come: FloatArray
+    line: FloatArray
 
-    def first(self, slots: int) -> tuple[FloatArray, FloatArray]:
-        """The grid as far as the first slots reach, and ``by_then`` there."""
-        # A slot in which no visit is to be expected may lie beyond the grid.
-        come = self.by_then[slots - 1] >= 1.0 - 1e-12
-        last = int(come.argmax()) + 1 if come.any() else len(self.days)
-        return self.days[:last], self.by_then[:slots, :last]
+    @property
+    def points(self) -> int:
+        """Points of a class's grid."""
+        return len(self.come) // max(len(self.slots), 1)
+
+    @property
+    def apart(self) -> float:
+        return float(self.expected.shape[1] + 1)
+
+    def first_with(self, number: IntArray, come: FloatArray) -> FloatArray:
+        """Day of the first point of each class ``number`` (n,) by which so much has come
+        (..., n); infinite where there is none."""
+        place = np.searchsorted(self.line, come + number * self.apart) - number * self.points
+        return np.asarray(np.where(place < self.points, place / POINTS, np.inf), np.float64)
 
 
 def visit_slots(
-    pool: Pool, off_road: bool, age: int, slots: int, memory: float = 0.0
+    pools: Sequence[Pool],
+    pool: IntArray,
+    off_road: BoolArray,
+    age: IntArray,
+    slots: IntArray,
+    memory: float = 0.0,
 ) -> VisitSlots:
-    """Slots of units whose open interval is ``age`` points of the grid old.
+    """So many ``slots`` of each of C classes of units, by pool of intervals, off the road or on it
+    when last seen, and ``age`` of the open interval in points of the grid (C,).
 
     ``memory`` is the correlation of successive intervals: where visits keep a calendar, an interval
     too long is made up for by the next, and the scatter of those to come adds up to no more.
     """
-    on = pool.after_road
-    warm_start = (np.abs(on.length - 1.0) < KEPT) & (on.weight > 0.0)
-    usual = (
-        float(np.average(on.length[warm_start], weights=on.weight[warm_start]))
-        if warm_start.any()
-        else 1.0
+    most = int(slots.max(initial=1))
+    usual = np.array([_usual(each.after_road) for each in pools])
+    points = int((most + 1) * POINTS * usual[pool].max(initial=1.0)) + 1
+    expected, day = np.zeros((2, len(pool), most))
+    come = np.zeros((len(pool), points))
+    for rows in rows_by(pool):
+        of = pools[pool[rows[0]]]
+        left = [
+            _left_of(of.sample_after(o), a / POINTS)
+            for o, a in zip(off_road[rows], age[rows], strict=True)
+        ]
+        own = usual[pool[rows[0]]]
+        density = visit_density(of.after_road, left, memory, points)
+        begins = own - age[rows] / POINTS
+        for i in np.flatnonzero(begins <= 0.0):
+            begins[i] = np.interp(0.5, np.cumsum(left[i][1]), left[i][0])
+        density *= np.arange(points) <= ((slots[rows] + 1) * POINTS * own).astype(np.int64)[:, None]
+        expected[rows], day[rows], come[rows] = _cut(density, begins, own, slots[rows], most)
+    line = come + np.arange(len(pool))[:, None] * (most + 1.0)
+    return VisitSlots(slots, expected, day, come.ravel(), line.ravel())
+
+
+def _usual(sample: IntervalSample) -> float:
+    """Mean of the intervals that are near the usual one, in usual ones."""
+    near = _is_near(sample)
+    return (
+        float(np.average(sample.length[near], weights=sample.weight[near])) if near.any() else 1.0
     )
-    scatter = np.sqrt(max(1.0 + 2.0 * memory, 0.0))
-    later = np.where(warm_start, usual + scatter * (on.length - usual), on.length)
-    left, weight = _left_of(pool.sample_after(off_road), age / POINTS)
-    points = int((slots + 1) * POINTS * usual) + 1
-    density = renewal_density(_on_grid(left, weight), _on_grid(later, on.weight), points)
-    begins = usual - age / POINTS
-    if begins <= 0.0:
-        begins = float(np.interp(0.5, np.cumsum(weight), left))
-    return _cut(density, begins, usual, slots)
 
 
-def renewal_density(first: FloatArray, later: FloatArray, points: int) -> FloatArray:
-    """Visits expected at each point of the grid (``points``,)."""
-    impulse = np.zeros(points)
-    size = min(points, len(first))
-    impulse[:size] = first[:size]
-    return np.asarray(scipy.signal.lfilter([1.0], np.concatenate([[1.0], -later[1:]]), impulse))
+def _is_near(sample: IntervalSample) -> BoolArray:
+    return (np.abs(sample.length - 1.0) < KEPT) & (sample.weight > 0.0)
 
 
-def _cut(density: FloatArray, begins: float, usual: float, slots: int) -> VisitSlots:
-    """Slots around the days of a calendar that begins so, half a usual interval to either side."""
-    days = np.arange(len(density)) / POINTS
-    slot = np.clip(np.floor((days - begins) / usual + 0.5).astype(np.int64), 0, slots - 1)
-    mass = np.maximum(density, 0.0)
-    expected = np.asarray(np.bincount(slot, mass, minlength=slots), np.float64)
-    first = np.searchsorted(slot, np.arange(slots))
-    reached = np.cumsum(mass)
-    before = np.concatenate([[0.0], reached])[first]
-    middle = np.maximum(begins + np.arange(slots) * usual, 0.0)
-    some = np.maximum(expected, 1e-300)
-    day = np.where(expected > 1e-9, np.bincount(slot, mass * days, slots) / some, middle)
-    # To be exactly 1 at a slot's end, whatever rounding the sum has gathered by then.
-    own = np.concatenate([reached[first[1:] - 1], reached[-1:]]) - before
-    by_then = (reached - before[:, None]) / np.maximum(own, 1e-300)[:, None]
+def visit_density(
+    sample: IntervalSample,
+    left: Sequence[tuple[FloatArray, FloatArray]],
+    memory: float,
+    points: int,
+) -> FloatArray:
+    """Visits expected at each point of the grid (C, ``points``), from what may be ``left`` of each
+    class's open interval and its probabilities."""
+    usual, scatter = _usual(sample), np.sqrt(max(1.0 + 2.0 * memory, 0.0))
+    later = np.where(_is_near(sample), usual + scatter * (sample.length - usual), sample.length)
+    follows = _on_grid(later, sample.weight)
+    on_grid = [_on_grid(*each)[:points] for each in left]
+    first = np.zeros((len(left), max(map(len, on_grid))))
+    for row, mass in zip(first, on_grid, strict=True):
+        row[: len(mass)] = mass
+    found = _convolved(first, _renewals(follows[:points], points))[:, :points]
+    return np.maximum(found, 0.0)
+
+
+def _convolved(rows: FloatArray, line: FloatArray) -> FloatArray:
+    """Rows (C, n), each convolved with a line (k,): (C, n + k - 1)."""
+    size = rows.shape[1] + len(line) - 1
+    whole = 1 << (size - 1).bit_length()
+    product = np.fft.rfft(rows, whole, axis=1) * np.fft.rfft(line, whole)
+    return np.asarray(np.fft.irfft(product, whole, axis=1)[:, :size])
+
+
+def _renewals(follows: FloatArray, points: int) -> FloatArray:
+    """h (``points``,): the power series 1 / (1 - f), by Newton's iteration, which doubles the terms
+    that are right at each step (Brent & Kung 1978, *JACM* 25:581)."""
+    rest = -follows
+    rest[0] = 1.0
+    found = np.ones(1)
+    while len(found) < points:
+        size = min(2 * len(found), points)
+        error = _convolved(rest[None, :size], found)[:, :size]
+        error[0, 0] -= 2.0
+        found = _convolved(-error, found)[0, :size]
+    return found
+
+
+def _cut(
+    mass: FloatArray, begins: FloatArray, usual: float, slots: IntArray, most: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Slots around the days of calendars that begin so (C,), half a usual interval to either side:
+    visits expected and their mean day (C, ``most``), and what has come by each point."""
+    days = np.arange(mass.shape[1]) / POINTS
+    slot = np.floor((days - begins[:, None]) / usual + 0.5).astype(np.int64)
+    slot = np.clip(slot, 0, slots[:, None] - 1)
+    place = (slot + np.arange(len(mass))[:, None] * most).ravel()
+
+    def by_slot(values: FloatArray | None) -> FloatArray:
+        weights = None if values is None else values.ravel()
+        sums = np.bincount(place, weights, len(mass) * most)
+        return sums.reshape(len(mass), most).astype(np.float64)
+
+    expected, last = by_slot(mass), np.cumsum(by_slot(None), axis=1).astype(np.int64)
     empty = expected <= 1e-9
-    by_then[empty] = days >= middle[empty, None]
-    return VisitSlots(days, expected, day, np.clip(by_then, 0.0, 1.0, out=by_then))
+    middle = np.maximum(begins[:, None] + np.arange(most) * usual, 0.0)
+    day: FloatArray = np.where(empty, middle, by_slot(mass * days) / np.maximum(expected, 1e-300))
+    reached = np.cumsum(mass, axis=1)
+    row = np.arange(len(mass))[:, None]
+    # To be exactly 1 at a slot's end, whatever rounding the sum has gathered by then.
+    over = np.where(last > 0, reached[row, np.maximum(last - 1, 0)], 0.0)
+    before = np.concatenate([np.zeros((len(mass), 1)), over[:, :-1]], axis=1)
+    share = (reached - before[row, slot]) / np.maximum(over - before, 1e-300)[row, slot]
+    share = np.where(empty[row, slot], days >= middle[row, slot], np.clip(share, 0.0, 1.0))
+    return expected, day, np.asarray(slot + share, np.float64)
 
 
 def _left_of(sample: IntervalSample, age: float) -> tuple[FloatArray, FloatArray]:

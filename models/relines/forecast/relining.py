@@ -18,14 +18,14 @@ lining is a new one, and S is the mixture of both.
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import polars as pl
 from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.common.group_sums import rows_by
 from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import (
     LineMoments,
@@ -59,7 +59,10 @@ from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.usage.visits import POINTS, VisitSlots, visit_classes, visit_slots
 
-CHUNK = 4_096
+CHUNK = 1_024
+"""Wheel ends handled at a time: enough to fill a vector, few enough for a processor's cache."""
+FEW_LEFT = 0.8
+"""Where a smaller share of courses is not yet through, the rest is left out of what follows."""
 ENOUGH = 0.995
 """Visits by which so many are relined hold the last quantile, though some come before earlier."""
 MOST_SLOTS = 400
@@ -71,7 +74,7 @@ WHOLE_UNIT = 0.02
 _Z = special.ndtri((np.arange(12) + 0.5) / 12.0)
 _Z = _Z / np.sqrt(np.mean(_Z**2))
 _Y, _Y_WEIGHT = np.polynomial.hermite_e.hermegauss(3)
-_Y_WEIGHT = _Y_WEIGHT / _Y_WEIGHT.sum()
+_WEIGHT = np.tile(_Y_WEIGHT / _Y_WEIGHT.sum() / len(_Z), len(_Z))
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,42 +89,60 @@ class RelineForecast:
 
 @dataclass(frozen=True, slots=True)
 class _Task:
-    """Wheel ends of whole units (n,), their axle partners' moments beside their own.
+    """Courses (m,) that wheel ends of whole units may take, unit by unit and axle by axle.
 
-    ``log_stay`` (n, Z, Y) is what is known before the first visit; ``threshold_var`` is doubt about
-    the policy's threshold; ``lag`` (:data:`LAGS`,): days from a decision to the job, and ``left``
-    (n, LAGS) what is left of them where the last visit decided. ``axle`` and ``unit`` are numbers
-    within the task. ``renewed`` (n,): chance that the last visit's reline was done without a word;
-    then both are as in ``fresh`` (the wheel end's and its partner's moments).
+    ``end`` (m,) is the wheel end's place among those asked for, ``share`` (m,) the chance of the
+    course: one whose last visit's reline may have been done without a word has two, of which the
+    second has the lining in place then, and its axle partner's beside it. ``stays`` (m, Z x Y):
+    chance not to have been relined so far. ``units`` are places in the fleet, ``unit`` (m,) in
+    ``units``, and ``twin`` and ``axle`` (m,) number the courses that share a unit, or an axle.
+    ``threshold_var`` is doubt about the policy's threshold.
     """
 
+    end: IntArray
+    share: FloatArray
     own: LineMoments
     partner: LineMoments
-    fresh: tuple[LineMoments, LineMoments]
-    renewed: FloatArray
     minimum_mm: FloatArray
     partner_minimum_mm: FloatArray
     has_partner: BoolArray
-    fleet_unit: IntArray
-    unit: IntArray
-    axle: IntArray
     place: IntArray
     threshold_var: FloatArray
-    log_stay: FloatArray
-    shift: FloatArray
-    lag: FloatArray
-    left: FloatArray
+    units: IntArray
+    unit: IntArray
+    twin: IntArray
+    axle: IntArray
+    stays: FloatArray
+
+    def some(self, rows: IntArray) -> "_Task":
+        """Of some of its courses, of whole units."""
+        units, unit = np.unique(self.unit[rows], return_inverse=True)
+        moments = ("own", "partner")
+        taken: dict[str, Any] = {
+            f.name: getattr(self, f.name)[rows]
+            for f in fields(self)
+            if f.name not in ("units", "unit", *moments)
+        }
+        taken |= {name: some_moments(getattr(self, name), rows) for name in moments}
+        return _Task(**taken, units=self.units[units], unit=unit)
 
 
 @dataclass(frozen=True, slots=True)
 class _Setting:
-    """What the wheel ends of a task share; ``slots``: of their units' visits."""
+    """What all tasks share. Of units (U,): ``usual`` days between visits, ``number`` of their class
+    among those of ``slots``, and ``shift``: days by which an open interval is older than its class.
+    ``lag`` (k,) and ``times`` (k,): days from a decision to the job, and how likely."""
 
     usage: UsageFit
     away: AwayNow
     table: HazardTable
     whole_unit: float
     slots: VisitSlots
+    usual: FloatArray
+    number: IntArray
+    shift: FloatArray
+    lag: FloatArray
+    times: FloatArray
 
 
 def _standing(
@@ -138,13 +159,14 @@ def _standing(
     )
 
 
-def _log_stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
-    """log chance of not being relined in a slot of visits, (n, Z, Y)."""
-    unit = task.fleet_unit
-    days = np.maximum(setting.slots.day[slot] * setting.usage.usual_days[unit] - task.shift, 1.0)
-    ahead = km_ahead(setting.usage, setting.away, unit, days)
+def _stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
+    """Chance of not being relined in a slot of visits, (m, Z x Y)."""
+    number, usual = setting.number[task.units], setting.usual[task.units]
+    days = np.maximum(setting.slots.day[number, slot] * usual - setting.shift[task.units], 1.0)
+    ahead = km_ahead(setting.usage, setting.away, task.units, days)
     km = ahead.mean_km / KM_PER_UNIT
-    km_var = km**2 * np.expm1(ahead.log_variance)
+    km_var = (km**2 * np.expm1(ahead.log_variance))[task.unit]
+    km = km[task.unit]
     mean, variance, shared = _standing(task.own, task.minimum_mm, km, km_var)
     other, other_var, other_shared = _standing(task.partner, task.partner_minimum_mm, km, km_var)
     sd, other_sd = np.sqrt(variance + task.threshold_var), np.sqrt(other_var + task.threshold_var)
@@ -152,141 +174,151 @@ def _log_stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
     table = setting.table
     here = grid_index(mean[:, None] - sd[:, None] * _Z)
     own = table.own.ravel()[task.place[:, None] + here]
-    stays = own + _others_stay(task, own, setting.whole_unit)
+    own_log = own + _others_stay(task, own, setting.whole_unit)
     drift = other[:, None] - (other_sd * rho)[:, None] * _Z
     beside = (other_sd * np.sqrt(1.0 - rho**2))[:, None, None] * _Y
     index = task.place[:, None, None] + grid_index(drift[:, :, None] - beside)
     goes = table.goes[here] * task.has_partner[:, None]
-    along = table.along.ravel()[index] * goes[:, :, None]
-    both = stays[:, :, None] + along
-    expected = float(setting.slots.expected[slot])
-    if expected >= 1.0:
-        return np.asarray(both * expected)
-    return np.asarray(np.log1p(expected * np.expm1(both)))
+    log_stay = table.along.ravel()[index]
+    log_stay *= goes[:, :, None]
+    log_stay += own_log[:, :, None]
+    # Fewer visits than one: a slot in which some are missed.
+    expected = setting.slots.expected[number, slot][task.unit][:, None, None]
+    log_stay *= np.maximum(expected, 1.0)
+    stay = np.exp(log_stay, out=log_stay)
+    stay *= np.minimum(expected, 1.0)
+    stay += 1.0 - np.minimum(expected, 1.0)
+    return np.asarray(stay.reshape(len(stay), -1))
 
 
 def _others_stay(task: _Task, own: FloatArray, whole_unit: float) -> FloatArray:
-    """log chance that no other axle of the unit takes this one along, (n, Z)."""
+    """log chance that no other axle of the unit takes this one along, (m, Z)."""
     if whole_unit < WHOLE_UNIT:
         return np.zeros_like(own)
-    by_unit = np.zeros((int(task.unit.max()) + 1, own.shape[1]))
-    by_axle = np.zeros((int(task.axle.max()) + 1, own.shape[1]))
-    np.add.at(by_unit, task.unit, own)
-    np.add.at(by_axle, task.axle, own)
-    others = by_unit[task.unit] - by_axle[task.axle]
+
+    def together(number: IntArray) -> FloatArray:
+        first = np.flatnonzero(np.diff(number, prepend=-1))
+        return np.repeat(np.add.reduceat(own, first), np.diff(first, append=len(number)), axis=0)
+
+    others = together(task.twin) - together(task.axle)
     return np.asarray(np.log1p(whole_unit * np.expm1(np.minimum(others, 0.0))))
 
 
-def _done_by(log_stay: FloatArray) -> FloatArray:
-    """Chance to have been relined, (n,)."""
-    return np.asarray(1.0 - (np.exp(log_stay) @ _Y_WEIGHT).mean(axis=1))
+def _done_by_slot(task: _Task, ends: int, setting: _Setting) -> FloatArray:
+    """Chance of wheel ends to have been relined by now, and by each slot of visits (J + 1, n)."""
+    slots = setting.slots.slots[setting.number]
+    done = [_done_by(task, ends)]
+    for slot in range(int(slots[task.units].max())):
+        task.stays[:] *= _stays(task, setting, slot)
+        there = np.bincount(task.end, minlength=ends) > 0
+        done.append(np.where(there, np.maximum(_done_by(task, ends), done[-1]), done[-1]))
+        waits = (done[-1][task.end] < ENOUGH) & (slot + 1 < slots[task.units])[task.unit]
+        goes_on = np.bincount(task.unit[waits], minlength=len(task.units))[task.unit] > 0
+        if not goes_on.any():
+            break
+        if np.mean(goes_on) < FEW_LEFT:
+            task = task.some(np.flatnonzero(goes_on))
+    return np.array(done)
+
+
+def _done_by(task: _Task, ends: int) -> FloatArray:
+    """Chance to have been relined (n,)."""
+    return np.asarray(np.bincount(task.end, task.share * (1.0 - task.stays @ _WEIGHT), ends))
 
 
 def _quantiles(
-    task: _Task, setting: _Setting, probabilities: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Days at which each chance is reached (k, n), and the day of the middle visit (n,)."""
-    usual = setting.usage.usual_days[task.fleet_unit]
-    by_slot = _done_by_slot(task, setting)
-    grid, by_then = setting.slots.first(len(by_slot) - 1)
-    place = _mixture_quantiles(by_slot, grid, by_then, probabilities)
-    found = np.where(place < 0.0, 0.0, np.maximum(place * usual - task.shift, 1.0))
-    if task.lag.any():
-        chance = _chance_by_then(by_slot, by_then)
-        found = _done_later(found, chance, grid, usual, task, probabilities)
-    number = (by_slot < 0.5).sum(axis=0)
-    # The middle slot's own middle day.
-    own = grid[(by_then < 0.5 - 1e-9).sum(axis=1).clip(max=len(grid) - 1)]
-    middle = np.maximum(own[np.clip(number - 1, 0, len(own) - 1)] * usual - task.shift, 1.0)
-    middle = np.where(number == 0, 0.0, np.where(number == len(by_slot), np.inf, middle))
-    late = LONGEST_DAYS + usual
-    return np.where(found > late, np.inf, found), np.where(middle > late, np.inf, middle)
-
-
-def _done_by_slot(task: _Task, setting: _Setting) -> FloatArray:
-    """Chance to have been relined by now, and by each slot of visits (J + 1, n)."""
-    courses = [(1.0 - task.renewed, task, task.log_stay.copy())]
-    if task.renewed.any():
-        own, partner = task.fresh
-        fresh = replace(task, own=own, partner=partner)
-        courses.append((task.renewed, fresh, np.zeros_like(task.log_stay)))
-
-    def done_by_now() -> FloatArray:
-        shares = [share * _done_by(log_stay) for share, _, log_stay in courses]
-        return np.asarray(np.sum(shares, axis=0))
-
-    done = [done_by_now()]
-    for slot in range(len(setting.slots.day)):
-        for _, course, log_stay in courses:
-            log_stay += _log_stays(course, setting, slot)
-        done.append(done_by_now())
-        if np.all(done[-1] >= ENOUGH):
-            break
-    return np.maximum.accumulate(np.array(done), axis=0)
-
-
-def _mixture_quantiles(
-    done: FloatArray, grid: FloatArray, reached: FloatArray, probabilities: FloatArray
+    by_slot: FloatArray, number: IntArray, slots: VisitSlots, probabilities: FloatArray
 ) -> FloatArray:
     r"""Quantiles (k, n) of the day of relining, in usual intervals from as-of on.
 
-    ``done`` (J + 1, n): chance by now, and by each slot; ``reached`` (J, K): share of each slot's
-    visits that has come by each point of the ``grid`` (K,). The day's distribution is the mixture
+    ``by_slot`` (J + 1, n): chance by now, and by each slot of visits of the class ``number`` (n,).
+    Slots come one after the other, so that the day's distribution is, on the grid,
 
-    .. math:: F(u) = d_0 + \sum_j (d_j - d_{j-1})\,G_j(u)
+    .. math:: F(u) = d_j + (d_{j+1} - d_j)\,G_j(u)
 
-    read backwards, so that quantiles are in order whatever the visits' spreads are: the first point
-    at which it is reached. -1: by now; infinite: never.
+    with j the slots that are over and G the share of the next one's visits that has come, read
+    backwards: the first point at which it is reached. -1: by now; infinite: never.
     """
-    chance = _chance_by_then(done, reached)
-    rows = []
-    for p in probabilities:
-        place = (chance < p - 1e-9).sum(axis=1)
-        at = np.where(place < len(grid), grid[np.minimum(place, len(grid) - 1)], np.inf)
-        rows.append(np.where(done[0] >= p, -1.0, at))
-    return np.array(rows)
+    wanted = probabilities[:, None] - 1e-9
+    over = np.array([(by_slot < p).sum(axis=0) for p in wanted])
+    place, column = np.clip(over - 1, 0, len(by_slot) - 2), np.arange(by_slot.shape[1])
+    low, high = by_slot[place, column], by_slot[place + 1, column]
+    share = (wanted - low) / np.maximum(high - low, 1e-300)
+    day = slots.first_with(number, place + np.clip(share, 0.0, 1.0))
+    day = np.where(over < len(by_slot), day, np.inf)
+    return np.where(by_slot[0] >= probabilities[:, None], -1.0, day)
 
 
-def _chance_by_then(done: FloatArray, reached: FloatArray) -> FloatArray:
-    """F on the grid, (n, K)."""
-    chance = done[0][:, None] + np.diff(done, axis=0).T @ reached
-    return np.maximum.accumulate(chance, axis=1)
+@dataclass(frozen=True, slots=True)
+class _Decided:
+    """Wheel ends (n,) of which visits decide: chance ``by_slot`` (J + 1, n), class ``number``,
+    ``usual`` days between visits and ``shift``; chance that a reline is ``pending``, and ``left``
+    (n, LAGS): what is left to wait for it."""
+
+    by_slot: FloatArray
+    number: IntArray
+    usual: FloatArray
+    shift: FloatArray
+    pending: FloatArray
+    left: FloatArray
+
+
+def _dates(
+    decided: _Decided, setting: _Setting, probabilities: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Days at which each chance is reached (k, n), and the day of the middle visit (n,)."""
+    by_slot, number, slots = decided.by_slot, decided.number, setting.slots
+    usual, shift = decided.usual, decided.shift
+    place = _quantiles(by_slot, number, slots, probabilities)
+    found = np.where(place < 0.0, 0.0, np.maximum(place * usual - shift, 1.0))
+    if setting.lag.any():
+        found = _done_later(found, decided, setting, probabilities)
+    middle = (by_slot < 0.5).sum(axis=0)
+    # The middle slot's own middle day.
+    own = slots.first_with(number, np.maximum(middle - 1, 0) + (0.5 - 1e-9))
+    own = np.minimum(own, (slots.points - 1.0) / POINTS)
+    visit = np.where(middle == 0, 0.0, np.maximum(own * usual - shift, 1.0))
+    visit = np.where(middle == len(by_slot), np.inf, visit)
+    late = LONGEST_DAYS + usual
+    return np.where(found > late, np.inf, found), np.where(visit > late, np.inf, visit)
 
 
 def _done_later(
-    decided: FloatArray,
-    chance: FloatArray,
-    grid: FloatArray,
-    usual: FloatArray,
-    task: _Task,
-    probabilities: FloatArray,
+    found: FloatArray, decided: _Decided, setting: _Setting, probabilities: FloatArray
 ) -> FloatArray:
-    """Quantiles (k, n) of the day on which what visits decide is done, from those of the days they
-    ``decided``: no earlier, and within the longest lag. F is convolved with the equally likely lags
-    of the task; what the last visit decided has what is left of them to wait."""
-    low, high = decided.copy(), decided + max(float(task.lag.max()), float(task.left.max()))
-    # Most jobs are done at the visit: lags that are the same count together.
-    lag, times = np.unique(task.lag, return_counts=True)
-    row = np.arange(len(usual))[:, None]
-    pending = -np.expm1(task.log_stay[:, 0, 0]) * (1.0 - task.renewed)
-    waiting = np.flatnonzero(pending > 0.0)
+    """Quantiles (k, n) of the day on which what visits decide is done, from those of the days on
+    which they do, ``found``: no earlier, and within the longest lag. F is convolved with the lags;
+    what the last visit decided has what is left of them to wait."""
+    pending, left = decided.pending, decided.left
+    longest = np.maximum(setting.lag.max(), left[:, -1])
+    low, high = found.copy(), found + longest
 
     def done_by(day: FloatArray) -> FloatArray:
-        visit = np.maximum(day[:, :, None] - lag, -1.0)
-        place = np.searchsorted(
-            grid, (visit + task.shift[:, None]) / usual[:, None] + 1e-9, "right"
-        )
-        come = np.where(place > 0, chance[row, np.maximum(place - 1, 0)], pending[:, None])
-        done = come @ (times / len(task.lag))
-        left = day[:, waiting, None] < task.left[waiting]
-        done[:, waiting] -= pending[waiting] * left.mean(axis=2)
+        by_lag = zip(setting.lag, setting.times, strict=True)
+        done = sum(part * _decided_by(day - lag, decided, setting.slots) for lag, part in by_lag)
+        level, row = np.nonzero((day < left[:, -1]) & (pending > 0.0))
+        waits = np.mean(day[level, row, None] < left[row], axis=1)
+        done[level, row] -= pending[row] * waits
         return np.asarray(done)
 
     for _ in range(HALVINGS):
         middle = (low + high) / 2.0
         reached = done_by(middle) >= probabilities[:, None] - 1e-9
         low, high = np.where(reached, low, middle), np.where(reached, middle, high)
-    return np.where(np.isfinite(decided), high, np.inf)
+    return np.where(np.isfinite(found), high, np.inf)
+
+
+def _decided_by(day: FloatArray, decided: _Decided, slots: VisitSlots) -> FloatArray:
+    """F at days (k, n); before as-of, only what is pending was decided."""
+    by_slot, points = decided.by_slot, slots.points
+    place = (np.maximum(day, -1.0) + decided.shift) / decided.usual * POINTS + 1e-9
+    come = slots.come[decided.number * points + np.clip(place, 0.0, points - 1.0).astype(np.int64)]
+    over = np.minimum(come.astype(np.int64), len(by_slot) - 2)
+    part = np.minimum(come - over, 1.0)
+    flat, at = by_slot.ravel(), over * by_slot.shape[1] + np.arange(by_slot.shape[1])
+    low = flat[at]
+    chance = low + (flat[at + by_slot.shape[1]] - low) * part
+    return np.where(place >= 0.0, chance, decided.pending)
 
 
 def chance_decided(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
@@ -335,41 +367,64 @@ def reline_forecast(
     The unit is taken to stay in service.
     ``probabilities`` increase.
     """
-    table = hazard_table(mean_policy(policy), lines.reading_sd, policy.read_share)
-    whole_unit = mean_policy(policy).unit
-    classes, away = visit_classes(usage), away_now(usage)
     word = forecast_words(lines, usage)
     days = np.full((len(probabilities), len(lines)), np.inf)
     visit = np.full(len(lines), np.inf)
     now = _now(lines, ends, policy, usage)
     known = np.flatnonzero(word == "")
-    for places in rows_by(classes.number[ends.unit[known]]):
-        alike = known[places]
-        one = ends.unit[alike[0]]
-        age = int(classes.age[one])
-        pool = usage.interval_distribution.pools[classes.pool[one]]
-        shortest = float(usage.usual_days[ends.unit[alike]].min())
-        most = min(int(LONGEST_DAYS / shortest) + 1, MOST_SLOTS)
-        slots = visit_slots(
-            pool, bool(classes.off_road[one]), age, most, usage.interval_distribution.memory
+    setting = _setting(lines, policy, usage, np.unique(ends.unit[known]))
+    for rows in _whole_units(known, ends):
+        unit = ends.unit[rows]
+        by_slot = _done_by_slot(_task(rows, now, lines, ends, policy, setting), len(rows), setting)
+        decided = _Decided(
+            by_slot=by_slot,
+            number=setting.number[unit],
+            usual=setting.usual[unit],
+            shift=setting.shift[unit],
+            pending=now.pending[rows] * (1.0 - now.renewed[rows]),
+            left=_lags_left(policy.timing, usage.since_visit[unit]),
         )
-        setting = _Setting(usage, away, table, whole_unit, slots)
-        for rows in _whole_units(alike, ends.unit, now.renewed):
-            task = _task(rows, now, lines, ends, policy, usage.since_visit)
-            unit = ends.unit[rows]
-            # An open interval is a little older than its class.
-            usual = usage.usual_days[unit]
-            shift = np.clip(usage.since_visit[unit] - age / POINTS * usual, 0.0, usual / POINTS)
-            task = replace(task, place=table.place(task.place), shift=shift)
-            days[:, rows], visit[rows] = _quantiles(task, setting, np.asarray(probabilities))
+        days[:, rows], visit[rows] = _dates(decided, setting, np.asarray(probabilities))
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
+
+
+def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: IntArray) -> _Setting:
+    """What the forecasts of some ``units`` share."""
+    classes, usual = visit_classes(usage), usage.usual_days
+    _, first, number = np.unique(classes.number[units], return_index=True, return_inverse=True)
+    shortest = np.full(len(first), np.inf)
+    np.minimum.at(shortest, number, usual[units])
+    most = np.minimum((LONGEST_DAYS / shortest).astype(np.int64) + 1, MOST_SLOTS)
+    memory, of = usage.interval_distribution.memory, units[first]
+    slots = visit_slots(
+        usage.interval_distribution.pools,
+        *(classes.pool[of], classes.off_road[of], classes.age[of], most, memory),
+    )
+    by_unit = np.zeros(len(usage), np.int64)
+    by_unit[units] = number
+    # An open interval is a little older than its class.
+    older = usage.since_visit - classes.age / POINTS * usual
+    # Most jobs are done at the visit: lags that are the same count together.
+    lag, times = np.unique(_lags(policy.timing), return_counts=True)
+    return _Setting(
+        usage=usage,
+        away=away_now(usage),
+        table=hazard_table(mean_policy(policy), lines.reading_sd, policy.read_share),
+        whole_unit=mean_policy(policy).unit,
+        slots=slots,
+        usual=usual,
+        number=by_unit,
+        shift=np.clip(older, 0.0, usual / POINTS),
+        lag=lag,
+        times=times / LAGS,
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class _Now:
     """What the last visits left of all wheel ends (L,): moments of the linings on record, of those
-    in place if some were ``renewed`` without a word, that chance, and log chance of no ``pending``
+    in place if some were ``renewed`` without a word, that chance, and that of a ``pending``
     reline."""
 
     moments: LineMoments
@@ -386,21 +441,16 @@ def _now(lines: WheelEndLines, ends: WheelEnds, policy: PolicyFit, usage: UsageF
         new = new_lining_moments(lines)
         both = ((getattr(new, n), getattr(moments, n)) for n in LineMoments.__slots__)
         fresh = LineMoments(*(np.where(renewed > 0.0, fitted, old) for fitted, old in both))
-    pending = np.log1p(-chance_pending(ends, policy, usage.since_visit[ends.unit]))
+    pending = chance_pending(ends, policy, usage.since_visit[ends.unit])
     return _Now(moments, fresh, renewed, pending)
 
 
-def _whole_units(rows: IntArray, unit: IntArray, renewed: FloatArray) -> list[IntArray]:
-    """The rows cut into pieces of about ``CHUNK``, units kept whole; those apart of which a lining
-    may have been renewed, for they take more."""
-    maybe = np.isin(unit[rows], unit[renewed > 0.0])
-    pieces = []
-    for some in (rows[~maybe], rows[maybe]):
-        ordered = some[np.argsort(unit[some], kind="stable")]
-        starts = np.flatnonzero(np.diff(unit[ordered], prepend=-1))
-        cuts = np.unique(starts[np.searchsorted(starts, np.arange(CHUNK, len(ordered), CHUNK)) - 1])
-        pieces += [piece for piece in np.split(ordered, cuts) if len(piece)]
-    return pieces
+def _whole_units(rows: IntArray, ends: WheelEnds) -> list[IntArray]:
+    """The rows, unit by unit and axle by axle, cut into pieces of about ``CHUNK``, units whole."""
+    ordered = rows[np.lexsort((ends.axle[rows], ends.unit[rows]))]
+    starts = np.flatnonzero(np.diff(ends.unit[ordered], prepend=-1))
+    cuts = np.unique(starts[np.searchsorted(starts, np.arange(CHUNK, len(ordered), CHUNK)) - 1])
+    return [piece for piece in np.split(ordered, cuts) if len(piece)]
 
 
 def _task(
@@ -409,48 +459,59 @@ def _task(
     lines: WheelEndLines,
     ends: WheelEnds,
     policy: PolicyFit,
-    since_visit: FloatArray,
+    setting: _Setting,
 ) -> _Task:
+    """The courses of some wheel ends of whole units, those of renewed linings last."""
+    maybe = np.isin(ends.unit[rows], ends.unit[rows[now.renewed[rows] > 0.0]])
+    end = np.concatenate([np.arange(len(rows)), np.flatnonzero(maybe)])
+    is_fresh, rows = np.arange(len(end)) >= len(rows), rows[end]
     partner = ends.partner[rows]
-    _, unit = np.unique(ends.unit[rows], return_inverse=True)
-    _, axle = np.unique(ends.axle[rows], return_inverse=True)
-    lag, left = _lags(policy.timing, since_visit[ends.unit[rows]])
-    variances = threshold_variances(policy)
+    units, unit = np.unique(ends.unit[rows], return_inverse=True)
+    stays = np.where(is_fresh, 1.0, 1.0 - now.pending[rows])
+    renewed = now.renewed[rows]
+
+    def moments(of: IntArray) -> LineMoments:
+        both = (
+            (getattr(now.fresh, n)[of], getattr(now.moments, n)[of]) for n in LineMoments.__slots__
+        )
+        return LineMoments(*(np.where(is_fresh, fitted, old) for fitted, old in both))
+
     return _Task(
-        own=some_moments(now.moments, rows),
-        partner=some_moments(now.moments, partner),
-        fresh=(some_moments(now.fresh, rows), some_moments(now.fresh, partner)),
-        renewed=now.renewed[rows],
+        end=end,
+        share=np.where(is_fresh, renewed, 1.0 - renewed),
+        own=moments(rows),
+        partner=moments(partner),
         minimum_mm=ends.minimum_mm[rows],
         partner_minimum_mm=ends.minimum_mm[partner],
         has_partner=ends.has_partner[rows] & lines.is_known[partner],
-        fleet_unit=ends.unit[rows],
+        place=setting.table.place(ends.policy_group[rows]),
+        threshold_var=threshold_variances(policy)[ends.policy_group[rows]],
+        units=units,
         unit=unit,
-        axle=axle,
-        place=ends.policy_group[rows],
-        threshold_var=variances[ends.policy_group[rows]],
-        shift=np.zeros(len(rows)),
-        lag=lag,
-        left=left,
-        log_stay=np.broadcast_to(
-            now.pending[rows][:, None, None], (len(rows), len(_Z), len(_Y))
-        ).copy(),
+        twin=unit + len(units) * is_fresh,
+        axle=ends.axle[rows] + len(ends) * is_fresh,
+        stays=np.repeat(stays[:, None], len(_WEIGHT), axis=1),
     )
 
 
-def _lags(timing: RelineTiming, since_visit: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Equally likely days from a decision to the job (LAGS,), and what is left of them (n, LAGS)
-    where one decided so many days ago is still to be done."""
-    level = (np.arange(LAGS) + 0.5) / LAGS
-    later = timing.later_days
+def _lags(timing: RelineTiming) -> FloatArray:
+    """Equally likely days from a decision to the job (LAGS,)."""
     if not timing.later_share:
-        return np.zeros(LAGS), np.zeros((len(since_visit), LAGS))
+        return np.zeros(LAGS)
+    level, later = (np.arange(LAGS) + 0.5) / LAGS, timing.later_days
     beyond = np.maximum(level - (1.0 - timing.later_share), 0.0) / timing.later_share
     at = np.minimum((beyond * len(later)).astype(np.int64), len(later) - 1)
-    lag = np.where(level > 1.0 - timing.later_share, later[at], 0.0)
+    return np.where(level > 1.0 - timing.later_share, later[at], 0.0)
+
+
+def _lags_left(timing: RelineTiming, since_visit: FloatArray) -> FloatArray:
+    """What is left of them (n, LAGS) where one decided so many days ago is still to be done."""
+    if not timing.later_share:
+        return np.zeros((len(since_visit), LAGS))
+    level, later = (np.arange(LAGS) + 0.5) / LAGS, timing.later_days
     first = np.minimum(np.searchsorted(later, since_visit), len(later) - 1)
     place = first[:, None] + (level * (len(later) - first)[:, None]).astype(np.int64)
-    return lag, np.maximum(later[place] - since_visit[:, None], 0.0)
+    return np.asarray(np.maximum(later[place] - since_visit[:, None], 0.0))
 
 
 def reline_frame(wheel_end_id: pl.Series, forecast: RelineForecast, as_of: dt.date) -> pl.DataFrame:

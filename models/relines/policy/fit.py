@@ -18,7 +18,13 @@ from models.common.arrays import FloatArray
 from models.common.distributions import square_root
 from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions, PolicyGroups, thinned
-from models.relines.policy.likelihood import SHAPE, along_share, policy_loglik
+from models.relines.policy.likelihood import (
+    SHAPE,
+    DecisionSums,
+    along_share,
+    decision_sums,
+    policy_loglik,
+)
 
 FEW_RELINES = 10
 """With fewer relines on record the policy is a guess."""
@@ -133,7 +139,7 @@ def drawn_policies(
 class _Penalised:
     """The penalised likelihood: decisions, design of the thresholds, and the normal prior."""
 
-    decisions: AxleDecisions
+    decisions: DecisionSums
     design: FloatArray
     prior_mean: FloatArray
     prior_sd: FloatArray
@@ -253,7 +259,7 @@ def likely_change(decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray
     """
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
-    apart = replace(decisions, group=decisions.group + n * quarter)
+    apart = decision_sums(replace(decisions, group=decisions.group + n * quarter))
     threshold, n_shape = groups.design() @ at[: -len(SHAPE)], len(SHAPE)
 
     def slopes(moved_mm: float) -> FloatArray:
@@ -291,7 +297,8 @@ def _fitted(decisions: AxleDecisions, groups: PolicyGroups, changed: int) -> _Fi
     start = np.concatenate([PRIOR_MEAN[:1], np.zeros(sum(sizes)), 0.0 * moved, PRIOR_MEAN[1:]])
     sd = np.array([_EFFECT_SD, _EFFECT_SD])
     every = len(decisions.low) // PILOT_ROWS + 1
-    task = _Penalised(thinned(decisions, every), design, start, _prior_sd(sd, *sizes, moved))
+    some = decision_sums(thinned(decisions, every))
+    task = _Penalised(some, design, start, _prior_sd(sd, *sizes, moved))
     at = _minimum(task, start)
     for _ in range(_EM_STEPS):
         covariance = _covariance(task, at)
@@ -299,7 +306,7 @@ def _fitted(decisions: AxleDecisions, groups: PolicyGroups, changed: int) -> _Fi
         task = replace(task, prior_sd=_prior_sd(sd, *sizes, moved))
         at = _minimum(task, at, covariance)
     if every > 1:
-        task = replace(task, decisions=decisions)
+        task = replace(task, decisions=decision_sums(decisions))
         at = _minimum(task, at, covariance / every)
     return _Fitted(task, at, _covariance(task, at), sd)
 

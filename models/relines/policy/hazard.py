@@ -14,6 +14,8 @@ from models.common.arrays import FloatArray, IntArray
 from models.relines.policy.fit import ReplacementPolicy
 
 LOWEST_MM, HIGHEST_MM, STEP_MM = -8.0, 24.0, 0.02
+CERTAIN = 9.0
+"""Standard deviations beyond which a normal chance is nought, to the last digit of one."""
 _ERRORS = special.ndtri((np.arange(400) + 0.5) / 400.0)
 
 
@@ -51,7 +53,12 @@ def hazard_table(policy: ReplacementPolicy, reading_sd: float, read_share: float
     readings = grid[:, None] + reading_sd * _ERRORS
     own = np.empty((len(policy.threshold_mm), len(grid)))
     for g in range(len(own)):
-        replaced = replacement_probability(policy, readings, np.full(1, g)).mean(axis=1)
+        # Where every reading is far above the threshold, or at the minimum, no error matters.
+        far = readings[:, 0] > policy.threshold_mm[g] + CERTAIN * policy.spread_mm
+        varied = ~far & (readings[:, -1] > 0.0)
+        replaced = np.where(far, 0.0, 1.0 - policy.missed_below)
+        chance = replacement_probability(policy, readings[varied], np.full(1, g))
+        replaced[varied] = chance.mean(axis=1)
         own[g] = 1.0 - (1.0 - policy.premature) * (1.0 - read_share * replaced)
     stays = np.log1p(-np.minimum(own, 1.0 - 1e-9))
     along = np.log1p(-np.minimum(policy.pair * own, 1.0 - 1e-9))

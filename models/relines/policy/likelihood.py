@@ -33,7 +33,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from models.common.arrays import BoolArray, FloatArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions, some_decisions
 
@@ -116,23 +116,73 @@ def _along(decisions: AxleDecisions, pair: float, below_mm: float) -> _Along:
 
 
 @dataclass(frozen=True, slots=True)
-class _Outcome:
-    """Chance of what happened (R,), and its derivatives in p, q and e, (3, R)."""
+class DecisionSums:
+    """What the likelihood needs of decisions.
+
+    Readings that occur (U,), NaN among them: their ``group``, mm above the minimum ``x``, and how
+    many ends read so were ``left`` on at visits at which nothing was relined; ``ends_left``, all of
+    them. What else was seen of a unit (V,): the ``other`` reading's place, ``other_ends``, and
+    visits at which it was ``other_left``. Rows with a reline (R,) one by one: ``relined``, and the
+    places of their ``low``, ``high`` and ``beside``.
+    """
+
+    group: IntArray
+    x: FloatArray
+    left: FloatArray
+    ends_left: float
+    other: IntArray
+    other_ends: FloatArray
+    other_left: FloatArray
+    relined: AxleDecisions
+    low: IntArray
+    high: IntArray
+    beside: IntArray
+
+
+def decision_sums(decisions: AxleDecisions) -> DecisionSums:
+    """Visits at which nothing was relined summed up: log P(none) falls into a sum of one term of
+    each end, and one of the unit's other axles."""
+    high = np.where(decisions.has_high, decisions.high, np.nan)
+    values, code = np.unique(
+        np.concatenate([decisions.low, high, decisions.other]), return_inverse=True
+    )
+    keys, place = np.unique(
+        np.tile(decisions.group, 3) * len(values) + code.ravel(), return_inverse=True
+    )
+    low, high_place, other = place.reshape(3, -1)
+    ends, code = np.unique(decisions.other_ends, return_inverse=True)
+    both, beside = np.unique(other * len(ends) + code.ravel(), return_inverse=True)
+    done = decisions.low_relined | decisions.high_relined
+    left, some = np.where(done, 0.0, decisions.visits), np.flatnonzero(done)
+    return DecisionSums(
+        group=keys // max(len(values), 1),
+        x=values[keys % max(len(values), 1)],
+        left=sums_by(low, left, len(keys)) + sums_by(high_place, left, len(keys)),
+        ends_left=float(left @ (1.0 + decisions.has_high)),
+        other=both // max(len(ends), 1),
+        other_ends=ends[both % max(len(ends), 1)],
+        other_left=sums_by(beside.ravel(), left, len(both)),
+        relined=some_decisions(decisions, some),
+        low=low[some],
+        high=high_place[some],
+        beside=beside.ravel()[some],
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Relined:
+    """Chance of what happened at visits with a reline (R,), its derivatives in p, q and e (3, R),
+    and in each end's going along, the low one's first."""
 
     chance: FloatArray
     slope: FloatArray
-
-
-def _left_alone(p: FloatArray, q: FloatArray, e: FloatArray) -> _Outcome:
-    """At visits at which nothing was relined."""
-    stays, low, high = 1.0 - e, 1.0 - p, 1.0 - q
-    return _Outcome(stays * low * high, np.stack([-stays * high, -stays * low, -low * high]))
+    in_low: FloatArray
+    in_high: FloatArray
 
 
 def _relined(
     decisions: AxleDecisions, p: FloatArray, q: FloatArray, e: FloatArray, along: _Along
-) -> tuple[_Outcome, FloatArray, FloatArray]:
-    """At visits with a reline; and derivatives in each end's going along, the low one's first."""
+) -> _Relined:
     neither, only_low, only_high = (1 - p) * (1 - q), p * (1 - q), q * (1 - p)
     low_alone, high_alone = 1.0 - along.high, 1.0 - along.low
     stays = 1.0 - e
@@ -160,46 +210,51 @@ def _relined(
     none, both = np.zeros_like(p), ~alone * stays
     d_high = np.select(which, [-stays * only_low, none], both * only_low)
     d_low = np.select(which, [none, -stays * only_high], both * only_high)
-    return _Outcome(chance, np.stack([d_p, d_q, d_e])), d_low, d_high
+    return _Relined(chance, np.stack([d_p, d_q, d_e]), d_low, d_high)
 
 
 def policy_loglik(
-    decisions: AxleDecisions, threshold: FloatArray, shape: FloatArray
+    sums: DecisionSums, threshold: FloatArray, shape: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``SHAPE`` (7,)."""
-    at = threshold[decisions.group]
     premature, pair, unit = special.expit(shape[3:6])
-    high_read = np.where(decisions.has_high, decisions.high, np.nan)
-    low, high, other = (
-        _replacement(x, at, shape) for x in (decisions.low, high_read, decisions.other)
+    replaced = _replacement(sums.x, threshold[sums.group], shape)
+    leaves, goes_on = 1.0 - replaced.w, np.maximum(1.0 - replaced.w, _TINY)
+    rest = (1.0 - premature) ** sums.other_ends
+    outside = 1.0 - leaves[sums.other] * rest
+    e = unit * outside
+    alone = np.maximum(1.0 - e, _TINY)
+    # Visits with a reline.
+    theirs = sums.relined
+    rare = premature * theirs.has_high
+    p = 1.0 - (1.0 - premature) * leaves[sums.low]
+    q = 1.0 - (1.0 - rare) * leaves[sums.high]
+    along = _along(theirs, pair, float(np.exp(shape[6])))
+    done = _relined(theirs, p, q, e[sums.beside], along)
+    chance = np.maximum(done.chance, _TINY)
+    weight = theirs.visits / chance
+    by_p, by_q, by_e = done.slope * weight
+    in_pair, in_along = (done.in_low * along.low_slope + done.in_high * along.high_slope) @ weight
+    by_e = sums_by(sums.beside, by_e, len(e)) - sums.other_left / alone
+    by_reading = (
+        sums_by(sums.low, by_p * (1.0 - premature), len(leaves))
+        + sums_by(sums.high, by_q * (1.0 - rare), len(leaves))
+        + sums_by(sums.other, by_e * unit * rest, len(leaves))
+        - sums.left / goes_on
     )
-    rare = premature * decisions.has_high
-    rest = (1.0 - premature) ** decisions.other_ends
-    p, q = 1.0 - (1.0 - premature) * (1.0 - low.w), 1.0 - (1.0 - rare) * (1.0 - high.w)
-    outside = 1.0 - (1.0 - other.w) * rest
-    outcome, (in_pair, in_along) = _left_alone(p, q, unit * outside), np.zeros(2)
-    some = np.flatnonzero(decisions.low_relined | decisions.high_relined)
-    if len(some):
-        theirs = some_decisions(decisions, some)
-        along = _along(theirs, pair, np.exp(shape[6]))
-        done, d_low, d_high = _relined(theirs, p[some], q[some], unit * outside[some], along)
-        outcome.chance[some], outcome.slope[:, some] = done.chance, done.slope
-        goes = d_low * along.low_slope + d_high * along.high_slope
-        in_pair, in_along = goes @ (theirs.visits / np.maximum(done.chance, _TINY))
-    by_p, by_q, by_e = outcome.slope * (decisions.visits / np.maximum(outcome.chance, _TINY))
-    gradients = [
-        low.gradient(by_p * (1.0 - premature)),
-        high.gradient(by_q * (1.0 - rare)),
-        other.gradient(by_e * unit * rest),
-    ]
+    by_row, in_shape = replaced.gradient(by_reading)
     in_premature = (
-        by_p @ (1.0 - low.w)
-        + by_q @ ((1.0 - high.w) * decisions.has_high)
-        + by_e @ ((1.0 - other.w) * rest * decisions.other_ends) * unit / (1.0 - premature)
-    ) * (premature * (1.0 - premature))
+        by_p @ leaves[sums.low]
+        + by_q @ (leaves[sums.high] * theirs.has_high)
+        + by_e @ (leaves[sums.other] * rest * sums.other_ends) * unit / (1.0 - premature)
+    ) * (premature * (1.0 - premature)) - sums.ends_left * premature
     in_unit = by_e @ outside * unit * (1.0 - unit)
-    by_row = np.sum([of_h for of_h, _ in gradients], axis=0)
-    in_shape = np.sum([of_shape for _, of_shape in gradients], axis=0)
-    loglik = float(decisions.visits @ np.log(np.maximum(outcome.chance, _TINY)))
-    in_threshold = sums_by(decisions.group, by_row, len(threshold))
-    return loglik, in_threshold, np.array([*in_shape, in_premature, in_pair, in_unit, in_along])
+    loglik = (
+        sums.ends_left * np.log1p(-premature)
+        + sums.left @ np.log(goes_on)
+        + sums.other_left @ np.log(alone)
+        + theirs.visits @ np.log(chance)
+    )
+    in_threshold = sums_by(sums.group, by_row, len(threshold))
+    all_shape = np.array([*in_shape, in_premature, in_pair, in_unit, in_along])
+    return float(loglik), in_threshold, all_shape

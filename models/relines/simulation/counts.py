@@ -162,12 +162,10 @@ def _count(
     month = np.searchsorted(month_ends, day, side="right")
     inside = month < len(month_ends)
     place = ((events.copy * len(month_ends) + month) * into.shape[2] + events.cell)[inside]
-    if events.weight is None:
-        into += np.bincount(place, minlength=into.size).reshape(into.shape)
-        return
-    half = len(into) // 2
-    for part, weight in ((into[:half], None), (into[half:], events.weight[inside])):
-        part += np.bincount(place, weight, minlength=part.size).reshape(part.shape)
+    flat = into.reshape(-1)
+    np.add.at(flat, place, 1)
+    if events.weight is not None:
+        np.add.at(flat, place + flat.size // 2, events.weight[inside])
 
 
 def joined_event_counts(parts: list[EventCounts]) -> EventCounts:

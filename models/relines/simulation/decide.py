@@ -11,7 +11,7 @@ from models.relines.simulation.draws import Luck
 from models.relines.simulation.filter import (
     Knowledge,
     NextInterval,
-    chance_crossing,
+    is_at_risk,
     kalman_update,
     latest_share,
 )
@@ -57,11 +57,12 @@ class Policies:
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """Everything a decision hangs on; ``ends`` are the wheel ends whose units are at a visit."""
+    """Everything a decision hangs on; ``units`` (U,) are at a visit, and so are ``ends`` (L,)."""
 
     state: FleetState
     layout: Layout
-    ends: IntArray
+    units: BoolArray
+    ends: BoolArray
     noise: Noise
     policies: Policies
     scenario: Scenario
@@ -116,24 +117,30 @@ def policies_of(
 
 def decide(visit: Visit) -> Decision:
     """Relines that the workshop decides on."""
-    noise, layout, ends = visit.noise, visit.layout, visit.ends
-    wanted = np.zeros(len(layout.unit), bool)
-    wanted[ends] = noise.premature[ends] < visit.policies.premature[layout.copy[ends]]
+    wanted = np.zeros(len(visit.ends), bool)
+    wanted[_wanted_otherwise(visit)] = True
     wanted[_wanted_by_reading(visit)] = True
-    own, share = _guarded(visit, ends[~wanted[ends]])
+    own, share = _guarded(visit, visit.ends & ~wanted)
     wanted[own[share < NOW_SHARE]] = True
     whole = _taken_along(visit, wanted)
     return _timed(visit, whole, own, share)
+
+
+def _wanted_otherwise(visit: Visit) -> IntArray:
+    """Wheel ends to be relined for another reason than what was read."""
+    number, premature = visit.noise.premature, visit.policies.premature
+    some = np.flatnonzero((number < premature.max()) & visit.ends)
+    return some[number[some] < premature[visit.layout.copy[some]]]
 
 
 def _wanted_by_reading(visit: Visit) -> IntArray:
     """Wheel ends whose reading makes the workshop want a reline."""
     state, noise, policies, scenario = visit.state, visit.noise, visit.policies, visit.scenario
     if scenario.reline == "latest":
-        return visit.ends[:0]
+        return np.zeros(0, np.int64)
     width = np.hypot(policies.reading_sd, float(policies.spread.max()))
     highest = max(float(policies.threshold.max()), scenario.threshold_mm, 0.0)
-    near = visit.ends[state.above_mm[visit.ends] < highest + FAR * width]
+    near = np.flatnonzero((state.above_mm < highest + FAR * width) & visit.ends)
     reading = state.above_mm[near] + policies.reading_sd * noise.reading[near]
     missed = (noise.missed[near] - (1.0 - policies.read_share)) / policies.read_share
     due = (missed >= 0.0) & _due(visit, near, reading, missed)
@@ -151,36 +158,37 @@ def _due(visit: Visit, ends: IntArray, reading: FloatArray, missed: FloatArray) 
     return np.asarray(np.where(reading > 0.0, above, missed >= policies.missed_below[copy]), bool)
 
 
-def _guarded(visit: Visit, ends: IntArray) -> tuple[IntArray, FloatArray]:
+def _guarded(visit: Visit, ends: BoolArray) -> tuple[IntArray, FloatArray]:
     """Wheel ends that would cross their minimum before the next visit with too much risk, and the
     share of the interval each can still wait (0 where relines wait for visits)."""
     known, coming, scenario = visit.known, visit.coming, visit.scenario
     if known is None or coming is None:
-        return ends[:0], np.zeros(0)
-    read = ends[visit.noise.missed[ends] >= 1.0 - visit.policies.read_share]
-    error = visit.policies.reading_sd * visit.noise.reading[read]
-    kalman_update(known, read, visit.state.above_mm[read] + error)
-    km, spread = coming.km[visit.layout.unit[ends]], coming.relative_var
-    is_risky = chance_crossing(known, ends, km, spread) > scenario.risk
-    risky = ends[is_risky]
+        return np.zeros(0, np.int64), np.zeros(0)
+    read = ends & (visit.noise.missed >= 1.0 - visit.policies.read_share)
+    error = visit.policies.reading_sd * visit.noise.reading
+    kalman_update(known, read, visit.state.above_mm + error)
+    km, spread = coming.km, coming.relative_var
+    risky = np.flatnonzero(is_at_risk(known, km, spread, scenario.risk) & ends)
     if scenario.wait_for_visit:
         return risky, np.zeros(len(risky))
-    return risky, latest_share(known, risky, km[is_risky], spread, scenario.risk)
+    return risky, latest_share(known, risky, km[risky], spread, scenario.risk)
 
 
 def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
     """The wanted relines and those that go along: the axle's other end, the unit's other axles."""
     layout, noise, policies = visit.layout, visit.noise, visit.policies
-    first = visit.ends[wanted[visit.ends]]
-    whole = wanted.copy()
+    first, whole = np.flatnonzero(wanted), wanted.copy()
     whole[layout.partner[first[_partner_goes(visit, first)]]] = True
     if len(first) and policies.unit.max() > 0.0:
-        axles = np.unique(layout.axle[first])
-        wanting = np.bincount(layout.axle_unit[axles], minlength=len(layout.usual_days))
-        is_wanting = np.bincount(axles, minlength=len(layout.axle_unit))
-        others = wanting[layout.unit[visit.ends]] - is_wanting[layout.axle[visit.ends]]
-        takes = noise.unit[layout.unit[visit.ends]] < policies.unit[layout.copy[visit.ends]]
-        whole[visit.ends[takes & (others > 0)]] = True
+        is_wanting = np.zeros(len(layout.axle_unit), bool)
+        is_wanting[layout.axle[first]] = True
+        units = layout.axle_unit[np.flatnonzero(is_wanting)]
+        wanting = np.bincount(units, minlength=len(layout.usual_days))
+        by_copy = np.repeat(policies.unit, len(wanting) // len(policies.unit))
+        takes = (wanting > 0) & (noise.unit < by_copy) & visit.units
+        ends = np.flatnonzero(takes[layout.unit])
+        others = wanting[layout.unit[ends]] - is_wanting[layout.axle[ends]]
+        whole[ends[others > 0]] = True
     return whole
 
 
@@ -195,7 +203,7 @@ def _partner_goes(visit: Visit, ends: IntArray) -> BoolArray:
 def _timed(visit: Visit, whole: BoolArray, own: IntArray, share: FloatArray) -> Decision:
     """Relines now, and later: as the fleet is late now, or in a visit at the latest safe time."""
     layout, timing = visit.layout, visit.fit.timing
-    chosen = visit.ends[whole[visit.ends]]
+    chosen = np.flatnonzero(whole)
     waits = ~whole[own]
     own, days = _with_partners(visit, own[waits], share[waits])
     own, days = own[~whole[own]], days[~whole[own]]

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import (
     LineMoments,
@@ -40,7 +40,7 @@ class Knowledge:
 
 @dataclass(frozen=True, slots=True)
 class NextInterval:
-    """Expected km to the next visit (in 10,000 km) and its relative variance, per unit."""
+    """Expected km to the next visit (in 10,000 km), per wheel end, and its relative variance."""
 
     km: FloatArray
     relative_var: float
@@ -85,28 +85,27 @@ def expected_interval(told: Told, usage: UsageFit, layout: Layout, copies: int) 
     """How far a unit runs to its next visit, as far as anyone can tell."""
     level = np.tile(np.exp(usage.log_level + usage.level_variance / 2.0), copies)
     km = level * np.exp(layout.level_change) * layout.usual_days * told.interval / KM_PER_UNIT
-    return NextInterval(km, told.leg_var + float(np.mean(usage.level_variance)))
+    return NextInterval(km[layout.unit], told.leg_var + float(np.mean(usage.level_variance)))
 
 
-def kalman_predict(known: Knowledge, ends: IntArray, km: FloatArray) -> None:
-    """Move the estimates of wheel ends by the km they ran (in 10,000 km)."""
-    known.above_mm[ends] -= known.rate[ends] * km
-    cov, var_rate = known.cov[ends], known.var_rate[ends]
-    known.var_above[ends] += km * (var_rate * km - 2.0 * cov)
-    known.cov[ends] = cov - var_rate * km
+def kalman_predict(known: Knowledge, km: FloatArray) -> None:
+    """Move the estimates of all wheel ends by the km each ran (in 10,000 km)."""
+    known.above_mm -= known.rate * km
+    known.var_above += km * (known.var_rate * km - 2.0 * known.cov)
+    known.cov -= known.var_rate * km
 
 
-def kalman_update(known: Knowledge, ends: IntArray, reading_mm: FloatArray) -> None:
-    """Take in readings (mm above the minimum)."""
+def kalman_update(known: Knowledge, is_read: BoolArray, reading_mm: FloatArray) -> None:
+    """Take in the readings (mm above the minimum) of the wheel ends that are read."""
     # Line and rate: L = m - r x, so the rate's covariance with the lining now is ``cov``.
-    total = known.var_above[ends] + known.reading_var
-    gain, gain_rate = known.var_above[ends] / total, known.cov[ends] / total
-    error = reading_mm - known.above_mm[ends]
-    known.above_mm[ends] += gain * error
-    known.rate[ends] += gain_rate * error
-    known.var_rate[ends] -= gain_rate * known.cov[ends]
-    known.cov[ends] *= 1.0 - gain
-    known.var_above[ends] *= 1.0 - gain
+    share = is_read / (known.var_above + known.reading_var)
+    gain, gain_rate = known.var_above * share, known.cov * share
+    error = reading_mm - known.above_mm
+    known.above_mm += gain * error
+    known.rate += gain_rate * error
+    known.var_rate -= gain_rate * known.cov
+    known.cov *= 1.0 - gain
+    known.var_above *= 1.0 - gain
 
 
 def know_reline(known: Knowledge, layout: Layout, ends: IntArray) -> None:
@@ -122,12 +121,25 @@ def chance_crossing(
     known: Knowledge, ends: IntArray, km: FloatArray, relative_var: float
 ) -> FloatArray:
     """Chance to be at or below the minimum after km (in 10,000 km) that vary themselves."""
-    rate = known.rate[ends]
-    rate2 = rate**2 + known.var_rate[ends]
+    return np.asarray(special.ndtr(-_deviations(known, ends, km, relative_var)))
+
+
+def is_at_risk(known: Knowledge, km: FloatArray, relative_var: float, risk: float) -> BoolArray:
+    """Whether that chance is above the risk, of all wheel ends."""
+    highest = special.ndtri(risk)
+    return np.asarray(-_deviations(known, slice(None), km, relative_var) > highest)
+
+
+def _deviations(
+    known: Knowledge, ends: IntArray | slice, km: FloatArray, relative_var: float
+) -> FloatArray:
+    """Lining left after km, in its standard deviations."""
+    rate, var_rate = known.rate[ends], known.var_rate[ends]
+    variance = known.var_above[ends] + km * (
+        km * (var_rate + relative_var * (rate**2 + var_rate)) - 2.0 * known.cov[ends]
+    )
     mean = known.above_mm[ends] - rate * km
-    variance = known.var_above[ends] - 2.0 * known.cov[ends] * km + known.var_rate[ends] * km**2
-    variance += rate2 * relative_var * km**2
-    return np.asarray(special.ndtr(-mean / np.sqrt(np.maximum(variance, 1e-12))))
+    return np.asarray(mean / np.sqrt(np.maximum(variance, 1e-12)))
 
 
 def latest_share(

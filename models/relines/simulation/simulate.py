@@ -282,12 +282,7 @@ def _finished(run: _Run, lucks: _Lucks) -> EventCounts:
         active = run.state.is_there & (run.state.day < horizon)
         if not active.any():
             break
-        _one_interval(
-            run,
-            np.flatnonzero(active[run.layout.unit]),
-            horizon,
-            _met(run, lucks, step),
-        )
+        _one_interval(run, active, horizon, _met(run, lucks, step))
     return run.event_counts
 
 
@@ -329,23 +324,25 @@ def _met(run: _Run, lucks: _Lucks, step: int) -> _Met:
     return found
 
 
-def _one_interval(run: _Run, ends: IntArray, horizon: float, met: _Met) -> None:
-    """Drive to the next visit, read, decide, reline."""
-    state, layout = run.state, run.layout
-    interval = met.interval
+def _one_interval(run: _Run, active: BoolArray, horizon: float, met: _Met) -> None:
+    """Drive the units that are ``active`` to the next visit, read, decide, reline."""
+    state, layout, interval = run.state, run.layout, met.interval
     state.off_road, state.log_level = met.off_road, met.log_level
-    waited = ends[~np.isnan(state.waiting[ends])] if run.known is not None else ends[:0]
-    advance(state, layout, run.draw, interval, ends, run.event_counts)
+    km = np.where(active, interval.km, 0.0)[layout.unit]
+    waited = advance(state, layout, run.draw, interval, km, active, run.event_counts)
     if run.known is not None:
-        kalman_predict(run.known, ends, interval.km[layout.unit[ends]])
+        kalman_predict(run.known, km)
         # A reline since the visit: known as a new lining, a little thicker than it now is.
         know_reline(run.known, layout, waited)
     state.day, state.visit_day = interval.end, interval.end
-    visiting = ends[state.day[layout.unit[ends]] < horizon]
+    visiting = active & (state.day < horizon)
+    if not visiting.any():
+        return
     visit = Visit(
         state=state,
         layout=layout,
-        ends=visiting,
+        units=visiting,
+        ends=visiting[layout.unit],
         noise=met.noise,
         policies=run.policies,
         scenario=run.scenario,

@@ -92,27 +92,33 @@ def advance(
     layout: Layout,
     draw: FleetDraw,
     interval: InspectionInterval,
-    ends: IntArray,
+    km: FloatArray,
+    active: BoolArray,
     event_counts: EventCounts,
-) -> None:
-    """Wear the linings of the wheel ends ``ends`` over a leg, and do the relines that wait."""
-    unit = layout.unit[ends]
-    waits = ~np.isnan(state.waiting[ends])
-    share = np.zeros(len(ends))
-    if waits.any():
-        share[waits] = _waited_share(state, interval, ends[waits], unit[waits])
-        _worn(
-            state,
-            layout,
-            interval,
-            ends[waits],
-            np.zeros(int(waits.sum())),
-            share[waits],
-            event_counts,
-        )
-        day = interval.start[unit[waits]] + share[waits] * interval.days[unit[waits]]
-        reline(state, layout, draw, ends[waits], day, event_counts, own_visit=True)
-    _worn(state, layout, interval, ends, share, np.ones(len(ends)), event_counts)
+) -> IntArray:
+    """Wear the linings of the units that are ``active`` over a leg of ``km`` per wheel end (nought
+    for others), and do the relines that wait; returns the wheel ends of these."""
+    waits = np.flatnonzero(~np.isnan(state.waiting))
+    waits = waits[active[layout.unit[waits]]]
+    share = np.zeros(len(km))
+    if len(waits):
+        share[waits] = _waited_share(state, interval, waits, layout.unit[waits])
+        wear = state.rate[waits] * km[waits] * share[waits]
+        before = state.above_mm[waits]
+        state.above_mm[waits] = before - wear
+        falls = np.flatnonzero((before - wear <= 0.0) & ~state.crossed[waits])
+        part = np.zeros(len(falls)), share[waits[falls]]
+        _fall(state, layout, interval, waits[falls], before[falls], wear[falls], part, event_counts)
+        unit = layout.unit[waits]
+        day = interval.start[unit] + share[waits] * interval.days[unit]
+        reline(state, layout, draw, waits, day, event_counts, own_visit=True)
+    wear = state.rate * km * (1.0 - share)
+    before, state.above_mm = state.above_mm, state.above_mm - wear
+    falls = np.flatnonzero((state.above_mm <= 0.0) & ~state.crossed)
+    falls = falls[active[layout.unit[falls]]]
+    part = share[falls], np.ones(len(falls))
+    _fall(state, layout, interval, falls, before[falls], wear[falls], part, event_counts)
+    return waits
 
 
 def _waited_share(
@@ -123,33 +129,27 @@ def _waited_share(
     return np.asarray(np.clip((day - interval.start[unit]) / interval.days[unit], 0.0, 0.98))
 
 
-def _worn(
+def _fall(
     state: FleetState,
     layout: Layout,
     interval: InspectionInterval,
     ends: IntArray,
-    from_share: FloatArray,
-    to_share: FloatArray,
+    before: FloatArray,
+    wear: FloatArray,
+    part: tuple[FloatArray, FloatArray],
     event_counts: EventCounts,
 ) -> None:
-    """Wear linings over a part of a leg; those that reach the minimum are counted, once each."""
-    unit = layout.unit[ends]
-    before = state.above_mm[ends]
-    wear = state.rate[ends] * interval.km[unit] * (to_share - from_share)
-    state.above_mm[ends] = before - wear
-    falls = np.flatnonzero((before - wear <= 0.0) & ~state.crossed[ends])
-    if len(falls) == 0:
+    """Count linings that reach the minimum in a part of a leg (from one share of it to another), in
+    which they wear so much from what they were ``before``."""
+    if len(ends) == 0:
         return
-    down = np.maximum(before[falls], 0.0) / np.maximum(wear[falls], 1e-12)
-    span = (to_share - from_share)[falls]
-    share = from_share[falls] + np.minimum(down, 1.0) * span
-    day = interval.start[unit[falls]] + share * interval.days[unit[falls]]
-    fallen = ends[falls]
-    state.crossed[fallen] = True
+    unit, down = layout.unit[ends], np.maximum(before, 0.0) / np.maximum(wear, 1e-12)
+    share = part[0] + np.minimum(down, 1.0) * (part[1] - part[0])
+    day = interval.start[unit] + share * interval.days[unit]
+    state.crossed[ends] = True
     # Below its minimum as of now, or read so: that is no crossing to come.
-    coming = (day >= 0.0) & (before[falls] > 0.0)
-    where = layout.events(fallen[coming])
-    add_crossings(event_counts, where, day[coming])
+    coming = (day >= 0.0) & (before > 0.0)
+    add_crossings(event_counts, layout.events(ends[coming]), day[coming])
 
 
 def reline(

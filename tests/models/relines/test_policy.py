@@ -24,7 +24,7 @@ from models.relines.policy.fit import (
     reline_timing,
 )
 from models.relines.policy.hazard import STEP_MM, grid_mm, hazard_table
-from models.relines.policy.likelihood import policy_loglik
+from models.relines.policy.likelihood import decision_sums, policy_loglik
 from tests.oracles.reline_policy_tables import habit_facts, threshold_frame, threshold_of
 from tests.reline_world import World, decision_rows, lived
 
@@ -65,15 +65,21 @@ def test_the_likelihood_of_each_outcome_is_as_worked_by_hand():
     expected = [none, low, high, 1 - none - low - high]
     for outcome, chance in zip([(0, 0), (1, 0), (0, 1), (1, 1)], expected, strict=True):
         row = decisions([(0, 1.6, 2.8, 1.6, 2, *outcome, 1)])
-        assert np.exp(policy_loglik(row, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
+        assert np.exp(
+            policy_loglik(decision_sums(row), np.array([2.0]), SHAPE)[0]
+        ) == pytest.approx(chance)
 
 
 def test_an_end_at_its_minimum_or_not_read_is_decided_apart():
     at_limit = decisions([(0, 0.0, NAN, 8.0, 0, 1, 0, 1)], ends=1)
     chance = 1 - 0.99 * (1 - 0.98)
-    assert np.exp(policy_loglik(at_limit, np.array([2.0]), SHAPE)[0]) == pytest.approx(chance)
+    assert np.exp(
+        policy_loglik(decision_sums(at_limit), np.array([2.0]), SHAPE)[0]
+    ) == pytest.approx(chance)
     unread = decisions([(0, NAN, NAN, 8.0, 0, 1, 0, 1)], ends=1)
-    assert np.exp(policy_loglik(unread, np.array([2.0]), SHAPE)[0]) == pytest.approx(0.01)
+    assert np.exp(policy_loglik(decision_sums(unread), np.array([2.0]), SHAPE)[0]) == pytest.approx(
+        0.01
+    )
 
 
 def random_decisions(rng, rows=400, groups=6) -> AxleDecisions:
@@ -104,6 +110,7 @@ def test_the_gradient_is_the_derivative():
             for name in AxleDecisions.__slots__
         }
     )
+    data = decision_sums(data)
     at = np.concatenate([rng.normal(2, 0.3, 6), SHAPE])
 
     def loglik(x):
@@ -125,7 +132,7 @@ def test_without_lapses_it_is_the_probit_regression_of_another_library():
     data = decisions([(0, v, NAN, 8.0, 0, r, 0, 1) for v, r in zip(x, relined, strict=True)], 1)
     never = np.full(6, -40.0)
     ours, gradient, in_shape = policy_loglik(
-        data, np.array([-a / b]), np.array([np.log(-1 / b), *never])
+        decision_sums(data), np.array([-a / b]), np.array([np.log(-1 / b), *never])
     )
     assert ours == pytest.approx(fit.llf, rel=1e-9)
     assert [gradient[0], in_shape[0]] == pytest.approx([0.0, 0.0], abs=1e-4)

@@ -118,10 +118,9 @@ def test_what_is_known_of_a_lining_is_the_posterior_of_a_straight_line(fleet):
         fresh=new_lining_moments(fleet.lines),
         reading_var=0.25,
     )
-    one = np.array([0])
     for x, y in zip(km, readings, strict=True):
-        kalman_predict(known, one, np.array([x]))
-        kalman_update(known, one, np.array([y]))
+        kalman_predict(known, np.array([x]))
+        kalman_update(known, np.ones(1, bool), np.array([y]))
     design = np.column_stack([np.ones(3), -np.cumsum(km)])
     gain = prior @ design.T @ np.linalg.inv(design @ prior @ design.T + 0.25 * np.eye(3))
     mean = prior_mean + gain @ (readings - design @ prior_mean)

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.relines.forecast.relining import _mixture_quantiles
+from models.relines.forecast.relining import _quantiles
 from models.usage.interval_distribution import IntervalSample, Pool
-from models.usage.visits import POINTS, visit_slots
+from models.usage.visits import POINTS, VisitSlots, visit_slots
 from pipeline.cli import main
 from tests.lakes import irregular_lake
 
@@ -31,6 +31,17 @@ def pile_of(lengths: list[float]) -> Pool:
     return Pool(sample)
 
 
+def slots_of(pool: Pool, age: int, slots: int) -> VisitSlots:
+    """Of one class of units."""
+    on_road = np.zeros(1, bool)
+    return visit_slots((pool,), np.zeros(1, int), on_road, np.array([age]), np.array([slots]))
+
+
+def come_by_then(slots: VisitSlots) -> np.ndarray:
+    """Share of each slot's visits that has come by each point of the grid."""
+    return np.clip(slots.come - np.arange(int(slots.slots[0]))[:, None], 0.0, 1.0)
+
+
 @settings(deadline=None)
 @given(st.lists(CHANCES, min_size=1, max_size=5), LENGTHS, st.integers(0, 60))
 def test_quantiles_of_dates_are_in_order_and_where_the_mixture_reaches_them(hazards, lengths, age):
@@ -38,8 +49,9 @@ def test_quantiles_of_dates_are_in_order_and_where_the_mixture_reaches_them(haza
     visits = min(len(h) for h in hazards) - 1
     stays = np.cumprod(1.0 - np.array([h[: visits + 1] for h in hazards]).T, axis=0)
     done = 1.0 - stays
-    grid, reached = visit_slots(pile_of(lengths), False, age, visits + 1).first(visits)
-    found = _mixture_quantiles(done, grid, reached, PROBABILITIES)
+    slots = slots_of(pile_of(lengths), age, visits + 1)
+    reached = come_by_then(slots)[:visits]
+    found = _quantiles(done, np.zeros(done.shape[1], int), slots, PROBABILITIES)
     assert (found[:-1] <= found[1:]).all()
     for k, p in enumerate(PROBABILITIES):
         for n in np.flatnonzero(np.isfinite(found[k]) & (done[0] < p)):
@@ -54,7 +66,7 @@ def test_quantiles_of_dates_are_in_order_and_where_the_mixture_reaches_them(haza
 def test_visits_come_when_drawn_intervals_say(lengths, age):
     """The visits expected by a day, against drawing intervals one by one."""
     pool = pile_of(lengths)
-    slots = visit_slots(pool, False, age, 6)
+    slots = slots_of(pool, age, 6)
     rng = np.random.default_rng(1)
     length = pool.after_road.length
     kept = length[length > age / POINTS] - age / POINTS
@@ -63,12 +75,12 @@ def test_visits_come_when_drawn_intervals_say(lengths, age):
     # A length between two points of the grid is split between them, its mean kept.
     split = np.floor(drawn) + (rng.random(drawn.shape) < drawn % 1.0)
     days = np.cumsum(split, axis=1) / POINTS
-    told = slots.expected @ slots.by_then
+    told = slots.expected[0] @ come_by_then(slots)
     for day in (0.6, 1.7, 3.3):
         low, high = (
             (days <= day + off).sum(axis=1).mean() for off in (-1.0 / POINTS, 1.0 / POINTS)
         )
-        assert low - 0.05 <= np.interp(day, slots.days, told) <= high + 0.05
+        assert low - 0.05 <= np.interp(day, np.arange(slots.points) / POINTS, told) <= high + 0.05
 
 
 @pytest.mark.proof
