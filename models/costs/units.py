@@ -60,8 +60,8 @@ def unit_costs(cost: FloatArray, expected: FloatArray, job_scale: float) -> Unit
         pooled=shape / rate,
         low=gamma_quantile(0.025, shape) / rate,
         high=gamma_quantile(0.975, shape) / rate,
-        funnel_low=_funnel(mean, k, 0.001),
-        funnel_high=_funnel(mean, k, 0.999),
+        funnel_low=funnel_limit(mean, k, 0.001),
+        funnel_high=funnel_limit(mean, k, 0.999),
         named=_named(seen, mean),
         spread=0.0 if k >= MOST_ALIKE else float(1.0 / np.sqrt(k)),
     )
@@ -101,13 +101,8 @@ def _tails(seen: FloatArray, mean: FloatArray, k: float) -> tuple[FloatArray, Fl
     return np.asarray(more), np.asarray(less)
 
 
-def _funnel(mean: FloatArray, k: float, chance: float) -> FloatArray:
-    """Factor below which ``chance`` of units with such an expectation lie."""
-    nodes: FloatArray = (np.arange(200, dtype=np.float64) + 0.5) / 200.0
-    factors = np.asarray(gamma_quantile(nodes, k) / k, np.float64)
-    low, high = np.zeros_like(mean), mean * float(factors[-1]) + 20.0 * np.sqrt(mean + 1.0) + 50.0
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        below = special.gammaincc(middle[:, None] + 1.0, mean[:, None] * factors).mean(axis=1)
-        low, high = np.where(below < chance, middle, low), np.where(below < chance, high, middle)
-    return np.asarray(high / mean)
+def funnel_limit(mean: FloatArray, k: float, chance: float) -> FloatArray:
+    """Factor below which ``chance`` of units with such an expectation lie: where the chance of as
+    little or less (``_tails``) is that, or nought where already no cost at all is likelier."""
+    seen = special.btdtrib(k, chance, k / (k + mean)) - 1.0
+    return np.asarray(np.maximum(seen, 0.0) / mean)

@@ -97,11 +97,8 @@ def estimable_variances(blocks: Blocks, *, correlated: bool = True) -> BoolArray
     return np.array([start, start and slope and correlated, slope, unit])
 
 
-def _felt_variances(blocks: Blocks, free: BoolArray, t_scale: float, floor: float) -> BoolArray:
+def _felt_variances(point: RemlPoint, t_scale: float) -> BoolArray:
     """Variances that change the likelihood at all: not those a fixed effect takes up whole."""
-    point = evaluator(blocks, t_scale, floor)(
-        starting_root(STARTS[0], free), np.zeros(blocks.n_columns)
-    )
     scale = np.array([1.0, 1.0 / t_scale, 1.0 / t_scale**2, 1.0 / t_scale**2])
     felt = np.diag(point.information)[:4] * scale**2 > UNFELT
     felt[1] &= felt[0] and felt[2]
@@ -186,9 +183,12 @@ def fit_mixed(
         raise ValueError("uncorrelated start and slope: build the blocks with keep_origin=True")
     floor, t_scale = least_error_variance(blocks, min_sd), typical_t(blocks)
     free = estimable_variances(blocks, correlated=correlated)
-    free &= _felt_variances(blocks, free, t_scale, floor)
+    root = starting_root(STARTS[0], free) if start is None else np.where(free, start, 0.0)
+    first = evaluator(blocks, t_scale, floor)(root, np.zeros(blocks.n_columns))
+    told, free = free, free & _felt_variances(first, t_scale)
     if start is not None:
-        fit = _searched_from(blocks, np.where(free, start, 0.0), free, floor)
+        point = first if (free == told).all() else None
+        fit = _searched_from(blocks, np.where(free, start, 0.0), free, floor, point)
         if fit.converged:
             return fit
     fit = _searched(blocks, free, floor)
@@ -222,11 +222,15 @@ def _simpler(free: BoolArray) -> list[tuple[BoolArray, str]]:
 
 def _searched(blocks: Blocks, free: BoolArray, floor: float) -> MixedFit:
     t_scale = typical_t(blocks)
-    best, gap = best_of_restarts(pilot(blocks), free, t_scale, floor)
-    search, certificate = certified_search(blocks, best.root, free, t_scale, floor)
+    few = pilot(blocks)
+    best, gap = best_of_restarts(few, free, t_scale, floor)
+    point = best.point if few is blocks else None
+    search, certificate = certified_search(blocks, best.root, free, t_scale, floor, point)
     return _on_callers_scale(blocks, search, certificate, free, gap)
 
 
-def _searched_from(blocks: Blocks, root: FloatArray, free: BoolArray, floor: float) -> MixedFit:
-    search, certificate = certified_search(blocks, root, free, typical_t(blocks), floor)
+def _searched_from(
+    blocks: Blocks, root: FloatArray, free: BoolArray, floor: float, point: RemlPoint | None
+) -> MixedFit:
+    search, certificate = certified_search(blocks, root, free, typical_t(blocks), floor, point)
     return _on_callers_scale(blocks, search, certificate, free, 0.0)

@@ -154,22 +154,23 @@ def _tried(
 def _descend(
     evaluate: Callable[[FloatArray, FloatArray], RemlPoint],
     root: FloatArray,
+    point: RemlPoint,
     free: BoolArray,
     t_scale: float,
-    n_columns: int,
 ) -> Search:
-    """Newton's method with halving from ``root`` until the promised gain is negligible."""
-    search = Search(root, evaluate(root, np.zeros(n_columns)), 1, not free.any())
+    """Newton's method with halving from ``root``, where the criterion is ``point``, until the
+    promised gain is negligible."""
+    search = Search(root, point, 1, not free.any())
     radius = 1.0
     while not search.settled and search.steps < MAX_STEPS:
         step, gain = _newton_step(search, free, t_scale, radius)
         if gain < GAIN_TOLERANCE:
             return Search(search.root, search.point, search.steps, True)
         trial = search.root + step
-        point = _tried(evaluate, trial, search.point.beta)
+        tried = _tried(evaluate, trial, search.point.beta)
         slack = 4e-14 * abs(search.point.deviance) + 1e-12
-        if point is not None and point.deviance <= search.point.deviance + slack:
-            search = Search(_unfolded(trial), point, search.steps + 1, False)
+        if tried is not None and tried.deviance <= search.point.deviance + slack:
+            search = Search(_unfolded(trial), tried, search.steps + 1, False)
             radius = min(4.0, 2.0 * radius)
         else:
             radius = 0.25 * min(radius, float(np.abs(step / (1.0 + np.abs(search.root))).max()))
@@ -198,8 +199,8 @@ def best_of_restarts(
     """The best of several searches and the gap in log-likelihood between them."""
     evaluate, none = evaluator(blocks, t_scale, floor), np.zeros(blocks.n_columns)
     starts = [starting_root(scales, free) for scales in (STARTS if free.any() else STARTS[:1])]
-    starts.sort(key=lambda root: evaluate(root, none).deviance)
-    found = [_descend(evaluate, root, free, t_scale, blocks.n_columns) for root in starts[:2]]
+    tried = sorted(((root, evaluate(root, none)) for root in starts), key=lambda s: s[1].deviance)
+    found = [_descend(evaluate, root, point, free, t_scale) for root, point in tried[:2]]
     best = min(found, key=lambda search: search.point.deviance)
     return best, max(search.point.deviance - best.point.deviance for search in found) / 2.0
 
@@ -239,16 +240,24 @@ def _kicked(root: FloatArray, free: BoolArray, point: RemlPoint, t_scale: float)
 
 
 def certified_search(
-    blocks: Blocks, root: FloatArray, free: BoolArray, t_scale: float, floor: float
+    blocks: Blocks,
+    root: FloatArray,
+    free: BoolArray,
+    t_scale: float,
+    floor: float,
+    point: RemlPoint | None = None,
 ) -> tuple[Search, Certificate]:
-    """Descend, then leave any boundary that is not optimal, at most three times."""
-    evaluate = evaluator(blocks, t_scale, floor)
-    search = _descend(evaluate, root, free, t_scale, blocks.n_columns)
+    """Descend, then leave any boundary that is not optimal, at most three times.
+
+    ``point``: the criterion at ``root``, where it is known.
+    """
+    evaluate, none = evaluator(blocks, t_scale, floor), np.zeros(blocks.n_columns)
+    search = _descend(evaluate, root, point or evaluate(root, none), free, t_scale)
     certificate = certificate_of(search, free, t_scale)
     for _ in range(3):
         if certificate.escape < SLOPE_TOLERANCE:
             break
         root = _kicked(search.root, free, search.point, t_scale)
-        search = _descend(evaluate, root, free, t_scale, blocks.n_columns)
+        search = _descend(evaluate, root, evaluate(root, none), free, t_scale)
         certificate = certificate_of(search, free, t_scale)
     return search, certificate

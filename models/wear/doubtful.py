@@ -24,7 +24,7 @@ import polars as pl
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.units import KM_PER_UNIT
 from models.wear.blocks import main_duty
-from models.wear.fit import fit_wear
+from models.wear.fit import Detail, fit_wear
 from models.wear.predict import fixed_level
 from models.wear.result import WearFit
 from models.wear.spread import EVEN, sampled_units
@@ -42,12 +42,12 @@ LEAST_SPREAD = 0.5
 @dataclass(frozen=True, slots=True)
 class PlausibleSums:
     """The sums to fit, which linings' starts were taken as unknown and which were left out;
-    ``root``: where the search of these sums may begin."""
+    ``usual``: the fit of some of them that says what is usual."""
 
     sums: LiningLifeSums
     false_start: pl.Series
     relined_unseen: pl.Series
-    root: FloatArray | None = None
+    usual: WearFit | None = None
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -72,14 +72,16 @@ def _named(ends: pl.Series, most: int = 10) -> str:
     return ", ".join(ends.head(most)) + more
 
 
-def plausible_sums(sums: LiningLifeSums, start: FloatArray | None = None) -> PlausibleSums:
+def plausible_sums(sums: LiningLifeSums, start: WearFit | None = None) -> PlausibleSums:
     """The same linings without what no lining can have done; all of them where nothing is known.
 
     ``start``: as :func:`models.wear.fit.fit_wear` has it.
     """
     none = sums.wheel_end_id.clear()
     gauge = without_pointer(sums, np.ones(sums.n_lives, bool))
-    usual = fit_wear(sampled_units(gauge), laws=(EVEN,), shrink=False, start=start)
+    usual = fit_wear(
+        sampled_units(gauge), laws=(EVEN,), shrink=False, start=start, detail=Detail.VARIANCES
+    )
     if usual.mixed is None:
         return PlausibleSums(sums, none, none)
     group = sums.axle * max(len(sums.duties), 1) + main_duty(sums)
@@ -90,7 +92,7 @@ def plausible_sums(sums: LiningLifeSums, start: FloatArray | None = None) -> Pla
         sums=kept_lives(unknown, ~flat),
         false_start=sums.wheel_end_id.filter(pl.Series(off & ~flat)),
         relined_unseen=sums.wheel_end_id.filter(pl.Series(flat)),
-        root=usual.root,
+        usual=usual,
     )
 
 

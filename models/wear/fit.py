@@ -20,6 +20,7 @@ units happens to be estimated as zero, which must not make an interval narrow
 """
 
 from dataclasses import dataclass, replace
+from enum import IntEnum
 
 import numpy as np
 
@@ -52,10 +53,14 @@ from models.wear.shrinkage import (
     shrink_rates,
 )
 from models.wear.spread import (
+    SpreadFit,
     SpreadLaw,
     compared_laws,
+    rate_table,
     sampled_units,
     settled_fit,
+    spread_of,
+    typical_rate,
     typical_rate_error,
 )
 from models.wear.sums import LiningLifeSums, as_gauge, without_pointer
@@ -66,6 +71,15 @@ NO_SPREAD = 0.01
 """Units that part by less than this share of a reading's error over a lining's km do not part."""
 LEAST_READING_SD_MM = 0.1 / float(np.sqrt(12.0))
 """A gauge marked in tenths of a millimetre cannot do better than this (its rounding alone)."""
+
+
+class Detail(IntEnum):
+    """How much of a fit is worked out: the variances and rates alone; their covariance, rates
+    leaning on one another, too, so that lines can be drawn; or all that readers are told."""
+
+    VARIANCES = 0
+    LINES = 1
+    TOLD = 2
 
 
 class NothingToldError(ValueError):
@@ -130,7 +144,8 @@ def _worked(
     sums: LiningLifeSums,
     pointer_weight: PointerWeight | None,
     given: tuple[SpreadLaw, ...] | None,
-    start: FloatArray | None,
+    start: WearFit | None,
+    detail: Detail,
 ) -> _Work:
     usable, both = _usable_sums(sums, pointer_weight)
     if not usable.informative.any():
@@ -138,22 +153,44 @@ def _worked(
     weight = pointer_weight if both and pointer_weight is not None else AS_GAUGE
     columns = wear_columns(usable, pointer_bias=both)
     support = rate_support(usable, columns)
-    blocks = wear_blocks(usable, columns, pointer_weight=weight)
+    # Which columns the readings tell apart does not hang on how the slopes are weighted.
+    spread = _first_spread(usable, given, start)
+    blocks = wear_blocks(usable, columns, pointer_weight=weight, spread=spread)
     estimable = estimable_columns(blocks, _priority(columns, support))
     kept = chosen_columns(columns, estimable.kept)
     if not estimable.kept.all():
-        blocks = wear_blocks(usable, kept, pointer_weight=weight)
-    laws, spread, mixed = _under_law(usable, kept, weight, given, start)
-    if mixed is None or not spread.is_plain:
         blocks = wear_blocks(usable, kept, pointer_weight=weight, spread=spread)
-    if mixed is None:
-        mixed = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
-    left_out = None
-    if _n_units(usable) >= LEAST_LEFT_OUT:
-        left_out = unit_jackknife(blocks, mixed)
-    if left_out is not None:
+    root = start.root if start is not None else None
+    laws, found = _under_law(usable, kept, weight, given, root, spread, blocks)
+    left_out, mixed = None, found.fit
+    if _n_units(usable) >= LEAST_LEFT_OUT and (
+        detail > Detail.VARIANCES or not _fixed(estimable).all()
+    ):
+        left_out = unit_jackknife(found.blocks, mixed)
         mixed = replace(mixed, covariance=left_out.covariance)
-    return _Work(usable, columns, estimable, support, weight, blocks, mixed, spread, laws, left_out)
+    return _Work(
+        usable,
+        columns,
+        estimable,
+        support,
+        weight,
+        found.blocks,
+        mixed,
+        found.spread,
+        laws,
+        left_out,
+    )
+
+
+def _first_spread(
+    sums: LiningLifeSums, given: tuple[SpreadLaw, ...] | None, start: WearFit | None
+) -> Spread:
+    """The weights to begin with: those of a like fit's rates under the law given, else none."""
+    groups = sums.axle_types, sums.duties
+    if not given or start is None or (start.axle_types, start.duties) != groups:
+        return even_spread(len(sums.axle_types), len(sums.duties))
+    rates = rate_table(sums, start.columns, start.beta)
+    return spread_of(given[0], rates, typical_rate(sampled_units(sums), rates))
 
 
 def _under_law(
@@ -161,30 +198,50 @@ def _under_law(
     kept: WearColumns,
     weight: PointerWeight,
     given: tuple[SpreadLaw, ...] | None,
-    start: FloatArray | None,
-) -> tuple[tuple[SpreadLaw, ...], Spread, MixedFit | None]:
-    """The laws compared, the weights of the best (or of those given), and its fit.
-
-    A large fleet's law and weights come from some of its units (no fit of all is returned then).
-    """
-    floor = LEAST_READING_SD_MM
-    for some in (sampled_units(sums), sums):
+    root: FloatArray | None,
+    spread: Spread,
+    blocks: Blocks,
+) -> tuple[tuple[SpreadLaw, ...], SpreadFit]:
+    """The laws compared and the fit under the best, or under that given; ``blocks`` are those of
+    ``sums`` under ``spread``. A large fleet's law and weights come from some of its units."""
+    some = sampled_units(sums)
+    if some is not sums:
         try:
-            blocks = wear_blocks(some, kept, pointer_weight=weight)
-            even = fit_mixed(blocks, min_sd=floor, start=start)
-            laws = given or compared_laws(some, kept, weight, even, floor)
-            fit, spread = settled_fit(some, kept, weight, laws[0], even, floor)
+            part = wear_blocks(some, kept, pointer_weight=weight, spread=spread)
+            laws, found = _settled(some, kept, weight, given, root, spread, part)
         except (np.linalg.LinAlgError, TooFewRowsError):
-            if some is sums:
-                raise
-            continue
-        return laws, spread, fit if some is sums else None
-    raise AssertionError
+            pass  # they leave a rate without readings
+        else:
+            if found.spread is not spread:
+                blocks = wear_blocks(sums, kept, pointer_weight=weight, spread=found.spread)
+            fit = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM, start=found.fit.root)
+            return laws, SpreadFit(fit, found.spread, blocks)
+    return _settled(sums, kept, weight, given, root, spread, blocks)
+
+
+def _settled(
+    sums: LiningLifeSums,
+    kept: WearColumns,
+    weight: PointerWeight,
+    given: tuple[SpreadLaw, ...] | None,
+    root: FloatArray | None,
+    spread: Spread,
+    blocks: Blocks,
+) -> tuple[tuple[SpreadLaw, ...], SpreadFit]:
+    floor = LEAST_READING_SD_MM
+    first = SpreadFit(fit_mixed(blocks, min_sd=floor, start=root), spread, blocks)
+    laws = given or compared_laws(sums, kept, weight, first.fit, floor)
+    return laws, settled_fit(sums, kept, weight, laws[0], first, floor)
 
 
 def _n_units(sums: LiningLifeSums) -> int:
     """Units that say something of a rate."""
     return len(np.unique(sums.unit[sums.informative]))
+
+
+def _fixed(estimable: Estimable) -> BoolArray:
+    """Columns that the readings fix by themselves."""
+    return estimable.kept & ~estimable.aliased
 
 
 def _raw_rates(work: _Work) -> RawRates:
@@ -193,7 +250,7 @@ def _raw_rates(work: _Work) -> RawRates:
     beta, covariance = np.zeros(size), np.zeros((size, size))
     beta[kept] = work.mixed.beta
     covariance[np.ix_(kept, kept)] = work.mixed.covariance
-    fixed = work.estimable.kept & ~work.estimable.aliased
+    fixed = _fixed(work.estimable)
     information, score = _information(work, fixed)
     return RawRates(beta, covariance, information, score, fixed, work.support.units)
 
@@ -368,25 +425,20 @@ def _shrunk(raw: RawRates, columns: WearColumns, wanted: bool) -> ShrunkRates | 
         raise
 
 
-def _finished(work: _Work, shrink: bool, level: float) -> WearFit:
+def _finished(work: _Work, shrink: bool, level: float, detail: Detail) -> WearFit:
     raw = _raw_rates(work)
     shrunk = _shrunk(raw, work.columns, shrink)
-    df = _degrees_of_freedom(work)
-    rates = _rates(work, raw, shrunk, df, level)
     used = raw if shrunk is None else shrunk
-    doubt = typical_rate_error(work.sums, work.columns, used.beta, used.covariance)
-    by_units = robust_variance_covariance(work.kept_blocks, work.mixed)
-    components = wear_components(work.mixed, work.spread, doubt, by_units)
-    return WearFit(
-        rates=rates,
-        starts=_starts(work, used.beta, used.covariance, df, level),
-        components=components,
+    fit = WearFit(
+        rates=(),
+        starts=(),
+        components=NO_COMPONENTS,
         axle_types=work.sums.axle_types,
         duties=work.sums.duties,
         columns=work.columns,
         beta=used.beta,
         covariance=used.covariance,
-        df=df,
+        df=np.zeros(0),
         most_df=_most_df(work),
         kept=work.estimable.kept,
         mixed=work.mixed,
@@ -399,6 +451,26 @@ def _finished(work: _Work, shrink: bool, level: float) -> WearFit:
         n_units=len(np.unique(work.sums.unit[work.sums.readings > 0])),
         n_lives=int((work.sums.readings > 0).sum()),
         n_readings=int(work.sums.readings.sum()),
+        notes=(),
+    )
+    return _told(fit, work, raw, shrunk, level) if detail is Detail.TOLD else fit
+
+
+def _told(
+    fit: WearFit, work: _Work, raw: RawRates, shrunk: ShrunkRates | None, level: float
+) -> WearFit:
+    """The fit with what readers are told: limits, the spreads' errors, and notes."""
+    df = _degrees_of_freedom(work)
+    rates = _rates(work, raw, shrunk, df, level)
+    doubt = typical_rate_error(work.sums, work.columns, fit.beta, fit.covariance)
+    by_units = robust_variance_covariance(work.kept_blocks, work.mixed)
+    components = wear_components(work.mixed, work.spread, doubt, by_units)
+    return replace(
+        fit,
+        rates=rates,
+        starts=_starts(work, fit.beta, fit.covariance, df, level),
+        components=components,
+        df=df,
         notes=fit_notes(
             work.sums,
             work.mixed,
@@ -418,7 +490,8 @@ def fit_wear(
     shrink: bool = True,
     level: float = 0.95,
     laws: tuple[SpreadLaw, ...] | None = None,
-    start: FloatArray | None = None,
+    start: WearFit | None = None,
+    detail: Detail = Detail.TOLD,
 ) -> WearFit:
     """Wear rates per axle type and duty, their uncertainty and the spread between units and lives.
 
@@ -432,15 +505,19 @@ def fit_wear(
     level : coverage of the intervals.
     laws : how spread may grow with the rate, compared already, the best first; None lets the
         readings choose.
-    start : ``root`` of the mixed model of much the same linings, where the search begins; found
-        where it ends, or it begins anew (``models.mixed.fit``).
+    start : the fit of much the same linings, where the searches begin: that of the variances
+        (``models.mixed.fit``) and, under ``laws``, that of the weights.
+    detail : how much is worked out.
 
     Returns
     -------
-    WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why.
+    WearFit. Where the readings allow no fit it has no rates, and ``notes`` say why. Below
+    ``Detail.TOLD`` it has neither limits nor notes; at ``Detail.VARIANCES`` its ``covariance`` is
+    the likelihood's.
     """
     try:
-        return _finished(_worked(sums, pointer_weight, laws, start), shrink, level)
+        work = _worked(sums, pointer_weight, laws, start, detail)
+        return _finished(work, shrink, level, detail)
     except NothingToldError as reason:
         return failed_fit(sums, (str(reason),))
     except (TooFewRowsError, NotSeparableError) as reason:

@@ -34,7 +34,7 @@ from models.common.distributions import normal_pdf
 from models.common.units import KM_PER_UNIT
 from models.wear.blocks import PointerWeight
 from models.wear.doubtful import PlausibleSums, plausible_sums
-from models.wear.fit import fit_wear
+from models.wear.fit import Detail, fit_wear
 from models.wear.predict import fixed_level, lining_lines, predict_lining
 from models.wear.result import WearFit
 from models.wear.spread import SpreadLaw, sampled_units
@@ -217,8 +217,10 @@ def _scale(gaps: _Pairs, axle: int, good: FloatArray, gauge_variance: float) -> 
 def _whole_linings(sums: LiningLifeSums, fit: WearFit) -> FloatArray:
     """Thickness of a whole lining per axle type: its start, or the thickest mean reading."""
     thickest = max(float(sums.gauge.mean_mm.max(initial=1.0)), 1.0)
-    starts = {start.axle_type: start.mm for start in fit.starts}
-    return np.array([max(starts.get(a, thickest), 1.0) for a in sums.axle_types])
+    starts = fit.columns.where("start")
+    whole = np.full(len(sums.axle_types), thickest)
+    whole[fit.columns.axle[starts]] = fit.beta[starts]
+    return np.asarray(np.maximum(whole, 1.0))
 
 
 def _biases(
@@ -348,8 +350,9 @@ def left_out(reason: str) -> PointerCalibration:
 
 def settled_weight(
     weight: PointerWeight, sums: LiningLifeSums, gauge_fit: WearFit
-) -> PointerWeight:
-    """The weight at which a joint fit leaves the gauge the error that it has by itself.
+) -> tuple[PointerWeight, WearFit]:
+    """The weight at which a joint fit leaves the gauge the error that it has by itself, and the
+    joint fit that tells it.
 
     Of a sample of units. ``sums``: as they enter the joint fit, pointers rescaled and those nobody
     reset left out.
@@ -360,16 +363,17 @@ def settled_weight(
         pointer_weight=weight,
         shrink=False,
         laws=gauge_fit.laws or None,
-        start=gauge_fit.root,
+        start=gauge_fit,
+        detail=Detail.VARIANCES,
     )
     gauge, pointer = int(some.gauge.readings.sum()), int(some.pointer.readings.sum())
     if joint.mixed is None or gauge_fit.mixed is None or not pointer:
-        return weight
+        return weight, joint
     alone, both = gauge_fit.mixed.sigma2, joint.mixed.sigma2
     wider = (both * (gauge + pointer) - alone * gauge) / (alone * pointer)
     wider = float(np.clip(wider, 1.0 / MOST_RESETTLED, MOST_RESETTLED))
     zeroed = None if weight.zeroed is None else weight.zeroed / wider
-    return PointerWeight(weight.reading / wider, weight.setting / wider, zeroed)
+    return PointerWeight(weight.reading / wider, weight.setting / wider, zeroed), joint
 
 
 def _notes(
@@ -400,6 +404,12 @@ def _notes(
     return tuple(notes)
 
 
+def _calibrate(sums: LiningLifeSums, pairs: pl.DataFrame) -> bool:
+    """Whether pointers were read, with a gauge's reading beside them often enough."""
+    both = pairs.filter(pl.col("life_id").is_in(sums.life_id.implode()))["pairs"].sum()
+    return bool(sums.pointer.readings.any() and both >= LEAST_PAIRS)
+
+
 def calibrate_pointers(
     sums: LiningLifeSums, pairs: pl.DataFrame, gauge_fit: WearFit
 ) -> PointerCalibration:
@@ -414,7 +424,7 @@ def calibrate_pointers(
     if not sums.pointer.readings.any():
         return left_out("No wear pointer readings.")
     gaps = _gaps(sums, pairs)
-    if gauge_fit.mixed is None or gaps.n.sum() < LEAST_PAIRS:
+    if gauge_fit.mixed is None or not _calibrate(sums, pairs):
         return left_out(
             f"Wear pointers are left out: fewer than {LEAST_PAIRS} inspections have both a gauge "
             "and a pointer reading to compare."
@@ -455,7 +465,7 @@ def fit_wear_with_pointers(
     shrink: bool = True,
     level: float = 0.95,
     laws: tuple[SpreadLaw, ...] | None = None,
-    start: FloatArray | None = None,
+    start: WearFit | None = None,
 ) -> WearFitWithPointers:
     """Wear from both instruments: gauge first, pointers calibrated on it, then jointly.
 
@@ -468,7 +478,14 @@ def fit_wear_with_pointers(
     plausible = plausible_sums(sums, start)
     sums = plausible.sums
     pairs = pairs.filter(pl.col("life_id").is_in(sums.life_id.implode()))
-    gauge_fit = fit_wear(sums, shrink=shrink, level=level, laws=laws, start=plausible.root)
+    gauge_fit = fit_wear(
+        sums,
+        shrink=shrink,
+        level=level,
+        laws=laws,
+        start=start or plausible.usual,
+        detail=Detail.LINES if _calibrate(sums, pairs) else Detail.TOLD,
+    )
     calibration = calibrate_pointers(sums, pairs, gauge_fit)
     if calibration.weight is None:
         return WearFitWithPointers(_noted(gauge_fit, plausible), calibration, sums)
@@ -476,13 +493,14 @@ def fit_wear_with_pointers(
     used = rescaled_pointer(
         without_pointer(sums, np.asarray(lost, bool)), scale_corrections(sums, calibration.biases)
     )
+    weight, some = settled_weight(calibration.weight, used, gauge_fit)
     fit = fit_wear(
         used,
-        pointer_weight=settled_weight(calibration.weight, used, gauge_fit),
+        pointer_weight=weight,
         shrink=shrink,
         level=level,
         laws=gauge_fit.laws or None,
-        start=gauge_fit.root,
+        start=some,
     )
     return WearFitWithPointers(_noted(fit, plausible), calibration, used)
 

@@ -26,8 +26,9 @@ import numpy as np
 from scipy import optimize
 
 from models.common.arrays import FloatArray
+from models.mixed.blocks import Blocks
 from models.mixed.fit import MixedFit, fit_mixed
-from models.wear.blocks import PointerWeight, Spread, WearColumns, even_spread, wear_blocks
+from models.wear.blocks import PointerWeight, Spread, WearColumns, wear_blocks
 from models.wear.sums import LiningLifeSums, kept_lives
 
 SAMPLE_LIVES = 6_000
@@ -41,7 +42,8 @@ SLOWEST = 0.1
 MOST_POWER = 2.0
 POWER_STEP = 0.05
 """Powers and shares are sought to this."""
-WEIGHTS_SETTLED = 1e-3
+WEIGHTS_SETTLED = 2e-4
+"""Weights within this share of those that the fit's own rates ask for have settled."""
 MOST_ROUNDS = 6
 
 
@@ -212,24 +214,39 @@ def compared_laws(
     return replace(first, chosen=True), *(law for law in others if np.isfinite(law.aic))
 
 
+@dataclass(frozen=True, slots=True)
+class SpreadFit:
+    """A fit, the weights it was made under, and its blocks."""
+
+    fit: MixedFit
+    spread: Spread
+    blocks: Blocks
+
+
+def _apart(one: Spread, two: Spread) -> float:
+    """The largest difference between the weights of two spreads, in logarithms."""
+    if one.duty_share != two.duty_share:
+        return np.inf
+    pairs = ((one.life, two.life), (one.unit, two.unit))
+    return max(float(np.abs(np.log(a / b)).max(initial=0.0)) for a, b in pairs)
+
+
 def settled_fit(
     sums: LiningLifeSums,
     columns: WearColumns,
     weight: PointerWeight,
     law: SpreadLaw,
-    even: MixedFit,
+    first: SpreadFit,
     min_sd: float,
-) -> tuple[MixedFit, Spread]:
-    """The fit under a law, its weights those of its own rates."""
-    spread = even_spread(len(sums.axle_types), len(sums.duties))
-    fit, rates = even, rate_table(sums, columns, even.beta)
-    if law.unit_power == law.life_power == law.duty_share == 0.0:
-        return fit, spread
+) -> SpreadFit:
+    """The fit under a law, its weights those of its own rates; ``first`` is under any weights."""
+    found = first
     for _ in range(MOST_ROUNDS):
+        rates = rate_table(sums, columns, found.fit.beta)
         spread = spread_of(law, rates, typical_rate(sums, rates))
-        blocks = wear_blocks(sums, columns, pointer_weight=weight, spread=spread)
-        fit, before = fit_mixed(blocks, min_sd=min_sd, start=fit.root), rates
-        rates = rate_table(sums, columns, fit.beta)
-        if np.abs(np.log(rates / before)).max() < WEIGHTS_SETTLED:
+        if _apart(spread, found.spread) < WEIGHTS_SETTLED:
             break
-    return fit, spread
+        blocks = wear_blocks(sums, columns, pointer_weight=weight, spread=spread)
+        fit = fit_mixed(blocks, min_sd=min_sd, start=found.fit.root)
+        found = SpreadFit(fit, spread, blocks)
+    return found

@@ -64,7 +64,7 @@ def fit_wear_and_use(
         fleet_sums(con),
         pairs,
         laws=warm_start.wear.laws or None if warm_start else None,
-        start=warm_start.wear.root if warm_start else None,
+        start=warm_start.wear if warm_start else None,
     )
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None

@@ -6,7 +6,7 @@ from scipy import stats
 
 from models.costs.ahead import failures_per_km, relines_per_km
 from models.costs.rates import ratio_rate
-from models.costs.units import unit_costs
+from models.costs.units import funnel_limit, unit_costs
 
 
 def test_the_rate_and_its_error_by_hand():
@@ -86,6 +86,17 @@ def test_the_funnel_is_that_of_poisson_where_units_do_not_differ():
     found = unit_costs(mean * SCALE, mean * SCALE, SCALE)
     for factor, m in zip(found.funnel_high, mean, strict=True):
         assert stats.gamma.sf(m * 1.0, factor * m + 1.0) == pytest.approx(0.999, abs=2e-4)
+
+
+def test_the_funnel_is_that_of_the_mixture_where_units_differ():
+    """Scipy's negative binomial, which is the gamma mixture of Poisson counts."""
+    shape = 4.0
+    for mean in (3.0, 12.0, 40.0):
+        high, low = (funnel_limit(np.array([mean]), shape, p)[0] * mean for p in (0.999, 0.001))
+        law = stats.nbinom(shape, shape / (shape + mean))
+        # Between whole numbers the limit lies between theirs.
+        assert law.cdf(np.floor(high)) <= 0.999 <= law.cdf(np.ceil(high))
+        assert low == 0.0 or law.cdf(np.floor(low)) <= 0.001 <= law.cdf(np.ceil(low))
 
 
 def test_expectations_must_be_positive():
