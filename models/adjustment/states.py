@@ -100,9 +100,11 @@ def weighed_families(
     ----------
     likelihood : (n, states) of what else was found at the wheel end, relative; none when left out
     """
-    out = outside(explained.now, np.sqrt(explained.now_var), band.low, band.high)
     holds = family_states == IN_BAND
-    held_in = np.where(holds, explained.probability * (1 - out), 0.0)
+    now, now_var = explained.now[:, holds], explained.now_var[:, holds]
+    held_in = np.zeros_like(explained.probability)
+    out = outside(now, np.sqrt(now_var), band.low, band.high)
+    held_in[:, holds] = explained.probability[:, holds] * (1 - out)
     weight = explained.probability - held_in
     by_strokes = weight.sum(axis=1)
     if likelihood is not None:
@@ -126,7 +128,7 @@ def states(explained: Explanations, weighed: Weighed, wear_cv: Floats) -> DriftS
     ratio, ratio_var = mixed_moments(both, explained.now, explained.now_var)
     take_up = _take_up(both, explained, wear_cv)
     return DriftStates(
-        probability=_by_state(held_in, weight),
+        probability=by_state(weighed),
         read_ratio=ratio,
         read_ratio_sd=np.sqrt(ratio_var),
         next_ratio=(both * explained.next).sum(axis=1),
@@ -141,11 +143,11 @@ def states(explained: Explanations, weighed: Weighed, wear_cv: Floats) -> DriftS
     )
 
 
-def _by_state(held_in: Floats, weight: Floats) -> Floats:
-    """(n, states) in the order of ``STATES``."""
+def by_state(weighed: Weighed) -> Floats:
+    """(n, states) probabilities in the order of ``STATES``."""
     state = np.where(family_states == IN_BAND, SET_WRONG, family_states)
-    others = [weight[:, state == s].sum(axis=1) for s in range(1, len(STATES))]
-    return np.stack([held_in.sum(axis=1), *others], axis=1)
+    others = [weighed.weight[:, state == s].sum(axis=1) for s in range(1, len(STATES))]
+    return np.stack([weighed.held_in.sum(axis=1), *others], axis=1)
 
 
 def joined(parts: list[DriftStates]) -> DriftStates:
