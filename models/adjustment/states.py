@@ -8,7 +8,6 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from models.adjustment.strokes.closed_forms import outside
 from models.adjustment.strokes.explanations import (
@@ -19,6 +18,7 @@ from models.adjustment.strokes.explanations import (
     columns_of,
 )
 from models.adjustment.strokes.parameters import DEFICIT_MEAN, DEFICIT_SD, Band, Kind
+from models.common.mixtures import mixture_quantiles
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,7 +37,6 @@ STATE_OF_KIND = {
 family_states = np.array([STATE_OF_KIND[family.kind] for family in FAMILIES])
 TAKE_UP_STATES = (IN_BAND, SLACKENING, STUCK, TIGHTENING)
 INTERVAL = (0.025, 0.975)
-BISECTIONS = 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +175,7 @@ def _take_up(
     ]
     mean = np.stack([m for m, _ in moments], axis=1)
     sd = np.sqrt(np.stack([v for _, v in moments], axis=1))
-    low, high = (_mixture_quantile(share, 1 - mean, sd, q) for q in INTERVAL)
+    low, high = mixture_quantiles(share, 1 - mean, sd, INTERVAL)
     return 1 - (share * mean).sum(axis=1), low, high
 
 
@@ -201,16 +200,3 @@ def _true_deficits(explained: Explanations, wear_cv: Floats) -> tuple[Floats, Fl
         deficit[:, columns] = DEFICIT_MEAN[kind] + kept * shift
         var[:, columns] = kept**2 * var[:, columns] + kept * wear
     return deficit, var
-
-
-def _mixture_quantile(share: Floats, mean: Floats, sd: Floats, q: float) -> Floats:
-    """Quantile of a mixture of normals, by bisection; (n,)."""
-    counted = share > 1e-6
-    low = np.where(counted, mean - 6 * sd, np.inf).min(axis=1)
-    high = np.where(counted, mean + 6 * sd, -np.inf).max(axis=1)
-    for _ in range(BISECTIONS):
-        middle = (low + high) / 2
-        below = (share * ndtr((middle[:, None] - mean) / sd)).sum(axis=1) < q
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    quantile: Floats = (low + high) / 2
-    return quantile
