@@ -43,6 +43,7 @@ READERS = (
         "Rates, lives, comparisons and tests, and how they are worked out.",
     ),
 )
+Drawn = dict[str, dict[str, Any]]  # figures by key, as the page's script takes them
 DIMENSION_WORDS = {"depot": "Depot", "duty": "Duty", "axle_type": "Axle type"}
 
 
@@ -58,7 +59,8 @@ def rendered(
     """
     parts = sections(data) if parts is None else parts
     library = library or drawing_library()
-    pages = (_with_room(data, parts, room, library) for room in ROOMS)
+    figures = {f.key: _figure(f) for part in parts for f in part.figures}
+    pages = (_with_room(data, parts, figures, room, library) for room in ROOMS)
     page = next(pages)
     while len(page.encode()) > MOST_BYTES:
         smaller = next(pages, None)
@@ -68,11 +70,13 @@ def rendered(
     return page
 
 
-def _with_room(data: PageData, parts: Sequence[Section], room: Room, library: str) -> str:
+def _with_room(
+    data: PageData, parts: Sequence[Section], figures: Drawn, room: Room, library: str
+) -> str:
     flags = flagged(data, room)
     style = _asset("page.css")
     scripts = [library, _asset("page.js")]
-    embedded = embedded_json(_embedded(data, parts, flags, room))
+    embedded = embedded_json(_embedded(data, figures, flags, room))
     template = _environment().get_template("page.html.j2")
     return template.render(
         data=data,
@@ -115,15 +119,13 @@ def month_index(months: Sequence[str]) -> str:
     return template.render(months=named, policy=policy([], [style]), style=Markup(style))
 
 
-def _embedded(
-    data: PageData, parts: Sequence[Section], flags: Flagged, room: Room
-) -> dict[str, Any]:
+def _embedded(data: PageData, figures: Drawn, flags: Flagged, room: Room) -> dict[str, Any]:
     measures = Measures(data.fleet)
     templates = {"lining": lining_history(measures), "stroke": stroke_history(measures)}
     return {
         "config": CONFIG,
         "numbers": NUMBER_FORMAT,
-        "figures": {f.key: _figure(f) for part in parts for f in part.figures},
+        "figures": figures,
         "histories": {name: chart.to_dict() for name, chart in templates.items()},
         "fleet": histories.packed(data, [r.wheel_end_id for r in flags.rows], room),
         "lengthUnit": measures.length_unit,

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import polars as pl
+from altair.utils.schemapi import debug_mode
 
 from dashboards.charts import decisions as decisions_charts
 from dashboards.charts import flags as flags_charts
@@ -61,7 +62,11 @@ def sections(data: PageData) -> tuple[Section, ...]:
 
 
 def section_by_section(data: PageData) -> Iterator[Section]:
-    """The sections in order, each as it is made."""
+    """The sections in order, each as it is made.
+
+    Altair validates every piece of a chart when it is made, which takes as long as all the rest;
+    the tests validate the charts whole.
+    """
     makers = (
         changed,
         stand,
@@ -77,7 +82,9 @@ def section_by_section(data: PageData) -> Iterator[Section]:
         compared,
     )
     for make in makers:
-        yield make(data)
+        with debug_mode(False):
+            made = make(data)
+        yield made
 
 
 def _kept(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:

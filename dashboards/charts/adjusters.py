@@ -230,10 +230,10 @@ def curve_chart(rows: pl.DataFrame, measures: Measures, furthest_km: float) -> C
     base = alt.Chart(shown).encode(x=x, tooltip=described)
     colour = alt.Color("line:N", scale=shade, legend=legend)
     band = base.mark_area(interpolate="step-after", opacity=0.16).encode(
-        y=y, y2="ci_high:Q", color=colour
+        y=y, y2=alt.Y2("ci_high:Q"), color=colour
     )
     steps = base.mark_line(interpolate="step-after", strokeWidth=2.5).encode(
-        y="survival:Q",
+        y=alt.Y("survival:Q"),
         color=colour,
         strokeDash=alt.StrokeDash("line:N", scale=dash, legend=legend),
     )

@@ -146,7 +146,7 @@ def stroke_chart(counts: pl.DataFrame, fleet: Fleet) -> Chart:
             axis=alt.Axis(format="~%", tickCount=8),
             scale=alt.Scale(zero=True),
         ),
-        x2="bin_end:Q",
+        x2=alt.X2("bin_end:Q"),
         # A square-root scale: the few outside, which matter, would vanish beside the many inside.
         y=alt.Y(
             "n:Q", title="Wheel ends (square-root scale)", scale=alt.Scale(type="sqrt"), stack=None

@@ -22,11 +22,11 @@ HEIGHT = 130
 def lining_history(measures: Measures) -> Chart:
     """Lining against date: readings, the estimate now, and when it reaches its minimum."""
     y = alt.Y("value:Q", title=f"Lining, {measures.length_unit}", scale=alt.Scale(zero=True))
-    limit = _on("limits").mark_rule(stroke=marks.RUST, strokeDash=[5, 3]).encode(y="value:Q")
+    limit = _on("limits").mark_rule(stroke=marks.RUST, strokeDash=[5, 3]).encode(y=alt.Y("value:Q"))
     reach = (
         _on("reach")
         .mark_rule(strokeWidth=8, stroke=marks.RUST, opacity=0.45)
-        .encode(x=alt.X("from:T"), x2="to:T", y="value:Q")
+        .encode(x=alt.X("from:T"), x2=alt.X2("to:T"), y=alt.Y("value:Q"))
     )
     return _layers(limit, *_jobs(), reach, *_now(), *_readings(y, ".1f"))
 
@@ -51,7 +51,7 @@ def _readings(y: alt.Y, form: str) -> tuple[alt.Chart, alt.Chart]:
     x = alt.X("on:T", title=None, axis=alt.Axis(tickCount=4))
     described = marks.tips(("on:T", "Read on", "%d %b %Y"), ("value:Q", "Reading", form))
     base = _on("readings").encode(x=x, y=y, tooltip=described)
-    line = base.mark_line(strokeWidth=1, opacity=0.5).encode(detail="run:N")
+    line = base.mark_line(strokeWidth=1, opacity=0.5).encode(detail=alt.Detail("run:N"))
     return line, base.mark_point(size=28)
 
 
@@ -68,5 +68,7 @@ def _now() -> tuple[alt.Chart, alt.Chart]:
         ("value:Q", "Now", ".3~g"), ("low:Q", "From", ".3~g"), ("high:Q", "To", ".3~g")
     )
     base = _on("now").encode(x=alt.X("on:T"), tooltip=described)
-    bar = base.mark_rule(strokeWidth=7, stroke=marks.PALE).encode(y=alt.Y("low:Q"), y2="high:Q")
-    return bar, base.mark_point(shape="diamond", size=46).encode(y="value:Q")
+    bar = base.mark_rule(strokeWidth=7, stroke=marks.PALE).encode(
+        y=alt.Y("low:Q"), y2=alt.Y2("high:Q")
+    )
+    return bar, base.mark_point(shape="diamond", size=46).encode(y=alt.Y("value:Q"))

@@ -310,9 +310,9 @@ def _scale_chart(rows: pl.DataFrame, measures: Measures) -> Chart:
         ),
     )
     y = alt.Y("z_low:Q", title=title, axis=alt.Axis(tickCount=5))
-    band = base.mark_area().encode(y=y, y2="z_high:Q")
-    line = base.mark_line(stroke=marks.RUST, strokeDash=[6, 3]).encode(y="z_fit:Q")
-    points = base.mark_point(size=14).encode(y="z:Q")
+    band = base.mark_area().encode(y=y, y2=alt.Y2("z_high:Q"))
+    line = base.mark_line(stroke=marks.RUST, strokeDash=[6, 3]).encode(y=alt.Y("z_fit:Q"))
+    points = base.mark_point(size=14).encode(y=alt.Y("z:Q"))
     return marks.layered(shown, 165, band, line, points)
 
 

@@ -3,6 +3,7 @@
 import itertools
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal
 
 import altair as alt
@@ -39,7 +40,7 @@ class Table:
     left_out: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Figure:
     """One chart of the page.
 
@@ -64,25 +65,33 @@ class Figure:
 
     def spec(self) -> dict[str, Any]:
         """The chart for the page: as wide as its place, its rows apart under ``datasets``."""
-        fit = alt.AutoSizeParams(type="fit-x", contains="padding")
-        chart = self.every_selection or self.chart
-        spec = chart.properties(width="container", autosize=fit)
-        return spec.to_dict(validate=False)  # the tests validate every chart: it costs seconds
+        spec = _spec_of(self.every_selection) if self.every_selection else self._own_spec
+        return spec | {"width": "container", "autosize": {"type": "fit-x", "contains": "padding"}}
 
     def svg_spec(self) -> dict[str, Any]:
         """The chart with its message in it, for reports."""
         width = SVG_WIDTH // 2 if self.small or self.half else SVG_WIDTH
         line = SVG_LINE * width // SVG_WIDTH
-        title = alt.TitleParams(
-            _folded(self.said.title, line * 4 // 5),
-            subtitle=_folded(self.said.note, line),
-            anchor="start",
-            frame="bounds",
-            fontSize=15,
-            offset=14,
-        )
-        spec = self.chart.properties(width=width, title=title, padding=14).to_dict(validate=False)
-        return {**spec, "config": CONFIG | {"background": "white"}}
+        title = {
+            "text": _folded(self.said.title, line * 4 // 5),
+            "subtitle": _folded(self.said.note, line),
+            "anchor": "start",
+            "frame": "bounds",
+            "fontSize": 15,
+            "offset": 14,
+        }
+        own = {"width": width, "title": title, "padding": 14}
+        return self._own_spec | own | {"config": CONFIG | {"background": "white"}}
+
+    @cached_property
+    def _own_spec(self) -> dict[str, Any]:
+        """The chart's own, for the page and the reports alike."""
+        return _spec_of(self.chart)
+
+
+def _spec_of(chart: Chart) -> dict[str, Any]:
+    # The tests validate every chart: it costs seconds.
+    return chart.to_dict(validate=False)
 
 
 def _folded(text: str, width: int) -> list[str]:

@@ -139,8 +139,8 @@ def interval_plot(
         *more_tips,
     )
     base = alt.Chart(frame).encode(y=group_axis(frame), tooltip=described)
-    bar = base.mark_bar(height=9, fill=PALE, cornerRadius=2).encode(x=x, x2=f"{high}:Q")
-    dot = base.mark_point().encode(x=f"{point}:Q")
+    bar = base.mark_bar(height=9, fill=PALE, cornerRadius=2).encode(x=x, x2=alt.X2(f"{high}:Q"))
+    dot = base.mark_point().encode(x=alt.X(f"{point}:Q"))
     return layered(frame, alt.Step(STEP), *behind, bar, dot.encode(shape=shape) if shape else dot)
 
 
@@ -154,7 +154,7 @@ def monthly_band(frame: pl.DataFrame, y: alt.Y, form: str = ",.1f") -> alt.Layer
     )
     axis = month_axis(frame["month"].unique().sort().to_list(), bars=True)
     base = alt.Chart(frame).encode(x=axis, tooltip=described)
-    band = base.mark_bar(fill=PALE, cornerRadius=2).encode(y=y, y2="p90:Q")
+    band = base.mark_bar(fill=PALE, cornerRadius=2).encode(y=y, y2=alt.Y2("p90:Q"))
     at_middle = y.copy()
     at_middle.shorthand = "p50:Q"  # titled like the band, which may be missing
     middle = base.mark_tick(orient="horizontal", thickness=3).encode(y=at_middle)
@@ -165,7 +165,7 @@ def line_at(channel: str, value: float) -> alt.Chart:
     """A thin dashed line at a value that everything is compared with."""
     data = pl.DataFrame({"at": [value]})
     mark: alt.Chart = alt.Chart(data).mark_rule(stroke=SOFT, strokeDash=[4, 3], strokeWidth=1.5)
-    return mark.encode(x="at:Q") if channel == "x" else mark.encode(y="at:Q")
+    return mark.encode(x=alt.X("at:Q")) if channel == "x" else mark.encode(y=alt.Y("at:Q"))
 
 
 def steady_band(low: float, high: float, channel: str = "y") -> alt.Chart:
@@ -173,5 +173,5 @@ def steady_band(low: float, high: float, channel: str = "y") -> alt.Chart:
     data = pl.DataFrame({"from": [low], "to": [high]})
     mark: alt.Chart = alt.Chart(data).mark_rect(fill=HAZE)
     if channel == "x":
-        return mark.encode(x="from:Q", x2="to:Q")
-    return mark.encode(y="from:Q", y2="to:Q")
+        return mark.encode(x=alt.X("from:Q"), x2=alt.X2("to:Q"))
+    return mark.encode(y=alt.Y("from:Q"), y2=alt.Y2("to:Q"))

@@ -154,7 +154,7 @@ def _funnel(shown: pl.DataFrame, measures: Measures) -> Chart:
     y = alt.Y("factor:Q", title="Cost over that")
     base = alt.Chart(shown).encode(x=x)
     band = base.mark_area(fill=marks.HAZE).encode(
-        y=alt.Y("funnel_low:Q", title="Cost over that"), y2="funnel_high:Q"
+        y=alt.Y("funnel_low:Q", title="Cost over that"), y2=alt.Y2("funnel_high:Q")
     )
     words = [w for w in (IN, OUT) if w in shown["where"].to_list()]
     described = marks.tips(

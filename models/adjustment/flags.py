@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from models.adjustment.states import states, weighed_families
-from models.adjustment.strokes.explanations import explain
+from models.adjustment.states import weighed_families
+from models.adjustment.strokes.explanations import HOLDS, MISREAD, explain
 from models.adjustment.strokes.histories import StrokeHistories, up_to, without_saturated
 from models.adjustment.strokes.parameters import (
     COARSE_STEP_MM,
@@ -93,9 +93,8 @@ def trouble_by_check(histories: StrokeHistories, parameters: DriftParameters, ba
     for reading in range(histories.ratio.shape[1]):
         due = np.flatnonzero(histories.used[:, reading])
         so_far = without_saturated(up_to(histories.rows(due), reading))
-        explained = explain(so_far, parameters)
-        weighed = weighed_families(explained, band)
-        seen[due, reading] = states(explained, weighed, so_far.wear_cv).p_trouble
+        explained = explain(so_far, parameters, lines=(HOLDS, MISREAD), deficits=())
+        seen[due, reading] = weighed_families(explained, band).by_strokes
     return seen
 
 

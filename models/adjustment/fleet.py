@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from models.adjustment.flags import SIMULATED, FlagRules, flag_limit
 from models.adjustment.indicators import fitted_tables, indicator_codes
-from models.adjustment.states import states, weighed_families
-from models.adjustment.strokes.explanations import columns_starting, explain
+from models.adjustment.states import by_state, weighed_families
+from models.adjustment.strokes.explanations import HOLDS, MISREAD, columns_starting, explain
 from models.adjustment.strokes.fit import PRIOR_TROUBLES, DriftFit, fit_drift
 from models.adjustment.strokes.parameters import Band, DriftParameters, Source, Start
 from models.adjustment.strokes.readings import Groups, PreparedReadings
@@ -93,15 +93,15 @@ def _learned_tables(
     present = present_rows(prepared)
     present = present[:: len(present) // BLOCK + 1]
     histories = prepared.histories.rows(present)
-    explained = explain(histories, parameters)
-    by_stroke = states(explained, weighed_families(explained, band), histories.wear_cv)
+    explained = explain(histories, parameters, lines=(HOLDS, MISREAD), deficits=())
+    by_stroke = by_state(weighed_families(explained, band))
     found = (
         prepared.episodes[present]
         .select("wheel_end_id")
         .join(prepared.findings, on="wheel_end_id", how="left", maintain_order="left")
     )
     codes = indicator_codes(found.with_columns(wear_z=pl.lit(None, dtype=pl.Float64)))
-    return fitted_tables(codes, by_stroke.probability)
+    return fitted_tables(codes, by_stroke)
 
 
 def _wrong_by_depot(prepared: PreparedReadings, parameters: DriftParameters) -> dict[str, float]:
@@ -113,7 +113,7 @@ def _wrong_by_depot(prepared: PreparedReadings, parameters: DriftParameters) -> 
     made = np.flatnonzero((histories.source != Source.FIRST_READING) & (histories.readings > 0))
     made = made[:: len(made) // BLOCK + 1]
     some = histories.rows(made)
-    explained = explain(some, parameters)
+    explained = explain(some, parameters, lines=(), deficits=())
     seen = sum(explained.probability[:, columns_starting(s)].sum(axis=1) for s in WRONG_STARTS)
     usual = parameters.wrong_share[some.group, some.source].sum(axis=1)
     settings = pl.DataFrame(

@@ -1,7 +1,8 @@
 """Which wheel ends drift out of adjustment, and why: the way in to the drift models.
 
 ``prepare_readings`` puts the fleet's stroke readings in order, ``learn_fleet`` estimates how this
-fleet sets, reads and fails, and ``judge_wheel_ends`` judges every wheel end by it.
+fleet sets, reads and fails, ``judge_wheel_ends`` judges every wheel end by it; and
+``flag_wheel_ends`` says no more than which of them it flags.
 """
 
 from datetime import date
@@ -10,12 +11,18 @@ import polars as pl
 
 from models.adjustment.advice import with_advice
 from models.adjustment.fleet import FleetDrift, learn_fleet
-from models.adjustment.present import present_parts
+from models.adjustment.present import present_parts, present_states
 from models.adjustment.states import STATES
 from models.adjustment.strokes.readings import PreparedReadings, prepare_readings
-from models.adjustment.verdicts import with_verdicts
+from models.adjustment.verdicts import with_flags, with_verdicts
 
-__all__ = ["FleetDrift", "judge_wheel_ends", "learn_fleet", "prepare_readings"]
+__all__ = [
+    "FleetDrift",
+    "flag_wheel_ends",
+    "judge_wheel_ends",
+    "learn_fleet",
+    "prepare_readings",
+]
 
 USUAL_CHECK_WEEKS = 12.0
 
@@ -103,18 +110,38 @@ def judge_wheel_ends(
     ValueError
         The readings were prepared with other groups than the fleet's.
     """
-    if prepared.groups != fleet.groups:
-        raise ValueError("readings: prepared with other groups than the fleet judged by")
-    outlook = with_defaults(outlook)
-    present = present_parts(prepared, outlook, fleet, as_of)
-    judged = outlook.drop(OF_PART).join(
-        present, on="wheel_end_id", how="left", maintain_order="left"
-    )
+    outlook = _fit_to_judge(prepared, outlook, fleet)
+    judged = _with_present(outlook, present_parts(prepared, outlook, fleet, as_of))
     judged = with_verdicts(judged, fleet.band, fleet.rules, fleet.limit, as_of)
     judged = with_advice(judged, fleet.band)
     return judged.select(*RESULT, *GROUNDS).sort(
         "priority", "wheel_end_id", descending=[True, False]
     )
+
+
+def flag_wheel_ends(
+    prepared: PreparedReadings, outlook: pl.DataFrame, fleet: FleetDrift, as_of: date
+) -> pl.DataFrame:
+    """``wheel_end_id``, ``flagged`` and ``state`` as :func:`judge_wheel_ends` has them.
+
+    What flags do not depend on is not worked out. Nothing of what lies ahead needs to be known.
+    """
+    outlook = _fit_to_judge(prepared, outlook, fleet)
+    judged = _with_present(outlook, present_states(prepared, outlook, fleet))
+    judged = with_flags(judged, fleet.band, fleet.rules, fleet.limit, as_of)
+    return judged.select("wheel_end_id", "flagged", "state").sort("wheel_end_id")
+
+
+def _fit_to_judge(
+    prepared: PreparedReadings, outlook: pl.DataFrame, fleet: FleetDrift
+) -> pl.DataFrame:
+    if prepared.groups != fleet.groups:
+        raise ValueError("readings: prepared with other groups than the fleet judged by")
+    return with_defaults(outlook)
+
+
+def _with_present(outlook: pl.DataFrame, present: pl.DataFrame) -> pl.DataFrame:
+    return outlook.drop(OF_PART).join(present, on="wheel_end_id", how="left", maintain_order="left")
 
 
 def with_defaults(outlook: pl.DataFrame) -> pl.DataFrame:

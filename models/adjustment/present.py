@@ -4,6 +4,7 @@ A setting that nobody has read yet is judged by how settings of its kind and dep
 trouble that the same adjuster had before, and by the chance that a working one has failed since.
 """
 
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -14,8 +15,19 @@ from numpy.typing import NDArray
 from models.adjustment.flags import sudden_changes
 from models.adjustment.fleet import BLOCK, WRONG_STARTS, FleetDrift
 from models.adjustment.indicators import INDICATORS, UNKNOWN, indicator_codes, likelihood
-from models.adjustment.states import STATES, DriftStates, joined, states, weighed_families
+from models.adjustment.states import (
+    IN_BAND,
+    STATES,
+    DriftStates,
+    Weighed,
+    by_state,
+    joined,
+    mixed_moments,
+    states,
+    weighed_families,
+)
 from models.adjustment.strokes.explanations import (
+    EVERY,
     Explanations,
     columns_of,
     columns_starting,
@@ -93,12 +105,29 @@ def present_parts(
 
     Those of the stroke itself are null where it was not read since.
     """
+    parts = _present(prepared, outlook, fleet)
+    found = [_figures(part, prepared, fleet, as_of) for part in parts]
+    return pl.concat(found, how="diagonal_relaxed")
+
+
+def present_states(
+    prepared: PreparedReadings, outlook: pl.DataFrame, fleet: FleetDrift
+) -> pl.DataFrame:
+    """Of the same figures, those alone that flags are raised by: a fraction of the work."""
+    parts = _present(prepared, outlook, fleet)
+    return pl.concat([_states(part, prepared, fleet) for part in parts], how="diagonal_relaxed")
+
+
+def _present(
+    prepared: PreparedReadings, outlook: pl.DataFrame, fleet: FleetDrift
+) -> tuple[_Parts, _Parts]:
+    """Parts in force that were read, and settings on record that were not."""
     episodes = _with_outlook(prepared.episodes, outlook)
     carried = carried_troubles(prepared.histories, episodes, fleet.fit.parameters)
-    read = _read_parts(prepared, episodes, carried)
-    unread = _unread_parts(prepared, episodes, carried, outlook, fleet)
-    found = [_figures(part, prepared, fleet, as_of) for part in (read, unread)]
-    return pl.concat(found, how="diagonal_relaxed")
+    return (
+        _read_parts(prepared, episodes, carried),
+        _unread_parts(prepared, episodes, carried, outlook, fleet),
+    )
 
 
 def _figures(
@@ -107,9 +136,7 @@ def _figures(
     """Probabilities, moments and findings of some parts."""
     part = _with_growth_ahead(parts.frame, as_of)
     histories = _with_next_growth(parts.histories, part)
-    found = part.select("wheel_end_id", "wear_z", "test_failed").join(
-        prepared.findings, on="wheel_end_id", how="left", maintain_order="left"
-    )
+    found = _found(part, prepared)
     codes = _codes(found, is_read=part["readings"].to_numpy() > 0)
     judged = _judged(
         replace(parts, frame=part, histories=histories), likelihood(codes, fleet.tables), fleet
@@ -123,8 +150,41 @@ def _figures(
         began=pl.Series(np.where(changes.changed, changes.reading, judged.began)),
         trouble_before=pl.Series(parts.carried.sum(axis=1) > 0.5 * TROUBLE_OUTLASTS_SETTING),
     )
-    unread = pl.col("readings") == 0
-    return figures.with_columns(pl.when(~unread).then(pl.col(name)).alias(name) for name in SEEN)
+    return _where_read(figures, SEEN)
+
+
+def _states(parts: _Parts, prepared: PreparedReadings, fleet: FleetDrift) -> pl.DataFrame:
+    """Probabilities of the states, the ratio last read, and findings of some parts."""
+    part = parts.frame
+    codes = _codes(_found(part, prepared), is_read=part["readings"].to_numpy() > 0)
+    weigh = _weighing(parts, likelihood(codes, fleet.tables), fleet, deficits=())
+    weighed = [weigh(rows) for rows in _blocks(len(parts.histories))]
+    probability = np.concatenate([by_state(w) for _, w in weighed])
+    read = [mixed_moments(w.held_in + w.weight, e.now, e.now_var) for e, w in weighed]
+    ratio, ratio_var = (np.concatenate(moment) for moment in zip(*read, strict=True))
+    figures = part.select(
+        "wheel_end_id", "readings", pl.col("last_ratio").cast(pl.Float64), "last_read_on"
+    ).with_columns(
+        *_probability_columns(probability),
+        *(pl.Series(f"found_{name}", code) for name, code in codes.items()),
+        read_ratio=pl.Series(ratio),
+        read_ratio_sd=pl.Series(np.sqrt(ratio_var)),
+        p_by_strokes=pl.Series(np.concatenate([w.by_strokes for _, w in weighed])),
+    )
+    return _where_read(figures, ("read_ratio", "read_ratio_sd"))
+
+
+def _where_read(figures: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
+    """Null where nothing was read since the setting."""
+    read = pl.col("readings") > 0
+    return figures.with_columns(pl.when(read).then(pl.col(name)).alias(name) for name in names)
+
+
+def _found(part: pl.DataFrame, prepared: PreparedReadings) -> pl.DataFrame:
+    """What else was found at these wheel ends."""
+    return part.select("wheel_end_id", "wear_z", "test_failed").join(
+        prepared.findings, on="wheel_end_id", how="left", maintain_order="left"
+    )
 
 
 def _codes(found: pl.DataFrame, *, is_read: NDArray[np.bool_]) -> dict[str, Ints]:
@@ -148,23 +208,38 @@ class _Judged:
     began: Ints
 
 
+def _blocks(n: int) -> list[slice]:
+    return [slice(start, start + BLOCK) for start in range(0, max(n, 1), BLOCK)]
+
+
+def _weighing(
+    parts: _Parts, found: Floats, fleet: FleetDrift, deficits: Collection[int] = EVERY
+) -> Callable[[slice], tuple[Explanations, Weighed]]:
+    """Explains and weighs a block of the parts; ``found``: likelihood of what else was found."""
+    parameters = fleet.fit.parameters
+    prior = _with_carried(parts.histories.group, parts.carried, parameters)
+
+    def weigh(rows: slice) -> tuple[Explanations, Weighed]:
+        part = parts.histories.rows(rows)
+        explained = explain(part, parameters, prior[rows], deficits=deficits)
+        explained = _with_depots_settings(explained, part, parameters, parts.wrong[rows])
+        return explained, weighed_families(explained, fleet.band, found[rows])
+
+    return weigh
+
+
 def _judged(parts: _Parts, found: Floats, fleet: FleetDrift) -> _Judged:
     """Block by block."""
     parameters = fleet.fit.parameters
-    prior = _with_carried(parts.histories.group, parts.carried, parameters)
+    weigh = _weighing(parts, found, fleet)
     now, then = (_ahead(parts, parameters, at) for at in ("now", "next"))
     left = _stopped(parts.frame, now)
     blocks = []
-    for start in range(0, max(len(parts.histories), 1), BLOCK):
-        rows = slice(start, start + BLOCK)
-        part = parts.histories.rows(rows)
-        explained = _with_depots_settings(
-            explain(part, parameters, prior[rows]), part, parameters, parts.wrong[rows]
-        )
-        weighed = weighed_families(explained, fleet.band, found[rows])
+    for rows in _blocks(len(parts.histories)):
+        explained, weighed = weigh(rows)
         blocks.append(
             _Judged(
-                states(explained, weighed, part.wear_cv),
+                states(explained, weighed, parts.histories.wear_cv[rows]),
                 stroke_on_day(
                     explained,
                     weighed,
@@ -335,8 +410,8 @@ def _brought(
     for block in (slice(i, i + BLOCK) for i in range(0, len(rows), BLOCK)):
         some = rows[block]
         prior = _with_carried(prepared.histories.group[some], carried[some], parameters)
-        explained = explain(prepared.histories.rows(some), parameters, prior)
-        brought[to[block]] = TROUBLE_OUTLASTS_SETTING * _troubles(explained)
+        trouble = _troubles(prepared.histories.rows(some), parameters, prior)
+        brought[to[block]] = TROUBLE_OUTLASTS_SETTING * trouble
     return brought
 
 
@@ -382,14 +457,15 @@ def carried_troubles(
         rows = np.flatnonzero(from_last == back)
         for block in (rows[i : i + BLOCK] for i in range(0, len(rows), BLOCK)):
             prior = _with_carried(histories.group[block], carried[block], parameters)
-            trouble = _troubles(explain(histories.rows(block), parameters, prior))
+            trouble = _troubles(histories.rows(block), parameters, prior)
             # Parts are in order, so the next part of the same wheel end is the next row.
             carried[block + 1] = TROUBLE_OUTLASTS_SETTING * trouble * same[block + 1, None]
     return carried
 
 
-def _troubles(explained: Explanations) -> Floats:
-    """(n, kinds) posterior of each trouble."""
+def _troubles(h: StrokeHistories, parameters: DriftParameters, prior: Floats) -> Floats:
+    """(n, kinds) posterior of each trouble, from its prior from the setting on."""
+    explained = explain(h, parameters, prior, lines=(), deficits=())
     kinds = [explained.probability[:, columns_of(kind)].sum(axis=1) for kind in Kind]
     return np.stack(kinds, axis=1)
 
@@ -403,10 +479,7 @@ def _with_carried(group: Ints, carried: Floats, parameters: DriftParameters) -> 
 
 def _state_columns(judged: _Judged) -> list[pl.Series]:
     found = judged.states
-    columns = [
-        pl.Series(f"p_{name}", p) for name, p in zip(STATES, found.probability.T, strict=True)
-    ]
-    columns.append(pl.Series("p_trouble", found.p_trouble))
+    columns = _probability_columns(found.probability)
     now = {"stroke_ratio": "ratio", "stroke_ratio_sd": "ratio_sd"}
     now |= {"stroke_ratio_p10": "low", "stroke_ratio_p90": "high", "p_out_now": "p_out"}
     columns += [pl.Series(name, getattr(judged.now, of)) for name, of in now.items()]
@@ -415,6 +488,12 @@ def _state_columns(judged: _Judged) -> list[pl.Series]:
     columns.append(pl.Series("p_out_next_check", by_next))
     columns += [pl.Series(name, getattr(found, name)) for name in STATE_FIGURES]
     return columns
+
+
+def _probability_columns(probability: Floats) -> list[pl.Series]:
+    """Of (n, states): that of each, and of any trouble."""
+    columns = [pl.Series(f"p_{name}", p) for name, p in zip(STATES, probability.T, strict=True)]
+    return [*columns, pl.Series("p_trouble", 1 - probability[:, IN_BAND])]
 
 
 STATE_FIGURES = (

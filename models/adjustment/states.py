@@ -8,7 +8,6 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from models.adjustment.strokes.closed_forms import outside
 from models.adjustment.strokes.explanations import (
@@ -19,6 +18,7 @@ from models.adjustment.strokes.explanations import (
     columns_of,
 )
 from models.adjustment.strokes.parameters import DEFICIT_MEAN, DEFICIT_SD, Band, Kind
+from models.common.mixtures import mixture_quantiles
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,7 +37,6 @@ STATE_OF_KIND = {
 family_states = np.array([STATE_OF_KIND[family.kind] for family in FAMILIES])
 TAKE_UP_STATES = (IN_BAND, SLACKENING, STUCK, TIGHTENING)
 INTERVAL = (0.025, 0.975)
-BISECTIONS = 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +99,11 @@ def weighed_families(
     ----------
     likelihood : (n, states) of what else was found at the wheel end, relative; none when left out
     """
-    out = outside(explained.now, np.sqrt(explained.now_var), band.low, band.high)
     holds = family_states == IN_BAND
-    held_in = np.where(holds, explained.probability * (1 - out), 0.0)
+    now, now_var = explained.now[:, holds], explained.now_var[:, holds]
+    held_in = np.zeros_like(explained.probability)
+    out = outside(now, np.sqrt(now_var), band.low, band.high)
+    held_in[:, holds] = explained.probability[:, holds] * (1 - out)
     weight = explained.probability - held_in
     by_strokes = weight.sum(axis=1)
     if likelihood is not None:
@@ -126,7 +127,7 @@ def states(explained: Explanations, weighed: Weighed, wear_cv: Floats) -> DriftS
     ratio, ratio_var = mixed_moments(both, explained.now, explained.now_var)
     take_up = _take_up(both, explained, wear_cv)
     return DriftStates(
-        probability=_by_state(held_in, weight),
+        probability=by_state(weighed),
         read_ratio=ratio,
         read_ratio_sd=np.sqrt(ratio_var),
         next_ratio=(both * explained.next).sum(axis=1),
@@ -141,11 +142,11 @@ def states(explained: Explanations, weighed: Weighed, wear_cv: Floats) -> DriftS
     )
 
 
-def _by_state(held_in: Floats, weight: Floats) -> Floats:
-    """(n, states) in the order of ``STATES``."""
+def by_state(weighed: Weighed) -> Floats:
+    """(n, states) probabilities in the order of ``STATES``."""
     state = np.where(family_states == IN_BAND, SET_WRONG, family_states)
-    others = [weight[:, state == s].sum(axis=1) for s in range(1, len(STATES))]
-    return np.stack([held_in.sum(axis=1), *others], axis=1)
+    others = [weighed.weight[:, state == s].sum(axis=1) for s in range(1, len(STATES))]
+    return np.stack([weighed.held_in.sum(axis=1), *others], axis=1)
 
 
 def joined(parts: list[DriftStates]) -> DriftStates:
@@ -174,7 +175,7 @@ def _take_up(
     ]
     mean = np.stack([m for m, _ in moments], axis=1)
     sd = np.sqrt(np.stack([v for _, v in moments], axis=1))
-    low, high = (_mixture_quantile(share, 1 - mean, sd, q) for q in INTERVAL)
+    low, high = mixture_quantiles(share, 1 - mean, sd, INTERVAL)
     return 1 - (share * mean).sum(axis=1), low, high
 
 
@@ -199,16 +200,3 @@ def _true_deficits(explained: Explanations, wear_cv: Floats) -> tuple[Floats, Fl
         deficit[:, columns] = DEFICIT_MEAN[kind] + kept * shift
         var[:, columns] = kept**2 * var[:, columns] + kept * wear
     return deficit, var
-
-
-def _mixture_quantile(share: Floats, mean: Floats, sd: Floats, q: float) -> Floats:
-    """Quantile of a mixture of normals, by bisection; (n,)."""
-    counted = share > 1e-6
-    low = np.where(counted, mean - 6 * sd, np.inf).min(axis=1)
-    high = np.where(counted, mean + 6 * sd, -np.inf).max(axis=1)
-    for _ in range(BISECTIONS):
-        middle = (low + high) / 2
-        below = (share * ndtr((middle[:, None] - mean) / sd)).sum(axis=1) < q
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    quantile: Floats = (low + high) / 2
-    return quantile

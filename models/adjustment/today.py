@@ -15,7 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from models.adjustment.states import Weighed, mixed_moments
 from models.adjustment.strokes.closed_forms import outside
@@ -24,10 +23,10 @@ from models.adjustment.strokes.parameters import (
     DEFICIT_MEAN,
     DEFICIT_SD,
     PRIOR_PER_YEAR,
-    WIDEST_RATIO,
     Band,
     Kind,
 )
+from models.common.mixtures import mixture_quantiles
 
 Floats = NDArray[np.float64]
 
@@ -40,7 +39,6 @@ USUAL_GRABBING = PRIOR_PER_YEAR[Kind.GRABBING] / PRIOR_PER_YEAR[list(FAILURES)].
 # The shoes touch: no stroke shrinks below it.
 LEAST_RATIO = 0.02
 LEAST_VAR = 1e-8
-MOST_STEPS = 24
 
 works = np.array([f.kind in (HOLDS, MISREAD, Kind.SLACK, Kind.TIGHT) for f in FAMILIES])
 holds = np.array([f.kind in (HOLDS, MISREAD) for f in FAMILIES])
@@ -104,7 +102,7 @@ def stroke_on_day(
     centre = np.clip(course.mean, LEAST_RATIO, ahead.stop[:, None])
     ratio, ratio_var = mixed_moments(course.weight, centre, course.var)
     sd = np.sqrt(course.var)
-    ends = (_quantile(course.weight, centre, sd, q) for q in (0.1, 0.9))
+    ends = mixture_quantiles(course.weight, centre, sd, (0.1, 0.9))
     low, high = (np.clip(end, LEAST_RATIO, ahead.stop) for end in ends)
     return StrokeOnDay(ratio, np.sqrt(ratio_var), low, high, course.p_out)
 
@@ -214,14 +212,3 @@ def _chance_out(
     by_then = np.where(works, p * (1 - ahead.failed)[:, None], p).sum(axis=1)
     failed = outside(fresh.mean, np.sqrt(fresh.var), band.low, band.high)
     return np.asarray(np.clip(by_then + (fresh.weight * failed).sum(axis=1), 0.0, 1.0))
-
-
-def _quantile(weight: Floats, mean: Floats, sd: Floats, q: float) -> Floats:
-    """Quantile of a mixture of normals, by bisection; (n,)."""
-    low, high = np.zeros(len(weight)), np.full(len(weight), 2 * WIDEST_RATIO)
-    total = weight.sum(axis=1)
-    for _ in range(MOST_STEPS):
-        middle = (low + high) / 2
-        below = (weight * ndtr((middle[:, None] - mean) / sd)).sum(axis=1) < q * total
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.asarray((low + high) / 2)

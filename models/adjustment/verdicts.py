@@ -38,9 +38,16 @@ def with_verdicts(
     judged: pl.DataFrame, band: Band, rules: FlagRules, limit: float, as_of: date
 ) -> pl.DataFrame:
     """Add age, sides of the axle, drift, state, flag and priority to the figures."""
-    judged = _with_findings(_with_worn_out(_with_age(judged, rules, as_of)))
-    judged = _with_state(_with_sides(judged, rules), band, limit)
+    judged = with_flags(judged, band, rules, limit, as_of)
     return _with_priority(_with_outlook(judged), band, rules)
+
+
+def with_flags(
+    judged: pl.DataFrame, band: Band, rules: FlagRules, limit: float, as_of: date
+) -> pl.DataFrame:
+    """Add age, sides of the axle, state and flag to the figures that tell them."""
+    judged = _with_findings(_with_worn_out(_with_age(judged, rules, as_of)))
+    return _with_state(_with_sides(judged, rules), band, limit)
 
 
 def _with_age(judged: pl.DataFrame, rules: FlagRules, as_of: date) -> pl.DataFrame:

@@ -10,7 +10,7 @@ import xlsxwriter
 from xlsxwriter.worksheet import Worksheet
 
 from pipeline.contract import FILLED_BEFOREHAND, accepted_values, columns_of, is_required
-from pipeline.publish.spreadsheets import A4, NUMBER_FORMATS, Kind, opened, safe_csv, write
+from pipeline.publish.spreadsheets import A4, NUMBER_FORMATS, Kind, opened, safe_csv, write_column
 from pipeline.settings import Settings
 
 TABLE = "inspections"
@@ -77,8 +77,7 @@ def _rows_sheet(book: xlsxwriter.Workbook, rows: pl.DataFrame) -> None:
         longest = max((len(str(c)) for c in cells.drop_nulls()), default=0)
         sheet.write_string(0, at, heading, needed if is_required(column) else free)
         sheet.set_column(at, at, max(len(heading), longest) + HEADING_ROOM)
-        for row, cell in enumerate(cells.to_list(), start=1):
-            write(sheet, row, at, cell, look)
+        write_column(sheet, at, cells, [look] * len(cells))
         _offer(sheet, at, rows.height, column, in_mm=heading.endswith(("_mm", "_km", "_deg")))
     sheet.freeze_panes(1, len(KNOWN))
     sheet.set_landscape()

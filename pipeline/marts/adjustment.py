@@ -14,8 +14,14 @@ import numpy as np
 import polars as pl
 
 from models.adjustment.flags import SIMULATED, FlagRules
-from models.adjustment.judge import judge_wheel_ends, learn_fleet, prepare_readings
+from models.adjustment.judge import (
+    flag_wheel_ends,
+    judge_wheel_ends,
+    learn_fleet,
+    prepare_readings,
+)
 from models.adjustment.strokes.parameters import Band
+from models.adjustment.strokes.readings import PreparedReadings
 from models.adjustment.today import USUAL_GRABBING
 from models.common.arrays import FloatArray
 from models.common.units import KM_PER_UNIT
@@ -109,7 +115,7 @@ def by_urgency(judged: Sequence[pl.DataFrame]) -> pl.DataFrame:
     return pl.concat(judged).sort("priority", "wheel_end_id", descending=[True, False])
 
 
-def rejudged(
+def flagged_then(
     con: duckdb.DuckDBPyConnection,
     drift: Drift,
     fits: Fits,
@@ -117,17 +123,25 @@ def rejudged(
     as_of: dt.date,
     without: pl.DataFrame | None = None,
 ) -> list[pl.DataFrame]:
-    """Wheel ends as judged by the readings in ``con`` and by what the fleet has taught since."""
+    """Flags by the readings in ``con`` and by what the fleet has taught since."""
     return [
-        judged_strokes(drift, strokes_of(con, fits, linings, as_of, units), as_of)
+        flagged_strokes(drift, strokes_of(con, fits, linings, as_of, units), as_of)
         for units in unit_blocks(con, without)
     ]
 
 
 def judged_strokes(drift: Drift, strokes: Strokes, as_of: dt.date) -> pl.DataFrame:
     """Some wheel ends, judged by what their fleet has taught."""
-    prepared = prepare_readings(strokes.readings, drift.fleet.band, drift.fleet.groups)
-    return judge_wheel_ends(prepared, _outlook(drift, strokes), drift.fleet, as_of)
+    return judge_wheel_ends(_prepared(drift, strokes), _outlook(drift, strokes), drift.fleet, as_of)
+
+
+def flagged_strokes(drift: Drift, strokes: Strokes, as_of: dt.date) -> pl.DataFrame:
+    """Whether some wheel ends are flagged by what their fleet has taught, and their state."""
+    return flag_wheel_ends(_prepared(drift, strokes), strokes.ends, drift.fleet, as_of)
+
+
+def _prepared(drift: Drift, strokes: Strokes) -> PreparedReadings:
+    return prepare_readings(strokes.readings, drift.fleet.band, drift.fleet.groups)
 
 
 def _outlook(drift: Drift, strokes: Strokes) -> pl.DataFrame:

@@ -7,9 +7,9 @@ A text cell that a spreadsheet would run as a formula is written with a leading 
 import datetime as dt
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Any, Literal
 
 import polars as pl
 import xlsxwriter
@@ -22,6 +22,9 @@ NOTE_WIDTH = 72  # A4 upright has room for it in the widest of the fonts that ma
 LINE_HEIGHT = 15  # points, of the standard font at its standard size
 HEIGHT_ROOM = 3
 HAIR = 7  # the thinnest border there is
+# Days are numbers from here on, good from March 1900 (ECMA-376, 1900 date base system).
+FIRST_DAY = dt.date(1899, 12, 30)
+YES_NO = {True: "yes", False: "no"}
 INDENT = 1.5  # characters that an indented cell loses
 BOLDER = 1.15  # bold letters are about so much wider
 
@@ -135,13 +138,44 @@ def _fill(sheet: Worksheet, page: Page, formats: _Formats) -> None:
     _set_height(sheet, 0, headings, widths, BOLDER)
     ruled = _ruled(shown, page.groups)
     for at, (name, column) in enumerate(page.columns.items()):
-        for row, (cell, rule) in enumerate(zip(shown[name].to_list(), ruled, strict=True), start=1):
-            write(sheet, row, at, cell, formats.cell(column.kind, rule))
-    texts = [at for at, name in enumerate(page.columns) if shown[name].dtype == pl.String]
-    for row, cells in enumerate(shown.iter_rows(), start=1):
-        words = [cells[at] or "" for at in texts]
-        _set_height(sheet, row, words, [widths[at] - INDENT for at in texts])
+        looks = {rule: formats.cell(column.kind, rule) for rule in dict.fromkeys(ruled)}
+        write_column(sheet, at, shown[name], [looks[rule] for rule in ruled])
+    texts = {name: w - INDENT for name, w in zip(page.columns, widths, strict=True)}
+    _set_heights(sheet, shown.select(pl.col(pl.String)), texts)
     _set_up(sheet, shown, page)
+
+
+def write_column(sheet: Worksheet, at: int, cells: pl.Series, looks: Sequence[Format]) -> None:
+    """The cells below the heading; empty ones keep their look."""
+    put, values = _as_written(sheet, cells)
+    for row, (value, look) in enumerate(zip(values, looks, strict=True), start=1):
+        if value is None:
+            sheet.write_blank(row, at, None, look)
+        else:
+            put(row, at, value, look)
+
+
+def _as_written(sheet: Worksheet, cells: pl.Series) -> tuple[Callable[..., int], list[Any]]:
+    """What writes a column's cells, and what it is given."""
+    if cells.dtype == pl.Date:
+        return sheet.write_number, (cells - FIRST_DAY).dt.total_days().to_list()
+    if cells.dtype == pl.Boolean:
+        return sheet.write_string, [YES_NO.get(value) for value in cells]
+    if cells.dtype.is_numeric():
+        return sheet.write_number, [None if v is None else round(v, 4) for v in cells]
+    return sheet.write_string, cells.to_list()
+
+
+def _set_heights(sheet: Worksheet, texts: pl.DataFrame, widths: Mapping[str, float]) -> None:
+    """Room for texts that take more than a line: those longer than their cells are wide."""
+    long = pl.any_horizontal(
+        pl.lit(value=False),
+        *(pl.col(name).str.len_chars() > widths[name] for name in texts.columns),
+    )
+    some = texts.with_row_index(offset=1).filter(long)
+    for row, *cells in some.iter_rows():
+        words = [cell or "" for cell in cells]
+        _set_height(sheet, row, words, [widths[name] for name in texts.columns])
 
 
 def lines_of(text: str, width: float) -> int:
@@ -194,9 +228,10 @@ def _width(column: Column, cells: pl.Series) -> int:
     if column.kind in ("day", "month"):
         longest = 10
     elif cells.dtype.is_numeric():
-        longest = max((len(f"{v:,.0f}") + 2 for v in cells.drop_nulls()), default=0)
+        ends = (cells.min(), cells.max())
+        longest = max(0 if v is None else len(f"{v:,.0f}") + 2 for v in ends)
     else:
-        longest = max((len(str(v)) for v in cells.drop_nulls()), default=0)
+        longest = cells.cast(pl.String).str.len_chars().max() or 0
     words = max(map(len, column.heading.split()))
     return min(max(longest, words, LEAST_WIDTH) + 3, MOST_WIDTH)
 
@@ -217,21 +252,6 @@ def _set_up(sheet: Worksheet, shown: pl.DataFrame, page: Page) -> None:
     if page.apart:
         new_page = [row + 1 for row, rule in enumerate(_ruled(shown, page.groups)) if rule == 2]
         sheet.set_h_pagebreaks(new_page)
-
-
-def write(sheet: Worksheet, row: int, column: int, cell: object, look: Format) -> None:
-    """One cell; an empty one keeps its look."""
-    match cell:
-        case None:
-            sheet.write_blank(row, column, None, look)
-        case bool():
-            sheet.write_string(row, column, "yes" if cell else "no", look)
-        case str():
-            sheet.write_string(row, column, cell, look)
-        case dt.date():
-            sheet.write_datetime(row, column, dt.datetime.combine(cell, dt.time()), look)
-        case int() | float():
-            sheet.write_number(row, column, round(cell, 4), look)
 
 
 def _note(

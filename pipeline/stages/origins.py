@@ -18,9 +18,8 @@ from models.relines.past_errors import MONTHS_A_QUARTER
 from pipeline.contract import TABLES
 from pipeline.marts.adjustment import (
     ENDS_AT_ONCE,
-    by_urgency,
-    judged_strokes,
-    rejudged,
+    flagged_strokes,
+    flagged_then,
     strokes_of,
 )
 from pipeline.marts.lives.failures import failures_ahead
@@ -157,7 +156,7 @@ def judged_by(drift: Drift | None, then: Origin) -> Origin:
     """
     if drift is None or then.strokes is None:
         return then
-    return replace(then, judged=judged_strokes(drift, then.strokes, then.as_of))
+    return replace(then, judged=flagged_strokes(drift, then.strokes, then.as_of))
 
 
 def flags_before(
@@ -181,9 +180,9 @@ def flags_before(
     for units in since.partition_by("block_no"):
         then = EarlierDay(day, units.select("unit_key"), FLAGS_READ)
         for _, past in staged_days(con, settings, [then]):
-            judged += rejudged(past, drift, fits, linings, day)
-    judged += rejudged(con, drift, fits, linings, day, without=since)
-    return Origin(day, judged=by_urgency(judged))
+            judged += flagged_then(past, drift, fits, linings, day)
+    judged += flagged_then(con, drift, fits, linings, day, without=since)
+    return Origin(day, judged=pl.concat(judged))
 
 
 def _changed_since(con: duckdb.DuckDBPyConnection, day: dt.date) -> pl.DataFrame:

@@ -6,8 +6,10 @@ integral (``log_gain``: how much better than b = 0) with the posterior mean and 
 Scaled complementary error functions keep the tails exact where plain probabilities underflow.
 """
 
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
 from math import factorial
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,15 +20,31 @@ Floats = NDArray[np.float64]
 SQRT_2 = np.sqrt(2.0)
 LOG_2PI = np.log(2 * np.pi)
 LEAST_INFO = 1e-6
+LEAST_MASS = 1e-300
 FAR_TAIL = 60.0
 
 
-class Coefficient(NamedTuple):
-    """Log marginal likelihood relative to zero, posterior mean and variance; one shape."""
+@dataclass(frozen=True)
+class Coefficient:
+    """Log marginal likelihood relative to zero, posterior mean and variance; one shape.
+
+    The last two are worked out when they are first asked for: most are not.
+    """
 
     log_gain: Floats
-    mean: Floats
-    var: Floats
+    moments_of: Callable[[], tuple[Floats, Floats]]
+
+    @cached_property
+    def _moments(self) -> tuple[Floats, Floats]:
+        return self.moments_of()
+
+    @property
+    def mean(self) -> Floats:
+        return self._moments[0]
+
+    @property
+    def var(self) -> Floats:
+        return self._moments[1]
 
 
 def normal_prior(score: Floats, info: Floats, mean: float, var: Floats | float) -> Coefficient:
@@ -34,7 +52,7 @@ def normal_prior(score: Floats, info: Floats, mean: float, var: Floats | float) 
     precision = info + 1 / np.asarray(var)
     pull = score + mean / np.asarray(var)
     gain = -0.5 * np.log1p(info * var) + 0.5 * (pull * pull / precision - mean**2 / np.asarray(var))
-    return Coefficient(gain, pull / precision, 1 / precision)
+    return Coefficient(gain, lambda: (pull / precision, 1 / precision))
 
 
 def gamma_prior(
@@ -46,36 +64,55 @@ def gamma_prior(
     root = np.sqrt(info)
     centre = (score - 1 / scale) / info - low
     bound = -centre * root
-    log_mass, rate = _upper_tail(bound)
-    moments = _excess_moments(centre, 1 / root, bound, rate, shape + 1)
-    tail = np.maximum(bound, 0.0)
-    exponent = low * score - 0.5 * low * low * info + 0.5 * (bound * bound - tail * tail)
-    constant = 0.5 * (LOG_2PI - np.log(info)) - gammaln(shape) - shape * np.log(scale)
-    gain = exponent + log_mass + constant + np.log(moments[shape - 1])
-    mean = moments[shape] / moments[shape - 1]
-    var = moments[shape + 1] / moments[shape - 1] - mean * mean
-    return Coefficient(gain, low + mean, np.maximum(var, 1e-3 * mean * mean / (1 + mean**2 * info)))
+    mass, rate, exponent = _upper_tail(bound)
+    excess = _ExcessMoments(centre, 1 / root, bound, rate)
+    about = excess.up_to(shape - 1)
+    constant = 0.5 * LOG_2PI - gammaln(shape) - shape * np.log(scale)
+    gain = low * score - 0.5 * low * low * info + exponent + constant
+    gain += np.log(mass * about[-1] / root)
+
+    def moments() -> tuple[Floats, Floats]:
+        *_, base, first, second = excess.up_to(shape + 1)
+        mean = first / base
+        var = second / base - mean * mean
+        return low + mean, np.maximum(var, 1e-3 * mean * mean / (1 + mean**2 * info))
+
+    return Coefficient(gain, moments)
 
 
-def _upper_tail(bound: Floats) -> tuple[Floats, Floats]:
-    """Log of e^(t²/2) times the normal mass above ``bound``, t = max(bound, 0); hazard there."""
-    tail = np.maximum(bound, 0.0)
-    mass = np.where(bound > 0, 0.5 * erfcx(tail / SQRT_2), ndtr(-bound))
-    density = np.exp(0.5 * (tail * tail - bound * bound)) / np.sqrt(2 * np.pi)
-    return np.log(mass), density / mass
+def _upper_tail(bound: Floats) -> tuple[Floats, Floats, Floats]:
+    """e^(t²/2) times the normal mass above ``bound``, t = max(bound, 0); the hazard there; and
+    (bound² − t²)/2."""
+    inside = np.minimum(bound, 0.0)
+    exponent = 0.5 * inside * inside
+    density = np.exp(-exponent)
+    # Of the tail on the bound's own side of zero, which one function serves for both.
+    tail = 0.5 * erfcx(np.abs(bound) / SQRT_2)
+    mass = np.where(bound > 0, tail, 1 - tail * density)
+    return mass, density / (np.sqrt(2 * np.pi) * mass), exponent
 
 
-def _excess_moments(
-    centre: Floats, sd: Floats, bound: Floats, hazard: Floats, order: int
-) -> list[Floats]:
-    """Moments about zero, up to ``order``, of a normal variable known to exceed zero."""
-    far = bound > FAR_TAIL
-    moments = [np.ones_like(centre), centre + sd * hazard]
-    for k in range(2, order + 1):
-        moments.append(centre * moments[k - 1] + (k - 1) * sd**2 * moments[k - 2])
-    reach = sd / np.maximum(bound, 1.0)
-    # So far out the variable is all but exponential, and the recursion would cancel.
-    return [np.where(far, factorial(k) * reach**k, m) for k, m in enumerate(moments)]
+@dataclass(frozen=True, slots=True)
+class _ExcessMoments:
+    """Moments about zero of a normal variable known to exceed zero."""
+
+    centre: Floats
+    sd: Floats
+    bound: Floats
+    hazard: Floats
+
+    def up_to(self, order: int) -> list[Floats]:
+        centre, var = self.centre, self.sd * self.sd
+        moments = [np.ones_like(centre), centre + self.sd * self.hazard]
+        for k in range(2, order + 1):
+            moments.append(centre * moments[k - 1] + (k - 1) * var * moments[k - 2])
+        # So far out the variable is all but exponential, and the recursion would cancel.
+        far = self.bound > FAR_TAIL
+        if far.any():
+            reach = self.sd[far] / self.bound[far]
+            for k, moment in enumerate(moments):
+                moment[far] = factorial(k) * reach**k
+        return moments[: order + 1]
 
 
 def uniform_prior(score: Floats, info: Floats, high: Floats) -> Coefficient:
@@ -86,37 +123,34 @@ def uniform_prior(score: Floats, info: Floats, high: Floats) -> Coefficient:
     low, top = -centre * root, (high - centre) * root
     flip = top < 0
     near, far = np.where(flip, -top, low), np.where(flip, -low, top)
-    log_mass, at_near, at_far = _scaled_mass(near, far)
+    mass, at_near, at_far = _scaled_mass(near, far)
     # The scaled mass is e^(tail^2/2) too large; the exponent below is centre^2*info/2 less that.
     tail = np.maximum(near, 0.0)
-    gain = log_mass + 0.5 * (low * low - tail * tail) + 0.5 * (LOG_2PI - np.log(info))
-    offset = np.where(flip, -1.0, 1.0) * (at_near - at_far)
-    spread = 1 + near * at_near - far * at_far - (at_near - at_far) ** 2
-    mean = np.clip(centre + offset / root, 0.0, high)
-    return Coefficient(
-        gain - np.log(high), mean, np.clip(spread / info, high * high * 1e-8, high * high / 12)
-    )
+    gain = 0.5 * (low * low - tail * tail + LOG_2PI) + np.log(mass / (root * high))
+
+    def moments() -> tuple[Floats, Floats]:
+        scale = 1 / (np.sqrt(2 * np.pi) * mass)
+        by_near, by_far = at_near * scale, at_far * scale
+        offset = np.where(flip, -1.0, 1.0) * (by_near - by_far)
+        spread = 1 + near * by_near - far * by_far - (by_near - by_far) ** 2
+        mean = np.clip(centre + offset / root, 0.0, high)
+        return mean, np.clip(spread / info, high * high * 1e-8, high * high / 12)
+
+    return Coefficient(gain, moments)
 
 
 def _scaled_mass(near: Floats, far: Floats) -> tuple[Floats, Floats, Floats]:
-    """Log of e^(t^2/2) times the normal mass from ``near`` to ``far``, t = max(near, 0).
+    """e^(t^2/2) times the normal mass from ``near`` to ``far`` (≥ 0), t = max(near, 0).
 
-    Also the normal densities at both ends over that mass.
+    Also e^((t^2 - z^2)/2) at both ends.
     """
     tail = np.maximum(near, 0.0)
-    reach = np.maximum(far, tail)
-    shrunk = np.exp(0.5 * (tail - reach) * (tail + reach))
-    in_tail = 0.5 * (erfcx(tail / SQRT_2) - erfcx(reach / SQRT_2) * shrunk)
-    mass = np.where(near > 0, in_tail, ndtr(far) - ndtr(near))
-    mass = np.maximum(mass, 1e-300)
-    scale = 1 / (np.sqrt(2 * np.pi) * mass)
-    at_near = np.exp(0.5 * (tail * tail - near * near)) * scale
-    return np.log(mass), at_near, _density_ratio(far, tail) * scale
-
-
-def _density_ratio(z: Floats, tail: Floats) -> Floats:
-    """``exp((tail**2 - z**2) / 2)`` without overflow."""
-    return np.exp(np.minimum(0.5 * (tail - z) * (tail + z), 0.0))
+    at_far = np.exp(0.5 * (tail - far) * (tail + far))
+    at_near = np.exp(0.5 * (tail - near) * (tail + near))
+    beyond = 0.5 * erfcx(far / SQRT_2) * at_far
+    outer = 0.5 * erfcx(np.abs(near) / SQRT_2) * at_near
+    mass = np.where(near > 0, outer - beyond, 1 - outer - beyond)
+    return np.maximum(mass, LEAST_MASS), at_near, at_far
 
 
 def outside(mean: Floats, sd: Floats, low: float, high: float) -> Floats:

@@ -7,6 +7,7 @@ checks, an unknown step. One column per place where trouble can have begun: colu
 readings c − 1 and c (column 0: between the setting and the first reading).
 """
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -95,16 +96,22 @@ class Base(NamedTuple):
         return self.start + self.deficit * x, self.s11 + 2 * x * self.s12 + x * x * self.s22
 
 
-class Component(NamedTuple):
-    """Log-likelihood and the moments that trouble of one kind implies; all of one shape."""
+class Line(NamedTuple):
+    """The ratio now and at the next check, from the setting mean: means and variances."""
 
-    log_likelihood: Floats
     now: Floats
     now_var: Floats
     next: Floats
     next_var: Floats
-    deficit: Floats
-    deficit_var: Floats
+
+
+class Component(NamedTuple):
+    """Log-likelihood of trouble of one kind, and what it implies, worked out where it is asked for:
+    the ratio's line, and the deficit's mean and variance."""
+
+    log_likelihood: Floats
+    line: Callable[[], Line]
+    deficit: Callable[[], tuple[Floats, Floats]]
 
 
 class PreparedHistories(NamedTuple):
@@ -209,10 +216,10 @@ def project(b: Base, z: Ramp, p: PreparedHistories) -> Projected:
 
 def holding(b: Base, p: PreparedHistories) -> Component:
     """No trouble: the ratio holds, or creeps with the keeping deficit."""
-    now, now_var = b.level(p.x_now)
-    later, later_var = b.level(p.x_next)
     return Component(
-        b.log_likelihood, now, now_var, later, later_var, b.deficit, b.s22 + 0 * b.deficit
+        b.log_likelihood,
+        lambda: Line(*b.level(p.x_now), *b.level(p.x_next)),
+        lambda: (b.deficit, b.s22),
     )
 
 
@@ -220,19 +227,20 @@ def ramping(
     b: Base, z: Projected, c: Coefficient, p: PreparedHistories, sign: float = 1.0
 ) -> Component:
     """Trouble whose only unknown is the deficit c, on the regressor sign × z."""
-    deficit = sign * c.mean
-    now, now_var = b.level(p.x_now)
-    later, later_var = b.level(p.x_next)
-    wear_var = (deficit**2 + c.var) * p.next_sd**2
-    return Component(
-        b.log_likelihood + c.log_gain,
-        now + deficit * z.now,
-        now_var + z.now**2 * c.var,
-        later + deficit * z.next,
-        later_var + z.next**2 * c.var + wear_var,
-        deficit + 0 * now,
-        c.var + 0 * now,
-    )
+
+    def line() -> Line:
+        deficit = sign * c.mean
+        now, now_var = b.level(p.x_now)
+        later, later_var = b.level(p.x_next)
+        wear_var = (deficit**2 + c.var) * p.next_sd**2
+        return Line(
+            now + deficit * z.now,
+            now_var + z.now**2 * c.var,
+            later + deficit * z.next,
+            later_var + z.next**2 * c.var + wear_var,
+        )
+
+    return Component(b.log_likelihood + c.log_gain, line, lambda: (sign * c.mean, c.var))
 
 
 def small_deficits(
@@ -276,20 +284,24 @@ def large_deficit_later(
     info = np.maximum(step.info - cross * lean, 0.0)
     reach = (p.x - p.x_before) * DEFICIT_MEAN[kind] * (1 + p.wear_cv + DEFICIT_SD[kind])
     a = uniform_prior(score, info, np.maximum(reach, LEAST_STEP))
-    deficit, deficit_var = c.mean - lean * a.mean, c.var + lean**2 * a.var
-    now, now_var = b.level(p.x_now)
-    later, later_var = b.level(p.x_next)
-    at_now, at_next = step.now - ramp.now * lean, step.next - ramp.next * lean
-    wear_var = (deficit**2 + deficit_var) * p.next_sd**2
-    return Component(
-        b.log_likelihood + c.log_gain + a.log_gain,
-        now + ramp.now * c.mean + at_now * a.mean,
-        now_var + ramp.now**2 * c.var + at_now**2 * a.var,
-        later + ramp.next * c.mean + at_next * a.mean,
-        later_var + ramp.next**2 * c.var + at_next**2 * a.var + wear_var,
-        deficit,
-        deficit_var,
-    )
+
+    def deficit() -> tuple[Floats, Floats]:
+        return c.mean - lean * a.mean, c.var + lean**2 * a.var
+
+    def line() -> Line:
+        apparent, apparent_var = deficit()
+        now, now_var = b.level(p.x_now)
+        later, later_var = b.level(p.x_next)
+        at_now, at_next = step.now - ramp.now * lean, step.next - ramp.next * lean
+        wear_var = (apparent**2 + apparent_var) * p.next_sd**2
+        return Line(
+            now + ramp.now * c.mean + at_now * a.mean,
+            now_var + ramp.now**2 * c.var + at_now**2 * a.var,
+            later + ramp.next * c.mean + at_next * a.mean,
+            later_var + ramp.next**2 * c.var + at_next**2 * a.var + wear_var,
+        )
+
+    return Component(b.log_likelihood + c.log_gain + a.log_gain, line, deficit)
 
 
 def whole_ramp(sums: Sums, p: PreparedHistories) -> Ramp:
@@ -328,7 +340,8 @@ def held_by_stop(c: Component, p: PreparedHistories, stopped: Bools) -> Componen
     if not stopped.any():
         return c
     stop = np.where(np.isfinite(p.stop), p.stop, 0.0)
-    reach = log_ndtr((c.now - stop) / np.sqrt(c.now_var + 1e-12))
+    line = c.line()
+    reach = log_ndtr((line.now - stop) / np.sqrt(line.now_var + 1e-12))
     precision = (p.at_stop * p.precision).sum(axis=1, keepdims=True)
     reading = 0.5 * (np.log(np.maximum(precision, 1.0)) - LOG_2PI)
     gain = np.where(stopped, reach + reading, 0.0)

@@ -6,13 +6,13 @@ from some point between two checks. Every combination has a closed-form marginal
 (:mod:`models.adjustment.strokes.components`); this module weighs them by their prior probabilities.
 """
 
+from collections.abc import Collection
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from models.adjustment.strokes.components import (
     Base,
@@ -45,17 +45,18 @@ from models.adjustment.strokes.parameters import (
     DriftParameters,
     Kind,
     Start,
-    start_priors,
+    all_start_priors,
 )
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-CHUNK = 1024
+CHUNK = 512
 WORKERS = 2
 HOLDS, MISREAD = -1, -2
 NEVER = 1e-300
 LARGE = (Kind.FAILING, Kind.STUCK)
+ALL = slice(None)
 
 
 class Family(NamedTuple):
@@ -83,12 +84,15 @@ def columns_starting(start: Start) -> Ints:
     return np.array([i for i, f in enumerate(FAMILIES) if f.start == start])
 
 
-BEGUN_LATER = np.array([not family.from_set for family in FAMILIES])
+BEGUN_LATER = np.flatnonzero([not family.from_set for family in FAMILIES])
+EVERY = (HOLDS, MISREAD, *Kind)
 
 
 @dataclass(frozen=True, slots=True)
 class Explanations:
     """Families of explanations per episode; arrays are (n, families) unless said otherwise.
+
+    Moments of kinds that were not asked for are NaN.
 
     Attributes
     ----------
@@ -112,7 +116,12 @@ class Explanations:
 
 
 def explain(
-    histories: StrokeHistories, parameters: DriftParameters, from_set: Floats | None = None
+    histories: StrokeHistories,
+    parameters: DriftParameters,
+    from_set: Floats | None = None,
+    *,
+    lines: Collection[int] = EVERY,
+    deficits: Collection[int] = EVERY,
 ) -> Explanations:
     """Weigh every explanation of every episode.
 
@@ -121,13 +130,15 @@ def explain(
     histories : n episodes
     from_set : (n, kinds) prior probability of trouble from the setting on, where it is known better
         than by group (the same adjuster had it before the setting)
+    lines, deficits : kinds whose ratios, now and next, and whose deficits are wanted; moments take
+        as long as the probabilities
     """
     if from_set is None:
         from_set = parameters.from_set[histories.group]
-    prior, out = from_set, _empty(len(histories))
+    prior, out, wanted = from_set, _empty(len(histories)), Wanted(lines, deficits)
 
     def fill(index: Ints) -> None:
-        _fill(out, index, _explain_part(histories.rows(index), parameters, prior[index]))
+        _explain_part(histories.rows(index), parameters, prior[index], wanted, Rows(out, index))
 
     # Pieces touch rows of their own, and numpy works outside the interpreter's lock.
     with ThreadPoolExecutor(WORKERS) as pool:
@@ -137,13 +148,27 @@ def explain(
 
 
 def _empty(n: int) -> Explanations:
-    a, b, c, d, e, f, g = (np.zeros((n, len(FAMILIES))) for _ in range(7))
+    # A family after the other, as they are filled and summed.
+    a, b, c, d, e, f, g = (np.full((n, len(FAMILIES)), np.nan, order="F") for _ in range(7))
     return Explanations(a, b, c, d, e, f, g, np.zeros(n), np.zeros(n, dtype=np.int64))
 
 
-def _fill(out: Explanations, index: Ints, part: Explanations) -> None:
-    for name in Explanations.__slots__:
-        getattr(out, name)[index] = getattr(part, name)
+class Wanted(NamedTuple):
+    """Kinds whose lines and deficits are worked out."""
+
+    lines: Collection[int]
+    deficits: Collection[int]
+
+
+class Rows(NamedTuple):
+    """Where a piece's episodes stand among all."""
+
+    out: Explanations
+    numbers: Ints
+
+    def put(self, name: str, values: Floats | Ints, columns: slice = ALL) -> None:
+        found = getattr(self.out, name)
+        found[(self.numbers, columns)[: found.ndim]] = values
 
 
 class Priors(NamedTuple):
@@ -205,17 +230,33 @@ def _batch(h: StrokeHistories, parameters: DriftParameters) -> Batch:
 
 
 def _explain_part(
-    h: StrokeHistories, parameters: DriftParameters, from_set: Floats
-) -> Explanations:
+    h: StrokeHistories, parameters: DriftParameters, from_set: Floats, wanted: Wanted, rows: Rows
+) -> None:
+    """Fill in some rows; all that depends on the start has an axis (starts, n, beginnings) more."""
     batch, priors = _batch(h, parameters), _priors(h, parameters, from_set)
-    found: dict[Family, Collapsed] = {}
-    for start in Start:
-        share, mean, sd = start_priors(parameters, h.group, h.source, start)
-        share_log = np.log(np.maximum(share, NEVER))
-        of = Hold(mean - batch.p.centre, sd, parameters.keeping_sd)
-        for kind, first, part, prior in _components(batch, of, priors, parameters):
-            found[Family(kind, first, start)] = _collapse(part, prior + share_log)
-    return _assemble(found, batch.p)
+    of_start, mean, sd = all_start_priors(parameters, h.group, h.source)
+    log_start = np.log(np.maximum(of_start, NEVER))
+    hold = Hold(mean - batch.p.centre, sd, parameters.keeping_sd)
+    log_weight, likeliest, at = (np.empty((len(FAMILIES), len(h))) for _ in range(3))
+    for kind, first, part, prior in _components(batch, hold, priors, parameters):
+        column = COLUMN[Family(kind, first, Start.RIGHT)]
+        columns = slice(column, column + len(Start))
+        begun = _beginnings(part.log_likelihood + prior + log_start)
+        log_weight[columns] = begun.log_weight
+        likeliest[columns], at[columns] = begun.likeliest, begun.log_likeliest
+        if kind in wanted.lines:
+            _put_line(rows, columns, part, begun.share, batch.p)
+        if kind in wanted.deficits:
+            moments = _mixed(begun.share, *part.deficit())
+            for name, values in zip(("deficit", "deficit_var"), moments, strict=True):
+                rows.put(name, values.T, columns)
+    highest = log_weight.max(axis=0)
+    weight = np.exp(log_weight - highest)
+    total = weight.sum(axis=0)
+    rows.put("probability", (weight / total).T)
+    rows.put("log_likelihood", highest + np.log(total))
+    later = BEGUN_LATER[at[BEGUN_LATER].argmax(axis=0)]
+    rows.put("began", likeliest[later, np.arange(len(h))])
 
 
 # Kind, whether from the setting on, likelihood and moments, log prior.
@@ -272,70 +313,39 @@ def _later(
     return parts
 
 
-class Collapsed(NamedTuple):
-    """A family's log weight and moments, its beginnings summed over; and the likeliest of them."""
+class Beginnings(NamedTuple):
+    """Where trouble of one kind may have begun, by start: log weight of all places, (starts, n),
+    the share of each, (starts, n, c), and the likeliest of them with its log weight."""
 
     log_weight: Floats
-    now: Floats
-    now_var: Floats
-    next: Floats
-    next_var: Floats
-    deficit: Floats
-    deficit_var: Floats
+    share: Floats
     likeliest: Ints
     log_likeliest: Floats
 
 
-def _collapse(part: Component, log_prior: Floats) -> Collapsed:
-    log_weight = part.log_likelihood + log_prior
-    highest = log_weight.max(axis=1, keepdims=True)
-    share = np.exp(log_weight - highest)
-    mass = share.sum(axis=1, keepdims=True)
-    share /= mass
-    moments: list[Floats] = []
-    for mean, var in (
-        (part.now, part.now_var),
-        (part.next, part.next_var),
-        (part.deficit, part.deficit_var),
-    ):
-        centre = (share * mean).sum(axis=1)
-        spread = (share * (var + mean * mean)).sum(axis=1) - centre * centre
-        moments += [centre, np.maximum(spread, 1e-14)]
-    likeliest = log_weight.argmax(axis=1)
-    now, now_var, after, after_var, deficit, deficit_var = moments
-    return Collapsed(
-        (highest + np.log(mass))[:, 0],
-        now,
-        now_var,
-        after,
-        after_var,
-        deficit,
-        deficit_var,
-        likeliest,
-        highest[:, 0],
-    )
+def _beginnings(log_weight: Floats) -> Beginnings:
+    likeliest = log_weight.argmax(axis=-1)
+    highest = log_weight.max(axis=-1)
+    share = np.exp(log_weight - highest[..., None])
+    mass = share.sum(axis=-1)
+    share /= mass[..., None]
+    return Beginnings(highest + np.log(mass), share, likeliest, highest)
 
 
-def _assemble(found: dict[Family, Collapsed], p: PreparedHistories) -> Explanations:
-    columns = [found[family] for family in FAMILIES]
-    log_weight, *moments = (
-        np.stack([getattr(column, name) for column in columns], axis=1)
-        for name in Collapsed._fields[:7]
-    )
-    evidence = logsumexp(log_weight, axis=1)
-    likeliest = np.stack([column.likeliest for column in columns], axis=1)
-    at = np.stack([column.log_likeliest for column in columns], axis=1)
-    later = np.where(BEGUN_LATER, at, -np.inf).argmax(axis=1)
-    now, now_var, ahead, ahead_var, deficit, deficit_var = moments
-    stop = p.stop + p.centre
-    return Explanations(
-        np.exp(log_weight - evidence[:, None]),
-        np.minimum(now + p.centre, stop),
-        now_var,
-        np.minimum(ahead + p.centre, stop),
-        ahead_var,
-        deficit,
-        deficit_var,
-        evidence,
-        np.take_along_axis(likeliest, later[:, None], axis=1)[:, 0],
-    )
+def _put_line(
+    rows: Rows, columns: slice, part: Component, share: Floats, p: PreparedHistories
+) -> None:
+    """A kind's ratios, never beyond the chamber's travel."""
+    line, stop = part.line(), (p.stop + p.centre)[:, 0]
+    for name in ("now", "next"):
+        moments = getattr(line, name), getattr(line, f"{name}_var")
+        mean, var = _mixed(share, *moments)
+        rows.put(name, np.minimum(mean + p.centre[:, 0], stop).T, columns)
+        rows.put(f"{name}_var", var.T, columns)
+
+
+def _mixed(share: Floats, mean: Floats, var: Floats) -> tuple[Floats, Floats]:
+    """Mean and variance over the beginnings, (starts, n)."""
+    centre = (share * mean).sum(axis=-1)
+    spread = (share * (var + mean * mean)).sum(axis=-1) - centre * centre
+    return centre, np.maximum(spread, 1e-14)

@@ -43,8 +43,8 @@ from models.adjustment.strokes.parameters import (
     DriftParameters,
     Kind,
     Start,
+    all_start_priors,
     prior_parameters,
-    start_priors,
 )
 
 Floats = NDArray[np.float64]
@@ -111,7 +111,7 @@ def fit_drift(
     trace: list[float] = []
     converged = len(sample) == 0
     while not converged and len(trace) < MOST_ITERATIONS:
-        explained = explain(sample, parameters)
+        explained = explain(sample, parameters, lines=(), deficits=(HOLDS, Kind.SLACK, Kind.TIGHT))
         trace.append(float(explained.log_likelihood.mean()))
         parameters = _updated(sample, explained, parameters, band)
         converged = len(trace) > 1 and abs(trace[-1] - trace[-2]) < SETTLED
@@ -169,24 +169,22 @@ def _held_starts(h: StrokeHistories, e: Explanations, parameters: DriftParameter
     mean, var = np.zeros_like(weight), np.ones_like(weight)
     squares = count = 0.0
     for index, part in h.chunks(CHUNK):
-        for start in Start:
-            mean[index, start], var[index, start], error = _held(part, parameters, start)
-            squares += float(weight[index, start] @ error)
+        found = _held(part, parameters)
+        mean[index], var[index] = found[0].T, found[1].T
+        squares += float((weight[index].T * found[2]).sum())
         count += float(weight[index].sum(axis=1) @ part.readings)
     return HeldStarts(weight, mean, var, squares, count)
 
 
-def _held(
-    h: StrokeHistories, parameters: DriftParameters, start: Start
-) -> tuple[Floats, Floats, Floats]:
-    """Start ratio, its variance, and the squared reading errors in mm²; (n,)."""
+def _held(h: StrokeHistories, parameters: DriftParameters) -> tuple[Floats, Floats, Floats]:
+    """Start ratio, its variance, and the squared reading errors in mm²; (starts, n)."""
     p = prepare(h, parameters)
-    _, mean, sd = start_priors(parameters, h.group, h.source, start)
+    _, mean, sd = all_start_priors(parameters, h.group, h.source)
     hold = Hold(mean - p.centre, sd, parameters.keeping_sd)
     b = base(total(reading_sums(p, p.precision)), hold, p.readings)
     level, var = b.level(p.x)
     error = ((p.y - level) ** 2 + var) * h.arm_mm**2 - h.rounding_var_mm2
-    return (b.start + p.centre)[:, 0], b.s11[:, 0], (error * h.used).sum(axis=1)
+    return (b.start + p.centre)[..., 0], b.s11[..., 0], (error * h.used).sum(axis=-1)
 
 
 def _reading_sd(starts: HeldStarts) -> float:

@@ -62,9 +62,21 @@ class StrokeHistories:
         )
 
     def pieces(self, size: int) -> list[Ints]:
-        """Row numbers in pieces of at most ``size`` episodes of similar length."""
-        order = np.argsort(self.readings, kind="stable")
-        return [order[start : start + size] for start in range(0, len(order), size)]
+        """Row numbers in pieces of at most ``size`` episodes of similar length.
+
+        A piece that is half full ends with its length: each is worked on as long as its longest.
+        """
+        readings = self.readings
+        order = np.argsort(readings, kind="stable")
+        longer = np.flatnonzero(np.diff(readings[order])) + 1
+        pieces, start = [], 0
+        while start < len(order):
+            end = start + size
+            changes = longer[(longer >= start + size // 2) & (longer < end)]
+            end = int(changes[-1]) if len(changes) else end
+            pieces.append(order[start:end])
+            start = end
+        return pieces
 
     def chunks(self, size: int) -> Iterator[tuple[Ints, "StrokeHistories"]]:
         """The pieces one by one, with their histories."""

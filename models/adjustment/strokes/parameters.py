@@ -165,6 +165,15 @@ def start_priors(
     return share[:, None], mean[:, None], sd[:, None]
 
 
+def all_start_priors(
+    parameters: DriftParameters, group: Ints, source: Ints
+) -> tuple[Floats, Floats, Floats]:
+    """Share, mean and SD of every kind of start for each episode; (starts, n, 1) each."""
+    each = [start_priors(parameters, group, source, start) for start in Start]
+    share, mean, sd = (np.stack(columns) for columns in zip(*each, strict=True))
+    return share, mean, sd
+
+
 def prior_parameters(groups: int, band: Band) -> DriftParameters:
     """The stated priors, for a fleet of which nothing is known yet."""
     return DriftParameters(

@@ -280,6 +280,20 @@ def test_histories_of_many_lengths_are_explained_as_if_alone():
     np.testing.assert_allclose(together.probability.sum(axis=1), 1.0)
 
 
+def test_what_is_not_asked_for_is_not_told_and_changes_nothing():
+    ratio = np.random.default_rng(6).normal(0.13, 0.03, (40, 8))
+    h = histories(ratio, GROWTH, stop=0.16)
+    whole = explain(h, PRIORS)
+    part = explain(h, PRIORS, lines=(HOLDS,), deficits=(Kind.SLACK,))
+    for name in ("probability", "log_likelihood", "began"):
+        np.testing.assert_array_equal(getattr(part, name), getattr(whole, name))
+    for kind, names in ((HOLDS, ("now", "next_var")), (Kind.SLACK, ("deficit", "deficit_var"))):
+        for name in names:
+            found, columns = getattr(part, name), columns_of(kind)
+            np.testing.assert_array_equal(found[:, columns], getattr(whole, name)[:, columns])
+            assert np.isnan(np.delete(found, columns, axis=1)).all()
+
+
 def test_km_not_run_says_nothing_of_the_adjuster():
     names, judged = named(histories([0.125, 0.126, 0.124], [0.0, 0.0, 0.0]))
     assert names == ["in_band"]

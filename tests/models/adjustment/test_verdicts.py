@@ -11,7 +11,14 @@ from dashboards.drawing.theme import STATE_WORDS
 from dashboards.page_data import Fleet
 from dashboards.sentences.advice import state_words, with_evidence
 from models.adjustment.advice import ADVICE, MEANINGS
-from models.adjustment.judge import GROUNDS, RESULT, judge_wheel_ends, learn_fleet, prepare_readings
+from models.adjustment.judge import (
+    GROUNDS,
+    RESULT,
+    flag_wheel_ends,
+    judge_wheel_ends,
+    learn_fleet,
+    prepare_readings,
+)
 from models.adjustment.states import STATES
 from models.adjustment.strokes.parameters import Band, ratio_per_mm
 from tests.fleets.strokes import DriftWorld, draw_strokes, readings_frame
@@ -66,12 +73,20 @@ def outlook(*wheel_ends, **more):
     )
 
 
+def verdicts(prepared, ends, fleet, as_of):
+    """All that is said of wheel ends; what is said of flags alone must be the same."""
+    found = judge_wheel_ends(prepared, ends, fleet, as_of)
+    told = found.select("wheel_end_id", "flagged", "state").sort("wheel_end_id")
+    assert flag_wheel_ends(prepared, ends, fleet, as_of).equals(told)
+    return found
+
+
 def judged(fleet, *frames, as_of=None, **more):
     frame = pl.concat(frames, how="diagonal")
     as_of = as_of or frame["inspected_on"].max() + dt.timedelta(days=3)
     names = frame["wheel_end_id"].unique(maintain_order=True).to_list()
     prepared = prepare_readings(frame, groups=fleet.groups)
-    found = judge_wheel_ends(prepared, outlook(*names, **more), fleet, as_of)
+    found = verdicts(prepared, outlook(*names, **more), fleet, as_of)
     worded = with_evidence(found, Fleet(), fleet.rules.side_limit)
     return {row["wheel_end_id"]: row for row in worded.rows(named=True)}
 
@@ -351,7 +366,7 @@ def test_a_setting_not_read_for_too_long_is_not_seen(fleet):
 
 def test_a_wheel_end_never_read_is_not_seen(fleet):
     prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
-    found = judge_wheel_ends(prepared, outlook("A/1L", "B/1R"), fleet, dt.date(2026, 1, 5))
+    found = verdicts(prepared, outlook("A/1L", "B/1R"), fleet, dt.date(2026, 1, 5))
     assert tuple(found.columns) == (*RESULT, *GROUNDS)
     worded = with_evidence(found, Fleet(), 0.03).filter(wheel_end_id="B/1R")
     row = worded.row(0, named=True)
@@ -400,7 +415,7 @@ def test_what_is_worn_out_comes_before_everything_else(fleet):
     ends = outlook("K2/1L", "K2/1R", "K1/1L", "K3/1L").with_columns(
         lining_min_mm=pl.lit(6.0), lining_read_mm=pl.Series([9.0, 9.0, 6.0, 4.0])
     )
-    found = judge_wheel_ends(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=49))
+    found = verdicts(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=49))
     assert found["wheel_end_id"].to_list()[:2] == ["K3/1L", "K1/1L"]  # the thinnest first
 
 
@@ -437,7 +452,7 @@ def test_without_a_single_stroke_plain_findings_still_count(fleet):
         lining_read_mm=pl.Series([5.0, 9.0, 9.0]),
         test_failed=pl.Series([None, True, None], dtype=pl.Boolean),
     )
-    found = judge_wheel_ends(nothing, ends, taught, SET_ON).sort("wheel_end_id")
+    found = verdicts(nothing, ends, taught, SET_ON).sort("wheel_end_id")
     assert found["state"].to_list() == ["worn_out", "stuck", "not_seen"]
     assert found["flagged"].to_list() == [True, True, False]
     assert found["advice"].to_list() == ["reline", "replace", "check"]
@@ -457,7 +472,7 @@ def test_sentences_are_in_the_units_of_the_fleet(fleet):
     names = [f"{s}/1L" for s in CASES]
     prepared = prepare_readings(pl.concat(frames), groups=fleet.groups)
     lining = {"lining_read_mm": 5.0, "lining_min_mm": 6.0, "lining_read_on": SET_ON}
-    found = judge_wheel_ends(prepared, outlook(*names, **lining), fleet, SET_ON)
+    found = verdicts(prepared, outlook(*names, **lining), fleet, SET_ON)
     said = with_evidence(found, Fleet(length_unit="in"), 0.03)["evidence"]
     assert not said.str.contains(r"\bmm\b").any()
     assert said.str.contains(r"Lining read 0\.20 in on 6 Jan 2025, minimum 0\.24 in\.").all()
