@@ -37,6 +37,8 @@ _EM_STEPS = 4
 PILOT_ROWS = 20_000
 CHANGE_SCORE = 12.35
 """A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000."""
+MAYBE_SCORE = 3.0
+"""Below this no change is weighed: less than one in ten would be believed."""
 LEAST_BEFORE, LEAST_SINCE = 0.15, 0.05
 """Share of what is known of thresholds that lies before a change, and since."""
 CHANGE_SD = 2.0
@@ -219,24 +221,34 @@ def fit_policy(
     """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`.
 
     Where thresholds have changed (:func:`likely_change`), it is that of since: what was done before
-    tells of the rest of the policy alone.
+    tells of the rest of the policy alone. Where they may have, it is the mean of both, weighed by
+    their chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
     """
     found, changed = _fitted(decisions, groups, 0), 0
-    likely = likely_change(decisions, groups, found.at)
-    if likely:
-        nearby = range(max(likely - 1, 1), likely + 2)
+    likely, score = likely_change(decisions, groups, found.at)
+    before = groups.design().shape[1]
+    mean, covariance = found.at, found.covariance
+    if score > MAYBE_SCORE:
+        sure = score > CHANGE_SCORE
+        nearby = range(max(likely - 1, 1), likely + 2) if sure else (likely,)
         others = {quarters: _fitted(decisions, groups, quarters) for quarters in nearby}
         costs = {quarters: other.task.cost(other.at)[0] for quarters, other in others.items()}
         best = min(costs, key=costs.__getitem__)
-        if 2.0 * (found.task.cost(found.at)[0] - costs[best]) > CHANGE_SCORE:
-            found, changed = others[best], best
+        now = np.delete(np.arange(len(others[best].at)), before)
+        at, doubt = others[best].at[now], others[best].covariance[np.ix_(now, now)]
+        if sure and 2.0 * (found.task.cost(found.at)[0] - costs[best]) > CHANGE_SCORE:
+            found, changed, mean, covariance = others[best], best, at, doubt
+        else:
+            share = _chance_of_change(found, others[best], int(decisions.quarters_ago.max()))
+            apart = at - mean
+            covariance = (1.0 - share) * covariance + share * doubt
+            covariance = covariance + share * (1.0 - share) * np.outer(apart, apart)
+            mean = mean + share * apart
     slope = found.task.cost(found.at)[1]
-    before = groups.design().shape[1]
-    now = np.delete(np.arange(len(found.at)), before if changed else [])
     return PolicyFit(
         groups=groups,
-        mean=found.at[now],
-        covariance=found.covariance[np.ix_(now, now)],
+        mean=mean,
+        covariance=covariance,
         type_sd=float(found.effect_sd[0]),
         depot_sd=float(found.effect_sd[1]),
         relines=decisions.relines,
@@ -251,11 +263,22 @@ def fit_policy(
     )
 
 
-def likely_change(decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray) -> int:
-    """For how many quarters thresholds have likely been others than before; 0 for always.
+def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float:
+    """Chance of a change against none, even before the records spoke and as likely in each of so
+    many quarters, from both likelihoods' Laplace approximations."""
+    gain = always.task.cost(always.at)[0] - changed.task.cost(changed.at)[0]
+    volume = np.linalg.slogdet(changed.covariance)[1] - np.linalg.slogdet(always.covariance)[1]
+    odds = gain + volume / 2.0 - np.log(CHANGE_SD) - np.log(max(quarters, 1))
+    return float(special.expit(odds))
 
-    The largest score statistic over all quarters (Andrews 1993, *Econometrica* 61:821), where it is
-    beyond what four in a thousand fleets without a change have.
+
+def likely_change(
+    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray
+) -> tuple[int, float]:
+    """For how many quarters thresholds have likeliest been others than before, and the score.
+
+    The largest score statistic over all quarters (Andrews 1993, *Econometrica* 61:821); beyond
+    :data:`CHANGE_SCORE` are four in a thousand fleets without a change.
     """
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
@@ -278,7 +301,7 @@ def likely_change(decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray
     told = (old_bend > LEAST_BEFORE * every) & (new_bend > LEAST_SINCE * every)
     gain = np.where(told, score**2 / np.where(told, variance, 1.0), 0.0)
     best = int(gain.argmax())
-    return best if gain[best] > CHANGE_SCORE else 0
+    return best, float(gain[best])
 
 
 def _fitted(decisions: AxleDecisions, groups: PolicyGroups, changed: int) -> _Fitted:
