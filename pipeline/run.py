@@ -47,6 +47,7 @@ from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
 from pipeline.warehouse.invariants import require_invariants
+from pipeline.warehouse.memory import bound_memory
 
 # How far back flags alone are made again, and held against what happened since.
 FLAGS_MONTHS = 1
@@ -151,6 +152,7 @@ def plainly(_: Stage, does: Callable[[], T]) -> T:
 
 
 def load(run: Run) -> None:
+    bound_memory(run.con, run.settings)
     loading.load(run.con, run.lake, run.settings, run.started_at, run.tell)
 
 

@@ -117,6 +117,12 @@ class Engine(Section):
     kind: Literal["duckdb", "spark"] = Field(
         "duckdb", description="What stages and reduces; spark needs `drumline[spark]` and Java"
     )
+    memory_gb: Positive | None = Field(
+        None,
+        description="What tables may take of memory; more spills to OUT's disk (unless said: 6, or "
+        "0.4 of the machine's)",
+        examples=["2"],
+    )
     master: str = Field("local[*]", description="Address of the Spark master")
     properties: dict[str, str] = Field(
         {},

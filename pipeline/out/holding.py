@@ -20,9 +20,9 @@ import duckdb
 
 from pipeline.errors import UserError
 from pipeline.places import Place
+from pipeline.warehouse.memory import bound_memory
 from pipeline.warehouse.warehouse import DATABASE, prepare
 
-MOST_MEMORY, MEMORY_SHARE = 6e9, 0.4
 LOCK, WORK = ".lock", ".work"
 FICLONE = 0x40049409  # <linux/fs.h>: the copy shares its blocks with the original
 
@@ -132,22 +132,13 @@ def connected(path: Path, told_as: Place) -> Iterator[duckdb.DuckDBPyConnection]
         line = str(error).splitlines()[0].replace(str(path), str(told_as))
         raise UserError(f"{told_as}: cannot be opened: {line}") from None
     try:
-        con.execute(f"set memory_limit = '{memory_for_tables():.0f}B'")
+        bound_memory(con)
         # A working copy needs no log to recover from: one checkpoint at the end.
         con.execute("set wal_autocheckpoint = '1TB'")
         prepare(con)
         yield con
     finally:
         con.close()
-
-
-def memory_for_tables() -> float:
-    """Bytes the warehouse may hold in memory; what does not fit spills beside its file.
-
-    A part of the machine's, so that the models have theirs, and no more than helps.
-    """
-    machine = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
-    return min(MOST_MEMORY, machine * MEMORY_SHARE)
 
 
 def _put_in_place(finished: Path, published: Path) -> None:

@@ -20,6 +20,7 @@ from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.incremental import FOLDERS, IDS, counted_together
 from pipeline.warehouse.judging import judge_rows, put_day
+from pipeline.warehouse.memory import rows_at_once
 
 # Rows of inspections that are staged together.
 ROWS_AT_ONCE = 1_000_000
@@ -50,7 +51,7 @@ def staged_days(
 ) -> Iterator[tuple[EarlierDay, duckdb.DuckDBPyConnection]]:
     """Each day with a connection to its tables, good until the next is asked for; days on which no
     wheel end of the register has an inspection are left out."""
-    for some in _parts(con, days):
+    for some in _parts(con, days, rows_at_once(settings, ROWS_AT_ONCE)):
         with _database(con, "days") as staged:
             _copy_rows(con, staged, some)
             if not _stage(staged, settings, some):
@@ -83,7 +84,7 @@ def _home(con: duckdb.DuckDBPyConnection) -> str:
 
 
 def _parts(
-    con: duckdb.DuckDBPyConnection, days: Sequence[EarlierDay]
+    con: duckdb.DuckDBPyConnection, days: Sequence[EarlierDay], at_once: int
 ) -> Iterator[list[EarlierDay]]:
     """Days in order, as many at a time as memory is meant for."""
     part: list[EarlierDay] = []
@@ -97,7 +98,7 @@ def _parts(
                 and upper(unit_id) in (select unit_key from incoming)""",
         )
         con.unregister("incoming")
-        if part and rows + more > ROWS_AT_ONCE:
+        if part and rows + more > at_once:
             yield part
             part, rows = [], 0
         part.append(then)

@@ -21,6 +21,7 @@ import polars as pl
 from pipeline.contract import TABLES
 from pipeline.settings import Settings
 from pipeline.warehouse import judging, warehouse
+from pipeline.warehouse.memory import rows_at_once
 
 FOLDERS = ("10_judge", "15_fate", "20_stage", "30_reduce")
 # Rows of inspections and jobs that are staged together: a gigabyte or two of memory.
@@ -108,10 +109,11 @@ def restage(
     UserError
         No inspection of a registered wheel end can be used, so there is nothing to say.
     """
+    at_once = rows_at_once(settings, ROWS_AT_ONCE)
     with warehouse.transaction(con):
         day = judging.require_inspection(con, judging.put_day(con, settings, today, as_of), as_of)
         known = _remembered(con, _fingerprint(settings))
-        parts = _cut_into_parts(con, _changed(con, known=known))
+        parts = _cut_into_parts(con, _changed(con, known=known), at_once)
     while parts:
         for part in range(parts):
             _restage_part(con, settings, part, known=known)
@@ -120,7 +122,7 @@ def restage(
             con.execute("checkpoint")
         known = True
         with warehouse.transaction(con):
-            parts = _cut_into_parts(con, BEGUN_OTHERWISE)
+            parts = _cut_into_parts(con, BEGUN_OTHERWISE, at_once)
     with warehouse.transaction(con):
         _drop_too_old(con)
         _remember(con, _fingerprint(settings))
@@ -181,11 +183,11 @@ def _fingerprint(settings: Settings) -> str:
     for module in JUDGED_AND_STAGED_BY:
         digest.update(resources.files("pipeline").joinpath(module).read_bytes())
     digest.update(duckdb.__version__.encode())
-    digest.update(settings.model_dump_json().encode())
+    digest.update(settings.model_dump_json(exclude={"engine": {"memory_gb"}}).encode())
     return digest.hexdigest()
 
 
-def _cut_into_parts(con: duckdb.DuckDBPyConnection, changed: str) -> int:
+def _cut_into_parts(con: duckdb.DuckDBPyConnection, changed: str, at_once: int) -> int:
     """Fill ``run.changed`` (unit_no, part_no) with some units; returns how many parts they make."""
     rows = " union all ".join(f"select unit_no from raw.{table}" for table in TABLES)
     con.execute(
@@ -197,7 +199,7 @@ def _cut_into_parts(con: duckdb.DuckDBPyConnection, changed: str) -> int:
             group by c.unit_no
         )
         select unit_no, cast(floor((sum(row_count) over (order by unit_no) - row_count)
-            / {ROWS_AT_ONCE}) as integer) as part_no
+            / {at_once}) as integer) as part_no
         from sizes"""
     )
     (parts,) = warehouse.one_row(con, "select coalesce(max(part_no) + 1, 0) from run.changed")

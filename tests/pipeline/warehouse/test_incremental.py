@@ -67,7 +67,9 @@ def changed_units(con: duckdb.DuckDBPyConnection, lake: Path) -> list[str]:
     loading.load(con, lake, settings_of(lake), NOW)
     with warehouse.transaction(con):
         known = incremental._remembered(con, incremental._fingerprint(settings_of(lake)))
-        incremental._cut_into_parts(con, incremental._changed(con, known=known))
+        incremental._cut_into_parts(
+            con, incremental._changed(con, known=known), incremental.ROWS_AT_ONCE
+        )
     found = rows(
         con,
         """select u.unit_key from run.changed c inner join raw.units u using (unit_no)
@@ -267,14 +269,15 @@ def test_what_was_staged_by_other_rules_is_staged_again(
 
 
 def test_whatever_staging_imports_is_among_the_rules_it_is_known_by():
-    """Settings count by their values; errors stop a run and stage nothing."""
+    """Settings count by their values; errors stop a run and stage nothing; memory changes how much
+    is staged at once."""
     imports, wanted = set(), ["pipeline.warehouse.incremental"]
     while wanted:
         module = wanted.pop()
         if module not in imports:
             imports.add(module)
             wanted += [name for name in imported(MODULES[module]) if name in MODULES]
-    by_value = {"pipeline.settings", "pipeline.accepted", "pipeline.errors"}
+    by_value = {f"pipeline.{m}" for m in ("settings", "accepted", "errors", "warehouse.memory")}
     known = {str(Path("pipeline") / m) for m in incremental.JUDGED_AND_STAGED_BY}
     paths = {str(MODULES[m].relative_to(ROOT)) for m in imports - by_value}
     assert {p for p in paths if not p.endswith("__init__.py")} == known
