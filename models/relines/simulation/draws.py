@@ -81,8 +81,11 @@ class Luck:
         return (*shape[:-1], shape[-1] // self.copies) if self.same else shape
 
     def _laid(self, numbers: NDArray[Any]) -> FloatArray:
-        repeats = (1,) * (numbers.ndim - 1) + (self.copies,)
-        return np.tile(numbers, repeats) if self.same else numbers
+        if not self.same:
+            return numbers
+        *lead, each = numbers.shape
+        copies = np.broadcast_to(numbers[..., None, :], (*lead, self.copies, each))
+        return copies.reshape(*lead, self.copies * each)
 
 
 def _pairs(
