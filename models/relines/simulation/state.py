@@ -81,7 +81,7 @@ def next_interval(
     number, normal = luck.uniform(len(state.day)), luck.normal(len(state.day))
     now = UnitsNow(state.visit_day, state.day, state.off_road, state.log_level)
     found = drawn_interval(
-        usage, now, layout.usual_days, draw.sample, number, normal, is_first=is_first
+        usage, now, layout.usual_days, draw.intervals, number, normal, is_first=is_first
     )
     state.off_road, state.log_level = found.off_road, found.log_level
     return InspectionInterval(state.day.copy(), found.days, found.km / KM_PER_UNIT)
