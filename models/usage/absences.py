@@ -10,6 +10,7 @@ be going on, worked out on a grid of weeks. So an event that needs g days on the
 days and those lost by then.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +25,8 @@ MOST_LEFT = WEEKS // 4
 AGES = 8
 """Classes of the open interval's age in a usual interval."""
 OLDEST = 4.0
+WEEKS_AT_ONCE = 64
+"""Weeks of an absence worked out together: a few megabytes."""
 _BEGINS = (np.arange(8) + 0.5) / 8.0
 
 
@@ -78,16 +81,34 @@ def _left_away(
     return days.ravel(), np.tile(weight / len(_BEGINS), len(_BEGINS))
 
 
-def begun_by(usage: UsageFit, days: FloatArray) -> FloatArray:
-    """Chance to have lost no more than so many weeks to absences that begin before an event which
-    needs between ``days[i]`` and ``days[i + 1]`` days on the road, (G - 1, weeks)."""
+@dataclass(frozen=True, slots=True)
+class BegunAbsences:
+    """Absences that begin before each of G - 1 events, which need between ``days[i]`` and
+    ``days[i + 1]`` days on the road (G,).
+
+    ``chance`` (G - 1, weeks): to have lost no more than so many to them. ``event``, ``day`` (E,):
+    pairs of an event and a day after it, with the whole weeks ``over`` between them, most first.
+    """
+
+    chance: FloatArray
+    event: IntArray
+    day: IntArray
+    over: IntArray
+
+
+def begun_by(usage: UsageFit, days: FloatArray) -> BegunAbsences:
+    """What begins before events on the road."""
     interval_distribution = usage.interval_distribution
     absence = np.fft.rfft(
         _by_week(interval_distribution.off_days, interval_distribution.off_weight)
     )
     lost = np.exp(interval_distribution.leaving * _middle(days)[:, None] * (absence - 1.0))
-    chance = np.fft.irfft(lost, WEEKS, axis=1)
-    return np.asarray(np.clip(np.cumsum(chance, axis=1), 0.0, 1.0))
+    chance = np.clip(np.cumsum(np.fft.irfft(lost, WEEKS, axis=1), axis=1), 0.0, 1.0)
+    over = np.floor((days - _middle(days)[:, None]) / WEEK_DAYS).astype(np.int64)
+    event, day = np.nonzero(over >= 0)
+    over = np.minimum(over[event, day], WEEKS - 1)
+    most_first = np.argsort(-over, kind="stable")
+    return BegunAbsences(chance, event[most_first], day[most_first], over[most_first])
 
 
 def _middle(days: FloatArray) -> FloatArray:
@@ -99,16 +120,21 @@ def _by_week(days: FloatArray, weight: FloatArray) -> FloatArray:
     return np.asarray(np.bincount(week, weight, WEEKS), np.float64)
 
 
-def reached_by(
-    begun: FloatArray, left: tuple[FloatArray, FloatArray], days: FloatArray
-) -> FloatArray:
-    """Chance that each event of :func:`begun_by` has come by each of ``days`` (G,), (G - 1, G)."""
-    over = np.floor((days - _middle(days)[:, None]) / WEEK_DAYS).astype(np.int64)
+def reached_by(begun: BegunAbsences, left: Sequence[tuple[FloatArray, FloatArray]]) -> FloatArray:
+    """Chance that each event of :func:`begun_by` has come by each of its days, (C, G - 1, G), with
+    such days and chances ``left`` of the absence that is going on, by class (C,)."""
+    going_on, over = np.array([_by_week(*each) for each in left]), begun.over
+    place, chances = begun.event * begun.chance.shape[1] + over, begun.chance.ravel()
+    weeks = np.flatnonzero(going_on.any(axis=0))
+    enough = np.searchsorted(-over, -weeks, side="right")
+    found = np.zeros((len(left), len(over)))
     # Absences that begin later, of the weeks that the one going on leaves of those over.
-    padded = np.pad(begun, ((0, 0), (MOST_LEFT, 0)))
-    row = np.arange(len(over))[:, None] * padded.shape[1]
-    place = row + np.clip(over + MOST_LEFT, 0, padded.shape[1] - 1)
-    chance, found = _by_week(*left), np.zeros(over.shape)
-    for week in np.flatnonzero(chance):
-        found += chance[week] * padded.ravel()[np.maximum(place - week, row)]
-    return found
+    for some in np.array_split(np.arange(len(weeks)), len(weeks) // WEEKS_AT_ONCE + 1):
+        lost = np.zeros((len(some), len(over)))
+        for row, k in zip(lost, some, strict=True):
+            row[: enough[k]] = chances[place[: enough[k]] - weeks[k]]
+        found += going_on[:, weeks[some]] @ lost
+    events = len(begun.chance)
+    by_day = np.zeros((len(left), events, events + 1))
+    by_day[:, begun.event, begun.day] = found
+    return by_day

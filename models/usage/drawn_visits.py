@@ -4,6 +4,7 @@ Each interval to the next visit is one of the record's, its length and use toget
 use drifts; a unit leaves for good after a visit, with a hazard of its usual days between two.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,26 +12,49 @@ from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import IntervalSample, Pool
+from models.usage.interval_distribution import IntervalSample
 
 MOST_VISITS = 2_000
 
 
 @dataclass(frozen=True, slots=True)
-class CopiesWeights:
-    """Cumulative weights of a sample's intervals, (B, intervals), a row for each copy of the fleet;
-    and the same in one rising line, copy b's between b and b + 1."""
+class DrawnIntervals:
+    """The intervals of S samples, end to end, as B copies of a fleet may have them.
 
-    by_copy: FloatArray
-    in_line: FloatArray
+    ``samples`` (S,); ``of`` (pools, 2): which serves a pool, by whether the interval before was off
+    the road; ``first`` and ``size`` (S,): where its intervals are in ``length``, ``use`` and
+    ``off_road``. ``line``: cumulative weights of a sample's intervals, copy by copy, in one rising
+    line: sample s's of copy b are between sB + b and sB + b + 1.
+    """
 
-    @classmethod
-    def of(cls, by_copy: FloatArray) -> "CopiesWeights":
-        return cls(by_copy, (by_copy + np.arange(len(by_copy))[:, None]).ravel())
+    samples: tuple[IntervalSample, ...]
+    copies: int
+    of: IntArray
+    first: IntArray
+    size: IntArray
+    length: FloatArray
+    use: FloatArray
+    off_road: BoolArray
+    line: FloatArray
 
-
-PoolWeights = tuple[tuple[CopiesWeights, CopiesWeights], ...]
-"""By pool, and by whether the interval before was off the road."""
+    def place(
+        self, sample: IntArray, copy: IntArray, number: FloatArray, away: FloatArray | None
+    ) -> IntArray:
+        """An interval of each one's sample, longer than the unit has been away (None: it has just
+        been seen), by a uniform number and the weights of the unit's copy of the fleet."""
+        size, first = self.size[sample], self.first[sample]
+        begins, before = self.copies * first + copy * size, sample * self.copies + copy
+        least: IntArray | int = 0
+        reached = number
+        if away is not None:
+            least = np.zeros(len(number), np.int64)
+            for s in np.unique(sample):
+                here = np.flatnonzero((sample == s) & (away > 0.0))
+                least[here] = self.samples[s].longer_than(away[here])
+            gone = np.where(least > 0, self.line[begins + np.maximum(least - 1, 0)] - before, 0.0)
+            reached = gone + number * (1.0 - gone)
+        place = np.searchsorted(self.line, reached + before, side="right") - begins
+        return np.asarray(first + np.clip(place, least, size - 1))
 
 
 @dataclass(slots=True)
@@ -58,7 +82,7 @@ def drawn_interval(
     usage: UsageFit,
     now: UnitsNow,
     usual_days: FloatArray,
-    weights: PoolWeights,
+    intervals: DrawnIntervals,
     number: FloatArray,
     normal: FloatArray,
     *,
@@ -68,23 +92,14 @@ def drawn_interval(
     one each; ``is_first``: it has been away since ``now.visit_day`` already."""
     copies = len(now.day) // max(len(usage), 1)
     away = -now.visit_day / usual_days if is_first else None
-    length, use, off = np.ones_like(number), np.ones_like(number), np.zeros(len(number), bool)
     pool = np.tile(usage.interval_distribution.pool[usage.group], copies)
-    copy = np.repeat(np.arange(copies), len(usage))
-    for k, pool_of in enumerate(usage.interval_distribution.pools):
-        for stood in (False, True):
-            here = np.flatnonzero((now.off_road == stood) & (pool == k))
-            if len(here) == 0:
-                continue
-            sample = pool_of.sample_after(stood)
-            been = None if away is None else away[here]
-            place = _place(sample, weights[k][stood], copy[here], number[here], been)
-            length[here] = sample.length[place]
-            if been is not None:
-                # Away for longer than any: back within one usual interval, for all one knows.
-                beyond = been >= sample.length[-1]
-                length[here] = np.where(beyond, been + number[here], length[here])
-            use[here], off[here] = sample.use[place], sample.off_road[place]
+    sample = intervals.of[pool, now.off_road.astype(np.int64)]
+    place = intervals.place(sample, np.repeat(np.arange(copies), len(usage)), number, away)
+    length, use, off = intervals.length[place], intervals.use[place], intervals.off_road[place]
+    if away is not None:
+        # Away for longer than any: back within one usual interval, for all one knows.
+        longest = intervals.length[intervals.first + intervals.size - 1][sample]
+        length = np.where(away >= longest, away + number, length)
     end = np.maximum(now.visit_day + length * usual_days, now.day + 0.5)
     days = end - now.day
     drift = np.sqrt(usage.variances.drift_per_day * days) * normal
@@ -95,45 +110,42 @@ def drawn_interval(
     return DrawnInterval(days, km, off, now.log_level + drift)
 
 
-def _place(
-    sample: IntervalSample,
-    weights: CopiesWeights,
-    copy: IntArray,
-    number: FloatArray,
-    away: FloatArray | None,
-) -> IntArray:
-    """An interval, longer than the unit has been away (None: it has just been seen), by a uniform
-    number and the weights of the unit's copy of the fleet."""
-    size = len(sample)
-    first: IntArray | int = 0
-    reached = number
-    if away is not None:
-        first = np.where(away > 0.0, sample.longer_than(away), 0)
-        start = np.where(first > 0, weights.by_copy[copy, np.maximum(first - 1, 0)], 0.0)
-        reached = start + number * (1.0 - start)
-    place = np.searchsorted(weights.in_line, reached + copy, side="right") - copy * size
-    return np.asarray(np.clip(place, first, size - 1))
+def drawn_intervals(usage: UsageFit, copies: int, rng: np.random.Generator) -> DrawnIntervals:
+    """Intervals weighted as each copy of the fleet may have them: the Bayesian bootstrap (Rubin
+    1981, *Annals of Statistics* 9:130)."""
 
-
-def drawn_weights(usage: UsageFit, copies: int, rng: np.random.Generator) -> PoolWeights:
-    """Weights of the intervals as each copy of the fleet may have them."""
-    return tuple(_pool_weights(p, copies, rng) for p in usage.interval_distribution.pools)
-
-
-def _pool_weights(
-    pool: Pool, copies: int, rng: np.random.Generator
-) -> tuple[CopiesWeights, CopiesWeights]:
-    """The Bayesian bootstrap (Rubin 1981, *Annals of Statistics* 9:130)."""
-
-    def drawn(sample: IntervalSample) -> CopiesWeights:
+    def drawn(sample: IntervalSample) -> FloatArray:
         weight = sample.weight * rng.standard_exponential((copies, len(sample)), dtype=np.float32)
         total = np.cumsum(weight, axis=1)
-        return CopiesWeights.of(np.asarray(total / total[:, -1:]))
+        return np.asarray(total / total[:, -1:])
 
-    after_road = drawn(pool.after_road)
-    if pool.after_standing is None:
-        return after_road, after_road
-    return after_road, drawn(pool.after_standing)
+    return _weighted(usage, copies, drawn)
+
+
+def _weighted(
+    usage: UsageFit, copies: int, weights: Callable[[IntervalSample], FloatArray]
+) -> DrawnIntervals:
+    """The intervals of all pools; ``weights`` yields cumulative ones by copy (B, intervals)."""
+    samples: list[IntervalSample] = []
+    of = []
+    for pool in usage.interval_distribution.pools:
+        own = [pool.after_road, *([pool.after_standing] if pool.after_standing else [])]
+        of.append((len(samples), len(samples) + len(own) - 1))
+        samples += own
+    size = np.array([len(sample) for sample in samples])
+    copy = np.arange(copies)[:, None]
+    lines = [(weights(of_s) + (s * copies + copy)).ravel() for s, of_s in enumerate(samples)]
+    return DrawnIntervals(
+        samples=tuple(samples),
+        copies=copies,
+        of=np.array(of),
+        first=np.cumsum(size) - size,
+        size=size,
+        length=np.concatenate([sample.length for sample in samples]),
+        use=np.concatenate([sample.use for sample in samples]),
+        off_road=np.concatenate([sample.off_road for sample in samples]),
+        line=np.concatenate(lines),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,10 +177,7 @@ def drawn_visits(
     usual = (distribution.usual_days[usage.group] * np.exp(pace)).ravel()
     leave = distribution.leave
     leaving = special.gammaincinv(leave.shape, _even_numbers(shape, rng)) / leave.days
-    weights = tuple(
-        (_mean_weights(p.sample_after(False), copies), _mean_weights(p.sample_after(True), copies))
-        for p in distribution.pools
-    )
+    intervals = _weighted(usage, copies, lambda sample: _mean_weights(sample, copies))
     now = UnitsNow(
         visit_day=np.tile(-usage.since_visit, copies),
         day=np.tile(-usage.since_seen, copies),
@@ -182,7 +191,7 @@ def drawn_visits(
         if visit and (now.day >= horizon).all():
             break
         number, normal = _even_numbers(shape, rng).ravel(), _even_normals(shape, rng).ravel()
-        found = drawn_interval(usage, now, usual, weights, number, normal, is_first=visit == 0)
+        found = drawn_interval(usage, now, usual, intervals, number, normal, is_first=visit == 0)
         there = there * stays if visit else there
         run = run + found.km
         now.day = now.visit_day = now.day + found.days
@@ -203,7 +212,7 @@ def _even_normals(shape: tuple[int, int], rng: np.random.Generator) -> FloatArra
     return np.asarray(special.ndtri(_even_numbers(shape, rng)))
 
 
-def _mean_weights(sample: IntervalSample, copies: int) -> CopiesWeights:
+def _mean_weights(sample: IntervalSample, copies: int) -> FloatArray:
     """The same for every copy."""
     total = np.cumsum(sample.weight)
-    return CopiesWeights.of(np.tile(total / total[-1], (copies, 1)))
+    return np.tile(total / total[-1], (copies, 1))

@@ -40,7 +40,12 @@ from models.relines.forecast.lines import (
     new_lining_moments,
     some_moments,
 )
-from models.usage.absences import AbsenceClasses, absence_classes, begun_by, reached_by
+from models.usage.absences import (
+    AbsenceClasses,
+    absence_classes,
+    begun_by,
+    reached_by,
+)
 from models.usage.ahead import AwayNow, away_now, km_ahead, km_on_road
 from models.usage.fit import UsageFit
 
@@ -144,7 +149,8 @@ def minimum_forecast(
     word, wanted = forecast_words(lines, usage), np.asarray(probabilities)
     days = np.full((len(wanted), len(lines)), np.inf)
     km = days.copy()
-    classes, begun = absence_classes(usage), begun_by(usage, ROAD_DAYS)
+    classes = absence_classes(usage)
+    reached = reached_by(begun_by(usage, ROAD_DAYS), classes.left)
     known = np.flatnonzero(word == "")
     known = known[np.argsort(classes.number[lines.unit[known]], kind="stable")]
     chance = np.zeros(len(lines)) if renewed is None else np.where(renewed > RENEWED, renewed, 0.0)
@@ -152,12 +158,12 @@ def minimum_forecast(
     as_it_may_be = _Task.of(lines, minimum_mm, usage, chance) if chance.any() else on_record
     for rows in _chunks(known):
         task = on_record.some(rows)
-        days[:, rows] = task.days_until(wanted, classes, begun)
+        days[:, rows] = task.days_until(wanted, classes, reached)
         km[:, rows] = task.km_until(wanted)
     later = np.flatnonzero(wanted >= EARLY)
     for rows in _chunks(known[chance[known] > 0.0]):
         task, place = as_it_may_be.some(rows), np.ix_(later, rows)
-        days[place] = task.days_until(wanted[later], classes, begun)
+        days[place] = task.days_until(wanted[later], classes, reached)
         km[place] = task.km_until(wanted[later])
         # A new lining may be worn sooner than a slow one: no later date comes before the early.
         days[:, rows], km[:, rows] = (np.maximum.accumulate(x[:, rows], axis=0) for x in (days, km))
@@ -203,15 +209,16 @@ class _Task:
         return found + self.renewed * (chance(self.fresh) - found)
 
     def days_until(
-        self, probabilities: FloatArray, classes: AbsenceClasses, begun: FloatArray
+        self, probabilities: FloatArray, classes: AbsenceClasses, reached: FloatArray
     ) -> FloatArray:
-        """Days at which each probability is reached (k, n): those on the road and those lost."""
+        """Days at which each probability is reached (k, n): those on the road and those lost;
+        ``reached``: by class, of :func:`reached_by`."""
         chance = np.maximum.accumulate(self._by_road_days(), axis=0)
         by_day = np.empty_like(chance)
-        for alike in rows_by(classes.number[self.unit]):
-            lost = classes.left[classes.number[self.unit[alike[0]]]]
-            reached = reached_by(begun, lost, ROAD_DAYS)
-            by_day[:, alike] = chance[0, alike] + reached.T @ np.diff(chance[:, alike], axis=0)
+        number = classes.number[self.unit]
+        for alike in rows_by(number):
+            by_then = reached[number[alike[0]]].T
+            by_day[:, alike] = chance[0, alike] + by_then @ np.diff(chance[:, alike], axis=0)
         return np.array([_day_of(by_day, p) for p in probabilities])
 
     def _by_road_days(self) -> FloatArray:

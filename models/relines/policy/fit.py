@@ -107,12 +107,12 @@ class PolicyFit:
         return self.relines < FEW_RELINES
 
 
-def habit_of(groups: PolicyGroups, parameters: FloatArray) -> ReplacementPolicy:
-    """The policies that a parameter vector stands for."""
+def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
+    """The policies that a parameter vector stands for, by the design of their thresholds."""
     spread, *logits, along = parameters[-len(SHAPE) :]
     missed, below, premature, pair, unit = special.expit(np.array(logits))
     return ReplacementPolicy(
-        threshold_mm=groups.design() @ parameters[: -len(SHAPE)],
+        threshold_mm=design @ parameters[: -len(SHAPE)],
         spread_mm=float(np.exp(spread)),
         missed=float(missed),
         missed_below=float(below),
@@ -125,16 +125,16 @@ def habit_of(groups: PolicyGroups, parameters: FloatArray) -> ReplacementPolicy:
 
 def mean_policy(fit: PolicyFit) -> ReplacementPolicy:
     """The policies at the estimate."""
-    return habit_of(fit.groups, fit.mean)
+    return _habit_of(fit.groups.design(), fit.mean)
 
 
 def drawn_policies(
     fit: PolicyFit, draws: int, rng: np.random.Generator
 ) -> tuple[ReplacementPolicy, ...]:
     """Policies drawn from their uncertainty: each is one the whole fleet may have."""
-    root = square_root(fit.covariance)
+    root, design = square_root(fit.covariance), fit.groups.design()
     noise = rng.standard_normal((draws, len(fit.mean)))
-    return tuple(habit_of(fit.groups, fit.mean + root @ z) for z in noise)
+    return tuple(_habit_of(design, fit.mean + root @ z) for z in noise)
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,24 +113,71 @@ def no_event_counts(
     )
 
 
-def add_relines(
-    event_counts: EventCounts,
-    events: Events,
-    day: FloatArray,
-    life: IntArray,
-    above_mm: FloatArray,
-    usable_mm: FloatArray,
-) -> None:
-    """Enter relines of wheel ends; events past the last month fall out."""
-    _count(event_counts.relines, event_counts.calendar.month_ends, events, day)
-    _count(event_counts.relines_by_span, event_counts.calendar.span_ends, events, day)
-    inside = day < event_counts.calendar.month_ends[-1]
-    left = np.maximum(above_mm, 0.0) * inside
-    event_counts.second += _by_draw(event_counts, events, inside & (life > 0)).astype(
-        event_counts.second.dtype
-    )
-    event_counts.scrapped_mm += _by_draw(event_counts, events, left)
-    event_counts.scrapped_share += _by_draw(event_counts, events, np.minimum(left / usable_mm, 1.0))
+@dataclass(frozen=True, slots=True)
+class EventLog:
+    """What befalls the wheel ends of so many draws, as it comes. A tally is large and a step's
+    events are few: they are counted once, at the end."""
+
+    calendar: Calendar
+    wheel_ends: int
+    n_draws: int
+    n_cells: int
+    weighted: bool = False
+    relines: list[tuple[Events, FloatArray]] = field(default_factory=list)
+    taken_out: list[tuple[BoolArray, FloatArray, FloatArray]] = field(default_factory=list)
+    visits: list[tuple[Events, FloatArray]] = field(default_factory=list)
+    crossings: list[tuple[Events, FloatArray]] = field(default_factory=list)
+
+    def add_relines(
+        self,
+        events: Events,
+        day: FloatArray,
+        life: IntArray,
+        above_mm: FloatArray,
+        usable_mm: FloatArray,
+    ) -> None:
+        """Enter relines of wheel ends; events past the last month fall out."""
+        inside = day < self.calendar.month_ends[-1]
+        left = np.maximum(above_mm, 0.0) * inside
+        self.relines.append((events, day))
+        self.taken_out.append((inside & (life > 0), left, np.minimum(left / usable_mm, 1.0)))
+
+    def add_visits(self, events: Events, day: FloatArray) -> None:
+        """Enter axles relined in a visit made for that alone."""
+        self.visits.append((events, day))
+
+    def add_crossings(self, events: Events, day: FloatArray) -> None:
+        """Enter linings that fell to their minimum in service."""
+        self.crossings.append((events, day))
+
+    def counted(self) -> EventCounts:
+        """The tally of all of it."""
+        tally = no_event_counts(
+            self.calendar, self.wheel_ends, self.n_draws, self.n_cells, weighted=self.weighted
+        )
+        for entries, by_month, by_span in (
+            (self.relines, tally.relines, tally.relines_by_span),
+            (self.visits, tally.visits, tally.visits_by_span),
+            (self.crossings, tally.crossings, tally.crossings_by_span),
+        ):
+            if entries:
+                events, day = _together(entries)
+                _count(by_month, self.calendar.month_ends, events, day)
+                _count(by_span, self.calendar.span_ends, events, day)
+        if self.relines:
+            events, _ = _together(self.relines)
+            second, left, share = (np.concatenate(c) for c in zip(*self.taken_out, strict=True))
+            tally.second += _by_draw(tally, events, second).astype(tally.second.dtype)
+            tally.scrapped_mm += _by_draw(tally, events, left)
+            tally.scrapped_share += _by_draw(tally, events, share)
+        return tally
+
+
+def _together(entries: list[tuple[Events, FloatArray]]) -> tuple[Events, FloatArray]:
+    copy, cell = (np.concatenate([getattr(e, n) for e, _ in entries]) for n in ("copy", "cell"))
+    weights = [e.weight for e, _ in entries if e.weight is not None]
+    weight = np.concatenate(weights) if weights else None
+    return Events(copy, cell, weight), np.concatenate([day for _, day in entries])
 
 
 def _by_draw(event_counts: EventCounts, events: Events, what: FloatArray | BoolArray) -> FloatArray:
@@ -142,18 +189,6 @@ def _by_draw(event_counts: EventCounts, events: Events, what: FloatArray | BoolA
     return np.concatenate(list(both))
 
 
-def add_visits(event_counts: EventCounts, events: Events, day: FloatArray) -> None:
-    """Enter axles relined in a visit made for that alone."""
-    _count(event_counts.visits, event_counts.calendar.month_ends, events, day)
-    _count(event_counts.visits_by_span, event_counts.calendar.span_ends, events, day)
-
-
-def add_crossings(event_counts: EventCounts, events: Events, day: FloatArray) -> None:
-    """Enter linings that fell to their minimum in service."""
-    _count(event_counts.crossings, event_counts.calendar.month_ends, events, day)
-    _count(event_counts.crossings_by_span, event_counts.calendar.span_ends, events, day)
-
-
 def _count(
     into: Counts | FloatArray, month_ends: FloatArray, events: Events, day: FloatArray
 ) -> None:
@@ -162,10 +197,12 @@ def _count(
     month = np.searchsorted(month_ends, day, side="right")
     inside = month < len(month_ends)
     place = ((events.copy * len(month_ends) + month) * into.shape[2] + events.cell)[inside]
-    flat = into.reshape(-1)
-    np.add.at(flat, place, 1)
-    if events.weight is not None:
-        np.add.at(flat, place + flat.size // 2, events.weight[inside])
+    if events.weight is None:
+        into += np.bincount(place, minlength=into.size).reshape(into.shape)
+        return
+    half = len(into) // 2
+    for part, weight in ((into[:half], None), (into[half:], events.weight[inside])):
+        part += np.bincount(place, weight, minlength=part.size).reshape(part.shape)
 
 
 def joined_event_counts(parts: list[EventCounts]) -> EventCounts:

@@ -205,8 +205,10 @@ def _timed(visit: Visit, whole: BoolArray, own: IntArray, share: FloatArray) -> 
     layout, timing = visit.layout, visit.fit.timing
     chosen = np.flatnonzero(whole)
     waits = ~whole[own]
-    own, days = _with_partners(visit, own[waits], share[waits])
-    own, days = own[~whole[own]], days[~whole[own]]
+    own, days = own[waits], share[waits]
+    if len(own):
+        own, days = _with_partners(visit, own, days)
+        own, days = own[~whole[own]], days[~whole[own]]
     if visit.scenario.reline != "as_now" or timing.later_share == 0.0:
         return Decision(chosen, own, days)
     axle = layout.axle[chosen]

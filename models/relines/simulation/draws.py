@@ -15,7 +15,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import square_root
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy, drawn_policies
-from models.usage.drawn_visits import PoolWeights, drawn_weights
+from models.usage.drawn_visits import DrawnIntervals, drawn_intervals
 from models.usage.fit import UsageFit
 
 Real = type[np.float64] | type[np.float32]
@@ -32,8 +32,7 @@ class FleetDraw:
     unit_rate : (B x L) mean rate of a new lining in the unit's duty.
     theta : (B, P) fixed effects. policies : one per copy.
     log_level : (B x U) log km per day. pace : (B x U) log of the usual days over the group's.
-        leaving : (B,) hazard of leaving the fleet per day. intervals : by pool, and by whether the
-        interval before was off the road, the cumulative weights of its intervals (B, intervals).
+        leaving : (B,) hazard of leaving the fleet per day. intervals : as each copy may have them.
         present, place : (B x U) uniform numbers that decide
         whether the unit is there, and whether it is among those that change duty.
     """
@@ -49,7 +48,7 @@ class FleetDraw:
     log_level: FloatArray
     pace: FloatArray
     leaving: FloatArray
-    sample: PoolWeights
+    intervals: DrawnIntervals
     present: FloatArray
     place: FloatArray
 
@@ -81,8 +80,11 @@ class Luck:
         return (*shape[:-1], shape[-1] // self.copies) if self.same else shape
 
     def _laid(self, numbers: NDArray[Any]) -> FloatArray:
-        repeats = (1,) * (numbers.ndim - 1) + (self.copies,)
-        return np.tile(numbers, repeats) if self.same else numbers
+        if not self.same:
+            return numbers
+        *lead, each = numbers.shape
+        copies = np.broadcast_to(numbers[..., None, :], (*lead, self.copies, each))
+        return copies.reshape(*lead, self.copies * each)
 
 
 def _pairs(
@@ -135,7 +137,7 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, policy: PolicyFit, luck: L
         log_level=level.ravel(),
         pace=pace.ravel(),
         leaving=leaving,
-        sample=drawn_weights(usage, copies, rng),
+        intervals=drawn_intervals(usage, copies, rng),
         present=present,
         place=place,
     )

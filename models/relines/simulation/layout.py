@@ -1,6 +1,7 @@
 """How the arrays of a batch hang together, and which units change duty in a scenario."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -98,7 +99,6 @@ def batch_layout(
     before = np.tile(lines.duty, copies)
     after = duties_after(draw, lines, scenario)
     usual, level = _use_after(usage, lines, after, draw)
-    minimum = scenario_minimum(ends, scenario)
     column = np.tile(lines.duty_column, (copies, 1))
     copy, every = np.repeat(np.arange(copies), size), np.arange(copies * size)
     theta = draw.theta
@@ -111,13 +111,23 @@ def batch_layout(
         copy=copy,
         group=np.tile(ends.policy_group, copies),
         cell=np.tile(cells.base, copies) + after[unit],
-        usable_mm=np.tile(np.maximum(ends.new_mm - minimum, 0.1), copies),
-        minimum_mm=np.tile(minimum, copies),
+        **_minima(ends, copies, scenario),
         rate_change=theta[copy, column[every, after[unit]]]
         - theta[copy, column[every, before[unit]]],
         usual_days=_days_between(usual, scenario),
         level_change=level + np.log(scenario.use_factor),
     )
+
+
+def other_minimum(layout: Layout, ends: WheelEnds, copies: int, scenario: Scenario) -> Layout:
+    """The layout of a scenario that differs in its minimum alone."""
+    return replace(layout, **_minima(ends, copies, scenario))
+
+
+def _minima(ends: WheelEnds, copies: int, scenario: Scenario) -> dict[str, Any]:
+    minimum = scenario_minimum(ends, scenario)
+    usable = np.maximum(ends.new_mm - minimum, 0.1)
+    return {"usable_mm": np.tile(usable, copies), "minimum_mm": np.tile(minimum, copies)}
 
 
 def _days_between(usual: FloatArray, scenario: Scenario) -> FloatArray:
@@ -131,11 +141,13 @@ def scenario_minimum(ends: WheelEnds, scenario: Scenario) -> FloatArray:
     """Minimum lining of each wheel end in a scenario [mm]."""
     if isinstance(scenario.minimum_mm, float | int):
         return np.full(len(ends), scenario.minimum_mm + scenario.minimum_change_mm)
-    own = ends.axle_type.replace_strict(
-        dict(scenario.minimum_mm), default=None, return_dtype=pl.Float64
-    )
-    given = own.fill_null(np.nan).to_numpy() if scenario.minimum_mm else np.full(len(ends), np.nan)
-    minimum = np.where(np.isfinite(given), given, ends.minimum_mm)
+    minimum = ends.minimum_mm
+    if scenario.minimum_mm:
+        own = ends.axle_type.replace_strict(
+            dict(scenario.minimum_mm), default=None, return_dtype=pl.Float64
+        )
+        given = own.fill_null(np.nan).to_numpy()
+        minimum = np.where(np.isfinite(given), given, minimum)
     return np.asarray(minimum + scenario.minimum_change_mm)
 
 

@@ -169,7 +169,9 @@ def put_together(
         for name in COUNTED
     }
     sums = {name: _summed(_parts(parts, name, behind)) for name in SUMMED}
-    spans = [_parts([part], "relines_by_span", behind).mean for part in parts]
+    spans = [
+        part.relines_by_span[: part.n_draws // 2].mean(axis=0) * (behind / TWINS) for part in parts
+    ]
     return EventCounts(
         calendar=parts[0].calendar,
         wheel_ends=wheel_ends,
@@ -228,14 +230,15 @@ def _agreed(
 def _along(moves: FloatArray, mean: FloatArray, months: int, whole: bool) -> FloatArray:
     """Moves (D, M, C) summed over so many months, and all cells if ``whole``, then dealt out as
     the mean (M, C) is."""
-    first = np.arange(0, len(mean), months)
-    block = np.arange(len(mean)) // months
-    dealt = np.add.reduceat(mean, first, axis=0)
-    summed = np.add.reduceat(moves, first, axis=1)
+    dealt, summed = mean, moves
     if whole:
         dealt, summed = dealt.sum(axis=1, keepdims=True), summed.sum(axis=2, keepdims=True)
-    share = np.divide(mean, dealt[block], out=np.zeros_like(mean), where=dealt[block] > 0.0)
-    return np.asarray(summed[:, block] * share)
+    if months > 1:
+        first, block = np.arange(0, len(mean), months), np.arange(len(mean)) // months
+        dealt = np.add.reduceat(dealt, first, axis=0)[block]
+        summed = np.add.reduceat(summed, first, axis=1)[:, block]
+    share = np.divide(mean, dealt, out=np.zeros_like(mean), where=dealt > 0.0)
+    return np.asarray(summed * share)
 
 
 def _right_in_the_mean(mean: FloatArray, moves: FloatArray) -> FloatArray:

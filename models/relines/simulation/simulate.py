@@ -18,8 +18,8 @@ from models.relines.simulation.counts import (
     Agreed,
     Calendar,
     EventCounts,
+    EventLog,
     joined_event_counts,
-    no_event_counts,
 )
 from models.relines.simulation.decide import (
     Decision,
@@ -41,7 +41,13 @@ from models.relines.simulation.filter import (
     know_reline,
     told,
 )
-from models.relines.simulation.layout import BudgetCells, Layout, batch_layout, budget_cells
+from models.relines.simulation.layout import (
+    BudgetCells,
+    Layout,
+    batch_layout,
+    budget_cells,
+    other_minimum,
+)
 from models.relines.simulation.sampling import (
     TWINS,
     every_kth,
@@ -191,34 +197,45 @@ def _batch(
 ) -> tuple[EventCounts, ...]:
     """Some futures under every scenario; with ``weight`` (copies, U) for what befalls each unit,
     futures that meet the same luck."""
-    luck = _Lucks(key, copies, weight is not None)
+    luck = _Lucks(key, copies, weight is not None, len(scenarios) > 1)
     draw = draw_fleet(fleet.lines, fleet.usage, fleet.policy, luck.of(-1))
     records = told(fleet.lines, fleet.usage) if any(s.guards for s in scenarios) else None
+    now = batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, AS_NOW)
+    now = now if weight is None else replace(now, weight=weight.ravel()[now.unit])
+    left = _left_over(fleet, copies, now, luck.of(0))
     return tuple(
-        _finished(_started(fleet, draw, scenario, calendar, records, weight), luck)
+        _finished(_started(fleet, draw, scenario, calendar, records, now), left, luck)
         for scenario in scenarios
     )
 
 
 @dataclass(frozen=True, slots=True)
 class _Met:
-    """What a batch meets in a step whatever is relined: a leg, use after it, and random numbers."""
+    """What a batch meets in a step whatever is relined: a leg, which units are ``active`` on it and
+    which are ``visiting`` after it, use and who ``is_there`` then; the leg's ``km`` of each wheel
+    end, and which ``ends`` are at a visit, with its random numbers (None: nobody visits)."""
 
     interval: InspectionInterval
     off_road: BoolArray
     log_level: FloatArray
-    noise: Noise
-    lasts: FloatArray
+    active: BoolArray
+    visiting: BoolArray
+    is_there: BoolArray
+    km: FloatArray
+    ends: BoolArray
+    noise: Noise | None
 
 
 @dataclass(frozen=True, slots=True)
 class _Lucks:
     """Random numbers of the steps of a batch; ``key``: seed and number of the batch. ``met``: what
-    scenarios that use the fleet as now have met by step, each the same."""
+    scenarios that use the fleet as now have met by step, each the same, where there are ``more``.
+    """
 
     key: tuple[int, int]
     copies: int
     same: bool
+    more: bool
     met: dict[int, _Met] = field(default_factory=dict)
 
     def of(self, step: int) -> Luck:
@@ -237,7 +254,7 @@ class _Run:
     state: FleetState
     known: Knowledge | None
     coming: NextInterval | None
-    event_counts: EventCounts
+    log: EventLog
 
 
 def _started(
@@ -246,15 +263,19 @@ def _started(
     scenario: Scenario,
     calendar: Calendar,
     records: Told | None,
-    weight: FloatArray | None,
+    now: Layout,
 ) -> _Run:
-    layout = batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, scenario)
-    if weight is not None:
-        layout = replace(layout, weight=weight.ravel()[layout.unit])
+    """``now``: the layout of the fleet as it works now."""
+    if scenario.uses_as_now:
+        layout = other_minimum(now, fleet.ends, draw.copies, scenario)
+    else:
+        layout = batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, scenario)
+        layout = replace(layout, weight=now.weight)
     known = coming = None
     if scenario.guards and records is not None:
         known = first_knowledge(records, layout, draw.copies)
         coming = expected_interval(records, fleet.usage, layout, draw.copies)
+    size, cells, weighted = len(fleet.ends), fleet.cells.n_cells, now.weight is not None
     return _Run(
         fleet=fleet,
         draw=draw,
@@ -264,44 +285,47 @@ def _started(
         state=first_state(draw, layout, fleet.usage),
         known=known,
         coming=coming,
-        event_counts=no_event_counts(
-            calendar,
-            len(fleet.ends),
-            draw.copies,
-            fleet.cells.n_cells,
-            weighted=weight is not None,
-        ),
+        log=EventLog(calendar, size, draw.copies, cells, weighted),
     )
 
 
-def _finished(run: _Run, lucks: _Lucks) -> EventCounts:
-    """Take the batch leg by leg to the horizon."""
-    horizon = run.event_counts.calendar.horizon
-    _leave_waiting(run, lucks.of(0))
-    for step in range(1, MOST_LEGS):
-        active = run.state.is_there & (run.state.day < horizon)
-        if not active.any():
-            break
-        _one_interval(run, active, horizon, _met(run, lucks, step))
-    return run.event_counts
+@dataclass(frozen=True, slots=True)
+class _LeftOver:
+    """What the last visit decided and the records do not show: wheel ends ``renewed`` without a
+    word, and those of which a reline ``waits`` to be done so many ``days`` after that visit."""
+
+    renewed: IntArray
+    waits: IntArray
+    days: FloatArray
 
 
-def _leave_waiting(run: _Run, luck: Luck) -> None:
-    """What the last visit decided and the records do not show: relines still to be done, and
-    relines done without a word."""
-    timing, ends, axle = run.fleet.policy.timing, run.fleet.ends, run.layout.axle
-    number = luck.uniform(3, len(run.layout.axle_unit))
-    copies, since = run.draw.copies, run.fleet.usage.since_visit[ends.unit]
-    unwritten = np.tile(chance_done_unwritten(ends, run.fleet.policy), copies)
-    _renew(run, np.flatnonzero(number[2][axle] < unwritten))
+def _left_over(fleet: FleetModel, copies: int, layout: Layout, luck: Luck) -> _LeftOver:
+    timing, ends, axle = fleet.policy.timing, fleet.ends, layout.axle
+    number = luck.uniform(3, len(layout.axle_unit))
+    since = fleet.usage.since_visit[ends.unit]
+    unwritten = np.tile(chance_done_unwritten(ends, fleet.policy), copies)
+    renewed = np.flatnonzero(number[2][axle] < unwritten)
     if timing.later_share == 0.0:
-        return
-    chance = np.tile(chance_pending(ends, run.fleet.policy, since), copies)
+        return _LeftOver(renewed, np.zeros(0, np.int64), np.zeros(0))
+    chance = np.tile(chance_pending(ends, fleet.policy, since), copies)
     waits = np.flatnonzero((number[0][axle] < chance) & (number[2][axle] >= unwritten))
     first = np.searchsorted(timing.later_days, np.tile(since, copies)[waits])
     left = len(timing.later_days) - first
     place = np.minimum(first + (number[1][axle[waits]] * left).astype(np.int64), first + left - 1)
-    run.state.waiting[waits] = timing.later_days[place]
+    return _LeftOver(renewed, waits, timing.later_days[place])
+
+
+def _finished(run: _Run, left: _LeftOver, lucks: _Lucks) -> EventCounts:
+    """Take the batch leg by leg to the horizon."""
+    horizon = run.log.calendar.horizon
+    _renew(run, left.renewed)
+    run.state.waiting[left.waits] = left.days
+    for step in range(1, MOST_LEGS):
+        active = run.state.is_there & (run.state.day < horizon)
+        if not active.any():
+            break
+        _one_interval(run, _met(run, lucks, step, active))
+    return run.log.counted()
 
 
 def _renew(run: _Run, ends: IntArray) -> None:
@@ -311,38 +335,54 @@ def _renew(run: _Run, ends: IntArray) -> None:
     state.rate[ends] = draw.unit_rate[ends] + draw.life_rate[-1, ends] + layout.rate_change[ends]
 
 
-def _met(run: _Run, lucks: _Lucks, step: int) -> _Met:
+def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
     """Worked out once for all scenarios that leave use as it is."""
     found = lucks.met.get(step) if run.scenario.uses_as_now else None
-    if found is None:
-        state, layout, luck = run.state, run.layout, lucks.of(step)
-        interval = next_interval(state, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
+    if found is not None:
+        return found
+    state, layout, luck = run.state, run.layout, lucks.of(step)
+    interval = next_interval(state, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
+    visiting = active & (interval.end < run.log.calendar.horizon)
+    noise, is_there = None, state.is_there
+    if visiting.any():
         noise, lasts = draw_noise(layout, luck), luck.exponential(len(state.day))
-        found = _Met(interval, state.off_road, state.log_level, noise, lasts)
-        if run.scenario.uses_as_now and step <= KEPT_STEPS:
-            lucks.met[step] = found
+        # A unit that leaves for good does so after a visit: it is not seen again.
+        hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
+        is_there = is_there & ((lasts > hazard) | (interval.end >= run.log.calendar.horizon))
+    found = _Met(
+        interval=interval,
+        off_road=state.off_road,
+        log_level=state.log_level,
+        active=active,
+        visiting=visiting,
+        is_there=is_there,
+        km=np.where(active, interval.km, 0.0)[layout.unit],
+        ends=visiting[layout.unit],
+        noise=noise,
+    )
+    if lucks.more and run.scenario.uses_as_now and step <= KEPT_STEPS:
+        lucks.met[step] = found
     return found
 
 
-def _one_interval(run: _Run, active: BoolArray, horizon: float, met: _Met) -> None:
-    """Drive the units that are ``active`` to the next visit, read, decide, reline."""
-    state, layout, interval = run.state, run.layout, met.interval
+def _one_interval(run: _Run, met: _Met) -> None:
+    """Drive to the next visit, read, decide, reline."""
+    state, layout = run.state, run.layout
     state.off_road, state.log_level = met.off_road, met.log_level
-    km = np.where(active, interval.km, 0.0)[layout.unit]
-    waited = advance(state, layout, run.draw, interval, km, active, run.event_counts)
+    waited = advance(state, layout, run.draw, met.interval, met.km, met.active, run.log)
     if run.known is not None:
-        kalman_predict(run.known, km)
+        kalman_predict(run.known, met.km)
         # A reline since the visit: known as a new lining, a little thicker than it now is.
         know_reline(run.known, layout, waited)
-    state.day, state.visit_day = interval.end, interval.end
-    visiting = active & (state.day < horizon)
-    if not visiting.any():
+    state.day = state.visit_day = met.interval.end
+    state.is_there = met.is_there
+    if met.noise is None:
         return
     visit = Visit(
         state=state,
         layout=layout,
-        units=visiting,
-        ends=visiting[layout.unit],
+        units=met.visiting,
+        ends=met.ends,
         noise=met.noise,
         policies=run.policies,
         scenario=run.scenario,
@@ -351,15 +391,12 @@ def _one_interval(run: _Run, active: BoolArray, horizon: float, met: _Met) -> No
         coming=run.coming,
     )
     _carry_out(run, decide(visit))
-    # A unit that leaves for good does so after a visit: it is not seen again.
-    hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
-    state.is_there = state.is_there & ((met.lasts > hazard) | (state.day >= horizon))
 
 
 def _carry_out(run: _Run, decision: Decision) -> None:
     state, layout = run.state, run.layout
     day = state.day[layout.unit[decision.now]]
-    reline(state, layout, run.draw, decision.now, day, run.event_counts, own_visit=False)
+    reline(state, layout, run.draw, decision.now, day, run.log, own_visit=False)
     if run.known is not None:
         know_reline(run.known, layout, decision.now)
     state.waiting[decision.later] = decision.days

@@ -10,7 +10,7 @@ import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.units import KM_PER_UNIT
-from models.relines.simulation.counts import EventCounts, add_crossings, add_relines, add_visits
+from models.relines.simulation.counts import EventLog
 from models.relines.simulation.draws import LIVES_AHEAD, FleetDraw, Luck
 from models.relines.simulation.layout import Layout
 from models.usage.drawn_visits import UnitsNow, drawn_interval
@@ -81,7 +81,7 @@ def next_interval(
     number, normal = luck.uniform(len(state.day)), luck.normal(len(state.day))
     now = UnitsNow(state.visit_day, state.day, state.off_road, state.log_level)
     found = drawn_interval(
-        usage, now, layout.usual_days, draw.sample, number, normal, is_first=is_first
+        usage, now, layout.usual_days, draw.intervals, number, normal, is_first=is_first
     )
     state.off_road, state.log_level = found.off_road, found.log_level
     return InspectionInterval(state.day.copy(), found.days, found.km / KM_PER_UNIT)
@@ -94,7 +94,7 @@ def advance(
     interval: InspectionInterval,
     km: FloatArray,
     active: BoolArray,
-    event_counts: EventCounts,
+    log: EventLog,
 ) -> IntArray:
     """Wear the linings of the units that are ``active`` over a leg of ``km`` per wheel end (nought
     for others), and do the relines that wait; returns the wheel ends of these."""
@@ -108,16 +108,16 @@ def advance(
         state.above_mm[waits] = before - wear
         falls = np.flatnonzero((before - wear <= 0.0) & ~state.crossed[waits])
         part = np.zeros(len(falls)), share[waits[falls]]
-        _fall(state, layout, interval, waits[falls], before[falls], wear[falls], part, event_counts)
+        _fall(state, layout, interval, waits[falls], before[falls], wear[falls], part, log)
         unit = layout.unit[waits]
         day = interval.start[unit] + share[waits] * interval.days[unit]
-        reline(state, layout, draw, waits, day, event_counts, own_visit=True)
+        reline(state, layout, draw, waits, day, log, own_visit=True)
     wear = state.rate * km * (1.0 - share)
     before, state.above_mm = state.above_mm, state.above_mm - wear
     falls = np.flatnonzero((state.above_mm <= 0.0) & ~state.crossed)
     falls = falls[active[layout.unit[falls]]]
     part = share[falls], np.ones(len(falls))
-    _fall(state, layout, interval, falls, before[falls], wear[falls], part, event_counts)
+    _fall(state, layout, interval, falls, before[falls], wear[falls], part, log)
     return waits
 
 
@@ -137,7 +137,7 @@ def _fall(
     before: FloatArray,
     wear: FloatArray,
     part: tuple[FloatArray, FloatArray],
-    event_counts: EventCounts,
+    log: EventLog,
 ) -> None:
     """Count linings that reach the minimum in a part of a leg (from one share of it to another), in
     which they wear so much from what they were ``before``."""
@@ -149,7 +149,7 @@ def _fall(
     state.crossed[ends] = True
     # Below its minimum as of now, or read so: that is no crossing to come.
     coming = (day >= 0.0) & (before > 0.0)
-    add_crossings(event_counts, layout.events(ends[coming]), day[coming])
+    log.add_crossings(layout.events(ends[coming]), day[coming])
 
 
 def reline(
@@ -158,15 +158,14 @@ def reline(
     draw: FleetDraw,
     ends: IntArray,
     day: FloatArray,
-    event_counts: EventCounts,
+    log: EventLog,
     *,
     own_visit: bool,
 ) -> None:
     """Fit new linings to wheel ends on given days."""
     if len(ends) == 0:
         return
-    add_relines(
-        event_counts,
+    log.add_relines(
         layout.events(ends),
         day,
         state.life[ends],
@@ -175,7 +174,7 @@ def reline(
     )
     if own_visit:
         _, first = np.unique(layout.axle[ends], return_index=True)
-        add_visits(event_counts, layout.events(ends[first]), day[first])
+        log.add_visits(layout.events(ends[first]), day[first])
     place = state.life[ends] % LIVES_AHEAD
     state.above_mm[ends] = draw.start_mm[place, ends] - layout.minimum_mm[ends]
     state.rate[ends] = draw.unit_rate[ends] + draw.life_rate[place, ends] + layout.rate_change[ends]

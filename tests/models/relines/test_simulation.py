@@ -10,7 +10,7 @@ from models.relines.forecast.lines import new_lining_moments
 from models.relines.forecast.relining import chance_decided, chance_done_unwritten, chance_pending
 from models.relines.policy.fit import RelineTiming
 from models.relines.policy.likelihood import SHAPE
-from models.relines.simulation.counts import Calendar, Events, add_relines, no_event_counts
+from models.relines.simulation.counts import Calendar, EventLog, Events
 from models.relines.simulation.draws import Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
@@ -49,8 +49,8 @@ def test_units_that_change_duty_take_its_rate_for_this_lining_and_the_next(fleet
         for layout in (now, moved):
             state = first_state(draw, layout, fleet.usage)
             if relined:
-                event_counts = no_event_counts(YEAR, len(fleet.ends), 3, fleet.cells.n_cells)
-                reline(state, layout, draw, ends, day, event_counts, own_visit=False)
+                log = EventLog(YEAR, len(fleet.ends), 3, fleet.cells.n_cells)
+                reline(state, layout, draw, ends, day, log, own_visit=False)
             rates.append(state.rate)
         assert rates[1] - rates[0] == pytest.approx(np.where(was_haul, change, 0.0), abs=1e-12)
     expected = np.log(160 / 300)  # the world's km per day
@@ -89,16 +89,16 @@ def test_relines_for_other_reasons_come_at_their_rate(fleet):
 
 
 def test_relines_after_the_last_month_scrap_nothing():
-    event_counts = no_event_counts(YEAR, 4, 1, 1)
+    log = EventLog(YEAR, 4, 1, 1)
     zero = np.zeros(2, np.int64)
-    add_relines(
-        event_counts,
+    log.add_relines(
         Events(zero, zero),
         np.array([100.0, 400.0]),
         zero,
         np.array([2.0, 5.0]),
         np.full(2, 10.0),
     )
+    event_counts = log.counted()
     assert event_counts.relines.sum() == 1
     assert event_counts.scrapped_mm.tolist() == [2.0]
     assert event_counts.scrapped_share.tolist() == [pytest.approx(0.2)]
