@@ -23,7 +23,7 @@ from pipeline.marts.adjustment import (
     strokes_of,
 )
 from pipeline.marts.lives.failures import failures_ahead
-from pipeline.marts.lives.fits import life_choices, unit_lives_now
+from pipeline.marts.lives.fits import GroupLives, life_choices, unit_lives_now
 from pipeline.marts.results import Drift, FailuresAhead, Fits, Origin
 from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
@@ -91,14 +91,15 @@ def origins(
 ) -> list[Origin]:
     """The fleet, or a sample of it, as of each earlier quarter that its records reach back to."""
     found: list[Origin] = []
-    warm_start = None
+    warm_start, lives = None, None
     for then, past in staged_days(con, settings, _looked_back_on(con, as_of, flagged_quarters)):
         fits = fit_wear_and_use(past, settings, then.day, warm_start)
         fleet = known_fleet(past, fits)
         strokes = None
         if set(FLAGS_READ) <= set(then.read):
             strokes = strokes_of(past, fits, linings_now(past, fleet), then.day)
-        ahead = failures_then(past, settings, fits, then.day)
+        lives = life_choices(past, settings, unit_lives_now(past), lives)
+        ahead = failures_then(past, lives, fits, then.day)
         found.append(Origin(then.day, fleet, ahead, strokes))
         warm_start = fits
     return found
@@ -123,13 +124,10 @@ def _looked_back_on(
 
 
 def failures_then(
-    past: duckdb.DuckDBPyConnection, settings: Settings, fits: Fits, day: dt.date
+    past: duckdb.DuckDBPyConnection, lives: GroupLives, fits: Fits, day: dt.date
 ) -> FailuresAhead | None:
     """Failures forecast from what was known then, as far ahead as they are judged."""
-    lives, months = (
-        life_choices(past, settings, unit_lives_now(past)),
-        QUARTERS_A_YEAR * MONTHS_A_QUARTER,
-    )
+    months = QUARTERS_A_YEAR * MONTHS_A_QUARTER
     return failures_ahead(past, lives, fits.usage, budget_months(day, months))
 
 

@@ -119,7 +119,20 @@ def log_likelihood(
     standard: StandardDistribution, terms: LogLikelihoodTerms, theta: FloatArray
 ) -> FloatArray:
     """Log-likelihood alone, at each row of theta."""
-    return evaluate(standard, terms, theta).value
+    mu, tau = theta[:, 0], theta[:, 1]
+    sigma = np.exp(tau)
+    alone = standard.log_survival_alone
+    value = alone(_z(terms.survivor_log_age, mu, sigma)) @ terms.survivor_weight
+    if terms.exact_weight.size:
+        z = _z(terms.exact_log_age, mu, sigma)
+        value = value + standard.log_density(z)[0] @ terms.exact_weight
+    from_zero = np.isneginf(terms.log_left)
+    left = alone(_z(np.where(from_zero, 0.0, terms.log_left), mu, sigma))
+    left = np.where(from_zero, 0.0, left)
+    step = np.maximum(left - alone(_z(terms.log_right, mu, sigma)), 1e-300)
+    log_p = left + np.log(np.maximum(-np.expm1(-step), 1e-300))
+    value = value + log_p @ terms.interval_weight
+    return np.asarray(value + terms.constant - terms.exact_weight.sum() * tau)
 
 
 def _z(log_age: FloatArray, mu: FloatArray, sigma: FloatArray) -> FloatArray:

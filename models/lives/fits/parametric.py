@@ -26,7 +26,12 @@ from models.lives.fits.distributions import (
     LifeDistribution,
     StandardDistribution,
 )
-from models.lives.fits.likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
+from models.lives.fits.likelihood import (
+    LogLikelihoodTerms,
+    evaluate,
+    likelihood_terms,
+    log_likelihood,
+)
 from models.lives.fits.units import UnitLives, spread_covariance, unit_spread
 
 PARAMETERS = 2
@@ -135,28 +140,44 @@ class LifeChoice:
 
 
 def fit_life(
-    counts: LifeCounts, name: DistributionName, lives: UnitLives | None = None
+    counts: LifeCounts,
+    name: DistributionName,
+    lives: UnitLives | None = None,
+    start: LifeFit | None = None,
 ) -> LifeFit | NoLifeFit:
     """The maximum-likelihood fit of one distribution, or why there is none.
 
     Ages of `counts` in any one unit; `scale` comes back in it. Valid for failures independent of
     inspection times and of the ends that censor; standard errors for tens of failures and more
     (profile limits for fewer). `lives`: the same adjusters by unit, for limits that hold where
-    those of a unit are alike.
+    those of a unit are alike. `start`: the fit of much the same adjusters, where the search begins;
+    where it finds no maximum from there it begins anew.
     """
     reason = _without_maximum(counts)
     if reason:
         return NoLifeFit(name, reason, counts.adjusters, counts.failures)
     standard, terms = STANDARD_DISTRIBUTIONS[name], likelihood_terms(counts)
-    best = _maximised(standard, terms, _best_start(standard, terms, counts))
+    fit = None if start is None else _found_from(standard, terms, counts, start.theta)
+    if not isinstance(fit, LifeFit):
+        fit = _found_from(standard, terms, counts, _best_start(standard, terms, counts))
+    return fit if lives is None or isinstance(fit, NoLifeFit) else _over_units(fit, lives)
+
+
+def _found_from(
+    standard: StandardDistribution,
+    terms: LogLikelihoodTerms,
+    counts: LifeCounts,
+    start: FloatArray,
+) -> LifeFit | NoLifeFit:
+    """What the search from one theta finds, or why that is no maximum."""
+    best = _maximised(standard, terms, start)
     reason = _ran_away(best)
-    if reason:
-        return NoLifeFit(name, reason, counts.adjusters, counts.failures)
-    fit = _fit_at(standard, terms, counts, best)
-    if not fit.convergence.certified:
+    if not reason:
+        fit = _fit_at(standard, terms, counts, best)
+        if fit.convergence.certified:
+            return fit
         reason = "the search for the likelihood's maximum did not settle on one"
-        return NoLifeFit(name, reason, counts.adjusters, counts.failures)
-    return fit if lives is None else _over_units(fit, lives)
+    return NoLifeFit(standard.name, reason, counts.adjusters, counts.failures)
 
 
 def _over_units(fit: LifeFit, lives: UnitLives) -> LifeFit:
@@ -194,7 +215,7 @@ def _best_start(
     if standard.name != "weibull":
         mus = mus + START_SIGMAS * np.log(np.log(2.0))  # from the 63.2 % age to the median
     starts = np.stack([mus, np.log(START_SIGMAS)], axis=1)
-    best = int(np.argmax(evaluate(standard, terms, starts).value))
+    best = int(np.argmax(log_likelihood(standard, terms, starts)))
     return np.asarray(starts[best])
 
 
@@ -269,7 +290,7 @@ def _highest_on_grid(
     sigma = np.array([0.05, 0.15, 0.4, 1.0, 3.0])
     offset = np.linspace(-3.0, 3.0, 5)
     grid = np.array([(theta[0] + o * s, np.log(s)) for s in sigma for o in offset])
-    return bool(np.max(evaluate(standard, terms, grid).value) <= top + 1e-9 * abs(top))
+    return bool(np.max(log_likelihood(standard, terms, grid)) <= top + 1e-9 * abs(top))
 
 
 def parameter_draws(fit: LifeFit, draws: int, rng: np.random.Generator) -> list[LifeDistribution]:
@@ -286,9 +307,12 @@ def choose_life(
     counts: LifeCounts,
     names: Sequence[DistributionName] = tuple(STANDARD_DISTRIBUTIONS),
     lives: UnitLives | None = None,
+    start: LifeChoice | None = None,
 ) -> LifeChoice:
-    """All named distributions fitted, and the one the records support best."""
-    results = [fit_life(counts, name, lives) for name in names]
+    """All named distributions fitted, and the one the records support best; `start`: those of much
+    the same adjusters."""
+    starts = {fit.name: fit for fit in (() if start is None else start.fits)}
+    results = [fit_life(counts, name, lives, starts.get(name)) for name in names]
     fits = tuple(result for result in results if isinstance(result, LifeFit))
     unfitted = tuple(result for result in results if isinstance(result, NoLifeFit))
     ranked = sorted(fits, key=lambda fit: (fit.criterion, -fit.loglik))

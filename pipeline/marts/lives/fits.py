@@ -103,15 +103,22 @@ def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Grou
 
 
 def life_choices(
-    con: duckdb.DuckDBPyConnection, settings: Settings, by_unit: Mapping[GroupKey, UnitLives]
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    by_unit: Mapping[GroupKey, UnitLives],
+    start: GroupLives | None = None,
 ) -> GroupLives:
-    """Every group's fitted distributions, without curves."""
+    """Every group's fitted distributions, without curves; ``start``: the same fleet's on a later
+    day, where searches begin."""
     intervals, censored, entries = (warehouse.fetch(con, f"from reduce.{t}") for t in COUNTS)
     counts = counts_by_group(intervals, censored, entries)
     fewest = settings.adjusters.fewest_failures
+    later = {} if start is None else {key: life.choice for key, life in start.groups.items()}
     return GroupLives(
         {
-            key: GroupLife(each, None, choose_life(each, lives=by_unit.get(key)))
+            key: GroupLife(
+                each, None, choose_life(each, lives=by_unit.get(key), start=later.get(key))
+            )
             if enough_failures(each, fewest)
             else GroupLife(each, None, None)
             for key, each in counts.items()
