@@ -133,7 +133,7 @@ class PageData:
     files
         Names of files published beside the page, which it links to.
     charts
-        The folder beside the page where ``charts_svg`` was written; empty: not written.
+        The folder beside the page where the charts were written; empty: not written.
     made_from
         What the publication was made from (version, lock hash, settings hash …), name to value.
     """

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 from altair.utils.schemapi import debug_mode
@@ -85,6 +86,12 @@ def section_by_section(data: PageData) -> Iterator[Section]:
         with debug_mode(False):
             made = make(data)
         yield made
+
+
+def svg_specs(part: Section) -> dict[str, dict[str, Any]]:
+    """The specification of every chart of a section, its title in it, by file name
+    (``wear-rates.svg``)."""
+    return {f"{figure.key}.svg": figure.svg_spec() for figure in part.figures}
 
 
 def _kept(figures: Iterable[Figure | None]) -> tuple[Figure, ...]:

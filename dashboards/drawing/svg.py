@@ -1,24 +1,15 @@
-"""The month's charts as SVG files, for reports."""
+"""The month's charts as SVG files, for reports.
 
-from collections.abc import Mapping, Sequence
+A second process draws them: nothing here brings the library that charts are described with.
+"""
+
+from collections.abc import Mapping
 from typing import Any
 
 import vl_convert
 
 from dashboards.drawing.embedding import drawing_library
 from dashboards.drawing.theme import NUMBER_FORMAT
-from dashboards.page_data import PageData
-from dashboards.sections import Section, sections
-
-
-def charts_svg(data: PageData) -> dict[str, bytes]:
-    """Every chart of the page with its title in it, by file name (``wear-rates.svg``)."""
-    return drawn(svg_specs(sections(data)))
-
-
-def svg_specs(parts: Sequence[Section]) -> dict[str, dict[str, Any]]:
-    """The specification of every chart of the page's sections, by file name."""
-    return {f"{figure.key}.svg": figure.svg_spec() for part in parts for figure in part.figures}
 
 
 def start_drawing() -> str:

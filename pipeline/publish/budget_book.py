@@ -9,7 +9,7 @@ from dashboards.notes import forecasts_judged, never_relined
 from dashboards.page_data import PageData
 from dashboards.sentences.method import CAUTIONS, METHODS
 from dashboards.sentences.words import day_name, month_name
-from pipeline.publish.spreadsheets import Column, Page, workbook
+from pipeline.publish.spreadsheets import Book, Column, Page
 from pipeline.settings import Settings
 
 BUDGET_METHODS = (
@@ -64,13 +64,13 @@ class BudgetParts:
     spans: pl.DataFrame
 
 
-def budget_workbook(
+def budget_book(
     data: PageData,
     cells: pl.DataFrame,
     parts: BudgetParts,
     settings: Settings,
     planning: tuple[Page, ...] = (),
-) -> bytes:
+) -> Book:
     """Totals, months, depots, axle types and duties, scenarios, ``planning``, every cell, notes.
 
     ``cells`` is the mart of the budget itself.
@@ -104,7 +104,7 @@ def budget_workbook(
         *planning,
         Page("Every cell", finest, month | DEPOT | GROUP | figures),
     )
-    return workbook(pages, budget_notes(data, settings), "Reline budget", data.as_of)
+    return Book(pages, budget_notes(data, settings), "Reline budget", data.as_of)
 
 
 def _has_prices(settings: Settings) -> bool:

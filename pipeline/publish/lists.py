@@ -11,7 +11,7 @@ from dashboards.sentences.advice import state_words
 from dashboards.sentences.due import overdue_list, reline_list
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS
-from pipeline.publish.spreadsheets import Column, Kind, Page, safe_csv, workbook
+from pipeline.publish.spreadsheets import Book, Column, Kind, Page, safe_csv
 
 # Written by hand, on paper or in the sheet: nothing here fills them.
 BY_HAND = {
@@ -135,8 +135,9 @@ def _worded(rows: pl.DataFrame, columns: Mapping[str, Column], measures: Measure
     return made.select(columns.keys())
 
 
-def list_files(data: PageData) -> dict[str, bytes]:
-    """Name → content: the work list as a workbook of all three, and each as CSV, in one wording."""
+def list_files(data: PageData) -> tuple[dict[str, bytes], dict[str, Book]]:
+    """Name → content: each list as CSV; and of all three the work list's workbook, in one wording,
+    yet to be written."""
     lists = lists_of(data)
     tables = {
         "worklist": (lists.work, WORK_LIST),
@@ -147,10 +148,10 @@ def list_files(data: PageData) -> dict[str, bytes]:
         f"{name}.csv": safe_csv(rows.rename({n: c.heading for n, c in lists.headed(cols).items()}))
         for name, (rows, cols) in tables.items()
     }
-    return {"worklist.xlsx": work_list_workbook(lists, data), **texts}
+    return texts, {"worklist.xlsx": work_list_book(lists, data)}
 
 
-def work_list_workbook(lists: Lists, data: PageData) -> bytes:
+def work_list_book(lists: Lists, data: PageData) -> Book:
     """For the office: filters, a frozen heading, a depot to a printed page."""
 
     def page(name: str, rows: pl.DataFrame, columns: Mapping[str, Column]) -> Page:
@@ -169,7 +170,7 @@ def work_list_workbook(lists: Lists, data: PageData) -> bytes:
         page("Relines", lists.relines, RELINES),
         page("Overdue", lists.overdue, OVERDUE),
     )
-    return workbook(pages, _notes(lists, data), "Work list", data.as_of)
+    return Book(pages, _notes(lists, data), "Work list", data.as_of)
 
 
 def _notes(lists: Lists, data: PageData) -> list[tuple[str, Sequence[str]]]:

@@ -10,17 +10,16 @@ import shutil
 from pathlib import Path
 
 import duckdb
-import polars as pl
 
-from dashboards.drawing.svg import drawn, svg_specs
+from dashboards.drawing.svg import drawn
 from dashboards.page import month_index, rendered
 from dashboards.page_data import PageData
-from dashboards.sections import section_by_section
+from dashboards.sections import section_by_section, svg_specs
 from pipeline.publish import lists, provenance
-from pipeline.publish.budget_book import BudgetParts, budget_workbook
+from pipeline.publish.budget_book import BudgetParts, budget_book
 from pipeline.publish.page_frames import page_data
 from pipeline.publish.planning_book import planning_pages
-from pipeline.publish.spreadsheets import Page, safe_csv
+from pipeline.publish.spreadsheets import Book, safe_csv, workbook
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker
@@ -61,44 +60,35 @@ def month_files(
 ) -> dict[str, bytes]:
     """Name → content of everything in a month's publication.
 
-    Lists and charts are made by ``worker``; ``library`` is the page's drawing library, where asked
-    for.
+    Workbooks and charts are made by ``worker``; ``library`` is the page's drawing library, where
+    asked for.
     """
     data = page_data(con, settings, as_of)
-    listed = [worker.submit(lists.list_files, data), _budget(con, settings, data, worker)]
+    texts, books = _lists(con, settings, data)
+    written = {name: worker.submit(workbook, *book) for name, book in books.items()}
     parts, drawing = [], []
     for part in section_by_section(data):
         parts.append(part)
-        drawing.append(worker.submit(drawn, svg_specs([part])))
+        drawing.append(worker.submit(drawn, svg_specs(part)))
     page = rendered(data, parts, library.result() if library else None).encode()
     charts = {f"charts/{n}": svg for each in drawing for n, svg in each.result().items()}
     made_from = {provenance.RECORD: provenance.record(con, settings, as_of)}
-    tables = {name: table for each in listed for name, table in each.result().items()}
-    return {"index.html": page, **charts, **tables, **made_from}
+    tables = {name: book.result() for name, book in written.items()}
+    return {"index.html": page, **charts, **texts, **tables, **made_from}
 
 
-def _budget(
-    con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData, worker: Worker
-) -> Future:
+def _lists(
+    con: duckdb.DuckDBPyConnection, settings: Settings, data: PageData
+) -> tuple[dict[str, bytes], dict[str, Book]]:
+    """Tables as text, and the workbooks that are yet to be written."""
     cells = warehouse.fetch(con, "from mart.reline_budget")
     parts = BudgetParts(
         months=warehouse.fetch(con, "from mart.reline_budget_parts"),
         spans=warehouse.fetch(con, "from mart.reline_outlook_parts"),
     )
-    return worker.submit(_budget_files, data, cells, parts, settings, planning_pages(con))
-
-
-def _budget_files(
-    data: PageData,
-    cells: pl.DataFrame,
-    parts: BudgetParts,
-    settings: Settings,
-    planning: tuple[Page, ...],
-) -> dict[str, bytes]:
-    return {
-        "reline_budget.csv": safe_csv(cells),
-        "reline_budget.xlsx": budget_workbook(data, cells, parts, settings, planning),
-    }
+    texts, books = lists.list_files(data)
+    budget = budget_book(data, cells, parts, settings, planning_pages(con))
+    return texts | {"reline_budget.csv": safe_csv(cells)}, books | {"reline_budget.xlsx": budget}
 
 
 def put_in_place(aside: Path, target: Path) -> None:

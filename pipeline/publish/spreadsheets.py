@@ -9,7 +9,7 @@ import io
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import polars as pl
 import xlsxwriter
@@ -70,6 +70,15 @@ class Page:
     groups: Sequence[str] = ()
     apart: bool = False
     last_on_paper: str = ""
+
+
+class Book(NamedTuple):
+    """What :func:`workbook` is given."""
+
+    pages: Sequence[Page]
+    notes: Sequence[tuple[str, Sequence[str]]]
+    title: str
+    made_on: dt.date
 
 
 @dataclass(slots=True)

@@ -77,80 +77,62 @@ axles as (
         -- Where only one end was read, the other end's reading is missing, not equal.
         case when count(bin_mm) = 2 then max(bin_mm) end as high_mm,
         min(above_mm) as above_mm,
-        sum(case when relined then 1 else 0 end) as relined
+        sum(case when relined then 1 else 0 end) as relined,
+        -- Of two equal readings either could be the low one: the relined end is. Bins are whole
+        -- twentieths: twice that, odd where the end was not relined.
+        min(
+            case
+                when bin_mm is not null
+                    then cast(round(bin_mm * 20) as bigint) * 2 + case when relined then 0 else 1 end
+            end
+        ) % 2 = 0 as low_relined
     from binned
     group by unit_id, axle_id, visit_on
 ),
 
-low_ends as (
-    -- Of two equal readings either could be the low one: the relined end is.
-    select
-        b.axle_id,
-        b.visit_on,
-        max(case when b.relined then 1 else 0 end) as relined
-    from binned b
-    inner join axles a
-        on a.axle_id = b.axle_id and a.visit_on = b.visit_on and a.low_mm = b.bin_mm
-    group by b.axle_id, b.visit_on
-),
-
 units as (
     select
-        unit_id,
-        visit_on,
-        axle_id,
-        above_mm,
-        sum(ends) over (partition by unit_id, visit_on) - ends as other_ends,
-        row_number() over (
-            partition by unit_id, visit_on order by above_mm nulls last, axle_id
-        ) as place,
-        min(above_mm) over (partition by unit_id, visit_on) as thinnest_mm,
-        lead(above_mm) over (
-            partition by unit_id, visit_on order by above_mm nulls last, axle_id
-        ) as next_mm
+        *,
+        sum(ends) over visits - ends as other_ends,
+        row_number() over thinnest as place,
+        first_value(above_mm) over thinnest as thinnest_mm,
+        lead(above_mm) over thinnest as next_mm
     from axles
-),
-
-others as (
-    select
-        axle_id,
-        visit_on,
-        other_ends,
-        round(least(case when place = 1 then next_mm else thinnest_mm end, 8) * 2) / 2
-            as other_mm
-    from units
+    window
+        visits as (partition by unit_id, visit_on),
+        thinnest as (partition by unit_id, visit_on order by above_mm nulls last, axle_id)
 ),
 
 dated as (
     select
-        a.*,
-        cast(least(floor(date_diff('day', a.visit_on, p.as_of) / 91.0), 12) as integer)
-            as quarters_ago
-    from axles a
+        u.*,
+        round(least(case when u.place = 1 then u.next_mm else u.thinnest_mm end, 8) * 2) / 2
+            as other_mm,
+        cast(least(floor(date_diff('day', u.visit_on, p.as_of) / 91.0), 12) as integer)
+            as quarters_ago,
+        u.relined - case when u.low_relined then 1 else 0 end > 0 as high_relined
+    from units u
     cross join run.parameters p
+    where u.ends <= 2 and u.low_mm is not null
 ),
 
 final as (
     select
-        a.axle_type,
-        a.depot,
-        a.quarters_ago,
-        a.ends,
-        a.low_mm,
-        a.high_mm,
-        o.other_mm,
-        o.other_ends,
-        l.relined = 1 as low_relined,
-        a.relined - l.relined > 0 as high_relined,
+        axle_type,
+        depot,
+        quarters_ago,
+        ends,
+        low_mm,
+        high_mm,
+        other_mm,
+        other_ends,
+        low_relined,
+        high_relined,
         count(*) as visits
-    from dated a
-    inner join low_ends l on l.axle_id = a.axle_id and l.visit_on = a.visit_on
-    inner join others o on o.axle_id = a.axle_id and o.visit_on = a.visit_on
-    where a.ends <= 2
+    from dated
     group by
-        a.axle_type, a.depot, a.quarters_ago, a.ends, a.low_mm, a.high_mm, o.other_mm,
-        o.other_ends,
-        l.relined = 1, a.relined - l.relined > 0
+        axle_type, depot, quarters_ago, ends, low_mm, high_mm, other_mm, other_ends, low_relined,
+        high_relined
 )
 
 select * from final

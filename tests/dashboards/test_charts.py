@@ -31,11 +31,11 @@ from dashboards.charts.settings import months_figure as settings_by_month
 from dashboards.charts.trust import coverage_figure, months_figure, wilson
 from dashboards.charts.wear import wear_figure
 from dashboards.drawing.figure import Figure, counted, selection_key
-from dashboards.drawing.svg import charts_svg
+from dashboards.drawing.svg import drawn
 from dashboards.drawing.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
-from dashboards.sections import relines, sections
+from dashboards.sections import relines, sections, svg_specs
 from dashboards.sentences.measures import Measures
 from dashboards.summary import facts
 from tests import dashboard_data
@@ -600,15 +600,15 @@ def test_counts_give_up_dimensions_before_they_swamp_the_page() -> None:
 
 def test_charts_come_as_svg_with_their_message(data: PageData) -> None:
     few = replace(data, adjuster_curves=data.adjuster_curves.clear())
-    drawn = charts_svg(few)
-    assert {"wear-rates.svg", "relines-by-month.svg", "row-fates.svg"} <= set(drawn)
+    charts = {n: svg for part in sections(few) for n, svg in drawn(svg_specs(part)).items()}
+    assert {"wear-rates.svg", "relines-by-month.svg", "row-fates.svg"} <= set(charts)
     linked = set(re.findall(r'href="charts/([^"]+)"', rendered(few)))
-    assert linked == set(drawn)
-    for name, svg in drawn.items():
+    assert linked == set(charts)
+    for name, svg in charts.items():
         root = ElementTree.fromstring(svg)
         assert root.tag == "{http://www.w3.org/2000/svg}svg", name
         assert b"NaN" not in svg, name
-    assert "Linings of trailer / quarry wear" in drawn["wear-rates.svg"].decode()
+    assert "Linings of trailer / quarry wear" in charts["wear-rates.svg"].decode()
 
 
 def test_what_goes_with_sooner_failure_is_named_only_when_it_is_told_apart() -> None:

@@ -13,8 +13,8 @@ import pytest
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.sentences.due import LATER, NEVER, NOW, reline_list
 from dashboards.sentences.method import CAUTIONS
-from pipeline.publish.budget_book import BudgetParts, budget_workbook
-from pipeline.publish.lists import list_files, lists_of, work_list, work_list_workbook
+from pipeline.publish.budget_book import BudgetParts, budget_book
+from pipeline.publish.lists import list_files, lists_of, work_list, work_list_book
 from pipeline.publish.spreadsheets import Column, Page, lines_of, safe_csv, workbook
 from pipeline.settings import Costs, Settings
 from tests import dashboard_data
@@ -48,7 +48,12 @@ def status(month):
 
 @pytest.fixture(scope="module")
 def made(month):
-    return work_list_workbook(lists_of(month), month)
+    return workbook(*work_list_book(lists_of(month), month))
+
+
+def files_of(data):
+    texts, books = list_files(data)
+    return texts | {name: workbook(*book) for name, book in books.items()}
 
 
 @pytest.fixture(scope="module")
@@ -91,7 +96,7 @@ def test_the_work_list_is_set_up_for_reading_filtering_and_paper(listed, made):
 
 
 def test_lists_are_the_same_bytes_each_time(month):
-    assert list_files(month) == list_files(month)
+    assert files_of(month) == files_of(month)
 
 
 def test_every_row_is_as_high_as_its_longest_cell_needs(listed, made):
@@ -151,7 +156,7 @@ def test_what_was_never_inspected_stands_in_the_overdue_list(month):
 
 
 def test_csv_and_workbook_use_the_same_words(month, made):
-    files = list_files(month)
+    files = files_of(month)
     for name, page in (("worklist", "Work list"), ("reline_list", "Relines")):
         text = pl.read_csv(io.BytesIO(files[f"{name}.csv"]), infer_schema=False)
         assert text.columns == sheet(made, page).columns
@@ -181,7 +186,7 @@ def test_xlsx_holds_formulas_as_text():
 def test_every_list_holds_hostile_text_as_text():
     data = dashboard_data.hostile_month()
     work = work_list(data.wheel_end_status)
-    files = list_files(data)
+    files = files_of(data)
     made = files["worklist.xlsx"]
     assert sheet(made, "Work list")["Unit"].to_list() == work["unit_id"].to_list()
     assert all("<f>" not in xml(made, f"sheet{n}") for n in (1, 2, 3, 4))
@@ -224,7 +229,7 @@ def parts(data):
 @pytest.fixture(scope="module")
 def budget(data, parts):
     settings = Settings(costs=Costs(lining_kit=86, reline_labour=64, inflation_per_year=0.031))
-    return budget_workbook(data, data.reline_budget, parts, settings)
+    return workbook(*budget_book(data, data.reline_budget, parts, settings))
 
 
 def test_the_budget_has_a_sheet_for_each_view(budget):
@@ -274,7 +279,7 @@ def test_a_budget_without_costs_or_forecast_says_so(data, parts):
     empty = {name: getattr(data, name).clear() for name in ("reline_outlook", "wear_rates")}
     bare = replace(data, scenarios=None, **empty)
     nothing = BudgetParts(parts.months.clear(), parts.spans.clear())
-    made = budget_workbook(bare, data.reline_budget.clear(), nothing, Settings())
+    made = workbook(*budget_book(bare, data.reline_budget.clear(), nothing, Settings()))
     notes = " ".join(sheet(made, "Notes").to_series().drop_nulls())
     assert "relines are counted, not priced" in notes
     assert "nothing is forecast" in notes
