@@ -60,21 +60,20 @@ class VisitSlots:
     """Slots of the visits of C classes of units, in usual intervals from as-of on.
 
     ``slots`` (C,): how many a class has; ``expected`` (C, S): visits in each; ``day`` (C, S): their
-    mean day. ``come`` (C x points, class by class): by each point of the grid, the number of slots
-    that are over and the share of the next one's visits that has come; ``line``: the same, a
-    class's points ``apart`` from those of the class before, so that all rise.
+    mean day. What has come by each of a class's ``points``: the number of slots that are over and
+    the share of the next one's visits. ``line`` (C x points): the same, class by class, each
+    ``apart`` from the class before, so that all rise.
     """
 
     slots: IntArray
     expected: FloatArray
     day: FloatArray
-    come: FloatArray
     line: FloatArray
 
     @property
     def points(self) -> int:
         """Points of a class's grid."""
-        return len(self.come) // max(len(self.slots), 1)
+        return len(self.line) // max(len(self.slots), 1)
 
     @property
     def apart(self) -> float:
@@ -85,6 +84,10 @@ class VisitSlots:
         (..., n); infinite where there is none."""
         place = np.searchsorted(self.line, come + number * self.apart) - number * self.points
         return np.asarray(np.where(place < self.points, place / POINTS, np.inf), np.float64)
+
+    def come_by(self, number: IntArray, point: IntArray) -> FloatArray:
+        """What has come by points of the grids of classes ``number`` (n,), (..., n)."""
+        return np.asarray(self.line[number * self.points + point] - number * self.apart)
 
 
 def visit_slots(
@@ -119,8 +122,8 @@ def visit_slots(
             begins[i] = np.interp(0.5, np.cumsum(left[i][1]), left[i][0])
         density *= np.arange(points) <= ((slots[rows] + 1) * POINTS * own).astype(np.int64)[:, None]
         expected[rows], day[rows], come[rows] = _cut(density, begins, own, slots[rows], most)
-    line = come + np.arange(len(pool))[:, None] * (most + 1.0)
-    return VisitSlots(slots, expected, day, come.ravel(), line.ravel())
+    come += np.arange(len(pool))[:, None] * (most + 1.0)
+    return VisitSlots(slots, expected, day, come.ravel())
 
 
 def _usual(sample: IntervalSample) -> float:

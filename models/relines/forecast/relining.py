@@ -64,7 +64,7 @@ CHUNK = 1_024
 FEW_LEFT = 0.8
 """Where a smaller share of courses is not yet through, the rest is left out of what follows."""
 ENOUGH = 0.995
-"""Visits by which so many are relined hold the last quantile, though some come before earlier."""
+"""Visits by which so many are relined hold the last quantile: what comes after is left out."""
 MOST_SLOTS = 400
 LAGS = 20
 """Equally likely days from a decision to the job that stand for all."""
@@ -310,9 +310,10 @@ def _done_later(
 
 def _decided_by(day: FloatArray, decided: _Decided, slots: VisitSlots) -> FloatArray:
     """F at days (k, n); before as-of, only what is pending was decided."""
-    by_slot, points = decided.by_slot, slots.points
+    by_slot = decided.by_slot
     place = (np.maximum(day, -1.0) + decided.shift) / decided.usual * POINTS + 1e-9
-    come = slots.come[decided.number * points + np.clip(place, 0.0, points - 1.0).astype(np.int64)]
+    point = np.clip(place, 0.0, slots.points - 1.0).astype(np.int64)
+    come = slots.come_by(decided.number, point)
     over = np.minimum(come.astype(np.int64), len(by_slot) - 2)
     part = np.minimum(come - over, 1.0)
     flat, at = by_slot.ravel(), over * by_slot.shape[1] + np.arange(by_slot.shape[1])

@@ -179,7 +179,8 @@ def _some_units(fleet: FleetModel, units: IntArray, by_unit: IntArray) -> FleetM
     """Some units and their twins; ``by_unit``: the fleet's wheel ends, unit by unit."""
     unit = fleet.ends.unit[by_unit]
     first, last = np.searchsorted(unit, units), np.searchsorted(unit, units, side="right")
-    rows = np.concatenate([by_unit[a:b] for a, b in zip(first, last, strict=True)])
+    ends_of = last - first
+    rows = by_unit[np.arange(ends_of.sum()) + np.repeat(last - ends_of.cumsum(), ends_of)]
     ends = some_wheel_ends(fleet.ends, rows, units)
     cells = twin_cells(fleet.cells, rows)
     rows, units = np.tile(rows, TWINS), np.tile(units, TWINS)

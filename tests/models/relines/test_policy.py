@@ -14,6 +14,7 @@ from models.relines.policy.decisions import (
     PolicyGroups,
     axle_decisions,
     policy_groups,
+    some_decisions,
 )
 from models.relines.policy.fit import (
     PolicyFit,
@@ -120,6 +121,20 @@ def test_the_gradient_is_the_derivative():
     numeric = optimize.approx_fprime(at, loglik, 1e-6)
     # Forward differences of a sum near 1e4 are good to about 1e-3.
     assert np.concatenate([in_threshold, in_shape]) == pytest.approx(numeric, rel=1e-3, abs=5e-2)
+
+
+def test_the_likelihood_of_many_decisions_is_the_product_of_each():
+    """What is summed up by reading says the same as every row alone, visits and all."""
+    data, at = random_decisions(np.random.default_rng(7), rows=200), np.full(6, 2.0)
+    data = replace(data, low=np.round(data.low, 1), high=np.round(data.high, 1))
+    data = replace(data, high_relined=data.high_relined & data.has_high)
+    alone = [
+        policy_loglik(decision_sums(some_decisions(data, slice(i, i + 1))), at, SHAPE)
+        for i in range(200)
+    ]
+    together = policy_loglik(decision_sums(data), at, SHAPE)
+    for part, whole in zip(zip(*alone, strict=True), together, strict=True):
+        assert np.sum(part, axis=0) == pytest.approx(whole, rel=1e-10)
 
 
 def test_without_lapses_it_is_the_probit_regression_of_another_library():

@@ -15,6 +15,7 @@ from models.relines.simulation.draws import Luck, draw_fleet, stream
 from models.relines.simulation.filter import (
     Knowledge,
     chance_crossing,
+    is_at_risk,
     kalman_predict,
     kalman_update,
     latest_share,
@@ -150,6 +151,8 @@ def test_the_latest_share_of_an_interval_just_keeps_the_risk(fleet):
     assert chance_crossing(known, ends, km * share, 0.01)[0] == pytest.approx(0.05, abs=0.006)
     assert share[1] == 0.0
     assert share[2] == pytest.approx(1.0, abs=0.01)
+    chance = chance_crossing(known, ends, km, 0.01)
+    assert is_at_risk(known, km, 0.01, 0.05).tolist() == (chance > 0.05).tolist()
 
 
 def test_linings_that_were_due_may_be_new_already_where_relines_go_unwritten(fleet):

@@ -13,7 +13,14 @@ from hypothesis import strategies as st
 
 from models.relines.forecast.relining import _quantiles
 from models.usage.interval_distribution import IntervalSample, Pool
-from models.usage.visits import POINTS, VisitSlots, visit_slots
+from models.usage.visits import (
+    POINTS,
+    VisitSlots,
+    _left_of,
+    _on_grid,
+    visit_density,
+    visit_slots,
+)
 from pipeline.cli import main
 from tests.lakes import irregular_lake
 
@@ -39,7 +46,7 @@ def slots_of(pool: Pool, age: int, slots: int) -> VisitSlots:
 
 def come_by_then(slots: VisitSlots) -> np.ndarray:
     """Share of each slot's visits that has come by each point of the grid."""
-    return np.clip(slots.come - np.arange(int(slots.slots[0]))[:, None], 0.0, 1.0)
+    return np.clip(slots.line - np.arange(int(slots.slots[0]))[:, None], 0.0, 1.0)
 
 
 @settings(deadline=None)
@@ -81,6 +88,24 @@ def test_visits_come_when_drawn_intervals_say(lengths, age):
             (days <= day + off).sum(axis=1).mean() for off in (-1.0 / POINTS, 1.0 / POINTS)
         )
         assert low - 0.05 <= np.interp(day, np.arange(slots.points) / POINTS, told) <= high + 0.05
+
+
+@settings(deadline=None)
+@given(LENGTHS, st.integers(0, 60))
+def test_the_density_of_visits_solves_the_renewal_equation(lengths, age):
+    """Term by term, as Feller writes it, against all at once; to rounding, as terms are below 1."""
+    pool, points = pile_of(lengths), 300
+    left = _left_of(pool.after_road, age / POINTS)
+    first, later = _on_grid(*left), _on_grid(pool.after_road.length, pool.after_road.weight)
+    expected = np.zeros(points)
+    for k in range(points):
+        back = later[1 : min(k, len(later) - 1) + 1]
+        expected[k] = (first[k] if k < len(first) else 0.0) + back @ expected[k - len(back) : k][
+            ::-1
+        ]
+    found = visit_density(pool.after_road, [left, left], 0.0, points)
+    assert found[0] == pytest.approx(expected, abs=1e-12)
+    assert found[1] == pytest.approx(expected, abs=1e-12)
 
 
 @pytest.mark.proof
