@@ -167,12 +167,12 @@ def _group_b(group: BlockGroup, one: GroupPass, units: UnitTerms) -> tuple[Float
     p1 = units.g.shape[1]
     place = np.append(group.columns, p1 - 1)
     pull, doubt = units.pull[group.segment_cluster], units.doubt[group.segment_cluster]
-    b = np.zeros((3, p1, p1))
-    for k, (row, column) in enumerate(((0, 0), (0, 1), (1, 1))):
-        b[k][np.ix_(place, place)] += one.b[k]
-        b[k][place] -= one.segments.eta_t[row, column] @ pull
-        b[k][:, place] -= pull.T @ one.segments.eta_t[column, row].T
-        b[k] += (pull.T * one.segments.eta_eta[k]) @ pull
+    eta_t = one.segments.eta_t
+    across = (eta_t.reshape(-1, len(doubt)) @ pull).reshape(2, 2, len(place), p1)
+    b = (pull.T * one.segments.eta_eta[:, None, :]) @ pull
+    b[:, place] -= across[(0, 0, 1), (0, 1, 1)]
+    b[:, :, place] -= across[(0, 1, 1), (0, 0, 1)].transpose(0, 2, 1)
+    b[:, place[:, None], place] += one.b
     return b, one.trace - one.segments.eta_eta @ doubt
 
 
@@ -242,15 +242,15 @@ def _quadratic_forms(phi: FloatArray, a: FloatArray) -> FloatArray:
     """Sum over blocks of (E_k phi)' A (E_l phi) for the three block variances."""
     p0, p1 = phi
     a00, a01, a11 = a
-    q = np.zeros((3, 3))
     along0, along1 = a00 * p1 + a01 * p0, a01 * p1 + a11 * p0
-    q[0, 0] = (p0 * p0) @ a00
-    q[0, 1] = p0 @ along0
-    q[0, 2] = (p0 * p1) @ a01
-    q[1, 1] = p1 @ along0 + p0 @ along1
-    q[1, 2] = p1 @ along1
-    q[2, 2] = (p1 * p1) @ a11
-    return np.triu(q) + np.triu(q, 1).T
+    q01, q02, q12 = p0 @ along0, (p0 * p1) @ a01, p1 @ along1
+    return np.array(
+        [
+            [(p0 * p0) @ a00, q01, q02],
+            [q01, p1 @ along0 + p0 @ along1, q12],
+            [q02, q12, (p1 * p1) @ a11],
+        ]
+    )
 
 
 def _cluster_forms(

@@ -103,14 +103,27 @@ def whiten(group: BlockGroup, part: slice, variances: Variances) -> Whitened:
 
 
 def _segment_sums(white: Whitened, start: IntArray) -> UnitSums:
-    eta = white.eta
-    eta_t = [[white.t0 * eta[0], white.t0 * eta[1]], [white.t1 * eta[0], white.t1 * eta[1]]]
-    eta_eta = np.stack([eta[0] ** 2, eta[0] * eta[1], eta[1] ** 2])
+    first, second = white.eta
+    # All in one table of rows: summing many short ones costs more than the sums.
+    size = len(white.t1)
+    rows = np.empty((5 * size + 4, len(first)))
+    for place, (t, by) in enumerate(
+        (
+            (white.t0, first),
+            (white.t0, second),
+            (white.t1, first),
+            (white.t1, second),
+            (white.t1, white.scale),
+        )
+    ):
+        np.multiply(t, by, out=rows[place * size : (place + 1) * size])
+    rows[5 * size :] = white.scale * second, first**2, first * second, second**2
+    sums = np.add.reduceat(rows, start, axis=1)
     return UnitSums(
-        h=np.add.reduceat(white.scale * eta[1], start),
-        g=np.add.reduceat(white.scale * white.t1, start, axis=1),
-        eta_t=np.array([[np.add.reduceat(e, start, axis=1) for e in row] for row in eta_t]),
-        eta_eta=np.add.reduceat(eta_eta, start, axis=1),
+        h=sums[5 * size],
+        g=sums[4 * size : 5 * size],
+        eta_t=sums[: 4 * size].reshape(2, 2, size, -1),
+        eta_eta=sums[5 * size + 1 :],
     )
 
 
@@ -122,6 +135,9 @@ def _no_segment_sums(n_columns: int) -> UnitSums:
 
 def _chunks(group: BlockGroup) -> Iterator[tuple[slice, IntArray]]:
     """Slices of blocks that end with a segment, with their segment starts counted from zero."""
+    if group.n_blocks <= CHUNK_BLOCKS:
+        yield slice(0, group.n_blocks), group.segment_start
+        return
     cut = np.searchsorted(group.segment_start, np.arange(0, group.n_blocks, CHUNK_BLOCKS))
     edges = np.unique(np.append(cut, len(group.segment_start)))
     bounds = np.append(group.segment_start, group.n_blocks)

@@ -121,7 +121,7 @@ def sampled_units(sums: LiningLifeSums) -> LiningLifeSums:
 
 @dataclass(frozen=True, slots=True)
 class _Bench:
-    """What laws are compared on."""
+    """What laws are compared on; ``found``: fits by unit power, life power and duty share."""
 
     sums: LiningLifeSums
     columns: WearColumns
@@ -129,21 +129,31 @@ class _Bench:
     min_sd: float
     rates: FloatArray
     typical: float
-    root: FloatArray
+    found: dict[tuple[float, float, float], MixedFit]
 
-    def fitted(self, law: SpreadLaw) -> MixedFit | None:
-        """The fit under a law; None where the sampled units leave a rate without readings."""
-        spread = spread_of(law, self.rates, self.typical)
-        blocks = wear_blocks(self.sums, self.columns, pointer_weight=self.weight, spread=spread)
-        try:
-            return fit_mixed(blocks, min_sd=self.min_sd, start=self.root)
-        except np.linalg.LinAlgError:
-            return None
+    def fitted(self, law: SpreadLaw) -> MixedFit:
+        """The fit under a law, sought from that of the law most like it.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If the sampled units leave a rate without readings.
+        """
+        key = law.unit_power, law.life_power, law.duty_share
+        if key not in self.found:
+            like = min(self.found, key=lambda other: float(np.abs(np.subtract(other, key)).sum()))
+            spread = spread_of(law, self.rates, self.typical)
+            blocks = wear_blocks(self.sums, self.columns, pointer_weight=self.weight, spread=spread)
+            start = self.found[like].root
+            self.found[key] = fit_mixed(blocks, min_sd=self.min_sd, start=start)
+        return self.found[key]
 
     def judged(self, law: SpreadLaw) -> SpreadLaw:
-        fit = self.fitted(law)
-        found = fit.reml_loglik if fit is not None and fit.converged else -np.inf
-        return replace(law, reml_loglik=found)
+        try:
+            fit = self.fitted(law)
+        except np.linalg.LinAlgError:
+            return replace(law, reml_loglik=-np.inf)
+        return replace(law, reml_loglik=fit.reml_loglik if fit.converged else -np.inf)
 
 
 def _best(bench: _Bench, law: Callable[[float], SpreadLaw], most: float) -> SpreadLaw:
@@ -207,7 +217,8 @@ def compared_laws(
     if units < LEAST_UNITS or rates.max() < LEAST_CONTRAST * rates.min() or not told:
         return (replace(EVEN, reml_loglik=even.reml_loglik),)
     typical = typical_rate(sums, rates)
-    bench = _Bench(sums, columns, weight, min_sd, rates, typical, even.root)
+    found = {(0.0, 0.0, 0.0): even}
+    bench = _Bench(sums, columns, weight, min_sd, rates, typical, found)
     first, *others = _compared(bench)
     if not np.isfinite(first.reml_loglik):
         return (replace(EVEN, reml_loglik=even.reml_loglik),)

@@ -80,10 +80,11 @@ def fit_frailty(
     plain = fit_regression(segments, baseline, "hazard")
     assert isinstance(plain.model, HazardModel)
     exposure = unit_exposure(segments, plain.model)
-    log_v, theta = _best(plain, exposure)
+    known = {LOG_VARIANCE[0]: plain.theta}
+    log_v, theta = _best(plain, exposure, known)
     top = marginal_loglik(plain.model, exposure, theta, log_v)
     gain = max(2.0 * (top.value - plain.loglik), 0.0)
-    variance = _variance_interval(plain, exposure, log_v, top.value, level)
+    variance = _variance_interval(plain, exposure, known, log_v, top.value, level)
     covariance = _covariance(plain.model, exposure, theta, log_v)
     p = 0.5 * float(chi2_sf(gain, 1)) if gain > 0.0 else 1.0
     spread = _spread(variance.estimate)
@@ -183,14 +184,16 @@ def gamma_quadrature(alpha: float, nodes: int) -> tuple[FloatArray, FloatArray]:
 
 
 def _profiled(
-    plain: RegressionFit, exposure: UnitExposure, log_v: float, start: FloatArray
+    plain: RegressionFit, exposure: UnitExposure, log_v: float, known: dict[float, FloatArray]
 ) -> tuple[float, FloatArray]:
-    """The marginal log-likelihood at a variance, maximised over theta from `start`.
+    """The marginal log-likelihood at a variance, maximised over theta from that `known` of the
+    nearest variance; what is found is known from then on.
 
     Parameters are measured in standard errors of the plain fit, which makes them nearly alike.
     """
     assert isinstance(plain.model, HazardModel)
     model = plain.model
+    start = known[min(known, key=lambda other: abs(other - log_v))]
     root = np.linalg.cholesky(plain.covariance + 1e-12 * np.eye(start.size))
 
     def loss(x: FloatArray) -> tuple[float, FloatArray]:
@@ -200,30 +203,35 @@ def _profiled(
     found = optimize.minimize(
         loss, np.zeros(start.size), jac=True, method="BFGS", options={"gtol": 1e-5}
     )
-    return -float(found.fun), np.asarray(start + root @ found.x)
+    known[log_v] = np.asarray(start + root @ found.x)
+    return -float(found.fun), known[log_v]
 
 
-def _best(plain: RegressionFit, exposure: UnitExposure) -> tuple[float, FloatArray]:
-    theta = plain.theta
-
+def _best(
+    plain: RegressionFit, exposure: UnitExposure, known: dict[float, FloatArray]
+) -> tuple[float, FloatArray]:
     def loss(log_v: float) -> float:
-        return -_profiled(plain, exposure, float(log_v), theta)[0]
+        return -_profiled(plain, exposure, float(log_v), known)[0]
 
     found = optimize.minimize_scalar(
         loss, bounds=LOG_VARIANCE, method="bounded", options={"xatol": 1e-5}
     )
     log_v = float(found.x)
-    return log_v, _profiled(plain, exposure, log_v, theta)[1]
+    return log_v, known[log_v]
 
 
 def _variance_interval(
-    plain: RegressionFit, exposure: UnitExposure, log_v: float, top: float, level: float
+    plain: RegressionFit,
+    exposure: UnitExposure,
+    known: dict[float, FloatArray],
+    log_v: float,
+    top: float,
+    level: float,
 ) -> Interval:
     floor = top - profile_cutoff(level)
-    theta = plain.theta
 
     def above(x: float) -> float:
-        return _profiled(plain, exposure, float(x), theta)[0] - floor
+        return _profiled(plain, exposure, float(x), known)[0] - floor
 
     low = 0.0
     if plain.loglik < floor and above(LOG_VARIANCE[0]) < 0.0:

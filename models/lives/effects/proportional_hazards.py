@@ -133,7 +133,7 @@ class HazardModel:
         scores = np.zeros((segments.entry.size, theta.size))
         run = self._rises(theta, watched, lead)[1]
         np.add.at(scores, watched.adjuster, -run)
-        hazard, slopes = self._interval_hazards(theta, lead)
+        hazard, slopes = self._interval_hazards(lead, *self._ends(theta, self.data.inside))
         found = np.flatnonzero(segments.failed & (segments.right > segments.left))
         scores[found] += slopes / np.expm1(np.minimum(hazard, 700.0))[:, None]
         seen = np.flatnonzero(segments.failed & (segments.right == segments.left))
@@ -223,28 +223,32 @@ class HazardModel:
     def _rises(
         self, theta: FloatArray, pieces: Pieces, lead: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
-        upto = self._hazard(theta, pieces.row, pieces.end)
-        before = self._hazard(theta, pieces.row, pieces.start)
+        upto, before = self._ends(theta, pieces)
         slopes = _carried(upto.gradient - before.gradient, lead[pieces.row])
         return upto.value - before.value, slopes
 
+    def _ends(self, theta: FloatArray, pieces: Pieces) -> tuple[_Local, _Local]:
+        """Hazards run through up to each piece's end, and up to its start."""
+        upto = self._hazard(theta, pieces.row, pieces.end)
+        return upto, self._hazard(theta, pieces.row, pieces.start)
+
     def _interval_hazards(
-        self, theta: FloatArray, lead: FloatArray
+        self, lead: FloatArray, upto: _Local, before: _Local
     ) -> tuple[FloatArray, FloatArray]:
         """B of each failure found (f,), and its slope (f, d)."""
-        rises, slopes = self._rises(theta, self.data.inside, lead)
-        count, owner = self.data.found.size, self.data.inside.adjuster
-        hazard = np.bincount(owner, weights=rises, minlength=count)
-        return np.maximum(hazard, 1e-300), sums_by(owner, slopes, count)
+        inside, count = self.data.inside, self.data.found.size
+        slopes = _carried(upto.gradient - before.gradient, lead[inside.row])
+        rises = upto.value - before.value
+        hazard = np.bincount(inside.adjuster, weights=rises, minlength=count)
+        return np.maximum(hazard, 1e-300), sums_by(inside.adjuster, slopes, count)
 
     def _found(self, theta: FloatArray, lead: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         inside, weight = self.data.inside, self.data.found
-        hazard, slopes = self._interval_hazards(theta, lead)
+        upto, before = self._ends(theta, inside)
+        hazard, slopes = self._interval_hazards(lead, upto, before)
         rho = 1.0 / np.expm1(np.minimum(hazard, 300.0))
         bend = (weight * rho * (1.0 + rho))[:, None] * slopes
         pull = (weight * rho)[inside.adjuster]
-        upto = self._hazard(theta, inside.row, inside.end)
-        before = self._hazard(theta, inside.row, inside.start)
         local = _Local(upto.value, upto.gradient, upto.hessian - before.hessian)
         curved = _summed(lead, inside.row, local, pull)[2]
         value = float(weight @ np.log(-np.expm1(-hazard)))

@@ -40,6 +40,7 @@ RegressionModel: TypeAlias = HazardModel | AcceleratedModel
 LONGEST_STEP = 2.0
 UNBOUNDED = 8.0  # a log ratio beyond ±8 is no estimate: no failure stands behind it
 FURTHEST = 60.0
+SEPARABLE = 1e8  # condition of a covariance whose inverse says something
 STRAYED = 300.0  # no parameter is that large; its exponential still is a number
 
 
@@ -258,6 +259,11 @@ def _ratio_statistic(fit: RegressionFit, columns: Sequence[int]) -> float:
     free = np.ones(fit.theta.size, bool)
     free[list(columns)] = False
     start = np.where(free, fit.theta, 0.0)
+    held = fit.covariance[np.ix_(columns, columns)]
+    if np.abs(fit.theta).max() < STRAYED and np.linalg.cond(held) < SEPARABLE:
+        # Where the others go by the likelihood's curvature: near, and so soon found.
+        pulled = fit.covariance[:, list(columns)] @ np.linalg.solve(held, fit.theta[list(columns)])
+        start = np.where(free, fit.theta - pulled, 0.0)
     return max(2.0 * (fit.loglik - _maximised(fit.model, start, free).at.value), 0.0)
 
 
