@@ -35,6 +35,7 @@ FILE_CHANGES = ("write_bytes", "write_text", "mkdir", "rename", "replace", "unli
 PURE = (
     ("pipeline.marts.adjustment", "learn_fleet"),
     ("pipeline.marts.adjustment", "judge_wheel_ends"),
+    ("pipeline.marts.adjustment", "flag_wheel_ends"),
     ("vl_convert", "javascript_bundle"),
     ("vl_convert", "vegalite_to_svg"),
 )

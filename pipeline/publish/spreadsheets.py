@@ -237,10 +237,11 @@ def _width(column: Column, cells: pl.Series) -> int:
     if column.kind in ("day", "month"):
         longest = 10
     elif cells.dtype.is_numeric():
-        ends = (cells.min(), cells.max())
-        longest = max(0 if v is None else len(f"{v:,.0f}") + 2 for v in ends)
+        ends = cells.drop_nulls().sort().gather([0, -1]) if cells.count() else cells.clear()
+        longest = max((len(f"{v:,.0f}") + 2 for v in ends), default=0)
     else:
-        longest = cells.cast(pl.String).str.len_chars().max() or 0
+        lengths = cells.cast(pl.String).str.len_chars()
+        longest = max(lengths.drop_nulls(), default=0)
     words = max(map(len, column.heading.split()))
     return min(max(longest, words, LEAST_WIDTH) + 3, MOST_WIDTH)
 
