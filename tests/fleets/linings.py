@@ -31,7 +31,9 @@ class FleetTruth:
     """What the readings are drawn from: mm, mm per 10,000 km, and shares of imperfect readings.
 
     Spread between units and lives is what it is called at the geometric mean of the rates and grows
-    with a power of the rate; ``unit_duty_sd`` is a unit's own difference in each duty.
+    with a power of the rate; ``unit_duty_sd`` is a unit's own difference in each duty. Linings
+    fitted from check ``later_from`` on wear ``later_ratio`` times as fast (by axle type), and start
+    ``later_start_mm`` thicker.
     """
 
     rates: np.ndarray = field(
@@ -62,6 +64,9 @@ class FleetTruth:
     pointer_follows_start: float = 0.0
     season_mm: float = 0.0
     unreset_share: float = 0.0
+    later_from: int = 0
+    later_ratio: tuple[float, float] = (1.0, 1.0)
+    later_start_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +93,11 @@ class _Wheels:
     origin: np.ndarray
     pointer_lag_mm: np.ndarray
     pointer_set_mm: np.ndarray
+
+    def times_worn(self, truth: FleetTruth) -> np.ndarray:
+        """What wear is multiplied by for being fitted late."""
+        late = (self.origin >= truth.later_from) & (truth.later_from > 0)
+        return np.where(late, np.array(truth.later_ratio)[self.axle], 1.0)
 
 
 def _unit_km(
@@ -156,13 +166,14 @@ def _check(
     """One round of readings of every wheel end."""
     since = km[wheels.unit, check] - km[wheels.unit, wheels.origin]
     total = since.sum(axis=1)
-    worn = (truth.rates[wheels.axle] * since).sum(axis=1) / 1e4
+    worn = (truth.rates[wheels.axle] * since).sum(axis=1) / 1e4 * wheels.times_worn(truth)
     relative = truth.rates / np.exp(np.log(truth.rates).mean())
     life_km = (relative[wheels.axle] ** truth.life_power * since).sum(axis=1)
     unit_km = relative[wheels.axle] ** truth.unit_power * since
     random = (wheels.slope * life_km + (unit_slope[wheels.unit] * unit_km).sum(axis=1)) / 1e4
     bedding = truth.bedding_mm * -np.expm1(-total / truth.bedding_km) * wheels.known
-    lining = wheels.start_mm - worn + random - bedding
+    later_mm = truth.later_start_mm * (wheels.times_worn(truth) != 1.0)
+    lining = wheels.start_mm + later_mm - worn + random - bedding
     n = len(lining)
     drum = truth.pointer_scale * (lining - truth.starts[wheels.axle])
     pointer = lining + np.array(truth.pointer_bias)[wheels.axle] + drum - wheels.pointer_lag_mm
@@ -188,6 +199,7 @@ def _rows(wheels: _Wheels, seen: dict[str, np.ndarray], check: int) -> dict[str,
         "life_no": wheels.life_no[taken],
         "start_known": wheels.known[taken],
         "check": np.full(taken.sum(), check),
+        "origin": wheels.origin[taken],
         "km": seen["km"][taken],
         "lining_mm": seen["read"][taken],
         "pointer_lining_mm": np.where(seen["has_pointer"], seen["pointer"], np.nan)[taken],
@@ -236,6 +248,9 @@ def _reading_frames(columns: dict[str, np.ndarray]) -> tuple[pl.DataFrame, pl.Da
             axle_type=axle,
             as_left=pl.lit(False),
             inspected_on=pl.lit(FIRST_DAY) + pl.duration(days=91 * pl.col("check")),
+            started_on=pl.when("start_known").then(
+                pl.lit(FIRST_DAY) + pl.duration(days=91 * pl.col("origin"))
+            ),
             pointer_lining_mm=pl.col("pointer_lining_mm").fill_nan(None),
             pointer_deg=pl.lit(45.0),
         )
@@ -253,7 +268,7 @@ def _reading_frames(columns: dict[str, np.ndarray]) -> tuple[pl.DataFrame, pl.Da
         .filter(pl.col("km") > 0)
         .with_columns(pl.col("duty").str.strip_prefix("km_"))
     )
-    return frame.drop(duty_km, "true_mm", "true_slope"), long
+    return frame.drop(duty_km, "origin", "true_mm", "true_slope"), long
 
 
 def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnFleet:
@@ -290,7 +305,7 @@ def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.Da
         database.execute("create view stage.lining_readings as from stage_readings")
         database.execute(
             """create view stage.lining_lives as
-            select distinct life_id, wheel_end_id, unit_id, axle_type, start_known
+            select distinct life_id, wheel_end_id, unit_id, axle_type, start_known, started_on
             from stage_readings"""
         )
         database.execute("create view stage.lining_reading_km as from stage_km")
