@@ -33,7 +33,9 @@ class FleetTruth:
     Spread between units and lives is what it is called at the geometric mean of the rates and grows
     with a power of the rate; ``unit_duty_sd`` is a unit's own difference in each duty. Linings
     fitted from check ``later_from`` on wear ``later_ratio`` times as fast (by axle type), and start
-    ``later_start_mm`` thicker.
+    ``later_start_mm`` thicker. From then on every lining wears ``rough_ratio`` times as fast, and a
+    share of units, ``joined``, is only there since, their linings wearing ``joined_ratio`` times as
+    fast.
     """
 
     rates: np.ndarray = field(
@@ -67,6 +69,9 @@ class FleetTruth:
     later_from: int = 0
     later_ratio: tuple[float, float] = (1.0, 1.0)
     later_start_mm: float = 0.0
+    rough_ratio: float = 1.0
+    joined: float = 0.0
+    joined_ratio: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +98,21 @@ class _Wheels:
     origin: np.ndarray
     pointer_lag_mm: np.ndarray
     pointer_set_mm: np.ndarray
+    joined: np.ndarray
 
-    def times_worn(self, truth: FleetTruth) -> np.ndarray:
-        """What wear is multiplied by for being fitted late."""
-        late = (self.origin >= truth.later_from) & (truth.later_from > 0)
-        return np.where(late, np.array(truth.later_ratio)[self.axle], 1.0)
+    def is_late(self, truth: FleetTruth) -> np.ndarray:
+        """Whether a lining was fitted late enough to be of another make."""
+        return (self.origin >= truth.later_from) & (truth.later_from > 0)
+
+    def worn(self, km: np.ndarray, check: int, truth: FleetTruth) -> np.ndarray:
+        """What the group's rate takes of each lining up to a check."""
+        turn = np.clip(truth.later_from, self.origin, check)
+        after = km[self.unit, check] - km[self.unit, turn]
+        before = km[self.unit, turn] - km[self.unit, self.origin]
+        make = np.where(self.is_late(truth), np.array(truth.later_ratio)[self.axle], 1.0)
+        joined = np.where(self.joined, truth.joined_ratio, 1.0)
+        weighted = before + truth.rough_ratio * after
+        return (truth.rates[self.axle] * weighted).sum(axis=1) / 1e4 * make * joined
 
 
 def _unit_km(
@@ -133,16 +148,18 @@ def _new_lives(
 def _first_lives(rng: np.random.Generator, units: int, truth: FleetTruth) -> _Wheels:
     unit, axle = np.repeat(np.arange(units), 4), np.tile([0, 0, 1, 1], units)
     n = len(unit)
+    joined = unit >= round(units * (1.0 - truth.joined))
     wheels = _Wheels(
         unit=unit,
         axle=axle,
         life_no=np.ones(n, int),
-        known=rng.random(n) >= truth.unknown_share,
+        known=(rng.random(n) >= truth.unknown_share) | joined,
         start_mm=np.zeros(n),
         slope=np.zeros(n),
-        origin=np.zeros(n, int),
+        origin=np.where(joined, truth.later_from, 0),
         pointer_lag_mm=np.zeros(n),
         pointer_set_mm=np.zeros(n),
+        joined=joined,
     )
     _new_lives(rng, wheels, np.arange(n), truth)
     wheels.start_mm -= ~wheels.known * rng.uniform(0, 7, n)
@@ -166,13 +183,13 @@ def _check(
     """One round of readings of every wheel end."""
     since = km[wheels.unit, check] - km[wheels.unit, wheels.origin]
     total = since.sum(axis=1)
-    worn = (truth.rates[wheels.axle] * since).sum(axis=1) / 1e4 * wheels.times_worn(truth)
+    worn = wheels.worn(km, check, truth)
     relative = truth.rates / np.exp(np.log(truth.rates).mean())
     life_km = (relative[wheels.axle] ** truth.life_power * since).sum(axis=1)
     unit_km = relative[wheels.axle] ** truth.unit_power * since
     random = (wheels.slope * life_km + (unit_slope[wheels.unit] * unit_km).sum(axis=1)) / 1e4
     bedding = truth.bedding_mm * -np.expm1(-total / truth.bedding_km) * wheels.known
-    later_mm = truth.later_start_mm * (wheels.times_worn(truth) != 1.0)
+    later_mm = truth.later_start_mm * wheels.is_late(truth)
     lining = wheels.start_mm + later_mm - worn + random - bedding
     n = len(lining)
     drum = truth.pointer_scale * (lining - truth.starts[wheels.axle])
@@ -186,7 +203,8 @@ def _check(
         "read": _rounded(lining + season + rng.normal(0, truth.residual_sd, n), truth),
         "pointer": pointer + wheels.pointer_set_mm + rng.normal(0, truth.pointer_sd, n),
         "has_pointer": rng.random(n) < truth.pointer_share,
-        "taken": rng.random(n) >= truth.missing_share,
+        "taken": (rng.random(n) >= truth.missing_share)
+        & (~wheels.joined | (check >= truth.later_from)),
     }
 
 
@@ -297,7 +315,10 @@ def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnF
 
 
 def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """The reductions of two stage tables, by the project's own SQL."""
+    """The reductions of two stage tables, by the project's own SQL; lives without a ``started_on``
+    began before the records."""
+    if "started_on" not in readings.columns:
+        readings = readings.with_columns(started_on=pl.lit(None, dtype=pl.Date))
     with duckdb.connect() as database:
         database.execute("create schema stage; create schema reduce")
         database.register("stage_readings", readings)

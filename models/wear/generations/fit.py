@@ -4,8 +4,10 @@ import polars as pl
 
 from models.common.arrays import FloatArray
 from models.wear.generations.names import sums_by_generation
-from models.wear.generations.scan import found_change
+from models.wear.generations.scan import LEAST_CHANGE, Change, found_change
+from models.wear.generations.told import together
 from models.wear.pointers import WearFitWithPointers, fit_wear_with_pointers
+from models.wear.result import WearFit
 from models.wear.spread import SpreadLaw
 from models.wear.sums import LiningLifeSums
 
@@ -29,8 +31,17 @@ def fit_wear_by_generation(
         if change is None:
             break
         sums = sums_by_generation(sums, dict.fromkeys(change.axle_types, change.since))
-        again = fit_wear_with_pointers(sums, pairs, laws=laws, start=fitted.fit.root)
-        if again.fit.mixed is None:
+        apart = fit_wear_with_pointers(sums, pairs, laws=laws, start=fitted.fit.root)
+        if not _is_confirmed(apart.fit, change):
             break
-        fitted = again
+        fitted = apart
     return fitted
+
+
+def _is_confirmed(apart: WearFit, change: Change) -> bool:
+    """Whether rates still differ once both kinds have a start and spreads of their own: a fit that
+    knows of one kind alone takes much thicker linings for slower ones."""
+    ratio = None if apart.mixed is None else together(apart, change.axle_types, change.since)
+    if ratio is None or ratio.ci_low <= 1.0 <= ratio.ci_high:
+        return False
+    return max(ratio.ratio, 1.0 / ratio.ratio) >= 1.0 + LEAST_CHANGE

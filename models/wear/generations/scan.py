@@ -6,9 +6,12 @@ Let V be the covariance of all readings under the wear fit, X its fixed effects,
           \text{elsewhere}
 
 so that a coefficient :math:`\theta` of z makes the rates of those lives :math:`1 + \theta` times
-what they are. N holds X and, for lives fitted since c, a start of their own (another make may be
-thicker) and a rate of their own in units without a life from before (newer units may wear
-otherwise): a change is told within units that had both. With
+what they are. N holds X and what else may differ, in every axle type: a start of their own for the
+linings of every quarter (another make may be thicker); a bend of wear along km and a bedding-in,
+lest young linings be taken for others; a rate of their own for lives whose start is not on record,
+for those fitted before the records (of whose wear only the later part was seen, and those that
+still run are the slow ones), and for lives fitted since c in units without one from before (newer
+units may wear otherwise: a change is told within units that had both). With
 :math:`z^* = z - N(N'V^{-1}N)^{-1}N'V^{-1}z`,
 
 .. math:: \hat\theta = U / I,\quad U = z^{*\prime}V^{-1}y,\quad I = z^{*\prime}V^{-1}z
@@ -26,8 +29,7 @@ Its limit follows from
 for a scan over the shares :math:`t_0` to :math:`t_1` of what is known (Miller, Siegmund 1982,
 Biometrics 38:1011; the statistic is that of Andrews 1993, Econometrica 61:821).
 
-Linings fitted before the records and still in place are the slow ones: that alone is a per cent of
-rate, which a large fleet would tell from none. A change below a twentieth is left untold.
+A large fleet tells any difference from none. A change below a twentieth is left untold.
 """
 
 import datetime as dt
@@ -39,7 +41,7 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.mixed.blocks import BlockGroup
-from models.mixed.reml import UnitTerms, normal_equations, unit_terms
+from models.mixed.reml import UnitTerms, unit_terms
 from models.mixed.whitening import group_pass, whiten
 from models.wear.blocks import varies_beyond_line
 from models.wear.predict import fitted_blocks, usable_sums
@@ -51,9 +53,9 @@ QUARTER_DAYS = 91
 MOST_QUARTERS = 60
 """A change longer ago is not sought."""
 CHANGE_SCORE = 20.0
-"""By the formula above 5 in 10,000 scans of fleets without a change exceed it: with three axle
-types and all together, 2 in 1,000 fleets."""
-LEAST_SHARE = 0.05
+"""By the formula above 6 in 10,000 scans of fleets without a change exceed it: with three axle
+types and all together, 2 or 3 in 1,000 fleets."""
+LEAST_SHARE = 0.02
 """Share of what is known of wear that lies before a change, and since."""
 LEAST_UNITS, LEAST_LIVES = 20, 20
 """Units with informative lives, and such lives, before a change and since."""
@@ -61,6 +63,8 @@ LEAST_CHANGE = 0.05
 """A smaller change of rates is left untold."""
 GOES_ALONG = 5
 """Units with informative lives on either side with which an axle type goes along with others."""
+BEDDING_T = 3.0
+"""Bedding-in over 30,000 km, in 10,000 km: the longest that ``models.wear.linearity`` knows."""
 TOLD = 1e-6
 """A change of which less than this share is left beside all else cannot be told from it."""
 
@@ -78,18 +82,20 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """Blocks of one axle type, n of them. ``rows`` (3, C + 1, n): two whitened rows of
-    [X, residual], and what the block says of its unit's slope; ``made`` (3, C) makes the covariates
-    of the columns.
+    """Blocks of one axle type, n of them. ``rows`` (3, F + 1, n): two whitened rows of what N has
+    of the axle type and of the measurement, and what the block says of its unit's slope; ``wear``
+    (F,) makes expected wear of them.
 
-    ``ago``, ``unit_ago`` (n,): quarters since the lining, and the first one of its unit, was
-    fitted; ``segment_cluster`` is that of each run from ``segment_start``; ``rest``
-    (m, C + 1, C + 1) is what the blocks ``rest_block`` (m,) hold beyond their lines.
+    ``columns`` (F,) are their places in the scan; ``ago``, ``unit_ago`` (n,): quarters since the
+    lining, and the first one of its unit, was fitted; ``segment_cluster`` is that of each run from
+    ``segment_start``; ``rest`` (m, F + 1, F + 1) is what the blocks ``rest_block`` (m,) hold beyond
+    their lines.
     """
 
-    columns: IntArray
+    axle: int
     rows: FloatArray
-    made: FloatArray
+    wear: FloatArray
+    columns: IntArray
     ago: IntArray
     unit_ago: IntArray
     informative: BoolArray
@@ -100,34 +106,36 @@ class _Part:
     rest_block: IntArray
 
     def masks(self, quarters: int) -> FloatArray:
-        """Which blocks each covariate of the last so many quarters is not zero in, (3, n)."""
+        """In which blocks each covariate of the last so many quarters is not zero, (2, n): wear of
+        linings fitted since in new units, and in all."""
         since = self.ago < quarters
-        return np.stack([since, since & (self.unit_ago < quarters), since]).astype(np.float64)
+        return np.stack([since & (self.unit_ago < quarters), since]).astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True)
 class _Scan:
-    """What every quarter is asked of: blocks by axle type, what is summed per unit, [X, y]'V^-1
-    [X, y] in units of sigma2, and ``residual`` (p + 1,), which makes residuals of [X, y]."""
+    """What every quarter is asked of: ``inverse`` (P, P) of N'V^-1N in units of sigma2, without
+    what depends on the quarter; ``g`` (P, C) what clusters sum of its columns; ``residual``
+    (P + 1,) makes residuals of columns and measurement, ``pull`` (C,) is what clusters sum of
+    those."""
 
     parts: tuple[_Part, ...]
-    axles: tuple[int, ...]
     terms: UnitTerms
-    gram: FloatArray
+    inverse: FloatArray
+    g: FloatArray
     residual: FloatArray
+    pull: FloatArray
     sigma2: float
 
 
 @dataclass(frozen=True, slots=True)
 class _Extra:
-    """Covariates of one quarter, K of them: three to an axle type (start; wear in units without a
-    life from before; wear). E'V^-1X (K, p) and E'V^-1E (K, K)."""
+    """Covariates E of one quarter, two to each part: wear in new units (even places), and wear.
+    ``cross`` is E'V^-1N, ``inner`` E'V^-1E, ``left`` that with N taken out."""
 
     cross: FloatArray
     inner: FloatArray
-
-
-START, NEW_UNITS, WEAR = range(3)
+    left: FloatArray
 
 
 def found_change(sums: LiningLifeSums, fit: WearFit) -> Change | None:
@@ -135,14 +143,13 @@ def found_change(sums: LiningLifeSums, fit: WearFit) -> Change | None:
 
     ``sums``: as the fit was made of them. In a large fleet a sample of its units is asked.
     """
-    likeliest = likeliest_change(sums, fit)
-    if likeliest is None or likeliest.score <= CHANGE_SCORE:
-        return None
-    return likeliest if abs(likeliest.ratio - 1.0) >= LEAST_CHANGE else None
+    likeliest = likeliest_change(sums, fit, LEAST_CHANGE)
+    return likeliest if likeliest is not None and likeliest.score > CHANGE_SCORE else None
 
 
-def likeliest_change(sums: LiningLifeSums, fit: WearFit) -> Change | None:
-    """That of the largest score, however small; None where nothing can be told."""
+def likeliest_change(sums: LiningLifeSums, fit: WearFit, least: float = 0.0) -> Change | None:
+    """That of the largest score, however small, whose ratio is at least so far from 1; None where
+    nothing can be told."""
     last = sums.last_inspected_on.max()
     if fit.mixed is None or not isinstance(last, dt.date):
         return None
@@ -150,12 +157,13 @@ def likeliest_change(sums: LiningLifeSums, fit: WearFit) -> Change | None:
     ago = quarters_ago(used, last)
     quarters = np.unique(ago[ago < MOST_QUARTERS]) + 1
     scan = _scan(used, fit, ago)
-    whole = np.diag(_extra(scan, MOST_QUARTERS + 1).inner)[WEAR::3]
-    found = [each for k in quarters for each in _candidates(scan, int(k), whole)]
+    whole = np.diag(_extra(scan, MOST_QUARTERS + 1).inner)[1::2]
+    every = (each for k in quarters for each in _candidates(scan, int(k), whole))
+    found = [each for each in every if abs(each.theta) >= least]
     if not found:
         return None
     best = max(found, key=lambda each: each.score)
-    names = tuple(fit.axle_types[scan.axles[part]] for part in best.parts)
+    names = tuple(fit.axle_types[scan.parts[p].axle] for p in best.parts)
     since = last - dt.timedelta(days=QUARTER_DAYS * best.quarters - 1)
     return Change(names, since, best.score, 1.0 + best.theta)
 
@@ -172,52 +180,95 @@ def quarters_ago(sums: LiningLifeSums, last: dt.date) -> IntArray:
 def _scan(used: LiningLifeSums, fit: WearFit, ago: IntArray) -> _Scan:
     assert fit.mixed is not None
     blocks, variances = fitted_blocks(fit, used), fit.mixed.point.variances
-    gram = normal_equations(blocks, variances)
-    residual = np.append(-_solved(gram[:-1, :-1], gram[:-1, -1]), 1.0)
+    parts: list[_Part] = []
+    size = blocks.n_columns
+    for group in blocks.groups:
+        parts.append(_part(used, fit, ago, group, size))
+        size = max(size, int(parts[-1].columns.max()) + 1)
+    none = np.zeros(blocks.n_columns + 1)
     passes = [
-        group_pass(g, variances, residual[np.append(g.columns, -1)], blocks.has_units)
-        for g in blocks.groups
+        group_pass(g, variances, none[: len(g.first)], blocks.has_units) for g in blocks.groups
     ]
     terms = unit_terms(blocks, passes, variances.tau)
-    parts = tuple(_part(used, fit, ago, group, residual) for group in blocks.groups)
-    axles = tuple(int(used.axle[group.source[0]]) for group in blocks.groups)
-    return _Scan(parts, axles, terms, gram, residual, fit.mixed.sigma2)
+    gram, g = np.zeros((size + 1, size + 1)), np.zeros((size + 1, len(terms.h)))
+    for part in parts:
+        place = np.append(part.columns, size)
+        products = np.einsum("rfn,rgn->fg", part.rows[:2], part.rows[:2])
+        gram[np.ix_(place, place)] += products + part.rest.sum(axis=0)
+        g[place] += _by_cluster(part, part.rows[2], len(terms.h))
+    gram -= _shared(terms, g, g)
+    inverse = _inverse(gram[:-1, :-1])
+    residual = np.append(-inverse @ gram[:-1, -1], 1.0)
+    return _Scan(tuple(parts), terms, inverse, g[:-1], residual, residual @ g, fit.mixed.sigma2)
 
 
-def _solved(gram: FloatArray, right: FloatArray) -> FloatArray:
-    """Least squares from normal equations whose columns may depend on one another."""
+def _shared(terms: UnitTerms, one: FloatArray, two: FloatArray) -> FloatArray:
+    """What slopes of clusters and units take from products; of sums by cluster (k, C), (l, C)."""
+    units = [terms.per_unit(g / terms.one_plus) for g in (one, two)]
+    return np.asarray((one * terms.kappa) @ two.T + (units[0] * terms.unit_kappa) @ units[1].T)
+
+
+def _inverse(gram: FloatArray) -> FloatArray:
+    """Of a cross-product whose columns may depend on one another."""
     scale = np.sqrt(np.maximum(np.diag(gram), 0.0))
-    inverse = np.divide(1.0, scale, out=np.zeros_like(scale), where=scale > 0.0)
-    scaled = gram * np.outer(inverse, inverse)
-    return np.asarray(inverse * np.linalg.lstsq(scaled, inverse * right, rcond=1e-10)[0])
+    down = np.divide(1.0, scale, out=np.zeros_like(scale), where=scale > 0.0)
+    scaled = gram * np.outer(down, down)
+    return np.asarray(np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * np.outer(down, down))
 
 
-def _part(
-    used: LiningLifeSums, fit: WearFit, ago: IntArray, group: BlockGroup, residual: FloatArray
-) -> _Part:
+def _part(used: LiningLifeSums, fit: WearFit, ago: IntArray, group: BlockGroup, size: int) -> _Part:
+    """Blocks of a group; what N has beyond its columns is numbered from ``size`` on."""
     assert fit.mixed is not None
-    white = whiten(group, slice(None), fit.mixed.point.variances)
-    of_rows = np.eye(len(group.columns) + 1)
-    of_rows[-1] = residual[np.append(group.columns, -1)]
+    source, own = group.source, len(group.columns)
+    white = whiten(_with_shapes(group), slice(None), fit.mixed.point.variances)
     rows = np.stack([white.rows1, white.rows2, white.scale * white.t1])
     kind = np.array(fit.columns.kind)[group.columns]
     wear = np.where(kind == "rate", fit.beta[group.columns], 0.0)
-    youngest = np.zeros(len(used.units), np.int64)
-    np.maximum.at(youngest, used.unit, ago)
-    place = np.argsort(group.source)
-    with_rest = np.flatnonzero(varies_beyond_line(used)[np.sort(group.source)])
+    start = np.asarray(kind == "start", np.float64)
+    by_quarter = [ago[source] == quarter for quarter in np.unique(ago[source])]
+    apart = [~used.start_known[source], used.fitted_on.is_null().to_numpy()[source]]
+    # Linear in the columns: a start for every quarter, a rate for what is not on record.
+    make = np.stack([start] * len(by_quarter) + [wear] * len(apart))
+    masks = np.stack([*by_quarter, *apart]).astype(np.float64)
+    rows = np.concatenate([rows[:, :own], (make @ rows[:, :own]) * masks, rows[:, own:]], axis=1)
+    place = np.argsort(source)
+    rest_block = place[np.flatnonzero(varies_beyond_line(used)[np.sort(source)])]
+    on_rest = np.zeros((len(rest_block), rows.shape[1], own + 1))
+    on_rest[:, :own, :own], on_rest[:, -1, -1] = np.eye(own), 1.0
+    on_rest[:, own : own + len(make), :own] = masks[:, rest_block].T[:, :, None] * make
+    oldest = np.zeros(len(used.units), np.int64)
+    np.maximum.at(oldest, used.unit, ago)
     return _Part(
-        columns=group.columns,
-        rows=of_rows @ rows,
-        made=np.stack([np.asarray(kind == "start", np.float64), wear, wear]),
-        ago=ago[group.source],
-        unit_ago=youngest[used.unit[group.source]],
-        informative=used.informative[group.source],
-        unit=used.unit[group.source],
+        axle=int(used.axle[source[0]]),
+        rows=rows,
+        wear=np.append(wear, np.zeros(rows.shape[1] - 1 - own)),
+        columns=np.append(group.columns, size + np.arange(rows.shape[1] - 1 - own)),
+        ago=ago[source],
+        unit_ago=oldest[used.unit[source]],
+        informative=used.informative[source],
+        unit=used.unit[source],
         segment_start=group.segment_start,
         segment_cluster=group.segment_cluster,
-        rest=of_rows @ group.rest @ of_rows.T,
-        rest_block=place[with_rest],
+        rest=on_rest @ group.rest @ on_rest.transpose(0, 2, 1),
+        rest_block=rest_block,
+    )
+
+
+def _with_shapes(group: BlockGroup) -> BlockGroup:
+    """The blocks with two columns more before the measurement, on lives whose start is known: km
+    squared, and bedding-in over ``BEDDING_T`` (its value and slope at the life's mean km)."""
+    known = group.r11 > 0.0
+    mean, spread = (
+        np.divide(r, group.r11, out=np.zeros_like(group.r11), where=known)
+        for r in (group.r12, group.r22)
+    )
+    left = np.exp(-mean / BEDDING_T)
+    values = np.stack([mean**2 + spread**2, left - 1.0]) * group.r11
+    slopes = np.stack([2.0 * mean, -left / BEDDING_T]) * group.r22 * known
+    return replace(
+        group,
+        first=np.vstack([group.first[:-1], values, group.first[-1:]]),
+        second=np.vstack([group.second[:-1], slopes, group.second[-1:]]),
     )
 
 
@@ -230,22 +281,21 @@ def _by_cluster(part: _Part, each: FloatArray, n: int) -> FloatArray:
 
 def _extra(scan: _Scan, quarters: int) -> _Extra:
     """The covariates of linings fitted in the last so many quarters."""
-    terms, k = scan.terms, 3 * len(scan.parts)
-    cross, inner = np.zeros((k, len(scan.residual) - 1)), np.zeros((k, k))
+    k, terms = 2 * len(scan.parts), scan.terms
+    cross, inner = np.zeros((k, len(scan.inverse))), np.zeros((k, k))
     g = np.zeros((k, len(terms.h)))
     for number, part in enumerate(scan.parts):
-        here, masks, x = slice(3 * number, 3 * number + 3), part.masks(quarters), part.rows[:, :-1]
-        rows = (part.made @ x) * masks
-        on_rest = masks[:, part.rest_block].T[:, :, None]
-        rest = on_rest * (part.made @ part.rest[:, :-1, :-1])
-        cross[here, part.columns] = np.einsum("rkn,rcn->kc", rows[:2], x[:2]) + rest.sum(axis=0)
-        both = (rest @ part.made.T) * on_rest.transpose(0, 2, 1)
-        inner[here, here] = np.einsum("rkn,rln->kl", rows[:2], rows[:2]) + both.sum(axis=0)
-        g[here] = _by_cluster(part, rows[2], len(terms.h))
-    shared = terms.per_unit(g / terms.one_plus)
-    down, unit_down = g * terms.kappa, shared * terms.unit_kappa
-    cross -= down @ terms.g[:, :-1] + unit_down @ terms.unit_g[:, :-1]
-    return _Extra(cross, inner - down @ g.T - unit_down @ shared.T)
+        here, masks = slice(2 * number, 2 * number + 2), part.masks(quarters)
+        wear = np.einsum("f,rfn->rn", part.wear, part.rows[:, :-1])
+        on_rest, rest = masks[:, part.rest_block], part.wear @ part.rest[:, :-1, :-1]
+        with_n = np.einsum("rn,rfn->fn", wear[:2], part.rows[:2, :-1])
+        cross[here, part.columns] = masks @ with_n.T + on_rest @ rest
+        both = masks * (wear[:2] ** 2).sum(axis=0)
+        inner[here, here] = both @ masks.T + (on_rest * (rest @ part.wear)) @ on_rest.T
+        g[here] = _by_cluster(part, wear[2] * masks, len(terms.h))
+    cross -= _shared(terms, g, scan.g)
+    inner -= _shared(terms, g, g)
+    return _Extra(cross, inner, inner - cross @ scan.inverse @ cross.T)
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +319,8 @@ def _candidates(scan: _Scan, quarters: int, whole: FloatArray) -> list[_Candidat
         tried.append((together, _candidate(scan, extra, together, quarters)))
     found = []
     for parts, each in tried:
-        known = extra.inner[np.ix_(*[[3 * p + WEAR for p in parts]] * 2)].sum()
+        wear = [2 * p + 1 for p in parts]
+        known = extra.inner[np.ix_(wear, wear)].sum()
         share = known / whole[list(parts)].sum()
         units_lives = _support([scan.parts[p] for p in parts], quarters)
         enough = min(units_lives[:2]) >= LEAST_UNITS and min(units_lives[2:]) >= LEAST_LIVES
@@ -295,49 +346,41 @@ def _candidate(
     scan: _Scan, extra: _Extra, parts: tuple[int, ...], quarters: int
 ) -> _Candidate | None:
     """One change's score; None where it cannot be told from anything else."""
-    wear = np.array([3 * p + WEAR for p in parts])
-    beside = np.array([3 * p + kind for p in parts for kind in (START, NEW_UNITS)])
-    x_beside = extra.cross[beside]
-    nuisance = np.block(
-        [[scan.gram[:-1, :-1], x_beside.T], [x_beside, extra.inner[np.ix_(beside, beside)]]]
-    )
-    with_z = np.append(extra.cross[wear].sum(axis=0), extra.inner[np.ix_(beside, wear)].sum(axis=1))
-    taken = _solved(nuisance, with_z)
-    whole = float(extra.inner[np.ix_(wear, wear)].sum())
-    information = whole - float(taken @ with_z)
-    if information <= TOLD * whole:
+    new, wear = (np.array([2 * p + kind for p in parts]) for kind in (0, 1))
+    made = np.zeros(len(extra.inner))
+    made[wear] = 1.0
+    made[new] = -_inverse(extra.left[np.ix_(new, new)]) @ extra.left[np.ix_(new, wear)].sum(axis=1)
+    information = float(made @ extra.left @ made)
+    if information <= TOLD * float(extra.inner[np.ix_(wear, wear)].sum()):
         return None
-    out = np.zeros(len(extra.cross))
-    out[wear], out[beside] = 1.0, -taken[-len(beside) :]
-    by_unit = _of_units(scan, -taken[: -len(beside)], out, quarters)
+    by_unit = _of_units(scan, -scan.inverse @ (extra.cross.T @ made), made, quarters)
     theta = float(by_unit[0].sum()) / information
     score = min(theta**2 * information / scan.sigma2, _score_of_units(*by_unit))
     return _Candidate(score, theta, parts, quarters)
 
 
-def _of_units(
-    scan: _Scan, of_columns: FloatArray, of_extra: FloatArray, quarters: int
-) -> FloatArray:
-    """Score and information (2, U) of each unit in the covariate that is made so of the columns
-    (p,) and of the quarter's covariates (K,)."""
+def _of_units(scan: _Scan, of_n: FloatArray, of_extra: FloatArray, quarters: int) -> FloatArray:
+    """Score and information (2, U) of each unit in the covariate that is made so of the columns of
+    N (P,) and of the quarter's covariates (K,)."""
     terms = scan.terms
-    direct, g = np.zeros((len(terms.h), 2)), np.zeros(len(terms.h))
+    direct, g = np.zeros((2, len(terms.h))), np.zeros((1, len(terms.h)))
     for number, part in enumerate(scan.parts):
-        weight = of_extra[3 * number : 3 * number + 3, None] * part.masks(quarters)
-        make = of_columns[part.columns][:, None] + part.made.T @ weight
-        rows = np.einsum("rcn,cn->rn", part.rows[:, :-1], make)
-        each = np.stack([(rows[:2] * part.rows[:2, -1]).sum(axis=0), (rows[:2] ** 2).sum(axis=0)])
+        times = of_extra[2 * number : 2 * number + 2] @ part.masks(quarters)
+        make = of_n[part.columns, None] + part.wear[:, None] * times
+        left_over = scan.residual[np.append(part.columns, -1)]
+        rows = np.einsum("rfn,fn->rn", part.rows[:, :-1], make)
+        residual = np.einsum("f,rfn->rn", left_over, part.rows[:2])
+        each = np.stack([(rows[:2] * residual).sum(axis=0), (rows[:2] ** 2).sum(axis=0)])
         on_rest = make[:, part.rest_block].T
-        with_rest = np.einsum("mc,mcd->md", on_rest, part.rest[:, :-1])
-        rest = [with_rest[:, -1], np.einsum("md,md->m", with_rest[:, :-1], on_rest)]
-        np.add.at(each.T, part.rest_block, np.stack(rest, axis=1))
-        direct += _by_cluster(part, each, len(g)).T
-        g += _by_cluster(part, rows[2:], len(g))[0]
-    pulls = terms.g @ scan.residual, g
-    unit_pulls = terms.unit_g @ scan.residual, terms.per_unit(g / terms.one_plus)
-    own = np.stack([terms.kappa * pull * g for pull in pulls])
-    shared = np.stack([terms.unit_kappa * pull * unit_pulls[1] for pull in unit_pulls])
-    return np.asarray(terms.per_unit(direct.T - own) - shared)
+        rest = np.einsum("mf,mfg->mg", on_rest, part.rest[:, :-1])
+        beyond = [rest @ left_over, np.einsum("mg,mg->m", rest[:, :-1], on_rest)]
+        np.add.at(each.T, part.rest_block, np.stack(beyond, axis=1))
+        direct += _by_cluster(part, each, direct.shape[1])
+        g += _by_cluster(part, rows[2:], g.shape[1])
+    pulls = np.concatenate([scan.pull[None], g])
+    of_units = terms.per_unit(pulls / terms.one_plus)
+    own, shared = terms.kappa * g * pulls, terms.unit_kappa * of_units[1] * of_units
+    return np.asarray(terms.per_unit(direct - own) - shared)
 
 
 def _score_of_units(score: FloatArray, information: FloatArray) -> float:

@@ -11,8 +11,8 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from models.wear.duty_ratios import Group, joint_ratio
-from models.wear.generations.names import axle_type_of, fitted_since
+from models.wear.duty_ratios import Group, JointRatio, joint_ratio
+from models.wear.generations.names import axle_type_of, fitted_since, generation_name
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums
 
@@ -38,6 +38,19 @@ class WearChange:
     before_mm_per_10000km: float | None = None
     before_ci_low: float | None = None
     before_ci_high: float | None = None
+
+
+def together(fit: WearFit, names: tuple[str, ...], since: dt.date) -> JointRatio | None:
+    """Wear of linings fitted since a day over that of those before, on all axle types (or earlier
+    generations) named; None where none has linings of both."""
+    lives = {(rate.axle_type, rate.duty): rate.lives for rate in fit.rates}
+    pairs = [
+        ((generation_name(axle_type_of(name), since), duty), (name, duty))
+        for name in names
+        for duty in fit.duties
+    ]
+    both = [pair for pair in pairs if all(lives.get(group, 0) for group in pair)]
+    return joint_ratio(fit, both) if both else None
 
 
 def wear_changes(fit: WearFit, sums: LiningLifeSums) -> tuple[WearChange, ...]:
