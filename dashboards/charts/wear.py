@@ -8,7 +8,7 @@ import polars as pl
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import count, month_name, number
+from dashboards.sentences.words import count, listed, month_name, number
 
 DIMENSIONS = ("duty", "axle_type")
 COLUMNS = ("mm_per_10000km", "ci_low", "ci_high")
@@ -87,19 +87,21 @@ def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:
         f"Linings of {row['axle_type']} fitted since about {month_name(row['since_on'])} wear "
         f"{number(row['ratio'], 2)} ({number(row['ci_low'], 2)} to {number(row['ci_high'], 2)}) "
         f"times as fast as those fitted before: {_lives(row, 'since')} against "
-        f"{_lives(row, 'before')}. This is seen in the records, not why; rates and forecasts take "
-        "new linings to wear like those fitted since."
+        f"{_lives(row, 'before')}. This is seen in the records, not why: another make and a "
+        "rougher road for all look alike. Rates and forecasts take new linings to wear like those "
+        "fitted since."
         for row in _changes(changes)
     )
 
 
 def wear_changed(changes: pl.DataFrame | None) -> str:
     """The same in a clause behind a figure of the forecast; empty where no change was found."""
-    rows = _changes(changes)
-    if not rows:
-        return ""
-    named = {f"{_faster(row)} since about {month_name(row['since_on'])}" for row in rows}
-    return f"; new linings wear {' and '.join(sorted(named))}"
+    named: dict[tuple[str, str], list[str]] = {}
+    for row in _changes(changes):
+        how = "faster" if row["ratio"] > 1 else "slower"
+        named.setdefault((how, month_name(row["since_on"])), []).append(row["axle_type"])
+    said = [f"{how} since about {month} ({listed(on)})" for (how, month), on in named.items()]
+    return f"; new linings wear {listed(said)}" if said else ""
 
 
 def _changes(changes: pl.DataFrame | None) -> list[dict[str, Any]]:
@@ -113,10 +115,6 @@ def _changes(changes: pl.DataFrame | None) -> list[dict[str, Any]]:
 def _lives(row: dict[str, Any], when: str) -> str:
     lives, units = row[f"lives_{when}"], row[f"units_{when}"]
     return f"{count(lives, 'lining life', 'lining lives')} of {count(units, 'unit')}"
-
-
-def _faster(row: dict[str, Any]) -> str:
-    return "faster" if row["ratio"] > 1 else "slower"
 
 
 def _group(row: dict[str, object]) -> str:
