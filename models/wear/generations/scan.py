@@ -105,6 +105,12 @@ class _Part:
     rest: FloatArray
     rest_block: IntArray
 
+    def with_wear(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Expected wear's rows (3, n), and its products with everything: by block (F + 1, n), and
+        what is beyond the line (m, F + 1)."""
+        wear = np.einsum("f,rfn->rn", self.wear, self.rows[:, :-1])
+        return wear, np.einsum("rn,rfn->fn", wear[:2], self.rows[:2]), self.wear @ self.rest[:, :-1]
+
     def masks(self, quarters: int) -> FloatArray:
         """In which blocks each covariate of the last so many quarters is not zero, (2, n): wear of
         linings fitted since in new units, and in all."""
@@ -115,23 +121,22 @@ class _Part:
 @dataclass(frozen=True, slots=True)
 class _Scan:
     """What every quarter is asked of: ``inverse`` (P, P) of N'V^-1N in units of sigma2, without
-    what depends on the quarter; ``g`` (P, C) what clusters sum of its columns; ``residual``
-    (P + 1,) makes residuals of columns and measurement, ``pull`` (C,) is what clusters sum of
-    those."""
+    what depends on the quarter; ``g`` (P + 1, C), what clusters sum of N and the measurement;
+    ``residual`` (P + 1,) makes residuals of these; ``wear``, each part's ``with_wear``."""
 
     parts: tuple[_Part, ...]
     terms: UnitTerms
     inverse: FloatArray
     g: FloatArray
     residual: FloatArray
-    pull: FloatArray
+    wear: tuple[tuple[FloatArray, FloatArray, FloatArray], ...]
     sigma2: float
 
 
 @dataclass(frozen=True, slots=True)
 class _Extra:
     """Covariates E of one quarter, two to each part: wear in new units (even places), and wear.
-    ``cross`` is E'V^-1N, ``inner`` E'V^-1E, ``left`` that with N taken out."""
+    ``cross`` is E'V^-1[N, y], ``inner`` E'V^-1E, ``left`` that with N taken out."""
 
     cross: FloatArray
     inner: FloatArray
@@ -143,13 +148,14 @@ def found_change(sums: LiningLifeSums, fit: WearFit) -> Change | None:
 
     ``sums``: as the fit was made of them. In a large fleet a sample of its units is asked.
     """
-    likeliest = likeliest_change(sums, fit, LEAST_CHANGE)
-    return likeliest if likeliest is not None and likeliest.score > CHANGE_SCORE else None
+    return likeliest_change(sums, fit, LEAST_CHANGE, CHANGE_SCORE)
 
 
-def likeliest_change(sums: LiningLifeSums, fit: WearFit, least: float = 0.0) -> Change | None:
-    """That of the largest score, however small, whose ratio is at least so far from 1; None where
-    nothing can be told."""
+def likeliest_change(
+    sums: LiningLifeSums, fit: WearFit, least: float = 0.0, beyond: float = 0.0
+) -> Change | None:
+    """That of the largest score beyond some other, of those whose ratio is at least so far from 1;
+    None where there is none."""
     last = sums.last_inspected_on.max()
     if fit.mixed is None or not isinstance(last, dt.date):
         return None
@@ -159,10 +165,17 @@ def likeliest_change(sums: LiningLifeSums, fit: WearFit, least: float = 0.0) -> 
     scan = _scan(used, fit, ago)
     whole = np.diag(_extra(scan, MOST_QUARTERS + 1).inner)[1::2]
     every = (each for k in quarters for each in _candidates(scan, int(k), whole))
-    found = [each for each in every if abs(each.theta) >= least]
-    if not found:
+    best: _Candidate | None = None
+    # By the model's word first: units can only lower a score.
+    for each in sorted(every, key=lambda one: one.score, reverse=True):
+        if each.score <= beyond:
+            break
+        if abs(each.theta) >= least:
+            score = min(each.score, _score_of_units(*_of_units(scan, each)))
+            if score > beyond:
+                best, beyond = replace(each, score=score), score
+    if best is None:
         return None
-    best = max(found, key=lambda each: each.score)
     names = tuple(fit.axle_types[scan.parts[p].axle] for p in best.parts)
     since = last - dt.timedelta(days=QUARTER_DAYS * best.quarters - 1)
     return Change(names, since, best.score, 1.0 + best.theta)
@@ -199,7 +212,8 @@ def _scan(used: LiningLifeSums, fit: WearFit, ago: IntArray) -> _Scan:
     gram -= _shared(terms, g, g)
     inverse = _inverse(gram[:-1, :-1])
     residual = np.append(-inverse @ gram[:-1, -1], 1.0)
-    return _Scan(tuple(parts), terms, inverse, g[:-1], residual, residual @ g, fit.mixed.sigma2)
+    wear = tuple(part.with_wear() for part in parts)
+    return _Scan(tuple(parts), terms, inverse, g, residual, wear, fit.mixed.sigma2)
 
 
 def _shared(terms: UnitTerms, one: FloatArray, two: FloatArray) -> FloatArray:
@@ -282,30 +296,33 @@ def _by_cluster(part: _Part, each: FloatArray, n: int) -> FloatArray:
 def _extra(scan: _Scan, quarters: int) -> _Extra:
     """The covariates of linings fitted in the last so many quarters."""
     k, terms = 2 * len(scan.parts), scan.terms
-    cross, inner = np.zeros((k, len(scan.inverse))), np.zeros((k, k))
+    cross, inner = np.zeros((k, len(scan.residual))), np.zeros((k, k))
     g = np.zeros((k, len(terms.h)))
-    for number, part in enumerate(scan.parts):
+    for number, (part, (wear, products, beyond)) in enumerate(
+        zip(scan.parts, scan.wear, strict=True)
+    ):
         here, masks = slice(2 * number, 2 * number + 2), part.masks(quarters)
-        wear = np.einsum("f,rfn->rn", part.wear, part.rows[:, :-1])
-        on_rest, rest = masks[:, part.rest_block], part.wear @ part.rest[:, :-1, :-1]
-        with_n = np.einsum("rn,rfn->fn", wear[:2], part.rows[:2, :-1])
-        cross[here, part.columns] = masks @ with_n.T + on_rest @ rest
-        both = masks * (wear[:2] ** 2).sum(axis=0)
-        inner[here, here] = both @ masks.T + (on_rest * (rest @ part.wear)) @ on_rest.T
+        on_rest = masks[:, part.rest_block]
+        cross[here, np.append(part.columns, -1)] = masks @ products.T + on_rest @ beyond
+        own, own_beyond = (wear[:2] ** 2).sum(axis=0), beyond[:, :-1] @ part.wear
+        inner[here, here] = (masks * own) @ masks.T + (on_rest * own_beyond) @ on_rest.T
         g[here] = _by_cluster(part, wear[2] * masks, len(terms.h))
     cross -= _shared(terms, g, scan.g)
     inner -= _shared(terms, g, g)
-    return _Extra(cross, inner, inner - cross @ scan.inverse @ cross.T)
+    return _Extra(cross, inner, inner - cross[:, :-1] @ scan.inverse @ cross[:, :-1].T)
 
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
-    """A change of some parts (axle types) for so many quarters."""
+    """A change of some parts (axle types) for so many quarters; its covariate is made so of the
+    columns of N (P,) and of the quarter's covariates (K,)."""
 
     score: float
     theta: float
     parts: tuple[int, ...]
     quarters: int
+    of_n: FloatArray
+    of_extra: FloatArray
 
 
 def _candidates(scan: _Scan, quarters: int, whole: FloatArray) -> list[_Candidate]:
@@ -345,7 +362,7 @@ def _support(parts: Sequence[_Part], quarters: int) -> tuple[int, int, int, int]
 def _candidate(
     scan: _Scan, extra: _Extra, parts: tuple[int, ...], quarters: int
 ) -> _Candidate | None:
-    """One change's score; None where it cannot be told from anything else."""
+    """One change by the model's word; None where it cannot be told from anything else."""
     new, wear = (np.array([2 * p + kind for p in parts]) for kind in (0, 1))
     made = np.zeros(len(extra.inner))
     made[wear] = 1.0
@@ -353,20 +370,19 @@ def _candidate(
     information = float(made @ extra.left @ made)
     if information <= TOLD * float(extra.inner[np.ix_(wear, wear)].sum()):
         return None
-    by_unit = _of_units(scan, -scan.inverse @ (extra.cross.T @ made), made, quarters)
-    theta = float(by_unit[0].sum()) / information
-    score = min(theta**2 * information / scan.sigma2, _score_of_units(*by_unit))
-    return _Candidate(score, theta, parts, quarters)
+    theta = float(made @ extra.cross @ scan.residual) / information
+    of_n = -scan.inverse @ (extra.cross[:, :-1].T @ made)
+    score = theta**2 * information / scan.sigma2
+    return _Candidate(score, theta, parts, quarters, of_n, made)
 
 
-def _of_units(scan: _Scan, of_n: FloatArray, of_extra: FloatArray, quarters: int) -> FloatArray:
-    """Score and information (2, U) of each unit in the covariate that is made so of the columns of
-    N (P,) and of the quarter's covariates (K,)."""
+def _of_units(scan: _Scan, change: _Candidate) -> FloatArray:
+    """Score and information (2, U) of each unit in a change's covariate."""
     terms = scan.terms
     direct, g = np.zeros((2, len(terms.h))), np.zeros((1, len(terms.h)))
     for number, part in enumerate(scan.parts):
-        times = of_extra[2 * number : 2 * number + 2] @ part.masks(quarters)
-        make = of_n[part.columns, None] + part.wear[:, None] * times
+        times = change.of_extra[2 * number : 2 * number + 2] @ part.masks(change.quarters)
+        make = change.of_n[part.columns, None] + part.wear[:, None] * times
         left_over = scan.residual[np.append(part.columns, -1)]
         rows = np.einsum("rfn,fn->rn", part.rows[:, :-1], make)
         residual = np.einsum("f,rfn->rn", left_over, part.rows[:2])
@@ -377,7 +393,7 @@ def _of_units(scan: _Scan, of_n: FloatArray, of_extra: FloatArray, quarters: int
         np.add.at(each.T, part.rest_block, np.stack(beyond, axis=1))
         direct += _by_cluster(part, each, direct.shape[1])
         g += _by_cluster(part, rows[2:], g.shape[1])
-    pulls = np.concatenate([scan.pull[None], g])
+    pulls = np.concatenate([(scan.residual @ scan.g)[None], g])
     of_units = terms.per_unit(pulls / terms.one_plus)
     own, shared = terms.kappa * g * pulls, terms.unit_kappa * of_units[1] * of_units
     return np.asarray(terms.per_unit(direct - own) - shared)
