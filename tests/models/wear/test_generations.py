@@ -234,6 +234,7 @@ def test_the_limit_is_beyond_what_all_but_a_few_in_a_thousand_fleets_have():
 
 
 @pytest.mark.proof
+@pytest.mark.timeout(1200)
 def test_scores_without_a_change_are_as_small_as_the_formula_says():
     """Of 120 fleets as many exceed a score as the formula has at most: its limit rests on it. Where
     it can be seen (19 % and 6 %): for the limit itself it would take a hundred thousand."""
