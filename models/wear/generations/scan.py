@@ -162,6 +162,8 @@ def likeliest_change(
     used = usable_sums(sampled_units(sums), fit)
     ago = quarters_ago(used, last)
     quarters = np.unique(ago[ago < MOST_QUARTERS]) + 1
+    if not len(quarters):
+        return None
     scan = _scan(used, fit, ago)
     whole = np.diag(_extra(scan, MOST_QUARTERS + 1).inner)[1::2]
     every = (each for k in quarters for each in _candidates(scan, int(k), whole))
