@@ -112,6 +112,10 @@ class PageData:
         ``ci_high``: what became of each month's flags.
     wear_departures
         ``sentence``: ways in which wear departs from a straight line, or does not.
+    wear_changes
+        ``axle_type``, ``duty`` (null: over its duties), ``since_on``, ``ratio``, ``ci_low``,
+        ``ci_high``, ``units_before``, ``lives_before``, ``units_since``, ``lives_since``: linings
+        that wear otherwise if fitted since a day; no row where no change was found.
     pointers_not_reset
         ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
         at a reline.
@@ -168,6 +172,7 @@ class PageData:
     replacement_differences: pl.DataFrame | None = None
     changes: pl.DataFrame | None = None
     flag_precision: pl.DataFrame | None = None
+    wear_changes: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None
     on_record: pl.DataFrame | None = None

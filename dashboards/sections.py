@@ -17,7 +17,7 @@ from dashboards.charts.adjusters import age_figure, curve_figures
 from dashboards.charts.compared import comparison_figure
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure, reasons_figure
-from dashboards.charts.wear import wear_figure
+from dashboards.charts.wear import changes_said, wear_figure
 from dashboards.drawing.figure import Figure
 from dashboards.notes import why_no_forecast
 from dashboards.page_data import PageData
@@ -139,6 +139,7 @@ def relines(data: PageData) -> Section:
     unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
     policy = relines_charts.policy_said(data.reline_policy, measures)
     remarks = (
+        *map(typeset, changes_said(data.wear_changes)),
         *((policy,) * bool(policy)),
         *((plan,) * bool(plan)),
         *((_NO_POLICIES,) * (data.scenarios is None)),
@@ -181,6 +182,7 @@ def wear(data: PageData) -> Section:
     )
     nothing = "No wear rate could be worked out: too few linings were read more than once."
     remarks = (
+        *changes_said(data.wear_changes),
         *_spread(data, measures),
         *departures_said(data.wear_departures, measures),
         *_pointers(data),

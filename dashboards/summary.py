@@ -8,6 +8,7 @@ import polars as pl
 from dashboards.charts.relines import YEAR, outlook_words, policy_changed
 from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
+from dashboards.charts.wear import wear_changed
 from dashboards.page_data import PageData
 from dashboards.sentences.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.sentences.measures import Measures
@@ -156,6 +157,7 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
     detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
+    detail += wear_changed(data.wear_changes)
     relines = Fact(label, number(row["relines_p50"]), detail, "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None

@@ -47,6 +47,7 @@ def drawn_linings(
             "readings": CHECKS,
             "mean_km": km.mean(),
             "mean_mm": mm.mean(axis=1),
+            "fitted_on": FIRST_DAY,
             "last_inspected_on": FIRST_DAY + dt.timedelta(days=700),
             "s_km_km": float(off @ off),
             "s_km_mm": centred @ off,

@@ -1,12 +1,14 @@
 """Lining wear by axle type and duty."""
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, said_for_selections, table
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import count, number
+from dashboards.sentences.words import count, listed, month_name, number
 
 DIMENSIONS = ("duty", "axle_type")
 COLUMNS = ("mm_per_10000km", "ci_low", "ci_high")
@@ -74,6 +76,45 @@ def _said(frame: pl.DataFrame, measures: Measures) -> Said:
     if peers:
         note += f" {count(peers, 'other group')} cannot be told apart from the fastest."
     return Said(f"Linings of {_group(top)} wear fastest: {rate}; of {_group(last)} {least}", note)
+
+
+def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:
+    """How linings wear by when they were fitted, a sentence for each change that was found.
+
+    Why is not known: another make, or whatever else those fitted since have in common.
+    """
+    return tuple(
+        f"Linings of {row['axle_type']} fitted since about {month_name(row['since_on'])} wear "
+        f"{number(row['ratio'], 2)} ({number(row['ci_low'], 2)} to {number(row['ci_high'], 2)}) "
+        f"times as fast as those fitted before: {_lives(row, 'since')} against "
+        f"{_lives(row, 'before')}. This is seen in the records, not why: another make and a "
+        "rougher road for all look alike. Rates and forecasts take new linings to wear like those "
+        "fitted since."
+        for row in _changes(changes)
+    )
+
+
+def wear_changed(changes: pl.DataFrame | None) -> str:
+    """The same in a clause behind a figure of the forecast; empty where no change was found."""
+    named: dict[tuple[str, str], list[str]] = {}
+    for row in _changes(changes):
+        how = "faster" if row["ratio"] > 1 else "slower"
+        named.setdefault((how, month_name(row["since_on"])), []).append(row["axle_type"])
+    said = [f"{how} since about {month} ({listed(on)})" for (how, month), on in named.items()]
+    return f"; new linings wear {listed(said)}" if said else ""
+
+
+def _changes(changes: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """The newest change of every axle type, over its duties."""
+    if changes is None:
+        return []
+    rows = changes.filter(pl.col("duty").is_null()).sort("axle_type", "since_on")
+    return rows.unique("axle_type", keep="last", maintain_order=True).to_dicts()
+
+
+def _lives(row: dict[str, Any], when: str) -> str:
+    lives, units = row[f"lives_{when}"], row[f"units_{when}"]
+    return f"{count(lives, 'lining life', 'lining lives')} of {count(units, 'unit')}"
 
 
 def _group(row: dict[str, object]) -> str:

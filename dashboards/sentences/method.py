@@ -22,7 +22,8 @@ METHODS = (
         "slower than that: readings of one unit are related, and the intervals say so. A lining "
         "whose reline nobody recorded counts with its slope alone. Groups with few units are drawn "
         "towards the other duties of their axle type, and marked. Wear pointers count as a second, "
-        "less exact reading. Whether wear really runs straight is tested.",
+        "less exact reading. Where linings fitted since some quarter wear otherwise than those "
+        "before, they have a rate of their own. Whether wear really runs straight is tested.",
         (
             "Patterson, H. D. and Thompson, R. (1971), Biometrika 58, 545–554 (restricted "
             "likelihood)",
@@ -30,6 +31,8 @@ METHODS = (
             "Satterthwaite, F. E. (1946), Biometrics Bulletin 2, 110–114 (degrees of freedom)",
             "Efron, B. and Morris, C. (1975), Journal of the American Statistical Association 70, "
             "311–319 (thin groups)",
+            "Miller, R. and Siegmund, D. (1982), Biometrics 38, 1011–1016 (changes sought at many "
+            "days)",
         ),
     ),
     Method(

@@ -1,12 +1,10 @@
 r"""Wear under one lining part against another, within axle type and duty.
 
 The wear fit is made once more with every part of an axle type as if it were an axle type of its
-own, so that its rates have one covariance, in which units and lives differ as they do. With
-:math:`y_g = \log(r_{ag}/r_{bg})` over the groups g (axle type and duty) in which both parts stand
-on their own readings and V the covariance of these by the delta method, the ratio over all is
-:math:`\exp(1'V^{-1}y / 1'V^{-1}1)` (generalised least squares). Intervals are symmetric on the log
-scale, by t with Satterthwaite's degrees of freedom of the contrast; Holm's method adjusts p over
-the pairs of parts of the fleet, and over the groups' own ratios apart from them.
+own, so that its rates have one covariance, in which units and lives differ as they do. The ratio
+over all groups (axle type and duty) in which both parts stand on their own readings is
+``models.wear.duty_ratios.joint_ratio``; Holm's method adjusts p over the pairs of parts of the
+fleet, and over the groups' own ratios apart from them.
 """
 
 from collections.abc import Sequence
@@ -16,10 +14,9 @@ from itertools import combinations
 import numpy as np
 import polars as pl
 
-from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import t_cdf, t_quantile
+from models.common.arrays import IntArray
 from models.common.multiple_tests import holm
-from models.mixed.satterthwaite import satterthwaite_df
+from models.wear.duty_ratios import joint_ratio
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums, kept_lives
 
@@ -88,28 +85,6 @@ def _adjusted(ratios: Sequence[PartRatio]) -> list[PartRatio]:
 def _ratio(
     fit: WearFit, parts: tuple[str, str], groups: Sequence[tuple[str, str]], level: float
 ) -> PartRatio:
-    slopes, logs = _log_ratios(fit, parts, groups)
-    precision = np.linalg.pinv(slopes @ fit.covariance @ slopes.T)
-    weights = precision.sum(axis=0) / precision.sum()
-    estimate, contrast = float(weights @ logs), weights @ slopes
-    se = float(np.sqrt(contrast @ fit.covariance @ contrast))
-    assert fit.mixed is not None
-    df = min(float(satterthwaite_df(fit.mixed, contrast[None, fit.kept])[0]), fit.most_df)
-    half = float(t_quantile(0.5 + level / 2, df)) * se
-    p = float(2.0 * t_cdf(-abs(estimate) / se, df))
-    low, high = np.exp([estimate - half, estimate + half])
-    return PartRatio(None, None, *parts, float(np.exp(estimate)), float(low), float(high), p, p)
-
-
-def _log_ratios(
-    fit: WearFit, parts: tuple[str, str], groups: Sequence[tuple[str, str]]
-) -> tuple[FloatArray, FloatArray]:
-    """Derivatives (G, P) of each group's log ratio in the fixed effects, and the log ratios."""
-    slopes, logs = np.zeros((len(groups), len(fit.beta))), np.zeros(len(groups))
-    for g, (axle_type, duty) in enumerate(groups):
-        for part, sign in zip(parts, (1.0, -1.0), strict=True):
-            axle = fit.axle_types.index(f"{axle_type}{BETWEEN}{part}")
-            column = fit.columns.position("rate", axle, fit.duties.index(duty))
-            slopes[g, column] = sign / fit.beta[column]
-            logs[g] += sign * np.log(max(fit.beta[column], 1e-12))
-    return slopes, logs
+    a, b = ([(f"{t}{BETWEEN}{part}", duty) for t, duty in groups] for part in parts)
+    found = joint_ratio(fit, list(zip(a, b, strict=True)), level=level)
+    return PartRatio(None, None, *parts, found.ratio, found.ci_low, found.ci_high, found.p, found.p)

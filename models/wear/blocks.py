@@ -327,7 +327,7 @@ def _merged(
     return side, left_over, by_life
 
 
-def _varies_beyond_line(sums: LiningLifeSums) -> BoolArray:
+def varies_beyond_line(sums: LiningLifeSums) -> BoolArray:
     """Lives that ran in several duties, or were read with a pointer, (N,)."""
     varies = sums.pointer.readings > 0
     varies[sums.gauge.pair_life] = True
@@ -361,7 +361,7 @@ def axle_moments(
         for k, (s, w) in enumerate(zip(instruments, weights, strict=True))
     )
     numbers = np.flatnonzero(lives)
-    some = np.flatnonzero(_varies_beyond_line(sums)[lives])
+    some = np.flatnonzero(varies_beyond_line(sums)[lives])
     some_inner = sum(
         (
             _inner_by_life(s, numbers[some], columns, local, w.reading)

@@ -8,9 +8,15 @@ own sign open, the low limit is zero, and a ratio below zero is none. The
 test of equal rates is the same statistic at :math:`\rho = 1`; Holm's method adjusts p over all
 pairs of the fleet. Both use the degrees of freedom of the contrast (``models.wear.fit``).
 
+The same of several pairs of rates together (:func:`joint_ratio`): with
+:math:`y_g = \log(r_{ag}/r_{bg})` over the pairs g and V the covariance of these by the delta
+method, :math:`\exp(1'V^{-1}y / 1'V^{-1}1)` (generalised least squares). Its interval is symmetric
+on the log scale, by t with Satterthwaite's degrees of freedom of the contrast.
+
 Fieller (1954), J. R. Stat. Soc. B 16:175; Holm (1979), Scand. J. Stat. 6:65.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -22,6 +28,7 @@ from models.common.distributions import t_cdf, t_quantile
 from models.common.multiple_tests import holm
 from models.mixed.fit import MixedFit
 from models.mixed.jackknife import contrast_df
+from models.mixed.satterthwaite import satterthwaite_df
 from models.wear.result import WearFit
 
 LEAST_UNITS = 2
@@ -127,6 +134,50 @@ def compare_duties(fit: WearFit, *, level: float = 0.95) -> WearComparisons:
                 skipped.append(f"{fit.duties[a]} with {fit.duties[b]} on {name}")
     notes = (f"Too few units to compare {', '.join(skipped)}.",) if skipped else ()
     return WearComparisons(_adjusted(ratios), notes)
+
+
+@dataclass(frozen=True, slots=True)
+class JointRatio:
+    """Rates over others, pair by pair, as one ratio."""
+
+    ratio: float
+    ci_low: float
+    ci_high: float
+    p: float
+
+
+Group = tuple[str, str]
+
+
+def joint_ratio(
+    fit: WearFit, pairs: Sequence[tuple[Group, Group]], *, level: float = 0.95
+) -> JointRatio:
+    """The ratio of each pair's first rate, named by axle type and duty, to its second."""
+    slopes, logs = _log_ratios(fit, pairs)
+    precision = np.linalg.pinv(slopes @ fit.covariance @ slopes.T)
+    weights = precision.sum(axis=0) / precision.sum()
+    estimate, contrast = float(weights @ logs), weights @ slopes
+    se = float(np.sqrt(contrast @ fit.covariance @ contrast))
+    assert fit.mixed is not None
+    df = min(float(satterthwaite_df(fit.mixed, contrast[None, fit.kept])[0]), fit.most_df)
+    half = float(t_quantile(0.5 + level / 2, df)) * se
+    low, high = np.exp([estimate - half, estimate + half])
+    p = float(2.0 * t_cdf(-abs(estimate) / se, df))
+    return JointRatio(float(np.exp(estimate)), float(low), float(high), p)
+
+
+def _log_ratios(
+    fit: WearFit, pairs: Sequence[tuple[Group, Group]]
+) -> tuple[FloatArray, FloatArray]:
+    """Derivatives (G, P) of each pair's log ratio in the fixed effects, and the log ratios."""
+    slopes, logs = np.zeros((len(pairs), len(fit.beta))), np.zeros(len(pairs))
+    for g, pair in enumerate(pairs):
+        for (axle_type, duty), sign in zip(pair, (1.0, -1.0), strict=True):
+            axle = fit.axle_types.index(axle_type)
+            column = fit.columns.position("rate", axle, fit.duties.index(duty))
+            slopes[g, column] = sign / fit.beta[column]
+            logs[g] += sign * np.log(max(fit.beta[column], 1e-12))
+    return slopes, logs
 
 
 COMPARISON_SCHEMA = {

@@ -41,12 +41,14 @@ class InstrumentSums:
 class LiningLifeSums:
     """Sums of N lining lives in D duties.
 
-    ``unit``, ``axle`` (N,) index ``units`` and ``axle_types``; ``last_km`` (D, N) is the km run in
-    each duty up to the life's latest reading.
+    ``fitted_on`` is the day each was fitted (null: before the records); ``unit``, ``axle`` (N,)
+    index ``units`` and ``axle_types``; ``last_km`` (D, N) is the km run in each duty up to the
+    life's latest reading.
     """
 
     life_id: pl.Series
     wheel_end_id: pl.Series
+    fitted_on: pl.Series
     last_inspected_on: pl.Series
     units: pl.Series
     axle_types: tuple[str, ...]
@@ -96,6 +98,7 @@ def kept_lives(sums: LiningLifeSums, keep: BoolArray) -> LiningLifeSums:
         sums,
         life_id=sums.life_id.filter(pl.Series(keep)),
         wheel_end_id=sums.wheel_end_id.filter(pl.Series(keep)),
+        fitted_on=sums.fitted_on.filter(pl.Series(keep)),
         last_inspected_on=sums.last_inspected_on.filter(pl.Series(keep)),
         unit=sums.unit[keep],
         axle=sums.axle[keep],
@@ -183,7 +186,10 @@ def _of_instrument(
     return lives, duties, pairs
 
 
-IDENTITY = ("life_id", "wheel_end_id", "unit_id", "axle_type", "start_known", "last_inspected_on")
+IDENTITY = (
+    *("life_id", "wheel_end_id", "unit_id", "axle_type"),
+    *("start_known", "fitted_on", "last_inspected_on"),
+)
 
 
 def _one_row_per_life(life_sums: pl.DataFrame) -> pl.DataFrame:
@@ -237,6 +243,7 @@ def lining_life_sums(
     return LiningLifeSums(
         life_id=lives["life_id"],
         wheel_end_id=lives["wheel_end_id"],
+        fitted_on=lives["fitted_on"],
         last_inspected_on=lives["last_inspected_on"],
         units=unit_no["unit"],
         axle_types=tuple(axle_no["axle"]),

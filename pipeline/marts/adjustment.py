@@ -8,6 +8,7 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import duckdb
 import numpy as np
@@ -28,6 +29,7 @@ from models.common.units import KM_PER_UNIT
 from models.lives.fits.distributions import LifeDistribution
 from models.usage.ahead import away_now, days_run_before_leaving, km_ahead
 from models.usage.fit import UsageFit
+from models.wear.generations.names import generation_of
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
 from pipeline.marts.results import Drift, Fits, Lives, Strokes
@@ -191,15 +193,15 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str = "
     """``wear_mm`` and its ``wear_sd_mm`` since the setting, one row per stroke reading."""
     km = warehouse.fetch(
         con,
-        f"""select k.*, e.axle_type, r.life_id from reduce.stroke_reading_km k
+        f"""select k.*, e.axle_type, r.life_id, l.started_on as fitted_on
+        from reduce.stroke_reading_km k
         inner join (from stage.setting_episodes {some}) e on e.episode_id = k.episode_id
         inner join stage.stroke_readings r
             on r.episode_id = k.episode_id and r.inspected_on = k.inspected_on
-            and r.as_left = k.as_left""",
+            and r.as_left = k.as_left
+        left join stage.lining_lives l on l.life_id = r.life_id""",
     )
-    priced = km.join(
-        rate_frame(fits.wear), on=["axle_type", "duty"], how="inner", maintain_order="left"
-    )
+    priced = _with_rates(km, fits.wear, "inner")
     x = pl.col("km") / KM_PER_UNIT
     since = priced.group_by(KEYS, maintain_order=True).agg(
         pl.col("life_id").first(),
@@ -217,11 +219,20 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str = "
     )
 
 
-def rate_frame(wear: WearFit) -> pl.DataFrame:
-    """The fit's rates and their standard errors, mm per 10,000 km."""
+def _with_rates(
+    linings: pl.DataFrame, wear: WearFit, how: Literal["inner", "left"]
+) -> pl.DataFrame:
+    """Rows of linings (``axle_type``, ``fitted_on``, ``duty``) with the ``rate`` of their
+    generation and its standard error ``rate_se``, mm per 10,000 km."""
     rows = [(r.axle_type, r.duty, r.mm_per_10000km, r.se) for r in wear.rates]
-    schema = {"axle_type": pl.String, "duty": pl.String, "rate": pl.Float64, "rate_se": pl.Float64}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    schema = {"generation": pl.String, "duty": pl.String, "rate": pl.Float64, "rate_se": pl.Float64}
+    rates = pl.DataFrame(rows, schema=schema, orient="row")
+    generation = generation_of(linings["axle_type"], linings["fitted_on"], wear.axle_types)
+    return (
+        linings.with_columns(generation)
+        .join(rates, on=["generation", "duty"], how=how, maintain_order="left")
+        .drop("generation", "fitted_on")
+    )
 
 
 def life_slopes(lines: LiningLines | None) -> pl.DataFrame:
@@ -250,8 +261,8 @@ def drift_outlook(
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, f"from reduce.drift_outlook {some}", order="wheel_end_id")
     ends = (
-        ends.join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
-        .join(rate_frame(fits.wear), on=["axle_type", "duty"], how="left")
+        _with_rates(ends, fits.wear, "left")
+        .join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
         .join(life_slopes(fits.lines), on="life_id", how="left")
         .join(linings.select("life_id", lining_now_mm="lining_mm"), on="life_id", how="left")
     )

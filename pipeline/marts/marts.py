@@ -27,7 +27,7 @@ STATES = {
 
 
 class WearRates(dy.Schema):
-    """One row per axle type and duty."""
+    """One row per axle type and duty: of linings as they are fitted now (``wear_changes``)."""
 
     axle_type = col.text("Axle type", key=True)
     duty = col.text("Duty", key=True)
@@ -45,6 +45,26 @@ class WearRates(dy.Schema):
     @dy.rule()
     def in_order(cls) -> pl.Expr:
         return col.ordered("ci_low", "mm_per_10000km", "ci_high")
+
+
+class WearChanges(dy.Schema):
+    """One row per axle type, change and duty: linings fitted since a day against those before."""
+
+    axle_type = col.text("Axle type")
+    duty = col.text("Duty; null: over its duties", nullable=True)
+    since_on = dy.Date(nullable=False, description="About when, to a quarter, wear changed")
+    ratio = col.number("Wear of linings fitted since over that of those before", low=0.0)
+    ci_low = col.number("95 % interval, low end", low=0.0)
+    ci_high = col.number("High end", low=0.0)
+    units_before = col.count("Units with linings fitted before that say something of wear")
+    lives_before = col.count("Such lining lives")
+    units_since = col.count("Units with linings fitted since")
+    lives_since = col.count("Such lining lives")
+    before_mm_per_10000km = col.number(
+        "Wear of those fitted before; null: over its duties", "mm per 10,000 km"
+    )
+    before_ci_low = col.number("95 % interval, low end", "mm per 10,000 km")
+    before_ci_high = col.number("High end", "mm per 10,000 km")
 
 
 class WearComponents(dy.Schema):
@@ -463,6 +483,7 @@ class BacktestPit(dy.Schema):
 
 SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_rates": WearRates,
+    "wear_changes": WearChanges,
     "wear_components": WearComponents,
     "wear_spreads": WearSpreads,
     "wear_departures": WearDepartures,

@@ -1,11 +1,13 @@
 """Lining wear: per-life sums → rates, spread, departures, comparisons and pointer checks."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 import duckdb
 import polars as pl
 
 from models.wear.duty_ratios import compare_duties, comparisons_frame
+from models.wear.generations.names import fitted_since, newest, plain, rates_now
+from models.wear.generations.told import changes_frame, wear_changes
 from models.wear.linearity import Departure, wear_departures
 from models.wear.pointers import PointerCalibration
 from models.wear.result import WearFit, components_frame, rates_frame
@@ -24,10 +26,14 @@ def fleet_sums(con: duckdb.DuckDBPyConnection) -> LiningLifeSums:
 
 
 def write_wear_marts(
-    con: duckdb.DuckDBPyConnection, fit: WearFit, calibration: PointerCalibration
+    con: duckdb.DuckDBPyConnection,
+    fit: WearFit,
+    calibration: PointerCalibration,
+    sums: LiningLifeSums,
 ) -> None:
-    """Write what the wear fit says, and test what it takes for granted."""
+    """Write what the wear fit of some sums says, and test what it takes for granted."""
     marts.write(con, "wear_rates", _rates(fit))
+    marts.write(con, "wear_changes", changes_frame(wear_changes(fit, sums)))
     marts.write(con, "wear_components", _components(fit))
     marts.write(con, "wear_spreads", _spreads(fit))
     marts.write(con, "wear_departures", _departures(wear_departures(*_tested_readings(con))))
@@ -36,8 +42,13 @@ def write_wear_marts(
 
 
 def wear_comparisons(fit: WearFit) -> pl.DataFrame:
-    """Ratios of wear between duties, for ``mart.duty_comparisons``."""
-    return comparisons_frame(compare_duties(fit)).filter(pl.col("ratio").is_not_null())
+    """Ratios of wear between duties, of linings as fitted now, for ``mart.duty_comparisons``."""
+    now = {name: axle_type for axle_type, name in newest(fit.axle_types).items()}
+    return (
+        comparisons_frame(compare_duties(fit))
+        .filter(pl.col("ratio").is_not_null(), pl.col("axle_type").is_in(list(now)))
+        .with_columns(pl.col("axle_type").replace(now))
+    )
 
 
 def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -62,16 +73,24 @@ def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.D
 
 
 def _rates(fit: WearFit) -> pl.DataFrame:
-    return rates_frame(fit).with_columns(
+    """Of linings as they are fitted now."""
+    since = {axle_type: fitted_since(name) for axle_type, name in newest(fit.axle_types).items()}
+    later = {axle_type: f"of linings fitted since {day}" for axle_type, day in since.items() if day}
+    leans = pl.lit("leans by a quarter or more on other duties and axle types")
+    said = pl.concat_str(
+        pl.col("axle_type").replace_strict(later, default=None, return_dtype=pl.String),
+        pl.when("shrunk").then(leans),
+        separator="; ",
+        ignore_nulls=True,
+    )
+    return rates_frame(replace(fit, rates=rates_now(fit))).with_columns(
         own_mm_per_10000km=pl.col("raw_mm_per_10000km"),
-        note=pl.when("shrunk").then(
-            pl.lit("leans by a quarter or more on other duties and axle types")
-        ),
+        note=pl.when(said != "").then(said),
     )
 
 
 def _components(fit: WearFit) -> pl.DataFrame:
-    return components_frame(fit).with_columns(note=pl.lit(" ".join(fit.notes) or None))
+    return components_frame(fit).with_columns(note=pl.lit(plain(" ".join(fit.notes)) or None))
 
 
 def _spreads(fit: WearFit) -> pl.DataFrame:
@@ -88,10 +107,11 @@ def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:
     rows = [
         {
             **asdict(bias),
+            "axle_type": plain(bias.axle_type),
             "reading_sd_mm": calibration.reading_sd_mm,
             "setting_sd_mm": calibration.setting_sd_mm,
             "weight": calibration.weight.reading if calibration.weight else None,
-            "note": " ".join(calibration.notes) or None,
+            "note": plain(" ".join(calibration.notes)) or None,
         }
         for bias in calibration.biases
     ]

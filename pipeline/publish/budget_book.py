@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from dashboards.charts.wear import changes_said
 from dashboards.notes import forecasts_judged, never_relined
 from dashboards.page_data import PageData
 from dashboards.sentences.method import CAUTIONS, METHODS
@@ -155,7 +156,7 @@ def budget_notes(data: PageData, settings: Settings) -> list[tuple[str, tuple[st
     return [
         ("About this budget", _about(data)),
         ("Assumed", _assumed(settings, data)),
-        ("Readings behind it", _behind(data.wear_rates)),
+        ("Readings behind it", (*_behind(data.wear_rates), *changes_said(data.wear_changes))),
         ("How earlier forecasts did", forecasts_judged(data.backtest)),
         ("How it is worked out", tuple(m.answer for m in told)),
         ("Sources", tuple(s for m in told for s in m.sources)),

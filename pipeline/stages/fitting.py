@@ -6,7 +6,7 @@ import duckdb
 import polars as pl
 
 from models.usage.fit import fit_usage
-from models.wear.pointers import fit_wear_with_pointers
+from models.wear.generations.fit import fit_wear_by_generation
 from models.wear.predict import lining_lines
 from models.wear.result import WearFit
 from pipeline.marts import marts
@@ -29,7 +29,7 @@ def fit_fleet(
     Returns the fits, adjusters' lives, and their chapter that is being worked out beside the run.
     """
     fits = fit_wear_and_use(con, settings, as_of)
-    write_wear_marts(con, fits.wear, fits.calibration)
+    write_wear_marts(con, fits.wear, fits.calibration, fits.sums)
     lives = write_life_marts(con, settings)
     given = settings, lives, fits.km_per_day
     chapter = worker.submit_over(con, whole(life_chapter.READ), life_chapter.life_chapter, *given)
@@ -60,7 +60,7 @@ def fit_wear_and_use(
     spreads, which is a trait of its brakes and not of the day, is not compared anew.
     """
     pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
-    fitted = fit_wear_with_pointers(
+    fitted = fit_wear_by_generation(
         fleet_sums(con),
         pairs,
         laws=warm_start.wear.laws or None if warm_start else None,

@@ -56,6 +56,7 @@ FLAGS_READ = (
     "reduce.greasing_due",
     "reduce.stroke_reading_km",
     "stage.inspections",
+    "stage.lining_lives",
     "stage.setting_episodes",
     "stage.stroke_readings",
 )

@@ -3,7 +3,8 @@
 -- inputs: reduce.lining_measurements, stage.lining_lives
 -- meaning: count, means, and sums of squares and products of km and thickness about the life's own
 --          means (km are centred before they are squared, so no odometer offset can cancel);
---          decimals add up to the same sum in whatever order threads take the rows
+--          decimals add up to the same sum in whatever order threads take the rows; fitted_on is the
+--          day the lining was fitted (null: before the records)
 with means as (
     select
         life_id,
@@ -45,6 +46,7 @@ final as (
         l.unit_id,
         l.axle_type,
         l.start_known,
+        l.started_on as fitted_on,
         a.readings,
         a.mean_km,
         a.mean_mm,

@@ -2,10 +2,11 @@
 -- key: wheel_end_id
 -- inputs: judge.wheel_ends, reduce.check_visits, stage.lining_lives, stage.lining_readings,
 --         stage.inspections, stage.duty_spells, stage.unit_sightings, run.parameters
--- meaning: where it stands: its current life and duty, when and at what km the unit was last seen,
---          the unit's km at the life's start and at its latest reading (its start where there is
---          none; null: not on record), the unit's last check visit, and what was read then of the lining in place
---          now, in mm above its minimum (null: not read, or relined since)
+-- meaning: where it stands: its current life (fitted_on null: before the records) and duty, when
+--          and at what km the unit was last seen, the unit's km at the life's start and at its
+--          latest reading (its start where there is none; null: not on record), the unit's last
+--          check visit, and what was read then of the lining in place now, in mm above its minimum
+--          (null: not read, or relined since)
 with seen as (
     select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
     from stage.unit_sightings
@@ -66,6 +67,7 @@ final as (
         e.lining_new_mm,
         e.lining_min_mm,
         l.life_id,
+        l.started_on as fitted_on,
         s.seen_on,
         s.seen_km,
         l.start_km,

@@ -4,7 +4,8 @@
 --         stage.lining_lives, stage.lining_readings, stage.adjuster_fittings,
 --         stage.adjuster_checks, stage.inspections, stage.jobs, stage.unit_sightings, run.service,
 --         run.parameters
--- meaning: the setting, lining and adjuster in place on the as-of day and its check interval; the
+-- meaning: the setting, lining (fitted_on null: before the records) and adjuster in place on the
+--          as-of day and its check interval; the
 --          unit's km when its stroke was last read (when it was set, where not since), when its
 --          adjuster was fitted and last known good, and when it was last seen; what its lining
 --          read last (by the pointer only where no gauge was ever put to it) and its minimum;
@@ -25,13 +26,14 @@ with episodes as (
 ),
 
 lives as (
-    select wheel_end_id, life_id from stage.lining_lives where ended_on is null
+    select wheel_end_id, life_id, started_on from stage.lining_lives where ended_on is null
 ),
 
 linings as (
     select
         l.wheel_end_id,
         l.life_id,
+        l.started_on as fitted_on,
         coalesce(r.lining_mm, r.pointer_lining_mm) as lining_read_mm,
         r.inspected_on as lining_read_on,
         row_number() over (
@@ -126,6 +128,7 @@ final as (
         e.set_source,
         coalesce(i.km, e.set_km) as read_km,
         l.life_id,
+        l.fitted_on,
         l.lining_read_mm,
         l.lining_read_on,
         a.fitted_km as adjuster_fitted_km,

@@ -28,14 +28,15 @@ from dashboards.charts.records import fates_figure
 from dashboards.charts.relines import depots_figure, monthly_figure, plan_said, policy_said
 from dashboards.charts.settings import depots_figure as settings_by_depot
 from dashboards.charts.settings import months_figure as settings_by_month
-from dashboards.charts.trust import coverage_figure, months_figure, wilson
-from dashboards.charts.wear import wear_figure
+from dashboards.charts.trust import coverage_figure, months_figure
+from dashboards.charts.wear import changes_said, wear_figure
 from dashboards.drawing.figure import Figure, counted, selection_key
 from dashboards.drawing.svg import drawn
 from dashboards.drawing.theme import CLAY, DEEP, HAZE, PALE, PAPER, RUST, SAND, SOFT
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import relines, sections, svg_specs
+from dashboards.sections import wear as wear_section
 from dashboards.sentences.measures import Measures
 from dashboards.summary import facts
 from tests import dashboard_data
@@ -366,6 +367,53 @@ def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
     told = replace(data, reline_policy=same)
     assert not any("Since about" in remark for remark in relines(told).remarks)
     assert not any("since about" in f.detail for f in facts(told))
+
+
+def wear_change(**other: object) -> dict[str, object]:
+    return {
+        **{"axle_type": "front", "duty": None, "since_on": dt.date(2023, 9, 4)},
+        **{"ratio": 1.35, "ci_low": 1.281, "ci_high": 1.42},
+        **{"units_before": 58, "lives_before": 340, "units_since": 55, "lives_since": 212},
+        **other,
+    }
+
+
+def test_linings_that_wear_otherwise_since_some_day_are_said_with_rates_and_forecast(
+    data: PageData,
+) -> None:
+    rows = [
+        wear_change(),
+        wear_change(duty="trunk"),
+        wear_change(since_on=dt.date(2021, 1, 1), ratio=0.5),
+        wear_change(axle_type="rear", ratio=0.8, ci_low=0.75, ci_high=0.85, lives_since=1),
+    ]
+    changes = pl.DataFrame(rows, schema_overrides={"duty": pl.String})
+    front, rear = (" ".join(said.split()) for said in changes_said(changes))
+    assert front == (
+        "Linings of front fitted since about September 2023 wear 1.35 (1.28 to 1.42) times as fast "
+        "as those fitted before: 212 lining lives of 55 units against 340 lining lives of 58 "
+        "units. This is seen in the records, not why: another make and a rougher road for all look "
+        "alike. Rates and forecasts take new linings to wear like those fitted since."
+    )
+    assert rear.startswith("Linings of rear fitted since about September 2023 wear 0.80 (0.75 to ")
+    told = replace(data, wear_changes=changes)
+    for section in (relines(told), wear_section(told)):
+        assert sum("wear 1.35" in remark for remark in section.remarks) == 1
+    clause = (
+        "; new linings wear faster since about September 2023 (front) and slower since about "
+        "September 2023 (rear)"
+    )
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
+def test_of_linings_that_wear_as_ever_nothing_is_said(data: PageData) -> None:
+    none = pl.DataFrame([wear_change()], schema_overrides={"duty": pl.String}).clear()
+    assert changes_said(None) == changes_said(none) == ()
+    told = replace(data, wear_changes=none)
+    assert not any(
+        "fitted since" in r for s in (relines(told), wear_section(told)) for r in s.remarks
+    )
+    assert not any("new linings wear" in f.detail for f in facts(told))
 
 
 def test_an_unsafe_policy_is_never_the_headline() -> None:

@@ -31,7 +31,11 @@ class FleetTruth:
     """What the readings are drawn from: mm, mm per 10,000 km, and shares of imperfect readings.
 
     Spread between units and lives is what it is called at the geometric mean of the rates and grows
-    with a power of the rate; ``unit_duty_sd`` is a unit's own difference in each duty.
+    with a power of the rate; ``unit_duty_sd`` is a unit's own difference in each duty. Linings
+    fitted from check ``later_from`` on wear ``later_ratio`` times as fast (by axle type), and start
+    ``later_start_mm`` thicker. From then on every lining wears ``rough_ratio`` times as fast, and a
+    share of units, ``joined``, is only there since, their linings wearing ``joined_ratio`` times as
+    fast.
     """
 
     rates: np.ndarray = field(
@@ -62,6 +66,12 @@ class FleetTruth:
     pointer_follows_start: float = 0.0
     season_mm: float = 0.0
     unreset_share: float = 0.0
+    later_from: int = 0
+    later_ratio: tuple[float, float] = (1.0, 1.0)
+    later_start_mm: float = 0.0
+    rough_ratio: float = 1.0
+    joined: float = 0.0
+    joined_ratio: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +98,21 @@ class _Wheels:
     origin: np.ndarray
     pointer_lag_mm: np.ndarray
     pointer_set_mm: np.ndarray
+    joined: np.ndarray
+
+    def is_late(self, truth: FleetTruth) -> np.ndarray:
+        """Whether a lining was fitted late enough to be of another make."""
+        return (self.origin >= truth.later_from) & (truth.later_from > 0)
+
+    def worn(self, km: np.ndarray, check: int, truth: FleetTruth) -> np.ndarray:
+        """What the group's rate takes of each lining up to a check."""
+        turn = np.clip(truth.later_from, self.origin, check)
+        after = km[self.unit, check] - km[self.unit, turn]
+        before = km[self.unit, turn] - km[self.unit, self.origin]
+        make = np.where(self.is_late(truth), np.array(truth.later_ratio)[self.axle], 1.0)
+        joined = np.where(self.joined, truth.joined_ratio, 1.0)
+        weighted = before + truth.rough_ratio * after
+        return (truth.rates[self.axle] * weighted).sum(axis=1) / 1e4 * make * joined
 
 
 def _unit_km(
@@ -123,16 +148,18 @@ def _new_lives(
 def _first_lives(rng: np.random.Generator, units: int, truth: FleetTruth) -> _Wheels:
     unit, axle = np.repeat(np.arange(units), 4), np.tile([0, 0, 1, 1], units)
     n = len(unit)
+    joined = unit >= round(units * (1.0 - truth.joined))
     wheels = _Wheels(
         unit=unit,
         axle=axle,
         life_no=np.ones(n, int),
-        known=rng.random(n) >= truth.unknown_share,
+        known=(rng.random(n) >= truth.unknown_share) | joined,
         start_mm=np.zeros(n),
         slope=np.zeros(n),
-        origin=np.zeros(n, int),
+        origin=np.where(joined, truth.later_from, 0),
         pointer_lag_mm=np.zeros(n),
         pointer_set_mm=np.zeros(n),
+        joined=joined,
     )
     _new_lives(rng, wheels, np.arange(n), truth)
     wheels.start_mm -= ~wheels.known * rng.uniform(0, 7, n)
@@ -156,13 +183,14 @@ def _check(
     """One round of readings of every wheel end."""
     since = km[wheels.unit, check] - km[wheels.unit, wheels.origin]
     total = since.sum(axis=1)
-    worn = (truth.rates[wheels.axle] * since).sum(axis=1) / 1e4
+    worn = wheels.worn(km, check, truth)
     relative = truth.rates / np.exp(np.log(truth.rates).mean())
     life_km = (relative[wheels.axle] ** truth.life_power * since).sum(axis=1)
     unit_km = relative[wheels.axle] ** truth.unit_power * since
     random = (wheels.slope * life_km + (unit_slope[wheels.unit] * unit_km).sum(axis=1)) / 1e4
     bedding = truth.bedding_mm * -np.expm1(-total / truth.bedding_km) * wheels.known
-    lining = wheels.start_mm - worn + random - bedding
+    later_mm = truth.later_start_mm * wheels.is_late(truth)
+    lining = wheels.start_mm + later_mm - worn + random - bedding
     n = len(lining)
     drum = truth.pointer_scale * (lining - truth.starts[wheels.axle])
     pointer = lining + np.array(truth.pointer_bias)[wheels.axle] + drum - wheels.pointer_lag_mm
@@ -175,7 +203,8 @@ def _check(
         "read": _rounded(lining + season + rng.normal(0, truth.residual_sd, n), truth),
         "pointer": pointer + wheels.pointer_set_mm + rng.normal(0, truth.pointer_sd, n),
         "has_pointer": rng.random(n) < truth.pointer_share,
-        "taken": rng.random(n) >= truth.missing_share,
+        "taken": (rng.random(n) >= truth.missing_share)
+        & (~wheels.joined | (check >= truth.later_from)),
     }
 
 
@@ -188,6 +217,7 @@ def _rows(wheels: _Wheels, seen: dict[str, np.ndarray], check: int) -> dict[str,
         "life_no": wheels.life_no[taken],
         "start_known": wheels.known[taken],
         "check": np.full(taken.sum(), check),
+        "origin": wheels.origin[taken],
         "km": seen["km"][taken],
         "lining_mm": seen["read"][taken],
         "pointer_lining_mm": np.where(seen["has_pointer"], seen["pointer"], np.nan)[taken],
@@ -236,6 +266,9 @@ def _reading_frames(columns: dict[str, np.ndarray]) -> tuple[pl.DataFrame, pl.Da
             axle_type=axle,
             as_left=pl.lit(False),
             inspected_on=pl.lit(FIRST_DAY) + pl.duration(days=91 * pl.col("check")),
+            started_on=pl.when("start_known").then(
+                pl.lit(FIRST_DAY) + pl.duration(days=91 * pl.col("origin"))
+            ),
             pointer_lining_mm=pl.col("pointer_lining_mm").fill_nan(None),
             pointer_deg=pl.lit(45.0),
         )
@@ -253,7 +286,7 @@ def _reading_frames(columns: dict[str, np.ndarray]) -> tuple[pl.DataFrame, pl.Da
         .filter(pl.col("km") > 0)
         .with_columns(pl.col("duty").str.strip_prefix("km_"))
     )
-    return frame.drop(duty_km, "true_mm", "true_slope"), long
+    return frame.drop(duty_km, "origin", "true_mm", "true_slope"), long
 
 
 def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnFleet:
@@ -282,7 +315,10 @@ def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnF
 
 
 def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """The reductions of two stage tables, by the project's own SQL."""
+    """The reductions of two stage tables, by the project's own SQL; lives without a ``started_on``
+    began before the records."""
+    if "started_on" not in readings.columns:
+        readings = readings.with_columns(started_on=pl.lit(None, dtype=pl.Date))
     with duckdb.connect() as database:
         database.execute("create schema stage; create schema reduce")
         database.register("stage_readings", readings)
@@ -290,7 +326,7 @@ def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.Da
         database.execute("create view stage.lining_readings as from stage_readings")
         database.execute(
             """create view stage.lining_lives as
-            select distinct life_id, wheel_end_id, unit_id, axle_type, start_known
+            select distinct life_id, wheel_end_id, unit_id, axle_type, start_known, started_on
             from stage_readings"""
         )
         database.execute("create view stage.lining_reading_km as from stage_km")

@@ -78,6 +78,7 @@ def drawn_rates(seed: int, of: Drawn) -> LiningLifeSums:
             "readings": readings,
             "mean_km": mean_km,
             "mean_mm": mean_mm,
+            "fitted_on": pl.Series([None] * n, dtype=pl.Date),
             "last_inspected_on": [dt.date(2025, 1, 6)] * n,
             "s_km_km": (off[0] ** 2).sum(axis=1),
             "s_km_mm": (off[0] * off[1]).sum(axis=1),

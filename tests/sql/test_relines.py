@@ -149,15 +149,16 @@ def test_reline_events_say_how_each_reline_came_about(con):
 def test_wheel_ends_now_know_their_lining_and_what_was_read_of_it(con):
     found = rows(
         con,
-        """select wheel_end_id, duty, seen_on, seen_km, start_km, line_km, visit_on, above_mm
+        """select wheel_end_id, duty, seen_on, seen_km, start_km, line_km, visit_on, above_mm,
+            fitted_on
         from reduce.wheel_ends_now order by 1""",
     )
     seen, visit = (D(2025, 7, 10), 142_000), D(2025, 6, 24)
     assert found == [
-        ("K1/1L", "short", *seen, 100_300, 140_000, visit, 9.0),
-        ("K1/1R", "short", *seen, None, 120_000, visit, None),
-        ("K1/2L", "short", *seen, 125_000, 140_000, visit, 10.0),
-        ("K1/2R", "short", *seen, None, 140_000, visit, 4.5),
+        ("K1/1L", "short", *seen, 100_300, 140_000, visit, 9.0, D(2025, 1, 8)),
+        ("K1/1R", "short", *seen, None, 120_000, visit, None, D(2025, 3, 31)),
+        ("K1/2L", "short", *seen, 125_000, 140_000, visit, 10.0, D(2025, 4, 21)),
+        ("K1/2R", "short", *seen, None, 140_000, visit, 4.5, None),
     ]
 
 

@@ -11,6 +11,7 @@ from models.mixed.blup import UnitEffects, unit_effects
 from models.relines.forecast.lines import WheelEndLines
 from models.usage.fit import UsageFit
 from models.wear.blocks import duty_clusters
+from models.wear.generations.names import generation_of, newest
 from models.wear.predict import LiningLines, fitted_blocks, lining_lines, usable_sums
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums, off_own_lines
@@ -124,14 +125,14 @@ def wheel_end_lines(
         theta_cov=fit.covariance,
         duties=parts.duties,
         duty=parts.duty,
-        duty_column=parts.duty_column,
-        new_mm=parts.new_mm,
-        start_column=parts.start_column,
+        duty_column=parts.now.duty_column,
+        new_mm=parts.now.new_mm,
+        start_column=parts.now.start_column,
         life_cov=fit.mixed.gamma * np.array([[1.0, -1.0], [-1.0, 1.0]]),
         reading_sd=reading_sd,
-        is_known=(has_reading | has_start) & parts.is_fitted,
-        life_scale=parts.life_scale,
-        unit_scale=parts.unit_scale,
+        is_known=(has_reading | has_start) & parts.in_place.is_fitted,
+        life_scale=parts.now.life_scale,
+        unit_scale=parts.now.unit_scale,
     )
 
 
@@ -142,23 +143,31 @@ def _straying(sigma2: float, sums: LiningLifeSums) -> float:
 
 
 @dataclass(frozen=True, slots=True)
+class _Placed:
+    """Linings placed in the fit (L,): whether it knows their axle type, columns of their rate in
+    each duty (L, D) and now, of their start (-1: none), their mean start [mm], and the weights of
+    their own and their unit's part in the rate."""
+
+    is_fitted: BoolArray
+    duty_column: IntArray
+    rate_column: IntArray
+    start_column: IntArray
+    new_mm: FloatArray
+    life_scale: FloatArray
+    unit_scale: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class _Parts:
-    """Wheel ends and units placed in the fit: columns by wheel end, slopes by unit of use."""
+    """Units placed in the fit, with their slopes by unit of use; the linings ``in_place``, and
+    those fitted ``now`` instead, which may be of another generation."""
 
     unit: IntArray
     duties: tuple[str, ...]
     duty: IntArray
-    duty_column: IntArray
-    start_column: IntArray
-    new_mm: FloatArray
-    is_fitted: BoolArray
     slopes: UnitSlopes
-    life_scale: FloatArray
-    unit_scale: FloatArray
-
-    @property
-    def rate_column(self) -> IntArray:
-        return np.asarray(self.duty_column[np.arange(len(self.unit)), self.duty[self.unit]])
+    in_place: _Placed
+    now: _Placed
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,24 +203,41 @@ def _parts(
 ) -> _Parts:
     now = [usage.groups.duty[g] for g in usage.group]
     duties = tuple(fit.duties) + tuple(sorted(set(now) - set(fit.duties)))
-    axle = _places(frame["axle_type"], fit.axle_types)
-    start = np.array([fit.columns.position("start", a) for a in range(len(fit.axle_types))])
-    start_column = np.where(axle >= 0, start[np.maximum(axle, 0)], -1)
     unit, duty = (
         _places(frame["unit_id"], usage.unit_ids),
         _places(pl.Series(now, dtype=pl.String), duties),
     )
-    duty_column = _duty_columns(fit, len(duties))[np.maximum(axle, 0)]
-    place = np.maximum(axle, 0), fit.columns.duty[duty_column[np.arange(len(unit)), duty[unit]]]
+    in_duty, new = duty[unit], _floats(frame, "lining_new_mm")
+    axle_type, columns = frame["axle_type"].cast(pl.String), _duty_columns(fit, len(duties))
+    in_place = generation_of(axle_type, frame["fitted_on"], fit.axle_types)
+    fitted_now = axle_type.replace(newest(fit.axle_types))
     return _Parts(
         unit=unit,
         duties=duties,
         duty=duty,
-        duty_column=duty_column,
-        start_column=start_column,
-        new_mm=np.where(start_column >= 0, fit.beta[start_column], _floats(frame, "lining_new_mm")),
-        is_fitted=axle >= 0,
         slopes=_slopes_in_order(fit, sums, usage, duty),
+        in_place=_placed(fit, in_place, columns, in_duty, new),
+        now=_placed(fit, fitted_now, columns, in_duty, new),
+    )
+
+
+def _placed(
+    fit: WearFit, axle_type: pl.Series, columns: IntArray, in_duty: IntArray, new: FloatArray
+) -> _Placed:
+    """Linings of axle types or generations in the fit, their units in some duty (L,); ``columns``
+    of every rate (A, D), ``new`` the register's new linings (L,)."""
+    axle = _places(axle_type, fit.axle_types)
+    start = np.array([fit.columns.position("start", a) for a in range(len(fit.axle_types))])
+    start_column = np.where(axle >= 0, start[np.maximum(axle, 0)], -1)
+    duty_column = columns[np.maximum(axle, 0)]
+    rate_column = duty_column[np.arange(len(axle)), in_duty]
+    place = np.maximum(axle, 0), fit.columns.duty[rate_column]
+    return _Placed(
+        is_fitted=axle >= 0,
+        duty_column=duty_column,
+        rate_column=rate_column,
+        start_column=start_column,
+        new_mm=np.where(start_column >= 0, fit.beta[start_column], new),
         life_scale=fit.spread.life[place],
         unit_scale=fit.spread.unit[place],
     )
@@ -290,7 +316,8 @@ def _read(parts: _Parts, lines: LiningLines, frame: pl.DataFrame) -> tuple[_Line
         np.divide(cov[row], unit_var, out=np.zeros(len(row)), where=unit_var > 0.0)
         for cov in (lines.cov_level_unit, lines.cov_slope_unit)
     )
-    width, column, weight = len(lines.beta), parts.rate_column, parts.life_scale
+    placed = parts.in_place
+    width, column, weight = len(lines.beta), placed.rate_column, placed.life_scale
     line = _Line(
         now_mm=lines.level_mm[row],
         rate=lines.beta[column] - weight * lines.slope_mm[row],
@@ -309,18 +336,19 @@ def _fresh(parts: _Parts, fit: WearFit, frame: pl.DataFrame) -> tuple[_Line, Boo
     """Lines of linings known only from their reline."""
     assert fit.mixed is not None
     size, width, gamma = len(parts.unit), len(fit.beta), fit.mixed.gamma
-    life, unit = parts.life_scale, parts.unit_scale
+    placed = parts.in_place
+    life, unit = placed.life_scale, placed.unit_scale
     x = _since(frame, "start_km")
     line = _Line(
-        now_mm=parts.new_mm,
-        rate=fit.beta[parts.rate_column] + unit * parts.slopes.effect[parts.unit],
+        now_mm=placed.new_mm,
+        rate=fit.beta[placed.rate_column] + unit * parts.slopes.effect[parts.unit],
         var_now=np.full(size, gamma[0, 0]),
         cov=-life * gamma[0, 1],
         var_rate=life**2 * gamma[1, 1],
         now_on_unit=np.zeros(size),
         rate_on_unit=unit,
-        now_gradient=_one_hot(parts.start_column, width),
-        rate_gradient=_one_hot(parts.rate_column, width)
+        now_gradient=_one_hot(placed.start_column, width),
+        rate_gradient=_one_hot(placed.rate_column, width)
         + unit[:, None] * parts.slopes.gradient[parts.unit],
     )
     return _moved(line, np.nan_to_num(x)), np.isfinite(x)

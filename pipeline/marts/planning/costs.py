@@ -10,6 +10,7 @@ from models.costs.ahead import PerKm, failures_per_km, relines_per_km
 from models.costs.rates import ratio_rate
 from models.costs.units import unit_costs
 from models.lives.decisions.checking import CheckedGroup
+from models.wear.generations.names import rates_now
 from models.wear.result import WearFit
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of
@@ -131,7 +132,7 @@ def _ahead(
     """The long run of every group whose wear, or whose adjusters' life, is known."""
     alone = float(spent["relines_alone"].sum()) / max(float(spent["relines_counted"].sum()), 1.0)
     lives = {(group.axle_type, group.duty): group for group in groups if group.can_be_known}
-    for rate in wear.rates:
+    for rate in rates_now(wear):
         mm, group = worn.get(rate.axle_type), lives.get((rate.axle_type, rate.duty))
         events: list[tuple[PerKm, dict[str, float]]] = []
         if mm is not None and mm > 0.0 and rate.mm_per_10000km > 0.0:

@@ -21,6 +21,7 @@ from models.parts.assignment import Assignment, assignment
 from models.parts.sample_size import failures_needed, linings_needed
 from models.parts.wear_ratios import PartRatio, label, part_ratios, sums_by_part
 from models.wear.fit import fit_wear
+from models.wear.generations.names import without_generations
 from models.wear.result import WearFit, WearRate
 from models.wear.sums import LiningLifeSums
 from pipeline.marts import marts
@@ -83,7 +84,8 @@ def _linings(
     )
     if named["part"].null_count() == named.height:
         return _uncounted(fitted), []
-    fit = fit_wear(sums_by_part(sums, named["part"]))
+    # What came later is known here by its name.
+    fit = fit_wear(sums_by_part(without_generations(sums), named["part"]))
     worn = lining_worn(con)
     figures = [_wear_row(rate, worn, settings, fitted) for rate in fit.rates if rate.lives]
     dealt = _dealings(fitted)
