@@ -6,7 +6,6 @@ from typing import Any
 import altair as alt
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from scipy import special
 
 from dashboards.drawing import marks
@@ -128,8 +127,11 @@ def _in_words(measure: pl.Expr) -> pl.Expr:
 
 def coverage_chart(measures: pl.DataFrame) -> Chart:
     """A row per forecast of :func:`judged`, with the 95 % interval of so many outcomes."""
+    # It takes a second to import: only pages with such a chart wait for it.
+    from statsmodels.stats.proportion import proportion_confint
+
     n = measures["outcomes"].to_numpy()
-    low, high = wilson(np.round(measures["held"].to_numpy() * n), n)
+    low, high = proportion_confint(np.round(measures["held"].to_numpy() * n), n, method="wilson")
     shown = measures.select(
         pl.col("measure").alias("group"), "held", "strictly", "promised", "n", "outcomes"
     ).with_columns(low=pl.Series(low), high=pl.Series(high))
@@ -157,20 +159,6 @@ def coverage_chart(measures: pl.DataFrame) -> Chart:
         promised,
         base.mark_point().encode(x=x),
     )
-
-
-def wilson(
-    hits: NDArray[np.float64], trials: NDArray[np.int64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Wilson's 95 % score interval of a share (1927, J. Amer. Statist. Assoc. 22:209).
-
-    statsmodels has it too, and takes more than a second to import; the tests hold this against it.
-    """
-    z = special.ndtri(0.975)
-    share, worth = hits / trials, 1.0 + z * z / trials
-    centre = (share + z * z / (2.0 * trials)) / worth
-    half = z * np.sqrt(share * (1.0 - share) / trials + z * z / (4.0 * trials**2)) / worth
-    return np.maximum(centre - half, 0.0), np.minimum(centre + half, 1.0)
 
 
 def _coverage_said(measures: pl.DataFrame) -> Said:

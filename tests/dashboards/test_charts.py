@@ -11,7 +11,6 @@ from xml.etree import ElementTree
 import numpy as np
 import polars as pl
 import pytest
-from statsmodels.stats.proportion import proportion_confint
 
 from dashboards.charts.adjusters import age_figure, curve_figures
 from dashboards.charts.compared import comparison_figure
@@ -701,9 +700,3 @@ def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
     said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
     assert said[0] == "Weibull: its straight line stays within the band"
     assert said[1].startswith("log-normal: its straight line leaves the band at ")
-
-
-def test_wilsons_interval_is_an_independent_librarys():
-    hits, trials = np.array([0.0, 1.0, 9.0, 20.0, 120.0]), np.array([20, 20, 20, 20, 900])
-    found, theirs = wilson(hits, trials), proportion_confint(hits, trials, method="wilson")
-    np.testing.assert_allclose(found, theirs, rtol=1e-12, atol=1e-12)

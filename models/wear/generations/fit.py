@@ -2,7 +2,6 @@
 
 import polars as pl
 
-from models.common.arrays import FloatArray
 from models.wear.generations.names import sums_by_generation
 from models.wear.generations.scan import LEAST_CHANGE, Change, found_change
 from models.wear.generations.told import together
@@ -20,7 +19,7 @@ def fit_wear_by_generation(
     pairs: pl.DataFrame,
     *,
     laws: tuple[SpreadLaw, ...] | None = None,
-    start: FloatArray | None = None,
+    start: WearFit | None = None,
 ) -> WearFitWithPointers:
     """As :func:`models.wear.pointers.fit_wear_with_pointers`; where wear has changed from linings
     fitted before some day to those since, these stand as axle types of their own
@@ -31,7 +30,7 @@ def fit_wear_by_generation(
         if change is None:
             break
         sums = sums_by_generation(sums, dict.fromkeys(change.axle_types, change.since))
-        apart = fit_wear_with_pointers(sums, pairs, laws=laws, start=fitted.fit.root)
+        apart = fit_wear_with_pointers(sums, pairs, laws=laws, start=fitted.fit)
         if not _is_confirmed(apart.fit, change):
             break
         fitted = apart
