@@ -10,7 +10,7 @@ from scipy import stats
 from models.mixed.blocks import blocks_from_rows
 from models.mixed.fit import fit_mixed
 from models.mixed.satterthwaite import satterthwaite_df
-from models.wear.fit import fit_wear
+from models.wear.fit import Detail, fit_wear
 from models.wear.result import components_frame, rates_frame
 from models.wear.spread import EVEN
 from models.wear.sums import kept_lives, lining_life_sums
@@ -376,3 +376,16 @@ def test_degrees_of_freedom_are_exact_where_the_design_is_balanced():
     blocks = blocks_from_rows(y, np.column_stack([np.ones(36), t]), t, block)
     df = satterthwaite_df(fit_mixed(blocks), np.eye(2))
     assert df == pytest.approx([8.0, 8.0], rel=1e-6)
+
+
+def test_a_fit_that_starts_from_its_like_ends_where_one_from_nothing_does():
+    """Another fleet's weights and variances to begin with: within a thousandth of the errors."""
+    sums, other = (sums_of(draw_fleet(seed, 60)) for seed in (5, 6))
+    plain = fit_wear(sums)
+    again = fit_wear(sums, laws=plain.laws, start=fit_wear(other, laws=plain.laws))
+    error = np.sqrt(np.diag(plain.covariance))
+    assert np.abs((again.beta - plain.beta) / error).max() < 1e-3
+    assert np.sqrt(np.diag(again.covariance)) == pytest.approx(error, rel=1e-3)
+    few = fit_wear(sums, laws=plain.laws, start=plain, detail=Detail.VARIANCES)
+    assert few.mixed.sigma2 == pytest.approx(plain.mixed.sigma2, rel=1e-4)
+    assert few.rates == ()
