@@ -139,7 +139,8 @@ def page(file: Path) -> str:
 EVERY = "every fleet"
 PAGE = (
     *("world", "fleets", "relines of 12 months against what came, %"),
-    *("against other futures, %", "quarters in p10–p90, %", "minimum, %", "reline day, %"),
+    *("against other futures, %", "the same, nothing learned from past errors, %"),
+    *("quarters in p10–p90, %", "minimum, %", "reline day, %"),
     *("failures found against what came, %", "against other futures, %"),
     *("CRPS of quarters: ours, last year, line, best", "CRPS of days: ours, line, best"),
 )
@@ -167,7 +168,8 @@ def _page_cells(found: list[dict[str, float]]) -> list[str]:
     days = scores("stays crps day ours", "stays crps day line", "crps day best")
     # Failures are few: their sum, which scatters about as Poisson's.
     told = f"{failures:+.1f} ± {100.0 / np.sqrt(came):.1f}"
-    totals = [mean(off("mean", of), "+") for of in ("happened", "expected")]
+    pairs = (("mean", "happened"), ("mean", "expected"), ("raw", "expected"))
+    totals = [mean(off(*pair), "+") for pair in pairs]
     return [*totals, *shares, told, mean(off("failures", "expected found"), "+"), quarters, days]
 
 

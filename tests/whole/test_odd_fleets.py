@@ -74,7 +74,7 @@ class Told:
 Teller = Callable[[str], Told]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Teller]:
     """Runs each fleet once, when it is first asked for; it looks back two quarters of the twelve,
     which are worked out alike."""
