@@ -19,6 +19,8 @@ LONG = 1.5
 """Usual intervals without any check that make a hole."""
 LEAST_UNITS = 5
 """Units whose intervals span it: so many do not happen to miss their checks together."""
+SELDOM = 1.0 / 6.0
+"""Of all intervals, at most, that span one of several: more often, it is how the fleet checks."""
 RAN = 0.7
 """Of their km per day in other intervals, at least: else they were off the road."""
 
@@ -31,7 +33,7 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
     """
     days = np.unique(np.round(np.concatenate([begins, ends])))
     least = LONG * float(np.median(ends - begins)) if len(begins) else np.inf
-    found = []
+    found, across = [], np.zeros(len(begins), bool)
 
     def km_per_day(some: BoolArray) -> float:
         return float(km[some].sum()) / max(float((ends - begins)[some].sum()), 1.0)
@@ -42,6 +44,9 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
             within, others = km_per_day(spans), km_per_day(~spans)
             if len(np.unique(unit[spans])) >= LEAST_UNITS and within >= RAN * others:
                 found.append((first, last))
+                across |= spans
+    if len(found) > 1 and across.mean() > SELDOM:
+        found = []
     return np.array(found, np.float64).reshape(-1, 2)
 
 

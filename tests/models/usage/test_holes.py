@@ -62,6 +62,18 @@ def test_a_fleet_that_stood_still_has_no_hole():
     assert len(holes_of_records(table(checked(20, hole=True, slow=0.4)), AS_OF)) == 0
 
 
+def test_a_fleet_checked_in_one_go_now_and_then_has_long_intervals_and_no_holes():
+    """All units in one week, 12 weeks after the last time, or 22: one in three is longer."""
+    days = np.cumsum([0, *(84, 84, 154) * 4])
+    begins, ends = np.tile(days[:-1], 10).astype(float), np.tile(days[1:], 10).astype(float)
+    unit = np.repeat(np.arange(10), 12)
+    assert len(holes(begins, ends, 200.0 * (ends - begins), unit)) == 0
+    # Once in twelve it is a hole.
+    once = np.cumsum([0, *[84] * 6, 154, *[84] * 5])
+    begins, ends = np.tile(once[:-1], 10).astype(float), np.tile(once[1:], 10).astype(float)
+    assert holes(begins, ends, 200.0 * (ends - begins), unit).tolist() == [[504.0, 658.0]]
+
+
 def test_no_interval_no_hole():
     none = np.zeros(0)
     assert holes(none, none, none, np.zeros(0, np.int64)).shape == (0, 2)
