@@ -35,7 +35,7 @@ from models.relines.rivals import (
 )
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
-from models.usage.holes import watched_until
+from models.usage.holes import Hole, watched_until
 from models.usage.since import log_use_missed
 
 QUARTERS_A_YEAR = 4
@@ -144,6 +144,7 @@ def past_totals(
     relines: pl.DataFrame,
     readings: pl.DataFrame,
     intervals: pl.DataFrame,
+    missing: Sequence[Hole] = (),
     *,
     draws: int,
     seed: int,
@@ -151,11 +152,11 @@ def past_totals(
     """What would have been published at the fleet's own day, before its errors were known.
 
     ``relines`` may have a ``weight`` (:func:`relines_to_count`), else each counts as one;
-    ``intervals``: what units ran, as ``reduce.unit_usage`` has it. None where no whole quarter has
-    been watched since.
+    ``intervals``: what units ran, as ``reduce.unit_usage`` has it; ``missing``: holes of the
+    records. None where no whole quarter has been watched since.
     """
     origin, ends = fleet.usage.as_of, fleet.ends
-    watched = watched_until(intervals, origin, until)
+    watched = watched_until(missing, origin, until)
     quarters = min(quarters_between(origin, watched), QUARTERS_A_YEAR)
     if quarters < 1:
         return None

@@ -7,6 +7,7 @@ dates, and what came in it was not seen. A fleet that stood still itself (a wint
 
 import datetime as dt
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,27 +51,31 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
     return np.array(found, np.float64).reshape(-1, 2)
 
 
-def holes_of_records(intervals: pl.DataFrame, origin: dt.date) -> FloatArray:
-    """Of the whole fleet, in days after ``origin``; ``intervals`` has unit_id, from_on, days, km
-    and to_visit."""
+Hole = tuple[dt.date, dt.date]
+"""Its first and its last day."""
+
+
+def holes_of_records(intervals: pl.DataFrame) -> list[Hole]:
+    """Of the whole fleet, in order; ``intervals`` has unit_id, from_on, days, km and to_visit."""
     rows = intervals.filter("to_visit").select(
-        (pl.col("from_on") - pl.lit(origin, dtype=pl.Date)).dt.total_days().cast(pl.Float64),
+        pl.col("from_on").dt.epoch("d").cast(pl.Float64),
         pl.col("days").cast(pl.Float64),
         pl.col("km").cast(pl.Float64),
         pl.col("unit_id").rank("dense").cast(pl.Int64),
     )
     begins, days, km, unit = (rows[name].to_numpy() for name in rows.columns)
-    return holes(begins, begins + days, km, unit)
+    found = holes(begins, begins + days, km, unit)
+    return [(_date(first), _date(last)) for first, last in found]
 
 
-def watched_until(intervals: pl.DataFrame, origin: dt.date, until: dt.date) -> dt.date:
+def _date(day: float) -> dt.date:
+    return dt.date(1970, 1, 1) + dt.timedelta(days=int(day))
+
+
+def watched_until(missing: Sequence[Hole], origin: dt.date, until: dt.date) -> dt.date:
     """The day up to which what came after ``origin`` is on record: ``until``, or the last check
-    before a hole (on the origin itself if it lies in one)."""
-    found = holes_of_records(intervals, origin)
-    after = found[found[:, 1] > 0.0]
-    if not len(after):
-        return until
-    return min(until, origin + dt.timedelta(days=max(int(after[0, 0]), 0)))
+    before a hole (the origin itself if it lies in one)."""
+    return min([until, *(max(first, origin) for first, last in missing if last > origin)])
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from models.relines.look_back import (
     totals_rows,
 )
 from models.relines.simulation.simulate import FleetModel
-from models.usage.holes import watched_until
+from models.usage.holes import holes_of_records, watched_until
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
 from pipeline.stages.failures_judged import failure_rows, failures_found
@@ -47,21 +47,22 @@ def write_backtest(
     days = {months_before(as_of, 3 * quarter) for quarter in DATED_QUARTERS}
     dated = [o.fleet for o in old if o.fleet is not None and o.as_of in days]
     ran = warehouse.fetch(con, "from reduce.unit_usage")
+    missing = holes_of_records(ran)
     rows = [
         row
         for fleet in dated
-        if (until := watched_until(ran, fleet.usage.as_of, as_of)) > fleet.usage.as_of
+        if (until := watched_until(missing, fleet.usage.as_of, as_of)) > fleet.usage.as_of
         for row in date_rows(fleet, until, relines, readings)
     ]
     counted = relines if now is None else relines_to_count(relines, now)
     drawn = [
-        past_totals(fleet, as_of, counted, readings, ran, draws=DRAWS, seed=SEED)
+        past_totals(fleet, as_of, counted, readings, ran, missing, draws=DRAWS, seed=SEED)
         for fleet in fleets
     ]
     past = [p for p in drawn if p is not None]
     rows += totals_rows(past, SEED)
     ahead = [o.failures for o in old if o.failures is not None]
-    failures, missed = failure_rows(ahead, failures_found(con), ran, as_of)
+    failures, missed = failure_rows(ahead, failures_found(con), missing, as_of)
     rows += failures
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))

@@ -12,7 +12,7 @@ from models.relines.backtest import Row, totals_row
 from models.relines.look_back import QUARTERS_A_YEAR, quarters_between
 from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, past_errors
 from models.relines.rivals import PlainTotals, last_years_totals
-from models.usage.holes import watched_until
+from models.usage.holes import Hole, watched_until
 from pipeline.marts.lives.failures import error_factor, quarters_drawn
 from pipeline.marts.results import FailuresAhead
 from pipeline.warehouse import warehouse
@@ -32,11 +32,11 @@ def failures_found(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def failure_rows(
-    ahead: Sequence[FailuresAhead], found: pl.DataFrame, intervals: pl.DataFrame, until: dt.date
+    ahead: Sequence[FailuresAhead], found: pl.DataFrame, missing: Sequence[Hole], until: dt.date
 ) -> tuple[list[Row], PastErrors]:
     """Totals as they would have been published, each by the errors known at its origin; and those
-    errors as of ``until``. ``intervals``: between checks, as ``reduce.unit_usage`` has them."""
-    told = [t for each in ahead if (t := _told(each, found, intervals, until)) is not None]
+    errors as of ``until``. ``missing``: holes of the records."""
+    told = [t for each in ahead if (t := _told(each, found, missing, until)) is not None]
     plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, _ in told]
     errors = past_errors(plain, [came for _, came, _ in told], [ago for _, _, ago in told])
     rows = [row for t in told for row in _judged(t, found, errors)]
@@ -44,11 +44,11 @@ def failure_rows(
 
 
 def _told(
-    ahead: FailuresAhead, found: pl.DataFrame, intervals: pl.DataFrame, until: dt.date
+    ahead: FailuresAhead, found: pl.DataFrame, missing: Sequence[Hole], until: dt.date
 ) -> Told | None:
     origin = ahead.months.as_of
     ago = quarters_between(origin, until)
-    watched = watched_until(intervals, origin, until)
+    watched = watched_until(missing, origin, until)
     quarters = min(quarters_between(origin, watched), QUARTERS_A_YEAR)
     if quarters < 1:
         return None

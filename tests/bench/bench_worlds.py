@@ -41,6 +41,7 @@ from models.relines.rivals import (
     straight_line_totals,
 )
 from models.relines.simulation.simulate import FleetModel, simulate_relines
+from models.usage.holes import holes_of_records
 from pipeline.marts.budget import DRAWS, SEED, months_of, reline_costs
 from pipeline.marts.lives.failures import error_factor, failure_outlook, failures_ahead
 from pipeline.marts.lives.fits import life_choices, unit_lives_now
@@ -235,13 +236,14 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
     relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)
     readings = warehouse.fetch(con, "from reduce.linings_found")
     ran = warehouse.fetch(con, "from reduce.unit_usage")
+    missing = holes_of_records(ran)
     past, ahead = [], []
     for then in origins(con, run.settings, day, ()):
         ahead += [then.failures] if then.failures is not None else []
         if then.fleet is not None:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
-            past.append(past_totals(then.fleet, day, relines, readings, ran, **given))
-    _, failures = failure_rows(ahead, failures_found(con), ran, day)
+            past.append(past_totals(then.fleet, day, relines, readings, ran, missing, **given))
+    _, failures = failure_rows(ahead, failures_found(con), missing, day)
     changed = now.policy.changed_quarters
     return Missed(errors_of([p for p in past if p is not None], changed), failures)
 
