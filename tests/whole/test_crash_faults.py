@@ -98,7 +98,8 @@ def test_a_disk_that_is_full_when_the_pages_are_written(lake, out, monkeypatch, 
 
 
 def test_an_out_that_cannot_be_written():
-    """Root writes anywhere, so the run gives up being root."""
+    """Root writes anywhere, so the run gives up being root, once it has loaded what others may not
+    be allowed to read."""
     with tempfile.TemporaryDirectory() as base:
         Path(base).chmod(0o755)
         lake, out = write_small_lake(Path(base) / "lake"), Path(base) / "out"
@@ -106,7 +107,7 @@ def test_an_out_that_cannot_be_written():
         out.chmod(0o555)
         done = in_a_process(
             """
-            import os, encodings.utf_8_sig, pipeline.commands.running
+            import os, encodings.utf_8_sig, pipeline.cli, pipeline.commands.running
             if os.geteuid() == 0:
                 os.setgid(65534)
                 os.setuid(65534)
