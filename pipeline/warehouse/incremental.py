@@ -93,6 +93,7 @@ BEGUN_OTHERWISE = """
     inner join judge.wheel_ends w on upper(w.unit_id) = u.unit_key
     cross join (select min(begin_on) as begin_on from run.begun) f
     where (w.in_service_on >= b.staged_by) <> (w.in_service_on >= f.begin_on)
+        or (w.adjuster_fitted_on >= b.staged_by) <> (w.adjuster_fitted_on >= f.begin_on)
 """
 
 

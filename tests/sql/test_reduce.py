@@ -133,3 +133,27 @@ def test_adjusters_now_have_the_age_at_which_their_unit_was_last_seen(con):
     assert rows(
         con, "select wheel_end_id, age_km from reduce.adjusters_now order by wheel_end_id"
     ) == [("K1/1L", 8_000), ("K1/1R", None)]
+
+
+REGISTER = """
+    unit_id | axle_no | side | axle_type | arm_length_mm | in_service_on | in_service_km | adjuster_fitted_on | adjuster_fitted_km
+    K1      | 1       | L    | drive     | 140           | 2021-03-01    | 0             | 2023-05-01         | 60000
+    K1      | 1       | R    | drive     | 140           | 2021-03-01    | 0             | -                  | -
+    K2      | 1       | L    | drive     | 140           | 2025-03-01    | 0             | -                  | -
+    K2      | 1       | R    | drive     | 140           | 2025-03-01    | 0             | 2025-05-01         | 9000
+"""  # noqa: E501
+SINCE = """
+    K2      | 1       | L    | 2025-07-01   | 20000       | 9         | 18             | pass
+    K2      | 1       | R    | 2025-07-01   | 20000       | 9         | 18             | pass
+"""
+
+
+def test_what_a_unit_came_with_after_the_records_began_is_not_older_than_they_are():
+    """K1 has run since before them, K2 came new when they had begun."""
+    con = warehouse_of(register=REGISTER, inspections=CHECKS.rstrip() + SINCE)
+    warehouse.build(con, "30_reduce")
+    assert rows(
+        con,
+        """select wheel_end_id, age_km, before_records from reduce.adjusters_now
+        where wheel_end_id <> 'K1/1R' order by wheel_end_id""",
+    ) == [("K1/1L", 80_000, True), ("K2/1L", 20_000, False), ("K2/1R", 11_000, False)]

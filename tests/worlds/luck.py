@@ -49,3 +49,9 @@ class Luck:
     def both(self, draw: Draw) -> tuple[np.ndarray, np.ndarray | None]:
         """The same drawn for before and after the turn."""
         return draw(self._before), draw(self._after) if self._after is not None else None
+
+    def anew(self, draw: Draw) -> np.ndarray | None:
+        """What is drawn at the turn alone; None without one."""
+        if self.turn is None:
+            return None
+        return draw(np.random.default_rng([self.seed, 4, self.turn.seed]))

@@ -86,6 +86,7 @@ class Workshop:
         self.checks, self.relines, self.faults = Log(), Log(), Log()
         self.start_on, self.start_mm, self.rate = (np.zeros(len(ends)) for _ in range(3))
         self.fails_on, self.set_on, self.ratio = (np.zeros(len(ends)) for _ in range(3))
+        self.fitted_on = np.zeros(len(ends))
         units = len(roads.depot)
         v = world.frailty
         self.frailty = luck.once.gamma(1.0 / v, v, units) if v else np.ones(units)
@@ -132,28 +133,46 @@ class Workshop:
 
     def _fit(self, ends: np.ndarray, day: np.ndarray) -> None:
         """Fit adjusters, and draw the day on which each stops taking up."""
-        unit = self.ends.unit[ends]
-        hazard = -np.log1p(-self.number["lasts"][ends]) / self.frailty[unit]
+        self.fitted_on[ends] = day
+        self._wear_out(ends, -np.log1p(-self.number["lasts"][ends]))
+
+    def _wear_out(self, ends: np.ndarray, hazard: np.ndarray) -> None:
+        """Each adjuster fails when it has run through so much hazard since its fitting."""
+        unit, fitted_on = self.ends.unit[ends], self.fitted_on[ends]
+        hazard = hazard / self.frailty[unit]
         if self.care is None:
             lasts = ADJUSTER_SCALE_KM * hazard ** (1.0 / ADJUSTER_SHAPE)
-            until = self._at(self.roads.km, ends, day) + lasts
+            until = self._at(self.roads.km, ends, fitted_on) + lasts
             self.fails_on[ends] = first_day(self.roads.km, unit, until)
         else:
-            self.fails_on[ends] = self._run_out(self.care, ends, day, hazard)
-        self.fittings.enter(end=ends, day=day, fails_on=self.fails_on[ends])
+            self.fails_on[ends] = self._run_out(ends, hazard)
+        self.fittings.enter(end=ends, day=fitted_on, fails_on=self.fails_on[ends])
 
-    def _run_out(
-        self, care: Care, ends: np.ndarray, day: np.ndarray, hazard: np.ndarray
-    ) -> np.ndarray:
-        """Day on which each adjuster, fitted on a day, has run through its hazard."""
+    def turn(self, units: np.ndarray, day: int, numbers: np.ndarray) -> None:
+        """What is left from a day on of adjusters that work then is drawn anew: nobody could know
+        it. ``numbers``: a standard exponential one for every wheel end."""
+        works = np.isin(self.ends.unit, units) & (self.fails_on > day) & (self.fitted_on <= day)
+        ends = np.flatnonzero(works)
+        run = np.array([self._hazards(end)[day - int(self.fitted_on[end])] for end in ends])
+        self._wear_out(ends, run * self.frailty[self.ends.unit[ends]] + numbers[ends])
+
+    def _hazards(self, end: int) -> np.ndarray:
+        """Hazard run through by each day since an adjuster's fitting, of a unit of frailty 1."""
+        begun = int(self.fitted_on[end])
+        km = self.roads.km[self.ends.unit[end], begun:]
+        run = ((km - km[0]) / ADJUSTER_SCALE_KM) ** ADJUSTER_SHAPE
+        if self.care is None:
+            return np.asarray(run)
+        return np.cumsum(np.diff(run, prepend=0.0) * self.care.hazard[end, begun:])
+
+    def _run_out(self, ends: np.ndarray, hazard: np.ndarray) -> np.ndarray:
+        """Day on which each adjuster has run through its hazard."""
         found = np.full(len(ends), NEVER)
-        for i, (end, begun) in enumerate(zip(ends, np.asarray(day, int), strict=True)):
-            km = self.roads.km[self.ends.unit[end], begun:]
-            rises = np.diff(((km - km[0]) / ADJUSTER_SCALE_KM) ** ADJUSTER_SHAPE)
-            run = np.cumsum(rises * care.hazard[end, begun + 1 :])
+        for i, end in enumerate(ends):
+            run = self._hazards(end)[1:]
             place = int(np.searchsorted(run, hazard[i]))
             if place < len(run):
-                found[i] = begun + 1 + place
+                found[i] = self.fitted_on[end] + 1 + place
         return found
 
     def _set(self, ends: np.ndarray, day: np.ndarray, kind: str) -> None:
@@ -275,8 +294,15 @@ def first_day(run_up: np.ndarray, unit: np.ndarray, level: np.ndarray) -> np.nda
 
 
 def worked(workshop: Workshop, visits: np.ndarray) -> Workshop:
-    """Every check in turn."""
+    """Every check in turn; what is left of adjusters drawn anew where the luck turns."""
+    turn = workshop.luck.turn
+    numbers = workshop.luck.anew(lambda rng: rng.standard_exponential(len(workshop.ends)))
+    before = np.full(len(visits), -NEVER)
     for day in visits.T:
+        if turn is not None and numbers is not None:
+            first = np.isfinite(day) & (before <= turn.day) & (day > turn.day)
+            workshop.turn(np.flatnonzero(first), turn.day, numbers)
         units = np.flatnonzero(np.isfinite(day))
         workshop.visit(units, day[units])
+        before = day
     return workshop

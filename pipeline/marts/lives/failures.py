@@ -98,22 +98,31 @@ def _group(
 
 def _ages_of_unknown(cell: Cell, everyone: pl.DataFrame, unknown: pl.DataFrame) -> pl.DataFrame:
     """Ages that adjusters may have which nobody saw fitted: they have been there since the records
-    begin, as others have whose fitting the register names. Those stand for them; where they are too
-    few, an age that a place is met at in the long run (Cox 1962, *Renewal Theory*, 5.4), of density
-    S(a) from the km it has been watched for on."""
+    begin, as others have whose fitting the register names. Those stand for them, each by its chance
+    to be there still, for a unit that left took its adjusters along young; where they are too few,
+    an age that a place is met at in the long run (Cox 1962, *Renewal Theory*, 5.4), of density S(a)
+    from the km it has been watched for on."""
     if unknown.is_empty():
         return pl.DataFrame(schema={"age_km": pl.Float64})
     shares = (np.arange(AGES_FOR_UNKNOWN) + 0.5) / AGES_FOR_UNKNOWN
     as_old = everyone.filter("before_records").drop_nulls("age_km")
     alike = as_old.filter(axle_type=cell.axle_type, duty=cell.duty)
     for reference in (alike, as_old.filter(axle_type=cell.axle_type), as_old):
-        if reference.height >= FEWEST:
-            return pl.DataFrame({"age_km": np.quantile(_floats(reference["age_km"]), shares)})
+        if reference["present"].sum() >= FEWEST:
+            ages = _quantiles(_floats(reference["age_km"]), _floats(reference["present"]), shares)
+            return pl.DataFrame({"age_km": ages})
     life, watched = cell.life.distribution, float(np.median(_floats(unknown["watched_km"])))
     grid = np.linspace(watched, max(float(life.quantile(0.999)), 1.01 * watched + 1.0), 400)
     reached = life.mean_until(np.maximum(grid, 1e-9))
     reached = (reached - reached[0]) / (reached[-1] - reached[0])
     return pl.DataFrame({"age_km": np.interp(shares, reached, grid)})
+
+
+def _quantiles(values: FloatArray, weight: FloatArray, shares: FloatArray) -> FloatArray:
+    """Quantiles of values that count by a weight each, on the line through the middles of theirs."""
+    order = np.argsort(values, kind="stable")
+    upto = np.cumsum(weight[order])
+    return np.interp(shares, (upto - weight[order] / 2.0) / upto[-1], values[order])
 
 
 def _floats(column: pl.Series) -> FloatArray:

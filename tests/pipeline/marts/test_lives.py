@@ -25,6 +25,7 @@ from pipeline.marts.lives.comparisons import life_comparisons
 from pipeline.marts.lives.decisions import check_intervals, replacement_ages
 from pipeline.marts.lives.effects import effect_frames
 from pipeline.marts.lives.failures import (
+    _ages_of_unknown,
     error_factor,
     failures_ahead,
     failures_of,
@@ -457,6 +458,28 @@ def test_an_adjuster_of_unknown_age_counts_as_one_of_those_as_old_as_the_records
     # drawn visits of their own move the sum by some per cent.
     known = expected(ends.drop_nulls("age_km"))
     assert expected(ends) == pytest.approx(known * 300 / 270, rel=0.04)
+
+
+def test_adjusters_that_left_with_their_units_do_not_stand_for_those_that_stayed():
+    """As many more of known age, all of them young, on units that are hardly there any more."""
+    ends, day = some_wheel_ends(), dt.date(2026, 3, 31)
+    left = ends.drop_nulls("age_km").with_columns(
+        unit_id="G" + pl.col("unit_id"),
+        wheel_end_id="G" + pl.col("wheel_end_id"),
+        age_km=pl.col("age_km") / 10.0,
+        before_records=True,
+        present=1e-6,
+    )
+
+    def of_unknown(wheel_ends: pl.DataFrame) -> float:
+        lives = some_lives()
+        unknown = wheel_ends.filter(pl.col("age_km").is_null())
+        cells = fleet_cells(wheel_ends, lives)
+        ages = [_ages_of_unknown(cell, wheel_ends, unknown)["age_km"].mean() for cell in cells]
+        return float(np.mean(ages))
+
+    # The lowest of twenty quantiles lies on the way from the youngest that stayed to those that left.
+    assert of_unknown(pl.concat([ends, left])) == pytest.approx(of_unknown(ends), rel=0.01)
 
 
 def test_failures_of_depots_add_up_to_the_fleets_with_those_without_a_depot():
