@@ -191,7 +191,7 @@ def test_another_future_shares_the_past_to_the_day():
     assert np.ptp(later) < 0.25 * np.mean(later)
 
 
-@pytest.mark.parametrize("care", [{}, {"cap_open": 0.3, "cap_ratio": 1.0}])
+@pytest.mark.parametrize("care", [{}, {"cap_open": 0.3, "overdue": 0.1}])
 def test_what_adjusters_have_left_is_drawn_anew_by_their_age(care):
     """Nobody could know which of those that work will fail; which have failed already stays."""
     world = World(units=40, **care)

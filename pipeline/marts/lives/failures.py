@@ -119,7 +119,7 @@ def _ages_of_unknown(cell: Cell, everyone: pl.DataFrame, unknown: pl.DataFrame) 
 
 
 def _quantiles(values: FloatArray, weight: FloatArray, shares: FloatArray) -> FloatArray:
-    """Quantiles of values that count by a weight each, on the line through the middles of theirs."""
+    """Quantiles of values with a weight each, on the line through the middles of these."""
     order = np.argsort(values, kind="stable")
     upto = np.cumsum(weight[order])
     return np.interp(shares, (upto - weight[order] / 2.0) / upto[-1], values[order])

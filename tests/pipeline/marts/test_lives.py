@@ -462,7 +462,7 @@ def test_an_adjuster_of_unknown_age_counts_as_one_of_those_as_old_as_the_records
 
 def test_adjusters_that_left_with_their_units_do_not_stand_for_those_that_stayed():
     """As many more of known age, all of them young, on units that are hardly there any more."""
-    ends, day = some_wheel_ends(), dt.date(2026, 3, 31)
+    ends = some_wheel_ends()
     left = ends.drop_nulls("age_km").with_columns(
         unit_id="G" + pl.col("unit_id"),
         wheel_end_id="G" + pl.col("wheel_end_id"),
@@ -478,7 +478,7 @@ def test_adjusters_that_left_with_their_units_do_not_stand_for_those_that_stayed
         ages = [_ages_of_unknown(cell, wheel_ends, unknown)["age_km"].mean() for cell in cells]
         return float(np.mean(ages))
 
-    # The lowest of twenty quantiles lies on the way from the youngest that stayed to those that left.
+    # The lowest of twenty quantiles lies between the youngest that stayed and those that left.
     assert of_unknown(pl.concat([ends, left])) == pytest.approx(of_unknown(ends), rel=0.01)
 
 
