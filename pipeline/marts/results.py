@@ -75,7 +75,7 @@ class FailuresAhead:
     edges (G,): ends of the pieces of time that calendar months and whole months from as-of cut each
     other into, in days; to_come: by depot (the last place holds wheel ends without one) and piece;
     wheel_end_id: whose failures are counted; counted: how many by place, each by its chance to be
-    there.
+    there; usage: of their units, as known then.
     """
 
     months: Months
@@ -84,6 +84,7 @@ class FailuresAhead:
     counted: FloatArray
     edges: FloatArray
     to_come: FailuresToCome
+    usage: UsageFit
 
     @property
     def month(self) -> IntArray:

@@ -62,7 +62,7 @@ def write_backtest(
     past = [p for p in drawn if p is not None]
     rows += totals_rows(past, SEED)
     ahead = [o.failures for o in old if o.failures is not None]
-    failures, missed = failure_rows(ahead, failures_found(con), missing, as_of)
+    failures, missed = failure_rows(ahead, failures_found(con), ran, missing, as_of)
     rows += failures
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))

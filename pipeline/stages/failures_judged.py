@@ -13,12 +13,14 @@ from models.relines.look_back import QUARTERS_A_YEAR, quarters_between
 from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, past_errors
 from models.relines.rivals import PlainTotals, last_years_totals
 from models.usage.holes import Hole, watched_until
+from models.usage.since import log_use_missed
 from pipeline.marts.lives.failures import error_factor, quarters_drawn
 from pipeline.marts.results import FailuresAhead
 from pipeline.warehouse import warehouse
 
-Told = tuple[FailuresAhead, FloatArray, int]
-"""A forecast, what came in its quarters that are over, and how many quarters ago it was made."""
+Told = tuple[FailuresAhead, FloatArray, int, FloatArray]
+"""A forecast, what came in its quarters that are over, how many quarters ago it was made, and log
+of km run over km forecast in those quarters."""
 
 
 def failures_found(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
@@ -32,19 +34,29 @@ def failures_found(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def failure_rows(
-    ahead: Sequence[FailuresAhead], found: pl.DataFrame, missing: Sequence[Hole], until: dt.date
+    ahead: Sequence[FailuresAhead],
+    found: pl.DataFrame,
+    ran: pl.DataFrame,
+    missing: Sequence[Hole],
+    until: dt.date,
 ) -> tuple[list[Row], PastErrors]:
     """Totals as they would have been published, each by the errors known at its origin; and those
-    errors as of ``until``. ``missing``: holes of the records."""
-    told = [t for each in ahead if (t := _told(each, found, missing, until)) is not None]
-    plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, _ in told]
-    errors = past_errors(plain, [came for _, came, _ in told], [ago for _, _, ago in told])
+    errors as of ``until``. ``ran``: what units ran, as ``reduce.unit_usage`` has it; ``missing``:
+    holes of the records."""
+    told = [t for each in ahead if (t := _told(each, found, ran, missing, until)) is not None]
+    plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, *_ in told]
+    came, ago, use = ([t[i] for t in told] for i in (1, 2, 3))
+    errors = past_errors(plain, came, ago, use=use)
     rows = [row for t in told for row in _judged(t, found, errors)]
     return rows, errors
 
 
 def _told(
-    ahead: FailuresAhead, found: pl.DataFrame, missing: Sequence[Hole], until: dt.date
+    ahead: FailuresAhead,
+    found: pl.DataFrame,
+    ran: pl.DataFrame,
+    missing: Sequence[Hole],
+    until: dt.date,
 ) -> Told | None:
     origin = ahead.months.as_of
     ago = quarters_between(origin, until)
@@ -55,8 +67,9 @@ def _told(
     days = found.filter(pl.col("wheel_end_id").is_in(ahead.wheel_end_id.implode())).select(
         (pl.col("found_on") - pl.lit(origin)).dt.total_days()
     )
-    came = np.histogram(days.to_series().to_numpy(), _edges(ahead, quarters))[0]
-    return ahead, came.astype(np.float64), ago
+    edges = _edges(ahead, quarters)
+    came = np.histogram(days.to_series().to_numpy(), edges)[0].astype(np.float64)
+    return ahead, came, ago, log_use_missed(ahead.usage, ran, edges)
 
 
 def _edges(ahead: FailuresAhead, quarters: int) -> FloatArray:
@@ -66,7 +79,7 @@ def _edges(ahead: FailuresAhead, quarters: int) -> FloatArray:
 
 def _judged(told: Told, found: pl.DataFrame, errors: PastErrors) -> list[Row]:
     """The quarters of the year ahead, and the year."""
-    ahead, came, ago = told
+    ahead, came, ago, _ = told
     origin, edges = ahead.months.as_of, _edges(ahead, len(came))
     draws = quarters_drawn(ahead, error_factor(ahead, errors.known_at(ago)), len(came))
     own = found.filter(pl.col("wheel_end_id").is_in(ahead.wheel_end_id.implode()))

@@ -67,7 +67,7 @@ def failures_of(
     to_come = failures_to_come(groups, visits, len(depots) + 1, edges, rng=rng, draws=DRAWS)
     there = [ends.filter(pl.col("depot").eq_missing(d))["present"].sum() for d in (*depots, None)]
     counted = np.array(there, np.float64)
-    return FailuresAhead(months, depots, ends["wheel_end_id"], counted, edges, to_come)
+    return FailuresAhead(months, depots, ends["wheel_end_id"], counted, edges, to_come, usage)
 
 
 def _group(

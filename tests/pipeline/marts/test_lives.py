@@ -36,8 +36,10 @@ from pipeline.marts.lives.fits import GroupLife, GroupLives, write_life_marts
 from pipeline.marts.lives.replacements import Watches, replacement_frames
 from pipeline.marts.lives.schemas import LIFE_SCHEMAS
 from pipeline.marts.lives.watched import left_out_words, watched_lives
+from pipeline.marts.results import FailuresAhead
 from pipeline.run import settings_of
 from pipeline.settings import Settings
+from pipeline.stages.failures_judged import failure_rows
 from pipeline.stages.fitting import fit_fleet, write_chapter
 from pipeline.warehouse import judging, warehouse
 from pipeline.warehouse.background import IN_PLACE
@@ -426,6 +428,11 @@ def test_first_order_limits_agree_with_draws_of_the_parameters(name):
 
 
 def months_found(ends: pl.DataFrame, as_of: dt.date, months: int) -> pl.DataFrame:
+    ahead = ahead_of(ends, as_of, months)
+    return months_of_failures(ahead, error_factor(ahead, None))
+
+
+def ahead_of(ends: pl.DataFrame, as_of: dt.date, months: int) -> FailuresAhead:
     """Failures forecast for wheel ends whose units have been checked every 30 days, on the day as
     well."""
     units = ends.select("unit_id", "depot", "duty", seen_on=as_of, visit_on=as_of)
@@ -441,8 +448,7 @@ def months_found(ends: pl.DataFrame, as_of: dt.date, months: int) -> pl.DataFram
         to_visit=True,
     ).explode("from_on")
     usage = fit_usage(units, intervals, as_of)
-    ahead = failures_of(fleet_cells(ends, some_lives()), ends, usage, budget_months(as_of, months))
-    return months_of_failures(ahead, error_factor(ahead, None))
+    return failures_of(fleet_cells(ends, some_lives()), ends, usage, budget_months(as_of, months))
 
 
 def test_an_adjuster_of_unknown_age_counts_as_one_of_those_as_old_as_the_records():
@@ -480,6 +486,46 @@ def test_adjusters_that_left_with_their_units_do_not_stand_for_those_that_stayed
 
     # The lowest of twenty quantiles lies between the youngest that stayed and those that left.
     assert of_unknown(pl.concat([ends, left])) == pytest.approx(of_unknown(ends), rel=0.01)
+
+
+LAST_DAYS = ((2024, 3, 31), (2024, 6, 30), (2024, 9, 30), (2024, 12, 31), (2025, 3, 31))
+
+
+def _evenly(after: dt.date, until: dt.date, a_day: float) -> list[tuple[str, dt.date]]:
+    """So many failures a day, on one wheel end after the other."""
+    count = round(a_day * (until - after).days)
+    days = [1 + int((n + 0.5) / a_day) for n in range(count)]
+    return [(f"K{n % 300:03d}/1L", after + dt.timedelta(days=d)) for n, d in enumerate(days)]
+
+
+def test_failures_missed_because_units_ran_less_are_no_bias_of_those_to_come():
+    """From a year ago on all ran two thirds of what was forecast, and two thirds of the failures
+    came: of what the forecast missed, use explains all but what it missed in the first quarter,
+    whose failures half follow the use before."""
+    ends, until = some_wheel_ends(), dt.date(2026, 3, 31)
+    days = [dt.date(y, m, d) for y, m, d in LAST_DAYS]
+    ahead = [ahead_of(ends, day, 12) for day in days]
+    fell_on = days[-1]
+    ran = ends.select(
+        "unit_id",
+        days=30,
+        from_on=pl.lit([days[0] + dt.timedelta(days=30 * n) for n in range(25)]),
+        km=30.0 * pl.col("km_per_day"),
+    ).explode("from_on")
+    fell = pl.when(pl.col("from_on") >= fell_on).then(2.0 / 3.0).otherwise(1.0)
+    ran = ran.with_columns(km=pl.col("km") * fell)
+    months = months_of_failures(ahead[0], error_factor(ahead[0], None))
+    a_day = months.filter(pl.col("depot").is_null())["failures_mean"].sum() / 365
+    came = pl.DataFrame(
+        _evenly(days[0], fell_on, a_day) + _evenly(fell_on, until, a_day * 2.0 / 3.0),
+        schema={"wheel_end_id": pl.String, "found_on": pl.Date},
+        orient="row",
+    )
+    _, errors = failure_rows(ahead, came, ran, (), until)
+    late = (errors.quarter - errors.ahead == -4) & (errors.ahead > 1)
+    assert errors.use[late] == pytest.approx(np.log(2.0 / 3.0), abs=0.05)
+    assert errors.error[late].mean() < -0.25
+    assert np.abs(errors.beyond_use[late].mean()) < 0.12
 
 
 def test_failures_of_depots_add_up_to_the_fleets_with_those_without_a_depot():
