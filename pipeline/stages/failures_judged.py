@@ -45,7 +45,7 @@ def failure_rows(
     holes of the records."""
     told = [t for each in ahead if (t := _told(each, found, ran, missing, until)) is not None]
     plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, *_ in told]
-    came, ago, use = ([t[i] for t in told] for i in (1, 2, 3))
+    _, came, ago, use = zip(*told, strict=True) if told else ((),) * 4
     errors = past_errors(plain, came, ago, use=use)
     rows = [row for t in told for row in _judged(t, found, errors)]
     return rows, errors
