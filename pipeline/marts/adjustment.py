@@ -193,7 +193,7 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str = "
     """``wear_mm`` and its ``wear_sd_mm`` since the setting, one row per stroke reading."""
     km = warehouse.fetch(
         con,
-        f"""select k.*, e.axle_type, r.life_id, l.started_on as fitted_on
+        f"""select k.*, e.axle_type, r.life_id, l.started_on as fitted_on, k.inspected_on as run_on
         from reduce.stroke_reading_km k
         inner join (from stage.setting_episodes {some}) e on e.episode_id = k.episode_id
         inner join stage.stroke_readings r
@@ -222,16 +222,18 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str = "
 def _with_rates(
     linings: pl.DataFrame, wear: WearFit, how: Literal["inner", "left"]
 ) -> pl.DataFrame:
-    """Rows of linings (``axle_type``, ``fitted_on``, ``duty``) with the ``rate`` of their
-    generation and its standard error ``rate_se``, mm per 10,000 km."""
+    """Rows of linings (``axle_type``, ``fitted_on``, ``duty``, ``run_on``) with the ``rate`` of
+    their generation in the era of that day, and its standard error ``rate_se``, mm per 10,000 km.
+    """
     rows = [(r.axle_type, r.duty, r.mm_per_10000km, r.se) for r in wear.rates]
-    schema = {"generation": pl.String, "duty": pl.String, "rate": pl.Float64, "rate_se": pl.Float64}
+    schema = {"generation": pl.String, "era": pl.String, "rate": pl.Float64, "rate_se": pl.Float64}
     rates = pl.DataFrame(rows, schema=schema, orient="row")
     generation = generation_of(linings["axle_type"], linings["fitted_on"], wear.axle_types)
+    era = generation_of(linings["duty"], linings["run_on"], wear.duties).alias("era")
     return (
-        linings.with_columns(generation)
-        .join(rates, on=["generation", "duty"], how=how, maintain_order="left")
-        .drop("generation", "fitted_on")
+        linings.with_columns(generation, era)
+        .join(rates, on=["generation", "era"], how=how, maintain_order="left")
+        .drop("generation", "era", "fitted_on", "run_on")
     )
 
 
@@ -261,7 +263,7 @@ def drift_outlook(
     """One row per wheel end: what lies between its last stroke reading and its next check."""
     ends = warehouse.fetch(con, f"from reduce.drift_outlook {some}", order="wheel_end_id")
     ends = (
-        _with_rates(ends, fits.wear, "left")
+        _with_rates(ends.with_columns(run_on=pl.lit(as_of)), fits.wear, "left")
         .join(fits.km_per_day.select("unit_id", "km_per_day"), on="unit_id", how="left")
         .join(life_slopes(fits.lines), on="life_id", how="left")
         .join(linings.select("life_id", lining_now_mm="lining_mm"), on="life_id", how="left")

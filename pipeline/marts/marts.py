@@ -48,20 +48,23 @@ class WearRates(dy.Schema):
 
 
 class WearChanges(dy.Schema):
-    """One row per axle type, change and duty: linings fitted since a day against those before."""
+    """One row per axle type, change and duty: wear since a day against that before."""
 
+    counted = col.text(
+        "``fitted``: of linings fitted since; ``run``: of all linings, on km run since"
+    )
     axle_type = col.text("Axle type")
     duty = col.text("Duty; null: over its duties", nullable=True)
     since_on = dy.Date(nullable=False, description="About when, to a quarter, wear changed")
-    ratio = col.number("Wear of linings fitted since over that of those before", low=0.0)
+    ratio = col.number("Wear since over that before", low=0.0)
     ci_low = col.number("95 % interval, low end", low=0.0)
     ci_high = col.number("High end", low=0.0)
-    units_before = col.count("Units with linings fitted before that say something of wear")
+    units_before = col.count("Units with linings fitted, or km run, before that say something of wear")
     lives_before = col.count("Such lining lives")
-    units_since = col.count("Units with linings fitted since")
+    units_since = col.count("Units with linings fitted, or km run, since")
     lives_since = col.count("Such lining lives")
     before_mm_per_10000km = col.number(
-        "Wear of those fitted before; null: over its duties", "mm per 10,000 km"
+        "Wear before; null: over its duties", "mm per 10,000 km"
     )
     before_ci_low = col.number("95 % interval, low end", "mm per 10,000 km")
     before_ci_high = col.number("High end", "mm per 10,000 km")

@@ -6,7 +6,7 @@ import duckdb
 import polars as pl
 
 from models.wear.duty_ratios import compare_duties, comparisons_frame
-from models.wear.generations.names import fitted_since, newest, plain, rates_now
+from models.wear.generations.names import fitted_since, newest, plain, rates_now, run_since
 from models.wear.generations.told import changes_frame, wear_changes
 from models.wear.linearity import Departure, wear_departures
 from models.wear.pointers import PointerCalibration
@@ -44,10 +44,16 @@ def write_wear_marts(
 def wear_comparisons(fit: WearFit) -> pl.DataFrame:
     """Ratios of wear between duties, of linings as fitted now, for ``mart.duty_comparisons``."""
     now = {name: axle_type for axle_type, name in newest(fit.axle_types).items()}
+    run = {name: duty for duty, name in newest(fit.duties).items()}
+    pair = ("duty_a", "duty_b")
     return (
         comparisons_frame(compare_duties(fit))
-        .filter(pl.col("ratio").is_not_null(), pl.col("axle_type").is_in(list(now)))
-        .with_columns(pl.col("axle_type").replace(now))
+        .filter(
+            pl.col("ratio").is_not_null(),
+            pl.col("axle_type").is_in(list(now)),
+            *(pl.col(duty).is_in(list(run)) for duty in pair),
+        )
+        .with_columns(pl.col("axle_type").replace(now), pl.col(pair).replace(run))
     )
 
 
@@ -76,9 +82,12 @@ def _rates(fit: WearFit) -> pl.DataFrame:
     """Of linings as they are fitted now."""
     since = {axle_type: fitted_since(name) for axle_type, name in newest(fit.axle_types).items()}
     later = {axle_type: f"of linings fitted since {day}" for axle_type, day in since.items() if day}
+    eras = {duty: run_since(name) for duty, name in newest(fit.duties).items()}
+    run = {duty: f"on km run since {day}" for duty, day in eras.items() if day}
     leans = pl.lit("leans by a quarter or more on other duties and axle types")
     said = pl.concat_str(
         pl.col("axle_type").replace_strict(later, default=None, return_dtype=pl.String),
+        pl.col("duty").replace_strict(run, default=None, return_dtype=pl.String),
         pl.when("shrunk").then(leans),
         separator="; ",
         ignore_nulls=True,

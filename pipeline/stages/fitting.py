@@ -15,6 +15,7 @@ from pipeline.marts.lives.fits import GroupLives, write_life_marts
 from pipeline.marts.results import Fits
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
 from pipeline.settings import Settings
+from pipeline.stages.wear_by_day import readings_by_day
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.background import Future, Worker, whole
 
@@ -63,6 +64,7 @@ def fit_wear_and_use(
     fitted = fit_wear_by_generation(
         fleet_sums(con),
         pairs,
+        readings_by_day(con),
         laws=warm_start.wear.laws or None if warm_start else None,
         start=warm_start.wear if warm_start else None,
     )

@@ -43,12 +43,16 @@ FORECAST_READ = (
     "reduce.lining_life_duty_pairs",
     "reduce.lining_life_duty_sums",
     "reduce.lining_life_sums",
+    "reduce.lining_measurements",
     "reduce.lining_pointer_pairs",
     "reduce.reading_noise",
     "reduce.reline_events",
     "reduce.unit_usage",
     "reduce.units_now",
     "reduce.wheel_ends_now",
+    "stage.lining_lives",
+    "stage.lining_readings",
+    "stage.unit_duty_km",
 )
 FLAGS_READ = (
     "judge.wheel_ends",

@@ -48,6 +48,7 @@ READ = (
     "reduce.lining_life_duty_pairs",
     "reduce.lining_life_duty_sums",
     "reduce.lining_life_sums",
+    "reduce.lining_measurements",
     "reduce.lining_pointer_pairs",
     "reduce.linings_found",
     "reduce.relines_done",
@@ -68,6 +69,7 @@ READ = (
     "stage.lining_readings",
     "stage.setting_episodes",
     "stage.stroke_readings",
+    "stage.unit_duty_km",
 )
 # The modules that rows are judged and staged by, beside the SQL files and the settings.
 JUDGED_AND_STAGED_BY = (

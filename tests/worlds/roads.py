@@ -56,6 +56,8 @@ def drawn_roads(
     duty = _duties(world, units, days, luck)
     km = _daily_km(world, duty, luck) * there
     km[:, records[1] - 2 * 365 :] *= world.later_use
+    harder = np.where(calendar >= records[1] - 365 - 304, world.later_wear, 1.0)
+    harder = harder * (1.0 + world.wear_season * np.cos(2.0 * np.pi * calendar / YEAR))
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
     if world.wear_unit_mm:
         severity = severity + luck.once.normal(0.0, world.wear_unit_mm, (units, 1))
@@ -66,7 +68,7 @@ def drawn_roads(
         there=there,
         duty=duty,
         km=np.cumsum(km, axis=1),
-        wear=np.cumsum(km * severity / 1e4, axis=1),
+        wear=np.cumsum(km * severity * harder / 1e4, axis=1),
     )
 
 

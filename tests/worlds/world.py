@@ -35,7 +35,9 @@ class World:
     unit is not greased; ``cap_ratio``, ``overdue_ratio``: what these multiply the hazard by.
     ``later_linings``: what wear is multiplied by of linings fitted from half-way through the
     records on (another make); ``later_use``: what all units' km are multiplied by in the last year
-    before forecasts are made and from then on. ``hole_days``: so long nobody is checked, all units
+    before forecasts are made and from then on; ``later_wear``: what all wear is multiplied by from
+    ten months before they are made on, whatever was fitted when; ``wear_season``: how far wear per
+    km swings about its mean. ``hole_days``: so long nobody is checked, all units
     running on.
     """
 
@@ -67,6 +69,8 @@ class World:
     overdue_ratio: float = 1.0
     later_linings: float = 1.0
     later_use: float = 1.0
+    later_wear: float = 1.0
+    wear_season: float = 0.0
     hole_days: int = 0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
@@ -106,6 +110,8 @@ WORLDS = {
     ),
     "another make of lining half-way": replace(PLAIN, later_linings=1.35),
     "all units run a third less since a year": replace(PLAIN, later_use=0.67),
+    "all linings wear a third faster since ten months": replace(PLAIN, later_wear=1.33),
+    "wear has a season": replace(PLAIN, wear_season=0.3),
     "nobody checked for ten months": replace(PLAIN, hole_days=300),
     "half of the linings read at a check": replace(PLAIN, unread=0.5),
     "gauges that err by a millimetre": replace(PLAIN, reading_sd=1.0, steps="halves"),

@@ -202,20 +202,23 @@ def _parts(
     usage: UsageFit,
 ) -> _Parts:
     now = [usage.groups.duty[g] for g in usage.group]
-    duties = tuple(fit.duties) + tuple(sorted(set(now) - set(fit.duties)))
+    eras = newest(fit.duties)
+    duties = (*eras, *sorted(set(now) - set(eras)))
     unit, duty = (
         _places(frame["unit_id"], usage.unit_ids),
         _places(pl.Series(now, dtype=pl.String), duties),
     )
     in_duty, new = duty[unit], _floats(frame, "lining_new_mm")
-    axle_type, columns = frame["axle_type"].cast(pl.String), _duty_columns(fit, len(duties))
+    axle_type, columns = frame["axle_type"].cast(pl.String), _duty_columns(fit, duties)
+    # Units' slopes are those of the fit's own duties: what is run now, of each.
+    fitted = np.array([fit.duties.index(eras[d]) if d in eras else -1 for d in duties], np.int64)
     in_place = generation_of(axle_type, frame["fitted_on"], fit.axle_types)
     fitted_now = axle_type.replace(newest(fit.axle_types))
     return _Parts(
         unit=unit,
         duties=duties,
         duty=duty,
-        slopes=_slopes_in_order(fit, sums, usage, duty),
+        slopes=_slopes_in_order(fit, sums, usage, fitted[duty]),
         in_place=_placed(fit, in_place, columns, in_duty, new),
         now=_placed(fit, fitted_now, columns, in_duty, new),
     )
@@ -243,16 +246,17 @@ def _placed(
     )
 
 
-def _duty_columns(fit: WearFit, n_duties: int) -> IntArray:
-    """Column of each axle type's rate in each duty; one without readings takes the duty with most
-    units on that axle type."""
-    table = np.zeros((len(fit.axle_types), n_duties), np.int64)
+def _duty_columns(fit: WearFit, duties: tuple[str, ...]) -> IntArray:
+    """Column of each axle type's rate in each duty, as it wears now; one without readings takes the
+    duty with most units on that axle type."""
+    eras = newest(fit.duties)
+    table = np.zeros((len(fit.axle_types), len(duties)), np.int64)
     for axle, name in enumerate(fit.axle_types):
-        rates = [r for r in fit.rates if r.axle_type == name]
+        rates = [r for r in fit.rates if r.axle_type == name and r.duty in eras.values()]
         most = max(rates, key=lambda r: r.units).duty
-        for duty in range(n_duties):
-            known = duty if duty < len(fit.duties) else fit.duties.index(most)
-            table[axle, duty] = fit.columns.position("rate", axle, known)
+        for place, duty in enumerate(duties):
+            known = fit.duties.index(eras.get(duty, most))
+            table[axle, place] = fit.columns.position("rate", axle, known)
     return table
 
 

@@ -1,7 +1,8 @@
-"""Generations of linings: those of one axle type fitted before some day, and since.
+"""Names of linings that wear otherwise since some day.
 
-In sums and fits a later generation stands as an axle type of its own, under a name that says so;
-linings fitted before the records belong to the first.
+In sums and fits a later generation of linings, those of one axle type fitted since a day, stands as
+an axle type of its own, under a name that says so; linings fitted before the records belong to the
+first. So does a later era of a duty, the km run in it since a day, as a duty of its own.
 """
 
 import datetime as dt
@@ -31,6 +32,19 @@ def axle_type_of(name: str) -> str:
     return name.partition(BETWEEN)[0]
 
 
+def era_name(duty: str, since: dt.date) -> str:
+    """What a duty is called in which km were run since a day.
+
+    >>> base_of(era_name("trunk", dt.date(2024, 3, 4)))
+    'trunk'
+    """
+    return f"{duty}{BETWEEN}, km run since {since.isoformat()}"
+
+
+base_of = axle_type_of
+"""The axle type of a generation, or the duty of an era; of another name, itself."""
+
+
 def fitted_since(name: str) -> dt.date | None:
     """The day from which a generation's linings were fitted; None: it is its axle type's first.
 
@@ -42,14 +56,25 @@ def fitted_since(name: str) -> dt.date | None:
     return dt.date.fromisoformat(name[-len("YYYY-MM-DD") :])
 
 
+run_since = fitted_since
+"""The day from which an era's km were run; None: it is its duty's first."""
+
+
+def bounds_of(name: str, names: Iterable[str]) -> tuple[dt.date | None, dt.date | None]:
+    """The days from which, and before which, an era's km were run, of those ``names``."""
+    own = sorted(other for other in names if base_of(other) == base_of(name))
+    later = own[own.index(name) + 1 :]
+    return run_since(name), run_since(later[0]) if later else None
+
+
 def plain(name: str) -> str:
     """A name as people read it."""
     return name.replace(BETWEEN, "")
 
 
 def newest(names: Iterable[str]) -> dict[str, str]:
-    """The newest generation of every axle type: what is fitted now."""
-    return {axle_type_of(name): name for name in sorted(names)}
+    """The newest generation of every axle type, which is what is fitted now; or era of a duty."""
+    return {base_of(name): name for name in sorted(names)}
 
 
 def generation_of(axle_type: pl.Series, fitted_on: pl.Series, names: Iterable[str]) -> pl.Series:
@@ -92,10 +117,11 @@ def _with_axle_types(sums: LiningLifeSums, label: pl.Series) -> LiningLifeSums:
 
 
 def rates_now(fit: WearFit) -> tuple[WearRate, ...]:
-    """The rates of the newest generation of every axle type, under its name."""
-    now = newest(fit.axle_types)
+    """The rates of the newest generation of every axle type in the newest era of every duty, under
+    their names."""
+    kinds, duties = newest(fit.axle_types).values(), newest(fit.duties).values()
     return tuple(
-        replace(rate, axle_type=axle_type_of(rate.axle_type))
+        replace(rate, axle_type=base_of(rate.axle_type), duty=base_of(rate.duty))
         for rate in fit.rates
-        if now[axle_type_of(rate.axle_type)] == rate.axle_type
+        if rate.axle_type in kinds and rate.duty in duties
     )

@@ -173,7 +173,7 @@ def likeliest_change(
         if each.score <= beyond:
             break
         if abs(each.theta) >= least:
-            score = min(each.score, _score_of_units(*_of_units(scan, each)))
+            score = min(each.score, score_of_units(*_of_units(scan, each)))
             if score > beyond:
                 best, beyond = replace(each, score=score), score
     if best is None:
@@ -212,10 +212,10 @@ def _scan(used: LiningLifeSums, fit: WearFit, ago: IntArray) -> _Scan:
         gram[np.ix_(place, place)] += products + part.rest.sum(axis=0)
         g[place] += _by_cluster(part, part.rows[2], len(terms.h))
     gram -= _shared(terms, g, g)
-    inverse = _inverse(gram[:-1, :-1])
-    residual = np.append(-inverse @ gram[:-1, -1], 1.0)
+    down = inverse(gram[:-1, :-1])
+    residual = np.append(-down @ gram[:-1, -1], 1.0)
     wear = tuple(part.with_wear() for part in parts)
-    return _Scan(tuple(parts), terms, inverse, g, residual, wear, fit.mixed.sigma2)
+    return _Scan(tuple(parts), terms, down, g, residual, wear, fit.mixed.sigma2)
 
 
 def _shared(terms: UnitTerms, one: FloatArray, two: FloatArray) -> FloatArray:
@@ -224,7 +224,7 @@ def _shared(terms: UnitTerms, one: FloatArray, two: FloatArray) -> FloatArray:
     return np.asarray((one * terms.kappa) @ two.T + (units[0] * terms.unit_kappa) @ units[1].T)
 
 
-def _inverse(gram: FloatArray) -> FloatArray:
+def inverse(gram: FloatArray) -> FloatArray:
     """Of a cross-product whose columns may depend on one another."""
     scale = np.sqrt(np.maximum(np.diag(gram), 0.0))
     down = np.divide(1.0, scale, out=np.zeros_like(scale), where=scale > 0.0)
@@ -368,7 +368,7 @@ def _candidate(
     new, wear = (np.array([2 * p + kind for p in parts]) for kind in (0, 1))
     made = np.zeros(len(extra.inner))
     made[wear] = 1.0
-    made[new] = -_inverse(extra.left[np.ix_(new, new)]) @ extra.left[np.ix_(new, wear)].sum(axis=1)
+    made[new] = -inverse(extra.left[np.ix_(new, new)]) @ extra.left[np.ix_(new, wear)].sum(axis=1)
     information = float(made @ extra.left @ made)
     if information <= TOLD * float(extra.inner[np.ix_(wear, wear)].sum()):
         return None
@@ -401,7 +401,7 @@ def _of_units(scan: _Scan, change: _Candidate) -> FloatArray:
     return np.asarray(terms.per_unit(direct - own) - shared)
 
 
-def _score_of_units(score: FloatArray, information: FloatArray) -> float:
+def score_of_units(score: FloatArray, information: FloatArray) -> float:
     """Square of the normal number as rare as the t of units left out in turn."""
     told = information > 0.0
     score, share = score[told], information[told] / information[told].sum()

@@ -1,7 +1,7 @@
 """What is told of linings that wear otherwise since some day: how much, since when, from how many.
 
-It says how linings wear by the day they were fitted, not why: another make, another workshop's
-work, or a road that got rougher for those that came later look alike.
+It says how linings wear by the day they were fitted, or on km run since a day, not why: another
+make and another workshop's work look alike, and so do a rougher road, a rule of braking and salt.
 """
 
 import datetime as dt
@@ -12,19 +12,28 @@ import numpy as np
 import polars as pl
 
 from models.wear.duty_ratios import Group, JointRatio, joint_ratio
-from models.wear.generations.names import axle_type_of, fitted_since, generation_name
+from models.wear.generations.names import (
+    axle_type_of,
+    base_of,
+    fitted_since,
+    generation_name,
+    newest,
+    run_since,
+)
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums
 
 
 @dataclass(frozen=True, slots=True)
 class WearChange:
-    """Wear of linings fitted since a day over that of those before, in one duty or (None) in all.
+    """Wear since a day over that before, in one duty or (None) in all: ``counted`` of linings
+    ``fitted`` since, or of all linings on km ``run`` since.
 
     Units and lives are those that say something of a rate; ``before_…`` is the earlier rate [mm per
     10,000 km] and its limits (None: over all duties).
     """
 
+    counted: str
     axle_type: str
     duty: str | None
     since_on: dt.date
@@ -43,14 +52,34 @@ class WearChange:
 def together(fit: WearFit, names: tuple[str, ...], since: dt.date) -> JointRatio | None:
     """Wear of linings fitted since a day over that of those before, on all axle types (or earlier
     generations) named; None where none has linings of both."""
-    lives = {(rate.axle_type, rate.duty): rate.lives for rate in fit.rates}
     pairs = [
         ((generation_name(axle_type_of(name), since), duty), (name, duty))
         for name in names
         for duty in fit.duties
     ]
-    both = [pair for pair in pairs if all(lives.get(group, 0) for group in pair)]
+    both = [pair for pair in pairs if _have_lives(fit, pair)]
     return joint_ratio(fit, both) if both else None
+
+
+def together_since(
+    fit: WearFit, axle_types: tuple[str, ...], eras: tuple[str, ...]
+) -> JointRatio | None:
+    """Wear on km run in some eras of duties over that in those before, on all axle types (or
+    generations) named; None where none has linings that ran in both."""
+    pairs = [_era_pair(fit, axle_type, era) for axle_type in axle_types for era in eras]
+    both = [pair for pair in pairs if _have_lives(fit, pair)]
+    return joint_ratio(fit, both) if both else None
+
+
+def _era_pair(fit: WearFit, axle_type: str, era: str) -> tuple[Group, Group]:
+    """A duty's era and the one before it."""
+    own = sorted(name for name in fit.duties if base_of(name) == base_of(era))
+    return (axle_type, era), (axle_type, own[own.index(era) - 1])
+
+
+def _have_lives(fit: WearFit, pair: tuple[Group, Group]) -> bool:
+    lives = {(rate.axle_type, rate.duty): rate.lives for rate in fit.rates}
+    return all(lives.get(group, 0) > 0 for group in pair)
 
 
 def wear_changes(fit: WearFit, sums: LiningLifeSums) -> tuple[WearChange, ...]:
@@ -59,21 +88,39 @@ def wear_changes(fit: WearFit, sums: LiningLifeSums) -> tuple[WearChange, ...]:
         return ()
     names = sorted(fit.axle_types)
     follows = [(a, b) for a, b in pairwise(names) if axle_type_of(a) == axle_type_of(b)]
-    return tuple(change for before, since in follows for change in _told(fit, sums, before, since))
+    duties = sorted(newest(fit.duties).values())
+    fitted = [
+        change
+        for before, since in follows
+        for change in _told(fit, sums, [((since, duty), (before, duty)) for duty in duties])
+    ]
+    days = sorted({day for name in fit.duties if (day := run_since(name)) is not None})
+    eras = [[name for name in sorted(fit.duties) if run_since(name) == day] for day in days]
+    run = [
+        change
+        for axle_type in sorted(newest(fit.axle_types).values())
+        for names in eras
+        for change in _told(fit, sums, [_era_pair(fit, axle_type, name) for name in names])
+    ]
+    return (*fitted, *run)
 
 
-def _told(fit: WearFit, sums: LiningLifeSums, before: str, since: str) -> list[WearChange]:
+def _told(
+    fit: WearFit, sums: LiningLifeSums, pairs: list[tuple[Group, Group]]
+) -> list[WearChange]:
+    """One change in several duties: over all of them, then each."""
     rates = {(rate.axle_type, rate.duty): rate for rate in fit.rates}
-    both = {duty: ((since, duty), (before, duty)) for duty in fit.duties}
-    duties = [duty for duty, pair in both.items() if all(rates[group].lives for group in pair)]
+    both = [pair for pair in pairs if _have_lives(fit, pair)]
+    if not both:
+        return []
     # A rate that leans on others is compared only where every one does.
-    own = [duty for duty in duties if not any(rates[group].shrunk for group in both[duty])]
-    found = [_change(fit, sums, [both[duty] for duty in own or duties], None)] if duties else []
-    for duty in duties:
-        rate = rates[before, duty]
+    own = [pair for pair in both if not any(rates[group].shrunk for group in pair)]
+    found = [_change(fit, sums, own or both, None, pairs)]
+    for since, before in both:
+        rate = rates[before]
         found.append(
             replace(
-                _change(fit, sums, [both[duty]], duty),
+                _change(fit, sums, [(since, before)], base_of(since[1]), [(since, before)]),
                 before_mm_per_10000km=rate.mm_per_10000km,
                 before_ci_low=rate.ci_low,
                 before_ci_high=rate.ci_high,
@@ -83,35 +130,43 @@ def _told(fit: WearFit, sums: LiningLifeSums, before: str, since: str) -> list[W
 
 
 def _change(
-    fit: WearFit, sums: LiningLifeSums, pairs: list[tuple[Group, Group]], duty: str | None
+    fit: WearFit,
+    sums: LiningLifeSums,
+    pairs: list[tuple[Group, Group]],
+    duty: str | None,
+    told_of: list[tuple[Group, Group]],
 ) -> WearChange:
-    (since, _), (before, _) = pairs[0]
-    day = fitted_since(since)
+    """The ratio of some pairs, and how many units and lives are told of."""
+    (since, era), (before, _) = pairs[0]
+    counted, day = ("run", run_since(era)) if since == before else ("fitted", fitted_since(since))
     assert day is not None
     found = joint_ratio(fit, pairs)
     return WearChange(
+        counted,
         axle_type_of(since),
         duty,
         day,
         found.ratio,
         found.ci_low,
         found.ci_high,
-        *_support(sums, before, duty),
-        *_support(sums, since, duty),
+        *_support(sums, [pair[1] for pair in told_of]),
+        *_support(sums, [pair[0] for pair in told_of]),
     )
 
 
-def _support(sums: LiningLifeSums, name: str, duty: str | None) -> tuple[int, int]:
-    """Units and lives of a generation that say something of a rate."""
-    ran = sums.ran.any(axis=0) if duty is None else sums.ran[sums.duties.index(duty)]
-    lives = sums.informative & ran & (sums.axle == sums.axle_types.index(name))
+def _support(sums: LiningLifeSums, groups: list[Group]) -> tuple[int, int]:
+    """Units and lives of some groups that say something of a rate."""
+    lives = np.zeros(sums.n_lives, bool)
+    for axle_type, duty in groups:
+        ran = sums.ran[sums.duties.index(duty)]
+        lives |= sums.informative & ran & (sums.axle == sums.axle_types.index(axle_type))
     return len(np.unique(sums.unit[lives])), int(lives.sum())
 
 
 def changes_frame(changes: tuple[WearChange, ...]) -> pl.DataFrame:
     """One row per change and duty; null: over all duties."""
     schema = {
-        **dict.fromkeys(("axle_type", "duty"), pl.String),
+        **dict.fromkeys(("counted", "axle_type", "duty"), pl.String),
         "since_on": pl.Date,
         **dict.fromkeys(("ratio", "ci_low", "ci_high"), pl.Float64),
         **dict.fromkeys(("units_before", "lives_before", "units_since", "lives_since"), pl.Int64),

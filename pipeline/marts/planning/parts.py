@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
@@ -21,7 +21,7 @@ from models.parts.assignment import Assignment, assignment
 from models.parts.sample_size import failures_needed, linings_needed
 from models.parts.wear_ratios import PartRatio, label, part_ratios, sums_by_part
 from models.wear.fit import fit_wear
-from models.wear.generations.names import without_generations
+from models.wear.generations.names import newest, without_generations
 from models.wear.result import WearFit, WearRate
 from models.wear.sums import LiningLifeSums
 from pipeline.marts import marts
@@ -87,10 +87,18 @@ def _linings(
     # What came later is known here by its name.
     fit = fit_wear(sums_by_part(without_generations(sums), named["part"]))
     worn = lining_worn(con)
-    figures = [_wear_row(rate, worn, settings, fitted) for rate in fit.rates if rate.lives]
+    # In the duties as they are run now.
+    run = {name: duty for duty, name in newest(fit.duties).items()}
+    rates = [replace(r, duty=run[r.duty]) for r in fit.rates if r.lives and r.duty in run]
+    figures = [_wear_row(rate, worn, settings, fitted) for rate in rates]
     dealt = _dealings(fitted)
+    pairs = [
+        replace(r, duty=r.duty and run[r.duty])
+        for r in part_ratios(fit)
+        if r.duty is None or r.duty in run
+    ]
     return figures or _uncounted(fitted), [
-        _wear_pair(r, fit, dealt.get((r.part_a, r.part_b))) for r in part_ratios(fit)
+        _wear_pair(r, fit, dealt.get((r.part_a, r.part_b))) for r in pairs
     ]
 
 
