@@ -113,9 +113,10 @@ class PageData:
     wear_departures
         ``sentence``: ways in which wear departs from a straight line, or does not.
     wear_changes
-        ``axle_type``, ``duty`` (null: over its duties), ``since_on``, ``ratio``, ``ci_low``,
-        ``ci_high``, ``units_before``, ``lives_before``, ``units_since``, ``lives_since``: linings
-        that wear otherwise if fitted since a day; no row where no change was found.
+        ``counted``, ``axle_type``, ``duty`` (null: over its duties), ``since_on``, ``ratio``,
+        ``ci_low``, ``ci_high``, ``units_before``, ``lives_before``, ``units_since``,
+        ``lives_since``: linings that wear otherwise if ``fitted`` since a day, or all of them on km
+        ``run`` since; no row where no change was found.
     pointers_not_reset
         ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
         at a reline.

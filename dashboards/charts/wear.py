@@ -79,37 +79,66 @@ def _said(frame: pl.DataFrame, measures: Measures) -> Said:
 
 
 def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:
-    """How linings wear by when they were fitted, a sentence for each change that was found.
+    """How linings wear by when they were fitted, or since some day, a sentence for each change that
+    was found.
 
     Why is not known: another make, or whatever else those fitted since have in common.
     """
     return tuple(
-        f"Linings of {row['axle_type']} fitted since about {month_name(row['since_on'])} wear "
+        f"Linings of {row['axle_type']} {_SINCE[row['counted']][0]} "
+        f"{month_name(row['since_on'])}{_SINCE[row['counted']][1]} wear "
         f"{number(row['ratio'], 2)} ({number(row['ci_low'], 2)} to {number(row['ci_high'], 2)}) "
-        f"times as fast as those fitted before: {_lives(row, 'since')} against "
-        f"{_lives(row, 'before')}. This is seen in the records, not why: another make and a "
-        "rougher road for all look alike. Rates and forecasts take new linings to wear like those "
-        "fitted since."
+        f"times as fast as {_SINCE[row['counted']][2]}: {_lives(row, 'since')} against "
+        f"{_lives(row, 'before')}. This is seen in the records, not why: "
+        f"{_SINCE[row['counted']][3]}"
         for row in _changes(changes)
     )
 
 
+_SINCE = {
+    "fitted": (
+        "fitted since about",
+        "",
+        "those fitted before",
+        "another make and a rougher road for all look alike. Rates and forecasts take new linings "
+        "to wear like those fitted since.",
+    ),
+    "run": (
+        "on km run since about",
+        ", whenever they were fitted,",
+        "on km run before",
+        "brakes set otherwise, loads, roads and salt look alike. Rates and forecasts take all "
+        "linings to wear on as since.",
+    ),
+}
+"""Of linings fitted since a day, and of all since a day: what is told of, against what, and why."""
+
+
 def wear_changed(changes: pl.DataFrame | None) -> str:
     """The same in a clause behind a figure of the forecast; empty where no change was found."""
-    named: dict[tuple[str, str], list[str]] = {}
+    named: dict[str, dict[tuple[str, str], list[str]]] = {"fitted": {}, "run": {}}
     for row in _changes(changes):
         how = "faster" if row["ratio"] > 1 else "slower"
-        named.setdefault((how, month_name(row["since_on"])), []).append(row["axle_type"])
-    said = [f"{how} since about {month} ({listed(on)})" for (how, month), on in named.items()]
-    return f"; new linings wear {listed(said)}" if said else ""
+        of_kind = named[row["counted"]]
+        of_kind.setdefault((how, month_name(row["since_on"])), []).append(row["axle_type"])
+    return "".join(
+        f"; {what} wear {listed(_how_and_when(found))}"
+        for what, found in zip(("new linings", "all linings"), named.values(), strict=True)
+        if found
+    )
+
+
+def _how_and_when(found: dict[tuple[str, str], list[str]]) -> list[str]:
+    return [f"{how} since about {month} ({listed(on)})" for (how, month), on in found.items()]
 
 
 def _changes(changes: pl.DataFrame | None) -> list[dict[str, Any]]:
-    """The newest change of every axle type, over its duties."""
+    """The newest change of every kind and axle type, over its duties."""
     if changes is None:
         return []
-    rows = changes.filter(pl.col("duty").is_null()).sort("axle_type", "since_on")
-    return rows.unique("axle_type", keep="last", maintain_order=True).to_dicts()
+    by = ("counted", "axle_type")
+    rows = changes.filter(pl.col("duty").is_null()).sort(*by, "since_on")
+    return rows.unique(by, keep="last", maintain_order=True).to_dicts()
 
 
 def _lives(row: dict[str, Any], when: str) -> str:

@@ -59,13 +59,11 @@ class WearChanges(dy.Schema):
     ratio = col.number("Wear since over that before", low=0.0)
     ci_low = col.number("95 % interval, low end", low=0.0)
     ci_high = col.number("High end", low=0.0)
-    units_before = col.count("Units with linings fitted, or km run, before that say something of wear")
+    units_before = col.count("Units with such linings or km before that say something of wear")
     lives_before = col.count("Such lining lives")
-    units_since = col.count("Units with linings fitted, or km run, since")
+    units_since = col.count("Units with such linings or km since")
     lives_since = col.count("Such lining lives")
-    before_mm_per_10000km = col.number(
-        "Wear before; null: over its duties", "mm per 10,000 km"
-    )
+    before_mm_per_10000km = col.number("Wear before; null: over its duties", "mm per 10,000 km")
     before_ci_low = col.number("95 % interval, low end", "mm per 10,000 km")
     before_ci_high = col.number("High end", "mm per 10,000 km")
 

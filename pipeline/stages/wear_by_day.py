@@ -1,7 +1,8 @@
-"""Readings by the day they were taken, and the fleet's sums with km since some day counted apart."""
+"""Readings by their day, and the fleet's sums with km run since some day counted apart."""
 
 import datetime as dt
 from functools import partial
+from itertools import pairwise
 
 import duckdb
 import polars as pl
@@ -102,7 +103,7 @@ def _eras(con: duckdb.DuckDBPyConnection, cuts: Cuts) -> pl.DataFrame:
     rows: list[tuple[str, str, dt.date | None, dt.date | None]] = []
     for duty in duties:
         days = [None, *cuts.get(duty, ()), None]
-        for since, until in zip(days[:-1], days[1:], strict=True):
+        for since, until in pairwise(days):
             rows.append((duty, duty if since is None else era_name(duty, since), since, until))
     schema = {"duty": pl.String, "name": pl.String, "from_on": pl.Date, "until_on": pl.Date}
     return pl.DataFrame(rows, schema=schema, orient="row")

@@ -1,4 +1,4 @@
-r"""Since which day linings wear otherwise whenever they were fitted: a score scan along the calendar.
+r"""Since which day linings wear otherwise, whenever fitted: a score scan along the calendar.
 
 A rule of braking, another load, a road or its salt change the wear of every lining in place, from
 one day on. Beside ``models.wear.generations.scan``, which asks by the day of fitting, the covariate
@@ -229,9 +229,7 @@ def _best(asked: "_Asked", days: Sequence[float], least: float, beyond: float) -
     return best
 
 
-def _rows(
-    used: LiningLifeSums, fit: WearFit, dated: DatedReadings
-) -> tuple[_Rows, _Units] | None:
+def _rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[_Rows, _Units] | None:
     lives = pl.DataFrame({"life_id": used.life_id}).with_row_index("life")
     frame = (
         dated.readings.filter(pl.col("lining_mm").is_not_null())
@@ -397,9 +395,7 @@ class _Whitener:
         weighed = (self.weight @ sums)[rows.life_no]
         within = c - weighed[:, 0] - z[:, [1]] * weighed[:, 1]
         pulls = np.add.reduceat(c * self.pulled[:, None], rows.unit_start)
-        return np.asarray(
-            within - self.pulled[:, None] * (self.kappa[:, None] * pulls)[rows.unit]
-        )
+        return np.asarray(within - self.pulled[:, None] * (self.kappa[:, None] * pulls)[rows.unit])
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from models.wear.duty_ratios import JointRatio
 from models.wear.generations.by_day import DatedReadings, Shift, found_shift
 from models.wear.generations.names import base_of, run_since, sums_by_generation
 from models.wear.generations.scan import LEAST_CHANGE, Change, found_change
 from models.wear.generations.told import together, together_since
-from models.wear.duty_ratios import JointRatio
 from models.wear.pointers import WearFitWithPointers, fit_wear_with_pointers
 from models.wear.result import WearFit
 from models.wear.spread import SpreadLaw
@@ -83,9 +83,7 @@ def _by_day(
     return sums, fitted
 
 
-def _with_cut(
-    cuts: dict[str, tuple[dt.date, ...]], shift: Shift
-) -> dict[str, tuple[dt.date, ...]]:
+def _with_cut(cuts: dict[str, tuple[dt.date, ...]], shift: Shift) -> dict[str, tuple[dt.date, ...]]:
     more = {base_of(name): shift.since for name in shift.duties}
     return {
         duty: tuple(sorted({*cuts.get(duty, ()), *([more[duty]] if duty in more else [])}))

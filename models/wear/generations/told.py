@@ -105,9 +105,7 @@ def wear_changes(fit: WearFit, sums: LiningLifeSums) -> tuple[WearChange, ...]:
     return (*fitted, *run)
 
 
-def _told(
-    fit: WearFit, sums: LiningLifeSums, pairs: list[tuple[Group, Group]]
-) -> list[WearChange]:
+def _told(fit: WearFit, sums: LiningLifeSums, pairs: list[tuple[Group, Group]]) -> list[WearChange]:
     """One change in several duties: over all of them, then each."""
     rates = {(rate.axle_type, rate.duty): rate for rate in fit.rates}
     both = [pair for pair in pairs if _have_lives(fit, pair)]
