@@ -77,12 +77,14 @@ class FleetTruth:
 @dataclass(frozen=True, slots=True)
 class DrawnFleet:
     """Readings and km by duty, as the stage tables hold them; lives whose pointer nobody reset;
-    and each life's true thickness at its last reading and slope beside its group's rates."""
+    each life's true thickness at its last reading and slope beside its group's rates; and the
+    units' km by duty up to each check's day."""
 
     readings: pl.DataFrame
     reading_km: pl.DataFrame
     unreset: frozenset[str] = frozenset()
     lines: pl.DataFrame = field(default_factory=pl.DataFrame)
+    unit_km: pl.DataFrame = field(default_factory=pl.DataFrame)
 
 
 @dataclass(slots=True)
@@ -311,7 +313,22 @@ def draw_fleet(seed: int, units: int, truth: FleetTruth | None = None) -> DrawnF
         .agg(pl.col("true_mm", "true_slope", "check").sort_by("check").last())
     )
     lost = pl.DataFrame(unreset, schema={"wheel": pl.Int64, "life_no": pl.Int64}, orient="row")
-    return DrawnFleet(readings, reading_km, frozenset(_life_ids(lost)["life_id"]), lines)
+    forgotten = frozenset(_life_ids(lost)["life_id"])
+    return DrawnFleet(readings, reading_km, forgotten, lines, _by_day(km))
+
+
+def _by_day(km: np.ndarray) -> pl.DataFrame:
+    """unit_id, on_date, duty, km, from km by unit, check and duty."""
+    unit, check, duty = (index.ravel() for index in np.indices(km.shape))
+    columns = {"wheel": 4 * unit, "life_no": 0, "check": check, "km": km.ravel()}
+    return (
+        _life_ids(pl.DataFrame(columns))
+        .with_columns(
+            on_date=pl.lit(FIRST_DAY) + pl.duration(days=91 * pl.col("check")),
+            duty=pl.Series(np.array(DUTIES)[duty]),
+        )
+        .select("unit_id", "on_date", "duty", "km")
+    )
 
 
 def reduced(readings: pl.DataFrame, reading_km: pl.DataFrame) -> dict[str, pl.DataFrame]:

@@ -8,13 +8,14 @@ of a day c is
 
 and N holds whatever else may look like it: for every axle type a rate of their own for the linings
 of every quarter (another make may wear otherwise: only those that ran on both sides of c speak), a
-bend along wear, a bedding-in, and a rate and a bend for lives whose start is not on record; a level
-of its own for readings since c (another gauge), and a season of wear with its first two
-harmonics. Score, information,
-:math:`\hat\theta` and what leaving out each unit makes of them are as there, from single readings:
-with V = I + ZGZ' within a life and a slope of the unit's besides, Woodbury's identity leaves sums
-over lives and units. Asked are all linings together, every duty and every axle type, at each
-quarter's end, and of what is found also the months about it.
+bend along wear, a bedding-in, and a rate and a bend for lives whose start is not on record; a
+season of wear, and one of readings, with two harmonics each; and a level of its own for readings
+since a day (another gauge), of the days of every month the one that leaves least of the score.
+Score, information, :math:`\hat\theta` and what leaving out each unit makes of them are as there,
+from single readings: with V = I + ZGZ' within a life and a slope of the unit's besides, Woodbury's
+identity leaves sums over lives and units. Asked are all linings together, every duty and every axle
+type, at each quarter's end; of days that pass, the one whose score without another gauge is largest
+is told, or a month about it.
 
 With a hundred such questions, one in 1,300 fleets without a change exceeds ``CHANGE_SCORE`` in any
 by Bonferroni's bound. Only readings of the gauge are asked.
@@ -176,7 +177,7 @@ def likeliest_shift(
         return None
     near = best.day + MONTH_DAYS * np.array([-2.0, -1.0, 1.0, 2.0])
     about = [float(day) for day in near if rows.day.min() < day < last - MONTH_DAYS]
-    best = _best(asking, about, least, best.score) or best
+    best = _best(asking, about, least, beyond, best.plain) or best
     asked = asking.questions[best.question]
     since = dt.date(1970, 1, 1) + dt.timedelta(days=int(best.day) + 1)
     axle_types = tuple(fit.axle_types[a] for a in asked.axles)
@@ -205,28 +206,31 @@ def _questions(fit: WearFit) -> list[_Question]:
 
 @dataclass(frozen=True, slots=True)
 class _Answer:
-    """What the end of a day says to a question; the covariate (n,) with all else taken out."""
+    """What the end of a day says to a question; the covariate (n,) with all else taken out, and the
+    score if no other gauge were thought of, ``plain``."""
 
     score: float
+    plain: float
     theta: float
     day: float
     question: int
     left: FloatArray
 
 
-def _best(asked: "_Asked", days: Sequence[float], least: float, beyond: float) -> _Answer | None:
-    """The answer of the largest score beyond some other."""
+def _best(
+    asked: "_Asked", days: Sequence[float], least: float, beyond: float, than: float = 0.0
+) -> _Answer | None:
+    """Of the answers with a score beyond some other, the one of the largest plain score."""
     answers = [answer for day in days for answer in asked.on(day)]
-    best: _Answer | None = None
-    # By the model's word first: units can only lower a score.
-    for each in sorted(answers, key=lambda one: one.score, reverse=True):
-        if each.score <= beyond:
+    for each in sorted(answers, key=lambda one: one.plain, reverse=True):
+        if each.plain <= than:
             break
-        if abs(each.theta) >= least:
+        # By the model's word first: units can only lower a score.
+        if each.score > beyond and abs(each.theta) >= least:
             score = min(each.score, asked.score_of(each))
             if score > beyond:
-                best, beyond = replace(each, score=score), score
-    return best
+                return replace(each, score=score)
+    return None
 
 
 def _rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[_Rows, _Units] | None:
@@ -402,7 +406,8 @@ class _Whitener:
 class _Asked:
     """What every day is asked of. ``beside`` (n, k): what N has whatever the day; ``white``:
     V^-1 of it; ``down`` (k, k): inverse of N'V^-1N; ``residual`` (n,): V^-1 of what it leaves of
-    the readings."""
+    the readings; ``gauges`` (n, S): levels since S days, with N taken out, and what is known of
+    them and their scores (S,)."""
 
     rows: _Rows
     units: _Units
@@ -412,6 +417,9 @@ class _Asked:
     white: FloatArray
     down: FloatArray
     residual: FloatArray
+    gauges: FloatArray
+    gauges_known: FloatArray
+    gauges_score: FloatArray
     sigma2: float
 
     @classmethod
@@ -422,8 +430,21 @@ class _Asked:
         down = inverse(beside.T @ white)
         left = rows.y - beside @ (down @ (white.T @ rows.y))
         residual = whitened(left[:, None])[:, 0]
+        since = rows.day[:, None] > np.arange(rows.day.min(), rows.day.max(), MONTH_DAYS)
+        gauges = since - beside @ (down @ (white.T @ since))
         return cls(
-            rows, units, _questions(fit), whitened, beside, white, down, residual, fit.mixed.sigma2
+            rows,
+            units,
+            _questions(fit),
+            whitened,
+            beside,
+            white,
+            down,
+            residual,
+            gauges,
+            np.einsum("ns,ns->s", gauges, whitened(gauges)),
+            gauges.T @ residual,
+            fit.mixed.sigma2,
         )
 
     def on(self, day: float) -> list[_Answer]:
@@ -435,29 +456,40 @@ class _Asked:
             -(worn[:, list(q.duties)].sum(axis=1) * np.isin(rows.axle, q.axles))
             for q in self.questions
         ]
-        each = np.column_stack([rows.day > day, *asked])
+        each = np.column_stack(asked)
         left = each - self.beside @ (self.down @ (self.white.T @ each))
-        gram = left.T @ self.whitened(left)
-        whole = np.einsum("nk,nk->k", each, self.whitened(each))
-        score = left.T @ self.residual
-        found = []
-        for question, place in enumerate(range(1, each.shape[1])):
-            # Another gauge since: its level taken out as well.
-            share = gram[0, place] / gram[0, 0] if gram[0, 0] > 0.0 else 0.0
-            information = float(gram[place, place] - share * gram[0, place])
-            if information <= LEAST_LEFT * whole[place] or not _enough(rows, each[:, place], day):
-                continue
-            theta = float(score[place] - share * score[0]) / information
-            found.append(
-                _Answer(
-                    theta**2 * information / self.sigma2,
-                    theta,
-                    day,
-                    question,
-                    left[:, place] - share * left[:, 0],
-                )
-            )
-        return found
+        white = self.whitened(left)
+        known, score = np.einsum("nq,nq->q", left, white), left.T @ self.residual
+        whole = np.einsum("nq,nq->q", each, self.whitened(each))
+        enough = np.array([_enough(rows, z, day) for z in each.T])
+        shared = self.gauges.T @ white
+        return [
+            self._answer(day, int(q), left[:, q], float(score[q]), float(known[q]), shared[:, q])
+            for q in np.flatnonzero(enough & (known > LEAST_LEFT * whole))
+        ]
+
+    def _answer(
+        self,
+        day: float,
+        question: int,
+        left: FloatArray,
+        score: float,
+        known: float,
+        shared: FloatArray,
+    ) -> _Answer:
+        """With the level of readings taken out that leaves least of the score, if any does."""
+        own = self.gauges_known
+        told = own > LEAST_LEFT * own.max(initial=0.0)
+        share = np.divide(shared, own, out=np.zeros(len(own)), where=told)
+        rest = np.maximum(known - share * shared, LEAST_LEFT * known)
+        pulls = score - share * self.gauges_score
+        plain, scores = score**2 / known / self.sigma2, pulls**2 / rest / self.sigma2
+        place = int(np.argmin(scores))
+        if scores[place] >= plain:
+            return _Answer(plain, plain, score / known, day, question, left)
+        beside = left - share[place] * self.gauges[:, place]
+        theta = float(pulls[place] / rest[place])
+        return _Answer(float(scores[place]), plain, theta, day, question, beside)
 
     def score_of(self, answer: _Answer) -> float:
         """The score as leaving out each unit in turn has it."""
@@ -482,7 +514,8 @@ def _beside(rows: _Rows, fit: WearFit) -> FloatArray:
     by_axle = [
         shape * (rows.axle == axle) for axle in range(len(fit.axle_types)) for shape in shapes
     ]
-    return np.column_stack([rows.columns, rows.season, *by_axle])
+    turn = 2.0 * np.pi * np.outer(rows.day, np.arange(1, HARMONICS + 1)) / YEAR_DAYS
+    return np.column_stack([rows.columns, rows.season, np.sin(turn), np.cos(turn), *by_axle])
 
 
 def _enough(rows: _Rows, z: FloatArray, day: float) -> bool:
