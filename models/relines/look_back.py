@@ -108,7 +108,8 @@ def _expected_readings(
 class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
     ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
-    ``changed_quarters`` of the policy known then; ``use`` (Q,): log of km run over km forecast.
+    ``changed_quarters`` of policy and wear known then; ``use`` (Q,): log of km run over km
+    forecast.
     """
 
     origin: dt.date
@@ -178,7 +179,7 @@ def past_totals(
 
     year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
-    changed = fleet.policy.changed_quarters
+    changed = fleet.changed_quarters
     use = log_use_missed(fleet.usage, intervals, edges)
     return PastTotals(
         origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed
@@ -194,8 +195,8 @@ def quarters_between(origin: dt.date, until: dt.date) -> int:
 
 
 def errors_of(past: Sequence[PastTotals], changed_quarters: int = 0) -> PastErrors:
-    """The errors of some origins' totals, before anything was learned from errors; under a policy
-    that has been as it is for so many quarters (0: always)."""
+    """The errors of some origins' totals, before anything was learned from errors; under policy and
+    wear that have been as they are for so many quarters (0: always)."""
     drawn = [by_quarter(p.event_counts) for p in past]
     changed = [p.changed_quarters for p in past]
     ago = [p.quarters_ago for p in past]

@@ -66,9 +66,9 @@ class PastErrors:
 
     ``quarter``: which quarter it was, counted from the day forecasts start from (0 is the last
     before it, earlier ones are negative); ``ahead``: which after its own origin, from 1. A quarter
-    is there as often as it was forecast. ``changed``: the quarter before which the policy known to
-    the forecast was another; positive: it knew of none. ``use``: log of km run in the quarter over
-    km forecast.
+    is there as often as it was forecast. ``changed``: the quarter before which the policy, or wear,
+    known to the forecast was another; positive: it knew of none. ``use``: log of km run in the
+    quarter over km forecast.
     """
 
     error: FloatArray
@@ -88,9 +88,9 @@ class PastErrors:
         return replace(known, quarter=quarter, changed=changed)
 
     def under_policy(self, changed_quarters: int) -> "PastErrors":
-        """Those that tell of a policy that was another so many quarters ago (0: never): what missed
-        the quarters since because it did not know of the change is no error of today's forecast.
-        """
+        """Those that tell of a policy, or wear, that was another so many quarters ago (0: never):
+        what missed the quarters since because it did not know of the change is no error of today's
+        forecast."""
         if not changed_quarters:
             return self
         knew = np.abs(self.changed + changed_quarters) <= 1

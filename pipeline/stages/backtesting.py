@@ -67,7 +67,7 @@ def write_backtest(
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))
     marts.write(con, "backtest_pit", pit_frame(rows))
-    changed = 0 if now is None else now.policy.changed_quarters
+    changed = 0 if now is None else now.changed_quarters
     return Missed(errors_of(past, changed), missed)
 
 

@@ -244,7 +244,7 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
             past.append(past_totals(then.fleet, day, relines, readings, ran, missing, **given))
     _, failures = failure_rows(ahead, failures_found(con), ran, missing, day)
-    changed = now.policy.changed_quarters
+    changed = now.changed_quarters
     return Missed(errors_of([p for p in past if p is not None], changed), failures)
 
 

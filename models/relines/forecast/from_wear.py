@@ -1,5 +1,6 @@
 """The wear fit's lines in the form the reline forecasts take."""
 
+import datetime as dt
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,8 @@ from models.mixed.blup import UnitEffects, unit_effects
 from models.relines.forecast.lines import WheelEndLines
 from models.usage.fit import UsageFit
 from models.wear.blocks import duty_clusters
-from models.wear.generations.names import generation_of, newest
+from models.wear.generations.names import generation_of, newest, run_since
+from models.wear.generations.scan import QUARTER_DAYS
 from models.wear.predict import LiningLines, fitted_blocks, lining_lines, usable_sums
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums, off_own_lines
@@ -133,7 +135,14 @@ def wheel_end_lines(
         is_known=(has_reading | has_start) & parts.in_place.is_fitted,
         life_scale=parts.now.life_scale,
         unit_scale=parts.now.unit_scale,
+        changed_quarters=_changed_quarters(fit, usage.as_of),
     )
+
+
+def _changed_quarters(fit: WearFit, as_of: dt.date) -> int:
+    """Quarters, begun ones counted, since which all linings wear otherwise; 0: they always did."""
+    days = [day for name in fit.duties if (day := run_since(name)) is not None]
+    return -(-(as_of - max(days)).days // QUARTER_DAYS) if days else 0
 
 
 def _straying(sigma2: float, sums: LiningLifeSums) -> float:

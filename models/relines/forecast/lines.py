@@ -41,6 +41,8 @@ class WheelEndLines:
     is_known : (L,) whether there is a line at all; where not, the numbers mean nothing.
     life_scale, unit_scale : (L,) weights of a new lining's and the unit's part in the rate, in the
         duty the unit is in (None: 1).
+    changed_quarters : for how many quarters, begun ones counted, all linings have worn as they do,
+        where they wore otherwise before (0: always, as far as is known).
     """
 
     now_mm: FloatArray
@@ -68,6 +70,7 @@ class WheelEndLines:
     is_known: BoolArray
     life_scale: FloatArray | None = None
     unit_scale: FloatArray | None = None
+    changed_quarters: int = 0
 
     def __len__(self) -> int:
         return len(self.now_mm)

@@ -92,6 +92,12 @@ class FleetModel:
     policy: PolicyFit
     cells: BudgetCells
 
+    @property
+    def changed_quarters(self) -> int:
+        """For how many quarters both policy and wear have been as they are (0: always)."""
+        known = (self.policy.changed_quarters, self.lines.changed_quarters)
+        return min((quarters for quarters in known if quarters), default=0)
+
 
 def fleet_model(
     ends: WheelEnds, lines: WheelEndLines, usage: UsageFit, policy: PolicyFit
