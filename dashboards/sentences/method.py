@@ -23,7 +23,8 @@ METHODS = (
         "whose reline nobody recorded counts with its slope alone. Groups with few units are drawn "
         "towards the other duties of their axle type, and marked. Wear pointers count as a second, "
         "less exact reading. Where linings fitted since some quarter wear otherwise than those "
-        "before, they have a rate of their own. Whether wear really runs straight is tested.",
+        "before, they have a rate of their own; so have km run since some day where all linings "
+        "wear otherwise since. Whether wear really runs straight is tested.",
         (
             "Patterson, H. D. and Thompson, R. (1971), Biometrika 58, 545–554 (restricted "
             "likelihood)",

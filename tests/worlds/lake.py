@@ -36,7 +36,7 @@ def write_lake(fleet: Fleet, lake: Path, register_on: dt.date) -> Path:
     """
     named = _named(fleet).filter(pl.Series(fleet.registered(register_on)))
     tables = {
-        "register": _register(fleet, named),
+        "register": _register(fleet, named, register_on),
         "inspections": _inspections(fleet, named),
         "work": _work(fleet, named),
     }
@@ -69,11 +69,12 @@ def _named(fleet: Fleet) -> pl.DataFrame:
 
 def _odometer(fleet: Fleet, ends: np.ndarray, day: np.ndarray) -> np.ndarray:
     unit = fleet.ends.unit[ends]
-    began = np.where(fleet.roads.joins[unit] > 0, 0.0, 40_000.0 + 9_871.0 * (unit % 31))
-    return np.asarray(np.round(began + fleet.roads.km[unit, np.asarray(day, int)]))
+    roads, on = fleet.roads, np.asarray(day, int)
+    km = np.where(roads.joins[unit] > 0, roads.km[unit, on], roads.shown[unit, on])
+    return np.asarray(np.round(km))
 
 
-def _register(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
+def _register(fleet: Fleet, named: pl.DataFrame, on: dt.date) -> pl.DataFrame:
     every = np.arange(len(fleet.ends))
     begin = fleet.records[0]
     life, fitting = fleet.lives.at(begin, every), fleet.fittings.at(begin, every)
@@ -81,12 +82,13 @@ def _register(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
     # What a register knows of the time before the records: some of it.
     known = (every // 2 * 7919 % 10 < 6) & (life["day"] > 0) & (joins == 0)
     fitted = every * 104_729 % 10 < 5
+    depot = fleet.roads.depot_on(fleet.ends.unit, fleet.day(on))
     table = pl.DataFrame(
         {
             "end": every,
             "axle_type": np.where(fleet.ends.axle_no == 1, "front", "rear"),
             "arm_length_mm": fleet.ends.arm_mm,
-            "depot": [DEPOTS[d] for d in fleet.roads.depot[fleet.ends.unit]],
+            "depot": [DEPOTS[d] for d in depot],
             "relined_on": _dates(fleet, life["day"], known),
             "relined_km": _where(known, _odometer(fleet, every, life["day"])),
             "in_service_on": _dates(fleet, joins, joins > 0),

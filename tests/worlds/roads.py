@@ -23,7 +23,8 @@ ONE_DUTY = (300.0, 0.45)
 @dataclass(frozen=True)
 class Roads:
     """Units × days lived. ``km`` and ``wear`` (mm, before axle type, unit and lining) run up to
-    each day's end; ``joins``, ``leaves``: day, infinite for never."""
+    each day's end, ``shown`` is the odometer's; ``joins``, ``leaves``: day, infinite for never.
+    ``closes_on``: half a year before forecasts are made; ``moved_to``: depot of each from then."""
 
     depot: np.ndarray
     joins: np.ndarray
@@ -32,6 +33,13 @@ class Roads:
     duty: np.ndarray
     km: np.ndarray
     wear: np.ndarray
+    shown: np.ndarray
+    closes_on: int
+    moved_to: np.ndarray
+
+    def depot_on(self, unit: np.ndarray, day: np.ndarray | float) -> np.ndarray:
+        """Depot of units on a day."""
+        return np.where(day >= self.closes_on, self.moved_to[unit], self.depot[unit])
 
     @property
     def days(self) -> int:
@@ -61,15 +69,32 @@ def drawn_roads(
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
     if world.wear_unit_mm:
         severity = severity + luck.once.normal(0.0, world.wear_unit_mm, (units, 1))
+    run = np.cumsum(km, axis=1)
+    depot = luck.once.choice(len(DEPOT_SHARES), units, p=DEPOT_SHARES)
     return Roads(
-        depot=luck.once.choice(len(DEPOT_SHARES), units, p=DEPOT_SHARES),
+        depot=depot,
         joins=joins,
         leaves=leaves,
         there=there,
         duty=duty,
-        km=np.cumsum(km, axis=1),
+        km=run,
         wear=np.cumsum(km * severity * harder / 1e4, axis=1),
+        shown=_shown(world, run, luck),
+        closes_on=records[1] - 365 - HALF_YEAR_DAYS,
+        moved_to=np.where(world.closing & (depot == len(DEPOT_SHARES) - 1), 0, depot),
     )
+
+
+def _shown(world: World, run: np.ndarray, luck: Luck) -> np.ndarray:
+    """Km that the odometer shows, each from 40,000 or more on, or from nought where replaced."""
+    units = np.arange(len(run))[:, None]
+    shown = run + 40_000.0 + 9_871.0 * (units % 31)
+    if not world.odometers:
+        return shown
+    rng = np.random.default_rng([luck.seed, 5])
+    replaced = rng.random(run.shape) < world.odometers / YEAR
+    last = np.maximum.accumulate(np.where(replaced, np.arange(run.shape[1]), -1), axis=1)
+    return np.where(last >= 0, run - run[units, np.maximum(last, 0)], shown)
 
 
 def _leaves(world: World, since: np.ndarray, luck: Luck) -> np.ndarray:

@@ -7,7 +7,7 @@ from scipy import special
 
 from tests.worlds.care import Care
 from tests.worlds.luck import Luck
-from tests.worlds.roads import NEVER, Roads
+from tests.worlds.roads import CHECK_DAYS, NEVER, Roads
 from tests.worlds.world import World
 
 AXLES = 3
@@ -209,7 +209,12 @@ class Workshop:
             heaped = 0.7 if self.world.steps == "heaped" else 0.0
             coarse = self.number["coarse"][ends] < heaped
             found = np.where(coarse, wholes, halves)
-        return np.where(self.number["unread"][ends] < self.world.unread, np.nan, found)
+        found = np.where(self.number["unread"][ends] < self.world.unread, np.nan, found)
+        if self.world.thinner_only:
+            pairs = np.nan_to_num(found, nan=99.0).reshape(-1, 2)
+            thicker = pairs > pairs.min(axis=1, keepdims=True)
+            found = np.where(thicker.ravel(), np.nan, found)
+        return found
 
     def _check(self, ends: np.ndarray, day: np.ndarray, reading: np.ndarray) -> None:
         """Stroke and return test; an adjuster found failed is replaced, one out of band set."""
@@ -235,7 +240,10 @@ class Workshop:
         """Which of these wheel ends the fleet relines on these readings."""
         world = self.world
         above = np.nan_to_num(above, nan=99.0)
-        margin = np.array(world.margin)[self.roads.depot[self.ends.unit[ends]]]
+        margin = np.array(world.margin)[self.roads.depot_on(self.ends.unit[ends], day)]
+        # Every unit is checked once in this time.
+        begun = day - self.roads.closes_on
+        margin = margin + world.campaign * ((begun >= 0) & (begun < CHECK_DAYS))
         margin = margin + world.policy_change * (day >= self.half_way)
         worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
         match world.rule:

@@ -37,7 +37,11 @@ class World:
     records on (another make); ``later_use``: what all units' km are multiplied by in the last year
     before forecasts are made and from then on; ``later_wear``: what all wear is multiplied by from
     ten months before they are made on, whatever was fitted when; ``wear_season``: how far wear per
-    km swings about its mean. ``hole_days``: so long nobody is checked, all units
+    km swings about its mean. ``campaign``: at each unit's first check in the half-year before
+    forecasts are made, all within so much of the depot's margin is relined. ``closing``: half a
+    year before, a depot closes and its units come under another's rule. ``odometers``: odometers
+    replaced per unit, the new ones starting at nought. ``thinner_only``: of an axle only the
+    thinner reading is written down. ``hole_days``: so long nobody is checked, all units
     running on.
     """
 
@@ -71,6 +75,10 @@ class World:
     later_use: float = 1.0
     later_wear: float = 1.0
     wear_season: float = 0.0
+    campaign: float = 0.0
+    closing: bool = False
+    odometers: float = 0.0
+    thinner_only: bool = False
     hole_days: int = 0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
@@ -112,6 +120,12 @@ WORLDS = {
     "all units run a third less since a year": replace(PLAIN, later_use=0.67),
     "all linings wear a third faster since ten months": replace(PLAIN, later_wear=1.33),
     "wear has a season": replace(PLAIN, wear_season=0.3),
+    "a campaign relined all that was thin": replace(PLAIN, campaign=3.0),
+    "a depot closed, its units under another's rule": replace(
+        PLAIN, closing=True, margin=(1.0, 1.6, 4.0)
+    ),
+    "odometers replaced": replace(PLAIN, odometers=0.15),
+    "the thinner side alone is read": replace(PLAIN, thinner_only=True),
     "nobody checked for ten months": replace(PLAIN, hole_days=300),
     "half of the linings read at a check": replace(PLAIN, unread=0.5),
     "gauges that err by a millimetre": replace(PLAIN, reading_sd=1.0, steps="halves"),
