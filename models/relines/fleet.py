@@ -1,11 +1,19 @@
 """All that is known of a fleet, put together from reduced tables."""
 
+from dataclasses import replace
+
 import polars as pl
 
 from models.relines.forecast.from_wear import wheel_end_lines
 from models.relines.forecast.wheel_ends import wheel_ends
-from models.relines.policy.decisions import axle_decisions, policy_groups
-from models.relines.policy.fit import fit_policy, reline_timing
+from models.relines.policy.campaigns import MOST_CAMPAIGNS, found_campaign
+from models.relines.policy.decisions import (
+    AxleDecisions,
+    PolicyGroups,
+    axle_decisions,
+    policy_groups,
+)
+from models.relines.policy.fit import PolicyFit, fit_policy, reline_timing
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
 from models.wear.result import WearFit
@@ -37,7 +45,23 @@ def fleet_from_tables(
         If the wear fit has no rates, or a wheel end's unit has no use fitted.
     """
     groups = policy_groups(decisions, ends_now)
-    policy = fit_policy(axle_decisions(decisions, groups), groups, reline_timing(events))
+    policy, campaign = _usual_policy(axle_decisions(decisions, groups), groups, events)
     ends = wheel_ends(ends_now, usage.unit_ids, groups)
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
-    return fleet_model(ends, lines, usage, policy)
+    return replace(fleet_model(ends, lines, usage, policy), campaign_quarters=campaign)
+
+
+def _usual_policy(
+    decisions: AxleDecisions, groups: PolicyGroups, events: pl.DataFrame
+) -> tuple[PolicyFit, int]:
+    """The policy outside campaigns, and how many quarters ago the latest of these began (0: there
+    was none)."""
+    timing, latest = reline_timing(events), 0
+    policy: PolicyFit | None = None
+    for _ in range(MOST_CAMPAIGNS):
+        campaign = found_campaign(decisions, groups, timing)
+        if campaign is None:
+            break
+        latest = min(latest or campaign.quarters.stop, campaign.quarters.stop)
+        decisions, policy = campaign.others, campaign.usual
+    return policy or fit_policy(decisions, groups, timing), latest

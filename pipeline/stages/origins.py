@@ -43,7 +43,6 @@ FORECAST_READ = (
     "reduce.lining_life_duty_pairs",
     "reduce.lining_life_duty_sums",
     "reduce.lining_life_sums",
-    "reduce.lining_measurements",
     "reduce.lining_pointer_pairs",
     "reduce.reading_noise",
     "reduce.reline_events",

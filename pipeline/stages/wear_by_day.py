@@ -17,7 +17,6 @@ from pipeline.warehouse import warehouse
 UNITS_ASKED = 300
 ASKED = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
     limit {UNITS_ASKED})"""
-BY_ERA = "lining_reading_km_by_era"
 # Km of every unit in a duty on the days that cut it, on the line between days it is known on.
 ON_CUTS = """
     with cut as (select distinct duty, from_on as cut_on from eras where from_on is not null),
@@ -75,26 +74,33 @@ def readings_by_day(con: duckdb.DuckDBPyConnection) -> ByDay:
 def sums_by_era(con: duckdb.DuckDBPyConnection, cuts: Cuts) -> LiningLifeSums:
     """The sums of the fleet's lining readings, km of some duties counted apart since days."""
     con.register("eras", _eras(con, cuts))
-    try:
-        con.execute(f"create or replace temp table {BY_ERA} as from ({PIECES}) where km > 0")
-    finally:
-        con.unregister("eras")
     texts = dict(warehouse.sql_files("30_reduce"))
     try:
-        for name in ("lining_life_duty_sums", "lining_life_duty_pairs"):
-            text = texts[f"reduce.{name}"].replace("stage.lining_reading_km", BY_ERA)
-            text = text.replace("reduce.lining_life_duty_sums", "lining_life_duty_sums_by_era")
-            con.execute(f"create or replace temp table {name}_by_era as {text}")
+        con.execute(
+            f"create or replace temp table lining_km_by_era as from ({PIECES}) where km > 0"
+        )
+        for table, name in BY_ERA.items():
+            text = texts[f"reduce.{table}"].replace("stage.lining_reading_km", "lining_km_by_era")
+            for other, instead in BY_ERA.items():
+                text = text.replace(f"reduce.{other}", instead)
+            con.execute(f"create or replace temp table {name} as {text}")
         return lining_life_sums(
             warehouse.fetch(con, "from reduce.lining_life_sums"),
-            *(warehouse.fetch(con, f"from lining_life_duty_{what}_by_era") for what in SUMMED),
+            warehouse.fetch(con, "from duty_sums_by_era"),
+            warehouse.fetch(con, "from duty_pairs_by_era"),
         )
     finally:
-        for name in (BY_ERA, *(f"lining_life_duty_{what}_by_era" for what in SUMMED)):
+        con.unregister("eras")
+        for name in ("lining_km_by_era", *BY_ERA.values()):
             con.execute(f"drop table if exists {name}")
 
 
-SUMMED = ("sums", "pairs")
+BY_ERA = {
+    "lining_measurements": "measurements_by_era",
+    "lining_life_duty_sums": "duty_sums_by_era",
+    "lining_life_duty_pairs": "duty_pairs_by_era",
+}
+"""Tables of ``reduce`` made anew of km by era, and what they are called meanwhile."""
 
 
 def _eras(con: duckdb.DuckDBPyConnection, cuts: Cuts) -> pl.DataFrame:

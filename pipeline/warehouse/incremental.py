@@ -48,7 +48,6 @@ READ = (
     "reduce.lining_life_duty_pairs",
     "reduce.lining_life_duty_sums",
     "reduce.lining_life_sums",
-    "reduce.lining_measurements",
     "reduce.lining_pointer_pairs",
     "reduce.linings_found",
     "reduce.relines_done",

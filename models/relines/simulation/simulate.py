@@ -84,18 +84,24 @@ ALIKE = 4
 
 @dataclass(frozen=True, slots=True)
 class FleetModel:
-    """All that is known of a fleet: wheel ends, their lines, use, policy, and budget cells."""
+    """All that is known of a fleet: wheel ends, their lines, use, policy, and budget cells.
+
+    ``campaign_quarters``: how many quarters ago one began in which far more was relined (0: never).
+    """
 
     ends: WheelEnds
     lines: WheelEndLines
     usage: UsageFit
     policy: PolicyFit
     cells: BudgetCells
+    campaign_quarters: int = 0
 
     @property
     def changed_quarters(self) -> int:
-        """For how many quarters both policy and wear have been as they are (0: always)."""
-        known = (self.policy.changed_quarters, self.lines.changed_quarters)
+        """For how many quarters policy and wear have been as they are, since no campaign began (0:
+        always)."""
+        changed = (self.policy.changed_quarters, self.lines.changed_quarters)
+        known = (*changed, self.campaign_quarters)
         return min((quarters for quarters in known if quarters), default=0)
 
 

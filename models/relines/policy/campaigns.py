@@ -1,0 +1,99 @@
+"""Quarters in which far more was relined than the policy says, and before and after which not.
+
+A campaign relines what is thin all at once, and then the fleet goes on as before: what was done in
+it says nothing of what will be. Sought are the one or two quarters with most relines beyond those
+of the others at as many visits. They are a campaign if a policy fitted to them alone explains them
+far better than that of all other quarters does (twice the gain in log-likelihood, which without a
+campaign is about chi-square of the policy's eight parameters), while what was done before, and what
+since, is explained better by the latter: else the fleet has changed its habit. Little tells of that
+at first, for little is thin after a campaign.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.common.arrays import BoolArray, FloatArray
+from models.relines.policy.decisions import AxleDecisions, PolicyGroups, some_decisions
+from models.relines.policy.fit import FEW_RELINES, PolicyFit, RelineTiming, fit_policy
+from models.relines.policy.likelihood import SHAPE, decision_sums, policy_loglik
+
+MOST_CAMPAIGNS = 3
+"""Sought one after another: a fleet with more of them has them for a habit."""
+LONGEST = 2
+"""Quarters that one may touch."""
+SURPLUS = 3.0
+"""Fewer relines beyond the others', in Poisson's standard deviations, are not looked at."""
+CAMPAIGN_GAIN = 40.0
+"""Chi-square of eight exceeds it 3 times in a million: what is left out is lost."""
+
+
+@dataclass(frozen=True, slots=True)
+class Campaign:
+    """The quarters, counted back; all other decisions, and their policy."""
+
+    quarters: range
+    others: AxleDecisions
+    usual: PolicyFit
+
+
+def found_campaign(
+    decisions: AxleDecisions, groups: PolicyGroups, timing: RelineTiming | None = None
+) -> Campaign | None:
+    """The campaign of most relines beyond the usual, if there was one that is over."""
+    quarters = _most_relined(decisions)
+    if quarters is None:
+        return None
+    ago = decisions.quarters_ago
+    inside = np.isin(ago, list(quarters))
+    during, others = (_some(decisions, rows) for rows in (inside, ~inside))
+    if min(during.relines, others.relines) < FEW_RELINES:
+        return None
+    own, usual = fit_policy(during, groups), fit_policy(others, groups, timing)
+    beside = [_some(decisions, rows) for rows in (ago < quarters.start, ago >= quarters.stop)]
+    if _gain(during, own, usual) < CAMPAIGN_GAIN:
+        return None
+    if min(_gain(part, usual, own) for part in beside) <= 0.0:
+        return None
+    return Campaign(quarters, others, usual)
+
+
+def _some(decisions: AxleDecisions, rows: BoolArray) -> AxleDecisions:
+    return some_decisions(decisions, np.flatnonzero(rows))
+
+
+def _gain(decisions: AxleDecisions, one: PolicyFit, other: PolicyFit) -> float:
+    """Twice the log-likelihood of decisions under one policy beyond that under another."""
+    return 2.0 * (_loglik(decisions, one) - _loglik(decisions, other))
+
+
+def _most_relined(decisions: AxleDecisions) -> range | None:
+    """The quarters before the latest with most relines beyond those of all others."""
+    last = int(decisions.quarters_ago.max(initial=0))
+    relined = decisions.visits * (1.0 * decisions.low_relined + decisions.high_relined)
+    relines, visits = (
+        np.bincount(decisions.quarters_ago, each, last + 1).astype(np.float64)
+        for each in (relined, decisions.visits)
+    )
+    surplus = {
+        range(first, first + length): _surplus(relines, visits, slice(first, first + length))
+        for length in range(1, LONGEST + 1)
+        for first in range(1, last - length + 1)
+    }
+    best = max(surplus, key=surplus.__getitem__, default=None)
+    return best if best is not None and surplus[best] > SURPLUS else None
+
+
+def _surplus(relines: FloatArray, visits: FloatArray, quarters: slice) -> float:
+    """Relines of some quarters beyond those of the others at as many visits, in Poisson's SDs."""
+    own, at = float(relines[quarters].sum()), float(visits[quarters].sum())
+    rate = (float(relines.sum()) - own) / max(float(visits.sum()) - at, 1.0)
+    return float((own - rate * at) / np.sqrt(max(rate * at, 1.0)))
+
+
+def _loglik(decisions: AxleDecisions, fit: PolicyFit) -> float:
+    """Log-likelihood of decisions under a policy."""
+    design = fit.groups.design()
+    effects = design.shape[1]
+    shape = fit.mean[effects : effects + len(SHAPE)]
+    return policy_loglik(decision_sums(decisions), design @ fit.mean[:effects], shape)[0]

@@ -1,0 +1,89 @@
+"""Campaigns: told apart from changed habits and waves of wear, and left out of the policy."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.relines.fleet import _usual_policy
+from models.relines.policy.campaigns import found_campaign
+from models.relines.policy.decisions import AxleDecisions, PolicyGroups
+from models.relines.policy.fit import PolicyFit, fit_policy, mean_policy
+
+GROUPS = PolicyGroups(("drive",), ("East",))
+EVENTS = pl.DataFrame(schema={"recorded": pl.Boolean, "lag_days": pl.Int64, "relines": pl.Float64})
+QUARTERS = 10
+
+
+def decided(threshold_by_quarter: list[float], wave: int | None = None) -> AxleDecisions:
+    """250 axles read between 0 and 8 mm above the minimum at one visit a quarter (half of that in a
+    wave of thin ones), and relined below a threshold, give or take half a millimetre."""
+    rng, n = np.random.default_rng(1), 250 * QUARTERS
+    quarter = np.repeat(np.arange(QUARTERS), 250)
+    low = rng.uniform(0.0, 8.0, n) / np.where(quarter == wave, 2.0, 1.0)
+    high = low + rng.exponential(0.5, n)
+    limit = np.array(threshold_by_quarter)[quarter] + 0.5 * rng.standard_normal(n)
+    relined = low < limit
+    return AxleDecisions(
+        group=np.zeros(n, np.int64),
+        low=low,
+        high=high,
+        has_high=np.ones(n, bool),
+        other=np.full(n, 8.0),
+        other_ends=np.full(n, 4.0),
+        low_relined=relined,
+        high_relined=relined,
+        visits=np.ones(n),
+        quarters_ago=quarter,
+    )
+
+
+def raised(*quarters: int, by: float = 2.5) -> list[float]:
+    return [1.5 + by * (quarter in quarters) for quarter in range(QUARTERS)]
+
+
+def threshold(policy: PolicyFit) -> float:
+    return float(mean_policy(policy).threshold_mm[0])
+
+
+@pytest.mark.parametrize("quarters", [(1,), (3,), (4, 5)])
+def test_a_campaign_is_found_in_its_quarters_and_the_policy_is_that_of_the_others(quarters):
+    decisions = decided(raised(*quarters))
+    found = found_campaign(decisions, GROUPS)
+    assert found is not None
+    assert tuple(found.quarters) == quarters
+    policy, began = _usual_policy(decisions, GROUPS, EVENTS)
+    assert began == quarters[-1] + 1
+    assert threshold(policy) == pytest.approx(
+        threshold(fit_policy(decided(raised()), GROUPS)), abs=0.1
+    )
+    assert policy.changed_quarters == 0
+    # With the campaign among them it is not that of the others.
+    assert abs(threshold(fit_policy(decisions, GROUPS)) - threshold(policy)) > 0.15
+
+
+@pytest.mark.parametrize(
+    "thresholds",
+    [
+        pytest.param(raised(), id="the same always"),
+        pytest.param(raised(0, 1, 2), id="raised three quarters ago"),
+        pytest.param(raised(0, 1), id="raised half a year ago"),
+        pytest.param(raised(0), id="raised in the last quarter: over, or for good?"),
+        pytest.param(raised(*range(5, 10)), id="lowered"),
+    ],
+)
+def test_what_lasts_is_no_campaign(thresholds):
+    assert found_campaign(decided(thresholds), GROUPS) is None
+
+
+def test_a_wave_of_thin_linings_is_no_campaign():
+    """As many more are relined as in a small campaign, by the usual rule."""
+    assert found_campaign(decided(raised(), wave=3), GROUPS) is None
+
+
+def test_two_campaigns_are_both_left_out_and_the_later_is_told():
+    decisions = decided(raised(2, 7))
+    policy, began = _usual_policy(decisions, GROUPS, EVENTS)
+    assert began == 3
+    assert threshold(policy) == pytest.approx(
+        threshold(fit_policy(decided(raised()), GROUPS)), abs=0.1
+    )
