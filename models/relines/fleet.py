@@ -1,5 +1,6 @@
 """All that is known of a fleet, put together from reduced tables."""
 
+import math
 from dataclasses import replace
 
 import polars as pl
@@ -28,6 +29,7 @@ def fleet_from_tables(
     decisions: pl.DataFrame,
     events: pl.DataFrame,
     reading_sd_mm: float | None = None,
+    axles_read: pl.DataFrame | None = None,
 ) -> FleetModel:
     """All that is known of a fleet.
 
@@ -38,6 +40,7 @@ def fleet_from_tables(
     decisions : rows of ``reduce.axle_decisions``.
     events : rows of ``reduce.reline_events``.
     reading_sd_mm : from ``reduce.reading_noise``; None takes the wear fit's residual.
+    axles_read : the row of ``reduce.axles_read``; None: ends are read one whether or not the other.
 
     Raises
     ------
@@ -46,9 +49,28 @@ def fleet_from_tables(
     """
     groups = policy_groups(decisions, ends_now)
     policy, campaign = _usual_policy(axle_decisions(decisions, groups), groups, events)
+    if axles_read is not None:
+        policy = replace(policy, read_share=thinner_read(policy.read_share, axles_read))
     ends = wheel_ends(ends_now, usage.unit_ids, groups)
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
     return replace(fleet_model(ends, lines, usage, policy), campaign_quarters=campaign)
+
+
+def thinner_read(read_share: float, axles: pl.DataFrame) -> float:
+    """Chance that the thinner end of an axle is read, from the row of ``reduce.axles_read``; at
+    least ``read_share``, which takes ends to be read one whether or not the other.
+
+    With each end unread by a chance q of its own, neither is at q² of the visits and one at 2q(1 -
+    q). Where one alone is read more often, somebody wrote down one for both: the thinner.
+    """
+    counts = axles.select("neither_read", "one_read", "both_read").row(0)
+    neither, one, both = (float(count) for count in counts)
+    every = neither + one + both
+    if every == 0.0:
+        return read_share
+    q = math.sqrt(neither / every)
+    by_chance = min(one / every, 2.0 * q * (1.0 - q))
+    return max(read_share, both / every + one / every - by_chance / 2.0)
 
 
 def _usual_policy(

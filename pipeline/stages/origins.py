@@ -40,6 +40,7 @@ FORECAST_READ = (
     "reduce.adjuster_interval_counts",
     "reduce.adjusters_now",
     "reduce.axle_decisions",
+    "reduce.axles_read",
     "reduce.lining_life_duty_pairs",
     "reduce.lining_life_duty_sums",
     "reduce.lining_life_sums",

@@ -244,3 +244,21 @@ def test_reading_noise_of_readings_in_half_millimetres_at_even_checks():
     assert readings == 400
     # 400 middles that overlap: their SD is known to about 5 %.
     assert sd == pytest.approx(np.hypot(0.4, 0.5 / 12**0.5), rel=0.1)
+
+
+def test_axles_read_are_counted_by_how_many_of_their_ends_were():
+    """One visit reads both ends, one the left alone, and one that reads nothing does not count."""
+    checks = """
+        unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | free_stroke_mm
+        K1      | 1       | L    | 2025-01-01   | 100000      | 9         | 18
+        K1      | 1       | R    | 2025-01-01   | 100000      | 8         | 18
+        K1      | 1       | L    | 2025-04-01   | 110000      | 8         | 18
+        K1      | 1       | R    | 2025-04-01   | 110000      | -         | 18
+        K1      | 1       | L    | 2025-07-01   | 120000      | -         | 18
+        K1      | 1       | R    | 2025-07-01   | 120000      | -         | 18
+    """
+    made = warehouse_of(inspections=checks)
+    warehouse.build(made, "30_reduce")
+    assert rows(made, "select neither_read, one_read, both_read from reduce.axles_read") == [
+        (0, 1, 1)
+    ]
