@@ -5,7 +5,7 @@ A stage takes what the run was given and what earlier stages found, and returns 
 """
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol, TypeVar
@@ -33,16 +33,23 @@ from pipeline.marts.lives.fits import GroupLives
 from pipeline.marts.planning.chapter import write_planning_marts
 from pipeline.marts.planning.plan import Ahead
 from pipeline.marts.planning.stock import lead_days
-from pipeline.marts.results import Drift, FailuresAhead, Fits, Forecasts, Missed
+from pipeline.marts.results import Drift, FailuresAhead, Fits, Forecasts, Missed, Origin
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
 from pipeline.publish import publishing
 from pipeline.settings import Settings
-from pipeline.stages.backtesting import write_backtest
+from pipeline.stages.backtesting import looked_back, records_since, write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
 from pipeline.stages.forecasting import forecast_relines, linings_now
-from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
+from pipeline.stages.origins import (
+    MOST_QUARTERS,
+    flags_before,
+    judged_by,
+    months_before,
+    origins,
+    origins_inputs,
+)
 from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
@@ -76,10 +83,10 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The as-of day; and ``past``, earlier origins, being worked out beside the run."""
+    """The as-of day; and ``past``, earlier origins, as they are worked out beside the run."""
 
     as_of: dt.date
-    past: Future
+    past: Iterator[Origin]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +167,9 @@ def judge(run: Run) -> Judged:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
     as_of = engine(run.con, run.settings, today, run.given_as_of)
-    past = run.worker.submit_over(run.con, origins_inputs(), origins, run.settings, as_of)
+    past = run.worker.stream_over(
+        run.con, origins_inputs(), origins, run.settings, as_of, most=MOST_QUARTERS
+    )
     return Judged(as_of, past)
 
 
@@ -198,11 +207,15 @@ def drift(run: Run, fitted: Fitted, linings: pl.DataFrame, as_of: dt.date) -> Dr
 def look_back(run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift | None) -> Missed:
     day = months_before(judged.as_of, FLAGS_MONTHS)
     last = flags_before(run.con, run.settings, day, drift, fits, now.linings)
-    past = [last] if last else []
-    past += [judged_by(drift, then) for then in judged.past.result()]
+    since = records_since(run.con, now.fleet, judged.as_of)
+    past, relines = [last] if last else [], []
+    for then in judged.past:
+        past.append(judged_by(drift, then))
+        relines.append(looked_back(then, since))
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, drift, past, judged.as_of)
-        return write_backtest(run.con, past, precision, now.fleet, judged.as_of)
+        changed = 0 if now.fleet is None else now.fleet.policy.changed_quarters
+        return write_backtest(run.con, past, relines, precision, since, changed)
 
 
 def mart(run: Run, results: Results) -> None:

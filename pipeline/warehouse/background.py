@@ -65,6 +65,22 @@ class Worker:
         copies = {table: warehouse.fetch(con, query) for table, query in tables.items()}
         return self.pool.submit(_over, copies, work, given)
 
+    def stream_over(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        tables: Mapping[str, str],
+        work: Callable[..., Iterator[Any]],
+        *given: object,
+        most: int,
+    ) -> Iterator[Any]:
+        """Ask for what ``work(con, *given)`` yields, each as soon as it is there: ``most`` items or
+        fewer, none of them None."""
+        if self.pool is None:
+            return work(con, *given)
+        copies = {table: warehouse.fetch(con, query) for table, query in tables.items()}
+        begun = self.pool.submit(_begin, copies, work, given)
+        return _as_they_come(begun, [self.pool.submit(_next_item) for _ in range(most + 1)])
+
 
 IN_PLACE = Worker()
 
@@ -106,8 +122,43 @@ def _end_with_parent(parent: int) -> None:
 
 
 def _over(copies: dict[str, pl.DataFrame], work: Work, given: Sequence[object]) -> object:
+    with _database(copies) as con:
+        return work(con, *given)
+
+
+@contextmanager
+def _database(copies: Mapping[str, pl.DataFrame]) -> Iterator[duckdb.DuckDBPyConnection]:
     with warehouse.in_memory() as con:
         con.execute("set threads = 1")  # the other cores are the run's own
         for table, frame in copies.items():
             warehouse.put(con, table, frame)
-        return work(con, *given)
+        yield con
+
+
+# What the second process has begun to yield, while it is at it.
+_yielding: list[Iterator[Any]] = []
+
+
+def _begin(copies: dict[str, pl.DataFrame], work: Work, given: Sequence[object]) -> None:
+    def items() -> Iterator[Any]:
+        with _database(copies) as con:
+            yield from work(con, *given)
+
+    _yielding.append(items())
+
+
+def _next_item() -> object:
+    """The next one of what was begun, or None where there is no more."""
+    found = next(_yielding[-1], None) if _yielding else None
+    if found is None:
+        _yielding.clear()
+    return found
+
+
+def _as_they_come(begun: Future, items: Sequence[Future]) -> Iterator[Any]:
+    begun.result()
+    for item in items:
+        found = item.result()
+        if found is None:
+            return
+        yield found

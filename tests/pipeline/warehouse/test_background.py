@@ -37,6 +37,17 @@ def refused(con):
     raise UserError("inspections: found nothing; accepted: something")
 
 
+def total_km_of_two():
+    return 3.0
+
+
+def each_km(con):
+    for (km,) in con.execute("select km from reduce.lengths order by km").fetchall():
+        yield km, os.getpid()
+        if km > 2.5:
+            raise UserError("inspections: found too much; accepted: less")
+
+
 def with_lengths():
     con = warehouse.in_memory()
     warehouse.put(con, "reduce.lengths", TABLE)
@@ -66,6 +77,29 @@ def test_a_second_process_sees_copies_of_the_tables_it_was_given_and_tells_its_e
         assert worker.submit_over(con, whole(["reduce.lengths"]), visible).result() == before + 1
         with pytest.raises(UserError, match="found nothing"):
             worker.submit_over(con, {}, refused).result()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [LEAST_BYTES - 1, LEAST_BYTES])
+def test_what_is_yielded_comes_in_order_and_ends_with_the_error_or_the_last(size):
+    with second_process(size) as worker:
+        con = with_lengths()
+        short = "from reduce.lengths where km < 2.5"
+        for query, most in ((short, 2), (short, 5), ("from reduce.lengths", 2)):
+            if worker.pool is None:
+                warehouse.put(con, "reduce.lengths", con.sql(query).pl())
+            found = worker.stream_over(con, {"reduce.lengths": query}, each_km, most=most)
+            first = next(found)
+            assert worker.submit(total_km_of_two).result() == 3.0  # asked for while it goes on
+            assert [km for km, _ in (first, next(found))] == [1.0, 2.0]
+            assert (first[1] == os.getpid()) == (worker.pool is None)
+            if query == short:
+                assert next(found, None) is None
+        warehouse.put(con, "reduce.lengths", TABLE)
+        found = worker.stream_over(con, whole(["reduce.lengths"]), each_km, most=9)
+        assert [km for km, _ in (next(found), next(found), next(found))] == [1.0, 2.0, 3.0]
+        with pytest.raises(UserError, match="found too much"):
+            next(found)
 
 
 def is_there(process: int) -> bool:
