@@ -7,6 +7,7 @@ A stage takes what the run was given and what earlier stages found, and returns 
 import datetime as dt
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -37,7 +38,6 @@ from pipeline.marts.results import Drift, FailuresAhead, Fits, Forecasts, Missed
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
-from pipeline.publish import publishing
 from pipeline.settings import Settings
 from pipeline.stages.backtesting import looked_back, records_since, write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
@@ -180,9 +180,16 @@ def reduce(run: Run) -> None:
         warehouse.build(run.con, "30_reduce", counted_together())
 
 
+def with_libraries() -> None:
+    """Import what the last stages need: a second of a run that waits for its second process."""
+    for name in ("pipeline.publish.publishing", "statsmodels.stats.proportion"):
+        import_module(name)
+
+
 def fit(run: Run, judged: Judged) -> Fitted:
     with warehouse.transaction(run.con):
         fits, lives, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
+    run.worker.while_waiting(with_libraries)
     return Fitted(fits, lives, chapter, run.worker.submit(start_drawing))
 
 
@@ -244,6 +251,8 @@ def _ahead(now: Forecast, budget: dict[str, pl.DataFrame] | None, missed: Missed
 
 
 def publish(run: Run, results: Results) -> None:
+    from pipeline.publish import publishing  # the page's libraries take a second (with_libraries)
+
     day, library = results.judged.as_of, results.fitted.library
     publishing.publish(run.con, run.settings, run.out, day, run.worker, library)
 

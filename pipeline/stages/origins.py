@@ -66,7 +66,7 @@ MOST_QUARTERS = 12
 LEAST_RECORDS_DAYS = 365
 # Wheel ends of the sample: enough to tell coverage to a percent; and for the other origins, from
 # which alone totals are learned.
-SAMPLED_ENDS = 20_000
+SAMPLED_ENDS = 6_000
 LEARNED_ENDS = 3_000
 SAMPLE = """
     select unit_key from (

@@ -65,18 +65,26 @@ def test_small_and_very_large_records_are_worked_on_in_place_when_wanted():
             assert answer.result() == 120.0
 
 
+def begun(asked):
+    """The same once the second process has begun it."""
+    there = asked.future.there
+    while not (there.running() or there.done()):
+        time.sleep(0.001)
+    return asked
+
+
 @pytest.mark.slow
 def test_a_second_process_sees_copies_of_the_tables_it_was_given_and_tells_its_errors():
     with second_process(LEAST_BYTES) as worker:
         con = with_lengths()
-        asked = worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2)
-        warehouse.put(con, "reduce.lengths", TABLE * 10)
-        assert asked.result() == 12.0  # as they were when it was asked
+        asked = begun(worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2))
+        assert asked.result() == 12.0
         assert worker.submit(os.getpid).result() != os.getpid()
-        before = worker.submit_over(con, {}, visible).result()
-        assert worker.submit_over(con, whole(["reduce.lengths"]), visible).result() == before + 1
+        before = begun(worker.submit_over(con, {}, visible)).result()
+        lengths = begun(worker.submit_over(con, whole(["reduce.lengths"]), visible))
+        assert lengths.result() == before + 1
         with pytest.raises(UserError, match="found nothing"):
-            worker.submit_over(con, {}, refused).result()
+            begun(worker.submit_over(con, {}, refused)).result()
 
 
 @pytest.mark.slow
@@ -100,6 +108,27 @@ def test_what_is_yielded_comes_in_order_and_ends_with_the_error_or_the_last(size
         assert [km for km, _ in (next(found), next(found), next(found))] == [1.0, 2.0, 3.0]
         with pytest.raises(UserError, match="found too much"):
             next(found)
+
+
+@pytest.mark.slow
+def test_what_waits_does_meanwhile_what_has_not_begun():
+    done_here = []
+    with second_process(LEAST_BYTES) as worker:
+        con = with_lengths()
+        worker.submit(os.getpid).result()  # it is there
+        slow = worker.submit(time.sleep, 1.0)
+        queued = [worker.submit(time.sleep, 0.1) for _ in range(2)]  # some are begun in advance
+        either = [worker.submit_to_either(os.getpid) for _ in range(3)]
+        over = worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2)
+        bad = worker.submit_over(con, {}, refused)
+        worker.while_waiting(done_here.append, "meanwhile")
+        slow.result()
+        assert done_here == ["meanwhile"]
+        assert [each.result() for each in either] == 3 * [os.getpid()]
+        assert over.result() == 12.0
+        with pytest.raises(UserError, match="found nothing"):
+            bad.result()  # told to who wants it, not to who waited
+        assert [each.result() for each in queued] == [None, None]
 
 
 def is_there(process: int) -> bool:
