@@ -56,6 +56,7 @@ from pipeline.warehouse.incremental import counted_together, restage
 from pipeline.warehouse.invariants import require_invariants
 from pipeline.warehouse.memory import bound_memory
 
+PUBLISHING = "pipeline.publish.publishing"
 # How far back flags alone are made again, and held against what happened since.
 FLAGS_MONTHS = 1
 
@@ -180,16 +181,10 @@ def reduce(run: Run) -> None:
         warehouse.build(run.con, "30_reduce", counted_together())
 
 
-def with_libraries() -> None:
-    """Import what the last stages need: a second of a run that waits for its second process."""
-    for name in ("pipeline.publish.publishing", "statsmodels.stats.proportion"):
-        import_module(name)
-
-
 def fit(run: Run, judged: Judged) -> Fitted:
     with warehouse.transaction(run.con):
         fits, lives, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
-    run.worker.while_waiting(with_libraries)
+    run.worker.while_waiting(import_module, PUBLISHING)
     return Fitted(fits, lives, chapter, run.worker.submit(start_drawing))
 
 
@@ -251,8 +246,8 @@ def _ahead(now: Forecast, budget: dict[str, pl.DataFrame] | None, missed: Missed
 
 
 def publish(run: Run, results: Results) -> None:
-    from pipeline.publish import publishing  # the page's libraries take a second (with_libraries)
-
+    # With it come the page's libraries, half a second that a run may have while it waits.
+    publishing = import_module(PUBLISHING)
     day, library = results.judged.as_of, results.fitted.library
     publishing.publish(run.con, run.settings, run.out, day, run.worker, library)
 

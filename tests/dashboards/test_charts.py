@@ -11,6 +11,7 @@ from xml.etree import ElementTree
 import numpy as np
 import polars as pl
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
 from dashboards.charts.adjusters import age_figure, curve_figures
 from dashboards.charts.compared import comparison_figure
@@ -27,7 +28,7 @@ from dashboards.charts.records import fates_figure
 from dashboards.charts.relines import depots_figure, monthly_figure, plan_said, policy_said
 from dashboards.charts.settings import depots_figure as settings_by_depot
 from dashboards.charts.settings import months_figure as settings_by_month
-from dashboards.charts.trust import coverage_figure, months_figure
+from dashboards.charts.trust import coverage_figure, jeffreys_interval, months_figure
 from dashboards.charts.wear import changes_said, wear_figure
 from dashboards.drawing.figure import Figure, counted, selection_key
 from dashboards.drawing.svg import drawn
@@ -700,3 +701,10 @@ def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
     said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
     assert said[0] == "Weibull: its straight line stays within the band"
     assert said[1].startswith("log-normal: its straight line leaves the band at ")
+
+
+@pytest.mark.parametrize(("hits", "trials"), [(0, 12), (7, 12), (12, 12), (801, 1000)])
+def test_the_interval_of_a_share_is_that_of_statsmodels(hits: int, trials: int) -> None:
+    low, high = jeffreys_interval(np.array([float(hits)]), np.array([float(trials)]))
+    expected = proportion_confint(hits, trials, method="jeffreys")
+    assert (low[0], high[0]) == pytest.approx(expected, abs=1e-12)
