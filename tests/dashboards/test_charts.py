@@ -303,14 +303,17 @@ def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData)
 
 
 def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
-    """Wilson's interval of 0 in 1 reaches to 0.793 (his formula by hand: 3.84 / 4.84)."""
+    """Of 0 in 1 it reaches to where the arcs and roots of a beta of 1/2 and 3/2 hold 97.5 %."""
     one = data.backtest.head(1).with_columns(
         measure=pl.lit("reline_on"), nominal=pl.lit(0.8), observed=pl.lit(0.0), n=pl.lit(1)
     )
     figure = coverage_figure(one)
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
-    assert rows[0]["high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
+    high = rows[0]["high"]
+    held = 2.0 / np.pi * (np.arcsin(np.sqrt(high)) + np.sqrt(high * (1.0 - high)))
+    assert held == pytest.approx(0.975, abs=1e-3)  # figures are kept to some places
+    assert high > 0.8
     untold = one.with_columns(observed=pl.lit(None, dtype=pl.Float64))
     assert coverage_figure(untold) is None
 
