@@ -54,7 +54,7 @@ from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
 from pipeline.warehouse.invariants import require_invariants
-from pipeline.warehouse.memory import bound_memory
+from pipeline.warehouse.memory import bound_memory, tables_aside
 
 PUBLISHING = "pipeline.publish.publishing"
 # How far back flags alone are made again, and held against what happened since.
@@ -182,7 +182,7 @@ def reduce(run: Run) -> None:
 
 
 def fit(run: Run, judged: Judged) -> Fitted:
-    with warehouse.transaction(run.con):
+    with tables_aside(run.con, run.settings), warehouse.transaction(run.con):
         fits, lives, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
     run.worker.while_waiting(import_module, PUBLISHING)
     return Fitted(fits, lives, chapter, run.worker.submit(start_drawing))
@@ -192,8 +192,9 @@ def forecast(run: Run, fitted: Fitted, as_of: dt.date) -> Forecast:
     fits, settings = fitted.fits, run.settings
     months = months_of(settings, as_of)
     lead = lead_days(settings)
-    failures = failures_ahead(run.con, fitted.lives, fits.usage, months, lead)
-    found = forecast_relines(run.con, fits, as_of)
+    with tables_aside(run.con, settings):
+        failures = failures_ahead(run.con, fitted.lives, fits.usage, months, lead)
+        found = forecast_relines(run.con, fits, as_of)
     if found is None:
         return Forecast(None, None, linings_now(run.con, None), failures)
     # Drawn now, while earlier origins are worked out in the second process.
