@@ -17,6 +17,7 @@ from models.relines.policy.decisions import (
 from models.relines.policy.fit import PolicyFit, fit_policy, reline_timing
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
+from models.wear.predict import LiningLines
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums
 
@@ -30,6 +31,7 @@ def fleet_from_tables(
     events: pl.DataFrame,
     reading_sd_mm: float | None = None,
     axles_read: pl.DataFrame | None = None,
+    linings: LiningLines | None = None,
 ) -> FleetModel:
     """All that is known of a fleet.
 
@@ -41,6 +43,7 @@ def fleet_from_tables(
     events : rows of ``reduce.reline_events``.
     reading_sd_mm : from ``reduce.reading_noise``; None takes the wear fit's residual.
     axles_read : the row of ``reduce.axles_read``; None: ends are read one whether or not the other.
+    linings : the fit's lines of all of ``sums``, where they have been worked out already.
 
     Raises
     ------
@@ -52,7 +55,7 @@ def fleet_from_tables(
     if axles_read is not None:
         policy = replace(policy, read_share=thinner_read(policy.read_share, axles_read))
     ends = wheel_ends(ends_now, usage.unit_ids, groups)
-    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
+    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings)
     return replace(fleet_model(ends, lines, usage, policy), campaign_quarters=campaign)
 
 
