@@ -251,6 +251,5 @@ def test_in_two_hundred_fleets_without_a_change_none_is_found():
         fit = fit_wear(sums, laws=(EVEN,), shrink=False)
         for limit in beyond:
             beyond[limit] += likeliest_shift(sums, fit, dated(fleet), beyond=limit) is not None
-    print(beyond)
     assert beyond[CHANGE_SCORE] <= 1
     assert beyond[6.0] > 0  # the scan does see chance
