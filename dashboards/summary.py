@@ -19,6 +19,7 @@ from dashboards.sentences.on_record import (
     services_known,
     unjudged,
 )
+from dashboards.sentences.uneven_past import past_clause
 from dashboards.sentences.words import capital, count, day_name, listed, number, share
 
 MOST_NAMED = 4  # wheel ends named in a line of what to do
@@ -116,12 +117,20 @@ def of_depot(data: PageData, depot: str) -> PageData:
         data,
         wheel_end_status=status,
         overdue=own(data.overdue),
+        record_holes=_own_holes(data.record_holes, depot),
         on_record=own(data.on_record),
         reline_outlook=data.reline_outlook.clear() if years is None else years,
         backtest=data.backtest.clear(),
         reline_plan=None,  # of the fleet alone
         changes=changes,
     )
+
+
+def _own_holes(holes: pl.DataFrame | None, depot: str) -> pl.DataFrame | None:
+    """The depot's, and those of the whole fleet."""
+    if holes is None:
+        return None
+    return holes.filter(pl.col("depot").is_null() | (pl.col("depot") == depot))
 
 
 def facts(data: PageData) -> tuple[Fact, ...]:
@@ -157,7 +166,7 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
     detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
-    detail += wear_changed(data.wear_changes)
+    detail += wear_changed(data.wear_changes) + past_clause(data.record_holes, data.use_changes)
     relines = Fact(label, number(row["relines_p50"]), detail, "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None

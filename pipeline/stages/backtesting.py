@@ -15,7 +15,8 @@ from models.relines.look_back import (
     totals_rows,
 )
 from models.relines.simulation.simulate import FleetModel
-from models.usage.holes import holes_of_records, watched_until
+from models.usage.holes import holes_of_records, holes_told, watched_until
+from models.usage.since import change_frame, use_change
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
 from pipeline.stages.failures_judged import failure_rows, failures_found
@@ -48,6 +49,8 @@ def write_backtest(
     dated = [o.fleet for o in old if o.fleet is not None and o.as_of in days]
     ran = warehouse.fetch(con, "from reduce.unit_usage")
     missing = holes_of_records(ran)
+    marts.write(con, "record_holes", holes_told(ran))
+    marts.write(con, "use_changes", change_frame(use_change(ran, as_of)))
     rows = [
         row
         for fleet in dated
