@@ -178,3 +178,47 @@ def test_linings_that_never_change_look_copied(data: PageData) -> None:
     assert note.startswith("At 3 of 12 wheel ends looked at that were read 6 times or more")
     assert run_notes(histories(2, 12)) == ()
     assert run_notes(histories(12, 12, readings=5)) == ()
+
+
+def test_linings_that_get_thicker_are_said_to_be_something_else(data: PageData) -> None:
+    """Worn-off depth in place of what is left: it grows, and falls at a reline."""
+
+    def histories(step: float, checks: int = 12) -> PageData:
+        rows = [
+            (f"T{end}/1L", dt.date(2024, 1, 1) + dt.timedelta(weeks=8 * n), 9 + step * (n % 8))
+            for end in range(6)
+            for n in range(checks)
+        ]
+        columns = ["wheel_end_id", "inspected_on", "lining_mm"]
+        return replace(data, histories=pl.DataFrame(rows, schema=columns, orient="row"))
+
+    (note,) = run_notes(histories(0.5))
+    assert "% of 66 lining readings that differ from the one before are thicker" in note.replace(
+        "\u00a0", " "
+    )
+    assert run_notes(histories(-0.5)) == ()
+    assert run_notes(histories(0.5, checks=4)) == ()
+
+
+def test_a_newest_check_far_ahead_of_all_others_is_said(data: PageData) -> None:
+    """A mistyped year moves the day that all is told of: other units seem not seen for long."""
+
+    def seen(late: int, units: int = 20, weeks: int = 80) -> PageData:
+        on = [data.as_of - dt.timedelta(weeks=0 if u < late else weeks + u) for u in range(units)]
+        ids = [f"T{u:02d}" for u in range(units)]
+        known = {"unit_id": ids, "last_inspected_on": on, "relines": 1, "linings": 9}
+        return replace(data, on_record=pl.DataFrame(known))
+
+    (note,) = run_notes(seen(1))
+    assert "only 1 unit of 20 (T00) was checked in the half-year before" in note
+    last = data.as_of - dt.timedelta(weeks=81)
+    assert f"drumline run --as-of {last} tells of that day" in note
+    assert "only 2 units of 20 (T00, T01) were checked" in run_notes(seen(2))[0]
+    assert run_notes(seen(3)) == ()
+    assert run_notes(seen(1, weeks=4)) == ()
+    assert run_notes(seen(1, units=1)) == ()
+
+
+def test_two_readings_of_a_lining_are_no_fit_without_km_between(data: PageData) -> None:
+    none = replace(data, reline_outlook=data.reline_outlook.clear())
+    assert any("with km run between them" in note for note in run_notes(none))
