@@ -56,7 +56,7 @@ def test_without_a_terminal_questions_are_comments_and_nothing_is_guessed(lake, 
     assert load_settings(lake / "fleet.toml").answers.model_fields_set == set()
     assert main(["check", str(lake)]) == 2
     out = capsys.readouterr().out
-    assert "3 rows in 1 files: 0 accepted, 0 repeated, 3 set aside" in out
+    assert "3 rows in 1 file: 0 accepted, 0 repeated, 3 set aside" in out
     assert "[answers] day_first = true, or false" in out
 
 
@@ -225,4 +225,67 @@ def test_hostile_headings_and_cells_do_nothing(tmp_path, nasty, capsys):
     mapped(lake)
     assert tomllib.loads(settings_of(lake)) == tomllib.loads(before)
     assert main(["check", str(lake)]) == 1
-    assert "4 rows in 1 files: 3 accepted, 0 repeated, 1 set aside" in capsys.readouterr().out
+    assert "4 rows in 1 file: 3 accepted, 0 repeated, 1 set aside" in capsys.readouterr().out
+
+
+ROWS = """\
+Unit;Axle;Side;Date;Km;Lining mm
+T1;1;L;2025-03-02;100000;15
+T1;1;R;2025-03-02;100000;14
+"""
+WIDE = "Unit;Date;Km;1L mm;1R mm\nT1;2025-03-02;100000;15;14\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (ROWS.replace(";1;", ";0;"), 'no axle_no is understood in "0"; accepted: 1, 2 and so on'),
+        (
+            "Unit;Position;Date;Km;Lining mm\n"
+            + "".join(f"T1;{at};2025-03-02;100000;15\n" for at in ("2L", "2R", "2RI", "2LI")),
+            'no position is understood in "2RI"; accepted: an axle and a side, such as 2L',
+        ),
+        (WIDE, "1L mm | 15 | left alone: says where on the unit, and not what was read there"),
+        (
+            ROWS.replace("Unit", "Colour"),
+            "it looks like inspections, but no column is understood as unit_id",
+        ),
+        (
+            ROWS.replace(" mm", "").replace(";15", ";47%").replace(";14", ";40%"),
+            "it looks like inspections, but no column is understood as a reading",
+        ),
+        (ROWS.splitlines()[0] + "\n", "it looks like inspections, but no column is understood as"),
+    ],
+)
+def test_a_lake_of_which_nothing_can_be_read_says_what_is_lacking(tmp_path, capsys, text, said):
+    (tmp_path / "a.csv").write_text(text)
+    assert main(["map", str(tmp_path)]) == 1
+    told = capsys.readouterr()
+    assert said in told.out
+    assert "['" not in told.out
+    assert main(["check", str(tmp_path)]) == 2
+    told = capsys.readouterr()
+    assert "a.csv: left alone, as fleet.toml says; drumline map says why" in told.out
+    assert "found no usable row in any file; accepted: at least one (drumline map says" in told.err
+
+
+def test_a_hint_at_decimals_is_given_only_where_cells_have_some(tmp_path, capsys):
+    """Plain km need their unit, not a decimal mark."""
+    (tmp_path / "a.csv").write_text(ROWS.replace("Km", "Odometer"))
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert "to mend, in fleet.toml: [answers] distance = its unit" in out
+    assert "decimal_comma" not in out
+    assert "1 question to answer" in out
+    assert "2 rows in 1 file: " in out
+
+
+def test_a_unit_written_with_other_zeros_is_named_as_the_register_has_it(tmp_path, capsys):
+    (tmp_path / "a.csv").write_text(ROWS.replace("T1;", "00-12;"))
+    (tmp_path / "b.csv").write_text("Unit;Axle;Axle type\n12;1;drive\n13;1;drive\n")
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    line = 'unit_id: found "00-12"; accepted: a unit in the register; the register has "12"'
+    assert line in out
