@@ -25,11 +25,14 @@ COPIED_SHARE = 0.25
 # So many successive readings, and such a share of them rising, are no error of reading.
 PAIRS_READ = 40
 RISING_SHARE = 0.6
+# One stroke for nearly all readings of several wheel ends is no measurement.
+ONE_VALUE_SHARE, FEWEST_ENDS = 0.9, 4
 # Where no more than this share of units (or one) was checked in so many days, the as-of day, which
 # is that of the newest check, lies far ahead of what is known of the others.
 SEEN_LATELY = 0.1
 FAR_AHEAD_DAYS = 182
 MOST_NAMED = 4
+UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is 25 mm
 ADVICE = "plan with more room than the bars say."
 
 
@@ -38,6 +41,8 @@ def run_notes(data: PageData) -> tuple[str, ...]:
     return (
         *_far_ahead(data.on_record, data.as_of),
         *_rising(data.histories),
+        *_other_unit(data.histories),
+        *_one_stroke(data.histories),
         *_copied(data.histories),
         *_contradicted(data.backtest),
         *_unfit(data),
@@ -62,6 +67,26 @@ def _copied(histories: pl.DataFrame | None) -> tuple[str, ...]:
     )
 
 
+def _one_stroke(histories: pl.DataFrame | None) -> tuple[str, ...]:
+    """Strokes of the whole fleet that are all one value: written down, not measured."""
+    if histories is None or "stroke_ratio" not in histories.columns:
+        return ()
+    read = histories["stroke_ratio"].drop_nulls().round(4)
+    ends = histories.drop_nulls("stroke_ratio")["wheel_end_id"].n_unique()
+    if read.len() < PAIRS_READ or ends < FEWEST_ENDS:
+        return ()
+    usual = read.mode().sort()[0]
+    same = int((read == usual).sum())
+    if same < ONE_VALUE_SHARE * read.len():
+        return ()
+    value = "0" if not usual else f"{share(usual)} of the arm"
+    return (
+        f"{number(same)} of {count(read.len(), 'stroke reading')} of {number(ends)} wheel ends are "
+        f"{value}: such readings look written down, not measured. What is told here of adjustment "
+        "rests on them: measure again.",
+    )
+
+
 def _rising(histories: pl.DataFrame | None) -> tuple[str, ...]:
     """Linings that get thicker from check to check, where that is no error of reading."""
     if histories is None or "lining_mm" not in histories.columns:
@@ -79,6 +104,29 @@ def _rising(histories: pl.DataFrame | None) -> tuple[str, ...]:
         f"{share(rose / (rose + fell))} of {count(rose + fell, 'lining reading')} that differ from "
         "the one before are thicker, and linings only wear: what is read as lining may be what is "
         "worn off it, or something else. Nothing told here of linings holds until that is settled.",
+    )
+
+
+def _other_unit(histories: pl.DataFrame | None) -> tuple[str, ...]:
+    """Units whose linings are read so much thinner than others' that no wear explains it."""
+    if histories is None or "lining_mm" not in histories.columns:
+        return ()
+    unit = pl.col("wheel_end_id").str.replace(r"/\d+[LR]$", "").alias("unit")
+    read = histories.filter(pl.col("lining_mm") > 0).group_by(unit)
+    middle = read.agg(mm=pl.col("lining_mm").median()).sort("mm", "unit")
+    gap = (pl.col("mm") / pl.col("mm").shift(1)).fill_null(1.0)
+    at = middle.select(gap.arg_max()).item() if middle.height else 0
+    thin, thick = middle[:at], middle[at:]
+    if thin.is_empty() or thick["mm"][0] < UNIT_GAP * thin["mm"][-1]:
+        return ()
+    times = figures(float(thick["mm"].median()) / float(thin["mm"].median()))  # type: ignore[arg-type]
+    named = ", ".join(thin["unit"].sort().head(MOST_NAMED))
+    more = f" and {number(thin.height - MOST_NAMED)} more" if thin.height > MOST_NAMED else ""
+    return (
+        f"Linings of {count(thin.height, 'unit')} ({named}{more}) are read some {times} times "
+        f"thinner than those of the {number(thick.height)} others: one of the two is probably in "
+        "another unit of measure than [units] or [answers] in fleet.toml says. Until it is mended, "
+        "nothing told here of their linings holds.",
     )
 
 

@@ -165,6 +165,7 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     row = year.row(0, named=True)
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
+    limits += _worn_now(data.wheel_end_status, row["relines_p50"])
     detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
     detail += wear_changed(data.wear_changes) + past_clause(data.record_holes, data.use_changes)
     relines = Fact(label, number(row["relines_p50"]), detail, "relines")
@@ -172,6 +173,17 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
         return relines, None
     limits = f"{outlook_words(row, measures, 'cost')}, 8 chances in 10"
     return relines, Fact("Their cost", measures.money(row["cost_p50"]), limits, "relines")
+
+
+def _worn_now(status: pl.DataFrame, forecast: float) -> str:
+    """Where more linings are at their minimum now than are forecast to be relined in a year."""
+    worn = status.filter(pl.col("state") == "worn_out").height
+    if worn <= forecast:
+        return ""
+    return (
+        f", as this fleet relines; {count(worn, 'lining')} {'is' if worn == 1 else 'are'} at the "
+        "minimum now"
+    )
 
 
 def _plan(plan: pl.DataFrame | None) -> str:

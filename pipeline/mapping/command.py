@@ -7,9 +7,11 @@ from pathlib import Path
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
-from pipeline.mapping.findings import NOTHING_OF_OURS, TableFound, tables_found
+from pipeline.mapping.findings import NOTHING_OF_OURS, ColumnFound, TableFound, tables_found
+from pipeline.mapping.headings import OF_WHEEL_ENDS
 from pipeline.mapping.questions import Question, Value, asked, chosen, questions
 from pipeline.mapping.shapes import shaped_grids
+from pipeline.mapping.words import CORES, tokens
 from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
 from pipeline.places import Place
 from pipeline.settings import Settings, settings_from
@@ -136,8 +138,26 @@ def _show(form: Form, tell: Tell) -> None:
         told = column.target or f"left alone: {column.why or 'not understood'}"
         sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
         tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
+    if found.is_usable:
+        _show_lost([c.heading for c in found.columns if not c.target and _may_be_read(c)], tell)
     for line, count in found.other_lines[:20]:
         tell(f"  other: {count:,} × {line[:80]}")
+
+
+def _may_be_read(column: ColumnFound) -> bool:
+    """Whether a heading that is left alone has the words of something read at a wheel end."""
+    words = set(tokens(column.heading))
+    cores = (core for concept in OF_WHEEL_ENDS for core in CORES[concept])
+    return bool(column.examples) and any(core <= words for core in cores)
+
+
+def _show_lost(headings: list[str], tell: Tell) -> None:
+    if headings:
+        some = ", ".join(headings[:4]) + (" …" if len(headings) > 4 else "")
+        tell(
+            f"  seems to hold readings, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
+            f'"{headings[0]}" = "2L lining_mm", or what it is'
+        )
 
 
 def _say_what_is_left(

@@ -222,3 +222,58 @@ def test_a_newest_check_far_ahead_of_all_others_is_said(data: PageData) -> None:
 def test_two_readings_of_a_lining_are_no_fit_without_km_between(data: PageData) -> None:
     none = replace(data, reline_outlook=data.reline_outlook.clear())
     assert any("with km run between them" in note for note in run_notes(none))
+
+
+def test_linings_in_another_unit_of_measure_are_said(data: PageData) -> None:
+    """Some files in inches, read as mm: half a millimetre left, on every axle of those units."""
+
+    def read(inches: int, units: int = 8, least: float = 7.0) -> PageData:
+        rows = [
+            (f"T{u}/2{side}", dt.date(2025, 1, 1) + dt.timedelta(weeks=9 * n), mm)
+            for u in range(units)
+            for side in "LR"
+            for n in range(5)
+            for mm in [(16.0 - n - (16.0 - least) * (u == 7)) / (25.4 if u < inches else 1.0)]
+        ]
+        columns = ["wheel_end_id", "inspected_on", "lining_mm"]
+        return replace(data, histories=pl.DataFrame(rows, schema=columns, orient="row"))
+
+    (note,) = run_notes(read(3))
+    assert note.startswith("Linings of 3 units (T0, T1, T2) are read some 25 times thinner")
+    assert "those of the 5 others" in note
+    assert "(T0, T1, T2, T3 and 2 more)" in run_notes(read(6))[0]
+    assert run_notes(read(0)) == run_notes(read(8)) == run_notes(read(0, least=5.5)) == ()
+
+
+@pytest.mark.parametrize(("stroke", "told"), [(0.0, "are 0:"), (0.125, "of the arm:")])
+def test_one_stroke_for_a_whole_fleet_is_said(data: PageData, stroke: float, told: str) -> None:
+    def read(others: int, readings: int = 60) -> PageData:
+        rows = [
+            (f"T{n % 6}/1L", dt.date(2025, 1, 1) + dt.timedelta(weeks=n), 0.11, stroke)
+            for n in range(readings)
+        ]
+        columns = ["wheel_end_id", "inspected_on", "lining_mm", "stroke_ratio"]
+        made = pl.DataFrame(rows, schema=columns, orient="row").with_columns(
+            lining_mm=pl.lit(None, dtype=pl.Float64),
+            stroke_ratio=pl.when(pl.int_range(pl.len()) < others)
+            .then(0.1 + pl.int_range(pl.len()) / 100)
+            .otherwise("stroke_ratio"),
+        )
+        return replace(data, histories=made)
+
+    (note,) = run_notes(read(0))
+    assert note.startswith("60 of 60 stroke readings of 6 wheel ends are")
+    assert told in note
+    assert run_notes(read(8)) == run_notes(read(0, readings=30)) == ()
+
+
+def test_a_forecast_below_what_is_worn_out_now_says_so(data: PageData) -> None:
+    """A fleet that relines nothing is forecast to go on: the manager must not read it as need."""
+    worn = data.wheel_end_status.with_columns(state=pl.lit("worn_out"))
+    said = {f.label: f.detail for f in facts(replace(data, wheel_end_status=worn))}
+    ends = worn.height
+    assert (
+        f"as this fleet relines; {ends} linings are at the minimum now"
+        in (said["Relines in 12 months"])
+    )
+    assert "minimum now" not in {f.label: f.detail for f in facts(data)}["Relines in 12 months"]

@@ -289,3 +289,12 @@ def test_a_unit_written_with_other_zeros_is_named_as_the_register_has_it(tmp_pat
     out = capsys.readouterr().out
     line = 'unit_id: found "00-12"; accepted: a unit in the register; the register has "12"'
     assert line in out
+
+
+def test_a_column_that_may_hold_readings_is_named_where_it_is_left_alone(tmp_path, capsys):
+    text = "Unit;Date;Km;LF lining mm;RF lining mm;LRO lining mm;RRO lining mm;Remarks;Depot lining"
+    (tmp_path / "a.csv").write_text(f"{text}\nT1;2025-03-02;100000;15;14;13;12;lining ok;\n")
+    main(["map", str(tmp_path)])
+    told = "seems to hold readings, and is left alone: LRO lining mm, RRO lining mm; to read it"
+    line = next(s for s in capsys.readouterr().out.splitlines() if told in s)
+    assert line.endswith('"LRO lining mm" = "2L lining_mm", or what it is')
