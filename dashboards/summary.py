@@ -264,7 +264,8 @@ def _lining_task(data: PageData) -> tuple[Task, ...]:
     if near.is_empty():
         return ()
     by = day_name(data.as_of + dt.timedelta(weeks=SOON_WEEKS))
-    what = f"Book relines: the lining may reach its minimum by {by}"
+    worn = ", those worn out among them" if (near["urgency"] == NOW).any() else ""
+    what = f"Book relines{worn}: the lining may reach its minimum by {by}"
     named = tuple(near["wheel_end_id"].head(MOST_NAMED).to_list())
     return (Task(what, near.height, named, "due"),)
 

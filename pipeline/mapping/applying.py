@@ -29,11 +29,10 @@ from pipeline.mapping import jobs, reading
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
 from pipeline.mapping.tables import Table, key_of
-from pipeline.mapping.words import DISC_BRAKES, cell_words, folded, spelled, tokens
+from pipeline.mapping.words import cell_words, says_disc, spelled, tokens
 from pipeline.settings import OwnFile, Settings, Target, own_target
 
 PARTS = jobs.MOST
-LONGEST_KIND = 24  # a cell that is a kind of brake is no sentence
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
@@ -134,7 +133,7 @@ class _Reader:
         told = pl.lit(None, dtype=pl.String)
         for position, heading in enumerate(self.table.heading.cells):
             cells = self.table.body[f"c{position}"]
-            words = {c for c in cells.unique().drop_nulls() if _says_disc(c)}
+            words = {c for c in cells.unique().drop_nulls() if says_disc(c)}
             text = pl.format('{}: found "{}"; accepted: drum brakes', pl.lit(heading), cells.name)
             told = pl.when(pl.col(cells.name).is_in(words)).then(text).otherwise(told)
         return self.table.body.select(told.alias("disc")).to_series()
@@ -146,10 +145,6 @@ class _Reader:
             text = self.table.body[f"c{column.position}"]
             self.read[key] = (_values(column, text, self.way), text.is_not_null())
         return self.read[key]
-
-
-def _says_disc(cell: str) -> bool:
-    return len(cell) <= LONGEST_KIND and folded(cell).strip(" .-") in DISC_BRAKES
 
 
 def typed_table(table: Table, settings: Settings) -> Typed:

@@ -131,7 +131,7 @@ def _show(form: Form, tell: Tell) -> None:
     if found.missing and found.table != "none":
         tell(
             f"  it looks like {found.table}, but no column is understood as "
-            f"{', '.join(found.missing)}"
+            f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
     for column in found.columns:
         examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
@@ -142,6 +142,9 @@ def _show(form: Form, tell: Tell) -> None:
         _show_lost([c.heading for c in found.columns if not c.target and _may_be_read(c)], tell)
     for line, count in found.other_lines[:20]:
         tell(f"  other: {count:,} × {line[:80]}")
+
+
+_ABOVE = " (a column, or a line above the rows such as Unit: T101)"
 
 
 def _may_be_read(column: ColumnFound) -> bool:

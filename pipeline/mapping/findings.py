@@ -28,6 +28,7 @@ from pipeline.mapping.words import (
     UNIT_OF,
     cell_words,
     folded,
+    says_disc,
     spelled,
     tokens,
 )
@@ -266,7 +267,8 @@ def _column(
     examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
     found = ColumnFound(heading, examples, why=said.why)
     if said.concept is None:
-        return found
+        discs = any(map(says_disc, some.unique()))
+        return replace(found, why="rows of disc brakes are set aside by it") if discs else found
     if table == "none":
         return replace(found, why=f"{said.concept}, of no table that is read")
     if some.is_empty():

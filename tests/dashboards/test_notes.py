@@ -10,7 +10,9 @@ from dashboards.charts.trust import judged, verdict
 from dashboards.notes import forecasts_judged, run_notes, this_month
 from dashboards.page import rendered
 from dashboards.page_data import PageData
+from dashboards.page_lists import _reline_likely
 from dashboards.sentences.method import METHODS, told
+from dashboards.sentences.words import day_name
 from dashboards.summary import facts
 from tests import dashboard_data
 
@@ -277,3 +279,19 @@ def test_a_forecast_below_what_is_worn_out_now_says_so(data: PageData) -> None:
         in (said["Relines in 12 months"])
     )
     assert "minimum now" not in {f.label: f.detail for f in facts(data)}["Relines in 12 months"]
+
+
+def test_a_visit_after_the_minimum_is_called_too_late(data: PageData) -> None:
+    """Beside "now: worn out", a day years ahead read as if it were the plan."""
+    day = data.as_of
+    row = {"urgency": "expected", "as_of": day, "min_on_p50": day + dt.timedelta(days=200)}
+    row["reline_on_p50"] = day + dt.timedelta(days=90)
+    in_time = day_name(day + dt.timedelta(days=90))
+    assert _reline_likely(row) == in_time
+    assert _reline_likely(row | {"min_on_p50": day}) == f"{in_time}: too late"
+    assert _reline_likely(row | {"min_on_p50": None}) == in_time
+    assert _reline_likely(row | {"urgency": "worn out"}) == f"{in_time}: too late"
+    soon = day + dt.timedelta(days=14)
+    worn = row | {"urgency": "worn out", "min_on_p50": day, "reline_on_p50": soon}
+    assert _reline_likely(worn) == day_name(soon)
+    assert _reline_likely(row | {"reline_on_p50": None}) == "none"
