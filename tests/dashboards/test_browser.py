@@ -169,6 +169,21 @@ def test_the_month_fits_three_screens(desk: browser.Tab) -> None:
     assert len(texts(desk, SEEN_FLAGS)) == 4
 
 
+def test_an_id_of_any_length_stays_in_its_cell(desk: browser.Tab) -> None:
+    """A long one used to lie over the columns beside it, and to push the last ones out of sight."""
+    sizes = """(() => {
+        const link = document.querySelector('#due tbody th a');
+        link.textContent = 'A'.repeat(300) + '/1L';
+        const cell = link.closest('th').getBoundingClientRect();
+        const text = link.getBoundingClientRect();
+        const table = link.closest('table');
+        return [text.right - cell.right, table.scrollWidth - table.parentElement.clientWidth];
+    })()"""
+    beyond, hidden = desk.evaluate(sizes)
+    assert beyond <= 0
+    assert hidden <= 1
+
+
 def test_chapters_are_a_link_away_and_links_into_them_open_them(desk: browser.Tab) -> None:
     for chapter in ("engineer", "analyst", "month"):
         desk.evaluate(f"document.querySelector('[data-opens={chapter}]').click()")
