@@ -59,7 +59,8 @@ def fates(con: duckdb.DuckDBPyConnection) -> Fates:
     counts = warehouse.one_row(
         con,
         """select coalesce(sum(rows_read), 0), coalesce(sum(accepted), 0),
-            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0), count(*),
+            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0),
+            count(distinct regexp_replace(path, ' \\[[^\\[\\]]*\\]$', '')),
             count(*) filter (where status like 'not read%'), coalesce(sum(parts_read), 0),
             coalesce(sum(parts_set_aside), 0) from mart.loads""",
     )
@@ -99,7 +100,8 @@ def _near_unit(con: duckdb.DuckDBPyConnection, reason: str) -> str:
     found = re.match(r'unit_id: found "(.*?)"; accepted: a unit in the register', reason)
     if not found:
         return ""
-    plain = """regexp_replace(regexp_replace(upper({}), '[^\\pL\\pN]', '', 'g'), '^0+', '')"""
+    whole = "regexp_replace(upper({}), '\\.0+$', '')"
+    plain = f"regexp_replace(regexp_replace({whole}, '[^\\pL\\pN]', '', 'g'), '^0+', '')"
     near = con.execute(
         f"""select min(unit_id) from raw.register
         where {plain.format("unit_id")} = {plain.format("cast(? as varchar)")}""",
@@ -112,6 +114,8 @@ def _near_unit(con: duckdb.DuckDBPyConnection, reason: str) -> str:
 _MENDING = (
     (r"accepted: (\w+ = \S+) or \S+ under \[answers\]", "[answers] {0}"),
     (r"accepted: (\w+ = \d+), or its number under \[answers\]", "[answers] {0}"),
+    (r"set near_side under", '[answers] near_side = "L", or "R"'),
+    (r"set rear_axle under", "[answers] rear_axle = 2, or its number"),
     (r"near_side is not set under", '[answers] near_side = "L", or "R"'),
     (r"set (length|distance) under \[answers\]", '[answers] {0} = its unit, such as "mm" or "km"'),
     (r"set decimal_comma under \[(\w+)\]", "[{0}] decimal_comma = true, or false"),

@@ -33,6 +33,7 @@ from pipeline.mapping.words import cell_words, says_disc, spelled, tokens
 from pipeline.settings import OwnFile, Settings, Target, own_target
 
 PARTS = jobs.MOST
+MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
@@ -434,8 +435,25 @@ def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> So
         case dy.Date() if way.day_first is None:
             mend = " (or set day_first under [answers])"
         case dy.Bool() | dy.Enum() | dy.Int64():
-            mend = f' (or say what it means under [files.values."{column.heading}"])'
+            mend = (
+                _answer_lacking(column, way, cells)
+                or f' (or say what it means under [files.values."{column.heading}"])'
+            )
     return Source(column.position, column.heading, 1.0, column.heading, accepted, mend)
+
+
+def _answer_lacking(column: _Column, way: _Way, cells: pl.Series) -> str:
+    """The answer by which words of a column for near, off or rear would be read."""
+    if column.name not in {"axle_no", "side", "position"}:
+        return ""
+    words, answers = way.words_of(column.heading), way.settings.answers
+    told = [words.get(spelled(c), c) for c in cells.drop_nulls().unique().head(MOST_PLACES)]
+    places = [place_in(tokens(t), {}, offside="ns" in tokens(t)) for t in told]
+    if answers.near_side is None and {p.side for p in places} & {"near", "off"}:
+        return " (or set near_side under [answers])"
+    if answers.rear_axle is None and "rear" in {p.axle for p in places}:
+        return " (or set rear_axle under [answers])"
+    return ""
 
 
 def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ...]]:

@@ -139,6 +139,8 @@ def _show(form: Form, tell: Tell) -> None:
         sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
         tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
     if found.is_usable:
+        of_others = f"no column of {found.table}"
+        _show_elsewhere([c.heading for c in found.columns if c.why.endswith(of_others)], tell)
         _show_lost([c.heading for c in found.columns if not c.target and _may_be_read(c)], tell)
     for line, count in found.other_lines[:20]:
         tell(f"  other: {count:,} × {line[:80]}")
@@ -152,6 +154,14 @@ def _may_be_read(column: ColumnFound) -> bool:
     words = set(tokens(column.heading))
     cores = (core for concept in OF_WHEEL_ENDS for core in CORES[concept])
     return bool(column.examples) and any(core <= words for core in cores)
+
+
+def _show_elsewhere(headings: list[str], tell: Tell) -> None:
+    if headings:
+        tell(
+            f"  not read from here: {', '.join(headings)}; what they hold belongs into a table of "
+            "its own: jobs with unit, axle, side, day and odometer, or a register"
+        )
 
 
 def _show_lost(headings: list[str], tell: Tell) -> None:

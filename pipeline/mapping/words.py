@@ -82,7 +82,7 @@ def says_disc(cell: str) -> bool:
 
 
 CONCEPTS = {
-    "unit_id": """unit, vehicle, vehicle reg, vehicle registration, fleet unit,
+    "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
         fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power
         unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,

@@ -176,7 +176,7 @@ def test_several_tables_in_a_sheet_and_sheets_in_a_workbook(tmp_path, capsys):
     assert found.is_clear, told
     main(["check", str(lake)])
     out = capsys.readouterr().out
-    assert "4 rows in 2 files: 4 accepted, 0 repeated, 0 set aside" in out
+    assert "4 rows in 1 file: 4 accepted, 0 repeated, 0 set aside" in out
 
 
 def test_two_columns_for_the_unit_are_asked_about_and_one_is_read(tmp_path):
@@ -281,13 +281,14 @@ def test_a_hint_at_decimals_is_given_only_where_cells_have_some(tmp_path, capsys
     assert "2 rows in 1 file: " in out
 
 
-def test_a_unit_written_with_other_zeros_is_named_as_the_register_has_it(tmp_path, capsys):
-    (tmp_path / "a.csv").write_text(ROWS.replace("T1;", "00-12;"))
+@pytest.mark.parametrize("written", ["00-12", "12.0", "0012"])
+def test_a_unit_written_otherwise_is_named_as_the_register_has_it(tmp_path, capsys, written):
+    (tmp_path / "a.csv").write_text(ROWS.replace("T1;", f"{written};"))
     (tmp_path / "b.csv").write_text("Unit;Axle;Axle type\n12;1;drive\n13;1;drive\n")
     main(["map", str(tmp_path)])
     main(["check", str(tmp_path)])
     out = capsys.readouterr().out
-    line = 'unit_id: found "00-12"; accepted: a unit in the register; the register has "12"'
+    line = f'unit_id: found "{written}"; accepted: a unit in the register; the register has "12"'
     assert line in out
 
 
@@ -298,3 +299,33 @@ def test_a_column_that_may_hold_readings_is_named_where_it_is_left_alone(tmp_pat
     told = "seems to hold readings, and is left alone: LRO lining mm, RRO lining mm; to read it"
     line = next(s for s in capsys.readouterr().out.splitlines() if told in s)
     assert line.endswith('"LRO lining mm" = "2L lining_mm", or what it is')
+
+
+def test_columns_of_another_table_are_named_with_where_they_belong(tmp_path, capsys):
+    text = ROWS.replace("Lining mm", "Lining mm;Work done;Depot").replace(";15", ";15;relined;N")
+    (tmp_path / "a.csv").write_text(text.replace(";14", ";14;greased;N"))
+    main(["map", str(tmp_path)])
+    assert "  not read from here: Work done, Depot; what they hold belongs" in (
+        capsys.readouterr().out
+    )
+
+
+def test_words_that_wait_for_an_answer_ask_for_it(tmp_path, capsys):
+    text = ROWS.replace("1;L", "front;N/S").replace("1;R", "rear;O/S")
+    (tmp_path / "a.csv").write_text(text)
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert '[answers] near_side = "L", or "R"' in out
+    assert "[answers] rear_axle = 2, or its number" in out
+    assert "files.values" not in out
+
+
+def test_a_workbook_of_several_sheets_is_one_file(tmp_path, capsys):
+    head = ["Unit", "Date", "Km", "1L lining mm", "1R lining mm"]
+    first, second = (["T1", "2025-03-02", 1000, 15, 14], ["T2", "2025-03-02", 1000, 15, 14])
+    workbook(tmp_path / "book.xlsx", {"A": [head, first], "B": [head, second]})
+    (tmp_path / "c.csv").write_text(ROWS.replace("T1", "T3"))
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    assert "4 rows in 2 files: 4 accepted" in capsys.readouterr().out
