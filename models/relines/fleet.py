@@ -8,6 +8,7 @@ from models.relines.policy.decisions import axle_decisions, policy_groups
 from models.relines.policy.fit import fit_policy, reline_timing
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
+from models.wear.predict import LiningLines
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums
 
@@ -20,6 +21,7 @@ def fleet_from_tables(
     decisions: pl.DataFrame,
     events: pl.DataFrame,
     reading_sd_mm: float | None = None,
+    linings: LiningLines | None = None,
 ) -> FleetModel:
     """All that is known of a fleet.
 
@@ -30,6 +32,7 @@ def fleet_from_tables(
     decisions : rows of ``reduce.axle_decisions``.
     events : rows of ``reduce.reline_events``.
     reading_sd_mm : from ``reduce.reading_noise``; None takes the wear fit's residual.
+    linings : the fit's lines of all of ``sums``, where they have been worked out already.
 
     Raises
     ------
@@ -39,5 +42,5 @@ def fleet_from_tables(
     groups = policy_groups(decisions, ends_now)
     policy = fit_policy(axle_decisions(decisions, groups), groups, reline_timing(events))
     ends = wheel_ends(ends_now, usage.unit_ids, groups)
-    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
+    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings)
     return fleet_model(ends, lines, usage, policy)

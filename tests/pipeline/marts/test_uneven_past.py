@@ -11,7 +11,7 @@ from dashboards.sentences.uneven_past import past_clause, past_said
 from models.usage.holes import holes_told
 from pipeline.marts import marts
 from pipeline.run import Run, load, reduce, settings_of
-from pipeline.stages.backtesting import write_backtest
+from pipeline.stages.backtesting import records_since, write_backtest
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.incremental import restage
 from tests.models.usage.test_holes import checked, table
@@ -37,7 +37,8 @@ def past(tmp_path_factory):
             load(run)
             restage(con, run.settings, now.date(), AS_OF)
             reduce(run)
-            write_backtest(con, [], marts.empty("flag_precision"), None, AS_OF)
+            since = records_since(con, None, AS_OF)
+            write_backtest(con, [], [], marts.empty("flag_precision"), since, 0)
             return tuple(
                 warehouse.fetch(con, f"from mart.{name}")
                 for name in ("record_holes", "use_changes")
