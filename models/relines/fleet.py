@@ -1,10 +1,11 @@
 """All that is known of a fleet, put together from reduced tables."""
 
+import numpy as np
 import polars as pl
 
 from models.relines.forecast.from_wear import wheel_end_lines
 from models.relines.forecast.wheel_ends import wheel_ends
-from models.relines.policy.decisions import axle_decisions, policy_groups
+from models.relines.policy.decisions import QUARTER_DAYS, axle_decisions, policy_groups
 from models.relines.policy.fit import fit_policy, reline_timing
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
@@ -37,7 +38,12 @@ def fleet_from_tables(
         If the wear fit has no rates, or a wheel end's unit has no use fitted.
     """
     groups = policy_groups(decisions, ends_now)
-    policy = fit_policy(axle_decisions(decisions, groups), groups, reline_timing(events))
-    ends = wheel_ends(ends_now, usage.unit_ids, groups)
+    policy = fit_policy(
+        axle_decisions(decisions, groups),
+        groups,
+        reline_timing(events),
+        float(np.median(usage.usual_days)) if len(usage) else QUARTER_DAYS,
+    )
+    ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
     return fleet_model(ends, lines, usage, policy)

@@ -62,12 +62,34 @@ def policy_groups(*frames: pl.DataFrame) -> PolicyGroups:
 
 
 @dataclass(frozen=True, slots=True)
+class LiningAges:
+    """Days since the linings of R rows were fitted, of the axle's low and high end and of the
+    oldest on the unit's other axles; at least so many where not ``known``."""
+
+    low_days: FloatArray
+    low_known: BoolArray
+    high_days: FloatArray
+    high_known: BoolArray
+    other_days: FloatArray
+
+    @classmethod
+    def unknown(cls, rows: int) -> "LiningAges":
+        """Of which nothing is on record."""
+        none, never = np.zeros(rows), np.zeros(rows, bool)
+        return cls(none, never, none, never, none)
+
+    def some(self, rows: IntArray | slice) -> "LiningAges":
+        return LiningAges(*(getattr(self, name)[rows] for name in LiningAges.__slots__))
+
+
+@dataclass(frozen=True, slots=True)
 class AxleDecisions:
     """Counted decisions, (R,): readings in mm above the minimum (NaN: not read).
 
     ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
     record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
-    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days.
+    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days; ``ages``
+    (None: not on record) of the linings found there.
     """
 
     group: IntArray
@@ -80,6 +102,7 @@ class AxleDecisions:
     high_relined: BoolArray
     visits: FloatArray
     quarters_ago: IntArray
+    ages: LiningAges | None = None
 
     @property
     def relines(self) -> float:
@@ -107,6 +130,9 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
     def floats(name: str) -> FloatArray:
         return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
+    def ages(name: str) -> FloatArray:
+        return np.nan_to_num(floats(name))
+
     def flags(name: str) -> BoolArray:
         return np.asarray(frame[name].cast(pl.Boolean).fill_null(False).to_numpy(), bool)
 
@@ -121,12 +147,23 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
         high_relined=flags("high_relined"),
         visits=floats("visits"),
         quarters_ago=frame["quarters_ago"].cast(pl.Int64).to_numpy(),
+        ages=LiningAges(
+            low_days=ages("low_age_days"),
+            low_known=flags("low_age_known"),
+            high_days=ages("high_age_days"),
+            high_known=flags("high_age_known"),
+            other_days=ages("other_age_days"),
+        )
+        if "low_age_days" in frame.columns
+        else None,
     )
 
 
 def some_decisions(decisions: AxleDecisions, rows: IntArray | slice) -> AxleDecisions:
     """Some of the rows."""
-    return AxleDecisions(*(getattr(decisions, name)[rows] for name in AxleDecisions.__slots__))
+    *names, _ = AxleDecisions.__slots__
+    taken = {name: getattr(decisions, name)[rows] for name in names}
+    return AxleDecisions(**taken, ages=decisions.ages.some(rows) if decisions.ages else None)
 
 
 def thinned(decisions: AxleDecisions, every: int) -> AxleDecisions:

@@ -17,10 +17,13 @@ from scipy import special
 from models.common.arrays import FloatArray
 from models.common.distributions import square_root
 from models.common.group_sums import sums_by
-from models.relines.policy.decisions import AxleDecisions, PolicyGroups, thinned
+from models.relines.policy.ages import AGE_SHAPE, AgeRule, age_rule, best_age
+from models.relines.policy.decisions import QUARTER_DAYS, AxleDecisions, PolicyGroups, thinned
 from models.relines.policy.likelihood import (
     SHAPE,
     DecisionSums,
+    age_share,
+    age_slopes,
     along_share,
     decision_sums,
     policy_loglik,
@@ -34,6 +37,17 @@ PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
 """Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
 _EM_STEPS = 4
+AGE_PRIOR_MEAN = np.array([np.log(20.0), special.logit(0.8), np.log(730.0)])
+AGE_PRIOR_SD = np.array([0.7, 1.5, 1.0])
+"""Of relines by age: log of their spread [days], logit of the chance that the rule is kept at a
+visit, log of the age [days]: a guess of ours, no source."""
+_AGE_EFFECT_SD = 0.1
+MAYBE_AGE_SCORE = 8.0
+"""Below this no reline by age is looked for any further."""
+AGE_SCORE = 20.0
+"""So much more likely (twice the log) must the decisions be where some are made by age."""
+LEAST_AGED = 10.0
+"""Decisions about linings of an age, or older, that tell of it."""
 PILOT_ROWS = 20_000
 CHANGE_SCORE = 12.35
 """A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000."""
@@ -49,8 +63,9 @@ CONVERGED = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class ReplacementPolicy:
-    """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, and about how
-    much lining the other end of an axle may have to go along."""
+    """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, about how
+    much lining the other end of an axle may have to go along, and relines for the lining's age
+    (None: there are none)."""
 
     threshold_mm: FloatArray
     spread_mm: float
@@ -60,6 +75,7 @@ class ReplacementPolicy:
     pair: float
     unit: float
     along_below_mm: float = np.inf
+    by_age: AgeRule | None = None
 
     def goes_along(self, above_mm: FloatArray, reading_sd: float = 0.0) -> FloatArray:
         """Share of ``pair`` that is left at a reading, or at a lining read with such an error."""
@@ -78,12 +94,15 @@ class RelineTiming:
 
 @dataclass(frozen=True, slots=True)
 class PolicyFit:
-    """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``].
+    """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``], and where
+    some are relined for their age of [``AGE_SHAPE``, log A, types, depots] behind these.
 
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
     of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit;
     ``changed_quarters``: for how long it has been so, where it was another before (0: always);
-    ``raised_mm``, ``raised_sd``: by how much thresholds were raised then.
+    ``raised_mm``, ``raised_sd``: by how much thresholds were raised then; ``age_share``: share of
+    relines that were made for the lining's age, and would not have been by the reading (0: none);
+    ``usual_days`` between visits.
     """
 
     groups: PolicyGroups
@@ -100,6 +119,8 @@ class PolicyFit:
     changed_quarters: int = 0
     raised_mm: float = 0.0
     raised_sd: float = 0.0
+    age_share: float = 0.0
+    usual_days: float = QUARTER_DAYS
 
     @property
     def is_guess(self) -> bool:
@@ -109,10 +130,12 @@ class PolicyFit:
 
 def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
     """The policies that a parameter vector stands for, by the design of their thresholds."""
-    spread, *logits, along = parameters[-len(SHAPE) :]
+    thresholds, own, aged = _parts(parameters, design.shape[1])
+    spread, *logits, along = own
     missed, below, premature, pair, unit = special.expit(np.array(logits))
+    by_age, log_days = np.split(aged, [len(AGE_SHAPE)])
     return ReplacementPolicy(
-        threshold_mm=design @ parameters[: -len(SHAPE)],
+        threshold_mm=design @ thresholds,
         spread_mm=float(np.exp(spread)),
         missed=float(missed),
         missed_below=float(below),
@@ -120,7 +143,13 @@ def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
         pair=float(pair),
         unit=float(unit),
         along_below_mm=float(np.exp(along)),
+        by_age=age_rule(by_age, design @ log_days) if len(aged) else None,
     )
+
+
+def _parts(parameters: FloatArray, thresholds: int) -> list[FloatArray]:
+    """What a parameter vector says of thresholds, of ``SHAPE``, and of relines by age."""
+    return np.split(parameters, [thresholds, thresholds + len(SHAPE)])
 
 
 def mean_policy(fit: PolicyFit) -> ReplacementPolicy:
@@ -139,20 +168,32 @@ def drawn_policies(
 
 @dataclass(frozen=True, slots=True)
 class _Penalised:
-    """The penalised likelihood: decisions, design of the thresholds, and the normal prior."""
+    """The penalised likelihood: decisions, design of the thresholds and of log A, and the normal
+    prior."""
 
     decisions: DecisionSums
     design: FloatArray
+    age_design: FloatArray
     prior_mean: FloatArray
     prior_sd: FloatArray
 
+    def by_group(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Thresholds of the groups, and what the likelihood calls its shape."""
+        thresholds, own, aged = _parts(parameters, self.design.shape[1])
+        if len(aged) == 0:
+            return self.design @ thresholds, own
+        by_age, log_days = np.split(aged, [len(AGE_SHAPE)])
+        return self.design @ thresholds, np.concatenate([own, by_age, self.age_design @ log_days])
+
+    def in_shape(self, slope: FloatArray) -> FloatArray:
+        """Slopes (…, shape) in the likelihood's shape as slopes in the parameters."""
+        own, log_days = np.split(slope, [len(SHAPE) + len(AGE_SHAPE)], axis=-1)
+        return np.concatenate([own, log_days @ self.age_design], axis=-1) if log_days.size else own
+
     def cost(self, parameters: FloatArray) -> tuple[float, FloatArray]:
-        n_shape = len(SHAPE)
-        loglik, in_threshold, in_shape = policy_loglik(
-            self.decisions, self.design @ parameters[:-n_shape], parameters[-n_shape:]
-        )
+        loglik, in_threshold, in_shape = policy_loglik(self.decisions, *self.by_group(parameters))
         pull = (parameters - self.prior_mean) / self.prior_sd
-        gradient = np.concatenate([self.design.T @ in_threshold, in_shape])
+        gradient = np.concatenate([self.design.T @ in_threshold, self.in_shape(in_shape)])
         return float(pull @ pull) / 2.0 - loglik, pull / self.prior_sd - gradient
 
 
@@ -178,19 +219,24 @@ def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
     A decision depends on its own group's threshold alone, so one step of all thresholds together
     gives every group's own curvature, and a step of each shape parameter the rest.
     """
-    step, n_shape = 1e-4, len(SHAPE)
-    threshold, shape = task.design @ at[:-n_shape], at[-n_shape:]
+    step, n = 1e-4, task.design.shape[1]
+    threshold, _ = task.by_group(at)
 
     def bend(moved_mm: float, moved: FloatArray) -> tuple[FloatArray, FloatArray]:
         up, down = (
-            policy_loglik(task.decisions, threshold + sign * moved_mm, shape + sign * moved)
+            policy_loglik(
+                task.decisions,
+                threshold + sign * moved_mm,
+                task.by_group(np.concatenate([at[:n], at[n:] + sign * moved]))[1],
+            )
             for sign in (1.0, -1.0)
         )
-        return (up[1] - down[1]) / (2.0 * step), (up[2] - down[2]) / (2.0 * step)
+        in_shape = task.in_shape(up[2] - down[2]) / (2.0 * step)
+        return (up[1] - down[1]) / (2.0 * step), in_shape
 
-    own, _ = bend(step, np.zeros(n_shape))
+    own, _ = bend(step, np.zeros(len(at) - n))
     in_threshold, in_shape = map(
-        np.array, zip(*(bend(0.0, step * e) for e in np.eye(n_shape)), strict=True)
+        np.array, zip(*(bend(0.0, step * e) for e in np.eye(len(at) - n)), strict=True)
     )
     beside = task.design.T @ in_threshold.T
     hessian = np.diag(task.prior_sd**-2.0) - np.block(
@@ -216,22 +262,28 @@ class _Fitted:
 
 
 def fit_policy(
-    decisions: AxleDecisions, groups: PolicyGroups, timing: RelineTiming | None = None
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    timing: RelineTiming | None = None,
+    usual_days: float = QUARTER_DAYS,
 ) -> PolicyFit:
-    """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`.
+    """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`; visits are
+    about ``usual_days`` apart.
 
-    Where thresholds have changed (:func:`likely_change`), it is that of since: what was done before
+    Where decisions say that linings are relined for their age (:func:`likely_age`), they are. Where
+    thresholds have changed (:func:`likely_change`), it is that of since: what was done before
     tells of the rest of the policy alone. Where they may have, it is the mean of both, weighed by
     their chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
     """
     found, changed = _fitted(decisions, groups, 0), 0
-    likely, score = likely_change(decisions, groups, found.at)
+    aged, found = _perhaps_aged(decisions, groups, usual_days, found)
+    likely, score = likely_change(decisions, groups, found.at, aged)
     before = groups.design().shape[1]
     mean, covariance = found.at, found.covariance
     if score > MAYBE_SCORE:
         sure = score > CHANGE_SCORE
         nearby = range(max(likely - 1, 1), likely + 2) if sure else (likely,)
-        others = {quarters: _fitted(decisions, groups, quarters) for quarters in nearby}
+        others = {quarters: _fitted(decisions, groups, quarters, aged) for quarters in nearby}
         costs = {quarters: other.task.cost(other.at)[0] for quarters, other in others.items()}
         best = min(costs, key=costs.__getitem__)
         now = np.delete(np.arange(len(others[best].at)), before)
@@ -260,7 +312,24 @@ def fit_policy(
         changed_quarters=changed,
         raised_mm=-float(found.at[before]) if changed else 0.0,
         raised_sd=float(np.sqrt(found.covariance[before, before])) if changed else 0.0,
+        age_share=age_share(found.task.decisions, *found.task.by_group(found.at)),
+        usual_days=usual_days,
     )
+
+
+def _perhaps_aged(
+    decisions: AxleDecisions, groups: PolicyGroups, usual_days: float, never: _Fitted
+) -> tuple["_Aged | None", _Fitted]:
+    """The policy with relines by age, where decisions are so much likelier with them, and what
+    tells it from one ``never`` made by age."""
+    age_days, score = likely_age(decisions, groups, never)
+    if score > MAYBE_AGE_SCORE:
+        aged = _Aged(usual_days, np.log(max(age_days - usual_days / 2.0, usual_days)))
+        found = _fitted(decisions, groups, 0, aged)
+        gain = never.task.cost(never.at)[0] - found.task.cost(found.at)[0]
+        if 2.0 * gain > AGE_SCORE:
+            return aged, found
+    return None, never
 
 
 def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float:
@@ -272,8 +341,33 @@ def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float
     return float(special.expit(odds))
 
 
+def likely_age(
+    decisions: AxleDecisions, groups: PolicyGroups, never: _Fitted
+) -> tuple[float, float]:
+    """From which age on more linings have been relined than the policy ``never`` made by age
+    explains, and the score of :func:`models.relines.policy.ages.best_age`.
+
+    Linings whose day of fitting is not on record tell nothing here.
+    """
+    ages = decisions.ages
+    if ages is None:
+        return 0.0, 0.0
+    done = decisions.low_relined | decisions.high_relined
+    # Very many counts are fitted all at once in the end: rows are those of ``decisions``.
+    low, high = age_slopes(never.task.decisions, *never.task.by_group(never.at))
+    slopes = []
+    for slope, there in ((low, True), (high, decisions.has_high)):
+        every = np.full(len(done), -1.0)
+        every[done] = slope
+        slopes.append((every, decisions.visits * there))
+    known = np.concatenate([ages.low_known, ages.high_known])
+    age_days = np.concatenate([ages.low_days, ages.high_days])
+    slope, times = (np.concatenate(each)[known] for each in zip(*slopes, strict=True))
+    return best_age(age_days[known], slope, times, LEAST_AGED)
+
+
 def likely_change(
-    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray
+    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, aged: "_Aged | None" = None
 ) -> tuple[int, float]:
     """For how many quarters thresholds have likeliest been others than before, and the score.
 
@@ -282,12 +376,15 @@ def likely_change(
     """
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
-    apart = decision_sums(replace(decisions, group=decisions.group + n * quarter))
-    threshold, n_shape = groups.design() @ at[: -len(SHAPE)], len(SHAPE)
+    apart = decision_sums(
+        replace(decisions, group=decisions.group + n * quarter), aged.usual_days if aged else None
+    )
+    design = groups.design()
+    task = _Penalised(apart, design, np.tile(design, (last + 1, 1)), at, at)
+    threshold, shape = task.by_group(at)
 
     def slopes(moved_mm: float) -> FloatArray:
-        moved = np.tile(threshold + moved_mm, last + 1)
-        by_group = policy_loglik(apart, moved, at[-n_shape:])[1]
+        by_group = policy_loglik(apart, np.tile(threshold + moved_mm, last + 1), shape)[1]
         return np.asarray(by_group.reshape(last + 1, n).sum(axis=1))
 
     step = 0.05
@@ -304,47 +401,70 @@ def likely_change(
     return best, float(gain[best])
 
 
-def _fitted(decisions: AxleDecisions, groups: PolicyGroups, changed: int) -> _Fitted:
+@dataclass(frozen=True, slots=True)
+class _Aged:
+    """That some linings are relined for their age: days between visits, and a first guess of log A."""
+
+    usual_days: float
+    log_days: float
+
+
+def _fitted(
+    decisions: AxleDecisions, groups: PolicyGroups, changed: int, aged: _Aged | None = None
+) -> _Fitted:
     """The policy, with thresholds that were others before the last ``changed`` quarters (0: never
-    were).
+    were), and with relines by age where some are ``aged``.
 
     Where there are very many counts, the spread of types and depots comes from every k-th of them.
     """
     sizes = len(groups.axle_types), len(groups.depots)
-    design, moved = groups.design(), np.zeros(0)
+    design, age_design, moved = groups.design(), groups.design(), np.zeros(0)
     if changed:
         before = decisions.quarters_ago >= changed
         decisions = replace(decisions, group=decisions.group + groups.n_groups * before)
         was = np.repeat([0.0, 1.0], groups.n_groups)
         design, moved = np.column_stack([np.tile(design, (2, 1)), was]), np.array([CHANGE_SD])
-    start = np.concatenate([PRIOR_MEAN[:1], np.zeros(sum(sizes)), 0.0 * moved, PRIOR_MEAN[1:]])
-    sd = np.array([_EFFECT_SD, _EFFECT_SD])
+        age_design = np.tile(age_design, (2, 1))
+    effects = np.zeros(sum(sizes))
+    prior = np.concatenate([PRIOR_MEAN[:1], effects, 0.0 * moved, PRIOR_MEAN[1:]])
+    start, usual_days = prior, None
+    if aged is not None:
+        usual_days = aged.usual_days
+        start = np.concatenate([prior, AGE_PRIOR_MEAN[:-1], [aged.log_days], effects])
+        prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
+    sd = np.array([_EFFECT_SD, _EFFECT_SD] + [_AGE_EFFECT_SD, _AGE_EFFECT_SD] * (aged is not None))
     every = len(decisions.low) // PILOT_ROWS + 1
-    some = decision_sums(thinned(decisions, every))
-    task = _Penalised(some, design, start, _prior_sd(sd, *sizes, moved))
+    some = decision_sums(thinned(decisions, every), usual_days)
+    task = _Penalised(some, design, age_design, prior, _prior_sd(sd, sizes, moved))
     at = _minimum(task, start)
     for _ in range(_EM_STEPS):
         covariance = _covariance(task, at)
-        sd = _effect_sd(at, covariance, *sizes)
-        task = replace(task, prior_sd=_prior_sd(sd, *sizes, moved))
+        sd = _effect_sd(at, covariance, sizes, len(sd))
+        task = replace(task, prior_sd=_prior_sd(sd, sizes, moved))
         at = _minimum(task, at, covariance)
     if every > 1:
-        task = replace(task, decisions=decision_sums(decisions))
+        task = replace(task, decisions=decision_sums(decisions, usual_days))
         at = _minimum(task, at, covariance / every)
     return _Fitted(task, at, _covariance(task, at), sd)
 
 
-def _prior_sd(sd: FloatArray, n_types: int, n_depots: int, moved: FloatArray) -> FloatArray:
-    effects = np.repeat(sd, [n_types, n_depots])
-    return np.concatenate([PRIOR_SD[:1], effects, moved, PRIOR_SD[1:]])
+def _prior_sd(sd: FloatArray, sizes: tuple[int, int], moved: FloatArray) -> FloatArray:
+    """``sd`` of types and depots in thresholds and, where some are relined by age, in log A."""
+    of_threshold = [PRIOR_SD[:1], np.repeat(sd[:2], sizes), moved, PRIOR_SD[1:]]
+    of_age = [AGE_PRIOR_SD, np.repeat(sd[2:], sizes)] if len(sd) > 2 else []
+    return np.concatenate([*of_threshold, *of_age])
 
 
-def _effect_sd(at: FloatArray, covariance: FloatArray, n_types: int, n_depots: int) -> FloatArray:
-    """One EM step for the spread of type and depot effects, with a weak prior."""
-    expected = at**2 + np.diag(covariance)
-    types, depots = expected[1 : 1 + n_types], expected[1 + n_types : 1 + n_types + n_depots]
-    prior = _EFFECT_WEIGHT * _EFFECT_SD**2
-    return np.sqrt([(e.sum() + prior) / (len(e) + _EFFECT_WEIGHT) for e in (types, depots)])
+def _effect_sd(
+    at: FloatArray, covariance: FloatArray, sizes: tuple[int, int], how_many: int
+) -> FloatArray:
+    """One EM step for the spread of type and depot effects, with a weak prior: on thresholds, and
+    where there are as many, on log A."""
+    expected, n = at**2 + np.diag(covariance), sum(sizes)
+    parts = [*np.split(expected[1 : 1 + n], sizes[:1]), *np.split(expected[-n:], sizes[:1])]
+    prior = _EFFECT_WEIGHT * np.array([_EFFECT_SD, _EFFECT_SD, _AGE_EFFECT_SD, _AGE_EFFECT_SD]) ** 2
+    by_part = zip(parts[:how_many], prior, strict=False)
+    return np.sqrt([(e.sum() + p) / (len(e) + _EFFECT_WEIGHT) for e, p in by_part])
 
 
 def reline_timing(events: pl.DataFrame) -> RelineTiming:
