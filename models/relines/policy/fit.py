@@ -37,10 +37,11 @@ PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
 """Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
 _EM_STEPS = 4
-AGE_PRIOR_MEAN = np.array([np.log(20.0), special.logit(0.8), np.log(730.0)])
-AGE_PRIOR_SD = np.array([0.7, 1.5, 1.0])
-"""Of relines by age: log of their spread [days], logit of the chance that the rule is kept at a
-visit, log of the age [days]: a guess of ours, no source."""
+AGE_PRIOR_MEAN = np.array([np.log(20.0), special.logit(0.8), 0.0, np.log(730.0)])
+AGE_PRIOR_SD = np.array([0.7, 1.5, 1.5, 1.0])
+"""Of relines by age: log of their spread [days], logits of the chance that the rule is kept at a
+visit, and that an unknown age is spread out beyond its bound, log of the age [days]: a guess of
+ours, no source."""
 _AGE_EFFECT_SD = 0.1
 MAYBE_AGE_SCORE = 8.0
 """Below this no reline by age is looked for any further."""
@@ -324,7 +325,8 @@ def _perhaps_aged(
     tells it from one ``never`` made by age."""
     age_days, score = likely_age(decisions, groups, never)
     if score > MAYBE_AGE_SCORE:
-        aged = _Aged(usual_days, np.log(max(age_days - usual_days / 2.0, usual_days)))
+        begins = float(np.log(max(age_days - usual_days / 2.0, usual_days)))
+        aged = _Aged(usual_days, begins, never.at)
         found = _fitted(decisions, groups, 0, aged)
         gain = never.task.cost(never.at)[0] - found.task.cost(found.at)[0]
         if 2.0 * gain > AGE_SCORE:
@@ -403,10 +405,12 @@ def likely_change(
 
 @dataclass(frozen=True, slots=True)
 class _Aged:
-    """That some linings are relined for their age: days between visits, and a first guess of log A."""
+    """That some linings are relined for their age: days between visits, and where to look for it:
+    log A, and the other parameters of a policy without."""
 
     usual_days: float
     log_days: float
+    never: FloatArray
 
 
 def _fitted(
@@ -430,7 +434,8 @@ def _fitted(
     start, usual_days = prior, None
     if aged is not None:
         usual_days = aged.usual_days
-        start = np.concatenate([prior, AGE_PRIOR_MEAN[:-1], [aged.log_days], effects])
+        never = np.insert(aged.never, 1 + len(effects), 0.0 * moved)
+        start = np.concatenate([never, AGE_PRIOR_MEAN[:-1], [aged.log_days], effects])
         prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
     sd = np.array([_EFFECT_SD, _EFFECT_SD] + [_AGE_EFFECT_SD, _AGE_EFFECT_SD] * (aged is not None))
     every = len(decisions.low) // PILOT_ROWS + 1

@@ -292,7 +292,7 @@ def policy_loglik(
     sums: DecisionSums, threshold: FloatArray, shape: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``shape``: ``SHAPE``
-    (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
+    (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (3 + G,)."""
     ages, n_shape = sums.ages, len(SHAPE)
     premature, pair, unit = special.expit(shape[3:6])
     aged = None
