@@ -159,27 +159,3 @@ def aged_chance(sums: AgeSums, rule: AgeRule) -> AgedChance:
             ]
         ),
     )
-
-
-def best_age(
-    age_days: FloatArray, slope: FloatArray, times: FloatArray, least: float
-) -> tuple[float, float]:
-    """The age from which on more linings are relined than their readings explain, and the score.
-
-    ``slope`` (n,): what the log-likelihood of each of n kinds of decisions, made so many ``times``
-    about linings of such an age, would gain per chance c to be relined for it, at c = 0. The score
-    is the square of what all older ones would gain together over the sum of their squares (that of
-    c at its bound, one-sided; Rao 1948, *Proc. Camb. Phil. Soc.* 44:50), the largest of all ages
-    with ``least`` decisions beyond.
-    """
-    values, code = np.unique(age_days, return_inverse=True)
-    if len(values) == 0:
-        return 0.0, 0.0
-
-    def older(weight: FloatArray) -> FloatArray:
-        return np.asarray(np.cumsum(sums_by(code.ravel(), weight, len(values))[::-1])[::-1])
-
-    gain, squares, enough = older(times * slope), older(times * slope**2), older(times) >= least
-    score = np.where(enough, np.maximum(gain, 0.0) ** 2 / np.maximum(squares, _LEAST), 0.0)
-    best = int(score.argmax())
-    return float(values[best]), float(score[best])

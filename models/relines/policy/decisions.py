@@ -153,9 +153,7 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
             high_days=ages("high_age_days"),
             high_known=flags("high_age_known"),
             other_days=ages("other_age_days"),
-        )
-        if "low_age_days" in frame.columns
-        else None,
+        ),
     )
 
 

@@ -17,13 +17,13 @@ from scipy import special
 from models.common.arrays import FloatArray
 from models.common.distributions import square_root
 from models.common.group_sums import sums_by
-from models.relines.policy.ages import AGE_SHAPE, AgeRule, age_rule, best_age
+from models.relines.policy.age_evidence import LEAST_AGED, MAYBE_AGE_SCORE, age_evidence
+from models.relines.policy.ages import AGE_SHAPE, AgeRule, age_rule
 from models.relines.policy.decisions import QUARTER_DAYS, AxleDecisions, PolicyGroups, thinned
 from models.relines.policy.likelihood import (
     SHAPE,
     DecisionSums,
-    age_share,
-    age_slopes,
+    aged_relines,
     along_share,
     decision_sums,
     policy_loglik,
@@ -43,12 +43,8 @@ AGE_PRIOR_SD = np.array([0.7, 1.5, 1.5, 1.0])
 visit, and that an unknown age is spread out beyond its bound, log of the age [days]: a guess of
 ours, no source."""
 _AGE_EFFECT_SD = 0.1
-MAYBE_AGE_SCORE = 8.0
-"""Below this no reline by age is looked for any further."""
 AGE_SCORE = 20.0
 """So much more likely (twice the log) must the decisions be where some are made by age."""
-LEAST_AGED = 10.0
-"""Decisions about linings of an age, or older, that tell of it."""
 PILOT_ROWS = 20_000
 CHANGE_SCORE = 12.35
 """A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000."""
@@ -313,7 +309,7 @@ def fit_policy(
         changed_quarters=changed,
         raised_mm=-float(found.at[before]) if changed else 0.0,
         raised_sd=float(np.sqrt(found.covariance[before, before])) if changed else 0.0,
-        age_share=age_share(found.task.decisions, *found.task.by_group(found.at)),
+        age_share=aged_relines(found.task.decisions, *found.task.by_group(found.at)).share,
         usual_days=usual_days,
     )
 
@@ -323,15 +319,29 @@ def _perhaps_aged(
 ) -> tuple["_Aged | None", _Fitted]:
     """The policy with relines by age, where decisions are so much likelier with them, and what
     tells it from one ``never`` made by age."""
-    age_days, score = likely_age(decisions, groups, never)
-    if score > MAYBE_AGE_SCORE:
-        begins = float(np.log(max(age_days - usual_days / 2.0, usual_days)))
-        aged = _Aged(usual_days, begins, never.at)
-        found = _fitted(decisions, groups, 0, aged)
+    evidence = age_evidence(decisions, never.task.decisions, *never.task.by_group(never.at))
+    design, types, depots = groups.design(), len(groups.axle_types), len(groups.depots)
+    cells = np.zeros(types * depots, np.int64), *np.divmod(np.arange(types * depots), depots)
+    told = [evidence.begins(each) for each in cells]
+    if max(score for _, score in told) > MAYBE_AGE_SCORE:
+        known_before = never.task.prior_mean
+        begun = [
+            np.concatenate([own, AGE_PRIOR_MEAN[:-1], _as_effects(np.log(days), design)])
+            for days, _ in told
+            for own in (never.at, known_before)
+        ]
+        found = _fitted(decisions, groups, 0, _Aged(usual_days, tuple(begun)))
         gain = never.task.cost(never.at)[0] - found.task.cost(found.at)[0]
-        if 2.0 * gain > AGE_SCORE:
-            return aged, found
+        made = aged_relines(found.task.decisions, *found.task.by_group(found.at))
+        if 2.0 * gain > AGE_SCORE and made.known >= LEAST_AGED:
+            return _Aged(usual_days, (found.at,)), found
     return None, never
+
+
+def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
+    """Mean and effects that come near the groups' values (G,): those of least squares."""
+    shrink = np.diag([0.0, *np.ones(design.shape[1] - 1)])
+    return np.asarray(np.linalg.solve(design.T @ design + 0.1 * shrink, design.T @ values))
 
 
 def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float:
@@ -341,31 +351,6 @@ def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float
     volume = np.linalg.slogdet(changed.covariance)[1] - np.linalg.slogdet(always.covariance)[1]
     odds = gain + volume / 2.0 - np.log(CHANGE_SD) - np.log(max(quarters, 1))
     return float(special.expit(odds))
-
-
-def likely_age(
-    decisions: AxleDecisions, groups: PolicyGroups, never: _Fitted
-) -> tuple[float, float]:
-    """From which age on more linings have been relined than the policy ``never`` made by age
-    explains, and the score of :func:`models.relines.policy.ages.best_age`.
-
-    Linings whose day of fitting is not on record tell nothing here.
-    """
-    ages = decisions.ages
-    if ages is None:
-        return 0.0, 0.0
-    done = decisions.low_relined | decisions.high_relined
-    # Very many counts are fitted all at once in the end: rows are those of ``decisions``.
-    low, high = age_slopes(never.task.decisions, *never.task.by_group(never.at))
-    slopes = []
-    for slope, there in ((low, True), (high, decisions.has_high)):
-        every = np.full(len(done), -1.0)
-        every[done] = slope
-        slopes.append((every, decisions.visits * there))
-    known = np.concatenate([ages.low_known, ages.high_known])
-    age_days = np.concatenate([ages.low_days, ages.high_days])
-    slope, times = (np.concatenate(each)[known] for each in zip(*slopes, strict=True))
-    return best_age(age_days[known], slope, times, LEAST_AGED)
 
 
 def likely_change(
@@ -405,12 +390,11 @@ def likely_change(
 
 @dataclass(frozen=True, slots=True)
 class _Aged:
-    """That some linings are relined for their age: days between visits, and where to look for it:
-    log A, and the other parameters of a policy without."""
+    """That some linings are relined for their age: days between visits, and where to begin to look
+    for the parameters of a policy that never changed."""
 
     usual_days: float
-    log_days: float
-    never: FloatArray
+    begun: tuple[FloatArray, ...]
 
 
 def _fitted(
@@ -431,17 +415,16 @@ def _fitted(
         age_design = np.tile(age_design, (2, 1))
     effects = np.zeros(sum(sizes))
     prior = np.concatenate([PRIOR_MEAN[:1], effects, 0.0 * moved, PRIOR_MEAN[1:]])
-    start, usual_days = prior, None
+    starts, usual_days = [prior], None
     if aged is not None:
         usual_days = aged.usual_days
-        never = np.insert(aged.never, 1 + len(effects), 0.0 * moved)
-        start = np.concatenate([never, AGE_PRIOR_MEAN[:-1], [aged.log_days], effects])
+        starts = [np.insert(begun, 1 + len(effects), 0.0 * moved) for begun in aged.begun]
         prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
     sd = np.array([_EFFECT_SD, _EFFECT_SD] + [_AGE_EFFECT_SD, _AGE_EFFECT_SD] * (aged is not None))
     every = len(decisions.low) // PILOT_ROWS + 1
     some = decision_sums(thinned(decisions, every), usual_days)
     task = _Penalised(some, design, age_design, prior, _prior_sd(sd, sizes, moved))
-    at = _minimum(task, start)
+    at = min((_minimum(task, start) for start in starts), key=lambda at: task.cost(at)[0])
     for _ in range(_EM_STEPS):
         covariance = _covariance(task, at)
         sd = _effect_sd(at, covariance, sizes, len(sd))

@@ -357,21 +357,30 @@ def age_slopes(
     return low, by_q * (1.0 - seen.rare) * seen.leaves[sums.high]
 
 
-def age_share(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> float:
-    """Share of relines of wheel ends that were decided by the lining's age, and would not have been
-    by the reading; nought where ages do not count."""
+@dataclass(frozen=True, slots=True)
+class AgedRelines:
+    """Relines of wheel ends that were decided by the lining's age, and would not have been
+    otherwise: their ``share`` of all, and how many were of linings of ``known`` age."""
+
+    share: float
+    known: float
+
+
+def aged_relines(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> AgedRelines:
+    """Of all relines, each by its chance; none where ages do not count."""
     ages, theirs = sums.ages, sums.relined
     if ages is None or theirs.relines == 0.0:
-        return 0.0
+        return AgedRelines(0.0, 0.0)
     rule = age_rule(*np.split(shape[len(SHAPE) :], [len(AGE_SHAPE)]))
     seen = _seen(sums, threshold, shape, aged_chance(ages, rule).c)
-    stays_on, by_age = 1.0 - float(special.expit(shape[3])), 0.0
+    stays_on, by_age, known = 1.0 - float(special.expit(shape[3])), 0.0, 0.0
     for relined, reading, age in (
         (theirs.low_relined, sums.low, ages.low),
         (theirs.high_relined, sums.high, ages.high),
     ):
         otherwise = stays_on * seen.leaves[reading]
         chance = np.maximum(1.0 - otherwise * seen.stays.every[age], _TINY)
-        share = otherwise * (1.0 - seen.stays.every[age]) / chance
-        by_age += float((theirs.visits * relined) @ share)
-    return by_age / theirs.relines
+        made = theirs.visits * relined * otherwise * (1.0 - seen.stays.every[age]) / chance
+        by_age += float(made.sum())
+        known += float(made @ ages.is_known[age])
+    return AgedRelines(by_age / theirs.relines, known)

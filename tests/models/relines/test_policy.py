@@ -222,6 +222,8 @@ def test_no_records_at_all_leave_the_guess():
                 "high_mm": pl.Float64,
                 "other_mm": pl.Float64,
                 "other_ends": pl.Int64,
+                **{f"{end}_age_days": pl.Int64 for end in ("low", "high", "other")},
+                **{f"{end}_age_known": pl.Boolean for end in ("low", "high")},
                 "low_relined": pl.Boolean,
                 "high_relined": pl.Boolean,
                 "visits": pl.Int64,
