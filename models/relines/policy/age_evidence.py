@@ -9,7 +9,7 @@ import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import sums_by
-from models.relines.policy.decisions import AxleDecisions, LiningAges
+from models.relines.policy.decisions import AxleDecisions
 from models.relines.policy.likelihood import DecisionSums, age_slopes
 
 MAYBE_AGE_SCORE = 8.0
@@ -35,7 +35,9 @@ class AgeEvidence:
     def some(self, groups: BoolArray) -> "AgeEvidence":
         """Of some of the groups (G,)."""
         rows = groups[self.group]
-        return AgeEvidence(self.age_days[rows], self.slope[rows], self.times[rows], self.group[rows])
+        return AgeEvidence(
+            self.age_days[rows], self.slope[rows], self.times[rows], self.group[rows]
+        )
 
     def best(self) -> tuple[float, float]:
         """The age from which on more linings are relined than their readings explain, and the
@@ -79,7 +81,7 @@ def age_evidence(
     decisions: AxleDecisions, sums: DecisionSums, threshold: FloatArray, shape: FloatArray
 ) -> AgeEvidence:
     """From decisions, their ``sums``, and a policy without relines by age."""
-    ages = decisions.ages or LiningAges.unknown(len(decisions.low))
+    ages = decisions.ages
     done = decisions.low_relined | decisions.high_relined
     slopes = np.full((2, len(done)), -1.0)
     slopes[:, done] = age_slopes(sums, threshold, shape)

@@ -72,12 +72,6 @@ class LiningAges:
     high_known: BoolArray
     other_days: FloatArray
 
-    @classmethod
-    def unknown(cls, rows: int) -> "LiningAges":
-        """Of which nothing is on record."""
-        none, never = np.zeros(rows), np.zeros(rows, bool)
-        return cls(none, never, none, never, none)
-
     def some(self, rows: IntArray | slice) -> "LiningAges":
         return LiningAges(*(getattr(self, name)[rows] for name in LiningAges.__slots__))
 
@@ -88,8 +82,8 @@ class AxleDecisions:
 
     ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
     record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
-    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days; ``ages``
-    (None: not on record) of the linings found there.
+    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days; ``ages`` of
+    the linings found there.
     """
 
     group: IntArray
@@ -102,7 +96,7 @@ class AxleDecisions:
     high_relined: BoolArray
     visits: FloatArray
     quarters_ago: IntArray
-    ages: LiningAges | None = None
+    ages: LiningAges
 
     @property
     def relines(self) -> float:
@@ -161,7 +155,13 @@ def some_decisions(decisions: AxleDecisions, rows: IntArray | slice) -> AxleDeci
     """Some of the rows."""
     *names, _ = AxleDecisions.__slots__
     taken = {name: getattr(decisions, name)[rows] for name in names}
-    return AxleDecisions(**taken, ages=decisions.ages.some(rows) if decisions.ages else None)
+    return AxleDecisions(**taken, ages=decisions.ages.some(rows))
+
+
+def with_known_ages(decisions: AxleDecisions) -> AxleDecisions:
+    """The rows about linings whose day of fitting is on record."""
+    known = decisions.ages.low_known & (decisions.ages.high_known | ~decisions.has_high)
+    return some_decisions(decisions, np.flatnonzero(known))
 
 
 def thinned(decisions: AxleDecisions, every: int) -> AxleDecisions:

@@ -7,6 +7,7 @@ other parameters are the fleet's. Weak priors keep the answer finite where recor
 reline at all they are the answer, and the fit says so.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,14 +20,20 @@ from models.common.distributions import square_root
 from models.common.group_sums import sums_by
 from models.relines.policy.age_evidence import LEAST_AGED, MAYBE_AGE_SCORE, age_evidence
 from models.relines.policy.ages import AGE_SHAPE, AgeRule, age_rule
-from models.relines.policy.decisions import QUARTER_DAYS, AxleDecisions, PolicyGroups, thinned
+from models.relines.policy.decisions import (
+    QUARTER_DAYS,
+    AxleDecisions,
+    PolicyGroups,
+    thinned,
+    with_known_ages,
+)
 from models.relines.policy.likelihood import (
     SHAPE,
     DecisionSums,
-    aged_relines,
     along_share,
     decision_sums,
     policy_loglik,
+    relines_by_age,
 )
 
 FEW_RELINES = 10
@@ -37,11 +44,10 @@ PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
 """Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
 _EM_STEPS = 4
-AGE_PRIOR_MEAN = np.array([np.log(20.0), special.logit(0.8), 0.0, np.log(730.0)])
-AGE_PRIOR_SD = np.array([0.7, 1.5, 1.5, 1.0])
-"""Of relines by age: log of their spread [days], logits of the chance that the rule is kept at a
-visit, and that an unknown age is spread out beyond its bound, log of the age [days]: a guess of
-ours, no source."""
+AGE_PRIOR_MEAN = np.array([np.log(20.0), special.logit(0.8), np.log(730.0)])
+AGE_PRIOR_SD = np.array([0.7, 1.5, 1.0])
+"""Of relines by age: log of their spread [days], logit of the chance that the rule is kept at a
+visit, log of the age [days]: a guess of ours, no source."""
 _AGE_EFFECT_SD = 0.1
 AGE_SCORE = 20.0
 """So much more likely (twice the log) must the decisions be where some are made by age."""
@@ -274,7 +280,8 @@ def fit_policy(
     """
     found, changed = _fitted(decisions, groups, 0), 0
     aged, found = _perhaps_aged(decisions, groups, usual_days, found)
-    likely, score = likely_change(decisions, groups, found.at, aged)
+    told, decisions = decisions, with_known_ages(decisions) if aged else decisions
+    likely, score = likely_change(decisions, groups, found.at, by_age=bool(aged))
     before = groups.design().shape[1]
     mean, covariance = found.at, found.covariance
     if score > MAYBE_SCORE:
@@ -300,42 +307,47 @@ def fit_policy(
         covariance=covariance,
         type_sd=float(found.effect_sd[0]),
         depot_sd=float(found.effect_sd[1]),
-        relines=decisions.relines,
-        visits=float(decisions.visits.sum()),
-        group_visits=sums_by(decisions.group, decisions.visits, groups.n_groups),
-        read_share=decisions.read_share,
+        relines=told.relines,
+        visits=float(told.visits.sum()),
+        group_visits=sums_by(told.group, told.visits, groups.n_groups),
+        read_share=told.read_share,
         timing=timing or RelineTiming(0.0, np.zeros(0)),
         converged=float(slope @ found.covariance @ slope) < CONVERGED,
         changed_quarters=changed,
         raised_mm=-float(found.at[before]) if changed else 0.0,
         raised_sd=float(np.sqrt(found.covariance[before, before])) if changed else 0.0,
-        age_share=aged_relines(found.task.decisions, *found.task.by_group(found.at)).share,
+        age_share=_by_age(found) / max(decisions.relines, 1.0),
         usual_days=usual_days,
     )
 
 
 def _perhaps_aged(
     decisions: AxleDecisions, groups: PolicyGroups, usual_days: float, never: _Fitted
-) -> tuple["_Aged | None", _Fitted]:
+) -> tuple[list[FloatArray], _Fitted]:
     """The policy with relines by age, where decisions are so much likelier with them, and what
-    tells it from one ``never`` made by age."""
+    tells it from one where ``never`` one is. Both are held against what is on record of linings of
+    known age."""
     evidence = age_evidence(decisions, never.task.decisions, *never.task.by_group(never.at))
     design, types, depots = groups.design(), len(groups.axle_types), len(groups.depots)
     cells = np.zeros(types * depots, np.int64), *np.divmod(np.arange(types * depots), depots)
     told = [evidence.begins(each) for each in cells]
     if max(score for _, score in told) > MAYBE_AGE_SCORE:
-        known_before = never.task.prior_mean
+        known = with_known_ages(decisions)
         begun = [
             np.concatenate([own, AGE_PRIOR_MEAN[:-1], _as_effects(np.log(days), design)])
             for days, _ in told
-            for own in (never.at, known_before)
+            for own in (never.at, never.task.prior_mean)
         ]
-        found = _fitted(decisions, groups, 0, _Aged(usual_days, tuple(begun)))
-        gain = never.task.cost(never.at)[0] - found.task.cost(found.at)[0]
-        made = aged_relines(found.task.decisions, *found.task.by_group(found.at))
-        if 2.0 * gain > AGE_SCORE and made.known >= LEAST_AGED:
-            return _Aged(usual_days, (found.at,)), found
-    return None, never
+        otherwise, found = _fitted(known, groups, 0), _fitted(known, groups, 0, begun)
+        gain = otherwise.task.cost(otherwise.at)[0] - found.task.cost(found.at)[0]
+        if 2.0 * gain > AGE_SCORE and _by_age(found) >= LEAST_AGED:
+            return [found.at], found
+    return [], never
+
+
+def _by_age(found: _Fitted) -> float:
+    """Relines that were made for the lining's age."""
+    return relines_by_age(found.task.decisions, *found.task.by_group(found.at))
 
 
 def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
@@ -354,7 +366,7 @@ def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float
 
 
 def likely_change(
-    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, aged: "_Aged | None" = None
+    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool = False
 ) -> tuple[int, float]:
     """For how many quarters thresholds have likeliest been others than before, and the score.
 
@@ -363,9 +375,7 @@ def likely_change(
     """
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
-    apart = decision_sums(
-        replace(decisions, group=decisions.group + n * quarter), aged.usual_days if aged else None
-    )
+    apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
     design = groups.design()
     task = _Penalised(apart, design, np.tile(design, (last + 1, 1)), at, at)
     threshold, shape = task.by_group(at)
@@ -388,20 +398,12 @@ def likely_change(
     return best, float(gain[best])
 
 
-@dataclass(frozen=True, slots=True)
-class _Aged:
-    """That some linings are relined for their age: days between visits, and where to begin to look
-    for the parameters of a policy that never changed."""
-
-    usual_days: float
-    begun: tuple[FloatArray, ...]
-
-
 def _fitted(
-    decisions: AxleDecisions, groups: PolicyGroups, changed: int, aged: _Aged | None = None
+    decisions: AxleDecisions, groups: PolicyGroups, changed: int, aged: Sequence[FloatArray] = ()
 ) -> _Fitted:
     """The policy, with thresholds that were others before the last ``changed`` quarters (0: never
-    were), and with relines by age where some are ``aged``.
+    were); and with relines by age if there is something ``aged`` to begin with: parameters of
+    policies that never changed.
 
     Where there are very many counts, the spread of types and depots comes from every k-th of them.
     """
@@ -415,14 +417,13 @@ def _fitted(
         age_design = np.tile(age_design, (2, 1))
     effects = np.zeros(sum(sizes))
     prior = np.concatenate([PRIOR_MEAN[:1], effects, 0.0 * moved, PRIOR_MEAN[1:]])
-    starts, usual_days = [prior], None
-    if aged is not None:
-        usual_days = aged.usual_days
-        starts = [np.insert(begun, 1 + len(effects), 0.0 * moved) for begun in aged.begun]
+    starts, by_age = [prior], bool(aged)
+    if by_age:
+        starts = [np.insert(begun, 1 + len(effects), 0.0 * moved) for begun in aged]
         prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
-    sd = np.array([_EFFECT_SD, _EFFECT_SD] + [_AGE_EFFECT_SD, _AGE_EFFECT_SD] * (aged is not None))
+    sd = np.array([_EFFECT_SD, _EFFECT_SD] + [_AGE_EFFECT_SD, _AGE_EFFECT_SD] * by_age)
     every = len(decisions.low) // PILOT_ROWS + 1
-    some = decision_sums(thinned(decisions, every), usual_days)
+    some = decision_sums(thinned(decisions, every), by_age=by_age)
     task = _Penalised(some, design, age_design, prior, _prior_sd(sd, sizes, moved))
     at = min((_minimum(task, start) for start in starts), key=lambda at: task.cost(at)[0])
     for _ in range(_EM_STEPS):
@@ -431,7 +432,7 @@ def _fitted(
         task = replace(task, prior_sd=_prior_sd(sd, sizes, moved))
         at = _minimum(task, at, covariance)
     if every > 1:
-        task = replace(task, decisions=decision_sums(decisions, usual_days))
+        task = replace(task, decisions=decision_sums(decisions, by_age=by_age))
         at = _minimum(task, at, covariance / every)
     return _Fitted(task, at, _covariance(task, at), sd)
 

@@ -142,10 +142,9 @@ class DecisionSums:
     ages: AgeSums | None = None
 
 
-def decision_sums(decisions: AxleDecisions, aged_by: float | None = None) -> DecisionSums:
+def decision_sums(decisions: AxleDecisions, *, by_age: bool = False) -> DecisionSums:
     """Visits at which nothing was relined summed up: log P(none) falls into a sum of one term of
-    each end, and one of the unit's other axles. ``aged_by``: ages count, and visits are so many
-    days apart."""
+    each end, and one of the unit's other axles. ``by_age``: ages count."""
     high = np.where(decisions.has_high, decisions.high, np.nan)
     values, code = np.unique(
         np.concatenate([decisions.low, high, decisions.other]), return_inverse=True
@@ -159,16 +158,14 @@ def decision_sums(decisions: AxleDecisions, aged_by: float | None = None) -> Dec
     done = decisions.low_relined | decisions.high_relined
     left, some = np.where(done, 0.0, decisions.visits), np.flatnonzero(done)
     ages = None
-    if aged_by is not None:
-        days, is_known, group, (low_age, high_age, eldest) = coded_ages(decisions)
+    if by_age:
+        days, group, (low_age, high_age, eldest) = coded_ages(decisions)
         # What else was seen of a unit is its thinnest lining and its oldest.
-        aged, beside = np.unique(eldest * (both.max(initial=0) + 1) + both, return_inverse=True)
+        many = int(both.max(initial=0)) + 1
+        aged, beside = np.unique(eldest * many + both, return_inverse=True)
         aged_left = sums_by(low_age, left, len(days)) + sums_by(high_age, left, len(days))
-        eldest_of = aged // (both.max(initial=0) + 1)
-        both = aged % (both.max(initial=0) + 1)
-        ages = AgeSums(
-            *(group, days, is_known, aged_left, low_age[some], high_age[some], eldest_of, aged_by)
-        )
+        both, eldest = aged % many, aged // many
+        ages = AgeSums(group, days, aged_left, low_age[some], high_age[some], eldest)
     else:
         both, beside = np.unique(both, return_inverse=True)
     return DecisionSums(
@@ -268,9 +265,7 @@ class _Seen:
     chance: FloatArray
 
 
-def _seen(
-    sums: DecisionSums, threshold: FloatArray, shape: FloatArray, aged: FloatArray
-) -> _Seen:
+def _seen(sums: DecisionSums, threshold: FloatArray, shape: FloatArray, aged: FloatArray) -> _Seen:
     """``aged`` (A,): c of the ages that occur."""
     premature, pair, unit = special.expit(shape[3:6])
     replaced = _replacement(sums.x, threshold[sums.group], shape)
@@ -292,7 +287,7 @@ def policy_loglik(
     sums: DecisionSums, threshold: FloatArray, shape: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``shape``: ``SHAPE``
-    (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (3 + G,)."""
+    (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
     ages, n_shape = sums.ages, len(SHAPE)
     premature, pair, unit = special.expit(shape[3:6])
     aged = None
@@ -357,30 +352,21 @@ def age_slopes(
     return low, by_q * (1.0 - seen.rare) * seen.leaves[sums.high]
 
 
-@dataclass(frozen=True, slots=True)
-class AgedRelines:
+def relines_by_age(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> float:
     """Relines of wheel ends that were decided by the lining's age, and would not have been
-    otherwise: their ``share`` of all, and how many were of linings of ``known`` age."""
-
-    share: float
-    known: float
-
-
-def aged_relines(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> AgedRelines:
-    """Of all relines, each by its chance; none where ages do not count."""
-    ages, theirs = sums.ages, sums.relined
-    if ages is None or theirs.relines == 0.0:
-        return AgedRelines(0.0, 0.0)
+    otherwise: each by its chance; nought where ages do not count."""
+    ages, theirs, found = sums.ages, sums.relined, 0.0
+    if ages is None:
+        return found
     rule = age_rule(*np.split(shape[len(SHAPE) :], [len(AGE_SHAPE)]))
     seen = _seen(sums, threshold, shape, aged_chance(ages, rule).c)
-    stays_on, by_age, known = 1.0 - float(special.expit(shape[3])), 0.0, 0.0
+    stays_on = 1.0 - float(special.expit(shape[3]))
     for relined, reading, age in (
         (theirs.low_relined, sums.low, ages.low),
         (theirs.high_relined, sums.high, ages.high),
     ):
         otherwise = stays_on * seen.leaves[reading]
         chance = np.maximum(1.0 - otherwise * seen.stays.every[age], _TINY)
-        made = theirs.visits * relined * otherwise * (1.0 - seen.stays.every[age]) / chance
-        by_age += float(made.sum())
-        known += float(made @ ages.is_known[age])
-    return AgedRelines(by_age / theirs.relines, known)
+        share = otherwise * (1.0 - seen.stays.every[age]) / chance
+        found += float((theirs.visits * relined) @ share)
+    return found

@@ -328,9 +328,7 @@ def _fitted_days(fleet: FleetModel, draw: FleetDraw, layout: Layout, luck: Luck)
         return np.tile(-ends.age_days, copies)
     place = luck.uniform(len(layout.axle_unit))[layout.axle].reshape(copies, len(ends))
     group, ages = ends.policy_group, (ends.age_days, ends.age_known, since)
-    drawn = [
-        rule.ages(*ages, group, own) for rule, own in zip(rules, place, strict=True) if rule
-    ]
+    drawn = [rule.ages(*ages, group, own) for rule, own in zip(rules, place, strict=True) if rule]
     return -np.concatenate(drawn)
 
 

@@ -11,6 +11,7 @@ from statsmodels.tools.numdiff import approx_hess3
 
 from models.relines.policy.decisions import (
     AxleDecisions,
+    LiningAges,
     PolicyGroups,
     axle_decisions,
     policy_groups,
@@ -47,7 +48,14 @@ def decisions(rows, ends=2) -> AxleDecisions:
         high_relined=b.astype(bool),
         visits=n.astype(float),
         quarters_ago=np.zeros(len(g), int),
+        ages=unknown_ages(len(g)),
     )
+
+
+def unknown_ages(rows: int) -> LiningAges:
+    """Of linings of which no fitting is on record."""
+    none, never = np.zeros(rows), np.zeros(rows, bool)
+    return LiningAges(none, never, none, never, none)
 
 
 SHAPE = np.array([np.log(0.4), *special.logit([0.1, 0.02, 0.01, 0.8, 0.3]), np.log(4.0)])
@@ -97,6 +105,7 @@ def random_decisions(rng, rows=400, groups=6) -> AxleDecisions:
         high_relined=rng.random(rows) < 0.3,
         visits=rng.integers(1, 9, rows).astype(float),
         quarters_ago=rng.integers(0, 9, rows),
+        ages=unknown_ages(rows),
     )
 
 
