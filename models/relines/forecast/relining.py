@@ -11,9 +11,10 @@ its axle's other end has of its own, the chance not to have been relined by visi
 summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the policy's hazard, a the share
 of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's
 other axles (at the same z). Where linings are relined for their age as well
-(``models.relines.policy.ages``), S is multiplied by the chance not to have been for that, own age or
-another's: the mean over 8 equally likely ages where only a bound is known. Days of visits and what the unit runs by them are those of
-``models.usage.visits``: quantiles fall on visits, or on a day after one on which jobs get done.
+(``models.relines.policy.ages``), S is multiplied by the chance not to have been for that, own age
+or another's: the mean over 8 equally likely ages where only a bound is known. Days of visits and
+what the unit runs by them are those of ``models.usage.visits``: quantiles fall on visits, or on a
+day after one on which jobs get done.
 What the last visit read may have led to a reline that nobody wrote down: with that chance the
 lining is a new one, and S is the mixture of both.
 """
@@ -360,8 +361,8 @@ def _decided_by(day: FloatArray, decided: _Decided, slots: VisitSlots) -> FloatA
 
 
 def chance_decided(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
-    """Chance that what was read at the last visit, or the lining's age then, led to a reline that is
-    not on record; the axle's other end counts, above all where its own reline is."""
+    """Chance that what was read at the last visit, or the lining's age then, led to a reline that
+    is not on record; the axle's other end counts, above all where its own reline is."""
     policy = mean_policy(fit)
     read = np.isfinite(ends.above_mm)
     above = np.where(read, ends.above_mm, 0.0)

@@ -23,7 +23,7 @@ class WheelEnds:
     just_relined : (L,) whether its reline was written down at or after the axle's last reading.
     axle_type, depot : (L,) names; a depot may be null.
     age_days : (L,) of the lining on record, on the as-of day; at least so many where age_known (L,)
-        is false; age_at_visit (L,): the same at the unit's last check visit (below 0: fitted since).
+        is false; age_at_visit (L,): that at the unit's last check visit (below 0: fitted since).
     """
 
     wheel_end_id: pl.Series

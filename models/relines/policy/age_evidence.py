@@ -24,8 +24,8 @@ _LEAST = 1e-12
 @dataclass(frozen=True, slots=True)
 class AgeEvidence:
     """Of n kinds of decisions about linings whose day of fitting is on record, made so many
-    ``times``: age, policy ``group``, and the ``slope`` of the log-likelihood of each in the chance c
-    to be relined for its age, at c = 0."""
+    ``times``: age, policy ``group``, and the ``slope`` of the log-likelihood of each in the chance
+    c to be relined for its age, at c = 0."""
 
     age_days: FloatArray
     slope: FloatArray
@@ -72,7 +72,7 @@ class AgeEvidence:
         return np.array(days)[place.ravel()], sum(score for _, score in told)
 
     def times_from(self, age_days: float) -> float:
-        """Whether linings are left on from an age on: 1, or so many times that age to begin with."""
+        """1, or ``FAR`` where linings are left on from an age on."""
         older = self.age_days >= age_days
         return FAR if self.times[older] @ self.slope[older] < 0.0 else 1.0
 

@@ -9,11 +9,11 @@ A the age at which linings of group g are relined, :math:`\tau` how that varies 
 age: the two chances to be left on are multiplied (``models.relines.policy.likelihood``).
 
 Of a lining that was in service when records began only a bound b of its age is known. It tells
-nothing of the rule, and is left out where that is fitted: which linings these are was settled before
-any decision on record. In forecasts its age is taken as evenly likely between b and
-:math:`A_g + \Delta`, with :math:`\Delta` the days since the visit at which it was left on; from there
-on it is b. (Ages of a fleet that relines by age are evenly spread: a renewal process in its steady
-state, Cox 1962, *Renewal Theory*, 5.2.)
+nothing of the rule, and is left out where that is fitted: which linings these are was settled
+before any decision on record. In forecasts its age is taken as evenly likely between b and
+:math:`A_g + \Delta`, with :math:`\Delta` the days since the visit at which it was left on; from
+there on it is b. (Ages of a fleet that relines by age are evenly spread: a renewal process in its
+steady state, Cox 1962, *Renewal Theory*, 5.2.)
 """
 
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ AGE_SHAPE = ("log_age_spread", "age_kept")
 """Parameters beside the groups' log A: log of the spread in days, logit of kappa."""
 NO_LINING = -1e6
 """Age of a lining that is not there, which is never relined for it."""
-BOUND_POINTS: FloatArray = (np.arange(8) + 0.5) / 8.0
+BOUND_POINTS: FloatArray = np.linspace(0.0625, 0.9375, 8)
 """Equally likely places of an age between its bound and where it would have been relined."""
 
 
@@ -42,7 +42,7 @@ class AgeRule:
     kept: float
 
     def chance(self, age_days: FloatArray, group: IntArray) -> FloatArray:
-        """Chance that linings so old (…, n) are relined for their age at a visit; ``group`` (n,)."""
+        """Chance that linings so old (…, n) of groups (n,) are relined for it at a visit."""
         z = (age_days - self.days[group]) / self.spread_days
         return np.asarray(self.kept * special.ndtr(z))
 
@@ -78,8 +78,8 @@ class AgeSums:
     """What the likelihood needs of ages.
 
     Ages that occur (A,): their ``group``, ``days``, and how many linings so old were ``left`` on at
-    visits at which nothing was relined. Places in them of the ``low`` and ``high`` ends of rows with
-    a reline (R,), and of the oldest lining ``beside`` each of what else was seen of a unit (V,).
+    visits at which nothing was relined. Places in them of the ``low`` and ``high`` ends of rows
+    with a reline (R,), and of the oldest ``beside`` each of what else was seen of a unit (V,).
     """
 
     group: IntArray

@@ -82,8 +82,8 @@ class AxleDecisions:
 
     ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
     record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
-    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days; ``ages`` of
-    the linings found there.
+    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days; ``ages``
+    of the linings found there.
     """
 
     group: IntArray

@@ -9,8 +9,8 @@ A reading x mm above the minimum (of an end of group g) makes the workshop want 
 h the thickness at which it relines, s how that varies from case to case, :math:`\delta` and
 :math:`\delta_0` how often it lets a due lining go on (above and at the minimum), :math:`\beta` the
 chance per visit of a reline for any other reason, c that of one for the lining's age
-(``models.relines.policy.ages``; nought unless asked for). The other end of the axle, read y mm above its
-minimum, goes along with chance
+(``models.relines.policy.ages``; nought unless asked for). The other end of the axle, read y mm
+above its minimum, goes along with chance
 
 .. math:: \pi(y) = \pi\,\Phi\big((t - y)/1\,\text{mm}\big)
 
@@ -289,7 +289,7 @@ def policy_loglik(
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``shape``: ``SHAPE``
     (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
     ages, n_shape = sums.ages, len(SHAPE)
-    premature, pair, unit = special.expit(shape[3:6])
+    premature, _, unit = special.expit(shape[3:6])
     aged = None
     if ages is not None:
         own, log_days = np.split(shape[n_shape:], [len(AGE_SHAPE)])
@@ -302,7 +302,6 @@ def policy_loglik(
     along, done = seen.along, seen.done
     in_pair, in_along = (done.in_low * along.low_slope + done.in_high * along.high_slope) @ weight
     by_e = sums_by(sums.beside, by_e, len(alone)) - sums.other_left / alone
-    # Of p, q and e over beta, and over c: what each is made of beside them.
     low, high = leaves[sums.low] * stays.low, leaves[sums.high] * stays.high
     beside = leaves[sums.other] * rest * stays.beside
     by_reading = (
@@ -327,17 +326,32 @@ def policy_loglik(
     in_threshold = sums_by(sums.group, by_row, len(threshold))
     all_shape = np.array([*in_shape, in_premature, in_pair, in_unit, in_along])
     if ages is not None and aged is not None:
-        remains = np.maximum(stays.every, _TINY)
-        by_c = (
-            sums_by(ages.low, by_p * (1.0 - premature) * leaves[sums.low], len(remains))
-            + sums_by(ages.high, by_q * (1.0 - seen.rare) * leaves[sums.high], len(remains))
-            + sums_by(ages.beside, by_e * unit * leaves[sums.other] * rest, len(remains))
-            - ages.left / remains
-        )
-        loglik += ages.left @ np.log(remains)
-        in_age = aged.gradient(by_c, ages.group, len(threshold))
-        all_shape = np.concatenate([all_shape, in_age])
+        loglik += ages.left @ np.log(np.maximum(stays.every, _TINY))
+        by_c = _slope_by_age(sums, ages, seen, shape, (by_p, by_q, by_e))
+        in_ages = aged.gradient(by_c, ages.group, len(threshold))
+        all_shape = np.concatenate([all_shape, in_ages])
     return float(loglik), in_threshold, all_shape
+
+
+def _slope_by_age(
+    sums: DecisionSums,
+    ages: AgeSums,
+    seen: _Seen,
+    shape: FloatArray,
+    slopes: tuple[FloatArray, FloatArray, FloatArray],
+) -> FloatArray:
+    """Slope of the log-likelihood in c of the ages that occur (A,), from those in p and q of rows
+    with a reline (R,) and in e (V,)."""
+    by_p, by_q, by_e = slopes
+    premature, _, unit = special.expit(shape[3:6])
+    low, high, other = (seen.leaves[place] for place in (sums.low, sums.high, sums.other))
+    many = len(ages.left)
+    return np.asarray(
+        sums_by(ages.low, by_p * (1.0 - premature) * low, many)
+        + sums_by(ages.high, by_q * (1.0 - seen.rare) * high, many)
+        + sums_by(ages.beside, by_e * unit * other * seen.rest, many)
+        - ages.left / np.maximum(seen.stays.every, _TINY)
+    )
 
 
 def age_slopes(
