@@ -49,6 +49,8 @@ AGE_PRIOR_SD = np.array([0.7, 1.5, 1.0])
 """Of relines by age: log of their spread [days], logit of the chance that the rule is kept at a
 visit, log of the age [days]: a guess of ours, no source."""
 _AGE_EFFECT_SD = 0.1
+LEAST_READ = 5.0
+"""Relines read by which a group's threshold is guessed before it is fitted."""
 AGE_SCORE = 20.0
 """So much more likely (twice the log) must the decisions be where some are made by age."""
 PILOT_ROWS = 20_000
@@ -417,11 +419,12 @@ def _fitted(
         age_design = np.tile(age_design, (2, 1))
     effects = np.zeros(sum(sizes))
     prior = np.concatenate([PRIOR_MEAN[:1], effects, 0.0 * moved, PRIOR_MEAN[1:]])
-    starts, by_age = [prior], bool(aged)
+    starts, by_age = [_read_at_relines(decisions, groups, prior)], bool(aged)
     if by_age:
         starts = [np.insert(begun, 1 + len(effects), 0.0 * moved) for begun in aged]
         prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
-    sd = np.array([_EFFECT_SD, _EFFECT_SD] + [_AGE_EFFECT_SD, _AGE_EFFECT_SD] * by_age)
+    nothing = np.zeros((len(prior), len(prior)))
+    sd = _effect_sd(starts[0], nothing, sizes, 2 + 2 * by_age)
     every = len(decisions.low) // PILOT_ROWS + 1
     some = decision_sums(thinned(decisions, every), by_age=by_age)
     task = _Penalised(some, design, age_design, prior, _prior_sd(sd, sizes, moved))
@@ -435,6 +438,25 @@ def _fitted(
         task = replace(task, decisions=decision_sums(decisions, by_age=by_age))
         at = _minimum(task, at, covariance / every)
     return _Fitted(task, at, _covariance(task, at), sd)
+
+
+def _read_at_relines(
+    decisions: AxleDecisions, groups: PolicyGroups, prior: FloatArray
+) -> FloatArray:
+    """Parameters to begin with: the prior's, but thresholds at the median reading of each group's
+    relined linings; depots whose habits are very unlike are not found from one threshold for all.
+    """
+    group, low, visits = decisions.group % groups.n_groups, decisions.low, decisions.visits
+    rows = np.flatnonzero(decisions.low_relined & np.isfinite(low))
+    rows = rows[np.lexsort((low[rows], group[rows]))]
+    many = sums_by(group[rows], visits[rows], groups.n_groups)
+    told = many >= LEAST_READ
+    if not told.any():
+        return prior
+    middle = np.searchsorted(np.cumsum(visits[rows]), np.cumsum(many) - many / 2.0)
+    design = groups.design()
+    begun = _as_effects(low[rows][middle][told], design[told])
+    return np.concatenate([begun, prior[design.shape[1] :]])
 
 
 def _prior_sd(sd: FloatArray, sizes: tuple[int, int], moved: FloatArray) -> FloatArray:
@@ -474,4 +496,11 @@ def threshold_variances(fit: PolicyFit) -> FloatArray:
     """Variance of each group's threshold (G,), mm²."""
     design = fit.groups.design()
     part = fit.covariance[: design.shape[1], : design.shape[1]]
+    return np.asarray(np.einsum("gi,gi->g", design @ part, design))
+
+
+def log_age_variances(fit: PolicyFit) -> FloatArray:
+    """Variance of the log of the age at which each group relines (G,), where there is one."""
+    design = fit.groups.design()
+    part = fit.covariance[-design.shape[1] :, -design.shape[1] :]
     return np.asarray(np.einsum("gi,gi->g", design @ part, design))

@@ -185,6 +185,13 @@ def test_the_habit_of_a_simulated_fleet_is_recovered_from_readings_censored_or_n
     assert fit.converged
 
 
+def test_depots_of_very_unlike_habits_are_told_apart():
+    """From one threshold for all the search ends at 1 mm for both, the rest for other reasons."""
+    policy = mean_policy(history_fit(World(units=60, threshold=(0.4, 5.0)), 1)[0])
+    assert policy.threshold_mm == pytest.approx([0.4, 5.0, 0.4, 5.0], abs=0.25)
+    assert policy.premature == pytest.approx(0.002, abs=0.002)
+
+
 def test_a_nearly_new_lining_that_is_left_on_is_told_from_a_share_of_all():
     policy = mean_policy(history_fit(World(units=200, pair=0.9, along_below_mm=7.0), 5)[0])
     assert policy.pair == pytest.approx(0.9, abs=0.03)
