@@ -188,3 +188,15 @@ def test_another_future_shares_the_past_to_the_day():
     assert len(set(gone)) == 1
     # The same length of future, and as many relines but for chance: 400 in pairs and units.
     assert np.ptp(later) < 0.25 * np.mean(later)
+
+
+def test_a_lining_is_relined_at_a_reading_or_at_two_years_whichever_comes_first():
+    fleet = lived(WORLDS["relined at a reading or at two years"], 3)
+    lives = fleet.lives.columns
+    same = np.diff(lives["end"]) == 0
+    age, unit = np.diff(lives["day"])[same], fleet.ends.unit[lives["end"][:-1]][same]
+    # The first check after 730 days at the latest, 12 weeks apart.
+    assert age.max() <= 730 + 84
+    assert (age >= 730).mean() > 0.1
+    assert (age < 730).mean() > 0.3
+    assert len(np.unique(unit)) == fleet.world.units

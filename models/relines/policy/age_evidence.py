@@ -12,13 +12,14 @@ from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions
 from models.relines.policy.likelihood import DecisionSums, age_slopes
 
-MAYBE_AGE_SCORE = 8.0
-"""Below this no reline by age is looked for any further."""
+MAYBE_AGE_SCORE = 10.0
+"""Below this gain (twice the log-likelihood) no reline by age is looked for any further."""
+CHANCES = (0.03, 0.1, 0.3, 0.6, 0.9)
+"""Of which the likeliest is taken."""
 LEAST_AGED = 10.0
 """Decisions about linings of an age, or older, that tell of it; and relines for it."""
 FAR = 3.0
 """A group that leaves linings on at that age is begun at so many times it."""
-_LEAST = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +41,10 @@ class AgeEvidence:
         )
 
     def best(self) -> tuple[float, float]:
-        """The age from which on more linings are relined than their readings explain, and the
-        score: the square of what all older ones would gain together over the sum of their squares
-        (that of c at its bound, one-sided; Rao 1948, *Proc. Camb. Phil. Soc.* 44:50), the largest
-        of all ages with enough decisions beyond."""
+        """The age from which on more linings are relined than their readings explain, and by how
+        much decisions are likelier for it: twice the log-likelihood gained by one chance c for all
+        older ones and for none else, all that readings say left as it is. The likelihood of a
+        decision grows with c as 1 + slope c."""
         values, code = np.unique(self.age_days, return_inverse=True)
         if len(values) == 0:
             return 0.0, 0.0
@@ -52,24 +53,23 @@ class AgeEvidence:
             by_age = sums_by(code.ravel(), weight, len(values))
             return np.asarray(np.cumsum(by_age[::-1])[::-1])
 
-        gain = np.maximum(older(self.times * self.slope), 0.0)
-        squares = np.maximum(older(self.times * self.slope**2), _LEAST)
-        score = np.where(older(self.times) >= LEAST_AGED, gain**2 / squares, 0.0)
-        best = int(score.argmax())
-        return float(values[best]), float(score[best])
+        gains = [older(self.times * np.log1p(c * self.slope)) for c in CHANCES]
+        gain = np.where(older(self.times) >= LEAST_AGED, np.max(gains, axis=0), 0.0)
+        best = int(gain.argmax())
+        return float(values[best]), 2.0 * max(float(gain[best]), 0.0)
 
     def begins(self, cells: IntArray) -> tuple[FloatArray, float]:
-        """The age of each group (G,) to begin a fit with, and the score, where groups of one cell
-        (G,) have an age of their own and those of others another."""
+        """The age of each group (G,) to begin a fit with, and the largest gain of a cell,
+        where groups of one cell (G,) have an age of their own and those of others another."""
         own = [self.some(cells == cell) for cell in np.unique(cells)]
         told = [each.best() for each in own]
         common, _ = max(told, key=lambda found: found[1])
         days = [
-            best if score > MAYBE_AGE_SCORE / 2.0 else common * each.times_from(common)
-            for each, (best, score) in zip(own, told, strict=True)
+            best if gain > MAYBE_AGE_SCORE / 2.0 else common * each.times_from(common)
+            for each, (best, gain) in zip(own, told, strict=True)
         ]
         _, place = np.unique(cells, return_inverse=True)
-        return np.array(days)[place.ravel()], sum(score for _, score in told)
+        return np.array(days)[place.ravel()], max(gain for _, gain in told)
 
     def times_from(self, age_days: float) -> float:
         """1, or ``FAR`` where linings are left on from an age on."""

@@ -275,7 +275,7 @@ def fit_policy(
     """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`; visits are
     about ``usual_days`` apart.
 
-    Where decisions say that linings are relined for their age (:func:`likely_age`), they are. Where
+    Where decisions are so much likelier with relines for the age (``AGE_SCORE``), there are. Where
     thresholds have changed (:func:`likely_change`), it is that of since: what was done before
     tells of the rest of the policy alone. Where they may have, it is the mean of both, weighed by
     their chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
@@ -333,7 +333,7 @@ def _perhaps_aged(
     design, types, depots = groups.design(), len(groups.axle_types), len(groups.depots)
     cells = np.zeros(types * depots, np.int64), *np.divmod(np.arange(types * depots), depots)
     told = [evidence.begins(each) for each in cells]
-    if max(score for _, score in told) > MAYBE_AGE_SCORE:
+    if max(gain for _, gain in told) > MAYBE_AGE_SCORE:
         known = with_known_ages(decisions)
         begun = [
             np.concatenate([own, AGE_PRIOR_MEAN[:-1], _as_effects(np.log(days), design)])
