@@ -5,8 +5,9 @@ A stage takes what the run was given and what earlier stages found, and returns 
 """
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -33,22 +34,29 @@ from pipeline.marts.lives.fits import GroupLives
 from pipeline.marts.planning.chapter import write_planning_marts
 from pipeline.marts.planning.plan import Ahead
 from pipeline.marts.planning.stock import lead_days
-from pipeline.marts.results import Drift, FailuresAhead, Fits, Forecasts, Missed
+from pipeline.marts.results import Drift, FailuresAhead, Fits, Forecasts, Missed, Origin
 from pipeline.marts.setting_quality import write_setting_quality
 from pipeline.marts.status import write_month, write_status
 from pipeline.places import Place
-from pipeline.publish import publishing
 from pipeline.settings import Settings
-from pipeline.stages.backtesting import write_backtest
+from pipeline.stages.backtesting import looked_back, records_since, write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
 from pipeline.stages.forecasting import forecast_relines, linings_now
-from pipeline.stages.origins import flags_before, judged_by, months_before, origins, origins_inputs
+from pipeline.stages.origins import (
+    MOST_QUARTERS,
+    flags_before,
+    judged_by,
+    months_before,
+    origins,
+    origins_inputs,
+)
 from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
 from pipeline.warehouse.invariants import require_invariants
-from pipeline.warehouse.memory import bound_memory
+from pipeline.warehouse.memory import bound_memory, tables_aside
 
+PUBLISHING = "pipeline.publish.publishing"
 # How far back flags alone are made again, and held against what happened since.
 FLAGS_MONTHS = 1
 
@@ -76,10 +84,10 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The as-of day; and ``past``, earlier origins, being worked out beside the run."""
+    """The as-of day; and ``past``, earlier origins, as they are worked out beside the run."""
 
     as_of: dt.date
-    past: Future
+    past: Iterator[Origin]
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +168,9 @@ def judge(run: Run) -> Judged:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
     as_of = engine(run.con, run.settings, today, run.given_as_of)
-    past = run.worker.submit_over(run.con, origins_inputs(), origins, run.settings, as_of)
+    past = run.worker.stream_over(
+        run.con, origins_inputs(), origins, run.settings, as_of, most=MOST_QUARTERS
+    )
     return Judged(as_of, past)
 
 
@@ -172,8 +182,9 @@ def reduce(run: Run) -> None:
 
 
 def fit(run: Run, judged: Judged) -> Fitted:
-    with warehouse.transaction(run.con):
+    with tables_aside(run.con, run.settings), warehouse.transaction(run.con):
         fits, lives, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
+    run.worker.while_waiting(import_module, PUBLISHING)
     return Fitted(fits, lives, chapter, run.worker.submit(start_drawing))
 
 
@@ -181,8 +192,9 @@ def forecast(run: Run, fitted: Fitted, as_of: dt.date) -> Forecast:
     fits, settings = fitted.fits, run.settings
     months = months_of(settings, as_of)
     lead = lead_days(settings)
-    failures = failures_ahead(run.con, fitted.lives, fits.usage, months, lead)
-    found = forecast_relines(run.con, fits, as_of)
+    with tables_aside(run.con, settings):
+        failures = failures_ahead(run.con, fitted.lives, fits.usage, months, lead)
+        found = forecast_relines(run.con, fits, as_of)
     if found is None:
         return Forecast(None, None, linings_now(run.con, None), failures)
     # Drawn now, while earlier origins are worked out in the second process.
@@ -198,11 +210,15 @@ def drift(run: Run, fitted: Fitted, linings: pl.DataFrame, as_of: dt.date) -> Dr
 def look_back(run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift | None) -> Missed:
     day = months_before(judged.as_of, FLAGS_MONTHS)
     last = flags_before(run.con, run.settings, day, drift, fits, now.linings)
-    past = [last] if last else []
-    past += [judged_by(drift, then) for then in judged.past.result()]
+    since = records_since(run.con, now.fleet, judged.as_of)
+    past, relines = [last] if last else [], []
+    for then in judged.past:
+        past.append(judged_by(drift, then))
+        relines.append(looked_back(then, since))
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, drift, past, judged.as_of)
-        return write_backtest(run.con, past, precision, now.fleet, judged.as_of)
+        changed = 0 if now.fleet is None else now.fleet.policy.changed_quarters
+        return write_backtest(run.con, past, relines, precision, since, changed)
 
 
 def mart(run: Run, results: Results) -> None:
@@ -231,6 +247,8 @@ def _ahead(now: Forecast, budget: dict[str, pl.DataFrame] | None, missed: Missed
 
 
 def publish(run: Run, results: Results) -> None:
+    # With it come the page's libraries, half a second that a run may have while it waits.
+    publishing = import_module(PUBLISHING)
     day, library = results.judged.as_of, results.fitted.library
     publishing.publish(run.con, run.settings, run.out, day, run.worker, library)
 

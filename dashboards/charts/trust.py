@@ -6,6 +6,7 @@ from typing import Any
 import altair as alt
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy import special
 
 from dashboards.drawing import marks
@@ -125,13 +126,19 @@ def _in_words(measure: pl.Expr) -> pl.Expr:
     return measure.replace(MEASURE_WORDS).str.replace_all("_", " ")
 
 
+def jeffreys_interval(
+    hits: NDArray[np.float64], trials: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """95 % of the beta distribution after a prior of half a hit and half a miss (Brown, Cai,
+    DasGupta 2001, *Statistical Science* 16:101)."""
+    low, high = special.betaincinv(hits + 0.5, trials - hits + 0.5, [[0.025], [0.975]])
+    return low, high
+
+
 def coverage_chart(measures: pl.DataFrame) -> Chart:
     """A row per forecast of :func:`judged`, with the 95 % interval of so many outcomes."""
-    # It takes a second to import: only pages with such a chart wait for it.
-    from statsmodels.stats.proportion import proportion_confint
-
     n = measures["outcomes"].to_numpy()
-    low, high = proportion_confint(np.round(measures["held"].to_numpy() * n), n, method="wilson")
+    low, high = jeffreys_interval(np.round(measures["held"].to_numpy() * n), n)
     shown = measures.select(
         pl.col("measure").alias("group"), "held", "strictly", "promised", "n", "outcomes"
     ).with_columns(low=pl.Series(low), high=pl.Series(high))

@@ -9,6 +9,7 @@ from models.relines.policy.decisions import QUARTER_DAYS, axle_decisions, policy
 from models.relines.policy.fit import fit_policy, reline_timing
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
+from models.wear.predict import LiningLines
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums
 
@@ -21,6 +22,7 @@ def fleet_from_tables(
     decisions: pl.DataFrame,
     events: pl.DataFrame,
     reading_sd_mm: float | None = None,
+    linings: LiningLines | None = None,
 ) -> FleetModel:
     """All that is known of a fleet.
 
@@ -31,6 +33,7 @@ def fleet_from_tables(
     decisions : rows of ``reduce.axle_decisions``.
     events : rows of ``reduce.reline_events``.
     reading_sd_mm : from ``reduce.reading_noise``; None takes the wear fit's residual.
+    linings : the fit's lines of all of ``sums``, where they have been worked out already.
 
     Raises
     ------
@@ -45,5 +48,5 @@ def fleet_from_tables(
         float(np.median(usage.usual_days)) if len(usage) else QUARTER_DAYS,
     )
     ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
-    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm)
+    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings)
     return fleet_model(ends, lines, usage, policy)

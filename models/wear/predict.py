@@ -6,6 +6,7 @@ parts: given the fixed effects (a life's own, partly shared with the other lives
 through them (the gradients), which all linings share and a simulation must draw once for the fleet.
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,8 @@ from models.mixed.blup import BlockEffects, block_effects
 from models.wear.blocks import AS_GAUGE, axle_moments, life_km, present_axles, wear_blocks
 from models.wear.result import WearFit
 from models.wear.sums import LiningLifeSums, as_gauge, kept_lives, without_pointer
+
+LIVES_AT_ONCE = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +207,38 @@ def lining_lines(fit: WearFit, sums: LiningLifeSums) -> LiningLines:
     if (sums.axle_types, sums.duties) != (fit.axle_types, fit.duties):
         raise ValueError("the sums have other axle types or duties than the fit")
     sums = usable_sums(sums, fit)
+    parts = [_lines_of(fit, kept_lives(sums, some)) for some in _whole_units(sums.unit)]
+    return parts[0] if len(parts) == 1 else _joined(parts)
+
+
+def _whole_units(unit: IntArray) -> Iterator[BoolArray]:
+    """Masks of lives, those of some units each, in the order of units: what lines are worked out
+    from takes many times the room of the lines."""
+    part = np.cumsum(np.bincount(unit)) // LIVES_AT_ONCE
+    for number in np.unique(part[unit]) if len(unit) else (0,):
+        yield part[unit] == number
+
+
+def _joined(parts: Sequence[LiningLines]) -> LiningLines:
+    first = parts[0]
+    by_life = {
+        name: np.concatenate([getattr(part, name) for part in parts], axis=axis)
+        for axis, names in ((0, _BY_LIFE), (1, ("km_weight", "rate_columns")))
+        for name in names
+    }
+    life_id = pl.concat([part.life_id for part in parts])
+    return LiningLines(life_id=life_id, beta=first.beta, covariance=first.covariance, **by_life)
+
+
+_BY_LIFE = (
+    *("unit", "level_mm", "slope_mm", "var_level", "cov_level_slope", "var_slope"),
+    *("cov_level_unit", "cov_slope_unit", "var_unit", "level_gradient", "slope_gradient"),
+    "latest_weight",
+)
+
+
+def _lines_of(fit: WearFit, sums: LiningLifeSums) -> LiningLines:
+    assert fit.mixed is not None
     blocks = fitted_blocks(fit, sums)
     sigma2 = fit.mixed.sigma2
     effects = block_effects(blocks, fit.mixed.point.variances, sigma2, fit.beta)

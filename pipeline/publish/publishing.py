@@ -65,11 +65,11 @@ def month_files(
     """
     data = page_data(con, settings, as_of)
     texts, books = _lists(con, settings, data)
-    written = {name: worker.submit(workbook, *book) for name, book in books.items()}
+    written = {name: worker.submit_to_either(workbook, *book) for name, book in books.items()}
     parts, drawing = [], []
     for part in section_by_section(data):
         parts.append(part)
-        drawing.append(worker.submit(drawn, svg_specs(part)))
+        drawing.append(worker.submit_to_either(drawn, svg_specs(part)))
     page = rendered(data, parts, library.result() if library else None).encode()
     charts = {f"charts/{n}": svg for each in drawing for n, svg in each.result().items()}
     made_from = {provenance.RECORD: provenance.record(con, settings, as_of)}

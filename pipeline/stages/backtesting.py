@@ -2,12 +2,14 @@
 
 import datetime as dt
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import duckdb
 import polars as pl
 
-from models.relines.backtest import backtest_frame, pit_frame
+from models.relines.backtest import Row, backtest_frame, pit_frame
 from models.relines.look_back import (
+    PastTotals,
     date_rows,
     errors_of,
     past_totals,
@@ -15,7 +17,7 @@ from models.relines.look_back import (
     totals_rows,
 )
 from models.relines.simulation.simulate import FleetModel
-from models.usage.holes import holes_of_records, watched_until
+from models.usage.holes import Hole, holes_of_records, watched_until
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
 from pipeline.stages.failures_judged import failure_rows, failures_found
@@ -31,44 +33,75 @@ LEAST_DAYS = 85
 DATED_QUARTERS = (1, 2, 4, 8)
 
 
+@dataclass(frozen=True, slots=True)
+class Since:
+    """What the records say, up to ``as_of``, of all that was forecast at earlier origins."""
+
+    as_of: dt.date
+    relines: pl.DataFrame
+    counted: pl.DataFrame
+    readings: pl.DataFrame
+    intervals: pl.DataFrame
+    missing: Sequence[Hole]
+
+
+@dataclass(frozen=True, slots=True)
+class LookedBack:
+    """An origin's dates, linings and totals of relines held against the records."""
+
+    rows: list[Row]
+    totals: PastTotals | None
+
+
+def records_since(con: duckdb.DuckDBPyConnection, now: FleetModel | None, as_of: dt.date) -> Since:
+    """``now``: what is known of the fleet today."""
+    relines = warehouse.fetch(con, "from reduce.relines_done")
+    ran = warehouse.fetch(con, "from reduce.unit_usage")
+    counted = relines if now is None else relines_to_count(relines, now)
+    readings = warehouse.fetch(con, "from reduce.linings_found")
+    return Since(as_of, relines, counted, readings, ran, holes_of_records(ran))
+
+
+def looked_back(origin: Origin, since: Since) -> LookedBack:
+    """An origin about three months back or more, against what happened since."""
+    fleet, as_of = origin.fleet, since.as_of
+    if fleet is None or not _old_enough(origin, as_of):
+        return LookedBack([], None)
+    rows = []
+    until = watched_until(since.missing, fleet.usage.as_of, as_of)
+    dated = {months_before(as_of, 3 * quarter) for quarter in DATED_QUARTERS}
+    if origin.as_of in dated and until > fleet.usage.as_of:
+        rows = date_rows(fleet, until, since.relines, since.readings)
+    records = since.counted, since.readings, since.intervals, since.missing
+    return LookedBack(rows, past_totals(fleet, as_of, *records, draws=DRAWS, seed=SEED))
+
+
+def _old_enough(origin: Origin, as_of: dt.date) -> bool:
+    return (as_of - origin.as_of).days >= LEAST_DAYS
+
+
 def write_backtest(
     con: duckdb.DuckDBPyConnection,
     origins: Sequence[Origin],
+    relines: Sequence[LookedBack],
     flag_precision: pl.DataFrame,
-    now: FleetModel | None,
-    as_of: dt.date,
+    since: Since,
+    changed_quarters: int,
 ) -> Missed:
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
-    or more; returns what the totals missed by. ``now``: what is known of the fleet today."""
-    relines = warehouse.fetch(con, "from reduce.relines_done")
-    readings = warehouse.fetch(con, "from reduce.linings_found")
-    old = [o for o in origins if (as_of - o.as_of).days >= LEAST_DAYS]
-    fleets = [o.fleet for o in old if o.fleet is not None]
-    days = {months_before(as_of, 3 * quarter) for quarter in DATED_QUARTERS}
-    dated = [o.fleet for o in old if o.fleet is not None and o.as_of in days]
-    ran = warehouse.fetch(con, "from reduce.unit_usage")
-    missing = holes_of_records(ran)
-    rows = [
-        row
-        for fleet in dated
-        if (until := watched_until(missing, fleet.usage.as_of, as_of)) > fleet.usage.as_of
-        for row in date_rows(fleet, until, relines, readings)
-    ]
-    counted = relines if now is None else relines_to_count(relines, now)
-    drawn = [
-        past_totals(fleet, as_of, counted, readings, ran, missing, draws=DRAWS, seed=SEED)
-        for fleet in fleets
-    ]
-    past = [p for p in drawn if p is not None]
+    or more; returns what the totals missed by. ``changed_quarters``: those that today's policy has
+    been as it is (0: always)."""
+    rows = [row for each in relines for row in each.rows]
+    past = [each.totals for each in relines if each.totals is not None]
     rows += totals_rows(past, SEED)
+    old = [o for o in origins if _old_enough(o, since.as_of)]
     ahead = [o.failures for o in old if o.failures is not None]
-    failures, missed = failure_rows(ahead, failures_found(con), missing, as_of)
+    failures, missed = failure_rows(ahead, failures_found(con), since.missing, since.as_of)
     rows += failures
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))
     marts.write(con, "backtest_pit", pit_frame(rows))
-    changed = 0 if now is None else now.policy.changed_quarters
-    return Missed(errors_of(past, changed), missed)
+    return Missed(errors_of(past, changed_quarters), missed)
 
 
 def _flags(precision: pl.DataFrame) -> pl.DataFrame:

@@ -32,6 +32,7 @@ def known_fleet(con: duckdb.DuckDBPyConnection, fits: Fits) -> FleetModel | None
         warehouse.fetch(con, "from reduce.axle_decisions"),
         warehouse.fetch(con, "from reduce.reline_events"),
         reading_sd_mm=reading_sd_of(warehouse.fetch(con, "from reduce.reading_noise")),
+        linings=fits.lines,
     )
 
 

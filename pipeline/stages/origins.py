@@ -6,7 +6,7 @@ readings are those of then. How the days are staged: ``pipeline.warehouse.earlie
 """
 
 import datetime as dt
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 
 import duckdb
@@ -66,7 +66,7 @@ MOST_QUARTERS = 12
 LEAST_RECORDS_DAYS = 365
 # Wheel ends of the sample: enough to tell coverage to a percent; and for the other origins, from
 # which alone totals are learned.
-SAMPLED_ENDS = 20_000
+SAMPLED_ENDS = 6_000
 LEARNED_ENDS = 3_000
 SAMPLE = """
     select unit_key from (
@@ -89,9 +89,9 @@ def origins(
     settings: Settings,
     as_of: dt.date,
     flagged_quarters: Collection[int] = FLAGGED_QUARTERS,
-) -> list[Origin]:
-    """The fleet, or a sample of it, as of each earlier quarter that its records reach back to."""
-    found: list[Origin] = []
+) -> Iterator[Origin]:
+    """The fleet, or a sample of it, as of each earlier quarter that its records reach back to:
+    ``MOST_QUARTERS`` at most, the latest first."""
     warm_start, lives = None, None
     for then, past in staged_days(con, settings, _looked_back_on(con, as_of, flagged_quarters)):
         fits = fit_wear_and_use(past, settings, then.day, warm_start)
@@ -101,9 +101,8 @@ def origins(
             strokes = strokes_of(past, fits, linings_now(past, fleet), then.day)
         lives = life_choices(past, settings, unit_lives_now(past), lives)
         ahead = failures_then(past, lives, fits, then.day)
-        found.append(Origin(then.day, fleet, ahead, strokes))
+        yield Origin(then.day, fleet, ahead, strokes)
         warm_start = fits
-    return found
 
 
 def _looked_back_on(

@@ -132,7 +132,7 @@ def restage(
 
 def counted_together() -> frozenset[str]:
     """Tables over all units: their key names none."""
-    return frozenset(table for table, text in _sql("30_reduce") if not _ids_in(text))
+    return frozenset(table for table, text in warehouse.sql_files("30_reduce") if not _ids_in(text))
 
 
 @cache
@@ -142,11 +142,11 @@ def kept() -> tuple[str, ...]:
     inputs = [
         name
         for folder in (*FOLDERS, "17_mart", "40_mart")
-        for table, text in _sql(folder)
+        for table, text in warehouse.sql_files(folder)
         if folder.endswith("_mart") or table in together
         for name in warehouse.inputs_of(text)
     ]
-    of_units = [t for folder in FOLDERS for t, text in _sql(folder) if _ids_in(text)]
+    of_units = [t for folder in FOLDERS for t, text in warehouse.sql_files(folder) if _ids_in(text)]
     wanted = {*READ, *inputs, *IDS.values()}
     for text in views().values():
         wanted |= {*warehouse.inputs_of(text)}
@@ -160,14 +160,9 @@ def views() -> dict[str, str]:
     return {
         table: text
         for folder in FOLDERS
-        for table, text in _sql(folder)
+        for table, text in warehouse.sql_files(folder)
         if warehouse.is_view_once_kept(text)
     }
-
-
-@cache
-def _sql(folder: str) -> tuple[tuple[str, str], ...]:
-    return tuple(warehouse.sql_files(folder))
 
 
 def _ids_in(statement: str) -> set[str]:
@@ -178,7 +173,7 @@ def _fingerprint(settings: Settings) -> str:
     """Everything that rows are judged and staged by, but the rows and the day."""
     digest = hashlib.sha256()
     for folder in FOLDERS:
-        for table, text in _sql(folder):
+        for table, text in warehouse.sql_files(folder):
             digest.update(f"{table}\n{text}\n".encode())
     for module in JUDGED_AND_STAGED_BY:
         digest.update(resources.files("pipeline").joinpath(module).read_bytes())
@@ -307,7 +302,7 @@ def _restage_part(
         _copy_inputs(con, home, part_no)
         judging.judge_rows(con, settings)
         warehouse.build(con, "20_stage")
-        units = frozenset(t for t, _ in _sql("30_reduce")) - counted_together()
+        units = frozenset(t for t, _ in warehouse.sql_files("30_reduce")) - counted_together()
         warehouse.build(con, "30_reduce", units)
         con.execute(f'use "{home}"')
         with warehouse.transaction(con):

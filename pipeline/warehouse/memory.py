@@ -1,6 +1,8 @@
 """How much memory tables may take, and how many rows are staged together in it."""
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 import duckdb
 
@@ -10,6 +12,8 @@ MOST_MEMORY, MEMORY_SHARE = 6e9, 0.4
 BYTES_A_ROW = 2_500.0
 """Of an inspection or job while it is staged: measured at 1,100 (10,000 wheel ends), and room."""
 LEAST_ROWS = 5_000
+SHARE_ASIDE = 0.25
+"""Of the memory for tables, while models are fitted to what was read of them."""
 
 
 def memory_for_tables(settings: Settings | None = None) -> float:
@@ -26,7 +30,23 @@ def memory_for_tables(settings: Settings | None = None) -> float:
 
 def bound_memory(con: duckdb.DuckDBPyConnection, settings: Settings | None = None) -> None:
     """Hold tables to their memory."""
-    con.execute(f"set memory_limit = '{memory_for_tables(settings):.0f}B'")
+    _hold_to(con, memory_for_tables(settings))
+
+
+def _hold_to(con: duckdb.DuckDBPyConnection, size: float) -> None:
+    con.execute(f"set memory_limit = '{size:.0f}B'")
+
+
+@contextmanager
+def tables_aside(con: duckdb.DuckDBPyConnection, settings: Settings) -> Iterator[None]:
+    """Tables give way to models, which need memory when the most has been read: those that are
+    wanted again are read from disk again."""
+    with suppress(duckdb.OutOfMemoryException):  # they hold more than can be put aside
+        _hold_to(con, memory_for_tables(settings) * SHARE_ASIDE)
+    try:
+        yield
+    finally:
+        bound_memory(con, settings)
 
 
 def rows_at_once(settings: Settings, most: int) -> int:

@@ -3,6 +3,7 @@
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -135,8 +136,9 @@ def append_rows(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) 
         con.unregister("incoming")
 
 
-def sql_files(folder: str) -> list[tuple[str, str]]:
-    """(table name, statement) of a stage's SQL files, in order.
+@cache
+def sql_files(folder: str) -> tuple[tuple[str, str], ...]:
+    """(table name, statement) of a stage's SQL files, in order; read once a process.
 
     ``20_stage/110_inspections.sql`` makes ``stage.inspections``.
     """
@@ -145,10 +147,10 @@ def sql_files(folder: str) -> list[tuple[str, str]]:
         (f for f in resources.files("sql").joinpath(folder).iterdir() if f.name.endswith(".sql")),
         key=lambda f: f.name,
     )
-    return [
+    return tuple(
         (f"{schema}.{f.name.removesuffix('.sql').split('_', 1)[1]}", f.read_text("utf-8"))
         for f in files
-    ]
+    )
 
 
 def build(
@@ -215,10 +217,11 @@ def behind(folders: Sequence[str], tables: Iterable[str]) -> frozenset[str]:
     return frozenset(found)
 
 
-def inputs_of(statement: str) -> list[str]:
+@cache
+def inputs_of(statement: str) -> tuple[str, ...]:
     """The tables that a SQL file's header says it reads."""
     named = re.search(r"inputs:(.*?)meaning:", _header(statement))
-    return [name.strip() for name in named.group(1).split(",")] if named else []
+    return tuple(name.strip() for name in named.group(1).split(",")) if named else ()
 
 
 def keys_of(statement: str) -> list[str]:

@@ -11,6 +11,7 @@ from xml.etree import ElementTree
 import numpy as np
 import polars as pl
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
 from dashboards.charts.adjusters import age_figure, curve_figures
 from dashboards.charts.compared import comparison_figure
@@ -33,7 +34,7 @@ from dashboards.charts.relines import (
 )
 from dashboards.charts.settings import depots_figure as settings_by_depot
 from dashboards.charts.settings import months_figure as settings_by_month
-from dashboards.charts.trust import coverage_figure, months_figure
+from dashboards.charts.trust import coverage_figure, jeffreys_interval, months_figure
 from dashboards.charts.wear import changes_said, wear_figure
 from dashboards.drawing.figure import Figure, counted, selection_key
 from dashboards.drawing.svg import drawn
@@ -308,14 +309,17 @@ def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData)
 
 
 def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
-    """Wilson's interval of 0 in 1 reaches to 0.793 (his formula by hand: 3.84 / 4.84)."""
+    """Of 0 in 1 it reaches to where the arcs and roots of a beta of 1/2 and 3/2 hold 97.5 %."""
     one = data.backtest.head(1).with_columns(
         measure=pl.lit("reline_on"), nominal=pl.lit(0.8), observed=pl.lit(0.0), n=pl.lit(1)
     )
     figure = coverage_figure(one)
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
-    assert rows[0]["high"] == pytest.approx(0.7935, abs=1e-3)  # z = 1.96, two places kept
+    high = rows[0]["high"]
+    held = 2.0 / np.pi * (np.arcsin(np.sqrt(high)) + np.sqrt(high * (1.0 - high)))
+    assert held == pytest.approx(0.975, abs=1e-3)  # figures are kept to some places
+    assert high > 0.8
     untold = one.with_columns(observed=pl.lit(None, dtype=pl.Float64))
     assert coverage_figure(untold) is None
 
@@ -740,3 +744,10 @@ def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
     said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
     assert said[0] == "Weibull: its straight line stays within the band"
     assert said[1].startswith("log-normal: its straight line leaves the band at ")
+
+
+@pytest.mark.parametrize(("hits", "trials"), [(0, 12), (7, 12), (12, 12), (801, 1000)])
+def test_the_interval_of_a_share_is_that_of_statsmodels(hits: int, trials: int) -> None:
+    low, high = jeffreys_interval(np.array([float(hits)]), np.array([float(trials)]))
+    expected = proportion_confint(hits, trials, method="jeffreys")
+    assert (low[0], high[0]) == pytest.approx(expected, abs=1e-12)

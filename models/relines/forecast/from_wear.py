@@ -81,9 +81,11 @@ def wheel_end_lines(
     frame: pl.DataFrame,
     usage: UsageFit,
     reading_sd_mm: float | None = None,
+    lines: LiningLines | None = None,
 ) -> WheelEndLines:
     """Lines of the wheel ends in ``frame`` (rows of ``reduce.wheel_ends_now``).
 
+    ``lines`` are those of the fit and its sums, where they have been worked out already.
     ``reading_sd_mm`` is the error of a reading beside its neighbours (``reduce.reading_noise``).
     Where readings lie further than that from straight lines of their linings' own, the rest is how
     far linings stray from one, and counts as doubt about where each stands now. (Not what the fit's
@@ -100,7 +102,7 @@ def wheel_end_lines(
     if fit.mixed is None:
         raise ValueError("the fit has no rates: " + " ".join(fit.notes))
     parts = _parts(fit, sums, frame, usage)
-    read, has_reading = _read(parts, lining_lines(fit, sums), frame)
+    read, has_reading = _read(parts, lines or lining_lines(fit, sums), frame)
     fresh, has_start = _fresh(parts, fit, frame)
     guess = _guessed(fresh, frame)
     line = _first_of([(has_reading, read), (has_start, fresh)], guess)

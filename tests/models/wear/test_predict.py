@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from models.wear import predict
 from models.wear.blocks import duty_clusters
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines, predict_lining
@@ -107,6 +108,19 @@ def test_lines_are_the_best_linear_unbiased_prediction(fleet, sums, fit):
     assert (~sums.start_known).sum() > 10
     assert ours.mean_mm == pytest.approx(mean, rel=1e-7)
     assert ours.sd_mm == pytest.approx(np.sqrt(np.diag(covariance)), rel=1e-6)
+
+
+def test_lines_are_the_same_worked_out_a_few_units_at_a_time(sums, fit, monkeypatch):
+    whole = lining_lines(fit, sums)
+    monkeypatch.setattr(predict, "LIVES_AT_ONCE", 10)
+    masks = list(predict._whole_units(whole.unit))
+    assert len(masks) > 3
+    assert (np.sum(masks, axis=0) == 1).all()
+    parts = lining_lines(fit, sums)
+    assert parts.life_id.equals(whole.life_id)
+    for name in whole.__slots__:
+        if name != "life_id":
+            assert getattr(parts, name) == pytest.approx(getattr(whole, name), rel=1e-9, abs=1e-9)
 
 
 def test_draws_share_what_linings_share(fleet, sums, fit):

@@ -37,6 +37,17 @@ def refused(con):
     raise UserError("inspections: found nothing; accepted: something")
 
 
+def total_km_of_two():
+    return 3.0
+
+
+def each_km(con):
+    for (km,) in con.execute("select km from reduce.lengths order by km").fetchall():
+        yield km, os.getpid()
+        if km > 2.5:
+            raise UserError("inspections: found too much; accepted: less")
+
+
 def with_lengths():
     con = warehouse.in_memory()
     warehouse.put(con, "reduce.lengths", TABLE)
@@ -54,18 +65,70 @@ def test_small_and_very_large_records_are_worked_on_in_place_when_wanted():
             assert answer.result() == 120.0
 
 
+def begun(asked):
+    """The same once the second process has begun it."""
+    there = asked.future.there
+    while not (there.running() or there.done()):
+        time.sleep(0.001)
+    return asked
+
+
 @pytest.mark.slow
 def test_a_second_process_sees_copies_of_the_tables_it_was_given_and_tells_its_errors():
     with second_process(LEAST_BYTES) as worker:
         con = with_lengths()
-        asked = worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2)
-        warehouse.put(con, "reduce.lengths", TABLE * 10)
-        assert asked.result() == 12.0  # as they were when it was asked
+        asked = begun(worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2))
+        assert asked.result() == 12.0
         assert worker.submit(os.getpid).result() != os.getpid()
-        before = worker.submit_over(con, {}, visible).result()
-        assert worker.submit_over(con, whole(["reduce.lengths"]), visible).result() == before + 1
+        before = begun(worker.submit_over(con, {}, visible)).result()
+        lengths = begun(worker.submit_over(con, whole(["reduce.lengths"]), visible))
+        assert lengths.result() == before + 1
         with pytest.raises(UserError, match="found nothing"):
-            worker.submit_over(con, {}, refused).result()
+            begun(worker.submit_over(con, {}, refused)).result()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [LEAST_BYTES - 1, LEAST_BYTES])
+def test_what_is_yielded_comes_in_order_and_ends_with_the_error_or_the_last(size):
+    with second_process(size) as worker:
+        con = with_lengths()
+        short = "from reduce.lengths where km < 2.5"
+        for query, most in ((short, 2), (short, 5), ("from reduce.lengths", 2)):
+            if worker.pool is None:
+                warehouse.put(con, "reduce.lengths", con.sql(query).pl())
+            found = worker.stream_over(con, {"reduce.lengths": query}, each_km, most=most)
+            first = next(found)
+            assert worker.submit(total_km_of_two).result() == 3.0  # asked for while it goes on
+            assert [km for km, _ in (first, next(found))] == [1.0, 2.0]
+            assert (first[1] == os.getpid()) == (worker.pool is None)
+            if query == short:
+                assert next(found, None) is None
+        warehouse.put(con, "reduce.lengths", TABLE)
+        found = worker.stream_over(con, whole(["reduce.lengths"]), each_km, most=9)
+        assert [km for km, _ in (next(found), next(found), next(found))] == [1.0, 2.0, 3.0]
+        with pytest.raises(UserError, match="found too much"):
+            next(found)
+
+
+@pytest.mark.slow
+def test_what_waits_does_meanwhile_what_has_not_begun():
+    done_here = []
+    with second_process(LEAST_BYTES) as worker:
+        con = with_lengths()
+        worker.submit(os.getpid).result()  # it is there
+        slow = worker.submit(time.sleep, 1.0)
+        queued = [worker.submit(time.sleep, 0.1) for _ in range(2)]  # some are begun in advance
+        either = [worker.submit_to_either(os.getpid) for _ in range(3)]
+        over = worker.submit_over(con, whole(["reduce.lengths"]), total_km, 2)
+        bad = worker.submit_over(con, {}, refused)
+        worker.while_waiting(done_here.append, "meanwhile")
+        slow.result()
+        assert done_here == ["meanwhile"]
+        assert [each.result() for each in either] == 3 * [os.getpid()]
+        assert over.result() == 12.0
+        with pytest.raises(UserError, match="found nothing"):
+            bad.result()  # told to who wants it, not to who waited
+        assert [each.result() for each in queued] == [None, None]
 
 
 def is_there(process: int) -> bool:

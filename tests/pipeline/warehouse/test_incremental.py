@@ -238,7 +238,7 @@ def read_otherwise(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
 
 
 def other_sql(monkeypatch: pytest.MonkeyPatch, folder: str) -> None:
-    as_it_is = incremental._sql
+    as_it_is = warehouse.sql_files
 
     def changed(asked: str) -> tuple[tuple[str, str], ...]:
         files = as_it_is(asked)
@@ -246,7 +246,7 @@ def other_sql(monkeypatch: pytest.MonkeyPatch, folder: str) -> None:
             return files
         return (*files[:-1], (files[-1][0], files[-1][1] + "\n"))
 
-    monkeypatch.setattr(incremental, "_sql", changed)
+    monkeypatch.setattr(warehouse, "sql_files", changed)
 
 
 OTHER_RULES = {
