@@ -190,10 +190,10 @@ def test_its_covariance_is_the_inverse_of_the_curvature():
 
 
 def test_no_age_is_found_where_there_is_none():
-    """One of 224 drawn fleets of 28 habits without such a rule had one: beyond five in 200 of them
-    is a rate above that with a chance below one in a thousand. Here 20 of one habit."""
+    """Of 280 fleets drawn so, of seven habits, one had (``tests/bench/WORLDS.md``): one of 20 has a
+    chance of 7 %, two of 20 one of 0.3 %."""
     fleets = [history_fit(World(units=30, years_after=0.5), seed) for seed in range(20)]
-    assert sum(fit.age_share > 0.0 for fit in fleets) == 0
+    assert sum(fit.age_share > 0.0 for fit in fleets) <= 1
 
 
 ONE_GROUP = PolicyGroups(("front",), ("North",))
