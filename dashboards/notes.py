@@ -1,6 +1,7 @@
 """What a run has to say of itself: forecasts that their own history contradicts, fits that failed,
 and what each method worked from this month."""
 
+import datetime as dt
 from typing import Any
 
 import polars as pl
@@ -14,19 +15,34 @@ from dashboards.charts.trust import (
     verdict,
 )
 from dashboards.page_data import PageData
-from dashboards.sentences.words import NO_BREAK, count, figures, number, share
+from dashboards.sentences.words import NO_BREAK, count, day_name, figures, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
 DOUBT = 0.01
 # So many readings without any change, at such a share of the wheel ends, are no luck of rounding.
 READ_OFTEN = 6
 COPIED_SHARE = 0.25
+# So many successive readings, and such a share of them rising, are no error of reading.
+PAIRS_READ = 40
+RISING_SHARE = 0.6
+# One stroke for nearly all readings of several wheel ends is no measurement.
+ONE_VALUE_SHARE, FEWEST_ENDS = 0.9, 4
+# Where no more than this share of units (or one) was checked in so many days, the as-of day, which
+# is that of the newest check, lies far ahead of what is known of the others.
+SEEN_LATELY = 0.1
+FAR_AHEAD_DAYS = 182
+MOST_NAMED = 4
+UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is 25 mm
 ADVICE = "plan with more room than the bars say."
 
 
 def run_notes(data: PageData) -> tuple[str, ...]:
     """Sentences for the top of the page; none when all is as it should be."""
     return (
+        *_far_ahead(data.on_record, data.as_of),
+        *_rising(data.histories),
+        *_other_unit(data.histories),
+        *_one_stroke(data.histories),
         *_copied(data.histories),
         *_contradicted(data.backtest),
         *_unfit(data),
@@ -48,6 +64,90 @@ def _copied(histories: pl.DataFrame | None) -> tuple[str, ...]:
         f"At {number(same)} of {count(often.height, 'wheel end')} looked at that were read "
         f"{READ_OFTEN} times or more, every lining reading is the same: such readings look copied, "
         "not taken. Wear, relines and linings now, as told here, rest on them: measure again.",
+    )
+
+
+def _one_stroke(histories: pl.DataFrame | None) -> tuple[str, ...]:
+    """Strokes of the whole fleet that are all one value: written down, not measured."""
+    if histories is None or "stroke_ratio" not in histories.columns:
+        return ()
+    read = histories["stroke_ratio"].drop_nulls().round(4)
+    ends = histories.drop_nulls("stroke_ratio")["wheel_end_id"].n_unique()
+    if read.len() < PAIRS_READ or ends < FEWEST_ENDS:
+        return ()
+    usual = read.mode().sort()[0]
+    same = int((read == usual).sum())
+    if same < ONE_VALUE_SHARE * read.len():
+        return ()
+    value = "0" if not usual else f"{share(usual)} of the arm"
+    return (
+        f"{number(same)} of {count(read.len(), 'stroke reading')} of {number(ends)} wheel ends are "
+        f"{value}: such readings look written down, not measured. What is told here of adjustment "
+        "rests on them: measure again.",
+    )
+
+
+def _rising(histories: pl.DataFrame | None) -> tuple[str, ...]:
+    """Linings that get thicker from check to check, where that is no error of reading."""
+    if histories is None or "lining_mm" not in histories.columns:
+        return ()
+    steps = (
+        histories.drop_nulls("lining_mm")
+        .sort("wheel_end_id", "inspected_on")
+        .select(pl.col("lining_mm").diff().over("wheel_end_id"))
+        .to_series()
+    )
+    rose, fell = int((steps > 0).sum()), int((steps < 0).sum())
+    if rose + fell < PAIRS_READ or rose < RISING_SHARE * (rose + fell):
+        return ()
+    return (
+        f"{share(rose / (rose + fell))} of {count(rose + fell, 'lining reading')} that differ from "
+        "the one before are thicker, and linings only wear: what is read as lining may be what is "
+        "worn off it, or something else. Nothing told here of linings holds until that is settled.",
+    )
+
+
+def _other_unit(histories: pl.DataFrame | None) -> tuple[str, ...]:
+    """Units whose linings are read so much thinner than others' that no wear explains it."""
+    if histories is None or "lining_mm" not in histories.columns:
+        return ()
+    unit = pl.col("wheel_end_id").str.replace(r"/\d+[LR]$", "").alias("unit")
+    read = histories.filter(pl.col("lining_mm") > 0).group_by(unit)
+    middle = read.agg(mm=pl.col("lining_mm").median()).sort("mm", "unit")
+    gap = (pl.col("mm") / pl.col("mm").shift(1)).fill_null(1.0)
+    at = middle.select(gap.arg_max()).item() if middle.height else 0
+    thin, thick = middle[:at], middle[at:]
+    if thin.is_empty() or thick["mm"][0] < UNIT_GAP * thin["mm"][-1]:
+        return ()
+    times = figures(float(thick["mm"].median()) / float(thin["mm"].median()))  # type: ignore[arg-type]
+    named = ", ".join(thin["unit"].sort().head(MOST_NAMED))
+    more = f" and {number(thin.height - MOST_NAMED)} more" if thin.height > MOST_NAMED else ""
+    return (
+        f"Linings of {count(thin.height, 'unit')} ({named}{more}) are read some {times} times "
+        f"thinner than those of the {number(thick.height)} others: one of the two is probably in "
+        "another unit of measure than [units] or [answers] in fleet.toml says. Until it is mended, "
+        "nothing told here of their linings holds.",
+    )
+
+
+def _far_ahead(records: pl.DataFrame | None, as_of: dt.date) -> tuple[str, ...]:
+    """A few checks dated long after all others: by them the whole fleet was not seen for long."""
+    if records is None or "last_inspected_on" not in records.columns:
+        return ()
+    seen = records.group_by("unit_id").agg(on=pl.col("last_inspected_on").max()).drop_nulls()
+    late = seen.filter(pl.col("on") > as_of - dt.timedelta(days=FAR_AHEAD_DAYS))
+    others = seen.filter(pl.col("on") <= as_of - dt.timedelta(days=FAR_AHEAD_DAYS))
+    few = max(1.0, SEEN_LATELY * seen.height)
+    if others.is_empty() or not 0 < late.height <= few or late.height >= others.height:
+        return ()
+    last = others["on"].max()
+    assert isinstance(last, dt.date)
+    named = ", ".join(late["unit_id"].sort().head(MOST_NAMED))
+    return (
+        f"All is told as of {day_name(as_of)}, but only {count(late.height, 'unit')} of "
+        f"{number(seen.height)} ({named}) {'was' if late.height == 1 else 'were'} checked in the "
+        f"half-year before; the last check of any other is of {day_name(last)}. If a date is "
+        f"mistyped, correct it; drumline run --as-of {last} tells of that day.",
     )
 
 
@@ -93,7 +193,10 @@ def why_no_forecast(data: PageData) -> str:
     records = data.on_record
     if records is not None and not records["linings"].sum():
         return "no lining reading is on record"
-    return "the lining readings allow no wear fit yet, which takes two or more of one lining"
+    return (
+        "the lining readings allow no wear fit yet, which takes two or more of one lining with km "
+        "run between them"
+    )
 
 
 def never_relined(data: PageData) -> bool:

@@ -116,6 +116,12 @@ class PageData:
         ``axle_type``, ``duty`` (null: over its duties), ``since_on``, ``ratio``, ``ci_low``,
         ``ci_high``, ``units_before``, ``lives_before``, ``units_since``, ``lives_since``: linings
         that wear otherwise if fitted since a day; no row where no change was found.
+    record_holes
+        ``depot`` (null: the fleet), ``from_on``, ``until_on``, ``units``: times without a check on
+        record though so many units ran on.
+    use_changes
+        ``since_on``, ``ratio``, ``ci_low``, ``ci_high``, ``units``, ``units_same``: since when all
+        units run more or less; no row where no change was found.
     pointers_not_reset
         ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
         at a reline.
@@ -173,6 +179,8 @@ class PageData:
     changes: pl.DataFrame | None = None
     flag_precision: pl.DataFrame | None = None
     wear_changes: pl.DataFrame | None = None
+    record_holes: pl.DataFrame | None = None
+    use_changes: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None
     on_record: pl.DataFrame | None = None

@@ -1,5 +1,6 @@
 """The whole lists as the page shows them: what to reline soon, what later, what is overdue."""
 
+import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -11,6 +12,7 @@ from dashboards.sentences.due import (
     LATER,
     NEVER,
     NOW,
+    SOON_WEEKS,
     overdue_by_unit,
     overdue_list,
     reline_list,
@@ -73,7 +75,7 @@ def page_lists(data: PageData, most: int) -> PageLists:
     )
 
 
-RELINE_HEAD = ("Wheel end", "Depot", "Act by", "Lining now", "Minimum from", "Visit")
+RELINE_HEAD = ("Wheel end", "Depot", "Act by", "Lining now", "Minimum from", "Reline likely")
 OVERDUE_HEAD = ("Unit", "Depot", "What", "Was due", "Wheel ends")
 
 
@@ -101,9 +103,21 @@ def _reline_row(r: Mapping[str, Any], measures: Measures) -> Row:
         f"now: {NOW}" if r["urgency"] == NOW else day_name(r["act_by"]),
         lining,
         day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN,
-        day_name(r["reline_on_p50"]) if r["reline_on_p50"] else "none",
+        _reline_likely(r),
     )
     return Row(_dimensions(r), r["wheel_end_id"], cells)
+
+
+def _reline_likely(r: Mapping[str, Any]) -> str:
+    """The visit at which the fleet, as it works, is as likely as not to reline; too late where the
+    lining is as likely as not to be at its minimum before."""
+    visit, minimum = r["reline_on_p50"], r["min_on_p50"]
+    if not visit:
+        return "none"
+    if r["urgency"] == NOW:
+        minimum = r["as_of"] + dt.timedelta(weeks=SOON_WEEKS)
+    late = minimum is not None and visit > minimum
+    return f"{day_name(visit)}{': too late' * late}"
 
 
 def _overdue_row(r: Mapping[str, Any]) -> Row:

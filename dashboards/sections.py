@@ -26,6 +26,7 @@ from dashboards.planning.sentences import planning_remarks
 from dashboards.sentences.departures import departures_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.on_record import SERVICES, flags_judged, known_of, services_judged
+from dashboards.sentences.uneven_past import past_said
 from dashboards.sentences.words import capital, count, listed, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark
@@ -141,6 +142,7 @@ def relines(data: PageData) -> Section:
     ages = relines_charts.ages_said(data.reline_policy)
     remarks = (
         *map(typeset, changes_said(data.wear_changes)),
+        *map(typeset, past_said(data.record_holes, data.use_changes)),
         *((policy,) * bool(policy)),
         *((ages,) * bool(ages)),
         *((plan,) * bool(plan)),

@@ -19,6 +19,7 @@ from dashboards.sentences.on_record import (
     services_known,
     unjudged,
 )
+from dashboards.sentences.uneven_past import past_clause
 from dashboards.sentences.words import capital, count, day_name, listed, number, share
 
 MOST_NAMED = 4  # wheel ends named in a line of what to do
@@ -116,12 +117,20 @@ def of_depot(data: PageData, depot: str) -> PageData:
         data,
         wheel_end_status=status,
         overdue=own(data.overdue),
+        record_holes=_own_holes(data.record_holes, depot),
         on_record=own(data.on_record),
         reline_outlook=data.reline_outlook.clear() if years is None else years,
         backtest=data.backtest.clear(),
         reline_plan=None,  # of the fleet alone
         changes=changes,
     )
+
+
+def _own_holes(holes: pl.DataFrame | None, depot: str) -> pl.DataFrame | None:
+    """The depot's, and those of the whole fleet."""
+    if holes is None:
+        return None
+    return holes.filter(pl.col("depot").is_null() | (pl.col("depot") == depot))
 
 
 def facts(data: PageData) -> tuple[Fact, ...]:
@@ -156,13 +165,25 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     row = year.row(0, named=True)
     label = f"Relines in {YEAR} months"
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
+    limits += _worn_now(data.wheel_end_status, row["relines_p50"])
     detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
-    detail += wear_changed(data.wear_changes)
+    detail += wear_changed(data.wear_changes) + past_clause(data.record_holes, data.use_changes)
     relines = Fact(label, number(row["relines_p50"]), detail, "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None
     limits = f"{outlook_words(row, measures, 'cost')}, 8 chances in 10"
     return relines, Fact("Their cost", measures.money(row["cost_p50"]), limits, "relines")
+
+
+def _worn_now(status: pl.DataFrame, forecast: float) -> str:
+    """Where more linings are at their minimum now than are forecast to be relined in a year."""
+    worn = status.filter(pl.col("state") == "worn_out").height
+    if worn <= forecast:
+        return ""
+    return (
+        f", as this fleet relines; {count(worn, 'lining')} {'is' if worn == 1 else 'are'} at the "
+        "minimum now"
+    )
 
 
 def _plan(plan: pl.DataFrame | None) -> str:
@@ -243,7 +264,8 @@ def _lining_task(data: PageData) -> tuple[Task, ...]:
     if near.is_empty():
         return ()
     by = day_name(data.as_of + dt.timedelta(weeks=SOON_WEEKS))
-    what = f"Book relines: the lining may reach its minimum by {by}"
+    worn = ", those worn out among them" if (near["urgency"] == NOW).any() else ""
+    what = f"Book relines{worn}: the lining may reach its minimum by {by}"
     named = tuple(near["wheel_end_id"].head(MOST_NAMED).to_list())
     return (Task(what, near.height, named, "due"),)
 

@@ -251,13 +251,16 @@ def _odometer(sighting: dict[str, Any] | None, measures: Measures) -> str:
 
 def _line(end: dict[str, Any], measures: Measures, readings: Rows) -> EndLine:
     arm, fleet = end["arm_length_mm"], measures.fleet
-    low, high = (_length(arm * share_, measures) for share_ in (fleet.band_low, fleet.band_high))
+    low, aim, high = (
+        _length(None if arm is None else arm * of_arm, measures)
+        for of_arm in (fleet.band_low, fleet.target, fleet.band_high)
+    )
     return EndLine(
         name=_short_name(end),
         axle_type=end["axle_type"],
         arm=_length(arm, measures, 0),
         band=span(low, high),
-        aim=_length(arm * fleet.target, measures),
+        aim=aim,
         minimum=_length(end["lining_min_mm"], measures),
         limit=_limit(end, measures),
         readings=tuple(_reading(r, measures) for r in readings[:LAST_READINGS]),

@@ -16,3 +16,11 @@ MIN_ARM_MM = 50.0
 MAX_ODOMETER_KM = 10_000_000.0
 MAX_LINING_NEW_MM = 60.0
 MIN_LINING_NEW_MM = 4.0
+
+
+def counted(n: int, one: str) -> str:
+    """
+    >>> counted(1, "row"), counted(1536, "row"), counted(0, "file")
+    ('1 row', '1,536 rows', '0 files')
+    """
+    return f"{n:,} {one}{'' if n == 1 else 's'}"

@@ -58,7 +58,7 @@ def _fates_said(loads: pl.DataFrame) -> Said:
     read, aside = marks.total(loads, "rows_read"), marks.total(loads, "set_aside")
     accepted, repeated = marks.total(loads, "accepted"), marks.total(loads, "repeated")
     note = (
-        f"{count(read, 'row')} of {count(loads.height, 'file')}: {number(accepted)} accepted, "
+        f"{count(read, 'row')} of {count(_files(loads), 'file')}: {number(accepted)} accepted, "
         f"{number(repeated)} repeated, {number(aside)} set aside. The three add up. "
         "Drawn: the files with most rows not accepted."
     )
@@ -68,9 +68,14 @@ def _fates_said(loads: pl.DataFrame) -> Said:
     part = worst["set_aside"] / aside
     words = f"{share(aside / read, 1)} of the rows read were set aside"
     if part < CONCENTRATED:
-        files = loads.filter(pl.col("set_aside") > 0).height
+        files = _files(loads.filter(pl.col("set_aside") > 0))
         return Said(f"{words}, spread over {count(files, 'file')}", note)
     return Said(f"{words}, {share(part)} of them from {worst['path']}", note)
+
+
+def _files(loads: pl.DataFrame) -> int:
+    """A workbook of several sheets, or a sheet of several tables, is one file."""
+    return loads["path"].str.replace(r" \[[^\[\]]*\]$", "").n_unique()
 
 
 def _fates_table(loads: pl.DataFrame) -> Table:

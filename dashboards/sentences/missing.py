@@ -21,6 +21,7 @@ WAYS_OUT = (
         "If a heading has another name in your files, say so under [columns] in fleet.toml.",
     ),
     ("not readable", "Say in fleet.toml how your files are written, or mend them at their source."),
+    ("disc brake", "Only drum brakes are judged here: look after disc brakes elsewhere."),
     ("contradictory rows", "Keep one row of a wheel end and day, the right one."),
     ("odometer_km", "Mend the odometer readings, or check [units] in fleet.toml."),
     ("impossible", "Check [units] and [columns] in fleet.toml: it may be another unit or column."),

@@ -68,6 +68,23 @@ def holes_of_records(intervals: pl.DataFrame) -> list[Hole]:
     return [(_date(first), _date(last)) for first, last in found]
 
 
+def holes_told(intervals: pl.DataFrame) -> pl.DataFrame:
+    """depot (null: the whole fleet), from_on, until_on (the last check before, the first after)
+    and the units that ran on, of every hole; a depot's only where the fleet has none then."""
+    ends = pl.col("from_on") + pl.duration(days="days")
+    rows, of_fleet = [], holes_of_records(intervals)
+    depots = intervals["depot"].drop_nulls().unique().sort().to_list()
+    for depot in (None, *(depots if len(depots) > 1 else [])):
+        here = intervals if depot is None else intervals.filter(pl.col("depot") == depot)
+        for first, last in of_fleet if depot is None else holes_of_records(here):
+            if depot is not None and any(a < last and first < b for a, b in of_fleet):
+                continue
+            across = here.filter("to_visit", pl.col("from_on") <= first, ends >= last)
+            rows.append((depot, first, last, across["unit_id"].n_unique()))
+    schema = {"depot": pl.String, "from_on": pl.Date, "until_on": pl.Date, "units": pl.Int64}
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
 def _date(day: float) -> dt.date:
     return dt.date(1970, 1, 1) + dt.timedelta(days=int(day))
 

@@ -48,11 +48,11 @@ class Season:
         """Mean factor over days (counted from as-of); equal days give the day's own."""
         if self.amplitude == 0.0:
             return np.ones(np.broadcast(from_day, to_day).shape)
-        cosine, sine = _mean_waves(from_day, to_day, self.day_of_year)
+        cosine, sine = mean_waves(from_day, to_day, self.day_of_year)
         return np.asarray(1.0 + self.cosine * cosine + self.sine * sine)
 
 
-def _mean_waves(
+def mean_waves(
     from_day: FloatArray, to_day: FloatArray, day_of_year: float
 ) -> tuple[FloatArray, FloatArray]:
     """Mean of cos and sin of the year's angle between two days."""
@@ -81,14 +81,14 @@ def usage_season(
     quarter = np.floor(middle / QUARTER_DAYS).astype(np.int64)
     if len(np.unique(quarter)) < LEAST_QUARTERS:
         return no_season(day_of_year, "Less than two years of use on record: no season looked for.")
-    waves = _mean_waves(middle - days / 2.0, middle + days / 2.0, day_of_year)
+    waves = mean_waves(middle - days / 2.0, middle + days / 2.0, day_of_year)
     use = np.log(intervals.km_per_day[unit, column])
     use -= rates.log_km_per_day[intervals.group[unit, column]]
-    table = _within_units(np.column_stack([*waves, middle / YEAR_DAYS, use]), unit, days)
+    table = within_units(np.column_stack([*waves, middle / YEAR_DAYS, use]), unit, days)
     return _judged(table, days, unit, quarter, day_of_year)
 
 
-def _within_units(table: FloatArray, unit: IntArray, weight: FloatArray) -> FloatArray:
+def within_units(table: FloatArray, unit: IntArray, weight: FloatArray) -> FloatArray:
     total = np.bincount(unit, weight)
     columns = [
         column - (np.bincount(unit, weight * column) / np.maximum(total, 1e-300))[unit]

@@ -148,7 +148,7 @@ def answered(out: Place, section: ScenarioSection, name: str = "asked") -> Reply
     with last_run(out) as con:
         known = _known(con)
     if known.fleet is None:
-        raise UserError(f"{out}: the last run could forecast nothing: too few lining readings")
+        raise UserError(f"{out}: the last run could forecast nothing: no wear could be fitted")
     settings, now = known.settings, known.now
     months = budget_terms.months_of(settings, known.as_of)
     scenario = budget_terms.scenario(name, section, settings.budget.risk)
@@ -250,7 +250,11 @@ def _as_asked(group: CheckedGroup, section: ScenarioSection) -> CheckedGroup:
 def answer_lines(reply: Reply) -> list[str]:
     """The answer as a terminal shows it; means, and what 8 of 10 futures lie between."""
     rows: list[tuple[str, ...]] = [("", "as now", "as asked", "difference")]
+    money = {MEASURES["cost"], MEASURES["scrapped_cost"]}
+    priced = any(line.now.any() or line.asked.any() for line in reply.lines if line.words in money)
     for line in reply.lines:
+        if line.words in money and not priced:
+            continue  # a cost of nought would be believed
         cells = (line.now, line.asked, line.asked - line.now)
         rows.append((line.words, *(_figures(each) for each in cells)))
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
@@ -259,12 +263,13 @@ def answer_lines(reply: Reply) -> list[str]:
         for row in rows
     ]
     toml = toml_lines(reply.name, reply.section)
+    currency = reply.currency or "the currency of [costs]"
     asked = ", ".join(toml[1:]) or "nothing, so that both are the same"
     return [
         f"Asked: {asked}. From the run as of {reply.as_of}, {reply.wheel_ends:,} wheel ends, up to "
         f"{reply.until}.",
-        f"Mean (8 of 10 outcomes) over the same {reply.futures} simulated futures; money in "
-        f"{reply.currency or 'the currency of [costs]'}.",
+        f"Mean (8 of 10 outcomes) over the same {reply.futures} simulated futures; "
+        f"{f'money in {currency}' if priced else 'no cost is set under [costs]: none is told'}.",
         *table,
         *_without(reply),
         "To have it in every run, put into fleet.toml:",

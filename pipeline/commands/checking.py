@@ -10,6 +10,7 @@ import duckdb
 from pipeline.lake import loading
 from pipeline.lake.lake import opened_lake
 from pipeline.places import Place
+from pipeline.values import counted
 from pipeline.warehouse import judging, warehouse
 
 EXAMPLES = 3
@@ -58,7 +59,8 @@ def fates(con: duckdb.DuckDBPyConnection) -> Fates:
     counts = warehouse.one_row(
         con,
         """select coalesce(sum(rows_read), 0), coalesce(sum(accepted), 0),
-            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0), count(*),
+            coalesce(sum(repeated), 0), coalesce(sum(set_aside), 0),
+            count(distinct regexp_replace(path, ' \\[[^\\[\\]]*\\]$', '')),
             count(*) filter (where status like 'not read%'), coalesce(sum(parts_read), 0),
             coalesce(sum(parts_set_aside), 0) from mart.loads""",
     )
@@ -69,7 +71,7 @@ def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
     """Counts, then a line for every reason with its first places, then files not read whole."""
     f = fates(con)
     lines = [
-        f"{f.rows_read:,} rows in {f.files} files: {f.accepted:,} accepted, "
+        f"{counted(f.rows_read, 'row')} in {counted(f.files, 'file')}: {f.accepted:,} accepted, "
         f"{f.repeated:,} repeated, {f.set_aside:,} set aside{f.of_parts}"
     ]
     lines += [_reason_line(con, *reason) for reason in _reasons(con)]
@@ -88,19 +90,36 @@ def _reason_line(con: duckdb.DuckDBPyConnection, table: str, kind: str, count: i
     places = ", ".join(f"{path} row {no}" for path, no, _ in examples)
     reason = examples[0][2]
     mend = line_that_mends(table, reason)
-    rows = f"{count:,} row{'s' if count != 1 else ''}"
-    told = f"; to mend, in fleet.toml: {mend}" if mend else ""
+    rows = counted(count, "row")
+    told = f"; to mend, in fleet.toml: {mend}" if mend else _near_unit(con, reason)
     return f"{table}, {kind}: {rows}; {places}: {reason}{told}"
+
+
+def _near_unit(con: duckdb.DuckDBPyConnection, reason: str) -> str:
+    """The register's own id of a unit that is written there with other zeros, spaces or marks."""
+    found = re.match(r'unit_id: found "(.*?)"; accepted: a unit in the register', reason)
+    if not found:
+        return ""
+    whole = "regexp_replace(upper({}), '\\.0+$', '')"
+    plain = f"regexp_replace(regexp_replace({whole}, '[^\\pL\\pN]', '', 'g'), '^0+', '')"
+    near = con.execute(
+        f"""select min(unit_id) from raw.register
+        where {plain.format("unit_id")} = {plain.format("cast(? as varchar)")}""",
+        [found.group(1)],
+    ).fetchall()[0][0]
+    return f'; the register has "{near}": write both alike' if near else ""
 
 
 # What a reason says, and the line of fleet.toml that would mend its kind.
 _MENDING = (
     (r"accepted: (\w+ = \S+) or \S+ under \[answers\]", "[answers] {0}"),
     (r"accepted: (\w+ = \d+), or its number under \[answers\]", "[answers] {0}"),
+    (r"set near_side under", '[answers] near_side = "L", or "R"'),
+    (r"set rear_axle under", "[answers] rear_axle = 2, or its number"),
     (r"near_side is not set under", '[answers] near_side = "L", or "R"'),
+    (r"set (length|distance) under \[answers\]", '[answers] {0} = its unit, such as "mm" or "km"'),
     (r"set decimal_comma under \[(\w+)\]", "[{0}] decimal_comma = true, or false"),
     (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
-    (r"set (length|distance) under \[answers\]", '[answers] {0} = its unit, such as "mm" or "km"'),
     (
         r'found "([^"]*)"; accepted: (\w+).*?say what it means under (\[files\.values\..+?\])\)',
         '{2} "{0}" = "{1}", or what it means',
@@ -115,11 +134,12 @@ _MENDING = (
 
 def line_that_mends(table: str, reason: str) -> str:
     """What to write into ``fleet.toml`` against a reason; empty where no setting would help."""
-    for pattern, line in _MENDING:
-        found = re.search(pattern, reason)
-        if found:
-            return line.format(*found.groups()).replace("TABLE", table)
-    return ""
+    lines = [
+        line.format(*found.groups()).replace("TABLE", table)
+        for pattern, line in _MENDING
+        for found in re.finditer(pattern, reason)
+    ]
+    return "; ".join(dict.fromkeys(lines))
 
 
 def derived_lines(con: duckdb.DuckDBPyConnection) -> list[str]:

@@ -11,6 +11,7 @@ from pipeline.commands import CAUTION
 from pipeline.commands.checking import Fates, derived_lines, fates
 from pipeline.places import Place
 from pipeline.run import Run
+from pipeline.values import counted
 from pipeline.warehouse import warehouse
 
 
@@ -78,7 +79,7 @@ def warnings(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
 def summary_lines(s: Summary) -> list[str]:
     f = s.fates
     return [
-        f"As of {s.as_of}: {f.rows_read:,} rows read from {f.files} files; "
+        f"As of {s.as_of}: {counted(f.rows_read, 'row')} read from {counted(f.files, 'file')}; "
         f"{f.accepted:,} accepted, {f.repeated:,} repeated, {f.set_aside:,} set aside{f.of_parts} "
         "(mart.set_aside says why)",
         *(f"Warning: {w}" for w in s.warnings),

@@ -285,7 +285,9 @@ def _part_name(grid: Grid, index: int, *, several: bool) -> str:
 
 def _own_content(table: Table, part: str, settings: Settings) -> Content:
     if table.recipe.table == "none":
-        return Content("", None, "left alone, as fleet.toml says", None, part)
+        return Content(
+            "", None, "left alone, as fleet.toml says; drumline map says why", None, part
+        )
     typed = typed_table(table, settings)
     return Content(
         typed.table,

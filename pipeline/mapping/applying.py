@@ -29,10 +29,11 @@ from pipeline.mapping import jobs, reading
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
 from pipeline.mapping.tables import Table, key_of
-from pipeline.mapping.words import cell_words, spelled, tokens
+from pipeline.mapping.words import cell_words, says_disc, spelled, tokens
 from pipeline.settings import OwnFile, Settings, Target, own_target
 
 PARTS = jobs.MOST
+MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
@@ -126,6 +127,17 @@ class _Reader:
     def cells(self) -> Cells:
         rows = self.table.body.with_columns(shape_problem=pl.lit(None, dtype=pl.String))
         return Cells(self.table.heading.cells, rows, is_text=True)
+
+    @cached_property
+    def disc(self) -> pl.Series:
+        """What a row says of being a disc brake's, in any column; null where none does."""
+        told = pl.lit(None, dtype=pl.String)
+        for position, heading in enumerate(self.table.heading.cells):
+            cells = self.table.body[f"c{position}"]
+            words = {c for c in cells.unique().drop_nulls() if says_disc(c)}
+            text = pl.format('{}: found "{}"; accepted: drum brakes', pl.lit(heading), cells.name)
+            told = pl.when(pl.col(cells.name).is_in(words)).then(text).otherwise(told)
+        return self.table.body.select(told.alias("disc")).to_series()
 
     def values(self, column: _Column) -> tuple[pl.Series, pl.Series]:
         """A column's values, and whether anything was written."""
@@ -335,7 +347,9 @@ def _part(
     _take_apart(reader, mine, parsed)
     row_no = reader.table.body["row_no"] * PARTS + index
     width = reader.table.body["width"]
-    frame = pl.DataFrame({"row_no": row_no, "width": width, **parsed}).filter(kept)
+    frame = pl.DataFrame({"row_no": row_no, "width": width, "disc": reader.disc, **parsed}).filter(
+        kept
+    )
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
 
 
@@ -368,14 +382,21 @@ def _judged(
 ) -> pl.DataFrame:
     table = reader.way.recipe.table
     columns = columns_of(table)
-    sources = {c.name: _source(c, columns[c.name], reader.way) for c in mine if c.name in columns}
+    body = reader.table.body
+    sources = {
+        c.name: _source(c, columns[c.name], reader.way, body[f"c{c.position}"])
+        for c in mine
+        if c.name in columns
+    }
     position = next((c for c in mine if c.name == "position"), None)
     if position is not None:
         for name in ("axle_no", "side"):
-            sources[name] = _source(position, columns[name], reader.way)
+            cells_of = body[f"c{position.position}"]
+            sources[name] = _source(position, columns[name], reader.way, cells_of)
     problems = [
         *more,
         _misshapen(reader.table),
+        Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
         *row_problems(table),
@@ -401,7 +422,7 @@ def _unanswered(column: _Column) -> Problem:
     return Problem(pl.col(f"{column.name}·here"), "not answered", pl.lit(text))
 
 
-def _source(column: _Column, kind: dy.Column, way: _Way) -> Source:
+def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> Source:
     """How a column is told of in a reason, and what in ``fleet.toml`` would mend it."""
     accepted, mend = "", ""
     match kind:
@@ -409,13 +430,30 @@ def _source(column: _Column, kind: dy.Column, way: _Way) -> Source:
             accepted = f", given in {column.unit}" if column.unit else ", with its unit"
             what = "length" if unit_of(kind) == "mm" else "distance"
             mend = "" if column.unit else f" (or set {what} under [answers])"
-            if way.decimal_comma is None:
+            if way.decimal_comma is None and cells.str.contains(r"\d[.,]\d").any():
                 mend += " (or set decimal_comma under [answers])"
         case dy.Date() if way.day_first is None:
             mend = " (or set day_first under [answers])"
         case dy.Bool() | dy.Enum() | dy.Int64():
-            mend = f' (or say what it means under [files.values."{column.heading}"])'
+            mend = (
+                _answer_lacking(column, way, cells)
+                or f' (or say what it means under [files.values."{column.heading}"])'
+            )
     return Source(column.position, column.heading, 1.0, column.heading, accepted, mend)
+
+
+def _answer_lacking(column: _Column, way: _Way, cells: pl.Series) -> str:
+    """The answer by which words of a column for near, off or rear would be read."""
+    if column.name not in {"axle_no", "side", "position"}:
+        return ""
+    words, answers = way.words_of(column.heading), way.settings.answers
+    told = [words.get(spelled(c), c) for c in cells.drop_nulls().unique().head(MOST_PLACES)]
+    places = [place_in(tokens(t), {}, offside="ns" in tokens(t)) for t in told]
+    if answers.near_side is None and {p.side for p in places} & {"near", "off"}:
+        return " (or set near_side under [answers])"
+    if answers.rear_axle is None and "rear" in {p.axle for p in places}:
+        return " (or set rear_axle under [answers])"
+    return ""
 
 
 def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ...]]:
@@ -431,6 +469,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     parsed = base[at].with_columns(
         row_no=reader.table.body["row_no"].gather(at) * PARTS + exploded["place"],
         width=reader.table.body["width"].gather(at),
+        disc=reader.disc.gather(at),
         axle_no=exploded["axle"],
         side=exploded["job_side"].cast(base.schema["side"]),
         action=exploded["action"].cast(base.schema["action"]),

@@ -7,12 +7,15 @@ from pathlib import Path
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
-from pipeline.mapping.findings import NOTHING_OF_OURS, TableFound, tables_found
+from pipeline.mapping.findings import NOTHING_OF_OURS, ColumnFound, TableFound, tables_found
+from pipeline.mapping.headings import OF_WHEEL_ENDS
 from pipeline.mapping.questions import Question, Value, asked, chosen, questions
 from pipeline.mapping.shapes import shaped_grids
+from pipeline.mapping.words import CORES, tokens
 from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
 from pipeline.places import Place
 from pipeline.settings import Settings, settings_from
+from pipeline.values import counted
 
 Tell = Callable[[str], None]
 
@@ -24,11 +27,15 @@ class Mapped:
     forms: tuple[Form, ...]
     unreadable: tuple[str, ...]
     open_questions: int
+    others_read: bool
 
     @property
     def is_clear(self) -> bool:
-        usable = all(form.found.is_usable or form.found.table == "none" for form in self.forms)
-        return usable and not self.unreadable and not self.open_questions
+        usable = [form.found.is_usable for form in self.forms]
+        known = [form.found.table == "none" for form in self.forms]
+        clear = all(a or b for a, b in zip(usable, known, strict=True))
+        something = self.others_read or any(usable) or not self.forms
+        return clear and something and not self.unreadable and not self.open_questions
 
 
 def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapped:
@@ -48,7 +55,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     whole = settings_from(text.encode(), SETTINGS_FILE)
     own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
     with opened_lake(where) as lake:
-        found, unreadable = _looked_at(lake, own)
+        found, unreadable, others = _looked_at(lake, own)
     left = [t for t in found if not is_settled(t, own.files)]
     shown = forms(chosen(left, ask, tell) if ask else left)
     open_questions = questions([form.found for form in shown], whole)
@@ -59,7 +66,8 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)
     _say_what_is_left(shown, unreadable, open_questions if ask is None else [], tell)
-    return Mapped(tuple(shown), tuple(unreadable), 0 if ask else len(open_questions))
+    asked_still = 0 if ask else len(open_questions)
+    return Mapped(tuple(shown), tuple(unreadable), asked_still, others or len(left) < len(found))
 
 
 def _given_before(whole: Settings, own: Settings) -> dict[str, Value]:
@@ -77,11 +85,13 @@ def _write(path: Path, before: str, after: str) -> None:
     aside.replace(path)
 
 
-def _looked_at(lake: Lake, settings: Settings) -> tuple[list[TableFound], list[str]]:
-    """Tables of every file that is not in the contract's form, and files that cannot be read."""
+def _looked_at(lake: Lake, settings: Settings) -> tuple[list[TableFound], list[str], bool]:
+    """Tables of every file that is not in the contract's form, files that cannot be read, and
+    whether any file is in that form."""
     found: list[TableFound] = []
     unreadable: list[str] = []
     seen: set[str | None] = set()
+    others = False
     for file in lake.files():
         if file.sha256 is None:
             unreadable.append(f"{file.path}: {file.problem}")
@@ -90,16 +100,19 @@ def _looked_at(lake: Lake, settings: Settings) -> tuple[list[TableFound], list[s
             continue
         seen.add(file.sha256)
         try:
-            found += _tables_of(lake, file, settings)
+            tables = _tables_of(lake, file, settings)
+            found += tables or []
+            others |= tables is None
         except UnreadableFileError as error:
             unreadable.append(f"{file.path}: found {error}")
-    return found, unreadable
+    return found, unreadable, others
 
 
-def _tables_of(lake: Lake, file: LakeFile, settings: Settings) -> list[TableFound]:
+def _tables_of(lake: Lake, file: LakeFile, settings: Settings) -> list[TableFound] | None:
+    """None where the file is in the contract's form."""
     content = lake.read(file)
     if contract_cells(file, content, settings) is not None:
-        return []
+        return None
     return [
         table
         for grid in shaped_grids(content, Path(file.path))
@@ -112,21 +125,52 @@ def _show(form: Form, tell: Tell) -> None:
     found = form.found
     files = ", ".join(form.places[:3]) + (" …" if len(form.places) > 3 else "")
     kind = f"taken for {found.table}" if found.is_usable else "left alone"
-    tell(f"{files}: {form.row_count:,} rows, {kind}")
+    tell(f"{files}: {counted(form.row_count, 'row')}, {kind}")
     if found.table == "none":
         tell(f"  {NOTHING_OF_OURS}")
     if found.missing and found.table != "none":
         tell(
             f"  it looks like {found.table}, but no column is understood as "
-            f"{', '.join(found.missing)}"
+            f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
     for column in found.columns:
         examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
         told = column.target or f"left alone: {column.why or 'not understood'}"
         sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
         tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
+    if found.is_usable:
+        of_others = f"no column of {found.table}"
+        _show_elsewhere([c.heading for c in found.columns if c.why.endswith(of_others)], tell)
+        _show_lost([c.heading for c in found.columns if not c.target and _may_be_read(c)], tell)
     for line, count in found.other_lines[:20]:
         tell(f"  other: {count:,} × {line[:80]}")
+
+
+_ABOVE = " (a column, or a line above the rows such as Unit: T101)"
+
+
+def _may_be_read(column: ColumnFound) -> bool:
+    """Whether a heading that is left alone has the words of something read at a wheel end."""
+    words = set(tokens(column.heading))
+    cores = (core for concept in OF_WHEEL_ENDS for core in CORES[concept])
+    return bool(column.examples) and any(core <= words for core in cores)
+
+
+def _show_elsewhere(headings: list[str], tell: Tell) -> None:
+    if headings:
+        tell(
+            f"  not read from here: {', '.join(headings)}; what they hold belongs into a table of "
+            "its own: jobs with unit, axle, side, day and odometer, or a register"
+        )
+
+
+def _show_lost(headings: list[str], tell: Tell) -> None:
+    if headings:
+        some = ", ".join(headings[:4]) + (" …" if len(headings) > 4 else "")
+        tell(
+            f"  seems to hold readings, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
+            f'"{headings[0]}" = "2L lining_mm", or what it is'
+        )
 
 
 def _say_what_is_left(
@@ -143,4 +187,5 @@ def _say_what_is_left(
         "corrected"
     )
     if open_questions:
-        tell(f"{len(open_questions)} questions to answer under [answers] in {SETTINGS_FILE}")
+        left = counted(len(open_questions), "question")
+        tell(f"{left} to answer under [answers] in {SETTINGS_FILE}")

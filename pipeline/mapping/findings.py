@@ -5,6 +5,7 @@ whose cells are no numbers is no odometer, and linings of 400 mm are none. Every
 written down for a person to correct; nothing that was not understood is read.
 """
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -27,6 +28,7 @@ from pipeline.mapping.words import (
     UNIT_OF,
     cell_words,
     folded,
+    says_disc,
     spelled,
     tokens,
 )
@@ -55,6 +57,8 @@ PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke
              "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
 # How much of a column's cells must be readable as what its heading says.
 MOSTLY = 0.6
+PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R, left and right",
+          "position": "an axle and a side, such as 2L"}  # fmt: skip
 YES_NO = ("yes", "no")
 NOTHING_OF_OURS = (
     "its headings name no reading (lining, stroke, return test, …) or job with a unit and a day, "
@@ -236,6 +240,8 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
 def _kind(said: Sequence[Meaning]) -> str:
     """Which table the headings are of."""
     has = {m.concept for m in said if m.concept}
+    if has & READINGS and {"date", "odometer"} <= has:
+        return "inspections"  # without a unit too: then that is what it lacks
     if "unit_id" not in has:
         return "none"
     if has & READINGS and "date" in has:
@@ -261,7 +267,8 @@ def _column(
     examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
     found = ColumnFound(heading, examples, why=said.why)
     if said.concept is None:
-        return found
+        discs = any(map(says_disc, some.unique()))
+        return replace(found, why="rows of disc brakes are set aside by it") if discs else found
     if table == "none":
         return replace(found, why=f"{said.concept}, of no table that is read")
     if some.is_empty():
@@ -413,7 +420,10 @@ def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) ->
     if not words or sum(cells.is_in(list(known)).fill_null(value=False)) < MOSTLY * (
         cells.len() - cells.null_count()
     ):
-        return replace(found, why=f"no {concept} is understood in it, such as {words[:1]}")
+        strange = next((w for w in words if w not in known), "")
+        return replace(
+            found, why=f'no {concept} is understood in "{strange}"; accepted: {PLACED[concept]}'
+        )
     asks = {"near_side"} if any("near" in p or "off" in p for p in known.values()) else set()
     asks |= {"rear_axle"} if any("rear" in p for p in known.values()) else set()
     values = {
@@ -457,7 +467,8 @@ def _with_values(
     values = {w: known[spelled(w)] for w in words if spelled(w) in known}
     here = int(cells.is_in(list(values)).fill_null(value=False).sum())
     if here < needed * (cells.len() - cells.null_count()):
-        return replace(found, why=f"its words are not known, such as {words[:2]}")
+        some = ", ".join(f'"{w}"' for w in words if w not in values)[:80]
+        return replace(found, why=f"its words are not known: {some}")
     values = {w: meaning for w, meaning in values.items() if w != meaning}
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
@@ -516,6 +527,8 @@ def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
             continue
         if concept not in has:
             yield concept
+    if table == "inspections" and not has & (READINGS | {"fault", "wear_indicator_deg"}):
+        yield "a reading"
     if table == "inspections" or "action" in bases:
         has_axle = (
             "axle_no" in has or "position" in has or any(p[0] in "0123456789fr" for p in places)
@@ -527,6 +540,7 @@ def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
 
 
 def _concept_of(base: str) -> str:
+    base = re.sub(r"_(mm|cm|in|32nds|km|mi)$", "", base)
     if base in {"inspected_on", "done_on"}:
         return "date"
     if base == "from_on":

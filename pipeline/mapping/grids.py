@@ -6,12 +6,12 @@ What a workbook holds as a number or a day is written so that it reads as that i
 import datetime as dt
 import io
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
-from python_calamine import CalamineWorkbook
+from python_calamine import CalamineSheet, CalamineWorkbook
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake import files
@@ -24,11 +24,13 @@ FIRST_LINES = 60
 @dataclass(frozen=True, slots=True)
 class Grid:
     """The cells of a sheet: ``row_no`` (the first is 1), ``width`` (cells written in the row) and
-    ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks."""
+    ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks,
+    ``merged`` the first and last ``row_no`` and the column of cells merged down."""
 
     name: str
     rows: pl.DataFrame
     is_text: bool
+    merged: tuple[tuple[int, int, int], ...] = ()
 
     @property
     def width(self) -> int:
@@ -121,15 +123,17 @@ def _workbook_grids(content: bytes) -> list[Grid]:
     require_workbook(content)
     with files.failing_as("an XLSX workbook"):
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        return [
-            _grid(name, list(_sheet_rows(book, name)), is_text=False) for name in book.sheet_names
-        ]
+        return [_sheet(book.get_sheet_by_name(name)) for name in book.sheet_names]
 
 
-def _sheet_rows(book: CalamineWorkbook, name: str) -> Iterator[list[str | None]]:
-    sheet = book.get_sheet_by_name(name)
-    for row in sheet.to_python(skip_empty_area=False):
-        yield [_own_text(cell) for cell in row]
+def _sheet(sheet: CalamineSheet) -> Grid:
+    records = [[_own_text(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
+    down = tuple(
+        (first + 1, last + 1, column)
+        for (first, column), (last, _) in sheet.merged_cell_ranges or ()
+        if last > first
+    )
+    return replace(_grid(sheet.name, records, is_text=False), merged=down)
 
 
 def _own_text(cell: object) -> str | None:

@@ -173,6 +173,8 @@ def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
     if not place.rest and (place.axle is not None or place.side is not None):
         return Meaning(None, why="says where on the unit, and not what was read there")
     found = _concept(place.rest)
+    if set(place.rest) <= set(UNIT_OF):
+        return Meaning(None, why="says where on the unit, and not what was read there")
     if found.concept is None or (place.axle is None and place.side is None):
         return found
     if found.concept not in OF_WHEEL_ENDS:

@@ -7,7 +7,8 @@ that tell of different readings are one inspection (``sql/10_judge``).
 
 **Once above the rows.** A brake card, or a sheet for each vehicle, names vehicle, day or odometer
 at its top (``Vehicle: T101``, ``Date | 6 Jan 2025``). Rows below such a line, until the next one,
-are of what it names, and it becomes a column of theirs.
+are of what it names, and it becomes a column of theirs. So does a workbook's cell that is merged
+down over the rows of one vehicle, visit or axle: what was read or paid is never copied.
 """
 
 import re
@@ -16,6 +17,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from pipeline.mapping.grids import Grid, read_grids
@@ -25,6 +27,7 @@ from pipeline.mapping.words import LONG_KINDS, LONG_UNITS, LONG_VALUES, UNIT_OF,
 
 MOST_KINDS = 60
 TITLED = ("unit_id", "date", "odometer")
+MERGED = {*TITLED, "axle_no", "position", "side", "axle_type", "depot", "duty"}
 MOST_ROWS = 50_000
 # A name is not a sentence.
 LONGEST_VALUE = 24
@@ -51,7 +54,42 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    return [with_titles(spread(grid)) for grid in read_grids(content, path)]
+    return [with_titles(spread(merged_down(grid))) for grid in read_grids(content, path)]
+
+
+def merged_down(grid: Grid) -> Grid:
+    """The grid with cells merged down below a heading of :data:`MERGED` in each of their rows."""
+    below: dict[int, list[tuple[int, int]]] = {}
+    for first, last, column in grid.merged:
+        below.setdefault(column, []).append((first, last))
+    filled = [
+        _filled_down(grid, f"c{column}", [r for r in ranges if r[0] > heading])
+        for column, ranges in below.items()
+        if column < grid.width and (heading := _named_above(grid, column)) is not None
+    ]
+    return replace(grid, rows=grid.rows.with_columns(filled)) if filled else grid
+
+
+def _filled_down(grid: Grid, name: str, ranges: Sequence[tuple[int, int]]) -> pl.Series:
+    """A column with the first cell of each range of ``row_no`` in all its rows."""
+    rows, cells = grid.rows["row_no"].to_numpy(), grid.rows[name].to_list()
+    left = len(rows)  # ranges do not overlap in any workbook that an office program wrote
+    for first, last in ranges:
+        start, end = (int(np.searchsorted(rows, at)) for at in (first, last + 1))
+        left -= end - start
+        if left < 0:
+            break
+        if start < end and rows[start] == first:
+            cells[start:end] = [cells[start]] * (end - start)
+    return pl.Series(name, cells, dtype=pl.String)
+
+
+def _named_above(grid: Grid, column: int) -> int | None:
+    """The ``row_no`` of the first cell of a column that names one of :data:`MERGED`."""
+    for row_no, cell in grid.rows.head(HEAD_ROWS).select("row_no", f"c{column}").iter_rows():
+        if cell and _concept_of(cell) in MERGED:
+            return int(row_no)
+    return None
 
 
 def spread(grid: Grid) -> Grid:

@@ -65,8 +65,24 @@ def _spelled(found: re.Match[str]) -> str:
 
 
 # What a heading may be called: alternatives by comma; every word of one must be there.
+LONGEST_KIND = 24  # a cell that is a kind of brake is no sentence
+DISC_BRAKES = _alternatives(
+    """disc, discs, disk, disc brake, disk brake, air disc, air disc brake, adb, scheibe, scheiben,
+    scheibenbremse, scheibenbremsen, disque, disques, frein a disque, freins a disques, disco,
+    discos, freno de disco, freio a disco, freno a disco, schijf, schijfrem, tarcza, tarczowy,
+    tarczowe, hamulec tarczowy, kotouc, kotoucova, skiva, skivbroms, skive, skivebremse, frana pe
+    disc, tarcsa, tarcsafek, диск, дисковый, дисковые"""
+)
+"""Cells that say a row is of a disc brake, of which nothing here is true; compared as folded."""
+
+
+def says_disc(cell: str) -> bool:
+    """Whether a whole cell is the name of a disc brake."""
+    return len(cell) <= LONGEST_KIND and folded(cell).strip(" .-") in DISC_BRAKES
+
+
 CONCEPTS = {
-    "unit_id": """unit, vehicle, vehicle reg, vehicle registration, fleet unit,
+    "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
         fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power
         unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,

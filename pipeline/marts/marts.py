@@ -67,6 +67,31 @@ class WearChanges(dy.Schema):
     before_ci_high = col.number("High end", "mm per 10,000 km")
 
 
+class RecordHoles(dy.Schema):
+    """One row per time in which no check is on record though units ran on; forecasts take it for
+    missing records, not for a habit."""
+
+    depot = col.text("Depot; null: the whole fleet", nullable=True)
+    from_on = dy.Date(nullable=False, description="The last check before")
+    until_on = dy.Date(nullable=False, description="The first check after")
+    units = col.count("Units that ran on from a check before to one after")
+
+
+class UseChanges(dy.Schema):
+    """One row where all units run more or less than before, or none: forecasts go on from now."""
+
+    since_on = dy.Date(nullable=False, description="About when, to a month or two, use changed")
+    ratio = col.number("Use of a unit since over that before, season apart", low=0.0)
+    ci_low = col.number("95 % interval, low end", low=0.0)
+    ci_high = col.number("High end", low=0.0)
+    units = col.count("Units seen on both sides of the change")
+    units_same = col.count("Of these, units whose own use moved the same way")
+
+    @dy.rule()
+    def in_order(cls) -> pl.Expr:
+        return col.ordered("ci_low", "ratio", "ci_high")
+
+
 class WearComponents(dy.Schema):
     """One row: the spread that the wear fit found."""
 
@@ -497,6 +522,8 @@ class BacktestPit(dy.Schema):
 SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_rates": WearRates,
     "wear_changes": WearChanges,
+    "record_holes": RecordHoles,
+    "use_changes": UseChanges,
     "wear_components": WearComponents,
     "wear_spreads": WearSpreads,
     "wear_departures": WearDepartures,

@@ -5,10 +5,13 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from dashboards.charts.relines import policy_said
 from dashboards.charts.wear import changes_said
 from dashboards.notes import forecasts_judged, never_relined
 from dashboards.page_data import PageData
+from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS, METHODS
+from dashboards.sentences.uneven_past import past_said
 from dashboards.sentences.words import day_name, month_name
 from pipeline.publish.spreadsheets import Book, Column, Page
 from pipeline.settings import Settings
@@ -156,7 +159,7 @@ def budget_notes(data: PageData, settings: Settings) -> list[tuple[str, tuple[st
     return [
         ("About this budget", _about(data)),
         ("Assumed", _assumed(settings, data)),
-        ("Readings behind it", (*_behind(data.wear_rates), *changes_said(data.wear_changes))),
+        ("Readings behind it", (*_behind(data.wear_rates), *_otherwise_before(data))),
         ("How earlier forecasts did", forecasts_judged(data.backtest)),
         ("How it is worked out", tuple(m.answer for m in told)),
         ("Sources", tuple(s for m in told for s in m.sources)),
@@ -222,6 +225,13 @@ _NO_HABIT = (
     "No reline was ever seen in these records: at what lining and at which visits this fleet "
     "relines is assumed."
 )
+
+
+def _otherwise_before(data: PageData) -> tuple[str, ...]:
+    """What of the past is not taken for how it goes on."""
+    past = past_said(data.record_holes, data.use_changes)
+    policy = policy_said(data.reline_policy, Measures(data.fleet))
+    return (*changes_said(data.wear_changes), *((policy,) * bool(policy)), *past)
 
 
 def _behind(wear_rates: pl.DataFrame) -> tuple[str, ...]:

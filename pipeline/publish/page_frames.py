@@ -64,6 +64,8 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         on_record=warehouse.fetch(con, "from mart.on_record", order="wheel_end_id"),
         months=mart("months").filter(pl.col("as_of") <= as_of),
         wear_changes=mart("wear_changes"),
+        record_holes=mart("record_holes"),
+        use_changes=mart("use_changes"),
         wear_departures=mart("wear_departures"),
         pointers_not_reset=_pointers_to_reset(con),
         check_intervals=_told(mart("check_intervals"), "share_failed"),

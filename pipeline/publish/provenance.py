@@ -15,6 +15,7 @@ from pipeline.marts import adjustment, budget_terms
 from pipeline.marts.lives import decisions
 from pipeline.settings import Settings
 from pipeline.stages import backtesting
+from pipeline.values import counted
 
 RECORD = "made_from.json"
 SHOWN_DIGITS = 12
@@ -49,7 +50,7 @@ def made_from(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, s
         "drumline": version("drumline"),
         "lock": _program()["lock"][:SHOWN_DIGITS],
         "settings": _digest(settings.model_dump(mode="json")),
-        f"{len(files)} files": _digest(files),
+        counted(len(files), "file"): _digest(files),
         "in full": RECORD,
     }
 

@@ -17,14 +17,16 @@ from models.relines.look_back import (
     totals_rows,
 )
 from models.relines.simulation.simulate import FleetModel
-from models.usage.holes import Hole, holes_of_records, watched_until
+from models.usage.holes import Hole, holes_of_records, holes_told, watched_until
+from models.usage.since import change_frame, use_change
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
 from pipeline.stages.failures_judged import failure_rows, failures_found
 from pipeline.stages.origins import months_before
 from pipeline.warehouse import warehouse
 
-DRAWS = 200
+# A mean and a spread are wanted: a hundred futures add a hundredth to the variance of its error.
+DRAWS = 100
 SEED = 30_000
 # An origin a month back tells of flags; linings and relines need longer.
 LEAST_DAYS = 85
@@ -91,6 +93,8 @@ def write_backtest(
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
     or more; returns what the totals missed by. ``changed_quarters``: those that today's policy has
     been as it is (0: always)."""
+    marts.write(con, "record_holes", holes_told(since.intervals))
+    marts.write(con, "use_changes", change_frame(use_change(since.intervals, since.as_of)))
     rows = [row for each in relines for row in each.rows]
     past = [each.totals for each in relines if each.totals is not None]
     rows += totals_rows(past, SEED)

@@ -76,9 +76,14 @@ def require_inspection(
             "looks at them and writes down how they are read"
         )
     if newest is None:
+        (read,) = warehouse.one_row(con, "select count(*) from raw.inspections")
+        found, told = (
+            (f"of a unit in the register among {read:,}", "check says what is wrong with the rows")
+            if read
+            else ("in any file", "map says what each file is taken for, check what became of it")
+        )
         raise UserError(
-            "inspections: found no usable row of a unit in the register; "
-            "accepted: at least one (drumline check says what is wrong with the rows)"
+            f"inspections: found no usable row {found}; accepted: at least one (drumline {told})"
         )
     return as_of or newest
 

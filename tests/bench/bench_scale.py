@@ -1,9 +1,10 @@
 """How loading and staging grow with the fleet, against DuckDB merely reading the same files.
 
-``python -m tests.bench.bench_scale [WHEEL_ENDS …] [--csv] [--whole]``: lakes of ten years are drawn
-with the sample simulator, the newest month is held back, and the rest is loaded, judged, staged and
-counted from nothing in a process of its own; then the month is added. ``--whole`` goes on to the
-fits, the forecasts and the page. Seconds are of this machine; ratios travel.
+``python -m tests.bench.bench_scale [WHEEL_ENDS …] [--years 10] [--csv] [--whole]``: lakes of so
+many years are drawn with the sample simulator, the newest month is held back, and the rest is
+loaded, judged, staged and counted from nothing in a process of its own; then the month is added.
+``--whole`` goes on to the fits, the forecasts and the page. Seconds are of this machine; ratios
+travel.
 """
 
 import argparse
@@ -37,6 +38,7 @@ NOW = dt.datetime(2026, 12, 1)
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("sizes", nargs="*", type=int, default=list(SIZES))
+    parser.add_argument("--years", type=int, default=10)
     parser.add_argument("--csv", action="store_true")
     parser.add_argument("--whole", action="store_true")
     parser.add_argument("--lake", type=Path, help="a lake of Parquet files that is there already")
@@ -52,20 +54,20 @@ def main() -> None:
     seconds: list[tuple[int, str, float]] = []
     for size in asked.sizes:
         with tempfile.TemporaryDirectory() as base:
-            lake = asked.lake or drawn(Path(base), size, kind)
+            lake = asked.lake or drawn(Path(base), size, asked.years, kind)
             seconds += compared(size, lake, Path(base), kind, whole=asked.whole)
     if asked.chart:
-        draw_growth(seconds, asked.chart)
+        draw_growth(seconds, asked.years, asked.chart)
 
 
-def draw_growth(seconds: list[tuple[int, str, float]], path: Path) -> None:
+def draw_growth(seconds: list[tuple[int, str, float]], years: int, path: Path) -> None:
     """Seconds by fleet size and kind of run, both on logarithmic axes."""
     frame = pl.DataFrame(seconds, schema=["wheel_ends", "run", "seconds"], orient="row")
     whole = frame.filter(pl.col("run") == "from nothing").sort("wheel_ends")
     times = whole["seconds"][-1] / whole["seconds"][0]
     more = whole["wheel_ends"][-1] / whole["wheel_ends"][0]
     base = alt.Chart(frame).encode(
-        x=alt.X("wheel_ends:Q", title="wheel ends, ten years each")
+        x=alt.X("wheel_ends:Q", title=f"wheel ends, {years} years each")
         .scale(type="log")
         .axis(format="~s"),
         y=alt.Y("seconds:Q", title="seconds").scale(type="log"),
@@ -82,8 +84,9 @@ def draw_growth(seconds: list[tuple[int, str, float]], path: Path) -> None:
     path.write_bytes(vl_convert.vegalite_to_png(chart.to_json(), scale=2))
 
 
-def drawn(base: Path, wheel_ends: int, kind: str) -> Path:
-    arguments = ["--wheel-ends", str(wheel_ends), "--years", "10", "--greasings-recorded", "0"]
+def drawn(base: Path, wheel_ends: int, years: int, kind: str) -> Path:
+    arguments = ["--wheel-ends", str(wheel_ends), "--years", str(years)]
+    arguments += ["--greasings-recorded", "0"]
     arguments += ["--format", kind, *(["--clean"] if kind == "csv" else [])]
     command = [sys.executable, "-m", "sample_lake", str(base / "drawn"), *arguments]
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)

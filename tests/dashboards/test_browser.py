@@ -169,6 +169,22 @@ def test_the_month_fits_three_screens(desk: browser.Tab) -> None:
     assert len(texts(desk, SEEN_FLAGS)) == 4
 
 
+def test_an_id_of_any_length_stays_in_its_cell(desk: browser.Tab) -> None:
+    """A long one used to lie over the columns beside it, and to push the last ones out of sight."""
+    sizes = """(() => {
+        const link = document.querySelector('#due tbody th a');
+        const hidden = (of) => of.scrollWidth - of.parentElement.clientWidth;
+        const before = hidden(link.closest('table'));
+        link.textContent = 'A'.repeat(300) + '/1L';
+        const cell = link.closest('th').getBoundingClientRect();
+        const text = link.getBoundingClientRect();
+        return [text.right - cell.right, hidden(link.closest('table')) - before];
+    })()"""
+    beyond, more_hidden = desk.evaluate(sizes)
+    assert beyond <= 0
+    assert more_hidden <= 1
+
+
 def test_chapters_are_a_link_away_and_links_into_them_open_them(desk: browser.Tab) -> None:
     for chapter in ("engineer", "analyst", "month"):
         desk.evaluate(f"document.querySelector('[data-opens={chapter}]').click()")

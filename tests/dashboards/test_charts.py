@@ -44,7 +44,7 @@ from dashboards.page_data import Fleet, PageData
 from dashboards.sections import relines, sections, svg_specs
 from dashboards.sections import wear as wear_section
 from dashboards.sentences.measures import Measures
-from dashboards.summary import facts
+from dashboards.summary import facts, of_depot
 from tests import dashboard_data
 
 METRIC = Measures(Fleet(currency="EUR"))
@@ -744,6 +744,39 @@ def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
     said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
     assert said[0] == "Weibull: its straight line stays within the band"
     assert said[1].startswith("log-normal: its straight line leaves the band at ")
+
+
+def test_a_hole_of_the_records_and_a_change_of_use_stand_beside_the_forecast(
+    data: PageData,
+) -> None:
+    told = replace(
+        data,
+        record_holes=pl.DataFrame(
+            {
+                "depot": ["Elsewhere"],
+                "from_on": [dt.date(2024, 3, 1)],
+                "until_on": [dt.date(2025, 1, 8)],
+                "units": [31],
+            }
+        ),
+        use_changes=pl.DataFrame(
+            {
+                "since_on": [dt.date(2024, 9, 4)],
+                **{"ratio": [0.67], "ci_low": [0.65], "ci_high": [0.69]},
+                **{"units": [58], "units_same": [55]},
+            }
+        ),
+    )
+    remarks = [r for r in relines(told).remarks if "31 units ran on" in r or "units run 33" in r]
+    assert len(remarks) == 2
+    clause = "no check on record from March 2024 to January 2025 at Elsewhere"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+    # Another depot's hole is not this one's; use is the whole fleet's.
+    depot = data.wheel_end_status["depot"].drop_nulls()[0]
+    own = facts(of_depot(told, depot))
+    assert not any(clause in f.detail for f in own)
+    assert [("33 % less" in f.detail) for f in own].count(True) <= 1
+    assert not any("check on record" in f.detail or "units run" in f.detail for f in facts(data))
 
 
 @pytest.mark.parametrize(("hits", "trials"), [(0, 12), (7, 12), (12, 12), (801, 1000)])

@@ -10,7 +10,9 @@ from dashboards.charts.trust import judged, verdict
 from dashboards.notes import forecasts_judged, run_notes, this_month
 from dashboards.page import rendered
 from dashboards.page_data import PageData
+from dashboards.page_lists import _reline_likely
 from dashboards.sentences.method import METHODS, told
+from dashboards.sentences.words import day_name
 from dashboards.summary import facts
 from tests import dashboard_data
 
@@ -178,3 +180,118 @@ def test_linings_that_never_change_look_copied(data: PageData) -> None:
     assert note.startswith("At 3 of 12 wheel ends looked at that were read 6 times or more")
     assert run_notes(histories(2, 12)) == ()
     assert run_notes(histories(12, 12, readings=5)) == ()
+
+
+def test_linings_that_get_thicker_are_said_to_be_something_else(data: PageData) -> None:
+    """Worn-off depth in place of what is left: it grows, and falls at a reline."""
+
+    def histories(step: float, checks: int = 12) -> PageData:
+        rows = [
+            (f"T{end}/1L", dt.date(2024, 1, 1) + dt.timedelta(weeks=8 * n), 9 + step * (n % 8))
+            for end in range(6)
+            for n in range(checks)
+        ]
+        columns = ["wheel_end_id", "inspected_on", "lining_mm"]
+        return replace(data, histories=pl.DataFrame(rows, schema=columns, orient="row"))
+
+    (note,) = run_notes(histories(0.5))
+    assert "% of 66 lining readings that differ from the one before are thicker" in note.replace(
+        "\u00a0", " "
+    )
+    assert run_notes(histories(-0.5)) == ()
+    assert run_notes(histories(0.5, checks=4)) == ()
+
+
+def test_a_newest_check_far_ahead_of_all_others_is_said(data: PageData) -> None:
+    """A mistyped year moves the day that all is told of: other units seem not seen for long."""
+
+    def seen(late: int, units: int = 20, weeks: int = 80) -> PageData:
+        on = [data.as_of - dt.timedelta(weeks=0 if u < late else weeks + u) for u in range(units)]
+        ids = [f"T{u:02d}" for u in range(units)]
+        known = {"unit_id": ids, "last_inspected_on": on, "relines": 1, "linings": 9}
+        return replace(data, on_record=pl.DataFrame(known))
+
+    (note,) = run_notes(seen(1))
+    assert "only 1 unit of 20 (T00) was checked in the half-year before" in note
+    last = data.as_of - dt.timedelta(weeks=81)
+    assert f"drumline run --as-of {last} tells of that day" in note
+    assert "only 2 units of 20 (T00, T01) were checked" in run_notes(seen(2))[0]
+    assert run_notes(seen(3)) == ()
+    assert run_notes(seen(1, weeks=4)) == ()
+    assert run_notes(seen(1, units=1)) == ()
+
+
+def test_two_readings_of_a_lining_are_no_fit_without_km_between(data: PageData) -> None:
+    none = replace(data, reline_outlook=data.reline_outlook.clear())
+    assert any("with km run between them" in note for note in run_notes(none))
+
+
+def test_linings_in_another_unit_of_measure_are_said(data: PageData) -> None:
+    """Some files in inches, read as mm: half a millimetre left, on every axle of those units."""
+
+    def read(inches: int, units: int = 8, least: float = 7.0) -> PageData:
+        rows = [
+            (f"T{u}/2{side}", dt.date(2025, 1, 1) + dt.timedelta(weeks=9 * n), mm)
+            for u in range(units)
+            for side in "LR"
+            for n in range(5)
+            for mm in [(16.0 - n - (16.0 - least) * (u == 7)) / (25.4 if u < inches else 1.0)]
+        ]
+        columns = ["wheel_end_id", "inspected_on", "lining_mm"]
+        return replace(data, histories=pl.DataFrame(rows, schema=columns, orient="row"))
+
+    (note,) = run_notes(read(3))
+    assert note.startswith("Linings of 3 units (T0, T1, T2) are read some 25 times thinner")
+    assert "those of the 5 others" in note
+    assert "(T0, T1, T2, T3 and 2 more)" in run_notes(read(6))[0]
+    assert run_notes(read(0)) == run_notes(read(8)) == run_notes(read(0, least=5.5)) == ()
+
+
+@pytest.mark.parametrize(("stroke", "told"), [(0.0, "are 0:"), (0.125, "of the arm:")])
+def test_one_stroke_for_a_whole_fleet_is_said(data: PageData, stroke: float, told: str) -> None:
+    def read(others: int, readings: int = 60) -> PageData:
+        rows = [
+            (f"T{n % 6}/1L", dt.date(2025, 1, 1) + dt.timedelta(weeks=n), 0.11, stroke)
+            for n in range(readings)
+        ]
+        columns = ["wheel_end_id", "inspected_on", "lining_mm", "stroke_ratio"]
+        made = pl.DataFrame(rows, schema=columns, orient="row").with_columns(
+            lining_mm=pl.lit(None, dtype=pl.Float64),
+            stroke_ratio=pl.when(pl.int_range(pl.len()) < others)
+            .then(0.1 + pl.int_range(pl.len()) / 100)
+            .otherwise("stroke_ratio"),
+        )
+        return replace(data, histories=made)
+
+    (note,) = run_notes(read(0))
+    assert note.startswith("60 of 60 stroke readings of 6 wheel ends are")
+    assert told in note
+    assert run_notes(read(8)) == run_notes(read(0, readings=30)) == ()
+
+
+def test_a_forecast_below_what_is_worn_out_now_says_so(data: PageData) -> None:
+    """A fleet that relines nothing is forecast to go on: the manager must not read it as need."""
+    worn = data.wheel_end_status.with_columns(state=pl.lit("worn_out"))
+    said = {f.label: f.detail for f in facts(replace(data, wheel_end_status=worn))}
+    ends = worn.height
+    assert (
+        f"as this fleet relines; {ends} linings are at the minimum now"
+        in (said["Relines in 12 months"])
+    )
+    assert "minimum now" not in {f.label: f.detail for f in facts(data)}["Relines in 12 months"]
+
+
+def test_a_visit_after_the_minimum_is_called_too_late(data: PageData) -> None:
+    """Beside "now: worn out", a day years ahead read as if it were the plan."""
+    day = data.as_of
+    row = {"urgency": "expected", "as_of": day, "min_on_p50": day + dt.timedelta(days=200)}
+    row["reline_on_p50"] = day + dt.timedelta(days=90)
+    in_time = day_name(day + dt.timedelta(days=90))
+    assert _reline_likely(row) == in_time
+    assert _reline_likely(row | {"min_on_p50": day}) == f"{in_time}: too late"
+    assert _reline_likely(row | {"min_on_p50": None}) == in_time
+    assert _reline_likely(row | {"urgency": "worn out"}) == f"{in_time}: too late"
+    soon = day + dt.timedelta(days=14)
+    worn = row | {"urgency": "worn out", "min_on_p50": day, "reline_on_p50": soon}
+    assert _reline_likely(worn) == day_name(soon)
+    assert _reline_likely(row | {"reline_on_p50": None}) == "none"

@@ -25,5 +25,5 @@ def test_the_readmes_ten_minutes(tmp_path):
     )
     assert told.returncode == 0, told.stderr
     assert "1 of 1 forms can be read" in told.stdout
-    assert "6 rows read from 1 files; 6 accepted, 0 repeated, 0 set aside" in told.stdout
+    assert "6 rows read from 1 file; 6 accepted, 0 repeated, 0 set aside" in told.stdout
     assert (tmp_path / "out" / "published" / "index.html").exists()

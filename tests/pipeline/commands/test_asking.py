@@ -3,6 +3,7 @@
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 
 import duckdb
 import pytest
@@ -187,3 +188,19 @@ def test_the_list_of_commands_loads_nothing_but_what_prints_it():
 def test_without_a_run_there_is_no_answer(tmp_path):
     with pytest.raises(UserError, match=r"drumline\.duckdb"):
         answered(tmp_path, section_of({}))
+
+
+def test_without_prices_no_cost_of_nought_is_told(plain):
+    reply = answered(plain, section_of({"minimum_mm": "8"}))
+    free = [
+        replace(line, now=0.0 * line.now, asked=0.0 * line.asked) if "ost" in line.words else line
+        for line in reply.lines
+    ]
+    priced, unpriced = (
+        "\n".join(asking.answer_lines(each)) for each in (reply, replace(reply, lines=tuple(free)))
+    )
+    assert "money in the currency of [costs]" in priced
+    assert "\nCost " in priced
+    assert "no cost is set under [costs]: none is told" in unpriced
+    assert "\nCost " not in unpriced
+    assert "lining cost" not in unpriced

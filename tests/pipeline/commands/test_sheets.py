@@ -137,6 +137,15 @@ def test_band_and_aim_are_those_of_the_wheel_ends_own_arm():
     assert (line.minimum, line.limit) == ("6.0", "30: 50.8")
 
 
+def test_a_wheel_end_without_an_arm_on_record_has_a_sheet_without_a_band():
+    """A fleet without a register has no arm at all: its sheets ended in a traceback."""
+    unknown = pl.lit(None, dtype=pl.Float64)
+    data = month(ENDS.with_columns(arm_length_mm=unknown))
+    (line, _), *_ = (s.ends for s in unit_sheets(data))
+    assert (line.arm, line.band, line.aim, line.minimum) == ("–", "–", "–", "6.0")
+    assert "1L" in workshop_sheets(data)
+
+
 def test_the_sheet_says_from_where_on_an_adjuster_takes_up():
     """17.5° (common practice, no source) is an arc of 0.305 of the arm; 20° one of 0.349."""
     assert "camshaft turn" not in workshop_sheets(month())

@@ -56,7 +56,7 @@ def test_without_a_terminal_questions_are_comments_and_nothing_is_guessed(lake, 
     assert load_settings(lake / "fleet.toml").answers.model_fields_set == set()
     assert main(["check", str(lake)]) == 2
     out = capsys.readouterr().out
-    assert "3 rows in 1 files: 0 accepted, 0 repeated, 3 set aside" in out
+    assert "3 rows in 1 file: 0 accepted, 0 repeated, 3 set aside" in out
     assert "[answers] day_first = true, or false" in out
 
 
@@ -176,7 +176,7 @@ def test_several_tables_in_a_sheet_and_sheets_in_a_workbook(tmp_path, capsys):
     assert found.is_clear, told
     main(["check", str(lake)])
     out = capsys.readouterr().out
-    assert "4 rows in 2 files: 4 accepted, 0 repeated, 0 set aside" in out
+    assert "4 rows in 1 file: 4 accepted, 0 repeated, 0 set aside" in out
 
 
 def test_two_columns_for_the_unit_are_asked_about_and_one_is_read(tmp_path):
@@ -225,4 +225,107 @@ def test_hostile_headings_and_cells_do_nothing(tmp_path, nasty, capsys):
     mapped(lake)
     assert tomllib.loads(settings_of(lake)) == tomllib.loads(before)
     assert main(["check", str(lake)]) == 1
-    assert "4 rows in 1 files: 3 accepted, 0 repeated, 1 set aside" in capsys.readouterr().out
+    assert "4 rows in 1 file: 3 accepted, 0 repeated, 1 set aside" in capsys.readouterr().out
+
+
+ROWS = """\
+Unit;Axle;Side;Date;Km;Lining mm
+T1;1;L;2025-03-02;100000;15
+T1;1;R;2025-03-02;100000;14
+"""
+WIDE = "Unit;Date;Km;1L mm;1R mm\nT1;2025-03-02;100000;15;14\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (ROWS.replace(";1;", ";0;"), 'no axle_no is understood in "0"; accepted: 1, 2 and so on'),
+        (
+            "Unit;Position;Date;Km;Lining mm\n"
+            + "".join(f"T1;{at};2025-03-02;100000;15\n" for at in ("2L", "2R", "2RI", "2LI")),
+            'no position is understood in "2RI"; accepted: an axle and a side, such as 2L',
+        ),
+        (WIDE, "1L mm | 15 | left alone: says where on the unit, and not what was read there"),
+        (
+            ROWS.replace("Unit", "Colour"),
+            "it looks like inspections, but no column is understood as unit_id",
+        ),
+        (
+            ROWS.replace(" mm", "").replace(";15", ";47%").replace(";14", ";40%"),
+            "it looks like inspections, but no column is understood as a reading",
+        ),
+        (ROWS.splitlines()[0] + "\n", "it looks like inspections, but no column is understood as"),
+    ],
+)
+def test_a_lake_of_which_nothing_can_be_read_says_what_is_lacking(tmp_path, capsys, text, said):
+    (tmp_path / "a.csv").write_text(text)
+    assert main(["map", str(tmp_path)]) == 1
+    told = capsys.readouterr()
+    assert said in told.out
+    assert "['" not in told.out
+    assert main(["check", str(tmp_path)]) == 2
+    told = capsys.readouterr()
+    assert "a.csv: left alone, as fleet.toml says; drumline map says why" in told.out
+    assert "found no usable row in any file; accepted: at least one (drumline map says" in told.err
+
+
+def test_a_hint_at_decimals_is_given_only_where_cells_have_some(tmp_path, capsys):
+    """Plain km need their unit, not a decimal mark."""
+    (tmp_path / "a.csv").write_text(ROWS.replace("Km", "Odometer"))
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert "to mend, in fleet.toml: [answers] distance = its unit" in out
+    assert "decimal_comma" not in out
+    assert "1 question to answer" in out
+    assert "2 rows in 1 file: " in out
+
+
+@pytest.mark.parametrize("written", ["00-12", "12.0", "0012"])
+def test_a_unit_written_otherwise_is_named_as_the_register_has_it(tmp_path, capsys, written):
+    (tmp_path / "a.csv").write_text(ROWS.replace("T1;", f"{written};"))
+    (tmp_path / "b.csv").write_text("Unit;Axle;Axle type\n12;1;drive\n13;1;drive\n")
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    line = f'unit_id: found "{written}"; accepted: a unit in the register; the register has "12"'
+    assert line in out
+
+
+def test_a_column_that_may_hold_readings_is_named_where_it_is_left_alone(tmp_path, capsys):
+    text = "Unit;Date;Km;LF lining mm;RF lining mm;LRO lining mm;RRO lining mm;Remarks;Depot lining"
+    (tmp_path / "a.csv").write_text(f"{text}\nT1;2025-03-02;100000;15;14;13;12;lining ok;\n")
+    main(["map", str(tmp_path)])
+    told = "seems to hold readings, and is left alone: LRO lining mm, RRO lining mm; to read it"
+    line = next(s for s in capsys.readouterr().out.splitlines() if told in s)
+    assert line.endswith('"LRO lining mm" = "2L lining_mm", or what it is')
+
+
+def test_columns_of_another_table_are_named_with_where_they_belong(tmp_path, capsys):
+    text = ROWS.replace("Lining mm", "Lining mm;Work done;Depot").replace(";15", ";15;relined;N")
+    (tmp_path / "a.csv").write_text(text.replace(";14", ";14;greased;N"))
+    main(["map", str(tmp_path)])
+    assert "  not read from here: Work done, Depot; what they hold belongs" in (
+        capsys.readouterr().out
+    )
+
+
+def test_words_that_wait_for_an_answer_ask_for_it(tmp_path, capsys):
+    text = ROWS.replace("1;L", "front;N/S").replace("1;R", "rear;O/S")
+    (tmp_path / "a.csv").write_text(text)
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert '[answers] near_side = "L", or "R"' in out
+    assert "[answers] rear_axle = 2, or its number" in out
+    assert "files.values" not in out
+
+
+def test_a_workbook_of_several_sheets_is_one_file(tmp_path, capsys):
+    head = ["Unit", "Date", "Km", "1L lining mm", "1R lining mm"]
+    first, second = (["T1", "2025-03-02", 1000, 15, 14], ["T2", "2025-03-02", 1000, 15, 14])
+    workbook(tmp_path / "book.xlsx", {"A": [head, first], "B": [head, second]})
+    (tmp_path / "c.csv").write_text(ROWS.replace("T1", "T3"))
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    assert "4 rows in 2 files: 4 accepted" in capsys.readouterr().out

@@ -67,7 +67,7 @@ def test_its_rows_are_accepted_and_come_together_by_wheel_end_and_day(tmp_path, 
     assert main(["map", str(lake)]) == 0
     assert main(["check", str(lake)]) == 1
     said = capsys.readouterr().out
-    assert "5 rows in 1 files: 4 accepted, 0 repeated, 1 set aside" in said
+    assert "5 rows in 1 file: 4 accepted, 0 repeated, 1 set aside" in said
     assert "long.csv row 7: found no reading" in said
     assert "2 wheel ends derived" in said
 

@@ -1,0 +1,80 @@
+"""What of the past forecasts do not take for how the fleet goes on: holes of the records, and use
+that is not what it was."""
+
+from typing import Any
+
+import polars as pl
+
+from dashboards.sentences.words import count, day_name, month_name, number
+
+MOST_HOLES = 3
+"""Told one by one, the latest; the others are counted."""
+
+
+def past_said(holes: pl.DataFrame | None, use: pl.DataFrame | None) -> tuple[str, ...]:
+    """A sentence for each hole and for a change of use; empty where there is none."""
+    return (*holes_said(holes), *use_said(use))
+
+
+def past_clause(holes: pl.DataFrame | None, use: pl.DataFrame | None) -> str:
+    """The same in clauses behind a figure of the forecast: the latest hole, and the change."""
+    missing, changed = _holes(holes), _change(use)
+    said = ""
+    if missing:
+        row = missing[0]
+        months = f"{month_name(row['from_on'])} to {month_name(row['until_on'])}"
+        said += f"; no check on record from {months}{_at(row, ' at ')}"
+    if changed:
+        said += f"; units run {_how_much(changed)} since about {month_name(changed['since_on'])}"
+    return said
+
+
+def holes_said(holes: pl.DataFrame | None) -> tuple[str, ...]:
+    missing = _holes(holes)
+    more = len(missing) - MOST_HOLES
+    others = f"{count(more, 'earlier such time')} in mart.record_holes."
+    told = (
+        f"No check{_at(row, ' at ')} is on record between {day_name(row['from_on'])} and "
+        f"{day_name(row['until_on'])} ({count(_weeks(row), 'week')}), though "
+        f"{count(row['units'], 'unit')} ran on. What was wrong then is not on record; "
+        "forecasts take it for missing records, not for how the fleet checks."
+        for row in missing[:MOST_HOLES]
+    )
+    return (*told, *((others,) * (more > 0)))
+
+
+def use_said(use: pl.DataFrame | None) -> tuple[str, ...]:
+    row = _change(use)
+    if not row:
+        return ()
+    low, high = sorted(abs(row[end] - 1.0) * 100.0 for end in ("ci_low", "ci_high"))
+    return (
+        f"Since about {month_name(row['since_on'])} units run {_how_much(row)} "
+        f"({number(low)} to {number(high)}) than before: so did {number(row['units_same'])} of the "
+        f"{count(row['units'], 'unit')} seen before and since. Forecasts go on from how far each "
+        "unit runs now; whether that lasts is not known.",
+    )
+
+
+def _holes(holes: pl.DataFrame | None) -> list[dict[str, Any]]:
+    """The latest first."""
+    if holes is None:
+        return []
+    return holes.sort("from_on", "depot", descending=[True, False]).to_dicts()
+
+
+def _change(use: pl.DataFrame | None) -> dict[str, Any]:
+    return {} if use is None or use.is_empty() else use.row(0, named=True)
+
+
+def _at(row: dict[str, Any], word: str) -> str:
+    return f"{word}{row['depot']}" if row["depot"] else ""
+
+
+def _weeks(row: dict[str, Any]) -> int:
+    days: int = (row["until_on"] - row["from_on"]).days
+    return round(days / 7)
+
+
+def _how_much(row: dict[str, Any]) -> str:
+    return f"{number(abs(row['ratio'] - 1.0) * 100.0)} % {'less' if row['ratio'] < 1 else 'more'}"

@@ -1,0 +1,116 @@
+"""A hole of the records and a fall of use, in drawn fleets: in their marts, and told from there."""
+
+import datetime as dt
+import re
+from dataclasses import replace
+
+import polars as pl
+import pytest
+
+from dashboards.sentences.uneven_past import past_clause, past_said
+from models.usage.holes import holes_told
+from pipeline.marts import marts
+from pipeline.run import Run, load, reduce, settings_of
+from pipeline.stages.backtesting import records_since, write_backtest
+from pipeline.warehouse import warehouse
+from pipeline.warehouse.incremental import restage
+from tests.models.usage.test_holes import checked, table
+from tests.worlds.fleet import ENDS_ON, lived
+from tests.worlds.lake import write_lake
+from tests.worlds.world import WORLDS
+
+HOLED, LESS = "nobody checked for ten months", "all units run a third less since a year"
+AS_OF = ENDS_ON - dt.timedelta(days=365)
+
+
+@pytest.fixture(scope="module")
+def past(tmp_path_factory):
+    """(holes, changes of use) of a world's fleet."""
+
+    def made(name):
+        fleet = lived(replace(WORLDS[name], units=24), 905)
+        base = tmp_path_factory.mktemp("past")
+        lake = write_lake(fleet, base / "lake", AS_OF)
+        now = dt.datetime(2026, 9, 1, 8, 0)
+        with warehouse.in_memory() as con:
+            run = Run(con, lake, base / "out", settings_of(lake), now, AS_OF)
+            load(run)
+            restage(con, run.settings, now.date(), AS_OF)
+            reduce(run)
+            since = records_since(con, None, AS_OF)
+            write_backtest(con, [], [], marts.empty("flag_precision"), since, 0)
+            return tuple(
+                warehouse.fetch(con, f"from mart.{name}")
+                for name in ("record_holes", "use_changes")
+            )
+
+    return made
+
+
+def test_a_hole_is_told_with_its_days_and_how_many_ran_on(past):
+    holes, use = past(HOLED)
+    (row,) = holes.to_dicts()
+    assert row["depot"] is None
+    assert row["units"] == 24
+    assert 290 <= (row["until_on"] - row["from_on"]).days <= 320
+    assert use.is_empty()
+    (said,) = past_said(holes, use)
+    assert said.startswith("No check is on record between ")
+    assert re.search(r"\(4[345] weeks\), though 24 units ran on", said)
+
+
+def test_use_that_fell_is_told_with_its_month_and_limits(past):
+    holes, use = past(LESS)
+    assert holes.is_empty()
+    (row,) = use.to_dicts()
+    assert abs((AS_OF - row["since_on"]).days - 365) <= 60
+    assert row["ci_low"] < 0.67 < row["ci_high"]
+    (said,) = past_said(holes, use)
+    assert said.startswith("Since about ")
+    assert "so did 24 of the 24 units seen before and since" in said
+
+
+@pytest.mark.parametrize("name", ["season of use", "half-year pauses", "all of these"])
+def test_of_a_fleet_that_runs_and_is_checked_as_ever_nothing_is_told(past, name):
+    holes, use = past(name)
+    assert past_said(holes, use) == ()
+    assert past_clause(holes, use) == ""
+
+
+def test_a_depot_has_holes_of_its_own_and_one_of_the_fleet_is_told_once():
+    north, south = checked(20, hole=True), checked(20, hole=False, depot="South")
+    of_one = holes_told(table([*north, *south]))
+    assert of_one["depot"].to_list() == ["North"]
+    assert of_one["units"].to_list() == [20]
+    both = holes_told(table([*north, *checked(20, hole=True, depot="South")]))
+    assert both["depot"].to_list() == [None]
+    assert both["units"].to_list() == [40]
+
+
+def hole(year: int, depot: str | None = None) -> dict[str, object]:
+    days = {"from_on": dt.date(year, 4, 3), "until_on": dt.date(year, 12, 31)}
+    return {"depot": depot, **days, "units": 1}
+
+
+def test_of_many_holes_the_latest_are_told_and_the_others_counted():
+    holes = pl.DataFrame([hole(2018), hole(2021, "North"), hole(2022), hole(2024)])
+    *told, others = past_said(holes, None)
+    assert [said.partition("(")[0][-17:] for said in told] == [
+        " and 31 Dec 2024 ",
+        " and 31 Dec 2022 ",
+        " and 31 Dec 2021 ",
+    ]
+    assert told[2].startswith("No check at North is on record between 3 Apr 2021 and")
+    assert "though 1 unit ran on" in told[0]
+    assert others == "1 earlier such time in mart.record_holes."
+    assert past_clause(holes, None) == "; no check on record from April 2024 to December 2024"
+
+
+def test_a_rise_is_said_with_limits_in_order():
+    rise = {"since_on": dt.date(2025, 2, 1), "ratio": 1.3, "ci_low": 1.21, "ci_high": 1.4}
+    use = pl.DataFrame([{**rise, "units": 50, "units_same": 41}])
+    (said,) = past_said(None, use)
+    assert said.startswith(
+        "Since about February 2025 units run 30 % more (21 to 40) than before: so did 41 of the 50 "
+    )
+    assert past_clause(None, use) == "; units run 30 % more since about February 2025"
