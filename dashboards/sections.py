@@ -139,10 +139,12 @@ def relines(data: PageData) -> Section:
     plan = relines_charts.plan_said(data.reline_plan, measures)
     unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
     policy = relines_charts.policy_said(data.reline_policy, measures)
+    ages = relines_charts.ages_said(data.reline_policy)
     remarks = (
         *map(typeset, changes_said(data.wear_changes)),
         *map(typeset, past_said(data.record_holes, data.use_changes)),
         *((policy,) * bool(policy)),
+        *((ages,) * bool(ages)),
         *((plan,) * bool(plan)),
         *((_NO_POLICIES,) * (data.scenarios is None)),
         *((_NO_COSTS,) * unset),

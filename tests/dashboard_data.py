@@ -563,7 +563,8 @@ def reline_plan() -> pl.DataFrame:
 def reline_policy() -> pl.DataFrame:
     """Of a fleet whose readings at relines were raised."""
     raised = {"raised_mm": 1.2, "raised_ci_low": 0.7, "raised_ci_high": 1.7}
-    return pl.DataFrame([{"changed_on": AS_OF - dt.timedelta(days=3 * 91), **raised}])
+    aged = {"age_days": None, "age_kept": None, "age_share": None}
+    return pl.DataFrame([{"changed_on": AS_OF - dt.timedelta(days=3 * 91), **raised, **aged}])
 
 
 def check_intervals() -> pl.DataFrame:

@@ -60,6 +60,10 @@ class World:
     duty_changes: float = 0.0
     off_road: float = 0.0
     unknown_starts: float = 0.0
+    age_days: tuple[float, float] = (np.inf, np.inf)
+    """At which a lining is relined whatever its thickness, by depot."""
+    age_kept: float = 1.0
+    """Chance that an axle's linings so old are relined at a visit."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,7 @@ class History:
     life_recorded: np.ndarray
     after: np.ndarray
     deviation: np.ndarray
+    fitted: np.ndarray
 
     @property
     def size(self) -> int:
@@ -109,7 +114,11 @@ def lived(world: World, seed: int) -> History:
     b = rng.normal(0, world.wear_life_sd, len(unit))
     above = rng.uniform(0.5, world.new_mm - world.minimum_mm, len(unit))
     life, recorded = np.zeros(len(unit), int), np.zeros(len(unit), bool)
-    names = ("above", "reading", "relined", "life", "recorded", "after", "deviation")
+    # How worn they are when it begins is how far through their lives, where they live by age.
+    worn = 1.0 - above / (world.new_mm - world.minimum_mm)
+    age = np.array(world.age_days)[depot[unit]]
+    fitted = day[0][unit] - np.where(np.isfinite(age), age, 0.0) * worn
+    names = ("above", "reading", "relined", "life", "recorded", "after", "deviation", "fitted")
     logs = {name: [] for name in names}
     for v in range(len(day)):
         if v:
@@ -121,6 +130,9 @@ def lived(world: World, seed: int) -> History:
         seen = attended[v][unit] & (rng.random(len(unit)) >= world.unread)
         reading = np.where(seen, reading, np.nan)
         relined = _decided(world, reading - world.minimum_mm, unit, axle, depot, attended[v], rng)
+        if np.isfinite(age).any():
+            kept = np.repeat(rng.random(len(unit) // 2) < world.age_kept, 2)
+            relined |= (day[v][unit] - fitted >= age) & kept & attended[v][unit]
         entry = (above, reading, relined, life.copy(), recorded.copy())
         fresh = world.new_mm + rng.normal(0, world.start_sd, len(unit)) - world.minimum_mm
         above = np.where(relined, fresh, above)
@@ -129,8 +141,9 @@ def lived(world: World, seed: int) -> History:
         # An unwritten reline shows at the next reading: one before the origin must follow.
         written |= (day[v] > -3 * world.check_days)[unit]
         life, recorded = life + relined, np.where(relined, written, recorded)
-        for name, value in zip(names, (*entry, above, u[unit] + b), strict=True):
+        for name, value in zip(names, (*entry, above, u[unit] + b, fitted), strict=True):
             logs[name].append(value)
+        fitted = np.where(relined, day[v][unit], fitted)
     return History(
         world,
         unit,
@@ -284,6 +297,11 @@ def decision_rows(history: History) -> pl.DataFrame:
     low, high = np.where(swap, pair[::-1], pair)
     low_done, high_done = np.where(swap, done[::-1], done)
     owner = history.unit[::2][left]
+    ages, known = _ages(history)
+    age = np.stack([ages[visit, 2 * left], ages[visit, 2 * left + 1]])
+    is_known = np.stack([known[visit, 2 * left], known[visit, 2 * left + 1]])
+    low_age, high_age = np.where(swap, age[::-1], age)
+    low_known, high_known = np.where(swap, is_known[::-1], is_known)
     frame = pl.DataFrame(
         {
             "visit": visit,
@@ -295,6 +313,11 @@ def decision_rows(history: History) -> pl.DataFrame:
             "high_mm": high,
             "low_relined": low_done,
             "high_relined": high_done,
+            "low_age_days": low_age,
+            "low_age_known": low_known,
+            "high_age_days": high_age,
+            "high_age_known": high_known,
+            "oldest": age.max(axis=0),
             "quarters_ago": np.minimum(-history.day[visit, owner] // 91, 12),
         }
     ).with_columns(pl.col("low_mm", "high_mm").fill_nan(None))
@@ -304,6 +327,11 @@ def decision_rows(history: History) -> pl.DataFrame:
         second=pl.col("low_mm").shift(-1).over("visit", "unit"),
     )
     other = pl.when(pl.col("place") == 0).then("second").otherwise("first").fill_null(8.0)
+    beside = ranked.join(ranked, on=["visit", "unit"], suffix="_beside").filter(
+        pl.col("axle") != pl.col("axle_beside")
+    )
+    eldest = beside.group_by("visit", "axle").agg(other_age_days=pl.col("oldest_beside").max())
+    ranked = ranked.join(eldest, on=["visit", "axle"], how="left", maintain_order="left")
     keys = [
         "axle_type",
         "depot",
@@ -314,18 +342,29 @@ def decision_rows(history: History) -> pl.DataFrame:
         "other_mm",
         "other_ends",
     ]
-    keys += ["low_relined", "high_relined"]
+    keys += ["low_age_days", "low_age_known", "high_age_days", "high_age_known"]
+    keys += ["other_age_days", "low_relined", "high_relined"]
     return (
         ranked.with_columns(
             other_ends=2 * (pl.len().over("visit", "unit") - 1),
             other_mm=(other.clip(None, 8.0) * 2).round() / 2,
             ends=pl.lit(2),
+            other_age_days=pl.col("other_age_days").fill_null(0),
         )
         .filter(pl.col("low_mm").is_not_null())
         .group_by(keys)
         .agg(visits=pl.len())
         .sort(keys)
     )
+
+
+def _ages(history: History) -> tuple[np.ndarray, np.ndarray]:
+    """Whole weeks, in days, since each lining found at a visit was fitted, and whether that is on
+    record: else since records began (visits, wheel ends)."""
+    known = history.life > 0
+    day = history.day[:, history.unit]
+    since = np.where(known, history.fitted, day[0])
+    return np.round((day - since) / 7).astype(int) * 7, known
 
 
 def wheel_end_rows(history: History) -> pl.DataFrame:
@@ -337,6 +376,8 @@ def wheel_end_rows(history: History) -> pl.DataFrame:
     life = history.life[at, ends] + relined
     reading = np.where(relined, np.nan, history.reading[at, ends])
     start, latest = _life_km(history, life)
+    fitted = np.where(relined, history.day[at, history.unit], history.fitted[at, ends])
+    aged_from = np.where(life > 0, fitted, history.day[0][history.unit])
     return (
         _ids(history)
         .join(units, on="unit_id", how="left", maintain_order="left")
@@ -345,6 +386,8 @@ def wheel_end_rows(history: History) -> pl.DataFrame:
             lining_min_mm=pl.lit(history.world.minimum_mm),
             life_id=pl.Series([f"{e}#{n}" for e, n in zip(ends, life, strict=True)]),
             fitted_on=pl.lit(None, dtype=pl.Date),
+            aged_from_on=pl.Series(_on(aged_from)),
+            age_known=pl.Series(life > 0),
             seen_km=pl.Series(history.km[last, every][history.unit]),
             start_km=pl.Series(start).fill_nan(None),
             line_km=pl.Series(np.where(np.isnan(latest), start, latest)).fill_nan(None),

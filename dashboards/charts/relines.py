@@ -34,6 +34,10 @@ from dashboards.sentences.words import (
 What = Literal["relines", "cost"]
 QUANTILES = ("p10", "p50", "p90")
 YEAR = 12
+MONTH_DAYS = 30.4375
+TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
+MOST = 0.5
+ALIKE_AGES = 1.15  # ages within so much of each other are told as one
 KEYS = {"relines": "relines-by-month", "cost": "money-by-month"}
 
 
@@ -210,6 +214,27 @@ def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
     return (
         f"Since about {month_name(row['changed_on'])} linings are relined at "
         f"{_which(row)} readings than before, by {by}; the forecast follows what is done since."
+    )
+
+
+def ages_said(policy: pl.DataFrame | None) -> str:
+    """At what age linings are relined whatever their thickness, in a sentence; empty where no such
+    rule was found, or many visits do not keep it."""
+    told = pl.DataFrame() if policy is None else policy.drop_nulls("age_days")
+    if told.is_empty() or told["age_kept"][0] < TOLD_KEPT:
+        return ""
+    months, part = told["age_days"].to_numpy() / MONTH_DAYS, told["age_share"][0]
+    first, last = float(months.min()), float(months.max())
+    at = f"at about {number(float(months.mean()))} months"
+    if last > first * ALIKE_AGES:
+        at = f"for their age, from about {number(first)} months on by axle type and depot"
+    if part >= MOST:
+        return (
+            f"Most linings are relined {at}, whatever their thickness; the forecast follows that."
+        )
+    return (
+        f"Some linings, {share(part)} of all relined, are relined {at}, whatever their thickness; "
+        "the forecast follows that too."
     )
 
 

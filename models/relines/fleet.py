@@ -3,12 +3,14 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import polars as pl
 
 from models.relines.forecast.from_wear import wheel_end_lines
 from models.relines.forecast.wheel_ends import wheel_ends
 from models.relines.policy.campaigns import MOST_CAMPAIGNS, found_campaign
 from models.relines.policy.decisions import (
+    QUARTER_DAYS,
     AxleDecisions,
     PolicyGroups,
     axle_decisions,
@@ -51,10 +53,12 @@ def fleet_from_tables(
         If the wear fit has no rates, or a wheel end's unit has no use fitted.
     """
     groups = policy_groups(decisions, ends_now)
-    policy, campaign = _usual_policy(axle_decisions(decisions, groups), groups, events)
+    usual_days = float(np.median(usage.usual_days)) if len(usage) else QUARTER_DAYS
+    counted = axle_decisions(decisions, groups)
+    policy, campaign = _usual_policy(counted, groups, events, usual_days)
     if axles_read is not None:
         policy = replace(policy, read_share=thinner_read(policy.read_share, axles_read))
-    ends = wheel_ends(ends_now, usage.unit_ids, groups)
+    ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings)
     return replace(fleet_model(ends, lines, usage, policy), campaign_quarters=campaign)
 
@@ -77,16 +81,19 @@ def thinner_read(read_share: float, axles: pl.DataFrame) -> float:
 
 
 def _usual_policy(
-    decisions: AxleDecisions, groups: PolicyGroups, events: pl.DataFrame
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    events: pl.DataFrame,
+    usual_days: float = QUARTER_DAYS,
 ) -> tuple[PolicyFit, int]:
     """The policy outside campaigns, and how many quarters ago the latest of these began (0: there
     was none)."""
     timing, latest = reline_timing(events), 0
     policy: PolicyFit | None = None
     for _ in range(MOST_CAMPAIGNS):
-        campaign = found_campaign(decisions, groups, timing)
+        campaign = found_campaign(decisions, groups, timing, usual_days)
         if campaign is None:
             break
         latest = min(latest or campaign.quarters.stop, campaign.quarters.stop)
         decisions, policy = campaign.others, campaign.usual
-    return policy or fit_policy(decisions, groups, timing), latest
+    return policy or fit_policy(decisions, groups, timing, usual_days), latest

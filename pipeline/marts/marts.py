@@ -340,6 +340,19 @@ class RelinePolicy(dy.Schema):
     raised_mm = col.number("By how much they were raised then; below 0: lowered", "mm")
     raised_ci_low = col.number("95 % interval, low end", "mm")
     raised_ci_high = col.number("High end", "mm")
+    age_days = col.number(
+        "Age from which on a lining is relined at a visit whatever its thickness, drawn toward the "
+        "fleet's; null: no such rule found",
+        "days",
+        low=0.0,
+    )
+    age_ci_low = col.number("95 % interval, low end", "days", low=0.0)
+    age_ci_high = col.number("High end", "days", low=0.0)
+    age_kept = col.share("Chance that a visit keeps that rule, of the whole fleet")
+    age_share = col.share(
+        "Share of its relines, of linings of known age, that were made for their age and would not "
+        "have been by the reading"
+    )
 
 
 class RelineOutlookParts(_OutlookSpan, _FleetPart, _RelinesAndCost):

@@ -1,9 +1,11 @@
 -- grain: one wheel end at one check visit
 -- key: wheel_end_id, visit_on
--- inputs: reduce.check_visits, stage.inspections, stage.relines, judge.wheel_ends, run.parameters
+-- inputs: reduce.check_visits, reduce.lining_ages, stage.inspections, stage.relines,
+--         judge.wheel_ends, run.parameters
 -- meaning: its reading as found, in mm above its minimum (null: not read), and whether it was
 --          relined at that visit or before the next (done_on and lag_days are null where nobody wrote
---          the job down). A unit's last visit is left out: what follows it is not known yet.
+--          the job down); age_days of the lining found there, at least so many where age_known is
+--          false. A unit's last visit is left out: what follows it is not known yet.
 --          Visits since habits_since: habits change
 with windows as (
     select v.*
@@ -74,10 +76,25 @@ final as (
         s.lining_mm - e.lining_min_mm as above_mm,
         r.wheel_end_id is not null as relined,
         r.done_on,
-        date_diff('day', s.visit_on, r.done_on) as lag_days
+        date_diff('day', s.visit_on, r.done_on) as lag_days,
+        greatest(date_diff('day', a.aged_from_on, s.visit_on), 0) as age_days,
+        coalesce(a.age_known, false) as age_known
     from seen s
     inner join judge.wheel_ends e on e.wheel_end_id = s.wheel_end_id
     left join relined r on r.wheel_end_id = s.wheel_end_id and r.visit_on = s.visit_on
+    -- The lining that was there before anything was done at the visit.
+    left join reduce.lining_ages a
+        on a.wheel_end_id = s.wheel_end_id
+        and (
+            a.started_on is null
+            or a.started_on < s.visit_on
+            or (a.started_on = s.visit_on and a.start_slot < 0)
+        )
+        and (
+            a.ended_on is null
+            or a.ended_on > s.visit_on
+            or (a.ended_on = s.visit_on and a.end_slot > 0)
+        )
 )
 
 select * from final

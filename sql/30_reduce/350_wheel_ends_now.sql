@@ -1,8 +1,10 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
--- inputs: judge.wheel_ends, reduce.check_visits, stage.lining_lives, stage.lining_readings,
---         stage.inspections, stage.duty_spells, stage.unit_sightings, run.parameters
--- meaning: where it stands: its current life (fitted_on null: before the records) and duty, when
+-- inputs: judge.wheel_ends, reduce.check_visits, reduce.lining_ages, stage.lining_lives,
+--         stage.lining_readings, stage.inspections, stage.duty_spells, stage.unit_sightings, run.parameters
+-- meaning: where it stands: its current life (fitted_on null: before the records;
+--          aged_from_on: the day its age is counted from, a later one than that of its fitting
+--          unless age_known) and duty, when
 --          and at what km the unit was last seen, the unit's km at the life's start and at its
 --          latest reading (its start where there is none; null: not on record), the unit's last
 --          check visit, and what was read then of the lining in place now, in mm above its minimum
@@ -68,6 +70,8 @@ final as (
         e.lining_min_mm,
         l.life_id,
         l.started_on as fitted_on,
+        a.aged_from_on,
+        a.age_known,
         s.seen_on,
         s.seen_km,
         l.start_km,
@@ -77,6 +81,7 @@ final as (
     from judge.wheel_ends e
     left join duties d on d.unit_id = e.unit_id
     left join lives l on l.wheel_end_id = e.wheel_end_id
+    left join reduce.lining_ages a on a.life_id = l.life_id
     left join latest m on m.life_id = l.life_id
     left join seen s on s.unit_id = e.unit_id
     left join visits v on v.unit_id = e.unit_id

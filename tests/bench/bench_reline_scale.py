@@ -16,7 +16,12 @@ from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.minimum import minimum_forecast
 from models.relines.forecast.relining import reline_forecast
 from models.relines.forecast.wheel_ends import WheelEnds
-from models.relines.policy.decisions import AxleDecisions, axle_decisions, policy_groups
+from models.relines.policy.decisions import (
+    AxleDecisions,
+    axle_decisions,
+    policy_groups,
+    some_decisions,
+)
 from models.relines.policy.fit import fit_policy
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.scenario import AS_NOW, Scenario
@@ -95,10 +100,9 @@ def spread_decisions(rows: int) -> tuple[AxleDecisions, object]:
     groups = policy_groups(frame)
     data = axle_decisions(frame, groups)
     rng = np.random.default_rng(1)
-    copies = rows // len(data.low) + 1
-    wide = {n: np.concatenate([getattr(data, n)] * copies) for n in AxleDecisions.__slots__}
-    wide["low"] = wide["low"] + rng.normal(0, 0.02, len(wide["low"]))
-    return AxleDecisions(**wide), groups
+    every = np.tile(np.arange(len(data.low)), rows // len(data.low) + 1)
+    wide = some_decisions(data, every)
+    return replace(wide, low=wide.low + rng.normal(0, 0.02, len(every))), groups
 
 
 def main() -> None:

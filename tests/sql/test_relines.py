@@ -92,6 +92,109 @@ def test_reline_decisions_belong_to_the_visit_that_came_before_the_job(con):
     ]
 
 
+def test_an_age_is_counted_from_the_fitting_or_bounded_by_the_first_check(con):
+    assert rows(
+        con,
+        """select wheel_end_id, aged_from_on, age_known from reduce.lining_ages
+        order by wheel_end_id, aged_from_on, age_known""",
+    ) == [
+        ("K1/1L", D(2025, 1, 6), False),
+        ("K1/1L", D(2025, 1, 8), True),
+        ("K1/1R", D(2025, 1, 6), False),
+        # Found grown on 31 March, without a word: decided at the visit before.
+        ("K1/1R", D(2025, 1, 6), True),
+        ("K1/2L", D(2025, 1, 6), False),
+        ("K1/2L", D(2025, 4, 21), True),
+        ("K1/2R", D(2025, 1, 6), False),
+    ]
+    assert rows(
+        con,
+        """select wheel_end_id, visit_on, age_days, age_known from reduce.reline_decisions
+        order by 1, 2""",
+    ) == [
+        ("K1/1L", D(2025, 1, 6), 0, False),
+        ("K1/1L", D(2025, 3, 31), 82, True),
+        ("K1/1R", D(2025, 1, 6), 0, False),
+        ("K1/1R", D(2025, 3, 31), 84, True),
+        ("K1/2L", D(2025, 1, 6), 0, False),
+        ("K1/2L", D(2025, 3, 31), 84, False),
+        ("K1/2R", D(2025, 1, 6), 0, False),
+        ("K1/2R", D(2025, 3, 31), 84, False),
+    ]
+
+
+def test_a_register_that_names_the_day_of_a_reline_knows_the_age():
+    """1L was relined on a day, 1R at a km, 2L is what the unit entered service with."""
+    made = warehouse_of(
+        register="""
+    unit_id | axle_no | side | axle_type | lining_new_mm | lining_min_mm | relined_on | relined_km
+    K1      | 1       | L    | front     | 18            | 6             | 2024-06-01 | -
+    K1      | 1       | R    | front     | 18            | 6             | -          | 90000
+    K1      | 2       | L    | rear      | 18            | 6             | -          | -
+        """,
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm
+            K1      | 1       | L    | 2025-01-06   | 100000      | 15
+            K1      | 1       | R    | 2025-01-06   | 100000      | 16
+            K1      | 2       | L    | 2025-01-06   | 100000      | 12
+            K1      | 1       | L    | 2025-04-01   | 120000      | 13
+        """,
+        as_of=D(2025, 7, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    assert rows(
+        made, "select wheel_end_id, aged_from_on, age_known from reduce.wheel_ends_now order by 1"
+    ) == [
+        ("K1/1L", D(2024, 6, 1), True),
+        ("K1/1R", D(2025, 1, 5), False),
+        ("K1/2L", D(2025, 1, 6), False),
+    ]
+
+
+def test_axle_decisions_count_the_age_of_the_end_that_was_read_thinner(con):
+    """In whole weeks: 82 and 84 days are both 12; the other axle's oldest is a bound as well."""
+    assert rows(
+        con,
+        """select axle_type, low_mm, low_age_days, low_age_known, high_age_days, high_age_known,
+            other_age_days
+        from reduce.axle_decisions order by axle_type, low_mm""",
+    ) == [
+        ("front", 1.25, 0, False, 0, False, 0),
+        ("front", 11.0, 84, True, 84, True, 84),
+        ("rear", 0.0, 84, False, 84, False, 84),
+        ("rear", 6.0, 0, False, 0, False, 0),
+    ]
+
+
+def test_the_older_lining_of_two_goes_with_its_own_reading():
+    """1L was relined on 21 April and reads more; 1R has been there since records began."""
+    made = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm
+            K1      | 1       | L    | 2025-01-06   | 100000      | 5.9
+            K1      | 1       | R    | 2025-01-06   | 100000      | 5.5
+            K1      | 1       | L    | 2025-06-30   | 120000      | 17
+            K1      | 1       | R    | 2025-06-30   | 120000      | 5.1
+            K1      | 1       | L    | 2025-07-31   | 130000      | 16
+        """,
+        work="""
+            unit_id | axle_no | side | done_on    | odometer_km | action | reason
+            K1      | 1       | L    | 2025-04-21 | 110000      | reline | worn
+        """,
+        as_of=D(2025, 7, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    # Below the minimum of 6 mm, and read so.
+    assert rows(
+        made,
+        """select low_mm, low_age_days, low_age_known, high_age_days, high_age_known, low_relined
+        from reduce.axle_decisions order by high_age_known""",
+    ) == [
+        (pytest.approx(-0.5), 0, False, 0, False, False),
+        (pytest.approx(-0.9), 175, False, 70, True, False),
+    ]
+
+
 def test_a_decision_at_a_rounded_reading_counts_in_the_middle_of_what_is_rounded_to_it():
     """0.34, 0.38 and 0.41 in (11, 12 and 13 32nds, to the hundredth): the middle one stands for
     what lies nearer to it than to the other two."""

@@ -213,3 +213,15 @@ def test_what_adjusters_have_left_is_drawn_anew_by_their_age(care):
     # of the year ahead differs between futures by some per cent.
     assert np.mean(shares) == pytest.approx(expected, abs=0.04)
     assert len(set(shares)) > 1
+
+
+def test_a_lining_is_relined_at_a_reading_or_at_two_years_whichever_comes_first():
+    fleet = lived(WORLDS["relined at a reading or at two years"], 3)
+    lives = fleet.lives.columns
+    same = np.diff(lives["end"]) == 0
+    age, unit = np.diff(lives["day"])[same], fleet.ends.unit[lives["end"][:-1]][same]
+    # The first check after 730 days at the latest, 12 weeks apart.
+    assert age.max() <= 730 + 84
+    assert (age >= 730).mean() > 0.1
+    assert (age < 730).mean() > 0.3
+    assert len(np.unique(unit)) == fleet.world.units

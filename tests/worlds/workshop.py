@@ -19,6 +19,8 @@ ADJUSTER_SHAPE, ADJUSTER_SCALE_KM = 1.8, 450_000.0
 A_CHECKS_WEAR = 1.1
 YEARLY = 640
 """Days after which the calendar's rule relines an axle."""
+TWO_YEARS = 730
+"""Days after which the rule of a reading or an age relines one, unless its reading did."""
 
 
 @dataclass(frozen=True)
@@ -254,6 +256,8 @@ class Workshop:
                 return np.asarray(thin & (worst <= margin + 4.0))
             case "calendar":
                 return np.asarray((day - self.start_on[ends] >= YEARLY) | (worst <= 0.5))
+            case "reading or age":
+                return np.asarray((day - self.start_on[ends] >= TWO_YEARS) | (worst <= margin))
             case "sloppy":
                 kinds = ("mood", "overlooked", "early")
                 mood, luck, early = (self._axle_number(kind, ends) for kind in kinds)

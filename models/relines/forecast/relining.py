@@ -10,8 +10,11 @@ its axle's other end has of its own, the chance not to have been relined by visi
 
 summed over 12 equally likely z and 3 Gauss-Hermite points y; p is the policy's hazard, a the share
 of linings so thick that go along with the other end, ξ' that end, ξ'' the wheel ends of the unit's
-other axles (at the same z). Days of visits and what the unit runs by them are those of
-``models.usage.visits``: quantiles fall on visits, or on a day after one on which jobs get done.
+other axles (at the same z). Where linings are relined for their age as well
+(``models.relines.policy.ages``), S is multiplied by the chance not to have been for that, own age
+or another's: the mean over 8 equally likely ages where only a bound is known. Days of visits and
+what the unit runs by them are those of ``models.usage.visits``: quantiles fall on visits, or on a
+day after one on which jobs get done.
 What the last visit read may have led to a reline that nobody wrote down: with that chance the
 lining is a new one, and S is the mixture of both.
 """
@@ -43,6 +46,7 @@ from models.relines.forecast.minimum import (
     forecast_words,
 )
 from models.relines.forecast.wheel_ends import WheelEnds
+from models.relines.policy.ages import BOUND_POINTS, AgeRule
 from models.relines.policy.fit import (
     PolicyFit,
     RelineTiming,
@@ -71,6 +75,8 @@ LAGS = 20
 HALVINGS = 14
 WHOLE_UNIT = 0.02
 """Below this chance that a unit's other axles go along, they are left out of the sum."""
+NEVER = 1e-6
+"""A smaller chance to be relined for the age is none."""
 _Z = special.ndtri((np.arange(12) + 0.5) / 12.0)
 _Z = _Z / np.sqrt(np.mean(_Z**2))
 _Y, _Y_WEIGHT = np.polynomial.hermite_e.hermegauss(3)
@@ -96,7 +102,9 @@ class _Task:
     second has the lining in place then, and its axle partner's beside it. ``stays`` (m, Z x Y):
     chance not to have been relined so far. ``units`` are places in the fleet, ``unit`` (m,) in
     ``units``, and ``twin`` and ``axle`` (m,) number the courses that share a unit, or an axle.
-    ``threshold_var`` is doubt about the policy's threshold.
+    ``threshold_var`` is doubt about the policy's threshold. ``group`` (m,) is that of the policy,
+    ``ages`` and ``partner_ages`` (m, A) what the linings' ages may be on the as-of day, and
+    ``young`` (m, A) the chance not to have been relined for them so far.
     """
 
     end: IntArray
@@ -113,6 +121,10 @@ class _Task:
     twin: IntArray
     axle: IntArray
     stays: FloatArray
+    group: IntArray
+    ages: FloatArray
+    partner_ages: FloatArray
+    young: FloatArray
 
     def some(self, rows: IntArray) -> "_Task":
         """Of some of its courses, of whole units."""
@@ -131,7 +143,8 @@ class _Task:
 class _Setting:
     """What all tasks share. Of units (U,): ``usual`` days between visits, ``number`` of their class
     among those of ``slots``, and ``shift``: days by which an open interval is older than its class.
-    ``lag`` (k,) and ``times`` (k,): days from a decision to the job, and how likely."""
+    ``lag`` (k,) and ``times`` (k,): days from a decision to the job, and how likely. ``pair``:
+    chance that an axle's other end goes along; ``by_age``: None where no lining is relined so."""
 
     usage: UsageFit
     away: AwayNow
@@ -143,6 +156,8 @@ class _Setting:
     shift: FloatArray
     lag: FloatArray
     times: FloatArray
+    pair: float
+    by_age: AgeRule | None
 
 
 def _standing(
@@ -160,7 +175,8 @@ def _standing(
 
 
 def _stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
-    """Chance of not being relined in a slot of visits, (m, Z x Y)."""
+    """Chance of not being relined in a slot of visits, (m, Z x Y); for age it goes into ``young``
+    of the task."""
     number, usual = setting.number[task.units], setting.usual[task.units]
     days = np.maximum(setting.slots.day[number, slot] * usual - setting.shift[task.units], 1.0)
     ahead = km_ahead(setting.usage, setting.away, task.units, days)
@@ -184,11 +200,32 @@ def _stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
     log_stay += own_log[:, :, None]
     # Fewer visits than one: a slot in which some are missed.
     expected = setting.slots.expected[number, slot][task.unit][:, None, None]
+    _grow_older(task, setting, days, goes.mean(axis=1), expected[:, :, 0])
     log_stay *= np.maximum(expected, 1.0)
     stay = np.exp(log_stay, out=log_stay)
     stay *= np.minimum(expected, 1.0)
     stay += 1.0 - np.minimum(expected, 1.0)
     return np.asarray(stay.reshape(len(stay), -1))
+
+
+def _grow_older(
+    task: _Task, setting: _Setting, days: FloatArray, goes: FloatArray, expected: FloatArray
+) -> None:
+    """Take the chance out of ``young`` to be relined for an age, its own or that of another lining
+    of the axle or unit, so many days (U,) after as-of, in a slot of so many ``expected`` visits
+    (m, 1); ``goes`` (m,): share that goes along with the axle's other end."""
+    rule = setting.by_age
+    if rule is None:
+        return
+    then, group = days[task.unit][:, None], task.group[:, None]
+    own, other = (rule.chance(ages + then, group) for ages in (task.ages, task.partner_ages))
+    if max(own.max(), other.max()) < NEVER:
+        return
+    log_stay = np.log1p(-np.minimum(own, 1.0 - 1e-9))
+    log_stay = log_stay + _others_stay(task, log_stay, setting.whole_unit)
+    log_stay += np.log1p(-np.minimum(setting.pair * goes[:, None] * other, 1.0 - 1e-9))
+    log_stay *= np.maximum(expected, 1.0)
+    task.young[:] *= 1.0 + np.minimum(expected, 1.0) * np.expm1(log_stay)
 
 
 def _others_stay(task: _Task, own: FloatArray, whole_unit: float) -> FloatArray:
@@ -223,7 +260,8 @@ def _done_by_slot(task: _Task, ends: int, setting: _Setting) -> FloatArray:
 
 def _done_by(task: _Task, ends: int) -> FloatArray:
     """Chance to have been relined (n,)."""
-    return np.asarray(np.bincount(task.end, task.share * (1.0 - task.stays @ _WEIGHT), ends))
+    stays = task.stays @ _WEIGHT * task.young.mean(axis=1)
+    return np.asarray(np.bincount(task.end, task.share * (1.0 - stays), ends))
 
 
 def _quantiles(
@@ -323,12 +361,18 @@ def _decided_by(day: FloatArray, decided: _Decided, slots: VisitSlots) -> FloatA
 
 
 def chance_decided(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
-    """Chance that what was read at the last visit led to a reline that is not on record; the axle's
-    other end counts, above all where its own reline is."""
+    """Chance that what was read at the last visit, or the lining's age then, led to a reline that
+    is not on record; the axle's other end counts, above all where its own reline is."""
     policy = mean_policy(fit)
     read = np.isfinite(ends.above_mm)
     above = np.where(read, ends.above_mm, 0.0)
     replaced = np.where(read, replacement_probability(policy, above, ends.policy_group), 0.0)
+    if policy.by_age is not None:
+        usual = np.full(len(ends), fit.usual_days)
+        aged = policy.by_age.chance_at_visit(
+            ends.age_at_visit, ends.age_known, usual, ends.policy_group
+        )
+        replaced = 1.0 - (1.0 - replaced) * (1.0 - aged)
     done = ends.just_relined & ~read
     other = np.where(done, 1.0, replaced)[ends.partner]
     beside = np.where(ends.has_partner, other, 0.0)
@@ -408,17 +452,20 @@ def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: In
     older = usage.since_visit - classes.age / POINTS * usual
     # Most jobs are done at the visit: lags that are the same count together.
     lag, times = np.unique(_lags(policy.timing), return_counts=True)
+    mean = mean_policy(policy)
     return _Setting(
         usage=usage,
         away=away_now(usage),
-        table=hazard_table(mean_policy(policy), lines.reading_sd, policy.read_share),
-        whole_unit=mean_policy(policy).unit,
+        table=hazard_table(mean, lines.reading_sd, policy.read_share),
+        whole_unit=mean.unit,
         slots=slots,
         usual=usual,
         number=by_unit,
         shift=np.clip(older, 0.0, usual / POINTS),
         lag=lag,
         times=times / LAGS,
+        pair=mean.pair,
+        by_age=mean.by_age,
     )
 
 
@@ -470,6 +517,8 @@ def _task(
     units, unit = np.unique(ends.unit[rows], return_inverse=True)
     stays = np.where(is_fresh, 1.0, 1.0 - now.pending[rows])
     renewed = now.renewed[rows]
+    since = setting.usage.since_visit[ends.unit[rows]]
+    ages = [_ages(of, ends, since, is_fresh, setting.by_age) for of in (rows, partner)]
 
     def moments(of: IntArray) -> LineMoments:
         both = (
@@ -492,7 +541,27 @@ def _task(
         twin=unit + len(units) * is_fresh,
         axle=ends.axle[rows] + len(ends) * is_fresh,
         stays=np.repeat(stays[:, None], len(_WEIGHT), axis=1),
+        group=ends.policy_group[rows],
+        ages=ages[0],
+        partner_ages=ages[1],
+        young=np.ones_like(ages[0]),
     )
+
+
+def _ages(
+    rows: IntArray,
+    ends: WheelEnds,
+    since_visit: FloatArray,
+    is_fresh: BoolArray,
+    rule: AgeRule | None,
+) -> FloatArray:
+    """Equally likely ages of linings on the as-of day (m, A); those that are fresh were fitted at
+    the last visit. One each, that means nothing, where none is relined for it."""
+    if rule is None:
+        return np.zeros((len(rows), 1))
+    age, known, group = ends.age_days[rows], ends.age_known[rows], ends.policy_group[rows]
+    ages = rule.ages(age, known, since_visit, group, BOUND_POINTS[:, None])
+    return np.asarray(np.where(is_fresh, since_visit, ages).T)
 
 
 def _lags(timing: RelineTiming) -> FloatArray:

@@ -1,5 +1,6 @@
 """The wheel ends of a fleet as they stand: which belong together, and what was last read."""
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,8 @@ class WheelEnds:
         relined since).
     just_relined : (L,) whether its reline was written down at or after the axle's last reading.
     axle_type, depot : (L,) names; a depot may be null.
+    age_days : (L,) of the lining on record, on the as-of day; at least so many where age_known (L,)
+        is false; age_at_visit (L,): that at the unit's last check visit (below 0: fitted since).
     """
 
     wheel_end_id: pl.Series
@@ -34,6 +37,9 @@ class WheelEnds:
     just_relined: BoolArray
     axle_type: pl.Series
     depot: pl.Series
+    age_days: FloatArray
+    age_known: BoolArray
+    age_at_visit: FloatArray
 
     def __len__(self) -> int:
         return len(self.unit)
@@ -43,7 +49,9 @@ class WheelEnds:
         return np.asarray(self.partner != np.arange(len(self)))
 
 
-def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: PolicyGroups) -> WheelEnds:
+def wheel_ends(
+    frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: PolicyGroups, as_of: dt.date
+) -> WheelEnds:
     """Rows of ``reduce.wheel_ends_now`` as arrays.
 
     Raises
@@ -73,6 +81,11 @@ def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: PolicyGro
         return rows[name].cast(pl.Int64).to_numpy()
 
     start, line = floats("start_km"), floats("line_km")
+    then, now = pl.col("visit_on"), pl.lit(as_of, dtype=pl.Date)
+    rows = rows.with_columns(
+        age_days=(now - pl.col("aged_from_on")).dt.total_days().clip(0).fill_null(0),
+        age_at_visit=(then - pl.col("aged_from_on")).dt.total_days().fill_null(0),
+    )
     return WheelEnds(
         wheel_end_id=rows["wheel_end_id"],
         unit=integers("u"),
@@ -85,4 +98,7 @@ def wheel_ends(frame: pl.DataFrame, unit_ids: tuple[str, ...], groups: PolicyGro
         just_relined=(start == line) & (start >= line[integers("partner")]),
         axle_type=rows["axle_type"].cast(pl.String),
         depot=rows["depot"].cast(pl.String),
+        age_days=floats("age_days"),
+        age_known=np.asarray(rows["age_known"].fill_null(False).to_numpy(), bool),
+        age_at_visit=floats("age_at_visit"),
     )

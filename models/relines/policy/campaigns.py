@@ -14,7 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray
-from models.relines.policy.decisions import AxleDecisions, PolicyGroups, some_decisions
+from models.relines.policy.decisions import (
+    QUARTER_DAYS,
+    AxleDecisions,
+    PolicyGroups,
+    some_decisions,
+)
 from models.relines.policy.fit import FEW_RELINES, PolicyFit, RelineTiming, fit_policy
 from models.relines.policy.likelihood import SHAPE, decision_sums, policy_loglik
 
@@ -38,9 +43,15 @@ class Campaign:
 
 
 def found_campaign(
-    decisions: AxleDecisions, groups: PolicyGroups, timing: RelineTiming | None = None
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    timing: RelineTiming | None = None,
+    usual_days: float = QUARTER_DAYS,
 ) -> Campaign | None:
-    """The campaign of most relines beyond the usual, if there was one that is over."""
+    """The campaign of most relines beyond the usual, if there was one that is over.
+
+    None where linings are relined for their age: those of one age come due together.
+    """
     quarters = _most_relined(decisions)
     if quarters is None:
         return None
@@ -49,8 +60,10 @@ def found_campaign(
     during, others = (_some(decisions, rows) for rows in (inside, ~inside))
     if min(during.relines, others.relines) < FEW_RELINES:
         return None
-    own, usual = fit_policy(during, groups), fit_policy(others, groups, timing)
+    own, usual = fit_policy(during, groups), fit_policy(others, groups, timing, usual_days)
     beside = [_some(decisions, rows) for rows in (ago < quarters.start, ago >= quarters.stop)]
+    if usual.age_share > 0.0:
+        return None
     if _gain(during, own, usual) < CAMPAIGN_GAIN:
         return None
     if min(_gain(part, usual, own) for part in beside) <= 0.0:

@@ -62,12 +62,28 @@ def policy_groups(*frames: pl.DataFrame) -> PolicyGroups:
 
 
 @dataclass(frozen=True, slots=True)
+class LiningAges:
+    """Days since the linings of R rows were fitted, of the axle's low and high end and of the
+    oldest on the unit's other axles; at least so many where not ``known``."""
+
+    low_days: FloatArray
+    low_known: BoolArray
+    high_days: FloatArray
+    high_known: BoolArray
+    other_days: FloatArray
+
+    def some(self, rows: IntArray | slice) -> "LiningAges":
+        return LiningAges(*(getattr(self, name)[rows] for name in LiningAges.__slots__))
+
+
+@dataclass(frozen=True, slots=True)
 class AxleDecisions:
     """Counted decisions, (R,): readings in mm above the minimum (NaN: not read).
 
     ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
     record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
-    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days.
+    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days; ``ages``
+    of the linings found there.
     """
 
     group: IntArray
@@ -80,6 +96,7 @@ class AxleDecisions:
     high_relined: BoolArray
     visits: FloatArray
     quarters_ago: IntArray
+    ages: LiningAges
 
     @property
     def relines(self) -> float:
@@ -107,6 +124,9 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
     def floats(name: str) -> FloatArray:
         return frame[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
+    def ages(name: str) -> FloatArray:
+        return np.nan_to_num(floats(name))
+
     def flags(name: str) -> BoolArray:
         return np.asarray(frame[name].cast(pl.Boolean).fill_null(False).to_numpy(), bool)
 
@@ -121,12 +141,27 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
         high_relined=flags("high_relined"),
         visits=floats("visits"),
         quarters_ago=frame["quarters_ago"].cast(pl.Int64).to_numpy(),
+        ages=LiningAges(
+            low_days=ages("low_age_days"),
+            low_known=flags("low_age_known"),
+            high_days=ages("high_age_days"),
+            high_known=flags("high_age_known"),
+            other_days=ages("other_age_days"),
+        ),
     )
 
 
 def some_decisions(decisions: AxleDecisions, rows: IntArray | slice) -> AxleDecisions:
     """Some of the rows."""
-    return AxleDecisions(*(getattr(decisions, name)[rows] for name in AxleDecisions.__slots__))
+    *names, _ = AxleDecisions.__slots__
+    taken = {name: getattr(decisions, name)[rows] for name in names}
+    return AxleDecisions(**taken, ages=decisions.ages.some(rows))
+
+
+def with_known_ages(decisions: AxleDecisions) -> AxleDecisions:
+    """The rows about linings whose day of fitting is on record."""
+    known = decisions.ages.low_known & (decisions.ages.high_known | ~decisions.has_high)
+    return some_decisions(decisions, np.flatnonzero(known))
 
 
 def thinned(decisions: AxleDecisions, every: int) -> AxleDecisions:

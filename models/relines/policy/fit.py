@@ -7,6 +7,7 @@ other parameters are the fleet's. Weak priors keep the answer finite where recor
 reline at all they are the answer, and the fit says so.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,13 +18,22 @@ from scipy import special
 from models.common.arrays import FloatArray
 from models.common.distributions import square_root
 from models.common.group_sums import sums_by
-from models.relines.policy.decisions import AxleDecisions, PolicyGroups, thinned
+from models.relines.policy.age_evidence import LEAST_AGED, MAYBE_AGE_SCORE, age_evidence
+from models.relines.policy.ages import AGE_SHAPE, AgeRule, age_rule
+from models.relines.policy.decisions import (
+    QUARTER_DAYS,
+    AxleDecisions,
+    PolicyGroups,
+    thinned,
+    with_known_ages,
+)
 from models.relines.policy.likelihood import (
     SHAPE,
     DecisionSums,
     along_share,
     decision_sums,
     policy_loglik,
+    relines_by_age,
 )
 
 FEW_RELINES = 10
@@ -34,6 +44,15 @@ PRIOR_SD = np.array([2.0, 0.7, 1.5, 1.5, 1.5, 1.5, 1.5, 0.3])
 """Threshold [mm above minimum], then ``SHAPE``: a guess of ours, no source."""
 _EFFECT_SD, _EFFECT_WEIGHT = 0.3, 2.0
 _EM_STEPS = 4
+AGE_PRIOR_MEAN = np.array([np.log(20.0), special.logit(0.8), np.log(730.0)])
+AGE_PRIOR_SD = np.array([0.7, 1.5, 1.0])
+"""Of relines by age: log of their spread [days], logit of the chance that the rule is kept at a
+visit, log of the age [days]: a guess of ours, no source."""
+_AGE_EFFECT_SD = 0.1
+LEAST_READ = 5.0
+"""Relines read by which a group's threshold is guessed before it is fitted."""
+AGE_SCORE = 20.0
+"""So much more likely (twice the log) must the decisions be where some are made by age."""
 PILOT_ROWS = 20_000
 CHANGE_SCORE = 12.35
 """A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000."""
@@ -49,8 +68,9 @@ CONVERGED = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class ReplacementPolicy:
-    """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, and about how
-    much lining the other end of an axle may have to go along."""
+    """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, about how
+    much lining the other end of an axle may have to go along, and relines for the lining's age
+    (None: there are none)."""
 
     threshold_mm: FloatArray
     spread_mm: float
@@ -60,6 +80,7 @@ class ReplacementPolicy:
     pair: float
     unit: float
     along_below_mm: float = np.inf
+    by_age: AgeRule | None = None
 
     def goes_along(self, above_mm: FloatArray, reading_sd: float = 0.0) -> FloatArray:
         """Share of ``pair`` that is left at a reading, or at a lining read with such an error."""
@@ -78,12 +99,15 @@ class RelineTiming:
 
 @dataclass(frozen=True, slots=True)
 class PolicyFit:
-    """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``].
+    """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``], and where
+    some are relined for their age of [``AGE_SHAPE``, log A, types, depots] behind these.
 
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
     of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit;
     ``changed_quarters``: for how long it has been so, where it was another before (0: always);
-    ``raised_mm``, ``raised_sd``: by how much thresholds were raised then.
+    ``raised_mm``, ``raised_sd``: by how much thresholds were raised then; ``age_share``: share of
+    relines that were made for the lining's age, and would not have been by the reading (0: none);
+    ``usual_days`` between visits.
     """
 
     groups: PolicyGroups
@@ -100,6 +124,8 @@ class PolicyFit:
     changed_quarters: int = 0
     raised_mm: float = 0.0
     raised_sd: float = 0.0
+    age_share: float = 0.0
+    usual_days: float = QUARTER_DAYS
 
     @property
     def is_guess(self) -> bool:
@@ -109,10 +135,12 @@ class PolicyFit:
 
 def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
     """The policies that a parameter vector stands for, by the design of their thresholds."""
-    spread, *logits, along = parameters[-len(SHAPE) :]
+    thresholds, own, aged = _parts(parameters, design.shape[1])
+    spread, *logits, along = own
     missed, below, premature, pair, unit = special.expit(np.array(logits))
+    by_age, log_days = np.split(aged, [len(AGE_SHAPE)])
     return ReplacementPolicy(
-        threshold_mm=design @ parameters[: -len(SHAPE)],
+        threshold_mm=design @ thresholds,
         spread_mm=float(np.exp(spread)),
         missed=float(missed),
         missed_below=float(below),
@@ -120,7 +148,13 @@ def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
         pair=float(pair),
         unit=float(unit),
         along_below_mm=float(np.exp(along)),
+        by_age=age_rule(by_age, design @ log_days) if len(aged) else None,
     )
+
+
+def _parts(parameters: FloatArray, thresholds: int) -> list[FloatArray]:
+    """What a parameter vector says of thresholds, of ``SHAPE``, and of relines by age."""
+    return np.split(parameters, [thresholds, thresholds + len(SHAPE)])
 
 
 def mean_policy(fit: PolicyFit) -> ReplacementPolicy:
@@ -139,20 +173,32 @@ def drawn_policies(
 
 @dataclass(frozen=True, slots=True)
 class _Penalised:
-    """The penalised likelihood: decisions, design of the thresholds, and the normal prior."""
+    """The penalised likelihood: decisions, design of the thresholds and of log A, and the normal
+    prior."""
 
     decisions: DecisionSums
     design: FloatArray
+    age_design: FloatArray
     prior_mean: FloatArray
     prior_sd: FloatArray
 
+    def by_group(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Thresholds of the groups, and what the likelihood calls its shape."""
+        thresholds, own, aged = _parts(parameters, self.design.shape[1])
+        if len(aged) == 0:
+            return self.design @ thresholds, own
+        by_age, log_days = np.split(aged, [len(AGE_SHAPE)])
+        return self.design @ thresholds, np.concatenate([own, by_age, self.age_design @ log_days])
+
+    def in_shape(self, slope: FloatArray) -> FloatArray:
+        """Slopes (…, shape) in the likelihood's shape as slopes in the parameters."""
+        own, log_days = np.split(slope, [len(SHAPE) + len(AGE_SHAPE)], axis=-1)
+        return np.concatenate([own, log_days @ self.age_design], axis=-1) if log_days.size else own
+
     def cost(self, parameters: FloatArray) -> tuple[float, FloatArray]:
-        n_shape = len(SHAPE)
-        loglik, in_threshold, in_shape = policy_loglik(
-            self.decisions, self.design @ parameters[:-n_shape], parameters[-n_shape:]
-        )
+        loglik, in_threshold, in_shape = policy_loglik(self.decisions, *self.by_group(parameters))
         pull = (parameters - self.prior_mean) / self.prior_sd
-        gradient = np.concatenate([self.design.T @ in_threshold, in_shape])
+        gradient = np.concatenate([self.design.T @ in_threshold, self.in_shape(in_shape)])
         return float(pull @ pull) / 2.0 - loglik, pull / self.prior_sd - gradient
 
 
@@ -178,19 +224,24 @@ def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
     A decision depends on its own group's threshold alone, so one step of all thresholds together
     gives every group's own curvature, and a step of each shape parameter the rest.
     """
-    step, n_shape = 1e-4, len(SHAPE)
-    threshold, shape = task.design @ at[:-n_shape], at[-n_shape:]
+    step, n = 1e-4, task.design.shape[1]
+    threshold, _ = task.by_group(at)
 
     def bend(moved_mm: float, moved: FloatArray) -> tuple[FloatArray, FloatArray]:
         up, down = (
-            policy_loglik(task.decisions, threshold + sign * moved_mm, shape + sign * moved)
+            policy_loglik(
+                task.decisions,
+                threshold + sign * moved_mm,
+                task.by_group(np.concatenate([at[:n], at[n:] + sign * moved]))[1],
+            )
             for sign in (1.0, -1.0)
         )
-        return (up[1] - down[1]) / (2.0 * step), (up[2] - down[2]) / (2.0 * step)
+        in_shape = task.in_shape(up[2] - down[2]) / (2.0 * step)
+        return (up[1] - down[1]) / (2.0 * step), in_shape
 
-    own, _ = bend(step, np.zeros(n_shape))
+    own, _ = bend(step, np.zeros(len(at) - n))
     in_threshold, in_shape = map(
-        np.array, zip(*(bend(0.0, step * e) for e in np.eye(n_shape)), strict=True)
+        np.array, zip(*(bend(0.0, step * e) for e in np.eye(len(at) - n)), strict=True)
     )
     beside = task.design.T @ in_threshold.T
     hessian = np.diag(task.prior_sd**-2.0) - np.block(
@@ -216,22 +267,29 @@ class _Fitted:
 
 
 def fit_policy(
-    decisions: AxleDecisions, groups: PolicyGroups, timing: RelineTiming | None = None
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    timing: RelineTiming | None = None,
+    usual_days: float = QUARTER_DAYS,
 ) -> PolicyFit:
-    """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`.
+    """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`; visits are
+    about ``usual_days`` apart.
 
-    Where thresholds have changed (:func:`likely_change`), it is that of since: what was done before
+    Where decisions are so much likelier with relines for the age (``AGE_SCORE``), there are. Where
+    thresholds have changed (:func:`likely_change`), it is that of since: what was done before
     tells of the rest of the policy alone. Where they may have, it is the mean of both, weighed by
     their chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
     """
     found, changed = _fitted(decisions, groups, 0), 0
-    likely, score = likely_change(decisions, groups, found.at)
+    aged, found = _perhaps_aged(decisions, groups, usual_days, found)
+    told, decisions = decisions, with_known_ages(decisions) if aged else decisions
+    likely, score = likely_change(decisions, groups, found.at, by_age=bool(aged))
     before = groups.design().shape[1]
     mean, covariance = found.at, found.covariance
     if score > MAYBE_SCORE:
         sure = score > CHANGE_SCORE
         nearby = range(max(likely - 1, 1), likely + 2) if sure else (likely,)
-        others = {quarters: _fitted(decisions, groups, quarters) for quarters in nearby}
+        others = {quarters: _fitted(decisions, groups, quarters, aged) for quarters in nearby}
         costs = {quarters: other.task.cost(other.at)[0] for quarters, other in others.items()}
         best = min(costs, key=costs.__getitem__)
         now = np.delete(np.arange(len(others[best].at)), before)
@@ -251,16 +309,53 @@ def fit_policy(
         covariance=covariance,
         type_sd=float(found.effect_sd[0]),
         depot_sd=float(found.effect_sd[1]),
-        relines=decisions.relines,
-        visits=float(decisions.visits.sum()),
-        group_visits=sums_by(decisions.group, decisions.visits, groups.n_groups),
-        read_share=decisions.read_share,
+        relines=told.relines,
+        visits=float(told.visits.sum()),
+        group_visits=sums_by(told.group, told.visits, groups.n_groups),
+        read_share=told.read_share,
         timing=timing or RelineTiming(0.0, np.zeros(0)),
         converged=float(slope @ found.covariance @ slope) < CONVERGED,
         changed_quarters=changed,
         raised_mm=-float(found.at[before]) if changed else 0.0,
         raised_sd=float(np.sqrt(found.covariance[before, before])) if changed else 0.0,
+        age_share=_by_age(found) / max(decisions.relines, 1.0),
+        usual_days=usual_days,
     )
+
+
+def _perhaps_aged(
+    decisions: AxleDecisions, groups: PolicyGroups, usual_days: float, never: _Fitted
+) -> tuple[list[FloatArray], _Fitted]:
+    """The policy with relines by age, where decisions are so much likelier with them, and what
+    tells it from one where ``never`` one is. Both are held against what is on record of linings of
+    known age."""
+    evidence = age_evidence(decisions, never.task.decisions, *never.task.by_group(never.at))
+    design, types, depots = groups.design(), len(groups.axle_types), len(groups.depots)
+    cells = np.zeros(types * depots, np.int64), *np.divmod(np.arange(types * depots), depots)
+    told = [evidence.begins(each) for each in cells]
+    if max(gain for _, gain in told) > MAYBE_AGE_SCORE:
+        known = with_known_ages(decisions)
+        begun = [
+            np.concatenate([own, AGE_PRIOR_MEAN[:-1], _as_effects(np.log(days), design)])
+            for days, _ in told
+            for own in (never.at, never.task.prior_mean)
+        ]
+        otherwise, found = _fitted(known, groups, 0), _fitted(known, groups, 0, begun)
+        gain = otherwise.task.cost(otherwise.at)[0] - found.task.cost(found.at)[0]
+        if 2.0 * gain > AGE_SCORE and _by_age(found) >= LEAST_AGED:
+            return [found.at], found
+    return [], never
+
+
+def _by_age(found: _Fitted) -> float:
+    """Relines that were made for the lining's age."""
+    return relines_by_age(found.task.decisions, *found.task.by_group(found.at))
+
+
+def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
+    """Mean and effects that come near the groups' values (G,): those of least squares."""
+    shrink = np.diag([0.0, *np.ones(design.shape[1] - 1)])
+    return np.asarray(np.linalg.solve(design.T @ design + 0.1 * shrink, design.T @ values))
 
 
 def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float:
@@ -273,7 +368,7 @@ def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float
 
 
 def likely_change(
-    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray
+    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool = False
 ) -> tuple[int, float]:
     """For how many quarters thresholds have likeliest been others than before, and the score.
 
@@ -282,12 +377,13 @@ def likely_change(
     """
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
-    apart = decision_sums(replace(decisions, group=decisions.group + n * quarter))
-    threshold, n_shape = groups.design() @ at[: -len(SHAPE)], len(SHAPE)
+    apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
+    design = groups.design()
+    task = _Penalised(apart, design, np.tile(design, (last + 1, 1)), at, at)
+    threshold, shape = task.by_group(at)
 
     def slopes(moved_mm: float) -> FloatArray:
-        moved = np.tile(threshold + moved_mm, last + 1)
-        by_group = policy_loglik(apart, moved, at[-n_shape:])[1]
+        by_group = policy_loglik(apart, np.tile(threshold + moved_mm, last + 1), shape)[1]
         return np.asarray(by_group.reshape(last + 1, n).sum(axis=1))
 
     step = 0.05
@@ -304,47 +400,82 @@ def likely_change(
     return best, float(gain[best])
 
 
-def _fitted(decisions: AxleDecisions, groups: PolicyGroups, changed: int) -> _Fitted:
+def _fitted(
+    decisions: AxleDecisions, groups: PolicyGroups, changed: int, aged: Sequence[FloatArray] = ()
+) -> _Fitted:
     """The policy, with thresholds that were others before the last ``changed`` quarters (0: never
-    were).
+    were); and with relines by age if there is something ``aged`` to begin with: parameters of
+    policies that never changed.
 
     Where there are very many counts, the spread of types and depots comes from every k-th of them.
     """
     sizes = len(groups.axle_types), len(groups.depots)
-    design, moved = groups.design(), np.zeros(0)
+    design, age_design, moved = groups.design(), groups.design(), np.zeros(0)
     if changed:
         before = decisions.quarters_ago >= changed
         decisions = replace(decisions, group=decisions.group + groups.n_groups * before)
         was = np.repeat([0.0, 1.0], groups.n_groups)
         design, moved = np.column_stack([np.tile(design, (2, 1)), was]), np.array([CHANGE_SD])
-    start = np.concatenate([PRIOR_MEAN[:1], np.zeros(sum(sizes)), 0.0 * moved, PRIOR_MEAN[1:]])
-    sd = np.array([_EFFECT_SD, _EFFECT_SD])
+        age_design = np.tile(age_design, (2, 1))
+    effects = np.zeros(sum(sizes))
+    prior = np.concatenate([PRIOR_MEAN[:1], effects, 0.0 * moved, PRIOR_MEAN[1:]])
+    starts, by_age = [_read_at_relines(decisions, groups, prior)], bool(aged)
+    if by_age:
+        starts = [np.insert(begun, 1 + len(effects), 0.0 * moved) for begun in aged]
+        prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
+    nothing = np.zeros((len(prior), len(prior)))
+    sd = _effect_sd(starts[0], nothing, sizes, 2 + 2 * by_age)
     every = len(decisions.low) // PILOT_ROWS + 1
-    some = decision_sums(thinned(decisions, every))
-    task = _Penalised(some, design, start, _prior_sd(sd, *sizes, moved))
-    at = _minimum(task, start)
+    some = decision_sums(thinned(decisions, every), by_age=by_age)
+    task = _Penalised(some, design, age_design, prior, _prior_sd(sd, sizes, moved))
+    at = min((_minimum(task, start) for start in starts), key=lambda at: task.cost(at)[0])
     for _ in range(_EM_STEPS):
         covariance = _covariance(task, at)
-        sd = _effect_sd(at, covariance, *sizes)
-        task = replace(task, prior_sd=_prior_sd(sd, *sizes, moved))
+        sd = _effect_sd(at, covariance, sizes, len(sd))
+        task = replace(task, prior_sd=_prior_sd(sd, sizes, moved))
         at = _minimum(task, at, covariance)
     if every > 1:
-        task = replace(task, decisions=decision_sums(decisions))
+        task = replace(task, decisions=decision_sums(decisions, by_age=by_age))
         at = _minimum(task, at, covariance / every)
     return _Fitted(task, at, _covariance(task, at), sd)
 
 
-def _prior_sd(sd: FloatArray, n_types: int, n_depots: int, moved: FloatArray) -> FloatArray:
-    effects = np.repeat(sd, [n_types, n_depots])
-    return np.concatenate([PRIOR_SD[:1], effects, moved, PRIOR_SD[1:]])
+def _read_at_relines(
+    decisions: AxleDecisions, groups: PolicyGroups, prior: FloatArray
+) -> FloatArray:
+    """Parameters to begin with: the prior's, but thresholds at the median reading of each group's
+    relined linings; depots whose habits are very unlike are not found from one threshold for all.
+    """
+    group, low, visits = decisions.group % groups.n_groups, decisions.low, decisions.visits
+    rows = np.flatnonzero(decisions.low_relined & np.isfinite(low))
+    rows = rows[np.lexsort((low[rows], group[rows]))]
+    many = sums_by(group[rows], visits[rows], groups.n_groups)
+    told = many >= LEAST_READ
+    if not told.any():
+        return prior
+    middle = np.searchsorted(np.cumsum(visits[rows]), np.cumsum(many) - many / 2.0)
+    design = groups.design()
+    begun = _as_effects(low[rows][middle][told], design[told])
+    return np.concatenate([begun, prior[design.shape[1] :]])
 
 
-def _effect_sd(at: FloatArray, covariance: FloatArray, n_types: int, n_depots: int) -> FloatArray:
-    """One EM step for the spread of type and depot effects, with a weak prior."""
-    expected = at**2 + np.diag(covariance)
-    types, depots = expected[1 : 1 + n_types], expected[1 + n_types : 1 + n_types + n_depots]
-    prior = _EFFECT_WEIGHT * _EFFECT_SD**2
-    return np.sqrt([(e.sum() + prior) / (len(e) + _EFFECT_WEIGHT) for e in (types, depots)])
+def _prior_sd(sd: FloatArray, sizes: tuple[int, int], moved: FloatArray) -> FloatArray:
+    """``sd`` of types and depots in thresholds and, where some are relined by age, in log A."""
+    of_threshold = [PRIOR_SD[:1], np.repeat(sd[:2], sizes), moved, PRIOR_SD[1:]]
+    of_age = [AGE_PRIOR_SD, np.repeat(sd[2:], sizes)] if len(sd) > 2 else []
+    return np.concatenate([*of_threshold, *of_age])
+
+
+def _effect_sd(
+    at: FloatArray, covariance: FloatArray, sizes: tuple[int, int], how_many: int
+) -> FloatArray:
+    """One EM step for the spread of type and depot effects, with a weak prior: on thresholds, and
+    where there are as many, on log A."""
+    expected, n = at**2 + np.diag(covariance), sum(sizes)
+    parts = [*np.split(expected[1 : 1 + n], sizes[:1]), *np.split(expected[-n:], sizes[:1])]
+    prior = _EFFECT_WEIGHT * np.array([_EFFECT_SD, _EFFECT_SD, _AGE_EFFECT_SD, _AGE_EFFECT_SD]) ** 2
+    by_part = zip(parts[:how_many], prior, strict=False)
+    return np.sqrt([(e.sum() + p) / (len(e) + _EFFECT_WEIGHT) for e, p in by_part])
 
 
 def reline_timing(events: pl.DataFrame) -> RelineTiming:
@@ -365,4 +496,11 @@ def threshold_variances(fit: PolicyFit) -> FloatArray:
     """Variance of each group's threshold (G,), mm²."""
     design = fit.groups.design()
     part = fit.covariance[: design.shape[1], : design.shape[1]]
+    return np.asarray(np.einsum("gi,gi->g", design @ part, design))
+
+
+def log_age_variances(fit: PolicyFit) -> FloatArray:
+    """Variance of the log of the age at which each group relines (G,), where there is one."""
+    design = fit.groups.design()
+    part = fit.covariance[-design.shape[1] :, -design.shape[1] :]
     return np.asarray(np.einsum("gi,gi->g", design @ part, design))

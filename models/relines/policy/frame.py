@@ -7,7 +7,12 @@ import polars as pl
 
 from models.common.distributions import two_sided_z
 from models.relines.policy.decisions import NOWHERE, QUARTER_DAYS
-from models.relines.policy.fit import PolicyFit, mean_policy, threshold_variances
+from models.relines.policy.fit import (
+    PolicyFit,
+    log_age_variances,
+    mean_policy,
+    threshold_variances,
+)
 
 LEVEL = 0.95
 
@@ -15,7 +20,8 @@ LEVEL = 0.95
 def policy_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
     """One row per axle type × depot (null: none in the register): threshold_mm above the minimum,
     threshold_sd, spread_mm, visits; of the fleet, in every row: relines, changed_on, raised_mm,
-    raised_ci_low, raised_ci_high (null: no change found)."""
+    raised_ci_low, raised_ci_high (null: no change found); and of relines for the lining's age (null
+    where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share."""
     types, depots = fit.groups.axle_types, fit.groups.depots
     policy, quarters = mean_policy(fit), fit.changed_quarters
     changed_on = as_of - dt.timedelta(days=QUARTER_DAYS * quarters) if quarters else None
@@ -29,11 +35,28 @@ def policy_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
         },
         schema_overrides={"axle_type": pl.String, "depot": pl.String},
     ).with_columns(
+        **_by_age(fit),
         spread_mm=pl.lit(policy.spread_mm),
         relines=pl.lit(round(fit.relines)),
         changed_on=pl.lit(changed_on, dtype=pl.Date),
         **{name: pl.lit(mm, dtype=pl.Float64) for name, mm in _raised(fit).items()},
     )
+
+
+def _by_age(fit: PolicyFit) -> dict[str, pl.Series | pl.Expr]:
+    """At what age linings are relined, with its interval, and how many are."""
+    rule = mean_policy(fit).by_age
+    if rule is None:
+        names = ("days", "ci_low", "ci_high", "kept", "share")
+        return {f"age_{name}": pl.lit(None, dtype=pl.Float64) for name in names}
+    half = two_sided_z(LEVEL) * np.sqrt(log_age_variances(fit))
+    return {
+        "age_days": pl.Series(rule.days),
+        "age_ci_low": pl.Series(rule.days * np.exp(-half)),
+        "age_ci_high": pl.Series(rule.days * np.exp(half)),
+        "age_kept": pl.lit(rule.kept),
+        "age_share": pl.lit(fit.age_share),
+    }
 
 
 def _raised(fit: PolicyFit) -> dict[str, float | None]:

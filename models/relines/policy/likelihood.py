@@ -4,19 +4,20 @@ A reading x mm above the minimum (of an end of group g) makes the workshop want 
 
 .. math::
    w(x) = (1-\delta)\,\Phi\!\big((h_g - x)/s\big)\ (x > 0),\qquad
-   w(x) = 1-\delta_0\ (x \le 0),\qquad p = 1 - (1-\beta)(1-w)
+   w(x) = 1-\delta_0\ (x \le 0),\qquad p = 1 - (1-\beta)(1-w)(1-c)
 
 h the thickness at which it relines, s how that varies from case to case, :math:`\delta` and
 :math:`\delta_0` how often it lets a due lining go on (above and at the minimum), :math:`\beta` the
-chance per visit of a reline for any other reason. The other end of the axle, read y mm above its
-minimum, goes along with chance
+chance per visit of a reline for any other reason, c that of one for the lining's age
+(``models.relines.policy.ages``; nought unless asked for). The other end of the axle, read y mm
+above its minimum, goes along with chance
 
 .. math:: \pi(y) = \pi\,\Phi\big((t - y)/1\,\text{mm}\big)
 
 as a lining that is nearly new is left on (read of none: :math:`\pi`); the unit's other axles with
 chance :math:`\upsilon`. Of an axle's two ends with readings x and y, chances p and q, and
-:math:`e = \upsilon\,[1 - (1-w(\text{other}))(1-\beta)^n]` from the n wheel ends of the unit's other
-axles (of which the thinnest lining decides),
+:math:`e = \upsilon\,[1 - (1-w(\text{other}))(1-c(\text{oldest}))(1-\beta)^n]` from the n wheel ends
+of the unit's other axles (of which the thinnest lining and the oldest decide),
 
 .. math::
    P(\text{none}) &= (1-e)(1-p)(1-q),\quad
@@ -35,6 +36,7 @@ from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import sums_by
+from models.relines.policy.ages import AGE_SHAPE, AgeSums, age_rule, aged_chance, coded_ages
 from models.relines.policy.decisions import AxleDecisions, some_decisions
 
 SHAPE = ("log_spread", "missed", "missed_below", "premature", "pair", "unit", "log_along")
@@ -123,7 +125,7 @@ class DecisionSums:
     many ends read so were ``left`` on at visits at which nothing was relined; ``ends_left``, all of
     them. What else was seen of a unit (V,): the ``other`` reading's place, ``other_ends``, and
     visits at which it was ``other_left``. Rows with a reline (R,) one by one: ``relined``, and the
-    places of their ``low``, ``high`` and ``beside``.
+    places of their ``low``, ``high`` and ``beside``. ``ages``: None where they do not count.
     """
 
     group: IntArray
@@ -137,11 +139,12 @@ class DecisionSums:
     low: IntArray
     high: IntArray
     beside: IntArray
+    ages: AgeSums | None = None
 
 
-def decision_sums(decisions: AxleDecisions) -> DecisionSums:
+def decision_sums(decisions: AxleDecisions, *, by_age: bool = False) -> DecisionSums:
     """Visits at which nothing was relined summed up: log P(none) falls into a sum of one term of
-    each end, and one of the unit's other axles."""
+    each end, and one of the unit's other axles. ``by_age``: ages count."""
     high = np.where(decisions.has_high, decisions.high, np.nan)
     values, code = np.unique(
         np.concatenate([decisions.low, high, decisions.other]), return_inverse=True
@@ -151,9 +154,20 @@ def decision_sums(decisions: AxleDecisions) -> DecisionSums:
     )
     low, high_place, other = place.reshape(3, -1)
     ends, code = np.unique(decisions.other_ends, return_inverse=True)
-    both, beside = np.unique(other * len(ends) + code.ravel(), return_inverse=True)
+    both = other * len(ends) + code.ravel()
     done = decisions.low_relined | decisions.high_relined
     left, some = np.where(done, 0.0, decisions.visits), np.flatnonzero(done)
+    ages = None
+    if by_age:
+        days, group, (low_age, high_age, eldest) = coded_ages(decisions)
+        # What else was seen of a unit is its thinnest lining and its oldest.
+        many = int(both.max(initial=0)) + 1
+        aged, beside = np.unique(eldest * many + both, return_inverse=True)
+        aged_left = sums_by(low_age, left, len(days)) + sums_by(high_age, left, len(days))
+        both, eldest = aged % many, aged // many
+        ages = AgeSums(group, days, aged_left, low_age[some], high_age[some], eldest)
+    else:
+        both, beside = np.unique(both, return_inverse=True)
     return DecisionSums(
         group=keys // max(len(values), 1),
         x=values[keys % max(len(values), 1)],
@@ -166,6 +180,7 @@ def decision_sums(decisions: AxleDecisions) -> DecisionSums:
         low=low[some],
         high=high_place[some],
         beside=beside.ravel()[some],
+        ages=ages,
     )
 
 
@@ -213,48 +228,159 @@ def _relined(
     return _Relined(chance, np.stack([d_p, d_q, d_e]), d_low, d_high)
 
 
-def policy_loglik(
-    sums: DecisionSums, threshold: FloatArray, shape: FloatArray
-) -> tuple[float, FloatArray, FloatArray]:
-    """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``SHAPE`` (7,)."""
+@dataclass(frozen=True, slots=True)
+class _Stays:
+    """Chance to be left on for age of each age that occurs (A,), of the low and high ends of rows
+    with a reline (R,), and of the oldest beside them (V,); one where ages do not count."""
+
+    every: FloatArray
+    low: FloatArray | float = 1.0
+    high: FloatArray | float = 1.0
+    beside: FloatArray | float = 1.0
+
+
+def _stays(ages: AgeSums | None, c: FloatArray) -> _Stays:
+    if ages is None:
+        return _Stays(c)
+    every = 1.0 - c
+    return _Stays(every, every[ages.low], every[ages.high], every[ages.beside])
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """The likelihood's pieces at some parameters. Chance to be left on by the reading (U,), and for
+    age; ``rest`` (V,): that no other wheel end of the unit is relined otherwise; ``outside`` (V,):
+    e over the chance to go along. Slopes of the log-likelihood in p, q and e of rows with a reline
+    (3, R), each row's visits counted; ``rare`` (R,): beta of the high end."""
+
+    replaced: _Replacement
+    leaves: FloatArray
+    stays: _Stays
+    rest: FloatArray
+    outside: FloatArray
+    e: FloatArray
+    rare: FloatArray
+    along: _Along
+    done: _Relined
+    chance: FloatArray
+
+
+def _seen(sums: DecisionSums, threshold: FloatArray, shape: FloatArray, aged: FloatArray) -> _Seen:
+    """``aged`` (A,): c of the ages that occur."""
     premature, pair, unit = special.expit(shape[3:6])
     replaced = _replacement(sums.x, threshold[sums.group], shape)
-    leaves, goes_on = 1.0 - replaced.w, np.maximum(1.0 - replaced.w, _TINY)
+    leaves, stays = 1.0 - replaced.w, _stays(sums.ages, aged)
     rest = (1.0 - premature) ** sums.other_ends
-    outside = 1.0 - leaves[sums.other] * rest
+    outside = 1.0 - leaves[sums.other] * rest * stays.beside
     e = unit * outside
-    alone = np.maximum(1.0 - e, _TINY)
-    # Visits with a reline.
     theirs = sums.relined
     rare = premature * theirs.has_high
-    p = 1.0 - (1.0 - premature) * leaves[sums.low]
-    q = 1.0 - (1.0 - rare) * leaves[sums.high]
+    p = 1.0 - (1.0 - premature) * leaves[sums.low] * stays.low
+    q = 1.0 - (1.0 - rare) * leaves[sums.high] * stays.high
     along = _along(theirs, pair, float(np.exp(shape[6])))
     done = _relined(theirs, p, q, e[sums.beside], along)
     chance = np.maximum(done.chance, _TINY)
-    weight = theirs.visits / chance
-    by_p, by_q, by_e = done.slope * weight
+    return _Seen(replaced, leaves, stays, rest, outside, e, rare, along, done, chance)
+
+
+def policy_loglik(
+    sums: DecisionSums, threshold: FloatArray, shape: FloatArray
+) -> tuple[float, FloatArray, FloatArray]:
+    """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``shape``: ``SHAPE``
+    (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
+    ages, n_shape = sums.ages, len(SHAPE)
+    premature, _, unit = special.expit(shape[3:6])
+    aged = None
+    if ages is not None:
+        own, log_days = np.split(shape[n_shape:], [len(AGE_SHAPE)])
+        aged = aged_chance(ages, age_rule(own, log_days))
+    seen = _seen(sums, threshold, shape, np.zeros(0) if aged is None else aged.c)
+    theirs, leaves, stays, rest = sums.relined, seen.leaves, seen.stays, seen.rest
+    goes_on, alone = np.maximum(leaves, _TINY), np.maximum(1.0 - seen.e, _TINY)
+    weight = theirs.visits / seen.chance
+    by_p, by_q, by_e = seen.done.slope * weight
+    along, done = seen.along, seen.done
     in_pair, in_along = (done.in_low * along.low_slope + done.in_high * along.high_slope) @ weight
-    by_e = sums_by(sums.beside, by_e, len(e)) - sums.other_left / alone
+    by_e = sums_by(sums.beside, by_e, len(alone)) - sums.other_left / alone
+    low, high = leaves[sums.low] * stays.low, leaves[sums.high] * stays.high
+    beside = leaves[sums.other] * rest * stays.beside
     by_reading = (
-        sums_by(sums.low, by_p * (1.0 - premature), len(leaves))
-        + sums_by(sums.high, by_q * (1.0 - rare), len(leaves))
-        + sums_by(sums.other, by_e * unit * rest, len(leaves))
+        sums_by(sums.low, by_p * (1.0 - premature) * stays.low, len(leaves))
+        + sums_by(sums.high, by_q * (1.0 - seen.rare) * stays.high, len(leaves))
+        + sums_by(sums.other, by_e * unit * rest * stays.beside, len(leaves))
         - sums.left / goes_on
     )
-    by_row, in_shape = replaced.gradient(by_reading)
+    by_row, in_shape = seen.replaced.gradient(by_reading)
     in_premature = (
-        by_p @ leaves[sums.low]
-        + by_q @ (leaves[sums.high] * theirs.has_high)
-        + by_e @ (leaves[sums.other] * rest * sums.other_ends) * unit / (1.0 - premature)
+        by_p @ low
+        + by_q @ (high * theirs.has_high)
+        + by_e @ (beside * sums.other_ends) * unit / (1.0 - premature)
     ) * (premature * (1.0 - premature)) - sums.ends_left * premature
-    in_unit = by_e @ outside * unit * (1.0 - unit)
+    in_unit = by_e @ seen.outside * unit * (1.0 - unit)
     loglik = (
         sums.ends_left * np.log1p(-premature)
         + sums.left @ np.log(goes_on)
         + sums.other_left @ np.log(alone)
-        + theirs.visits @ np.log(chance)
+        + theirs.visits @ np.log(seen.chance)
     )
     in_threshold = sums_by(sums.group, by_row, len(threshold))
     all_shape = np.array([*in_shape, in_premature, in_pair, in_unit, in_along])
+    if ages is not None and aged is not None:
+        loglik += ages.left @ np.log(np.maximum(stays.every, _TINY))
+        by_c = _slope_by_age(sums, ages, seen, shape, (by_p, by_q, by_e))
+        in_ages = aged.gradient(by_c, ages.group, len(threshold))
+        all_shape = np.concatenate([all_shape, in_ages])
     return float(loglik), in_threshold, all_shape
+
+
+def _slope_by_age(
+    sums: DecisionSums,
+    ages: AgeSums,
+    seen: _Seen,
+    shape: FloatArray,
+    slopes: tuple[FloatArray, FloatArray, FloatArray],
+) -> FloatArray:
+    """Slope of the log-likelihood in c of the ages that occur (A,), from those in p and q of rows
+    with a reline (R,) and in e (V,)."""
+    by_p, by_q, by_e = slopes
+    premature, _, unit = special.expit(shape[3:6])
+    low, high, other = (seen.leaves[place] for place in (sums.low, sums.high, sums.other))
+    many = len(ages.left)
+    return np.asarray(
+        sums_by(ages.low, by_p * (1.0 - premature) * low, many)
+        + sums_by(ages.high, by_q * (1.0 - seen.rare) * high, many)
+        + sums_by(ages.beside, by_e * unit * other * seen.rest, many)
+        - ages.left / np.maximum(seen.stays.every, _TINY)
+    )
+
+
+def age_slopes(
+    sums: DecisionSums, threshold: FloatArray, shape: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Slope of the log-likelihood of each row with a reline, per visit, in the chance c of its low
+    and its high end to be relined for its age (R,), where neither would be."""
+    premature = float(special.expit(shape[3]))
+    seen = _seen(sums, threshold, shape, np.zeros(0))
+    by_p, by_q, _ = seen.done.slope / seen.chance
+    low = by_p * (1.0 - premature) * seen.leaves[sums.low]
+    return low, by_q * (1.0 - seen.rare) * seen.leaves[sums.high]
+
+
+def relines_by_age(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> float:
+    """Relines of wheel ends that were decided by the lining's age, and would not have been
+    otherwise: each by its chance; nought where ages do not count."""
+    ages, theirs, found = sums.ages, sums.relined, 0.0
+    if ages is None:
+        return found
+    rule = age_rule(*np.split(shape[len(SHAPE) :], [len(AGE_SHAPE)]))
+    seen = _seen(sums, threshold, shape, aged_chance(ages, rule).c)
+    stays_on = 1.0 - float(special.expit(shape[3]))
+    for relined, reading, age in (
+        (theirs.low_relined, sums.low, ages.low),
+        (theirs.high_relined, sums.high, ages.high),
+    ):
+        otherwise = stays_on * seen.leaves[reading]
+        chance = np.maximum(1.0 - otherwise * seen.stays.every[age], _TINY)
+        share = otherwise * (1.0 - seen.stays.every[age]) / chance
+        found += float((theirs.visits * relined) @ share)
+    return found

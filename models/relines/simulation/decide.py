@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy
@@ -27,7 +28,8 @@ NOW_SHARE = 0.08
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Random numbers of one visit, for every wheel end, axle and unit of the batch."""
+    """Random numbers of one visit, for every wheel end, axle and unit of the batch; ``age``: None
+    where nothing is relined for its age."""
 
     reading: FloatArray
     threshold: FloatArray
@@ -37,11 +39,13 @@ class Noise:
     later: FloatArray
     lag: FloatArray
     unit: FloatArray
+    age: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Policies:
-    """The policies of each copy, as the arrays decisions need: (B, G) thresholds, (B,) the rest."""
+    """The policies of each copy, as the arrays decisions need: (B, G) thresholds and ages at which
+    linings are relined (None: at none), (B,) the rest."""
 
     threshold: FloatArray
     spread: FloatArray
@@ -53,6 +57,9 @@ class Policies:
     unit: FloatArray
     read_share: float
     reading_sd: float
+    age_days: FloatArray | None
+    age_spread: FloatArray
+    age_kept: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +87,15 @@ class Decision:
     days: FloatArray
 
 
-def draw_noise(layout: Layout, luck: Luck) -> Noise:
+def draw_noise(layout: Layout, luck: Luck, *, by_age: bool) -> Noise:
     """Fresh numbers, all of them, whatever the scenario will use."""
     size, axles, units = len(layout.unit), len(layout.axle_unit), len(layout.usual_days)
     reading, threshold = luck.normal(2, size, dtype=np.float32)
     missed, premature = luck.uniform(2, size, dtype=np.float32)
     axle, later, lag = luck.uniform(3, axles)
     unit = luck.uniform(units)
-    return Noise(reading, threshold, missed, premature, axle, later, lag, unit)
+    age = luck.uniform(size) if by_age else None
+    return Noise(reading, threshold, missed, premature, axle, later, lag, unit, age)
 
 
 def policies_of(
@@ -101,6 +109,7 @@ def policies_of(
         pair = np.full(len(policies), float(scenario.together != "wheel_end"))
         unit = np.full(len(policies), float(scenario.together == "unit"))
         along = np.full(len(policies), np.inf)
+    by_age = [h.by_age for h in policies if h.by_age is not None]
     return Policies(
         threshold=np.array([h.threshold_mm for h in policies]),
         spread=np.array([h.spread_mm for h in policies]),
@@ -112,6 +121,9 @@ def policies_of(
         unit=unit,
         read_share=fit.read_share,
         reading_sd=reading_sd,
+        age_days=np.array([rule.days for rule in by_age]) if by_age else None,
+        age_spread=np.array([rule.spread_days for rule in by_age]),
+        age_kept=np.array([rule.kept for rule in by_age]),
     )
 
 
@@ -120,6 +132,7 @@ def decide(visit: Visit) -> Decision:
     wanted = np.zeros(len(visit.ends), bool)
     wanted[_wanted_otherwise(visit)] = True
     wanted[_wanted_by_reading(visit)] = True
+    wanted[_wanted_for_age(visit)] = True
     own, share = _guarded(visit, visit.ends & ~wanted)
     wanted[own[share < NOW_SHARE]] = True
     whole = _taken_along(visit, wanted)
@@ -145,6 +158,21 @@ def _wanted_by_reading(visit: Visit) -> IntArray:
     missed = (noise.missed[near] - (1.0 - policies.read_share)) / policies.read_share
     due = (missed >= 0.0) & _due(visit, near, reading, missed)
     return np.asarray(near[due])
+
+
+def _wanted_for_age(visit: Visit) -> IntArray:
+    """Wheel ends relined because their linings are so old; not where a scenario says at what
+    thickness they are."""
+    policies, number = visit.policies, visit.noise.age
+    if policies.age_days is None or number is None or visit.scenario.reline != "as_now":
+        return np.zeros(0, np.int64)
+    age = visit.state.day[visit.layout.unit] - visit.state.fitted_day
+    youngest = float(policies.age_days.min()) - FAR * float(policies.age_spread.max())
+    old = np.flatnonzero((age > youngest) & visit.ends)
+    copy = visit.layout.copy[old]
+    days = policies.age_days[copy, visit.layout.group[old]]
+    chance = policies.age_kept[copy] * special.ndtr((age[old] - days) / policies.age_spread[copy])
+    return np.asarray(old[number[old] < chance])
 
 
 def _due(visit: Visit, ends: IntArray, reading: FloatArray, missed: FloatArray) -> BoolArray:

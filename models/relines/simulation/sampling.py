@@ -31,6 +31,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.wheel_ends import WheelEnds
+from models.relines.policy.fit import ReplacementPolicy
 from models.relines.simulation.counts import Agreed, EventCounts, whole_counts
 from models.relines.simulation.draws import tiled
 from models.relines.simulation.layout import BudgetCells
@@ -43,20 +44,19 @@ GOLDEN = 0.618_033_988_749_895
 
 
 def in_line(
-    ends: WheelEnds, lines: WheelEndLines, usage: UsageFit, threshold_mm: FloatArray
+    ends: WheelEnds, lines: WheelEndLines, usage: UsageFit, policy: ReplacementPolicy
 ) -> IntArray:
-    """The units in line (U,): by depot and duty, axle types, and relines that a year may bring.
-
-    ``threshold_mm`` (G,): where each group of the policy relines, above the minimum.
-    """
+    """The units in line (U,): by depot and duty, axle types, and relines that a year may bring."""
     n_units, types = len(usage), sorted(set(ends.axle_type))
     axle_type = np.array([types.index(a) for a in ends.axle_type], np.int64)
     mix = np.zeros((n_units, len(types)), np.int64)
     np.add.at(mix, (ends.unit, axle_type), 1)
     _, kind = np.unique(mix, axis=0, return_inverse=True)
-    above = lines.now_mm - ends.minimum_mm - threshold_mm[ends.policy_group]
+    above = lines.now_mm - ends.minimum_mm - policy.threshold_mm[ends.policy_group]
     a_day = np.maximum(lines.rate, 1e-3) / KM_PER_UNIT * np.exp(usage.log_level[ends.unit])
     days = np.where(lines.is_known, above / a_day, YEAR_DAYS) - usage.since_seen[ends.unit]
+    if policy.by_age is not None:
+        days = np.fmin(days, policy.by_age.days[ends.policy_group] - ends.age_days)
     due = special.expit((YEAR_DAYS - days) / (0.1 * np.abs(days) + 20.0))
     expected = np.bincount(ends.unit, due * usage.present[ends.unit], minlength=n_units)
     order = np.lexsort((np.nan_to_num(expected), kind.ravel(), lines.duty, usage.group))

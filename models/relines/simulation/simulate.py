@@ -170,9 +170,8 @@ def _by_parts(
     agreed: Agreed,
 ) -> tuple[EventCounts, ...]:
     """The same of a large fleet, from units taken in turn."""
-    threshold = mean_policy(fleet.policy).threshold_mm
     every = scenarios if agreed or scenarios[0] == AS_NOW else (AS_NOW, *scenarios)
-    line = in_line(fleet.ends, fleet.lines, fleet.usage, threshold)
+    line = in_line(fleet.ends, fleet.lines, fleet.usage, mean_policy(fleet.policy))
     units = max(len(line) * most_ends // (TWINS * len(fleet.ends)), 1)
     behind, order = len(line) / units, np.argsort(fleet.ends.unit, kind="stable")
     parts = []
@@ -215,7 +214,7 @@ def _batch(
     records = told(fleet.lines, fleet.usage) if any(s.guards for s in scenarios) else None
     now = batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, AS_NOW)
     now = now if weight is None else replace(now, weight=weight.ravel()[now.unit])
-    left = _left_over(fleet, copies, now, luck.of(0))
+    left = _left_over(fleet, draw, now, luck.of(0))
     return tuple(
         _finished(_started(fleet, draw, scenario, calendar, records, now), left, luck)
         for scenario in scenarios
@@ -305,32 +304,50 @@ def _started(
 @dataclass(frozen=True, slots=True)
 class _LeftOver:
     """What the last visit decided and the records do not show: wheel ends ``renewed`` without a
-    word, and those of which a reline ``waits`` to be done so many ``days`` after that visit."""
+    word, and those of which a reline ``waits`` to be done so many ``days`` after that visit; and
+    ``fitted_day`` (B x L): days after as-of on which the linings on record were fitted."""
 
     renewed: IntArray
     waits: IntArray
     days: FloatArray
+    fitted_day: FloatArray
 
 
-def _left_over(fleet: FleetModel, copies: int, layout: Layout, luck: Luck) -> _LeftOver:
+def _left_over(fleet: FleetModel, draw: FleetDraw, layout: Layout, luck: Luck) -> _LeftOver:
+    copies = draw.copies
     timing, ends, axle = fleet.policy.timing, fleet.ends, layout.axle
     number = luck.uniform(3, len(layout.axle_unit))
     since = fleet.usage.since_visit[ends.unit]
     unwritten = np.tile(chance_done_unwritten(ends, fleet.policy), copies)
     renewed = np.flatnonzero(number[2][axle] < unwritten)
+    fitted_day = _fitted_days(fleet, draw, layout, luck)
     if timing.later_share == 0.0:
-        return _LeftOver(renewed, np.zeros(0, np.int64), np.zeros(0))
+        return _LeftOver(renewed, np.zeros(0, np.int64), np.zeros(0), fitted_day)
     chance = np.tile(chance_pending(ends, fleet.policy, since), copies)
     waits = np.flatnonzero((number[0][axle] < chance) & (number[2][axle] >= unwritten))
     first = np.searchsorted(timing.later_days, np.tile(since, copies)[waits])
     left = len(timing.later_days) - first
     place = np.minimum(first + (number[1][axle[waits]] * left).astype(np.int64), first + left - 1)
-    return _LeftOver(renewed, waits, timing.later_days[place])
+    return _LeftOver(renewed, waits, timing.later_days[place], fitted_day)
+
+
+def _fitted_days(fleet: FleetModel, draw: FleetDraw, layout: Layout, luck: Luck) -> FloatArray:
+    """Days after as-of on which the linings on record were fitted (B x L); drawn where only a bound
+    is known, alike for both ends of an axle."""
+    ends, copies, since = fleet.ends, draw.copies, fleet.usage.since_visit[fleet.ends.unit]
+    rules = [policy.by_age for policy in draw.policies]
+    if any(rule is None for rule in rules):
+        return np.tile(-ends.age_days, copies)
+    place = luck.uniform(len(layout.axle_unit))[layout.axle].reshape(copies, len(ends))
+    group, ages = ends.policy_group, (ends.age_days, ends.age_known, since)
+    drawn = [rule.ages(*ages, group, own) for rule, own in zip(rules, place, strict=True) if rule]
+    return -np.concatenate(drawn)
 
 
 def _finished(run: _Run, left: _LeftOver, lucks: _Lucks) -> EventCounts:
     """Take the batch leg by leg to the horizon."""
     horizon = run.log.calendar.horizon
+    run.state.fitted_day[:] = left.fitted_day
     _renew(run, left.renewed)
     run.state.waiting[left.waits] = left.days
     for step in range(1, MOST_LEGS):
@@ -346,6 +363,7 @@ def _renew(run: _Run, ends: IntArray) -> None:
     state, layout, draw = run.state, run.layout, run.draw
     state.above_mm[ends] = draw.start_mm[-1, ends] - layout.minimum_mm[ends]
     state.rate[ends] = draw.unit_rate[ends] + draw.life_rate[-1, ends] + layout.rate_change[ends]
+    state.fitted_day[ends] = state.visit_day[layout.unit[ends]]
 
 
 def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
@@ -358,7 +376,9 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
     visiting = active & (interval.end < run.log.calendar.horizon)
     noise, is_there = None, state.is_there
     if visiting.any():
-        noise, lasts = draw_noise(layout, luck), luck.exponential(len(state.day))
+        by_age = run.policies.age_days is not None
+        noise = draw_noise(layout, luck, by_age=by_age)
+        lasts = luck.exponential(len(state.day))
         # A unit that leaves for good does so after a visit: it is not seen again.
         hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
         is_there = is_there & ((lasts > hazard) | (interval.end >= run.log.calendar.horizon))

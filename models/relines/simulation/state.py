@@ -23,7 +23,8 @@ class FleetState:
 
     Units: ``visit_day`` of the last visit and ``day`` reached (after as-of), ``off_road``,
     ``log_level``, ``is_there``. Wheel ends: ``above_mm``, ``rate``, ``life`` (linings fitted so
-    far), ``waiting`` (NaN: nothing waits), ``crossed`` (this lining has been below its minimum).
+    far), ``waiting`` (NaN: nothing waits), ``crossed`` (this lining has been below its minimum),
+    ``fitted_day`` (after as-of).
     """
 
     visit_day: FloatArray
@@ -36,6 +37,7 @@ class FleetState:
     life: IntArray
     waiting: FloatArray
     crossed: BoolArray
+    fitted_day: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,7 @@ def first_state(draw: FleetDraw, layout: Layout, usage: UsageFit) -> FleetState:
         life=np.zeros(size, np.int64),
         waiting=np.full(size, np.nan),
         crossed=np.zeros(size, bool),
+        fitted_day=np.zeros(size),
     )
 
 
@@ -181,3 +184,4 @@ def reline(
     state.life[ends] += 1
     state.waiting[ends] = np.nan
     state.crossed[ends] = False
+    state.fitted_day[ends] = day

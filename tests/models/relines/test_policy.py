@@ -11,6 +11,7 @@ from statsmodels.tools.numdiff import approx_hess3
 
 from models.relines.policy.decisions import (
     AxleDecisions,
+    LiningAges,
     PolicyGroups,
     axle_decisions,
     policy_groups,
@@ -47,7 +48,14 @@ def decisions(rows, ends=2) -> AxleDecisions:
         high_relined=b.astype(bool),
         visits=n.astype(float),
         quarters_ago=np.zeros(len(g), int),
+        ages=unknown_ages(len(g)),
     )
+
+
+def unknown_ages(rows: int) -> LiningAges:
+    """Of linings of which no fitting is on record."""
+    none, never = np.zeros(rows), np.zeros(rows, bool)
+    return LiningAges(none, never, none, never, none)
 
 
 SHAPE = np.array([np.log(0.4), *special.logit([0.1, 0.02, 0.01, 0.8, 0.3]), np.log(4.0)])
@@ -97,6 +105,7 @@ def random_decisions(rng, rows=400, groups=6) -> AxleDecisions:
         high_relined=rng.random(rows) < 0.3,
         visits=rng.integers(1, 9, rows).astype(float),
         quarters_ago=rng.integers(0, 9, rows),
+        ages=unknown_ages(rows),
     )
 
 
@@ -176,6 +185,13 @@ def test_the_habit_of_a_simulated_fleet_is_recovered_from_readings_censored_or_n
     assert fit.converged
 
 
+def test_depots_of_very_unlike_habits_are_told_apart():
+    """From one threshold for all the search ends at 1 mm for both, the rest for other reasons."""
+    policy = mean_policy(history_fit(World(units=60, threshold=(0.4, 5.0)), 1)[0])
+    assert policy.threshold_mm == pytest.approx([0.4, 5.0, 0.4, 5.0], abs=0.25)
+    assert policy.premature == pytest.approx(0.002, abs=0.002)
+
+
 def test_a_nearly_new_lining_that_is_left_on_is_told_from_a_share_of_all():
     policy = mean_policy(history_fit(World(units=200, pair=0.9, along_below_mm=7.0), 5)[0])
     assert policy.pair == pytest.approx(0.9, abs=0.03)
@@ -222,6 +238,8 @@ def test_no_records_at_all_leave_the_guess():
                 "high_mm": pl.Float64,
                 "other_mm": pl.Float64,
                 "other_ends": pl.Int64,
+                **{f"{end}_age_days": pl.Int64 for end in ("low", "high", "other")},
+                **{f"{end}_age_known": pl.Boolean for end in ("low", "high")},
                 "low_relined": pl.Boolean,
                 "high_relined": pl.Boolean,
                 "visits": pl.Int64,

@@ -1,5 +1,6 @@
 """The mart that says at what reading the fleet relines, and since when."""
 
+import dataclasses
 import datetime as dt
 
 import duckdb
@@ -76,6 +77,25 @@ def test_without_a_change_nothing_is_said_of_one() -> None:
     rows = written(policy(0, 0.0))
     for name in ("changed_on", "raised_mm", "raised_ci_low", "raised_ci_high"):
         assert rows[name].null_count() == rows.height
+
+
+def test_relines_for_their_age_say_at_which_and_how_many() -> None:
+    fit = policy(0, 0.0)
+    for name in ("age_days", "age_ci_low", "age_ci_high", "age_kept", "age_share"):
+        assert written(fit)[name].null_count() == 4
+    # 600 days; a tenth more on drive axles. Spread 20 days, kept 9 times in 10.
+    aged = [np.log(20.0), np.log(9.0), np.log(600.0), np.log(1.1), 0.0, 0.0, 0.0]
+    mean = np.concatenate([fit.mean, aged])
+    doubt = np.diag(np.repeat(1e-4, len(mean)))
+    rows = written(dataclasses.replace(fit, mean=mean, covariance=doubt, age_share=0.4))
+    days = dict(zip(rows["axle_type"], rows["age_days"], strict=True))
+    assert days == {"drive": pytest.approx(660.0), "steer": pytest.approx(600.0)}
+    # Fleet, axle type and depot each known to one per cent.
+    half = 1.96 * np.sqrt(3e-4)
+    assert rows["age_ci_low"][-1] == pytest.approx(600.0 * np.exp(-half), rel=1e-4)
+    assert rows["age_ci_high"][-1] == pytest.approx(600.0 * np.exp(half), rel=1e-4)
+    assert rows["age_kept"].to_list() == [pytest.approx(0.9)] * 4
+    assert rows["age_share"].to_list() == [0.4] * 4
 
 
 def test_without_a_forecast_the_mart_is_empty() -> None:
