@@ -8,6 +8,7 @@ from models.relines.fleet import _usual_policy
 from models.relines.policy.campaigns import found_campaign
 from models.relines.policy.decisions import AxleDecisions, PolicyGroups
 from models.relines.policy.fit import PolicyFit, fit_policy, mean_policy
+from tests.models.relines.test_policy import unknown_ages
 
 GROUPS = PolicyGroups(("drive",), ("East",))
 EVENTS = pl.DataFrame(schema={"recorded": pl.Boolean, "lag_days": pl.Int64, "relines": pl.Float64})
@@ -34,6 +35,7 @@ def decided(threshold_by_quarter: list[float], wave: int | None = None) -> AxleD
         high_relined=relined,
         visits=np.ones(n),
         quarters_ago=quarter,
+        ages=unknown_ages(n),
     )
 
 
