@@ -12,8 +12,9 @@ from models.common.group_sums import sums_by
 from models.relines.policy.decisions import AxleDecisions
 from models.relines.policy.likelihood import DecisionSums, age_slopes
 
-MAYBE_AGE_SCORE = 10.0
-"""Below this gain (twice the log-likelihood) no reline by age is looked for any further."""
+MAYBE_AGE_SCORE, MAYBE_A_RELINE = 10.0, 0.03
+"""Below this gain (twice the log-likelihood), and so much for each reline on record, no reline by
+age is looked for any further: a rule for half of the fleet gains five times as much."""
 CHANCES = (0.03, 0.1, 0.3, 0.6, 0.9)
 """Of which the likeliest is taken."""
 LEAST_AGED = 10.0

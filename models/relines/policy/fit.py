@@ -18,7 +18,12 @@ from scipy import special
 from models.common.arrays import FloatArray
 from models.common.distributions import square_root
 from models.common.group_sums import sums_by
-from models.relines.policy.age_evidence import LEAST_AGED, MAYBE_AGE_SCORE, age_evidence
+from models.relines.policy.age_evidence import (
+    LEAST_AGED,
+    MAYBE_A_RELINE,
+    MAYBE_AGE_SCORE,
+    age_evidence,
+)
 from models.relines.policy.ages import AGE_SHAPE, AgeRule, age_rule
 from models.relines.policy.decisions import (
     QUARTER_DAYS,
@@ -333,7 +338,7 @@ def _perhaps_aged(
     design, types, depots = groups.design(), len(groups.axle_types), len(groups.depots)
     cells = np.zeros(types * depots, np.int64), *np.divmod(np.arange(types * depots), depots)
     told = [evidence.begins(each) for each in cells]
-    if max(gain for _, gain in told) > MAYBE_AGE_SCORE:
+    if max(gain for _, gain in told) > max(MAYBE_AGE_SCORE, MAYBE_A_RELINE * decisions.relines):
         known = with_known_ages(decisions)
         begun = [
             np.concatenate([own, AGE_PRIOR_MEAN[:-1], _as_effects(np.log(days), design)])
