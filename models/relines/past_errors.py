@@ -41,9 +41,9 @@ import numpy as np
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.simulation.counts import EventCounts, whole_counts
 
-BIAS_SD = 0.05
-AHEAD_SD = 0.03
-SURPRISE_SD = 0.05
+BIAS_SD = 0.03
+AHEAD_SD = 0.02
+SURPRISE_SD = 0.03
 LEAD_SD = 0.02
 DRIFT_QUARTERS = 12.0
 SAME_LUCK = 0.8
