@@ -89,11 +89,11 @@ def _usual_policy(
     """The policy outside campaigns, and how many quarters ago the latest of these began (0: there
     was none)."""
     timing, latest = reline_timing(events), 0
-    policy: PolicyFit | None = None
+    policy = fit_policy(decisions, groups, timing, usual_days)
     for _ in range(MOST_CAMPAIGNS):
-        campaign = found_campaign(decisions, groups, timing, usual_days)
+        campaign = found_campaign(decisions, groups, policy, timing, usual_days)
         if campaign is None:
             break
         latest = min(latest or campaign.quarters.stop, campaign.quarters.stop)
         decisions, policy = campaign.others, campaign.usual
-    return policy or fit_policy(decisions, groups, timing, usual_days), latest
+    return policy, latest

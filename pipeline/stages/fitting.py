@@ -7,6 +7,7 @@ import polars as pl
 
 from models.usage.fit import fit_usage
 from models.wear.generations.fit import fit_wear_by_generation
+from models.wear.generations.names import has_later
 from models.wear.predict import lining_lines
 from models.wear.result import WearFit
 from pipeline.marts import marts
@@ -58,15 +59,17 @@ def fit_wear_and_use(
     """What forecasts need: wear by gauge and wear pointer, and every unit's km per day.
 
     ``warm_start`` are the same fleet's on a later day: searches start from there, and how wear
-    spreads, which is a trait of its brakes and not of the day, is not compared anew.
+    spreads, which is a trait of its brakes and not of the day, is not compared anew; nor are
+    changes of wear sought that the later day, with more records, has not found.
     """
     pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
+    later = warm_start.wear if warm_start else None
     fitted = fit_wear_by_generation(
         fleet_sums(con),
         pairs,
-        readings_by_day(con),
-        laws=warm_start.wear.laws or None if warm_start else None,
-        start=warm_start.wear if warm_start else None,
+        readings_by_day(con) if later is None or has_later(later.duties) else None,
+        laws=later.laws or None if later else None,
+        start=later,
     )
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None

@@ -29,8 +29,10 @@ LONGEST = 2
 """Quarters that one may touch."""
 SURPLUS = 3.0
 """Fewer relines beyond the others', in Poisson's standard deviations, are not looked at."""
-CAMPAIGN_GAIN = 40.0
-"""Chi-square of eight exceeds it 3 times in a million: what is left out is lost."""
+CAMPAIGN_GAIN, MAYBE_GAIN = 40.0, 15.0
+"""Chi-square of eight exceeds the first 3 times in a million: what is left out is lost. Where a
+policy of their own gains less than the second over one of all quarters, theirs among them, that of
+the others is not asked: campaigns of drawn fleets gained hundreds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +47,12 @@ class Campaign:
 def found_campaign(
     decisions: AxleDecisions,
     groups: PolicyGroups,
+    always: PolicyFit,
     timing: RelineTiming | None = None,
     usual_days: float = QUARTER_DAYS,
 ) -> Campaign | None:
-    """The campaign of most relines beyond the usual, if there was one that is over.
+    """The campaign of most relines beyond the usual, if there was one that is over; ``always``: the
+    policy of all decisions.
 
     None where linings are relined for their age: those of one age come due together.
     """
@@ -60,7 +64,10 @@ def found_campaign(
     during, others = (_some(decisions, rows) for rows in (inside, ~inside))
     if min(during.relines, others.relines) < FEW_RELINES:
         return None
-    own, usual = fit_policy(during, groups), fit_policy(others, groups, timing, usual_days)
+    own = fit_policy(during, groups)
+    if _gain(during, own, always) < MAYBE_GAIN:
+        return None
+    usual = fit_policy(others, groups, timing, usual_days)
     beside = [_some(decisions, rows) for rows in (ago < quarters.start, ago >= quarters.stop)]
     if usual.age_share > 0.0:
         return None

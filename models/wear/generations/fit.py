@@ -8,7 +8,7 @@ import polars as pl
 
 from models.wear.duty_ratios import JointRatio
 from models.wear.generations.by_day import DatedReadings, Shift, found_shift
-from models.wear.generations.names import base_of, run_since, sums_by_generation
+from models.wear.generations.names import base_of, has_later, run_since, sums_by_generation
 from models.wear.generations.scan import LEAST_CHANGE, Change, found_change
 from models.wear.generations.told import together, together_since
 from models.wear.pointers import WearFitWithPointers, fit_wear_with_pointers
@@ -45,11 +45,12 @@ def fit_wear_by_generation(
     fitted before some day to those since, these stand as axle types of their own, and where all
     linings wear otherwise since a day, km run since as duties of their own, in what is returned.
     That is sought first, by linings that ran on both sides of the day; without ``by_day``, not at
-    all."""
+    all. Where the fit of a later day (``start``) knows no change of a kind, none is sought."""
     fitted = fit_wear_with_pointers(sums, pairs, laws=laws, start=start)
-    if by_day is not None:
+    if by_day is not None and (start is None or has_later(start.duties)):
         sums, fitted = _by_day(sums, pairs, by_day, fitted, laws)
-    for _ in range(MOST_CHANGES):
+    changes = MOST_CHANGES if start is None or has_later(start.axle_types) else 0
+    for _ in range(changes):
         change = found_change(fitted.sums, fitted.fit)
         if change is None:
             break

@@ -56,6 +56,15 @@ def fitted_since(name: str) -> dt.date | None:
     return dt.date.fromisoformat(name[-len("YYYY-MM-DD") :])
 
 
+def has_later(names: Iterable[str]) -> bool:
+    """Whether a later generation or era is among some axle types or duties.
+
+    >>> has_later(["trunk"]), has_later(["trunk", era_name("trunk", dt.date(2024, 3, 4))])
+    (False, True)
+    """
+    return any(BETWEEN in name for name in names)
+
+
 run_since = fitted_since
 """The day from which an era's km were run; None: it is its duty's first."""
 
