@@ -201,30 +201,32 @@ def _relined(
     neither, only_low, only_high = (1 - p) * (1 - q), p * (1 - q), q * (1 - p)
     low_alone, high_alone = 1.0 - along.high, 1.0 - along.low
     stays = 1.0 - e
-    which = [
-        ~decisions.high_relined & decisions.has_high,
-        decisions.high_relined & ~decisions.low_relined,
-    ]
+    low_went = ~decisions.high_relined & decisions.has_high
+    high_went = decisions.high_relined & ~decisions.low_relined
+
+    def chosen(if_low: FloatArray, if_high: FloatArray, otherwise: FloatArray) -> FloatArray:
+        return np.where(low_went, if_low, np.where(high_went, if_high, otherwise))
+
     alone = ~decisions.has_high
     # An axle with one end on record: relined is everything but neither.
     inner = neither + np.where(alone, 0.0, low_alone * only_low + high_alone * only_high)
-    chance = np.select(
-        which, [stays * low_alone * only_low, stays * high_alone * only_high], 1.0 - stays * inner
+    chance = chosen(
+        stays * low_alone * only_low, stays * high_alone * only_high, 1.0 - stays * inner
     )
-    d_p = np.select(
-        which,
-        [stays * low_alone * (1 - q), -stays * high_alone * q],
+    d_p = chosen(
+        stays * low_alone * (1 - q),
+        -stays * high_alone * q,
         -stays * np.where(alone, q - 1, q - 1 + low_alone * (1 - q) - high_alone * q),
     )
-    d_q = np.select(
-        which,
-        [-stays * low_alone * p, stays * high_alone * (1 - p)],
+    d_q = chosen(
+        -stays * low_alone * p,
+        stays * high_alone * (1 - p),
         -stays * np.where(alone, p - 1, p - 1 + high_alone * (1 - p) - low_alone * p),
     )
-    d_e = np.select(which, [-low_alone * only_low, -high_alone * only_high], inner)
+    d_e = chosen(-low_alone * only_low, -high_alone * only_high, inner)
     none, both = np.zeros_like(p), ~alone * stays
-    d_high = np.select(which, [-stays * only_low, none], both * only_low)
-    d_low = np.select(which, [none, -stays * only_high], both * only_high)
+    d_high = chosen(-stays * only_low, none, both * only_low)
+    d_low = chosen(none, -stays * only_high, both * only_high)
     return _Relined(chance, np.stack([d_p, d_q, d_e]), d_low, d_high)
 
 
