@@ -26,6 +26,7 @@ from dashboards.planning.sentences import planning_remarks
 from dashboards.sentences.departures import departures_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.on_record import SERVICES, flags_judged, known_of, services_judged
+from dashboards.sentences.reline_policy import policy_told
 from dashboards.sentences.uneven_past import past_said
 from dashboards.sentences.words import capital, count, listed, number, typeset
 
@@ -138,13 +139,10 @@ def relines(data: PageData) -> Section:
     nothing = f"No relines could be forecast: {why_no_forecast(data)}."
     plan = relines_charts.plan_said(data.reline_plan, measures)
     unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
-    policy = relines_charts.policy_said(data.reline_policy, measures)
-    ages = relines_charts.ages_said(data.reline_policy)
     remarks = (
         *map(typeset, changes_said(data.wear_changes)),
         *map(typeset, past_said(data.record_holes, data.use_changes)),
-        *((policy,) * bool(policy)),
-        *((ages,) * bool(ages)),
+        *policy_told(data.reline_policy, measures),
         *((plan,) * bool(plan)),
         *((_NO_POLICIES,) * (data.scenarios is None)),
         *((_NO_COSTS,) * unset),

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from dashboards.charts.relines import YEAR, outlook_words, policy_changed
+from dashboards.charts.relines import YEAR, outlook_words
 from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.charts.wear import wear_changed
@@ -19,6 +19,7 @@ from dashboards.sentences.on_record import (
     services_known,
     unjudged,
 )
+from dashboards.sentences.reline_policy import policy_changed
 from dashboards.sentences.uneven_past import past_clause
 from dashboards.sentences.words import capital, count, day_name, listed, number, share
 

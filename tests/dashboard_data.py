@@ -564,7 +564,9 @@ def reline_policy() -> pl.DataFrame:
     """Of a fleet whose readings at relines were raised."""
     raised = {"raised_mm": 1.2, "raised_ci_low": 0.7, "raised_ci_high": 1.7}
     aged = {"age_days": None, "age_kept": None, "age_share": None}
-    return pl.DataFrame([{"changed_on": AS_OF - dt.timedelta(days=3 * 91), **raised, **aged}])
+    once = {"campaigns": 0, "campaign_until_on": None}
+    changed_on = AS_OF - dt.timedelta(days=3 * 91)
+    return pl.DataFrame([{"changed_on": changed_on, **raised, **aged, **once}])
 
 
 def check_intervals() -> pl.DataFrame:

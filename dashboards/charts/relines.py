@@ -2,7 +2,7 @@
 
 import datetime as dt
 import itertools
-from typing import Any, Literal
+from typing import Literal
 
 import altair as alt
 import polars as pl
@@ -34,10 +34,6 @@ from dashboards.sentences.words import (
 What = Literal["relines", "cost"]
 QUANTILES = ("p10", "p50", "p90")
 YEAR = 12
-MONTH_DAYS = 30.4375
-TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
-MOST = 0.5
-ALIKE_AGES = 1.15  # ages within so much of each other are told as one
 KEYS = {"relines": "relines-by-month", "cost": "money-by-month"}
 
 
@@ -201,59 +197,6 @@ def plan_said(plan: pl.DataFrame | None, measures: Measures) -> str:
         f"Keeping to {share(row['risk'])} takes {extra} more in {YEAR} months{costs}, and keeps "
         f"{avoided} from falling to the minimum in service."
     )
-
-
-def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
-    """Since when linings are relined at other readings than before, in a sentence; empty where no
-    change was found."""
-    row = _policy_change(policy)
-    if row is None:
-        return ""
-    raised, low, high = (row[f"raised_{name}"] for name in ("mm", "ci_low", "ci_high"))
-    by = measures.length_interval(*((raised, low, high) if raised > 0 else (-raised, -high, -low)))
-    return (
-        f"Since about {month_name(row['changed_on'])} linings are relined at "
-        f"{_which(row)} readings than before, by {by}; the forecast follows what is done since."
-    )
-
-
-def ages_said(policy: pl.DataFrame | None) -> str:
-    """At what age linings are relined whatever their thickness, in a sentence; empty where no such
-    rule was found, or many visits do not keep it."""
-    told = pl.DataFrame() if policy is None else policy.drop_nulls("age_days")
-    if told.is_empty() or told["age_kept"][0] < TOLD_KEPT:
-        return ""
-    months, part = told["age_days"].to_numpy() / MONTH_DAYS, told["age_share"][0]
-    first, last = float(months.min()), float(months.max())
-    at = f"at about {number(float(months.mean()))} months"
-    if last > first * ALIKE_AGES:
-        at = f"for their age, from about {number(first)} months on by axle type and depot"
-    if part >= MOST:
-        return (
-            f"Most linings are relined {at}, whatever their thickness; the forecast follows that."
-        )
-    return (
-        f"Some linings, {share(part)} of all relined, are relined {at}, whatever their thickness; "
-        "the forecast follows that too."
-    )
-
-
-def policy_changed(policy: pl.DataFrame | None) -> str:
-    """The same in a clause behind a figure of the forecast."""
-    row = _policy_change(policy)
-    if row is None:
-        return ""
-    return f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
-
-
-def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:
-    """``changed_on`` and by how much readings at relines were raised; None: no change found."""
-    changed = pl.DataFrame() if policy is None else policy.drop_nulls("changed_on")
-    return None if changed.is_empty() else changed.row(0, named=True)
-
-
-def _which(change: dict[str, Any]) -> str:
-    return "thicker" if change["raised_mm"] > 0 else "thinner"
 
 
 def _monthly_table(frame: pl.DataFrame, measures: Measures, what: What) -> Table:

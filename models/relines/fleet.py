@@ -8,7 +8,12 @@ import polars as pl
 
 from models.relines.forecast.from_wear import wheel_end_lines
 from models.relines.forecast.wheel_ends import wheel_ends
-from models.relines.policy.campaigns import MOST_CAMPAIGNS, found_campaign
+from models.relines.policy.campaigns import (
+    MOST_CAMPAIGNS,
+    CampaignTold,
+    campaign_told,
+    found_campaign,
+)
 from models.relines.policy.decisions import (
     QUARTER_DAYS,
     AxleDecisions,
@@ -55,12 +60,12 @@ def fleet_from_tables(
     groups = policy_groups(decisions, ends_now)
     usual_days = float(np.median(usage.usual_days)) if len(usage) else QUARTER_DAYS
     counted = axle_decisions(decisions, groups)
-    policy, campaign = _usual_policy(counted, groups, events, usual_days)
+    policy, campaigns = _usual_policy(counted, groups, events, usual_days)
     if axles_read is not None:
         policy = replace(policy, read_share=thinner_read(policy.read_share, axles_read))
     ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings)
-    return replace(fleet_model(ends, lines, usage, policy), campaign_quarters=campaign)
+    return replace(fleet_model(ends, lines, usage, policy), campaigns=campaigns)
 
 
 def thinner_read(read_share: float, axles: pl.DataFrame) -> float:
@@ -85,15 +90,14 @@ def _usual_policy(
     groups: PolicyGroups,
     events: pl.DataFrame,
     usual_days: float = QUARTER_DAYS,
-) -> tuple[PolicyFit, int]:
-    """The policy outside campaigns, and how many quarters ago the latest of these began (0: there
-    was none)."""
-    timing, latest = reline_timing(events), 0
+) -> tuple[PolicyFit, tuple[CampaignTold, ...]]:
+    """The policy outside campaigns, and these, as they were found."""
+    timing, told = reline_timing(events), list[CampaignTold]()
     policy = fit_policy(decisions, groups, timing, usual_days)
     for _ in range(MOST_CAMPAIGNS):
         campaign = found_campaign(decisions, groups, policy, timing, usual_days)
         if campaign is None:
             break
-        latest = min(latest or campaign.quarters.stop, campaign.quarters.stop)
+        told.append(campaign_told(campaign, decisions))
         decisions, policy = campaign.others, campaign.usual
-    return policy, latest
+    return policy, tuple(told)

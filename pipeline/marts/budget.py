@@ -101,7 +101,7 @@ def budget_frames(
         "reline_plan": plan_frame(
             all_event_counts[0], all_event_counts[1], months, costs, SEED
         ).with_columns(risk=pl.lit(settings.budget.risk)),
-        "reline_policy": policy_frame(fleet.policy, fleet.usage.as_of),
+        "reline_policy": policy_frame(fleet.policy, fleet.usage.as_of, fleet.campaigns),
         "scenarios": _scenarios(compared, settings),
         DEPOT_FUTURES: depot_futures(fleet.cells, all_event_counts[0], months),
         "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),

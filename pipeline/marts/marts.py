@@ -353,6 +353,19 @@ class RelinePolicy(dy.Schema):
         "Share of its relines, of linings of known age, that were made for their age and would not "
         "have been by the reading"
     )
+    campaigns = col.count(
+        "Times of one or more quarters in which far more was relined than the readings explain, "
+        "and before and since not; left out of all of the above; 0: none found"
+    )
+    campaign_from_on = col.day(
+        "The latest of them lay, to a quarter, between this day; null: none, or three years ago "
+        "and more"
+    )
+    campaign_until_on = col.day("And this day")
+    campaign_relines = dy.Int64(nullable=True, min=0, description="Relines of wheel ends in it")
+    campaign_usual = col.number(
+        "Relines there would have been at as many visits, at the rate of all other times", low=0.0
+    )
 
 
 class RelineOutlookParts(_OutlookSpan, _FleetPart, _RelinesAndCost):

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards.charts.relines import policy_said
 from dashboards.charts.wear import changes_said
 from dashboards.notes import forecasts_judged, never_relined
 from dashboards.page_data import PageData
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS, METHODS
+from dashboards.sentences.reline_policy import policy_told
 from dashboards.sentences.uneven_past import past_said
 from dashboards.sentences.words import day_name, month_name
 from pipeline.publish.spreadsheets import Book, Column, Page
@@ -230,8 +230,8 @@ _NO_HABIT = (
 def _otherwise_before(data: PageData) -> tuple[str, ...]:
     """What of the past is not taken for how it goes on."""
     past = past_said(data.record_holes, data.use_changes)
-    policy = policy_said(data.reline_policy, Measures(data.fleet))
-    return (*changes_said(data.wear_changes), *((policy,) * bool(policy)), *past)
+    policy = policy_told(data.reline_policy, Measures(data.fleet))
+    return (*changes_said(data.wear_changes), *policy, *past)
 
 
 def _behind(wear_rates: pl.DataFrame) -> tuple[str, ...]:

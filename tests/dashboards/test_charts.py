@@ -26,11 +26,9 @@ from dashboards.charts.lives import (
 from dashboards.charts.policies import policies_figure
 from dashboards.charts.records import fates_figure
 from dashboards.charts.relines import (
-    ages_said,
     depots_figure,
     monthly_figure,
     plan_said,
-    policy_said,
 )
 from dashboards.charts.settings import depots_figure as settings_by_depot
 from dashboards.charts.settings import months_figure as settings_by_month
@@ -340,76 +338,6 @@ def test_the_plan_is_one_sentence_beside_the_forecast() -> None:
         "linings from falling to the minimum in service."
     )
     assert plan_said(None, METRIC) == plan_said(dashboard_data.reline_plan().clear(), METRIC) == ""
-
-
-RAISED = {"changed_on": dt.date(2025, 4, 2), "raised_mm": 1.04, "raised_ci_low": 0.53}
-RAISED |= {"age_days": None}
-
-
-@pytest.mark.parametrize(
-    ("change", "said"),
-    [
-        (RAISED | {"raised_ci_high": 1.55}, "thicker readings than before, by 1.0 mm (0.5–1.6)"),
-        (
-            {name: -v if isinstance(v, float) else v for name, v in RAISED.items()}
-            | {"raised_ci_high": -0.53, "raised_ci_low": -1.55},
-            "thinner readings than before, by 1.0 mm (0.5–1.6)",
-        ),
-    ],
-)
-def test_a_changed_policy_is_said_beside_the_forecast(
-    data: PageData, change: dict[str, object], said: str
-) -> None:
-    policy = pl.DataFrame([change, change])
-    assert " ".join(policy_said(policy, METRIC).split()) == (
-        f"Since about April 2025 linings are relined at {said}; the forecast follows what is done "
-        "since."
-    )
-    told = replace(data, reline_policy=policy)
-    assert policy_said(policy, METRIC) in relines(told).remarks
-    clause = f"relined at {said.split()[0]} readings since about April 2025"
-    assert [clause in f.detail for f in facts(told)].count(True) == 1
-
-
-AGED = {"age_days": 640.0, "age_kept": 0.95, "age_share": 0.7}
-
-
-@pytest.mark.parametrize(
-    ("rows", "said"),
-    [
-        ([AGED], "Most linings are relined at about 21 months, whatever their thickness;"),
-        (
-            [AGED | {"age_share": 0.31}, AGED | {"age_share": 0.31, "age_days": 660.0}],
-            "Some linings, 31 % of all relined, are relined at about 21 months,",
-        ),
-        ([AGED, AGED | {"age_days": 950.0}], "for their age, from about 21 months on by axle type"),
-        ([AGED | {"age_kept": 0.5}], ""),
-        ([dict.fromkeys(AGED)], ""),
-    ],
-)
-def test_relines_for_the_age_are_said_beside_the_forecast(
-    data: PageData, rows: list[dict[str, float | None]], said: str
-) -> None:
-    schema = dict.fromkeys(AGED, pl.Float64)
-    unchanged = {"changed_on": None, "raised_mm": None}
-    policy = pl.DataFrame(rows, schema=schema).with_columns(
-        **{n: pl.lit(v) for n, v in unchanged.items()}
-    )
-    sentence = ages_said(policy)
-    assert said in " ".join(sentence.split())
-    assert bool(sentence) == bool(said)
-    remarks = relines(replace(data, reline_policy=policy)).remarks
-    assert (sentence in remarks) == bool(said)
-
-
-def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
-    same = pl.DataFrame(
-        {"changed_on": [None], "raised_mm": [None], "age_days": [None], "age_kept": [None]}
-    )
-    assert policy_said(None, METRIC) == policy_said(same, METRIC) == ""
-    told = replace(data, reline_policy=same)
-    assert not any("Since about" in remark for remark in relines(told).remarks)
-    assert not any("since about" in f.detail for f in facts(told))
 
 
 def wear_change(**other: object) -> dict[str, object]:

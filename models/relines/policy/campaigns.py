@@ -44,6 +44,27 @@ class Campaign:
     usual: PolicyFit
 
 
+@dataclass(frozen=True, slots=True)
+class CampaignTold:
+    """What is told of one: its quarters counted back, ``first`` the latest and ``last`` the
+    earliest; ``relines`` of wheel ends in it, and ``usual``, at as many visits, those at the rate
+    of all decisions outside campaigns."""
+
+    first: int
+    last: int
+    relines: float
+    usual: float
+
+
+def campaign_told(campaign: Campaign, before: AxleDecisions) -> CampaignTold:
+    """``before``: the decisions that it was found in."""
+    others = campaign.others
+    relines = before.relines - others.relines
+    visits = float(before.visits.sum() - others.visits.sum())
+    usual = others.relines / float(others.visits.sum()) * visits
+    return CampaignTold(campaign.quarters.start, campaign.quarters.stop - 1, relines, usual)
+
+
 def found_campaign(
     decisions: AxleDecisions,
     groups: PolicyGroups,

@@ -1,11 +1,13 @@
 """At what reading the fleet relines, as a table, and since when."""
 
 import datetime as dt
+from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
 
 from models.common.distributions import two_sided_z
+from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import NOWHERE, QUARTER_DAYS
 from models.relines.policy.fit import (
     PolicyFit,
@@ -15,13 +17,20 @@ from models.relines.policy.fit import (
 )
 
 LEVEL = 0.95
+OLDEST_QUARTER = 12
+"""As ``reduce.axle_decisions`` counts back: this one and all before it."""
 
 
-def policy_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
+def policy_frame(
+    fit: PolicyFit, as_of: dt.date, campaigns: Sequence[CampaignTold] = ()
+) -> pl.DataFrame:
     """One row per axle type × depot (null: none in the register): threshold_mm above the minimum,
     threshold_sd, spread_mm, visits; of the fleet, in every row: relines, changed_on, raised_mm,
     raised_ci_low, raised_ci_high (null: no change found); and of relines for the lining's age (null
-    where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share."""
+    where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share; and of
+    ``campaigns`` left out: their number, and of the latest (null: there was none)
+    campaign_from_on (null too: longer ago than quarters are told apart), campaign_until_on,
+    campaign_relines, campaign_usual."""
     types, depots = fit.groups.axle_types, fit.groups.depots
     policy, quarters = mean_policy(fit), fit.changed_quarters
     changed_on = as_of - dt.timedelta(days=QUARTER_DAYS * quarters) if quarters else None
@@ -40,7 +49,41 @@ def policy_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
         relines=pl.lit(round(fit.relines)),
         changed_on=pl.lit(changed_on, dtype=pl.Date),
         **{name: pl.lit(mm, dtype=pl.Float64) for name, mm in _raised(fit).items()},
+        **_campaigns(campaigns, as_of),
     )
+
+
+def _campaigns(campaigns: Sequence[CampaignTold], as_of: dt.date) -> dict[str, pl.Expr]:
+    """How many, and the latest."""
+    every = _joined(campaigns)
+    latest = every[0] if every else None
+    known = latest is not None and latest.last < OLDEST_QUARTER
+
+    def day(quarters: int) -> dt.date:
+        return as_of - dt.timedelta(days=QUARTER_DAYS * quarters)
+
+    return {
+        "campaigns": pl.lit(len(every)),
+        "campaign_from_on": pl.lit(
+            day(latest.last + 1) + dt.timedelta(days=1) if latest and known else None, pl.Date
+        ),
+        "campaign_until_on": pl.lit(day(latest.first) if latest else None, pl.Date),
+        "campaign_relines": pl.lit(round(latest.relines) if latest else None, pl.Int64),
+        "campaign_usual": pl.lit(latest.usual if latest else None, pl.Float64),
+    }
+
+
+def _joined(campaigns: Sequence[CampaignTold]) -> list[CampaignTold]:
+    """The latest first; those of quarters that follow each other are one that took long."""
+    joined = list[CampaignTold]()
+    for each in sorted(campaigns, key=lambda campaign: campaign.first):
+        if joined and joined[-1].last + 1 == each.first:
+            later = joined.pop()
+            each = CampaignTold(
+                later.first, each.last, later.relines + each.relines, later.usual + each.usual
+            )
+        joined.append(each)
+    return joined
 
 
 def _by_age(fit: PolicyFit) -> dict[str, pl.Series | pl.Expr]:

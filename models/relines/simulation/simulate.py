@@ -13,6 +13,7 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.relining import chance_done_unwritten, chance_pending
 from models.relines.forecast.wheel_ends import WheelEnds
+from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.fit import PolicyFit, mean_policy
 from models.relines.simulation.counts import (
     Agreed,
@@ -84,24 +85,22 @@ ALIKE = 4
 
 @dataclass(frozen=True, slots=True)
 class FleetModel:
-    """All that is known of a fleet: wheel ends, their lines, use, policy, and budget cells.
-
-    ``campaign_quarters``: how many quarters ago one began in which far more was relined (0: never).
-    """
+    """All that is known of a fleet: wheel ends, their lines, use, policy, and budget cells;
+    ``campaigns``, in which far more was relined, are left out of the policy."""
 
     ends: WheelEnds
     lines: WheelEndLines
     usage: UsageFit
     policy: PolicyFit
     cells: BudgetCells
-    campaign_quarters: int = 0
+    campaigns: tuple[CampaignTold, ...] = ()
 
     @property
     def changed_quarters(self) -> int:
         """For how many quarters policy and wear have been as they are, since no campaign began (0:
         always)."""
         changed = (self.policy.changed_quarters, self.lines.changed_quarters)
-        known = (*changed, self.campaign_quarters)
+        known = (*changed, *(campaign.last + 1 for campaign in self.campaigns))
         return min((quarters for quarters in known if quarters), default=0)
 
 

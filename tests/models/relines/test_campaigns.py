@@ -53,8 +53,13 @@ def test_a_campaign_is_found_in_its_quarters_and_the_policy_is_that_of_the_other
     found = found_campaign(decisions, GROUPS, fit_policy(decisions, GROUPS))
     assert found is not None
     assert tuple(found.quarters) == quarters
-    policy, began = _usual_policy(decisions, GROUPS, EVENTS)
-    assert began == quarters[-1] + 1
+    policy, (told,) = _usual_policy(decisions, GROUPS, EVENTS)
+    assert (told.first, told.last) == (quarters[0], quarters[-1])
+    relined = decisions.low_relined & np.isin(decisions.quarters_ago, quarters)
+    assert told.relines == 2 * relined.sum()
+    # The same visits under the usual rule, of another draw.
+    same = decided(raised()).low_relined.mean() * 250 * len(quarters) * 2
+    assert told.usual == pytest.approx(same, rel=0.1)
     assert threshold(policy) == pytest.approx(
         threshold(fit_policy(decided(raised()), GROUPS)), abs=0.1
     )
@@ -84,10 +89,10 @@ def test_a_wave_of_thin_linings_is_no_campaign():
     assert found_campaign(decisions, GROUPS, fit_policy(decisions, GROUPS)) is None
 
 
-def test_two_campaigns_are_both_left_out_and_the_later_is_told():
+def test_two_campaigns_are_both_left_out_and_told():
     decisions = decided(raised(2, 7))
-    policy, began = _usual_policy(decisions, GROUPS, EVENTS)
-    assert began == 3
+    policy, told = _usual_policy(decisions, GROUPS, EVENTS)
+    assert sorted((each.first, each.last) for each in told) == [(2, 2), (7, 7)]
     assert threshold(policy) == pytest.approx(
         threshold(fit_policy(decided(raised()), GROUPS)), abs=0.1
     )

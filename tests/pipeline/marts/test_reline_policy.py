@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import PolicyGroups
 from models.relines.policy.fit import PolicyFit, RelineTiming
 from models.relines.policy.frame import policy_frame
@@ -42,11 +43,11 @@ def policy(quarters: int, raised_mm: float) -> PolicyFit:
     )
 
 
-def written(fit: PolicyFit) -> pl.DataFrame:
+def written(fit: PolicyFit, *campaigns: CampaignTold) -> pl.DataFrame:
     """As the mart holds it."""
     with duckdb.connect() as con:
         con.execute("create schema mart")
-        marts.write(con, "reline_policy", policy_frame(fit, AS_OF))
+        marts.write(con, "reline_policy", policy_frame(fit, AS_OF, campaigns))
         return warehouse.fetch(con, "from mart.reline_policy", order="axle_type, threshold_mm")
 
 
@@ -96,6 +97,26 @@ def test_relines_for_their_age_say_at_which_and_how_many() -> None:
     assert rows["age_ci_high"][-1] == pytest.approx(600.0 * np.exp(half), rel=1e-4)
     assert rows["age_kept"].to_list() == [pytest.approx(0.9)] * 4
     assert rows["age_share"].to_list() == [0.4] * 4
+
+
+def test_a_campaign_says_between_which_days_and_how_much_was_relined() -> None:
+    none = written(policy(0, 0.0))
+    assert none["campaigns"].to_list() == [0] * 4
+    names = [f"campaign_{name}" for name in ("from_on", "until_on", "relines", "usual")]
+    assert none.select(names).null_count().row(0) == (4,) * 4
+    # Found one by one: two quarters, the one before them, and one of long before.
+    told = (CampaignTold(2, 3, 90.0, 30.0), CampaignTold(9, 9, 50.0, 15.0))
+    rows = written(policy(0, 0.0), *told, CampaignTold(4, 4, 40.0, 15.0))
+    assert rows["campaigns"].to_list() == [2] * 4
+    # Three quarters of 91 days, the last of them ending 182 days before the as-of day.
+    assert set(rows.select(names).rows()) == {
+        (dt.date(2024, 6, 3), dt.date(2025, 3, 2), 130, 45.0),
+    }
+
+
+def test_a_campaign_of_longer_ago_than_quarters_are_told_apart_has_no_first_day() -> None:
+    row = written(policy(0, 0.0), CampaignTold(11, 12, 50.0, 15.0)).row(0, named=True)
+    assert (row["campaign_from_on"], row["campaign_until_on"]) == (None, dt.date(2022, 12, 4))
 
 
 def test_without_a_forecast_the_mart_is_empty() -> None:

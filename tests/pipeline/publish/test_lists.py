@@ -12,7 +12,11 @@ import pytest
 
 from dashboards.drawing.theme import STATE_WORDS
 from dashboards.sentences.due import LATER, NEVER, NOW, reline_list
+from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS
+from dashboards.sentences.reline_policy import policy_told
+from dashboards.sentences.words import plain
+from pipeline.marts.marts import empty
 from pipeline.publish.budget_book import BudgetParts, budget_book
 from pipeline.publish.lists import list_files, lists_of, work_list, work_list_book
 from pipeline.publish.spreadsheets import Column, Page, lines_of, safe_csv, workbook
@@ -273,6 +277,23 @@ def test_notes_say_what_is_assumed_where_from_and_how_far_to_trust_it(budget):
         CAUTIONS[0],
     ):
         assert wanted in notes, wanted
+
+
+def test_notes_say_what_of_the_past_the_forecast_does_not_go_on_with(data, parts):
+    """As the page does: here a campaign, and relines for their age."""
+    told = {
+        **dict.fromkeys(empty("reline_policy").columns),
+        **{"age_days": 640.0, "age_kept": 0.95, "age_share": 0.7, "campaigns": 1},
+        "campaign_until_on": dt.date(2025, 3, 2),
+        **{"campaign_relines": 412, "campaign_usual": 118.6},
+    }
+    policy = pl.DataFrame([told], empty("reline_policy").schema)
+    once = replace(data, reline_policy=policy)
+    made = workbook(*budget_book(once, data.reline_budget, parts, Settings()))
+    notes = sheet(made, "Notes").to_series().drop_nulls().to_list()
+    sentences = policy_told(policy, Measures(data.fleet))
+    assert len(sentences) == 2
+    assert set(map(plain, sentences)) <= set(map(plain, notes))
 
 
 def test_a_budget_without_costs_or_forecast_says_so(data, parts):

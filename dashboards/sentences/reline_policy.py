@@ -1,0 +1,93 @@
+"""At what readings the fleet relines, where that is not as it always was: what of it is told."""
+
+from typing import Any
+
+import polars as pl
+
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import count, day_name, month_name, number, share
+
+MONTH_DAYS = 30.4375
+TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
+MOST = 0.5
+ALIKE_AGES = 1.15  # ages within so much of each other are told as one
+
+
+def policy_told(policy: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """A sentence each for changed readings, relines by age and the latest campaign; of what was not
+    found, none."""
+    said = (policy_said(policy, measures), ages_said(policy), campaign_said(policy))
+    return tuple(filter(None, said))
+
+
+def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
+    """Since when linings are relined at other readings than before, in a sentence; empty where no
+    change was found."""
+    row = _policy_change(policy)
+    if row is None:
+        return ""
+    raised, low, high = (row[f"raised_{name}"] for name in ("mm", "ci_low", "ci_high"))
+    by = measures.length_interval(*((raised, low, high) if raised > 0 else (-raised, -high, -low)))
+    return (
+        f"Since about {month_name(row['changed_on'])} linings are relined at "
+        f"{_which(row)} readings than before, by {by}; the forecast follows what is done since."
+    )
+
+
+def ages_said(policy: pl.DataFrame | None) -> str:
+    """At what age linings are relined whatever their thickness, in a sentence; empty where no such
+    rule was found, or many visits do not keep it."""
+    told = pl.DataFrame() if policy is None else policy.drop_nulls("age_days")
+    if told.is_empty() or told["age_kept"][0] < TOLD_KEPT:
+        return ""
+    months, part = told["age_days"].to_numpy() / MONTH_DAYS, told["age_share"][0]
+    first, last = float(months.min()), float(months.max())
+    at = f"at about {number(float(months.mean()))} months"
+    if last > first * ALIKE_AGES:
+        at = f"for their age, from about {number(first)} months on by axle type and depot"
+    if part >= MOST:
+        return (
+            f"Most linings are relined {at}, whatever their thickness; the forecast follows that."
+        )
+    return (
+        f"Some linings, {share(part)} of all relined, are relined {at}, whatever their thickness; "
+        "the forecast follows that too."
+    )
+
+
+def campaign_said(policy: pl.DataFrame | None) -> str:
+    """In which months far more was relined than the readings explain, in a sentence or two; empty
+    where no such time was found."""
+    told = pl.DataFrame() if policy is None else policy.drop_nulls("campaign_until_on")
+    if told.is_empty():
+        return ""
+    row = told.row(0, named=True)
+    until = day_name(row["campaign_until_on"])
+    since = row["campaign_from_on"]
+    when = f"Between {day_name(since)} and {until}" if since else f"Before {until}"
+    earlier = row["campaigns"] - 1
+    others = f" Left out too: {count(earlier, 'earlier such time')}." * (earlier > 0)
+    return (
+        f"{when} far more was relined than this fleet's habit explains: "
+        f"{count(row['campaign_relines'], 'wheel end')}, where as many visits bring about "
+        f"{number(row['campaign_usual'])} at other times. The forecast takes that for done once, "
+        f"and follows what was done before and since.{others}"
+    )
+
+
+def policy_changed(policy: pl.DataFrame | None) -> str:
+    """The same in a clause behind a figure of the forecast."""
+    row = _policy_change(policy)
+    if row is None:
+        return ""
+    return f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
+
+
+def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:
+    """``changed_on`` and by how much readings at relines were raised; None: no change found."""
+    changed = pl.DataFrame() if policy is None else policy.drop_nulls("changed_on")
+    return None if changed.is_empty() else changed.row(0, named=True)
+
+
+def _which(change: dict[str, Any]) -> str:
+    return "thicker" if change["raised_mm"] > 0 else "thinner"

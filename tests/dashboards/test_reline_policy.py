@@ -1,0 +1,126 @@
+"""What is told of how the fleet relines: readings that changed, ages, campaigns."""
+
+import datetime as dt
+from dataclasses import replace
+
+import polars as pl
+import pytest
+
+from dashboards.page_data import Fleet, PageData
+from dashboards.sections import relines
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.reline_policy import ages_said, campaign_said, policy_said, policy_told
+from dashboards.summary import facts
+from pipeline.marts.marts import empty
+from tests import dashboard_data
+
+METRIC = Measures(Fleet(currency="EUR"))
+
+
+@pytest.fixture(scope="module")
+def data() -> PageData:
+    return dashboard_data.month()
+
+
+def told_of(*rows: dict[str, object]) -> pl.DataFrame:
+    """Rows of the mart: nothing was found but what they name."""
+    schema = empty("reline_policy").schema
+    return pl.DataFrame([dict.fromkeys(schema) | {"campaigns": 0} | row for row in rows], schema)
+
+
+RAISED = {"changed_on": dt.date(2025, 4, 2), "raised_mm": 1.04, "raised_ci_low": 0.53}
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (RAISED | {"raised_ci_high": 1.55}, "thicker readings than before, by 1.0 mm (0.5–1.6)"),
+        (
+            {name: -v if isinstance(v, float) else v for name, v in RAISED.items()}
+            | {"raised_ci_high": -0.53, "raised_ci_low": -1.55},
+            "thinner readings than before, by 1.0 mm (0.5–1.6)",
+        ),
+    ],
+)
+def test_a_changed_policy_is_said_beside_the_forecast(
+    data: PageData, change: dict[str, object], said: str
+) -> None:
+    policy = told_of(change, change)
+    assert " ".join(policy_said(policy, METRIC).split()) == (
+        f"Since about April 2025 linings are relined at {said}; the forecast follows what is done "
+        "since."
+    )
+    told = replace(data, reline_policy=policy)
+    assert policy_said(policy, METRIC) in relines(told).remarks
+    clause = f"relined at {said.split()[0]} readings since about April 2025"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
+AGED = {"age_days": 640.0, "age_kept": 0.95, "age_share": 0.7}
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ([AGED], "Most linings are relined at about 21 months, whatever their thickness;"),
+        (
+            [AGED | {"age_share": 0.31}, AGED | {"age_share": 0.31, "age_days": 660.0}],
+            "Some linings, 31 % of all relined, are relined at about 21 months,",
+        ),
+        ([AGED, AGED | {"age_days": 950.0}], "for their age, from about 21 months on by axle type"),
+        ([AGED | {"age_kept": 0.5}], ""),
+        ([dict.fromkeys(AGED)], ""),
+    ],
+)
+def test_relines_for_the_age_are_said_beside_the_forecast(
+    data: PageData, rows: list[dict[str, float | None]], said: str
+) -> None:
+    policy = told_of(*rows)
+    sentence = ages_said(policy)
+    assert said in " ".join(sentence.split())
+    assert bool(sentence) == bool(said)
+    remarks = relines(replace(data, reline_policy=policy)).remarks
+    assert (sentence in remarks) == bool(said)
+
+
+CAMPAIGN = {
+    "campaigns": 1,
+    "campaign_from_on": dt.date(2024, 9, 2),
+    "campaign_until_on": dt.date(2025, 3, 2),
+    "campaign_relines": 412,
+    "campaign_usual": 118.6,
+}
+
+
+@pytest.mark.parametrize(
+    ("row", "when", "others"),
+    [
+        (CAMPAIGN, "Between 2 Sep 2024 and 2 Mar 2025", ""),
+        (
+            CAMPAIGN | {"campaigns": 3, "campaign_from_on": None},
+            "Before 2 Mar 2025",
+            " Left out too: 2 earlier such times.",
+        ),
+    ],
+)
+def test_a_campaign_that_the_forecast_leaves_out_is_said_beside_it(
+    data: PageData, row: dict[str, object], when: str, others: str
+) -> None:
+    policy = told_of(row, row)
+    said = campaign_said(policy)
+    assert " ".join(said.split()) == (
+        f"{when} far more was relined than this fleet's habit explains: 412 wheel ends, where as "
+        "many visits bring about 119 at other times. The forecast takes that for done once, and "
+        f"follows what was done before and since.{others}"
+    )
+    assert policy_told(policy, METRIC) == (said,)
+    assert said in relines(replace(data, reline_policy=policy)).remarks
+
+
+def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
+    same = told_of({})
+    assert policy_told(None, METRIC) == policy_told(same, METRIC) == ()
+    told = replace(data, reline_policy=same)
+    silent, before = relines(told).remarks, relines(replace(data, reline_policy=None)).remarks
+    assert silent == before
+    assert not any("since about" in f.detail for f in facts(told))
