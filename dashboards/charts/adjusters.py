@@ -77,14 +77,10 @@ def age_chart(rows: pl.DataFrame, measures: Measures) -> Chart:
 def _age_said(frame: pl.DataFrame, fits: pl.DataFrame | None, measures: Measures) -> Said:
     """``fits``: every group, where the frame is of the whole fleet."""
     parts = finest(frame)
-    failures, adjusters = marks.total(parts, "failures"), marks.total(parts, "adjusters")
-    among = of_all_adjusters(adjusters, fits)
-    thin = (
-        "; the rest are in groups too thin for a curve of their own" if " of all " in among else ""
-    )
+    failures = count(marks.total(parts, "failures"), "failure")
     note = (
-        f"Points are estimates, bars their 95 % intervals. {count(failures, 'failure')} among "
-        f"{among}{thin}; planned replacements are not failures."
+        f"Points are estimates, bars their 95 % intervals. {failures} among {_among(parts, fits)}; "
+        "planned replacements are not failures."
     )
     ranked = parts.sort("b10_km")
     low, high = ranked.row(0, named=True), ranked.row(-1, named=True)
@@ -96,9 +92,22 @@ def _age_said(frame: pl.DataFrame, fits: pl.DataFrame | None, measures: Measures
     return Said(f"Adjusters of {_group(low)} fail soonest: a tenth by {age}", note)
 
 
+def _among(parts: pl.DataFrame, fits: pl.DataFrame | None) -> str:
+    """The adjusters of some groups: one whose unit changed duty is in more than one of them."""
+    pooled, adjusters = None if fits is None else _pooled(fits), marks.total(parts, "adjusters")
+    if pooled is None:
+        return count(adjusters, "adjuster")
+    thin = adjusters < pooled["adjusters"] or marks.total(parts, "failures") < pooled["failures"]
+    left_out = ", left out those of groups too thin for a curve of their own" if thin else ""
+    if adjusters <= pooled["adjusters"]:
+        return of_all_adjusters(adjusters, fits) + left_out
+    every = count(pooled["adjusters"], "adjuster")
+    return f"{every}, one whose unit changed duty in each of its groups{left_out}"
+
+
 def finest(frame: pl.DataFrame) -> pl.DataFrame:
-    """Rows that count every adjuster once: groups where there are any, else what is pooled over
-    duties, else the whole fleet."""
+    """Rows of the smallest groups: of axle types and duties where there are any, else what is
+    pooled over duties, else the whole fleet."""
     typed, ran = pl.col("axle_type").is_not_null(), pl.col("duty").is_not_null()
     for rows in (frame.filter(typed, ran), frame.filter(typed), frame.filter(~typed, ~ran)):
         if rows.height:

@@ -150,8 +150,8 @@ def _replacement_said(paying: pl.DataFrame, ages: pl.DataFrame, measures: Measur
     )
     if endless := paying["ci_high_km"].null_count():
         note += (
-            f" {count(endless, 'bar')} to the right edge without an end: there, more than one "
-            "chance in ten that no age pays."
+            f" {count(endless, 'bar')} {'runs' if endless == 1 else 'run'} to the right edge: "
+            "there, more than one chance in ten says that no age pays."
         )
     top = paying.sort("saving_share", descending=True, nulls_last=True).row(0, named=True)
     where = f"{top['axle_type'] or 'all axle types'} / {top['duty'] or 'all duties'}"

@@ -84,7 +84,7 @@ def _states_said(counts: pl.DataFrame) -> Said:
     by_state = counts.group_by("group").agg(pl.col("n").sum()).sort("n", "group", descending=True)
     total, top = marks.total(by_state, "n"), by_state.row(0, named=True)
     new = marks.total(counts.filter(pl.col("change") == NEW), "n")
-    note = f"{count(total, 'flagged wheel end')}, counted by what its history says."
+    note = f"{count(total, 'flagged wheel end')}, counted by what the history of each says."
     if counts["change"].n_unique() > 1 or new:
         note += f" {number(new)} of them are new this month."
     if by_state.height == 1:

@@ -80,7 +80,7 @@ def _partial(outlook: pl.DataFrame) -> str:
     first: dt.date | None = outlook["from_on"].min() if not outlook.is_empty() else None  # type: ignore[assignment]
     if first is None or first.day == 1:
         return ""
-    return f" {month_name(first)} is what is left of it from the {ordinal(first.day)} on."
+    return f" Of {month_name(first)} only the days from the {ordinal(first.day)} on count."
 
 
 def _rows(budget: pl.DataFrame, what: What) -> pl.DataFrame:

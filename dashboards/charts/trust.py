@@ -39,6 +39,8 @@ MEASURE_WORDS = {
     DATES: "day of the reline",
     QUARTERS: "relines in a quarter",
     YEARS: "relines in a year",
+    "failures_quarter": "adjuster failures in a quarter",
+    "failures_year": "adjuster failures in a year",
 }
 
 

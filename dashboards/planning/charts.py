@@ -102,8 +102,8 @@ def costs_figure(costs: pl.DataFrame | None, measures: Measures) -> Figure | Non
     said = Said(
         f"A wheel end costs most on {high['group']}: {_cost(high)} {unit}",
         f"Linings, adjusters, labour, downtime and upkeep on record; least on {low['group']}: "
-        f"{_cost(low)}. Bars hold 95 %, units as they differ. Km times wheel ends behind it: "
-        f"{figures(float(grouped['wheel_end_km'].sum()), 3)} km.",
+        f"{_cost(low)}. Bars are 95 % intervals, allowing for how units differ. Behind it: "
+        f"{figures(float(grouped['wheel_end_km'].sum()), 3)} km, each counted for every wheel end.",
     )
     rows = [
         (r["group"], _cost(r), number(r["units"]), f"{figures(r['wheel_end_km'], 3)} km")
@@ -218,9 +218,9 @@ def checks_figure(plan: pl.DataFrame | None, measures: Measures) -> Figure | Non
     first = grouped.sort("place").row(0, named=True)
     said = Said(
         f"One more check a year buys most on {first['group']}",
-        f"There it saves {figures(first['saved_per_check'], 2)} weeks with an unseen failure. The "
-        f"dashed line is what is accepted, {share(most, 1)}; bars hold 95 %. The table says how "
-        "often to check to keep it.",
+        f"There each such check saves {figures(first['saved_per_check'], 2)} weeks in which a "
+        f"failed adjuster goes unseen. The dashed line is what is accepted, {share(most, 1)}; bars "
+        "are 95 % intervals. The table says how often to check to keep it.",
     )
     rows = [
         (

@@ -42,8 +42,10 @@ METHODS = (
         "and the distance to its minimum. Its unit's own distance per day turns that into dates. "
         "Reaching the minimum is a matter of safety; being relined is a matter of budget. They are "
         "two forecasts. The second follows the fleet's own habit, found in its records: at what "
-        "reading it relines, at which visits, and whether both ends of an axle go together; where "
-        "the habit has changed, what is done since. Dates are for a unit that stays in service. "
+        "reading it relines, at which visits, whether both ends of an axle go together, and if "
+        "linings are relined at some age whatever is read; where the habit has changed, what is "
+        "done since. A time in which far more was relined than before and after counts as done "
+        "once. Dates are for a unit that stays in service. "
         "Where the last check probably led to a reline that nobody wrote down, later dates count "
         "the new lining by its chance; the early date at the minimum never does.",
         (

@@ -187,8 +187,8 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
     unknown = unjudged(status)
     rest = (
         f" {capital(count(unknown, 'wheel end'))} could not be judged by "
-        f"{_verb(unknown, 'its', 'their')} stroke now{_why_unjudged(status)}: that "
-        f"{_verb(unknown, 'it is not', 'none of them is')} flagged for it says nothing."
+        f"{_verb(unknown, 'its', 'their')} stroke now{_why_unjudged(status)}: whether "
+        f"{_verb(unknown, 'it is', 'they are')} in adjustment is not known."
         if unknown
         else ""
     )

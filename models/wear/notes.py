@@ -57,6 +57,12 @@ def _law_notes(spread: Spread, laws: Sequence[SpreadLaw]) -> list[str]:
     """How spread grows with the rate, where that could be told."""
     if len(laws) < 2:
         return []
+    own = (
+        f"; {spread.duty_share:.0%} of it is a unit's own in each duty" if spread.duty_share else ""
+    )
+    told = f"{own} ({laws[0].name}, by likelihood)."
+    if spread.is_even:
+        return [f"The spread of wear rates is the same at every rate{told}"]
     if spread.unit_power == spread.life_power:
         grows = f"the rate to the power {spread.unit_power:.2f}, between units and between linings"
     else:
@@ -64,12 +70,7 @@ def _law_notes(spread: Spread, laws: Sequence[SpreadLaw]) -> list[str]:
             f"the rate to the power {spread.unit_power:.2f} between units, "
             f"{spread.life_power:.2f} between linings"
         )
-    if spread.is_even:
-        grows = "nothing: it is the same at every rate"
-    own = (
-        f"; {spread.duty_share:.0%} of it is a unit's own in each duty" if spread.duty_share else ""
-    )
-    return [f"Spread of wear rates grows with {grows}{own} ({laws[0].name}, by likelihood)."]
+    return [f"Spread of wear rates grows with {grows}{told}"]
 
 
 def _thin_notes(rates: Sequence[WearRate]) -> list[str]:
@@ -117,10 +118,7 @@ def fit_notes(
     silent = int(np.sum((sums.readings > 0) & ~sums.informative))
     if silent:
         notes.append(
-            f"{_counted(silent, 'lining')} with an unknown start and a single place read at "
-            "says nothing of a rate."
-            if silent == 1
-            else f"{_counted(silent, 'lining')} with unknown starts and a single place read at "
-            "say nothing of a rate."
+            f"{_counted(silent, 'lining')} of unknown start, read at one distance only, "
+            f"{'says' if silent == 1 else 'say'} nothing of a rate."
         )
     return (*notes, *_thin_notes(rates), *_sign_notes(rates))

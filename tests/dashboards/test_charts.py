@@ -295,15 +295,15 @@ def test_a_selections_year_has_the_band_that_was_simulated_for_it(data: PageData
     assert "by the end of" in finer.title  # none was simulated for it
 
 
-def test_a_month_that_has_begun_is_said_to_be_what_is_left_of_it(data: PageData) -> None:
+def test_of_a_month_that_has_begun_the_days_left_are_said_to_count(data: PageData) -> None:
     figure = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines")
     assert figure is not None
-    left = "March 2031 is what is left of it from the 15th on."
+    left = "Of March 2031 only the days from the 15th on count."
     assert all(left in said.note for said in figure.said_for.values())
     whole = data.reline_outlook.with_columns(from_on=pl.lit(dt.date(2031, 4, 1)))
     later = monthly_figure(data.reline_budget, whole, METRIC, "relines")
     assert later is not None
-    assert "what is left" not in later.said.note
+    assert "only the days" not in later.said.note
 
 
 def test_shares_of_few_outcomes_have_wide_intervals(data: PageData) -> None:
@@ -330,6 +330,43 @@ def test_groups_that_nobody_read_are_not_drawn(data: PageData) -> None:
     assert figure is not None
     (rows,) = figure.spec()["datasets"].values()
     assert {r["duty"] for r in rows} == {"town", "regional", "motorway"}
+
+
+EACH = "one whose unit changed duty in each of its groups"
+THIN = "left out those of groups too thin for a curve of their own"
+
+
+@pytest.mark.parametrize(
+    ("adjusters", "failures", "said"),
+    [
+        (90, 12, f"12 failures among 100 adjusters, {EACH};"),
+        (90, 14, f"12 failures among 100 adjusters, {EACH}, {THIN};"),
+        (40, 12, f"12 failures among 80 of all 100 adjusters, {THIN};"),
+        (50, 12, "12 failures among 100 adjusters;"),
+    ],
+)
+def test_adjusters_of_several_groups_are_never_more_than_all(
+    data: PageData, adjusters: int, failures: int, said: str
+) -> None:
+    """Of two groups, and the fleet's 100 adjusters and failures."""
+    groups = data.adjuster_fits.filter("chosen", axle_type="steer").head(2)
+    whole = groups.head(1).with_columns(
+        axle_type=pl.lit(None, pl.String), duty=pl.lit(None, pl.String), chosen=False
+    )
+    fits = pl.concat(
+        [
+            groups.with_columns(
+                adjusters=pl.lit(adjusters, pl.Int64), failures=pl.lit(6, pl.Int64)
+            ),
+            whole.with_columns(
+                adjusters=pl.lit(100, pl.Int64), failures=pl.lit(failures, pl.Int64)
+            ),
+        ],
+        how="vertical_relaxed",
+    )
+    figure = age_figure(fits, METRIC)
+    assert figure is not None
+    assert said in figure.said.note
 
 
 def test_the_plan_is_one_sentence_beside_the_forecast() -> None:
