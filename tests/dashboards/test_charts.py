@@ -563,6 +563,18 @@ def test_the_duties_of_an_axle_type_share_their_axes() -> None:
     assert "no two duties are told apart" in title(curve_figures(alike, fits, METRIC)[0])
 
 
+@pytest.mark.parametrize("begins", [50_000.0, 150_000.0])
+def test_curves_that_begin_at_other_ages_are_not_compared(begins: float) -> None:
+    """One may even begin where another has ended; each is of adjusters that got so far."""
+    fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    curves = curves_of(("drive", "town", 0.4), ("drive", "quarry", 0.9)).with_columns(
+        km=pl.when(pl.col("duty") == "quarry").then(pl.col("km") + begins).otherwise("km")
+    )
+    assert title(curve_figures(curves, fits, METRIC)[0]) == (
+        "Adjusters of drive axles were watched from other ages in each duty: not compared"
+    )
+
+
 def test_a_single_group_is_drawn_once() -> None:
     fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
     same = curves_of(("drive", "town", 0.4), ("drive", None, 0.4), (None, None, 0.4))
