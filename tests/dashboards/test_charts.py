@@ -573,6 +573,10 @@ def test_curves_that_begin_at_other_ages_are_not_compared(begins: float) -> None
     assert title(curve_figures(curves, fits, METRIC)[0]) == (
         "Adjusters of drive axles were watched from other ages in each duty: not compared"
     )
+    third = pl.concat([curves, curves_of(("drive", "regional", 0.8))])
+    said = curve_figures(third, fits, METRIC)[0].said
+    assert said.title.startswith("Adjusters of drive axles last longest in regional: 80")
+    assert "Not compared, for it begins at a later age: quarry." in said.note
 
 
 def test_a_single_group_is_drawn_once() -> None:
