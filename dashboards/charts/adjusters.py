@@ -259,6 +259,14 @@ def _curve_said(
         ((name, curve),) = lines.items()
         of = f" in {name}" if curve["duty"][0] else ""
         return Said(f"{who}{of}: {_held(curve, measures)}", note)
+    # A curve that begins later is of those alone that have reached its beginning.
+    first = min(float(curve["km"].min()) for curve in lines.values())  # type: ignore[arg-type]
+    later = [name for name, curve in lines.items() if curve["km"].min() != first]
+    if later:
+        note += f" Not compared, for it begins at a later age: {listed(later)}."
+        lines = {name: curve for name, curve in lines.items() if name not in later}
+    if len(lines) == 1:
+        return Said(f"{who} were watched from other ages in each duty: not compared", note)
     age = min(float(curve["km"].max()) for curve in lines.values())  # type: ignore[arg-type]
     ranked = sorted(((_at(c, age), n) for n, c in lines.items()), key=lambda v: v[0]["survival"])
     (worst, worst_name), (best, best_name) = ranked[0], ranked[-1]

@@ -528,6 +528,22 @@ def test_the_duties_of_an_axle_type_share_their_axes() -> None:
     assert "no two duties are told apart" in title(curve_figures(alike, fits, METRIC)[0])
 
 
+@pytest.mark.parametrize("begins", [50_000.0, 150_000.0])
+def test_curves_that_begin_at_other_ages_are_not_compared(begins: float) -> None:
+    """One may even begin where another has ended; each is of adjusters that got so far."""
+    fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
+    curves = curves_of(("drive", "town", 0.4), ("drive", "quarry", 0.9)).with_columns(
+        km=pl.when(pl.col("duty") == "quarry").then(pl.col("km") + begins).otherwise("km")
+    )
+    assert title(curve_figures(curves, fits, METRIC)[0]) == (
+        "Adjusters of drive axles were watched from other ages in each duty: not compared"
+    )
+    third = pl.concat([curves, curves_of(("drive", "regional", 0.8))])
+    said = curve_figures(third, fits, METRIC)[0].said
+    assert said.title.startswith("Adjusters of drive axles last longest in regional: 80")
+    assert "Not compared, for it begins at a later age: quarry." in said.note
+
+
 def test_a_single_group_is_drawn_once() -> None:
     fits = dashboard_data.adjuster_fits(np.random.default_rng(1)).clear()
     same = curves_of(("drive", "town", 0.4), ("drive", None, 0.4), (None, None, 0.4))

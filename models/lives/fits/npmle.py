@@ -268,8 +268,9 @@ def _information_limits(
         scores = hazard_scores(
             lives, *(part[used] for part in (cells.start_age, cells.end_age, solution.hazard))
         )[:, finite[used]]
-        moved = np.cumsum(covariance[kept] @ scores.T, axis=0)
-        over_units = lives.stride * units / (units - 1.0) * (moved**2).sum(axis=1)
+        loads = np.cumsum(covariance[kept], axis=0)
+        over_units = np.einsum("ks,st,kt->k", loads, scores.T @ scores, loads, optimize=True)
+        over_units *= lives.stride * units / (units - 1.0)
         variance = np.maximum(variance, over_units)
     spread = quantile * np.sqrt(np.maximum(variance, 0.0)) / cumulative
     with np.errstate(over="ignore"):

@@ -136,7 +136,6 @@ def hazard_scores(
         exact, np.searchsorted(middle, lives.left), np.searchsorted(middle, lives.left, "right")
     )
     entered = np.minimum(np.searchsorted(middle, lives.entry, "right"), came)
-    scores = _ranges(lives, entered, came, -lives.weight, middle.size)
     failed = np.isfinite(lives.right)
     beyond = np.where(failed, np.searchsorted(middle, lives.right, "right"), came)
     run = np.append(0.0, np.cumsum(np.minimum(hazard, ENDLESS)))
@@ -144,17 +143,14 @@ def hazard_scores(
     pull = np.zeros(inside.size)
     known = inside > 0.0
     pull[known] = lives.weight[known] / np.expm1(np.minimum(inside[known], 700.0))
-    return scores + _ranges(lives, came, beyond, pull, middle.size)
-
-
-def _ranges(
-    lives: UnitLives, first: IntArray, beyond: IntArray, value: FloatArray, cells: int
-) -> FloatArray:
-    """Each life's value in the cells of its range, summed by unit."""
-    total = np.zeros((int(lives.unit.max(initial=-1)) + 1, cells + 1))
-    np.add.at(total, (lives.unit, first), value)
-    np.add.at(total, (lives.unit, beyond), -value)
-    return np.asarray(np.cumsum(total, axis=1)[:, :cells])
+    # Each life's value in the cells of its range, summed by unit.
+    shape = int(lives.unit.max(initial=-1)) + 1, middle.size + 1
+    steps = (entered, -lives.weight), (came, lives.weight), (came, pull), (beyond, -pull)
+    flat = sum(
+        np.bincount(lives.unit * shape[1] + cell, value, shape[0] * shape[1])
+        for cell, value in steps
+    )
+    return np.asarray(np.cumsum(np.reshape(flat, shape), axis=1)[:, :-1])
 
 
 def failing_units(lives: UnitLives) -> float:

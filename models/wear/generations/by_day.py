@@ -131,20 +131,38 @@ class _Rows:
         return np.asarray(self.rate * np.maximum(self.km - since, 0.0)) / KM_PER_UNIT
 
 
+UNIT_APART = 1e6
+"""Days between one unit's and the next one's, laid end to end: more than any records span."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Units:
-    """Days on which units were seen and their km by then, in each of the fit's duties (D, m)."""
+    """Days (m,) on which units were seen, unit by unit, and their km by then in each of the fit's
+    duties (D, m); ``start`` (U,): where each unit's begin."""
 
-    days: list[FloatArray]
-    km: list[FloatArray]
+    days: FloatArray
+    km: FloatArray
+    start: IntArray
 
-    def at(self, unit: int, days: FloatArray) -> FloatArray:
-        """Km (D, n), on the line between days on which it was seen."""
-        return np.array([np.interp(days, self.days[unit], km) for km in self.km[unit]])
+    @property
+    def line(self) -> FloatArray:
+        """The days of all units end to end (m,)."""
+        units = len(self.start)
+        number = np.repeat(np.arange(units), np.diff(self.start, append=len(self.days)))
+        return np.asarray(number * UNIT_APART + self.days)
+
+    def at(self, values: FloatArray, unit: IntArray, days: FloatArray) -> FloatArray:
+        """Values (k, m) by days on which units were seen, as they were on others (k, n): on the
+        line between two of them, and before and after all as on the nearest."""
+        last = np.append(self.start[1:], len(self.days)) - 1
+        here = unit * UNIT_APART + np.clip(days, self.days[self.start][unit], self.days[last][unit])
+        line = self.line
+        return np.array([np.interp(here, line, row) for row in values])
 
     def on(self, day: float) -> FloatArray:
         """Km of all units on a day (U, D)."""
-        return np.array([self.at(unit, np.array([day]))[:, 0] for unit in range(len(self.days))])
+        units = np.arange(len(self.start))
+        return np.asarray(self.at(self.km, units, np.full(len(units), day)).T)
 
 
 def found_shift(sums: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> Shift | None:
@@ -252,7 +270,8 @@ def _rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[_Ro
     unit = frame.select(pl.col("unit_id").rle_id().cast(pl.Int64)).to_series().to_numpy()
     life, day, origin = (frame[name].to_numpy() for name in ("life", "day", "origin"))
     unit_start, life_start = (np.flatnonzero(np.diff(x, prepend=-1)) for x in (unit, life))
-    km, origin_km, season = _run(units, unit_start, day, origin)
+    km, origin_km = (units.at(units.km, unit, days).T for days in (day, origin))
+    season = _season(units, unit, day, origin)
     axle, known = used.axle[life], used.start_known[life]
     rate, columns = _columns(fit, axle, known, (km - origin_km) / KM_PER_UNIT)
     t = (fit.spread.life[axle] * (km - origin_km)).sum(axis=1) / KM_PER_UNIT
@@ -285,67 +304,53 @@ def _units(names: pl.Series, duties: tuple[str, ...], unit_km: pl.DataFrame) -> 
         .with_columns(pl.lit(0.0).alias(base) for base in set(bases) - set(unit_km["duty"]))
         .sort("unit_id", "on_date")
     )
-    parts = wide.partition_by("unit_id", as_dict=True)
-    found = _Units([], [])
-    for name in names:
-        part = parts[(name,)]
-        days = part["on_date"].dt.epoch("d").cast(pl.Float64).to_numpy()
-        km = {base: part[base].fill_null(0.0).cast(pl.Float64).to_numpy() for base in bases}
-        found.days.append(days)
-        found.km.append(np.array([_within(days, km, duty, duties) for duty in duties]))
-    return found
+    order = pl.DataFrame({"unit_id": names}).with_row_index("unit")
+    wide = wide.join(order, on="unit_id").sort("unit", "on_date")
+    start = np.flatnonzero(np.diff(wide["unit"].cast(pl.Int64).to_numpy(), prepend=-1))
+    days = wide["on_date"].dt.epoch("d").cast(pl.Float64).to_numpy()
+    km = {base: wide[base].fill_null(0.0).cast(pl.Float64).to_numpy() for base in bases}
+    whole = _Units(days, np.array([km[base_of(duty)] for duty in duties]), start)
+    cut = [_within(whole, row, duty, duties) for row, duty in zip(whole.km, duties, strict=True)]
+    return replace(whole, km=np.array(cut))
 
 
-def _within(
-    days: FloatArray, km: dict[str, FloatArray], duty: str, duties: tuple[str, ...]
-) -> FloatArray:
-    """Km run in a duty, or in one era of it, by each day."""
-    whole = km[base_of(duty)]
+def _within(units: _Units, whole: FloatArray, duty: str, duties: tuple[str, ...]) -> FloatArray:
+    """Km run in a duty (m,), or in one era of it, by each day; ``whole``: in all of them."""
+    numbers = np.arange(len(units.start))
+    each = np.diff(units.start, append=len(whole))
     since, until = (
-        None if day is None else np.interp((day - dt.date(1970, 1, 1)).days - 1.0, days, whole)
+        None
+        if day is None
+        else units.at(
+            whole[None], numbers, np.full(len(numbers), (day - dt.date(1970, 1, 1)).days - 1.0)
+        )[0]
         for day in bounds_of(duty, duties)
     )
-    low = whole[0] if since is None else since
-    return np.clip(whole, low, None if until is None else until) - low
+    low = np.repeat(whole[units.start] if since is None else since, each)
+    high = np.inf if until is None else np.repeat(until, each)
+    return np.asarray(np.clip(whole, low, high) - low)
 
 
-def _run(
-    units: _Units, unit_start: IntArray, day: FloatArray, origin: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Km at readings and origins (n, D), and km since the origin weighed by waves of the year
-    (n, D, 2 HARMONICS)."""
-    km, origin_km, season = [], [], []
-    ends = np.append(unit_start[1:], len(day))
-    for unit, (start, end) in enumerate(zip(unit_start, ends, strict=True)):
-        here = slice(start, end)
-        km.append(units.at(unit, day[here]).T)
-        origin_km.append(units.at(unit, origin[here]).T)
-        waves = _waves(units.days[unit], units.km[unit])
-        season.append(
-            np.array(
-                [
-                    [
-                        np.interp(day[here], units.days[unit], w)
-                        - np.interp(origin[here], units.days[unit], w)
-                        for w in of_duty
-                    ]
-                    for of_duty in waves
-                ]
-            ).transpose(2, 0, 1)
-        )
-    return np.concatenate(km), np.concatenate(origin_km), np.concatenate(season)
+def _season(units: _Units, unit: IntArray, day: FloatArray, origin: FloatArray) -> FloatArray:
+    """Km since the origin in each duty, weighed by waves of the year (n, D, 2 HARMONICS)."""
+    waves = _waves(units)
+    rows = waves.reshape(-1, waves.shape[-1])
+    run = units.at(rows, unit, day) - units.at(rows, unit, origin)
+    return np.moveaxis(run.reshape(*waves.shape[:2], len(day)), 2, 0)
 
 
-def _waves(days: FloatArray, km: FloatArray) -> FloatArray:
+def _waves(units: _Units) -> FloatArray:
     """Km by each day, each weighed by sine and cosine of its time of the year, (D, 2 HARMONICS, m);
-    even between the days."""
-    waves = []
+    even between the days. They add up from unit to unit: only their differences within one tell.
+    """
+    waves, days = [], units.days
     steps = np.maximum(np.diff(days), 1e-9)
     for k in range(1, HARMONICS + 1):
         angle = 2.0 * np.pi * k * days / YEAR_DAYS
         width = 2.0 * np.pi * k * steps / YEAR_DAYS
         waves += [-np.diff(np.cos(angle)) / width, np.diff(np.sin(angle)) / width]
-    run = np.diff(km, axis=1)[:, None, :] * np.array(waves)[None]
+    run = np.diff(units.km, axis=1)[:, None, :] * np.array(waves)[None]
+    run[:, :, units.start[1:] - 1] = 0.0
     return np.concatenate([np.zeros((*run.shape[:2], 1)), np.cumsum(run, axis=2)], axis=2)
 
 

@@ -1,6 +1,7 @@
 """Cost per 100,000 km of a wheel end, on record and in the long run, and of units beside others."""
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 import duckdb
 import numpy as np
@@ -19,6 +20,7 @@ from pipeline.settings import Costs, Settings
 from pipeline.warehouse import warehouse
 
 KM_TOLD = 100_000.0
+MONTHS = "unit_months"
 MOST_UNSURE = 100.0  # limits further apart than this factor say nothing
 GROUP = ("axle_type", "duty")
 PAST = "Jobs on record, at the cost on record or, where none is, that of [costs]."
@@ -29,6 +31,16 @@ COUNTS = (
     "reline_cost", "reline_unpriced", "drum_cost", "drum_unpriced", "adjuster_cost",
     "adjuster_unpriced", "other_cost", "others", *OTHERS,
 )  # fmt: skip
+
+
+@contextmanager
+def months_at_hand(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """``MONTHS`` is ``reduce.unit_months``, a view, worked out once for all who ask it."""
+    con.execute(f"create or replace temp table {MONTHS} as from reduce.unit_months")
+    try:
+        yield
+    finally:
+        con.execute(f"drop table if exists temp.{MONTHS}")
 
 
 def write_cost_marts(
@@ -47,7 +59,7 @@ def write_cost_marts(
 def spending(
     con: duckdb.DuckDBPyConnection, costs: Costs, by: Sequence[str], where: str = "true"
 ) -> pl.DataFrame:
-    """What was spent ``by`` these columns of ``reduce.unit_months``, by item and ``all`` together;
+    """What was spent ``by`` these columns of ``MONTHS``, by item and ``all`` together;
     and how many jobs of which kind that was (``…_counted``)."""
     # Over decimals: the same sum in whatever order threads take the rows.
     sums = ", ".join(
@@ -56,7 +68,7 @@ def spending(
     counted = warehouse.fetch(
         con,
         f"""select {", ".join(by)}, min(depot) as depot, {sums}
-        from reduce.unit_months where {where} group by {", ".join(by)}""",
+        from {MONTHS} where {where} group by {", ".join(by)}""",
         order=", ".join(by),
     )
     kit, fitting = _shares(costs.lining_kit, costs.reline_labour)
