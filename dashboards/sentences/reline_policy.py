@@ -58,10 +58,9 @@ def ages_said(policy: pl.DataFrame | None) -> str:
 def campaign_said(policy: pl.DataFrame | None) -> str:
     """In which months far more was relined than the readings explain, in a sentence or two; empty
     where no such time was found."""
-    told = pl.DataFrame() if policy is None else policy.drop_nulls("campaign_until_on")
-    if told.is_empty():
+    row = _campaign(policy)
+    if row is None:
         return ""
-    row = told.row(0, named=True)
     until = day_name(row["campaign_until_on"])
     since = row["campaign_from_on"]
     when = f"Between {day_name(since)} and {until}" if since else f"Before {until}"
@@ -70,17 +69,26 @@ def campaign_said(policy: pl.DataFrame | None) -> str:
     return (
         f"{when} far more was relined than this fleet's habit explains: "
         f"{count(row['campaign_relines'], 'wheel end')}, where as many visits bring about "
-        f"{number(row['campaign_usual'])} at other times. The forecast takes that for done once, "
+        f"{number(row['campaign_usual'])} at other times. The forecast counts that as done once, "
         f"and follows what was done before and since.{others}"
     )
 
 
 def policy_changed(policy: pl.DataFrame | None) -> str:
-    """The same in a clause behind a figure of the forecast."""
-    row = _policy_change(policy)
-    if row is None:
-        return ""
-    return f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
+    """Changed readings and the latest campaign in clauses behind a figure of the forecast."""
+    row, once, said = _policy_change(policy), _campaign(policy), ""
+    if row is not None:
+        said += f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
+    if once is not None:
+        made = count(once["campaign_relines"], "reline")
+        said += f"; {made} by {month_name(once['campaign_until_on'])} count as done once"
+    return said
+
+
+def _campaign(policy: pl.DataFrame | None) -> dict[str, Any] | None:
+    """The latest one; None: none was found."""
+    told = pl.DataFrame() if policy is None else policy.drop_nulls("campaign_until_on")
+    return None if told.is_empty() else told.row(0, named=True)
 
 
 def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:

@@ -110,11 +110,14 @@ def test_a_campaign_that_the_forecast_leaves_out_is_said_beside_it(
     said = campaign_said(policy)
     assert " ".join(said.split()) == (
         f"{when} far more was relined than this fleet's habit explains: 412 wheel ends, where as "
-        "many visits bring about 119 at other times. The forecast takes that for done once, and "
+        "many visits bring about 119 at other times. The forecast counts that as done once, and "
         f"follows what was done before and since.{others}"
     )
     assert policy_told(policy, METRIC) == (said,)
-    assert said in relines(replace(data, reline_policy=policy)).remarks
+    told = replace(data, reline_policy=policy)
+    assert said in relines(told).remarks
+    clause = "; 412 relines by March 2025 count as done once"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
 
 
 def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
@@ -123,4 +126,4 @@ def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
     told = replace(data, reline_policy=same)
     silent, before = relines(told).remarks, relines(replace(data, reline_policy=None)).remarks
     assert silent == before
-    assert not any("since about" in f.detail for f in facts(told))
+    assert not any("since about" in f.detail or "done once" in f.detail for f in facts(told))
