@@ -93,11 +93,11 @@ def _usual_policy(
 ) -> tuple[PolicyFit, tuple[CampaignTold, ...]]:
     """The policy outside campaigns, and these, as they were found."""
     timing, told = reline_timing(events), list[CampaignTold]()
-    policy = fit_policy(decisions, groups, timing, usual_days)
+    policy: PolicyFit | None = None
     for _ in range(MOST_CAMPAIGNS):
-        campaign = found_campaign(decisions, groups, policy, timing, usual_days)
+        campaign = found_campaign(decisions, groups, timing, usual_days)
         if campaign is None:
             break
         told.append(campaign_told(campaign, decisions))
         decisions, policy = campaign.others, campaign.usual
-    return policy, tuple(told)
+    return policy or fit_policy(decisions, groups, timing, usual_days), tuple(told)

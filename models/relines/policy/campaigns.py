@@ -27,12 +27,11 @@ MOST_CAMPAIGNS = 3
 """Sought one after another: a fleet with more of them has them for a habit."""
 LONGEST = 2
 """Quarters that one may touch."""
-SURPLUS = 3.0
-"""Fewer relines beyond the others', in Poisson's standard deviations, are not looked at."""
-CAMPAIGN_GAIN, MAYBE_GAIN = 40.0, 15.0
-"""Chi-square of eight exceeds the first 3 times in a million: what is left out is lost. Where a
-policy of their own gains less than the second over one of all quarters, theirs among them, that of
-the others is not asked: campaigns of drawn fleets gained hundreds."""
+SURPLUS, TIMES_USUAL = 3.0, 1.4
+"""Fewer relines beyond the others', in Poisson's standard deviations, or fewer times theirs, are
+not looked at: a campaign of a whole fleet brought two or three times as many."""
+CAMPAIGN_GAIN = 40.0
+"""Chi-square of eight exceeds it 3 times in a million: what is left out is lost."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +67,10 @@ def campaign_told(campaign: Campaign, before: AxleDecisions) -> CampaignTold:
 def found_campaign(
     decisions: AxleDecisions,
     groups: PolicyGroups,
-    always: PolicyFit,
     timing: RelineTiming | None = None,
     usual_days: float = QUARTER_DAYS,
 ) -> Campaign | None:
-    """The campaign of most relines beyond the usual, if there was one that is over; ``always``: the
-    policy of all decisions.
+    """The campaign of most relines beyond the usual, if there was one that is over.
 
     None where linings are relined for their age: those of one age come due together.
     """
@@ -85,10 +82,7 @@ def found_campaign(
     during, others = (_some(decisions, rows) for rows in (inside, ~inside))
     if min(during.relines, others.relines) < FEW_RELINES:
         return None
-    own = fit_policy(during, groups)
-    if _gain(during, own, always) < MAYBE_GAIN:
-        return None
-    usual = fit_policy(others, groups, timing, usual_days)
+    own, usual = fit_policy(during, groups), fit_policy(others, groups, timing, usual_days)
     beside = [_some(decisions, rows) for rows in (ago < quarters.start, ago >= quarters.stop)]
     if usual.age_share > 0.0:
         return None
@@ -116,20 +110,24 @@ def _most_relined(decisions: AxleDecisions) -> range | None:
         np.bincount(decisions.quarters_ago, each, last + 1).astype(np.float64)
         for each in (relined, decisions.visits)
     )
-    surplus = {
-        range(first, first + length): _surplus(relines, visits, slice(first, first + length))
+    found = [
+        (*_surplus(relines, visits, slice(first, first + length)), first, length)
         for length in range(1, LONGEST + 1)
         for first in range(1, last - length + 1)
-    }
-    best = max(surplus, key=surplus.__getitem__, default=None)
-    return best if best is not None and surplus[best] > SURPLUS else None
+    ]
+    if not found:
+        return None
+    surplus, times, first, length = max(found, key=lambda each: each[0])
+    is_much = surplus > SURPLUS and times > TIMES_USUAL
+    return range(first, first + length) if is_much else None
 
 
-def _surplus(relines: FloatArray, visits: FloatArray, quarters: slice) -> float:
-    """Relines of some quarters beyond those of the others at as many visits, in Poisson's SDs."""
+def _surplus(relines: FloatArray, visits: FloatArray, quarters: slice) -> tuple[float, float]:
+    """Relines of some quarters beyond those of the others at as many visits, in Poisson's SDs; and
+    how many times theirs."""
     own, at = float(relines[quarters].sum()), float(visits[quarters].sum())
-    rate = (float(relines.sum()) - own) / max(float(visits.sum()) - at, 1.0)
-    return float((own - rate * at) / np.sqrt(max(rate * at, 1.0)))
+    usual = at * (float(relines.sum()) - own) / max(float(visits.sum()) - at, 1.0)
+    return (own - usual) / max(usual, 1.0) ** 0.5, own / max(usual, 1.0)
 
 
 def _loglik(decisions: AxleDecisions, fit: PolicyFit) -> float:
