@@ -1,11 +1,16 @@
 """What the fleet wrote down, as a lake in the contract's form."""
 
 import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
+from pipeline.run import Run, load, reduce, settings_of
+from pipeline.warehouse import warehouse
+from pipeline.warehouse.incremental import restage
 from tests.worlds.fleet import Fleet, unit_id
 from tests.worlds.workshop import FRONT, REAR
 
@@ -27,6 +32,21 @@ failed_adjuster = 400.0
 [service]
 check_weeks = {weeks}
 """
+
+
+LOADED_AT = dt.datetime(2026, 9, 1, 8, 0)
+
+
+@contextmanager
+def counted(fleet: Fleet, base: Path, as_of: dt.date) -> Iterator[Run]:
+    """A run over the fleet's records as of a day, in memory, up to where counting ends."""
+    lake = write_lake(fleet, base / "lake", as_of)
+    with warehouse.in_memory() as con:
+        run = Run(con, lake, base / "out", settings_of(lake), LOADED_AT, as_of)
+        load(run)
+        restage(con, run.settings, LOADED_AT.date(), as_of)
+        reduce(run)
+        yield run
 
 
 def write_lake(fleet: Fleet, lake: Path, register_on: dt.date) -> Path:

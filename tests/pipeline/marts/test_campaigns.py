@@ -8,13 +8,11 @@ import pytest
 from dashboards.sentences.reline_policy import campaign_said
 from models.relines.policy.frame import policy_frame
 from pipeline.marts import marts
-from pipeline.run import Run, load, reduce, settings_of
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet
 from pipeline.warehouse import warehouse
-from pipeline.warehouse.incremental import restage
 from tests.worlds.fleet import ENDS_ON, lived
-from tests.worlds.lake import write_lake
+from tests.worlds.lake import counted
 from tests.worlds.roads import CHECK_DAYS
 from tests.worlds.world import WORLDS
 
@@ -31,16 +29,10 @@ PLAIN = WORLDS["checks exactly every 12 weeks"]
 def told(request, tmp_path_factory):
     """The drawn fleet, its world, and the mart's rows."""
     fleet = lived(request.param, 903)
-    base = tmp_path_factory.mktemp("once")
-    lake = write_lake(fleet, base / "lake", AS_OF)
-    with warehouse.in_memory() as con:
-        made = Run(con, lake, base / "out", settings_of(lake), dt.datetime(2026, 9, 1, 8, 0), AS_OF)
-        load(made)
-        restage(con, made.settings, dt.date(2026, 9, 1), AS_OF)
-        reduce(made)
-        model = known_fleet(con, fit_wear_and_use(con, made.settings, AS_OF))
-        marts.write(con, "reline_policy", policy_frame(model.policy, AS_OF, model.campaigns))
-        yield fleet, request.param, warehouse.fetch(con, "from mart.reline_policy")
+    with counted(fleet, tmp_path_factory.mktemp("once"), AS_OF) as made:
+        model = known_fleet(made.con, fit_wear_and_use(made.con, made.settings, AS_OF))
+        marts.write(made.con, "reline_policy", policy_frame(model.policy, AS_OF, model.campaigns))
+        yield fleet, request.param, warehouse.fetch(made.con, "from mart.reline_policy")
 
 
 def test_a_campaign_is_told_with_its_days_and_relines_and_none_where_there_was_none(told):

@@ -10,13 +10,11 @@ import pytest
 from dashboards.sentences.uneven_past import past_clause, past_said
 from models.usage.holes import holes_told
 from pipeline.marts import marts
-from pipeline.run import Run, load, reduce, settings_of
 from pipeline.stages.backtesting import records_since, write_backtest
 from pipeline.warehouse import warehouse
-from pipeline.warehouse.incremental import restage
 from tests.models.usage.test_holes import checked, table
 from tests.worlds.fleet import ENDS_ON, lived
-from tests.worlds.lake import write_lake
+from tests.worlds.lake import counted
 from tests.worlds.world import WORLDS
 
 HOLED, LESS = "nobody checked for ten months", "all units run a third less since a year"
@@ -29,18 +27,11 @@ def past(tmp_path_factory):
 
     def made(name):
         fleet = lived(replace(WORLDS[name], units=24), 905)
-        base = tmp_path_factory.mktemp("past")
-        lake = write_lake(fleet, base / "lake", AS_OF)
-        now = dt.datetime(2026, 9, 1, 8, 0)
-        with warehouse.in_memory() as con:
-            run = Run(con, lake, base / "out", settings_of(lake), now, AS_OF)
-            load(run)
-            restage(con, run.settings, now.date(), AS_OF)
-            reduce(run)
-            since = records_since(con, None, AS_OF)
-            write_backtest(con, [], [], marts.empty("flag_precision"), since, 0)
+        with counted(fleet, tmp_path_factory.mktemp("past"), AS_OF) as run:
+            since = records_since(run.con, None, AS_OF)
+            write_backtest(run.con, [], [], marts.empty("flag_precision"), since, 0)
             return tuple(
-                warehouse.fetch(con, f"from mart.{name}")
+                warehouse.fetch(run.con, f"from mart.{name}")
                 for name in ("record_holes", "use_changes")
             )
 

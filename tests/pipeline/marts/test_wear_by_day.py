@@ -11,16 +11,14 @@ from models.relines.forecast.lines import new_lining_moments
 from models.wear.generations.names import era_name
 from pipeline.marts.adjustment import wear_since_setting
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
-from pipeline.run import Run, load, reduce, settings_of
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet, linings_now
 from pipeline.stages.origins import origins
 from pipeline.stages.wear_by_day import sums_by_era
 from pipeline.warehouse import warehouse
-from pipeline.warehouse.incremental import restage
 from tests.drawing import warehouse_of
 from tests.worlds.fleet import ENDS_ON, lived
-from tests.worlds.lake import write_lake
+from tests.worlds.lake import counted
 from tests.worlds.world import WORLDS
 
 WORLD = WORLDS["all linings wear a third faster since ten months"]
@@ -35,14 +33,7 @@ def fleet():
 
 @pytest.fixture(scope="module")
 def run(fleet, tmp_path_factory):
-    base = tmp_path_factory.mktemp("rougher")
-    lake = write_lake(fleet, base / "lake", AS_OF)
-    now = dt.datetime(2026, 9, 1, 8, 0)
-    with warehouse.in_memory() as con:
-        made = Run(con, lake, base / "out", settings_of(lake), now, AS_OF)
-        load(made)
-        restage(con, made.settings, now.date(), AS_OF)
-        reduce(made)
+    with counted(fleet, tmp_path_factory.mktemp("rougher"), AS_OF) as made:
         yield made
 
 
