@@ -68,11 +68,14 @@ def holes_of_records(intervals: pl.DataFrame) -> list[Hole]:
     return [(_date(first), _date(last)) for first, last in found]
 
 
-def holes_told(intervals: pl.DataFrame) -> pl.DataFrame:
+def holes_told(intervals: pl.DataFrame, of_fleet: Sequence[Hole]) -> pl.DataFrame:
     """depot (null: the whole fleet), from_on, until_on (the last check before, the first after)
-    and the units that ran on, of every hole; a depot's only where the fleet has none then."""
+    and the units that ran on, of every hole; a depot's only where the fleet has none then.
+
+    ``of_fleet``: those of the whole fleet (:func:`holes_of_records`).
+    """
     ends = pl.col("from_on") + pl.duration(days="days")
-    rows, of_fleet = [], holes_of_records(intervals)
+    rows = []
     depots = intervals["depot"].drop_nulls().unique().sort().to_list()
     for depot in (None, *(depots if len(depots) > 1 else [])):
         here = intervals if depot is None else intervals.filter(pl.col("depot") == depot)

@@ -93,7 +93,7 @@ def write_backtest(
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
     or more; returns what the totals missed by. ``changed_quarters``: those that today's policy and
     wear have been as they are (0: always)."""
-    marts.write(con, "record_holes", holes_told(since.intervals))
+    marts.write(con, "record_holes", holes_told(since.intervals, since.missing))
     marts.write(con, "use_changes", change_frame(use_change(since.intervals, since.as_of)))
     rows = [row for each in relines for row in each.rows]
     past = [each.totals for each in relines if each.totals is not None]

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from dashboards.sentences.uneven_past import past_clause, past_said
-from models.usage.holes import holes_told
+from models.usage.holes import holes_of_records, holes_told
 from pipeline.marts import marts
 from pipeline.stages.backtesting import records_since, write_backtest
 from pipeline.warehouse import warehouse
@@ -68,12 +68,16 @@ def test_of_a_fleet_that_runs_and_is_checked_as_ever_nothing_is_told(past, name)
     assert past_clause(holes, use) == ""
 
 
+def told(intervals):
+    return holes_told(intervals, holes_of_records(intervals))
+
+
 def test_a_depot_has_holes_of_its_own_and_one_of_the_fleet_is_told_once():
     north, south = checked(20, hole=True), checked(20, hole=False, depot="South")
-    of_one = holes_told(table([*north, *south]))
+    of_one = told(table([*north, *south]))
     assert of_one["depot"].to_list() == ["North"]
     assert of_one["units"].to_list() == [20]
-    both = holes_told(table([*north, *checked(20, hole=True, depot="South")]))
+    both = told(table([*north, *checked(20, hole=True, depot="South")]))
     assert both["depot"].to_list() == [None]
     assert both["units"].to_list() == [40]
 
