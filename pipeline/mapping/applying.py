@@ -346,10 +346,8 @@ def _part(
         parsed[name], parsed[f"{name}·here"] = value, here
     _take_apart(reader, mine, parsed)
     row_no = reader.table.body["row_no"] * PARTS + index
-    width = reader.table.body["width"]
-    frame = pl.DataFrame({"row_no": row_no, "width": width, "disc": reader.disc, **parsed}).filter(
-        kept
-    )
+    body = {"width": reader.table.body["width"], "slid": _slid(reader.table), "disc": reader.disc}
+    frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
 
 
@@ -406,12 +404,28 @@ def _judged(
 
 
 def _misshapen(table: Table) -> Problem:
-    """A row of an unusual number of cells has slid: usual are the heading's, and many rows'."""
+    """A row of an unusual number of cells has slid: usual are the heading's, and many rows'.
+
+    So has any row of a text with something written beyond its heading, as where a comma within a
+    number parts it in two.
+    """
     counts = table.body["width"].value_counts(name="n")
     usual = counts.filter(pl.col("n") * 20 >= table.body.height)["width"].to_list()
-    text = f"found {{}} cells; accepted: {table.heading.width}, as in the heading"
-    where = ~pl.col("width").is_in([*usual, table.heading.width])
-    return Problem(where, "wrong number of cells", pl.format(text, pl.col("width")))
+    text = f"found {{}} cells; accepted: {table.heading.width}, as in the heading{{}}"
+    quotes = " (quotes go round a cell that has the separator in it)"
+    where = ~pl.col("width").is_in([*usual, table.heading.width]) | pl.col("slid")
+    why = pl.when("slid").then(pl.lit(quotes)).otherwise(pl.lit(""))
+    return Problem(where, "wrong number of cells", pl.format(text, pl.col("width"), why))
+
+
+def _slid(table: Table) -> pl.Series:
+    """Rows of a text that have something written beyond their heading."""
+    cells = table.heading.cells
+    beyond = [f"c{i}" for i in range(table.heading.width, len(cells)) if not cells[i]]
+    if not (table.is_text and beyond):
+        return pl.Series("slid", [False]).new_from_index(0, table.body.height)
+    written = table.body.select(pl.any_horizontal(pl.col(beyond).is_not_null()).alias("slid"))
+    return written.to_series()
 
 
 def _unanswered(column: _Column) -> Problem:
@@ -469,6 +483,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     parsed = base[at].with_columns(
         row_no=reader.table.body["row_no"].gather(at) * PARTS + exploded["place"],
         width=reader.table.body["width"].gather(at),
+        slid=_slid(reader.table).gather(at),
         disc=reader.disc.gather(at),
         axle_no=exploded["axle"],
         side=exploded["job_side"].cast(base.schema["side"]),

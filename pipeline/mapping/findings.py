@@ -338,6 +338,12 @@ def _usual_unit(kind: str, some: pl.Series) -> str | None:
     return "mm" if kind == "length" and units - {None} else "km" if units - {None} else None
 
 
+def _unread(cells: pl.Series, values: pl.Series, kind: str) -> str:
+    """How many cells are none of a kind, and the first of them."""
+    unread = cells.filter(values.is_null())
+    return f"{unread.len():,} of {cells.len():,} cells are no {kind}, such as {unread[0]!r}"
+
+
 def _implausible(said: Meaning, unit: str | None, some: pl.Series, sample: _Sample) -> str:
     """Why a column's cells cannot be what its heading says; empty where they can."""
     kind = MEASURED[said.concept or ""]
@@ -348,9 +354,8 @@ def _implausible(said: Meaning, unit: str | None, some: pl.Series, sample: _Samp
         else (sample.decimal_comma)
     )
     values = reading.numbers(some, kind, looked, decimal_comma=comma)
-    read = 1 - values.null_count() / some.len()
-    if read < MOSTLY:
-        return f"its cells are mostly no {kind}s, such as {some[0]!r}"
+    if values.null_count() > (1 - MOSTLY) * some.len():
+        return _unread(some, values, kind)
     low, high = PLAUSIBLE.get(said.concept or "", (0.0, 1e9))
     middle = float(values.median() or 0.0)  # type: ignore[arg-type]
     if unit is not None and not low <= middle <= high:
@@ -399,7 +404,9 @@ def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) ->
     first = True if doubtful else sample.day_first
     read = reading.days(some, day_first=first)
     if read.null_count() > (1 - MOSTLY) * some.len():
-        return replace(found, why=f"its cells are mostly no dates, such as {some[0]!r}")
+        unclear = reading.years_may_be_first(some)
+        why = "; its years may stand first: accepted are years of four figures" * unclear
+        return replace(found, why=f"{_unread(some, read, 'date')}{why}")
     asks = frozenset({"day_first"}) if doubtful else frozenset()
     return replace(found, target=target, asks=asks)
 

@@ -27,6 +27,8 @@ _SERIALS = range(20_000, 80_000)  # 1954 to 2119
 # Of days that show which comes first, so many may be slips.
 OUTLIERS = 0.05
 _FIRST_YEAR, _LAST_YEAR = 1950, 2100
+_THREE_PAIRS = re.compile(r"(\d{2})\D(\d{2})\D(\d{2})(?:\D|$)")
+_RECENT = range(10, 50)  # years of two figures that a record may be of, 2010 to 2049
 
 
 def numbers(
@@ -117,12 +119,17 @@ def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
 def days(text: pl.Series, *, day_first: bool | None) -> pl.Series:
     """Days; null where a cell is none, or two.
 
-    A column whose own days speak against ``day_first`` is read without it.
+    A column whose own days speak against ``day_first`` is read without it; days of two-figure years
+    are not read where these may stand first.
     """
     words = text.drop_nulls().unique(maintain_order=True)
     if day_first is not None and _speaks_against(words.to_list(), day_first):
         day_first = None
-    values = pl.Series([day_of(word, day_first) for word in words], dtype=pl.Date)
+    unclear = years_may_be_first(words.to_list())
+    values = pl.Series(
+        [None if unclear and _pairs(word) else day_of(word, day_first) for word in words],
+        dtype=pl.Date,
+    )
     return text.replace_strict(words, values, default=None, return_dtype=pl.Date)
 
 
@@ -130,6 +137,22 @@ def _speaks_against(words: list[str], day_first: bool) -> bool:
     """Whether days that can be read in one way alone are mostly written the other way."""
     shown = [told for word in words if (told := shows_day_first(word)) is not None]
     return sum(told != day_first for told in shown) > OUTLIERS * len(shown)
+
+
+def years_may_be_first(words: Iterable[str]) -> bool:
+    """Whether 24/01/11 may be of 2024: what stands first is a year in all such days, and takes
+    fewer values than what stands last."""
+    found = [pairs for word in words if (pairs := _pairs(word)) is not None]
+    first, last = ({pairs[i] for pairs in found} for i in (0, 2))
+    return len(first) < len(last) and all(
+        _day(2000 + year, month, day) and year in _RECENT for year, month, day in found
+    )
+
+
+def _pairs(text: str) -> tuple[int, int, int] | None:
+    """The figures of a day in three pairs; None where it is none."""
+    found = _THREE_PAIRS.match(text.strip(" '"))
+    return (int(found[1]), int(found[2]), int(found[3])) if found else None
 
 
 def day_of(text: str, day_first: bool | None) -> dt.date | None:

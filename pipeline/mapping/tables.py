@@ -27,11 +27,14 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand."""
+    """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand,
+    ``is_text`` whether cells stand where separators put them, and not each in a place of its own.
+    """
 
     recipe: OwnFile
     heading: Heading
     body: pl.DataFrame
+    is_text: bool = False
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
@@ -102,7 +105,7 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
     found = list(_headings(grid, recipes, path))
     ends = [*[heading.index for _, heading in found], grid.rows.height][1:]
     return [
-        Table(recipe, heading, _body(grid, heading, end))
+        Table(recipe, heading, _body(grid, heading, end), grid.is_text)
         for (recipe, heading), end in zip(found, ends, strict=False)
     ]
 
