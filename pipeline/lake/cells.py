@@ -62,7 +62,7 @@ class Source:
     """Where a contract column comes from: the file's column, and its unit's factor.
 
     A column of an own file is told of by its heading (``label``), with what is ``accepted`` beyond
-    the contract's words and what would ``mend`` it.
+    the contract's words and what would mend it: pairs of a pattern of cells and what to say of them.
     """
 
     position: int
@@ -70,7 +70,7 @@ class Source:
     factor: float
     label: str = ""
     accepted: str = ""
-    mend: str = ""
+    mends: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,7 +361,11 @@ def cell_problems(
         return problems
     text = pl.col(f"{name}·text")
     found = pl.format(f'{_escaped(label)}: found "{{}}"; accepted: {_escaped(accepted)}', text)
-    hinted = found + pl.lit(sources[name].mend or _hint(column, dialect))
+    mends = sources[name].mends if sources[name].label else _mends(column, dialect)
+    hints = [
+        pl.when(text.str.contains(of)).then(pl.lit(told)).otherwise(pl.lit("")) for of, told in mends
+    ]
+    hinted = pl.concat_str(found, *hints)
     problems.append(Problem(here & value.is_null(), f"{name} not readable", hinted))
     ranges = [
         rule
@@ -382,12 +386,18 @@ def _in_files_unit(column: dy.Column, source: Source | None) -> str:
     return f", given in {'inches' if unit_of(column) == 'mm' else 'miles'}"
 
 
-def _hint(column: dy.Column, dialect: Dialect) -> str:
+# Cells that another order of day and month, or another decimal mark, could make readable.
+TWO_ORDERS = r"^\W*(0?[1-9]|1[0-2])\W+(0?[1-9]|1[0-2])\W+(\d{2}|\d{4})(\D|$)"
+TWO_MARKS = r"^[+-]?\d[\d .,'\u{a0}\u{202f}]*[.,]\d+\D*$"
+
+
+def _mends(column: dy.Column, dialect: Dialect) -> tuple[tuple[str, str], ...]:
     if isinstance(column, dy.Date) and dialect.day_first is None:
-        return " (or set day_first under [fleet] to say how 03/04/2025 is read)"
+        said = " (or set day_first under [fleet] to say how 03/04/2025 is read)"
+        return ((TWO_ORDERS, said),)
     if isinstance(column, dy.Float64) and not dialect.decimal_comma:
-        return " (for decimal commas set decimal_comma under [fleet])"
-    return ""
+        return ((TWO_MARKS, " (for decimal commas set decimal_comma under [fleet])"),)
+    return ()
 
 
 def _escaped(text: str) -> str:

@@ -5,7 +5,7 @@ row times :data:`PARTS` plus its place, so that it finds back, and a row counts 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from typing import TypeVar
 
@@ -14,6 +14,8 @@ import polars as pl
 
 from pipeline.contract import columns_of, unit_of
 from pipeline.lake.cells import (
+    TWO_MARKS,
+    TWO_ORDERS,
     Dialect,
     Problem,
     Source,
@@ -35,6 +37,7 @@ from pipeline.settings import OwnFile, Settings, Target, own_target
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
+ROUNDING = 0.001  # by so much of itself a value may differ between two columns of two units
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
 # Cells below are text already: nothing of a workbook's own types is left to be told apart.
@@ -57,7 +60,7 @@ class _Column:
     """A column of the file and what it holds, once the answers are known.
 
     ``name`` is the contract's; ``axle`` and ``side`` None where a cell says; ``open`` what the
-    settings leave unanswered.
+    settings leave unanswered; ``several`` the columns that it stands for, where several are it.
     """
 
     heading: str
@@ -67,6 +70,7 @@ class _Column:
     side: str | None
     unit: str | None
     open: str = ""
+    several: tuple["_Column", ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +80,14 @@ class _Way:
     recipe: OwnFile
     settings: Settings
     shown_comma: bool | None = None
+    shown_day_first: bool | None = None
 
     @property
     def day_first(self) -> bool | None:
-        return _first(
-            self.recipe.day_first, self.settings.answers.day_first, self.settings.fleet.day_first
-        )
+        """As stated, else as the file's own days show."""
+        answers, fleet = self.settings.answers, self.settings.fleet
+        stated = _first(self.recipe.day_first, answers.day_first, fleet.day_first)
+        return _first(stated, self.shown_day_first)
 
     @property
     def decimal_comma(self) -> bool | None:
@@ -144,7 +150,9 @@ class _Reader:
         key = (column.position, column.name)
         if key not in self.read:
             text = self.table.body[f"c{column.position}"]
-            self.read[key] = (_values(column, text, self.way), text.is_not_null())
+            several = [self.values(one) for one in column.several]
+            value = _agreed(column.name, several) if several else _values(column, text, self.way)
+            self.read[key] = (value, text.is_not_null())
         return self.read[key]
 
 
@@ -153,8 +161,10 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
     measured = [table.body[f"c{i}"] for _, i, target in found if _is_measured(target, name)]
-    way = _Way(recipe, settings, reading.shown_decimals(measured)[0])
-    columns = [_resolved(*column, way) for column in found]
+    days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
+    shown = reading.shown_decimals(measured)[0], reading.shown_day_order(days)
+    way = _Way(recipe, settings, *shown)
+    table, columns = _united(table, [_resolved(*column, way) for column in found])
     reader = _Reader(table, way, columns)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
@@ -169,6 +179,10 @@ def typed_table(table: Table, settings: Settings) -> Typed:
 def _is_measured(target: Target, table: str) -> bool:
     column = columns_of(table).get(_contract_name(target.name, table))
     return target.name == "stroke" or isinstance(column, dy.Float64)
+
+
+def _is_a_day(target: Target, table: str) -> bool:
+    return isinstance(columns_of(table).get(target.name), dy.Date)
 
 
 def _columns(table: Table) -> list[tuple[str, int, Target]]:
@@ -203,6 +217,48 @@ def _resolved(heading: str, position: int, target: Target, way: _Way) -> _Column
         else None
     )
     return _Column(heading, position, contract, axle, side, unit, opened)
+
+
+def _united(table: Table, columns: Sequence[_Column]) -> tuple[Table, list[_Column]]:
+    """One column for those that are the same of the same place, with the cells of all."""
+    alike: dict[tuple[object, ...], list[_Column]] = {}
+    for i, column in enumerate(columns):
+        of_contract = column.name in columns_of(table.recipe.table)
+        key = (column.name, column.axle, column.side, "" if of_contract else i)
+        alike.setdefault(key, []).append(column)
+    body, united = table.body, []
+    for several in alike.values():
+        if len(several) == 1:
+            united += several
+            continue
+        position = body.width - 2  # beside row_no and width, all are cells
+        cells = pl.concat_str([f"c{c.position}" for c in several], separator=" / ",
+                              ignore_nulls=True)  # fmt: skip
+        body = body.with_columns(pl.when(cells != "").then(cells).alias(f"c{position}"))
+        heading, opened = " / ".join(c.heading for c in several), max(c.open for c in several)
+        one = replace(several[0], heading=heading, position=position, open=opened)
+        united.append(replace(one, several=tuple(several)))
+    return replace(table, body=body), united
+
+
+def _agreed(name: str, several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Series:
+    """What columns of the same thing say together: of linings the thinnest counts, all else must be
+    alike, up to rounding; null where a cell is unreadable or they differ."""
+    told = pl.DataFrame([value.alias(f"{i}") for i, (value, _) in enumerate(several)])
+    unread = pl.DataFrame([(h & v.is_null()).alias(f"{i}") for i, (v, h) in enumerate(several)])
+    first, every = pl.coalesce(pl.all()), pl.all()
+    if name == "lining_mm":
+        return told.select(pl.min_horizontal(every)).to_series().set(_any(unread), None)
+    if told.dtypes[0].is_float():
+        differ = (every - first).abs() > ROUNDING * first.abs()
+    else:
+        differ = every != first
+    return told.select(first).to_series().set(_any(unread) | _any(told.select(differ)), None)
+
+
+def _any(told: pl.DataFrame) -> pl.Series:
+    """Whether any column of booleans holds; unknown ones do not."""
+    return told.fill_null(value=False).select(pl.any_horizontal(pl.all())).to_series()
 
 
 def _contract_name(name: str, table: str) -> str:
@@ -438,22 +494,22 @@ def _unanswered(column: _Column) -> Problem:
 
 def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> Source:
     """How a column is told of in a reason, and what in ``fleet.toml`` would mend it."""
-    accepted, mend = "", ""
+    accepted = ", alike in both" * bool(column.several and column.name != "lining_mm")
+    mends: list[tuple[str, str]] = []
     match kind:
         case dy.Float64() if unit_of(kind) in {"mm", "km"}:
-            accepted = f", given in {column.unit}" if column.unit else ", with its unit"
+            accepted += f", given in {column.unit}" if column.unit else ", with its unit"
             what = "length" if unit_of(kind) == "mm" else "distance"
-            mend = "" if column.unit else f" (or set {what} under [answers])"
-            if way.decimal_comma is None and cells.str.contains(r"\d[.,]\d").any():
-                mend += " (or set decimal_comma under [answers])"
+            if not column.unit:
+                mends.append((r"\d", f" (or set {what} under [answers])"))
+            if way.decimal_comma is None:
+                mends.append((TWO_MARKS, " (or set decimal_comma under [answers])"))
         case dy.Date() if way.day_first is None:
-            mend = " (or set day_first under [answers])"
+            mends.append((TWO_ORDERS, " (or set day_first under [answers])"))
         case dy.Bool() | dy.Enum() | dy.Int64():
-            mend = (
-                _answer_lacking(column, way, cells)
-                or f' (or say what it means under [files.values."{column.heading}"])'
-            )
-    return Source(column.position, column.heading, 1.0, column.heading, accepted, mend)
+            said = f' (or say what it means under [files.values."{column.heading}"])'
+            mends.append(("", _answer_lacking(column, way, cells) or said))
+    return Source(column.position, column.heading, 1.0, column.heading, accepted, tuple(mends))
 
 
 def _answer_lacking(column: _Column, way: _Way, cells: pl.Series) -> str:

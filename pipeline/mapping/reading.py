@@ -229,6 +229,13 @@ def shows_day_first(text: str) -> bool | None:
     return by_day is not None
 
 
+def shown_day_order(columns: Iterable[pl.Series]) -> bool | None:
+    """Whether days stand first, as two days or more of a file show it and none denies."""
+    words = {word for column in columns for word in column.drop_nulls().unique()}
+    told = [first for word in words if (first := shows_day_first(word)) is not None]
+    return told[0] if len(told) > 1 and len(set(told)) == 1 else None
+
+
 def shown_decimals(columns: Iterable[pl.Series]) -> tuple[bool | None, bool]:
     """Whether commas are decimal, as cells show it; and whether some need to know and none does."""
     commas = points = unclear = 0

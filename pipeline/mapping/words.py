@@ -447,8 +447,9 @@ def cell_words(column: str) -> dict[str, str]:
 
 @cache
 def spelled(text: str) -> str:
-    """A cell's words without case, accents, points and signs."""
-    return " ".join(re.findall(r"\w+", folded(text).replace("_", " ")))
+    """A cell's words without case, accents, points and signs; the signs where it has no words."""
+    plain = folded(text).replace("_", " ")
+    return " ".join(re.findall(r"\w+", plain)) or plain.strip()
 
 
 @cache
