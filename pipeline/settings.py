@@ -312,10 +312,10 @@ class Answers(Section):
     )
     day_first: bool | None = Field(None, description="How 03/04/2025 is read in own files")
     decimal_comma: bool | None = Field(None, description="12,345 is a little over twelve")
-    length: Literal["mm", "cm", "in", "32nds"] | None = Field(
+    length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
         None, description="Unit of lengths that state none"
     )
-    distance: Literal["km", "mi"] | None = Field(
+    distance: Literal["km", "mi", "1000km", "1000mi"] | None = Field(
         None, description="Unit of odometers that state none"
     )
     stroke: Literal["free", "applied"] | None = Field(
@@ -404,7 +404,8 @@ OWN_NAMES = {
     "work": ("position", "job"),
     "duty": (),
 }
-LENGTHS, DISTANCES = ("mm", "cm", "in", "32nds"), ("km", "mi")
+LENGTHS = ("mm", "cm", "in", "32nds", "16ths")
+DISTANCES = ("km", "mi", "1000km", "1000mi")
 _TARGET = re.compile(r"(?:(\d{1,2}|front|rear)? ?(L|R|near|off)? )?(\w+)")
 
 

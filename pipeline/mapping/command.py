@@ -9,9 +9,9 @@ from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
 from pipeline.mapping.findings import NOTHING_OF_OURS, ColumnFound, TableFound, tables_found
 from pipeline.mapping.headings import OF_WHEEL_ENDS
-from pipeline.mapping.questions import Question, Value, asked, chosen, questions
+from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
 from pipeline.mapping.shapes import shaped_grids
-from pipeline.mapping.words import CORES, tokens
+from pipeline.mapping.words import CORES, PERCENT, tokens
 from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
 from pipeline.places import Place
 from pipeline.settings import Settings, settings_from
@@ -57,7 +57,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     with opened_lake(where) as lake:
         found, unreadable, others = _looked_at(lake, own)
     left = [t for t in found if not is_settled(t, own.files)]
-    shown = forms(chosen(left, ask, tell) if ask else left)
+    shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole))
     open_questions = questions([form.found for form in shown], whole)
     for form in shown:
         _show(form, tell)
@@ -137,11 +137,13 @@ def _show(form: Form, tell: Tell) -> None:
         examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
         told = column.target or f"left alone: {column.why or 'not understood'}"
         sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
+        alike = [c.target for c in found.columns].count(column.target) > 1
+        sure += " (the thinnest of several counts)" * bool(alike and column.target)
         tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
     if found.is_usable:
         of_others = f"no column of {found.table}"
         _show_elsewhere([c.heading for c in found.columns if c.why.endswith(of_others)], tell)
-        _show_lost([c.heading for c in found.columns if not c.target and _may_be_read(c)], tell)
+    _show_lost(found, [c for c in found.columns if not c.target and _may_be_read(c)], tell)
     for line, count in found.other_lines[:20]:
         tell(f"  other: {count:,} × {line[:80]}")
 
@@ -153,7 +155,8 @@ def _may_be_read(column: ColumnFound) -> bool:
     """Whether a heading that is left alone has the words of something read at a wheel end."""
     words = set(tokens(column.heading))
     cores = (core for concept in OF_WHEEL_ENDS for core in CORES[concept])
-    return bool(column.examples) and any(core <= words for core in cores)
+    named = any(core <= words for core in cores) and not words & PERCENT
+    return bool(column.examples and (named or column.meant))
 
 
 def _show_elsewhere(headings: list[str], tell: Tell) -> None:
@@ -164,13 +167,28 @@ def _show_elsewhere(headings: list[str], tell: Tell) -> None:
         )
 
 
-def _show_lost(headings: list[str], tell: Tell) -> None:
-    if headings:
-        some = ", ".join(headings[:4]) + (" …" if len(headings) > 4 else "")
-        tell(
-            f"  seems to hold readings, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
-            f'"{headings[0]}" = "2L lining_mm", or what it is'
+# What a word of a column may be said to mean, as an example.
+_MEANING = {"return_test": "pass", "cap_state": "seated", "marks_aligned": "yes", "axle_no": "1",
+            "side": "L", "position": "2L", "action": "reline", "reason": "worn"}  # fmt: skip
+
+
+def _show_lost(found: TableFound, columns: list[ColumnFound], tell: Tell) -> None:
+    """Columns that would be read if it were said how, and the lines that say it of the first."""
+    if not columns:
+        return
+    some = ", ".join(c.heading for c in columns[:4]) + (" …" if len(columns) > 4 else "")
+    first = columns[0]
+    name = first.meant.rpartition(" ")[2]
+    lines = ['table = "inspections"'] if found.table == "none" else []
+    lines.append(f'"{first.heading}" = "{first.meant or "2L lining_mm"}"')
+    if first.strange and name in _MEANING:
+        lines.append(
+            f'and under [files.values."{first.heading}"] "{first.strange}" = "{_MEANING[name]}"'
         )
+    tell(
+        f"  seems to hold readings, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
+        f"{', '.join(lines)}, or what it is"
+    )
 
 
 def _say_what_is_left(
@@ -179,7 +197,8 @@ def _say_what_is_left(
     for line in unreadable:
         tell(line)
     if not shown:
-        tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
+        if not unreadable:
+            tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
         return
     usable = sum(form.found.is_usable for form in shown)
     tell(

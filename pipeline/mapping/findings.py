@@ -7,7 +7,7 @@ written down for a person to correct; nothing that was not understood is read.
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import polars as pl
@@ -17,10 +17,11 @@ from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import fits as fits_line
-from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at
+from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at, is_again
 from pipeline.mapping.words import (
     END_OF,
     JOB_ACTIONS,
+    KINDS,
     JOB_REASONS,
     MEASURED,
     NOT_DONE,
@@ -32,7 +33,7 @@ from pipeline.mapping.words import (
     spelled,
     tokens,
 )
-from pipeline.settings import Settings
+from pipeline.settings import DISTANCES, LENGTHS, Settings
 
 SAMPLE_ROWS = 20_000
 EXAMPLES = 3
@@ -53,7 +54,7 @@ REQUIRED = {
 }
 # Where the middle of a column's readings lies, in mm and km, unless its unit is another.
 PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke": (8.0, 120.0),
-             "stroke": (3.0, 120.0), "arm_length": (60.0, 400.0), "odometer": (50.0, 6e6),
+             "stroke": (3.0, 120.0), "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
              "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
 # How much of a column's cells must be readable as what its heading says.
 MOSTLY = 0.6
@@ -61,8 +62,8 @@ PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R,
           "position": "an axle and a side, such as 2L"}  # fmt: skip
 YES_NO = ("yes", "no")
 NOTHING_OF_OURS = (
-    "its headings name no reading (lining, stroke, return test, …) or job with a unit and a day, "
-    "no duty with its first day, and nothing that a register holds"
+    "no headings are understood as a unit with a reading (lining, stroke, return test, …), with a "
+    "job and its day, with a duty and its first day, or with something that a register holds"
 )
 
 
@@ -70,9 +71,10 @@ NOTHING_OF_OURS = (
 class ColumnFound:
     """A heading, what some of its cells hold, and what it is taken for (empty: left alone).
 
-    ``why`` says why it is left alone; ``values`` are its words, with what they are taken for;
-    ``asks`` are the questions whose answers it is read by; ``rival`` what it and another column
-    would both be.
+    ``why`` says why it is left alone, and ``meant`` what its heading says where its cells do not
+    agree; ``values`` are its words, with what they are taken for, ``strange`` one that is not
+    known; ``asks`` are the questions whose answers it is read by; ``fits`` the units that its cells
+    may be in where none is stated; ``rival`` what it and another column would both be.
     """
 
     heading: str
@@ -82,6 +84,9 @@ class ColumnFound:
     values: dict[str, str] = field(default_factory=dict)
     asks: frozenset[str] = frozenset()
     rival: str = ""
+    meant: str = ""
+    strange: str = ""
+    fits: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +202,7 @@ def _without_repeats(found: list[Heading]) -> list[Heading]:
 def _table(
     grid: Grid, path: str, heading: Heading, body: pl.DataFrame, settings: Settings
 ) -> TableFound:
-    said = meanings(heading.cells)
+    said = _said(heading)
     sample = _sample(body, said)
     table = _kind(said)
     columns = [
@@ -205,12 +210,20 @@ def _table(
         for i, m in enumerate(said)
         if heading.cells[i] or not body[f"c{i}"].is_null().all()
     ]
-    columns = _once_each(columns)
+    columns = _once_each(columns, {heading.cells[i] for i, m in enumerate(said) if m.is_an_end})
     found = TableFound(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma,
     )  # fmt: skip
     return _finished(found, sample, heading) if table != "none" else found
+
+
+def _said(heading: Heading) -> list[Meaning]:
+    """What each heading says, but of those that repeat one to their left."""
+    again = [is_again(heading.cells, i) for i in range(len(heading.cells))]
+    said = meanings(["" if a else cell for a, cell in zip(again, heading.cells, strict=True)])
+    told = Meaning(None, why="a heading of the same name stands to its left")
+    return [told if a else m for a, m in zip(again, said, strict=True)]
 
 
 def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
@@ -240,8 +253,9 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
 def _kind(said: Sequence[Meaning]) -> str:
     """Which table the headings are of."""
     has = {m.concept for m in said if m.concept}
-    if has & READINGS and {"date", "odometer"} <= has:
-        return "inspections"  # without a unit too: then that is what it lacks
+    of_a_register = has & {"axle_type", "arm_length", "lining_new", "lining_min"}
+    if has & READINGS and ({"date", "odometer"} <= has or "unit_id" in has and not of_a_register):
+        return "inspections"  # without a unit or day too: then that is what it lacks
     if "unit_id" not in has:
         return "none"
     if has & READINGS and "date" in has:
@@ -250,7 +264,7 @@ def _kind(said: Sequence[Meaning]) -> str:
         return "work"
     if "duty" in has and "from" in has:
         return "duty"
-    if has & {"axle_type", "arm_length", "lining_new", "lining_min"}:
+    if of_a_register:
         return "register"
     return "none"
 
@@ -277,8 +291,11 @@ def _column(
     if name is None:
         return replace(found, why=f"{said.concept} is no column of {table}")
     if said.concept in MEASURED:
-        return _measured(found, name, said, some, sample, settings)
-    return _worded(found, name, said, some, cells, sample)
+        result = _measured(found, name, said, some, sample, settings)
+        name = f"{name}_{said.unit}" if said.unit and MEASURED[said.concept] != "angle" else name
+    else:
+        result = _worded(found, name, said, some, cells, sample)
+    return result if result.target else replace(result, meant=_placed(name, said)[0])
 
 
 def _name(concept: str, table: str) -> str | None:
@@ -322,6 +339,8 @@ def _measured(
         stated = kind in settings.units.model_fields_set
         asks |= set() if stated else {kind}
         unit = getattr(settings.units, kind) if stated else None
+        fits = [u for u in KINDS[kind] if not _implausible(said, u, some, sample)]
+        found = replace(found, fits=tuple(fits) if unit is None else ())
     if said.concept == "stroke":
         asks.add("stroke")
     told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
@@ -428,9 +447,8 @@ def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) ->
         cells.len() - cells.null_count()
     ):
         strange = next((w for w in words if w not in known), "")
-        return replace(
-            found, why=f'no {concept} is understood in "{strange}"; accepted: {PLACED[concept]}'
-        )
+        why = f'no {concept} is understood in "{strange}"; accepted: {PLACED[concept]}'
+        return replace(found, why=why, strange=strange)
     asks = {"near_side"} if any("near" in p or "off" in p for p in known.values()) else set()
     asks |= {"rear_axle"} if any("rear" in p for p in known.values()) else set()
     values = {
@@ -474,15 +492,17 @@ def _with_values(
     values = {w: known[spelled(w)] for w in words if spelled(w) in known}
     here = int(cells.is_in(list(values)).fill_null(value=False).sum())
     if here < needed * (cells.len() - cells.null_count()):
-        some = ", ".join(f'"{w}"' for w in words if w not in values)[:80]
-        return replace(found, why=f"its words are not known: {some}")
+        strange = [w for w in words if w not in values]
+        some = ", ".join(f'"{w}"' for w in strange)[:80]
+        return replace(found, why=f"its words are not known: {some}", strange=strange[0])
     values = {w: meaning for w, meaning in values.items() if w != meaning}
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
-def _once_each(columns: list[ColumnFound]) -> list[ColumnFound]:
-    """Two columns that would be the same thing: none is, unless a person says which."""
-    counts = Counter(c.target for c in columns if c.target)
+def _once_each(columns: list[ColumnFound], ends: Collection[str]) -> list[ColumnFound]:
+    """Two columns that would be the same thing: none is, unless a person says which, or both are
+    ends of one lining, of which the thinner counts."""
+    counts = Counter(c.target for c in columns if c.target and c.heading not in ends)
     return [
         replace(
             c,
@@ -506,13 +526,36 @@ def with_choice(found: TableFound, target: str, heading: str) -> TableFound:
         else c
         for c in found.columns
     )
+    return with_columns(found, columns)
+
+
+def with_columns(found: TableFound, columns: tuple[ColumnFound, ...]) -> TableFound:
+    """The table with other findings of its columns."""
     named = [c.target for c in columns if c.target]
     missing = tuple(_missing(found.table, named, both=found.both_sides))
     return replace(found, columns=columns, missing=missing)
 
 
+def _without_counts(found: TableFound, sample: _Sample, heading: Heading) -> TableFound:
+    """A register of one row a unit tells how many axles there are, and not of which one it is."""
+    cells = {
+        c.target: sample.rows[f"c{heading.cells.index(c.heading)}"]
+        for c in found.columns
+        if c.target in {"unit_id", "axle_no"}
+    }
+    if found.table != "register" or len(cells) < 2 or sample.rows.height < 2:
+        return found
+    several = ~cells["axle_no"].is_in(["1"]).fill_null(value=True)
+    if cells["unit_id"].is_duplicated().any() or not several.any():
+        return found
+    why = "one row a unit, so how many axles there are; accepted: a row an axle"
+    columns = (replace(c, target="", why=why) if c.target == "axle_no" else c for c in found.columns)
+    return replace(found, columns=tuple(columns))
+
+
 def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFound:
     """With its job patterns, and what its rows lack to be of use."""
+    found = _without_counts(found, sample, heading)
     named = [c.target for c in found.columns if c.target]
     bases = {target.rpartition(" ")[2] for target in named}
     placed = any(" " in target for target in named)
@@ -547,7 +590,7 @@ def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
 
 
 def _concept_of(base: str) -> str:
-    base = re.sub(r"_(mm|cm|in|32nds|km|mi)$", "", base)
+    base = re.sub(rf"_({'|'.join((*LENGTHS, *DISTANCES))})$", "", base)
     if base in {"inspected_on", "done_on"}:
         return "date"
     if base == "from_on":

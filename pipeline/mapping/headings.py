@@ -14,9 +14,12 @@ from pipeline.mapping.words import (
     CORES,
     END_OF,
     KINDS,
+    LINING_END_PAIRS,
+    LINING_ENDS,
     MEASURED,
     OPTIONAL,
     ORDINALS,
+    PERCENT,
     SAYS_KM,
     SIDE_BESIDE,
     SIDE_LETTERS,
@@ -26,6 +29,7 @@ from pipeline.mapping.words import (
     WHEELS,
     tokens,
 )
+from pipeline.settings import DISTANCES
 
 # What may be read once for each axle and side.
 OF_WHEEL_ENDS = {
@@ -40,7 +44,8 @@ MAX_AXLE = 20
 class Meaning:
     """What a heading is taken for; ``why`` it is not, where it is not.
 
-    ``axle`` is its number, or front or rear; ``side`` is L, R, near or off.
+    ``axle`` is its number, or front or rear; ``side`` is L, R, near or off; ``is_an_end`` of a
+    lining that is read at both of its ends.
     """
 
     concept: str | None
@@ -48,6 +53,7 @@ class Meaning:
     axle: int | str | None = None
     side: str | None = None
     why: str = ""
+    is_an_end: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,13 +69,37 @@ class _Place:
 
 def meanings(headings: Sequence[str]) -> list[Meaning]:
     """What each of a table's headings says."""
-    words = [tokens(heading) for heading in headings]
+    written = [tokens(heading) for heading in headings]
+    words = _without_lining_ends(written)
     letters = _side_letters(words)
     offside = any("ns" in of for of in words)
     found = [_meaning(of, letters, offside=offside) for of in words]
     has_axles = any(m.concept in {"axle_no", "position"} for m in found)
     found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
-    return _consistent(found)
+    ends = [of != whole for of, whole in zip(words, written, strict=True)]
+    found = [
+        m if not end or m.concept == "lining" else Meaning(None, why=NO_END)
+        for m, end in zip(found, ends, strict=True)
+    ]
+    return [replace(m, is_an_end=end) for m, end in zip(_consistent(found), ends, strict=True)]
+
+
+NO_END = "inner and outer, or upper and lower, are told apart of linings alone"
+
+
+def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Headings without their words for an end or shoe of a lining, where another heading names the
+    counterpart and is alike in all else."""
+    ends = [[t for t in of if t in LINING_ENDS] for of in words]
+    rest = [tuple(t for t in of if t not in LINING_ENDS) for of in words]
+    named: dict[tuple[str, ...], list[str]] = {}
+    for of, end in zip(rest, ends, strict=True):
+        if len(end) == 1:
+            named.setdefault(of, []).extend(end)
+    whole = {of for of, found in named.items() if tuple(sorted(found)) in LINING_END_PAIRS}
+    return [
+        r if len(e) == 1 and r in whole else w for w, r, e in zip(words, rest, ends, strict=True)
+    ]
 
 
 def _side_letters(words: Sequence[tuple[str, ...]]) -> dict[str, str]:
@@ -159,7 +189,7 @@ def _placed(
         return _Place(None, None, rest, named, "names more than one axle or side")
     axle = axles[0] if axles else None
     if isinstance(axle, int) and not 1 <= axle <= MAX_AXLE:
-        return _Place(None, None, rest, named, f"axle {axle}")
+        return _Place(None, None, rest, named, f"{axle} is no axle")
     return _Place(axle, sides[0] if sides else None, rest, named)
 
 
@@ -173,9 +203,11 @@ def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
     if not place.rest and (place.axle is not None or place.side is not None):
         return Meaning(None, why="says where on the unit, and not what was read there")
     found = _concept(place.rest)
+    if place.axle is None and place.side is None:
+        return found
     if set(place.rest) <= set(UNIT_OF):
         return Meaning(None, why="says where on the unit, and not what was read there")
-    if found.concept is None or (place.axle is None and place.side is None):
+    if found.concept is None:
         return found
     if found.concept not in OF_WHEEL_ENDS:
         return Meaning(None, why=f"{found.concept} of one axle or side")
@@ -185,14 +217,14 @@ def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
 def _concept(of: tuple[str, ...]) -> Meaning:
     """The concept and unit of words, if every one is understood."""
     if not of:
-        return Meaning(None, why="no word for what it holds")
+        return Meaning(None, why="no word says what it holds")
     units = {UNIT_OF[t] for t in of if t in UNIT_OF}
     if len(units) > 1 and any(a == "in" and b in UNIT_OF for a, b in pairwise(of)):  # "in mm"
         units.discard("in")
-    if "32nds" in units:
+    if units & {"32nds", "16ths"}:
         units -= {"in"}
     rest = frozenset(t for t in of if t not in UNIT_OF)
-    if rest <= OPTIONAL["odometer"] and units in ({"km"}, {"mi"}):
+    if rest <= OPTIONAL["odometer"] and len(units) == 1 and units <= set(DISTANCES):
         return Meaning("odometer", unit=units.pop())
     if len(units) > 1:
         return Meaning(None, why=f"more than one unit: {', '.join(sorted(units))}")
@@ -217,6 +249,8 @@ def _concepts_of(words: frozenset[str]) -> list[str]:
 def _why_not(words: frozenset[str], found: list[str]) -> str:
     if found:
         return f"could be {' or '.join(found)}"
+    if words & PERCENT:
+        return "a share in percent; accepted: a length, in mm or another unit"
     known = set[str]().union(*(core for cores in CORES.values() for core in cores))
     strange = sorted(words - known)
     return f"not understood: {', '.join(strange)}" if strange else "no concept of these words"
@@ -227,8 +261,8 @@ def _in_unit(concept: str, unit: str | None, words: frozenset[str]) -> Meaning:
     if unit is None and kind == "distance" and words & SAYS_KM:
         unit = "km"
     if unit is not None and (kind is None or unit not in KINDS[kind]):
-        return Meaning(None, why=f"{concept} in {unit}")
-    if kind == "distance" and unit == "mi" and words & SAYS_KM:
+        return Meaning(None, why=f"{concept} has no unit such as {unit}")
+    if kind == "distance" and unit in {"mi", "1000mi"} and words & SAYS_KM:
         return Meaning(None, why="kilometres in miles")
     return Meaning(concept, unit=unit)
 

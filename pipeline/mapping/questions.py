@@ -1,10 +1,10 @@
 """What files do not say of themselves, asked once for all of them."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from pipeline.mapping.findings import TableFound, with_choice
-from pipeline.mapping.words import tokens
+from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
+from pipeline.mapping.words import KINDS, tokens
 from pipeline.settings import Settings
 
 Value = str | bool | int
@@ -22,6 +22,40 @@ class Question:
 
 
 ORDER = ("day_first", "decimal_comma", "near_side", "rear_axle", "stroke", "distance", "length")
+
+
+def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound]:
+    """Tables of which columns that state no unit can all be in one: that of the answer, or one that
+    can still be answered; the others are left alone, and it is said why."""
+    tables = list(found)
+    for kind in ("length", "distance"):
+        answered = getattr(settings.answers, kind)
+        units = (answered,) if answered else _units(tables, kind)
+        tables = [
+            with_columns(t, tuple(_in_one_of(c, kind, units) for c in t.columns))
+            if kind in t.asks
+            else t
+            for t in tables
+        ]
+    return tables
+
+
+def _units(found: Sequence[TableFound], kind: str) -> tuple[str, ...]:
+    """The units that most columns can be in, the usual ones before others; with each the units that
+    the same columns can be in."""
+    fits = [c.fits for t in found if t.is_usable for c in t.columns if c.target and kind in c.asks]
+    of = {unit: tuple(unit in one for one in fits) for unit in KINDS[kind]}
+    best = max(of.values(), key=sum, default=())
+    return tuple(unit for unit, told in of.items() if told == best and any(told))
+
+
+def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFound:
+    if not column.target or kind not in column.asks or set(column.fits) & set(units):
+        return column
+    fits = " or ".join(column.fits) or "none known"
+    why = f"states no unit, and its cells can be in {fits}, not in {' or '.join(units)} as others"
+    unit = f"_{column.fits[0]}" if column.fits else ""
+    return replace(column, target="", why=why, meant=f"{column.target}{unit}", asks=frozenset())
 
 
 def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]:
@@ -44,8 +78,24 @@ def _question(key: str, found: Sequence[TableFound]) -> Question:
         (e for e in column.examples if _is_telling(key, e)), next(iter(column.examples), "")
     )
     where = f'"{column.heading}" in {table.path}, as in {example}'
+    if key in KINDS:
+        where += _others(columns)
     text, choices, default = _TEXTS[key](example, found)
     return Question(key, text, choices, default, where)
+
+
+def _others(columns: Sequence[tuple[TableFound, ColumnFound]]) -> str:
+    """Other columns that the same answer is for, one of each thing and file."""
+    seen = {(t.path, c.target.rpartition(" ")[2]): (t, c) for t, c in reversed(columns)}
+    others = [
+        f'"{c.heading}" in {t.path}, as in {next(iter(c.examples), "")}'
+        for t, c in list(seen.values())[::-1]
+        if (t, c) != columns[0]
+    ]
+    if not others:
+        return ""
+    more = f" and {len(others) - 3} more" if len(others) > 3 else ""
+    return f"; also {'; '.join(others[:3])}{more}; one in another unit is named at its heading"
 
 
 def _is_telling(key: str, example: str) -> bool:
@@ -91,14 +141,16 @@ def _stroke(_: str, __: object) -> tuple[str, dict[str, Value], str]:
 
 
 def _distance(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
-    default = "mi" if _has_unit(found, "mi") else "km"
-    return "Which unit have odometers that state none?", {"km": "km", "mi": "mi"}, default
+    units = _units(found, "distance")
+    default = "mi" if _has_unit(found, "mi") and "mi" in units else units[0]
+    return "Which unit have odometers that state none?", {unit: unit for unit in units}, default
 
 
 def _length(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
-    default = "in" if _has_unit(found, "in") and not _has_unit(found, "mm") else "mm"
-    units: dict[str, Value] = {unit: unit for unit in ("mm", "cm", "in", "32nds")}
-    return "Which unit have lengths that state none (32nds: of an inch)?", units, default
+    units = _units(found, "length")
+    inches = _has_unit(found, "in") and not _has_unit(found, "mm") and "in" in units
+    text = "Which unit have lengths that state none (16ths, 32nds: of an inch)?"
+    return text, {unit: unit for unit in units}, "in" if inches else units[0]
 
 
 _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {

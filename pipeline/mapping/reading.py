@@ -13,8 +13,8 @@ import polars as pl
 
 from pipeline.mapping.words import UNIT_OF, folded, month_names
 
-MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32}
-KM = {"km": 1.0, "mi": 1.609344}
+MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16}
+KM = {"km": 1.0, "mi": 1.609344, "1000km": 1_000.0, "1000mi": 1_609.344}
 FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
 
 _SPACES = "[ \u00a0\u202f\u2009'’]"

@@ -186,6 +186,8 @@ def with_titles(grid: Grid) -> Grid:
     found = {concept: column for concept, column in columns.items() if concept in words}
     if not found:
         return grid
+    for concept, column in found.items():  # a word may stand below its heading alone
+        column[index] = words[concept]
     added = {
         f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(found.values())
     }

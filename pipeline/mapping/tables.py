@@ -1,5 +1,6 @@
 """Where in a grid the tables are whose headings ``fleet.toml`` knows, and what is left over."""
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatch
@@ -68,6 +69,12 @@ def _told_apart(cells: list[str]) -> tuple[str, ...]:
         seen[cell.casefold()] = count = seen.get(cell.casefold(), 0) + 1
         names.append(f"{cell} ({count})" if cell and count > 1 else cell)
     return tuple(names)
+
+
+def is_again(cells: Sequence[str], index: int) -> bool:
+    """Whether a heading was told apart from one of the same name to its left."""
+    name = re.sub(r" \(\d+\)$", "", cells[index]).casefold()
+    return name != cells[index].casefold() and name in map(str.casefold, cells[:index])
 
 
 def key_of(heading: str) -> str:

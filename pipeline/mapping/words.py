@@ -12,6 +12,8 @@ from functools import cache
 
 from babel.dates import get_month_names
 
+from pipeline.settings import DISTANCES, LENGTHS
+
 
 def _in_order(text: str) -> tuple[str, ...]:
     return tuple(text.split())
@@ -34,7 +36,12 @@ _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d
 _ABBREVIATED = re.compile(r"(?<![^\W_])([noblru])\s?[/.\\]\s?([sh])\b\.?")
 _SPELLED_OUT = {"ns": "nearside", "os": "offside", "bs": "beide", "lh": "lh", "rh": "rh"}
 _EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
-_ELIDED = re.compile(r"\b[dl]['’]")
+_ELIDED = re.compile(r"\b[dl]['’]|['’]s\b")
+_THOUSAND = r"(?:1[., '’]?000|['’]000|thousands?|tausend|tsd\.?|tys\.?|тыс\.?)"
+_IN_THOUSANDS = re.compile(
+    rf"(?:[x×*]\s*|\bin\s+)?(?<!\d){_THOUSAND}\s*(?:of\s+|de\s+)?(km|mi)(?:les)?\b"
+    rf"|\b(km|mi)(?:les)?\s*(?:[/x×*(]|\bin\b)\s*(?:in\s+)?{_THOUSAND}(?!\d)"
+)
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[\"″”°#%]")
 
 
@@ -48,11 +55,16 @@ def folded(text: str) -> str:
 @cache
 def tokens(text: str) -> tuple[str, ...]:
     """Words, whole numbers and signs of a text; n/s and l/h are words."""
-    joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text))).replace("1/32", "32nds")
+    joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text)))
+    joined = _IN_THOUSANDS.sub(_of_thousand, re.sub(r"(?<!\d)1/(32|16)\b", r"\1ths", joined))
     joined = _EITHER.sub("in or ", joined)
     joined = re.sub(r"\b(32|16|64)(?:nds?|ths?)\b", r" of\1ths ", joined)
     found = _TOKEN.findall(re.sub(r"of(32|16|64)ths", _spelled, joined))
     return tuple({"″": '"', "”": '"', "#": "no"}.get(token, token) for token in found)
+
+
+def _of_thousand(found: re.Match[str]) -> str:
+    return f" t{found.group(1) or found.group(2)} "
 
 
 def _spelled_out(found: re.Match[str]) -> str:
@@ -259,18 +271,22 @@ UNITS = {
     "in": """in inch inches zoll pouce pouces cal cali pulgada pulgadas pol polegada polegadas
         pollici \"""",
     "32nds": "thirtyseconds",
+    "16ths": "sixteenths",
     "km": """km kms kilometer kilometers kilometre kilometres kilometrow kilometros quilometros
         chilometri kilometru км""",
     "mi": "mi mile miles meilen milles millas milhas miglia mil",
+    "1000km": "tkm",
+    "1000mi": "tmi",
     "deg": "° deg degree degrees grad degres stopni grados graus gradi graden",
 }
 UNIT_OF = {word: unit for unit, words in UNITS.items() for word in words.split()}
 del UNIT_OF["mil"]  # ten km in Sweden
 KINDS = {
-    "length": ("mm", "cm", "in", "32nds"),
-    "distance": ("km", "mi"),
+    "length": LENGTHS,
+    "distance": DISTANCES,
     "angle": ("deg",),
 }
+PERCENT = _words("% percent pct prozent procent procento pourcent porcentaje")
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(
     """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal
@@ -295,7 +311,11 @@ SIDES = {
     "off": "off offside driver driverside roadside fahrerseite fahrer",
 }
 # Words that are a side only beside their counterpart: "der" is an article elsewhere.
-SIDE_BESIDE = {"der": ("R", _words("izq izquierdo izquierda"))}
+SIDE_BESIDE = {
+    "der": ("R", _words("izq izquierdo izquierda")),
+    "li": ("L", _words("re")),
+    "re": ("R", _words("li")),
+}
 SIDE_OF = {word: side for side, words in SIDES.items() for word in words.split()}
 # Letters for left and right mean nothing alone: D is right in Paris, and something else elsewhere.
 SIDE_LETTERS = (
@@ -303,9 +323,9 @@ SIDE_LETTERS = (
     *({"i": "L", "d": "R"}, {"e": "L", "d": "R"}, {"b": "L", "j": "R"}, {"л": "L", "п": "R"}),
 )
 ENDS = {
-    "front": """front vorn vorne vorderachse avant delantero delantera dianteiro dianteira
+    "front": """front vorn vorne vorderachse va vooras avant delantero delantera dianteiro dianteira
         anteriore voor przod przednia predni fram foran fata elso передняя""",
-    "rear": """rear back hinten hinterachse arriere trasero trasera traseiro traseira posteriore
+    "rear": """rear back hinten hinterachse ha achteras arriere trasero trasera traseiro traseira posteriore
         achter tyl tylna zadni bak bag spate hatso задняя""",
 }  # fmt: skip
 END_OF = {word: end for end, words in ENDS.items() for word in words.split()}
@@ -315,12 +335,26 @@ WHEELS = {  # letters for both the axle and the side, which mean nothing else be
     "nsf": ("front", "near"), "osf": ("front", "off"),
     "nsr": ("rear", "near"), "osr": ("rear", "off"),
     "vl": ("front", "L"), "vr": ("front", "R"), "hl": ("rear", "L"), "hr": ("rear", "R"),
+    "linksvoor": ("front", "L"), "rechtsvoor": ("front", "R"), "linksachter": ("rear", "L"),
+    "rechtsachter": ("rear", "R"),
     "avg": ("front", "L"), "avd": ("front", "R"), "arg": ("rear", "L"), "ard": ("rear", "R"),
 }  # fmt: skip
 SIDE_PHRASES = {("near", "side"): "near", ("off", "side"): "off", ("left", "hand"): "L",
                 ("right", "hand"): "R", ("left", "side"): "L", ("right", "side"): "R",
                 ("kerb", "side"): "near", ("curb", "side"): "near", ("driver", "side"): "off",
                 ("road", "side"): "off", ("passenger", "side"): "near"}  # fmt: skip
+# Words for the two ends, or the two shoes, of a brake's linings: nothing without their counterpart.
+LINING_END_PAIRS = frozenset(
+    tuple(sorted(pair.split()))
+    for pair in (
+        *("inner outer", "inside outside", "inboard outboard", "upper lower", "top bottom"),
+        *("leading trailing", "primary secondary", "innen aussen", "oben unten"),
+        *("interieur exterieur", "superieur inferieur", "interior exterior", "superior inferior"),
+        *("interno esterno", "superiore inferiore", "interno externo", "boven onder"),
+        *("gorna dolna", "gora dol", "inre yttre", "ovre nedre", "horni dolni"),
+    )
+)
+LINING_ENDS = frozenset(word for pair in LINING_END_PAIRS for word in pair)
 BOTH = _words(
     "both bs beide beidseitig beidseits deux obie obu ambos ambas ambi entrambi oba bada begge"
 )

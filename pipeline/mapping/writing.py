@@ -51,7 +51,10 @@ def _place(table: TableFound) -> str:
 
 def _merged(group: list[TableFound]) -> TableFound:
     first = group[0]
-    columns = [_merged_column([_column(t, c.heading) for t in group]) for c in first.columns]
+    columns = [
+        _merged_column([_column(t, c.heading) for t in group]) if c.heading else c
+        for c in first.columns
+    ]
     return replace(
         first,
         columns=tuple(columns),
