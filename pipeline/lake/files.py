@@ -24,7 +24,8 @@ from pipeline.lake.encodings import code_page, wide_encoding
 from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
 
 DELIMITERS = (",", ";", "\t")
-SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx"}
+SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx",
+            ".xlsm": "xlsx"}  # fmt: skip
 # Days from 1970 to the end of the year 9999.
 _LAST_DAY = 2_932_896
 # What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text

@@ -29,6 +29,8 @@ from pipeline.places import Address, Place
 from pipeline.settings import Settings, load_settings, settings_from
 
 SETTINGS_FILE = "fleet.toml"
+# Endings of tables that are not read: they are named, so that none is passed over without a word.
+OTHER_FORMS = (".xls", ".xlsb", ".ods", ".numbers", ".jsonl", ".ndjson", ".dbf")
 # By these a folder is known to hold what runs put out, were it in the lake itself.
 OUT_HAS = ("drumline.duckdb", ".work", "published")
 AT_ONCE = 8  # downloads side by side: most of a small object's time is waiting for it
@@ -130,18 +132,27 @@ def _is_named_data(parts: Sequence[str]) -> bool:
 
 
 def _is_a_table(name: str) -> bool:
-    """Outside the tables' folders a lake may hold anything: what can hold a table is looked at."""
-    return PurePosixPath(name).suffix.lower() in SUFFIXES
+    """Outside the tables' folders a lake may hold anything: what can hold a table is looked at, or
+    is said not to be read."""
+    return PurePosixPath(name).suffix.lower() in {*SUFFIXES, *OTHER_FORMS}
+
+
+def _other_form(path: str) -> str | None:
+    """Why a table of another form is not read; None where it is of one that is."""
+    suffix = PurePosixPath(path).suffix.lower()
+    accepted = ", ".join(SUFFIXES)
+    return f"not read: found {suffix}; accepted: {accepted}" if suffix in OTHER_FORMS else None
 
 
 def _left_alone(path: str) -> LakeFile:
     why = "left alone: in no table's folder; drumline map looks at it"
-    return LakeFile("", path, None, why)
+    return LakeFile("", path, None, _other_form(path) or why)
 
 
 def _require_some(files: Sequence[object], where: Place) -> None:
     if not files:
-        raise UserError(f"{where}: found no files; accepted: files under {', '.join(TABLES)}")
+        accepted = f"files under {', '.join(TABLES)}, or elsewhere any of {', '.join(SUFFIXES)}"
+        raise UserError(f"{where}: found no files; accepted: {accepted}")
 
 
 def _require_bytes(size: int) -> None:
@@ -227,6 +238,8 @@ class FolderLake:
 
     def _file(self, table: str, path: Path) -> LakeFile:
         name = path.relative_to(self.folder).as_posix()
+        if not table and (why := _other_form(name)):
+            return LakeFile(table, name, None, why)
         try:
             with self._opened(path) as content:
                 digest = hashlib.file_digest(content, "sha256").hexdigest()
@@ -358,6 +371,8 @@ class StoreLake:
 
     def _file(self, table: str, found: Found) -> LakeFile:
         path = self._path(found)
+        if not table and (why := _other_form(path)):
+            return LakeFile(table, path, None, why)
         try:
             _require_bytes(found.size)
         except UnreadableFileError as error:

@@ -26,7 +26,7 @@ from pipeline.lake.files import Cells, read_cells
 from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
 from pipeline.lake.registers import DERIVED, derive_register
 from pipeline.mapping.applying import PARTS, typed_table
-from pipeline.mapping.grids import Grid
+from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import Table, tables_in, what_lacks
 from pipeline.places import Place
@@ -257,14 +257,16 @@ def _fits_nothing(grids: Sequence[Grid], settings: Settings) -> str:
 
 def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Content]:
     """Every table of an own file that some ``[[files]]`` fit."""
-    grids = shaped_grids(content, Path(file.path))
+    every = shaped_grids(content, Path(file.path))
+    grids = [grid for grid in every if not grid.is_hidden]
+    hidden = [Content("", None, HIDDEN, None, g.name) for g in every if g.hidden_table]
     found = [
         (grid, i, table)
         for grid in grids
         for i, table in enumerate(tables_in(grid, settings.files, file.path))
     ]
     if not found and not file.table:
-        return [Content("", None, _fits_nothing(grids, settings), None)]
+        return [Content("", None, _fits_nothing(grids, settings), None), *hidden]
     held = [
         _own_content(table, _part_name(grid, i, several=len(found) > 1), settings)
         for grid, i, table in found
@@ -273,7 +275,8 @@ def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Co
     left = [
         g for g in grids if found and g.name not in fitted and g.rows.height > 1 and g.width > 1
     ]
-    return held + [Content("", None, _fits_nothing([g], settings), None, g.name) for g in left]
+    told = [Content("", None, _fits_nothing([g], settings), None, g.name) for g in left]
+    return [*held, *told, *(hidden if held else ())]
 
 
 def _part_name(grid: Grid, index: int, *, several: bool) -> str:

@@ -8,6 +8,7 @@ from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
 from pipeline.mapping.findings import NOTHING_OF_OURS, ColumnFound, TableFound, tables_found
+from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import OF_WHEEL_ENDS
 from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
 from pipeline.mapping.shapes import shaped_grids
@@ -55,7 +56,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     whole = settings_from(text.encode(), SETTINGS_FILE)
     own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
     with opened_lake(where) as lake:
-        found, unreadable, others = _looked_at(lake, own)
+        found, unreadable, others, hidden = _looked_at(lake, own)
     left = [t for t in found if not is_settled(t, own.files)]
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole))
     open_questions = questions([form.found for form in shown], whole)
@@ -65,7 +66,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)
-    _say_what_is_left(shown, unreadable, open_questions if ask is None else [], tell)
+    _say_what_is_left(shown, [*hidden, *unreadable], open_questions if ask is None else [], tell)
     asked_still = 0 if ask else len(open_questions)
     return Mapped(tuple(shown), tuple(unreadable), asked_still, others or len(left) < len(found))
 
@@ -85,11 +86,17 @@ def _write(path: Path, before: str, after: str) -> None:
     aside.replace(path)
 
 
-def _looked_at(lake: Lake, settings: Settings) -> tuple[list[TableFound], list[str], bool]:
-    """Tables of every file that is not in the contract's form, files that cannot be read, and
-    whether any file is in that form."""
+NO_TABLE = "no heading with rows below it is found in it; accepted: cells parted by ; tab , or |"
+
+
+def _looked_at(
+    lake: Lake, settings: Settings
+) -> tuple[list[TableFound], list[str], bool, list[str]]:
+    """Tables of every file that is not in the contract's form, files that cannot be read, whether
+    any file is in that form, and sheets that are hidden."""
     found: list[TableFound] = []
     unreadable: list[str] = []
+    hidden: list[str] = []
     seen: set[str | None] = set()
     others = False
     for file in lake.files():
@@ -100,24 +107,25 @@ def _looked_at(lake: Lake, settings: Settings) -> tuple[list[TableFound], list[s
             continue
         seen.add(file.sha256)
         try:
-            tables = _tables_of(lake, file, settings)
-            found += tables or []
-            others |= tables is None
+            grids = _grids_of(lake, file, settings)
+            others |= grids is None
+            shown = [grid for grid in grids or () if not grid.is_hidden]
+            tables = [t for grid in shown for t in tables_found(grid, file.path, settings)]
+            found += tables
+            hidden += [f"{file.path} [{g.name}]: {HIDDEN}" for g in grids or () if g.hidden_table]
+            if grids is not None and not tables:
+                unreadable.append(f"{file.path}: {NO_TABLE}")
         except UnreadableFileError as error:
             unreadable.append(f"{file.path}: found {error}")
-    return found, unreadable, others
+    return found, unreadable, others, hidden
 
 
-def _tables_of(lake: Lake, file: LakeFile, settings: Settings) -> list[TableFound] | None:
+def _grids_of(lake: Lake, file: LakeFile, settings: Settings) -> list[Grid] | None:
     """None where the file is in the contract's form."""
     content = lake.read(file)
     if contract_cells(file, content, settings) is not None:
         return None
-    return [
-        table
-        for grid in shaped_grids(content, Path(file.path))
-        for table in tables_found(grid, file.path, settings)
-    ]
+    return shaped_grids(content, Path(file.path))
 
 
 def _show(form: Form, tell: Tell) -> None:
@@ -192,12 +200,12 @@ def _show_lost(found: TableFound, columns: list[ColumnFound], tell: Tell) -> Non
 
 
 def _say_what_is_left(
-    shown: list[Form], unreadable: list[str], open_questions: list[Question], tell: Tell
+    shown: list[Form], left: list[str], open_questions: list[Question], tell: Tell
 ) -> None:
-    for line in unreadable:
+    for line in left:
         tell(line)
     if not shown:
-        if not unreadable:
+        if not left:
             tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
         return
     usable = sum(form.found.is_usable for form in shown)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
-from python_calamine import CalamineSheet, CalamineWorkbook
+from python_calamine import CalamineSheet, CalamineWorkbook, SheetVisibleEnum
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake import files
@@ -19,18 +19,26 @@ from pipeline.lake.workbooks import read_parquet, require_columns, require_workb
 
 DELIMITERS = (";", "\t", ",", "|")
 FIRST_LINES = 60
+HIDDEN = "left alone: a hidden sheet; once the workbook shows it, it is read"
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
     """The cells of a sheet: ``row_no`` (the first is 1), ``width`` (cells written in the row) and
     ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks,
-    ``merged`` the first and last ``row_no`` and the column of cells merged down."""
+    ``merged`` the first and last ``row_no`` and the column of cells merged down, ``is_hidden`` a
+    sheet that its workbook does not show."""
 
     name: str
     rows: pl.DataFrame
     is_text: bool
     merged: tuple[tuple[int, int, int], ...] = ()
+    is_hidden: bool = False
+
+    @property
+    def hidden_table(self) -> bool:
+        """Whether there may be a table on a sheet that its workbook does not show."""
+        return self.is_hidden and self.rows.height > 1 and self.width > 1
 
     @property
     def width(self) -> int:
@@ -123,7 +131,13 @@ def _workbook_grids(content: bytes) -> list[Grid]:
     require_workbook(content)
     with files.failing_as("an XLSX workbook"):
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        return [_sheet(book.get_sheet_by_name(name)) for name in book.sheet_names]
+        return [
+            replace(
+                _sheet(book.get_sheet_by_name(sheet.name)),
+                is_hidden=sheet.visible != SheetVisibleEnum.Visible,
+            )
+            for sheet in book.sheets_metadata
+        ]
 
 
 def _sheet(sheet: CalamineSheet) -> Grid:

@@ -93,7 +93,8 @@ def _is_in_another_form(con: duckdb.DuckDBPyConnection) -> bool:
     (elsewhere, lacking) = warehouse.one_row(
         con,
         """select
-            (select count(*) from raw.files where table_name = '' and content_id is null),
+            (select count(*) from raw.files where table_name = '' and content_id is null
+                and coalesce(problem, '') not like 'not read%'),
             (select count(*) from (
                 select 1 from raw.inspections where problem like '%the file has no such column%'
                 limit 1
