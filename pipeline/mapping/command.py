@@ -149,13 +149,13 @@ def _show(form: Form, tell: Tell) -> None:
         sure += " (the thinnest of several counts)" * bool(alike and column.target)
         tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
     if found.is_usable:
-        of_others = f"no column of {found.table}"
-        _show_elsewhere([c.heading for c in found.columns if c.why.endswith(of_others)], tell)
+        _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
     _show_lost(found, [c for c in found.columns if not c.target and _may_be_read(c)], tell)
     for line, count in found.other_lines[:20]:
         tell(f"  other: {count:,} × {line[:80]}")
 
 
+_OF_OTHERS = " is no column of "
 _ABOVE = " (a column, or a line above the rows such as Unit: T101)"
 
 
@@ -163,7 +163,7 @@ def _may_be_read(column: ColumnFound) -> bool:
     """Whether a heading that is left alone has the words of something read at a wheel end."""
     words = set(tokens(column.heading))
     cores = (core for concept in OF_WHEEL_ENDS for core in CORES[concept])
-    named = any(core <= words for core in cores) and not words & PERCENT
+    named = any(core <= words for core in cores) and not words & PERCENT and _OF_OTHERS not in column.why
     return bool(column.examples and (named or column.meant))
 
 

@@ -367,12 +367,16 @@ def _implausible(said: Meaning, unit: str | None, some: pl.Series, sample: _Samp
     """Why a column's cells cannot be what its heading says; empty where they can."""
     kind = MEASURED[said.concept or ""]
     looked = unit or {"length": "mm", "distance": "km"}.get(kind)
-    comma = (
-        True
-        if sample.decimal_comma is None and "decimal_comma" in sample.doubtful
-        else (sample.decimal_comma)
-    )
-    values = reading.numbers(some, kind, looked, decimal_comma=comma)
+    doubtful = sample.decimal_comma is None and "decimal_comma" in sample.doubtful
+    ways = (True, False) if doubtful else (sample.decimal_comma,)
+    wrong = [_wrong(said, kind, unit, some, reading.numbers(some, kind, looked, decimal_comma=way))
+             for way in ways]  # fmt: skip
+    return wrong[0] if all(wrong) else ""
+
+
+def _wrong(
+    said: Meaning, kind: str, unit: str | None, some: pl.Series, values: pl.Series
+) -> str:
     if values.null_count() > (1 - MOSTLY) * some.len():
         return _unread(some, values, kind)
     low, high = PLAUSIBLE.get(said.concept or "", (0.0, 1e9))

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 from python_calamine import CalamineSheet, CalamineWorkbook, SheetVisibleEnum
 
@@ -19,6 +20,11 @@ from pipeline.lake.workbooks import read_parquet, require_columns, require_workb
 
 DELIMITERS = (";", "\t", ",", "|")
 FIRST_LINES = 60
+# Where columns are padded: the rows that show where they are, and the share of these, titles and
+# notes, that may run across.
+LOOKED_AT, MOST_ACROSS = 5_000, 0.05
+_BLANK = " \u00a0"
+_RULE = re.compile(r"[\s=_+-]*")
 HIDDEN = "left alone: a hidden sheet; once the workbook shows it, it is read"
 
 
@@ -73,6 +79,9 @@ def read_grids(content: bytes, path: Path) -> list[Grid]:
 def _text_grid(content: bytes) -> list[Grid]:
     files.require_lines(content)
     text = files.decoded(content)
+    padded = _padded_grid(text)
+    if padded is not None:
+        return [padded]
     delimiter = delimiter_of(text)
     lines = files.lines_of(text)
     if '"' in text:
@@ -84,6 +93,51 @@ def _text_grid(content: bytes) -> list[Grid]:
         else:
             lines = lines.str.replace_all('"', "", literal=True)
     return [_grid_of_lines(lines, delimiter)]
+
+
+def _padded_grid(text: str) -> Grid | None:
+    """A text whose columns are padded with spaces, as its heading shows; else None."""
+    lines = ["" if _RULE.fullmatch(line) else line for line in text.splitlines()]
+    heading = _padded_heading(lines[:FIRST_LINES])
+    if heading is None:
+        return None
+    cuts = _gaps([line for line in lines[heading : heading + LOOKED_AT] if line.strip()])
+    if len(cuts) < 2:
+        return None
+    starts, ends = [0, *[b for _, b in cuts]], [*[a for a, _ in cuts], None]
+    records = [
+        [line]  # a title or a note, across columns
+        if any(line[a:b].strip() for a, b in cuts)
+        else [line[a:b] for a, b in zip(starts, ends, strict=True)]
+        for line in lines
+    ]
+    return _grid("", records, is_text=True)
+
+
+def _gaps(lines: Sequence[str]) -> list[tuple[int, int]]:
+    """Where all lines are blank but for a few, and the first, the heading, has several spaces."""
+    filled = np.zeros(max(map(len, lines)), dtype=np.int64)
+    for line in lines:
+        filled[: len(line)] += np.array([c not in _BLANK for c in line], dtype=np.int64)
+    heading = lines[0].ljust(len(filled))
+    blank = (filled <= MOST_ACROSS * len(lines)) & [c in _BLANK for c in heading]
+    marks = "".join(" " if b else "x" for b in blank)
+    wide = {i for gap in re.finditer(r"\s{2,}", heading) for i in range(*gap.span())}
+    gaps = [gap.span() for gap in re.finditer(r"\s+", marks)]
+    return [(a, b) for a, b in gaps if 0 < a and b < len(marks) and wide & set(range(a, b))]
+
+
+def _padded_heading(lines: Sequence[str]) -> int | None:
+    """The first line of words parted by more than one space each and by nothing else, above others
+    that are parted alike."""
+    parts = [re.split(r"\s{2,}", line.strip()) for line in lines]
+    filled = [i for i, line in enumerate(lines) if line.strip()]
+    for i, *below in zip(filled, filled[1:], filled[2:], strict=False):
+        words = not any(part.replace(".", "").isdigit() for part in parts[i])
+        plain = not any(mark in lines[i] for mark in DELIMITERS)
+        if words and plain and len(parts[i]) > 3 and all(len(parts[n]) > 2 for n in below):
+            return i
+    return None
 
 
 def delimiter_of(text: str) -> str:

@@ -38,6 +38,9 @@ OF_WHEEL_ENDS = {
     "lining_min",
 }
 MAX_AXLE = 20
+BOTH_SIDES = tuple(
+    frozenset(pair.split()) for pair in ("l r", "left right", "lh rh", "ns os", "links rechts")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +200,10 @@ def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
     whole = _concept(of)
     if whole.concept is not None:
         return whole
+    if any(pair <= set(of) for pair in BOTH_SIDES):  # Side (L/R)
+        named = _concept(tuple(t for t in of if not any(t in pair for pair in BOTH_SIDES)))
+        if named.concept == "side":
+            return named
     place = place_in(of, letters, offside=offside)
     if place.why:
         return Meaning(None, why=place.why)
