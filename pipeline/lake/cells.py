@@ -62,7 +62,7 @@ class Source:
     """Where a contract column comes from: the file's column, and its unit's factor.
 
     A column of an own file is told of by its heading (``label``), with what is ``accepted`` beyond
-    the contract's words and what would mend it: pairs of a pattern of cells and what to say of them.
+    the contract's words and what would mend it: a pattern of cells, and what to say of them.
     """
 
     position: int
@@ -363,7 +363,8 @@ def cell_problems(
     found = pl.format(f'{_escaped(label)}: found "{{}}"; accepted: {_escaped(accepted)}', text)
     mends = sources[name].mends if sources[name].label else _mends(column, dialect)
     hints = [
-        pl.when(text.str.contains(of)).then(pl.lit(told)).otherwise(pl.lit("")) for of, told in mends
+        pl.when(text.str.contains(of)).then(pl.lit(said)).otherwise(pl.lit(""))
+        for of, said in mends
     ]
     hinted = pl.concat_str(found, *hints)
     problems.append(Problem(here & value.is_null(), f"{name} not readable", hinted))

@@ -30,13 +30,14 @@ from pipeline.lake.files import Cells
 from pipeline.mapping import jobs, reading
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
-from pipeline.mapping.tables import Table, key_of
+from pipeline.mapping.tables import Table, key_of, slid
 from pipeline.mapping.words import cell_words, says_disc, spelled, tokens
 from pipeline.settings import OwnFile, Settings, Target, own_target
 
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
+QUOTES = "quotes go round a cell that has the separator in it"
 ROUNDING = 0.001  # by so much of itself a value may differ between two columns of two units
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
@@ -133,6 +134,10 @@ class _Reader:
     def cells(self) -> Cells:
         rows = self.table.body.with_columns(shape_problem=pl.lit(None, dtype=pl.String))
         return Cells(self.table.heading.cells, rows, is_text=True)
+
+    @cached_property
+    def slid(self) -> pl.Series:
+        return slid(self.table.is_text, self.table.heading, self.table.body)
 
     @cached_property
     def disc(self) -> pl.Series:
@@ -402,7 +407,11 @@ def _part(
         parsed[name], parsed[f"{name}·here"] = value, here
     _take_apart(reader, mine, parsed)
     row_no = reader.table.body["row_no"] * PARTS + index
-    body = {"width": reader.table.body["width"], "slid": _slid(reader.table), "disc": reader.disc}
+    body = {
+        "width": reader.table.body["width"],
+        "slid": reader.slid,
+        "disc": reader.disc,
+    }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
 
@@ -468,20 +477,9 @@ def _misshapen(table: Table) -> Problem:
     counts = table.body["width"].value_counts(name="n")
     usual = counts.filter(pl.col("n") * 20 >= table.body.height)["width"].to_list()
     text = f"found {{}} cells; accepted: {table.heading.width}, as in the heading{{}}"
-    quotes = " (quotes go round a cell that has the separator in it)"
     where = ~pl.col("width").is_in([*usual, table.heading.width]) | pl.col("slid")
-    why = pl.when("slid").then(pl.lit(quotes)).otherwise(pl.lit(""))
+    why = pl.when("slid").then(pl.lit(f" ({QUOTES})")).otherwise(pl.lit(""))
     return Problem(where, "wrong number of cells", pl.format(text, pl.col("width"), why))
-
-
-def _slid(table: Table) -> pl.Series:
-    """Rows of a text that have something written beyond their heading."""
-    cells = table.heading.cells
-    beyond = [f"c{i}" for i in range(table.heading.width, len(cells)) if not cells[i]]
-    if not (table.is_text and beyond):
-        return pl.Series("slid", [False]).new_from_index(0, table.body.height)
-    written = table.body.select(pl.any_horizontal(pl.col(beyond).is_not_null()).alias("slid"))
-    return written.to_series()
 
 
 def _unanswered(column: _Column) -> Problem:
@@ -539,7 +537,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     parsed = base[at].with_columns(
         row_no=reader.table.body["row_no"].gather(at) * PARTS + exploded["place"],
         width=reader.table.body["width"].gather(at),
-        slid=_slid(reader.table).gather(at),
+        slid=reader.slid.gather(at),
         disc=reader.disc.gather(at),
         axle_no=exploded["axle"],
         side=exploded["job_side"].cast(base.schema["side"]),

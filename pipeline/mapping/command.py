@@ -7,6 +7,7 @@ from pathlib import Path
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
+from pipeline.mapping.applying import QUOTES
 from pipeline.mapping.findings import NOTHING_OF_OURS, ColumnFound, TableFound, tables_found
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import OF_WHEEL_ENDS
@@ -148,6 +149,9 @@ def _show(form: Form, tell: Tell) -> None:
         alike = [c.target for c in found.columns].count(column.target) > 1
         sure += " (the thinnest of several counts)" * bool(alike and column.target)
         tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
+    if found.is_usable and found.slid:
+        rows = counted(found.slid, "row")
+        tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
     if found.is_usable:
         _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
     _show_lost(found, [c for c in found.columns if not c.target and _may_be_read(c)], tell)
@@ -163,7 +167,11 @@ def _may_be_read(column: ColumnFound) -> bool:
     """Whether a heading that is left alone has the words of something read at a wheel end."""
     words = set(tokens(column.heading))
     cores = (core for concept in OF_WHEEL_ENDS for core in CORES[concept])
-    named = any(core <= words for core in cores) and not words & PERCENT and _OF_OTHERS not in column.why
+    named = (
+        any(core <= words for core in cores)
+        and not words & PERCENT
+        and _OF_OTHERS not in column.why
+    )
     return bool(column.examples and (named or column.meant))
 
 
@@ -214,5 +222,5 @@ def _say_what_is_left(
         "corrected"
     )
     if open_questions:
-        left = counted(len(open_questions), "question")
-        tell(f"{left} to answer under [answers] in {SETTINGS_FILE}")
+        to_answer = counted(len(open_questions), "question")
+        tell(f"{to_answer} to answer under [answers] in {SETTINGS_FILE}")

@@ -17,12 +17,12 @@ from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import fits as fits_line
-from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at, is_again
+from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at, is_again, slid
 from pipeline.mapping.words import (
     END_OF,
     JOB_ACTIONS,
-    KINDS,
     JOB_REASONS,
+    KINDS,
     MEASURED,
     NOT_DONE,
     SIDE_OF,
@@ -106,6 +106,7 @@ class TableFound:
     job_reasons: tuple[tuple[str, str], ...] = ()
     other_lines: tuple[tuple[str, int], ...] = ()
     missing: tuple[str, ...] = ()
+    slid: int = 0
 
     @property
     def is_usable(self) -> bool:
@@ -213,7 +214,7 @@ def _table(
     columns = _once_each(columns, {heading.cells[i] for i, m in enumerate(said) if m.is_an_end})
     found = TableFound(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
-        sample.decimal_comma,
+        sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
     return _finished(found, sample, heading) if table != "none" else found
 
@@ -254,7 +255,7 @@ def _kind(said: Sequence[Meaning]) -> str:
     """Which table the headings are of."""
     has = {m.concept for m in said if m.concept}
     of_a_register = has & {"axle_type", "arm_length", "lining_new", "lining_min"}
-    if has & READINGS and ({"date", "odometer"} <= has or "unit_id" in has and not of_a_register):
+    if has & READINGS and ({"date", "odometer"} <= has or ("unit_id" in has and not of_a_register)):
         return "inspections"  # without a unit or day too: then that is what it lacks
     if "unit_id" not in has:
         return "none"
@@ -374,9 +375,7 @@ def _implausible(said: Meaning, unit: str | None, some: pl.Series, sample: _Samp
     return wrong[0] if all(wrong) else ""
 
 
-def _wrong(
-    said: Meaning, kind: str, unit: str | None, some: pl.Series, values: pl.Series
-) -> str:
+def _wrong(said: Meaning, kind: str, unit: str | None, some: pl.Series, values: pl.Series) -> str:
     if values.null_count() > (1 - MOSTLY) * some.len():
         return _unread(some, values, kind)
     low, high = PLAUSIBLE.get(said.concept or "", (0.0, 1e9))
@@ -553,7 +552,9 @@ def _without_counts(found: TableFound, sample: _Sample, heading: Heading) -> Tab
     if cells["unit_id"].is_duplicated().any() or not several.any():
         return found
     why = "one row a unit, so how many axles there are; accepted: a row an axle"
-    columns = (replace(c, target="", why=why) if c.target == "axle_no" else c for c in found.columns)
+    columns = (
+        replace(c, target="", why=why) if c.target == "axle_no" else c for c in found.columns
+    )
     return replace(found, columns=tuple(columns))
 
 

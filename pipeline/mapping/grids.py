@@ -124,7 +124,7 @@ def _gaps(lines: Sequence[str]) -> list[tuple[int, int]]:
     marks = "".join(" " if b else "x" for b in blank)
     wide = {i for gap in re.finditer(r"\s{2,}", heading) for i in range(*gap.span())}
     gaps = [gap.span() for gap in re.finditer(r"\s+", marks)]
-    return [(a, b) for a, b in gaps if 0 < a and b < len(marks) and wide & set(range(a, b))]
+    return [(a, b) for a, b in gaps if a > 0 and b < len(marks) and wide & set(range(a, b))]
 
 
 def _padded_heading(lines: Sequence[str]) -> int | None:

@@ -198,12 +198,14 @@ def _placed(
 
 def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> Meaning:
     whole = _concept(of)
-    if whole.concept is not None:
-        return whole
-    if any(pair <= set(of) for pair in BOTH_SIDES):  # Side (L/R)
-        named = _concept(tuple(t for t in of if not any(t in pair for pair in BOTH_SIDES)))
-        if named.concept == "side":
-            return named
+    if whole.concept is None and any(pair <= set(of) for pair in BOTH_SIDES):  # Side (L/R)
+        rest = _concept(tuple(t for t in of if not any(t in pair for pair in BOTH_SIDES)))
+        whole = rest if rest.concept == "side" else whole
+    return whole if whole.concept is not None else _placed_meaning(of, letters, offside=offside)
+
+
+def _placed_meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> Meaning:
+    """What words say that may name an axle or a side."""
     place = place_in(of, letters, offside=offside)
     if place.why:
         return Meaning(None, why=place.why)

@@ -143,14 +143,22 @@ def _stroke(_: str, __: object) -> tuple[str, dict[str, Value], str]:
 def _distance(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
     units = _units(found, "distance")
     default = "mi" if _has_unit(found, "mi") and "mi" in units else units[0]
-    return "Which unit have odometers that state none?", {unit: unit for unit in units}, default
+    text = f"Which unit have odometers that state none{_but(units, 'distance')}?"
+    return text, {unit: unit for unit in units}, default
 
 
 def _length(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
     units = _units(found, "length")
     inches = _has_unit(found, "in") and not _has_unit(found, "mm") and "in" in units
-    text = "Which unit have lengths that state none (16ths, 32nds: of an inch)?"
+    but = _but(units, "length") or " (16ths, 32nds: of an inch)"
+    text = f"Which unit have lengths that state none{but}?"
     return text, {unit: unit for unit in units}, "in" if inches else units[0]
+
+
+def _but(units: Sequence[str], kind: str) -> str:
+    """The usual unit, where the cells cannot be in it."""
+    usual = KINDS[kind][0]
+    return "" if usual in units else f" (in {usual} they would be too small or too large)"
 
 
 _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {

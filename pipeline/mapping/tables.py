@@ -48,6 +48,16 @@ def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
     return Heading(index, rows, _told_apart(first), int(grid.rows["width"][index]))
 
 
+def slid(grid_is_text: bool, heading: Heading, body: pl.DataFrame) -> pl.Series:
+    """Rows of a text that have something written beyond their heading."""
+    cells = heading.cells
+    beyond = [f"c{i}" for i in range(heading.width, len(cells)) if not cells[i]]
+    if not (grid_is_text and beyond):
+        return pl.Series("slid", [False]).new_from_index(0, body.height)
+    written = pl.any_horizontal(pl.col(beyond).is_not_null())
+    return body.select(written.alias("slid")).to_series()
+
+
 def _one_line(cell: str | None) -> str:
     return " ".join((cell or "").split())
 

@@ -323,10 +323,10 @@ SIDE_LETTERS = (
     *({"i": "L", "d": "R"}, {"e": "L", "d": "R"}, {"b": "L", "j": "R"}, {"л": "L", "п": "R"}),
 )
 ENDS = {
-    "front": """front vorn vorne vorderachse va vooras avant delantero delantera dianteiro dianteira
-        anteriore voor przod przednia predni fram foran fata elso передняя""",
-    "rear": """rear back hinten hinterachse ha achteras arriere trasero trasera traseiro traseira posteriore
-        achter tyl tylna zadni bak bag spate hatso задняя""",
+    "front": """front vorn vorne vorderachse va vooras avant delantero delantera dianteiro
+        dianteira anteriore voor przod przednia predni fram foran fata elso передняя""",
+    "rear": """rear back hinten hinterachse ha achteras arriere trasero trasera traseiro traseira
+        posteriore achter tyl tylna zadni bak bag spate hatso задняя""",
 }  # fmt: skip
 END_OF = {word: end for end, words in ENDS.items() for word in words.split()}
 WHEELS = {  # letters for both the axle and the side, which mean nothing else beside a reading

@@ -60,6 +60,7 @@ def _merged(group: list[TableFound]) -> TableFound:
         columns=tuple(columns),
         day_first=_same(t.day_first for t in group),
         decimal_comma=_same(t.decimal_comma for t in group),
+        slid=sum(t.slid for t in group),
         job_words=_united(t.job_words for t in group),
         job_reasons=_united(t.job_reasons for t in group),
         missing=tuple(dict.fromkeys(m for t in group for m in t.missing))

@@ -1,0 +1,206 @@
+"""Columns that are the same thing, stand twice or have slid: read as one, or not at all."""
+
+import polars as pl
+import pytest
+
+from pipeline.mapping.applying import typed_table
+from pipeline.mapping.command import map_lake
+from pipeline.mapping.headings import meanings
+from pipeline.mapping.shapes import shaped_grids
+from pipeline.mapping.tables import tables_in
+from pipeline.mapping.words import spelled
+from pipeline.settings import load_settings
+
+
+def mapped(folder, text, *, name="a.csv"):
+    """What map says of one file."""
+    (folder / name).write_text(text, encoding="utf-8")
+    told = []
+    found = map_lake(folder, None, told.append)
+    return found, "\n".join(told)
+
+
+def rows_of(folder, name="a.csv") -> pl.DataFrame:
+    """The rows that come of a file that has been mapped."""
+    settings = load_settings(folder / "fleet.toml")
+    path = folder / name
+    tables = [
+        t
+        for grid in shaped_grids(path.read_bytes(), path)
+        for t in tables_in(grid, settings.files, name)
+    ]
+    return pl.concat(typed_table(t, settings).rows for t in tables)
+
+
+SLID = """\
+Unit,Date,Km,1L lining mm,1R lining mm
+T1,2024-01-11,126172,15,5,14,0
+T1,2024-04-15,135673,14,5,13,5
+"""
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        SLID,
+        SLID.replace("126172,15,5", "126,172,15").replace("135673,14,5", "135,673,14"),
+        SLID.replace(",15,5,14,0", ",15,14,see note").replace("14,5,13,5", "14,13"),
+    ],
+)
+def test_rows_with_something_beyond_their_heading_have_slid(tmp_path, text):
+    """Whatever many rows do: 15,5 between commas is two cells, and the next ones are not theirs."""
+    (tmp_path / "fleet.toml").write_text(
+        '[[files]]\ntable = "inspections"\n[files.columns]\nUnit = "unit_id"\nDate = "inspected_on"'
+        '\nKm = "odometer_km"\n"1L lining mm" = "1L lining_mm"\n"1R lining mm" = "1R lining_mm"\n'
+    )
+    (tmp_path / "a.csv").write_text(text)
+    wide = pl.col("problem").str.contains("cells; accepted: 5, as in the heading (quotes go round",
+                                          literal=True)  # fmt: skip
+    rows = rows_of(tmp_path).with_columns(wide=wide.fill_null(value=False))
+    slid = [line.count(",") > 4 for line in text.splitlines()[1:] for _ in "LR"]
+    assert rows["wide"].to_list() == slid
+
+
+def test_cells_left_empty_beyond_the_heading_are_none(tmp_path):
+    text = "Unit;Date;Km;1L lining mm;1R lining mm\nT1;2024-01-11;126172;15;14;;\n"
+    mapped(tmp_path, text)
+    assert rows_of(tmp_path)["problem"].null_count() == 2
+
+
+LONG = """\
+Unit no,Date,Km,Position,Measurement,Result,UoM
+T1,2024-01-11,126172,1L,Lining,12.5,mm
+T1,2024-01-11,126172,1R,Lining,0.5,in
+"""
+
+
+def test_a_reading_in_either_of_two_units_is_read_from_both_columns(tmp_path):
+    mapped(tmp_path, LONG)
+    rows = rows_of(tmp_path)
+    assert rows["lining_mm"].to_list() == [12.5, 12.7]
+    assert rows["problem"].null_count() == 2
+
+
+BOTH = """\
+Unit;Date;Odometer km;Odometer miles;1L lining mm;1R lining mm
+T1;2024-01-11;126172;78400;15;14
+T1;2024-04-15;135673;91400;14;13
+"""
+
+
+def test_two_columns_of_one_thing_must_agree_up_to_rounding(tmp_path):
+    mapped(tmp_path, BOTH)
+    rows = rows_of(tmp_path)
+    assert rows["odometer_km"].to_list() == [126172, 126172, None, None]
+    found = 'Odometer km / Odometer miles: found "135673 / 91400"; accepted: a number'
+    assert [p is not None and p.startswith(found) for p in rows["problem"]] == [False] * 2 + [
+        True
+    ] * 2
+
+
+ENDS = """\
+Unit;Date;Km;1L lining inner mm;1L lining outer mm;1R lining inner mm;1R lining outer mm
+T1;2024-01-11;126172;12.5;11.5;13;14
+T1;2024-04-15;135673;n/a;11;12;
+"""
+
+
+def test_of_a_lining_read_at_both_ends_the_thinner_end_counts(tmp_path):
+    _, told = mapped(tmp_path, ENDS)
+    assert "  1L lining inner mm | 12.5, n/a | left alone: 1 of 2 cells are no length" in told
+    (tmp_path / "fleet.toml").unlink()
+    _, told = mapped(tmp_path, ENDS.replace("n/a", "10"))
+    assert "1L lining outer mm | 11.5, 11 | 1L lining_mm (the thinnest of several counts)" in told
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [11.5, 13, 10, 12]
+    (tmp_path / "a.csv").write_text(ENDS)  # a cell that cannot be read may be the thinner end
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [11.5, 13, None, 12]
+
+
+@pytest.mark.parametrize(
+    "headings",
+    [
+        ["1L inner lining mm", "1R inner lining mm"], ["inner lining mm", "upper lining mm"],
+        ["Inner wheel", "Outer wheel"], ["upper stroke mm", "lower stroke mm"],
+    ],
+)  # fmt: skip
+def test_an_end_without_its_counterpart_or_of_no_lining_is_not_read(headings):
+    assert {m.concept for m in meanings(["Unit", "Date", "Km", *headings])[3:]} == {None}
+
+
+def test_a_heading_that_stands_twice_is_read_once_and_names_no_axle(tmp_path):
+    text = "Unit;Date;Km;Axle;Lining L mm;Lining R mm;Lining L mm;Lining R mm;Date\n"
+    _, told = mapped(tmp_path, f"{text}T1;2024-01-11;126172;1;15;14;13;12;2024-02-02\n")
+    again = "left alone: a heading of the same name stands to its left"
+    assert [line.split(" | ")[0].strip() for line in told.splitlines() if again in line] == [
+        "Lining L mm (2)", "Lining R mm (2)", "Date (2)",
+    ]  # fmt: skip
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+
+
+@pytest.mark.parametrize(("count", "read"), [("2", False), ("1", True)])
+def test_how_many_axles_there_are_is_not_which_axle_it_is(tmp_path, count, read):
+    text = f"Unit;Axles;Axle type;Arm mm\nT1;{count};drive;150\nT2;{count};drive;150\n"
+    found, told = mapped(tmp_path, text)
+    assert ("one row a unit, so how many axles there are; accepted: a row an axle" in told) != read
+    assert found.forms[0].found.is_usable is read
+
+
+def test_signs_are_told_apart_where_a_person_says_what_they_mean(tmp_path):
+    assert (spelled("+"), spelled("-"), spelled("i.O.")) == ("+", "-", "i o")
+    text = "Unit;Date;Km;Axle;Side;Lining mm;Return test\n"
+    text += "T1;2024-01-11;126172;1;L;15;✓\nT1;2024-01-11;126172;1;R;14;✗\n"
+    _, told = mapped(tmp_path, text)
+    said = '"Return test" = "return_test", and under [files.values."Return test"] "✓" = "pass"'
+    assert said in told.replace('"✗" = "pass"', '"✓" = "pass"')
+    settings = (tmp_path / "fleet.toml").read_text().replace(
+        '"Return test" = ""', '"Return test" = "return_test"'
+    )  # fmt: skip
+    settings += '\n[files.values."Return test"]\n"✓" = "pass"\n"✗" = "fail"\n'
+    (tmp_path / "fleet.toml").write_text(settings)
+    assert rows_of(tmp_path)["return_test"].to_list() == ["pass", "fail"]
+
+
+@pytest.mark.parametrize(
+    ("heading", "place"),
+    [("Lining driver's side mm", "off"), ("Belag re mm", "R"), ("Brg L mm", None)],
+)
+def test_more_words_for_sides(heading, place):
+    other = {"off": "Lining passenger's side mm", "R": "Belag li mm"}.get(place, "Brg R mm")
+    said = meanings(["Unit", "Date", "Km", "Axle", heading, other])
+    assert said[4].side == place
+
+
+@pytest.mark.parametrize("heading", ["Side (L/R)", "SIDE L/R:", "Seite (links/rechts)"])
+def test_a_heading_may_name_both_sides_that_its_cells_tell_apart(heading):
+    assert meanings([heading])[0].concept == "side"
+
+
+def test_a_table_lacking_its_day_says_that_it_lacks_it(tmp_path):
+    text = "Unit;When;Km;1L lining mm;1R lining mm\nT1;2024-01-11;126172;15;14\n"
+    _, told = mapped(tmp_path, text)
+    assert "it looks like inspections, but no column is understood as date" in told
+
+
+def test_a_line_that_would_mend_names_the_columns_own_place(tmp_path):
+    text = "Unit;Date;Km;1L lining mm;1R lining mm\nT1;2024-01-11;126172;OK;14\n"
+    _, told = mapped(tmp_path, text.replace("1R lining mm\n", "1R lining mm\n"))
+    assert '"1L lining mm" = "1L lining_mm", or what it is' in told
+
+
+def test_columns_of_another_table_are_not_offered_as_readings(tmp_path):
+    text = "Unit;Date;Km;Axle;Side;New lining mm;Lining mm\nT1;2024-01-11;126172;1;L;16;15\n"
+    _, told = mapped(tmp_path, f"{text}T1;2024-01-11;126172;1;R;16;14\n")
+    assert "not read from here: New lining mm" in told
+    assert "seems to hold readings" not in told
+
+
+def test_percent_is_said_to_be_no_length(tmp_path):
+    text = "Unit;Date;Km;1L lining %;1R lining %\nT1;2024-01-11;126172;80;75\n"
+    _, told = mapped(tmp_path, text)
+    assert "1L lining % | 80 | left alone: a share in percent; accepted: a length" in told
+    assert "= " not in told  # no line is offered that would take it for mm
+
+
+def test_map_says_that_rows_have_slid(tmp_path):
+    _, told = mapped(tmp_path, SLID)
+    assert "2 rows with cells beyond the heading will be set aside: quotes go round" in told
