@@ -12,7 +12,7 @@ from pipeline.mapping.findings import NOTHING_OF_OURS, ColumnFound, TableFound, 
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import OF_WHEEL_ENDS
 from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
-from pipeline.mapping.shapes import shaped_grids
+from pipeline.mapping.shapes import SHEET, shaped_grids
 from pipeline.mapping.words import CORES, PERCENT, tokens
 from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
 from pipeline.places import Place
@@ -154,25 +154,23 @@ def _show(form: Form, tell: Tell) -> None:
         tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
     if found.is_usable:
         _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
-    _show_lost(found, [c for c in found.columns if not c.target and _may_be_read(c)], tell)
+    _show_lost(found, tell)
     for line, count in found.other_lines[:20]:
         tell(f"  other: {count:,} × {line[:80]}")
 
 
 _OF_OTHERS = " is no column of "
-_ABOVE = " (a column, or a line above the rows such as Unit: T101)"
+_ABOVE = (
+    " (a column, or a line above the rows such as Unit: T101; of a sheet for each unit "
+    f'"{SHEET}" = "unit_id")'
+)
 
 
-def _may_be_read(column: ColumnFound) -> bool:
+def _holds_readings(column: ColumnFound) -> bool:
     """Whether a heading that is left alone has the words of something read at a wheel end."""
     words = set(tokens(column.heading))
-    cores = (core for concept in OF_WHEEL_ENDS for core in CORES[concept])
-    named = (
-        any(core <= words for core in cores)
-        and not words & PERCENT
-        and _OF_OTHERS not in column.why
-    )
-    return bool(column.examples and (named or column.meant))
+    named = any(core <= words for concept in OF_WHEEL_ENDS for core in CORES[concept])
+    return named and not words & PERCENT and _OF_OTHERS not in column.why
 
 
 def _show_elsewhere(headings: list[str], tell: Tell) -> None:
@@ -188,23 +186,30 @@ _MEANING = {"return_test": "pass", "cap_state": "seated", "marks_aligned": "yes"
             "side": "L", "position": "2L", "action": "reline", "reason": "worn"}  # fmt: skip
 
 
-def _show_lost(found: TableFound, columns: list[ColumnFound], tell: Tell) -> None:
-    """Columns that would be read if it were said how, and the lines that say it of the first."""
-    if not columns:
-        return
-    some = ", ".join(c.heading for c in columns[:4]) + (" …" if len(columns) > 4 else "")
-    first = columns[0]
-    name = first.meant.rpartition(" ")[2]
-    lines = ['table = "inspections"'] if found.table == "none" else []
-    lines.append(f'"{first.heading}" = "{first.meant or "2L lining_mm"}"')
-    if first.strange and name in _MEANING:
-        lines.append(
-            f'and under [files.values."{first.heading}"] "{first.strange}" = "{_MEANING[name]}"'
-        )
-    tell(
-        f"  seems to hold readings, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
-        f"{', '.join(lines)}, or what it is"
-    )
+def _show_lost(found: TableFound, tell: Tell) -> None:
+    """Columns that would be read if it were said how."""
+    left = [c for c in found.columns if not c.target and c.examples]
+    readings = [c for c in left if _holds_readings(c)]
+    others = [c for c in left if c.meant and c not in readings and c.heading != SHEET]
+    for columns, told in ((readings, "seems to hold readings"), (others, "has a known heading")):
+        if columns:
+            some = ", ".join(c.heading for c in columns[:4]) + (" …" if len(columns) > 4 else "")
+            tell(
+                f"  {told}, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
+                f"{_lines_for(columns[0], found)}, or what it is"
+            )
+
+
+def _lines_for(column: ColumnFound, found: TableFound) -> str:
+    """What to write so that a column is read."""
+    table = found.table if found.table != "none" else "inspections"
+    lines = [] if found.is_usable else [f'table = "{table}"']
+    lines.append(f'"{column.heading}" = "{column.meant or "2L lining_mm"}"')
+    name = column.meant.rpartition(" ")[2]
+    if column.strange and name in _MEANING:
+        word = f'"{column.strange}" = "{_MEANING[name]}"'
+        lines.append(f'under [files.values."{column.heading}"] {word}')
+    return ", ".join(lines)
 
 
 def _say_what_is_left(

@@ -17,6 +17,7 @@ from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import fits as fits_line
+from pipeline.mapping.shapes import SHEET
 from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at, is_again, slid
 from pipeline.mapping.words import (
     END_OF,
@@ -281,6 +282,8 @@ def _column(
     some = sample.rows[cells.name].drop_nulls()
     examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
     found = ColumnFound(heading, examples, why=said.why)
+    if heading == SHEET and table != "none":
+        return replace(found, why="the name of the sheet", meant="unit_id")
     if said.concept is None:
         discs = any(map(says_disc, some.unique()))
         return replace(found, why="rows of disc brakes are set aside by it") if discs else found
@@ -462,7 +465,9 @@ def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) ->
 
 def _letters_of(words: Iterable[str]) -> dict[str, str]:
     """What single letters mean among these words: only where both of a pair are there."""
-    seen = {t for word in words for t in tokens(word)}
+    found = [tokens(word) for word in words]
+    seen = {t for of in found for t, after in zip(of, (*of[1:], ""), strict=True)
+            if not (t == "a" and after.isdigit())}  # fmt: skip
     return sides_told_by({t for t in seen if len(t) == 1 and t.isalpha()}, seen)
 
 

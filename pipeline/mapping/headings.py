@@ -126,8 +126,9 @@ def _is_letter(token: str) -> bool:
 
 
 def _is_of_a_wheel_end(of: tuple[str, ...]) -> bool:
-    """Whether what is left without single letters is read of a wheel end."""
-    return _concept(tuple(t for t in of if not _is_letter(t))).concept in OF_WHEEL_ENDS
+    """Whether what is left without single letters and numbers is read of a wheel end."""
+    rest = tuple(t for t in of if not (_is_letter(t) or t.isdigit()))
+    return _concept(rest).concept in OF_WHEEL_ENDS
 
 
 def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> _Place:

@@ -26,6 +26,7 @@ from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import LONG_KINDS, LONG_UNITS, LONG_VALUES, UNIT_OF, folded, tokens
 
 MOST_KINDS = 60
+SHEET = "(sheet)"  # the heading of a column with the sheet's own name
 TITLED = ("unit_id", "date", "odometer")
 MERGED = {*TITLED, "axle_no", "position", "side", "axle_type", "depot", "duty"}
 MOST_ROWS = 50_000
@@ -159,7 +160,8 @@ class _Titled:
 
 def with_titles(grid: Grid) -> Grid:
     """The grid with a column for each of unit, day and odometer that its heading has not and lines
-    above the rows name; the grid itself where there are none."""
+    above the rows name, and with the sheet's name where nothing names the unit; the grid itself
+    where there are none."""
     index = _heading(grid)
     if index is None or grid.rows.height > MOST_ROWS:
         return grid
@@ -169,6 +171,23 @@ def with_titles(grid: Grid) -> Grid:
         missing -= {"odometer"}
     if not missing:
         return grid
+    named, only_titles = _named(grid, heading, index, missing)
+    if "unit_id" in missing and "unit_id" not in named and grid.name:  # a sheet may be of a unit
+        named["unit_id"] = [grid.name if row > index else None for row in range(grid.rows.height)]
+        named["unit_id"][index] = SHEET
+    if not named:
+        return grid
+    added = {
+        f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(named.values())
+    }
+    return replace(grid, rows=grid.rows.with_columns(**added).filter(~pl.Series(only_titles)))
+
+
+def _named(
+    grid: Grid, heading: list[str | None], index: int, missing: set[str]
+) -> tuple[dict[str, list[str | None]], list[bool]]:
+    """A column of each concept that some line names, headed by its word; and which rows below the
+    heading do no more than name one."""
     words: dict[str, str] = {}
     now: dict[str, str] = {}
     columns: dict[str, list[str | None]] = {concept: [] for concept in TITLED if concept in missing}
@@ -183,15 +202,9 @@ def with_titles(grid: Grid) -> Grid:
         for concept, column in columns.items():
             told_here = words if is_heading else now if row > index else {}
             column.append(told_here.get(concept))
-    found = {concept: column for concept, column in columns.items() if concept in words}
-    if not found:
-        return grid
-    for concept, column in found.items():  # a word may stand below its heading alone
-        column[index] = words[concept]
-    added = {
-        f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(found.values())
-    }
-    return replace(grid, rows=grid.rows.with_columns(**added).filter(~pl.Series(only_titles)))
+    for concept, word in words.items():  # a word may stand below its heading alone
+        columns[concept][index] = word
+    return {concept: column for concept, column in columns.items() if concept in words}, only_titles
 
 
 def _heading(grid: Grid) -> int | None:

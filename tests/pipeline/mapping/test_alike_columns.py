@@ -10,6 +10,7 @@ from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import tables_in
 from pipeline.mapping.words import spelled
 from pipeline.settings import load_settings
+from tests.exports.fleet import workbook
 
 
 def mapped(folder, text, *, name="a.csv"):
@@ -150,7 +151,7 @@ def test_signs_are_told_apart_where_a_person_says_what_they_mean(tmp_path):
     text = "Unit;Date;Km;Axle;Side;Lining mm;Return test\n"
     text += "T1;2024-01-11;126172;1;L;15;✓\nT1;2024-01-11;126172;1;R;14;✗\n"
     _, told = mapped(tmp_path, text)
-    said = '"Return test" = "return_test", and under [files.values."Return test"] "✓" = "pass"'
+    said = '"Return test" = "return_test", under [files.values."Return test"] "✓" = "pass"'
     assert said in told.replace('"✗" = "pass"', '"✓" = "pass"')
     settings = (tmp_path / "fleet.toml").read_text().replace(
         '"Return test" = ""', '"Return test" = "return_test"'
@@ -204,3 +205,57 @@ def test_percent_is_said_to_be_no_length(tmp_path):
 def test_map_says_that_rows_have_slid(tmp_path):
     _, told = mapped(tmp_path, SLID)
     assert "2 rows with cells beyond the heading will be set aside: quotes go round" in told
+
+
+def test_the_lines_that_map_offers_for_words_it_does_not_know_read_them(tmp_path):
+    text = "Unit;Date;Km;Position;Lining mm\n"
+    text += "T1;2024-01-11;126172;11;15\nT1;2024-01-11;126172;12;14\n"
+    _, told = mapped(tmp_path, text)
+    lines = 'table = "inspections", "Position" = "position", under [files.values."Position"]'
+    assert (
+        f"has a known heading, and is left alone: Position; to read it, in fleet.toml: {lines}"
+        in told
+    )
+    settings = (tmp_path / "fleet.toml").read_text()
+    settings = settings.replace('table = "none"', 'table = "inspections"')
+    settings = settings.replace('Position    = ""', 'Position    = "position"')
+    settings += '\n[files.values."Position"]\n"11" = "1L"\n"12" = "1R"\n'
+    (tmp_path / "fleet.toml").write_text(settings)
+    rows = rows_of(tmp_path)
+    assert rows.select("axle_no", "side", "lining_mm").rows() == [(1, "L", 15), (1, "R", 14)]
+
+
+@pytest.mark.parametrize("place", ["L1", "A1L", "a1-l"])
+def test_letters_beside_numbers_are_places(tmp_path, place):
+    right = place.replace("L", "R").replace("-l", "-r")
+    text = f"Unit;Date;Km;Position;Lining mm\nT1;2024-01-11;126172;{place};15\n"
+    mapped(tmp_path, f"{text}T1;2024-01-11;126172;{right};14\n")
+    rows = rows_of(tmp_path)
+    assert rows.select("axle_no", "side", "lining_mm").rows() == [(1, "L", 15), (1, "R", 14)]
+
+
+def test_one_heading_over_several_places_is_that_of_each(tmp_path):
+    text = "Unit;Date;Km;Lining (mm);;Free stroke (mm);\n;;;L1;R1;L1;R1\n"
+    mapped(tmp_path, f"{text}T1;2024-01-11;126172;15;14;35;36\n")
+    rows = rows_of(tmp_path)
+    assert rows.select("axle_no", "side", "lining_mm", "free_stroke_mm").rows() == [
+        (1, "L", 15, 35), (1, "R", 14, 36),
+    ]  # fmt: skip
+
+
+def test_a_sheet_may_be_said_to_be_named_after_its_unit(tmp_path):
+    head = ["Date", "Km", "1L lining mm", "1R lining mm"]
+    sheets = {f"T{n}": [head, ["2024-01-11", 126_172, 15, 14]] for n in (1, 2)}
+    workbook(tmp_path / "a.xlsx", sheets)
+    told = []
+    found = map_lake(tmp_path, None, told.append)
+    assert not found.is_clear  # nobody but a person knows what a sheet's name says
+    assert any('of a sheet for each unit "(sheet)" = "unit_id")' in line for line in told)
+    settings = (
+        (tmp_path / "fleet.toml").read_text().replace('table = "none"', 'table = "inspections"')
+    )
+    settings = settings.replace('"(sheet)"      = ""', '"(sheet)"      = "unit_id"')
+    (tmp_path / "fleet.toml").write_text(settings)
+    rows = rows_of(tmp_path, "a.xlsx")
+    assert rows["unit_id"].to_list() == ["T1", "T1", "T2", "T2"]
+    assert rows["problem"].null_count() == 4
