@@ -165,11 +165,15 @@ class Duty(dy.Schema):
 
 @dataclass(frozen=True, slots=True)
 class RowRule:
-    """What must hold across a row's cells, and what to say where it does not."""
+    """What must hold across a row's cells, and what to say where it does not.
+
+    Where a cell of the columns ``of`` is written and cannot be read, that is said, and not this.
+    """
 
     holds: pl.Expr
     kind: str
     text: str
+    of: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +207,7 @@ TABLES = {
                     HAS_A_READING,
                     "no reading",
                     f"found no reading; accepted: at least one of {', '.join(READINGS)}",
+                    READINGS,
                 ),
             ),
         ),

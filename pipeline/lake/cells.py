@@ -407,7 +407,14 @@ def _escaped(text: str) -> str:
 
 def row_problems(table: str) -> list[Problem]:
     """What can be wrong across a row's cells."""
-    return [Problem(~rule.holds, rule.kind, pl.lit(rule.text)) for rule in TABLES[table].row_rules]
+    return [
+        Problem(
+            ~rule.holds & ~pl.any_horizontal(False, *[f"{name}·here" for name in rule.of]),
+            rule.kind,
+            pl.lit(rule.text),
+        )
+        for rule in TABLES[table].row_rules
+    ]
 
 
 def _named_problems(

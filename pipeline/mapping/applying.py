@@ -366,9 +366,18 @@ def _position(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
 def _places(reader: _Reader) -> list[tuple[int | None, str | None]]:
     """The wheel ends that a row is of; (None, None): its cells say which."""
     if reader.way.recipe.both_sides:
-        return [(None, "L"), (None, "R")]
+        axles: Sequence[int | None] = sorted({c.axle for c in reader.columns if c.axle is not None})
+        return [(axle, side) for axle in (axles or [None]) for side in "LR"]
     placed = {(c.axle, c.side) for c in reader.columns if c.axle is not None or c.side is not None}
     return sorted(placed, key=lambda p: (p[0] or 0, p[1] or "")) or [(None, None)]
+
+
+def _is_of(reader: _Reader, column: _Column, place: tuple[int | None, str | None]) -> bool:
+    """Whether a column is told of a wheel end alone, or of both of its axle."""
+    of_both = reader.way.recipe.both_sides and (column.axle, column.side) == (place[0], None)
+    return (column.axle, column.side) != (None, None) and (
+        (column.axle, column.side) == place or of_both
+    )
 
 
 def _parts(reader: _Reader) -> list[pl.DataFrame]:
@@ -384,7 +393,7 @@ def _parts(reader: _Reader) -> list[pl.DataFrame]:
 
 
 def _written_at(reader: _Reader, place: tuple[int | None, str | None]) -> pl.Series:
-    own = [c for c in reader.columns if (c.axle, c.side) == place and place != (None, None)]
+    own = [c for c in reader.columns if _is_of(reader, c, place)]
     body = reader.table.body
     if not own:
         return pl.Series(f"{place}", [True]).new_from_index(0, body.height)
@@ -396,7 +405,8 @@ def _part(
     reader: _Reader, place: tuple[int | None, str | None], index: int, kept: pl.Series
 ) -> pl.DataFrame:
     """One wheel end's rows: what is told of it alone, and what is told of the row."""
-    mine = [c for c in reader.columns if (c.axle, c.side) in (place, (None, None))]
+    unplaced = (None, None)
+    mine = [c for c in reader.columns if _is_of(reader, c, place) or (c.axle, c.side) == unplaced]
     if place != (None, None):  # what a row cost cannot be told apart by its wheel ends
         mine = [c for c in mine if c.name != "cost" or (c.axle, c.side) == place]
     columns = columns_of(reader.way.recipe.table)

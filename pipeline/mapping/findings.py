@@ -568,8 +568,8 @@ def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFoun
     found = _without_counts(found, sample, heading)
     named = [c.target for c in found.columns if c.target]
     bases = {target.rpartition(" ")[2] for target in named}
-    placed = any(" " in target for target in named)
-    both = found.table == "register" and not placed and not bases & {"side", "position"}
+    sided = any(re.search("[LR]|near|off", target.rpartition(" ")[0]) for target in named)
+    both = found.table == "register" and not sided and not bases & {"side", "position"}
     found = replace(found, missing=tuple(_missing(found.table, named, both=both)), both_sides=both)
     job = next((c for c in found.columns if c.target == "job"), None)
     if job is None:
@@ -583,7 +583,8 @@ def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
     places = {target.rpartition(" ")[0] for target in named} - {""}
     has = {_concept_of(base) for base in bases}
     for concept in REQUIRED[table]:
-        if concept == "axle_no" and "position" in has:
+        axle_placed = any(p[0] in "0123456789fr" for p in places)
+        if concept == "axle_no" and ("position" in has or axle_placed):
             continue
         if concept not in has:
             yield concept

@@ -32,10 +32,13 @@ from pipeline.mapping.words import (
 from pipeline.settings import DISTANCES
 
 # What may be read once for each axle and side.
-OF_WHEEL_ENDS = {
+INSPECTED = {
     *("lining", "free_stroke", "applied_stroke", "stroke", "wear_indicator", "marks_aligned"),
-    *("return_test", "cap_state", "fault", "arm_length", "chamber_size", "lining_new"),
-    "lining_min",
+    *("return_test", "cap_state", "fault"),
+}
+OF_WHEEL_ENDS = {
+    *INSPECTED,
+    *("axle_type", "arm_length", "chamber_size", "lining_new", "lining_min"),
 }
 MAX_AXLE = 20
 BOTH_SIDES = tuple(
@@ -217,8 +220,10 @@ def _placed_meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bo
         return found
     if set(place.rest) <= set(UNIT_OF):
         return Meaning(None, why="says where on the unit, and not what was read there")
+    if found.concept is None and place.named:  # Axle 1 type
+        found = _concept(("axle", *place.rest))
     if found.concept is None:
-        return found
+        return _concept(place.rest)
     if found.concept not in OF_WHEEL_ENDS:
         return Meaning(None, why=f"{found.concept} of one axle or side")
     return replace(found, axle=place.axle, side=place.side)

@@ -21,7 +21,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.mapping.grids import Grid, read_grids
-from pipeline.mapping.headings import OF_WHEEL_ENDS, Meaning, meanings
+from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
+from pipeline.mapping.reading import day_of
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import LONG_KINDS, LONG_UNITS, LONG_VALUES, UNIT_OF, folded, tokens
 
@@ -166,7 +167,10 @@ def with_titles(grid: Grid) -> Grid:
     if index is None or grid.rows.height > MOST_ROWS:
         return grid
     heading = grid.row(index)
-    missing = set(TITLED) - {m.concept for m in _meanings(heading)}
+    said = {m.concept for m in _meanings(heading)}
+    missing = set(TITLED) - said
+    if not INSPECTED & said:  # a register is of no day, and its axles may be called tag
+        missing -= {"date", "odometer"}
     if "date" not in missing:  # one odometer value is not that of several days
         missing -= {"odometer"}
     if not missing:
@@ -233,7 +237,7 @@ def _titled(cells: Sequence[str | None]) -> Iterator[_Titled]:
         else:
             word, value = cell, after
         concept = _concept_of(word) if word and _is_value(value) else None
-        if concept in TITLED:
+        if concept in TITLED and (concept != "date" or day_of(value, day_first=True)):
             yield _Titled(concept, word, value)
 
 

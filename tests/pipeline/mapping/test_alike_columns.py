@@ -259,3 +259,34 @@ def test_a_sheet_may_be_said_to_be_named_after_its_unit(tmp_path):
     rows = rows_of(tmp_path, "a.xlsx")
     assert rows["unit_id"].to_list() == ["T1", "T1", "T2", "T2"]
     assert rows["problem"].null_count() == 4
+
+
+AXLES = """\
+Unit;Depot;Axle 1 type;Axle 2 type;Axle 3 type;Axle 1 arm mm;Axle 2 arm mm;Axle 3 arm mm
+T1;North;steer;drive;;130;150;
+T2;South;steer;drive;tag;130;150;140
+"""
+
+
+def test_a_register_may_have_its_axles_in_columns(tmp_path):
+    found, told = mapped(tmp_path, AXLES)
+    assert found.is_clear, told
+    rows = rows_of(tmp_path)
+    read = rows.select("unit_id", "axle_no", "side", "axle_type", "arm_length_mm", "depot").rows()
+    assert read == [
+        (unit, axle, side, kind, arm, depot)
+        for unit, depot, axles in (("T1", "North", 2), ("T2", "South", 3))
+        for axle, kind, arm in ((1, "steer", 130), (2, "drive", 150), (3, "tag", 140))
+        for side in "LR"
+        if axle <= axles
+    ]
+    assert rows["problem"].null_count() == rows.height
+
+
+def test_a_reading_that_cannot_be_read_is_not_said_to_be_lacking(tmp_path):
+    text = "Unit;Date;Km;1L lining mm;1R lining mm\nT1;2024-01-11;126172;15;14\n"
+    mapped(tmp_path, text)
+    (tmp_path / "a.csv").write_text(text.replace(";15;14", ";worn out;14"))
+    problem = rows_of(tmp_path)["problem"][0]
+    assert problem.startswith('1L lining mm: found "worn out"; accepted: a number')
+    assert "no reading" not in problem

@@ -76,3 +76,22 @@ def test_cards_are_accepted_as_they_are(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "6 rows in 3 files: 6 accepted, 0 repeated, 0 set aside" in said
     assert "8 wheel ends derived" in said
+
+
+REGISTER = """\
+Unit;Axle;Side;Axle type;Arm mm
+T1;1;L;steer;130
+T1;3;L;tag;140
+T1;3;R;tag;140
+"""
+
+
+def test_a_tag_axle_is_no_day_above_the_rows():
+    """Its arm's length would be the day's value, and the row be gone."""
+    assert [row[3] for row in cells(REGISTER)[1:]] == ["steer", "tag", "tag"]
+
+
+@pytest.mark.parametrize("value", ["130", "31.02.2025", "T101"])
+def test_what_is_no_day_is_no_day_above_the_rows(value):
+    text = VISIT.replace("06.01.2025", value)
+    assert "Date" not in cells(text)[2]
