@@ -196,10 +196,13 @@ def _named(
     now: dict[str, str] = {}
     columns: dict[str, list[str | None]] = {concept: [] for concept in TITLED if concept in missing}
     only_titles = []
+    dates = [i for i, m in enumerate(_meanings(heading)) if m.concept == "date"]
     for row in range(grid.rows.height):
         cells = grid.row(row)
         is_heading = cells == heading
-        told = [] if is_heading else [t for t in _titled(cells) if t.concept in missing]
+        is_row = row > index and any(day_of(cells[i] or "", day_first=True) for i in dates)
+        plain = is_heading or is_row
+        told = [] if plain else [t for t in _titled(cells) if t.concept in missing]
         now |= {t.concept: t.value for t in told}
         words = {t.concept: t.word for t in told} | words
         only_titles.append(bool(told) and row > index)

@@ -95,3 +95,11 @@ def test_a_tag_axle_is_no_day_above_the_rows():
 def test_what_is_no_day_is_no_day_above_the_rows(value):
     text = VISIT.replace("06.01.2025", value)
     assert "Date" not in cells(text)[2]
+
+
+def test_a_row_with_a_day_of_its_own_names_no_vehicle():
+    """A word for a vehicle beside a reading would make the reading a name, and the row be gone."""
+    text = CARD.replace("Axle;", "Body;Axle;").replace(";1;", ";trailer;1;")
+    rows = cells(text)
+    assert [row[-1] for row in rows[2:]] == ["Vehicle", "T101", "T101"]
+    assert [row[4] for row in rows[3:]] == ["16", "15"]
