@@ -18,7 +18,7 @@ from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import fits as fits_line
 from pipeline.mapping.shapes import SHEET
-from pipeline.mapping.tables import HEAD_ROWS, Heading, heading_at, is_again, slid
+from pipeline.mapping.tables import HEAD_ROWS, Heading, further_down, heading_at, is_again, slid
 from pipeline.mapping.words import (
     END_OF,
     JOB_ACTIONS,
@@ -143,7 +143,7 @@ def tables_found(grid: Grid, path: str, settings: Settings) -> list[TableFound]:
 def _headings(grid: Grid) -> list[Heading]:
     """Rows that headings are understood in; else the first row that could be one."""
     height = min(HEAD_ROWS, grid.rows.height)
-    scored = [(i, *_best(grid, i)) for i in range(height)]
+    scored = [(i, *_best(grid, i)) for i in (*range(height), *further_down(grid))]
     found: list[Heading] = []
     for index, score, heading in sorted(scored, key=lambda s: (-s[1], s[0])):
         if score >= 3 and not any(_overlap(index, heading, other) for other in found):

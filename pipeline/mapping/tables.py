@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.mapping.grids import Grid
 from pipeline.settings import OwnFile
 
+MOST_FURTHER = 200  # rows further down that are looked at as headings
 HEAD_ROWS = 60  # rows in which a table's heading is looked for, whatever it says
 
 
@@ -56,6 +57,17 @@ def slid(grid_is_text: bool, heading: Heading, body: pl.DataFrame) -> pl.Series:
         return pl.Series("slid", [False]).new_from_index(0, body.height)
     written = pl.any_horizontal(pl.col(beyond).is_not_null())
     return body.select(written.alias("slid")).to_series()
+
+
+def further_down(grid: Grid) -> list[int]:
+    """Rows below the first that may head another table: of words alone, three or more of them."""
+    rows = grid.rows.slice(HEAD_ROWS).select(pl.all().exclude("row_no", "width"))
+    if rows.is_empty():
+        return []
+    words = pl.sum_horizontal(pl.all().is_not_null()) >= 3
+    numbers = pl.any_horizontal(pl.all().str.contains(r"^\W*\d").fill_null(value=False))
+    found = rows.select(words & ~numbers).to_series().arg_true().head(MOST_FURTHER)
+    return [HEAD_ROWS + int(i) for i in found]
 
 
 def _one_line(cell: str | None) -> str:

@@ -3,6 +3,7 @@
 import polars as pl
 import pytest
 
+from pipeline.cli import main
 from pipeline.mapping.applying import typed_table
 from pipeline.mapping.command import map_lake
 from pipeline.mapping.headings import meanings
@@ -290,3 +291,13 @@ def test_a_reading_that_cannot_be_read_is_not_said_to_be_lacking(tmp_path):
     problem = rows_of(tmp_path)["problem"][0]
     assert problem.startswith('1L lining mm: found "worn out"; accepted: a number')
     assert "no reading" not in problem
+
+
+def test_a_table_far_below_another_is_found(tmp_path):
+    """Jobs under a long table of readings are jobs, not readings that cannot be read."""
+    text = "Unit;Date;Km;1L lining mm;1R lining mm\n"
+    text += "".join(f"T{n};2024-01-11;126172;15;14\n" for n in range(100))
+    text += "\nUnit;Date done;Km;Position;Job\nT1;2024-02-11;127000;1L;reline\n"
+    found, told = mapped(tmp_path, text)
+    assert [form.found.table for form in found.forms] == ["inspections", "work"], told
+    assert main(["check", str(tmp_path)]) == 0
