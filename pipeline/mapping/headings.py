@@ -84,7 +84,7 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
     ends = [of != whole for of, whole in zip(words, written, strict=True)]
     found = [
-        m if not end or m.concept == "lining" else Meaning(None, why=NO_END)
+        m if not end or m.concept in {"lining", None} else Meaning(None, why=NO_END)
         for m, end in zip(found, ends, strict=True)
     ]
     return [replace(m, is_an_end=end) for m, end in zip(_consistent(found), ends, strict=True)]

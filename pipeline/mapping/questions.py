@@ -26,11 +26,11 @@ ORDER = ("day_first", "decimal_comma", "near_side", "rear_axle", "stroke", "dist
 
 def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound]:
     """Tables of which columns that state no unit can all be in one: that of the answer, or one that
-    can still be answered; the others are left alone, and it is said why."""
+    can still be answered; the others are left alone, and it is said why. An answer that no column
+    fits is taken at its word."""
     tables = list(found)
     for kind in ("length", "distance"):
-        answered = getattr(settings.answers, kind)
-        units = (answered,) if answered else _units(tables, kind)
+        units = _units(tables, kind, getattr(settings.answers, kind))
         tables = [
             with_columns(t, tuple(_in_one_of(c, kind, units) for c in t.columns))
             if kind in t.asks
@@ -40,11 +40,13 @@ def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound
     return tables
 
 
-def _units(found: Sequence[TableFound], kind: str) -> tuple[str, ...]:
-    """The units that most columns can be in, the usual ones before others; with each the units that
-    the same columns can be in."""
+def _units(found: Sequence[TableFound], kind: str, answered: str | None = None) -> tuple[str, ...]:
+    """The unit of the answer; else those that most columns can be in, the usual one before others,
+    with the units that the same columns can be in."""
     fits = [c.fits for t in found if t.is_usable for c in t.columns if c.target and kind in c.asks]
     of = {unit: tuple(unit in one for one in fits) for unit in KINDS[kind]}
+    if answered:
+        return (answered,) if any(of[answered]) else KINDS[kind]
     best = max(of.values(), key=sum, default=())
     return tuple(unit for unit, told in of.items() if told == best and any(told))
 
@@ -52,8 +54,11 @@ def _units(found: Sequence[TableFound], kind: str) -> tuple[str, ...]:
 def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFound:
     if not column.target or kind not in column.asks or set(column.fits) & set(units):
         return column
-    fits = " or ".join(column.fits) or "none known"
-    why = f"states no unit, and its cells can be in {fits}, not in {' or '.join(units)} as others"
+    if column.fits:
+        fits, others = " or ".join(column.fits), " or ".join(units)
+        why = f"states no unit, and its cells can be in {fits}, not in {others} as others"
+    else:
+        why = "states no unit, and its cells are too small or too large in any that is known"
     unit = f"_{column.fits[0]}" if column.fits else ""
     return replace(column, target="", why=why, meant=f"{column.target}{unit}", asks=frozenset())
 
@@ -144,7 +149,7 @@ def _distance(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value
     units = _units(found, "distance")
     default = "mi" if _has_unit(found, "mi") and "mi" in units else units[0]
     text = f"Which unit have odometers that state none{_but(units, 'distance')}?"
-    return text, {unit: unit for unit in units}, default
+    return text, {unit: unit for unit in dict.fromkeys((*units, "km"))}, default
 
 
 def _length(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
@@ -152,7 +157,8 @@ def _length(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value],
     inches = _has_unit(found, "in") and not _has_unit(found, "mm") and "in" in units
     but = _but(units, "length") or " (16ths, 32nds: of an inch)"
     text = f"Which unit have lengths that state none{but}?"
-    return text, {unit: unit for unit in units}, "in" if inches else units[0]
+    choices: dict[str, Value] = {unit: unit for unit in dict.fromkeys((*units, "mm"))}
+    return text, choices, "in" if inches else units[0]
 
 
 def _but(units: Sequence[str], kind: str) -> str:

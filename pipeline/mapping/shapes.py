@@ -141,7 +141,30 @@ def _spread(grid: Grid, long: _Long) -> Grid:
         for name in (long.kind, long.value, long.unit)
         if name
     ]
-    return replace(grid, rows=rows.with_columns(**columns).with_columns(above).drop("of"))
+    spread = _with_both_ends(grid, rows.with_columns(**columns), labels, long)
+    return replace(grid, rows=spread.with_columns(above).drop("of"))
+
+
+def _with_both_ends(
+    grid: Grid, rows: pl.DataFrame, labels: Sequence[str], long: _Long
+) -> pl.DataFrame:
+    """Rows of the two ends of one lining, alike in all else, with both readings in each: of which
+    the thinner counts, so that they say the same."""
+    ends: dict[Meaning, list[int]] = {}
+    for i, meaning in enumerate(meanings(labels)):
+        if meaning.is_an_end:
+            ends.setdefault(meaning, []).append(i)
+    told = {long.kind, long.value, long.unit}
+    alike = [f"c{i}" for i in range(grid.width) if f"c{i}" not in told]
+    for pair in ends.values():
+        mine = pl.col("of").is_in([labels[i] for i in pair])
+        names = [f"c{grid.width + i}" for i in pair]
+        others = [pl.col(name).drop_nulls().first().over(alike) for name in names]
+        rows = rows.with_columns(
+            pl.when(mine).then(pl.coalesce(name, other)).otherwise(pl.col(name)).alias(name)
+            for name, other in zip(names, others, strict=True)
+        )
+    return rows
 
 
 def _understood(labels: Sequence[str]) -> bool:

@@ -52,9 +52,11 @@ def test_an_odometer_of_too_few_km_is_not_taken_for_km(tmp_path, capsys):
     told = []
     asked = []
     map_lake(lake_of(tmp_path, "Odometer"), lambda q: asked.append(q) or "", told.append)
-    assert "  1000km/1000mi [1000km]: " in asked
+    assert "  1000km/1000mi/km [1000km]: " in asked
     assert any("(in km they would be too small or too large)" in line for line in told)
     assert load_settings(tmp_path / "fleet.toml").answers.distance == "1000km"
+    (tmp_path / "fleet.toml").write_text('[answers]\ndistance = "km"\n')  # at one's own word
+    assert map_lake(tmp_path, None, told.append).is_clear
     (tmp_path / "fleet.toml").unlink()
     assert main(["map", str(lake_of(tmp_path, "Odometer km"))]) == 1
     assert "do not look like odometer in km: half are below 135.7" in capsys.readouterr().out

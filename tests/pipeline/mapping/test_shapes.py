@@ -76,3 +76,26 @@ def test_rows_keep_their_numbers():
     [grid] = shaped_grids(LONG.encode(), Path("long.csv"))
     assert grid.rows["row_no"].to_list() == [1, 2, 3, 4, 5, 6, 7]
     assert grid.rows.schema["row_no"] == pl.Int64
+
+
+ENDS = """\
+Vehicle,Date,Odometer,Position,Measurement,Value,Unit
+V01,2025-01-06,120345,1L,Lining upper,14.5,mm
+V01,2025-01-06,120345,1L,Lining lower,13.5,mm
+V01,2025-01-06,120345,1R,Lining lower,9.5,mm
+V01,2025-01-06,120345,1R,Lining upper,9,mm
+V01,2025-04-06,140345,1R,Lining lower,8.5,mm
+"""
+
+
+def test_both_ends_of_a_lining_may_be_rows_of_their_own(tmp_path, capsys):
+    """Two rows that tell of one lining do not contradict each other: the thinner end counts."""
+    found = columns_of(ENDS)
+    assert found["Lining upper mm"] == ["14.5", "14.5", "9", "9", None]
+    assert found["Lining lower mm"] == ["13.5", "13.5", "9.5", "9.5", "8.5"]
+    (tmp_path / "long.csv").write_text(ENDS)
+    (tmp_path / "fleet.toml").write_text('[answers]\ndistance = "km"\n')
+    assert main(["map", str(tmp_path)]) == 0
+    assert main(["check", str(tmp_path)]) == 0
+    said = capsys.readouterr().out
+    assert "5 rows in 1 file: 3 accepted, 2 repeated, 0 set aside" in said
