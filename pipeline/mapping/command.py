@@ -8,7 +8,13 @@ from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
 from pipeline.mapping.applying import QUOTES
-from pipeline.mapping.findings import NOTHING_OF_OURS, ColumnFound, TableFound, tables_found
+from pipeline.mapping.findings import (
+    NOTHING_OF_OURS,
+    READ_AS,
+    ColumnFound,
+    TableFound,
+    tables_found,
+)
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import OF_WHEEL_ENDS
 from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
@@ -144,11 +150,10 @@ def _show(form: Form, tell: Tell) -> None:
         )
     for column in found.columns:
         examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
-        told = column.target or f"left alone: {column.why or 'not understood'}"
         sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
         alike = [c.target for c in found.columns].count(column.target) > 1
         sure += " (the thinnest of several counts)" * bool(alike and column.target)
-        tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {told}{sure}")
+        tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
     if found.is_usable and found.slid:
         rows = counted(found.slid, "row")
         tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
@@ -188,7 +193,10 @@ _MEANING = {"return_test": "pass", "cap_state": "seated", "marks_aligned": "yes"
 
 def _show_lost(found: TableFound, tell: Tell) -> None:
     """Columns that would be read if it were said how."""
-    left = [c for c in found.columns if not c.target and c.examples]
+    left = [
+        c for c in found.columns
+        if c.examples and not c.target and not c.why.startswith(READ_AS)
+    ]  # fmt: skip
     readings = [c for c in left if _holds_readings(c)]
     others = [c for c in left if c.meant and c not in readings and c.heading != SHEET]
     for columns, told in ((readings, "seems to hold readings"), (others, "has a known heading")):

@@ -62,7 +62,7 @@ PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke
 MOSTLY = 0.6
 PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R, left and right",
           "position": "an axle and a side, such as 2L"}  # fmt: skip
-YES_NO = ("yes", "no")
+READ_AS = "read as"  # what another table of the same rows takes a column for
 NOTHING_OF_OURS = (
     "no headings are understood as a unit with a reading (lining, stroke, return test, …), with a "
     "job and its day, with a duty and its first day, or with something that a register holds"
@@ -89,6 +89,13 @@ class ColumnFound:
     meant: str = ""
     strange: str = ""
     fits: tuple[str, ...] = ()
+
+    @property
+    def told(self) -> str:
+        """What it is taken for, or why for nothing."""
+        elsewhere = self.why.startswith(READ_AS)
+        why = self.why if elsewhere else f"left alone: {self.why or 'not understood'}"
+        return self.target or why
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +144,31 @@ def tables_found(grid: Grid, path: str, settings: Settings) -> list[TableFound]:
     found = []
     for heading, end in zip(headings, ends, strict=True):
         start = heading.index + heading.rows
-        found.append(_table(grid, path, heading, grid.rows.slice(start, end - start), settings))
+        found += _tables(grid, path, heading, grid.rows.slice(start, end - start), settings)
     return found
+
+
+def _tables(
+    grid: Grid, path: str, heading: Heading, body: pl.DataFrame, settings: Settings
+) -> list[TableFound]:
+    """The table below a heading; two where its rows tell of readings and of jobs."""
+    table = _table(grid, path, heading, body, settings)
+    concepts = {m.concept for m in _said(heading)}
+    if table.table != "inspections" or not table.is_usable or "job" not in concepts:
+        return [table]
+    jobs = _table(grid, path, heading, body, settings, "work")
+    return _told_of_each_other(table, jobs) if jobs.is_usable else [table]
+
+
+def _told_of_each_other(*tables: TableFound) -> list[TableFound]:
+    """Tables of the same columns, with what the other reads of them said."""
+    elsewhere = {c.heading: t.table for t in tables for c in t.columns if c.target}
+    return [
+        replace(t, columns=tuple(
+            replace(c, why=f"{READ_AS} {elsewhere[c.heading]}", meant="")
+            if not c.target and c.heading in elsewhere else c for c in t.columns))
+        for t in tables
+    ]  # fmt: skip
 
 
 def _headings(grid: Grid) -> list[Heading]:
@@ -203,11 +233,16 @@ def _without_repeats(found: list[Heading]) -> list[Heading]:
 
 
 def _table(
-    grid: Grid, path: str, heading: Heading, body: pl.DataFrame, settings: Settings
+    grid: Grid,
+    path: str,
+    heading: Heading,
+    body: pl.DataFrame,
+    settings: Settings,
+    kind: str | None = None,
 ) -> TableFound:
     said = _said(heading)
     sample = _sample(body, said)
-    table = _kind(said)
+    table = kind or _kind(said)
     columns = [
         _column(table, heading.cells[i], body[f"c{i}"], m, sample, settings)
         for i, m in enumerate(said)

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 
 import polars as pl
@@ -134,9 +134,43 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
     found = list(_headings(grid, recipes, path))
     ends = [*[heading.index for _, heading in found], grid.rows.height][1:]
     return [
-        Table(recipe, heading, _body(grid, heading, end), grid.is_text)
+        part
         for (recipe, heading), end in zip(found, ends, strict=False)
+        for part in _with_jobs(
+            Table(recipe, heading, _body(grid, heading, end), grid.is_text), recipes
+        )
     ]
+
+
+def _with_jobs(table: Table, recipes: Sequence[OwnFile]) -> list[Table]:
+    """Readings and, where the same headings tell of jobs too, these: a row that only tells of a job
+    is none of the readings', and one that tells of none is none of the jobs'."""
+    of = table.recipe.columns
+    twin = next((r for r in recipes if {table.recipe.table, r.table} == {"inspections", "work"}
+                 and set(map(key_of, r.columns)) == set(map(key_of, of))), None)  # fmt: skip
+    if twin is None:
+        return [table]
+    read, done = (r for t in ("inspections", "work") for r in (table.recipe, twin) if r.table == t)
+    named = {key_of(own): own for own in read.columns}
+    jobs = {key for own, told in done.columns.items() if _is_a_job(told) for key in [key_of(own)]}
+    readings = {key for own, told in read.columns.items() if told for key in [key_of(own)]}
+    readings -= {key_of(own) for own, told in done.columns.items() if told}
+    job, reading = (_is_written(table, keys) for keys in (jobs & set(named), readings))
+    return [
+        replace(table, recipe=read, body=table.body.filter(reading | ~job)),
+        replace(table, recipe=done, body=table.body.filter(job)),
+    ]
+
+
+def _is_a_job(told: str) -> bool:
+    return told.rpartition(" ")[2] in {"job", "action"}
+
+
+def _is_written(table: Table, keys: set[str]) -> pl.Series:
+    """Rows in which a column of one of these headings is filled."""
+    here = [f"c{i}" for i, cell in enumerate(table.heading.cells) if key_of(cell) in keys]
+    told = table.body.select(pl.any_horizontal(False, pl.col(here).is_not_null()).alias("told"))
+    return told.to_series() if here else pl.Series([False]).new_from_index(0, table.body.height)
 
 
 def _body(grid: Grid, heading: Heading, end: int) -> pl.DataFrame:

@@ -224,7 +224,7 @@ def _head(found: TableFound) -> list[str]:
 def _line(column: ColumnFound, width: int) -> str:
     hidden = column.target in NEVER_SHOWN
     shown = "" if hidden else ", ".join(_seen(e, 24) for e in column.examples)
-    why = "" if column.target else f"left alone: {_seen(column.why or 'not understood', 120)}; "
+    why = "" if column.target else f"{_seen(column.told, 132)}; "
     return f"{_key(column.heading):{width}} = {_value(column.target)}   # {why}{shown}".rstrip(
         " #;"
     )

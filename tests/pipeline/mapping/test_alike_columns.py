@@ -301,3 +301,40 @@ def test_a_table_far_below_another_is_found(tmp_path):
     found, told = mapped(tmp_path, text)
     assert [form.found.table for form in found.forms] == ["inspections", "work"], told
     assert main(["check", str(tmp_path)]) == 0
+
+
+LOG = """\
+Unit;Date;Km;Axle;Side;Lining mm;Work done
+T1;2024-01-11;126172;1;L;6;
+T1;2024-01-11;126172;1;R;7;greased
+T1;2024-01-15;126300;1;L;;reline
+T1;2024-04-11;136172;1;L;15;
+T1;2024-04-12;136200;1;L;;
+"""
+
+
+def test_jobs_among_readings_are_read_from_the_same_rows(tmp_path, capsys):
+    """A row of each is one of each; a row of neither is lost to nobody."""
+    found, told = mapped(tmp_path, LOG)
+    assert [form.found.table for form in found.forms] == ["inspections", "work"]
+    assert "  Work done | greased, reline | read as work" in told
+    assert "  Lining mm | 6, 7, 15 | read as inspections" in told
+    assert "not read from here" not in told
+    assert "seems to hold" not in told
+    assert found.is_clear
+    assert main(["check", str(tmp_path)]) == 1
+    out = capsys.readouterr().out
+    assert "6 rows in 1 file: 5 accepted, 0 repeated, 1 set aside" in out
+    assert "a.csv [table 1] row 6: found no reading" in out
+    settings = load_settings(tmp_path / "fleet.toml")
+    (grid,) = shaped_grids(LOG.encode(), tmp_path / "a.csv")
+    read, done = (typed_table(t, settings).rows for t in tables_in(grid, settings.files, "a.csv"))
+    assert read["lining_mm"].to_list() == [6, 7, 15, None]
+    assert done.select("side", "action").rows() == [("R", "greased"), ("L", "reline")]
+
+
+def test_jobs_that_name_no_wheel_end_are_left_where_they_are(tmp_path):
+    text = "Unit;Date;Km;1L lining mm;1R lining mm;Work done\nT1;2024-01-11;126172;15;14;reline\n"
+    found, told = mapped(tmp_path, text)
+    assert [form.found.table for form in found.forms] == ["inspections"]
+    assert "not read from here: Work done; what they hold belongs into a table of its own" in told
