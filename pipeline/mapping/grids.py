@@ -97,10 +97,10 @@ def _text_grid(content: bytes) -> list[Grid]:
 
 def _padded_grid(text: str) -> Grid | None:
     """A text whose columns are padded with spaces, as its heading shows; else None."""
-    lines = ["" if _RULE.fullmatch(line) else line for line in text.splitlines()]
-    heading = _padded_heading(lines[:FIRST_LINES])
+    heading = _padded_heading(_plain_lines(text[:200_000])[:FIRST_LINES])
     if heading is None:
         return None
+    lines = _plain_lines(text)
     cuts = _gaps([line for line in lines[heading : heading + LOOKED_AT] if line.strip()])
     if len(cuts) < 2:
         return None
@@ -112,6 +112,11 @@ def _padded_grid(text: str) -> Grid | None:
         for line in lines
     ]
     return _grid("", records, is_text=True)
+
+
+def _plain_lines(text: str) -> list[str]:
+    """The lines of a text, with nothing in those that only rule it."""
+    return ["" if _RULE.fullmatch(line) else line for line in files.lines_of(text).to_list()]
 
 
 def _gaps(lines: Sequence[str]) -> list[tuple[int, int]]:

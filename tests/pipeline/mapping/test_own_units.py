@@ -128,6 +128,11 @@ def test_a_column_of_years_first_says_so(tmp_path, capsys):
     assert main(["map", str(lake_of(tmp_path, "Km", rows))]) == 1
     out = capsys.readouterr().out
     assert "3 of 3 cells are no date, such as '24-01-11'; its years may stand first" in out
+    (tmp_path / "fleet.toml").unlink()
+    main(["map", str(lake_of(tmp_path, "Km", [(day, "126200") for day, _ in ROWS]))])
+    lake_of(tmp_path, "Km", rows)  # the next month's file
+    _, out = checked(tmp_path, capsys)
+    assert 'Date: found "24-01-11"; accepted: a date such as 2025-03-31; its year may' in out
 
 
 def test_files_of_one_form_are_each_read_by_the_order_that_their_days_show(tmp_path, capsys):
