@@ -28,7 +28,7 @@ ABSENCE_SHAPE, ABSENCE_DAYS, RETURNING_DAYS = 0.5, 3652.0, 182.0
 """Prior of going off the road: half an absence in ten unit-years; they last half a year."""
 TAIL_CARDS = 0.5
 MISSED_CARDS = 4.0
-OWN_INTERVALS = 4
+OWN_INTERVALS = 3
 """More than so many tell whether a unit is checked at every second date."""
 SLOT = 0.5
 """Usual intervals after a visit that was due until it is missed."""
