@@ -366,12 +366,14 @@ CELL_WORDS = {
         "no": "no, n, false, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет, not aligned",
     },
     "return_test": {
-        "pass": """pass, passed, p, ok, okay, good, yes, y, i o, io, in ordnung, bestanden, gut, ja,
+        "pass": """pass, passed, p, ok, okay, good, yes, y, true, satisfactory, ✓, ✔,
+            i o, io, in ordnung, bestanden, gut, ja,
             conforme, bon, bonne, oui, dobry, dobra, dobrze, sprawny, pozytywny, tak, bueno,
             buena, bien, aprobado, si, bom, boa, aprovado, sim, buono, positivo, goed, goedgekeurd,
             vyhovuje, dobre, ano, godkand, godkendt, godkjent, bun, corespunde, megfelelt, jo,
             исправен, годен, норма""",
-        "fail": """fail, failed, bad, no, n, not ok, n i o, nio, nicht i o, nicht in ordnung, nicht
+        "fail": """fail, failed, bad, no, n, false, unsatisfactory, ✗, ✘,
+            not ok, n i o, nio, nicht i o, nicht in ordnung, nicht
             bestanden, schlecht, defekt, nein, non conforme, nc, mauvais, mauvaise, non, zly, zla,
             zle, niesprawny, negatywny, nie, malo, mala, rechazado, ruim, reprovado, nao, negativo,
             slecht, afgekeurd, nevyhovuje, spatne, ne, underkand, ikke godkendt, ikke godkjent, rau,

@@ -150,14 +150,14 @@ def test_how_many_axles_there_are_is_not_which_axle_it_is(tmp_path, count, read)
 def test_signs_are_told_apart_where_a_person_says_what_they_mean(tmp_path):
     assert (spelled("+"), spelled("-"), spelled("i.O.")) == ("+", "-", "i o")
     text = "Unit;Date;Km;Axle;Side;Lining mm;Return test\n"
-    text += "T1;2024-01-11;126172;1;L;15;✓\nT1;2024-01-11;126172;1;R;14;✗\n"
+    text += "T1;2024-01-11;126172;1;L;15;+\nT1;2024-01-11;126172;1;R;14;-\n"
     _, told = mapped(tmp_path, text)
-    said = '"Return test" = "return_test", under [files.values."Return test"] "✓" = "pass"'
-    assert said in told.replace('"✗" = "pass"', '"✓" = "pass"')
+    said = '"Return test" = "return_test", under [files.values."Return test"] "+" = "pass"'
+    assert said in told.replace('"-" = "pass"', '"+" = "pass"')
     settings = (tmp_path / "fleet.toml").read_text().replace(
         '"Return test" = ""', '"Return test" = "return_test"'
     )  # fmt: skip
-    settings += '\n[files.values."Return test"]\n"✓" = "pass"\n"✗" = "fail"\n'
+    settings += '\n[files.values."Return test"]\n"+" = "pass"\n"-" = "fail"\n'
     (tmp_path / "fleet.toml").write_text(settings)
     assert rows_of(tmp_path)["return_test"].to_list() == ["pass", "fail"]
 
@@ -338,3 +338,12 @@ def test_jobs_that_name_no_wheel_end_are_left_where_they_are(tmp_path):
     found, told = mapped(tmp_path, text)
     assert [form.found.table for form in found.forms] == ["inspections"]
     assert "not read from here: Work done; what they hold belongs into a table of its own" in told
+
+
+@pytest.mark.parametrize("words", ["✓ ✗", "TRUE FALSE", "satisfactory unsatisfactory"])
+def test_more_words_for_a_return_test(tmp_path, words):
+    good, bad = words.split()
+    text = "Unit;Date;Km;Axle;Side;Lining mm;Return test\n"
+    text += f"T1;2024-01-11;126172;1;L;15;{good}\nT1;2024-01-11;126172;1;R;14;{bad}\n"
+    mapped(tmp_path, text)
+    assert rows_of(tmp_path)["return_test"].to_list() == ["pass", "fail"]
