@@ -277,10 +277,10 @@ def _information_limits(
         low, high = (np.exp(-cumulative * np.exp(sign * spread)) for sign in (1.0, -1.0))
     fallen = int(shown.sum()) - cumulative.size
     last_high = high[-1] if high.size else 1.0
-    return _falling(np.append(low, np.zeros(fallen)), np.append(high, np.full(fallen, last_high)))
+    return falling(np.append(low, np.zeros(fallen)), np.append(high, np.full(fallen, last_high)))
 
 
-def _falling(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+def falling(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Limits that fall with age: what survives later was surviving before, and the reverse."""
     return np.maximum.accumulate(low[::-1])[::-1], np.minimum.accumulate(high)
 
