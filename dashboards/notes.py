@@ -15,6 +15,7 @@ from dashboards.charts.trust import (
     verdict,
 )
 from dashboards.page_data import PageData
+from dashboards.sentences.uneven_past import silence_said
 from dashboards.sentences.words import NO_BREAK, count, day_name, figures, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
@@ -40,6 +41,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
     """Sentences for the top of the page; none when all is as it should be."""
     return (
         *_far_ahead(data.on_record, data.as_of),
+        *silence_said(data.record_holes, data.as_of),
         *_rising(data.histories),
         *_other_unit(data.histories),
         *_one_stroke(data.histories),

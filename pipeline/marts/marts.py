@@ -74,8 +74,11 @@ class RecordHoles(dy.Schema):
 
     depot = col.text("Depot; null: the whole fleet", nullable=True)
     from_on = dy.Date(nullable=False, description="The last check before")
-    until_on = dy.Date(nullable=False, description="The first check after")
-    units = col.count("Units that ran on from a check before to one after")
+    until_on = col.day("The first check after; empty: none yet")
+    units = col.count(
+        "Units that ran on from a check before to one after; where there is none yet, those that "
+        "were checked in the year before"
+    )
 
 
 class UseChanges(dy.Schema):
