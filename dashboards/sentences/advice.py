@@ -180,7 +180,12 @@ class _Words:
         again = pl.col("trouble_before").fill_null(value=False)
         before = pl.when(again).then(pl.lit("; it went out before that")).otherwise(pl.lit(""))
         since = _text(_capital(made), ", not read since", before, chance.fill_null(""))
-        return pl.coalesce(since, pl.lit("No stroke reading on record"))
+        none = (
+            pl.when(pl.col("arm_length_mm").is_null())
+            .then(pl.lit("No arm length on record, so that no stroke can be judged"))
+            .otherwise(pl.lit("No stroke reading on record"))
+        )
+        return pl.coalesce(since, none)
 
     def meaning(self) -> pl.Expr:
         texts = {
@@ -270,7 +275,7 @@ class _Words:
         """Findings other than strokes, for flagged wheel ends."""
         failed = pl.coalesce("test_failed", pl.col("found_return_test") == 1)
         tested = pl.coalesce(
-            _text("return test failed on ", _day("tested_on"), ", adjuster not replaced since"),
+            _text("return test failed on ", _day("tested_on"), ", no replacement on record since"),
             pl.lit("return test failed"),
         )
         applied = _text(

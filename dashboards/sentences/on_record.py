@@ -22,7 +22,7 @@ class Kind:
 
 
 KINDS = (
-    Kind("linings", "lining reading", "how thick they are and when they are due is not known"),
+    Kind("linings", "lining reading", "how thick linings are and when they are due is not known"),
     Kind("strokes", "free stroke reading", "an adjuster that drifts would not be seen there"),
     Kind("return_tests", "return test", "an adjuster that fails it would not be known"),
     Kind("greasings", "greasing", "whether greasing is overdue cannot be judged"),
@@ -56,12 +56,26 @@ def _lacking(records: pl.DataFrame) -> Iterator[str]:
                 f"{capital(count(without, 'wheel end'))} of {number(asked.height)} "
                 f"{_verb(without, 'has', 'have')} no {kind.name} on record: {kind.hides}."
             )
+    yield from _without_arm(records)
     if not records["jobs"].sum():
         yield (
             "No work is on record: settings, replacements and relines can only be guessed from "
             "readings, and no first service can be judged."
         )
     yield from _without_duty(records)
+
+
+def _without_arm(records: pl.DataFrame) -> Iterator[str]:
+    """Strokes that were read and mean nothing, for it is their share of the arm that is judged."""
+    read = records.filter(pl.col("strokes") > 0)
+    without = read.filter(pl.col("arm_length_mm").is_null()).height
+    if without:
+        yield (
+            f"{capital(count(without, 'wheel end'))} of {number(read.height)} with a free stroke "
+            f"on record {_verb(without, 'has', 'have')} no arm length on record: whether "
+            f"{_verb(without, 'it is', 'they are')} in adjustment cannot be judged. Put "
+            "arm_length_mm into the register or under [[wheel_ends]] in fleet.toml."
+        )
 
 
 def unestimated(status: pl.DataFrame) -> pl.DataFrame:
@@ -185,8 +199,9 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
     ]
     judged = f"Judged on {listed(parts)} of {count(total, 'wheel end')}." if parts else ""
     unknown = unjudged(status)
+    others = "other wheel end" if status["flagged"].any() else "wheel end"
     rest = (
-        f" {capital(count(unknown, 'wheel end'))} could not be judged by "
+        f" {capital(count(unknown, others))} could not be judged by "
         f"{_verb(unknown, 'its', 'their')} stroke now{_why_unjudged(status)}: whether "
         f"{_verb(unknown, 'it is', 'they are')} in adjustment is not known."
         if unknown

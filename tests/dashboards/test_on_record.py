@@ -26,6 +26,7 @@ def records(*changes: dict[str, object]) -> pl.DataFrame:
     rows = [
         {"wheel_end_id": f"K{i}/1L", "unit_id": f"K{i}", "duty": "town"}
         | dict.fromkeys(COLUMNS, 3)
+        | {"arm_length_mm": 150.0}
         | change
         for i, change in enumerate(changes, start=1)
     ]
@@ -53,6 +54,11 @@ def test_full_records_lack_nothing():
         ({"greasings": 0}, "1 wheel end of 2 has no greasing on record: whether greasing is"),
         ({"duty": "unassigned"}, "1 unit of 2 has no duty on record"),
         ({"return_tests": 0}, "1 wheel end of 2 has no return test on record: an adjuster that"),
+        (
+            {"arm_length_mm": None},
+            "1 wheel end of 2 with a free stroke on record has no arm length on record: whether it "
+            "is in adjustment cannot be judged.",
+        ),
     ],
 )
 def test_what_one_lacks_is_counted(change, said):

@@ -366,13 +366,21 @@ def test_a_setting_not_read_for_too_long_is_not_seen(fleet):
 
 def test_a_wheel_end_never_read_is_not_seen(fleet):
     prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
-    found = verdicts(prepared, outlook("A/1L", "B/1R"), fleet, dt.date(2026, 1, 5))
+    ends = outlook("A/1L", "B/1R", arm_length_mm=150.0)
+    found = verdicts(prepared, ends, fleet, dt.date(2026, 1, 5))
     assert tuple(found.columns) == (*RESULT, *GROUNDS)
     worded = with_evidence(found, Fleet(), 0.03).filter(wheel_end_id="B/1R")
     row = worded.row(0, named=True)
     assert row["state"] == "not_seen"
     assert row["evidence"].startswith("No stroke reading on record.")
     assert row["p_out_now"] is None
+
+
+def test_strokes_without_an_arm_length_are_not_called_missing(fleet):
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, outlook("A/1L", "B/1R"), fleet, dt.date(2026, 1, 5))
+    (row,) = with_evidence(found, Fleet(), 0.03).filter(wheel_end_id="B/1R").to_dicts()
+    assert row["evidence"].startswith("No arm length on record, so that no stroke can be judged.")
 
 
 def test_a_return_test_that_failed_means_replace_until_another_adjuster_is_fitted(fleet):
@@ -384,7 +392,7 @@ def test_a_return_test_that_failed_means_replace_until_another_adjuster_is_fitte
         assert (row["flagged"], row["advice"]) == (True, "replace")
         assert row["state"] != "set_wrong"
         assert "Replace the adjuster; one that failed is not re-set." in row["evidence"]
-        assert "return test failed on 6 Jan 2025, adjuster not replaced since" in row["evidence"]
+        assert "return test failed on 6 Jan 2025, no replacement on record since" in row["evidence"]
         assert "et it as" not in row["evidence"]
     passed = judged(fleet, readings("A/1L", CASES["in_band"]), test_failed=False)["A/1L"]
     assert not passed["flagged"]
