@@ -14,9 +14,10 @@ from dashboards.charts.trust import (
     judged,
     verdict,
 )
-from dashboards.page_data import PageData
+from dashboards.page_data import Fleet, PageData
+from dashboards.sentences.measures import Measures
 from dashboards.sentences.uneven_past import silence_said
-from dashboards.sentences.words import NO_BREAK, count, day_name, figures, number, share
+from dashboards.sentences.words import NO_BREAK, count, day_name, figures, listed, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
 DOUBT = 0.01
@@ -33,6 +34,8 @@ ONE_VALUE_SHARE, FEWEST_ENDS = 0.9, 4
 SEEN_LATELY = 0.1
 FAR_AHEAD_DAYS = 182
 MOST_NAMED = 4
+# Strokes on one side of the band at more than so large a share of so many wheel ends.
+OUTSIDE_SHARE, MANY_ENDS = 0.5, 12
 UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is 25 mm
 ADVICE = "plan with more room than the bars say."
 
@@ -46,6 +49,8 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_other_unit(data.histories),
         *_one_stroke(data.histories),
         *_copied(data.histories),
+        *_all_outside(data.wheel_end_status, data.fleet),
+        *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
         *_no_costs(data),
@@ -86,6 +91,34 @@ def _one_stroke(histories: pl.DataFrame | None) -> tuple[str, ...]:
         f"{number(same)} of {count(read.len(), 'stroke reading')} of {number(ends)} wheel ends are "
         f"{value}: such readings look written down, not measured. What is told here of adjustment "
         "rests on them: measure again.",
+    )
+
+
+def _all_outside(status: pl.DataFrame, fleet: Fleet) -> tuple[str, ...]:
+    """Strokes of which most lie on one side of the band: hardly all set wrong alike."""
+    read = status.drop_nulls(["last_read_on", "stroke_ratio"])["stroke_ratio"]
+    for side, outside in (("above", read > fleet.band_high), ("below", read < fleet.band_low)):
+        n = int(outside.sum())
+        if read.len() >= MANY_ENDS and n > OUTSIDE_SHARE * read.len():
+            return (
+                f"At {number(n)} of {count(read.len(), 'wheel end')} the stroke lies {side} the "
+                "band: so many are hardly all set wrong. Is it the free stroke that is written "
+                "down, pulled by hand, and are the arms' lengths, the unit of measure and the band "
+                "under [adjustment] this fleet's own? Settle that before anything is set.",
+            )
+    return ()
+
+
+def _minimum_by_default(minima: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """That linings are judged by a minimum that the fleet has not set."""
+    if minima is None or minima.is_empty():
+        return ()
+    types = listed(minima["axle_type"].sort().to_list())
+    ends = count(int(minima["wheel_ends"].sum()), "wheel end")
+    return (
+        f"No minimum lining is set for {types} ({ends}): {measures.length(minima['mm'][0])} is "
+        "used, the US rule off the steering axle (49 CFR 393.47). Set your own under [axle_types] "
+        "in fleet.toml or in the register; what is due, and what is safe, rests on it.",
     )
 
 
@@ -209,7 +242,8 @@ def never_relined(data: PageData) -> bool:
 
 
 def _no_costs(data: PageData) -> tuple[str, ...]:
-    if data.reline_budget.is_empty() or data.reline_budget.filter(pl.col("cost_p90") > 0).height:
+    expected = data.reline_budget.filter(pl.col("relines_p90") > 0)
+    if expected.is_empty() or expected.filter(pl.col("cost_p90") > 0).height:
         return ()
     return ("No cost is set under [costs] in fleet.toml: relines are counted, not priced.",)
 

@@ -96,16 +96,26 @@ def _dimensions(r: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _reline_row(r: Mapping[str, Any], measures: Measures) -> Row:
-    lining = NOT_KNOWN if r["lining_mm"] is None else measures.length(r["lining_mm"])
+    lining, minimum = _lining_and_minimum(r, measures)
     cells = (
         r["wheel_end_id"],
         r["depot"] or NO_DEPOT,
         f"now: {NOW}" if r["urgency"] == NOW else day_name(r["act_by"]),
         lining,
-        day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN,
+        minimum,
         _reline_likely(r),
     )
     return Row(_dimensions(r), r["wheel_end_id"], cells)
+
+
+def _lining_and_minimum(r: Mapping[str, Any], measures: Measures) -> tuple[str, str]:
+    """The lining now and the early day of its minimum; the reading where that says worn out and the
+    line through all readings does not."""
+    now, least, read = r["lining_mm"], r["lining_min_mm"], r["lining_read_mm"]
+    if r["urgency"] == NOW and None not in (least, read) and read <= least < (now or read + least):
+        return f"{measures.length(read)} as read", f"{day_name(r['lining_read_on'])}, as read"
+    lining = NOT_KNOWN if now is None else measures.length(now)
+    return lining, day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN
 
 
 def _reline_likely(r: Mapping[str, Any]) -> str:

@@ -194,10 +194,10 @@ def _plan(plan: pl.DataFrame | None) -> str:
         return ""
     row = year.row(0, named=True)
     avoided = round(row["crossings_avoided_mean"])
-    if not avoided:
+    if avoided <= 0:
         return ""
     more = round(row["extra_relines_mean"])
-    what = f"about {number(more)} more" if more else "some of them sooner"
+    what = f"about {number(more)} more" if more > 0 else "some of them sooner"
     return f"; {what} would keep {count(avoided, 'lining')} off the minimum in service"
 
 

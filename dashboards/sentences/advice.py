@@ -161,7 +161,12 @@ class _Words:
             .then(pl.lit("up"))
             .otherwise(pl.lit("down"))
         )
-        wear = _text(" while ", self.length(pl.col("wear_mm"), 1), " of lining wore")
+        worn = self.length(pl.col("wear_mm"), 1)
+        wear = (
+            pl.when(pl.col("lining_read_mm").is_null())
+            .then(_text(" while, by usual wear, ", worn, " of lining wore, none of it read"))
+            .otherwise(_text(" while ", worn, " of lining wore"))
+        )
         several = _text(", ", way, " from ", _share(pl.col("first_ratio")), " % ", _since(), wear)
         return (
             pl.when(pl.col("readings") > 1).then(several).otherwise(_text(", read once ", _since()))

@@ -34,8 +34,8 @@ class UsageFit:
     ``off_now``: off the road then. ``stands_still``: has km on record, and none of it was run.
     ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of;
     a visit is awaited anew from the end of a time without checks (``models.usage.holes``).
-    ``present``: chance that the unit is in the fleet, from how long it had stayed away when any unit
-    was last checked; 0 for one that was never seen.
+    ``present``: chance that the unit is in the fleet, from how long it had stayed away when any was
+    last checked; 0 for one that was never seen.
     """
 
     as_of: dt.date

@@ -85,6 +85,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         part_comparisons=mart("part_comparisons"),
         change_effects=mart("change_effects"),
         monthly_rates=mart("monthly_rates"),
+        default_minima=_default_minima(con),
         made_from=made_from(con, settings),
     )
 
@@ -114,6 +115,16 @@ def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:
     """The rows that hold a figure; None where words stand instead of all of them."""
     told = frame.filter(pl.col(figure).is_not_null())
     return None if told.is_empty() else told
+
+
+def _default_minima(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Axle types whose minimum neither the register nor fleet.toml states."""
+    return warehouse.fetch(
+        con,
+        """select axle_type, count(*) as wheel_ends, any_value(lining_min_mm) as mm
+        from judge.wheel_ends where minimum_by_default group by axle_type""",
+        order="axle_type",
+    )
 
 
 SHOWN = f"""shown as (

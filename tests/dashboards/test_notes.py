@@ -86,6 +86,44 @@ def test_an_unsettled_fit_no_forecast_and_no_costs_are_said(data: PageData) -> N
     ]
 
 
+def test_where_nothing_is_expected_no_cost_is_said_to_be_unset(data: PageData) -> None:
+    nothing = data.reline_budget.with_columns(pl.col("^(cost|relines)_.*$") * 0)
+    assert run_notes(replace(data, reline_budget=nothing)) == ()
+
+
+def test_strokes_that_nearly_all_lie_outside_are_doubted_before_anything_is_set(data) -> None:
+    read = data.wheel_end_status.head(30).with_columns(last_read_on=data.as_of)
+    all_long = read.with_columns(stroke_ratio=pl.lit(0.28))
+    (said,) = run_notes(replace(data, wheel_end_status=all_long))
+    assert said.startswith("At 30 of 30 wheel ends the stroke lies above the band: so many are")
+    short = read.with_columns(stroke_ratio=pl.lit(0.05))
+    (said,) = run_notes(replace(data, wheel_end_status=short))
+    assert "lies below the band" in said
+    few = read.with_columns(stroke_ratio=pl.when(pl.int_range(30) < 14).then(0.28).otherwise(0.12))
+    assert run_notes(replace(data, wheel_end_status=few)) == ()
+
+
+def test_a_minimum_that_nobody_set_is_said_to_be_the_default(data: PageData) -> None:
+    minima = pl.DataFrame({"axle_type": ["steer"], "wheel_ends": [60], "mm": [6.4]})
+    (said,) = run_notes(replace(data, default_minima=minima))
+    assert said.startswith("No minimum lining is set for steer (60 wheel ends): 6.4")
+    assert run_notes(replace(data, default_minima=minima.clear())) == ()
+
+
+def test_records_that_end_long_before_the_day_are_said_at_the_top(data: PageData) -> None:
+    last = data.as_of - dt.timedelta(weeks=12)
+    row = {"depot": None, "from_on": last, "until_on": None, "units": 14}
+    (said,) = run_notes(replace(data, record_holes=pl.DataFrame([row], HOLES)))
+    assert "12 weeks before the day this is told of, and 14 units were checked" in said
+    assert "either records are missing, or the fleet has left" in said
+    of_depot = pl.DataFrame([row | {"depot": "North"}], HOLES)
+    (said,) = run_notes(replace(data, record_holes=of_depot))
+    assert said.startswith("No check at North is on record since")
+
+
+HOLES = {"depot": pl.String, "from_on": pl.Date, "until_on": pl.Date, "units": pl.Int64}
+
+
 def test_earlier_forecasts_are_judged_a_sentence_each() -> None:
     quarters = outcomes(0.5, 2, "relines_quarter").with_columns(bias=pl.lit(-0.125))
     said = forecasts_judged(pl.concat([outcomes(0.79, 300), quarters]))

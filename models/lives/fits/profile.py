@@ -11,7 +11,8 @@ half a chi-square quantile. Each quantity is made a coordinate, so that psi can 
 
 Newton solves the two equations (value = threshold, slope in nu = 0) for all limits at once
 (Venzon & Moolgavkar 1988, *Applied Statistics* 37:87). A limit that does not certify is found
-again by a bracketing search on the profile, and so is one at which another nu does better; one that the likelihood never crosses is 0 or infinite.
+again by a bracketing search on the profile, and so is one at which another nu does better; one that
+the likelihood never crosses is 0 or infinite.
 Where adjusters of one unit are alike the drop is widened by the ratio of the quantity's variance
 over units to the likelihood's own (``models.lives.fits.units``), and by Student's t for the units.
 Limits keep to [0, 1] and transform with the quantity, where estimate ± SE limits mislead

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
+from models.lives.findings.curves import fitted_curve
 from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.likelihood import evaluate, likelihood_terms
 from models.lives.fits.parametric import NoLifeFit, fit_life
-from models.lives.findings.curves import fitted_curve
 from models.lives.fits.profile import (
     Quantity,
     _coordinates,
@@ -140,7 +140,7 @@ def test_two_failures_leave_the_upper_scale_open():
 
 
 def _few_entered_late():
-    """Eight failures of fourteen adjusters, all in service before the records begin, and a fit whose
+    """Eight failures of fourteen adjusters, all in service before records begin, and a fit whose
     limits five units widen, unevenly along the scale and the shape."""
     left = [189.31, 220.83, 290.68, 364.81, 421.84, 630.88, 712.52, 782.91]
     right = [201.75, 262.32, 321.04, 402.68, 456.21, 659.89, 745.69, 817.81]
@@ -175,7 +175,7 @@ def test_a_profile_that_levels_off_above_the_threshold_has_no_limit():
 def test_limits_of_a_curve_fall_with_age_however_units_widen_them():
     counts = shock_rows(1, 2).counts
     plain, ages = fit_life(counts, "weibull"), np.linspace(0.0, 28_100.0, 41)[1:]
-    mu, tau = plain.theta
+    mu, _ = plain.theta
     # Not at all at one age, the more the earlier.
     least = np.array([np.log(20_000.0) - mu, -1.0])
     fit = replace(plain, covariance=plain.naive + 20.0 * np.outer(least, least), units=np.inf)

@@ -57,7 +57,9 @@ def test_records_that_end_before_the_day_are_told_and_nothing_is_judged_by_what_
     assert (row["depot"], row["until_on"], row["units"]) == (None, None, 24)
     assert past_said(holes, None) == ()
     (said,) = silence_said(holes, as_of)
-    assert re.match(r"No check of any unit is on record since \d+ Aug 2026, 1[12] weeks before", said)
+    assert re.match(
+        r"No check of any unit is on record since \d+ Aug 2026, 1[12] weeks before", said
+    )
     assert past_clause(holes, None) == "; no check on record since August 2026"
     assert watched_until([(row["from_on"], as_of)], ENDS_ON, as_of) <= ENDS_ON
 
