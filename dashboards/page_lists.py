@@ -23,6 +23,7 @@ from dashboards.sentences.words import capital, day_name
 
 NO_DEPOT = "no depot on record"
 NOT_KNOWN = "not known"
+LIKELY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +121,11 @@ def _lining_and_minimum(r: Mapping[str, Any], measures: Measures) -> tuple[str, 
 
 def _reline_likely(r: Mapping[str, Any]) -> str:
     """The visit at which the fleet, as it works, is as likely as not to reline; too late where the
-    lining is as likely as not to be at its minimum before."""
+    lining is as likely as not to be at its minimum before. Where the last check probably led to a
+    reline that nobody wrote down, the day is that of the next lining, and not told."""
     visit, minimum = r["reline_on_p50"], r["min_on_p50"]
+    if (r.get("p_relined") or 0.0) >= LIKELY:
+        return "perhaps done, not written down"
     if not visit:
         return "none"
     if r["urgency"] == NOW:

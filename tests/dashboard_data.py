@@ -161,6 +161,7 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
             as_of=pl.lit(AS_OF),
             flag_reason=pl.lit("strokes"),
             lining_min_mm=pl.lit(6.0),
+            p_relined=pl.lit(0.0),
             stroke_ratio_p10=pl.col("stroke_ratio") - 0.008,
             stroke_ratio_p90=pl.col("stroke_ratio") + 0.008,
         )

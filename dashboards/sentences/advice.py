@@ -26,9 +26,12 @@ def with_evidence(judged: pl.DataFrame, fleet: Fleet, side_limit: float) -> pl.D
 
     Parameters
     ----------
-    judged : columns as the judgement of adjustment gives them, numbers and codes
+    judged : columns as the judgement of adjustment gives them, numbers and codes; ``p_relined``,
+        if known, the chance that it was relined at its last check and nobody wrote it down
     side_limit : difference of stroke ratio allowed between the ends of an axle
     """
+    if "p_relined" not in judged.columns:
+        judged = judged.with_columns(p_relined=pl.lit(0.0))
     words = _Words(fleet, side_limit)
     parts = [words.lining(), words.found(), words.todo()]
     spaced = [pl.when(part == "").then(None).otherwise(part) for part in parts]
@@ -128,7 +131,12 @@ class _Words:
             .when(pl.col("worn_out_by") == "estimate")
             .then(_text(now, minimum, last, "."))
         )
-        return said.fill_null("")
+        perhaps = (
+            pl.when(pl.col("p_relined").fill_null(0.0) >= LIKELY)
+            .then(pl.lit(" It was probably relined then, though nobody wrote that down: look."))
+            .otherwise(pl.lit(""))
+        )
+        return (said + perhaps).fill_null("")
 
     def found(self) -> pl.Expr:
         """What was read, what it shows, and what else was found."""

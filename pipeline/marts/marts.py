@@ -229,6 +229,10 @@ class WheelEndStatus(dy.Schema):
     )
     reline_on_p50 = col.day("Even chance")
     reline_on_p90 = col.day("Late")
+    p_relined = col.share(
+        "Chance that what its last check read led to a reline that nobody wrote down: the dates of "
+        "relines are then those of the new lining"
+    )
     set_on = col.day("Last setting on record")
     last_read_on = col.day("Last stroke reading since that setting; empty: not read since")
     stroke_ratio = col.number(

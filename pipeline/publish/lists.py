@@ -56,6 +56,7 @@ RELINES = {
     "lining_read_on": Column("Lining read on", "day"),
     "duty": Column("Duty"),
     "last_inspected_on": Column("Last inspected", "day"),
+    "p_relined": Column("Chance that it was relined, not written down", "share"),
 }
 OVERDUE = {
     "depot": Column("Depot"),

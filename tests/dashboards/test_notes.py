@@ -9,8 +9,9 @@ import pytest
 from dashboards.charts.trust import judged, verdict
 from dashboards.notes import forecasts_judged, run_notes, this_month
 from dashboards.page import rendered
-from dashboards.page_data import PageData
-from dashboards.page_lists import _reline_likely
+from dashboards.page_data import Fleet, PageData
+from dashboards.page_lists import _lining_and_minimum, _reline_likely
+from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import METHODS, told
 from dashboards.sentences.words import day_name
 from dashboards.summary import facts
@@ -333,3 +334,20 @@ def test_a_visit_after_the_minimum_is_called_too_late(data: PageData) -> None:
     worn = row | {"urgency": "worn out", "min_on_p50": day, "reline_on_p50": soon}
     assert _reline_likely(worn) == day_name(soon)
     assert _reline_likely(row | {"reline_on_p50": None}) == "none"
+    # The date is then that of the next lining: years ahead beside one at its minimum.
+    assert _reline_likely(worn | {"p_relined": 0.8}) == "perhaps done, not written down"
+    assert _reline_likely(worn | {"p_relined": 0.2}) == day_name(soon)
+
+
+def test_a_lining_that_was_read_worn_out_is_listed_by_that_reading() -> None:
+    day = dashboard_data.AS_OF
+    row = {"urgency": "worn out", "lining_mm": 7.5, "lining_min_mm": 6.0, "lining_read_mm": 3.0}
+    row |= {"lining_read_on": day, "min_on_p10": day + dt.timedelta(days=16)}
+    measures = Measures(Fleet())
+    told = _lining_and_minimum(row, measures)
+    assert [t.replace("\u00a0", " ") for t in told] == [
+        "3.0 mm as read",
+        f"{day_name(day)}, as read",
+    ]
+    by_line = _lining_and_minimum(row | {"lining_mm": 5.5}, measures)
+    assert by_line[0].replace("\u00a0", " ") == "5.5 mm"
