@@ -135,7 +135,8 @@ def _silent_since(
     gaps = [b - a for a, b in itertools.pairwise(every) if (a, b) not in missing]
     longest = max((gap.days for gap in gaps), default=0)
     lately = checks.filter(pl.col("day") > last - dt.timedelta(days=YEAR))
-    over = (last - lately["day"].min()).days + 1  # type: ignore[operator]
+    begun: dt.date = lately["day"].sort()[0]
+    over = (last - begun).days + 1
     due = lately.height / over * silent
     if silent <= longest or due < LEAST_UNITS:
         return None
