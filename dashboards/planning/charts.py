@@ -103,13 +103,14 @@ def costs_figure(costs: pl.DataFrame | None, measures: Measures) -> Figure | Non
         _costs_said(grouped, unit),
         "Linings, adjusters, labour, downtime and upkeep on record. Bars are 95 % intervals, "
         "allowing for how units differ. Behind it: "
-        f"{figures(float(grouped['wheel_end_km'].sum()), 3)} km, each counted for every wheel end.",
+        f"{measures.distance(float(grouped['wheel_end_km'].sum()))}, each counted for every "
+        "wheel end.",
     )
     rows = [
-        (r["group"], _cost(r), number(r["units"]), f"{figures(r['wheel_end_km'], 3)} km")
+        (r["group"], _cost(r), number(r["units"]), measures.distance(r["wheel_end_km"]))
         for r in grouped.iter_rows(named=True)
     ]
-    heads = ("Axle type and duty", unit, "Units", "Km times wheel ends")
+    heads = ("Axle type and duty", unit, "Units", "Distance times wheel ends")
     return Figure("costs-per-km", said, chart, table(rows, *heads), "from mart.costs_per_km")
 
 
@@ -169,7 +170,7 @@ def _drawn(shown: pl.DataFrame) -> pl.DataFrame:
 def _funnel(shown: pl.DataFrame, measures: Measures) -> Chart:
     x = alt.X(
         "expected_cost:Q",
-        title=f"Cost that its axle types, duties and km explain, {measures.currency}",
+        title=f"Cost that its axle types, duties and distance explain, {measures.currency}",
         axis=alt.Axis(format=",~f"),
     )
     y = alt.Y("factor:Q", title="Cost over that")

@@ -112,6 +112,8 @@ def test_costs_are_told_per_mile_where_the_fleet_counts_miles():
     title = planning.costs_figure(costs, miles).said.title
     assert "mi" in title
     assert "322" in title or "320" in title
+    figure = planning.costs_figure(costs, miles)
+    assert "km" not in f"{figure.said} {figure.table}".lower()
 
 
 def group_costs(*rows: tuple[float, float, float]) -> pl.DataFrame:

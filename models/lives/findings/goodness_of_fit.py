@@ -251,7 +251,7 @@ def _words(
     where = (
         f"after {cuts[worst]:,.0f} km"
         if last
-        else f"between {cuts[worst]:,.0f} and {cuts[worst + 1]:,.0f} km"
+        else f"between {cuts[worst]:,.0f} km and {cuts[worst + 1]:,.0f} km"
     )
     return (
         f"failures by age depart from the {fit.called} ({test}): most so {where}, "
