@@ -14,7 +14,7 @@ from dashboards.charts.trust import (
     judged,
     verdict,
 )
-from dashboards.page_data import Fleet, PageData
+from dashboards.page_data import PageData
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.uneven_past import silence_said
 from dashboards.sentences.words import NO_BREAK, count, day_name, figures, listed, number, share
@@ -49,7 +49,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_other_unit(data.histories),
         *_one_stroke(data.histories),
         *_copied(data.histories),
-        *_all_outside(data.wheel_end_status, data.fleet),
+        *_all_outside(data.strokes_read),
         *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
@@ -94,14 +94,16 @@ def _one_stroke(histories: pl.DataFrame | None) -> tuple[str, ...]:
     )
 
 
-def _all_outside(status: pl.DataFrame, fleet: Fleet) -> tuple[str, ...]:
-    """Strokes of which most lie on one side of the band: hardly all set wrong alike."""
-    read = status.drop_nulls(["last_read_on", "stroke_ratio"])["stroke_ratio"]
-    for side, outside in (("above", read > fleet.band_high), ("below", read < fleet.band_low)):
-        n = int(outside.sum())
-        if read.len() >= MANY_ENDS and n > OUTSIDE_SHARE * read.len():
+def _all_outside(strokes: pl.DataFrame | None) -> tuple[str, ...]:
+    """Strokes of which most were last read on one side of the band: hardly all set wrong alike."""
+    if strokes is None or strokes.is_empty():
+        return ()
+    read = strokes.row(0, named=True)
+    for side in ("above", "below"):
+        n, ends = read[side], read["wheel_ends"]
+        if ends >= MANY_ENDS and n > OUTSIDE_SHARE * ends:
             return (
-                f"At {number(n)} of {count(read.len(), 'wheel end')} the stroke lies {side} the "
+                f"At {number(n)} of {count(ends, 'wheel end')} the stroke was last read {side} the "
                 "band: so many are hardly all set wrong. Is it the free stroke that is written "
                 "down, pulled by hand, and are the arms' lengths, the unit of measure and the band "
                 "under [adjustment] this fleet's own? Settle that before anything is set.",

@@ -134,6 +134,9 @@ class PageData:
         The same for every part of the fleet, with ``axle_type`` and ``duty``; null: over all.
     default_minima
         ``axle_type``, ``wheel_ends``, ``mm``: where no minimum is set and the default is in force.
+    strokes_read
+        ``wheel_ends`` with a stroke on record, and how many of the last ones were read ``above``
+        and ``below`` the band: one row.
     months
         ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
         ``relines_p10``/``_p50``/``_p90`` and ``cost_p10``/``_p50``/``_p90`` (of the twelve months
@@ -200,6 +203,7 @@ class PageData:
     change_effects: pl.DataFrame | None = None
     monthly_rates: pl.DataFrame | None = None
     default_minima: pl.DataFrame | None = None
+    strokes_read: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()
     methods: tuple[Method, ...] = METHODS
     files: tuple[str, ...] = PUBLISHED_FILES

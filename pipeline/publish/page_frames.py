@@ -86,6 +86,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         change_effects=mart("change_effects"),
         monthly_rates=mart("monthly_rates"),
         default_minima=_default_minima(con),
+        strokes_read=_strokes_read(con, settings),
         made_from=made_from(con, settings),
     )
 
@@ -115,6 +116,21 @@ def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:
     """The rows that hold a figure; None where words stand instead of all of them."""
     told = frame.filter(pl.col(figure).is_not_null())
     return None if told.is_empty() else told
+
+
+def _strokes_read(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.DataFrame:
+    """Where the last reading of every wheel end lies against the band in force."""
+    low, high = settings.adjustment.band_low, settings.adjustment.band_high
+    return warehouse.fetch(
+        con,
+        f"""select count(*) as wheel_ends, count(*) filter (ratio > {high}) as above,
+            count(*) filter (ratio < {low}) as below
+        from (
+            select wheel_end_id, max_by(stroke_ratio, on_date) as ratio from mart.histories
+            where stroke_ratio is not null group by wheel_end_id
+        )""",
+        order="all",
+    )
 
 
 def _default_minima(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:

@@ -93,15 +93,15 @@ def test_where_nothing_is_expected_no_cost_is_said_to_be_unset(data: PageData) -
 
 
 def test_strokes_that_nearly_all_lie_outside_are_doubted_before_anything_is_set(data) -> None:
-    read = data.wheel_end_status.head(30).with_columns(last_read_on=data.as_of)
-    all_long = read.with_columns(stroke_ratio=pl.lit(0.28))
-    (said,) = run_notes(replace(data, wheel_end_status=all_long))
-    assert said.startswith("At 30 of 30 wheel ends the stroke lies above the band: so many are")
-    short = read.with_columns(stroke_ratio=pl.lit(0.05))
-    (said,) = run_notes(replace(data, wheel_end_status=short))
-    assert "lies below the band" in said
-    few = read.with_columns(stroke_ratio=pl.when(pl.int_range(30) < 14).then(0.28).otherwise(0.12))
-    assert run_notes(replace(data, wheel_end_status=few)) == ()
+    def said(wheel_ends: int, above: int, below: int) -> tuple[str, ...]:
+        read = {"wheel_ends": [wheel_ends], "above": [above], "below": [below]}
+        return run_notes(replace(data, strokes_read=pl.DataFrame(read)))
+
+    (long,) = said(30, 28, 1)
+    assert long.startswith("At 28 of 30 wheel ends the stroke was last read above the band: so")
+    (short,) = said(30, 2, 16)
+    assert "last read below the band" in short
+    assert said(30, 14, 14) == said(6, 6, 0) == ()
 
 
 def test_a_minimum_that_nobody_set_is_said_to_be_the_default(data: PageData) -> None:
