@@ -187,12 +187,15 @@ def _out_by_chance(counts: pl.DataFrame) -> str:
     """How many probably are outside, where estimates, each the likeliest of its own, say another
     number: one adjuster in so many has failed since it was read, and nobody knows which."""
     expected = round(float(counts["p_out_now"].sum()))
-    if expected == marks.total(counts.filter(pl.col("place") != "in the band"), "n"):
+    seem = marks.total(counts.filter(pl.col("place") != "in the band"), "n")
+    if expected == seem:
         return ""
     are = "is" if expected == 1 else "are"
+    among = ": what failed since it was read is among those that seem well"
+    about = f"about {number(expected)}" if expected else "hardly one"
     return (
-        f" By the chance of each, about {number(expected)} of them {are} outside it now: what "
-        "failed since it was read is among those that seem well."
+        f" By the chance of each, {about} of them {are} outside it now"
+        f"{among if expected > seem else ''}."
     )
 
 
@@ -302,7 +305,7 @@ def _minimum_said(counts: pl.DataFrame, as_of: dt.date) -> Said:
     if not risky:
         return Said(f"No lining is likely to reach its minimum by the end of {last}", note)
     title = f"{count(risky, 'lining')} may reach the minimum by the end of {last}"
-    return Said(f"{title}, {number(even)} with an even chance", note)
+    return Said(f"{title}, {number(even) if even else 'none'} with an even chance", note)
 
 
 def _minimum_table(counts: pl.DataFrame) -> Table:

@@ -27,6 +27,7 @@ CAUSE_WORDS = {
 }
 PLANNED = "planned"
 NONE_LEFT = 1e-6
+FEWEST_AGES = 3  # through two points every form is a straight line
 INCIDENCE = ("incidence", "ci_low", "ci_high")
 COUNT = ("replacements", "ci_low", "ci_high")
 
@@ -288,7 +289,11 @@ def scale_figures(scales: pl.DataFrame | None, measures: Measures) -> tuple[Figu
         return ()
     pooled = scales.filter(pl.col("axle_type").is_null(), pl.col("duty").is_null())
     parts = pooled.partition_by("distribution", as_dict=True, maintain_order=True)
-    return tuple(_scale_figure(str(name), rows, measures) for (name,), rows in parts.items())
+    return tuple(
+        _scale_figure(str(name), rows, measures)
+        for (name,), rows in parts.items()
+        if rows.height >= FEWEST_AGES
+    )
 
 
 def _scale_figure(name: str, rows: pl.DataFrame, measures: Measures) -> Figure:

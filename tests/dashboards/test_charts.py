@@ -564,6 +564,13 @@ def test_curves_that_begin_at_other_ages_are_not_compared(begins: float) -> None
     assert title(curve_figures(curves, fits, METRIC)[0]) == (
         "Adjusters of drive axles were watched from other ages in each duty: not compared"
     )
+    # Where nothing has failed yet there are no limits, whatever a band of no width says.
+    sure = pl.col("survival") == 1.0
+    unfallen = curves_of(("drive", "town", 0.4), ("drive", "quarry", 1.0)).with_columns(
+        pl.when(sure).then(1.0).otherwise(c).alias(c) for c in ("ci_low", "ci_high")
+    )
+    (figure,) = curve_figures(unfallen, fits, METRIC)
+    assert "no two duties are told apart" in title(figure)
     third = pl.concat([curves, curves_of(("drive", "regional", 0.8))])
     said = curve_figures(third, fits, METRIC)[0].said
     assert said.title.startswith("Adjusters of drive axles last longest in regional: 80")
@@ -641,6 +648,9 @@ def test_strokes_that_seem_well_are_not_said_to_be_so_for_sure(data: PageData) -
     assert title(figure).startswith("100 % of strokes are estimated in their band")
     assert figure is not None
     assert "By the chance of each, about 2 of them are outside it now" in figure.said.note
+    worse = stroke_figure(well.with_columns(stroke_ratio=pl.lit(0.2)), Fleet())
+    assert worse is not None
+    assert worse.said.note.endswith("about 2 of them are outside it now.")
     sure = stroke_figure(well.with_columns(p_out_now=pl.lit(0.001)), Fleet())
     assert sure is not None
     assert "chance of each" not in sure.said.note
@@ -656,6 +666,8 @@ def test_linings_that_run_out_are_counted_from_their_dates(data: PageData) -> No
     assert title(minimum_figure(status, day)) == (
         "2 linings may reach the minimum by the end of May 2031, 1 with an even chance"
     )
+    none = status.with_columns(min_on_p50=day + dt.timedelta(days=500))
+    assert title(minimum_figure(none, day)).endswith("none with an even chance")
 
 
 def test_settings_accuse_nobody_without_evidence(data: PageData) -> None:
@@ -797,6 +809,8 @@ def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
     said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
     assert said[0] == "Weibull: its straight line stays within the band"
     assert said[1].startswith("log-normal: its straight line leaves the band at ")
+    two = dashboard_data.adjuster_scales().group_by("distribution", maintain_order=True).head(2)
+    assert scale_figures(two, METRIC) == ()
 
 
 def test_a_hole_of_the_records_and_a_change_of_use_stand_beside_the_forecast(
