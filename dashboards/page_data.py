@@ -137,6 +137,9 @@ class PageData:
     strokes_read
         ``wheel_ends`` with a stroke on record, and how many of the last ones were read ``above``
         and ``below`` the band: one row.
+    relines_lately
+        ``depot``, ``relines`` of the last year, and how many of them are ``unwritten``: seen as
+        linings that grew.
     months
         ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
         ``relines_p10``/``_p50``/``_p90`` and ``cost_p10``/``_p50``/``_p90`` (of the twelve months
@@ -204,6 +207,7 @@ class PageData:
     monthly_rates: pl.DataFrame | None = None
     default_minima: pl.DataFrame | None = None
     strokes_read: pl.DataFrame | None = None
+    relines_lately: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()
     methods: tuple[Method, ...] = METHODS
     files: tuple[str, ...] = PUBLISHED_FILES

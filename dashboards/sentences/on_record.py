@@ -9,6 +9,7 @@ import polars as pl
 from dashboards.sentences.words import capital, count, listed, number
 
 MOST_NAMED = 6  # units named in a sentence
+FEWEST_RELINES = 5  # not written down, of a depot in a year, that are told of
 UNASSIGNED = "unassigned"  # the duty of a unit without any, as the contract calls it
 
 
@@ -76,6 +77,27 @@ def _without_arm(records: pl.DataFrame) -> Iterator[str]:
             f"{_verb(without, 'it is', 'they are')} in adjustment cannot be judged. Put "
             "arm_length_mm into the register or under [[wheel_ends]] in fleet.toml."
         )
+
+
+def relines_unwritten(lately: pl.DataFrame | None) -> tuple[str, ...]:
+    """Where most relines of the last year stand in no work record; ``lately``: ``depot``,
+    ``relines`` and how many of them are ``unwritten``."""
+    if lately is None:
+        return ()
+    often = lately.filter(
+        pl.col("unwritten") >= FEWEST_RELINES, pl.col("unwritten") > 0.5 * pl.col("relines")
+    )
+    if often.is_empty():
+        return ()
+    n, of = int(often["unwritten"].sum()), int(often["relines"].sum())
+    named = often["depot"].drop_nulls().sort().to_list()
+    more = len(named) - MOST_NAMED
+    shown = listed(named) if more <= 0 else f"{', '.join(named[:MOST_NAMED])} and {more} more"
+    at = f" at {shown}" if named and often.height < lately.height else ""
+    return (
+        f"{number(n)} of {number(of)} relines of the last year{at} were not written down: they "
+        "show as linings that grew. Until it is read again, such a lining is told as the old one.",
+    )
 
 
 def unestimated(status: pl.DataFrame) -> pl.DataFrame:

@@ -87,6 +87,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         monthly_rates=mart("monthly_rates"),
         default_minima=_default_minima(con),
         strokes_read=_strokes_read(con, settings),
+        relines_lately=_relines_lately(con, as_of),
         made_from=made_from(con, settings),
     )
 
@@ -130,6 +131,18 @@ def _strokes_read(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.Data
             where stroke_ratio is not null group by wheel_end_id
         )""",
         order="all",
+    )
+
+
+def _relines_lately(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> pl.DataFrame:
+    return warehouse.fetch(
+        con,
+        f"""select w.depot, count(*) as relines,
+            count(*) filter (r.source = 'inferred') as unwritten
+        from stage.relines r inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+        where r.source in ('job', 'inferred') and r.on_date > date '{as_of}' - 365
+        group by w.depot""",
+        order="depot",
     )
 
 
