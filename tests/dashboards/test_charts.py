@@ -239,6 +239,16 @@ def test_a_comparison_speaks_of_the_pooled_ratio_and_of_the_other_time_scale() -
     assert alone.endswith("all axle types together")
 
 
+def test_a_pair_whose_ratio_has_an_open_end_is_told_with_it(data: PageData) -> None:
+    comparisons = data.duty_comparisons.filter(pl.col("measure") == "hazard_ratio").head(1)
+    ends = {"axle_type": pl.lit(None, pl.String), "ratio": 8.3, "ci_low": 2.1, "p_adjusted": 0.01}
+    open_end = comparisons.with_columns(**ends, ci_high=pl.lit(None, pl.Float64))
+    figure = comparison_figure(open_end, "hazard_ratio", "the failure rate")
+    assert "8.3 (2.1 or more) times" in title(figure)
+    assert figure is not None
+    assert "2.10 or more" in figure.table.rows[0]
+
+
 def test_relines_speak_of_the_selection(data: PageData) -> None:
     figure = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines")
     assert figure is not None
