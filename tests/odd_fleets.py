@@ -300,7 +300,7 @@ FLEETS = (
     Odd("Irregular checks", irregular=True),
     Odd("All readings the same", spoiled=all_readings_are_the_same),
     Odd("A depot closed", spoiled=a_depot_closed),
-    Odd("Relines not written down", spoiled=relines_are_not_written_down),
+    Odd("Relines not written down", weeks=200, spoiled=relines_are_not_written_down),
     Odd("Strokes read by air", spoiled=strokes_are_read_by_air),
     Odd("Adjusters fail at once", life_km=9_000),
 )
