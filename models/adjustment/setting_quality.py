@@ -59,41 +59,18 @@ def wilson(hits: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
     return Interval(np.where(trials > 0, low, 0.0), np.where(trials > 0, high, 1.0))
 
 
-def first_check_outcomes(readings: pl.DataFrame, low: float, high: float) -> pl.DataFrame:
-    """One row per setting on record that was checked afterwards: whether it was out of band.
-
-    Parameters
-    ----------
-    readings : ``episode_id``, ``wheel_end_id``, ``depot``, ``set_on``, ``set_source``,
-        ``inspected_on``, ``stroke_ratio``, ``as_left``
-    """
-    checks = readings.filter(
-        pl.col("stroke_ratio").is_finite()
-        & ~pl.col("as_left").fill_null(value=False)
-        & pl.col("set_on").is_not_null()
-        & (pl.col("inspected_on") > pl.col("set_on"))
-    )
-    first = checks.sort("inspected_on").group_by("episode_id", maintain_order=True).first()
-    return first.select(
-        "episode_id",
-        "wheel_end_id",
-        "depot",
-        "set_on",
-        "set_source",
-        month=pl.col("set_on").dt.truncate("1mo"),
-        out=~pl.col("stroke_ratio").is_between(low, high),
-    ).sort("episode_id")
-
-
 def setting_quality(
     outcomes: pl.DataFrame, by: tuple[str, ...] = ("depot", "month")
 ) -> pl.DataFrame:
-    """Share of settings out of band at the first check, with Wilson's 95 % interval."""
+    """Share of settings out of band at the first check, with Wilson's 95 % interval.
+
+    ``outcomes``: depot, month, and of how many ``settings`` how many were ``out``.
+    """
+    counts = pl.col("settings", "out").sum()
     found = (
-        outcomes.group_by(by, maintain_order=True)
-        .agg(settings=pl.len(), out=pl.col("out").sum())
-        .sort(by)
+        outcomes.group_by(by, maintain_order=True).agg(counts) if by else outcomes.select(counts)
     )
+    found = found.filter(pl.col("settings") > 0).sort(by or "settings")
     interval = wilson(found["out"].to_numpy(), found["settings"].to_numpy())
     return found.with_columns(
         share=pl.col("out") / pl.col("settings"),

@@ -10,22 +10,25 @@ what happened in it is one outcome. So the errors
 of quarter q, forecast h quarters ahead (Y the simulated total, y what came), are taken as Gaussian:
 
 .. math::
-    \mathrm{cov}(e_{qh}, e_{q'h'}) = (θ^2 σ_b^2 + ψ^2 σ_a^2 1_{h = h'}) e^{-|q - q'| / L}
+    \mathrm{cov}(e_{qh}, e_{q'h'}) =
+        (θ^2 σ_b^2 + ψ^2 σ_a^2 1_{h = h'} + ω^2 σ_s^2 k_{qq'}) e^{-|q - q'| / L}
         + 1_{q = q'} [φ^2 τ^2 + s_{qh} s_{q'h'} (r + (1 - r) 1_{h = h'})]
 
-a bias that drifts, another of each distance ahead, a surprise of the quarter, and the luck that the
-simulation knows of (s, the SD of log Y), of which a share r is the same however far ahead it was
-forecast. The errors to come follow by conditioning (kriging; Rasmussen & Williams 2006, section
-2.2), so that few errors leave the stated prior as it is and many replace it; those further ahead
-have a variance more, σ_h² for each quarter after the first. θ, ψ and φ, how large each is against
-the prior's (σ_b, σ_a, τ below, our choice, no source), have a lognormal prior and are averaged
-over.
+a bias that drifts, another of each distance ahead, one of the season (k is 1 for quarters some
+years apart and −⅓ else, so that the four of a year add up to nothing: linings that wear faster in
+winter leave the year's total as it is, and a winter that was missed is no bias of the summer's), a
+surprise of the quarter, and the luck that the simulation knows of (s, the SD of log Y), of which a
+share r is the same however far ahead it was forecast. The errors to come follow by conditioning
+(kriging; Rasmussen & Williams 2006, section 2.2), so that few errors leave the stated prior as it
+is and many replace it; those further ahead have a variance more, σ_h² for each quarter after the
+first. θ, ψ, φ and ω, how large each is against the prior's (σ_b, σ_a, τ, σ_s below, our choice, no
+source), have a lognormal prior and are averaged over.
 
 Where all units run more or less than was forecast, relines come sooner or later, about in
 proportion; the forecast of today knows of it, for it starts from the use of today. So what use
 missed by is taken off the errors before a bias is learned from them, all but its median over
-quarters (now and then is a shift, always alike is a bias), while θ, ψ and φ, how widely errors
-scatter, are learned from the whole errors: use may shift again.
+quarters (now and then is a shift, always alike is a bias), while θ, ψ, φ and ω, how widely
+errors scatter, are learned from the whole errors: use may shift again.
 
 The same factors multiply every part of a fleet's total: what is learned of the total is all that is
 known of its parts.
@@ -44,6 +47,7 @@ from models.relines.simulation.counts import EventCounts, whole_counts
 BIAS_SD = 0.03
 AHEAD_SD = 0.02
 SURPRISE_SD = 0.03
+SEASON_SD = 0.03
 LEAD_SD = 0.02
 DRIFT_QUARTERS = 12.0
 SAME_LUCK = 0.8
@@ -51,8 +55,11 @@ MOST_AHEAD = 4
 """Quarters ahead that have a bias of their own; those further share the last's."""
 STEPS = (0.25, 0.5, 1.0, 2.0, 4.0)
 AHEAD_STEPS = (0.25, 1.0, 4.0, 16.0)
-SCALES = np.array(list(itertools.product(STEPS, AHEAD_STEPS, STEPS)))
-"""θ, ψ and φ (G, 3)."""
+SEASON_STEPS = (0.25, 1.0, 4.0)
+SEASONS = 4
+"""Quarters of a year."""
+SCALES = np.array(list(itertools.product(STEPS, AHEAD_STEPS, STEPS, SEASON_STEPS)))
+"""θ, ψ, φ and ω (G, 4)."""
 SCALE_LOG_SD = np.log(2.0)
 MONTHS_A_QUARTER = 3
 NO_CHANGE = 1
@@ -191,6 +198,7 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
         BIAS_SD**2 * drift,
         AHEAD_SD**2 * drift * (ahead[:, None] == ahead),
         SURPRISE_SD**2 * same,
+        SEASON_SD**2 * drift * _season(quarter),
     )
     luck = np.concatenate([past.luck, np.zeros(quarters)])
     own = (1.0 - SAME_LUCK) * luck**2
@@ -208,6 +216,12 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     return ErrorsToCome(
         weight / weight.sum(), np.array([f[1] for f in found]), np.array([f[2] for f in found])
     )
+
+
+def _season(quarter: IntArray) -> FloatArray:
+    """k (N, N)."""
+    alike = (quarter[:, None] - quarter) % SEASONS == 0
+    return np.where(alike, 1.0, -1.0 / (SEASONS - 1))
 
 
 def _conditioned(every: FloatArray, past: PastErrors) -> tuple[float, FloatArray, FloatArray]:

@@ -19,10 +19,13 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.intervals import UsageIntervals
 
 LONG = 1.5
-"""Usual intervals without any check that make a hole."""
+"""Usual stretches without a check that make a hole."""
+OF_AN_INTERVAL = 0.5
+"""Of a unit's usual time between checks, at least: a shorter one moves its dates by little."""
 LEAST_UNITS = 5
-"""Units whose intervals span it, or checks that were due since the last of all: so many do not
-happen to be missed together."""
+"""Units whose intervals span it, or checks that were due since the last of all."""
+CHANCE = 0.01
+"""That any such stretch comes about in checks that are independent of each other, at most."""
 SELDOM = 1.0 / 6.0
 """Of all intervals, at most, that span one of several: more often, it is how the fleet checks."""
 RAN = 0.7
@@ -36,7 +39,12 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
     days.
     """
     days = np.unique(np.round(np.concatenate([begins, ends])))
-    least = LONG * float(np.median(ends - begins)) if len(begins) else np.inf
+    if len(days) < 2:
+        return np.zeros((0, 2))
+    interval = float(np.median(ends - begins))
+    least = max(LONG * _usual_stretch(np.diff(days)), OF_AN_INTERVAL * interval)
+    # Units whose checks are independent have no check in a stretch with a chance of exp(-awaited).
+    awaited = np.log(len(days) / CHANCE)
     found, across = [], np.zeros(len(begins), bool)
 
     def km_per_day(some: BoolArray) -> float:
@@ -45,13 +53,21 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
     for first, last in itertools.pairwise(days):
         if last - first > least:
             spans = (begins < first + 0.5) & (ends > last - 0.5)
-            within, others = km_per_day(spans), km_per_day(~spans)
-            if len(np.unique(unit[spans])) >= LEAST_UNITS and within >= RAN * others:
+            units = len(np.unique(unit[spans]))
+            many = units >= max(LEAST_UNITS, awaited * interval / (last - first))
+            if many and km_per_day(spans) >= RAN * km_per_day(~spans):
                 found.append((first, last))
                 across |= spans
     if len(found) > 1 and across.mean() > SELDOM:
         found = []
     return np.array(found, np.float64).reshape(-1, 2)
+
+
+def _usual_stretch(stretches: FloatArray) -> float:
+    """Half of all the time lies in stretches between checks at most so long: days where checks are
+    spread, and nearly the whole interval where a workshop checks all its units in one week."""
+    ordered = np.sort(stretches)
+    return float(ordered[np.searchsorted(np.cumsum(ordered), 0.5 * ordered.sum())])
 
 
 Hole = tuple[dt.date, dt.date]

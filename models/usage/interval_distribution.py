@@ -27,6 +27,11 @@ LEAVING_SHAPE, LEAVING_DAYS = 0.5, 3652.0
 ABSENCE_SHAPE, ABSENCE_DAYS, RETURNING_DAYS = 0.5, 3652.0, 182.0
 """Prior of going off the road: half an absence in ten unit-years; they last half a year."""
 TAIL_CARDS = 0.5
+MISSED_CARDS = 4.0
+OWN_INTERVALS = 3
+"""More than so many tell whether a unit is checked at every second date."""
+SLOT = 0.5
+"""Usual intervals after a visit that was due until it is missed."""
 EM_STEPS = 25
 KEPT = 0.5
 """An interval this close to the usual one, in usual ones, is a visit kept; others were missed."""
@@ -229,7 +234,9 @@ def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, Fl
     """Log of each unit's usual days over its group's (U,), and its variance.
 
     A unit leans on its depot and duty, those on the fleet: means of log lengths, shrunk by the
-    moments of a nested layout (Searle, Casella, McCulloch 1992, ch. 3).
+    moments of a nested layout (Searle, Casella, McCulloch 1992, ch. 3). An interval in which visits
+    were missed counts as so many kept ones: in the same time a unit that missed some has fewer
+    intervals, and longer ones, which is no habit of its own.
     """
     kept = intervals.is_there & intervals.to_visit
     n = kept.sum(axis=1)
@@ -237,7 +244,8 @@ def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, Fl
     if int(n.sum()) < FEW_INTERVALS:
         return np.zeros(units), np.zeros(units)
     length = np.where(kept, intervals.days, 1.0) / usual[intervals.group]
-    log_length = np.where(kept, np.clip(np.log(length), -WILD_LENGTH, WILD_LENGTH), 0.0)
+    log_length = np.log(length / _visits_due(length, kept, intervals.group))
+    log_length = np.where(kept, np.clip(log_length, -WILD_LENGTH, WILD_LENGTH), 0.0)
     about = np.where(kept, log_length - log_length[kept].mean(), 0.0)
     mean = about.sum(axis=1) / np.maximum(n, 1)
     within = float(((about - mean[:, None]) ** 2)[kept].sum()) / max(
@@ -250,6 +258,22 @@ def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, Fl
     shrink = n * between / np.maximum(n * between + within, 1e-12)
     variance = np.where(n > 0, (1.0 - shrink) * between, between)
     return group_mean[own] + shrink * (mean - group_mean[own]), variance
+
+
+def _visits_due(length: FloatArray, kept: BoolArray, group: IntArray) -> FloatArray:
+    """Visits that were due in each interval (U, T), the one that ends it counted: of those that are
+    usual in its group, or twice or three times as far apart where that is how the unit, in three
+    of four, is checked."""
+    usual = np.ones(int(group.max(initial=0)) + 1)
+    for g in np.unique(group[kept]):
+        own = length[kept & (group == g)]
+        usual[g] = np.median(own) if len(own) >= FEW_INTERVALS else 1.0
+    times = length / usual[group]
+    n = kept.sum(axis=1)
+    ordered = np.sort(np.where(kept, times, np.inf), axis=1)
+    quarter = ordered[np.arange(len(n)), np.maximum(n - 1, 0) // 4]
+    own = np.where(n > OWN_INTERVALS, np.maximum(np.rint(quarter), 1.0), 1.0)
+    return np.maximum(np.rint(times / own[:, None]), 1.0)
 
 
 def _shrunk_group_means(
@@ -336,12 +360,29 @@ def _weighted(sample: IntervalSample, age: FloatArray, chance: FloatArray) -> In
 
 def _chance_longer(sample: IntervalSample, age: FloatArray) -> FloatArray:
     """Chance that an interval is longer, with half an interval of a long tail for what no record
-    shows: intervals beyond every one seen."""
+    shows: intervals beyond every one seen.
+
+    Few have missed two visits, or three. Whether they miss the next is told by those few, and by
+    :data:`MISSED_CARDS` that do so as often, and after as long, as all miss their first.
+    """
     before = np.concatenate([[0.0], np.cumsum(sample.weight)])
-    seen = 1.0 - before[np.searchsorted(sample.length, age, side="right")]
+
+    def seen_longer(length: FloatArray) -> FloatArray:
+        place = np.searchsorted(sample.length, length, side="right")
+        return np.asarray(np.maximum(1.0 - before[place], 0.0))
+
+    n, missed = len(sample), np.maximum(np.ceil(age - SLOT) - 1.0, 0.0)
+    longer = seen_longer(np.minimum(age, 1.0 + SLOT))
+    first = max(float(seen_longer(np.array([SLOT]))[0]), 1e-300)
+    for k in range(1, int(missed.max(initial=0.0)) + 1):
+        after = float(seen_longer(np.array([k + SLOT]))[0])
+        at = np.clip(age, k + SLOT, k + 1.0 + SLOT)
+        own = seen_longer(at) / max(after, 1e-300)
+        usual = seen_longer(at - k) / first
+        goes_on = (n * after * own + MISSED_CARDS * usual) / (n * after + MISSED_CARDS)
+        longer = np.where(missed >= k, longer * goes_on, longer)
     tail = np.exp(-np.maximum(age - 1.0, 0.0))
-    n = len(sample)
-    return np.asarray((n * np.maximum(seen, 0.0) + TAIL_CARDS * tail) / (n + TAIL_CARDS))
+    return np.asarray((n * longer + TAIL_CARDS * tail) / (n + TAIL_CARDS))
 
 
 def _absences(sample: IntervalSample) -> tuple[FloatArray, FloatArray]:

@@ -33,7 +33,8 @@ def log_use_missed(usage: UsageFit, intervals: pl.DataFrame, edges: FloatArray) 
     ----------
     usage : what was known on its as-of day.
     intervals : unit_id, from_on, days, km of the same units, read since; each counts for the days
-        of it that fall into a span, its km spread evenly over them.
+        of it that fall into a span, its km spread over them as they were forecast: evenly, the km
+        of half a year would miss a season that the forecast knew of.
     edges : (H + 1,) days after as-of between which spans lie.
     """
     units = pl.DataFrame({"unit_id": usage.unit_ids}).with_row_index("unit")
@@ -47,14 +48,22 @@ def log_use_missed(usage: UsageFit, intervals: pl.DataFrame, edges: FloatArray) 
     )
     unit = rows["unit"].cast(pl.Int64).to_numpy()
     begins, days = (rows[name].cast(pl.Float64).to_numpy() for name in ("begins", "days"))
+    ends, since_asof = begins + days, np.maximum(begins, edges[0])
     first = np.maximum(begins[:, None], edges[:-1])
-    last = np.maximum(np.minimum((begins + days)[:, None], edges[1:]), first)
-    came = rows["km"].cast(pl.Float64).to_numpy()[:, None] * (last - first) / days[:, None]
-    away = away_now(usage)
-    forecast = (
-        km_ahead(usage, away, unit[:, None], last).mean_km
-        - km_ahead(usage, away, unit[:, None], first).mean_km
-    )
+    last = np.maximum(np.minimum(ends[:, None], edges[1:]), first)
+    away, season = away_now(usage), usage.season.mean
+
+    def km_between(start: FloatArray, end: FloatArray, of: IntArray) -> FloatArray:
+        upto = [km_ahead(usage, away, of, day).mean_km for day in (start, end)]
+        return upto[1] - upto[0]
+
+    forecast, whole = km_between(first, last, unit[:, None]), km_between(since_asof, ends, unit)
+    # What an interval ran after as-of, and the shares of that in the spans.
+    late = season(since_asof, ends) * (ends - since_asof) / (season(begins, ends) * days)
+    evenly = (last - first) / (ends - since_asof)[:, None]
+    told = whole > 0.0
+    share = np.where(told[:, None], forecast / np.where(told, whole, 1.0)[:, None], evenly)
+    came = (rows["km"].cast(pl.Float64).to_numpy() * late)[:, None] * share
     ran, expected = came.sum(axis=0), forecast.sum(axis=0)
     seen = (ran > 0.0) & (expected > 0.0)
     return np.where(seen, np.log(np.where(seen, ran / np.where(seen, expected, 1.0), 1.0)), 0.0)

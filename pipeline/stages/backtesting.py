@@ -22,7 +22,7 @@ from models.usage.since import change_frame, use_change
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
 from pipeline.stages.failures_judged import failure_rows, failures_found
-from pipeline.stages.origins import months_before
+from pipeline.stages.origins import OF_SAMPLE, months_before
 from pipeline.warehouse import warehouse
 
 # A mean and a spread are wanted: a hundred futures add a hundredth to the variance of its error.
@@ -63,11 +63,16 @@ class LookedBack:
 
 
 def records_since(con: duckdb.DuckDBPyConnection, now: FleetModel | None, as_of: dt.date) -> Since:
-    """``now``: what is known of the fleet today."""
+    """``now``: what is known of the fleet today. Readings of the units that are looked back on."""
     relines = warehouse.fetch(con, "from reduce.relines_done")
     ran = warehouse.fetch(con, "from reduce.unit_usage")
     counted = relines if now is None else relines_to_count(relines, now)
-    readings = warehouse.fetch(con, "from reduce.linings_found")
+    readings = warehouse.fetch(
+        con,
+        f"""from reduce.linings_found where wheel_end_id in (
+            select wheel_end_id from judge.wheel_ends where {OF_SAMPLE}
+        )""",
+    )
     visits = warehouse.fetch(con, "select unit_id, depot, visit_on from reduce.units_now")
     silent = silences(ran, visits, as_of)
     return Since(as_of, relines, counted, readings, ran, holes_of_records(ran), silent)

@@ -129,6 +129,12 @@ WORLDS = {
     "odometers replaced": replace(PLAIN, odometers=0.15),
     "the thinner side alone is read": replace(PLAIN, thinner_only=True),
     "nobody checked for ten months": replace(PLAIN, hole_days=300),
+    "checks twice a year, a fifth missed, and none for half a year": replace(
+        PLAIN, gaps="half-yearly", skipped=0.2, season=0.3, hole_days=170
+    ),
+    "checks twice a year, relined at a reading or at two years": replace(
+        PLAIN, gaps="half-yearly", rule="reading or age"
+    ),
     "half of the linings read at a check": replace(PLAIN, unread=0.5),
     "gauges that err by a millimetre": replace(PLAIN, reading_sd=1.0, steps="halves"),
     "all of these": World(

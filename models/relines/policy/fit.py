@@ -67,6 +67,8 @@ LEAST_BEFORE, LEAST_SINCE = 0.15, 0.05
 """Share of what is known of thresholds that lies before a change, and since."""
 CHANGE_SD = 2.0
 """By how many mm thresholds change where they do: a guess of ours, no source."""
+FAR_SD, MOST_RISE = 2.0, 3.0
+"""So many standard deviations away the cost may rise by so many times what a normal one does."""
 CONVERGED = 1e-4
 """Gain in log-likelihood (twice) that a further Newton step may still promise."""
 
@@ -261,6 +263,24 @@ def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
     return np.asarray((vectors / np.maximum(values, floor)) @ vectors.T)
 
 
+def _within_walls(task: _Penalised, at: FloatArray, covariance: FloatArray) -> FloatArray:
+    """A covariance drawn in where the cost rises like a wall, which its curvature does not know of.
+
+    Where checks come twice a year, linings are left on at 728 days and relined at 910, and the age
+    of the rule may lie anywhere between: flat, until it comes to what was left on.
+    """
+    values, vectors = np.linalg.eigh(covariance)
+    root, least = vectors * np.sqrt(np.maximum(values, 0.0)), task.cost(at)[0]
+
+    def rises(move: FloatArray) -> float:
+        return max(task.cost(at + sign * FAR_SD * move)[0] for sign in (1.0, -1.0)) - least
+
+    for move in root.T:
+        while rises(move) > MOST_RISE * FAR_SD**2 / 2.0:
+            move /= np.sqrt(2.0)
+    return np.asarray(root @ root.T)
+
+
 @dataclass(frozen=True, slots=True)
 class _Fitted:
     """The optimum of one task: parameters, their covariance, spread of types and depots."""
@@ -442,7 +462,8 @@ def _fitted(
     if every > 1:
         task = replace(task, decisions=decision_sums(decisions, by_age=by_age))
         at = _minimum(task, at, covariance / every)
-    return _Fitted(task, at, _covariance(task, at), sd)
+    covariance = _covariance(task, at)
+    return _Fitted(task, at, _within_walls(task, at, covariance) if by_age else covariance, sd)
 
 
 def _read_at_relines(

@@ -9,7 +9,6 @@ from scipy import stats
 from scipy.stats import binom
 
 from models.adjustment.setting_quality import (
-    first_check_outcomes,
     funnel,
     setting_quality,
     wilson,
@@ -46,13 +45,13 @@ def test_no_trials_say_nothing():
 
 
 def outcomes(counts):
-    """``{depot: (settings, out)}`` as a frame of settings."""
+    """``{depot: (settings, out)}`` as a frame, in two months."""
     rows = [
-        {"depot": depot, "month": dt.date(2025, 3, 1), "out": i < out}
+        (depot, dt.date(2025, month, 1), made, found)
         for depot, (settings, out) in counts.items()
-        for i in range(settings)
+        for month, made, found in ((3, settings - 1, max(out - 1, 0)), (4, 1, min(out, 1)))
     ]
-    return pl.DataFrame(rows)
+    return pl.DataFrame(rows, schema=["depot", "month", "settings", "out"], orient="row")
 
 
 def test_the_worst_depot_is_named_only_with_evidence():
@@ -85,24 +84,9 @@ def test_funnel_limits_have_the_tail_they_state():
 def test_quality_by_depot_and_month():
     made = outcomes({"Ald": (20, 1), "Bry": (5, 5)})
     found = setting_quality(made)
-    assert found.select("depot", "settings", "out").rows() == [("Ald", 20, 1), ("Bry", 5, 5)]
-    assert found["ci_high"].to_list()[1] == 1.0
+    assert found.select("depot", "settings", "out").rows() == [
+        ("Ald", 19, 0), ("Ald", 1, 1), ("Bry", 4, 4), ("Bry", 1, 1),
+    ]  # fmt: skip
+    assert found["ci_high"].to_list()[1:] == [1.0] * 3
+    assert setting_quality(made, ()).select("settings", "out").rows() == [(25, 6)]
     assert setting_quality(made.clear()).height == 0
-
-
-def test_first_checks_are_found():
-    day, april, july = dt.date(2025, 1, 6), dt.date(2025, 4, 1), dt.date(2025, 7, 1)
-    readings = pl.DataFrame(
-        {
-            "episode_id": ["a", "a", "a", "b", "c", "d"],
-            "wheel_end_id": ["a", "a", "a", "b", "c", "d"],
-            "depot": ["Ald"] * 6,
-            "set_on": [day, day, day, None, day, day],
-            "set_source": ["adjuster_set"] * 6,
-            "inspected_on": [day, april, july, april, april, april],
-            "stroke_ratio": [0.125, 0.16, 0.12, 0.30, 0.15, None],
-            "as_left": [True, False, False, False, False, False],
-        }
-    )
-    found = first_check_outcomes(readings, 0.10, 0.15)
-    assert found.select("episode_id", "out").rows() == [("a", True), ("c", False)]

@@ -11,6 +11,7 @@ from models.relines.past_errors import (
     LEAD_SD,
     NO_CHANGE,
     SCALES,
+    SEASON_SD,
     SURPRISE_SD,
     PastErrors,
     calibrated_totals,
@@ -48,15 +49,15 @@ NOTHING = past_errors([], [], [])
 def test_without_a_past_the_prior_stands():
     coming = errors_to_come(NOTHING, QUARTERS)
     assert coming.expected == pytest.approx(np.zeros(QUARTERS))
-    # θ, ψ, φ have a spread of their own: their mean square multiplies the prior's variance.
+    # θ, ψ, φ, ω have a spread of their own: their mean square multiplies the prior's variance.
     variance = coming.sd**2 - LEAD_SD**2 * np.arange(QUARTERS)
-    ratio = variance / (BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2)
+    ratio = variance / (BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2 + SEASON_SD**2)
     assert np.ptp(ratio) == pytest.approx(0.0, abs=1e-9)
     assert 1.0 < ratio[0] < 4.0
 
 
 def test_one_error_by_hand():
-    """One θ, ψ and φ, one error of the last quarter: e K / (K + s²), K their prior covariance."""
+    """One θ, ψ, φ and ω, one error of the last quarter: e K / (K + s²), K the prior covariance."""
     error, luck = 0.2, 0.1
     past = PastErrors(
         np.array([error]),
@@ -68,8 +69,8 @@ def test_one_error_by_hand():
     )
     coming = errors_to_come(past, 1)
     (middle,) = np.flatnonzero((SCALES == 1.0).all(axis=1))
-    own = BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2
-    with_next = (BIAS_SD**2 + AHEAD_SD**2) * np.exp(-1.0 / 12.0)
+    own = BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2 + SEASON_SD**2
+    with_next = (BIAS_SD**2 + AHEAD_SD**2 - SEASON_SD**2 / 3.0) * np.exp(-1.0 / 12.0)
     variance = own + luck**2 + 1e-6
     assert coming.mean[middle, 0] == pytest.approx(error * with_next / variance, rel=1e-9)
     assert coming.covariance[middle, 0, 0] == pytest.approx(own - with_next**2 / variance, rel=1e-9)
@@ -108,6 +109,21 @@ def test_a_bias_of_one_distance_ahead_stays_there():
     )
     assert coming.expected[0] > 0.6
     assert np.abs(coming.expected[1:]).max() < 0.15
+
+
+def test_a_season_is_learned_and_is_no_bias_of_the_year():
+    """Five quarters, the first and the last of which were winters in which more came: two winters
+    among them where a year has one. The last is over, so the next is the fourth ahead."""
+    at = [(h - ago, h) for ago in range(1, 6) for h in range(1, min(ago, 4) + 1)]
+    quarter, ahead = np.array(at).T
+    seasons = np.array([-0.05, -0.05, -0.05, 0.15])
+    error = seasons[quarter % 4 - 1]
+    n = len(error)
+    past = PastErrors(error, np.full(n, 0.02), quarter, ahead, UNCHANGED[:n], AS_FORECAST[:n])
+    expected = errors_to_come(past, QUARTERS).expected
+    assert expected[3] > 0.06
+    assert expected[:3].max() < 0.0
+    assert expected.mean() == pytest.approx(0.0, abs=0.5 * error.mean())
 
 
 def test_what_is_known_at_an_origin_was_over_by_then():

@@ -1,5 +1,6 @@
 """Use per unit: recovery of known use, shrinkage, recent history, odd units, seasons, km ahead."""
 
+import dataclasses
 import datetime as dt
 
 import numpy as np
@@ -12,6 +13,7 @@ from models.usage.fit import UsageFit, fit_usage, usage_frame
 from models.usage.groups import group_rates
 from models.usage.intervals import usage_groups, usage_intervals
 from models.usage.level import UsageVariances, usage_levels, usage_variances
+from models.usage.season import Season
 from models.usage.since import log_use_missed
 
 AS_OF = dt.date(2025, 6, 30)
@@ -379,3 +381,17 @@ def test_use_that_came_is_held_against_what_was_forecast_day_by_day():
     expected = np.log([(150.0 + 200.0) / (2 * rate), 200.0 / rate])
     assert missed[:2] == pytest.approx(expected, abs=0.002)
     assert missed[2] == 0.0
+
+
+def test_use_that_came_as_its_season_was_forecast_has_missed_nothing():
+    """Intervals of half a year tell no quarter's km; what was forecast does."""
+    level = fitted(unit_rows("A", np.full(12, 16_800.0)))
+    usage = dataclasses.replace(level, season=Season(0.3, 0.3, 0.0, 100.0, ""))
+    away, one = away_now(usage), np.zeros(1, int)
+
+    def km(day: int) -> float:
+        return float(km_ahead(usage, away, one, np.array([float(day)])).mean_km[0])
+
+    read = read_since(("A", 0, 180, km(180) - km(0)), ("A", 180, 180, 1.2 * (km(360) - km(180))))
+    missed = log_use_missed(usage, read, np.array([0.0, 90.0, 180.0, 270.0, 360.0]))
+    assert missed == pytest.approx([0.0, 0.0, np.log(1.2), np.log(1.2)], abs=1e-9)

@@ -59,6 +59,28 @@ def test_checks_as_usual_have_none_and_few_units_may_miss_theirs(units):
     assert len(holes_of_records(table(checked(min(units, 4), hole=True)))) == 0
 
 
+def half_yearly(units: int, missed: tuple[int, int]) -> tuple[np.ndarray, ...]:
+    """Intervals of units that are due every 182 days for six years, each in its own phase; a check
+    that would fall into the days ``missed`` is left out."""
+    days = [range(182 * u // units, 2190, 182) for u in range(units)]
+    kept = [[d for d in each if not missed[0] <= d < missed[1]] for each in days]
+    pairs = [(u, *pair) for u, each in enumerate(kept) for pair in itertools.pairwise(each)]
+    unit, begins, ends = np.array(pairs).T
+    return begins.astype(float), ends.astype(float), KM * (ends - begins), unit
+
+
+def test_a_hole_may_be_shorter_than_the_time_between_checks():
+    """Of 40 units one is checked every four or five days: half a year without any is a hole."""
+    (found,) = holes(*half_yearly(40, (1_000, 1_170)))
+    assert found == pytest.approx([1_000, 1_170], abs=5)
+
+
+def test_a_stretch_that_comes_about_by_chance_is_none():
+    """Of eight units one is checked every three weeks or so: five weeks more come about."""
+    assert len(holes(*half_yearly(8, (1_000, 1_095)))) == 0
+    assert len(holes(*half_yearly(8, (1_000, 1_380)))) == 1
+
+
 def test_a_fleet_that_stood_still_has_no_hole():
     assert len(holes_of_records(table(checked(20, hole=True, slow=0.4)))) == 0
 

@@ -21,6 +21,7 @@ from models.relines.policy.decisions import (
 from models.relines.policy.fit import (
     PolicyFit,
     RelineTiming,
+    _covariance,
     _fitted,
     drawn_policies,
     fit_policy,
@@ -182,11 +183,29 @@ def test_its_covariance_is_the_inverse_of_the_curvature():
     begun = [fit_policy(data, groups).mean]
     found = _fitted(data, groups, 2, begun)
     # In units of its standard errors: ages are known to days, their spread to a factor.
-    se = np.sqrt(np.diag(found.covariance))
+    covariance = _covariance(found.task, found.at)
+    se = np.sqrt(np.diag(covariance))
     slope = approx_fprime(
         np.zeros(len(se)), lambda z: se * found.task.cost(found.at + se * z)[1], 1e-4, centered=True
     )
-    assert found.covariance / np.outer(se, se) @ slope == pytest.approx(np.eye(len(se)), abs=5e-3)
+    assert covariance / np.outer(se, se) @ slope == pytest.approx(np.eye(len(se)), abs=5e-3)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_drawn_ages_stay_between_what_was_left_on_and_what_was_relined(seed):
+    """Checks every 182 days: linings of 728 days are left on and those of 910 relined, by each of
+    two depots and on both kinds of axles. The age may be any between, and none below."""
+    world = World(
+        units=30, years_before=7.0, years_after=0.5, check_days=182.0, jitter_days=1.0, skipped=0.0,
+        km_per_day=(100.0, 80.0), threshold=(0.5, 0.5), missed=0.0, age_days=(735.0, 735.0),
+    )  # fmt: skip
+    fit = history_fit(world, seed)
+    assert fit.age_share > 0.8
+    rules = [p.by_age for p in drawn_policies(fit, 400, np.random.default_rng(1))]
+    ages, groups = np.array([[726.0], [912.0]]), np.arange(4)
+    left, done = np.mean([[rule.chance(age, groups) for age in ages] for rule in rules], axis=0)
+    assert (left < 0.06).all()
+    assert (done > 0.85).all()
 
 
 def test_no_age_is_found_where_there_is_none():
