@@ -15,7 +15,9 @@ from dashboards.charts.trust import (
     verdict,
 )
 from dashboards.page_data import PageData
-from dashboards.sentences.words import NO_BREAK, count, day_name, figures, number, share
+from dashboards.sentences.measures import Measures
+from dashboards.sentences.uneven_past import silence_said
+from dashboards.sentences.words import NO_BREAK, count, day_name, figures, listed, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
 DOUBT = 0.01
@@ -32,6 +34,8 @@ ONE_VALUE_SHARE, FEWEST_ENDS = 0.9, 4
 SEEN_LATELY = 0.1
 FAR_AHEAD_DAYS = 182
 MOST_NAMED = 4
+# Strokes on one side of the band at more than so large a share of so many wheel ends.
+OUTSIDE_SHARE, MANY_ENDS = 0.5, 12
 UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is 25 mm
 ADVICE = "plan with more room than the bars say."
 
@@ -40,10 +44,13 @@ def run_notes(data: PageData) -> tuple[str, ...]:
     """Sentences for the top of the page; none when all is as it should be."""
     return (
         *_far_ahead(data.on_record, data.as_of),
+        *silence_said(data.record_holes, data.as_of),
         *_rising(data.histories),
         *_other_unit(data.histories),
         *_one_stroke(data.histories),
         *_copied(data.histories),
+        *_all_outside(data.strokes_read),
+        *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
         *_no_costs(data),
@@ -84,6 +91,36 @@ def _one_stroke(histories: pl.DataFrame | None) -> tuple[str, ...]:
         f"{number(same)} of {count(read.len(), 'stroke reading')} of {number(ends)} wheel ends are "
         f"{value}: such readings look written down, not measured. What is told here of adjustment "
         "rests on them: measure again.",
+    )
+
+
+def _all_outside(strokes: pl.DataFrame | None) -> tuple[str, ...]:
+    """Strokes of which most were last read on one side of the band: hardly all set wrong alike."""
+    if strokes is None or strokes.is_empty():
+        return ()
+    read = strokes.row(0, named=True)
+    for side in ("above", "below"):
+        n, ends = read[side], read["wheel_ends"]
+        if ends >= MANY_ENDS and n > OUTSIDE_SHARE * ends:
+            return (
+                f"At {number(n)} of {count(ends, 'wheel end')} the stroke was last read {side} the "
+                "band: so many are hardly all set wrong. Is it the free stroke that is written "
+                "down, pulled by hand, and are the arms' lengths, the unit of measure and the band "
+                "under [adjustment] this fleet's own? Settle that before anything is set.",
+            )
+    return ()
+
+
+def _minimum_by_default(minima: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """That linings are judged by a minimum that the fleet has not set."""
+    if minima is None or minima.is_empty():
+        return ()
+    types = listed(minima["axle_type"].sort().to_list())
+    ends = count(int(minima["wheel_ends"].sum()), "wheel end")
+    return (
+        f"No minimum lining is set for {types} ({ends}): {measures.length(minima['mm'][0])} is "
+        "used, the US rule off the steering axle (49 CFR 393.47). Set your own under [axle_types] "
+        "in fleet.toml or in the register; what is due, and what is safe, rests on it.",
     )
 
 
@@ -207,7 +244,8 @@ def never_relined(data: PageData) -> bool:
 
 
 def _no_costs(data: PageData) -> tuple[str, ...]:
-    if data.reline_budget.is_empty() or data.reline_budget.filter(pl.col("cost_p90") > 0).height:
+    expected = data.reline_budget.filter(pl.col("relines_p90") > 0)
+    if expected.is_empty() or expected.filter(pl.col("cost_p90") > 0).height:
         return ()
     return ("No cost is set under [costs] in fleet.toml: relines are counted, not priced.",)
 

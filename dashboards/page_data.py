@@ -132,6 +132,14 @@ class PageData:
         ``depot``, ``months``, ``relines_p10``/``_p50``/``_p90``, ``cost_p10``/``_p50``/``_p90``.
     outlook_parts
         The same for every part of the fleet, with ``axle_type`` and ``duty``; null: over all.
+    default_minima
+        ``axle_type``, ``wheel_ends``, ``mm``: where no minimum is set and the default is in force.
+    strokes_read
+        ``wheel_ends`` with a stroke on record, and how many of the last ones were read ``above``
+        and ``below`` the band: one row.
+    relines_lately
+        ``depot``, ``relines`` of the last year, and how many of them are ``unwritten``: seen as
+        linings that grew.
     months
         ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
         ``relines_p10``/``_p50``/``_p90`` and ``cost_p10``/``_p50``/``_p90`` (of the twelve months
@@ -197,6 +205,9 @@ class PageData:
     part_comparisons: pl.DataFrame | None = None
     change_effects: pl.DataFrame | None = None
     monthly_rates: pl.DataFrame | None = None
+    default_minima: pl.DataFrame | None = None
+    strokes_read: pl.DataFrame | None = None
+    relines_lately: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()
     methods: tuple[Method, ...] = METHODS
     files: tuple[str, ...] = PUBLISHED_FILES

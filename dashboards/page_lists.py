@@ -23,6 +23,7 @@ from dashboards.sentences.words import capital, day_name
 
 NO_DEPOT = "no depot on record"
 NOT_KNOWN = "not known"
+LIKELY = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,22 +97,35 @@ def _dimensions(r: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _reline_row(r: Mapping[str, Any], measures: Measures) -> Row:
-    lining = NOT_KNOWN if r["lining_mm"] is None else measures.length(r["lining_mm"])
+    lining, minimum = _lining_and_minimum(r, measures)
     cells = (
         r["wheel_end_id"],
         r["depot"] or NO_DEPOT,
         f"now: {NOW}" if r["urgency"] == NOW else day_name(r["act_by"]),
         lining,
-        day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN,
+        minimum,
         _reline_likely(r),
     )
     return Row(_dimensions(r), r["wheel_end_id"], cells)
 
 
+def _lining_and_minimum(r: Mapping[str, Any], measures: Measures) -> tuple[str, str]:
+    """The lining now and the early day of its minimum; the reading where that says worn out and the
+    line through all readings does not."""
+    now, least, read = r["lining_mm"], r["lining_min_mm"], r["lining_read_mm"]
+    if r["urgency"] == NOW and None not in (least, read) and read <= least < (now or read + least):
+        return f"{measures.length(read)} as read", f"{day_name(r['lining_read_on'])}, as read"
+    lining = NOT_KNOWN if now is None else measures.length(now)
+    return lining, day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN
+
+
 def _reline_likely(r: Mapping[str, Any]) -> str:
     """The visit at which the fleet, as it works, is as likely as not to reline; too late where the
-    lining is as likely as not to be at its minimum before."""
+    lining is as likely as not to be at its minimum before. Where the last check probably led to a
+    reline that nobody wrote down, the day is that of the next lining, and not told."""
     visit, minimum = r["reline_on_p50"], r["min_on_p50"]
+    if (r.get("p_relined") or 0.0) >= LIKELY:
+        return "perhaps done, not written down"
     if not visit:
         return "none"
     if r["urgency"] == NOW:

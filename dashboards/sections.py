@@ -138,7 +138,12 @@ def relines(data: PageData) -> Section:
     )
     nothing = f"No relines could be forecast: {why_no_forecast(data)}."
     plan = relines_charts.plan_said(data.reline_plan, measures)
-    unset = data.scenarios is not None and not data.scenarios["cost_mean"].sum()
+    compared = data.scenarios
+    unset = (
+        compared is not None
+        and bool(compared["relines_mean"].sum())
+        and not compared["cost_mean"].sum()
+    )
     remarks = (
         *map(typeset, changes_said(data.wear_changes)),
         *map(typeset, past_said(data.record_holes, data.use_changes)),

@@ -16,6 +16,7 @@ from dashboards.sentences.on_record import (
     anything_judged,
     lacking,
     linings_unknown,
+    relines_unwritten,
     services_known,
     unjudged,
 )
@@ -83,7 +84,11 @@ def shorts(data: PageData) -> tuple[Short, ...]:
 
 def _short(depot: str, data: PageData) -> Short:
     said = changes_said(data.compared)
-    unknown = (*lacking(data.on_record), *linings_unknown(data.wheel_end_status))
+    unknown = (
+        *lacking(data.on_record),
+        *relines_unwritten(data.relines_lately),
+        *linings_unknown(data.wheel_end_status),
+    )
     return Short(depot, facts(data), tasks(data), said, unknown, _nothing(data))
 
 
@@ -120,6 +125,7 @@ def of_depot(data: PageData, depot: str) -> PageData:
         overdue=own(data.overdue),
         record_holes=_own_holes(data.record_holes, depot),
         on_record=own(data.on_record),
+        relines_lately=own(data.relines_lately),
         reline_outlook=data.reline_outlook.clear() if years is None else years,
         backtest=data.backtest.clear(),
         reline_plan=None,  # of the fleet alone
@@ -194,10 +200,10 @@ def _plan(plan: pl.DataFrame | None) -> str:
         return ""
     row = year.row(0, named=True)
     avoided = round(row["crossings_avoided_mean"])
-    if not avoided:
+    if avoided <= 0:
         return ""
     more = round(row["extra_relines_mean"])
-    what = f"about {number(more)} more" if more else "some of them sooner"
+    what = f"about {number(more)} more" if more > 0 else "some of them sooner"
     return f"; {what} would keep {count(avoided, 'lining')} off the minimum in service"
 
 

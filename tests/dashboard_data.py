@@ -13,6 +13,7 @@ import polars as pl
 
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
+from dashboards.sentences.due import months_after
 
 AS_OF = dt.date(2031, 3, 14)
 AXLE_TYPES = ("drive", "steer", "trailer")
@@ -160,6 +161,7 @@ def wheel_end_status(n: int, rng: np.random.Generator) -> pl.DataFrame:
             as_of=pl.lit(AS_OF),
             flag_reason=pl.lit("strokes"),
             lining_min_mm=pl.lit(6.0),
+            p_relined=pl.lit(0.0),
             stroke_ratio_p10=pl.col("stroke_ratio") - 0.008,
             stroke_ratio_p90=pl.col("stroke_ratio") + 0.008,
         )
@@ -385,6 +387,7 @@ def reline_outlook(wheel_ends: int) -> pl.DataFrame:
     for months in (3, 6, 12, 24):
         mean = wheel_ends / 32 * months
         row: dict[str, object] = {"from_on": AS_OF + dt.timedelta(days=1), "months": months}
+        row["until_on"] = months_after(AS_OF, months)
         for what, price in (("relines", 1.0), ("cost", 312.0)):
             row |= {
                 f"{what}_p10": mean * 0.9 * price,
@@ -786,6 +789,7 @@ def outlook_by_depot(wheel_ends: int) -> pl.DataFrame:
     for depot, part in zip(DEPOTS, (0.45, 0.33, 0.22), strict=True):
         mean = wheel_ends / 32 * 12 * part
         row: dict[str, object] = {"depot": depot, "months": 12}
+        row["until_on"] = months_after(AS_OF, 12)
         for what, price in (("relines", 1.0), ("cost", 312.0)):
             row |= {f"{what}_p10": mean * 0.86 * price, f"{what}_p50": mean * price}
             row |= {f"{what}_p90": mean * 1.15 * price}

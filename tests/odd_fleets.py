@@ -266,6 +266,17 @@ def a_depot_closed(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     }
 
 
+def relines_are_not_written_down(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """The workshop relines, and writes down all but that."""
+    return tables | {"work": tables["work"].filter(pl.col("action") != "reline")}
+
+
+def strokes_are_read_by_air(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """The stroke under air is written down as the free one: longer by an arm's worth of give."""
+    longer = pl.col("free_stroke_mm") + 0.15 * ARM_MM
+    return tables | {"inspections": tables["inspections"].with_columns(free_stroke_mm=longer)}
+
+
 FLEETS = (
     Odd("Ordinary"),
     Odd("One unit", units=1),
@@ -289,4 +300,7 @@ FLEETS = (
     Odd("Irregular checks", irregular=True),
     Odd("All readings the same", spoiled=all_readings_are_the_same),
     Odd("A depot closed", spoiled=a_depot_closed),
+    Odd("Relines not written down", weeks=200, spoiled=relines_are_not_written_down),
+    Odd("Strokes read by air", spoiled=strokes_are_read_by_air),
+    Odd("Adjusters fail at once", life_km=9_000),
 )

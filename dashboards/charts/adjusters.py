@@ -271,7 +271,8 @@ def _curve_said(
     ranked = sorted(((_at(c, age), n) for n, c in lines.items()), key=lambda v: v[0]["survival"])
     (worst, worst_name), (best, best_name) = ranked[0], ranked[-1]
     at = measures.distance(age)
-    if worst["ci_high"] >= best["ci_low"]:
+    # Before anything has failed, a curve has no limits.
+    if worst["ci_high"] >= best["ci_low"] or best["ci_low"] == 1.0:
         return Said(f"{who}: no two duties are told apart by {at}", note)
     return Said(
         f"{who} last longest in {best_name}: {_good(best)} still good at {at}, in {worst_name} "

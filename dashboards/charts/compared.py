@@ -127,6 +127,13 @@ def _by_type(apart: pl.DataFrame, what: str) -> str:
     return listed([said, *(f"{ratio}{where}" for ratio, where in others)])
 
 
+def _limits(low: float | None, high: float | None) -> str:
+    """Both ends; one that was not found is open."""
+    if low is None or high is None:
+        return f"{number(low or 0.0, 2)} or more" if high is None else f"up to {number(high, 2)}"
+    return span(number(low, 2), number(high, 2))
+
+
 SCALES = {"km": "by distance", "weeks": "by weeks in service"}
 
 
@@ -166,7 +173,7 @@ def _table(frame: pl.DataFrame) -> Table:
             r["duty_a"],
             r["duty_b"],
             number(r["ratio"], 2),
-            span(number(r["ci_low"], 2), number(r["ci_high"], 2)),
+            _limits(r["ci_low"], r["ci_high"]),
             number(r["p_adjusted"], 4),
             r["verdict"],
         )

@@ -161,10 +161,16 @@ def _replacement_said(paying: pl.DataFrame, ages: pl.DataFrame, measures: Measur
     else:
         age = measures.distance_interval(*(top[c] for c in AGES))
     saved = f", saving {share(top['saving_share'])}" if top["saving_share"] is not None else ""
-    groups = f"in {number(paying.height)} of {count(ages.height, 'group')}"
     if paying.height == ages.height == 1:
-        return Said(f"Planned replacement pays on {where}: at {age}{saved}", note)
-    return Said(f"Planned replacement pays {groups}, most on {where}: at {age}{saved}", note)
+        pays = "pays" if not endless else "probably pays"
+        return Said(f"Planned replacement {pays} on {where}: at {age}{saved}", note)
+    surely = paying.height - endless
+    groups = f"pays in {number(surely)} of {count(ages.height, 'group')}"
+    if endless:
+        groups += f" and perhaps in {number(endless)} more"
+    if not surely:
+        groups = f"perhaps pays in {number(endless)} of {count(ages.height, 'group')}"
+    return Said(f"Planned replacement {groups}, most on {where}: at {age}{saved}", note)
 
 
 def _replacement_table(ages: pl.DataFrame, measures: Measures) -> Table:

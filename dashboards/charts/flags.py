@@ -86,7 +86,7 @@ def _states_said(counts: pl.DataFrame) -> Said:
     new = marks.total(counts.filter(pl.col("change") == NEW), "n")
     note = f"{count(total, 'flagged wheel end')}, counted by what the history of each says."
     if counts["change"].n_unique() > 1 or new:
-        note += f" {number(new)} of them are new this month."
+        note += f" {number(new)} of them {'is' if new == 1 else 'are'} new this month."
     if by_state.height == 1:
         return Said(f"Everything flagged is of one kind: {top['group']}", note)
     return Said(
@@ -115,7 +115,7 @@ def stroke_figure(status: pl.DataFrame, fleet: Fleet) -> Figure | None:
         .otherwise(pl.lit("in the band"))
         .alias("place"),
     )
-    counts, dimensions = counted(binned, "bin", "place")
+    counts, dimensions = counted(binned, "bin", "place", also=(pl.col("p_out_now").sum(),))
 
     def say(frame: pl.DataFrame) -> Said:
         return _stroke_said(frame, fleet)
@@ -123,7 +123,7 @@ def stroke_figure(status: pl.DataFrame, fleet: Fleet) -> Figure | None:
     return Figure(
         key="strokes-now",
         said=say(counts),
-        chart=stroke_chart(counts, fleet),
+        chart=stroke_chart(counts.drop("p_out_now"), fleet),
         table=_stroke_table(counts),
         sql="select wheel_end_id, stroke_ratio, stroke_ratio_sd, p_out_now "
         "from mart.wheel_end_status",
@@ -176,10 +176,27 @@ def _stroke_said(counts: pl.DataFrame, fleet: Fleet) -> Said:
     band = span(*(f"{100 * end:.3g}\u00a0%" for end in (fleet.band_low, fleet.band_high)))
     note = (
         f"Estimates now, of {count(total, 'wheel end')} with a stroke reading; shaded: the band in "
-        f"force, {band} of the arm ({fleet.band_source})."
+        f"force, {band} of the arm ({fleet.band_source}).{_out_by_chance(counts)}"
     )
     first = f"{inside} of {number(total)}" if total < FEW else f"{inside} of"
-    return Said(f"{first} strokes stand in their band; {above} too long, {below} too short", note)
+    title = f"{first} strokes are estimated in their band; {above} too long, {below} too short"
+    return Said(title, note)
+
+
+def _out_by_chance(counts: pl.DataFrame) -> str:
+    """How many probably are outside, where estimates, each the likeliest of its own, say another
+    number: one adjuster in so many has failed since it was read, and nobody knows which."""
+    expected = round(float(counts["p_out_now"].sum()))
+    seem = marks.total(counts.filter(pl.col("place") != "in the band"), "n")
+    if expected == seem:
+        return ""
+    are = "is" if expected == 1 else "are"
+    among = ": what failed since it was read is among those that seem well"
+    about = f"about {number(expected)}" if expected else "hardly one"
+    return (
+        f" By the chance of each, {about} of them {are} outside it now"
+        f"{among if expected > seem else ''}."
+    )
 
 
 def _share_or_count(n: int, total: int) -> str:
@@ -288,7 +305,7 @@ def _minimum_said(counts: pl.DataFrame, as_of: dt.date) -> Said:
     if not risky:
         return Said(f"No lining is likely to reach its minimum by the end of {last}", note)
     title = f"{count(risky, 'lining')} may reach the minimum by the end of {last}"
-    return Said(f"{title}, {number(even)} with an even chance", note)
+    return Said(f"{title}, {number(even) if even else 'none'} with an even chance", note)
 
 
 def _minimum_table(counts: pl.DataFrame) -> Table:

@@ -26,6 +26,8 @@ CAUSE_WORDS = {
     "planned": "replaced as planned",
 }
 PLANNED = "planned"
+NONE_LEFT = 1e-6
+FEWEST_AGES = 3  # through two points every form is a straight line
 INCIDENCE = ("incidence", "ci_low", "ci_high")
 COUNT = ("replacements", "ci_low", "ci_high")
 
@@ -125,7 +127,7 @@ def causes_figure(
     )
     if pooled.is_empty():
         return None
-    oldest = pooled.filter(pl.col("km") == pl.col("km").max())
+    oldest = pooled.filter(pl.col("km") == _last_told(pooled))
     rows = oldest.with_columns(
         group=pl.col("cause").replace_strict(CAUSE_WORDS, default=pl.col("cause"))
     ).sort("incidence", descending=True)
@@ -136,6 +138,14 @@ def causes_figure(
         table=_causes_table(rows),
         sql="select * from mart.adjuster_causes where axle_type is null and duty is null",
     )
+
+
+def _last_told(pooled: pl.DataFrame) -> float:
+    """The oldest age at which some have not ended: the last of all to end leaves no doubt, and no
+    knowledge either."""
+    ages = pooled.group_by("km").agg(pl.col("incidence").sum())
+    some_left = ages.filter(pl.col("incidence") < 1.0 - NONE_LEFT)
+    return float((ages if some_left.is_empty() else some_left)["km"].max())  # type: ignore[arg-type]
 
 
 def _causes_chart(rows: pl.DataFrame) -> Chart:
@@ -164,6 +174,8 @@ def _causes_said(rows: pl.DataFrame, measures: Measures, fits: pl.DataFrame | No
         return Said("Every adjuster that ended was replaced as planned", note)
     top = failed.row(0, named=True)
     part = f"{share(top['incidence'])} ({span(share(top['ci_low']), share(top['ci_high']))})"
+    if failed.height == 1:
+        return Said(f"Ended as “{top['group']}”: {part} of adjusters by {age}", note)
     return Said(f"The commonest failure is “{top['group']}”: {part} of adjusters by {age}", note)
 
 
@@ -277,7 +289,11 @@ def scale_figures(scales: pl.DataFrame | None, measures: Measures) -> tuple[Figu
         return ()
     pooled = scales.filter(pl.col("axle_type").is_null(), pl.col("duty").is_null())
     parts = pooled.partition_by("distribution", as_dict=True, maintain_order=True)
-    return tuple(_scale_figure(str(name), rows, measures) for (name,), rows in parts.items())
+    return tuple(
+        _scale_figure(str(name), rows, measures)
+        for (name,), rows in parts.items()
+        if rows.height >= FEWEST_AGES
+    )
 
 
 def _scale_figure(name: str, rows: pl.DataFrame, measures: Measures) -> Figure:

@@ -165,7 +165,8 @@ def _with_year(
     if year.is_empty():
         return said
     row = year.row(0, named=True)
-    busiest = month_name(total.head(YEAR + 1).sort("mean", descending=True)["month"][0])
+    within = total.filter(pl.col("month") <= row["until_on"])
+    busiest = month_name(within.sort("mean", descending=True)["month"][0])
     title = _much(row[f"{what}_p50"], f"in the next {YEAR} months", busiest, measures, what)
     limits = outlook_words(row, measures, what)
     return Said(title, f"{said.note} Over {YEAR} months: {limits}, 8 chances in 10.")
@@ -189,13 +190,14 @@ def plan_said(plan: pl.DataFrame | None, measures: Measures) -> str:
     extra = with_interval(
         row["extra_relines_mean"], row["extra_relines_p10"], row["extra_relines_p90"], "relines"
     )
-    if not round(row["crossings_avoided_mean"]) and row["extra_relines_mean"] < 1:
+    avoided = round(row["crossings_avoided_mean"])
+    if avoided <= 0 and row["extra_relines_mean"] < 0.5:
         return f"The accepted risk of {share(row['risk'])} takes no more relines than are forecast."
     costs = f", {measures.money(row['extra_cost_mean'])}" if row["extra_cost_mean"] else ""
-    avoided = count(round(row["crossings_avoided_mean"]), "lining")
+    kept = count(avoided, "lining") if avoided > 0 else "hardly a lining"
     return (
         f"Keeping to {share(row['risk'])} takes {extra} more in {YEAR} months{costs}, and keeps "
-        f"{avoided} from falling to the minimum in service."
+        f"{kept} from falling to the minimum in service."
     )
 
 
@@ -252,9 +254,15 @@ def _depots_said(rows: pl.DataFrame, measures: Measures, what: What) -> Said:
     )
     if rows.height == 1:
         return Said(f"{top['depot']}: {limits} in {YEAR} months", note)
-    sure = "" if top["p10"] > rows["p90"][1] else " probably"
-    most = "costs most" if what == "cost" else "relines most"
-    return Said(f"{top['depot']}{sure} {most}: {limits} in {YEAR} months", note)
+    most = "cost most" if what == "cost" else "reline most"
+    alike = rows.filter(pl.col("p50") == top["p50"]).height - 1
+    if alike:
+        also = count(alike, "other depot")
+        title = f"{top['depot']} and {also} are expected to {most}: {limits} at {top['depot']}"
+        return Said(f"{title} in {YEAR} months", note)
+    sure = top["p10"] > rows["p90"][1]
+    does = most.replace(" ", "s ", 1) if sure else f"is expected to {most}"
+    return Said(f"{top['depot']} {does}: {limits} in {YEAR} months", note)
 
 
 def _depots_table(rows: pl.DataFrame, measures: Measures, what: What) -> Table:

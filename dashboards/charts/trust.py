@@ -197,7 +197,7 @@ _OPENINGS = {
 def _coverage_table(rows: pl.DataFrame) -> Table:
     lines = [
         (
-            r["measure"],
+            r["named"],
             day_name(r["origin"]),
             share(r["nominal"]),
             *(share(r[name]) for name in ("observed", "strictly_inside", "below", "above")),
@@ -205,7 +205,7 @@ def _coverage_table(rows: pl.DataFrame) -> Table:
             _bias(r["bias"]),
             *(_score(r[f"crps{rival}"]) for rival in ("", "_last_year", "_straight_line")),
         )
-        for r in rows.iter_rows(named=True)
+        for r in rows.with_columns(named=_in_words(pl.col("measure"))).iter_rows(named=True)
     ]
     heads = ("Forecast of", "As of", "Promised", "Held", "Between the ends", "Below", "Above")
     scored = ("Judged", "Outcome minus forecast", "CRPS", "Last year again", "Straight lines")

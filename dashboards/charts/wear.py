@@ -75,7 +75,8 @@ def _said(frame: pl.DataFrame, measures: Measures) -> Said:
     peers = frame.filter(pl.col("ci_high") >= top["ci_low"]).height - 1
     if peers:
         note += f" {count(peers, 'other group')} cannot be told apart from the fastest."
-    return Said(f"Linings of {_group(top)} wear fastest: {rate}; of {_group(last)} {least}", note)
+    wear = "probably wear" if peers else "wear"
+    return Said(f"Linings of {_group(top)} {wear} fastest: {rate}; of {_group(last)} {least}", note)
 
 
 def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:

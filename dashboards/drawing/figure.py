@@ -153,14 +153,18 @@ def _said(
             yield selection_key(dimensions, values), say(rows)
 
 
-def counted(frame: pl.DataFrame, *by: str) -> tuple[pl.DataFrame, tuple[str, ...]]:
-    """Rows counted as ``n`` by ``by`` and as many dimensions as the page can carry.
+def counted(
+    frame: pl.DataFrame, *by: str, also: Sequence[pl.Expr] = ()
+) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    """Rows counted as ``n``, and sums ``also``, by ``by`` and as many dimensions as the page can
+    carry.
 
     Returns the counts and the dimensions they are split by; axle type is given up first, depot
     last.
     """
     for dimensions in (DIMENSIONS, DIMENSIONS[:2], DIMENSIONS[:1], ()):
-        counts = frame.group_by(*dimensions, *by).agg(pl.len().alias("n")).sort(*dimensions, *by)
+        counts = frame.group_by(*dimensions, *by).agg(pl.len().alias("n"), *also)
+        counts = counts.sort(*dimensions, *by)
         if counts.height <= MOST_ROWS:
             break
     return counts, dimensions

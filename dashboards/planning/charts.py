@@ -1,5 +1,7 @@
 """What work is planned from: hours of the coming months, costs per distance, units, checks."""
 
+import math
+
 import altair as alt
 import polars as pl
 
@@ -97,20 +99,40 @@ def costs_figure(costs: pl.DataFrame | None, measures: Measures) -> Figure | Non
     unit = f"{measures.currency} per 100\u202f000\u00a0{measures.distance_unit}"
     axis = alt.X("ci_low:Q", title=unit, axis=alt.Axis(format=",~f"))
     chart = marks.interval_plot(grouped.select("group", *columns), columns, axis, ",.0f")
-    ends = grouped.sort("cost_per_100000km")
-    low, high = ends.row(0, named=True), ends.row(-1, named=True)
     said = Said(
-        f"A wheel end costs most on {high['group']}: {_cost(high)} {unit}",
-        f"Linings, adjusters, labour, downtime and upkeep on record; least on {low['group']}: "
-        f"{_cost(low)}. Bars are 95 % intervals, allowing for how units differ. Behind it: "
-        f"{figures(float(grouped['wheel_end_km'].sum()), 3)} km, each counted for every wheel end.",
+        _costs_said(grouped, unit),
+        "Linings, adjusters, labour, downtime and upkeep on record. Bars are 95 % intervals, "
+        "allowing for how units differ. Behind it: "
+        f"{measures.distance(float(grouped['wheel_end_km'].sum()))}, each counted for every "
+        "wheel end.",
     )
     rows = [
-        (r["group"], _cost(r), number(r["units"]), f"{figures(r['wheel_end_km'], 3)} km")
+        (r["group"], _cost(r), number(r["units"]), measures.distance(r["wheel_end_km"]))
         for r in grouped.iter_rows(named=True)
     ]
-    heads = ("Axle type and duty", unit, "Units", "Km times wheel ends")
+    heads = ("Axle type and duty", unit, "Units", "Distance times wheel ends")
     return Figure("costs-per-km", said, chart, table(rows, *heads), "from mart.costs_per_km")
+
+
+def _costs_said(grouped: pl.DataFrame, unit: str) -> str:
+    """Which group costs most, where that is more than how units differ."""
+    high, *others = grouped.sort("cost_per_100000km", descending=True).to_dicts()
+    if not others:
+        return f"A wheel end of {high['group']} costs {_cost(high)} {unit}"
+    low = others[-1]
+    if not _dearer(high, low):
+        return "No axle type and duty clearly costs more per wheel end than another"
+    sure = "costs" if _dearer(high, others[0]) else "probably costs"
+    least = f"; on {low['group']} {_cost(low)}"
+    return f"A wheel end {sure} most on {high['group']}: {_cost(high)} {unit}{least}"
+
+
+def _dearer(a: dict[str, float], b: dict[str, float]) -> bool:
+    """Whether 95 % limits of the ratio, from those of both on a log scale, leave one out."""
+    if min(a["ci_low"], b["ci_low"]) <= 0.0:
+        return a["ci_low"] > b["ci_high"]
+    halves = [math.log(r["ci_high"] / r["ci_low"]) / 2.0 for r in (a, b)]
+    return math.log(a["cost_per_100000km"] / b["cost_per_100000km"]) > math.hypot(*halves)
 
 
 def _cost(row: dict[str, float]) -> str:
@@ -148,7 +170,7 @@ def _drawn(shown: pl.DataFrame) -> pl.DataFrame:
 def _funnel(shown: pl.DataFrame, measures: Measures) -> Chart:
     x = alt.X(
         "expected_cost:Q",
-        title=f"Cost that its axle types, duties and km explain, {measures.currency}",
+        title=f"Cost that its axle types, duties and distance explain, {measures.currency}",
         axis=alt.Axis(format=",~f"),
     )
     y = alt.Y("factor:Q", title="Cost over that")
@@ -177,7 +199,7 @@ def _units_said(shown: pl.DataFrame, drawn: int) -> Said:
         "little, however far out it lies."
     )
     if out.is_empty():
-        return Said("No unit costs more or less than what it runs explains", note)
+        return Said("No unit is shown to cost more or less than what it runs explains", note)
     named = [f"{r['unit_id']} ({figures(r['factor'], 2)}\u00a0times)" for r in out.to_dicts()]
     more = f" and {count(len(named) - NAMED, 'unit')} more" if len(named) > NAMED else ""
     return Said(f"Beyond what units differ anyway: {listed(named[:NAMED])}{more}", note)
@@ -199,6 +221,18 @@ def _units_table(shown: pl.DataFrame, measures: Measures) -> Table:
     return table(rows, *heads, most=40)
 
 
+def _bought(grouped: pl.DataFrame) -> str:
+    """Where: groups that borrow one life and are checked alike gain alike."""
+    ranked = grouped.sort("place").with_columns(
+        told=pl.col("saved_per_check").map_elements(figures, return_dtype=pl.String)
+    )
+    alike = ranked.filter(pl.col("told") == ranked["told"][0])["group"].to_list()
+    if grouped.height > 1 and len(alike) == grouped.height:
+        return "alike everywhere"
+    more = f" and {count(len(alike) - NAMED, 'more group')}" if len(alike) > NAMED else ""
+    return f"most on {listed(alike[:NAMED]) if not more else ', '.join(alike[:NAMED])}{more}"
+
+
 def checks_figure(plan: pl.DataFrame | None, measures: Measures) -> Figure | None:
     """Share of wheel ends with a failure nobody has seen, against what is accepted."""
     known = None if plan is None else plan.drop_nulls("share_now")
@@ -217,7 +251,7 @@ def checks_figure(plan: pl.DataFrame | None, measures: Measures) -> Figure | Non
     )
     first = grouped.sort("place").row(0, named=True)
     said = Said(
-        f"One more check a year buys most on {first['group']}",
+        f"One more check a year buys {_bought(grouped)}",
         f"There each such check saves {figures(first['saved_per_check'], 2)} weeks in which a "
         f"failed adjuster goes unseen. The dashed line is what is accepted, {share(most, 1)}; bars "
         "are 95 % intervals. The table says how often to check to keep it.",

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import polars as pl
 
 from dashboards.page_data import PageData
-from dashboards.sentences.words import count, day_name, listed, share, with_interval
+from dashboards.sentences.words import capital, count, day_name, listed, share, with_interval
 
 TOLD = {
     "set_wrong": "settings found out of band",
@@ -13,6 +13,7 @@ TOLD = {
     "failures": "adjuster failures",
     "cost": "cost per distance",
 }
+RISEN = {"set_wrong": "have", "wear": "has", "failures": "have", "cost": "has"}
 SURE = 0.05
 
 
@@ -94,8 +95,14 @@ def _changes(effects: pl.DataFrame | None) -> Iterator[str]:
 def _courses(months: pl.DataFrame | None) -> Iterator[str]:
     if months is None:
         return
-    for (measure,), rows in months.filter("signal").group_by("measure", maintain_order=True):
+    newest = months.group_by("measure", maintain_order=True).agg(
+        pl.col("signal", "rise", "rise_limit", "began").sort_by("month").last()
+    )
+    # A rise that has been made up for since, or has become what is usual, is no news.
+    for row in newest.filter("signal", pl.col("rise") > pl.col("rise_limit")).to_dicts():
+        measure = row["measure"]
         yield (
-            f"{TOLD[str(measure)].capitalize()} rise since about {rows['began'][0]:%b %Y}, more "
-            "than chance makes them once in 20 years of months: find out what changed."
+            f"{capital(TOLD[measure])} {RISEN[measure]} risen since about {row['began']:%b %Y}, "
+            f"more than chance makes any of {len(TOLD)} such figures rise once in 20 years of "
+            "months: find out what changed."
         )

@@ -26,9 +26,12 @@ def with_evidence(judged: pl.DataFrame, fleet: Fleet, side_limit: float) -> pl.D
 
     Parameters
     ----------
-    judged : columns as the judgement of adjustment gives them, numbers and codes
+    judged : columns as the judgement of adjustment gives them, numbers and codes; ``p_relined``,
+        if known, the chance that it was relined at its last check and nobody wrote it down
     side_limit : difference of stroke ratio allowed between the ends of an axle
     """
+    if "p_relined" not in judged.columns:
+        judged = judged.with_columns(p_relined=pl.lit(0.0))
     words = _Words(fleet, side_limit)
     parts = [words.lining(), words.found(), words.todo()]
     spaced = [pl.when(part == "").then(None).otherwise(part) for part in parts]
@@ -128,7 +131,12 @@ class _Words:
             .when(pl.col("worn_out_by") == "estimate")
             .then(_text(now, minimum, last, "."))
         )
-        return said.fill_null("")
+        perhaps = (
+            pl.when(pl.col("p_relined").fill_null(0.0) >= LIKELY)
+            .then(pl.lit(" It was probably relined then, though nobody wrote that down: look."))
+            .otherwise(pl.lit(""))
+        )
+        return (said + perhaps).fill_null("")
 
     def found(self) -> pl.Expr:
         """What was read, what it shows, and what else was found."""
@@ -161,7 +169,12 @@ class _Words:
             .then(pl.lit("up"))
             .otherwise(pl.lit("down"))
         )
-        wear = _text(" while ", self.length(pl.col("wear_mm"), 1), " of lining wore")
+        worn = self.length(pl.col("wear_mm"), 1)
+        wear = (
+            pl.when(pl.col("lining_read_mm").is_null())
+            .then(_text(" while, by usual wear, ", worn, " of lining wore, none of it read"))
+            .otherwise(_text(" while ", worn, " of lining wore"))
+        )
         several = _text(", ", way, " from ", _share(pl.col("first_ratio")), " % ", _since(), wear)
         return (
             pl.when(pl.col("readings") > 1).then(several).otherwise(_text(", read once ", _since()))
@@ -180,7 +193,12 @@ class _Words:
         again = pl.col("trouble_before").fill_null(value=False)
         before = pl.when(again).then(pl.lit("; it went out before that")).otherwise(pl.lit(""))
         since = _text(_capital(made), ", not read since", before, chance.fill_null(""))
-        return pl.coalesce(since, pl.lit("No stroke reading on record"))
+        none = (
+            pl.when(pl.col("arm_length_mm").is_null())
+            .then(pl.lit("No arm length on record, so that no stroke can be judged"))
+            .otherwise(pl.lit("No stroke reading on record"))
+        )
+        return pl.coalesce(since, none)
 
     def meaning(self) -> pl.Expr:
         texts = {
@@ -270,7 +288,7 @@ class _Words:
         """Findings other than strokes, for flagged wheel ends."""
         failed = pl.coalesce("test_failed", pl.col("found_return_test") == 1)
         tested = pl.coalesce(
-            _text("return test failed on ", _day("tested_on"), ", adjuster not replaced since"),
+            _text("return test failed on ", _day("tested_on"), ", no replacement on record since"),
             pl.lit("return test failed"),
         )
         applied = _text(

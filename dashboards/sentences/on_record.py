@@ -9,6 +9,7 @@ import polars as pl
 from dashboards.sentences.words import capital, count, listed, number
 
 MOST_NAMED = 6  # units named in a sentence
+FEWEST_RELINES = 5  # not written down, of a depot in a year, that are told of
 UNASSIGNED = "unassigned"  # the duty of a unit without any, as the contract calls it
 
 
@@ -22,7 +23,7 @@ class Kind:
 
 
 KINDS = (
-    Kind("linings", "lining reading", "how thick they are and when they are due is not known"),
+    Kind("linings", "lining reading", "how thick linings are and when they are due is not known"),
     Kind("strokes", "free stroke reading", "an adjuster that drifts would not be seen there"),
     Kind("return_tests", "return test", "an adjuster that fails it would not be known"),
     Kind("greasings", "greasing", "whether greasing is overdue cannot be judged"),
@@ -56,12 +57,47 @@ def _lacking(records: pl.DataFrame) -> Iterator[str]:
                 f"{capital(count(without, 'wheel end'))} of {number(asked.height)} "
                 f"{_verb(without, 'has', 'have')} no {kind.name} on record: {kind.hides}."
             )
+    yield from _without_arm(records)
     if not records["jobs"].sum():
         yield (
             "No work is on record: settings, replacements and relines can only be guessed from "
             "readings, and no first service can be judged."
         )
     yield from _without_duty(records)
+
+
+def _without_arm(records: pl.DataFrame) -> Iterator[str]:
+    """Strokes that were read and mean nothing, for it is their share of the arm that is judged."""
+    read = records.filter(pl.col("strokes") > 0)
+    without = read.filter(pl.col("arm_length_mm").is_null()).height
+    if without:
+        yield (
+            f"{capital(count(without, 'wheel end'))} of {number(read.height)} with a free stroke "
+            f"on record {_verb(without, 'has', 'have')} no arm length on record: whether "
+            f"{_verb(without, 'it is', 'they are')} in adjustment cannot be judged. Put "
+            "arm_length_mm into the register or under [[wheel_ends]] in fleet.toml."
+        )
+
+
+def relines_unwritten(lately: pl.DataFrame | None) -> tuple[str, ...]:
+    """Where most relines of the last year stand in no work record; ``lately``: ``depot``,
+    ``relines`` and how many of them are ``unwritten``."""
+    if lately is None:
+        return ()
+    often = lately.filter(
+        pl.col("unwritten") >= FEWEST_RELINES, pl.col("unwritten") > 0.5 * pl.col("relines")
+    )
+    if often.is_empty():
+        return ()
+    n, of = int(often["unwritten"].sum()), int(often["relines"].sum())
+    named = often["depot"].drop_nulls().sort().to_list()
+    more = len(named) - MOST_NAMED
+    shown = listed(named) if more <= 0 else f"{', '.join(named[:MOST_NAMED])} and {more} more"
+    at = f" at {shown}" if named and often.height < lately.height else ""
+    return (
+        f"{number(n)} of {number(of)} relines of the last year{at} were not written down: they "
+        "show as linings that grew. Until it is read again, such a lining is told as the old one.",
+    )
 
 
 def unestimated(status: pl.DataFrame) -> pl.DataFrame:
@@ -185,8 +221,9 @@ def flags_judged(records: pl.DataFrame | None, status: pl.DataFrame) -> str:
     ]
     judged = f"Judged on {listed(parts)} of {count(total, 'wheel end')}." if parts else ""
     unknown = unjudged(status)
+    others = "other wheel end" if status["flagged"].any() else "wheel end"
     rest = (
-        f" {capital(count(unknown, 'wheel end'))} could not be judged by "
+        f" {capital(count(unknown, others))} could not be judged by "
         f"{_verb(unknown, 'its', 'their')} stroke now{_why_unjudged(status)}: whether "
         f"{_verb(unknown, 'it is', 'they are')} in adjustment is not known."
         if unknown

@@ -1,6 +1,7 @@
 """What of the past forecasts do not take for how the fleet goes on: holes of the records, and use
 that is not what it was."""
 
+import datetime as dt
 from typing import Any
 
 import polars as pl
@@ -22,20 +23,47 @@ def past_clause(holes: pl.DataFrame | None, use: pl.DataFrame | None) -> str:
     said = ""
     if missing:
         row = missing[0]
-        months = f"{month_name(row['from_on'])} to {month_name(row['until_on'])}"
-        said += f"; no check on record from {months}{_at(row, ' at ')}"
+        said += f"; no check on record {_when(row)}{_at(row, ' at ')}"
     if changed:
         said += f"; units run {_how_much(changed)} since about {month_name(changed['since_on'])}"
     return said
 
 
+def _when(row: dict[str, Any]) -> str:
+    if row["until_on"] is None:
+        return f"since {month_name(row['from_on'])}"
+    return f"from {month_name(row['from_on'])} to {month_name(row['until_on'])}"
+
+
+def silence_said(holes: pl.DataFrame | None, as_of: dt.date) -> tuple[str, ...]:
+    """A sentence for each time without a check that has not ended by the as-of day."""
+    return tuple(
+        f"No check{_at(row, ' at ') or ' of any unit'} is on record since "
+        f"{day_name(row['from_on'])}, {count(_weeks(row, as_of), 'week')} before the day this is "
+        f"told of, and {count(row['units'], 'unit')} "
+        f"{'was' if row['units'] == 1 else 'were'} checked in the year before that: "
+        + (_OF_DEPOT if row["depot"] else _OF_FLEET)
+        for row in _holes(holes)
+        if row["until_on"] is None
+    )
+
+
+_OF_FLEET = (
+    "either records are missing, or the fleet has left. What was found and done since is in no "
+    "figure: linings are told as if all had run on, relines that fell due since as still to come."
+)
+_OF_DEPOT = (
+    "they have left, as forecasts take it the longer this lasts, or their records are missing."
+)
+
+
 def holes_said(holes: pl.DataFrame | None) -> tuple[str, ...]:
-    missing = _holes(holes)
+    missing = [row for row in _holes(holes) if row["until_on"] is not None]
     more = len(missing) - MOST_HOLES
     others = f"{count(more, 'earlier such time')} in mart.record_holes."
     told = (
         f"No check{_at(row, ' at ')} is on record between {day_name(row['from_on'])} and "
-        f"{day_name(row['until_on'])} ({count(_weeks(row), 'week')}), though "
+        f"{day_name(row['until_on'])} ({count(_weeks(row, row['until_on']), 'week')}), though "
         f"{count(row['units'], 'unit')} ran on. What was wrong then is not on record; "
         "forecasts take it for missing records, not for how the fleet checks."
         for row in missing[:MOST_HOLES]
@@ -71,8 +99,8 @@ def _at(row: dict[str, Any], word: str) -> str:
     return f"{word}{row['depot']}" if row["depot"] else ""
 
 
-def _weeks(row: dict[str, Any]) -> int:
-    days: int = (row["until_on"] - row["from_on"]).days
+def _weeks(row: dict[str, Any], until: dt.date) -> int:
+    days: int = (until - row["from_on"]).days
     return round(days / 7)
 
 

@@ -41,16 +41,25 @@ def figures(value: float | None, significant: int = 2) -> str:
     return number(rounded, max(0, significant - 1 - math.floor(math.log10(abs(rounded)))))
 
 
-def with_interval(value: float, low: float, high: float, unit: str = "") -> str:
+def with_interval(value: float, low: float | None, high: float | None, unit: str = "") -> str:
     r"""A value and its interval, to as many figures as the interval warrants.
 
     >>> with_interval(1.4812, 1.4561, 1.5064, "mm"), with_interval(64210, 37040, 92480, "km")
     ('1.48\xa0mm (1.46–1.51)', '64\u202f000\xa0km (37\u202f000–92\u202f000)')
     >>> with_interval(4.2, 4.2, 4.2)
     '4.2 (4.2)'
+
+    An end that was not found is open.
+
+    >>> with_interval(8.31, 2.104, None), with_interval(8.31, None, 12.4)
+    ('8.3 (2.1 or more)', '8.3 (12.4 or less)')
     """
-    places = _places(value, high - low)
-    middle, *ends = (number(round(v, places), max(0, places)) for v in (value, low, high))
+    known = [v for v in (low, high) if v is not None]
+    places = _places(value, known[-1] - known[0]) if len(known) == 2 else _places(value, 0.0)
+    middle, *ends = (number(round(v, places), max(0, places)) for v in (value, *known))
+    if len(known) < 2:
+        body = f" ({ends[0]} or {'less' if low is None else 'more'})" if known else ""
+        return f"{middle}{NO_BREAK}{unit}{body}" if unit else f"{middle}{body}"
     return f"{middle}{NO_BREAK}{unit} ({span(*ends)})" if unit else f"{middle} ({span(*ends)})"
 
 

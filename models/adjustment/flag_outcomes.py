@@ -154,6 +154,10 @@ def _put_right(done: Mapping[str, pl.Expr]) -> pl.Expr:
 
 def _judged(both: pl.DataFrame, as_of: date) -> pl.DataFrame:
     was, flagged = pl.col("was"), pl.col("flagged")
+    # Grease makes no lining thicker: what cleared such a flag is not on record.
+    idle = (pl.col("was_state") == "worn_out") & (pl.col("cleared_by") == "greased")
+    idle = idle.fill_null(value=False)
+    both = both.with_columns(pl.when(~idle).then(c).alias(c) for c in ("cleared_by", "cleared_on"))
     # What is flagged again after it was put right is a new flag; the old one ended with the job.
     put_right = _put_right({action: pl.col("cleared_by") == action for action in ENDING_ACTIONS})
     renewed = was & flagged & put_right

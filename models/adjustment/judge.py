@@ -141,7 +141,15 @@ def _fit_to_judge(
 
 
 def _with_present(outlook: pl.DataFrame, present: pl.DataFrame) -> pl.DataFrame:
-    return outlook.drop(OF_PART).join(present, on="wheel_end_id", how="left", maintain_order="left")
+    """What is told of the present setting; an arm is as long where nothing was read since."""
+    arm = outlook.select("wheel_end_id", own="arm_length_mm")
+    joined = outlook.drop(OF_PART).join(
+        present, on="wheel_end_id", how="left", maintain_order="left"
+    )
+    if "arm_length_mm" not in present.columns:
+        return joined
+    of_all = joined.join(arm, on="wheel_end_id", how="left", maintain_order="left")
+    return of_all.with_columns(arm_length_mm=pl.coalesce("arm_length_mm", "own")).drop("own")
 
 
 def with_defaults(outlook: pl.DataFrame) -> pl.DataFrame:

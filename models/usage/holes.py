@@ -3,6 +3,8 @@
 Where no unit was checked for far longer than usual though they ran as ever, records are missing or
 the workshop stood still. An interval that spans such a hole tells nothing of how the unit keeps its
 dates, and what came in it was not seen. A fleet that stood still itself (a winter) is no hole.
+Where the records end long before the as-of day, whether units ran on is not known yet; what came
+since was not seen either.
 """
 
 import datetime as dt
@@ -21,7 +23,7 @@ LONG = 1.5
 OF_AN_INTERVAL = 0.5
 """Of a unit's usual time between checks, at least: a shorter one moves its dates by little."""
 LEAST_UNITS = 5
-"""Units whose intervals span it."""
+"""Units whose intervals span it, or checks that were due since the last of all."""
 CHANCE = 0.01
 """That any such stretch comes about in checks that are independent of each other, at most."""
 SELDOM = 1.0 / 6.0
@@ -101,8 +103,63 @@ def holes_told(intervals: pl.DataFrame, of_fleet: Sequence[Hole]) -> pl.DataFram
                 continue
             across = here.filter("to_visit", pl.col("from_on") <= first, ends >= last)
             rows.append((depot, first, last, across["unit_id"].n_unique()))
-    schema = {"depot": pl.String, "from_on": pl.Date, "until_on": pl.Date, "units": pl.Int64}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return pl.DataFrame(rows, schema=HOLES, orient="row")
+
+
+def silences(intervals: pl.DataFrame, last_visits: pl.DataFrame, as_of: dt.date) -> pl.DataFrame:
+    """depot (null: the whole fleet), from_on, until_on (null) and the units awaited, where nobody
+    has been checked up to the as-of day for longer than ever before, and many should have been.
+
+    It is not known yet whether they ran on. A depot's only where the fleet has none, and for a
+    year: one that closed is not told of for ever.
+
+    intervals : unit_id, depot, from_on, days, to_visit; last_visits : unit_id, depot, visit_on.
+    """
+    rows = []
+    depots = last_visits["depot"].drop_nulls().unique().sort().to_list()
+    for depot in (None, *(depots if len(depots) > 1 else [])):
+        of_it = pl.lit(value=True) if depot is None else pl.col("depot") == depot
+        found = _silent_since(intervals.filter(of_it), last_visits.filter(of_it), as_of)
+        if found and (depot is None or (as_of - found[0]).days <= YEAR):
+            rows.append((depot, found[0], None, found[1]))
+        if depot is None and rows:
+            break
+    return pl.DataFrame(rows, schema=HOLES, orient="row")
+
+
+HOLES = {"depot": pl.String, "from_on": pl.Date, "until_on": pl.Date, "units": pl.Int64}
+
+
+def _silent_since(
+    intervals: pl.DataFrame, last_visits: pl.DataFrame, as_of: dt.date
+) -> tuple[dt.date, int] | None:
+    """The day of the last check of all, and how many units were checked in the year before."""
+    told = intervals.filter("to_visit")
+    ends = pl.col("from_on") + pl.duration(days="days")
+    days = (
+        told.select("unit_id", day="from_on"),
+        told.select("unit_id", day=ends),
+        last_visits.select("unit_id", day="visit_on"),
+    )
+    checks = pl.concat(each.cast({"day": pl.Date}) for each in days).drop_nulls().unique()
+    if checks.is_empty():
+        return None
+    every = checks["day"].unique().sort()
+    last: dt.date = every[-1]
+    silent = (as_of - last).days
+    missing = holes_of_records(intervals)
+    gaps = [b - a for a, b in itertools.pairwise(every) if (a, b) not in missing]
+    longest = max((gap.days for gap in gaps), default=0)
+    lately = checks.filter(pl.col("day") > last - dt.timedelta(days=YEAR))
+    begun: dt.date = lately["day"].sort()[0]
+    over = (last - begun).days + 1
+    due = lately.height / over * silent
+    if silent <= longest or due < LEAST_UNITS:
+        return None
+    return last, lately["unit_id"].n_unique()
+
+
+YEAR = 365
 
 
 def _date(day: float) -> dt.date:

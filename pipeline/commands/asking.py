@@ -42,7 +42,7 @@ MEASURES = {
     "cost": "Cost",
     "own_visits": "Axles relined at a visit made for that alone",
     "crossings": "Linings that fall to their minimum in service",
-    "scrapped_mm": "Lining above its minimum when relined, mm",
+    "scrapped_mm": "Lining above its minimum when relined, mm in all",
     "scrapped_cost": "What that lining cost",
 }
 UNSEEN = "Wheel ends with a failed adjuster that nobody has seen"

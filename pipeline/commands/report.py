@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import duckdb
 
 from dashboards.sentences.missing import missing
+from dashboards.sentences.uneven_past import silence_said
 from dashboards.sentences.words import plain
 from pipeline.commands import CAUTION
 from pipeline.commands.checking import Fates, derived_lines, fates
@@ -52,7 +53,7 @@ def summary(run: Run, out: Place, as_of: dt.date) -> Summary:
         relines=outlook[0] if outlook else None,
         plan=plan[0] if plan else None,
         page=out / "published" / "index.html",
-        warnings=warnings(run.con),
+        warnings=warnings(run.con, as_of),
         lining_readings=_lining_readings(run.con),
         derived=tuple(derived_lines(run.con)),
     )
@@ -63,8 +64,9 @@ def _lining_readings(con: duckdb.DuckDBPyConnection) -> int:
     return int(readings)
 
 
-def warnings(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
-    """What the run's figures leave out, a sentence a table; none where it does not matter."""
+def warnings(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> tuple[str, ...]:
+    """What the run's figures leave out, a sentence a table, and whether records end long before
+    the as-of day; none where it does not matter."""
     loads = warehouse.fetch(con, "from mart.loads")
     reasons = warehouse.fetch(
         con,
@@ -73,7 +75,8 @@ def warnings(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
         from mart.set_aside group by all""",
         order="1, 2",
     )
-    return tuple(map(plain, missing(loads, reasons)))
+    silent = silence_said(warehouse.fetch(con, "from mart.record_holes"), as_of)
+    return tuple(map(plain, (*missing(loads, reasons), *silent)))
 
 
 def summary_lines(s: Summary) -> list[str]:

@@ -32,12 +32,18 @@ def write_flag_marts(
     return table
 
 
+# A reline that nobody wrote down and the readings show is work done all the same.
+JOBS = """select wheel_end_id, done_on, action, reason from stage.jobs
+    union all select wheel_end_id, on_date, 'reline', 'worn' from stage.relines
+    where source = 'inferred'"""
+
+
 def _compared(
     con: duckdb.DuckDBPyConnection, drift: Drift | None, origin: Origin, as_of: dt.date
 ) -> pl.DataFrame:
     assert drift is not None
     assert origin.judged is not None
-    jobs = warehouse.fetch(con, "select wheel_end_id, done_on, action, reason from stage.jobs")
+    jobs = warehouse.fetch(con, JOBS)
     faults = warehouse.fetch(
         con,
         f"""select distinct wheel_end_id, true as found_fault from stage.adjuster_checks
@@ -55,7 +61,7 @@ def _ages(
     now = drift.judged if drift else pl.DataFrame(schema={"wheel_end_id": pl.String})
     if now.is_empty():
         return pl.DataFrame(schema=AGES)
-    jobs = warehouse.fetch(con, "select wheel_end_id, done_on, action from stage.jobs")
+    jobs = warehouse.fetch(con, JOBS)
     earlier = [(o.as_of, o.judged) for o in origins if o.judged is not None]
     return flag_ages(now, earlier, jobs, as_of)
 

@@ -74,8 +74,11 @@ class RecordHoles(dy.Schema):
 
     depot = col.text("Depot; null: the whole fleet", nullable=True)
     from_on = dy.Date(nullable=False, description="The last check before")
-    until_on = dy.Date(nullable=False, description="The first check after")
-    units = col.count("Units that ran on from a check before to one after")
+    until_on = col.day("The first check after; empty: none yet")
+    units = col.count(
+        "Units that ran on from a check before to one after; where there is none yet, those that "
+        "were checked in the year before"
+    )
 
 
 class UseChanges(dy.Schema):
@@ -226,6 +229,10 @@ class WheelEndStatus(dy.Schema):
     )
     reline_on_p50 = col.day("Even chance")
     reline_on_p90 = col.day("Late")
+    p_relined = col.share(
+        "Chance that what its last check read led to a reline that nobody wrote down: the dates of "
+        "relines are then those of the new lining"
+    )
     set_on = col.day("Last setting on record")
     last_read_on = col.day("Last stroke reading since that setting; empty: not read since")
     stroke_ratio = col.number(

@@ -23,9 +23,14 @@ def write_status(
     """Join what is known of each wheel end; what is not known stays empty."""
     assert drift is not None
     names = marts.SCHEMAS["wheel_end_status"].columns()
-    judged = with_evidence(drift.judged, fleet_of(settings), settings.adjustment.side_to_side_limit)
+    judged = drift.judged
+    if forecasts is not None:
+        relined = forecasts.dates.select("wheel_end_id", "p_relined")
+        judged = judged.join(relined, on="wheel_end_id", how="left", maintain_order="left")
+    judged = with_evidence(judged, fleet_of(settings), settings.adjustment.side_to_side_limit)
     ends = warehouse.fetch(con, "from reduce.drift_outlook", order="wheel_end_id")
-    known = [name for name in judged.columns if name in names and name not in ends.columns]
+    here = {*ends.columns, "p_relined"}
+    known = [name for name in judged.columns if name in names and name not in here]
     status = ends.with_columns(as_of=pl.lit(as_of)).join(
         judged.select("wheel_end_id", *known), on="wheel_end_id", how="left"
     )

@@ -11,7 +11,7 @@ from dashboards.page_data import PageData
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS, METHODS
 from dashboards.sentences.reline_policy import policy_told
-from dashboards.sentences.uneven_past import past_said
+from dashboards.sentences.uneven_past import past_said, silence_said
 from dashboards.sentences.words import day_name, month_name
 from pipeline.publish.spreadsheets import Book, Column, Page
 from pipeline.settings import Settings
@@ -229,7 +229,10 @@ _NO_HABIT = (
 
 def _otherwise_before(data: PageData) -> tuple[str, ...]:
     """What of the past is not taken for how it goes on."""
-    past = past_said(data.record_holes, data.use_changes)
+    past = (
+        *silence_said(data.record_holes, data.as_of),
+        *past_said(data.record_holes, data.use_changes),
+    )
     policy = policy_told(data.reline_policy, Measures(data.fleet))
     return (*changes_said(data.wear_changes), *policy, *past)
 

@@ -7,8 +7,8 @@ from pipeline.settings import Adjustment, AxleType, Settings
 def _limit_sources(settings: Settings) -> tuple[str, ...]:
     """Where each limit in force comes from; a default never hides that it is one."""
     own = [
-        f"{name}: minimum lining {kind.lining_min_mm:g} mm, new {kind.lining_new_mm:g} mm, from "
-        "fleet.toml"
+        f"{name}: minimum lining {kind.lining_min_mm:g} mm{_default(kind, 'lining_min_mm')}, new "
+        f"{kind.lining_new_mm:g} mm{_default(kind, 'lining_new_mm')}, from fleet.toml"
         for name, kind in settings.axle_types.items()
     ]
     default = AxleType()
@@ -23,6 +23,10 @@ def _limit_sources(settings: Settings) -> tuple[str, ...]:
         for size, chamber in settings.chambers.items()
     )
     return (*own, other, *chambers)
+
+
+def _default(kind: AxleType, key: str) -> str:
+    return "" if key in kind.model_fields_set else " (default)"
 
 
 def fleet_of(settings: Settings) -> Fleet:

@@ -11,6 +11,7 @@ from dashboards.sentences.advice import state_words
 from dashboards.sentences.due import overdue_list, reline_list
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS
+from dashboards.sentences.words import plain
 from pipeline.publish.spreadsheets import Book, Column, Kind, Page, safe_csv
 
 # Written by hand, on paper or in the sheet: nothing here fills them.
@@ -56,6 +57,7 @@ RELINES = {
     "lining_read_on": Column("Lining read on", "day"),
     "duty": Column("Duty"),
     "last_inspected_on": Column("Last inspected", "day"),
+    "p_relined": Column("Chance that it was relined, not written down", "share"),
 }
 OVERDUE = {
     "depot": Column("Depot"),
@@ -188,4 +190,6 @@ def _notes(lists: Lists, data: PageData) -> list[tuple[str, Sequence[str]]]:
         "band.",
         "Minimum, early date: one chance in ten that the lining reaches its minimum before it.",
     )
-    return [("About these lists", about), ("Cautions", CAUTIONS)]
+    # A list is passed on without its page: what holds for all of it goes along.
+    doubts = [("To know first", tuple(map(plain, data.notes)))] if data.notes else []
+    return [*doubts, ("About these lists", about), ("Cautions", CAUTIONS)]

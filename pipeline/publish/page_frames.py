@@ -85,6 +85,9 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         part_comparisons=mart("part_comparisons"),
         change_effects=mart("change_effects"),
         monthly_rates=mart("monthly_rates"),
+        default_minima=_default_minima(con),
+        strokes_read=_strokes_read(con, settings),
+        relines_lately=_relines_lately(con, as_of),
         made_from=made_from(con, settings),
     )
 
@@ -114,6 +117,43 @@ def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:
     """The rows that hold a figure; None where words stand instead of all of them."""
     told = frame.filter(pl.col(figure).is_not_null())
     return None if told.is_empty() else told
+
+
+def _strokes_read(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.DataFrame:
+    """Where the last reading of every wheel end lies against the band in force."""
+    low, high = settings.adjustment.band_low, settings.adjustment.band_high
+    return warehouse.fetch(
+        con,
+        f"""select count(*) as wheel_ends, count(*) filter (ratio > {high}) as above,
+            count(*) filter (ratio < {low}) as below
+        from (
+            select wheel_end_id, max_by(stroke_ratio, on_date) as ratio from mart.histories
+            where stroke_ratio is not null group by wheel_end_id
+        )""",
+        order="all",
+    )
+
+
+def _relines_lately(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> pl.DataFrame:
+    return warehouse.fetch(
+        con,
+        f"""select w.depot, count(*) as relines,
+            count(*) filter (r.source = 'inferred') as unwritten
+        from stage.relines r inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+        where r.source in ('job', 'inferred') and r.on_date > date '{as_of}' - 365
+        group by w.depot""",
+        order="depot",
+    )
+
+
+def _default_minima(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Axle types whose minimum neither the register nor fleet.toml states."""
+    return warehouse.fetch(
+        con,
+        """select axle_type, count(*) as wheel_ends, any_value(lining_min_mm) as mm
+        from judge.wheel_ends where minimum_by_default group by axle_type""",
+        order="axle_type",
+    )
 
 
 SHOWN = f"""shown as (

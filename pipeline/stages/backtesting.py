@@ -17,7 +17,7 @@ from models.relines.look_back import (
     totals_rows,
 )
 from models.relines.simulation.simulate import FleetModel
-from models.usage.holes import Hole, holes_of_records, holes_told, watched_until
+from models.usage.holes import Hole, holes_of_records, holes_told, silences, watched_until
 from models.usage.since import change_frame, use_change
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
@@ -44,7 +44,14 @@ class Since:
     counted: pl.DataFrame
     readings: pl.DataFrame
     intervals: pl.DataFrame
-    missing: Sequence[Hole]
+    holes: Sequence[Hole]
+    silent: pl.DataFrame
+
+    @property
+    def missing(self) -> Sequence[Hole]:
+        """Times of which the records of the whole fleet tell nothing."""
+        ends = self.silent.filter(pl.col("depot").is_null())["from_on"]
+        return [*self.holes, *((last, self.as_of) for last in ends)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +73,9 @@ def records_since(con: duckdb.DuckDBPyConnection, now: FleetModel | None, as_of:
             select wheel_end_id from judge.wheel_ends where {OF_SAMPLE}
         )""",
     )
-    return Since(as_of, relines, counted, readings, ran, holes_of_records(ran))
+    visits = warehouse.fetch(con, "select unit_id, depot, visit_on from reduce.units_now")
+    silent = silences(ran, visits, as_of)
+    return Since(as_of, relines, counted, readings, ran, holes_of_records(ran), silent)
 
 
 def looked_back(origin: Origin, since: Since) -> LookedBack:
@@ -98,7 +107,7 @@ def write_backtest(
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
     or more; returns what the totals missed by. ``changed_quarters``: those that today's policy and
     wear have been as they are (0: always)."""
-    marts.write(con, "record_holes", holes_told(since.intervals, since.missing))
+    marts.write(con, "record_holes", _holes(since))
     marts.write(con, "use_changes", change_frame(use_change(since.intervals, since.as_of)))
     rows = [row for each in relines for row in each.rows]
     past = [each.totals for each in relines if each.totals is not None]
@@ -113,6 +122,10 @@ def write_backtest(
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))
     marts.write(con, "backtest_pit", pit_frame(rows))
     return Missed(errors_of(past, changed_quarters), missed)
+
+
+def _holes(since: Since) -> pl.DataFrame:
+    return pl.concat([holes_told(since.intervals, since.holes), since.silent])
 
 
 def _flags(precision: pl.DataFrame) -> pl.DataFrame:

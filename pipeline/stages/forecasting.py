@@ -57,6 +57,7 @@ def forecast_relines(
         how="left",
         maintain_order="left",
     )
+    dates = dates.with_columns(p_relined=pl.Series(renewed))
     return Forecasts(dates, linings_now(con, fleet), fleet)
 
 

@@ -253,7 +253,8 @@ def put_settings(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
 
 
 def _axle_types(settings: Settings) -> pl.DataFrame:
-    rows = [{"axle_type": n, **t.model_dump()} for n, t in settings.axle_types.items()]
+    types = settings.axle_types.items()
+    rows = [{"axle_type": n, **t.model_dump(exclude_unset=True)} for n, t in types]
     limits = ("lining_new_mm", "lining_min_mm", "cam_degrees")
     return pl.DataFrame(rows, schema={"axle_type": pl.String, **dict.fromkeys(limits, pl.Float64)})
 

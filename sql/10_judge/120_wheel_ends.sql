@@ -1,7 +1,7 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
 -- inputs: judge.register_rows, run.axle_types, run.chambers, run.parameters
--- meaning: what the wheel end is; lengths in mm, limits from the register, else its axle type's; what
+-- meaning: what the wheel end is; lengths in mm, limits from the register, else its axle type's, else the default; what
 --          the register dates after the as-of day was not known then; derived: listed by no register
 with merged as (
     select
@@ -41,6 +41,7 @@ final as (
         m.chamber_size,
         coalesce(m.lining_new_mm, t.lining_new_mm, p.lining_new_mm) as lining_new_mm,
         coalesce(m.lining_min_mm, t.lining_min_mm, p.lining_min_mm) as lining_min_mm,
+        coalesce(m.lining_min_mm, t.lining_min_mm) is null as minimum_by_default,
         coalesce(t.cam_degrees, p.cam_degrees) as cam_degrees,
         c.readjust_limit_mm,
         case when m.relined_on <= p.as_of then m.relined_on end as relined_on,

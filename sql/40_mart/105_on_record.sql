@@ -57,7 +57,8 @@ final as (
         coalesce(j.jobs, 0) as jobs,
         coalesce(j.greasings, 0) as greasings,
         coalesce(n.relines, 0) as relines,
-        coalesce(j.adjusters_replaced, 0) as adjusters_replaced
+        coalesce(j.adjusters_replaced, 0) as adjusters_replaced,
+        w.arm_length_mm
     from judge.wheel_ends w
     cross join run.parameters p
     left join stage.duty_spells d

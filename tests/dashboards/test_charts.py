@@ -42,7 +42,7 @@ from dashboards.page_data import Fleet, PageData
 from dashboards.sections import relines, sections, svg_specs
 from dashboards.sections import wear as wear_section
 from dashboards.sentences.measures import Measures
-from dashboards.summary import facts, of_depot
+from dashboards.summary import _plan, facts, of_depot
 from tests import dashboard_data
 
 METRIC = Measures(Fleet(currency="EUR"))
@@ -157,6 +157,8 @@ def test_wear_names_the_fastest_only_when_it_stands_out() -> None:
     )
     turned = wear([("town", 0.5, 0.4, 0.6), ("motorway", 2.0, 1.8, 2.2)])
     assert title(wear_figure(turned, METRIC)).startswith("Linings of drive / motorway wear fastest")
+    close = wear([("town", 2.0, 1.8, 2.2), ("city", 1.9, 1.7, 2.1), ("motorway", 0.5, 0.4, 0.6)])
+    assert title(wear_figure(close, METRIC)).startswith("Linings of drive / town probably wear")
     alike = wear([("town", 2.0, 1.0, 3.0), ("motorway", 1.5, 0.5, 2.5)])
     assert title(wear_figure(alike, METRIC)) == (
         "No group's linings clearly wear faster than another's"
@@ -237,6 +239,16 @@ def test_a_comparison_speaks_of_the_pooled_ratio_and_of_the_other_time_scale() -
     assert alone.endswith("all axle types together")
 
 
+def test_a_pair_whose_ratio_has_an_open_end_is_told_with_it(data: PageData) -> None:
+    comparisons = data.duty_comparisons.filter(pl.col("measure") == "hazard_ratio").head(1)
+    ends = {"axle_type": pl.lit(None, pl.String), "ratio": 8.3, "ci_low": 2.1, "p_adjusted": 0.01}
+    open_end = comparisons.with_columns(**ends, ci_high=pl.lit(None, pl.Float64))
+    figure = comparison_figure(open_end, "hazard_ratio", "the failure rate")
+    assert "8.3 (2.1 or more) times" in title(figure)
+    assert figure is not None
+    assert "2.10 or more" in figure.table.rows[0]
+
+
 def test_relines_speak_of_the_selection(data: PageData) -> None:
     figure = monthly_figure(data.reline_budget, data.reline_outlook, METRIC, "relines")
     assert figure is not None
@@ -273,12 +285,16 @@ def test_a_selection_without_a_row_of_its_own_has_means_and_no_band(data: PageDa
     assert len(mine) == cells["month"].n_unique()
 
 
-def test_depots_with_overlapping_bands_are_called_probable() -> None:
+def test_depots_with_overlapping_bands_are_called_expected() -> None:
     rows = dashboard_data.outlook_by_depot(720)
     assert "Aldermoor relines most" in title(depots_figure(rows, METRIC, "relines"))
     assert "Aldermoor costs most" in title(depots_figure(rows, METRIC, "cost"))
     wide = rows.with_columns(relines_p10=pl.lit(1.0))
-    assert "Aldermoor probably relines most" in title(depots_figure(wide, METRIC, "relines"))
+    said = title(depots_figure(wide, METRIC, "relines"))
+    assert said.startswith("Aldermoor is expected to reline most: ")
+    alike = rows.with_columns(relines_p50=pl.lit(80.0))
+    said = title(depots_figure(alike, METRIC, "relines"))
+    assert said.startswith("Aldermoor and 2 other depots are expected to reline most: ")
 
 
 def test_a_selections_year_has_the_band_that_was_simulated_for_it(data: PageData) -> None:
@@ -293,6 +309,20 @@ def test_a_selections_year_has_the_band_that_was_simulated_for_it(data: PageData
     assert f"{year['relines_p10']:.0f}–{year['relines_p90']:.0f}" in said.note
     finer = made.said_for[selection_key(made.dimensions, {"depot": "Brixholt", "duty": "town"})]
     assert "by the end of" in finer.title  # none was simulated for it
+
+
+def test_the_busiest_month_lies_in_the_year_that_is_told(data: PageData) -> None:
+    """Of a run as of a month's end the thirteenth month is none of the next twelve."""
+    end = dt.date(2032, 2, 29)
+    year = data.reline_outlook.with_columns(from_on=dt.date(2031, 3, 1), until_on=end)
+    after = pl.col("month") > end
+    names = [f"relines_{q}" for q in ("p10", "p50", "p90", "mean")]
+    budget = data.reline_budget.with_columns(
+        pl.when(after).then(50.0 * pl.col(n)).otherwise(n).alias(n) for n in names
+    )
+    figure = monthly_figure(budget, year, METRIC, "relines")
+    busiest = title(figure).partition("most in ")[2]
+    assert dt.datetime.strptime(busiest, "%B %Y").date() <= end
 
 
 def test_of_a_month_that_has_begun_the_days_left_are_said_to_count(data: PageData) -> None:
@@ -374,6 +404,12 @@ def test_the_plan_is_one_sentence_beside_the_forecast() -> None:
         "Keeping to 5 % takes 61 relines (52–70) more in 12 months, 9 200 EUR, and keeps 23 "
         "linings from falling to the minimum in service."
     )
+    none = dashboard_data.reline_plan().with_columns(crossings_avoided_mean=pl.lit(-264.0))
+    said = plan_said(none, METRIC)
+    assert said.endswith("and keeps hardly a lining from falling to the minimum in service.")
+    assert _plan(none) == ""
+    idle = none.with_columns(extra_relines_mean=pl.lit(0.4))
+    assert plan_said(idle, METRIC).endswith("takes no more relines than are forecast.")
     assert plan_said(None, METRIC) == plan_said(dashboard_data.reline_plan().clear(), METRIC) == ""
 
 
@@ -538,6 +574,13 @@ def test_curves_that_begin_at_other_ages_are_not_compared(begins: float) -> None
     assert title(curve_figures(curves, fits, METRIC)[0]) == (
         "Adjusters of drive axles were watched from other ages in each duty: not compared"
     )
+    # Where nothing has failed yet there are no limits, whatever a band of no width says.
+    sure = pl.col("survival") == 1.0
+    unfallen = curves_of(("drive", "town", 0.4), ("drive", "quarry", 1.0)).with_columns(
+        pl.when(sure).then(1.0).otherwise(c).alias(c) for c in ("ci_low", "ci_high")
+    )
+    (figure,) = curve_figures(unfallen, fits, METRIC)
+    assert "no two duties are told apart" in title(figure)
     third = pl.concat([curves, curves_of(("drive", "regional", 0.8))])
     said = curve_figures(third, fits, METRIC)[0].said
     assert said.title.startswith("Adjusters of drive axles last longest in regional: 80")
@@ -569,6 +612,14 @@ def test_check_intervals_compare_with_the_next_shorter() -> None:
 def test_replacement_that_pays_nowhere_draws_nothing() -> None:
     ages = dashboard_data.replacement_ages()
     assert "most on drive / quarry" in title(replacement_figure(ages, METRIC))
+    paying = ages.filter(pl.col("best_km").is_not_null())
+    open_end = pl.when(pl.int_range(pl.len()) == 0).then(None).otherwise("ci_high_km")
+    some = title(replacement_figure(paying.with_columns(ci_high_km=open_end), METRIC))
+    n = paying.height
+    said = f"Planned replacement pays in {n - 1} of {n} groups and perhaps in 1 more, most on"
+    assert some.startswith(said)
+    one = paying.head(1).with_columns(ci_high_km=open_end)
+    assert title(replacement_figure(one, METRIC)).startswith("Planned replacement probably pays")
     nowhere = ages.filter(pl.col("best_km").is_null())
     assert replacement_figure(nowhere, METRIC) is None
 
@@ -590,11 +641,29 @@ def test_strokes_are_placed_against_the_fleets_own_band(data: PageData) -> None:
         pl.Series("stroke_ratio", [0.11, 0.12, 0.17, 0.05])
     )
     few = stroke_figure(status, Fleet())
-    assert title(few) == "2 of 4 strokes stand in their band; 1 too long, 1 too short"
+    assert title(few) == "2 of 4 strokes are estimated in their band; 1 too long, 1 too short"
     figure = stroke_figure(pl.concat([status] * 5), Fleet())
-    assert title(figure) == ("50 % of strokes stand in their band; 25 % too long, 25 % too short")
+    assert title(figure) == (
+        "50 % of strokes are estimated in their band; 25 % too long, 25 % too short"
+    )
     wider = stroke_figure(status, Fleet(band_low=0.04, band_high=0.2))
-    assert title(wider) == "4 of 4 strokes stand in their band; none too long, none too short"
+    assert title(wider).startswith("4 of 4 strokes are estimated in their band; none too long")
+
+
+def test_strokes_that_seem_well_are_not_said_to_be_so_for_sure(data: PageData) -> None:
+    """One in ten has failed since it was read, and none of them is known."""
+    status = pl.concat([data.wheel_end_status.head(4)] * 5)
+    well = status.with_columns(stroke_ratio=pl.lit(0.12), p_out_now=pl.lit(0.1))
+    figure = stroke_figure(well, Fleet())
+    assert title(figure).startswith("100 % of strokes are estimated in their band")
+    assert figure is not None
+    assert "By the chance of each, about 2 of them are outside it now" in figure.said.note
+    worse = stroke_figure(well.with_columns(stroke_ratio=pl.lit(0.2)), Fleet())
+    assert worse is not None
+    assert worse.said.note.endswith("about 2 of them are outside it now.")
+    sure = stroke_figure(well.with_columns(p_out_now=pl.lit(0.001)), Fleet())
+    assert sure is not None
+    assert "chance of each" not in sure.said.note
 
 
 def test_linings_that_run_out_are_counted_from_their_dates(data: PageData) -> None:
@@ -607,6 +676,8 @@ def test_linings_that_run_out_are_counted_from_their_dates(data: PageData) -> No
     assert title(minimum_figure(status, day)) == (
         "2 linings may reach the minimum by the end of May 2031, 1 with an even chance"
     )
+    none = status.with_columns(min_on_p50=day + dt.timedelta(days=500))
+    assert title(minimum_figure(none, day)).endswith("none with an even chance")
 
 
 def test_settings_accuse_nobody_without_evidence(data: PageData) -> None:
@@ -697,7 +768,7 @@ def test_charts_come_as_svg_with_their_message(data: PageData) -> None:
         root = ElementTree.fromstring(svg)
         assert root.tag == "{http://www.w3.org/2000/svg}svg", name
         assert b"NaN" not in svg, name
-    assert "Linings of trailer / quarry wear" in charts["wear-rates.svg"].decode()
+    assert "Linings of trailer / quarry probably wear" in charts["wear-rates.svg"].decode()
 
 
 def test_what_goes_with_sooner_failure_is_named_only_when_it_is_told_apart() -> None:
@@ -717,6 +788,12 @@ def test_the_commonest_failure_is_named_and_planned_replacement_is_none() -> Non
     assert title(causes_figure(causes, METRIC)) == (
         "The commonest failure is “stuck”: 40 % (32–48 %) of adjusters by 600 000 km"
     )
+    # The last of all to end leaves no doubt, and tells nothing of how they end.
+    last = causes.filter(km=6e5).with_columns(km=pl.lit(7e5), incidence=pl.lit(0.25))
+    all_gone = pl.concat([causes, last.with_columns(ci_low=pl.lit(0.25), ci_high=pl.lit(0.25))])
+    assert "by 600 000 km" in title(causes_figure(all_gone, METRIC))
+    alone = title(causes_figure(causes.filter(pl.col("cause").is_in(["failed"])), METRIC))
+    assert alone.startswith("Ended as “failed, not said how”: ")
     planned = causes.filter(pl.col("cause") == "planned")
     assert title(causes_figure(planned, METRIC)) == (
         "Every adjuster that ended was replaced as planned"
@@ -742,6 +819,8 @@ def test_a_form_s_scale_says_whether_its_line_stays_in_the_band() -> None:
     said = [title(f) for f in scale_figures(dashboard_data.adjuster_scales(), METRIC)]
     assert said[0] == "Weibull: its straight line stays within the band"
     assert said[1].startswith("log-normal: its straight line leaves the band at ")
+    two = dashboard_data.adjuster_scales().group_by("distribution", maintain_order=True).head(2)
+    assert scale_figures(two, METRIC) == ()
 
 
 def test_a_hole_of_the_records_and_a_change_of_use_stand_beside_the_forecast(

@@ -9,8 +9,9 @@ import pytest
 from dashboards.charts.trust import judged, verdict
 from dashboards.notes import forecasts_judged, run_notes, this_month
 from dashboards.page import rendered
-from dashboards.page_data import PageData
-from dashboards.page_lists import _reline_likely
+from dashboards.page_data import Fleet, PageData
+from dashboards.page_lists import _lining_and_minimum, _reline_likely
+from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import METHODS, told
 from dashboards.sentences.words import day_name
 from dashboards.summary import facts
@@ -84,6 +85,44 @@ def test_an_unsettled_fit_no_forecast_and_no_costs_are_said(data: PageData) -> N
         "No relines could be forecast",
         "No cost is set under [costs] in fleet.toml",
     ]
+
+
+def test_where_nothing_is_expected_no_cost_is_said_to_be_unset(data: PageData) -> None:
+    nothing = data.reline_budget.with_columns(pl.col("^(cost|relines)_.*$") * 0)
+    assert run_notes(replace(data, reline_budget=nothing)) == ()
+
+
+def test_strokes_that_nearly_all_lie_outside_are_doubted_before_anything_is_set(data) -> None:
+    def said(wheel_ends: int, above: int, below: int) -> tuple[str, ...]:
+        read = {"wheel_ends": [wheel_ends], "above": [above], "below": [below]}
+        return run_notes(replace(data, strokes_read=pl.DataFrame(read)))
+
+    (long,) = said(30, 28, 1)
+    assert long.startswith("At 28 of 30 wheel ends the stroke was last read above the band: so")
+    (short,) = said(30, 2, 16)
+    assert "last read below the band" in short
+    assert said(30, 14, 14) == said(6, 6, 0) == ()
+
+
+def test_a_minimum_that_nobody_set_is_said_to_be_the_default(data: PageData) -> None:
+    minima = pl.DataFrame({"axle_type": ["steer"], "wheel_ends": [60], "mm": [6.4]})
+    (said,) = run_notes(replace(data, default_minima=minima))
+    assert said.startswith("No minimum lining is set for steer (60 wheel ends): 6.4")
+    assert run_notes(replace(data, default_minima=minima.clear())) == ()
+
+
+def test_records_that_end_long_before_the_day_are_said_at_the_top(data: PageData) -> None:
+    last = data.as_of - dt.timedelta(weeks=12)
+    row = {"depot": None, "from_on": last, "until_on": None, "units": 14}
+    (said,) = run_notes(replace(data, record_holes=pl.DataFrame([row], HOLES)))
+    assert "12 weeks before the day this is told of, and 14 units were checked" in said
+    assert "either records are missing, or the fleet has left" in said
+    of_depot = pl.DataFrame([row | {"depot": "North"}], HOLES)
+    (said,) = run_notes(replace(data, record_holes=of_depot))
+    assert said.startswith("No check at North is on record since")
+
+
+HOLES = {"depot": pl.String, "from_on": pl.Date, "until_on": pl.Date, "units": pl.Int64}
 
 
 def test_earlier_forecasts_are_judged_a_sentence_each() -> None:
@@ -295,3 +334,20 @@ def test_a_visit_after_the_minimum_is_called_too_late(data: PageData) -> None:
     worn = row | {"urgency": "worn out", "min_on_p50": day, "reline_on_p50": soon}
     assert _reline_likely(worn) == day_name(soon)
     assert _reline_likely(row | {"reline_on_p50": None}) == "none"
+    # The date is then that of the next lining: years ahead beside one at its minimum.
+    assert _reline_likely(worn | {"p_relined": 0.8}) == "perhaps done, not written down"
+    assert _reline_likely(worn | {"p_relined": 0.2}) == day_name(soon)
+
+
+def test_a_lining_that_was_read_worn_out_is_listed_by_that_reading() -> None:
+    day = dashboard_data.AS_OF
+    row = {"urgency": "worn out", "lining_mm": 7.5, "lining_min_mm": 6.0, "lining_read_mm": 3.0}
+    row |= {"lining_read_on": day, "min_on_p10": day + dt.timedelta(days=16)}
+    measures = Measures(Fleet())
+    told = _lining_and_minimum(row, measures)
+    assert [t.replace("\u00a0", " ") for t in told] == [
+        "3.0 mm as read",
+        f"{day_name(day)}, as read",
+    ]
+    by_line = _lining_and_minimum(row | {"lining_mm": 5.5}, measures)
+    assert by_line[0].replace("\u00a0", " ") == "5.5 mm"

@@ -5,7 +5,13 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from dashboards.sentences.on_record import flags_judged, lacking, linings_unknown, services_judged
+from dashboards.sentences.on_record import (
+    flags_judged,
+    lacking,
+    linings_unknown,
+    relines_unwritten,
+    services_judged,
+)
 
 COLUMNS = (
     "inspections",
@@ -26,6 +32,7 @@ def records(*changes: dict[str, object]) -> pl.DataFrame:
     rows = [
         {"wheel_end_id": f"K{i}/1L", "unit_id": f"K{i}", "duty": "town"}
         | dict.fromkeys(COLUMNS, 3)
+        | {"arm_length_mm": 150.0}
         | change
         for i, change in enumerate(changes, start=1)
     ]
@@ -36,6 +43,18 @@ def status(**changed: object) -> pl.DataFrame:
     row = {"unit_id": "K1", "state": "in_band", "flagged": False}
     row |= {"last_read_on": dt.date(2031, 3, 1), "lining_mm": 11.0, "lining_read_mm": 11.5}
     return pl.DataFrame([row, row | changed])
+
+
+def test_relines_that_nobody_writes_down_are_told_with_their_depot():
+    def lately(**unwritten: int) -> pl.DataFrame:
+        rows = [{"depot": d, "relines": 20, "unwritten": n} for d, n in unwritten.items()]
+        return pl.DataFrame(rows)
+
+    (one,) = relines_unwritten(lately(North=1, South=18))
+    assert one.startswith("18 of 20 relines of the last year at South were not written down")
+    (both,) = relines_unwritten(lately(North=20, South=20))
+    assert both.startswith("40 of 40 relines of the last year were not written down")
+    assert relines_unwritten(lately(North=4, South=9)) == relines_unwritten(None) == ()
 
 
 def test_full_records_lack_nothing():
@@ -53,6 +72,11 @@ def test_full_records_lack_nothing():
         ({"greasings": 0}, "1 wheel end of 2 has no greasing on record: whether greasing is"),
         ({"duty": "unassigned"}, "1 unit of 2 has no duty on record"),
         ({"return_tests": 0}, "1 wheel end of 2 has no return test on record: an adjuster that"),
+        (
+            {"arm_length_mm": None},
+            "1 wheel end of 2 with a free stroke on record has no arm length on record: whether it "
+            "is in adjustment cannot be judged.",
+        ),
     ],
 )
 def test_what_one_lacks_is_counted(change, said):

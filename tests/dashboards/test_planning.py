@@ -75,7 +75,7 @@ def units(*outside: bool) -> pl.DataFrame:
 
 def test_units_are_named_only_beyond_what_units_differ_anyway():
     none = planning.units_figure(units(False, False), MEASURES)
-    assert none.said.title == "No unit costs more or less than what it runs explains"
+    assert none.said.title == "No unit is shown to cost more or less than what it runs explains"
     one = planning.units_figure(units(False, True), MEASURES)
     assert "U1" in one.said.title
     assert "U0" not in one.said.title
@@ -112,6 +112,89 @@ def test_costs_are_told_per_mile_where_the_fleet_counts_miles():
     title = planning.costs_figure(costs, miles).said.title
     assert "mi" in title
     assert "322" in title or "320" in title
+    figure = planning.costs_figure(costs, miles)
+    assert "km" not in f"{figure.said} {figure.table}".lower()
+
+
+def group_costs(*rows: tuple[float, float, float]) -> pl.DataFrame:
+    kinds = ("drive", "steer", "trailer")
+    return pl.DataFrame(
+        {
+            "period": "past",
+            "axle_type": kinds[: len(rows)],
+            "duty": "haul",
+            "item": "all",
+            "cost_per_100000km": [r[0] for r in rows],
+            "ci_low": [r[1] for r in rows],
+            "ci_high": [r[2] for r in rows],
+            "units": 2,
+            "wheel_end_km": 1e6,
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        # A longer, vaguer interval rounds 383 to 400, above 391.
+        (((391.0, 159.0, 962.0), (383.0, 117.0, 1248.0)), "No axle type and duty clearly costs"),
+        (((390.0, 310.0, 490.0), (210.0, 170.0, 270.0)), "A wheel end costs most on drive / haul"),
+        (
+            ((390.0, 310.0, 490.0), (370.0, 300.0, 480.0), (210.0, 170.0, 270.0)),
+            "A wheel end probably costs most on drive / haul",
+        ),
+        (((390.0, 310.0, 490.0),), "A wheel end of drive / haul costs 390 (310–490)"),
+    ],
+)
+def test_a_group_is_the_dearest_only_beyond_what_units_differ(rows, said):
+    assert planning.costs_figure(group_costs(*rows), MEASURES).said.title.startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("saved", "said"),
+    [
+        ((0.51, 0.2, 0.2), "most on drive / haul"),
+        ((0.51, 0.508, 0.2), "most on drive / haul and steer / haul"),
+        ((0.51, 0.51, 0.51), "alike everywhere"),
+    ],
+)
+def test_groups_that_gain_alike_by_a_check_are_named_together(saved, said):
+    plan = pl.DataFrame(
+        {
+            "axle_type": ["drive", "steer", "trailer"],
+            "duty": "haul",
+            "share_now": 0.04,
+            "share_ci_low": 0.02,
+            "share_ci_high": 0.06,
+            "most_unseen": 0.02,
+            "weeks_now": 12.0,
+            "weeks_within": 5.0,
+            "weeks_surely": 4.0,
+            "saved_per_check": saved,
+            "place": [1, 2, 3],
+        }
+    )
+    title = planning.checks_figure(plan, MEASURES).said.title
+    assert title == f"One more check a year buys {said}"
+
+
+def test_a_rise_is_told_while_it_stands():
+    def months(*rise: float) -> pl.DataFrame:
+        return pl.DataFrame(
+            {
+                "measure": "cost",
+                "month": [D(2026, 1 + i, 1) for i in range(len(rise))],
+                "rise": rise,
+                "rise_limit": 6.0,
+                "signal": [max(rise[: i + 1]) > 6.0 for i in range(len(rise))],
+                "began": D(2025, 9, 1),
+            }
+        )
+
+    stands = remarks(monthly_rates=months(2.0, 5.0, 7.0))
+    assert stands.startswith("Cost per distance has risen since about Sep 2025, more than chance")
+    assert remarks(monthly_rates=months(2.0, 7.0, 5.0)) == ""
+    assert remarks(monthly_rates=months(2.0, 3.0, 5.0)) == ""
 
 
 def effects(p: float, before_p: float) -> pl.DataFrame:

@@ -143,7 +143,7 @@ LACKS = {
         "48 wheel ends could not be judged by their stroke now",
     ),
     "No return test": ("No return test is on record: an adjuster that fails it",),
-    "No lining": ("No lining reading is on record: how thick they are",),
+    "No lining": ("No lining reading is on record: how thick linings are",),
     "Work unreadable": ("No work is on record",),
 }
 
@@ -281,6 +281,44 @@ def test_readings_that_never_change_are_said_to_look_copied(told):
     short = it.page[it.page.index("In short") : it.page.index("Look at these first")]
     assert "every lining reading is the same: such readings look copied, not taken" in short
     assert "look copied" not in told("Ordinary").page
+
+
+@pytest.mark.proof
+def test_relines_that_nobody_writes_down_are_told_and_no_lining_is_relined_years_too_late(told):
+    page = told("Relines not written down").page
+    assert re.search(r"\d+ of \d+ relines of the last year were not written down", page)
+    assert not re.search(r"now: worn out [\d.]+ mm [^:]{0,60}20\d\d: too late", page)
+    assert "were not written down" not in told("Ordinary").page
+
+
+@pytest.mark.proof
+def test_strokes_that_all_lie_outside_are_doubted_before_anything_is_set(told):
+    assert (
+        "the stroke was last read above the band: so many are hardly all"
+        in told("Strokes read by air").page
+    )
+    assert "so many are hardly all" not in told("Ordinary").page
+
+
+@pytest.mark.proof
+def test_a_run_long_after_the_records_end_says_so_and_takes_nobody_to_have_left(
+    told, tmp_path_factory
+):
+    """Twelve weeks of records that have not come yet are no fleet that has gone."""
+    lake = told("Ordinary").month.parents[2] / "lake"
+    out, printed = tmp_path_factory.mktemp("after"), io.StringIO()
+    with contextlib.redirect_stdout(printed):
+        assert main(["run", str(lake), "--out", str(out), "--as-of", "2025-09-29"]) == 0
+    assert "Warning: No check of any unit is on record since " in printed.getvalue()
+    page = text_of((out / "published" / "2025-09" / "index.html").read_text("utf-8"))
+    assert "either records are missing, or the fleet has left" in page
+
+    def relines(said: str) -> int:
+        found = re.search(r"Relines expected in the next 12 months: (\d+)", said)
+        assert found
+        return int(found[1])
+
+    assert relines(printed.getvalue()) >= 0.7 * relines(told("Ordinary").summary)
 
 
 @pytest.mark.parametrize("name", fleets(["One group", "No duty"]))

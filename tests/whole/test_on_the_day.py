@@ -183,7 +183,7 @@ def test_without_strokes_and_without_a_wear_fit_the_worst_is_still_said(tmp_path
     assert (worn["state"], worn["advice"], worn["flagged"]) == ("worn_out", "reline", True)
     assert worn["evidence"].startswith("Lining read 4.2 mm on 2 Mar 2026, minimum 6.5 mm.")
     assert (failed["advice"], failed["flagged"]) == ("replace", True)
-    assert "return test failed on 2 Mar 2026, adjuster not replaced since" in failed["evidence"]
+    assert "return test failed on 2 Mar 2026, no replacement on record since" in failed["evidence"]
     assert (seen["state"], seen["flagged"], seen["lining_mm"]) == ("not_seen", False, None)
     assert lining_said(seen, Measures(Fleet())) == "Lining read 11.5\u00a0mm on 2 Mar 2026"
     assert worn["priority"] > failed["priority"] > seen["priority"]

@@ -258,13 +258,18 @@ def _ratio_statistic(fit: RegressionFit, columns: Sequence[int]) -> float:
     """Twice the log-likelihood lost when the columns' coefficients are held at 0."""
     free = np.ones(fit.theta.size, bool)
     free[list(columns)] = False
-    start = np.where(free, fit.theta, 0.0)
+    plain = start = np.where(free, fit.theta, 0.0)
     held = fit.covariance[np.ix_(columns, columns)]
     if np.abs(fit.theta).max() < STRAYED and np.linalg.cond(held) < SEPARABLE:
         # Where the others go by the likelihood's curvature: near, and so soon found.
         pulled = fit.covariance[:, list(columns)] @ np.linalg.solve(held, fit.theta[list(columns)])
         start = np.where(free, fit.theta - pulled, 0.0)
-    return max(2.0 * (fit.loglik - _maximised(fit.model, start, free).at.value), 0.0)
+    found = _maximised(fit.model, start, free).at.value
+    # A search that ends below where it might have begun has lost its way on a likelihood so flat
+    # that holding the columns costs next to nothing.
+    if not found >= fit.model.evaluate(plain).value:
+        found = max(found, _maximised(fit.model, plain, free).at.value)
+    return max(2.0 * (fit.loglik - found), 0.0)
 
 
 @np.errstate(over="ignore", invalid="ignore", divide="ignore")

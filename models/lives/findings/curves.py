@@ -12,7 +12,7 @@ import polars as pl
 
 from models.common.arrays import FloatArray
 from models.lives.fits.data import LifeCounts
-from models.lives.fits.npmle import Npmle
+from models.lives.fits.npmle import Npmle, falling
 from models.lives.fits.parametric import LifeFit
 from models.lives.fits.profile import Quantity, profile_limits
 
@@ -26,15 +26,17 @@ def curve_ages(counts: LifeCounts, points: int = 40) -> FloatArray:
 def fitted_curve(
     counts: LifeCounts, fit: LifeFit, ages: FloatArray, level: float = 0.95
 ) -> pl.DataFrame:
-    """age, survival, ci_low, ci_high (pointwise profile limits), method = the distribution."""
+    """age (rising), survival, ci_low, ci_high (pointwise profile limits), method = the
+    distribution.
+
+    Limits at different ages are widened differently where units differ: they are made to fall with
+    age all the same, as survival does.
+    """
     limits = profile_limits(counts, fit, [Quantity("survival", float(a)) for a in ages], level)
-    return _curve_frame(
-        ages,
-        np.array([limit.estimate for limit in limits]),
-        np.array([limit.low for limit in limits]),
-        np.array([limit.high for limit in limits]),
-        fit.name,
+    low, high = falling(
+        np.array([limit.low for limit in limits]), np.array([limit.high for limit in limits])
     )
+    return _curve_frame(ages, np.array([limit.estimate for limit in limits]), low, high, fit.name)
 
 
 def free_curve(curve: Npmle) -> pl.DataFrame:

@@ -92,8 +92,9 @@ def _words(
     failures = "No failure" if not counts.failures else f"{counts.failures:g} failures"
     if counts.failures == 1:
         failures = "1 failure"
+    adjusters = "adjuster" if round(counts.adjusters) == 1 else "adjusters"
     return (
-        f"{failures} among {counts.adjusters:,.0f} adjusters over {counts.exposure:,.0f} {unit}: "
+        f"{failures} among {counts.adjusters:,.0f} {adjusters} over {counts.exposure:,.0f} {unit}: "
         f"fewer than {fewest}, so no curve is drawn. Assuming a Weibull life of shape {shape:g} "
         f"(assumed, not estimated), 90 % last at least {b10_low:,.0f} {unit}, "
         f"with {level:.0%} confidence."

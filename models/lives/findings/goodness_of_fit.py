@@ -81,7 +81,7 @@ def check_fit(counts: LifeCounts, fit: LifeFit, curve: Npmle) -> FitCheck:
     """The check of one fit; `curve` is the distribution-free curve of the same counts."""
     distance = _distance(fit.distribution, curve)
     if counts.failures < FEWEST_FAILURES:
-        words = f"{counts.failures:g} failures are too few to judge how well the {fit.name} fits"
+        words = f"{counts.failures:g} failures are too few to judge how well the {fit.called} fits"
         none = np.empty(0)
         return FitCheck(none, none, none, none, np.nan, 0.0, np.nan, *distance, words)
     cuts = _band_cuts(counts, fit.distribution)
@@ -245,15 +245,15 @@ def _words(
 ) -> str:
     test = f"{test}, p {'< 0.001' if p < 0.001 else f'{p:.3f}'}"
     if p >= SIGNIFICANT:
-        return f"failures by age agree with the {fit.name} ({test})"
+        return f"failures by age agree with the {fit.called} ({test})"
     worst = int(np.argmax(np.abs(observed - expected) / np.sqrt(np.maximum(expected, 0.5))))
     last = np.isinf(cuts[worst + 1])
     where = (
-        f"after {cuts[worst]:,.0f}"
+        f"after {cuts[worst]:,.0f} km"
         if last
-        else (f"between {cuts[worst]:,.0f} and {cuts[worst + 1]:,.0f}")
+        else f"between {cuts[worst]:,.0f} km and {cuts[worst + 1]:,.0f} km"
     )
     return (
-        f"failures by age depart from the {fit.name} ({test}): most so {where}, "
+        f"failures by age depart from the {fit.called} ({test}): most so {where}, "
         f"{observed[worst]:.0f} where {expected[worst]:.0f} were expected"
     )

@@ -146,6 +146,11 @@ def fit_npmle(
     )
 
 
+def _km(age: float) -> str:
+    """Ages of the curves that are told are km."""
+    return f"{age:,.0f} km"
+
+
 def _cells_after(cells: SupportCells, from_age: float) -> BoolArray:
     return np.asarray((cells.start_age >= from_age) & (cells.end_age > from_age))
 
@@ -200,8 +205,8 @@ def _nobody_watched(
     return Diagnostic(
         "nobody_watched",
         start,
-        f"nobody is watched just below age {start:g}, so nothing is known of earlier failures: "
-        f"the curve is for adjusters that have reached {start:g}",
+        f"nobody is watched just below {_km(start)}, so nothing is known of earlier failures: "
+        f"the curve is for adjusters that have reached {_km(start)}",
     )
 
 
@@ -214,8 +219,8 @@ def _collapsed(counts: LifeCounts, cells: SupportCells, solution: Solution) -> D
     return Diagnostic(
         "collapse",
         end,
-        f"all {watched:g} watched at age {end:g} failed while others entered later, so the full "
-        f"curve falls to zero there: the curve is for adjusters that have reached {end:g}",
+        f"all {watched:g} watched at {_km(end)} failed while others entered later, so the full "
+        f"curve falls to zero there: the curve is for adjusters that have reached {_km(end)}",
     )
 
 
@@ -232,17 +237,17 @@ def _thin_start(
     return Diagnostic(
         "thin_start",
         end,
-        f"up to age {end:g} failures occur among fewer than {enough:g} watched adjusters: "
-        f"the curve is for adjusters that have reached {end:g}",
+        f"up to {_km(end)} failures occur among fewer than {enough:g} watched adjusters: "
+        f"the curve is for adjusters that have reached {_km(end)}",
     )
 
 
 def _end_diagnostics(counts: LifeCounts, survival: FloatArray) -> tuple[Diagnostic, ...]:
     last = _last_age(counts)
     if counts.failures == 0.0:
-        return (Diagnostic("no_failure", last, f"nothing failed up to age {last:g}"),)
+        return (Diagnostic("no_failure", last, f"nothing failed up to {_km(last)}"),)
     if survival.size and survival[-1] == 0.0:
-        words = f"the last watched adjuster failed, so the curve ends at zero near {last:g}"
+        words = f"the last watched adjuster failed, so the curve ends at zero near {_km(last)}"
         return (Diagnostic("ends_at_zero", last, words),)
     return ()
 
@@ -277,10 +282,10 @@ def _information_limits(
         low, high = (np.exp(-cumulative * np.exp(sign * spread)) for sign in (1.0, -1.0))
     fallen = int(shown.sum()) - cumulative.size
     last_high = high[-1] if high.size else 1.0
-    return _falling(np.append(low, np.zeros(fallen)), np.append(high, np.full(fallen, last_high)))
+    return falling(np.append(low, np.zeros(fallen)), np.append(high, np.full(fallen, last_high)))
 
 
-def _falling(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
+def falling(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Limits that fall with age: what survives later was surviving before, and the reverse."""
     return np.maximum.accumulate(low[::-1])[::-1], np.minimum.accumulate(high)
 

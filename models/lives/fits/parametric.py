@@ -34,6 +34,11 @@ from models.lives.fits.likelihood import (
 )
 from models.lives.fits.units import UnitLives, spread_covariance, unit_spread
 
+CALLED: dict[DistributionName, str] = {
+    "weibull": "Weibull",
+    "lognormal": "log-normal",
+    "loglogistic": "log-logistic",
+}
 PARAMETERS = 2
 START_SIGMAS = np.array([2.0, 1.0, 0.6, 0.35, 0.2, 0.1])
 STEEP_SIGMA, FLAT_SIGMA = 0.005, 20.0  # beyond these the counts leave the shape without a bound
@@ -82,6 +87,11 @@ class LifeFit:
     @property
     def name(self) -> DistributionName:
         return self.distribution.standard.name
+
+    @property
+    def called(self) -> str:
+        """Its name in a sentence."""
+        return CALLED[self.name]
 
     @property
     def shape(self) -> float:
@@ -338,9 +348,9 @@ def _verdict(ranked: list[LifeFit], unfitted: tuple[NoLifeFit, ...]) -> str:
     if not ranked:
         return unfitted[0].reason if unfitted else "no distribution was asked for"
     best = ranked[0]
-    close = [fit.name for fit in ranked[1:] if fit.aic - best.aic < TIED_AIC]
+    close = [fit.called for fit in ranked[1:] if fit.aic - best.aic < TIED_AIC]
     if close:
         others = " and ".join(close)
-        return f"{best.name} by a hair: {others} within {TIED_AIC:g} of its AIC"
+        return f"{best.called} by a hair: {others} within {TIED_AIC:g} of its AIC"
     gap = f", {ranked[1].aic - best.aic:.1f} ahead on AIC" if len(ranked) > 1 else ""
-    return f"{best.name}{gap}"
+    return f"{best.called}{gap}"

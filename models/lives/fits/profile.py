@@ -11,7 +11,8 @@ half a chi-square quantile. Each quantity is made a coordinate, so that psi can 
 
 Newton solves the two equations (value = threshold, slope in nu = 0) for all limits at once
 (Venzon & Moolgavkar 1988, *Applied Statistics* 37:87). A limit that does not certify is found
-again by a bracketing search on the profile; one that the likelihood never crosses is 0 or infinite.
+again by a bracketing search on the profile, and so is one at which another nu does better; one that
+the likelihood never crosses is 0 or infinite.
 Where adjusters of one unit are alike the drop is widened by the ratio of the quantity's variance
 over units to the likelihood's own (``models.lives.fits.units``), and by Student's t for the units.
 Limits keep to [0, 1] and transform with the quantity, where estimate ± SE limits mislead
@@ -32,13 +33,20 @@ from models.common.arrays import BoolArray, FloatArray
 from models.common.distributions import profile_cutoff, t_quantile
 from models.lives.fits.data import LifeCounts
 from models.lives.fits.distributions import LifeDistribution, StandardDistribution
-from models.lives.fits.likelihood import LogLikelihoodTerms, evaluate, likelihood_terms
+from models.lives.fits.likelihood import (
+    LogLikelihoodTerms,
+    evaluate,
+    likelihood_terms,
+    log_likelihood,
+)
 from models.lives.fits.parametric import LifeFit
 
 IntArray: TypeAlias = npt.NDArray[np.int64]
 QuantityKind: TypeAlias = Literal["shape", "quantile", "survival"]
 NEWTON_STEPS = 14
 GRID = 81
+NU_STEPS = np.linspace(-40.0, 40.0, GRID)  # standard errors about nu's estimate
+CERTAIN = 1e-6  # of log-likelihood: a limit is certified to a tenth of it
 FURTHEST = 40.0  # psi is searched this many standard errors out before a side counts as open
 
 
@@ -229,6 +237,7 @@ def _both_limits(problem: _Problem, drop: FloatArray) -> tuple[FloatArray, Float
     reach = _standard_errors(doubled) * np.sqrt(2.0 * np.tile(drop, 2))
     with np.errstate(over="ignore", invalid="ignore"):
         psi, certified = _newton_limits(doubled, side, reach)
+        certified &= ~_exceeded(doubled, psi)
     for k in np.flatnonzero(~certified):
         one = _some(doubled, np.array([k]))
         psi[k] = _searched_limit(one, float(side[k]), float(reach[k]))
@@ -266,6 +275,27 @@ def _newton_limits(
         psi[rest] += d_psi / shrink
         nu[rest] += d_nu / shrink
     return psi, certified
+
+
+@np.errstate(over="ignore", invalid="ignore", divide="ignore")
+def _exceeded(problem: _Problem, psi: FloatArray) -> BoolArray:
+    """Where another nu makes the likelihood at psi higher than at the threshold: what Newton found
+    there is a maximum over nu, but not the highest.
+
+    With few failures entered late a profile may level off above the threshold, and never cross it.
+    """
+    nus = problem.nu_hat[:, None] + _nu_spread(problem)[:, None] * NU_STEPS
+    many = _Coordinates(*(np.repeat(field, GRID) for field in problem.coordinates))
+    theta = _theta(many, np.repeat(psi, GRID), nus.ravel())
+    values = log_likelihood(problem.standard, problem.terms, theta).reshape(-1, GRID)
+    highest = np.nan_to_num(values, nan=-np.inf).max(axis=1)
+    return np.asarray(highest > problem.threshold + CERTAIN)
+
+
+def _nu_spread(problem: _Problem) -> FloatArray:
+    """The standard error of nu, psi held at its estimate."""
+    top = _profile_at(problem, problem.psi_hat, problem.nu_hat)
+    return np.asarray(1.0 / np.sqrt(-top.d_nu_nu))
 
 
 def _newton_step(at: _Profile, threshold: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -321,9 +351,8 @@ def _profiled(problem: _Problem, psi: float) -> float:
 
     The grid's far ends overflow; they count as unlikely.
     """
-    top = _profile_at(problem, problem.psi_hat, problem.nu_hat)
-    spread = 1.0 / float(np.sqrt(-top.d_nu_nu[0]))
-    nus = float(problem.nu_hat[0]) + spread * np.linspace(-40.0, 40.0, GRID)
+    spread = float(_nu_spread(problem)[0])
+    nus = float(problem.nu_hat[0]) + spread * NU_STEPS
     many = problem._replace(
         coordinates=_Coordinates(*(np.repeat(field, GRID) for field in problem.coordinates))
     )

@@ -28,6 +28,7 @@ SEED = 40_000
 # Courses drawn of all units together: another seed moves a year's total by less than a per cent.
 COURSES = 2_000
 # Adjusters of unknown age stand at so many ages; known ones fewer than FEWEST tell of none.
+NO_MORE = 1e-9  # of a mean life: less to come is what arithmetic left over
 AGES_FOR_UNKNOWN = 20
 FEWEST = 10
 
@@ -114,6 +115,9 @@ def _ages_of_unknown(cell: Cell, everyone: pl.DataFrame, unknown: pl.DataFrame) 
     life, watched = cell.life.distribution, float(np.median(_floats(unknown["watched_km"])))
     grid = np.linspace(watched, max(float(life.quantile(0.999)), 1.01 * watched + 1.0), 400)
     reached = life.mean_until(np.maximum(grid, 1e-9))
+    if reached[-1] <= reached[0] * (1.0 + NO_MORE):
+        # Whoever lived so long has outlived all that the fitted life says: none is much older.
+        return pl.DataFrame({"age_km": np.full(len(shares), watched)})
     reached = (reached - reached[0]) / (reached[-1] - reached[0])
     return pl.DataFrame({"age_km": np.interp(shares, reached, grid)})
 

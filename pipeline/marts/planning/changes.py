@@ -8,7 +8,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from models.changes.course import watched_course
+from models.changes.course import FALSE_ALARM_MONTHS, watched_course
 from models.changes.interrupted import Effect, Windows, effect
 from models.common.multiple_tests import holm
 from pipeline.marts import marts
@@ -201,7 +201,10 @@ def _course(key: str, measure: Measure, groups: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("expected") > 0.0)
         .sort("month")
     )
-    course = watched_course(months["amount"].to_numpy(), months["expected"].to_numpy())
+    amounts, expected = (months[name].to_numpy() for name in ("amount", "expected"))
+    # So long between false alarms of all measures together: they are told side by side.
+    between = FALSE_ALARM_MONTHS * len(MEASURES)
+    course = watched_course(amounts, expected, months_between=between)
     began = None if course.began is None else months["month"][course.began]
     signalled: Sequence[bool] | np.ndarray = np.arange(months.height) >= (
         months.height if course.signal is None else course.signal

@@ -151,7 +151,9 @@ class MonthlyRates(dy.Schema):
     ratio = col.number("The first over the second")
     standardised = col.number("Against the months before it, in standard deviations")
     rise = col.number("Cumulative sum of that, upward", low=0.0)
-    rise_limit = col.number("Beyond it the chart signals: once in 20 years by chance", low=0.0)
+    rise_limit = col.number(
+        "Beyond it the chart signals: by chance one of all measures once in 20 years", low=0.0
+    )
     signal = dy.Bool(nullable=False, description="The first month beyond it, and those after")
     began = col.day("Month in which the rise began that led to the signal")
 

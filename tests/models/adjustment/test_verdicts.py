@@ -123,7 +123,8 @@ def test_take_up_is_the_share_of_growth_that_did_not_come(fleet):
 
 def test_evidence_of_a_stuck_adjuster(fleet):
     frame = readings("A/1L", [18, 18, 27], arm_mm=140.0, weeks=[0.0, 19.0, 31.0], wear_mm=1.55)
-    row = judged(fleet, frame, as_of=frame["inspected_on"].max())["A/1L"]
+    as_of = frame["inspected_on"].max()
+    row = judged(fleet, frame, as_of=as_of, lining_read_mm=12.0)["A/1L"]
     assert row["state"] == "stuck"
     assert row["evidence"].startswith(
         "Free stroke 27 mm on a 140 mm arm (19 %; band 10–15 %), up from 13 % at the setting "
@@ -366,13 +367,43 @@ def test_a_setting_not_read_for_too_long_is_not_seen(fleet):
 
 def test_a_wheel_end_never_read_is_not_seen(fleet):
     prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
-    found = verdicts(prepared, outlook("A/1L", "B/1R"), fleet, dt.date(2026, 1, 5))
+    ends = outlook("A/1L", "B/1R", arm_length_mm=150.0)
+    found = verdicts(prepared, ends, fleet, dt.date(2026, 1, 5))
     assert tuple(found.columns) == (*RESULT, *GROUNDS)
     worded = with_evidence(found, Fleet(), 0.03).filter(wheel_end_id="B/1R")
     row = worded.row(0, named=True)
     assert row["state"] == "not_seen"
     assert row["evidence"].startswith("No stroke reading on record.")
     assert row["p_out_now"] is None
+
+
+def test_a_lining_that_was_probably_relined_unwritten_is_said_to_be(fleet):
+    worn = {"lining_now_mm": 6.0, "lining_read_mm": 6.2, "lining_min_mm": 7.0}
+    ends = outlook("A/1L", "B/1R", arm_length_mm=150.0, lining_read_on=SET_ON, **worn)
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, ends, fleet, dt.date(2026, 1, 5))
+    maybe = found.with_columns(p_relined=pl.lit(0.7))
+    for row in with_evidence(maybe, Fleet(), 0.03).to_dicts():
+        said = row["evidence"]
+        assert "It was probably relined then, though nobody wrote that down: look." in said
+        assert "Take it out of service until it is relined." in said
+    for row in with_evidence(found, Fleet(), 0.03).to_dicts():
+        assert "nobody wrote" not in row["evidence"]
+
+
+def test_wear_that_nobody_read_is_said_to_be_the_usual(fleet):
+    row = judged(fleet, readings("A/1L", CASES["slackening"]))["A/1L"]
+    assert " while, by usual wear, " in row["evidence"]
+    assert " of lining wore, none of it read" in row["evidence"]
+    read = judged(fleet, readings("A/1L", CASES["slackening"]), lining_read_mm=12.0)["A/1L"]
+    assert "by usual wear" not in read["evidence"]
+
+
+def test_strokes_without_an_arm_length_are_not_called_missing(fleet):
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, outlook("A/1L", "B/1R"), fleet, dt.date(2026, 1, 5))
+    (row,) = with_evidence(found, Fleet(), 0.03).filter(wheel_end_id="B/1R").to_dicts()
+    assert row["evidence"].startswith("No arm length on record, so that no stroke can be judged.")
 
 
 def test_a_return_test_that_failed_means_replace_until_another_adjuster_is_fitted(fleet):
@@ -384,7 +415,7 @@ def test_a_return_test_that_failed_means_replace_until_another_adjuster_is_fitte
         assert (row["flagged"], row["advice"]) == (True, "replace")
         assert row["state"] != "set_wrong"
         assert "Replace the adjuster; one that failed is not re-set." in row["evidence"]
-        assert "return test failed on 6 Jan 2025, adjuster not replaced since" in row["evidence"]
+        assert "return test failed on 6 Jan 2025, no replacement on record since" in row["evidence"]
         assert "et it as" not in row["evidence"]
     passed = judged(fleet, readings("A/1L", CASES["in_band"]), test_failed=False)["A/1L"]
     assert not passed["flagged"]

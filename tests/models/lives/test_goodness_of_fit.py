@@ -33,7 +33,7 @@ def test_a_true_distribution_is_rejected_about_as_often_as_stated():
 def test_a_wrong_distribution_is_noticed_and_the_words_say_where():
     checked = check(drawn(1, 4000, LOGNORMAL).counts, "weibull")
     assert checked.p < 1e-6
-    assert "depart from the weibull" in checked.words
+    assert "depart from the Weibull" in checked.words
     assert "were expected" in checked.words
 
 
@@ -69,7 +69,7 @@ def test_grouped_data_give_nearly_the_classical_grouped_likelihood_ratio():
 def test_few_failures_are_not_judged():
     checked = check(shock_rows(1, 2).counts, "weibull")
     assert np.isnan(checked.p)
-    assert checked.words == "11 failures are too few to judge how well the weibull fits"
+    assert checked.words == "11 failures are too few to judge how well the Weibull fits"
     assert 0.0 < checked.furthest < 0.2
 
 

@@ -1,10 +1,13 @@
 """Profile-likelihood limits: published limits, and the definition searched independently."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from models.lives.fits.data import counts_from_rows
+from models.lives.findings.curves import fitted_curve
+from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS
 from models.lives.fits.likelihood import evaluate, likelihood_terms
 from models.lives.fits.parametric import NoLifeFit, fit_life
@@ -134,6 +137,55 @@ def test_two_failures_leave_the_upper_scale_open():
     limits = life_intervals(counts, fit_life(counts, "weibull"))
     assert limits.scale.low > 0.0
     assert limits.scale.high > 1e3 * limits.scale.estimate
+
+
+def _few_entered_late():
+    """Eight failures of fourteen adjusters, all in service before records begin, and a fit whose
+    limits five units widen, unevenly along the scale and the shape."""
+    left = [189.31, 220.83, 290.68, 364.81, 421.84, 630.88, 712.52, 782.91]
+    right = [201.75, 262.32, 321.04, 402.68, 456.21, 659.89, 745.69, 817.81]
+    entry = [56.33, 74.34, 74.71, 100.3, 138.97, 156.9, 156.94, 173.18, 184.78, 217.8, 312.64]
+    counts = LifeCounts(
+        left=np.array(left),
+        right=np.array(right),
+        failed=np.ones(8),
+        censored_at=np.array([282.72, 299.28, 369.73, 703.51, 821.01]),
+        censored=np.array([1.0, 1.0, 2.0, 1.0, 1.0]),
+        entry=np.array([*entry, 443.92, 571.33]),
+        entered=np.array([1.0] * 7 + [2.0] + [1.0] * 5),
+    )
+    widened = np.array([[0.0988, -0.0064], [-0.0064, 0.1704]])
+    return counts, replace(fit_life(counts, "weibull"), units=5.0, covariance=widened)
+
+
+def test_a_profile_that_levels_off_above_the_threshold_has_no_limit():
+    # Newton meets the threshold at a maximum over the other parameter that is not the highest.
+    counts, fit = _few_entered_late()
+    (limit,) = profile_limits(counts, fit, [Quantity("survival", 738.9)])
+    assert limit.low == 0.0
+    tau = np.linspace(-6.0, 6.0, 4_001)
+    z = np.log(-np.log(0.0041))  # where it stopped
+    theta = np.stack([np.log(738.9) - z * np.exp(tau), tau], axis=1)
+    weibull = STANDARD_DISTRIBUTIONS["weibull"]
+    with np.errstate(over="ignore", invalid="ignore"):
+        highest = np.nanmax(evaluate(weibull, likelihood_terms(counts), theta).value)
+    assert fit.loglik - highest < 4.0  # against the 10.6 that the widened limits allow
+
+
+def test_limits_of_a_curve_fall_with_age_however_units_widen_them():
+    counts = shock_rows(1, 2).counts
+    plain, ages = fit_life(counts, "weibull"), np.linspace(0.0, 28_100.0, 41)[1:]
+    mu, _ = plain.theta
+    # Not at all at one age, the more the earlier.
+    least = np.array([np.log(20_000.0) - mu, -1.0])
+    fit = replace(plain, covariance=plain.naive + 20.0 * np.outer(least, least), units=np.inf)
+    alone = profile_limits(counts, fit, [Quantity("survival", age) for age in ages])
+    assert (np.diff([limit.low for limit in alone]) > 0.01).any()
+    curve = fitted_curve(counts, fit, ages)
+    for name in ("ci_low", "ci_high"):
+        assert (np.diff(curve[name].to_numpy()) <= 0.0).all()
+    assert (curve["ci_low"] <= curve["survival"]).all()
+    assert (curve["survival"] <= curve["ci_high"]).all()
 
 
 def test_no_quantity_asked_gives_no_limit():

@@ -11,6 +11,7 @@ from scipy import integrate, optimize, special, stats
 from statsmodels.stats.multitest import multipletests
 
 from models.common.multiple_tests import holm
+from models.lives.effects import regression
 from models.lives.effects.duty_ratios import (
     compare_duties,
     time_scale_disagreements,
@@ -284,6 +285,27 @@ def test_profile_limits_lie_where_the_likelihood_has_fallen_by_half_the_square_o
         )
         drop = 2 * (fit.loglik + best.fun) / effect.inflation
         assert drop == pytest.approx(stats.t.ppf(0.975, fit.units - 1) ** 2, abs=1e-5)
+
+
+def test_a_search_that_loses_its_way_tells_nothing_apart(cosmesis_arms, monkeypatch):
+    """Where all fail within a check the likelihood is flat, and a search may end far below where
+    holding the effect at nought alone leaves it."""
+    fit = fit_regression(cosmesis_arms)
+    (usual,) = effects(fit)
+    searched = regression._maximised
+    begun = []
+
+    def lost(model, start, free):
+        begun.append(start)
+        found = searched(model, start, free)
+        if len(begun) > 1:
+            return found
+        return found._replace(at=found.at._replace(value=found.at.value - 40.0))
+
+    monkeypatch.setattr(regression, "_maximised", lost)
+    (effect,) = effects(fit)
+    assert len(begun) == 2
+    assert effect.p == pytest.approx(usual.p, rel=1e-6)
 
 
 def test_a_factor_of_three_levels_is_tested_whole_and_by_level():

@@ -40,8 +40,8 @@ def fitted(rows, duty="haul", seen_on=AS_OF, units=None, **more) -> UsageFit:
             "unit_id": names,
             "depot": ["North"] * len(names),
             "duty": [duty] * len(names),
-            "seen_on": [seen_on] * len(names),
-            "visit_on": [seen_on] * len(names),
+            "seen_on": seen_on if isinstance(seen_on, list) else [seen_on] * len(names),
+            "visit_on": seen_on if isinstance(seen_on, list) else [seen_on] * len(names),
         },
         schema_overrides={"seen_on": pl.Date, "visit_on": pl.Date},
     )
@@ -220,13 +220,23 @@ def test_km_ahead_agrees_with_brute_force():
         assert ahead.quantile(z)[0] == pytest.approx(np.quantile(draws, q), rel=0.035)
 
 
-def test_a_unit_that_stays_away_longer_than_any_did_is_hardly_there():
+def test_a_unit_that_stays_away_longer_than_any_did_while_others_are_checked_is_hardly_there():
     rows, _, _ = fleet_rows(np.random.default_rng(15), units=30)
-    usage = fitted(rows, seen_on=AS_OF - dt.timedelta(days=20))
-    gone = fitted(rows, seen_on=AS_OF - dt.timedelta(days=400))
+    lately, long_ago = AS_OF - dt.timedelta(days=20), AS_OF - dt.timedelta(days=400)
+    usage = fitted(rows, seen_on=lately)
+    some = fitted(rows, seen_on=[lately] * 25 + [long_ago] * 5)
     assert usage.present.min() > 0.98
-    assert gone.present.max() < 0.5
+    assert some.present[:25].min() > 0.98
+    assert some.present[25:].max() < 0.5
     assert fitted(rows, seen_on=None).present.tolist() == [0.0] * 30
+
+
+def test_where_nobody_is_checked_any_more_nobody_has_left_by_that():
+    """A run as of a day long after the records' end: they end for all, and tell of none."""
+    rows, _, _ = fleet_rows(np.random.default_rng(15), units=30)
+    ended = fitted(rows, seen_on=AS_OF - dt.timedelta(days=400))
+    assert ended.present.min() > 0.98
+    assert ended.since_visit.tolist() == [400.0] * 30
 
 
 def test_who_left_ran_on_for_the_age_of_an_interval_that_any_moment_falls_into():

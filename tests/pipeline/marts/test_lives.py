@@ -13,6 +13,7 @@ from models.lives.effects.regression import effects, fit_regression
 from models.lives.effects.watched import FACTORS, SHARES, WatchedLives
 from models.lives.findings.risk_set import main_at_risk_interval, without_idle_pairs
 from models.lives.fits.data import LifeCounts, counts_from_rows
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, LifeDistribution
 from models.lives.fits.npmle import fit_npmle
 from models.lives.fits.parametric import LifeFit, choose_life, fit_life
 from models.relines.budget import budget_months
@@ -486,6 +487,21 @@ def test_adjusters_that_left_with_their_units_do_not_stand_for_those_that_stayed
 
     # The lowest of twenty quantiles lies between the youngest that stayed and those that left.
     assert of_unknown(pl.concat([ends, left])) == pytest.approx(of_unknown(ends), rel=0.01)
+
+
+def test_unknown_ages_beyond_all_that_the_fitted_life_says_are_what_was_watched():
+    """Where nearly every check finds a failure, lives are short, and some were watched for longer
+    than they can last."""
+    ends = some_wheel_ends().with_columns(before_records=False, watched_km=pl.lit(9e6))
+    short = LifeDistribution(STANDARD_DISTRIBUTIONS["weibull"], np.log(20_000.0), -1.5)
+    cells = [
+        replace(cell, life=replace(cell.life, distribution=short))
+        for cell in fleet_cells(ends, some_lives())
+    ]
+    unknown = ends.filter(pl.col("age_km").is_null())
+    assert unknown.height
+    for cell in cells:
+        assert _ages_of_unknown(cell, ends, unknown)["age_km"].unique().to_list() == [9e6]
 
 
 LAST_DAYS = ((2024, 3, 31), (2024, 6, 30), (2024, 9, 30), (2024, 12, 31), (2025, 3, 31))

@@ -7,8 +7,8 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from dashboards.sentences.uneven_past import past_clause, past_said
-from models.usage.holes import holes_of_records, holes_told
+from dashboards.sentences.uneven_past import past_clause, past_said, silence_said
+from models.usage.holes import holes_of_records, holes_told, watched_until
 from pipeline.marts import marts
 from pipeline.stages.backtesting import records_since, write_backtest
 from pipeline.warehouse import warehouse
@@ -25,10 +25,10 @@ AS_OF = ENDS_ON - dt.timedelta(days=365)
 def past(tmp_path_factory):
     """(holes, changes of use) of a world's fleet."""
 
-    def made(name):
+    def made(name, as_of=AS_OF):
         fleet = lived(replace(WORLDS[name], units=24), 905)
-        with counted(fleet, tmp_path_factory.mktemp("past"), AS_OF) as run:
-            since = records_since(run.con, None, AS_OF)
+        with counted(fleet, tmp_path_factory.mktemp("past"), as_of) as run:
+            since = records_since(run.con, None, as_of)
             write_backtest(run.con, [], [], marts.empty("flag_precision"), since, 0)
             return tuple(
                 warehouse.fetch(run.con, f"from mart.{name}")
@@ -48,6 +48,20 @@ def test_a_hole_is_told_with_its_days_and_how_many_ran_on(past):
     (said,) = past_said(holes, use)
     assert said.startswith("No check is on record between ")
     assert re.search(r"\(4[345] weeks\), though 24 units ran on", said)
+
+
+def test_records_that_end_before_the_day_are_told_and_nothing_is_judged_by_what_came_since(past):
+    as_of = ENDS_ON + dt.timedelta(days=80)
+    holes, _ = past("checks exactly every 12 weeks", as_of)
+    (row,) = holes.to_dicts()
+    assert (row["depot"], row["until_on"], row["units"]) == (None, None, 24)
+    assert past_said(holes, None) == ()
+    (said,) = silence_said(holes, as_of)
+    assert re.match(
+        r"No check of any unit is on record since \d+ Aug 2026, 1[12] weeks before", said
+    )
+    assert past_clause(holes, None) == "; no check on record since August 2026"
+    assert watched_until([(row["from_on"], as_of)], ENDS_ON, as_of) <= ENDS_ON
 
 
 def test_use_that_fell_is_told_with_its_month_and_limits(past):

@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from dashboards.drawing.theme import STATE_WORDS
+from dashboards.notes import run_notes
 from dashboards.sentences.due import LATER, NEVER, NOW, reline_list
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS
@@ -294,6 +295,19 @@ def test_notes_say_what_of_the_past_the_forecast_does_not_go_on_with(data, parts
     sentences = policy_told(policy, Measures(data.fleet))
     assert len(sentences) == 2
     assert set(map(plain, sentences)) <= set(map(plain, notes))
+
+
+def test_what_a_run_doubts_of_itself_goes_along_with_its_lists_and_budget(data, parts):
+    last = data.as_of - dt.timedelta(weeks=20)
+    row = {"depot": None, "from_on": last, "until_on": None, "units": 9}
+    schema = {"depot": pl.String, "from_on": pl.Date, "until_on": pl.Date, "units": pl.Int64}
+    silent = replace(data, record_holes=pl.DataFrame([row], schema))
+    told = replace(silent, notes=run_notes(silent))
+    lists = workbook(*list_files(told)[1]["worklist.xlsx"])
+    budget = workbook(*budget_book(told, data.reline_budget, parts, Settings()))
+    for book in (lists, budget):
+        notes = " ".join(sheet(book, "Notes").to_series().drop_nulls())
+        assert "20 weeks before the day this is told of, and 9 units were checked" in plain(notes)
 
 
 def test_a_budget_without_costs_or_forecast_says_so(data, parts):
