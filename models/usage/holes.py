@@ -19,9 +19,12 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.intervals import UsageIntervals
 
 LONG = 1.5
-"""Usual stretches without a check that make a hole."""
+"""Usual intervals of a unit without any check that make a hole."""
 OF_AN_INTERVAL = 0.5
-"""Of a unit's usual time between checks, at least: a shorter one moves its dates by little."""
+"""Of one, at least, where checks are spread: a shorter stretch moves dates by little."""
+TIMES_OTHERS, MOST_SHORT = 2.0, 2
+"""Then so many times any other stretch, but for two: a workshop that checks all its units in one
+week has a long stretch before each, some longer than others."""
 LEAST_UNITS = 5
 """Units whose intervals span it, or checks that were due since the last of all."""
 CHANCE = 0.01
@@ -42,7 +45,7 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
     if len(days) < 2:
         return np.zeros((0, 2))
     interval = float(np.median(ends - begins))
-    least = max(LONG * _usual_stretch(np.diff(days)), OF_AN_INTERVAL * interval)
+    least = min(LONG * interval, max(OF_AN_INTERVAL * interval, _exceptional(np.diff(days))))
     # Units whose checks are independent have no check in a stretch with a chance of exp(-awaited).
     awaited = np.log(len(days) / CHANCE)
     found, across = [], np.zeros(len(begins), bool)
@@ -63,11 +66,10 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
     return np.array(found, np.float64).reshape(-1, 2)
 
 
-def _usual_stretch(stretches: FloatArray) -> float:
-    """Half of all the time lies in stretches between checks at most so long: days where checks are
-    spread, and nearly the whole interval where a workshop checks all its units in one week."""
-    ordered = np.sort(stretches)
-    return float(ordered[np.searchsorted(np.cumsum(ordered), 0.5 * ordered.sum())])
+def _exceptional(stretches: FloatArray) -> float:
+    """Longer than this a stretch is another thing than the fleet's others."""
+    others = np.sort(stretches)[:-MOST_SHORT]
+    return TIMES_OTHERS * float(others[-1]) if len(others) else np.inf
 
 
 Hole = tuple[dt.date, dt.date]
