@@ -33,7 +33,7 @@ class UsageFit:
     ``log_level`` and ``level_variance``: log km per day on the road as of when each was last seen.
     ``off_now``: off the road then. ``stands_still``: has km on record, and none of it was run.
     ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of;
-    a visit is awaited anew from the end of a time without checks (``models.usage.holes``).
+    where a time without checks came since, of the last that was due in it (``models.usage.holes``).
     ``present``: chance that the unit is in the fleet, from how long it had stayed away when any was
     last checked; 0 for one that was never seen.
     """
@@ -96,8 +96,9 @@ def fit_usage(
     hole = unit_holes(table, depot, since_visit)
     since_visit = hole.since_visit
     # While nobody is checked, nobody's staying away tells that it has left: records may be missing.
-    silent = float(since_visit[visited].min()) if len(visited) else 0.0
-    away = OpenIntervals(visited, since_visit[visited] - silent, levels.off_now[visited])
+    stayed = hole.stayed_away[visited]
+    silent = float(stayed.min()) if len(visited) else 0.0
+    away = OpenIntervals(visited, stayed - silent, levels.off_now[visited])
     told = replace(table, to_visit=table.to_visit & ~hole.spanning)
     interval_distribution = usage_intervals_seen(
         told, levels, variances, groups, check_days or {}, group, away

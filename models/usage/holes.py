@@ -176,12 +176,16 @@ def watched_until(missing: Sequence[Hole], origin: dt.date, until: dt.date) -> d
 
 @dataclass(frozen=True, slots=True)
 class UnitHoles:
-    """``spanning`` (U, T): intervals that span a hole of their depot's, or of the whole fleet's;
-    ``since_visit`` (U,): days before as-of of each unit's last visit, or of the end of a hole since
-    then, from which on it is awaited anew."""
+    """``spanning`` (U, T): intervals that span a hole of their depot's, or of the whole fleet's.
+
+    Days before as-of (U,) of each unit's last visit, or where a hole came since: ``since_visit`` of
+    the last that was due in it, for units come back to their own dates; ``stayed_away`` of its end,
+    for until then nobody could be seen.
+    """
 
     spanning: BoolArray
     since_visit: FloatArray
+    stayed_away: FloatArray
 
 
 def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArray) -> UnitHoles:
@@ -190,12 +194,17 @@ def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArr
     ends = intervals.middle_day + intervals.days / 2.0
     seen = intervals.is_there & intervals.to_visit
     unit = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
-    spans, since = np.zeros(begins.shape, bool), since_visit
+    spans, since, stayed = np.zeros(begins.shape, bool), since_visit, since_visit
     every = np.ones(len(depot), bool)
     for some in (every, *(depot == d for d in np.unique(depot))):
         here = seen & some[:, None]
-        for first, last in holes(begins[here], ends[here], intervals.km[here], unit[here]):
+        found = holes(begins[here], ends[here], intervals.km[here], unit[here])
+        usual = float(np.median((ends - begins)[here])) if len(found) else 1.0
+        for first, last in found:
             spans |= here & (begins < first + 0.5) & (ends > last - 0.5)
-            awaited = some & (since_visit > -first - 0.5)
-            since = np.where(awaited, np.minimum(since, -last), since)
-    return UnitHoles(spans, since)
+            due = -since + np.floor((last + since) / usual) * usual
+            missed = some & (since > -first - 0.5) & (due > first)
+            since = np.where(missed, -due, since)
+            unseen = some & (stayed > -first - 0.5)
+            stayed = np.where(unseen, np.minimum(stayed, -last), stayed)
+    return UnitHoles(spans, since, stayed)
