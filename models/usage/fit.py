@@ -100,8 +100,11 @@ def fit_usage(
     silent = float(stayed.min()) if len(visited) else 0.0
     away = OpenIntervals(visited, stayed - silent, levels.off_now[visited])
     told = replace(table, to_visit=table.to_visit & ~hole.spanning)
+    # All that is known of an interval that spans a hole is how long it had lasted by then.
+    unit, place = np.nonzero(hole.spanning)
+    cut = OpenIntervals(unit, hole.seen_days[unit, place], levels.off_before[unit, place])
     interval_distribution = usage_intervals_seen(
-        told, levels, variances, groups, check_days or {}, group, away
+        told, levels, variances, groups, check_days or {}, group, away, cut
     )
     never_seen = units["seen_on"].is_null().to_numpy()
     return UsageFit(

@@ -176,7 +176,8 @@ def watched_until(missing: Sequence[Hole], origin: dt.date, until: dt.date) -> d
 
 @dataclass(frozen=True, slots=True)
 class UnitHoles:
-    """``spanning`` (U, T): intervals that span a hole of their depot's, or of the whole fleet's.
+    """``spanning`` (U, T): intervals that span a hole of their depot's, or of the whole fleet's;
+    ``seen_days`` (U, T): how long each of these had lasted when the hole began.
 
     Days before as-of (U,) of each unit's last visit, or where a hole came since: ``since_visit`` of
     the last that was due in it, for units come back to their own dates; ``stayed_away`` of its end,
@@ -184,6 +185,7 @@ class UnitHoles:
     """
 
     spanning: BoolArray
+    seen_days: FloatArray
     since_visit: FloatArray
     stayed_away: FloatArray
 
@@ -194,17 +196,19 @@ def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArr
     ends = intervals.middle_day + intervals.days / 2.0
     seen = intervals.is_there & intervals.to_visit
     unit = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
-    spans, since, stayed = np.zeros(begins.shape, bool), since_visit, since_visit
+    seen_days, since, stayed = np.full(begins.shape, np.inf), since_visit, since_visit
     every = np.ones(len(depot), bool)
     for some in (every, *(depot == d for d in np.unique(depot))):
         here = seen & some[:, None]
         found = holes(begins[here], ends[here], intervals.km[here], unit[here])
         usual = float(np.median((ends - begins)[here])) if len(found) else 1.0
         for first, last in found:
-            spans |= here & (begins < first + 0.5) & (ends > last - 0.5)
+            spans = here & (begins < first + 0.5) & (ends > last - 0.5)
+            seen_days = np.where(spans, np.minimum(seen_days, first - begins), seen_days)
             due = -since + np.floor((last + since) / usual) * usual
             missed = some & (since > -first - 0.5) & (due > first)
             since = np.where(missed, -due, since)
             unseen = some & (stayed > -first - 0.5)
             stayed = np.where(unseen, np.minimum(stayed, -last), stayed)
-    return UnitHoles(spans, since, stayed)
+    spanning = np.isfinite(seen_days)
+    return UnitHoles(spanning, np.where(spanning, np.maximum(seen_days, 0.0), 0.0), since, stayed)

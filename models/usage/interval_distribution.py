@@ -156,11 +156,15 @@ class IntervalDistribution:
 
 @dataclass(frozen=True, slots=True)
 class OpenIntervals:
-    """Units that were visited (U,): days since, and whether each was off the road then."""
+    """Intervals that have not ended: whose, how many days they have lasted, and whether the unit
+    was off the road when they began."""
 
     unit: IntArray
     days: FloatArray
     off_road: BoolArray
+
+
+NONE_OPEN = OpenIntervals(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, bool))
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,17 +189,20 @@ def usage_intervals_seen(
     check_days: Mapping[str, float],
     group: IntArray,
     away: OpenIntervals,
+    cut: OpenIntervals | None = None,
 ) -> IntervalDistribution:
     """Cards from every interval between two visits; ``check_days`` by duty where few are seen.
 
-    ``group`` (U,) is each unit's group now; ``away`` the intervals that are not over yet.
+    ``group`` (U,) is each unit's group now; ``away`` the intervals that are not over yet; ``cut``
+    those that ended unseen, of units that were there until then. Left out, they would be missed:
+    the longer an interval, the likelier something cuts it.
     """
     usual = _usual_days(intervals, groups, check_days)
     pace, variance = _paces(intervals, usual)
     played = _played(intervals, levels, variances, usual, pace)
     own_days = usual[group] * np.exp(pace)
     pool = _pools_of(groups, played)
-    pools, leave = _fitted_pools(played, away, own_days, pool, group)
+    pools, leave = _fitted_pools(played, away, cut or NONE_OPEN, own_days, pool, group)
     course = *_absences(pools[0].after_road), *_on_and_off(played, pools[0].after_road)
     memory = _memory(intervals, usual)
     return IntervalDistribution(pools, pool, usual, pace, variance, leave, memory, *course)
@@ -293,6 +300,7 @@ def _shrunk_group_means(
 def _fitted_pools(
     played: _Played,
     away: OpenIntervals,
+    cut: OpenIntervals,
     usual_days: FloatArray,
     pool: IntArray,
     group: IntArray,
@@ -305,21 +313,27 @@ def _fitted_pools(
     interval counts as censored by the unit's chance to be there still.
     """
     age, own = away.days / usual_days[away.unit], pool[group[away.unit]]
+    cut_age, cut_own = cut.days / usual_days[cut.unit], pool[group[cut.unit]]
     number = range(int(pool.max(initial=0)) + 1)
     pools = [
         _sample(played, pool[played.group] == k if k else np.ones(len(played.days), bool))
         for k in number
     ]
     present = np.ones(len(age))
-    closed_days = float(played.days.sum())
+    closed_days = float(played.days.sum() + cut.days.sum())
     shape, days = LEAVING_SHAPE, LEAVING_DAYS
     for _ in range(EM_STEPS):
         stays = np.exp(-shape / days * usual_days[away.unit])
         longer = np.ones(len(age))
         for k in number:
             here = own == k if k else np.ones(len(age), bool)
-            opened = age[here], present[here], away.off_road[here]
-            pools[k] = _censored(pools[k], *opened)
+            too = cut_own == k if k else np.ones(len(cut_age), bool)
+            pools[k] = _censored(
+                pools[k],
+                np.concatenate([age[here], cut_age[too]]),
+                np.concatenate([present[here], np.ones(too.sum())]),
+                np.concatenate([away.off_road[here], cut.off_road[too]]),
+            )
             longer[own == k] = _chance_away(pools[k], age[own == k], away.off_road[own == k])
         present = longer * stays / np.maximum(longer * stays + 1.0 - stays, 1e-300)
         shape = LEAVING_SHAPE + float((1.0 - present).sum())

@@ -44,6 +44,8 @@ SHAPE = ("log_spread", "missed", "missed_below", "premature", "pair", "unit", "l
 ALONG_SPREAD_MM = 1.0
 """How sharply a nearly new lining is told from others: a guess of ours, no source."""
 _TINY = 1e-12
+MOST_LOGIT = 30.0
+"""A search may try larger ones, of chances that are not told from 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +271,7 @@ class _Seen:
 
 def _seen(sums: DecisionSums, threshold: FloatArray, shape: FloatArray, aged: FloatArray) -> _Seen:
     """``aged`` (A,): c of the ages that occur."""
-    premature, pair, unit = special.expit(shape[3:6])
+    premature, pair, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
     replaced = _replacement(sums.x, threshold[sums.group], shape)
     leaves, stays = 1.0 - replaced.w, _stays(sums.ages, aged)
     rest = (1.0 - premature) ** sums.other_ends
@@ -291,7 +293,7 @@ def policy_loglik(
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``shape``: ``SHAPE``
     (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
     ages, n_shape = sums.ages, len(SHAPE)
-    premature, _, unit = special.expit(shape[3:6])
+    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
     aged = None
     if ages is not None:
         own, log_days = np.split(shape[n_shape:], [len(AGE_SHAPE)])
@@ -345,7 +347,7 @@ def _slope_by_age(
     """Slope of the log-likelihood in c of the ages that occur (A,), from those in p and q of rows
     with a reline (R,) and in e (V,)."""
     by_p, by_q, by_e = slopes
-    premature, _, unit = special.expit(shape[3:6])
+    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
     low, high, other = (seen.leaves[place] for place in (sums.low, sums.high, sums.other))
     many = len(ages.left)
     return np.asarray(
@@ -361,7 +363,7 @@ def age_slopes(
 ) -> tuple[FloatArray, FloatArray]:
     """Slope of the log-likelihood of each row with a reline, per visit, in the chance c of its low
     and its high end to be relined for its age (R,), where neither would be."""
-    premature = float(special.expit(shape[3]))
+    premature = float(special.expit(min(shape[3], MOST_LOGIT)))
     seen = _seen(sums, threshold, shape, np.zeros(0))
     by_p, by_q, _ = seen.done.slope / seen.chance
     low = by_p * (1.0 - premature) * seen.leaves[sums.low]
@@ -376,7 +378,7 @@ def relines_by_age(sums: DecisionSums, threshold: FloatArray, shape: FloatArray)
         return found
     rule = age_rule(*np.split(shape[len(SHAPE) :], [len(AGE_SHAPE)]))
     seen = _seen(sums, threshold, shape, aged_chance(ages, rule).c)
-    stays_on = 1.0 - float(special.expit(shape[3]))
+    stays_on = 1.0 - float(special.expit(min(shape[3], MOST_LOGIT)))
     for relined, reading, age in (
         (theirs.low_relined, sums.low, ages.low),
         (theirs.high_relined, sums.high, ages.high),

@@ -148,3 +148,40 @@ def test_a_hole_shorter_than_the_time_between_checks_moves_nobody_else():
     found = usage(rows)
     due = {f"U{u:02d}": (1_240 - 182 * u // 40) % 182 for u in range(40)}
     assert found.since_visit == pytest.approx([due[name] for name in found.unit_ids], abs=1)
+
+
+def silent(rows: list[tuple], days: int) -> list[tuple]:
+    """Silences as of so many days after the last record: depot, days before, units."""
+    frame = table(rows)
+    ends = pl.col("from_on") + pl.duration(days="days")
+    visits = frame.group_by("unit_id", "depot").agg(visit_on=ends.max().cast(pl.Date))
+    as_of = visits["visit_on"].max() + dt.timedelta(days=days)
+    found = silences(frame, visits, as_of)
+    assert found["until_on"].null_count() == found.height
+    return [(r["depot"], (as_of - r["from_on"]).days, r["units"]) for r in found.to_dicts()]
+
+
+def test_records_that_end_long_before_the_day_are_told_and_a_usual_wait_is_not():
+    fleet = checked(20, hole=False)
+    assert silent(fleet, 3) == []  # one of them is checked about every fourth day
+    assert silent(fleet, 35) == [(None, 35, 20)]
+    # Of one unit no check is due for twelve weeks, and of three only some after five.
+    assert silent(checked(1, hole=False), 100) == []
+    assert silent(checked(3, hole=False), 35) == []
+    assert silent(checked(3, hole=False), 200) == [(None, 200, 3)]
+
+
+def test_a_hole_of_ten_months_is_no_usual_wait():
+    assert silent(checked(20, hole=True), 60) == [(None, 60, 20)]
+
+
+def test_a_depot_that_falls_silent_is_told_by_its_name_and_once_with_all_others():
+    north, south = checked(20, hole=False), checked(20, hole=False, depot="South")
+    early = AS_OF - dt.timedelta(days=70)
+    until = [row for row in south if row[4] + dt.timedelta(days=row[5]) <= early]
+    ((depot, days, units),) = silent([*north, *until], 0)
+    assert (depot, units) == ("South", 20)
+    assert 70 <= days <= 75
+    assert silent([*north, *south], 50) == [(None, 50, 40)]
+    gone = [row for row in south if row[4] < AS_OF - dt.timedelta(days=600)]
+    assert silent([*north, *gone], 0) == []  # it has closed
