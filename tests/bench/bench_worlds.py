@@ -218,7 +218,7 @@ def forecast_of(run: Run) -> Told:
     published = calibrated_totals(relines, missed.relines, SEED)
     lives = life_choices(con, settings, unit_lives_now(con))
     ahead = failures_ahead(con, lives, fits.usage, months)
-    assert ahead is not None
+    assert ahead is not None, "too few adjusters failed"
     return Told(
         outlook_frame(published, months, reline_costs(settings), SEED),
         forecasts.dates.join(

@@ -67,6 +67,7 @@ def drawn_roads(
     harder = np.where(calendar >= records[1] - 365 - 304, world.later_wear, 1.0)
     harder = harder * (1.0 + world.wear_season * np.cos(2.0 * np.pi * calendar / YEAR))
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
+    severity = world.severity * severity
     if world.wear_unit_mm:
         severity = severity + luck.once.normal(0.0, world.wear_unit_mm, (units, 1))
     run = np.cumsum(km, axis=1)
@@ -132,7 +133,7 @@ def _duties(world: World, units: int, days: int, luck: Luck) -> np.ndarray:
 
 def _daily_km(world: World, duty: np.ndarray, luck: Luck) -> np.ndarray:
     units, days = duty.shape
-    mean = np.array(KM_A_DAY)[duty] if world.two_duties else ONE_DUTY[0]
+    mean = world.use * (np.array(KM_A_DAY)[duty] if world.two_duties else ONE_DUTY[0])
     own = np.exp(luck.once.normal(0.0, 0.18, (units, 1)))
     weeks = days // 7 + 1
     shocks, noise = (
@@ -159,12 +160,12 @@ def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
     elif world.gaps == "odometer":
         day = _by_odometer(roads, luck)
     elif world.gaps == "clustered":
-        campaigns = luck.once.integers(0, 84, (3, 1)) + CHECK_DAYS * np.arange(shape[1])
+        campaigns = luck.once.integers(0, 84, (3, 1)) + world.check_days * np.arange(shape[1])
         campaigns = (campaigns + luck.once.integers(-10, 11, campaigns.shape))[roads.depot]
         late = 14 * (luck.of(campaigns, lambda rng: rng.random(shape)) < 0.1)
         day = campaigns + luck.of(campaigns, lambda rng: rng.integers(0, 5, shape)) + late
     else:
-        gap = HALF_YEAR_DAYS if world.gaps == "half-yearly" else CHECK_DAYS
+        gap = HALF_YEAR_DAYS if world.gaps == "half-yearly" else world.check_days
         day = luck.once.integers(0, gap, (units, 1)) + gap * np.arange(shape[1])
     skipped = luck.of(day, lambda rng: rng.random(day.shape)) < world.skipped
     day = np.where(skipped, NEVER, day)

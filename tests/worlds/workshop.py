@@ -7,7 +7,7 @@ from scipy import special
 
 from tests.worlds.care import Care
 from tests.worlds.luck import Luck
-from tests.worlds.roads import CHECK_DAYS, NEVER, Roads
+from tests.worlds.roads import NEVER, Roads
 from tests.worlds.world import World
 
 AXLES = 3
@@ -245,7 +245,7 @@ class Workshop:
         margin = np.array(world.margin)[self.roads.depot_on(self.ends.unit[ends], day)]
         # Every unit is checked once in this time.
         begun = day - self.roads.closes_on
-        margin = margin + world.campaign * ((begun >= 0) & (begun < CHECK_DAYS))
+        margin = margin + world.campaign * ((begun >= 0) & (begun < world.check_days))
         margin = margin + world.policy_change * (day >= self.half_way)
         worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
         match world.rule:

@@ -21,12 +21,13 @@ Steps = Literal["tenths", "halves", "heaped"]
 class World:
     """Rates are per year; lengths in mm.
 
-    ``gaps``: checks exactly every 12 weeks, 8 to 20 weeks apart, in a week of the depot's, every
-    half year, or every 25,000 km. ``batches``: units were bought in so many, a batch's linings worn
-    alike when it all began (0: each for itself). ``changing``: changes of duty per unit.
-    ``skipped``: share of checks that are not made. ``leaving``, ``joining``: units as a share of
-    the fleet. ``pauses``: half-years off the road, per unit. ``season``: how far use swings about
-    its mean. ``margin``: reading above the minimum at which a depot relines, by depot;
+    ``check_days``: between checks. ``use``, ``severity``: what km a day and wear per km are
+    multiplied by. ``gaps``: checks exactly so far apart, 8 to 20 weeks apart, in a week of the
+    depot's, every half year, or every 25,000 km. ``batches``: units were bought in so many, a
+    batch's linings worn alike when it all began (0: each for itself). ``changing``: changes of duty
+    per unit. ``skipped``: share of checks that are not made. ``leaving``, ``joining``: units as a
+    share of the fleet. ``pauses``: half-years off the road, per unit. ``season``: how far use
+    swings about its mean. ``margin``: reading above the minimum at which a depot relines, by depot;
     ``policy_change`` is added to it half-way through the records. ``unwritten``: share of relines
     that nobody writes down. ``late``: share of relines done some days after the visit.
     ``frailty``: variance between units of the adjusters' hazard. ``tested``, ``found_by_test``:
@@ -48,6 +49,9 @@ class World:
 
     units: int = 60
     years: float = 4.0
+    check_days: int = 84
+    use: float = 1.0
+    severity: float = 1.0
     gaps: Gaps = "exact"
     skipped: float = 0.0
     leaving: float = 0.0
