@@ -48,6 +48,7 @@ class IntervalSample:
     ``length`` over the unit's usual one, ``use`` over the usual km of such a length, ``lost``: the
     share of it spent off the road; ``off_road``: all of it; ``days`` it lasted. ``weight`` sums to
     1: the product-limit estimate, to which intervals that are still open have given theirs.
+    ``stands_for``: so many intervals on record each.
     """
 
     length: FloatArray
@@ -56,9 +57,15 @@ class IntervalSample:
     off_road: BoolArray
     days: FloatArray
     weight: FloatArray
+    stands_for: float = 1.0
 
     def __len__(self) -> int:
         return len(self.length)
+
+    @property
+    def on_record(self) -> float:
+        """Intervals that it was taken from."""
+        return len(self) * self.stands_for
 
     @property
     def before(self) -> FloatArray:
@@ -365,6 +372,7 @@ def _weighted(sample: IntervalSample, age: FloatArray, chance: FloatArray) -> In
     order = np.argsort(age)
     gone = np.concatenate([[0.0], np.cumsum(chance[order])])
     open_still = gone[-1] - gone[np.searchsorted(age[order], sample.length, side="left")]
+    open_still = open_still / sample.stands_for
     closed_still = len(sample) - np.arange(len(sample))
     hazard = 1.0 / (closed_still + open_still)
     hazard[-1] = 1.0
@@ -385,7 +393,7 @@ def _chance_longer(sample: IntervalSample, age: FloatArray) -> FloatArray:
         place = np.searchsorted(sample.length, length, side="right")
         return np.asarray(np.maximum(1.0 - before[place], 0.0))
 
-    n, missed = len(sample), np.maximum(np.ceil(age - SLOT) - 1.0, 0.0)
+    n, missed = sample.on_record, np.maximum(np.ceil(age - SLOT) - 1.0, 0.0)
     longer = seen_longer(np.minimum(age, 1.0 + SLOT))
     first = max(float(seen_longer(np.array([SLOT]))[0]), 1e-300)
     for k in range(1, int(missed.max(initial=0.0)) + 1):
@@ -464,13 +472,14 @@ def _sample(played: _Played, chosen: BoolArray) -> Pool:
 
 def _cards(played: _Played, chosen: BoolArray) -> IntervalSample:
     order = np.argsort(played.length[chosen], kind="stable")
-    every = len(order) // MOST_CARDS + 1
+    every, many = len(order) // MOST_CARDS + 1, len(order)
     order = order[every // 2 :: every] if every > 1 else order
     length, use, lost, days = (
         x[chosen][order] for x in (played.length, played.use, played.lost, played.days)
     )
     weight = np.full(len(order), 1.0 / max(len(order), 1))
-    return IntervalSample(length, use, lost, played.off_road[chosen][order], days, weight)
+    off_road, stands_for = played.off_road[chosen][order], many / max(len(order), 1)
+    return IntervalSample(length, use, lost, off_road, days, weight, max(stands_for, 1.0))
 
 
 def _on_and_off(
@@ -488,7 +497,7 @@ def _on_and_off(
     use_off = float(ran[off].sum()) / float(played.days[off].sum()) if off.any() else 0.0
     steady = on & ~away
     noise = _central_variance(((played.use - use_on) * np.sqrt(played.days))[steady])
-    n, was = float(len(sample)), sample.lost > 0.0
+    n, was = sample.on_record, sample.lost > 0.0
     left = n * sample.mean(was.astype(float))
     leaving = (left + ABSENCE_SHAPE) / (
         n * sample.mean(sample.days * (1.0 - sample.lost)) + ABSENCE_DAYS

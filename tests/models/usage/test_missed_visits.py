@@ -5,6 +5,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
+from models.usage import interval_distribution
 from tests.models.usage.test_holes import AS_OF, KM, usage
 
 EVERY, MISSED, UNITS = 182, 0.25, 120
@@ -67,3 +68,18 @@ def test_intervals_that_span_a_hole_tell_how_long_they_had_lasted():
         sample = usage(rows).interval_distribution.after_road
         found.append(sample.weight[sample.length > 1.5].sum())
     assert np.mean(found) == pytest.approx(MISSED, abs=0.025)
+
+
+def test_a_part_of_the_intervals_tells_what_all_do(monkeypatch):
+    """Open ones are not thinned: each of the part stands for several."""
+    rows = half_yearly(3)
+    every = usage(rows).interval_distribution
+    monkeypatch.setattr(interval_distribution, "MOST_CARDS", 60)
+    part = usage(rows).interval_distribution
+    whole, some = every.after_road, part.after_road
+    assert len(some) < len(whole) / 8
+    assert some.on_record == pytest.approx(len(whole), rel=0.02)
+    assert some.mean(some.length) == pytest.approx(whole.mean(whole.length), rel=0.05)
+    assert some.weight.max() < 3.0 / len(some)
+    assert part.leave.present.mean() == pytest.approx(every.leave.present.mean(), abs=0.03)
+    assert part.leaving == pytest.approx(every.leaving, rel=0.3)
