@@ -181,7 +181,7 @@ class UnitHoles:
 
     Days before as-of (U,) of each unit's last visit, or where a hole came since: ``since_visit`` of
     the last that was due in it, for units come back to their own dates; ``stayed_away`` of its end,
-    for until then nobody could be seen.
+    for until then nobody could be seen, and as much more as the unit had missed before it.
     """
 
     spanning: BoolArray
@@ -208,7 +208,9 @@ def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArr
             due = -since + np.floor((last + since) / usual) * usual
             missed = some & (since > -first - 0.5) & (due > first)
             since = np.where(missed, -due, since)
+            # Whoever had missed visits before it began has missed them still.
             unseen = some & (stayed > -first - 0.5)
-            stayed = np.where(unseen, np.minimum(stayed, -last), stayed)
+            before = np.floor((first + stayed) / usual) * usual
+            stayed = np.where(unseen, np.minimum(stayed, before - last), stayed)
     spanning = np.isfinite(seen_days)
     return UnitHoles(spanning, np.where(spanning, np.maximum(seen_days, 0.0), 0.0), since, stayed)

@@ -8,7 +8,8 @@ import polars as pl
 import pytest
 
 from models.usage.fit import fit_usage
-from models.usage.holes import holes, holes_of_records, silences, watched_until
+from models.usage.holes import holes, holes_of_records, silences, unit_holes, watched_until
+from models.usage.intervals import usage_groups, usage_intervals
 
 AS_OF = dt.date(2025, 6, 30)
 FIRST, LAST = -700, -380
@@ -133,6 +134,29 @@ def test_who_was_not_checked_since_the_hole_is_not_thought_to_have_left():
     own = [(LAST + 21 + 84 * int(name[5:]) // 40) % 84 for name in found.unit_ids]
     assert found.since_visit == pytest.approx(own, abs=1)
     assert found.present.min() > 0.9
+
+
+def test_who_had_left_before_a_hole_is_not_awaited_after_it():
+    """Twelve of forty left a year before it; ten months after it nobody else has."""
+    rows = checked(40, hole=True)
+    gone = {f"North{u:02d}" for u in range(12)}
+    early = AS_OF + dt.timedelta(days=FIRST - 365)
+    rows = [r for r in rows if r[0] not in gone or r[4] + dt.timedelta(days=r[5]) <= early]
+    found = usage(rows, AS_OF)
+    left = np.array([name in gone for name in found.unit_ids])
+    assert found.present[left].max() < 0.05
+    assert found.present[~left].min() > 0.95
+    frame = table(rows)
+    units = frame.select("unit_id", "depot", "duty").unique().sort("unit_id")
+    intervals = usage_intervals(units, frame, usage_groups(units, frame), AS_OF)
+    last = frame.group_by("unit_id").agg(
+        (pl.col("from_on") + pl.duration(days="days")).max().cast(pl.Date).alias("on")
+    )
+    since = (AS_OF - last.sort("unit_id")["on"]).dt.total_days().to_numpy().astype(float)
+    stayed = unit_holes(intervals, np.zeros(40, np.int64), since).stayed_away
+    # A year before it, and what has passed since.
+    assert (stayed[left] > 365 - 84 - LAST - 1).all()
+    assert (stayed[~left] < 84).all()
 
 
 def test_a_hole_shorter_than_the_time_between_checks_moves_nobody_else():
