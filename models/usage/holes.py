@@ -190,6 +190,12 @@ class UnitHoles:
     stayed_away: FloatArray
 
 
+def _beside(of_fleet: FloatArray, own: FloatArray) -> FloatArray:
+    """Those of the fleet that no hole of a depot's own overlaps, which tells more of it."""
+    apart = [all(last <= a or b <= first for a, b in own) for first, last in of_fleet]
+    return np.asarray(of_fleet[np.array(apart, bool)])
+
+
 def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArray) -> UnitHoles:
     """Holes as units met them; ``depot`` (U,) and days before as-of of the last visit (U,)."""
     begins = intervals.middle_day - intervals.days / 2.0
@@ -197,12 +203,15 @@ def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArr
     seen = intervals.is_there & intervals.to_visit
     unit = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
     seen_days, since, stayed = np.full(begins.shape, np.inf), since_visit, since_visit
-    every = np.ones(len(depot), bool)
-    for some in (every, *(depot == d for d in np.unique(depot))):
+    of_fleet = holes(begins[seen], ends[seen], intervals.km[seen], unit[seen])
+    for some in (depot == d for d in np.unique(depot)):
         here = seen & some[:, None]
-        found = holes(begins[here], ends[here], intervals.km[here], unit[here])
-        usual = float(np.median((ends - begins)[here])) if len(found) else 1.0
-        for first, last in found:
+        own = holes(begins[here], ends[here], intervals.km[here], unit[here])
+        if not len(own) + len(of_fleet):
+            continue
+        usual = float(np.median((ends - begins)[here if here.any() else seen]))
+        both = np.concatenate([own, _beside(of_fleet, own)])
+        for first, last in both[np.argsort(both[:, 0])]:
             spans = here & (begins < first + 0.5) & (ends > last - 0.5)
             seen_days = np.where(spans, np.minimum(seen_days, first - begins), seen_days)
             due = -since + np.floor((last + since) / usual) * usual
