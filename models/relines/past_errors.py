@@ -194,11 +194,13 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     ahead = np.minimum(np.concatenate([past.ahead, coming]), MOST_AHEAD)
     same = quarter[:, None] == quarter
     drift = np.exp(-np.abs(quarter[:, None] - quarter) / DRIFT_QUARTERS)
-    parts = (
-        BIAS_SD**2 * drift,
-        AHEAD_SD**2 * drift * (ahead[:, None] == ahead),
-        SURPRISE_SD**2 * same,
-        SEASON_SD**2 * drift * _season(quarter),
+    parts = np.array(
+        [
+            BIAS_SD**2 * drift,
+            AHEAD_SD**2 * drift * (ahead[:, None] == ahead),
+            SURPRISE_SD**2 * same,
+            SEASON_SD**2 * drift * _season(quarter),
+        ]
     )
     luck = np.concatenate([past.luck, np.zeros(quarters)])
     own = (1.0 - SAME_LUCK) * luck**2
@@ -206,16 +208,10 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     own[: len(past)] += 1e-6
     own[len(past) :] += LEAD_SD**2 * np.arange(quarters)
     known = SAME_LUCK * luck[:, None] * luck * same + np.diag(own)
-    found = [
-        _conditioned(sum(k * k * part for k, part in zip(scale, parts, strict=True)) + known, past)
-        for scale in SCALES
-    ]
-    fit = np.array([f[0] for f in found])
+    fit, mean, covariance = _conditioned(np.tensordot(SCALES**2, parts, axes=1) + known, past)
     fit -= 0.5 * ((np.log(SCALES) / SCALE_LOG_SD) ** 2).sum(axis=1)
     weight = np.exp(fit - fit.max())
-    return ErrorsToCome(
-        weight / weight.sum(), np.array([f[1] for f in found]), np.array([f[2] for f in found])
-    )
+    return ErrorsToCome(weight / weight.sum(), mean, covariance)
 
 
 def _season(quarter: IntArray) -> FloatArray:
@@ -224,16 +220,20 @@ def _season(quarter: IntArray) -> FloatArray:
     return np.where(alike, 1.0, -1.0 / (SEASONS - 1))
 
 
-def _conditioned(every: FloatArray, past: PastErrors) -> tuple[float, FloatArray, FloatArray]:
-    """Log likelihood of the past errors; mean and covariance of the others given them, shifts of
-    use apart."""
+def _conditioned(every: FloatArray, past: PastErrors) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Under each covariance (G, N, N) of past errors and those to come: log likelihood of the past
+    ones (G,); mean (G, H) and covariance (G, H, H) of the others given them, shifts of use apart.
+    """
     n = len(past)
-    root = np.linalg.cholesky(every[:n, :n])
-    given = np.column_stack([past.error, past.beyond_use, every[:n, n:]])
+    root = np.linalg.cholesky(every[:, :n, :n])
+    known = np.column_stack([past.error, past.beyond_use])
+    given = np.concatenate([np.broadcast_to(known, (len(every), n, 2)), every[:, :n, n:]], axis=2)
     white = np.linalg.solve(root, given)
-    whole, shifted, loads = white[:, 0], white[:, 1], white[:, 2:]
-    fit = -0.5 * float(whole @ whole) - float(np.log(np.diag(root)).sum())
-    return fit, loads.T @ shifted, every[n:, n:] - loads.T @ loads
+    whole, shifted, loads = white[..., 0], white[..., 1], white[..., 2:]
+    back = loads.swapaxes(1, 2)
+    width = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    fit = -0.5 * (whole**2).sum(axis=1) - width
+    return fit, (back @ shifted[..., None])[..., 0], every[:, n:, n:] - back @ loads
 
 
 def error_factors(coming: ErrorsToCome, draws: int, seed: int) -> FloatArray:
