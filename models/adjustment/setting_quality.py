@@ -68,9 +68,11 @@ def setting_quality(
     """
     counts = pl.col("settings", "out").sum()
     found = (
-        outcomes.group_by(by, maintain_order=True).agg(counts) if by else outcomes.select(counts)
+        outcomes.group_by(by, maintain_order=True).agg(counts).sort(by)
+        if by
+        else outcomes.select(counts)
     )
-    found = found.filter(pl.col("settings") > 0).sort(by or "settings")
+    found = found.filter(pl.col("settings") > 0)
     interval = wilson(found["out"].to_numpy(), found["settings"].to_numpy())
     return found.with_columns(
         share=pl.col("out") / pl.col("settings"),

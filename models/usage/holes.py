@@ -149,14 +149,14 @@ def _silent_since(
     every = checks["day"].unique().sort()
     last: dt.date = every[-1]
     silent = (as_of - last).days
-    missing = holes_of_records(intervals)
-    gaps = [b - a for a, b in itertools.pairwise(every) if (a, b) not in missing]
-    longest = max((gap.days for gap in gaps), default=0)
     lately = checks.filter(pl.col("day") > last - dt.timedelta(days=YEAR))
     begun: dt.date = lately["day"].sort()[0]
-    over = (last - begun).days + 1
-    due = lately.height / over * silent
-    if silent <= longest or due < LEAST_UNITS:
+    due = lately.height / ((last - begun).days + 1) * silent
+    if due < LEAST_UNITS:
+        return None
+    missing = holes_of_records(intervals)
+    gaps = [b - a for a, b in itertools.pairwise(every) if (a, b) not in missing]
+    if silent <= max((gap.days for gap in gaps), default=0):
         return None
     return last, lately["unit_id"].n_unique()
 

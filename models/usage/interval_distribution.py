@@ -278,10 +278,11 @@ def _visits_due(length: FloatArray, kept: BoolArray, group: IntArray) -> FloatAr
     """Visits that were due in each interval (U, T), the one that ends it counted: of those that are
     usual in its group, or twice or three times as far apart where that is how the unit, in three
     of four, is checked."""
-    usual = np.ones(int(group.max(initial=0)) + 1)
-    for g in np.unique(group[kept]):
-        own = length[kept & (group == g)]
-        usual[g] = np.median(own) if len(own) >= FEW_INTERVALS else 1.0
+    usual, of = np.ones(int(group.max(initial=0)) + 1), group[kept]
+    order = np.argsort(of, kind="stable")
+    groups, first = np.unique(of[order], return_index=True)
+    for g, own_length in zip(groups, np.split(length[kept][order], first[1:]), strict=True):
+        usual[g] = np.median(own_length) if len(own_length) >= FEW_INTERVALS else 1.0
     times = length / usual[group]
     n = kept.sum(axis=1)
     ordered = np.sort(np.where(kept, times, np.inf), axis=1)
@@ -322,10 +323,7 @@ def _fitted_pools(
     age, own = away.days / usual_days[away.unit], pool[group[away.unit]]
     cut_age, cut_own = cut.days / usual_days[cut.unit], pool[group[cut.unit]]
     number = range(int(pool.max(initial=0)) + 1)
-    pools = [
-        _sample(played, pool[played.group] == k if k else np.ones(len(played.days), bool))
-        for k in number
-    ]
+    pools = [_sample(played, _speaks(k, pool[played.group])) for k in number]
     present = np.ones(len(age))
     closed_days = float(played.days.sum() + cut.days.sum())
     shape, days = LEAVING_SHAPE, LEAVING_DAYS
@@ -333,8 +331,7 @@ def _fitted_pools(
         stays = np.exp(-shape / days * usual_days[away.unit])
         longer = np.ones(len(age))
         for k in number:
-            here = own == k if k else np.ones(len(age), bool)
-            too = cut_own == k if k else np.ones(len(cut_age), bool)
+            here, too = _speaks(k, own), _speaks(k, cut_own)
             pools[k] = _censored(
                 pools[k],
                 np.concatenate([age[here], cut_age[too]]),
@@ -348,6 +345,11 @@ def _fitted_pools(
     every = np.ones(len(usual_days))
     every[away.unit] = present
     return tuple(pools), Leaving(shape, days, every)
+
+
+def _speaks(pool: int, own: IntArray) -> BoolArray:
+    """Intervals that a pool is of: the first of all, the others of their duty's (n,)."""
+    return np.asarray(own == pool) if pool else np.ones(len(own), bool)
 
 
 def _censored(pool: Pool, age: FloatArray, present: FloatArray, off_road: BoolArray) -> Pool:
@@ -397,12 +399,11 @@ def _chance_longer(sample: IntervalSample, age: FloatArray) -> FloatArray:
     longer = seen_longer(np.minimum(age, 1.0 + SLOT))
     first = max(float(seen_longer(np.array([SLOT]))[0]), 1e-300)
     for k in range(1, int(missed.max(initial=0.0)) + 1):
+        still = np.flatnonzero(missed >= k)
         after = float(seen_longer(np.array([k + SLOT]))[0])
-        at = np.clip(age, k + SLOT, k + 1.0 + SLOT)
-        own = seen_longer(at) / max(after, 1e-300)
-        usual = seen_longer(at - k) / first
-        goes_on = (n * after * own + MISSED_CARDS * usual) / (n * after + MISSED_CARDS)
-        longer = np.where(missed >= k, longer * goes_on, longer)
+        at = np.minimum(age[still], k + 1.0 + SLOT)
+        own, usual = seen_longer(at) / max(after, 1e-300), seen_longer(at - k) / first
+        longer[still] *= (n * after * own + MISSED_CARDS * usual) / (n * after + MISSED_CARDS)
     tail = np.exp(-np.maximum(age - 1.0, 0.0))
     return np.asarray((n * longer + TAIL_CARDS * tail) / (n + TAIL_CARDS))
 
@@ -472,14 +473,15 @@ def _sample(played: _Played, chosen: BoolArray) -> Pool:
 
 def _cards(played: _Played, chosen: BoolArray) -> IntervalSample:
     order = np.argsort(played.length[chosen], kind="stable")
-    every, many = len(order) // MOST_CARDS + 1, len(order)
+    many = len(order)
+    every = many // MOST_CARDS + 1
     order = order[every // 2 :: every] if every > 1 else order
     length, use, lost, days = (
         x[chosen][order] for x in (played.length, played.use, played.lost, played.days)
     )
     weight = np.full(len(order), 1.0 / max(len(order), 1))
-    off_road, stands_for = played.off_road[chosen][order], many / max(len(order), 1)
-    return IntervalSample(length, use, lost, off_road, days, weight, max(stands_for, 1.0))
+    off_road, stands_for = played.off_road[chosen][order], max(many, 1) / max(len(order), 1)
+    return IntervalSample(length, use, lost, off_road, days, weight, stands_for)
 
 
 def _on_and_off(

@@ -17,6 +17,7 @@ import numpy as np
 
 from tests.bench.bench_worlds import AS_OF, best, judged
 from tests.worlds.fleet import lived
+from tests.worlds.roads import HALF_YEAR_DAYS, ONE_DUTY
 from tests.worlds.world import World
 
 FUTURES = 12
@@ -24,7 +25,7 @@ FUTURES = 12
 USUAL = World(years_beyond=12.0)
 MOST_WEAR_MM = 5.5
 """Of a unit between two checks: linings that are worn through tell no rate."""
-MM_A_DAY = 0.0135
+MM_A_DAY = ONE_DUTY[0] * ONE_DUTY[1] / 1e4
 
 
 def drawn_world(seed: int) -> World:
@@ -81,7 +82,7 @@ def drawn_world(seed: int) -> World:
 
 def is_real(world: World) -> bool:
     """Whether no lining wears through between two checks."""
-    days = 182.0 if world.gaps == "half-yearly" else float(world.check_days)
+    days = HALF_YEAR_DAYS if world.gaps == "half-yearly" else world.check_days
     longest = days * (2.3 if world.skipped else 1.3) + world.hole_days
     return MM_A_DAY * world.use * world.severity * longest < MOST_WEAR_MM
 

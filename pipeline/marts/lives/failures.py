@@ -27,8 +27,8 @@ DRAWS = 200
 SEED = 40_000
 # Courses drawn of all units together: another seed moves a year's total by less than a per cent.
 COURSES = 2_000
-# Adjusters of unknown age stand at so many ages; known ones fewer than FEWEST tell of none.
 NO_MORE = 1e-9  # of a mean life: less to come is what arithmetic left over
+# Adjusters of unknown age stand at so many ages; known ones fewer than FEWEST tell of none.
 AGES_FOR_UNKNOWN = 20
 FEWEST = 10
 
