@@ -217,8 +217,7 @@ def look_back(run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift 
         relines.append(looked_back(then, since))
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, drift, past, judged.as_of)
-        changed = 0 if now.fleet is None else now.fleet.changed_quarters
-        return write_backtest(run.con, past, relines, precision, since, changed)
+        return write_backtest(run.con, past, relines, precision, since, now.fleet)
 
 
 def mart(run: Run, results: Results) -> None:

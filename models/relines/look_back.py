@@ -109,7 +109,7 @@ class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
     ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
     ``changed_quarters`` of policy and wear known then; ``use`` (Q,): log of km run over km
-    forecast.
+    forecast; ``season``: whether a yearly swing of use was known then.
     """
 
     origin: dt.date
@@ -120,6 +120,7 @@ class PastTotals:
     year_rivals: dict[str, PlainTotals]
     use: FloatArray
     changed_quarters: int = 0
+    season: bool = False
 
     @property
     def quarters(self) -> int:
@@ -182,7 +183,8 @@ def past_totals(
     changed = fleet.changed_quarters
     use = log_use_missed(fleet.usage, intervals, edges)
     return PastTotals(
-        origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed
+        *(origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed),
+        season=fleet.usage.season.amplitude > 0.0,
     )
 
 
@@ -194,9 +196,16 @@ def quarters_between(origin: dt.date, until: dt.date) -> int:
     return months // MONTHS_A_QUARTER
 
 
-def errors_of(past: Sequence[PastTotals], changed_quarters: int = 0) -> PastErrors:
+def errors_of(
+    past: Sequence[PastTotals], changed_quarters: int = 0, *, season: bool = False
+) -> PastErrors:
     """The errors of some origins' totals, before anything was learned from errors; under policy and
-    wear that have been as they are for so many quarters (0: always)."""
+    wear that have been as they are for so many quarters (0: always).
+
+    ``season``: whether the forecast they are to tell of knows the yearly swing of use. Origins
+    that did not, for want of two years of records, missed the quarters by it: no error of today's.
+    """
+    past = [p for p in past if p.season or not season]
     drawn = [by_quarter(p.event_counts) for p in past]
     changed = [p.changed_quarters for p in past]
     ago = [p.quarters_ago for p in past]
@@ -215,7 +224,7 @@ def by_quarter(event_counts: EventCounts) -> FloatArray:
 
 def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
     """Totals as they would have been published, each by the errors known at its origin."""
-    errors = errors_of(past)
+    errors = {season: errors_of(past, season=season) for season in (False, True)}
     return [
         row
         for p in past
@@ -223,7 +232,7 @@ def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
             p,
             calibrated_totals(
                 p.event_counts,
-                errors.known_at(p.quarters_ago).under_policy(p.changed_quarters),
+                errors[p.season].known_at(p.quarters_ago).under_policy(p.changed_quarters),
                 seed,
             ),
         )

@@ -16,6 +16,7 @@ from models.relines.look_back import (
     relines_to_count,
     totals_rows,
 )
+from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
 from models.usage.holes import Hole, holes_of_records, holes_told, silences, watched_until
 from models.usage.since import change_frame, use_change
@@ -102,11 +103,10 @@ def write_backtest(
     relines: Sequence[LookedBack],
     flag_precision: pl.DataFrame,
     since: Since,
-    changed_quarters: int,
+    now: FleetModel | None,
 ) -> Missed:
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
-    or more; returns what the totals missed by. ``changed_quarters``: those that today's policy and
-    wear have been as they are (0: always)."""
+    or more; returns what the totals missed by, as far as it tells of forecasts from ``now``."""
     marts.write(con, "record_holes", _holes(since))
     marts.write(con, "use_changes", change_frame(use_change(since.intervals, since.as_of)))
     rows = [row for each in relines for row in each.rows]
@@ -121,7 +121,14 @@ def write_backtest(
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))
     marts.write(con, "backtest_pit", pit_frame(rows))
-    return Missed(errors_of(past, changed_quarters), missed)
+    return Missed(errors_for(now, past), missed)
+
+
+def errors_for(now: FleetModel | None, past: Sequence[PastTotals]) -> PastErrors:
+    """Errors that tell of forecasts from what is known of the fleet today."""
+    if now is None:
+        return errors_of(past)
+    return errors_of(past, now.changed_quarters, season=now.usage.season.amplitude > 0.0)
 
 
 def _holes(since: Since) -> pl.DataFrame:

@@ -32,7 +32,7 @@ from scipy import special
 
 from models.relines.budget import outlook_frame
 from models.relines.forecast.minimum import WORDS
-from models.relines.look_back import errors_of, past_totals, relines_to_count
+from models.relines.look_back import past_totals, relines_to_count
 from models.relines.past_errors import calibrated_totals
 from models.relines.rivals import (
     PlainTotals,
@@ -185,6 +185,7 @@ def judged(fleet: Fleet, stayed: Fleet) -> dict[str, float]:
             **_wheel_ends(con, told, fleet, stayed),
             **_failures(told, fleet),
             "raw": told.uncorrected,
+            "failures raw": told.failures_uncorrected,
         }
 
 
@@ -244,8 +245,7 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
             past.append(past_totals(then.fleet, day, relines, readings, ran, missing, **given))
     _, failures = failure_rows(ahead, failures_found(con), ran, missing, day)
-    changed = now.changed_quarters
-    return Missed(errors_of([p for p in past if p is not None], changed), failures)
+    return Missed(backtesting.errors_for(now, [p for p in past if p is not None]), failures)
 
 
 def best(fleet: Fleet, stayed: Fleet, seed: int, futures: int) -> dict[str, float]:

@@ -1,10 +1,12 @@
 """What is learned from errors: the prior where there are few, the errors where there are many."""
 
 import dataclasses
+import datetime as dt
 
 import numpy as np
 import pytest
 
+from models.relines.look_back import PastTotals, errors_of
 from models.relines.past_errors import (
     AHEAD_SD,
     BIAS_SD,
@@ -241,3 +243,15 @@ def test_what_missed_a_change_of_policy_says_nothing_of_forecasts_that_know_it()
     assert len(every.under_policy(0)) == 6
     # Three quarters ago nobody could know: what was known then stays.
     assert every.known_at(3).quarter.tolist() == [0]
+
+
+def test_what_missed_a_season_says_nothing_of_forecasts_that_know_it():
+    """Two origins expect 20; one did not know that 40 come in such a quarter."""
+    counts = no_event_counts(Calendar(np.array([30, 61, 91]), np.array([30, 61, 91])), 5, 5, 1)
+    counts = dataclasses.replace(counts, relines_by_span=np.tile([[6], [7], [7]], (5, 1, 1)))
+    day, use = dt.date(2026, 1, 1), np.zeros(1)
+    knew = PastTotals(day, 1, counts, np.array([20.0]), {}, {}, use, season=True)
+    blind = PastTotals(day, 5, counts, np.array([40.0]), {}, {}, use)
+    assert errors_of([knew, blind], season=True).error == pytest.approx([0.0])
+    # A forecast that knows of none may miss by one.
+    assert errors_of([knew, blind]).error == pytest.approx([0.0, np.log(40.5 / 20.5)])

@@ -29,7 +29,7 @@ def past(tmp_path_factory):
         fleet = lived(replace(WORLDS[name], units=24), 905)
         with counted(fleet, tmp_path_factory.mktemp("past"), as_of) as run:
             since = records_since(run.con, None, as_of)
-            write_backtest(run.con, [], [], marts.empty("flag_precision"), since, 0)
+            write_backtest(run.con, [], [], marts.empty("flag_precision"), since, None)
             return tuple(
                 warehouse.fetch(run.con, f"from mart.{name}")
                 for name in ("record_holes", "use_changes")
