@@ -39,6 +39,7 @@ from models.wear.generations.scan import (
     LEAST_LIVES,
     LEAST_UNITS,
     QUARTER_DAYS,
+    Change,
     inverse,
     score_of_units,
 )
@@ -53,6 +54,8 @@ YEAR_DAYS = 365.25
 HARMONICS = 2
 UNKNOWN_START = 1e6
 """Variance of a start that is not on record, in those of a reading."""
+SEASON_SCORE = 9.0
+"""Of a change by the day of fitting, once wear may have a season."""
 LEAST_LEFT = 1e-3
 """A change of which less than this share is left beside all else cannot be told from it."""
 
@@ -189,7 +192,7 @@ def likeliest_shift(
     last = float(rows.day.max())
     quarters = last - QUARTER_DAYS * np.arange(1, MOST_QUARTERS + 1)
     days = [float(day) for day in quarters if day > rows.day.min()]
-    asking = _Asked.of(rows, units, fit)
+    asking = _Asked.of(rows, units, fit, _beside(rows, fit))
     best = _best(asking, days, least, beyond)
     if best is None:
         return None
@@ -202,6 +205,29 @@ def likeliest_shift(
     return Shift(
         axle_types, tuple(fit.duties[d] for d in asked.duties), since, best.score, 1.0 + best.theta
     )
+
+
+def stands_beside_a_season(
+    sums: LiningLifeSums, fit: WearFit, dated: DatedReadings, change: Change
+) -> bool:
+    """Whether linings fitted since a day wear otherwise than those before, once wear may have a
+    season too: linings still young have run through another part of the year than those before
+    them, which sums over whole lives do not tell apart. The day being found already, three
+    standard errors tell. True where too little was read to ask."""
+    used = usable_sums(sums, fit)
+    read = _rows(used, fit, dated) if fit.mixed is not None else None
+    if read is None:
+        return True
+    rows, units = read
+    axles = [a for a, name in enumerate(fit.axle_types) if name in change.axle_types]
+    since = (used.fitted_on >= change.since).fill_null(value=False).to_numpy()
+    z = -(rows.worn * since[rows.life] * np.isin(rows.axle, axles))
+    asked = _Asked.of(rows, units, fit, _beside(rows, fit, starts=True))
+    left = z - asked.beside @ (asked.down @ (asked.white.T @ z))
+    known = float(left @ asked.whitened(left[:, None])[:, 0])
+    theta = float(left @ asked.residual) / max(known, 1e-300)
+    same = theta * (change.ratio - 1.0) > 0.0
+    return same and theta**2 * known / asked.sigma2 > SEASON_SCORE and abs(theta) >= LEAST_CHANGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -428,9 +454,9 @@ class _Asked:
     sigma2: float
 
     @classmethod
-    def of(cls, rows: _Rows, units: _Units, fit: WearFit) -> "_Asked":
+    def of(cls, rows: _Rows, units: _Units, fit: WearFit, beside: FloatArray) -> "_Asked":
         assert fit.mixed is not None
-        whitened, beside = _Whitener.of(rows, fit), _beside(rows, fit)
+        whitened = _Whitener.of(rows, fit)
         white = whitened(beside)
         down = inverse(beside.T @ white)
         left = rows.y - beside @ (down @ (white.T @ rows.y))
@@ -504,8 +530,9 @@ class _Asked:
         return score_of_units(score, np.add.reduceat(left * white, starts))
 
 
-def _beside(rows: _Rows, fit: WearFit) -> FloatArray:
-    """What N has whatever the day asked of (n, k)."""
+def _beside(rows: _Rows, fit: WearFit, *, starts: bool = False) -> FloatArray:
+    """What N has whatever the day asked of (n, k). ``starts``: linings of every quarter may be
+    thicker, instead of wearing otherwise."""
     worn, known = rows.worn, rows.known.astype(np.float64)
     shapes = [
         known * worn**2,
@@ -515,7 +542,8 @@ def _beside(rows: _Rows, fit: WearFit) -> FloatArray:
     ]
     fitted = ((rows.day.max() - rows.origin) // QUARTER_DAYS).astype(np.int64)
     quarters = np.minimum(fitted, MOST_QUARTERS)
-    shapes += [worn * (quarters == quarter) for quarter in np.unique(quarters)]
+    by_quarter = known if starts else worn
+    shapes += [by_quarter * (quarters == quarter) for quarter in np.unique(quarters)]
     by_axle = [
         shape * (rows.axle == axle) for axle in range(len(fit.axle_types)) for shape in shapes
     ]

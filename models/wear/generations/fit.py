@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from models.wear.duty_ratios import JointRatio
-from models.wear.generations.by_day import DatedReadings, Shift, found_shift
+from models.wear.generations.by_day import DatedReadings, Shift, found_shift, stands_beside_a_season
 from models.wear.generations.names import base_of, has_later, run_since, sums_by_generation
 from models.wear.generations.scan import LEAST_CHANGE, Change, found_change
 from models.wear.generations.told import together, together_since
@@ -52,7 +52,10 @@ def fit_wear_by_generation(
     changes = MOST_CHANGES if start is None or has_later(start.axle_types) else 0
     for _ in range(changes):
         change = found_change(fitted.sums, fitted.fit)
-        if change is None:
+        if change is None or (
+            by_day is not None
+            and not stands_beside_a_season(fitted.sums, fitted.fit, by_day.dated, change)
+        ):
             break
         sums = sums_by_generation(sums, dict.fromkeys(change.axle_types, change.since))
         apart = fit_wear_with_pointers(sums, pairs, laws=laws, start=fitted.fit)

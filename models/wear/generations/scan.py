@@ -29,7 +29,9 @@ Its limit follows from
 for a scan over the shares :math:`t_0` to :math:`t_1` of what is known (Miller, Siegmund 1982,
 Biometrics 38:1011; the statistic is that of Andrews 1993, Econometrica 61:821).
 
-A large fleet tells any difference from none. A change below a twentieth is left untold.
+A large fleet tells any difference from none. A change below a twentieth is left untold. Wear that
+has a season looks like a change by the day of fitting, which sums over lives do not tell from one:
+dated readings do (``models.wear.generations.by_day``).
 """
 
 import datetime as dt

@@ -19,9 +19,10 @@ from models.wear.generations.by_day import (
     Shift,
     found_shift,
     likeliest_shift,
+    stands_beside_a_season,
 )
 from models.wear.generations.names import bounds_of, era_name, newest, plain
-from models.wear.generations.scan import CHANGE_SCORE
+from models.wear.generations.scan import CHANGE_SCORE, found_change
 from models.wear.spread import EVEN
 from tests.fleets.linings import (
     AXLES,
@@ -98,17 +99,44 @@ def test_another_gauge_since_a_day_is_no_change_of_wear():
     assert found(replace(fleet, readings=readings)) is None
 
 
+def in_seasons(fleet: DrawnFleet, swing: float, rate: float) -> DrawnFleet:
+    """As if wear swung so far about ``rate`` mm per 10,000 km over the year, at 165 km a day: its
+    integral over a life's days."""
+    wave = 2.0 * np.pi / YEAR_DAYS
+    origin = pl.coalesce("started_on", pl.col("inspected_on").min().over("life_id"))
+    day, origin_day = (
+        wave * on.dt.epoch("d").cast(pl.Float64) for on in (pl.col("inspected_on"), origin)
+    )
+    more = swing * rate * 165.0 / 1e4 / wave * (day.sin() - origin_day.sin())
+    return replace(fleet, readings=fleet.readings.with_columns(pl.col("lining_mm") - more))
+
+
 def test_a_season_of_wear_is_no_change_of_wear():
     """Wear by a third more in winter than in summer, the last reading at a winter's end."""
-    fleet = drawn(6, 150, life_sd=0.03)
-    day = pl.col("inspected_on").dt.epoch("d").cast(pl.Float64)
-    origin = pl.coalesce("started_on", pl.col("inspected_on").min().over("life_id"))
-    wave = 2.0 * np.pi / YEAR_DAYS
-    # The integral of 0.15 cos over days at 0.45 mm per 10,000 km and 165 km a day.
-    more = 0.15 * 0.45 * 165.0 / 1e4 / wave
-    season = more * ((wave * day).sin() - (wave * origin.dt.epoch("d").cast(pl.Float64)).sin())
-    readings = fleet.readings.with_columns(pl.col("lining_mm") - 2.0 * season)
-    assert found(replace(fleet, readings=readings)) is None
+    assert found(in_seasons(drawn(6, 150, life_sd=0.03), 0.3, 0.45)) is None
+
+
+@pytest.mark.parametrize(("checks", "seed"), [(10, 7), (12, 6), (20, 7)])
+def test_a_season_of_wear_is_no_other_make(checks, seed):
+    """The youngest linings have run through a part of the year that is not that of the others."""
+    truth = {"checks": checks, "life_sd": 0.03, "rates": np.full((2, 3), 0.7)}
+    plain = draw_fleet(seed, 300, FleetTruth(**truth))
+    fleet = in_seasons(plain, 0.5, 0.7)
+    sums = sums_of(fleet)
+    fit = fit_wear(sums, laws=(EVEN,), shrink=False)
+    change = found_change(sums, fit)
+    assert change is not None
+    assert not stands_beside_a_season(sums, fit, dated(fleet), change)
+
+
+def test_another_make_is_one_beside_a_season_of_wear():
+    truth = FleetTruth(checks=CHECKS, later_from=10, later_ratio=(1.25, 1.25))
+    fleet = in_seasons(draw_fleet(9, 200, truth), 0.3, 0.45)
+    sums = sums_of(fleet)
+    fit = fit_wear(sums, laws=(EVEN,), shrink=False)
+    change = found_change(sums, fit)
+    assert change is not None
+    assert stands_beside_a_season(sums, fit, dated(fleet), change)
 
 
 def test_one_duty_alone_is_found_as_such():
