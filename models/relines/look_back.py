@@ -36,7 +36,7 @@ from models.relines.rivals import (
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.holes import Hole, watched_until
-from models.usage.since import log_use_missed
+from models.usage.since import is_soon_after, log_use_missed
 
 QUARTERS_A_YEAR = 4
 """Quarters ahead that are judged, and that errors are learned from."""
@@ -109,7 +109,8 @@ class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
     ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
     ``changed_quarters`` of policy and wear known then; ``use`` (Q,): log of km run over km
-    forecast; ``season``: whether a yearly swing of use was known then.
+    forecast; ``season``: whether a yearly swing of use was known then; ``after_hole``: whether a
+    hole of the records had hardly ended.
     """
 
     origin: dt.date
@@ -121,6 +122,7 @@ class PastTotals:
     use: FloatArray
     changed_quarters: int = 0
     season: bool = False
+    after_hole: bool = False
 
     @property
     def quarters(self) -> int:
@@ -185,6 +187,7 @@ def past_totals(
     return PastTotals(
         *(origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed),
         season=fleet.usage.season.amplitude > 0.0,
+        after_hole=is_soon_after(missing, fleet.usage),
     )
 
 
@@ -204,8 +207,9 @@ def errors_of(
 
     ``season``: whether the forecast they are to tell of knows the yearly swing of use. Origins
     that did not, for want of two years of records, missed the quarters by it: no error of today's.
+    Nor are those of origins at which a hole of the records had hardly ended, and little was known.
     """
-    past = [p for p in past if p.season or not season]
+    past = [p for p in past if (p.season or not season) and not p.after_hole]
     drawn = [by_quarter(p.event_counts) for p in past]
     changed = [p.changed_quarters for p in past]
     ago = [p.quarters_ago for p in past]

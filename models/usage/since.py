@@ -11,6 +11,7 @@ of :math:`\delta` are clustered by unit and again by calendar quarter, and the l
 """
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -21,6 +22,7 @@ from models.common.distributions import t_quantile
 from models.usage.ahead import away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.usage.groups import STANDING_SHARE
+from models.usage.holes import Hole
 from models.usage.intervals import SHORTEST_DAYS
 from models.usage.level import PILOT_UNITS, YEAR_DAYS
 from models.usage.season import QUARTER_DAYS, mean_waves, within_units
@@ -67,6 +69,13 @@ def log_use_missed(usage: UsageFit, intervals: pl.DataFrame, edges: FloatArray) 
     ran, expected = came.sum(axis=0), forecast.sum(axis=0)
     seen = (ran > 0.0) & (expected > 0.0)
     return np.where(seen, np.log(np.where(seen, ran / np.where(seen, expected, 1.0), 1.0)), 0.0)
+
+
+def is_soon_after(missing: Sequence[Hole], usage: UsageFit) -> bool:
+    """Whether the as-of day lies in a hole of the records or within a usual interval of its end:
+    many units have not been seen since, and less is known of the fleet than at other times."""
+    usual = dt.timedelta(days=float(np.median(usage.usual_days)) if len(usage) else 0.0)
+    return any(first < usage.as_of < last + usual for first, last in missing)
 
 
 LEAST_CHANGE = 0.1

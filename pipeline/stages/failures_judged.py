@@ -13,7 +13,7 @@ from models.relines.look_back import QUARTERS_A_YEAR, quarters_between
 from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, past_errors
 from models.relines.rivals import PlainTotals, last_years_totals
 from models.usage.holes import Hole, watched_until
-from models.usage.since import log_use_missed
+from models.usage.since import is_soon_after, log_use_missed
 from pipeline.marts.lives.failures import error_factor, quarters_drawn
 from pipeline.marts.results import FailuresAhead
 from pipeline.warehouse import warehouse
@@ -44,8 +44,10 @@ def failure_rows(
     errors as of ``until``. ``ran``: what units ran, as ``reduce.unit_usage`` has it; ``missing``:
     holes of the records."""
     told = [t for each in ahead if (t := _told(each, found, ran, missing, until)) is not None]
-    plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, *_ in told]
-    _, came, ago, use = zip(*told, strict=True) if told else ((),) * 4
+    # What was known when a hole of the records had hardly ended says nothing of today's forecast.
+    like = [t for t in told if not is_soon_after(missing, t[0].usage)]
+    plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, *_ in like]
+    _, came, ago, use = zip(*like, strict=True) if like else ((),) * 4
     errors = past_errors(plain, came, ago, use=use)
     rows = [row for t in told for row in _judged(t, found, errors)]
     return rows, errors
