@@ -90,19 +90,22 @@ def fit_usage(
     rates = group_rates(table, groups)
     season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday), warm_start)
     group = groups.index(units["depot"], units["duty"])
-    since_seen, since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
+    since_seen, days_since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
     visited = np.flatnonzero(units["visit_on"].is_not_null().to_numpy())
     depot = units["depot"].fill_null(NOWHERE).rank("dense").cast(pl.Int64).to_numpy()
-    hole = unit_holes(table, depot, since_visit)
+    hole = unit_holes(table, depot, days_since_visit)
     since_visit = hole.since_visit
     # While nobody is checked, nobody's staying away tells that it has left: records may be missing.
     stayed = hole.stayed_away[visited]
     silent = float(stayed.min()) if len(visited) else 0.0
-    away = OpenIntervals(visited, stayed - silent, levels.off_now[visited])
+    watched = np.minimum(hole.watched_days[visited], stayed - silent)
+    lasted = days_since_visit[visited] - silent
+    away = OpenIntervals(visited, stayed - silent, levels.off_now[visited], watched, lasted)
     told = replace(table, to_visit=table.to_visit & ~hole.spanning)
     # All that is known of an interval that spans a hole is how long it had lasted by then.
     unit, place = np.nonzero(hole.spanning)
-    cut = OpenIntervals(unit, hole.seen_days[unit, place], levels.off_before[unit, place])
+    seen, whole = hole.seen_days[unit, place], table.days[unit, place]
+    cut = OpenIntervals(unit, seen, levels.off_before[unit, place], seen, whole)
     interval_distribution = usage_intervals_seen(
         told, levels, variances, groups, check_days or {}, group, away, cut
     )

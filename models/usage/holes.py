@@ -182,12 +182,15 @@ class UnitHoles:
     Days before as-of (U,) of each unit's last visit, or where a hole came since: ``since_visit`` of
     the last that was due in it, for units come back to their own dates; ``stayed_away`` of its end,
     for until then nobody could be seen, and as much more as the unit had missed before it.
+    ``watched_days`` (U,): how long each unit's last interval, if it spans a hole, had lasted when
+    that began; of those that a hole cut and a visit ended no more is known either.
     """
 
     spanning: BoolArray
     seen_days: FloatArray
     since_visit: FloatArray
     stayed_away: FloatArray
+    watched_days: FloatArray
 
 
 def _beside(of_fleet: FloatArray, own: FloatArray) -> FloatArray:
@@ -203,6 +206,7 @@ def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArr
     seen = intervals.is_there & intervals.to_visit
     unit = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
     seen_days, since, stayed = np.full(begins.shape, np.inf), since_visit, since_visit
+    watched = np.full(len(since_visit), np.inf)
     of_fleet = holes(begins[seen], ends[seen], intervals.km[seen], unit[seen])
     for some in (depot == d for d in np.unique(depot)):
         here = seen & some[:, None]
@@ -219,7 +223,9 @@ def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArr
             since = np.where(missed, -due, since)
             # Whoever had missed visits before it began has missed them still.
             unseen = some & (stayed > -first - 0.5)
+            watched = np.where(unseen, np.minimum(watched, first + since_visit), watched)
             before = np.floor((first + stayed) / usual) * usual
             stayed = np.where(unseen, np.minimum(stayed, before - last), stayed)
     spanning = np.isfinite(seen_days)
-    return UnitHoles(spanning, np.where(spanning, np.maximum(seen_days, 0.0), 0.0), since, stayed)
+    seen_days = np.where(spanning, np.maximum(seen_days, 0.0), 0.0)
+    return UnitHoles(spanning, seen_days, since, stayed, np.maximum(watched, 0.0))

@@ -48,7 +48,8 @@ class IntervalSample:
     ``length`` over the unit's usual one, ``use`` over the usual km of such a length, ``lost``: the
     share of it spent off the road; ``off_road``: all of it; ``days`` it lasted. ``weight`` sums to
     1: the product-limit estimate, to which intervals that are still open have given theirs.
-    ``stands_for``: so many intervals on record each.
+    ``stands_for``: so many intervals on record each. ``beyond``: of the last one's weight, what is
+    longer than any that is over, by those that were cut while their units were there.
     """
 
     length: FloatArray
@@ -58,6 +59,7 @@ class IntervalSample:
     days: FloatArray
     weight: FloatArray
     stands_for: float = 1.0
+    beyond: float = 0.0
 
     def __len__(self) -> int:
         return len(self.length)
@@ -163,15 +165,23 @@ class IntervalDistribution:
 
 @dataclass(frozen=True, slots=True)
 class OpenIntervals:
-    """Intervals that have not ended: whose, how many days they have lasted, and whether the unit
-    was off the road when they began."""
+    """Intervals that have not ended: whose, how many days they have lasted, whether the unit was
+    off the road when they began. ``days`` that nobody could have seen the unit do not count; of all
+    since its last visit, in which it may have left, there were ``lasted``. Of these the first
+    ``watched`` tell how long intervals last: not those since a hole, for the like that are over by
+    now do not."""
 
     unit: IntArray
     days: FloatArray
     off_road: BoolArray
+    watched: FloatArray
+    lasted: FloatArray
 
 
-NONE_OPEN = OpenIntervals(np.zeros(0, np.int64), np.zeros(0), np.zeros(0, bool))
+_NO_DAYS = np.zeros(0)
+NONE_OPEN = OpenIntervals(
+    np.zeros(0, np.int64), _NO_DAYS, np.zeros(0, bool), watched=_NO_DAYS, lasted=_NO_DAYS
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,30 +331,43 @@ def _fitted_pools(
     interval counts as censored by the unit's chance to be there still.
     """
     age, own = away.days / usual_days[away.unit], pool[group[away.unit]]
-    cut_age, cut_own = cut.days / usual_days[cut.unit], pool[group[cut.unit]]
+    watched = away.watched / usual_days[away.unit]
+    cut_age, cut_own = cut.watched / usual_days[cut.unit], pool[group[cut.unit]]
     number = range(int(pool.max(initial=0)) + 1)
     pools = [_sample(played, _speaks(k, pool[played.group])) for k in number]
     present = np.ones(len(age))
-    closed_days = float(played.days.sum() + cut.days.sum())
+    closed_days = float(played.days.sum() + cut.lasted.sum())
+    # Of a unit that left, within a usual interval of its last visit; or while none could be seen.
+    unseen = usual_days[away.unit] + away.lasted - away.days
     shape, days = LEAVING_SHAPE, LEAVING_DAYS
     for _ in range(EM_STEPS):
-        stays = np.exp(-shape / days * usual_days[away.unit])
+        stays = np.exp(-shape / days * unseen)
         longer = np.ones(len(age))
         for k in number:
             here, too = _speaks(k, own), _speaks(k, cut_own)
-            pools[k] = _censored(
-                pools[k],
-                np.concatenate([age[here], cut_age[too]]),
+            seen = _Censored(
+                np.concatenate([watched[here], cut_age[too]]),
                 np.concatenate([present[here], np.ones(too.sum())]),
                 np.concatenate([away.off_road[here], cut.off_road[too]]),
+                np.concatenate([np.zeros(here.sum(), bool), np.ones(too.sum(), bool)]),
             )
+            pools[k] = _censored(pools[k], seen)
             longer[own == k] = _chance_away(pools[k], age[own == k], away.off_road[own == k])
         present = longer * stays / np.maximum(longer * stays + 1.0 - stays, 1e-300)
         shape = LEAVING_SHAPE + float((1.0 - present).sum())
-        days = LEAVING_DAYS + closed_days + float((present * away.days).sum())
+        # Who left did so half-way through the days in which that was possible, in the mean.
+        ran = present * away.lasted + (1.0 - present) * unseen / 2.0
+        days = LEAVING_DAYS + closed_days + float(ran.sum())
     every = np.ones(len(usual_days))
     every[away.unit] = present
-    return tuple(pools), Leaving(shape, days, every)
+    whole = [
+        Pool(
+            _with_longer(p.after_road),
+            None if p.after_standing is None else _with_longer(p.after_standing),
+        )
+        for p in pools
+    ]
+    return tuple(whole), Leaving(shape, days, every)
 
 
 def _speaks(pool: int, own: IntArray) -> BoolArray:
@@ -352,13 +375,27 @@ def _speaks(pool: int, own: IntArray) -> BoolArray:
     return np.asarray(own == pool) if pool else np.ones(len(own), bool)
 
 
-def _censored(pool: Pool, age: FloatArray, present: FloatArray, off_road: BoolArray) -> Pool:
-    """The pool with open intervals counted."""
+@dataclass(frozen=True, slots=True)
+class _Censored:
+    """Intervals that are known to be longer than ``age`` (n,), by the ``chance`` that their unit
+    was there; ``off_road`` when they began; ``cut``: a visit after it says that it was."""
+
+    age: FloatArray
+    chance: FloatArray
+    off_road: BoolArray
+    cut: BoolArray
+
+    def some(self, which: BoolArray) -> "_Censored":
+        return _Censored(self.age[which], self.chance[which], self.off_road[which], self.cut[which])
+
+
+def _censored(pool: Pool, seen: _Censored) -> Pool:
+    """The pool with intervals counted of which only a part was seen."""
     if pool.after_standing is None:
-        return Pool(_weighted(pool.after_road, age, present))
+        return Pool(_weighted(pool.after_road, seen))
     return Pool(
-        _weighted(pool.after_road, age[~off_road], present[~off_road]),
-        _weighted(pool.after_standing, age[off_road], present[off_road]),
+        _weighted(pool.after_road, seen.some(~seen.off_road)),
+        _weighted(pool.after_standing, seen.some(seen.off_road)),
     )
 
 
@@ -368,18 +405,22 @@ def _chance_away(pool: Pool, age: FloatArray, off_road: BoolArray) -> FloatArray
     return np.where(off_road, standing, after_road)
 
 
-def _weighted(sample: IntervalSample, age: FloatArray, chance: FloatArray) -> IntervalSample:
-    """Cards with the product-limit weights (Kaplan, Meier 1958), open intervals of such ages
-    counted by their chance; what the last interval leaves over is its own."""
-    order = np.argsort(age)
-    gone = np.concatenate([[0.0], np.cumsum(chance[order])])
-    open_still = gone[-1] - gone[np.searchsorted(age[order], sample.length, side="left")]
+def _weighted(sample: IntervalSample, seen: _Censored) -> IntervalSample:
+    """Cards with the product-limit weights (Kaplan, Meier 1958), other intervals counted by their
+    chance; what the last interval leaves over is its own.
+
+    Of that, what cut intervals say is longer is told apart: an open one may be none, its unit gone.
+    """
+    order = np.argsort(seen.age)
+    gone = np.concatenate([[0.0], np.cumsum(seen.chance[order])])
+    open_still = gone[-1] - gone[np.searchsorted(seen.age[order], sample.length, side="left")]
     open_still = open_still / sample.stands_for
     closed_still = len(sample) - np.arange(len(sample))
     hazard = 1.0 / (closed_still + open_still)
-    hazard[-1] = 1.0
+    cut_still = int((seen.cut & (seen.age >= sample.length[-1])).sum()) / sample.stands_for
+    left, hazard[-1] = cut_still * hazard[-1], 1.0
     survival = np.concatenate([[1.0], np.cumprod(1.0 - hazard)[:-1]])
-    return replace(sample, weight=survival * hazard)
+    return replace(sample, weight=survival * hazard, beyond=float(survival[-1] * left))
 
 
 def _chance_longer(sample: IntervalSample, age: FloatArray) -> FloatArray:
@@ -387,13 +428,14 @@ def _chance_longer(sample: IntervalSample, age: FloatArray) -> FloatArray:
     shows: intervals beyond every one seen.
 
     Few have missed two visits, or three. Whether they miss the next is told by those few, and by
-    :data:`MISSED_CARDS` that do so as often, and after as long, as all miss their first.
+    :data:`MISSED_CARDS` that do so as often, and after as long, as all miss their first. Where the
+    records are too short to hold such intervals, those that a hole cut tell.
     """
     before = np.concatenate([[0.0], np.cumsum(sample.weight)])
 
     def seen_longer(length: FloatArray) -> FloatArray:
         place = np.searchsorted(sample.length, length, side="right")
-        return np.asarray(np.maximum(1.0 - before[place], 0.0))
+        return np.asarray(np.maximum(1.0 - before[place], sample.beyond))
 
     n, missed = sample.on_record, np.maximum(np.ceil(age - SLOT) - 1.0, 0.0)
     longer = seen_longer(np.minimum(age, 1.0 + SLOT))
@@ -403,9 +445,35 @@ def _chance_longer(sample: IntervalSample, age: FloatArray) -> FloatArray:
         after = float(seen_longer(np.array([k + SLOT]))[0])
         at = np.minimum(age[still], k + 1.0 + SLOT)
         own, usual = seen_longer(at) / max(after, 1e-300), seen_longer(at - k) / first
-        longer[still] *= (n * after * own + MISSED_CARDS * usual) / (n * after + MISSED_CARDS)
+        told = _told_of(sample, k + SLOT, after)
+        longer[still] *= (told * own + MISSED_CARDS * usual) / (told + MISSED_CARDS)
     tail = np.exp(-np.maximum(age - 1.0, 0.0))
     return np.asarray((n * longer + TAIL_CARDS * tail) / (n + TAIL_CARDS))
+
+
+def _told_of(sample: IntervalSample, length: float, after: float) -> float:
+    """How many intervals tell how much longer than so they last: those that are over, and beside
+    them those that were cut when longer than all of these."""
+    over = len(sample) - int(np.searchsorted(sample.length, length, side="right"))
+    return over * sample.stands_for * after / max(after - sample.beyond, 1e-300)
+
+
+def _with_longer(sample: IntervalSample) -> IntervalSample:
+    """What is longer than any interval that is over ends, for all one knows, one visit later than
+    the longest of them."""
+    if sample.beyond <= 0.0:
+        return sample
+    weight, last = sample.weight.copy(), max(float(sample.length[-1]), 1e-9)
+    weight[-1] -= sample.beyond
+    return IntervalSample(
+        length=np.append(sample.length, last + 1.0),
+        use=np.append(sample.use, sample.mean(sample.use)),
+        lost=np.append(sample.lost, 0.0),
+        off_road=np.append(sample.off_road, False),
+        days=np.append(sample.days, sample.days[-1] * (1.0 + 1.0 / last)),
+        weight=np.append(weight, sample.beyond),
+        stands_for=sample.stands_for,
+    )
 
 
 def _absences(sample: IntervalSample) -> tuple[FloatArray, FloatArray]:
