@@ -90,8 +90,8 @@ class PageData:
         keeping the accepted risk takes beyond the forecast.
     reline_policy
         ``changed_on`` (null: no change found), ``raised_mm``, ``raised_ci_low``,
-        ``raised_ci_high``, in every row the same: since when linings are relined at other readings,
-        and by how much.
+        ``raised_ci_high``: since when linings are relined at other readings, and by how much; the
+        same in every row, or in those of the ``depot`` where they are.
     check_intervals
         ``axle_type``, ``duty`` (null: over all), ``weeks``, ``share_failed``, ``ci_low``,
         ``ci_high`` (wheel ends carrying an unseen failed adjuster at a random moment), ``current``

@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import count, day_name, month_name, number, share
+from dashboards.sentences.words import count, day_name, listed, month_name, number, share
 
 MONTH_DAYS = 30.4375
 TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
@@ -29,8 +29,8 @@ def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
     raised, low, high = (row[f"raised_{name}"] for name in ("mm", "ci_low", "ci_high"))
     by = measures.length_interval(*((raised, low, high) if raised > 0 else (-raised, -high, -low)))
     return (
-        f"Since about {month_name(row['changed_on'])} linings are relined at "
-        f"{_which(row)} readings than before, by {by}; the forecast follows what is done since."
+        f"Since about {month_name(row['changed_on'])} linings{_where_changed(policy)} are relined "
+        f"at {_which(row)} readings than before, by {by}; the forecast follows what is done since."
     )
 
 
@@ -79,6 +79,7 @@ def policy_changed(policy: pl.DataFrame | None) -> str:
     row, once, said = _policy_change(policy), _campaign(policy), ""
     if row is not None:
         said += f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
+        said += _where_changed(policy)
     if once is not None:
         made = count(once["campaign_relines"], "reline")
         said += f"; {made} by {month_name(once['campaign_until_on'])} count as done once"
@@ -95,6 +96,14 @@ def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:
     """``changed_on`` and by how much readings at relines were raised; None: no change found."""
     changed = pl.DataFrame() if policy is None else policy.drop_nulls("changed_on")
     return None if changed.is_empty() else changed.row(0, named=True)
+
+
+def _where_changed(policy: pl.DataFrame | None) -> str:
+    """At which depots, where not at all of them."""
+    if policy is None or not policy["changed_on"].has_nulls():
+        return ""
+    depots = policy.drop_nulls("changed_on")["depot"].unique().sort()
+    return " at " + listed([depot or "no depot on record" for depot in depots])
 
 
 def _which(change: dict[str, Any]) -> str:

@@ -341,7 +341,7 @@ class RelinePolicy(dy.Schema):
     visits = col.count("Visits of axles behind it")
     relines = col.count("Relines of wheel ends in the whole fleet; below 10 it is a guess")
     changed_on = col.day(
-        "About when, to a quarter, the fleet's readings at relines changed; forecasts follow what "
+        "About when, to a quarter, this depot's readings at relines changed; forecasts follow what "
         "is done since; null: no change found"
     )
     raised_mm = col.number("By how much they were raised then; below 0: lowered", "mm")

@@ -56,6 +56,17 @@ def test_a_changed_policy_is_said_beside_the_forecast(
     assert [clause in f.detail for f in facts(told)].count(True) == 1
 
 
+def test_a_policy_that_changed_at_one_depot_is_said_of_that_one(data: PageData) -> None:
+    raised = RAISED | {"raised_ci_high": 1.55}
+    policy = told_of(raised | {"depot": "Northgate"}, {"depot": "Low Quay"})
+    assert policy_said(policy, METRIC).startswith(
+        "Since about April 2025 linings at Northgate are relined at thicker readings"
+    )
+    told = replace(data, reline_policy=policy)
+    clause = "relined at thicker readings since about April 2025 at Northgate"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
 AGED = {"age_days": 640.0, "age_kept": 0.95, "age_share": 0.7}
 
 

@@ -242,11 +242,13 @@ class Workshop:
         """Which of these wheel ends the fleet relines on these readings."""
         world = self.world
         above = np.nan_to_num(above, nan=99.0)
-        margin = np.array(world.margin)[self.roads.depot_on(self.ends.unit[ends], day)]
+        depot = self.roads.depot_on(self.ends.unit[ends], day)
+        margin = np.array(world.margin)[depot]
         # Every unit is checked once in this time.
         begun = day - self.roads.closes_on
         margin = margin + world.campaign * ((begun >= 0) & (begun < world.check_days))
-        margin = margin + world.policy_change * (day >= self.half_way)
+        changed = (day >= self.half_way) & ((depot == 0) | ~np.array(world.change_at_one))
+        margin = margin + world.policy_change * changed
         worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
         match world.rule:
             case "own reading":

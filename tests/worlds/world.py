@@ -28,7 +28,8 @@ class World:
     per unit. ``skipped``: share of checks that are not made. ``leaving``, ``joining``: units as a
     share of the fleet. ``pauses``: half-years off the road, per unit. ``season``: how far use
     swings about its mean. ``margin``: reading above the minimum at which a depot relines, by depot;
-    ``policy_change`` is added to it half-way through the records. ``unwritten``: share of relines
+    ``policy_change`` is added to it half-way through the records, at one depot alone if
+    ``change_at_one``. ``unwritten``: share of relines
     that nobody writes down. ``late``: share of relines done some days after the visit.
     ``frailty``: variance between units of the adjusters' hazard. ``tested``, ``found_by_test``:
     share of adjusters tested at a check, and of failed ones that the test finds. ``wear_unit_mm``:
@@ -64,6 +65,7 @@ class World:
     rule: Rule = "worst of axle"
     margin: tuple[float, float, float] = (1.0, 1.6, 2.2)
     policy_change: float = 0.0
+    change_at_one: bool = False
     steps: Steps = "tenths"
     reading_sd: float = 0.4
     unread: float = 0.03
@@ -114,6 +116,7 @@ WORLDS = {
     "fleet grows by a quarter a year": replace(PLAIN, joining=0.25),
     "fleet shrinks by a fifth a year": replace(PLAIN, leaving=0.2),
     "policy changed half-way": replace(PLAIN, policy_change=2.0),
+    "policy changed half-way at one depot": replace(PLAIN, policy_change=2.0, change_at_one=True),
     "short and long haul": replace(PLAIN, two_duties=True),
     "depots of opposite habits": replace(PLAIN, margin=(0.3, 5.0, 1.6)),
     "checks by odometer": replace(PLAIN, gaps="odometer"),

@@ -7,6 +7,7 @@ other parameters are the fleet's. Weak priors keep the answer finite where recor
 reline at all they are the answer, and the fit says so.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,7 +16,7 @@ import polars as pl
 import scipy
 from scipy import special
 
-from models.common.arrays import FloatArray
+from models.common.arrays import BoolArray, FloatArray
 from models.common.distributions import square_root
 from models.common.group_sums import sums_by
 from models.relines.policy.age_evidence import (
@@ -63,7 +64,8 @@ MOST_ROWS = 300_000
 """Kinds of decisions that a policy is fitted to: a hundred thousand relines tell a threshold to a
 hundredth of a millimetre."""
 CHANGE_SCORE = 12.35
-"""A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000."""
+"""A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000. Of some depots
+alone more is asked, twice the log of how many such sets there are: as seldom does any have it."""
 MAYBE_SCORE = 3.0
 """Below this no change is weighed: less than one in ten would be believed."""
 LEAST_BEFORE, LEAST_SINCE = 0.15, 0.05
@@ -114,7 +116,8 @@ class PolicyFit:
 
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
     of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit;
-    ``changed_quarters``: for how long it has been so, where it was another before (0: always);
+    ``changed_quarters``: for how long it has been so, where it was another before (0: always), at
+    ``changed_depots`` alone (none: everywhere);
     ``raised_mm``, ``raised_sd``: by how much thresholds were raised then; ``age_share``: share of
     relines that were made for the lining's age, and would not have been by the reading (0: none);
     ``usual_days`` between visits.
@@ -132,6 +135,7 @@ class PolicyFit:
     timing: RelineTiming
     converged: bool
     changed_quarters: int = 0
+    changed_depots: tuple[str, ...] = ()
     raised_mm: float = 0.0
     raised_sd: float = 0.0
     age_share: float = 0.0
@@ -312,21 +316,25 @@ def fit_policy(
     found, changed = _fitted(decisions, groups, 0), 0
     aged, found = _perhaps_aged(decisions, groups, usual_days, found)
     decisions = with_known_ages(decisions) if aged else decisions
-    likely, score = likely_change(decisions, groups, found.at, by_age=bool(aged))
+    likely = likely_change(decisions, groups, found.at, by_age=bool(aged))
     before = groups.design().shape[1]
+    where: tuple[str, ...] = ()
     mean, covariance = found.at, found.covariance
-    if score > MAYBE_SCORE:
-        sure = score > CHANGE_SCORE
-        nearby = range(max(likely - 1, 1), likely + 2) if sure else (likely,)
-        others = {quarters: _fitted(decisions, groups, quarters, aged) for quarters in nearby}
+    if likely.score > MAYBE_SCORE:
+        sure, last = likely.score > CHANGE_SCORE, likely.quarters
+        nearby = range(max(last - 1, 1), last + 2) if sure else (last,)
+        others = {q: _fitted(decisions, groups, q, aged, likely.depots) for q in nearby}
         costs = {quarters: other.task.cost(other.at)[0] for quarters, other in others.items()}
         best = min(costs, key=costs.__getitem__)
         now = np.delete(np.arange(len(others[best].at)), before)
         at, doubt = others[best].at[now], others[best].covariance[np.ix_(now, now)]
-        if sure and 2.0 * (found.task.cost(found.at)[0] - costs[best]) > CHANGE_SCORE:
+        gain = 2.0 * (found.task.cost(found.at)[0] - costs[best]) - likely.asked
+        if sure and gain > CHANGE_SCORE:
             found, changed, mean, covariance = others[best], best, at, doubt
+            where = tuple(groups.depots[d] for d in likely.depots)
         else:
-            share = _chance_of_change(found, others[best], int(decisions.quarters_ago.max()))
+            days = int(decisions.quarters_ago.max())
+            share = _chance_of_change(found, others[best], days, likely.asked)
             apart = at - mean
             covariance = (1.0 - share) * covariance + share * doubt
             covariance = covariance + share * (1.0 - share) * np.outer(apart, apart)
@@ -345,6 +353,7 @@ def fit_policy(
         timing=timing or RelineTiming(0.0, np.zeros(0)),
         converged=float(slope @ found.covariance @ slope) < CONVERGED,
         changed_quarters=changed,
+        changed_depots=where,
         raised_mm=-float(found.at[before]) if changed else 0.0,
         raised_sd=float(np.sqrt(found.covariance[before, before])) if changed else 0.0,
         age_share=_by_age(found) / max(decisions.relines, 1.0),
@@ -387,23 +396,34 @@ def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.solve(design.T @ design + 0.1 * shrink, design.T @ values))
 
 
-def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int) -> float:
+def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int, asked: float) -> float:
     """Chance of a change against none, even before the records spoke and as likely in each of so
-    many quarters, from both likelihoods' Laplace approximations."""
+    many quarters, everywhere or at one depot (``asked``: twice the log of the places' number), from
+    both likelihoods' Laplace approximations."""
     gain = always.task.cost(always.at)[0] - changed.task.cost(changed.at)[0]
     volume = np.linalg.slogdet(changed.covariance)[1] - np.linalg.slogdet(always.covariance)[1]
-    odds = gain + volume / 2.0 - np.log(CHANGE_SD) - np.log(max(quarters, 1))
+    odds = gain + (volume - asked) / 2.0 - np.log(CHANGE_SD * max(quarters, 1))
     return float(special.expit(odds))
+
+
+@dataclass(frozen=True, slots=True)
+class LikelyChange:
+    """For how many ``quarters`` thresholds have likeliest been others than before, at which depots
+    by number (none: everywhere), and the ``score``; of some depots, less what was ``asked`` for
+    their being some of many."""
+
+    quarters: int
+    depots: tuple[int, ...]
+    score: float
+    asked: float = 0.0
 
 
 def likely_change(
     decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool = False
-) -> tuple[int, float]:
-    """For how many quarters thresholds have likeliest been others than before, and the score.
-
-    The largest score statistic over all quarters (Andrews 1993, *Econometrica* 61:821); beyond
-    :data:`CHANGE_SCORE` are four in a thousand fleets without a change.
-    """
+) -> LikelyChange:
+    """The largest score statistic over all quarters (Andrews 1993, *Econometrica* 61:821), of all
+    depots together and of those that moved most; beyond :data:`CHANGE_SCORE` are four in a thousand
+    fleets without a change."""
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
     apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
@@ -413,28 +433,60 @@ def likely_change(
 
     def slopes(moved_mm: float) -> FloatArray:
         by_group = policy_loglik(apart, np.tile(threshold + moved_mm, last + 1), shape)[1]
-        return np.asarray(by_group.reshape(last + 1, n).sum(axis=1))
+        by_type = by_group.reshape(last + 1, -1, len(groups.depots))
+        return np.asarray(by_type.sum(axis=1))
 
     step = 0.05
     slope, bend = slopes(0.0), (slopes(-step) - slopes(step)) / (2.0 * step)
-    # From each quarter on, back to the first: what a threshold of their own would gain.
-    old, old_bend = (np.cumsum(each[::-1])[::-1] for each in (slope, bend))
-    every, new_bend = max(float(old_bend[0]), 1e-9), old_bend[0] - old_bend
-    score = old - slope.sum() * old_bend / every
-    variance = old_bend * new_bend / every
+    score, variance, told = _moved(slope.sum(axis=1), bend.sum(axis=1))
+    gain = np.where(told, score**2 / np.where(told, variance, 1.0), 0.0)
+    every = LikelyChange(int(gain.argmax()), (), float(gain.max()))
+    return max(every, _of_some(slope, bend), key=lambda each: each.score)
+
+
+def _of_some(slope: FloatArray, bend: FloatArray) -> LikelyChange:
+    """Of the depots that were moved most, or least, however many; ``slope``, ``bend`` (Q, C) by
+    quarter and depot."""
+    depots = slope.shape[1]
+    if depots < 2:
+        return LikelyChange(0, (), 0.0)
+    score, variance, told = _moved(slope, bend)
+    moved = np.where(told, score / np.where(told, variance, 1.0), 0.0)
+    best = LikelyChange(0, (), 0.0)
+    # By Bonferroni's bound over all such sets.
+    asked = [2.0 * math.log((depots - 1) * math.comb(depots, k)) for k in range(1, depots)]
+    for quarters, order in enumerate(np.argsort(moved, axis=1, kind="stable")):
+        for turned in (order, order[::-1]):
+            some = [d for d in turned if told[quarters, d]]
+            gains = np.cumsum(score[quarters, some]) ** 2 / np.cumsum(variance[quarters, some])
+            for many, (gain, more) in enumerate(zip(gains, asked, strict=False), start=1):
+                if gain - more > best.score:
+                    found = tuple(sorted(int(d) for d in some[:many]))
+                    best = LikelyChange(quarters, found, float(gain) - more, more)
+    return best
+
+
+def _moved(slope: FloatArray, bend: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """From each quarter on, back to the first: score of thresholds of their own, its variance, and
+    whether enough is known on either side; along the first axis."""
+    old, old_bend = (np.cumsum(each[::-1], axis=0)[::-1] for each in (slope, bend))
+    every, new_bend = np.maximum(old_bend[0], 1e-9), old_bend[0] - old_bend
+    score = old - slope.sum(axis=0) * old_bend / every
     # A few decisions at one end of the records tell of luck, not of a policy.
     told = (old_bend > LEAST_BEFORE * every) & (new_bend > LEAST_SINCE * every)
-    gain = np.where(told, score**2 / np.where(told, variance, 1.0), 0.0)
-    best = int(gain.argmax())
-    return best, float(gain[best])
+    return score, old_bend * new_bend / every, told
 
 
 def _fitted(
-    decisions: AxleDecisions, groups: PolicyGroups, changed: int, aged: Sequence[FloatArray] = ()
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    changed: int,
+    aged: Sequence[FloatArray] = (),
+    depots: tuple[int, ...] = (),
 ) -> _Fitted:
     """The policy, with thresholds that were others before the last ``changed`` quarters (0: never
-    were); and with relines by age if there is something ``aged`` to begin with: parameters of
-    policies that never changed.
+    were), at some depots or (none) at all; and with relines by age if there is something ``aged``
+    to begin with: parameters of policies that never changed.
 
     Where there are very many counts, the spread of types and depots comes from every k-th of them.
     """
@@ -442,6 +494,8 @@ def _fitted(
     design, age_design, moved = groups.design(), groups.design(), np.zeros(0)
     if changed:
         before = decisions.quarters_ago >= changed
+        if depots:
+            before &= np.isin(decisions.group % len(groups.depots), depots)
         decisions = replace(decisions, group=decisions.group + groups.n_groups * before)
         was = np.repeat([0.0, 1.0], groups.n_groups)
         design, moved = np.column_stack([np.tile(design, (2, 1)), was]), np.array([CHANGE_SD])

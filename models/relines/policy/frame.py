@@ -25,15 +25,17 @@ def policy_frame(
     fit: PolicyFit, as_of: dt.date, campaigns: Sequence[CampaignTold] = ()
 ) -> pl.DataFrame:
     """One row per axle type × depot (null: none in the register): threshold_mm above the minimum,
-    threshold_sd, spread_mm, visits; of the fleet, in every row: relines, changed_on, raised_mm,
-    raised_ci_low, raised_ci_high (null: no change found); and of relines for the lining's age (null
-    where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share; and of
+    threshold_sd, spread_mm, visits; changed_on, raised_mm, raised_ci_low, raised_ci_high (null:
+    no change found there); of the fleet, in every row: relines; and of relines for the lining's age
+    (null where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share; and of
     ``campaigns`` left out: their number, and of the latest (null: there was none)
     campaign_from_on (null too: longer ago than quarters are told apart), campaign_until_on,
     campaign_relines, campaign_usual."""
     types, depots = fit.groups.axle_types, fit.groups.depots
     policy, quarters = mean_policy(fit), fit.changed_quarters
     changed_on = as_of - dt.timedelta(days=QUARTER_DAYS * quarters) if quarters else None
+    changed = [depot in (fit.changed_depots or depots) for depot in depots]
+    there = pl.lit(pl.Series(changed * len(types)))
     return pl.DataFrame(
         {
             "axle_type": [name for name in types for _ in depots],
@@ -47,8 +49,11 @@ def policy_frame(
         **_by_age(fit),
         spread_mm=pl.lit(policy.spread_mm),
         relines=pl.lit(round(fit.relines)),
-        changed_on=pl.lit(changed_on, dtype=pl.Date),
-        **{name: pl.lit(mm, dtype=pl.Float64) for name, mm in _raised(fit).items()},
+        changed_on=pl.when(there).then(pl.lit(changed_on, dtype=pl.Date)),
+        **{
+            name: pl.when(there).then(pl.lit(mm, dtype=pl.Float64))
+            for name, mm in _raised(fit).items()
+        },
         **_campaigns(campaigns, as_of),
     )
 

@@ -1,6 +1,6 @@
 """The fleet's habit: likelihood by hand and against another library, recovery, few records."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import polars as pl
@@ -19,8 +19,10 @@ from models.relines.policy.decisions import (
     some_decisions,
 )
 from models.relines.policy.fit import (
+    CHANGE_SCORE,
     PolicyFit,
     _fitted,
+    _of_some,
     drawn_policies,
     fit_policy,
     mean_policy,
@@ -331,6 +333,45 @@ def test_a_policy_that_changed_is_that_of_since():
     assert np.exp(fit.mean[-len(SHAPE)]) == pytest.approx(0.4, abs=0.1)
     assert fit.raised_mm == pytest.approx(2.0, abs=0.2)
     assert 0.02 < fit.raised_sd < 0.15
+
+
+def at_depots(rng, *changes: tuple[float, float]) -> tuple[AxleDecisions, PolicyGroups]:
+    """As ``decided``, at as many depots, each from so much to so much three quarters ago."""
+    every = [decided(rng, old, new, 3, 1200) for old, new in changes]
+    arrays = {
+        f.name: np.concatenate([getattr(each, f.name) for each in every])
+        for f in fields(AxleDecisions)
+        if f.name != "ages"
+    }
+    arrays["group"] = np.repeat(np.arange(len(changes)), 1200)
+    depots = tuple(f"D{number}" for number in range(len(changes)))
+    joined = AxleDecisions(**arrays, ages=unknown_ages(len(arrays["low"])))
+    return joined, PolicyGroups(("front",), depots)
+
+
+def test_a_policy_that_changed_at_some_depots_is_that_of_since_there_and_of_always_elsewhere():
+    rng = np.random.default_rng(13)
+    found, groups = at_depots(rng, (1.0, 3.0), (1.5, 1.5), (2.0, 2.0), (1.2, 3.2))
+    fit = fit_policy(found, groups)
+    assert (fit.changed_quarters, fit.changed_depots) == (3, ("D0", "D3"))
+    assert mean_policy(fit).threshold_mm == pytest.approx([3.0, 1.5, 2.0, 3.2], abs=0.2)
+    assert fit.raised_mm == pytest.approx(2.0, abs=0.2)
+    # Where all change they are not told one by one.
+    found, groups = at_depots(rng, (1.0, 3.0), (1.5, 3.5), (1.2, 3.2))
+    everywhere = fit_policy(found, groups)
+    assert (everywhere.changed_quarters, everywhere.changed_depots) == (3, ())
+
+
+@pytest.mark.parametrize("depots", [2, 5, 12])
+def test_some_depots_of_many_are_asked_for_more(depots):
+    """Scores without a change exceed what is asked of them in four of a thousand fleets."""
+    rng = np.random.default_rng(depots)
+    scores = []
+    for _ in range(1500):
+        bend = np.full((13, depots), 40.0)
+        slope = rng.normal(0.0, np.sqrt(bend))
+        scores.append(_of_some(slope, bend).score)
+    assert np.mean(np.array(scores) > CHANGE_SCORE) < 0.01
 
 
 @pytest.mark.proof

@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime as dt
+from dataclasses import replace
 
 import duckdb
 import numpy as np
@@ -58,6 +59,13 @@ def test_a_changed_policy_says_since_when_and_by_how_much() -> None:
     # 1.96 standard errors of 0.25 either way.
     assert rows["raised_ci_low"][0] == pytest.approx(1.01, abs=0.001)
     assert rows["raised_ci_high"][0] == pytest.approx(1.99, abs=0.001)
+
+
+def test_a_change_at_one_depot_stands_in_its_rows_alone() -> None:
+    rows = written(replace(policy(4, 1.5), changed_depots=("",)))
+    told = rows.filter(pl.col("depot").is_null())
+    assert told["raised_mm"].to_list() == [1.5, 1.5]
+    assert rows.filter(depot="North")["changed_on"].null_count() == 2
 
 
 def test_thresholds_stand_by_axle_type_and_depot() -> None:
