@@ -1,12 +1,14 @@
 """Published forecasts against the truth where a fleet's habits are drawn, many at once.
 
-``python -m tests.bench.bench_any_world [--fleets 20] [--seed 0] [WORDS …]`` draws as many fleets,
+``python -m tests.bench.bench_any_world [--fleets 20] [--seed 0] [--units 2000] [--futures 3]
+[WORDS …]`` draws as many fleets,
 each of other habits: how often and how it checks, when it relines, who leaves, joins and pauses,
 how fast linings wear, what nobody reads or writes down, and in one of three what changed or was
 missing once. Nobody chose them, so that they find what nobody thought of. Each is held against
 twelve other futures of its own; asserts nothing. A habit is set aside with ``WORDS``: the names of
 ``World``'s fields that keep their usual values, which tells what a forecast that is wrong is wrong
-for.
+for. Fleets of so many units (else of 25 to 90) tell biases from luck, and go the ways that only
+large ones go: parts of them are simulated, and looked back on.
 """
 
 import argparse
@@ -96,12 +98,13 @@ def main() -> None:
     while len(logs) < given.fleets:
         seed += 1
         world = replace(drawn_world(seed), **{w: getattr(USUAL, w) for w in given.words})
+        world = replace(world, units=given.units or world.units)
         if not is_real(world):
             continue
         began, fleet = time.perf_counter(), lived(world, seed)
         try:
             stayed = lived(world, seed, staying=AS_OF)
-            found = judged(fleet, stayed) | best(fleet, stayed, seed, FUTURES)
+            found = judged(fleet, stayed) | best(fleet, stayed, seed, given.futures)
         except Exception as problem:  # a crash is a result here
             print(f"{seed:4d} {type(problem).__name__}: {problem}"[:160], flush=True)
             continue
@@ -140,6 +143,8 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("words", nargs="*", help="habits that stay as usual")
     parser.add_argument("--fleets", type=int, default=20)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--units", type=int, help="of every fleet")
+    parser.add_argument("--futures", type=int, default=FUTURES)
     return parser.parse_args()
 
 
