@@ -1,4 +1,5 @@
-"""Run every benchmark, or those named: ``python -m tests.bench [wear life …]``."""
+"""Run every benchmark, or those named: ``python -m tests.bench [wear life …]``; one named alone may
+be given arguments of its own: ``python -m tests.bench scale --whole``."""
 
 import argparse
 import importlib
@@ -12,10 +13,12 @@ def main() -> None:
     }
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("names", nargs="*", metavar="NAME", help=", ".join(sorted(known)))
-    wanted = parser.parse_args().names or sorted(known)
-    if unknown := sorted(set(wanted) - set(known)):
-        parser.error(f"found {', '.join(unknown)}; accepted: {', '.join(sorted(known))}")
-    sys.argv = sys.argv[:1]  # benchmarks read arguments of their own
+    given, own = parser.parse_known_args()
+    own += [name for name in given.names if name not in known]
+    wanted = [name for name in given.names if name in known] or sorted(known)
+    if own and len(wanted) != 1:
+        parser.error(f"found {', '.join(own)}; accepted: {', '.join(sorted(known))}")
+    sys.argv = [*sys.argv[:1], *own]
     for name in wanted:
         module = importlib.import_module(f"tests.bench.{known[name]}")
         if hasattr(module, "main"):

@@ -3,13 +3,15 @@
 ``python -m tests.bench.bench_scale [WHEEL_ENDS …] [--years 10] [--csv] [--whole]``: lakes of so
 many years are drawn with the sample simulator, the newest month is held back, and the rest is
 loaded, judged, staged and counted from nothing in a process of its own; then the month is added.
-``--whole`` goes on to the fits, the forecasts and the page. Seconds are of this machine; ratios
-travel.
+``--whole`` goes on to the fits, the forecasts and the page, and ends in a table of the stages;
+``--before COMMIT`` has a whole run of another commit's code beside each, in this environment.
+Seconds are of this machine; ratios travel.
 """
 
 import argparse
 import datetime as dt
 import json
+import os
 import resource
 import shutil
 import subprocess
@@ -18,6 +20,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -32,6 +35,7 @@ from pipeline.warehouse import warehouse
 
 SIZES = (10_000, 100_000)
 T = TypeVar("T")
+Row = tuple[str, ...]
 NOW = dt.datetime(2026, 12, 1)
 
 
@@ -41,6 +45,7 @@ def main() -> None:
     parser.add_argument("--years", type=int, default=10)
     parser.add_argument("--csv", action="store_true")
     parser.add_argument("--whole", action="store_true")
+    parser.add_argument("--before", metavar="COMMIT", help="time a whole run of this one too")
     parser.add_argument("--lake", type=Path, help="a lake of Parquet files that is there already")
     parser.add_argument("--chart", type=Path, help="draw how seconds grow, as a PNG file")
     parser.add_argument("--one", nargs=2, type=Path, help=argparse.SUPPRESS)
@@ -52,12 +57,71 @@ def main() -> None:
     heading = ("wheel ends", "step", "rows", "s", "rows/s", "peak GB", "times a scan")
     print(" | ".join(heading))
     seconds: list[tuple[int, str, float]] = []
+    rows = [TABLE, tuple("---" for _ in TABLE)]
     for size in asked.sizes:
         with tempfile.TemporaryDirectory() as base:
             lake = asked.lake or drawn(Path(base), size, asked.years, kind)
-            seconds += compared(size, lake, Path(base), kind, whole=asked.whole)
+            found = compared(size, lake, Path(base), kind, whole=asked.whole)
+            seconds += found.seconds
+            rows += found.rows
+            if asked.before:
+                took, peak = whole_run_of(asked.before, lake, Path(base))
+                empty = [""] * (len(TABLE) - 5)
+                rows.append((f"{size:,}, {asked.before}", *empty, took, peak, "", ""))
+    if asked.whole:
+        print("\n".join("| " + " | ".join(row) + " |" for row in rows))
     if asked.chart:
         draw_growth(seconds, asked.years, asked.chart)
+
+
+TOGETHER = {
+    "Load the lake": "load",
+    "Judge and stage what has changed": "judge, stage",
+    "Count what is staged": "count",
+    "Fit wear, use and adjuster lives": "fit",
+    "Forecast relines": "relines",
+    "Judge adjustment": "adjustment",
+    "Look back at earlier origins": "look back",
+}
+REST = "marts, checks, page"
+TABLE = (
+    *("wheel ends", "rows", *TOGETHER.values(), REST, "whole run, s", "peak, GB"),
+    *("DuckDB reads the files, s", "its windows and group by, s"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Total seconds by kind of run, and rows of :data:`TABLE`."""
+
+    seconds: list[tuple[int, str, float]]
+    rows: list[tuple[str, ...]]
+
+
+def _row(size: int, name: str, told: dict[str, Any], rows: int, beside: tuple[float, ...]) -> Row:
+    steps = dict.fromkeys((*TOGETHER.values(), REST), 0.0)
+    for step, seconds in told["steps"].items():
+        steps[TOGETHER.get(step, REST)] += seconds
+    figures = (*steps.values(), sum(steps.values()), told["peak"], *beside)
+    return f"{size:,}, {name}", f"{rows:,}", *(f"{figure:.1f}" for figure in figures)
+
+
+def whole_run_of(commit: str, lake: Path, base: Path) -> tuple[str, str]:
+    """Seconds and peak memory, in GB, of a run by another commit's code."""
+    tree = base / commit
+    tree.mkdir()
+    archive = subprocess.run(["git", "archive", commit], check=True, stdout=subprocess.PIPE)
+    subprocess.run(["tar", "-x", "-C", str(tree)], check=True, input=archive.stdout)
+    code = "import sys; from pipeline.cli import main; sys.exit(main())"
+    command = [sys.executable, "-c", code, "run", str(lake), "--out", str(base / "out-before")]
+    start = time.perf_counter()
+    with subprocess.Popen(command, cwd=tree, stdout=subprocess.DEVNULL) as process:
+        _, status, used = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise SystemExit(f"{commit}: its run ended with {process.returncode}")
+    shutil.rmtree(base / "out-before")
+    return f"{time.perf_counter() - start:.1f}", f"{used.ru_maxrss / 1e6:.1f}"
 
 
 def draw_growth(seconds: list[tuple[int, str, float]], years: int, path: Path) -> None:
@@ -93,10 +157,8 @@ def drawn(base: Path, wheel_ends: int, years: int, kind: str) -> Path:
     return base / "drawn" / "lake"
 
 
-def compared(
-    size: int, lake: Path, base: Path, kind: str, *, whole: bool
-) -> list[tuple[int, str, float]]:
-    """From nothing, then with the newest month's file of inspections and of jobs: total seconds."""
+def compared(size: int, lake: Path, base: Path, kind: str, *, whole: bool) -> Compared:
+    """From nothing, then with the newest month's file of inspections and of jobs."""
     scan, bare = scanned(lake, kind), reduced_bare(lake, kind)
     aside = base / "aside"
     month = [newest(lake / table) for table in ("inspections", "work")]
@@ -123,7 +185,12 @@ def compared(
         totals.append((size, name, sum(told["steps"].values())))
     slowest = Counter(first["tables"]).most_common(6)
     print(f"{size:,} | slowest tables: " + ", ".join(f"{t} {s:.1f} s" for t, s in slowest))
-    return totals
+    more = second["rows"] - first["rows"]
+    rows = [
+        _row(size, "from nothing", first, first["rows"], (scan, bare)),
+        _row(size, "one month more", second, more, (scan, bare)),
+    ]
+    return Compared(totals, rows)
 
 
 def _print_steps(size: int, name: str, told: dict[str, Any], rows: int, scan: float) -> None:
