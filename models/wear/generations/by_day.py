@@ -213,15 +213,19 @@ def stands_beside_a_season(
     """Whether linings fitted since a day wear otherwise than those before, once wear may have a
     season too: linings still young have run through another part of the year than those before
     them, which sums over whole lives do not tell apart. The day being found already, three
-    standard errors tell. True where too little was read to ask."""
+    standard errors tell. True where too few of them were read to ask."""
     used = usable_sums(sums, fit)
     read = _rows(used, fit, dated) if fit.mixed is not None else None
     if read is None:
         return True
     rows, units = read
     axles = [a for a, name in enumerate(fit.axle_types) if name in change.axle_types]
-    since = (used.fitted_on >= change.since).fill_null(value=False).to_numpy()
-    z = -(rows.worn * since[rows.life] * np.isin(rows.axle, axles))
+    since = (used.fitted_on >= change.since).fill_null(value=False).to_numpy()[rows.life]
+    of_these = np.isin(rows.axle, axles)
+    sides = (np.unique(rows.unit[of_these & side]) for side in (since, ~since))
+    if min(map(len, sides)) < LEAST_UNITS:
+        return True
+    z = -(rows.worn * since * of_these)
     asked = _Asked.of(rows, units, fit, _beside(rows, fit, starts=True))
     left = z - asked.beside @ (asked.down @ (asked.white.T @ z))
     known = float(left @ asked.whitened(left[:, None])[:, 0])

@@ -126,7 +126,13 @@ def test_a_season_of_wear_is_no_other_make(checks, seed):
     fit = fit_wear(sums, laws=(EVEN,), shrink=False)
     change = found_change(sums, fit)
     assert change is not None
-    assert not stands_beside_a_season(sums, fit, dated(fleet), change)
+    every = dated(fleet)
+    assert not stands_beside_a_season(sums, fit, every, change)
+    # Of an axle type that few of the units asked have, nothing can be said against it.
+    few = every.readings["unit_id"].unique().sort()[:15]
+    early = pl.col("origin_on") < change.since
+    readings = every.readings.filter(early | pl.col("unit_id").is_in(few.implode()))
+    assert stands_beside_a_season(sums, fit, replace(every, readings=readings), change)
 
 
 def test_another_make_is_one_beside_a_season_of_wear():
