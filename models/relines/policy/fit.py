@@ -333,8 +333,8 @@ def fit_policy(
             found, changed, mean, covariance = others[best], best, at, doubt
             where = tuple(groups.depots[d] for d in likely.depots)
         else:
-            days = int(decisions.quarters_ago.max())
-            share = _chance_of_change(found, others[best], days, likely.asked)
+            oldest = int(decisions.quarters_ago.max())
+            share = _chance_of_change(found, others[best], oldest, likely.asked)
             apart = at - mean
             covariance = (1.0 - share) * covariance + share * doubt
             covariance = covariance + share * (1.0 - share) * np.outer(apart, apart)
@@ -398,8 +398,8 @@ def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
 
 def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int, asked: float) -> float:
     """Chance of a change against none, even before the records spoke and as likely in each of so
-    many quarters, everywhere or at one depot (``asked``: twice the log of the places' number), from
-    both likelihoods' Laplace approximations."""
+    many quarters, everywhere or at some depots (``asked``: twice the log of how many such sets there
+    are), from both likelihoods' Laplace approximations."""
     gain = always.task.cost(always.at)[0] - changed.task.cost(changed.at)[0]
     volume = np.linalg.slogdet(changed.covariance)[1] - np.linalg.slogdet(always.covariance)[1]
     odds = gain + (volume - asked) / 2.0 - np.log(CHANGE_SD * max(quarters, 1))
