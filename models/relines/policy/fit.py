@@ -398,8 +398,8 @@ def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
 
 def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int, asked: float) -> float:
     """Chance of a change against none, even before the records spoke and as likely in each of so
-    many quarters, everywhere or at some depots (``asked``: twice the log of how many such sets there
-    are), from both likelihoods' Laplace approximations."""
+    many quarters, everywhere or at some depots (``asked``: twice the log of how many such sets
+    there are), from both likelihoods' Laplace approximations."""
     gain = always.task.cost(always.at)[0] - changed.task.cost(changed.at)[0]
     volume = np.linalg.slogdet(changed.covariance)[1] - np.linalg.slogdet(always.covariance)[1]
     odds = gain + (volume - asked) / 2.0 - np.log(CHANGE_SD * max(quarters, 1))
