@@ -128,6 +128,7 @@ def of_depot(data: PageData, depot: str) -> PageData:
         relines_lately=own(data.relines_lately),
         reline_outlook=data.reline_outlook.clear() if years is None else years,
         backtest=data.backtest.clear(),
+        reline_policy=own(data.reline_policy),
         reline_plan=None,  # of the fleet alone
         changes=changes,
     )

@@ -569,7 +569,8 @@ def reline_policy() -> pl.DataFrame:
     aged = {"age_days": None, "age_kept": None, "age_share": None}
     once = {"campaigns": 0, "campaign_until_on": None}
     changed_on = AS_OF - dt.timedelta(days=3 * 91)
-    return pl.DataFrame([{"changed_on": changed_on, **raised, **aged, **once}])
+    row = {"changed_on": changed_on, **raised, **aged, **once}
+    return pl.DataFrame([{"depot": depot, **row} for depot in DEPOTS])
 
 
 def check_intervals() -> pl.DataFrame:

@@ -10,7 +10,7 @@ from dashboards.page_data import Fleet, PageData
 from dashboards.sections import relines
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.reline_policy import ages_said, campaign_said, policy_said, policy_told
-from dashboards.summary import facts
+from dashboards.summary import facts, of_depot
 from pipeline.marts.marts import empty
 from tests import dashboard_data
 
@@ -63,8 +63,16 @@ def test_a_policy_that_changed_at_one_depot_is_said_of_that_one(data: PageData) 
         "Since about April 2025 linings at Northgate are relined at thicker readings"
     )
     told = replace(data, reline_policy=policy)
-    clause = "relined at thicker readings since about April 2025 at Northgate"
-    assert [clause in f.detail for f in facts(told)].count(True) == 1
+    clause = "relined at thicker readings since about April 2025"
+    assert [f"{clause} at Northgate" in f.detail for f in facts(told)].count(True) == 1
+    # On a depot's own page it is said where it is so, and nowhere else.
+    depot = data.wheel_end_status["depot"].drop_nulls()[0]
+    here, there = (
+        replace(data, reline_policy=told_of(raised | {"depot": name}, {"depot": other}))
+        for name, other in ((depot, "Elsewhere"), ("Elsewhere", depot))
+    )
+    assert [clause in f.detail for f in facts(of_depot(here, depot))].count(True) == 1
+    assert not any("readings since" in f.detail for f in facts(of_depot(there, depot)))
 
 
 AGED = {"age_days": 640.0, "age_kept": 0.95, "age_share": 0.7}
