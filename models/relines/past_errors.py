@@ -63,6 +63,8 @@ SCALES = np.array(list(itertools.product(STEPS, AHEAD_STEPS, STEPS, SEASON_STEPS
 SCALE_LOG_SD = np.log(2.0)
 MONTHS_A_QUARTER = 3
 NO_CHANGE = 1
+HARDLY_SEEN = 3
+"""Quarters of a changed policy that an origin must have seen to tell of it."""
 FEWEST_FOR_MEDIAN = 4
 """Quarters from which on use that always missed alike is told from one that shifted."""
 
@@ -97,10 +99,12 @@ class PastErrors:
     def under_policy(self, changed_quarters: int) -> "PastErrors":
         """Those that tell of a policy, or wear, that was another so many quarters ago (0: never):
         what missed the quarters since because it did not know of the change is no error of today's
-        forecast."""
+        forecast, nor what had hardly seen it: relines of the first quarters of thicker thresholds
+        look like a campaign that is over."""
         if not changed_quarters:
             return self
-        knew = np.abs(self.changed + changed_quarters) <= 1
+        seen = changed_quarters + self.quarter - self.ahead
+        knew = (np.abs(self.changed + changed_quarters) <= 1) & (seen >= HARDLY_SEEN)
         return self._some(knew | (self.quarter <= -changed_quarters))
 
     def _some(self, which: BoolArray) -> "PastErrors":

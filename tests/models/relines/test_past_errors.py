@@ -232,17 +232,18 @@ def test_use_by_hand():
 
 
 def test_what_missed_a_change_of_policy_says_nothing_of_forecasts_that_know_it():
-    """By hand: the policy changed two quarters ago; one forecast of before, one of a quarter ago
-    that knew of it and one that did not."""
-    draws = [np.full((5, 4), 20.0), np.full((5, 1), 20.0), np.full((5, 1), 20.0)]
-    came = [np.array([20.0, 20.0, 40.0, 40.0]), np.array([21.0]), np.array([40.0])]
-    every = past_errors(draws, came, [4, 1, 1], [0, 1, 0])
-    told = every.under_policy(2)
-    assert told.quarter.tolist() == [-3, -2, 0]
+    """By hand: the policy changed five quarters ago; one forecast of before, one of a quarter ago
+    that knew of it and one that did not, and one of three quarters ago that had hardly seen it."""
+    ahead = (4, 1, 1, 3)
+    draws = [np.full((5, quarters), 20.0) for quarters in ahead]
+    came = [np.array([20.0, 20.0, 40.0, 40.0]), *(np.full(n, x) for n, x in ((1, 21.0), (1, 40.0)))]
+    every = past_errors(draws, [*came, np.full(3, 60.0)], [7, 1, 1, 3], [0, 4, 0, 2])
+    told = every.under_policy(5)
+    assert told.quarter.tolist() == [-6, -5, 0]
     assert np.exp(told.error).max() < 1.06
-    assert len(every.under_policy(0)) == 6
-    # Three quarters ago nobody could know: what was known then stays.
-    assert every.known_at(3).quarter.tolist() == [0]
+    assert len(every.under_policy(0)) == 9
+    # Six quarters ago nobody could know: what was known then stays.
+    assert every.known_at(6).quarter.tolist() == [0]
 
 
 def test_who_knew_less_says_nothing_of_forecasts_that_know_more():
