@@ -36,6 +36,10 @@ def found() -> str | None:
     return next((path for name in NAMES if (path := shutil.which(name))), None)
 
 
+class Navigated(RuntimeError):
+    """The page went elsewhere while it was asked."""
+
+
 class Tab:
     """One tab: it keeps every request and every complaint that it saw."""
 
@@ -54,6 +58,8 @@ class Tab:
         while True:
             answer = json.loads(self._socket.recv(timeout=60))
             if answer.get("id") == self._last:
+                if "navigated" in answer.get("error", {}).get("message", ""):
+                    raise Navigated(f"{method}: {answer['error']}")
                 if "error" in answer:
                     raise RuntimeError(f"{method}: {answer['error']}")
                 result: dict[str, Any] = answer["result"]
@@ -102,10 +108,17 @@ class Tab:
     def wait(self, condition: str, seconds: float = 60) -> None:
         """Until a condition of the page holds."""
         began = time.perf_counter()
-        while not self.evaluate(condition):
+        while not self._holds(condition):
             if time.perf_counter() - began > seconds:
                 raise TimeoutError(f"{condition} never held; complaints: {self.complaints}")
             time.sleep(0.02)
+
+    def _holds(self, condition: str) -> bool:
+        """A page that is just being left says nothing yet of the next one."""
+        try:
+            return bool(self.evaluate(condition))
+        except Navigated:
+            return False
 
     def picture(self, target: Path, full: bool = True) -> None:
         shot = self.send("Page.captureScreenshot", captureBeyondViewport=full, format="png")
