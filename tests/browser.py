@@ -36,7 +36,7 @@ def found() -> str | None:
     return next((path for name in NAMES if (path := shutil.which(name))), None)
 
 
-class Navigated(RuntimeError):
+class NavigatedError(RuntimeError):
     """The page went elsewhere while it was asked."""
 
 
@@ -59,7 +59,7 @@ class Tab:
             answer = json.loads(self._socket.recv(timeout=60))
             if answer.get("id") == self._last:
                 if "navigated" in answer.get("error", {}).get("message", ""):
-                    raise Navigated(f"{method}: {answer['error']}")
+                    raise NavigatedError(f"{method}: {answer['error']}")
                 if "error" in answer:
                     raise RuntimeError(f"{method}: {answer['error']}")
                 result: dict[str, Any] = answer["result"]
@@ -117,7 +117,7 @@ class Tab:
         """A page that is just being left says nothing yet of the next one."""
         try:
             return bool(self.evaluate(condition))
-        except Navigated:
+        except NavigatedError:
             return False
 
     def picture(self, target: Path, full: bool = True) -> None:
