@@ -19,9 +19,8 @@ from dashboards.sentences.due import (
     soon_due,
 )
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import capital, day_name
+from dashboards.sentences.words import NO_DEPOT, capital, day_name
 
-NO_DEPOT = "no depot on record"
 NOT_KNOWN = "not known"
 LIKELY = 0.5
 

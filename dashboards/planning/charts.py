@@ -8,7 +8,16 @@ import polars as pl
 from dashboards.drawing import marks
 from dashboards.drawing.figure import Chart, Figure, Said, Table, table
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import count, figures, listed, number, share, span, with_interval
+from dashboards.sentences.words import (
+    NO_DEPOT,
+    count,
+    figures,
+    listed,
+    number,
+    share,
+    span,
+    with_interval,
+)
 
 MONTHS_SHOWN, NAMED = 6, 3
 # Points of a chart: more can be told neither apart nor, past 5,000, drawn at all.
@@ -25,7 +34,7 @@ def hours_figure(months: pl.DataFrame | None) -> Figure | None:
         pl.col("month").rank("dense") <= MONTHS_SHOWN  # the first may be the rest of one
     ).with_columns(
         pl.concat_str(
-            pl.col("depot").fill_null("no depot on record"), pl.lit(", "),
+            pl.col("depot").fill_null(NO_DEPOT), pl.lit(", "),
             pl.col("month").dt.strftime("%b %Y"),
         ).alias("group"),
         pl.when(pl.col("hours_there").is_null())

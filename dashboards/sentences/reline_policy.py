@@ -5,7 +5,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import count, day_name, listed, month_name, number, share
+from dashboards.sentences.words import NO_DEPOT, count, day_name, listed, month_name, number, share
 
 MONTH_DAYS = 30.4375
 TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
@@ -102,8 +102,11 @@ def _where_changed(policy: pl.DataFrame | None) -> str:
     """At which depots, where not at all of them."""
     if policy is None or not policy["changed_on"].has_nulls():
         return ""
-    depots = policy.drop_nulls("changed_on")["depot"].unique().sort()
-    return " at " + listed([depot or "no depot on record" for depot in depots])
+    changed = policy.drop_nulls("changed_on")["depot"].unique().sort()
+    named = changed.drop_nulls().to_list()
+    places = [f"at {listed(named)}"] * bool(named)
+    places += [f"where there is {NO_DEPOT}"] * changed.has_nulls()
+    return " " + " and ".join(places)
 
 
 def _which(change: dict[str, Any]) -> str:

@@ -9,6 +9,7 @@ THIN_SPACE = "\u202f"
 NO_BREAK = "\u00a0"
 MINUS = "\u2212"
 NOTHING = "–"
+NO_DEPOT = "no depot on record"
 LEAST_FIGURE = 1e-6  # of anything a page tells of, less is what arithmetic left over
 
 _MONTHS = "January February March April May June July August September October November December"

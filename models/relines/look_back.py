@@ -186,7 +186,7 @@ def past_totals(
     use = log_use_missed(fleet.usage, intervals, edges)
     return PastTotals(
         *(origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed),
-        season=fleet.usage.season.amplitude > 0.0,
+        season=fleet.usage.season.is_known,
         after_hole=is_soon_after(missing, fleet.usage),
     )
 

@@ -141,7 +141,7 @@ def _fitted(
     if not table.is_informative.any():
         return no_season(day_of_year, "No use on record."), variances, levels
     season = usage_season(table, rates, levels, day_of_year)
-    if season.amplitude == 0.0:
+    if not season.is_known:
         return season, variances, levels
     swing = log_season(season, table)
     variances = usage_variances(table, rates, swing, variances)

@@ -44,9 +44,14 @@ class Season:
     def amplitude(self) -> float:
         return float(np.hypot(self.cosine, self.sine))
 
+    @property
+    def is_known(self) -> bool:
+        """Whether the records show one."""
+        return self.amplitude > 0.0
+
     def mean(self, from_day: FloatArray, to_day: FloatArray) -> FloatArray:
         """Mean factor over days (counted from as-of); equal days give the day's own."""
-        if self.amplitude == 0.0:
+        if not self.is_known:
             return np.ones(np.broadcast(from_day, to_day).shape)
         cosine, sine = mean_waves(from_day, to_day, self.day_of_year)
         return np.asarray(1.0 + self.cosine * cosine + self.sine * sine)

@@ -128,7 +128,7 @@ def errors_for(now: FleetModel | None, past: Sequence[PastTotals]) -> PastErrors
     """Errors that tell of forecasts from what is known of the fleet today."""
     if now is None:
         return errors_of(past)
-    return errors_of(past, now.changed_quarters, season=now.usage.season.amplitude > 0.0)
+    return errors_of(past, now.changed_quarters, season=now.usage.season.is_known)
 
 
 def _holes(since: Since) -> pl.DataFrame:

@@ -62,6 +62,10 @@ def test_a_policy_that_changed_at_one_depot_is_said_of_that_one(data: PageData) 
     assert policy_said(policy, METRIC).startswith(
         "Since about April 2025 linings at Northgate are relined at thicker readings"
     )
+    nameless = told_of(raised, raised | {"depot": "Northgate"}, {"depot": "Low Quay"})
+    assert "linings at Northgate and where there is no depot on record are" in policy_said(
+        nameless, METRIC
+    )
     told = replace(data, reline_policy=policy)
     clause = "relined at thicker readings since about April 2025"
     assert [f"{clause} at Northgate" in f.detail for f in facts(told)].count(True) == 1

@@ -2,7 +2,6 @@
 
 import dataclasses
 import datetime as dt
-from dataclasses import replace
 
 import duckdb
 import numpy as np
@@ -62,7 +61,7 @@ def test_a_changed_policy_says_since_when_and_by_how_much() -> None:
 
 
 def test_a_change_at_one_depot_stands_in_its_rows_alone() -> None:
-    rows = written(replace(policy(4, 1.5), changed_depots=("",)))
+    rows = written(dataclasses.replace(policy(4, 1.5), changed_depots=("",)))
     told = rows.filter(pl.col("depot").is_null())
     assert told["raised_mm"].to_list() == [1.5, 1.5]
     assert rows.filter(depot="North")["changed_on"].null_count() == 2
