@@ -185,6 +185,16 @@ def test_an_id_of_any_length_stays_in_its_cell(desk: browser.Tab) -> None:
     assert more_hidden <= 1
 
 
+def test_that_a_reline_comes_too_late_is_not_cut_off(desk: browser.Tab) -> None:
+    """The last column used to end in "too l", its end to be scrolled to."""
+    hidden = desk.evaluate("""(() => {
+        const table = document.querySelector('#due .listed table');
+        table.querySelector('tbody td:last-child').textContent = '30 Sept 2026: too late';
+        return table.scrollWidth - table.parentElement.clientWidth;
+    })()""")
+    assert hidden <= 0
+
+
 def test_chapters_are_a_link_away_and_links_into_them_open_them(desk: browser.Tab) -> None:
     for chapter in ("engineer", "analyst", "month"):
         desk.evaluate(f"document.querySelector('[data-opens={chapter}]').click()")
