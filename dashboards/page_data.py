@@ -92,6 +92,9 @@ class PageData:
         ``changed_on`` (null: no change found), ``raised_mm``, ``raised_ci_low``,
         ``raised_ci_high``: since when linings are relined at other readings, and by how much; the
         same in every row, or in those of the ``depot`` where they are.
+    reline_habits
+        ``habit``, ``depot``, ``share``, ``changed_on`` (null: no change found), ``share_before``,
+        each share with ``…_ci_low`` and ``…_ci_high``: how often what is done at checks.
     check_intervals
         ``axle_type``, ``duty`` (null: over all), ``weeks``, ``share_failed``, ``ci_low``,
         ``ci_high`` (wheel ends carrying an unseen failed adjuster at a random moment), ``current``
@@ -177,6 +180,7 @@ class PageData:
     scenarios: pl.DataFrame | None = None
     reline_plan: pl.DataFrame | None = None
     reline_policy: pl.DataFrame | None = None
+    reline_habits: pl.DataFrame | None = None
     check_intervals: pl.DataFrame | None = None
     replacement_ages: pl.DataFrame | None = None
     expected_failures: pl.DataFrame | None = None

@@ -147,7 +147,7 @@ def relines(data: PageData) -> Section:
     remarks = (
         *map(typeset, changes_said(data.wear_changes)),
         *map(typeset, past_said(data.record_holes, data.use_changes)),
-        *policy_told(data.reline_policy, measures),
+        *policy_told(data.reline_policy, data.reline_habits, measures),
         *((plan,) * bool(plan)),
         *((_NO_POLICIES,) * (data.scenarios is None)),
         *((_NO_COSTS,) * unset),

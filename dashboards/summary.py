@@ -20,7 +20,7 @@ from dashboards.sentences.on_record import (
     services_known,
     unjudged,
 )
-from dashboards.sentences.reline_policy import policy_changed
+from dashboards.sentences.reline_policy import habits_changed, policy_changed
 from dashboards.sentences.uneven_past import past_clause
 from dashboards.sentences.words import capital, count, day_name, listed, number, share
 
@@ -129,6 +129,7 @@ def of_depot(data: PageData, depot: str) -> PageData:
         reline_outlook=data.reline_outlook.clear() if years is None else years,
         backtest=data.backtest.clear(),
         reline_policy=own(data.reline_policy),
+        reline_habits=own(data.reline_habits),
         reline_plan=None,  # of the fleet alone
         changes=changes,
     )
@@ -175,6 +176,7 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     limits = f"{outlook_words(row, measures, 'relines')}, 8 chances in 10"
     limits += _worn_now(data.wheel_end_status, row["relines_p50"])
     detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
+    detail += habits_changed(data.reline_habits)
     detail += wear_changed(data.wear_changes) + past_clause(data.record_holes, data.use_changes)
     relines = Fact(label, number(row["relines_p50"]), detail, "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:

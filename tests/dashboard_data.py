@@ -43,6 +43,7 @@ def month(wheel_ends: int = 720, seed: int = 7) -> PageData:
         "scenarios": scenarios(),
         "reline_plan": reline_plan(),
         "reline_policy": reline_policy(),
+        "reline_habits": reline_habits(),
         "check_intervals": check_intervals(),
         "replacement_ages": replacement_ages(),
         "expected_failures": expected_failures(wheel_ends),
@@ -571,6 +572,26 @@ def reline_policy() -> pl.DataFrame:
     changed_on = AS_OF - dt.timedelta(days=3 * 91)
     row = {"changed_on": changed_on, **raised, **aged, **once}
     return pl.DataFrame([{"depot": depot, **row} for depot in DEPOTS])
+
+
+def reline_habits() -> pl.DataFrame:
+    """Of a fleet that relines fewer linings for other reasons than it did."""
+    changed = {"changed_on": AS_OF - dt.timedelta(days=3 * 91)}
+    habits = [
+        {"habit": "due and left on", **_share("share", 0.12)},
+        {
+            "habit": "relined for another reason",
+            **_share("share", 0.002),
+            **_share("share_before", 0.04),
+            **changed,
+        },
+    ]
+    rows = [habit | {"depot": depot} for habit in habits for depot in DEPOTS]
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _share(name: str, share: float) -> dict[str, float]:
+    return {name: share, f"{name}_ci_low": 0.8 * share, f"{name}_ci_high": 1.25 * share}
 
 
 def check_intervals() -> pl.DataFrame:

@@ -13,11 +13,34 @@ MOST = 0.5
 ALIKE_AGES = 1.15  # ages within so much of each other are told as one
 
 
-def policy_told(policy: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
-    """A sentence each for changed readings, relines by age and the latest campaign; of what was not
-    found, none."""
-    said = (policy_said(policy, measures), ages_said(policy), campaign_said(policy))
-    return tuple(filter(None, said))
+OFTEN = {
+    "relined for another reason": "linings{where} are relined {more} often for other reasons than "
+    "their reading, at {now} of a wheel end's checks",
+    "due and left on": "linings{where} that are due are left on {more} often, at {now} of checks",
+    "at the minimum and left on": "linings{where} read at or below their minimum are left on "
+    "{more} often, at {now} of checks",
+    "other end goes along": "an axle's other end{where} goes along {more} often, at {now} of "
+    "relines",
+    "other axles go along": "a unit's other axles{where} go along {more} often, at {now} of "
+    "relines",
+}
+"""What has changed since, by habit."""
+BRIEFLY = {
+    "relined for another reason": "relined {more} often for other reasons than the reading",
+    "due and left on": "due linings left on {more} often",
+    "at the minimum and left on": "linings at their minimum left on {more} often",
+    "other end goes along": "an axle's other end relined along {more} often",
+    "other axles go along": "a unit's other axles relined along {more} often",
+}
+
+
+def policy_told(
+    policy: pl.DataFrame | None, habits: pl.DataFrame | None, measures: Measures
+) -> tuple[str, ...]:
+    """A sentence each for changed readings and habits, relines by age and the latest campaign; of
+    what was not found, none."""
+    policy_changes = (policy_said(policy, measures), *habits_said(habits))
+    return tuple(filter(None, (*policy_changes, ages_said(policy), campaign_said(policy))))
 
 
 def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
@@ -32,6 +55,48 @@ def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
         f"Since about {month_name(row['changed_on'])} linings{_where_changed(policy)} are relined "
         f"at {_which(row)} readings than before, by {by}; the forecast follows what is done since."
     )
+
+
+def habits_said(habits: pl.DataFrame | None) -> tuple[str, ...]:
+    """Since when what is done more or less often than before, a sentence each."""
+    said = []
+    for row, where in _changed_habits(habits):
+        now, was = (
+            f"{share(row[name], 1)} ({share(row[f'{name}_ci_low'], 1)} to "
+            f"{share(row[f'{name}_ci_high'], 1)})"
+            for name in ("share", "share_before")
+        )
+        what = OFTEN[row["habit"]].format(where=where, more=_more(row), now=now)
+        said.append(
+            f"Since about {month_name(row['changed_on'])} {what}, where it was {was} before; the "
+            "forecast follows what is done since."
+        )
+    return tuple(said)
+
+
+def habits_changed(habits: pl.DataFrame | None) -> str:
+    """The same in clauses behind a figure of the forecast."""
+    return "".join(
+        f"; {BRIEFLY[row['habit']].format(more=_more(row))} since about "
+        f"{month_name(row['changed_on'])}{where}"
+        for row, where in _changed_habits(habits)
+    )
+
+
+def _changed_habits(habits: pl.DataFrame | None) -> list[tuple[dict[str, Any], str]]:
+    """A row of each that has changed, and where, if not at all depots."""
+    if habits is None:
+        return []
+    by_habit = [habits.filter(habit=habit) for habit in OFTEN]
+    return [
+        (changed.row(0, named=True), _where_changed(rows))
+        for rows in by_habit
+        if not (changed := rows.drop_nulls("changed_on")).is_empty()
+    ]
+
+
+def _more(row: dict[str, Any]) -> str:
+    return "more" if row["share"] > row["share_before"] else "less"
 
 
 def ages_said(policy: pl.DataFrame | None) -> str:

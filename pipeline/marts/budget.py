@@ -9,7 +9,7 @@ import polars as pl
 
 from models.relines.budget import Months, budget_frame, outlook_frame
 from models.relines.past_errors import PastErrors, calibrated_totals
-from models.relines.policy.frame import policy_frame
+from models.relines.policy.frame import chances_frame, policy_frame
 from models.relines.scenario_table import by_future, plan_frame, scenario_frame
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.layout import BudgetCells
@@ -34,6 +34,7 @@ TABLES = (
     "reline_outlook_parts",
     "reline_plan",
     "reline_policy",
+    "reline_habits",
     "scenarios",
     "futures",
 )
@@ -102,6 +103,7 @@ def budget_frames(
             all_event_counts[0], all_event_counts[1], months, costs, SEED
         ).with_columns(risk=pl.lit(settings.budget.risk)),
         "reline_policy": policy_frame(fleet.policy, fleet.usage.as_of, fleet.campaigns),
+        "reline_habits": chances_frame(fleet.policy, fleet.usage.as_of),
         "scenarios": _scenarios(compared, settings),
         DEPOT_FUTURES: depot_futures(fleet.cells, all_event_counts[0], months),
         "futures": pl.concat(futures_frame(s.name, t, months, costs) for s, t in named),

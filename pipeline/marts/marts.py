@@ -326,6 +326,26 @@ class RelineOutlook(_SpanOfDays, _RelinesAndCost):
     """One row per span of months after the as-of day: the fleet's total in it."""
 
 
+class RelineHabits(dy.Schema):
+    """One row per habit at checks and depot: how often, which forecasts follow."""
+
+    habit = col.text(
+        "relined for another reason than the reading (of a wheel end's checks); due and left on, "
+        "at the minimum and left on (of wheel ends read so); other end goes along (of an axle's "
+        "relines, unless nearly new); other axles go along (of a unit's)"
+    )
+    depot = col.text("Depot; null: none in the register", nullable=True)
+    share = col.share("How often, of the whole fleet unless it has changed at some depots")
+    share_ci_low = col.share("95 % interval, low end")
+    share_ci_high = col.share("High end")
+    changed_on = col.day(
+        "About when, to a quarter, it changed at this depot; null: no change found"
+    )
+    share_before = col.share("How often it was before then")
+    share_before_ci_low = col.share("95 % interval, low end")
+    share_before_ci_high = col.share("High end")
+
+
 class RelinePolicy(dy.Schema):
     """One row per axle type and depot: at what reading it relines, which forecasts follow."""
 
@@ -560,6 +580,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "reline_outlook_parts": RelineOutlookParts,
     "reline_plan": RelinePlan,
     "reline_policy": RelinePolicy,
+    "reline_habits": RelineHabits,
     "scenarios": Scenarios,
     "futures": Futures,
     "months": Months,

@@ -233,7 +233,7 @@ def _otherwise_before(data: PageData) -> tuple[str, ...]:
         *silence_said(data.record_holes, data.as_of),
         *past_said(data.record_holes, data.use_changes),
     )
-    policy = policy_told(data.reline_policy, Measures(data.fleet))
+    policy = policy_told(data.reline_policy, data.reline_habits, Measures(data.fleet))
     return (*changes_said(data.wear_changes), *policy, *past)
 
 

@@ -56,6 +56,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         scenarios=mart("scenarios"),
         reline_plan=mart("reline_plan"),
         reline_policy=mart("reline_policy"),
+        reline_habits=mart("reline_habits"),
         changes=mart("flag_changes"),
         flag_precision=mart("flag_precision"),
         overdue=warehouse.fetch(

@@ -9,7 +9,13 @@ import pytest
 from dashboards.page_data import Fleet, PageData
 from dashboards.sections import relines
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.reline_policy import ages_said, campaign_said, policy_said, policy_told
+from dashboards.sentences.reline_policy import (
+    ages_said,
+    campaign_said,
+    habits_said,
+    policy_said,
+    policy_told,
+)
 from dashboards.summary import facts, of_depot
 from pipeline.marts.marts import empty
 from tests import dashboard_data
@@ -136,17 +142,86 @@ def test_a_campaign_that_the_forecast_leaves_out_is_said_beside_it(
         "many visits bring about 119 at other times. The forecast counts that as done once, and "
         f"follows what was done before and since.{others}"
     )
-    assert policy_told(policy, METRIC) == (said,)
+    assert policy_told(policy, None, METRIC) == (said,)
     told = replace(data, reline_policy=policy)
     assert said in relines(told).remarks
     clause = "; 412 relines by March 2025 count as done once"
     assert [clause in f.detail for f in facts(told)].count(True) == 1
 
 
+CEASED = {"changed_on": dt.date(2026, 3, 5), "share": 0.004, "share_ci_low": 0.0}
+CEASED |= {"share_ci_high": 0.012, "share_before": 0.042, "share_before_ci_low": 0.039}
+CEASED |= {"share_before_ci_high": 0.0451}
+
+
+def habits_of(*rows: dict[str, object]) -> pl.DataFrame:
+    """Rows of the mart."""
+    schema = empty("reline_habits").schema
+    return pl.DataFrame([dict.fromkeys(schema) | row for row in rows], schema)
+
+
+@pytest.mark.parametrize(
+    ("habit", "since", "said", "clause"),
+    [
+        (
+            "relined for another reason",
+            0.004,
+            "linings at Northgate are relined less often for other reasons than their reading, at "
+            "0.4 % (0.0 % to 1.2 %) of a wheel end's checks",
+            "relined less often for other reasons than the reading",
+        ),
+        (
+            "due and left on",
+            0.31,
+            "linings at Northgate that are due are left on more often, at 31.0 % (0.0 % to 1.2 %) "
+            "of checks",
+            "due linings left on more often",
+        ),
+        (
+            "at the minimum and left on",
+            0.31,
+            "linings at Northgate read at or below their minimum are left on more often, at 31.0 % "
+            "(0.0 % to 1.2 %) of checks",
+            "linings at their minimum left on more often",
+        ),
+        (
+            "other end goes along",
+            0.31,
+            "an axle's other end at Northgate goes along more often, at 31.0 % (0.0 % to 1.2 %) of "
+            "relines",
+            "an axle's other end relined along more often",
+        ),
+        (
+            "other axles go along",
+            0.004,
+            "a unit's other axles at Northgate go along less often, at 0.4 % (0.0 % to 1.2 %) of "
+            "relines",
+            "a unit's other axles relined along less often",
+        ),
+    ],
+)
+def test_a_habit_that_changed_is_said_beside_the_forecast(
+    data: PageData, habit: str, since: float, said: str, clause: str
+) -> None:
+    changed = CEASED | {"habit": habit, "depot": "Northgate", "share": since}
+    same = {"habit": habit, "depot": "Low Quay", "share": since}
+    habits = habits_of(changed, same, {"habit": "due and left on", "share": 0.1})
+    expected = (
+        f"Since about March 2026 {said}, where it was 4.2 % (3.9 % to 4.5 %) before; the forecast "
+        "follows what is done since."
+    )
+    assert [" ".join(each.split()) for each in habits_said(habits)] == [expected]
+    told = replace(data, reline_habits=habits)
+    assert habits_said(habits)[0] in relines(told).remarks
+    brief = f"; {clause} since about March 2026 at Northgate"
+    assert [brief in f.detail for f in facts(told)].count(True) == 1
+
+
 def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
     same = told_of({})
-    assert policy_told(None, METRIC) == policy_told(same, METRIC) == ()
-    told = replace(data, reline_policy=same)
-    silent, before = relines(told).remarks, relines(replace(data, reline_policy=None)).remarks
+    assert policy_told(None, None, METRIC) == policy_told(same, None, METRIC) == ()
+    told = replace(data, reline_policy=same, reline_habits=None)
+    before = relines(replace(told, reline_policy=None)).remarks
+    silent = relines(told).remarks
     assert silent == before
     assert not any("since about" in f.detail or "done once" in f.detail for f in facts(told))

@@ -84,6 +84,8 @@ class Workshop:
     ) -> None:
         self.world, self.roads, self.ends, self.care = world, roads, ends, care
         self.half_way, self.luck = half_way, luck
+        # Three quarters of a year before forecasts are made.
+        self.oil_stops = roads.closes_on - 91
         self.lives, self.fittings, self.settings = Log(), Log(), Log()
         self.checks, self.relines, self.faults = Log(), Log(), Log()
         self.start_on, self.start_mm, self.rate = (np.zeros(len(ends)) for _ in range(3))
@@ -239,6 +241,12 @@ class Workshop:
         self._set(ends[changed], day[changed], "set")
 
     def _due(self, ends: np.ndarray, day: np.ndarray, above: np.ndarray) -> np.ndarray:
+        """Which of these wheel ends the fleet relines: on these readings, or soiled by oil."""
+        oily = day < self.oil_stops if self.world.oil_ends else True
+        soiled = (self.number["early"][ends] < self.world.oily) & oily
+        return np.asarray(self._worn(ends, day, above) | soiled)
+
+    def _worn(self, ends: np.ndarray, day: np.ndarray, above: np.ndarray) -> np.ndarray:
         """Which of these wheel ends the fleet relines on these readings."""
         world = self.world
         above = np.nan_to_num(above, nan=99.0)
@@ -252,7 +260,8 @@ class Workshop:
         worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
         match world.rule:
             case "own reading":
-                return np.asarray(above <= margin)
+                pairs = (day >= self.half_way) & np.array(world.pairs_since)
+                return np.asarray(np.where(pairs, worst, above) <= margin)
             case "whole unit":
                 thin = np.repeat((worst <= margin).reshape(-1, 2 * AXLES).any(axis=1), 2 * AXLES)
                 return np.asarray(thin & (worst <= margin + 4.0))

@@ -45,7 +45,9 @@ class World:
     year before, a depot closes and its units come under another's rule. ``odometers``: odometers
     replaced per unit, the new ones starting at nought. ``thinner_only``: of an axle only the
     thinner reading is written down. ``hole_days``: so long nobody is checked, all units
-    running on.
+    running on. ``oily``: chance per check of a wheel end to be relined for oil on its lining,
+    however thick; ``oil_ends``: no more of it in the last three quarters of a year before forecasts
+    are made. ``pairs_since``: who relined single ends relines both of an axle from half-way on.
     """
 
     units: int = 60
@@ -87,6 +89,9 @@ class World:
     odometers: float = 0.0
     thinner_only: bool = False
     hole_days: int = 0
+    oily: float = 0.0
+    oil_ends: bool = False
+    pairs_since: bool = False
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
     wear_life_sd: float = 0.10
@@ -144,6 +149,13 @@ WORLDS = {
     ),
     "half of the linings read at a check": replace(PLAIN, unread=0.5),
     "gauges that err by a millimetre": replace(PLAIN, reading_sd=1.0, steps="halves"),
+    "linings soiled by oil": replace(PLAIN, oily=0.015),
+    "linings soiled by oil, until the seals were replaced": replace(
+        PLAIN, oily=0.04, oil_ends=True
+    ),
+    "both ends of an axle relined, since half-way": replace(
+        PLAIN, rule="own reading", pairs_since=True
+    ),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,

@@ -7,16 +7,16 @@ other parameters are the fleet's. Weak priors keep the answer finite where recor
 reline at all they are the answer, and the fit says so.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TypedDict
 
 import numpy as np
 import polars as pl
 import scipy
 from scipy import special
 
-from models.common.arrays import BoolArray, FloatArray
+from models.common.arrays import FloatArray
 from models.common.distributions import square_root
 from models.common.group_sums import sums_by
 from models.relines.policy.age_evidence import (
@@ -26,10 +26,18 @@ from models.relines.policy.age_evidence import (
     age_evidence,
 )
 from models.relines.policy.ages import AGE_SHAPE, AgeRule, age_rule
+from models.relines.policy.changes import (
+    CHANGE_SCORE,
+    CHANGING,
+    THRESHOLD,
+    LikelyChange,
+    likely_change,
+)
 from models.relines.policy.decisions import (
     QUARTER_DAYS,
     AxleDecisions,
     PolicyGroups,
+    some_decisions,
     thinned,
     with_known_ages,
 )
@@ -41,6 +49,7 @@ from models.relines.policy.likelihood import (
     policy_loglik,
     relines_by_age,
 )
+from models.relines.policy.parameters import by_group, in_parameters, parts_of
 
 FEW_RELINES = 10
 """With fewer relines on record the policy is a guess."""
@@ -57,21 +66,21 @@ visit, log of the age [days]: a guess of ours, no source."""
 _AGE_EFFECT_SD = 0.1
 LEAST_READ = 5.0
 """Relines read by which a group's threshold is guessed before it is fitted."""
+SHARP_MM, SHARP_PREMATURE = 0.1, 0.02
+"""Spread of thresholds, and chance to be relined for another reason, to begin with too."""
 AGE_SCORE = 20.0
 """So much more likely (twice the log) must the decisions be where some are made by age."""
 PILOT_ROWS = 20_000
 MOST_ROWS = 300_000
 """Kinds of decisions that a policy is fitted to: a hundred thousand relines tell a threshold to a
 hundredth of a millimetre."""
-CHANGE_SCORE = 12.35
-"""A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000. Of some depots
-alone more is asked, twice the log of how many such sets there are: as seldom does any have it."""
 MAYBE_SCORE = 3.0
 """Below this no change is weighed: less than one in ten would be believed."""
-LEAST_BEFORE, LEAST_SINCE = 0.15, 0.05
-"""Share of what is known of thresholds that lies before a change, and since."""
 CHANGE_SD = 2.0
-"""By how many mm thresholds change where they do: a guess of ours, no source."""
+"""By how many mm thresholds change where they do, or the logit of a chance: a guess of ours, no
+source."""
+CHANGED_SD = 2.0
+"""So many standard deviations from none a change of one thing is told, where some has changed."""
 FAR_SD, MOST_RISE = 2.0, 3.0
 """So many standard deviations away the cost may rise by so many times what a normal one does."""
 CONVERGED = 1e-4
@@ -117,10 +126,10 @@ class PolicyFit:
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
     of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit;
     ``changed_quarters``: for how long it has been so, where it was another before (0: always), at
-    ``changed_depots`` alone (none: everywhere);
-    ``raised_mm``, ``raised_sd``: by how much thresholds were raised then; ``age_share``: share of
-    relines that were made for the lining's age, and would not have been by the reading (0: none);
-    ``usual_days`` between visits.
+    ``changed_depots`` alone (none: everywhere); ``raised_mm``, ``raised_sd``: by how much
+    thresholds were raised then (None: they were not); ``changed_chances``: those that were others;
+    ``age_share``: share of relines that were made for the lining's age, and would not have been by
+    the reading (0: none); ``usual_days`` between visits.
     """
 
     groups: PolicyGroups
@@ -136,8 +145,9 @@ class PolicyFit:
     converged: bool
     changed_quarters: int = 0
     changed_depots: tuple[str, ...] = ()
-    raised_mm: float = 0.0
+    raised_mm: float | None = None
     raised_sd: float = 0.0
+    changed_chances: tuple["ChangedChance", ...] = ()
     age_share: float = 0.0
     usual_days: float = QUARTER_DAYS
 
@@ -147,9 +157,21 @@ class PolicyFit:
         return self.relines < FEW_RELINES
 
 
+@dataclass(frozen=True, slots=True)
+class ChangedChance:
+    """A chance that was another before: its ``name`` (of ``SHAPE``), its logit ``before`` and
+    ``since``, and their standard errors."""
+
+    name: str
+    before: float
+    before_sd: float
+    since: float
+    since_sd: float
+
+
 def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
     """The policies that a parameter vector stands for, by the design of their thresholds."""
-    thresholds, own, aged = _parts(parameters, design.shape[1])
+    thresholds, own, aged = parts_of(parameters, design.shape[1])
     spread, *logits, along = own
     missed, below, premature, pair, unit = special.expit(np.array(logits))
     by_age, log_days = np.split(aged, [len(AGE_SHAPE)])
@@ -164,11 +186,6 @@ def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
         along_below_mm=float(np.exp(along)),
         by_age=age_rule(by_age, design @ log_days) if len(aged) else None,
     )
-
-
-def _parts(parameters: FloatArray, thresholds: int) -> list[FloatArray]:
-    """What a parameter vector says of thresholds, of ``SHAPE``, and of relines by age."""
-    return np.split(parameters, [thresholds, thresholds + len(SHAPE)])
 
 
 def mean_policy(fit: PolicyFit) -> ReplacementPolicy:
@@ -186,34 +203,74 @@ def drawn_policies(
 
 
 @dataclass(frozen=True, slots=True)
-class _Penalised:
-    """The penalised likelihood: decisions, design of the thresholds and of log A, and the normal
-    prior."""
+class _Part:
+    """Decisions made under one policy; ``own`` (P, N): the policy's parameters as sums of the
+    fit's."""
 
     decisions: DecisionSums
+    own: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Penalised:
+    """The penalised likelihood: ``parts``, all decisions, or those since a change and those before
+    it; design of the thresholds and of log A, and the normal prior."""
+
+    parts: tuple[_Part, ...]
     design: FloatArray
-    age_design: FloatArray
     prior_mean: FloatArray
     prior_sd: FloatArray
 
-    def by_group(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def by_group(self, part: _Part, at: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Thresholds of the groups, and what the likelihood calls its shape."""
-        thresholds, own, aged = _parts(parameters, self.design.shape[1])
-        if len(aged) == 0:
-            return self.design @ thresholds, own
-        by_age, log_days = np.split(aged, [len(AGE_SHAPE)])
-        return self.design @ thresholds, np.concatenate([own, by_age, self.age_design @ log_days])
-
-    def in_shape(self, slope: FloatArray) -> FloatArray:
-        """Slopes (…, shape) in the likelihood's shape as slopes in the parameters."""
-        own, log_days = np.split(slope, [len(SHAPE) + len(AGE_SHAPE)], axis=-1)
-        return np.concatenate([own, log_days @ self.age_design], axis=-1) if log_days.size else own
+        return by_group(part.own @ at, self.design, self.design)
 
     def cost(self, parameters: FloatArray) -> tuple[float, FloatArray]:
-        loglik, in_threshold, in_shape = policy_loglik(self.decisions, *self.by_group(parameters))
         pull = (parameters - self.prior_mean) / self.prior_sd
-        gradient = np.concatenate([self.design.T @ in_threshold, self.in_shape(in_shape)])
-        return float(pull @ pull) / 2.0 - loglik, pull / self.prior_sd - gradient
+        value, slope = float(pull @ pull) / 2.0, pull / self.prior_sd
+        for part in self.parts:
+            loglik, in_threshold, in_shape = policy_loglik(
+                part.decisions, *self.by_group(part, parameters)
+            )
+            own = [self.design.T @ in_threshold, in_parameters(in_shape, self.design)]
+            value, slope = value - loglik, slope - part.own.T @ np.concatenate(own)
+        return value, slope
+
+    def bend(self, part: _Part, at: FloatArray) -> FloatArray:
+        """Minus the log-likelihood's second derivatives in a part's own parameters (P, P), by
+        central differences of the exact gradient.
+
+        A decision depends on its own group's threshold alone, so one step of all thresholds
+        together gives every group's own curvature, and a step of each other parameter the rest.
+        """
+        step, n, own = 1e-4, self.design.shape[1], part.own @ at
+        threshold, _ = by_group(own, self.design, self.design)
+
+        def bend(moved_mm: float, moved: FloatArray) -> tuple[FloatArray, FloatArray]:
+            up, down = (
+                policy_loglik(
+                    part.decisions,
+                    threshold + sign * moved_mm,
+                    by_group(
+                        np.concatenate([own[:n], own[n:] + sign * moved]), self.design, self.design
+                    )[1],
+                )
+                for sign in (1.0, -1.0)
+            )
+            in_shape = in_parameters(up[2] - down[2], self.design) / (2.0 * step)
+            return (up[1] - down[1]) / (2.0 * step), in_shape
+
+        of_threshold, _ = bend(step, np.zeros(len(own) - n))
+        in_threshold, in_shape = map(
+            np.array, zip(*(bend(0.0, step * e) for e in np.eye(len(own) - n)), strict=True)
+        )
+        beside = self.design.T @ in_threshold.T
+        return -np.block(
+            [
+                [self.design.T @ (of_threshold[:, None] * self.design), beside],
+                [beside.T, (in_shape + in_shape.T) / 2.0],
+            ]
+        )
 
 
 def _minimum(
@@ -233,37 +290,10 @@ def _minimum(
 
 
 def _covariance(task: _Penalised, at: FloatArray) -> FloatArray:
-    """Inverse of the Hessian, by central differences of the exact gradient.
-
-    A decision depends on its own group's threshold alone, so one step of all thresholds together
-    gives every group's own curvature, and a step of each shape parameter the rest.
-    """
-    step, n = 1e-4, task.design.shape[1]
-    threshold, _ = task.by_group(at)
-
-    def bend(moved_mm: float, moved: FloatArray) -> tuple[FloatArray, FloatArray]:
-        up, down = (
-            policy_loglik(
-                task.decisions,
-                threshold + sign * moved_mm,
-                task.by_group(np.concatenate([at[:n], at[n:] + sign * moved]))[1],
-            )
-            for sign in (1.0, -1.0)
-        )
-        in_shape = task.in_shape(up[2] - down[2]) / (2.0 * step)
-        return (up[1] - down[1]) / (2.0 * step), in_shape
-
-    own, _ = bend(step, np.zeros(len(at) - n))
-    in_threshold, in_shape = map(
-        np.array, zip(*(bend(0.0, step * e) for e in np.eye(len(at) - n)), strict=True)
-    )
-    beside = task.design.T @ in_threshold.T
-    hessian = np.diag(task.prior_sd**-2.0) - np.block(
-        [
-            [task.design.T @ (own[:, None] * task.design), beside],
-            [beside.T, (in_shape + in_shape.T) / 2.0],
-        ]
-    )
+    """Inverse of the Hessian."""
+    hessian = np.diag(task.prior_sd**-2.0)
+    for part in task.parts:
+        hessian += part.own.T @ task.bend(part, at) @ part.own
     values, vectors = np.linalg.eigh(hessian)
     # No direction is known less well than the prior knows it.
     floor = 1.0 / np.max(task.prior_sd) ** 2
@@ -290,12 +320,23 @@ def _within_walls(task: _Penalised, at: FloatArray, covariance: FloatArray) -> F
 
 @dataclass(frozen=True, slots=True)
 class _Fitted:
-    """The optimum of one task: parameters, their covariance, spread of types and depots."""
+    """The optimum of one task: parameters, their covariance, spread of types and depots; and the
+    ``change`` (None: none), whose moves stand behind the policy of since."""
 
     task: _Penalised
     at: FloatArray
     covariance: FloatArray
     effect_sd: FloatArray
+    change: LikelyChange | None = None
+
+    def cost(self) -> float:
+        return self.task.cost(self.at)[0]
+
+    @property
+    def since(self) -> "_Fitted":
+        """The policy of since alone."""
+        now = slice(len(self.task.parts[0].own))
+        return replace(self, at=self.at[now], covariance=self.covariance[now, now])
 
 
 def fit_policy(
@@ -308,35 +349,30 @@ def fit_policy(
     about ``usual_days`` apart.
 
     Where decisions are so much likelier with relines for the age (``AGE_SCORE``), there are. Where
-    thresholds have changed (:func:`likely_change`), it is that of since: what was done before
-    tells of the rest of the policy alone. Where they may have, it is the mean of both, weighed by
-    their chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
+    thresholds or chances have changed (``models.relines.policy.changes``), it is that of since:
+    what was done before tells of the rest of the policy alone. Where they may have, it is the mean
+    of both, weighed by their chances (Hoeting et al. 1999, *Statistical Science* 14:382), and
+    nothing is said.
     """
     told, decisions = decisions, thinned(decisions, len(decisions.low) // MOST_ROWS + 1)
-    found, changed = _fitted(decisions, groups, 0), 0
+    found = _fitted(decisions, groups)
     aged, found = _perhaps_aged(decisions, groups, usual_days, found)
     decisions = with_known_ages(decisions) if aged else decisions
     likely = likely_change(decisions, groups, found.at, by_age=bool(aged))
-    before = groups.design().shape[1]
-    where: tuple[str, ...] = ()
     mean, covariance = found.at, found.covariance
     if likely.score > MAYBE_SCORE:
-        sure, last = likely.score > CHANGE_SCORE, likely.quarters
-        nearby = range(max(last - 1, 1), last + 2) if sure else (last,)
-        others = {q: _fitted(decisions, groups, q, aged, likely.depots) for q in nearby}
-        costs = {quarters: other.task.cost(other.at)[0] for quarters, other in others.items()}
-        best = min(costs, key=costs.__getitem__)
-        now = np.delete(np.arange(len(others[best].at)), before)
-        at, doubt = others[best].at[now], others[best].covariance[np.ix_(now, now)]
-        gain = 2.0 * (found.task.cost(found.at)[0] - costs[best]) - likely.asked
-        if sure and gain > CHANGE_SCORE:
-            found, changed, mean, covariance = others[best], best, at, doubt
-            where = tuple(groups.depots[d] for d in likely.depots)
+        changed = _best_changed(decisions, groups, likely, aged)
+        gain = 2.0 * (found.cost() - changed.cost()) - likely.asked
+        since = changed.since
+        # A handful of relines that came no more make a likelihood far steeper than its score says.
+        if gain > CHANGE_SCORE and (likely.score > CHANGE_SCORE or THRESHOLD not in likely.what):
+            found = _perhaps_in_all(decisions, groups, changed, aged)
+            mean, covariance = found.since.at, found.since.covariance
         else:
             oldest = int(decisions.quarters_ago.max())
-            share = _chance_of_change(found, others[best], oldest, likely.asked)
-            apart = at - mean
-            covariance = (1.0 - share) * covariance + share * doubt
+            share = _chance_of_change(found, changed, oldest, likely.asked)
+            apart = since.at - mean
+            covariance = (1.0 - share) * covariance + share * since.covariance
             covariance = covariance + share * (1.0 - share) * np.outer(apart, apart)
             mean = mean + share * apart
     slope = found.task.cost(found.at)[1]
@@ -352,13 +388,92 @@ def fit_policy(
         read_share=told.read_share,
         timing=timing or RelineTiming(0.0, np.zeros(0)),
         converged=float(slope @ found.covariance @ slope) < CONVERGED,
-        changed_quarters=changed,
-        changed_depots=where,
-        raised_mm=-float(found.at[before]) if changed else 0.0,
-        raised_sd=float(np.sqrt(found.covariance[before, before])) if changed else 0.0,
         age_share=_by_age(found) / max(decisions.relines, 1.0),
         usual_days=usual_days,
+        **_told_of(found, groups),
     )
+
+
+def _best_changed(
+    decisions: AxleDecisions, groups: PolicyGroups, likely: LikelyChange, aged: list[FloatArray]
+) -> _Fitted:
+    """The policy with the change; where it is likely, of a quarter more or less if likelier."""
+    last, sure = likely.quarters, likely.score > CHANGE_SCORE
+    nearby = range(max(last - 1, 1), last + 2) if sure else (last,)
+    tried = [_fitted(decisions, groups, replace(likely, quarters=q), aged) for q in nearby]
+    return min(tried, key=_Fitted.cost)
+
+
+def _perhaps_in_all(
+    decisions: AxleDecisions, groups: PolicyGroups, found: _Fitted, aged: list[FloatArray]
+) -> _Fitted:
+    """The policy with all that may change changed then, if that is so much likelier: what changed
+    most may have hidden the rest."""
+    assert found.change is not None
+    every = replace(found.change, what=CHANGING)
+    fuller = _fitted(decisions, groups, every, aged)
+    return fuller if 2.0 * (found.cost() - fuller.cost()) > CHANGE_SCORE else found
+
+
+class _Told(TypedDict):
+    """What of a change is told; see :class:`PolicyFit`."""
+
+    changed_quarters: int
+    changed_depots: tuple[str, ...]
+    raised_mm: float | None
+    raised_sd: float
+    changed_chances: tuple[ChangedChance, ...]
+
+
+def _told_of(found: _Fitted, groups: PolicyGroups) -> _Told:
+    """Since when, where and in what the policy has changed, where it has: in all that moved by more
+    than its doubt, or else in what the change was found by."""
+    change = found.change
+    if change is None:
+        return _Told(
+            changed_quarters=0,
+            changed_depots=(),
+            raised_mm=None,
+            raised_sd=0.0,
+            changed_chances=(),
+        )
+    now = len(found.task.parts[0].own)
+    move, doubt = found.at[now:], np.sqrt(np.diag(found.covariance)[now:])
+    clear = np.abs(move) > CHANGED_SD * doubt
+    clear[0] |= not clear.any()
+    places = dict(zip(change.what, range(len(move)), strict=True))
+    chances = [
+        _changed_chance(found, name, place, now + k)
+        for k, (name, place) in enumerate(
+            zip(change.what, change.places(sum(_sizes(groups))), strict=True)
+        )
+        if clear[k] and name != THRESHOLD
+    ]
+    raised = places.get(THRESHOLD)
+    is_raised = raised is not None and bool(clear[raised])
+    return _Told(
+        changed_quarters=change.quarters,
+        changed_depots=tuple(groups.depots[d] for d in change.depots),
+        raised_mm=-float(move[raised]) if is_raised else None,
+        raised_sd=float(doubt[raised]) if is_raised else 0.0,
+        changed_chances=tuple(chances),
+    )
+
+
+def _changed_chance(found: _Fitted, name: str, since: int, move: int) -> ChangedChance:
+    """``since``, ``move``: where its logit stands, and by how much it was another before."""
+    both = found.covariance[np.ix_([since, move], [since, move])]
+    return ChangedChance(
+        name=name,
+        before=float(found.at[since] + found.at[move]),
+        before_sd=float(np.sqrt(both.sum())),
+        since=float(found.at[since]),
+        since_sd=float(np.sqrt(both[0, 0])),
+    )
+
+
+def _sizes(groups: PolicyGroups) -> tuple[int, int]:
+    return len(groups.axle_types), len(groups.depots)
 
 
 def _perhaps_aged(
@@ -367,8 +482,9 @@ def _perhaps_aged(
     """The policy with relines by age, where decisions are so much likelier with them, and what
     tells it from one where ``never`` one is. Both are held against what is on record of linings of
     known age."""
-    evidence = age_evidence(decisions, never.task.decisions, *never.task.by_group(never.at))
-    design, types, depots = groups.design(), len(groups.axle_types), len(groups.depots)
+    (part,) = never.task.parts
+    evidence = age_evidence(decisions, part.decisions, *never.task.by_group(part, never.at))
+    design, (types, depots) = groups.design(), _sizes(groups)
     cells = np.zeros(types * depots, np.int64), *np.divmod(np.arange(types * depots), depots)
     told = [evidence.begins(each) for each in cells]
     if max(gain for _, gain in told) > max(MAYBE_AGE_SCORE, MAYBE_A_RELINE * decisions.relines):
@@ -378,16 +494,16 @@ def _perhaps_aged(
             for days, _ in told
             for own in (never.at, never.task.prior_mean)
         ]
-        otherwise, found = _fitted(known, groups, 0), _fitted(known, groups, 0, begun)
-        gain = otherwise.task.cost(otherwise.at)[0] - found.task.cost(found.at)[0]
-        if 2.0 * gain > AGE_SCORE and _by_age(found) >= LEAST_AGED:
+        otherwise, found = _fitted(known, groups), _fitted(known, groups, aged=begun)
+        if 2.0 * (otherwise.cost() - found.cost()) > AGE_SCORE and _by_age(found) >= LEAST_AGED:
             return [found.at], found
     return [], never
 
 
 def _by_age(found: _Fitted) -> float:
     """Relines that were made for the lining's age."""
-    return relines_by_age(found.task.decisions, *found.task.by_group(found.at))
+    task = found.task
+    return sum(relines_by_age(p.decisions, *task.by_group(p, found.at)) for p in task.parts)
 
 
 def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
@@ -398,130 +514,74 @@ def _as_effects(values: FloatArray, design: FloatArray) -> FloatArray:
 
 def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int, asked: float) -> float:
     """Chance of a change against none, even before the records spoke and as likely in each of so
-    many quarters, everywhere or at some depots (``asked``: twice the log of how many such sets
-    there are), from both likelihoods' Laplace approximations."""
-    gain = always.task.cost(always.at)[0] - changed.task.cost(changed.at)[0]
+    many quarters, and in each of the ways that it might have been (``asked``: twice the log of how
+    many there are), from both likelihoods' Laplace approximations."""
+    gain, moved = always.cost() - changed.cost(), len(changed.at) - len(always.at)
     volume = np.linalg.slogdet(changed.covariance)[1] - np.linalg.slogdet(always.covariance)[1]
-    odds = gain + (volume - asked) / 2.0 - np.log(CHANGE_SD * max(quarters, 1))
-    return float(special.expit(odds))
-
-
-@dataclass(frozen=True, slots=True)
-class LikelyChange:
-    """For how many ``quarters`` thresholds have likeliest been others than before, at which depots
-    by number (none: everywhere), and the ``score``; of some depots, less what was ``asked`` for
-    their being some of many."""
-
-    quarters: int
-    depots: tuple[int, ...]
-    score: float
-    asked: float = 0.0
-
-
-def likely_change(
-    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool = False
-) -> LikelyChange:
-    """The largest score statistic over all quarters (Andrews 1993, *Econometrica* 61:821), of all
-    depots together and of those that moved most; beyond :data:`CHANGE_SCORE` are four in a thousand
-    fleets without a change."""
-    quarter, n = decisions.quarters_ago, groups.n_groups
-    last = int(quarter.max(initial=0))
-    apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
-    design = groups.design()
-    task = _Penalised(apart, design, np.tile(design, (last + 1, 1)), at, at)
-    threshold, shape = task.by_group(at)
-
-    def slopes(moved_mm: float) -> FloatArray:
-        by_group = policy_loglik(apart, np.tile(threshold + moved_mm, last + 1), shape)[1]
-        by_type = by_group.reshape(last + 1, -1, len(groups.depots))
-        return np.asarray(by_type.sum(axis=1))
-
-    step = 0.05
-    slope, bend = slopes(0.0), (slopes(-step) - slopes(step)) / (2.0 * step)
-    score, variance, told = _moved(slope.sum(axis=1), bend.sum(axis=1))
-    gain = np.where(told, score**2 / np.where(told, variance, 1.0), 0.0)
-    every = LikelyChange(int(gain.argmax()), (), float(gain.max()))
-    return max(every, _of_some(slope, bend), key=lambda each: each.score)
-
-
-def _of_some(slope: FloatArray, bend: FloatArray) -> LikelyChange:
-    """Of the depots that were moved most, or least, however many; ``slope``, ``bend`` (Q, C) by
-    quarter and depot."""
-    depots = slope.shape[1]
-    if depots < 2:
-        return LikelyChange(0, (), 0.0)
-    score, variance, told = _moved(slope, bend)
-    moved = np.where(told, score / np.where(told, variance, 1.0), 0.0)
-    best = LikelyChange(0, (), 0.0)
-    # By Bonferroni's bound over all such sets.
-    asked = [2.0 * math.log((depots - 1) * math.comb(depots, k)) for k in range(1, depots)]
-    for quarters, order in enumerate(np.argsort(moved, axis=1, kind="stable")):
-        for turned in (order, order[::-1]):
-            some = [d for d in turned if told[quarters, d]]
-            gains = np.cumsum(score[quarters, some]) ** 2 / np.cumsum(variance[quarters, some])
-            for many, (gain, more) in enumerate(zip(gains, asked, strict=False), start=1):
-                if gain - more > best.score:
-                    found = tuple(sorted(int(d) for d in some[:many]))
-                    best = LikelyChange(quarters, found, float(gain) - more, more)
-    return best
-
-
-def _moved(slope: FloatArray, bend: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """From each quarter on, back to the first: score of thresholds of their own, its variance, and
-    whether enough is known on either side; along the first axis."""
-    old, old_bend = (np.cumsum(each[::-1], axis=0)[::-1] for each in (slope, bend))
-    every, new_bend = np.maximum(old_bend[0], 1e-9), old_bend[0] - old_bend
-    score = old - slope.sum(axis=0) * old_bend / every
-    # A few decisions at one end of the records tell of luck, not of a policy.
-    told = (old_bend > LEAST_BEFORE * every) & (new_bend > LEAST_SINCE * every)
-    return score, old_bend * new_bend / every, told
+    prior = moved * np.log(CHANGE_SD) + np.log(max(quarters, 1))
+    return float(special.expit(gain + (volume - asked) / 2.0 - prior))
 
 
 def _fitted(
     decisions: AxleDecisions,
     groups: PolicyGroups,
-    changed: int,
+    change: LikelyChange | None = None,
     aged: Sequence[FloatArray] = (),
-    depots: tuple[int, ...] = (),
 ) -> _Fitted:
-    """The policy, with thresholds that were others before the last ``changed`` quarters (0: never
-    were), at some depots or (none) at all; and with relines by age if there is something ``aged``
-    to begin with: parameters of policies that never changed.
+    """The policy, with what was another before a ``change``; and with relines by age if there is
+    something ``aged`` to begin with: parameters of policies that never changed.
 
     Where there are very many counts, the spread of types and depots comes from every k-th of them.
     """
-    sizes = len(groups.axle_types), len(groups.depots)
-    design, age_design, moved = groups.design(), groups.design(), np.zeros(0)
-    if changed:
-        before = decisions.quarters_ago >= changed
-        if depots:
-            before &= np.isin(decisions.group % len(groups.depots), depots)
-        decisions = replace(decisions, group=decisions.group + groups.n_groups * before)
-        was = np.repeat([0.0, 1.0], groups.n_groups)
-        design, moved = np.column_stack([np.tile(design, (2, 1)), was]), np.array([CHANGE_SD])
-        age_design = np.tile(age_design, (2, 1))
+    sizes, design, by_age = _sizes(groups), groups.design(), bool(aged)
     effects = np.zeros(sum(sizes))
-    prior = np.concatenate([PRIOR_MEAN[:1], effects, 0.0 * moved, PRIOR_MEAN[1:]])
-    starts, by_age = [_read_at_relines(decisions, groups, prior)], bool(aged)
+    prior = np.concatenate([PRIOR_MEAN[:1], effects, PRIOR_MEAN[1:]])
+    starts = list(aged) or _starts(_read_at_relines(decisions, groups, prior))
     if by_age:
-        starts = [np.insert(begun, 1 + len(effects), 0.0 * moved) for begun in aged]
         prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
-    nothing = np.zeros((len(prior), len(prior)))
-    sd = _effect_sd(starts[0], nothing, sizes, 2 + 2 * by_age)
+    own, places = len(prior), np.zeros(0, np.int64)
+    if change is not None:
+        places = change.places(len(effects))
+        prior, *starts = (np.append(each, 0.0 * places) for each in (prior, *starts))
+
+    def parts(some: AxleDecisions) -> tuple[_Part, ...]:
+        since, move = np.eye(own, len(prior)), np.eye(own)[:, places]
+        if change is None:
+            return (_Part(decision_sums(some, by_age=by_age), since),)
+        was = change.was_before(some, groups)
+        before = np.hstack([since[:, :own], move])
+        return tuple(
+            _Part(decision_sums(some_decisions(some, np.flatnonzero(rows)), by_age=by_age), of)
+            for rows, of in ((~was, since), (was, before))
+        )
+
+    def prior_sd(sd: FloatArray) -> FloatArray:
+        return np.append(_prior_sd(sd, sizes), np.full(len(places), CHANGE_SD))
+
+    sd = _effect_sd(starts[0][:own], np.zeros(own), sizes, 2 + 2 * by_age)
     every = len(decisions.low) // PILOT_ROWS + 1
-    some = decision_sums(thinned(decisions, every), by_age=by_age)
-    task = _Penalised(some, design, age_design, prior, _prior_sd(sd, sizes, moved))
+    task = _Penalised(parts(thinned(decisions, every)), design, prior, prior_sd(sd))
     at = min((_minimum(task, start) for start in starts), key=lambda at: task.cost(at)[0])
     for _ in range(_EM_STEPS):
         covariance = _covariance(task, at)
-        sd = _effect_sd(at, covariance, sizes, len(sd))
-        task = replace(task, prior_sd=_prior_sd(sd, sizes, moved))
+        sd = _effect_sd(at[:own], np.diag(covariance)[:own], sizes, len(sd))
+        task = replace(task, prior_sd=prior_sd(sd))
         at = _minimum(task, at, covariance)
     if every > 1:
-        task = replace(task, decisions=decision_sums(decisions, by_age=by_age))
+        task = replace(task, parts=parts(decisions))
         at = _minimum(task, at, covariance / every)
     covariance = _covariance(task, at)
-    return _Fitted(task, at, _within_walls(task, at, covariance) if by_age else covariance, sd)
+    covariance = _within_walls(task, at, covariance) if by_age else covariance
+    return _Fitted(task, at, covariance, sd, change)
+
+
+def _starts(read: FloatArray) -> list[FloatArray]:
+    """Relined at about these readings by the prior's spread; or sharply, and now and then for
+    another reason: either may look likeliest from afar where the other is."""
+    sharp, shape = read.copy(), len(read) - len(SHAPE)
+    sharp[shape + SHAPE.index("log_spread")] = np.log(SHARP_MM)
+    sharp[shape + SHAPE.index("premature")] = special.logit(SHARP_PREMATURE)
+    return [read, sharp]
 
 
 def _read_at_relines(
@@ -543,19 +603,19 @@ def _read_at_relines(
     return np.concatenate([begun, prior[design.shape[1] :]])
 
 
-def _prior_sd(sd: FloatArray, sizes: tuple[int, int], moved: FloatArray) -> FloatArray:
+def _prior_sd(sd: FloatArray, sizes: tuple[int, int]) -> FloatArray:
     """``sd`` of types and depots in thresholds and, where some are relined by age, in log A."""
-    of_threshold = [PRIOR_SD[:1], np.repeat(sd[:2], sizes), moved, PRIOR_SD[1:]]
+    of_threshold = [PRIOR_SD[:1], np.repeat(sd[:2], sizes), PRIOR_SD[1:]]
     of_age = [AGE_PRIOR_SD, np.repeat(sd[2:], sizes)] if len(sd) > 2 else []
     return np.concatenate([*of_threshold, *of_age])
 
 
 def _effect_sd(
-    at: FloatArray, covariance: FloatArray, sizes: tuple[int, int], how_many: int
+    at: FloatArray, variance: FloatArray, sizes: tuple[int, int], how_many: int
 ) -> FloatArray:
     """One EM step for the spread of type and depot effects, with a weak prior: on thresholds, and
     where there are as many, on log A."""
-    expected, n = at**2 + np.diag(covariance), sum(sizes)
+    expected, n = at**2 + variance, sum(sizes)
     parts = [*np.split(expected[1 : 1 + n], sizes[:1]), *np.split(expected[-n:], sizes[:1])]
     prior = _EFFECT_WEIGHT * np.array([_EFFECT_SD, _EFFECT_SD, _AGE_EFFECT_SD, _AGE_EFFECT_SD]) ** 2
     by_part = zip(parts[:how_many], prior, strict=False)

@@ -5,18 +5,29 @@ from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
+from scipy import special
 
 from models.common.distributions import two_sided_z
 from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import NOWHERE, QUARTER_DAYS
 from models.relines.policy.fit import (
+    ChangedChance,
     PolicyFit,
     log_age_variances,
     mean_policy,
     threshold_variances,
 )
+from models.relines.policy.likelihood import SHAPE
 
 LEVEL = 0.95
+HABITS = {
+    "premature": "relined for another reason",
+    "missed": "due and left on",
+    "missed_below": "at the minimum and left on",
+    "pair": "other end goes along",
+    "unit": "other axles go along",
+}
+"""The chances of a policy, as they are told."""
 OLDEST_QUARTER = 12
 """As ``reduce.axle_decisions`` counts back: this one and all before it."""
 
@@ -32,10 +43,8 @@ def policy_frame(
     campaign_from_on (null too: longer ago than quarters are told apart), campaign_until_on,
     campaign_relines, campaign_usual."""
     types, depots = fit.groups.axle_types, fit.groups.depots
-    policy, quarters = mean_policy(fit), fit.changed_quarters
-    changed_on = as_of - dt.timedelta(days=QUARTER_DAYS * quarters) if quarters else None
-    changed = [depot in (fit.changed_depots or depots) for depot in depots]
-    there = pl.lit(pl.Series(changed * len(types)))
+    policy, is_raised = mean_policy(fit), fit.raised_mm is not None
+    there = pl.lit(pl.Series(_changed_at(fit) * len(types)))
     return pl.DataFrame(
         {
             "axle_type": [name for name in types for _ in depots],
@@ -49,13 +58,52 @@ def policy_frame(
         **_by_age(fit),
         spread_mm=pl.lit(policy.spread_mm),
         relines=pl.lit(round(fit.relines)),
-        changed_on=pl.when(there).then(pl.lit(changed_on, dtype=pl.Date)),
+        changed_on=pl.when(there & is_raised).then(pl.lit(_changed_on(fit, as_of), dtype=pl.Date)),
         **{
             name: pl.when(there).then(pl.lit(mm, dtype=pl.Float64))
             for name, mm in _raised(fit).items()
         },
         **_campaigns(campaigns, as_of),
     )
+
+
+def chances_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
+    """One row per habit (:data:`HABITS`) × depot: its share, share_ci_low, share_ci_high; and where
+    it was another before (else null) changed_on, share_before, share_before_ci_low,
+    share_before_ci_high."""
+    first, changed = fit.groups.design().shape[1], {c.name: c for c in fit.changed_chances}
+    rows = []
+    for name, habit in HABITS.items():
+        place = first + SHAPE.index(name)
+        doubt = float(np.sqrt(fit.covariance[place, place]))
+        now = _share("share", float(fit.mean[place]), doubt)
+        for depot, there in zip(fit.groups.depots, _changed_at(fit), strict=True):
+            named = {"habit": habit, "depot": depot if depot != NOWHERE else None}
+            was = _before(changed[name], fit, as_of) if there and name in changed else {}
+            rows.append(named | now | was)
+    return pl.DataFrame(rows, infer_schema_length=None)
+
+
+def _before(chance: ChangedChance, fit: PolicyFit, as_of: dt.date) -> dict[str, object]:
+    share = _share("share_before", chance.before, chance.before_sd)
+    return {"changed_on": _changed_on(fit, as_of), **share}
+
+
+def _share(name: str, logit: float, doubt: float) -> dict[str, float]:
+    half = two_sided_z(LEVEL) * doubt
+    ends = {name: 0.0, f"{name}_ci_low": -half, f"{name}_ci_high": half}
+    return {end: float(special.expit(logit + off)) for end, off in ends.items()}
+
+
+def _changed_on(fit: PolicyFit, as_of: dt.date) -> dt.date | None:
+    quarters = fit.changed_quarters
+    return as_of - dt.timedelta(days=QUARTER_DAYS * quarters) if quarters else None
+
+
+def _changed_at(fit: PolicyFit) -> list[bool]:
+    """Of each depot, whether the policy is another since the change, if there was one."""
+    depots = fit.groups.depots
+    return [depot in (fit.changed_depots or depots) for depot in depots]
 
 
 def _campaigns(campaigns: Sequence[CampaignTold], as_of: dt.date) -> dict[str, pl.Expr]:
@@ -109,7 +157,6 @@ def _by_age(fit: PolicyFit) -> dict[str, pl.Series | pl.Expr]:
 
 def _raised(fit: PolicyFit) -> dict[str, float | None]:
     """By how much, with its interval; of no change, nothing."""
-    half = two_sided_z(LEVEL) * fit.raised_sd
+    half, by = two_sided_z(LEVEL) * fit.raised_sd, fit.raised_mm
     found = {"raised_mm": 0.0, "raised_ci_low": -half, "raised_ci_high": half}
-    told = fit.changed_quarters > 0
-    return {name: fit.raised_mm + off if told else None for name, off in found.items()}
+    return {name: None if by is None else by + off for name, off in found.items()}

@@ -36,7 +36,14 @@ from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import sums_by
-from models.relines.policy.ages import AGE_SHAPE, AgeSums, age_rule, aged_chance, coded_ages
+from models.relines.policy.ages import (
+    AGE_SHAPE,
+    AgedChance,
+    AgeSums,
+    age_rule,
+    aged_chance,
+    coded_ages,
+)
 from models.relines.policy.decisions import AxleDecisions, some_decisions
 
 SHAPE = ("log_spread", "missed", "missed_below", "premature", "pair", "unit", "log_along")
@@ -65,14 +72,18 @@ class _Replacement:
     def gradient(self, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Of the sum of ``weight`` w (R,): by h in each row (R,), and by (log s, missed, missed
         below), (3,)."""
+        by_h, missed, below = self.by_reading(weight)
+        in_spread = -(by_h @ self.z) * _chances(self.shape)[0]
+        return by_h, np.array([in_spread, missed.sum(), below.sum()])
+
+    def by_reading(self, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The same of each row: by h, and by the logits of both chances to be let go on."""
         spread, missed, below = _chances(self.shape)
-        by_z = weight * self.density * (1.0 - missed)
-        by_shape = [
-            -(by_z @ self.z),
-            -(weight @ self.chance) * missed * (1.0 - missed),
-            -weight[self.at_limit].sum() * below * (1.0 - below),
-        ]
-        return by_z / spread, np.array(by_shape)
+        return (
+            weight * self.density * (1.0 - missed) / spread,
+            -weight * self.chance * (missed * (1.0 - missed)),
+            -weight * self.at_limit * (below * (1.0 - below)),
+        )
 
 
 def _chances(shape: FloatArray) -> tuple[float, float, float]:
@@ -125,15 +136,16 @@ class DecisionSums:
 
     Readings that occur (U,), NaN among them: their ``group``, mm above the minimum ``x``, and how
     many ends read so were ``left`` on at visits at which nothing was relined; ``ends_left``, all of
-    them. What else was seen of a unit (V,): the ``other`` reading's place, ``other_ends``, and
-    visits at which it was ``other_left``. Rows with a reline (R,) one by one: ``relined``, and the
-    places of their ``low``, ``high`` and ``beside``. ``ages``: None where they do not count.
+    them by group (up to G,). What else was seen of a unit (V,): the ``other`` reading's place,
+    ``other_ends``, and visits at which it was ``other_left``. Rows with a reline (R,) one by one:
+    ``relined``, and the places of their ``low``, ``high`` and ``beside``. ``ages``: None where they
+    do not count.
     """
 
     group: IntArray
     x: FloatArray
     left: FloatArray
-    ends_left: float
+    ends_left: FloatArray
     other: IntArray
     other_ends: FloatArray
     other_left: FloatArray
@@ -174,7 +186,7 @@ def decision_sums(decisions: AxleDecisions, *, by_age: bool = False) -> Decision
         group=keys // max(len(values), 1),
         x=values[keys % max(len(values), 1)],
         left=sums_by(low, left, len(keys)) + sums_by(high_place, left, len(keys)),
-        ends_left=float(left @ (1.0 + decisions.has_high)),
+        ends_left=sums_by(decisions.group, left * (1.0 + decisions.has_high), 0),
         other=both // max(len(ends), 1),
         other_ends=ends[both % max(len(ends), 1)],
         other_left=sums_by(beside.ravel(), left, len(both)),
@@ -287,54 +299,111 @@ def _seen(sums: DecisionSums, threshold: FloatArray, shape: FloatArray, aged: Fl
     return _Seen(replaced, leaves, stays, rest, outside, e, rare, along, done, chance)
 
 
+@dataclass(frozen=True, slots=True)
+class _Slopes:
+    """Slopes of the log-likelihood in p and q of rows with a reline (R,), in e (V,), and in the
+    chance to be left on by each reading that occurs (U,)."""
+
+    p: FloatArray
+    q: FloatArray
+    e: FloatArray
+    reading: FloatArray
+
+
+def _slopes(sums: DecisionSums, seen: _Seen, shape: FloatArray) -> _Slopes:
+    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
+    leaves, stays = seen.leaves, seen.stays
+    p, q, by_e = seen.done.slope * (sums.relined.visits / seen.chance)
+    alone = np.maximum(1.0 - seen.e, _TINY)
+    e = sums_by(sums.beside, by_e, len(alone)) - sums.other_left / alone
+    reading = (
+        sums_by(sums.low, p * (1.0 - premature) * stays.low, len(leaves))
+        + sums_by(sums.high, q * (1.0 - seen.rare) * stays.high, len(leaves))
+        + sums_by(sums.other, e * unit * seen.rest * stays.beside, len(leaves))
+        - sums.left / np.maximum(leaves, _TINY)
+    )
+    return _Slopes(p, q, e, reading)
+
+
+def _in_other_chances(
+    sums: DecisionSums, seen: _Seen, slopes: _Slopes, shape: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Slopes in (logit beta, logit pi, log t) of rows with a reline (3, R), and in (logit beta,
+    logit upsilon) of what else was seen (2, V); the ends left on are not among them."""
+    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
+    theirs, along, done = sums.relined, seen.along, seen.done
+    low, high = seen.leaves[sums.low] * seen.stays.low, seen.leaves[sums.high] * seen.stays.high
+    beside = seen.leaves[sums.other] * seen.rest * seen.stays.beside
+    in_along = (done.in_low * along.low_slope + done.in_high * along.high_slope) * (
+        theirs.visits / seen.chance
+    )
+    rare = premature * (1.0 - premature)
+    own = rare * (slopes.p * low + slopes.q * (high * theirs.has_high))
+    theirs_too = rare * slopes.e * (beside * sums.other_ends) * unit / (1.0 - premature)
+    in_unit = slopes.e * seen.outside * unit * (1.0 - unit)
+    return np.stack([own, *in_along]), np.stack([theirs_too, in_unit])
+
+
 def policy_loglik(
     sums: DecisionSums, threshold: FloatArray, shape: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``shape``: ``SHAPE``
     (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
-    ages, n_shape = sums.ages, len(SHAPE)
-    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
-    aged = None
-    if ages is not None:
-        own, log_days = np.split(shape[n_shape:], [len(AGE_SHAPE)])
-        aged = aged_chance(ages, age_rule(own, log_days))
+    ages, aged = sums.ages, _aged(sums, shape)
+    premature = float(special.expit(min(shape[3], MOST_LOGIT)))
     seen = _seen(sums, threshold, shape, np.zeros(0) if aged is None else aged.c)
-    theirs, leaves, stays, rest = sums.relined, seen.leaves, seen.stays, seen.rest
-    goes_on, alone = np.maximum(leaves, _TINY), np.maximum(1.0 - seen.e, _TINY)
-    weight = theirs.visits / seen.chance
-    by_p, by_q, by_e = seen.done.slope * weight
-    along, done = seen.along, seen.done
-    in_pair, in_along = (done.in_low * along.low_slope + done.in_high * along.high_slope) @ weight
-    by_e = sums_by(sums.beside, by_e, len(alone)) - sums.other_left / alone
-    low, high = leaves[sums.low] * stays.low, leaves[sums.high] * stays.high
-    beside = leaves[sums.other] * rest * stays.beside
-    by_reading = (
-        sums_by(sums.low, by_p * (1.0 - premature) * stays.low, len(leaves))
-        + sums_by(sums.high, by_q * (1.0 - seen.rare) * stays.high, len(leaves))
-        + sums_by(sums.other, by_e * unit * rest * stays.beside, len(leaves))
-        - sums.left / goes_on
-    )
-    by_row, in_shape = seen.replaced.gradient(by_reading)
-    in_premature = (
-        by_p @ low
-        + by_q @ (high * theirs.has_high)
-        + by_e @ (beside * sums.other_ends) * unit / (1.0 - premature)
-    ) * (premature * (1.0 - premature)) - sums.ends_left * premature
-    in_unit = by_e @ seen.outside * unit * (1.0 - unit)
+    slopes = _slopes(sums, seen, shape)
+    rows, beside = (each.sum(axis=1) for each in _in_other_chances(sums, seen, slopes, shape))
+    by_row, in_shape = seen.replaced.gradient(slopes.reading)
     loglik = (
-        sums.ends_left * np.log1p(-premature)
-        + sums.left @ np.log(goes_on)
-        + sums.other_left @ np.log(alone)
-        + theirs.visits @ np.log(seen.chance)
+        sums.ends_left.sum() * np.log1p(-premature)
+        + sums.left @ np.log(np.maximum(seen.leaves, _TINY))
+        + sums.other_left @ np.log(np.maximum(1.0 - seen.e, _TINY))
+        + sums.relined.visits @ np.log(seen.chance)
     )
     in_threshold = sums_by(sums.group, by_row, len(threshold))
-    all_shape = np.array([*in_shape, in_premature, in_pair, in_unit, in_along])
+    in_premature = rows[0] + beside[0] - sums.ends_left.sum() * premature
+    all_shape = np.array([*in_shape, in_premature, rows[1], beside[1], rows[2]])
     if ages is not None and aged is not None:
-        loglik += ages.left @ np.log(np.maximum(stays.every, _TINY))
-        by_c = _slope_by_age(sums, ages, seen, shape, (by_p, by_q, by_e))
+        loglik += ages.left @ np.log(np.maximum(seen.stays.every, _TINY))
+        by_c = _slope_by_age(sums, ages, seen, shape, slopes)
         in_ages = aged.gradient(by_c, ages.group, len(threshold))
         all_shape = np.concatenate([all_shape, in_ages])
     return float(loglik), in_threshold, all_shape
+
+
+def _aged(sums: DecisionSums, shape: FloatArray) -> AgedChance | None:
+    """c of the ages that occur, where they count."""
+    if sums.ages is None:
+        return None
+    own, log_days = np.split(shape[len(SHAPE) :], [len(AGE_SHAPE)])
+    return aged_chance(sums.ages, age_rule(own, log_days))
+
+
+def slopes_by_group(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> FloatArray:
+    """Slopes of the log-likelihood in each group's own threshold, and in own logits of the five
+    chances of ``SHAPE``: (6, G)."""
+    aged = _aged(sums, shape)
+    seen = _seen(sums, threshold, shape, np.zeros(0) if aged is None else aged.c)
+    slopes = _slopes(sums, seen, shape)
+    rows, beside = _in_other_chances(sums, seen, slopes, shape)
+    by_reading = seen.replaced.by_reading(slopes.reading)
+    premature = float(special.expit(min(shape[3], MOST_LOGIT)))
+
+    def grouped(place: IntArray | None, slope: FloatArray) -> FloatArray:
+        group = sums.group if place is None else sums.group[place]
+        return sums_by(group, slope, len(threshold))
+
+    left = np.zeros(len(threshold))
+    left[: len(sums.ends_left)] = sums.ends_left
+    return np.stack(
+        [
+            *(grouped(None, each) for each in by_reading),
+            grouped(sums.low, rows[0]) + grouped(sums.other, beside[0]) - left * premature,
+            grouped(sums.low, rows[1]),
+            grouped(sums.other, beside[1]),
+        ]
+    )
 
 
 def _slope_by_age(
@@ -342,18 +411,16 @@ def _slope_by_age(
     ages: AgeSums,
     seen: _Seen,
     shape: FloatArray,
-    slopes: tuple[FloatArray, FloatArray, FloatArray],
+    slopes: _Slopes,
 ) -> FloatArray:
-    """Slope of the log-likelihood in c of the ages that occur (A,), from those in p and q of rows
-    with a reline (R,) and in e (V,)."""
-    by_p, by_q, by_e = slopes
+    """Slope of the log-likelihood in c of the ages that occur (A,)."""
     premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
     low, high, other = (seen.leaves[place] for place in (sums.low, sums.high, sums.other))
     many = len(ages.left)
     return np.asarray(
-        sums_by(ages.low, by_p * (1.0 - premature) * low, many)
-        + sums_by(ages.high, by_q * (1.0 - seen.rare) * high, many)
-        + sums_by(ages.beside, by_e * unit * other * seen.rest, many)
+        sums_by(ages.low, slopes.p * (1.0 - premature) * low, many)
+        + sums_by(ages.high, slopes.q * (1.0 - seen.rare) * high, many)
+        + sums_by(ages.beside, slopes.e * unit * other * seen.rest, many)
         - ages.left / np.maximum(seen.stays.every, _TINY)
     )
 
@@ -374,10 +441,10 @@ def relines_by_age(sums: DecisionSums, threshold: FloatArray, shape: FloatArray)
     """Relines of wheel ends that were decided by the lining's age, and would not have been
     otherwise: each by its chance; nought where ages do not count."""
     ages, theirs, found = sums.ages, sums.relined, 0.0
-    if ages is None:
+    aged = _aged(sums, shape)
+    if ages is None or aged is None:
         return found
-    rule = age_rule(*np.split(shape[len(SHAPE) :], [len(AGE_SHAPE)]))
-    seen = _seen(sums, threshold, shape, aged_chance(ages, rule).c)
+    seen = _seen(sums, threshold, shape, aged.c)
     stays_on = 1.0 - float(special.expit(min(shape[3], MOST_LOGIT)))
     for relined, reading, age in (
         (theirs.low_relined, sums.low, ages.low),

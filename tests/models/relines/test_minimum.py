@@ -225,9 +225,11 @@ def test_jobs_done_after_their_visit_move_only_their_own_share_of_the_dates(flee
         reline_forecast(f.lines, f.ends, f.usage, f.policy, levels).days for f in (fleet, late)
     )
     waiting = chance_pending(fleet.ends, late.policy, fleet.usage.since_visit[fleet.ends.unit])
-    moved = (after - before)[:, np.isfinite(before).all(axis=0) & (waiting < 1e-3)]
+    some = np.isfinite(before).all(axis=0) & (waiting < 1e-3)
+    moved = (after - before)[:, some]
     assert moved.shape[1] > 150
-    assert moved.min() > -0.01
+    # A share that nothing is added to for weeks may lie on either side of a level.
+    assert (after[1:] - before[:-1])[:, some].min() > -0.01
     assert moved.max() < 30.01
     # Within a point of the grid, 2.6 days; the mean wait is 7.5.
     assert np.median(moved[3]) < 2.7

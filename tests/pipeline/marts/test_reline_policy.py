@@ -10,8 +10,8 @@ import pytest
 
 from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import PolicyGroups
-from models.relines.policy.fit import PolicyFit, RelineTiming
-from models.relines.policy.frame import policy_frame
+from models.relines.policy.fit import ChangedChance, PolicyFit, RelineTiming
+from models.relines.policy.frame import chances_frame, policy_frame
 from models.relines.policy.likelihood import SHAPE
 from pipeline.marts import marts
 from pipeline.marts.budget import write_budget_marts
@@ -21,7 +21,7 @@ AS_OF = dt.date(2025, 8, 31)
 GROUPS = PolicyGroups(("drive", "steer"), ("", "North"))
 
 
-def policy(quarters: int, raised_mm: float) -> PolicyFit:
+def policy(quarters: int, raised_mm: float | None) -> PolicyFit:
     """Thresholds of 2 mm, 0.5 more on drive axles and 0.3 less in the north."""
     mean = np.array([2.0, 0.5, 0.0, 0.0, -0.3, np.log(0.4), -2.0, -2.0, -5.0, 1.0, -3.0, 2.0])
     assert len(mean) == 5 + len(SHAPE)
@@ -67,8 +67,30 @@ def test_a_change_at_one_depot_stands_in_its_rows_alone() -> None:
     assert rows.filter(depot="North")["changed_on"].null_count() == 2
 
 
+def test_a_chance_that_changed_stands_beside_what_it_was() -> None:
+    """Of relines for another reason, at the depot without a name; the others' rows say nothing of
+    a change, and readings were not raised."""
+    chance = ChangedChance("premature", before=-3.0, before_sd=0.1, since=-5.0, since_sd=0.1)
+    fit = dataclasses.replace(policy(4, None), changed_depots=("",), changed_chances=(chance,))
+    assert written(fit)["changed_on"].null_count() == 4
+    with duckdb.connect() as con:
+        con.execute("create schema mart")
+        marts.write(con, "reline_habits", chances_frame(fit, AS_OF))
+        rows = warehouse.fetch(con, "from mart.reline_habits", order="habit, depot nulls first")
+    assert rows.height == 5 * 2
+    changed = rows.drop_nulls("changed_on").row(0, named=True)
+    assert rows["changed_on"].null_count() == 9
+    assert (changed["habit"], changed["depot"]) == ("relined for another reason", None)
+    # 1 / (1 + e^3), and 1.96 standard errors of 0.1 either way on the scale of logits.
+    assert changed["share_before"] == pytest.approx(0.0474, abs=1e-4)
+    assert changed["share_before_ci_low"] == pytest.approx(0.0393, abs=1e-4)
+    assert changed["share_before_ci_high"] == pytest.approx(0.0571, abs=1e-4)
+    since = rows.filter(habit="relined for another reason")
+    assert since["share"].to_list() == [pytest.approx(1 / (1 + np.exp(5.0)))] * 2
+
+
 def test_thresholds_stand_by_axle_type_and_depot() -> None:
-    rows = written(policy(0, 0.0)).rows(named=True)
+    rows = written(policy(0, None)).rows(named=True)
     found = {(r["axle_type"], r["depot"]): (r["threshold_mm"], r["visits"]) for r in rows}
     assert found == {
         ("drive", None): (pytest.approx(2.5), 100),
@@ -82,13 +104,13 @@ def test_thresholds_stand_by_axle_type_and_depot() -> None:
 
 
 def test_without_a_change_nothing_is_said_of_one() -> None:
-    rows = written(policy(0, 0.0))
+    rows = written(policy(0, None))
     for name in ("changed_on", "raised_mm", "raised_ci_low", "raised_ci_high"):
         assert rows[name].null_count() == rows.height
 
 
 def test_relines_for_their_age_say_at_which_and_how_many() -> None:
-    fit = policy(0, 0.0)
+    fit = policy(0, None)
     for name in ("age_days", "age_ci_low", "age_ci_high", "age_kept", "age_share"):
         assert written(fit)[name].null_count() == 4
     # 600 days; a tenth more on drive axles. Spread 20 days, kept 9 times in 10.
@@ -107,13 +129,13 @@ def test_relines_for_their_age_say_at_which_and_how_many() -> None:
 
 
 def test_a_campaign_says_between_which_days_and_how_much_was_relined() -> None:
-    none = written(policy(0, 0.0))
+    none = written(policy(0, None))
     assert none["campaigns"].to_list() == [0] * 4
     names = [f"campaign_{name}" for name in ("from_on", "until_on", "relines", "usual")]
     assert none.select(names).null_count().row(0) == (4,) * 4
     # Found one by one: two quarters, the one before them, and one of long before.
     told = (CampaignTold(2, 3, 90.0, 30.0), CampaignTold(9, 9, 50.0, 15.0))
-    rows = written(policy(0, 0.0), *told, CampaignTold(4, 4, 40.0, 15.0))
+    rows = written(policy(0, None), *told, CampaignTold(4, 4, 40.0, 15.0))
     assert rows["campaigns"].to_list() == [2] * 4
     # Three quarters of 91 days, the last of them ending 182 days before the as-of day.
     assert set(rows.select(names).rows()) == {
@@ -122,7 +144,7 @@ def test_a_campaign_says_between_which_days_and_how_much_was_relined() -> None:
 
 
 def test_a_campaign_of_longer_ago_than_quarters_are_told_apart_has_no_first_day() -> None:
-    row = written(policy(0, 0.0), CampaignTold(11, 12, 50.0, 15.0)).row(0, named=True)
+    row = written(policy(0, None), CampaignTold(11, 12, 50.0, 15.0)).row(0, named=True)
     assert (row["campaign_from_on"], row["campaign_until_on"]) == (None, dt.date(2022, 12, 4))
 
 

@@ -281,7 +281,7 @@ def test_notes_say_what_is_assumed_where_from_and_how_far_to_trust_it(budget):
 
 
 def test_notes_say_what_of_the_past_the_forecast_does_not_go_on_with(data, parts):
-    """As the page does: here a campaign, and relines for their age."""
+    """As the page does: here a campaign, relines for their age, and fewer for other reasons."""
     told = {
         **dict.fromkeys(empty("reline_policy").columns),
         **{"age_days": 640.0, "age_kept": 0.95, "age_share": 0.7, "campaigns": 1},
@@ -292,8 +292,8 @@ def test_notes_say_what_of_the_past_the_forecast_does_not_go_on_with(data, parts
     once = replace(data, reline_policy=policy)
     made = workbook(*budget_book(once, data.reline_budget, parts, Settings()))
     notes = sheet(made, "Notes").to_series().drop_nulls().to_list()
-    sentences = policy_told(policy, Measures(data.fleet))
-    assert len(sentences) == 2
+    sentences = policy_told(policy, data.reline_habits, Measures(data.fleet))
+    assert len(sentences) == 3
     assert set(map(plain, sentences)) <= set(map(plain, notes))
 
 

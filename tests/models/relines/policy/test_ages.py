@@ -10,6 +10,7 @@ from statsmodels.tools.numdiff import approx_fprime
 from models.relines.forecast.relining import chance_decided, reline_forecast
 from models.relines.policy.age_evidence import AgeEvidence
 from models.relines.policy.ages import AgeRule
+from models.relines.policy.changes import THRESHOLD, LikelyChange
 from models.relines.policy.decisions import (
     AxleDecisions,
     LiningAges,
@@ -181,7 +182,7 @@ def test_its_covariance_is_the_inverse_of_the_curvature():
     groups = policy_groups(rows)
     data = axle_decisions(rows, groups)
     begun = [fit_policy(data, groups).mean]
-    found = _fitted(data, groups, 2, begun)
+    found = _fitted(data, groups, LikelyChange(2, (THRESHOLD, "missed"), (), 0.0), begun)
     # In units of its standard errors: ages are known to days, their spread to a factor.
     covariance = _covariance(found.task, found.at)
     se = np.sqrt(np.diag(covariance))
