@@ -126,6 +126,9 @@ class PageData:
     use_changes
         ``since_on``, ``ratio``, ``ci_low``, ``ci_high``, ``units``, ``units_same``: since when all
         units run more or less; no row where no change was found.
+    use_over_the_year
+        ``most_on``, ``most_ratio``, ``least_on``, ``least_ratio`` (null: no swing), and
+        ``closed_from_on``, ``closed_until_on`` (null: checked all the year round); no row: neither.
     pointers_not_reset
         ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
         at a reline.
@@ -194,6 +197,7 @@ class PageData:
     wear_changes: pl.DataFrame | None = None
     record_holes: pl.DataFrame | None = None
     use_changes: pl.DataFrame | None = None
+    use_over_the_year: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None
     on_record: pl.DataFrame | None = None

@@ -27,7 +27,7 @@ from dashboards.sentences.departures import departures_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.sentences.reline_policy import policy_told
-from dashboards.sentences.uneven_past import past_said
+from dashboards.sentences.uneven_past import past_said, year_said
 from dashboards.sentences.words import capital, count, listed, number, typeset
 
 MOST_NAMED = 8  # wheel ends named in a remark
@@ -147,6 +147,7 @@ def relines(data: PageData) -> Section:
     remarks = (
         *map(typeset, changes_said(data.wear_changes)),
         *map(typeset, past_said(data.record_holes, data.use_changes)),
+        *map(typeset, year_said(data.use_over_the_year)),
         *policy_told(data.reline_policy, data.reline_habits, measures),
         *((plan,) * bool(plan)),
         *((_NO_POLICIES,) * (data.scenarios is None)),

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.sentences.words import count, day_name, month_name, number
+from dashboards.sentences.words import count, day_name, figures, month_name, number
 
 MOST_HOLES = 3
 """Told one by one, the latest; the others are counted."""
@@ -82,6 +82,29 @@ def use_said(use: pl.DataFrame | None) -> tuple[str, ...]:
         f"{count(row['units'], 'unit')} seen before and since. Forecasts go on from how far each "
         "unit runs now; whether that lasts is not known.",
     )
+
+
+def year_said(year: pl.DataFrame | None) -> tuple[str, ...]:
+    """How use swings over the year, and when nobody is checked; empty where neither is found."""
+    said = []
+    for row in [] if year is None else year.to_dicts():
+        if row["most_on"] is not None:
+            said.append(
+                f"Units run most about {_in_the_year(row['most_on'])}, {figures(row['most_ratio'])}"
+                f" times the year's mean, and least about {_in_the_year(row['least_on'])}, "
+                f"{figures(row['least_ratio'])} times; forecasts take each month's use so."
+            )
+        if row["closed_from_on"] is not None:
+            said.append(
+                f"Between about {day_name(row['closed_from_on'])} and "
+                f"{day_name(row['closed_until_on'])} nobody is checked, as in every year on "
+                "record: forecasts have no check then, and no reline."
+            )
+    return tuple(said)
+
+
+def _in_the_year(day: dt.date) -> str:
+    return month_name(day).rsplit(" ", 1)[0]
 
 
 def _holes(holes: pl.DataFrame | None) -> list[dict[str, Any]]:

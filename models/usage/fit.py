@@ -23,7 +23,11 @@ from models.usage.intervals import (
     usage_intervals,
 )
 from models.usage.level import UsageLevels, UsageVariances, usage_levels, usage_variances
-from models.usage.season import Season, log_season, no_season, usage_season
+from models.usage.year.closed import ClosedSeason, closed_season
+from models.usage.year.season import Season, log_season, no_season, usage_season
+
+SEASON_ROUNDS, SEASON_SETTLED = 5, 0.02
+"""A season is fitted again so often at most, or until no interval's log use moves by more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +48,7 @@ class UsageFit:
     rates: GroupRates
     variances: UsageVariances
     season: Season
+    closed: ClosedSeason
     interval_distribution: IntervalDistribution
     group: IntArray
     log_level: FloatArray
@@ -87,13 +92,15 @@ def fit_usage(
     """
     groups = usage_groups(units, intervals)
     table = usage_intervals(units, intervals, groups, as_of)
-    rates = group_rates(table, groups)
-    season, variances, levels = _fitted(table, rates, float(as_of.timetuple().tm_yday), warm_start)
+    day_of_year = float(as_of.timetuple().tm_yday)
+    rates, season, variances, levels = _fitted(table, groups, day_of_year, warm_start)
     group = groups.index(units["depot"], units["duty"])
     since_seen, days_since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
     visited = np.flatnonzero(units["visit_on"].is_not_null().to_numpy())
     depot = units["depot"].fill_null(NOWHERE).rank("dense").cast(pl.Int64).to_numpy()
-    hole = unit_holes(table, depot, days_since_visit)
+    at_visits = table.seen_at_visits
+    closed = closed_season(table.begins[at_visits], table.ends[at_visits])
+    hole = unit_holes(table, depot, days_since_visit, closed)
     since_visit = hole.since_visit
     # While nobody is checked, nobody's staying away tells that it has left: records may be missing.
     stayed = hole.stayed_away[visited]
@@ -117,6 +124,7 @@ def fit_usage(
         rates=rates,
         variances=variances,
         season=season,
+        closed=closed,
         interval_distribution=interval_distribution,
         group=group,
         log_level=rates.log_km_per_day[group] + levels.level,
@@ -132,20 +140,31 @@ def fit_usage(
 
 
 def _fitted(
-    table: UsageIntervals, rates: GroupRates, day_of_year: float, warm_start: UsageVariances | None
-) -> tuple[Season, UsageVariances, UsageLevels]:
-    """Levels without a season, then once more with it where there is one."""
-    flat = np.zeros(table.days.shape)
-    variances = usage_variances(table, rates, flat, warm_start)
-    levels = usage_levels(table, rates, flat, variances)
+    table: UsageIntervals,
+    groups: UsageGroups,
+    day_of_year: float,
+    warm_start: UsageVariances | None,
+) -> tuple[GroupRates, Season, UsageVariances, UsageLevels]:
+    """Levels without a season, then with it where there is one: until what looked odd without it
+    does not change it any more."""
+    swing, rates = np.zeros(table.days.shape), group_rates(table, groups)
+    variances = usage_variances(table, rates, swing, warm_start)
+    levels = usage_levels(table, rates, swing, variances)
     if not table.is_informative.any():
-        return no_season(day_of_year, "No use on record."), variances, levels
+        return rates, no_season(day_of_year, "No use on record."), variances, levels
     season = usage_season(table, rates, levels, day_of_year)
-    if not season.is_known:
-        return season, variances, levels
-    swing = log_season(season, table)
-    variances = usage_variances(table, rates, swing, variances)
-    return season, variances, usage_levels(table, rates, swing, variances)
+    for _ in range(SEASON_ROUNDS):
+        if not season.is_known:
+            break
+        before, swing = swing, log_season(season, table)
+        if np.abs(swing - before).max(initial=0.0) < SEASON_SETTLED:
+            break
+        rates = group_rates(table, groups, swing)
+        variances = usage_variances(table, rates, swing, variances)
+        levels = usage_levels(table, rates, swing, variances)
+        again = usage_season(table, rates, levels, day_of_year)
+        season = again if again.is_known else season
+    return rates, season, variances, levels
 
 
 def _days_since(day: pl.Series, as_of: dt.date) -> FloatArray:

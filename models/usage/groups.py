@@ -29,9 +29,12 @@ class GroupRates:
     is_known: BoolArray
 
 
-def group_rates(intervals: UsageIntervals, groups: UsageGroups) -> GroupRates:
-    """Mean log km per day by group; a duty without a record takes the fleet's mean."""
-    means = _unit_means(intervals, groups)
+def group_rates(
+    intervals: UsageIntervals, groups: UsageGroups, log_season: FloatArray | float = 0.0
+) -> GroupRates:
+    """Mean log km per day by group, ``log_season`` (U, T) taken out of every interval; a duty
+    without a record takes the fleet's mean."""
+    means = _unit_means(intervals, groups, np.broadcast_to(log_season, intervals.days.shape))
     if means.height == 0:
         none = np.zeros(len(groups))
         return GroupRates(none, none.copy(), np.zeros(len(groups), dtype=bool))
@@ -46,7 +49,9 @@ def group_rates(intervals: UsageIntervals, groups: UsageGroups) -> GroupRates:
     )
 
 
-def _unit_means(intervals: UsageIntervals, groups: UsageGroups) -> pl.DataFrame:
+def _unit_means(
+    intervals: UsageIntervals, groups: UsageGroups, log_season: FloatArray
+) -> pl.DataFrame:
     """Mean log km per day of each unit in each group, while it was on the road."""
     unit, column = np.nonzero(intervals.is_informative & (intervals.km > 0))
     group = intervals.group[unit, column]
@@ -56,7 +61,7 @@ def _unit_means(intervals: UsageIntervals, groups: UsageGroups) -> pl.DataFrame:
             "group": group,
             "duty": np.array(groups.duty, dtype=object)[group].astype(str),
             "days": intervals.days[unit, column],
-            "log_rate": np.log(intervals.km_per_day[unit, column]),
+            "log_rate": np.log(intervals.km_per_day[unit, column]) - log_season[unit, column],
         },
         schema_overrides={"duty": pl.String},
     )

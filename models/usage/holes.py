@@ -17,6 +17,7 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.intervals import UsageIntervals
+from models.usage.year.closed import ClosedSeason
 
 LONG = 1.5
 """Usual intervals of a unit without any check that make a hole."""
@@ -199,15 +200,18 @@ def _beside(of_fleet: FloatArray, own: FloatArray) -> FloatArray:
     return np.asarray(of_fleet[np.array(apart, bool)])
 
 
-def unit_holes(intervals: UsageIntervals, depot: IntArray, since_visit: FloatArray) -> UnitHoles:
-    """Holes as units met them; ``depot`` (U,) and days before as-of of the last visit (U,)."""
-    begins = intervals.middle_day - intervals.days / 2.0
-    ends = intervals.middle_day + intervals.days / 2.0
-    seen = intervals.is_there & intervals.to_visit
+def unit_holes(
+    intervals: UsageIntervals, depot: IntArray, since_visit: FloatArray, closed: ClosedSeason
+) -> UnitHoles:
+    """Holes as units met them, those of a ``closed`` season among them; ``depot`` (U,) and days
+    before as-of of the last visit (U,)."""
+    begins, ends, seen = intervals.begins, intervals.ends, intervals.seen_at_visits
     unit = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
     seen_days, since, stayed = np.full(begins.shape, np.inf), since_visit, since_visit
     watched = np.full(len(since_visit), np.inf)
     of_fleet = holes(begins[seen], ends[seen], intervals.km[seen], unit[seen])
+    every_year = closed.stretches(float(begins[seen].min(initial=0.0)))
+    of_fleet = np.concatenate([_beside(of_fleet, every_year), every_year])
     for some in (depot == d for d in np.unique(depot)):
         here = seen & some[:, None]
         own = holes(begins[here], ends[here], intervals.km[here], unit[here])

@@ -62,6 +62,18 @@ class UsageIntervals:
         return self.is_there & self.one_duty & (self.days >= SHORTEST_DAYS)
 
     @property
+    def seen_at_visits(self) -> BoolArray:
+        return self.is_there & self.to_visit
+
+    @property
+    def begins(self) -> FloatArray:
+        return self.middle_day - self.days / 2.0
+
+    @property
+    def ends(self) -> FloatArray:
+        return self.middle_day + self.days / 2.0
+
+    @property
     def km_per_day(self) -> FloatArray:
         return np.asarray(self.km / np.maximum(self.days, 1.0))
 

@@ -6,8 +6,8 @@ For unit u in interval i, :math:`s(T)` the share of its days after day T,
 .. math:: \log(\text{km}/d)_{ui} = a_u + \delta\,s_{ui}(T) + \text{season}_{ui} + \varepsilon_{ui}
 
 by least squares within a unit's duty, weighted by days; a season is two waves of the year. T is
-where the squares are least, of every 30 days. As for a season (``models.usage.season``), the errors
-of :math:`\delta` are clustered by unit and again by calendar quarter, and the larger counts.
+where the squares are least, of every 30 days. As for a season, the errors of :math:`\delta` are
+clustered by unit and again by calendar quarter, and the larger counts.
 """
 
 import datetime as dt
@@ -25,7 +25,7 @@ from models.usage.groups import STANDING_SHARE
 from models.usage.holes import Hole
 from models.usage.intervals import SHORTEST_DAYS
 from models.usage.level import PILOT_UNITS, YEAR_DAYS
-from models.usage.season import QUARTER_DAYS, mean_waves, within_units
+from models.usage.year.season import QUARTER_DAYS, mean_waves, within_units
 
 
 def log_use_missed(usage: UsageFit, intervals: pl.DataFrame, edges: FloatArray) -> FloatArray:
@@ -175,8 +175,8 @@ def _on_the_road(intervals: pl.DataFrame, as_of: dt.date) -> _Use:
     )
     unit, spell = (rows[name].cast(pl.Int64).to_numpy() for name in ("unit", "spell"))
     ends, day = start + days, float(as_of.timetuple().tm_yday)
-    once, twice = mean_waves(start, ends, day), mean_waves(2 * start, 2 * ends, 2 * day)
-    return _Use(start, ends, log_km, np.column_stack([*once, *twice]), unit, spell)
+    waves = np.column_stack(mean_waves(start, ends, day, 2))
+    return _Use(start, ends, log_km, waves, unit, spell)
 
 
 def _stepped(use: _Use, after: FloatArray) -> _Step:

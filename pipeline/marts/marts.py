@@ -96,6 +96,21 @@ class UseChanges(dy.Schema):
         return col.ordered("ci_low", "ratio", "ci_high")
 
 
+class UseOverTheYear(dy.Schema):
+    """One row where use swings over the year or nobody is checked in a part of it, or none."""
+
+    most_on = col.day("About when in the year to come units run most; null: no swing is found")
+    most_ratio = col.number("Use then over the year's mean", low=0.0)
+    least_on = col.day("About when they run least")
+    least_ratio = col.number("Use then over the year's mean", low=0.0)
+    p = col.share("p of no swing")
+    closed_from_on = col.day(
+        "First day of the time in which nobody is checked in any year on record, the present or "
+        "next one; null: checks come all the year round"
+    )
+    closed_until_on = col.day("Its last day")
+
+
 class WearComponents(dy.Schema):
     """One row: the spread that the wear fit found."""
 
@@ -565,6 +580,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_changes": WearChanges,
     "record_holes": RecordHoles,
     "use_changes": UseChanges,
+    "use_over_the_year": UseOverTheYear,
     "wear_components": WearComponents,
     "wear_spreads": WearSpreads,
     "wear_departures": WearDepartures,

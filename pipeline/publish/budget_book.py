@@ -11,7 +11,7 @@ from dashboards.page_data import PageData
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import CAUTIONS, METHODS
 from dashboards.sentences.reline_policy import policy_told
-from dashboards.sentences.uneven_past import past_said, silence_said
+from dashboards.sentences.uneven_past import past_said, silence_said, year_said
 from dashboards.sentences.words import day_name, month_name
 from pipeline.publish.spreadsheets import Book, Column, Page
 from pipeline.settings import Settings
@@ -232,6 +232,7 @@ def _otherwise_before(data: PageData) -> tuple[str, ...]:
     past = (
         *silence_said(data.record_holes, data.as_of),
         *past_said(data.record_holes, data.use_changes),
+        *year_said(data.use_over_the_year),
     )
     policy = policy_told(data.reline_policy, data.reline_habits, Measures(data.fleet))
     return (*changes_said(data.wear_changes), *policy, *past)

@@ -59,14 +59,13 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         reline_habits=mart("reline_habits"),
         changes=mart("flag_changes"),
         flag_precision=mart("flag_precision"),
-        overdue=warehouse.fetch(
-            con, "from mart.overdue", order="weeks_overdue desc, wheel_end_id, kind"
-        ),
+        overdue=_overdue(con),
         on_record=warehouse.fetch(con, "from mart.on_record", order="wheel_end_id"),
         months=mart("months").filter(pl.col("as_of") <= as_of),
         wear_changes=mart("wear_changes"),
         record_holes=mart("record_holes"),
         use_changes=mart("use_changes"),
+        use_over_the_year=mart("use_over_the_year"),
         wear_departures=mart("wear_departures"),
         pointers_not_reset=_pointers_to_reset(con),
         check_intervals=_told(mart("check_intervals"), "share_failed"),
@@ -91,6 +90,10 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         relines_lately=_relines_lately(con, as_of),
         made_from=made_from(con, settings),
     )
+
+
+def _overdue(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    return warehouse.fetch(con, "from mart.overdue", order="weeks_overdue desc, wheel_end_id, kind")
 
 
 def _budget(cells: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:

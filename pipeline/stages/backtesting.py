@@ -20,6 +20,7 @@ from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
 from models.usage.holes import Hole, holes_of_records, holes_told, silences, watched_until
 from models.usage.since import change_frame, use_change
+from models.usage.year.told import year_frame
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
 from pipeline.stages.failures_judged import failure_rows, failures_found
@@ -106,9 +107,12 @@ def write_backtest(
     now: FleetModel | None,
 ) -> Missed:
     """Write ``mart.backtest`` and ``mart.backtest_pit`` from every origin about three months back
-    or more; returns what the totals missed by, as far as it tells of forecasts from ``now``."""
+    or more, and what of the past is told beside; returns what the totals missed by, as far as it
+    tells of forecasts from ``now``."""
     marts.write(con, "record_holes", _holes(since))
     marts.write(con, "use_changes", change_frame(use_change(since.intervals, since.as_of)))
+    year = marts.empty("use_over_the_year") if now is None else year_frame(now.usage)
+    marts.write(con, "use_over_the_year", year)
     rows = [row for each in relines for row in each.rows]
     past = [each.totals for each in relines if each.totals is not None]
     rows += totals_rows(past, SEED)

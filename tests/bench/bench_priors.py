@@ -30,7 +30,8 @@ from models.relines.policy import fit as policy_fit
 from models.relines.policy import likelihood
 from models.relines.simulation import decide
 from models.relines.simulation.simulate import simulate_relines
-from models.usage import groups, interval_distribution, intervals, level, season
+from models.usage import groups, interval_distribution, intervals, level
+from models.usage.year import season
 from models.wear import fit as wear_fit
 from models.wear import shrinkage, spread
 from models.wear.fit import fit_wear

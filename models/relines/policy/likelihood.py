@@ -73,8 +73,9 @@ class _Replacement:
         """Of the sum of ``weight`` w (R,): by h in each row (R,), and by (log s, missed, missed
         below), (3,)."""
         by_h, missed, below = self.by_reading(weight)
-        in_spread = -(by_h @ self.z) * _chances(self.shape)[0]
-        return by_h, np.array([in_spread, missed.sum(), below.sum()])
+        # Of h over the spread: a search may try a spread beyond all numbers.
+        by_z = weight * self.density * (1.0 - _chances(self.shape)[1])
+        return by_h, np.array([-(by_z @ self.z), missed.sum(), below.sum()])
 
     def by_reading(self, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The same of each row: by h, and by the logits of both chances to be let go on."""

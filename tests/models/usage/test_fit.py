@@ -13,8 +13,8 @@ from models.usage.fit import UsageFit, fit_usage, usage_frame
 from models.usage.groups import group_rates
 from models.usage.intervals import usage_groups, usage_intervals
 from models.usage.level import UsageVariances, usage_levels, usage_variances
-from models.usage.season import Season
 from models.usage.since import log_use_missed
+from models.usage.year.season import Season
 
 AS_OF = dt.date(2025, 6, 30)
 COLUMNS = ["unit_id", "depot", "duty", "one_duty", "from_on", "days", "km", "to_visit"]
@@ -175,6 +175,29 @@ def test_a_season_is_found_where_it_is_and_only_there():
     assert with_season.amplitude == pytest.approx(0.15, abs=0.03)
     assert with_season.p < 0.001
     assert fitted(fleet_rows(rng)[0]).season.amplitude == 0.0
+
+
+@pytest.mark.parametrize("season", [0.45, 0.9, 0.99])
+def test_a_deep_season_is_as_deep_as_it_is(season):
+    """By the log of use a swing of 0.9 had been one of 1.2, and use below nought in winter."""
+    found = fitted(fleet_rows(np.random.default_rng(11), season=season)[0]).season
+    assert found.amplitude == pytest.approx(season, abs=0.06)
+    day = np.arange(366.0)
+    assert found.mean(day, day).min() >= 0.03 - 1e-9
+    assert found.mean(np.array(0.0), np.array(365.25)) == pytest.approx(1.0)
+
+
+def test_a_fleet_that_runs_in_summer_only_runs_as_far_in_the_year_to_come():
+    """Seven months at 1.6 and five at 0.1 times a rate: a step, which two waves come near to."""
+    rng, days = np.random.default_rng(12), np.arange(-14 * 84, 365)
+    year = np.mod(days + AS_OF.timetuple().tm_yday, 365.25)
+    rate = np.where((year > 90) & (year < 304), 1.6, 0.1)
+    km = np.add.reduceat(200 * rate[: 14 * 84], np.arange(0, 14 * 84, 84))
+    noise = np.exp(rng.normal(0, 0.05, (60, 14)))
+    rows = [r for u in range(60) for r in unit_rows(f"U{u:03d}", km * noise[u])]
+    usage = fitted(rows)
+    ahead = km_ahead(usage, away_now(usage), np.arange(60), np.full(60, 364.0)).mean_km
+    assert ahead.mean() == pytest.approx((200 * rate[14 * 84 :]).sum(), rel=0.1)
 
 
 def test_bad_quarters_shared_by_the_fleet_are_not_taken_for_a_season():
@@ -386,7 +409,7 @@ def test_use_that_came_is_held_against_what_was_forecast_day_by_day():
 def test_use_that_came_as_its_season_was_forecast_has_missed_nothing():
     """Intervals of half a year tell no quarter's km; what was forecast does."""
     level = fitted(unit_rows("A", np.full(12, 16_800.0)))
-    usage = dataclasses.replace(level, season=Season(0.3, 0.3, 0.0, 100.0, ""))
+    usage = dataclasses.replace(level, season=Season((0.3, 0.3), 0.0, 100.0, ""))
     away, one = away_now(usage), np.zeros(1, int)
 
     def km(day: int) -> float:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from dashboards.sentences.uneven_past import past_clause, past_said, silence_said
+from dashboards.sentences.uneven_past import past_clause, past_said, silence_said, year_said
 from models.usage.holes import holes_of_records, holes_told, watched_until
 from pipeline.marts import marts
 from pipeline.stages.backtesting import records_since, write_backtest
@@ -123,3 +123,28 @@ def test_a_rise_is_said_with_limits_in_order():
         "Since about February 2025 units run 30 % more (21 to 40) than before: so did 41 of the 50 "
     )
     assert past_clause(None, use) == "; units run 30 % more since about February 2025"
+
+
+def test_the_year_is_said_where_it_swings_and_where_nobody_is_checked() -> None:
+    row = {
+        "most_on": dt.date(2026, 7, 12),
+        "most_ratio": 1.52,
+        "least_on": dt.date(2027, 1, 3),
+        "least_ratio": 0.051,
+        "p": 1e-5,
+        "closed_from_on": dt.date(2026, 11, 3),
+        "closed_until_on": dt.date(2027, 4, 2),
+    }
+    year = pl.DataFrame([row], marts.empty("use_over_the_year").schema)
+    swing, closed = (" ".join(said.split()) for said in year_said(year))
+    assert swing == (
+        "Units run most about July, 1.5 times the year's mean, and least about January, 0.051 "
+        "times; forecasts take each month's use so."
+    )
+    assert closed == (
+        "Between about 3 Nov 2026 and 2 Apr 2027 nobody is checked, as in every year on record: "
+        "forecasts have no check then, and no reline."
+    )
+    assert year_said(year.clear()) == year_said(None) == ()
+    without = year.with_columns(most_on=None, closed_from_on=None)
+    assert year_said(without) == ()

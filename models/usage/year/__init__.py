@@ -1,0 +1,1 @@
+"""What comes every year: a season of use, and a time in which nobody is checked."""

@@ -1,0 +1,225 @@
+r"""The yearly swing of a fleet's use, where its records show one.
+
+km per day is multiplied by :math:`f = 1 + \sum_h \alpha_h\cos h\phi + \beta_h\sin h\phi`,
+:math:`\phi` the angle of the day in the year, of one wave or two. An interval sees the mean of that
+over its days, which has a closed form, so a swing is not flattened by long intervals. Estimated by
+least squares within units, beside a straight trend, on log km per day weighted by days: of log f
+itself, since a fleet that hardly runs in winter is far from where that is a straight line.
+
+All units share good and bad quarters, so many units do not make a season: the test is Wald's with
+errors clustered by unit and again by calendar quarter (Liang, Zeger 1986, *Biometrika* 73:13, with
+the usual small-sample factor), and the larger p decides; so does it on the second wave.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import optimize
+
+from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.distributions import f_sf
+from models.usage.groups import GroupRates
+from models.usage.intervals import UsageIntervals
+from models.usage.level import ODD, YEAR_DAYS, UsageLevels
+
+QUARTER_DAYS = YEAR_DAYS / 4.0
+LEAST_QUARTERS = 8
+"""Two years: less cannot tell a season from a trend."""
+LEVEL = 0.01
+"""A season is used when its p is below this; so is a second wave."""
+HARMONICS = 2
+MOST_AT_FIRST = 0.8
+"""Of a wave, where a search begins: a first guess may lie below nought."""
+LEAST_KM_PER_DAY = 1.0
+"""Of an interval that tells of a season: in a shorter one a unit stood."""
+LEAST_USE = 0.03
+"""Of the year's mean, on any day: units that stand all winter are off the road, which is another
+state than running little."""
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Swing of km per day: ``waves``, alpha and beta of each; ``p`` is NaN-free: 1 where there is
+    too little to test.
+
+    ``day_of_year`` is that of the as-of day, from which days are counted.
+    """
+
+    waves: tuple[float, ...]
+    p: float
+    day_of_year: float
+    note: str
+
+    @property
+    def amplitude(self) -> float:
+        """Half of what lies between the year's highest day and its lowest."""
+        return float(np.ptp(self._by_day()) / 2.0) if self.is_known else 0.0
+
+    @property
+    def is_known(self) -> bool:
+        """Whether the records show one."""
+        return any(self.waves)
+
+    def mean(self, from_day: FloatArray, to_day: FloatArray) -> FloatArray:
+        """Mean factor over days (counted from as-of); equal days give the day's own."""
+        if not self.is_known:
+            return np.ones(np.broadcast(from_day, to_day).shape)
+        found = mean_waves(from_day, to_day, self.day_of_year, len(self.waves) // 2)
+        swing = sum(size * wave for size, wave in zip(self.waves, found, strict=True))
+        return np.asarray(1.0 + swing)
+
+    def _by_day(self) -> FloatArray:
+        day = np.arange(YEAR_DAYS)
+        return self.mean(day, day)
+
+
+def mean_waves(
+    from_day: FloatArray, to_day: FloatArray, day_of_year: float, harmonics: int = 1
+) -> list[FloatArray]:
+    """Mean of cos and sin of the year's angle between two days, and of its multiples."""
+    middle = np.pi / YEAR_DAYS * (from_day + to_day + 2.0 * day_of_year)
+    share = (to_day - from_day) / YEAR_DAYS
+    waves = []
+    for h in range(1, harmonics + 1):
+        damping = np.sinc(h * share)
+        waves += [np.cos(h * middle) * damping, np.sin(h * middle) * damping]
+    return waves
+
+
+def no_season(day_of_year: float, note: str = "", p: float = 1.0) -> Season:
+    return Season((), p, day_of_year, note)
+
+
+def log_season(season: Season, intervals: UsageIntervals) -> FloatArray:
+    """Log of the season's mean factor in every interval, shape (U, T)."""
+    half = intervals.days / 2.0
+    return np.log(season.mean(intervals.middle_day - half, intervals.middle_day + half))
+
+
+def usage_season(
+    intervals: UsageIntervals, rates: GroupRates, levels: UsageLevels, day_of_year: float
+) -> Season:
+    """Test for a season, and the season if there is one (p below 0.01), in intervals that are not
+    odd to what was known so far; if none shows in these, in all: a winter may be what is odd."""
+    usual = np.nan_to_num(np.abs(levels.error), nan=np.inf) <= ODD
+    season = _season_in(usual, intervals, rates, day_of_year)
+    if season.is_known:
+        return season
+    every = intervals.is_informative & (intervals.km_per_day > LEAST_KM_PER_DAY)
+    hidden = _season_in(every, intervals, rates, day_of_year)
+    return hidden if hidden.is_known else season
+
+
+def _season_in(
+    keep: BoolArray, intervals: UsageIntervals, rates: GroupRates, day_of_year: float
+) -> Season:
+    unit, column = np.nonzero(keep)
+    days, middle = intervals.days[unit, column], intervals.middle_day[unit, column]
+    quarter = np.floor(middle / QUARTER_DAYS).astype(np.int64)
+    if len(np.unique(quarter)) < LEAST_QUARTERS:
+        return no_season(day_of_year, "Less than two years of use on record: no season looked for.")
+    waves = mean_waves(middle - days / 2.0, middle + days / 2.0, day_of_year, HARMONICS)
+    use = np.log(intervals.km_per_day[unit, column])
+    use -= rates.log_km_per_day[intervals.group[unit, column]]
+    seen = _Seen(np.stack(waves, axis=1), middle / YEAR_DAYS, use, days, unit, quarter)
+    return _judged(seen, day_of_year)
+
+
+def within_units(table: FloatArray, unit: IntArray, weight: FloatArray) -> FloatArray:
+    total = np.bincount(unit, weight)
+    columns = [
+        column - (np.bincount(unit, weight * column) / np.maximum(total, 1e-300))[unit]
+        for column in table.T
+    ]
+    return np.column_stack(columns)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """Of intervals (n,): ``waves`` (n, 2 harmonics), years, log of use over the group's, days."""
+
+    waves: FloatArray
+    years: FloatArray
+    log_use: FloatArray
+    days: FloatArray
+    unit: IntArray
+    quarter: IntArray
+
+    def within(self, *columns: FloatArray) -> FloatArray:
+        """About their units' means."""
+        return within_units(np.column_stack(columns), self.unit, self.days)
+
+    def p(self, slopes: FloatArray, error: FloatArray, beta: FloatArray, tested: slice) -> float:
+        """Of some coefficients being nought, by slopes and errors about the units' means."""
+        gram = (slopes * self.days[:, None]).T @ slopes
+        scores = slopes * (self.days * error)[:, None]
+        return max(_clustered_p(beta, gram, scores, by, tested) for by in (self.unit, self.quarter))
+
+
+def _judged(seen: _Seen, day_of_year: float) -> Season:
+    slopes = seen.within(seen.waves[:, :2], seen.years)
+    use = seen.within(seen.log_use)[:, 0]
+    gram = (slopes * seen.days[:, None]).T @ slopes
+    if np.linalg.cond(gram) > 1e10:
+        return no_season(day_of_year, "The records do not spread over the year: no season.")
+    beta = np.asarray(np.linalg.solve(gram, (slopes * seen.days[:, None]).T @ use), np.float64)
+    p = seen.p(slopes, use - slopes @ beta, beta, slice(2))
+    if p >= LEVEL:
+        return no_season(day_of_year, f"No season shows in the records (p = {p:.2g}).", p)
+    one, _ = _waves(seen, np.append(beta[:2], 0.0), 1)
+    two, p_second = _waves(seen, np.array([*one, 0.0, 0.0, 0.0]), 2)
+    waves = two if p_second < LEVEL else one
+    season = _above_nought(Season(tuple(waves), p, day_of_year, ""))
+    note = f"Use swings by {season.amplitude:.0%} over the year (p = {p:.2g})."
+    return replace(season, note=note)
+
+
+def _waves(seen: _Seen, start: FloatArray, harmonics: int) -> tuple[FloatArray, float]:
+    """So many waves by least squares, begun at them and a trend; and p of the last of them."""
+    waves, root = seen.waves[:, : 2 * harmonics], np.sqrt(seen.days)
+
+    def factor(at: FloatArray) -> FloatArray:
+        return np.asarray(np.maximum(1.0 + waves @ at[:-1], LEAST_USE))
+
+    def error(at: FloatArray) -> FloatArray:
+        return seen.within(seen.log_use - np.log(factor(at)) - at[-1] * seen.years)[:, 0]
+
+    def slopes(at: FloatArray) -> FloatArray:
+        return seen.within(waves / factor(at)[:, None], seen.years)
+
+    def weighted(at: FloatArray) -> FloatArray:
+        return root * error(at)
+
+    def bent(at: FloatArray) -> FloatArray:
+        return -root[:, None] * slopes(at)
+
+    swing = np.max(np.abs(start[:-1]), initial=MOST_AT_FIRST)
+    begun = np.append(start[:-1] * (MOST_AT_FIRST / swing), start[-1])
+    found = optimize.least_squares(weighted, begun, bent)
+    p = seen.p(slopes(found.x), error(found.x), found.x, slice(2 * harmonics - 2, 2 * harmonics))
+    return found.x[:-1], p
+
+
+def _above_nought(season: Season) -> Season:
+    """With the swing drawn in until no day has less than :data:`LEAST_USE`."""
+    deepest = 1.0 - float(season._by_day().min())
+    draw = min((1.0 - LEAST_USE) / max(deepest, 1e-9), 1.0)
+    return replace(season, waves=tuple(draw * wave for wave in season.waves))
+
+
+def _clustered_p(
+    beta: FloatArray, gram: FloatArray, scores: FloatArray, by: IntArray, tested: slice
+) -> float:
+    """p of two ``tested`` coefficients being nought, errors clustered."""
+    _, cluster = np.unique(by, return_inverse=True)
+    clusters = int(cluster.max()) + 1
+    sums = np.column_stack([np.bincount(cluster, column) for column in scores.T])
+    inverse = np.linalg.inv(gram)
+    covariance = inverse @ (sums.T @ sums) @ inverse * clusters / max(clusters - 1, 1)
+    swing, spread = beta[tested], covariance[tested, tested]
+    if clusters <= len(beta) or np.linalg.cond(spread) > 1e12:
+        return 1.0
+    f = float(swing @ np.linalg.solve(spread, swing)) / 2.0
+    # Wald's F takes off the coefficients that were estimated from these clusters.
+    left = clusters - len(beta)
+    return float(f_sf(f * left / (clusters - 1), 2, left))

@@ -1,0 +1,116 @@
+"""Fleets whose checks rest in a part of every year, and others with long stretches without one."""
+
+import datetime as dt
+import itertools
+
+import numpy as np
+import polars as pl
+import pytest
+
+from models.usage.drawn_visits import drawn_visits
+from models.usage.fit import UsageFit, fit_usage
+from models.usage.level import YEAR_DAYS
+from models.usage.year.closed import ClosedSeason, closed_season
+from models.usage.year.told import year_frame
+
+AS_OF = dt.date(2026, 3, 31)
+# Of a year that ends at as-of: from the middle of November to the middle of April nobody comes.
+CLOSED_FROM, CLOSED_DAYS = -136.0, 151.0
+
+
+def is_closed(day: np.ndarray) -> np.ndarray:
+    return np.mod(day - CLOSED_FROM, YEAR_DAYS) < CLOSED_DAYS
+
+
+def checks(rng: np.random.Generator, every: float, years: int, closed: bool) -> list[float]:
+    """Days of one unit's checks, counted from as-of."""
+    day, found = -YEAR_DAYS * years + rng.uniform(0, every), []
+    while day < 0:
+        if closed and is_closed(np.array(day)):
+            day += CLOSED_DAYS - np.mod(day - CLOSED_FROM, YEAR_DAYS) + rng.uniform(0, 28)
+            continue
+        found.append(float(day))
+        day += every + rng.normal(0, 5)
+    return found
+
+
+def intervals(closed: bool, every: float = 84.0, years: int = 5, seed: int = 1) -> pl.DataFrame:
+    """Of forty units that run 200 km a day, and 20 in the closed time, if there is one."""
+    rng, rows = np.random.default_rng(seed), []
+    for unit in range(40):
+        days = np.round(checks(rng, every, years, closed))
+        for first, last in itertools.pairwise(days):
+            run = np.arange(first, last)
+            rate = np.where(closed & is_closed(run), 20.0, 200.0)
+            km = rate.sum() * np.exp(rng.normal(0, 0.05))
+            rows.append((f"U{unit:02d}", "North", "line", first, last - first, km))
+    names = ["unit_id", "depot", "duty", "first", "days", "km"]
+    since = pl.lit(AS_OF, pl.Date) + pl.duration(days=pl.col("first").cast(pl.Int64))
+    return pl.DataFrame(rows, names, orient="row").with_columns(
+        from_on=since,
+        days=pl.col("days").cast(pl.Int64),
+        to_visit=pl.lit(value=True),
+        one_duty=pl.lit(value=True),
+    )
+
+
+def fitted(rows: pl.DataFrame) -> UsageFit:
+    last = pl.col("from_on") + pl.duration(days="days")
+    units = rows.group_by("unit_id", "depot", "duty").agg(seen_on=last.max()).sort("unit_id")
+    units = units.with_columns(visit_on="seen_on")
+    return fit_usage(units, rows.drop("first"), AS_OF)
+
+
+def found(rows: pl.DataFrame) -> ClosedSeason:
+    first, days = rows["first"].to_numpy(), rows["days"].to_numpy()
+    return closed_season(first, first + days)
+
+
+def test_a_winter_in_which_nobody_is_checked_is_found() -> None:
+    closed = found(intervals(closed=True))
+    assert closed.first == pytest.approx(CLOSED_FROM, abs=12)
+    assert closed.days == pytest.approx(CLOSED_DAYS, abs=10)
+    assert len(closed.stretches(-5 * YEAR_DAYS)) in (4, 5)
+
+
+@pytest.mark.parametrize(
+    ("every", "years"),
+    [(84.0, 5), (182.6, 5), (365.25, 5), (84.0, 1)],
+    ids=["all the year round", "twice a year", "once a year", "one year"],
+)
+def test_no_other_fleet_is_closed(every: float, years: int) -> None:
+    assert found(intervals(closed=False, every=every, years=years)).days == 0.0
+
+
+def test_one_winter_on_record_may_be_anything() -> None:
+    assert found(intervals(closed=True, years=1)).days == 0.0
+
+
+def test_one_visit_in_the_closed_time_does_not_open_it() -> None:
+    rows = intervals(closed=True)
+    new = rows.head(1).with_columns(
+        unit_id=pl.lit("U99"), first=pl.lit(-60.0), days=pl.lit(30, pl.Int64)
+    )
+    assert found(pl.concat([rows, new])).days > 100.0
+
+
+def test_nobody_is_checked_then_in_the_forecast() -> None:
+    rows = intervals(closed=True)
+    usage = fitted(rows)
+    visits = drawn_visits(usage, 2 * YEAR_DAYS, 60, np.random.default_rng(2))
+    day = visits.day[np.isfinite(visits.day) & (visits.day > 0) & (visits.day < 2 * YEAR_DAYS)]
+    assert len(day) > 1000
+    # Two days either way are not told from the open time.
+    assert np.mean(is_closed(day - 3) & is_closed(day + 3)) < 0.01
+    # Three checks a year or so: whoever comes in April is due in July and October.
+    assert len(day) / (40 * 60 * 2) == pytest.approx(rows.height / (40 * 5), rel=0.15)
+    assert usage.present.sum() > 37
+
+
+def test_it_is_told_with_its_days() -> None:
+    row = year_frame(fitted(intervals(closed=True))).row(0, named=True)
+    assert abs((row["closed_from_on"] - dt.date(2025, 11, 15)).days) <= 12
+    assert abs((row["closed_until_on"] - dt.date(2026, 4, 15)).days) <= 8
+    assert row["most_ratio"] > 1.3
+    assert row["least_ratio"] < 0.3
+    assert year_frame(fitted(intervals(closed=False))).is_empty()
