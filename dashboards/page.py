@@ -108,7 +108,7 @@ def _with_room(
 def _services(data: PageData) -> tuple[str, ...]:
     if data.overdue is None or data.on_record is None:
         return ("What is overdue was not worked out.",)
-    return services_judged(data.on_record, data.overdue)
+    return services_judged(data.on_record, data.overdue, data.overdue_if_there)
 
 
 def month_index(months: Sequence[str]) -> str:

@@ -77,7 +77,10 @@ class PageData:
         funnel limits, that is, the evidence is there).
     overdue
         ``wheel_end_id``, ``depot``, ``axle_type``, ``duty``, ``kind`` (``adjuster check``,
-        ``greasing``, ``first service``), ``due_on``, ``weeks_overdue``.
+        ``greasing``, ``first service``), ``due_on``, ``weeks_overdue``: of units that are likely
+        still in the fleet.
+    overdue_if_there
+        The same of units that have not been seen for so long that they have likely left.
     scenarios
         ``name``, ``description``, ``base`` bool (the one the others are compared with),
         ``relines_mean``/``_p10``/``_p90``, ``cost_mean``/``_p10``/``_p90``,
@@ -180,6 +183,7 @@ class PageData:
     limits: pl.DataFrame | None = None
     setting_quality: pl.DataFrame | None = None
     overdue: pl.DataFrame | None = None
+    overdue_if_there: pl.DataFrame | None = None
     scenarios: pl.DataFrame | None = None
     reline_plan: pl.DataFrame | None = None
     reline_policy: pl.DataFrame | None = None

@@ -241,7 +241,7 @@ def adjusters(data: PageData) -> Section:
         lives_charts.causes_figure(data.adjuster_causes, measures, data.adjuster_fits),
         *lives_charts.scale_figures(data.adjuster_scales, measures),
     )
-    nothing = "Too few adjusters have failed for a curve to be drawn."
+    nothing = "Too few adjusters of known age have failed for a curve to be drawn."
     said = (measures.sentence(remark) for remark in _adjuster_remarks(data))
     remarks = tuple(map(typeset, said))
     return Section("adjusters", "How long adjusters last", _kept(figures), nothing, remarks)
@@ -262,7 +262,7 @@ def compared(data: PageData) -> Section:
             data.replacement_counts, data.replacement_differences, measures
         ),
     )
-    nothing = "Too few adjusters have failed for duties, or anything else, to be compared."
+    nothing = "Too few adjusters of known age have failed to compare duties, or anything else."
     return Section("compared", "What shortens their lives", _kept(figures), nothing)
 
 
@@ -273,7 +273,7 @@ def decisions(data: PageData) -> Section:
         decisions_charts.replacement_figure(data.replacement_ages, measures),
         decisions_charts.failures_figure(data.expected_failures),
     )
-    nothing = "Too few adjusters have failed to weigh check intervals or planned replacement."
+    nothing = "Too few adjusters of known age have failed to weigh intervals or replacement ages."
     ages = data.replacement_ages
     never = ages is not None and ages["best_km"].null_count() == ages.height
     said = ("Planned replacement pays in no group at the fleet's own costs.",) * never
@@ -321,7 +321,7 @@ def overdue(data: PageData) -> Section:
     figures = _kept((settings_charts.overdue_figure(data.overdue),))
     if data.overdue is None or data.on_record is None:
         return Section("overdue", "Overdue", figures, "What is overdue was not worked out.")
-    judged = services_judged(data.on_record, data.overdue)
+    judged = services_judged(data.on_record, data.overdue, data.overdue_if_there)
     known = any(known_of(s, data.on_record) for s in SERVICES)
     nothing = "Of what can be judged, nothing is overdue." if known else "Nothing can be judged."
     return Section("overdue", "Overdue", figures, nothing, judged)

@@ -123,6 +123,7 @@ def of_depot(data: PageData, depot: str) -> PageData:
         data,
         wheel_end_status=status,
         overdue=own(data.overdue),
+        overdue_if_there=own(data.overdue_if_there),
         record_holes=_own_holes(data.record_holes, depot),
         on_record=own(data.on_record),
         relines_lately=own(data.relines_lately),

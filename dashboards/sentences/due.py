@@ -11,6 +11,8 @@ SOON_WEEKS = 12  # about one round of checks
 NOW, SOON, LATER = "worn out", "may run out before the next checks", "expected"
 NEVER = "no usable inspection"
 WORN_OUT = "worn_out"
+EVEN = 0.5
+"""Chance that a unit is still in the fleet, from which on it is taken to be."""
 
 
 def months_after(day: dt.date, months: int) -> dt.date:
@@ -88,6 +90,17 @@ _NOTHING = pl.DataFrame(
         "weeks_overdue": pl.Float64,
     }
 )
+
+
+def still_there(overdue: pl.DataFrame) -> pl.DataFrame:
+    """What is overdue of units that are likely still in the fleet, or of which that is not known
+    (column ``p_present``)."""
+    return overdue.filter(pl.col("p_present").fill_null(1.0) >= EVEN).drop("p_present")
+
+
+def probably_left(overdue: pl.DataFrame) -> pl.DataFrame:
+    """And of units that have likelier left."""
+    return overdue.filter(pl.col("p_present") < EVEN).drop("p_present")
 
 
 def overdue_by_unit(rows: pl.DataFrame) -> pl.DataFrame:

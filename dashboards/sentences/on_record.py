@@ -161,9 +161,24 @@ SERVICES = (
 )
 
 
-def services_judged(records: pl.DataFrame, overdue: pl.DataFrame) -> tuple[str, ...]:
-    """For each kind of service: how many wheel ends are overdue, of how many that can be judged."""
-    return tuple(_judged(s, records, overdue) for s in SERVICES)
+def services_judged(
+    records: pl.DataFrame, overdue: pl.DataFrame, if_there: pl.DataFrame | None = None
+) -> tuple[str, ...]:
+    """For each kind of service: how many wheel ends are overdue, of how many that can be judged;
+    and a sentence on those of units that have probably left."""
+    return (*(_judged(s, records, overdue) for s in SERVICES), *_overdue_if_there(if_there))
+
+
+def _overdue_if_there(overdue: pl.DataFrame | None) -> Iterator[str]:
+    if overdue is not None and not overdue.is_empty():
+        ends = overdue.unique("wheel_end_id").with_columns(
+            unit_id=pl.col("wheel_end_id").str.replace(r"/[^/]*$", "")
+        )
+        yield (
+            f"Not counted: {count(ends.height, 'wheel end')} of units that have not been seen for "
+            f"so long that they have probably left ({_units(ends)}). Should one still run, it runs "
+            "unchecked: look for it. They stand in mart.overdue."
+        )
 
 
 def known_of(service: Service, records: pl.DataFrame) -> int:

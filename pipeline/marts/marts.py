@@ -223,6 +223,10 @@ class WheelEndStatus(dy.Schema):
     depot = col.text("Depot", nullable=True)
     as_of = dy.Date(nullable=False, description="The day everything is as of")
     last_inspected_on = col.day("Last inspection")
+    p_present = col.share(
+        "Chance that the unit is still in the fleet, by how long it has not been seen; null: none "
+        "was worked out"
+    )
     lining_mm = col.number(
         "Lining on the as-of day, estimated: wear since the last check counts", "mm"
     )

@@ -38,6 +38,9 @@ def write_status(
         linings = forecasts.linings.drop("life_id", "wear_a_day_mm")
         status = status.join(linings, on="wheel_end_id", how="left")
         status = status.join(forecasts.dates, on="wheel_end_id", how="left")
+        usage = forecasts.fleet.usage
+        there = pl.DataFrame({"unit_id": usage.unit_ids, "p_present": usage.present})
+        status = status.join(there.cast({"unit_id": pl.String}), on="unit_id", how="left")
     marts.write(con, "wheel_end_status", status)
 
 

@@ -8,6 +8,7 @@ import polars as pl
 
 from dashboards.notes import run_notes, this_month
 from dashboards.page_data import PageData
+from dashboards.sentences.due import probably_left, still_there
 from dashboards.sentences.method import METHODS, told
 from pipeline.publish.fleet import fleet_of
 from pipeline.publish.provenance import made_from
@@ -59,7 +60,8 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         reline_habits=mart("reline_habits"),
         changes=mart("flag_changes"),
         flag_precision=mart("flag_precision"),
-        overdue=_overdue(con),
+        overdue=still_there(overdue := _overdue(con)),
+        overdue_if_there=probably_left(overdue),
         on_record=warehouse.fetch(con, "from mart.on_record", order="wheel_end_id"),
         months=mart("months").filter(pl.col("as_of") <= as_of),
         wear_changes=mart("wear_changes"),
@@ -93,7 +95,13 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
 
 
 def _overdue(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    return warehouse.fetch(con, "from mart.overdue", order="weeks_overdue desc, wheel_end_id, kind")
+    """With the chance that the unit is still there."""
+    return warehouse.fetch(
+        con,
+        """select o.*, s.p_present from mart.overdue o
+        left join mart.wheel_end_status s on s.wheel_end_id = o.wheel_end_id""",
+        order="weeks_overdue desc, wheel_end_id, kind",
+    )
 
 
 def _budget(cells: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:

@@ -43,6 +43,18 @@ class ScarceLife:
     words: str
 
 
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What is on record of a group's adjusters whether or not their age is known: those that
+    ``failed``, and those replaced for a reason that nobody wrote down (``unstated``)."""
+
+    failed: int = 0
+    unstated: int = 0
+
+
+NOTHING_BESIDE = Beside()
+
+
 def enough_failures(counts: LifeCounts, fewest: int = FEWEST_FAILURES) -> bool:
     """Whether a curve may be drawn."""
     return counts.failures >= fewest
@@ -55,8 +67,10 @@ def scarce_life(
     level: float = 0.95,
     fewest: int = FEWEST_FAILURES,
     unit: str = "km",
+    beside: Beside = NOTHING_BESIDE,
 ) -> ScarceLife:
-    """Bounds under an assumed shape (> 0). Raises ValueError when nothing was watched at all."""
+    """Bounds under an assumed shape (> 0), and what is said of them and of what is on record
+    ``beside``. Raises ValueError when nothing was watched at all."""
     if shape <= 0.0:
         raise ValueError(f"the assumed shape must be positive, found {shape}")
     run = _run(counts, shape)
@@ -76,7 +90,12 @@ def scarce_life(
         scale_low=scale_low,
         b10_low=b10_low,
         rate_high=quantile / (2.0 * _run(counts, 1.0)),
-        words=_words(counts, shape, level, b10_low, fewest, unit),
+        words=(
+            _counted(counts, fewest, unit) + "."
+            if beside.unstated
+            else _words(counts, shape, level, b10_low, fewest, unit)
+        )
+        + _beside_words(counts, beside),
     )
 
 
@@ -89,13 +108,36 @@ def _run(counts: LifeCounts, shape: float) -> float:
 def _words(
     counts: LifeCounts, shape: float, level: float, b10_low: float, fewest: int, unit: str
 ) -> str:
+    return (
+        f"{_counted(counts, fewest, unit)}. Assuming a Weibull life of shape {shape:g} "
+        f"(assumed, not estimated), 90 % last at least {b10_low:,.0f} {unit}, "
+        f"with {level:.0%} confidence."
+    )
+
+
+def _counted(counts: LifeCounts, fewest: int, unit: str) -> str:
     failures = "No failure" if not counts.failures else f"{counts.failures:g} failures"
     if counts.failures == 1:
         failures = "1 failure"
     adjusters = "adjuster" if round(counts.adjusters) == 1 else "adjusters"
     return (
-        f"{failures} among {counts.adjusters:,.0f} {adjusters} over {counts.exposure:,.0f} {unit}: "
-        f"fewer than {fewest}, so no curve is drawn. Assuming a Weibull life of shape {shape:g} "
-        f"(assumed, not estimated), 90 % last at least {b10_low:,.0f} {unit}, "
-        f"with {level:.0%} confidence."
+        f"{failures} among {counts.adjusters:,.0f} {adjusters} of known age over "
+        f"{counts.exposure:,.0f} {unit}: fewer than {fewest}, so no curve is drawn"
     )
+
+
+def _beside_words(counts: LifeCounts, beside: Beside) -> str:
+    said = ""
+    if beside.failed > counts.failures:
+        said += (
+            f" Of all adjusters {beside.failed:,} failures are on record, most of them of adjusters"
+            " that nobody knows the age of: when one was fitted, a job or the register says."
+        )
+    if beside.unstated:
+        were = "adjuster was" if beside.unstated == 1 else "adjusters were"
+        said += (
+            f" {beside.unstated:,} {were} replaced with no reason on record: how many of them had"
+            " failed is not known, so nothing is said of how long adjusters last"
+            " ([checks] unstated_replacement in fleet.toml says how they count)."
+        )
+    return said

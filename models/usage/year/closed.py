@@ -10,7 +10,7 @@ intervals.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from models.common.arrays import FloatArray
 from models.usage.level import YEAR_DAYS
@@ -70,5 +70,5 @@ def closed_season(begins: FloatArray, ends: FloatArray) -> ClosedSeason:
         return ClosedSeason()
     usual = float(np.median((ends - begins)[~spans]))
     expected = len(checks) * found.days / YEAR_DAYS
-    is_long = found.days > LONG * usual and stats.poisson.cdf(strays, expected) < CHANCE
+    is_long = found.days > LONG * usual and special.pdtr(strays, expected) < CHANCE
     return found if is_long and len(first) >= LEAST_YEARS else ClosedSeason()

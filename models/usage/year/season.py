@@ -14,7 +14,7 @@ the usual small-sample factor), and the larger p decides; so does it on the seco
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+import scipy
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.distributions import f_sf
@@ -195,7 +195,7 @@ def _waves(seen: _Seen, start: FloatArray, harmonics: int) -> tuple[FloatArray, 
 
     swing = np.max(np.abs(start[:-1]), initial=MOST_AT_FIRST)
     begun = np.append(start[:-1] * (MOST_AT_FIRST / swing), start[-1])
-    found = optimize.least_squares(weighted, begun, bent)
+    found = scipy.optimize.least_squares(weighted, begun, bent)
     p = seen.p(slopes(found.x), error(found.x), found.x, slice(2 * harmonics - 2, 2 * harmonics))
     return found.x[:-1], p
 

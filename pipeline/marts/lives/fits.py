@@ -10,7 +10,12 @@ import polars as pl
 from models.common.arrays import FloatArray
 from models.lives.findings.averaging import PoolTest, averaged_quantile, open_fits, pool_test
 from models.lives.findings.curves import curve_ages, fitted_curve, free_curve, probability_plot
-from models.lives.findings.few_failures import enough_failures, scarce_life
+from models.lives.findings.few_failures import (
+    NOTHING_BESIDE,
+    Beside,
+    enough_failures,
+    scarce_life,
+)
 from models.lives.findings.goodness_of_fit import check_fit
 from models.lives.findings.risk_set import main_at_risk_interval
 from models.lives.fits.data import GroupKey, LifeCounts, counts_by_group
@@ -91,7 +96,12 @@ def write_life_marts(con: duckdb.DuckDBPyConnection, settings: Settings) -> Grou
             for key, life in lives.groups.items()
         }
     )
-    fits = [row for key, life in lives.groups.items() for row in _fit_rows(key, life, chosen)]
+    beside = _beside(con)
+    fits = [
+        row
+        for key, life in lives.groups.items()
+        for row in _fit_rows(key, life, chosen, beside.get(key, NOTHING_BESIDE))
+    ]
     fits = fits or [{"adjusters": 0, "failures": 0, "chosen": False, "note": NO_AGE}]
     marts.write(con, "adjuster_fits", frame_of("adjuster_fits", fits))
     known = {key: life for key, life in lives.groups.items() if life.curve is not None}
@@ -175,7 +185,19 @@ def _tested(key: GroupKey, life: GroupLife, lives: GroupLives) -> GroupLife:
     return replace(life, differs=pool_test(parts))
 
 
-def _fit_rows(key: GroupKey, life: GroupLife, chosen: Adjusters) -> Iterator[Row]:
+def _beside(con: duckdb.DuckDBPyConnection) -> dict[GroupKey, Beside]:
+    """What is on record of every group, and of the pools, whether or not ages are known."""
+    rows = con.execute(
+        """select axle_type, duty,
+            count(*) filter (cause not in ('in_service', 'planned', 'unstated')) as failed,
+            count(*) filter (cause = 'unstated') as unstated
+        from stage.adjuster_lives
+        group by grouping sets ((axle_type, duty), (axle_type), ())"""
+    ).fetchall()
+    return {(axle_type, duty): Beside(*counts) for axle_type, duty, *counts in rows}
+
+
+def _fit_rows(key: GroupKey, life: GroupLife, chosen: Adjusters, beside: Beside) -> Iterator[Row]:
     counts = life.counts
     group: Row = {
         "axle_type": key[0],
@@ -185,7 +207,7 @@ def _fit_rows(key: GroupKey, life: GroupLife, chosen: Adjusters) -> Iterator[Row
         "chosen": False,
     }
     if life.choice is None or life.curve is None:
-        yield {**group, "note": scarce_words(counts, chosen)}
+        yield {**group, "note": scarce_words(counts, chosen, beside)}
         return
     for fit in life.choice.fits:
         yield {**group, **_fit_row(life, fit)}
@@ -193,10 +215,11 @@ def _fit_rows(key: GroupKey, life: GroupLife, chosen: Adjusters) -> Iterator[Row
         yield {**group, "distribution": unfitted.name, "note": unfitted.reason}
 
 
-def scarce_words(counts: LifeCounts, chosen: Adjusters) -> str:
+def scarce_words(counts: LifeCounts, chosen: Adjusters, beside: Beside) -> str:
     """What so few failures do say."""
+    shape, fewest = chosen.assumed_shape, chosen.fewest_failures
     try:
-        scarce = scarce_life(counts, shape=chosen.assumed_shape, fewest=chosen.fewest_failures)
+        scarce = scarce_life(counts, shape=shape, fewest=fewest, beside=beside)
     except ValueError:
         return "No adjuster was watched over any distance, so nothing can be said."
     return scarce.words

@@ -10,7 +10,7 @@ from models.lives.decisions.decisions import (
     replacement_cost_rate,
     undetected_share,
 )
-from models.lives.findings.few_failures import enough_failures, scarce_life
+from models.lives.findings.few_failures import Beside, enough_failures, scarce_life
 from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, life_distribution
 from models.lives.fits.parametric import fit_life, parameter_draws
@@ -158,7 +158,7 @@ def test_many_places_without_a_failure_give_the_rule_of_three():
     assert bound.rate_high == pytest.approx(-np.log(0.05) / 1e6, rel=1e-12)
     assert bound.scale == np.inf
     assert bound.b10_low == pytest.approx(np.log(0.9) / np.log(0.05) * 1e6, rel=1e-12)
-    assert bound.words.startswith("No failure among 50 adjusters over 1,000,000 km")
+    assert bound.words.startswith("No failure among 50 adjusters of known age over 1,000,000")
 
 
 def test_exposure_before_entry_does_not_count():
@@ -188,6 +188,24 @@ def test_words_name_the_assumption_and_count_one_failure_as_one():
     assert bound.words.startswith("1 failure among 3 adjusters")
     assert "shape 2.5 (assumed, not estimated)" in bound.words
     assert bound.scale > bound.scale_low
+
+
+def test_where_replacements_state_no_reason_nothing_is_claimed():
+    """They may have been failures: that 90 % last so far had been said of a fleet whose 184
+    failures all were replaced without a word."""
+    none = counts_from_rows(np.zeros(3), np.array([1e4, 2e4, 2e4]), np.full(3, np.inf))
+    said = scarce_life(none, beside=Beside(failed=0, unstated=184)).words
+    assert said.startswith("No failure among 3 adjusters of known age")
+    assert "184 adjusters were replaced with no reason on record" in said
+    assert "confidence" not in said
+    assert "confidence" in scarce_life(none).words
+
+
+def test_failures_of_adjusters_of_unknown_age_are_told_beside():
+    none = counts_from_rows(np.zeros(3), np.array([1e4, 2e4, 2e4]), np.full(3, np.inf))
+    said = scarce_life(none, beside=Beside(failed=62)).words
+    assert "Of all adjusters 62 failures are on record" in said
+    assert "confidence" in said
 
 
 def test_enough_failures_is_a_stated_number():
