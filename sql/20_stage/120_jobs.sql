@@ -1,23 +1,39 @@
 -- grain: one job of one kind on a wheel end
 -- key: wheel_end_id, done_on, action
--- inputs: judge.work_rows, judge.odometer_verdicts, fate.work
--- meaning: accepted jobs, with the unit's accumulated km
-with final as (
+-- inputs: judge.work_rows, judge.odometer_verdicts, fate.work, stage.booked_days
+-- meaning: accepted jobs, with the unit's accumulated km; one that was booked later was done at
+--          the check
+with accepted as (
     select
         w.wheel_end_id,
-        min(w.unit_id) as unit_id,
-        w.done_on,
+        w.unit_id,
+        coalesce(b.check_on, w.done_on) as done_on,
         w.action,
-        max(v.km) as km,
-        min(w.reason) as reason,
-        max(w.cost) as cost,
-        min(w.part) as part
+        v.km,
+        w.reason,
+        w.cost,
+        w.part
     from judge.work_rows w
     inner join judge.odometer_verdicts v
         on v.unit_id = w.unit_id and v.on_date = w.done_on and v.odometer_km = w.odometer_km
     left join fate.work f on f.content_id = w.content_id and f.row_no = w.row_no
+    left join stage.booked_days b
+        on b.unit_id = w.unit_id and b.on_date = w.done_on and b.odometer_km = w.odometer_km
     where f.row_no is null
-    group by w.wheel_end_id, w.done_on, w.action
+),
+
+final as (
+    select
+        wheel_end_id,
+        min(unit_id) as unit_id,
+        done_on,
+        action,
+        max(km) as km,
+        min(reason) as reason,
+        max(cost) as cost,
+        min(part) as part
+    from accepted
+    group by wheel_end_id, done_on, action
 )
 
 select * from final

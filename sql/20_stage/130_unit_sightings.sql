@@ -1,12 +1,14 @@
 -- grain: one day on which a unit's accumulated km is known
 -- key: unit_id, on_date
--- inputs: judge.odometer_verdicts, judge.wheel_ends
+-- inputs: judge.odometer_verdicts, judge.wheel_ends, stage.booked_days
 -- meaning: km by the odometer, carried across replacements; earlier days from the register
 with seen as (
-    select unit_id, on_date, max(km) as km
-    from judge.odometer_verdicts
-    where reason is null
-    group by unit_id, on_date
+    select v.unit_id, v.on_date, max(v.km) as km
+    from judge.odometer_verdicts v
+    anti join stage.booked_days b
+        on b.unit_id = v.unit_id and b.on_date = v.on_date and b.odometer_km = v.odometer_km
+    where v.reason is null
+    group by v.unit_id, v.on_date
 ),
 
 first_seen as (

@@ -112,6 +112,44 @@ def test_a_reline_seen_only_in_the_reading_as_left_starts_after_the_reading_as_f
     ]
 
 
+def sightings(con):
+    return rows(con, "select on_date, km from stage.unit_sightings order by on_date")
+
+
+def test_a_job_booked_at_the_end_of_the_month_was_done_at_the_check_whose_odometer_it_has():
+    """The unit had run on by then: it would have stood for four weeks, and run the faster since."""
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS),
+        work=left("2025-04-28 | 120000 | reline | worn", heading=JOBS),
+    )
+    assert [life[:4] for life in lives(con)] == [
+        (1, False, "before_records", None),
+        (2, True, "job", D(2025, 3, 31)),
+    ]
+    assert sightings(con) == [
+        (D(2025, 1, 6), 100_000),
+        (D(2025, 3, 31), 120_000),
+        (D(2025, 6, 23), 140_000),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("job", "on"),
+    [
+        ("2025-04-28 | 126000", D(2025, 4, 28)),  # it has run since
+        ("2025-06-02 | 120000", D(2025, 6, 2)),  # it has stood for nine weeks
+        ("2025-03-31 | 120000", D(2025, 3, 31)),  # done that day
+    ],
+)
+def test_any_other_job_was_done_when_it_says(job, on):
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS),
+        work=left(f"{job} | reline | worn", heading=JOBS),
+    )
+    assert lives(con)[1][:4] == (2, True, "job", on)
+    assert on in [day for day, _ in sightings(con)]
+
+
 def test_two_relines_without_an_inspection_between_leave_a_life_without_readings():
     con = warehouse_of(
         inspections=left(*THREE_CHECKS),
