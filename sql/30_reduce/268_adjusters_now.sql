@@ -1,12 +1,11 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
 -- inputs: judge.wheel_ends, stage.duty_spells, stage.unit_sightings, stage.inspections,
---         stage.adjuster_fittings, stage.adjuster_lives, stage.records, run.parameters
+--         stage.adjuster_fittings, stage.adjuster_lives, run.parameters
 -- meaning: the adjuster in place on the as-of day and its age in km when its unit was last seen:
 --          null where nobody knows when it was fitted, 0 where it was found failed and its
---          replacement is not on record yet; before_records: it is older than the records, for all
---          they say, and has been there since its wheel end was first checked; watched_km: km from
---          then to when its unit was last seen
+--          replacement is not on record yet; watched_km: km from its wheel end's first check to
+--          when its unit was last seen; unit_km: what the unit has run by then
 with seen as (
     select unit_id, max(on_date) as seen_on, max(km) as seen_km
     from stage.unit_sightings
@@ -18,12 +17,8 @@ first_checks as (
 ),
 
 in_place as (
-    select
-        f.wheel_end_id, f.adjuster_id, f.fitted_km,
-        f.source = 'register' and not coalesce(f.fitted_on >= r.begin_on, false) as before_records,
-        l.right_km is not null as failed
+    select f.wheel_end_id, f.adjuster_id, f.fitted_km, l.right_km is not null as failed
     from stage.adjuster_fittings f
-    inner join stage.records r on r.unit_id = f.unit_id
     left join stage.adjuster_lives l on l.adjuster_id = f.adjuster_id
     where f.replaced_on is null
 ),
@@ -40,8 +35,8 @@ final as (
             when a.failed then 0
             when a.fitted_km is not null then greatest(s.seen_km - a.fitted_km, 0)
         end as age_km,
-        coalesce(a.before_records, true) and not coalesce(a.failed, false) as before_records,
-        greatest(coalesce(s.seen_km - f.first_km, 0), 0) as watched_km
+        greatest(coalesce(s.seen_km - f.first_km, 0), 0) as watched_km,
+        s.seen_km as unit_km
     from judge.wheel_ends w
     cross join run.parameters p
     inner join stage.duty_spells d

@@ -148,12 +148,15 @@ SINCE = """
 """
 
 
-def test_what_a_unit_came_with_after_the_records_began_is_not_older_than_they_are():
-    """K1 has run since before them, K2 came new when they had begun."""
+def test_adjusters_of_unknown_age_say_how_far_they_were_watched_and_their_unit_ran():
     con = warehouse_of(register=REGISTER, inspections=CHECKS.rstrip() + SINCE)
     warehouse.build(con, "30_reduce")
     assert rows(
         con,
-        """select wheel_end_id, age_km, before_records from reduce.adjusters_now
+        """select wheel_end_id, age_km, unit_km, unit_km - watched_km from reduce.adjusters_now
         where wheel_end_id <> 'K1/1R' order by wheel_end_id""",
-    ) == [("K1/1L", 80_000, True), ("K2/1L", 20_000, False), ("K2/1R", 11_000, False)]
+    ) == [
+        ("K1/1L", 80_000, 140_000, 100_000),
+        ("K2/1L", 20_000, 20_000, 20_000),
+        ("K2/1R", 11_000, 20_000, 20_000),
+    ]

@@ -131,6 +131,8 @@ def test_a_job_booked_at_the_end_of_the_month_was_done_at_the_check_whose_odomet
         (D(2025, 3, 31), 120_000),
         (D(2025, 6, 23), 140_000),
     ]
+    booked = rows(con, "select on_date, check_on from stage.booked_days")
+    assert booked == [(D(2025, 4, 28), D(2025, 3, 31))]
 
 
 @pytest.mark.parametrize(

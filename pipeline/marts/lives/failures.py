@@ -9,6 +9,7 @@ import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.failures import AdjusterGroup, failures_to_come
+from models.lives.decisions.renewal import ages_met
 from models.relines.budget import SPANS_MONTHS, Months, budget_months
 from models.relines.past_errors import (
     MONTHS_A_QUARTER,
@@ -28,9 +29,8 @@ SEED = 40_000
 # Courses drawn of all units together: another seed moves a year's total by less than a per cent.
 COURSES = 2_000
 NO_MORE = 1e-9  # of a mean life: less to come is what arithmetic left over
-# Adjusters of unknown age stand at so many ages; known ones fewer than FEWEST tell of none.
+# Adjusters of unknown age stand at so many ages.
 AGES_FOR_UNKNOWN = 20
-FEWEST = 10
 
 
 def failures_ahead(
@@ -78,9 +78,7 @@ def _group(
     own = everyone.join(cell.wheel_ends.select("wheel_end_id"), on="wheel_end_id", how="semi")
     known = own.drop_nulls("age_km").with_columns(share=pl.lit(1.0))
     unknown = own.filter(pl.col("age_km").is_null()).drop("age_km")
-    ages = _ages_of_unknown(cell, everyone, unknown)
-    spread = unknown.join(ages, how="cross").with_columns(share=pl.lit(1.0 / max(ages.height, 1)))
-    rows = pl.concat([known, spread.select(known.columns)])
+    rows = pl.concat([known, _of_unknown_age(cell, unknown).select(known.columns)])
     if rows.is_empty():
         return None
     # Those of one age, unit and place are forecast alike: once for all of them.
@@ -97,36 +95,22 @@ def _group(
     )
 
 
-def _ages_of_unknown(cell: Cell, everyone: pl.DataFrame, unknown: pl.DataFrame) -> pl.DataFrame:
-    """Ages that adjusters may have which nobody saw fitted: they have been there since the records
-    begin, as others have whose fitting the register names. Those stand for them, each by its chance
-    to be there still, for a unit that left took its adjusters along young; where they are too few,
-    an age that a place is met at in the long run (Cox 1962, *Renewal Theory*, 5.4), of density S(a)
-    from the km it has been watched for on."""
+def _of_unknown_age(cell: Cell, unknown: pl.DataFrame) -> pl.DataFrame:
+    """Adjusters that nobody saw fitted, each in parts at the ages that it may have."""
     if unknown.is_empty():
-        return pl.DataFrame(schema={"age_km": pl.Float64})
-    shares = (np.arange(AGES_FOR_UNKNOWN) + 0.5) / AGES_FOR_UNKNOWN
-    as_old = everyone.filter("before_records").drop_nulls("age_km")
-    alike = as_old.filter(axle_type=cell.axle_type, duty=cell.duty)
-    for reference in (alike, as_old.filter(axle_type=cell.axle_type), as_old):
-        if reference["present"].sum() >= FEWEST:
-            ages = _quantiles(_floats(reference["age_km"]), _floats(reference["present"]), shares)
-            return pl.DataFrame({"age_km": ages})
-    life, watched = cell.life.distribution, float(np.median(_floats(unknown["watched_km"])))
-    grid = np.linspace(watched, max(float(life.quantile(0.999)), 1.01 * watched + 1.0), 400)
-    reached = life.mean_until(np.maximum(grid, 1e-9))
-    if reached[-1] <= reached[0] * (1.0 + NO_MORE):
-        # Whoever lived so long has outlived all that the fitted life says: none is much older.
-        return pl.DataFrame({"age_km": np.full(len(shares), watched)})
-    reached = (reached - reached[0]) / (reached[-1] - reached[0])
-    return pl.DataFrame({"age_km": np.interp(shares, reached, grid)})
-
-
-def _quantiles(values: FloatArray, weight: FloatArray, shares: FloatArray) -> FloatArray:
-    """Quantiles of values with a weight each, on the line through the middles of these."""
-    order = np.argsort(values, kind="stable")
-    upto = np.cumsum(weight[order])
-    return np.interp(shares, (upto - weight[order] / 2.0) / upto[-1], values[order])
+        return unknown.with_columns(age_km=pl.lit(0.0), share=pl.lit(0.0))
+    places = unknown.group_by("unit", "depot", "unit_km", "watched_km", maintain_order=True).len()
+    ages = ages_met(
+        cell.life.distribution,
+        _floats(places["watched_km"]),
+        _floats(places["unit_km"]),
+        AGES_FOR_UNKNOWN,
+    )
+    shares = places.with_columns(age_km=pl.Series(ages)).explode("age_km")
+    parts = unknown.join(
+        shares.drop("len"), on=("unit", "depot", "unit_km", "watched_km"), nulls_equal=True
+    )
+    return parts.with_columns(share=pl.lit(1.0 / AGES_FOR_UNKNOWN))
 
 
 def _floats(column: pl.Series) -> FloatArray:
