@@ -197,10 +197,25 @@ def _contradicted(backtest: pl.DataFrame) -> tuple[str, ...]:
     return tuple(
         f"Earlier forecasts ({r['measure']}) were too sure of themselves: {share(r['held'])} of "
         f"{number(r['outcomes'])} came out within what was said, where {share(r['promised'])} "
-        f"should; {ADVICE}"
+        f"should{_unsafe_side(r)}; {ADVICE}"
         for r in judged(backtest).iter_rows(named=True)
         if verdict(r) == "too narrow" and _beyond_chance(r)
     )
+
+
+def _unsafe_side(row: dict[str, Any]) -> str:
+    """Where more of what missed lies on the side that can hurt somebody, how much."""
+    words, promised = UNSAFE.get(row["key"]), (1.0 - row["promised"]) / 2.0
+    if words is None or row["below"] <= max(row["above"], promised):
+        return ""
+    return f", and {share(row['below'])} {words}, where {share(promised)} should"
+
+
+UNSAFE = {
+    "min_on": "reached their minimum before the early date",
+    "reline_on": "were relined before the early date",
+    "lining_mm": "were thinner than the low end",
+}
 
 
 def _beyond_chance(row: dict[str, float]) -> bool:

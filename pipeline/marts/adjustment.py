@@ -385,13 +385,14 @@ def failure_within(lives: Lives, ends: pl.DataFrame, ahead: str) -> pl.Series:
 
 def _failing(life: LifeDistribution, worked_km: pl.Series, ahead_km: pl.Series) -> FloatArray:
     age = worked_km.cast(pl.Float64).to_numpy()
-    km = ahead_km.cast(pl.Float64).clip(0.0).fill_null(np.nan).to_numpy()
+    km = ahead_km.cast(pl.Float64).clip(0.0).fill_nan(None).to_numpy()
+    run = np.nan_to_num(km)[:, None]
     known = np.isfinite(age)
     ages = np.quantile(age[known], AGES) if known.any() else life.quantile(np.array(AGES) / 2)
     table = np.where(known, age, 0.0)[:, None] + np.where(known[:, None], 0.0, ages)
     table = np.maximum(table, 0.0)
-    chance = -np.expm1(life.log_survival(table + km[:, None]) - life.log_survival(table))
-    return np.asarray(np.clip(chance, 0.0, 1.0).mean(axis=1))
+    chance = -np.expm1(life.log_survival(table + run) - life.log_survival(table))
+    return np.where(np.isfinite(km), np.clip(chance, 0.0, 1.0).mean(axis=1), np.nan)
 
 
 def over_adjusting_share(con: duckdb.DuckDBPyConnection) -> float:

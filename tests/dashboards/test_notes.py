@@ -57,6 +57,25 @@ def test_a_forecast_that_its_history_contradicts_says_so_at_the_top(data: PageDa
 
 
 @pytest.mark.parametrize(
+    ("measure", "below", "said"),
+    [
+        ("min_on", 0.28, ", and 28 % reached their minimum before the early date, where 10 % sh"),
+        ("reline_on", 0.28, ", and 28 % were relined before the early date, where 10 % should"),
+        ("lining_mm", 0.28, ", and 28 % were thinner than the low end, where 10 % should"),
+        ("min_on", 0.12, None),  # more of them came late
+    ],
+)
+def test_what_missed_on_the_side_that_can_hurt_is_said(
+    data: PageData, measure: str, below: float, said: str | None
+) -> None:
+    """Where wear quickens as linings thin, most dates that were missed were missed early."""
+    told = outcomes(0.6, 400, measure).with_columns(below=below, above=0.4 - below)
+    (note,) = run_notes(replace(data, backtest=told))
+    note = note.replace("\u00a0", " ")
+    assert said in note if said else ", and " not in note
+
+
+@pytest.mark.parametrize(
     ("held", "n"),
     [
         (0.6, 10),  # too few to judge
