@@ -93,13 +93,13 @@ def fit_usage(
     groups = usage_groups(units, intervals)
     table = usage_intervals(units, intervals, groups, as_of)
     day_of_year = float(as_of.timetuple().tm_yday)
-    rates, season, variances, levels = _fitted(table, groups, day_of_year, warm_start)
+    at_visits = table.seen_at_visits
+    closed = closed_season(table.begins[at_visits], table.ends[at_visits])
+    rates, season, variances, levels = _fitted(table, groups, day_of_year, closed, warm_start)
     group = groups.index(units["depot"], units["duty"])
     since_seen, days_since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
     visited = np.flatnonzero(units["visit_on"].is_not_null().to_numpy())
     depot = units["depot"].fill_null(NOWHERE).rank("dense").cast(pl.Int64).to_numpy()
-    at_visits = table.seen_at_visits
-    closed = closed_season(table.begins[at_visits], table.ends[at_visits])
     hole = unit_holes(table, depot, days_since_visit, closed)
     since_visit = hole.since_visit
     # While nobody is checked, nobody's staying away tells that it has left: records may be missing.
@@ -143,6 +143,7 @@ def _fitted(
     table: UsageIntervals,
     groups: UsageGroups,
     day_of_year: float,
+    closed: ClosedSeason,
     warm_start: UsageVariances | None,
 ) -> tuple[GroupRates, Season, UsageVariances, UsageLevels]:
     """Levels without a season, then with it where there is one: until what looked odd without it
@@ -152,7 +153,7 @@ def _fitted(
     levels = usage_levels(table, rates, swing, variances)
     if not table.is_informative.any():
         return rates, no_season(day_of_year, "No use on record."), variances, levels
-    season = usage_season(table, rates, levels, day_of_year)
+    season = usage_season(table, rates, levels, day_of_year, closed)
     for _ in range(SEASON_ROUNDS):
         if not season.is_known:
             break
@@ -162,7 +163,7 @@ def _fitted(
         rates = group_rates(table, groups, swing)
         variances = usage_variances(table, rates, swing, variances)
         levels = usage_levels(table, rates, swing, variances)
-        again = usage_season(table, rates, levels, day_of_year)
+        again = usage_season(table, rates, levels, day_of_year, closed)
         season = again if again.is_known else season
     return rates, season, variances, levels
 

@@ -17,7 +17,7 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.intervals import UsageIntervals
-from models.usage.year.closed import ClosedSeason
+from models.usage.year.closed import REOPENING_DAYS, ClosedSeason
 
 LONG = 1.5
 """Usual intervals of a unit without any check that make a hole."""
@@ -181,7 +181,8 @@ class UnitHoles:
     ``seen_days`` (U, T): how long each of these had lasted when the hole began.
 
     Days before as-of (U,) of each unit's last visit, or where a hole came since: ``since_visit`` of
-    the last that was due in it, for units come back to their own dates; ``stayed_away`` of its end,
+    the last that was due in it, for units come back to their own dates (of a closed season: of one
+    that makes the next due soon after it ends); ``stayed_away`` of its end,
     for until then nobody could be seen, and as much more as the unit had missed before it.
     ``watched_days`` (U,): how long each unit's last interval, if it spans a hole, had lasted when
     that began; of those that a hole cut and a visit ended no more is known either.
@@ -224,7 +225,9 @@ def unit_holes(
             seen_days = np.where(spans, np.minimum(seen_days, first - begins), seen_days)
             due = -since + np.floor((last + since) / usual) * usual
             missed = some & (since > -first - 0.5) & (due > first)
-            since = np.where(missed, -due, since)
+            # After a hole units come back to their own dates; when a fleet opens, soon.
+            opened = last + REOPENING_DAYS / 2.0
+            since = np.where(missed, usual - opened if first in every_year[:, 0] else -due, since)
             # Whoever had missed visits before it began has missed them still.
             unseen = some & (stayed > -first - 0.5)
             watched = np.where(unseen, np.minimum(watched, first + since_visit), watched)

@@ -41,6 +41,18 @@ class ClosedSeason:
         into = np.mod(day - self.first, YEAR_DAYS)
         return np.where(into < self.days, day - into + self.days + REOPENING_DAYS * number, day)
 
+    def swing(self, from_day: FloatArray, to_day: FloatArray) -> FloatArray:
+        """Share of the days between that is closed, less that of the whole year; equal days give
+        the day's own."""
+        into = np.mod(from_day - self.first, YEAR_DAYS)
+        days = np.asarray(to_day - from_day, np.float64)
+        end = into + days
+        years = np.floor(end / YEAR_DAYS)
+        closed = years * self.days + np.minimum(end - years * YEAR_DAYS, self.days)
+        closed = closed - np.minimum(into, self.days)
+        share = np.where(days > 0.0, closed / np.where(days > 0.0, days, 1.0), into < self.days)
+        return np.asarray(share - self.days / YEAR_DAYS)
+
     def stretches(self, earliest: float) -> FloatArray:
         """First and last day (N, 2) of every one between ``earliest`` and as-of."""
         if self.days == 0.0:

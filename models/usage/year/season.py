@@ -1,7 +1,8 @@
 r"""The yearly swing of a fleet's use, where its records show one.
 
 km per day is multiplied by :math:`f = 1 + \sum_h \alpha_h\cos h\phi + \beta_h\sin h\phi`,
-:math:`\phi` the angle of the day in the year, of one wave or two. An interval sees the mean of that
+:math:`\phi` the angle of the day in the year, of one wave or two; or by a step, where
+nobody is checked in a part of the year (``closed``). An interval sees the mean of that
 over its days, which has a closed form, so a swing is not flattened by long intervals. Estimated by
 least squares within units, beside a straight trend, on log km per day weighted by days: of log f
 itself, since a fleet that hardly runs in winter is far from where that is a straight line.
@@ -21,8 +22,10 @@ from models.common.distributions import f_sf
 from models.usage.groups import GroupRates
 from models.usage.intervals import UsageIntervals
 from models.usage.level import ODD, YEAR_DAYS, UsageLevels
+from models.usage.year.closed import ClosedSeason
 
 QUARTER_DAYS = YEAR_DAYS / 4.0
+NOT_CLOSED = ClosedSeason()
 LEAST_QUARTERS = 8
 """Two years: less cannot tell a season from a trend."""
 LEVEL = 0.01
@@ -39,8 +42,9 @@ state than running little."""
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """Swing of km per day: ``waves``, alpha and beta of each; ``p`` is NaN-free: 1 where there is
-    too little to test.
+    """Swing of km per day: ``waves``, alpha and beta of each; or ``rest``, how much more a fleet
+    runs in its ``closed`` season than else (below nought: less). ``p`` is NaN-free: 1 where there
+    is too little to test.
 
     ``day_of_year`` is that of the as-of day, from which days are counted.
     """
@@ -49,6 +53,8 @@ class Season:
     p: float
     day_of_year: float
     note: str
+    rest: float = 0.0
+    closed: ClosedSeason = NOT_CLOSED
 
     @property
     def amplitude(self) -> float:
@@ -58,7 +64,7 @@ class Season:
     @property
     def is_known(self) -> bool:
         """Whether the records show one."""
-        return any(self.waves)
+        return any(self.waves) or self.rest != 0.0
 
     def mean(self, from_day: FloatArray, to_day: FloatArray) -> FloatArray:
         """Mean factor over days (counted from as-of); equal days give the day's own."""
@@ -66,6 +72,8 @@ class Season:
             return np.ones(np.broadcast(from_day, to_day).shape)
         found = mean_waves(from_day, to_day, self.day_of_year, len(self.waves) // 2)
         swing = sum(size * wave for size, wave in zip(self.waves, found, strict=True))
+        if self.rest:
+            swing = swing + self.rest * self.closed.swing(from_day, to_day)
         return np.asarray(1.0 + swing)
 
     def _by_day(self) -> FloatArray:
@@ -97,32 +105,44 @@ def log_season(season: Season, intervals: UsageIntervals) -> FloatArray:
 
 
 def usage_season(
-    intervals: UsageIntervals, rates: GroupRates, levels: UsageLevels, day_of_year: float
+    intervals: UsageIntervals,
+    rates: GroupRates,
+    levels: UsageLevels,
+    day_of_year: float,
+    closed: ClosedSeason = NOT_CLOSED,
 ) -> Season:
     """Test for a season, and the season if there is one (p below 0.01), in intervals that are not
     odd to what was known so far; if none shows in these, in all: a winter may be what is odd."""
     usual = np.nan_to_num(np.abs(levels.error), nan=np.inf) <= ODD
-    season = _season_in(usual, intervals, rates, day_of_year)
+    season = _season_in(usual, intervals, rates, day_of_year, closed)
     if season.is_known:
         return season
     every = intervals.is_informative & (intervals.km_per_day > LEAST_KM_PER_DAY)
-    hidden = _season_in(every, intervals, rates, day_of_year)
+    hidden = _season_in(every, intervals, rates, day_of_year, closed)
     return hidden if hidden.is_known else season
 
 
 def _season_in(
-    keep: BoolArray, intervals: UsageIntervals, rates: GroupRates, day_of_year: float
+    keep: BoolArray,
+    intervals: UsageIntervals,
+    rates: GroupRates,
+    day_of_year: float,
+    closed: ClosedSeason,
 ) -> Season:
     unit, column = np.nonzero(keep)
     days, middle = intervals.days[unit, column], intervals.middle_day[unit, column]
     quarter = np.floor(middle / QUARTER_DAYS).astype(np.int64)
     if len(np.unique(quarter)) < LEAST_QUARTERS:
         return no_season(day_of_year, "Less than two years of use on record: no season looked for.")
-    waves = mean_waves(middle - days / 2.0, middle + days / 2.0, day_of_year, HARMONICS)
+    begins, ends = middle - days / 2.0, middle + days / 2.0
+    waves = mean_waves(begins, ends, day_of_year, HARMONICS)
     use = np.log(intervals.km_per_day[unit, column])
     use -= rates.log_km_per_day[intervals.group[unit, column]]
     seen = _Seen(np.stack(waves, axis=1), middle / YEAR_DAYS, use, days, unit, quarter)
-    return _judged(seen, day_of_year)
+    season = _judged(seen, day_of_year)
+    if season.is_known and closed.days:
+        return _resting(season, seen, closed, closed.swing(begins, ends))
+    return season
 
 
 def within_units(table: FloatArray, unit: IntArray, weight: FloatArray) -> FloatArray:
@@ -149,6 +169,12 @@ class _Seen:
         """About their units' means."""
         return within_units(np.column_stack(columns), self.unit, self.days)
 
+    def squares(self, log_factor: FloatArray) -> float:
+        """What is left beside a season, and a trend of the best size."""
+        left, years = self.within(self.log_use - log_factor, self.years).T
+        trend = (self.days * years) @ left / max(float((self.days * years) @ years), 1e-9)
+        return float(self.days @ (left - trend * years) ** 2)
+
     def p(self, slopes: FloatArray, error: FloatArray, beta: FloatArray, tested: slice) -> float:
         """Of some coefficients being nought, by slopes and errors about the units' means."""
         gram = (slopes * self.days[:, None]).T @ slopes
@@ -166,17 +192,32 @@ def _judged(seen: _Seen, day_of_year: float) -> Season:
     p = seen.p(slopes, use - slopes @ beta, beta, slice(2))
     if p >= LEVEL:
         return no_season(day_of_year, f"No season shows in the records (p = {p:.2g}).", p)
-    one, _ = _waves(seen, np.append(beta[:2], 0.0), 1)
-    two, p_second = _waves(seen, np.array([*one, 0.0, 0.0, 0.0]), 2)
+    one, _ = _swung(seen, seen.waves[:, :2], np.append(beta[:2], 0.0))
+    two, p_second = _swung(seen, seen.waves, np.array([*one, 0.0, 0.0, 0.0]))
     waves = two if p_second < LEVEL else one
-    season = _above_nought(Season(tuple(waves), p, day_of_year, ""))
-    note = f"Use swings by {season.amplitude:.0%} over the year (p = {p:.2g})."
+    return _told(_above_nought(Season(tuple(waves), p, day_of_year, "")))
+
+
+def _told(season: Season) -> Season:
+    note = f"Use swings by {season.amplitude:.0%} over the year (p = {season.p:.2g})."
     return replace(season, note=note)
 
 
-def _waves(seen: _Seen, start: FloatArray, harmonics: int) -> tuple[FloatArray, float]:
-    """So many waves by least squares, begun at them and a trend; and p of the last of them."""
-    waves, root = seen.waves[:, : 2 * harmonics], np.sqrt(seen.days)
+def _resting(season: Season, seen: _Seen, closed: ClosedSeason, swing: FloatArray) -> Season:
+    """One use in the closed season and one in the rest of the year, if that fits no worse."""
+    (rest,), _ = _swung(seen, swing[:, None], np.array([-MOST_AT_FIRST, 0.0]))
+    deepest = 1.0 - closed.days / YEAR_DAYS
+    rest = max(float(rest), -(1.0 - LEAST_USE) / deepest)
+    steps = replace(season, waves=(), rest=rest, closed=closed)
+    waves = seen.waves[:, : len(season.waves)] @ np.array(season.waves)
+    left = [seen.squares(np.log(f)) for f in (1.0 + rest * swing, 1.0 + waves)]
+    return _told(steps) if left[0] <= left[1] else season
+
+
+def _swung(seen: _Seen, waves: FloatArray, start: FloatArray) -> tuple[FloatArray, float]:
+    """Sizes of some waves (n, k) by least squares, begun at them and a trend; and p of the last two
+    of them, where there are as many."""
+    root, many = np.sqrt(seen.days), waves.shape[1]
 
     def factor(at: FloatArray) -> FloatArray:
         return np.asarray(np.maximum(1.0 + waves @ at[:-1], LEAST_USE))
@@ -196,8 +237,9 @@ def _waves(seen: _Seen, start: FloatArray, harmonics: int) -> tuple[FloatArray, 
     swing = np.max(np.abs(start[:-1]), initial=MOST_AT_FIRST)
     begun = np.append(start[:-1] * (MOST_AT_FIRST / swing), start[-1])
     found = scipy.optimize.least_squares(weighted, begun, bent)
-    p = seen.p(slopes(found.x), error(found.x), found.x, slice(2 * harmonics - 2, 2 * harmonics))
-    return found.x[:-1], p
+    if many < 2:
+        return found.x[:-1], 1.0
+    return found.x[:-1], seen.p(slopes(found.x), error(found.x), found.x, slice(many - 2, many))
 
 
 def _above_nought(season: Season) -> Season:

@@ -107,10 +107,37 @@ def test_nobody_is_checked_then_in_the_forecast() -> None:
     assert usage.present.sum() > 37
 
 
+def test_units_that_were_due_meanwhile_come_when_the_fleet_opens() -> None:
+    usage = fitted(intervals(closed=True))
+    visits = drawn_visits(usage, 60.0, 60, np.random.default_rng(2))
+    first = np.where(visits.day > 0, visits.day, np.inf).min(axis=0)
+    # It opens on day 15, as it is known to a few days; all but those checked in autumn come soon.
+    assert np.mean(first < 15 + 28 + 5) > 0.85
+    assert np.mean(first < 5) < 0.1
+
+
+def test_shares_of_closed_days_are_those_counted_day_by_day() -> None:
+    closed = ClosedSeason(CLOSED_FROM, CLOSED_DAYS)
+    rng = np.random.default_rng(3)
+    begins = rng.uniform(-900, 900, 50)
+    ends = begins + rng.uniform(1, 800, 50)
+    days = np.linspace(0, 1, 20_001)
+    counted = [is_closed(a + (b - a) * days).mean() for a, b in zip(begins, ends, strict=True)]
+    expected = np.array(counted) - CLOSED_DAYS / YEAR_DAYS
+    assert closed.swing(begins, ends) == pytest.approx(expected, abs=2e-3)
+    # A day on its own; and a year, of which nothing is left.
+    assert closed.swing(np.array([-100.0]), np.array([-100.0])) == pytest.approx(
+        1 - 0.4134, abs=1e-4
+    )
+    assert closed.swing(begins, begins + YEAR_DAYS) == pytest.approx(0.0, abs=1e-9)
+
+
 def test_it_is_told_with_its_days() -> None:
     row = year_frame(fitted(intervals(closed=True))).row(0, named=True)
     assert abs((row["closed_from_on"] - dt.date(2025, 11, 15)).days) <= 12
     assert abs((row["closed_until_on"] - dt.date(2026, 4, 15)).days) <= 8
-    assert row["most_ratio"] > 1.3
-    assert row["least_ratio"] < 0.3
+    # A tenth of the use in 151 days of 365: 1 / (1 - 0.9 x 0.413) in the rest, and a tenth of that.
+    assert row["most_ratio"] == pytest.approx(1.59, abs=0.06)
+    # Nine days of the open time are taken for closed, at ten times the use.
+    assert row["least_ratio"] == pytest.approx(0.16, abs=0.1)
     assert year_frame(fitted(intervals(closed=False))).is_empty()
