@@ -5,6 +5,7 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
+from models.common.arrays import BoolArray
 from models.usage.fit import UsageFit
 from models.usage.level import YEAR_DAYS
 
@@ -19,11 +20,17 @@ SCHEMA = {
 }
 
 
+def _middle(some: BoolArray) -> float:
+    """Of days of the year that follow each other, some of a year round; in days after its first."""
+    turn = 2.0 * np.pi * np.flatnonzero(some) / YEAR_DAYS
+    return float(np.mod(np.angle(np.exp(1j * turn).mean()) / (2.0 * np.pi), 1.0) * YEAR_DAYS)
+
+
 def year_frame(usage: UsageFit) -> pl.DataFrame:
     """One row, or none where the year shows nothing: about when in the year to come the fleet runs
-    most and least, over its mean (null: no season of use), and p of its not swinging; the first day
-    and the last on which nobody is checked (null: all the year round), of the time that is, or is
-    to come."""
+    most and least (the middle of such a time), over its mean (null: no season of use), and p of
+    its not swinging; the first day and the last on which nobody is checked (null: all the year
+    round), of the time that is, or is to come."""
     season, closed = usage.season, usage.closed
     row: dict[str, object] = dict.fromkeys(SCHEMA)
 
@@ -33,7 +40,7 @@ def year_frame(usage: UsageFit) -> pl.DataFrame:
     if season.is_known:
         day = np.arange(YEAR_DAYS)
         factor = season.mean(day, day)
-        most, least = day[factor.argmax()], day[factor.argmin()]
+        most, least = _middle(factor == factor.max()), _middle(factor == factor.min())
         row |= {"most_on": on(most), "most_ratio": float(factor.max()), "p": season.p}
         row |= {"least_on": on(least), "least_ratio": float(factor.min())}
     if closed.days:

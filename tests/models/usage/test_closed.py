@@ -136,6 +136,9 @@ def test_it_is_told_with_its_days() -> None:
     row = year_frame(fitted(intervals(closed=True))).row(0, named=True)
     assert abs((row["closed_from_on"] - dt.date(2025, 11, 15)).days) <= 12
     assert abs((row["closed_until_on"] - dt.date(2026, 4, 15)).days) <= 8
+    # The middles of the open time and of the closed.
+    assert abs((row["most_on"] - dt.date(2026, 7, 31)).days) <= 10
+    assert abs((row["least_on"] - dt.date(2027, 1, 30)).days) <= 10
     # A tenth of the use in 151 days of 365: 1 / (1 - 0.9 x 0.413) in the rest, and a tenth of that.
     assert row["most_ratio"] == pytest.approx(1.59, abs=0.06)
     # Nine days of the open time are taken for closed, at ten times the use.
