@@ -95,6 +95,10 @@ def _chance(name: str) -> pl.Expr:
     )
 
 
+def _probably_relined() -> pl.Expr:
+    return pl.col("p_relined").fill_null(0.0) >= LIKELY
+
+
 def _share(ratio: pl.Expr) -> pl.Expr:
     """A stroke over its arm in percent; tenths only where the state turns on them."""
     fine = pl.col("state").cast(pl.String).is_in(["slackening", "tightening", "uneven"])
@@ -131,11 +135,8 @@ class _Words:
             .when(pl.col("worn_out_by") == "estimate")
             .then(_text(now, minimum, last, "."))
         )
-        perhaps = (
-            pl.when(pl.col("p_relined").fill_null(0.0) >= LIKELY)
-            .then(pl.lit(" It was probably relined then, though nobody wrote that down: look."))
-            .otherwise(pl.lit(""))
-        )
+        unwritten = " It was probably relined then, though nobody wrote that down: look first."
+        perhaps = pl.when(_probably_relined()).then(pl.lit(unwritten)).otherwise(pl.lit(""))
         return (said + perhaps).fill_null("")
 
     def found(self) -> pl.Expr:
@@ -324,9 +325,12 @@ class _Words:
             aim,
             "); if it goes out again, find the cause.",
         )
+        until = "take it out of service until it is relined"
+        if_old = f"if the lining is still the old one, {until}"
+        reline = pl.when(_probably_relined()).then(pl.lit(if_old)).otherwise(pl.lit(until))
         texts = {
-            "reline": pl.lit("take it out of service until it is relined."),
-            "reline_and_replace": pl.lit(f"take it out of service until it is relined; {REPLACE}."),
+            "reline": reline + ".",
+            "reline_and_replace": reline + f"; {REPLACE}.",
             "replace": pl.lit(f"{REPLACE}."),
             "test": pl.lit("test its return; replace it if it fails."),
             "find_cause": pl.lit(

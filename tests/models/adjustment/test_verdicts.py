@@ -385,10 +385,11 @@ def test_a_lining_that_was_probably_relined_unwritten_is_said_to_be(fleet):
     maybe = found.with_columns(p_relined=pl.lit(0.7))
     for row in with_evidence(maybe, Fleet(), 0.03).to_dicts():
         said = row["evidence"]
-        assert "It was probably relined then, though nobody wrote that down: look." in said
-        assert "Take it out of service until it is relined." in said
+        assert "It was probably relined then, though nobody wrote that down: look first." in said
+        assert "If the lining is still the old one, take it out of service until it is" in said
     for row in with_evidence(found, Fleet(), 0.03).to_dicts():
         assert "nobody wrote" not in row["evidence"]
+        assert "Take it out of service until it is relined." in row["evidence"]
 
 
 def test_wear_that_nobody_read_is_said_to_be_the_usual(fleet):
