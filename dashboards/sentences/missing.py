@@ -14,8 +14,22 @@ MOST_FILES = 3  # unread files named
 
 # The way out by how the reason is called: what ends so, or begins so, has its own.
 WAYS_OUT = (
-    ("unknown wheel end", "Put the wheel ends of these rows into the register."),
-    ("unknown unit", "Put these units into the register."),
+    (
+        "unknown wheel end",
+        "Put the wheel ends of these rows into the register, those of units that have left too: "
+        "without them nobody seems to leave, and too much is forecast.",
+    ),
+    (
+        "unknown unit",
+        "Put these units into the register, those that have left too: without them nobody seems to "
+        "leave, and too much is forecast.",
+    ),
+    (
+        "odometer_km missing",
+        "What was read and done there is not known of: totals are too low by it, and a lining that "
+        "was relined then is told as the old one. Write the odometer down; if its heading has "
+        "another name in your files, say so under [columns] in fleet.toml.",
+    ),
     (
         " missing",
         "If a heading has another name in your files, say so under [columns] in fleet.toml.",

@@ -47,6 +47,23 @@ def test_a_table_is_named_above_the_share_that_matters(aside, warned):
     assert len(missing(read, reasons_counted(REASONS))) == warned
 
 
+@pytest.mark.parametrize(
+    ("kind", "way"),
+    [
+        ("unknown wheel end", "without them nobody seems to leave, and too much is forecast."),
+        ("odometer_km missing", "totals are too low by it"),
+        ("lining_mm missing", "If a heading has another name in your files"),
+    ],
+)
+def test_what_the_figures_lack_for_it_is_said_with_the_way_out(kind, way):
+    """A quarter of the relines were missing from the totals of a fleet that wrote its odometers
+    down at every second visit, and the page said only that rows were set aside."""
+    read = loads(("work/a.csv", "work", 1000, 500, "loaded"))
+    reasons = REASONS.with_columns(reason_kind=pl.lit(kind))
+    (said,) = missing(read, reasons_counted(reasons))
+    assert way in said
+
+
 def test_a_file_that_was_not_read_is_named_however_small_and_without_rows():
     status = "not read: found not a Parquet file"
     some = loads(("w.csv", "work", 10, 0, "loaded"), ("w.parquet", "work", 0, 0, status))
