@@ -431,7 +431,15 @@ def reline_forecast(
         )
         days[:, rows], visit[rows] = _dates(decided, setting, np.asarray(probabilities))
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
+    days, visit = (_when_open(each, usage) for each in (days, visit))
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
+
+
+def _when_open(days: FloatArray, usage: UsageFit) -> FloatArray:
+    """Days as they are, or if nobody is checked then the first on which somebody is."""
+    ever = np.isfinite(days)
+    opened = usage.closed.reopened(np.where(ever, days, 0.0), np.zeros(days.shape))
+    return np.where(ever, opened, days)
 
 
 def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: IntArray) -> _Setting:

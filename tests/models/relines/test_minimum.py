@@ -33,6 +33,7 @@ from models.relines.simulation.counts import Calendar
 from models.relines.simulation.draws import Luck, draw_fleet
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.fit import fit_usage
+from models.usage.year.closed import ClosedSeason
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines
 from models.wear.sums import lining_life_sums, off_own_lines
@@ -212,6 +213,22 @@ def test_reline_dates_agree_with_the_simulation(fleet):
         closed = sum(np.interp(day, np.minimum(d, 1e9), grid) for d in padded.T)
         # 240 wheel ends; Monte Carlo error of the mean is 0.3, the closed form's own about 2 %.
         assert closed == pytest.approx(simulated, rel=0.05)
+
+
+def test_no_reline_is_told_of_a_time_in_which_nobody_is_checked(fleet):
+    closed = ClosedSeason(first=60.0, days=120.0)
+    usage = dataclasses.replace(fleet.usage, closed=closed)
+    levels = np.linspace(0.02, 0.98, 33)
+    before, after = (
+        reline_forecast(fleet.lines, fleet.ends, each, fleet.policy, levels)
+        for each in (fleet.usage, usage)
+    )
+    into = np.mod(before.days - 60.0, 365.25)
+    inside = np.isfinite(before.days) & (into < 120.0)
+    assert inside.mean() > 0.1
+    assert after.days[inside] == pytest.approx((before.days - into + 120.0)[inside])
+    assert (after.days == before.days)[~inside].all()
+    assert (np.diff(after.days, axis=0) >= 0.0)[np.isfinite(after.days[1:])].all()
 
 
 def test_jobs_done_after_their_visit_move_only_their_own_share_of_the_dates(fleet):
