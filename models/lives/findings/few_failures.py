@@ -90,11 +90,9 @@ def scarce_life(
         scale_low=scale_low,
         b10_low=b10_low,
         rate_high=quantile / (2.0 * _run(counts, 1.0)),
-        words=(
-            _counted(counts, fewest, unit) + "."
-            if beside.unstated
-            else _words(counts, shape, level, b10_low, fewest, unit)
-        )
+        words=_counted(counts, fewest, unit)
+        # Of those replaced without a reason any number may have failed: no bound holds then.
+        + ("" if beside.unstated else _bound(shape, level, b10_low, unit))
         + _beside_words(counts, beside),
     )
 
@@ -105,13 +103,10 @@ def _run(counts: LifeCounts, shape: float) -> float:
     return float(run - counts.entered @ counts.entry**shape)
 
 
-def _words(
-    counts: LifeCounts, shape: float, level: float, b10_low: float, fewest: int, unit: str
-) -> str:
+def _bound(shape: float, level: float, b10_low: float, unit: str) -> str:
     return (
-        f"{_counted(counts, fewest, unit)}. Assuming a Weibull life of shape {shape:g} "
-        f"(assumed, not estimated), 90 % last at least {b10_low:,.0f} {unit}, "
-        f"with {level:.0%} confidence."
+        f" Assuming a Weibull life of shape {shape:g} (assumed, not estimated), 90 % last at least "
+        f"{b10_low:,.0f} {unit}, with {level:.0%} confidence."
     )
 
 
@@ -122,16 +117,17 @@ def _counted(counts: LifeCounts, fewest: int, unit: str) -> str:
     adjusters = "adjuster" if round(counts.adjusters) == 1 else "adjusters"
     return (
         f"{failures} among {counts.adjusters:,.0f} {adjusters} of known age over "
-        f"{counts.exposure:,.0f} {unit}: fewer than {fewest}, so no curve is drawn"
+        f"{counts.exposure:,.0f} {unit}: fewer than {fewest}, so no curve is drawn."
     )
 
 
 def _beside_words(counts: LifeCounts, beside: Beside) -> str:
-    said = ""
-    if beside.failed > counts.failures:
+    said, unaged = "", beside.failed - round(counts.failures)
+    if unaged > 0:
         said += (
-            f" Of all adjusters {beside.failed:,} failures are on record, most of them of adjusters"
-            " that nobody knows the age of: when one was fitted, a job or the register says."
+            f" Of all adjusters {beside.failed:,} failures are on record, {unaged:,} of them of"
+            " adjusters that nobody knows the age of: when one was fitted, a job or the register"
+            " says."
         )
     if beside.unstated:
         were = "adjuster was" if beside.unstated == 1 else "adjusters were"

@@ -33,8 +33,8 @@ _OF_CHANCES = 2.0 * math.log(len(CHANGING) - 1)
 @dataclass(frozen=True, slots=True)
 class LikelyChange:
     """For how many ``quarters`` the policy has likeliest been another than before, in ``what``
-    (of :data:`CHANGING`), at which depots by number (none: everywhere), and
-    the ``score``, less what was ``asked`` for its being one of many."""
+    (of :data:`CHANGING`), at which depots by number (none: everywhere), and the ``score``, less
+    what was ``asked`` for its being one of many."""
 
     quarters: int
     what: tuple[str, ...]

@@ -415,7 +415,7 @@ def _perhaps_in_all(
     return fuller if 2.0 * (found.cost() - fuller.cost()) > CHANGE_SCORE else found
 
 
-class _Told(TypedDict):
+class _Told(TypedDict, total=False):
     """What of a change is told; see :class:`PolicyFit`."""
 
     changed_quarters: int
@@ -430,33 +430,21 @@ def _told_of(found: _Fitted, groups: PolicyGroups) -> _Told:
     than its doubt, or else in what the change was found by."""
     change = found.change
     if change is None:
-        return _Told(
-            changed_quarters=0,
-            changed_depots=(),
-            raised_mm=None,
-            raised_sd=0.0,
-            changed_chances=(),
-        )
+        return _Told()
     now = len(found.task.parts[0].own)
     move, doubt = found.at[now:], np.sqrt(np.diag(found.covariance)[now:])
     clear = np.abs(move) > CHANGED_SD * doubt
     clear[0] |= not clear.any()
-    places = dict(zip(change.what, range(len(move)), strict=True))
-    chances = [
-        _changed_chance(found, name, place, now + k)
-        for k, (name, place) in enumerate(
-            zip(change.what, change.places(sum(_sizes(groups))), strict=True)
-        )
-        if clear[k] and name != THRESHOLD
-    ]
-    raised = places.get(THRESHOLD)
-    is_raised = raised is not None and bool(clear[raised])
+    moved = {name: k for k, name in enumerate(change.what) if clear[k]}
+    raised, places = moved.pop(THRESHOLD, None), change.places(sum(_sizes(groups)))
     return _Told(
         changed_quarters=change.quarters,
         changed_depots=tuple(groups.depots[d] for d in change.depots),
-        raised_mm=-float(move[raised]) if is_raised else None,
-        raised_sd=float(doubt[raised]) if is_raised else 0.0,
-        changed_chances=tuple(chances),
+        raised_mm=None if raised is None else -float(move[raised]),
+        raised_sd=0.0 if raised is None else float(doubt[raised]),
+        changed_chances=tuple(
+            _changed_chance(found, name, int(places[k]), now + k) for name, k in moved.items()
+        ),
     )
 
 

@@ -204,7 +204,7 @@ def test_where_replacements_state_no_reason_nothing_is_claimed():
 def test_failures_of_adjusters_of_unknown_age_are_told_beside():
     none = counts_from_rows(np.zeros(3), np.array([1e4, 2e4, 2e4]), np.full(3, np.inf))
     said = scarce_life(none, beside=Beside(failed=62)).words
-    assert "Of all adjusters 62 failures are on record" in said
+    assert "Of all adjusters 62 failures are on record, 62 of them of adjusters that" in said
     assert "confidence" in said
 
 
