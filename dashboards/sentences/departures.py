@@ -21,14 +21,16 @@ def departures_said(found: pl.DataFrame | None, measures: Measures) -> tuple[str
         return ()
     if not set(found.columns) >= NEEDED:
         return tuple(found["sentence"].drop_nulls().to_list())
-    tests = found["p_adjusted"].drop_nulls().len()
+    tests = found.filter(pl.col("kind") != "thinning")["p_adjusted"].drop_nulls().len()
     rows = found.iter_rows(named=True)
     return tuple(said for r in rows if (said := _said(r, tests, measures)))
 
 
 def _said(r: dict[str, Any], tests: int, measures: Measures) -> str:
-    if r["p_adjusted"] is None or r["estimate"] is None or r["kind"] not in _TEXTS:
+    if r["p_adjusted"] is None or r["estimate"] is None or r["kind"] not in KINDS:
         return str(r["sentence"] or "")
+    if r["kind"] == "thinning":
+        return _thinning(r)
     shown, not_shown = _TEXTS[r["kind"]]
     size = _size(r, measures)
     return f"{(shown if r['p_adjusted'] < SHOWN else not_shown).format(size=size)} {_p(r, tests)}"
@@ -51,6 +53,18 @@ _TEXTS = {
         "No season is shown in the readings: they swing by {size}.",
     ),
 }
+
+
+def _thinning(r: dict[str, Any]) -> str:
+    ratio = with_interval(r["estimate"], r["ci_low"], r["ci_high"], "times")
+    faster = "faster and faster" if r["estimate"] > 1.0 else "ever more slowly"
+    return (
+        f"Linings wear {faster} as they thin: at their minimum {ratio} as fast as when new. Dates "
+        "and relines allow for it; wear rates are means from new to the minimum."
+    )
+
+
+KINDS = {*_TEXTS, "thinning"}
 
 
 def _size(r: dict[str, Any], measures: Measures) -> str:

@@ -26,6 +26,7 @@ from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
+from models.wear.shape.thinning import Thinning
 from models.wear.sums import LiningLifeSums
 
 
@@ -39,6 +40,7 @@ def fleet_from_tables(
     reading_sd_mm: float | None = None,
     axles_read: pl.DataFrame | None = None,
     linings: LiningLines | None = None,
+    thinning: Thinning | None = None,
 ) -> FleetModel:
     """All that is known of a fleet.
 
@@ -51,6 +53,7 @@ def fleet_from_tables(
     reading_sd_mm : from ``reduce.reading_noise``; None takes the wear fit's residual.
     axles_read : the row of ``reduce.axles_read``; None: ends are read one whether or not the other.
     linings : the fit's lines of all of ``sums``, where they have been worked out already.
+    thinning : how wear changes as linings thin, if the fit is on its scale.
 
     Raises
     ------
@@ -64,7 +67,7 @@ def fleet_from_tables(
     if axles_read is not None:
         policy = replace(policy, read_share=thinner_read(policy.read_share, axles_read))
     ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
-    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings)
+    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings, thinning)
     return replace(fleet_model(ends, lines, usage, policy), campaigns=campaigns)
 
 

@@ -153,8 +153,10 @@ class WearSpreads(dy.Schema):
 class WearDepartures(dy.Schema):
     """One row per way in which wear may depart from a straight line in km."""
 
-    kind = col.text("bedding-in, curvature, season", key=True)
-    estimate = col.number("Its size: mm; for curvature mm per (10,000 km)²")
+    kind = col.text("bedding-in, curvature, season; thinning where fits allow for it", key=True)
+    estimate = col.number(
+        "Its size: mm; curvature: mm per (10,000 km)²; thinning: wear at the minimum over new"
+    )
     se = col.number("Its standard error", low=0.0)
     ci_low = col.number("95 % interval, low end")
     ci_high = col.number("High end")

@@ -17,6 +17,7 @@ from models.usage.fit import UsageFit, usage_frame
 from models.wear.pointers import PointerCalibration
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
+from models.wear.shape.thinning import Thinning
 from models.wear.sums import LiningLifeSums
 
 # Axle type and duty; None pools over it.
@@ -25,13 +26,15 @@ Lives = dict[tuple[str | None, str | None], LifeDistribution]
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """``lines`` is None where the readings allow no wear fit."""
+    """``lines`` is None where the readings allow no wear fit; ``thinning`` where wear is even. Wear
+    and lines are on the scale of ``models.wear.shape.scale`` else."""
 
     wear: WearFit
     calibration: PointerCalibration
     sums: LiningLifeSums
     lines: LiningLines | None
     usage: UsageFit
+    thinning: Thinning | None = None
 
     @property
     def km_per_day(self) -> pl.DataFrame:

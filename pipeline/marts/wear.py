@@ -1,5 +1,6 @@
 """Lining wear: per-life sums → rates, spread, departures, comparisons and pointer checks."""
 
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 
 import duckdb
@@ -8,37 +9,61 @@ import polars as pl
 from models.wear.duty_ratios import compare_duties, comparisons_frame
 from models.wear.generations.names import fitted_since, newest, plain, rates_now, run_since
 from models.wear.generations.told import changes_frame, wear_changes
-from models.wear.linearity import Departure, wear_departures
 from models.wear.pointers import PointerCalibration
 from models.wear.result import WearFit, components_frame, rates_frame
+from models.wear.shape.linearity import wear_departures
+from models.wear.shape.thinning import Thinning, departures_beside
 from models.wear.sums import LiningLifeSums, lining_life_sums
 from pipeline.marts import marts
+from pipeline.marts.results import Fits
 from pipeline.warehouse import warehouse
 
-# The straight line is tested on no more units than this: more would sharpen a clear answer.
-UNITS_TESTED = 4_000
+# The course of wear is asked of no more units than this: more would sharpen a clear answer.
+UNITS_ASKED = 4_000
+ASKED = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
+    limit {UNITS_ASKED})"""
 
 
-def fleet_sums(con: duckdb.DuckDBPyConnection) -> LiningLifeSums:
-    """What SQL left of the fleet's lining readings."""
+def fleet_sums(
+    con: duckdb.DuckDBPyConnection, names: Mapping[str, str] | None = None
+) -> LiningLifeSums:
+    """What SQL left of the fleet's lining readings; ``names``: of tables, in the place of some."""
     tables = ("lining_life_sums", "lining_life_duty_sums", "lining_life_duty_pairs")
-    return lining_life_sums(*(warehouse.fetch(con, f"from reduce.{t}") for t in tables))
+    return lining_life_sums(
+        *(warehouse.fetch(con, warehouse.renamed(f"from reduce.{t}", names or {})) for t in tables)
+    )
 
 
-def write_wear_marts(
-    con: duckdb.DuckDBPyConnection,
-    fit: WearFit,
-    calibration: PointerCalibration,
-    sums: LiningLifeSums,
-) -> None:
-    """Write what the wear fit of some sums says, and test what it takes for granted."""
-    marts.write(con, "wear_rates", _rates(fit))
-    marts.write(con, "wear_changes", changes_frame(wear_changes(fit, sums)))
-    marts.write(con, "wear_components", _components(fit))
-    marts.write(con, "wear_spreads", _spreads(fit))
-    marts.write(con, "wear_departures", _departures(wear_departures(*_tested_readings(con))))
-    marts.write(con, "pointer_checks", _pointer_checks(calibration))
-    marts.write(con, "pointers_not_reset", calibration.not_reset)
+def write_wear_marts(con: duckdb.DuckDBPyConnection, fits: Fits) -> None:
+    """Write what the wear fit says, and test what it takes for granted by some units' readings."""
+    marts.write(con, "wear_rates", _rates(fits.wear))
+    marts.write(con, "wear_changes", changes_frame(wear_changes(fits.wear, fits.sums)))
+    marts.write(con, "wear_components", _components(fits.wear))
+    marts.write(con, "wear_spreads", _spreads(fits.wear))
+    marts.write(con, "wear_departures", _departures(*asked_readings(con), fits.thinning))
+    marts.write(con, "pointer_checks", _pointer_checks(fits.calibration))
+    marts.write(con, "pointers_not_reset", fits.calibration.not_reset)
+
+
+def asked_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Readings, and km by duty, of the units that the course of wear is asked of."""
+    readings = warehouse.fetch(
+        con,
+        f"""select l.unit_id, l.axle_type, l.start_known, l.started_on, w.lining_new_mm,
+            w.lining_min_mm, r.*
+        from stage.lining_readings r
+        inner join stage.lining_lives l on l.life_id = r.life_id
+        inner join judge.wheel_ends w on w.wheel_end_id = l.wheel_end_id
+        where l.unit_id in {ASKED}""",
+        order="life_id, inspected_on, as_left",
+    )
+    km = warehouse.fetch(
+        con,
+        f"""select k.* from stage.lining_reading_km k
+        inner join (from stage.lining_lives where unit_id in {ASKED}) l
+            on l.life_id = k.life_id""",
+    )
+    return readings, km
 
 
 def wear_comparisons(fit: WearFit) -> pl.DataFrame:
@@ -55,27 +80,6 @@ def wear_comparisons(fit: WearFit) -> pl.DataFrame:
         )
         .with_columns(pl.col("axle_type").replace(now), pl.col(pair).replace(run))
     )
-
-
-def _tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Readings, and km by duty, of the units that the straight line is tested on."""
-    tested = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
-        limit {UNITS_TESTED})"""
-    readings = warehouse.fetch(
-        con,
-        f"""select l.unit_id, l.axle_type, l.start_known, r.*
-        from stage.lining_readings r
-        inner join stage.lining_lives l on l.life_id = r.life_id
-        where l.unit_id in {tested}""",
-        order="life_id, inspected_on, as_left",
-    )
-    km = warehouse.fetch(
-        con,
-        f"""select k.* from stage.lining_reading_km k
-        inner join (from stage.lining_lives where unit_id in {tested}) l
-            on l.life_id = k.life_id""",
-    )
-    return readings, km
 
 
 def _rates(fit: WearFit) -> pl.DataFrame:
@@ -107,9 +111,15 @@ def _spreads(fit: WearFit) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={n: c.dtype for n, c in marts.WearSpreads.columns().items()})
 
 
-def _departures(departures: tuple[Departure, ...]) -> pl.DataFrame:
+def _departures(
+    readings: pl.DataFrame, km: pl.DataFrame, thinning: Thinning | None
+) -> pl.DataFrame:
+    if thinning is None:
+        found = wear_departures(readings, km)
+    else:
+        found = departures_beside(readings, km, thinning)
     columns = {n: c.dtype for n, c in marts.WearDepartures.columns().items()}
-    return pl.DataFrame([asdict(d) for d in departures], schema=columns)
+    return pl.DataFrame([asdict(d) for d in found], schema=columns)
 
 
 def _pointer_checks(calibration: PointerCalibration) -> pl.DataFrame:

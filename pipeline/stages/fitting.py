@@ -8,8 +8,10 @@ import polars as pl
 from models.usage.fit import fit_usage
 from models.wear.generations.fit import fit_wear_by_generation
 from models.wear.generations.names import has_later
+from models.wear.pointers import WearFitWithPointers
 from models.wear.predict import lining_lines
 from models.wear.result import WearFit
+from models.wear.shape.thinning import Thinning
 from pipeline.marts import marts
 from pipeline.marts.lives import chapter as life_chapter
 from pipeline.marts.lives.fits import GroupLives, write_life_marts
@@ -17,6 +19,7 @@ from pipeline.marts.results import Fits
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
 from pipeline.settings import Settings
 from pipeline.stages.wear_by_day import readings_by_day
+from pipeline.stages.wear_scale import on_scale, shown_thinning
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.background import Future, Worker, whole
 
@@ -31,7 +34,7 @@ def fit_fleet(
     Returns the fits, adjusters' lives, and their chapter that is being worked out beside the run.
     """
     fits = fit_wear_and_use(con, settings, as_of)
-    write_wear_marts(con, fits.wear, fits.calibration, fits.sums)
+    write_wear_marts(con, fits)
     lives = write_life_marts(con, settings)
     given = settings, lives, fits.km_per_day
     chapter = worker.submit_over(con, whole(life_chapter.READ), life_chapter.life_chapter, *given)
@@ -62,22 +65,37 @@ def fit_wear_and_use(
     spreads, which is a trait of its brakes and not of the day, is not compared anew; nor are
     changes of wear sought that the later day, with more records, has not found.
     """
-    pairs = warehouse.fetch(con, "from reduce.lining_pointer_pairs", order="life_id")
     later = warm_start.wear if warm_start else None
-    fitted = fit_wear_by_generation(
-        fleet_sums(con),
-        pairs,
-        readings_by_day(con) if later is None or has_later(later.duties) else None,
-        laws=later.laws or None if later else None,
-        start=later,
-    )
+    if warm_start is None:
+        fitted = _fitted_wear(con, None, None)
+        thinning = shown_thinning(con, fitted.fit)
+        if thinning is not None:
+            fitted = _fitted_wear(con, None, thinning)
+    else:
+        thinning = shown_thinning(con, warm_start.wear) if warm_start.thinning else None
+        fitted = _fitted_wear(con, later, thinning)
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None
     units = warehouse.fetch(con, "from reduce.units_now", order="unit_id")
     intervals = warehouse.fetch(con, "from reduce.unit_usage", order="unit_id, from_on")
     start = warm_start.usage.variances if warm_start else None
     usage = fit_usage(units, intervals, as_of, check_days(settings), start)
-    return Fits(wear, fitted.calibration, sums, lines, usage)
+    return Fits(wear, fitted.calibration, sums, lines, usage, thinning)
+
+
+def _fitted_wear(
+    con: duckdb.DuckDBPyConnection, later: WearFit | None, thinning: Thinning | None
+) -> WearFitWithPointers:
+    """The wear fit of readings on the scale on which wear is even."""
+    with on_scale(con, thinning) as names:
+        pairs = warehouse.renamed("from reduce.lining_pointer_pairs", names)
+        return fit_wear_by_generation(
+            fleet_sums(con, names),
+            warehouse.fetch(con, pairs, order="life_id"),
+            readings_by_day(con, names) if later is None or has_later(later.duties) else None,
+            laws=later.laws or None if later else None,
+            start=later,
+        )
 
 
 def check_days(settings: Settings) -> dict[str, float]:

@@ -34,6 +34,7 @@ def known_fleet(con: duckdb.DuckDBPyConnection, fits: Fits) -> FleetModel | None
         axles_read=warehouse.fetch(con, "from reduce.axles_read"),
         reading_sd_mm=reading_sd_of(warehouse.fetch(con, "from reduce.reading_noise")),
         linings=fits.lines,
+        thinning=fits.thinning,
     )
 
 

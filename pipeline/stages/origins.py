@@ -34,6 +34,7 @@ from pipeline.warehouse.earlier_days import EarlierDay, staged_days
 # What the wear fit, the fleet's policy and adjusters' lives are read from; and the judgement of
 # strokes.
 FORECAST_READ = (
+    "judge.wheel_ends",
     "reduce.adjuster_censored_counts",
     "reduce.adjuster_duty_pieces",
     "reduce.adjuster_entry_counts",
@@ -51,6 +52,7 @@ FORECAST_READ = (
     "reduce.units_now",
     "reduce.wheel_ends_now",
     "stage.lining_lives",
+    "stage.lining_reading_km",
     "stage.lining_readings",
     "stage.unit_duty_km",
 )
@@ -61,6 +63,7 @@ FLAGS_READ = (
     "reduce.stroke_reading_km",
     "stage.inspections",
     "stage.lining_lives",
+    "stage.lining_readings",
     "stage.setting_episodes",
     "stage.stroke_readings",
 )

@@ -1,6 +1,8 @@
 """Readings by their day, and the fleet's sums with km run since some day counted apart."""
 
 import datetime as dt
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from functools import partial
 from itertools import pairwise
 
@@ -13,6 +15,7 @@ from models.wear.generations.names import era_name
 from models.wear.sums import LiningLifeSums, lining_life_sums
 from pipeline.warehouse import warehouse
 
+AS_THEY_ARE: Mapping[str, str] = {}
 # Units whose readings are asked for a change: their few thousand linings tell one of a twentieth.
 UNITS_ASKED = 300
 ASKED = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
@@ -42,7 +45,7 @@ ON_CUTS = """
 """
 PIECES = f"""
     with on_cuts as ({ON_CUTS})
-    select r.life_id, r.inspected_on, r.as_left, e.name as duty,
+    select l.unit_id, r.life_id, r.inspected_on, r.as_left, e.name as duty,
         least(u.km, coalesce(b.km, u.km)) - greatest(coalesce(o.km, 0), coalesce(a.km, 0)) as km
     from stage.lining_readings r
     inner join stage.lining_lives l on l.life_id = r.life_id
@@ -55,44 +58,55 @@ PIECES = f"""
 """
 
 
-def readings_by_day(con: duckdb.DuckDBPyConnection) -> ByDay:
-    """What a change of wear since a day is sought in, and found by."""
-    readings = warehouse.fetch(
-        con,
-        f"""select r.life_id, l.unit_id, r.inspected_on, r.origin_on, r.lining_mm
+def readings_by_day(
+    con: duckdb.DuckDBPyConnection, names: Mapping[str, str] = AS_THEY_ARE
+) -> ByDay:
+    """What a change of wear since a day is sought in, and found by; ``names``: what tables are
+    called whose thicknesses are on a scale of their own."""
+    query = f"""select r.life_id, l.unit_id, r.inspected_on, r.origin_on, r.lining_mm
         from stage.lining_readings r
         inner join stage.lining_lives l on l.life_id = r.life_id
-        where r.lining_mm is not null and l.unit_id in {ASKED}""",
-    )
+        where r.lining_mm is not null and l.unit_id in {ASKED}"""
+    readings = warehouse.fetch(con, warehouse.renamed(query, names))
     unit_km = warehouse.fetch(
         con,
         f"select unit_id, on_date, duty, km from stage.unit_duty_km where unit_id in {ASKED}",
     )
-    return ByDay(DatedReadings(readings, unit_km), partial(sums_by_era, con))
+    return ByDay(DatedReadings(readings, unit_km), partial(sums_by_era, con, names=names))
 
 
-def sums_by_era(con: duckdb.DuckDBPyConnection, cuts: Cuts) -> LiningLifeSums:
+def sums_by_era(
+    con: duckdb.DuckDBPyConnection, cuts: Cuts, names: Mapping[str, str] = AS_THEY_ARE
+) -> LiningLifeSums:
     """The sums of the fleet's lining readings, km of some duties counted apart since days."""
-    con.register("eras", _eras(con, cuts))
     texts = dict(warehouse.sql_files("30_reduce"))
-    try:
-        con.execute(
-            f"create or replace temp table lining_km_by_era as from ({PIECES}) where km > 0"
-        )
-        for table, name in BY_ERA.items():
-            text = texts[f"reduce.{table}"].replace("stage.lining_reading_km", "lining_km_by_era")
-            for other, instead in BY_ERA.items():
-                text = text.replace(f"reduce.{other}", instead)
-            con.execute(f"create or replace temp table {name} as {text}")
-        return lining_life_sums(
-            warehouse.fetch(con, "from reduce.lining_life_sums"),
-            warehouse.fetch(con, "from duty_sums_by_era"),
-            warehouse.fetch(con, "from duty_pairs_by_era"),
-        )
-    finally:
-        con.unregister("eras")
-        for name in ("lining_km_by_era", *BY_ERA.values()):
-            con.execute(f"drop table if exists {name}")
+    with _eras(con, cuts):
+        try:
+            con.execute(
+                f"create or replace temp table lining_km_by_era as from ({PIECES}) where km > 0"
+            )
+            instead = {**names, "stage.lining_reading_km": "lining_km_by_era"}
+            for table, name in BY_ERA.items():
+                text = warehouse.renamed(texts[f"reduce.{table}"], instead)
+                con.execute(f"create or replace temp table {name} as {text}")
+                instead[f"reduce.{table}"] = name
+            of_lives = warehouse.renamed("from reduce.lining_life_sums", names)
+            return lining_life_sums(
+                warehouse.fetch(con, of_lives),
+                warehouse.fetch(con, "from duty_sums_by_era"),
+                warehouse.fetch(con, "from duty_pairs_by_era"),
+            )
+        finally:
+            for name in ("lining_km_by_era", *BY_ERA.values()):
+                con.execute(f"drop table if exists {name}")
+
+
+def km_by_era(con: duckdb.DuckDBPyConnection, cuts: Cuts, asked: str) -> pl.DataFrame:
+    """``stage.lining_reading_km`` of the units ``asked``, km of some duties apart since days."""
+    with _eras(con, cuts):
+        return warehouse.fetch(
+            con, f"select * from ({PIECES}) where km > 0 and unit_id in {asked}"
+        ).drop("unit_id")
 
 
 BY_ERA = {
@@ -103,8 +117,10 @@ BY_ERA = {
 """Tables of ``reduce`` made anew of km by era, and what they are called meanwhile."""
 
 
-def _eras(con: duckdb.DuckDBPyConnection, cuts: Cuts) -> pl.DataFrame:
-    """Every duty's eras: duty, name, from_on (null: the first) and until_on (null: the last)."""
+@contextmanager
+def _eras(con: duckdb.DuckDBPyConnection, cuts: Cuts) -> Iterator[None]:
+    """With a table of every duty's eras: duty, name, from_on (null: the first) and until_on (null:
+    the last)."""
     duties = warehouse.fetch(con, "select distinct duty from stage.unit_duty_km")["duty"]
     rows: list[tuple[str, str, dt.date | None, dt.date | None]] = []
     for duty in duties:
@@ -112,4 +128,8 @@ def _eras(con: duckdb.DuckDBPyConnection, cuts: Cuts) -> pl.DataFrame:
         for since, until in pairwise(days):
             rows.append((duty, duty if since is None else era_name(duty, since), since, until))
     schema = {"duty": pl.String, "name": pl.String, "from_on": pl.Date, "until_on": pl.Date}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    con.register("eras", pl.DataFrame(rows, schema=schema, orient="row"))
+    try:
+        yield
+    finally:
+        con.unregister("eras")

@@ -136,6 +136,13 @@ def append_rows(con: duckdb.DuckDBPyConnection, table: str, rows: pl.DataFrame) 
         con.unregister("incoming")
 
 
+def renamed(text: str, names: Mapping[str, str]) -> str:
+    """A statement that reads other tables in the place of some."""
+    for name, instead in names.items():
+        text = re.sub(rf"\b{re.escape(name)}\b", instead, text)
+    return text
+
+
 @cache
 def sql_files(folder: str) -> tuple[tuple[str, str], ...]:
     """(table name, statement) of a stage's SQL files, in order; read once a process.

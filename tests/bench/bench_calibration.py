@@ -219,7 +219,7 @@ def true_rates(world: World) -> dict[tuple[str, str], float]:
 def judged(fleet: Fleet, truth: Truth) -> tuple[list[Row], list[tuple[str, float, bool]]]:
     with staged(fleet) as run:
         fits = fit_wear_and_use(run.con, run.settings, ENDS_ON)
-        write_wear_marts(run.con, fits.wear, fits.calibration, fits.sums)
+        write_wear_marts(run.con, fits)
         lives = write_life_marts(run.con, run.settings)
         marts.write(run.con, "replacement_ages", replacement_ages(lives, run.settings))
         write_setting_quality(run.con, run.settings.adjustment)

@@ -9,7 +9,16 @@ import polars as pl
 from tests.worlds.care import Care, drawn_care
 from tests.worlds.luck import Luck, Turn
 from tests.worlds.roads import NEVER, YEAR, Roads, drawn_roads, visit_days
-from tests.worlds.workshop import Ends, Workshop, drawn_ends, first_day, stroke_mm, worked
+from tests.worlds.workshop import (
+    Ends,
+    Workshop,
+    drawn_ends,
+    first_day,
+    lining_mm,
+    room_mm,
+    stroke_mm,
+    worked,
+)
 from tests.worlds.world import World
 
 ENDS_ON = dt.date(2026, 8, 31)
@@ -82,7 +91,7 @@ class Fleet:
         life = self.lives.at(day, every)
         start = np.minimum(life["day"], day)
         worn = life["rate"] * (self._wear(every, day) - self._wear(every, start))
-        return np.maximum(life["mm"] - worn, 0.0)
+        return lining_mm(self.world, self.ends, every, life["mm"], worn)
 
     def stroke_mm(self, on: dt.date) -> np.ndarray:
         """True free stroke of every wheel end at the end of a day."""
@@ -101,7 +110,7 @@ class Fleet:
         positive where it is already, infinite where its unit never runs so far."""
         every = np.arange(len(self.ends))
         life = self.lives.at(self.day(on), every)
-        room = (life["mm"] - self.ends.minimum_mm) / life["rate"]
+        room = room_mm(self.world, self.ends, life["mm"]) / life["rate"]
         level = self._wear(every, np.minimum(life["day"], self.roads.days - 1)) + room
         return first_day(self.roads.wear, self.ends.unit, level) - self.day(on)
 

@@ -196,7 +196,7 @@ class Workshop:
         days = on[self.ends.unit[ends]]
         wear = self._at(self.roads.wear, ends, days)
         worn = self.rate[ends] * (wear - self._at(self.roads.wear, ends, self.start_on[ends]))
-        lining = np.maximum(self.start_mm[ends] - worn, 0.0)
+        lining = lining_mm(self.world, self.ends, ends, self.start_mm[ends], worn)
         reading = self._read(ends, lining)
         self._check(ends, days, reading)
         due = self._due(ends, days, reading - self.ends.minimum_mm[ends])
@@ -296,6 +296,29 @@ class Workshop:
         self._log_lives(ends)
         self._set(ends, done, "set_again")
         self.relines.enter(end=ends, day=done, written=unwritten >= self.world.unwritten)
+
+
+def lining_mm(
+    world: World, every: Ends, ends: np.ndarray, start_mm: np.ndarray, worn_mm: np.ndarray
+) -> np.ndarray:
+    """Lining of some wheel ends that a mean lining's wear of so much has left of ``start_mm``."""
+    if not world.quickening:
+        return np.maximum(start_mm - worn_mm, 0.0)
+    new = every.new_mm[ends]
+    usable, doubled = new - every.minimum_mm[ends], 2.0 * world.quickening
+    before = (1.0 - world.quickening) / doubled
+    share = ((new - start_mm) / usable + before) * np.exp(doubled * worn_mm / usable) - before
+    return np.asarray(np.maximum(new - usable * share, 0.0))
+
+
+def room_mm(world: World, every: Ends, start_mm: np.ndarray) -> np.ndarray:
+    """Mean wear that takes every wheel end's lining from ``start_mm`` to its minimum."""
+    if not world.quickening:
+        return start_mm - every.minimum_mm
+    usable, doubled = every.new_mm - every.minimum_mm, 2.0 * world.quickening
+    before = (1.0 - world.quickening) / doubled
+    left = (1.0 + before) / ((every.new_mm - start_mm) / usable + before)
+    return np.asarray(usable * np.log(left) / doubled)
 
 
 def stroke_mm(ends: Ends, which: np.ndarray, ratio: np.ndarray, slack: np.ndarray) -> np.ndarray:

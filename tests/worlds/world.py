@@ -47,7 +47,9 @@ class World:
     thinner reading is written down. ``hole_days``: so long nobody is checked, all units
     running on. ``oily``: chance per check of a wheel end to be relined for oil on its lining,
     however thick; ``oil_ends``: no more of it in the last three quarters of a year before forecasts
-    are made. ``pairs_since``: who relined single ends relines both of an axle from half-way on.
+    are made. ``quickening``: how far a lining's wear per km is below its mean when new and above it
+    at its minimum, in a straight line between (strokes follow mean wear). ``pairs_since``: who
+    relined single ends relines both of an axle from half-way on.
     """
 
     units: int = 60
@@ -92,6 +94,7 @@ class World:
     oily: float = 0.0
     oil_ends: bool = False
     pairs_since: bool = False
+    quickening: float = 0.0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
     wear_life_sd: float = 0.10
@@ -156,6 +159,8 @@ WORLDS = {
     "both ends of an axle relined, since half-way": replace(
         PLAIN, rule="own reading", pairs_since=True
     ),
+    "wear quickens as linings thin": replace(PLAIN, quickening=0.45),
+    "wear slows as linings thin": replace(PLAIN, quickening=-0.3),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,

@@ -16,6 +16,8 @@ from models.wear.generations.names import generation_of, newest, run_since
 from models.wear.generations.scan import QUARTER_DAYS
 from models.wear.predict import LiningLines, fitted_blocks, lining_lines, usable_sums
 from models.wear.result import WearFit
+from models.wear.shape.scale import WearScale
+from models.wear.shape.thinning import Thinning
 from models.wear.sums import LiningLifeSums, off_own_lines
 
 
@@ -84,13 +86,15 @@ def wheel_end_lines(
     usage: UsageFit,
     reading_sd_mm: float | None = None,
     lines: LiningLines | None = None,
+    thinning: Thinning | None = None,
 ) -> WheelEndLines:
     """Lines of the wheel ends in ``frame`` (rows of ``reduce.wheel_ends_now``).
 
     ``lines`` are those of the fit and its sums, where they have been worked out already.
     ``reading_sd_mm`` is the error of a reading beside its neighbours (``reduce.reading_noise``).
     Where readings lie further than that from straight lines of their linings' own, the rest is how
-    far linings stray from one, and counts as doubt about where each stands now. (Not what the fit's
+    far linings stray from one, and counts as doubt about where each stands now. ``thinning``: how
+    wear changes as linings thin, on whose scale the fit is. (Not what the fit's
     residual has besides: linings that disagree with their starts, pointers with gauges.)
 
     A lining without a reading starts at its reline; one without either stands anywhere between new
@@ -138,6 +142,7 @@ def wheel_end_lines(
         life_scale=parts.now.life_scale,
         unit_scale=parts.now.unit_scale,
         changed_quarters=_changed_quarters(fit, usage.as_of),
+        scale=_scale(frame, thinning),
     )
 
 
@@ -367,6 +372,13 @@ def _fresh(parts: _Parts, fit: WearFit, frame: pl.DataFrame) -> tuple[_Line, Boo
         + unit[:, None] * parts.slopes.gradient[parts.unit],
     )
     return _moved(line, np.nan_to_num(x)), np.isfinite(x)
+
+
+def _scale(frame: pl.DataFrame, thinning: Thinning | None) -> WearScale | None:
+    if thinning is None:
+        return None
+    new, minimum = _floats(frame, "lining_new_mm"), _floats(frame, "lining_min_mm")
+    return WearScale(thinning.log_ratio, minimum, new - minimum)
 
 
 def _guessed(fresh: _Line, frame: pl.DataFrame) -> _Line:

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.wear.shape.scale import WearScale
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,8 @@ class WheelEndLines:
         duty the unit is in (None: 1).
     changed_quarters : for how many quarters, begun ones counted, all linings have worn as they do,
         where they wore otherwise before (0: always, as far as is known).
+    scale : on which thicknesses are counted above the minimum, where wear quickens or slows as
+        linings thin; None: they are as a gauge reads them.
     """
 
     now_mm: FloatArray
@@ -71,6 +74,7 @@ class WheelEndLines:
     life_scale: FloatArray | None = None
     unit_scale: FloatArray | None = None
     changed_quarters: int = 0
+    scale: WearScale | None = None
 
     def __len__(self) -> int:
         return len(self.now_mm)

@@ -147,6 +147,8 @@ def minimum_forecast(
     stay in service. ``probabilities`` increase.
     """
     word, wanted = forecast_words(lines, usage), np.asarray(probabilities)
+    if lines.scale is not None:
+        minimum_mm = lines.scale.even_lining_mm(minimum_mm)
     days = np.full((len(wanted), len(lines)), np.inf)
     km = days.copy()
     classes = absence_classes(usage)
@@ -280,7 +282,11 @@ def lining_ahead(
     x = ahead.mean_km / KM_PER_UNIT
     mean, variance = moments.at(x)
     rate2 = moments.rate**2 + moments.var_rate
-    return mean, np.sqrt(variance + rate2 * x**2 * np.expm1(ahead.log_variance))
+    sd = np.sqrt(variance + rate2 * x**2 * np.expm1(ahead.log_variance))
+    if lines.scale is None:
+        return mean, sd
+    above = lines.scale.above_mm(mean - lines.scale.minimum_mm)
+    return lines.scale.minimum_mm + above, sd / lines.scale.even_per_mm(above)
 
 
 def forecast_words(lines: WheelEndLines, usage: UsageFit) -> NDArray[np.str_]:

@@ -62,6 +62,7 @@ from models.relines.policy.hazard import (
 from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.usage.visits import POINTS, VisitSlots, visit_classes, visit_slots
+from models.wear.shape.scale import WearScale
 
 CHUNK = 1_024
 """Wheel ends handled at a time: enough to fill a vector, few enough for a processor's cache."""
@@ -125,18 +126,30 @@ class _Task:
     ages: FloatArray
     partner_ages: FloatArray
     young: FloatArray
+    scale: WearScale | None
+    partner_scale: WearScale | None
 
     def some(self, rows: IntArray) -> "_Task":
         """Of some of its courses, of whole units."""
         units, unit = np.unique(self.unit[rows], return_inverse=True)
-        moments = ("own", "partner")
+        moments, scales = ("own", "partner"), ("scale", "partner_scale")
         taken: dict[str, Any] = {
             f.name: getattr(self, f.name)[rows]
             for f in fields(self)
-            if f.name not in ("units", "unit", *moments)
+            if f.name not in ("units", "unit", *moments, *scales)
         }
         taken |= {name: some_moments(getattr(self, name), rows) for name in moments}
+        taken |= {name: _some_scale(getattr(self, name), rows) for name in scales}
         return _Task(**taken, units=self.units[units], unit=unit)
+
+
+def _some_scale(scale: WearScale | None, rows: IntArray) -> WearScale | None:
+    return None if scale is None else scale.some(rows)
+
+
+def _left(scale: WearScale | None, even_mm: FloatArray) -> FloatArray:
+    """What a gauge reads above the minimum (m, ...)."""
+    return even_mm if scale is None else scale.above_mm(even_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,12 +201,13 @@ def _stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
     sd, other_sd = np.sqrt(variance + task.threshold_var), np.sqrt(other_var + task.threshold_var)
     rho = np.clip((np.sqrt(shared * other_shared) + task.threshold_var) / (sd * other_sd), 0.0, 1.0)
     table = setting.table
-    here = grid_index(mean[:, None] - sd[:, None] * _Z)
+    here = grid_index(_left(task.scale, mean[:, None] - sd[:, None] * _Z))
     own = table.own.ravel()[task.place[:, None] + here]
     own_log = own + _others_stay(task, own, setting.whole_unit)
     drift = other[:, None] - (other_sd * rho)[:, None] * _Z
     beside = (other_sd * np.sqrt(1.0 - rho**2))[:, None, None] * _Y
-    index = task.place[:, None, None] + grid_index(drift[:, :, None] - beside)
+    beside = _left(task.partner_scale, drift[:, :, None] - beside)
+    index = task.place[:, None, None] + grid_index(beside)
     goes = table.goes[here] * task.has_partner[:, None]
     log_stay = table.along.ravel()[index]
     log_stay *= goes[:, :, None]
@@ -543,7 +557,7 @@ def _task(
         partner_minimum_mm=ends.minimum_mm[partner],
         has_partner=ends.has_partner[rows] & lines.is_known[partner],
         place=setting.table.place(ends.policy_group[rows]),
-        threshold_var=threshold_variances(policy)[ends.policy_group[rows]],
+        threshold_var=_threshold_var(policy, lines.scale, ends.policy_group, rows),
         units=units,
         unit=unit,
         twin=unit + len(units) * is_fresh,
@@ -553,7 +567,20 @@ def _task(
         ages=ages[0],
         partner_ages=ages[1],
         young=np.ones_like(ages[0]),
+        scale=_some_scale(lines.scale, rows),
+        partner_scale=_some_scale(lines.scale, partner),
     )
+
+
+def _threshold_var(
+    policy: PolicyFit, scale: WearScale | None, group: IntArray, rows: IntArray
+) -> FloatArray:
+    """Doubt about the thresholds of some wheel ends, on their scale."""
+    variance = threshold_variances(policy)[group[rows]]
+    if scale is None:
+        return variance
+    threshold = mean_policy(policy).threshold_mm[group[rows]]
+    return np.asarray(variance * scale.some(rows).even_per_mm(threshold) ** 2)
 
 
 def _ages(

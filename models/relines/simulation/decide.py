@@ -153,8 +153,9 @@ def _wanted_by_reading(visit: Visit) -> IntArray:
         return np.zeros(0, np.int64)
     width = np.hypot(policies.reading_sd, float(policies.spread.max()))
     highest = max(float(policies.threshold.max()), scenario.threshold_mm, 0.0)
-    near = np.flatnonzero((state.above_mm < highest + FAR * width) & visit.ends)
-    reading = state.above_mm[near] + policies.reading_sd * noise.reading[near]
+    found = visit.layout.found_mm(state.above_mm, slice(None))
+    near = np.flatnonzero((found < highest + FAR * width) & visit.ends)
+    reading = found[near] + policies.reading_sd * noise.reading[near]
     missed = (noise.missed[near] - (1.0 - policies.read_share)) / policies.read_share
     due = (missed >= 0.0) & _due(visit, near, reading, missed)
     return np.asarray(near[due])
@@ -194,7 +195,9 @@ def _guarded(visit: Visit, ends: BoolArray) -> tuple[IntArray, FloatArray]:
         return np.zeros(0, np.int64), np.zeros(0)
     read = ends & (visit.noise.missed >= 1.0 - visit.policies.read_share)
     error = visit.policies.reading_sd * visit.noise.reading
-    kalman_update(known, read, visit.state.above_mm + error)
+    found = visit.layout.found_mm(visit.state.above_mm, slice(None)) + error
+    finely = visit.layout.left_per_mm(known.above_mm)
+    kalman_update(known, read, visit.layout.left_of(found), finely)
     km, spread = coming.km, coming.relative_var
     risky = np.flatnonzero(is_at_risk(known, km, spread, scenario.risk) & ends)
     if scenario.wait_for_visit:
@@ -223,7 +226,8 @@ def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
 def _partner_goes(visit: Visit, ends: IntArray) -> BoolArray:
     """Whether the other end of each one's axle goes along: seldom where it is nearly new."""
     policies, partner, copy = visit.policies, visit.layout.partner[ends], visit.layout.copy[ends]
-    reading = visit.state.above_mm[partner] + policies.reading_sd * visit.noise.reading[partner]
+    found = visit.layout.found_mm(visit.state.above_mm[partner], partner)
+    reading = found + policies.reading_sd * visit.noise.reading[partner]
     goes = policies.pair[copy] * along_share(reading, policies.along_below[copy])
     return np.asarray(visit.noise.axle[visit.layout.axle[ends]] < goes)
 

@@ -95,10 +95,16 @@ def kalman_predict(known: Knowledge, km: FloatArray) -> None:
     known.cov -= known.var_rate * km
 
 
-def kalman_update(known: Knowledge, is_read: BoolArray, reading_mm: FloatArray) -> None:
-    """Take in the readings (mm above the minimum) of the wheel ends that are read."""
+def kalman_update(
+    known: Knowledge,
+    is_read: BoolArray,
+    reading_mm: FloatArray,
+    finely: FloatArray | float = 1.0,
+) -> None:
+    """Take in the readings (mm above the minimum) of the wheel ends that are read; ``finely``: what
+    an error of a millimetre comes to."""
     # Line and rate: L = m - r x, so the rate's covariance with the lining now is ``cov``.
-    share = is_read / (known.var_above + known.reading_var)
+    share = is_read / (known.var_above + known.reading_var * finely**2)
     gain, gain_rate = known.var_above * share, known.cov * share
     error = reading_mm - known.above_mm
     known.above_mm += gain * error

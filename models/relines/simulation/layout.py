@@ -13,6 +13,7 @@ from models.relines.simulation.counts import Events
 from models.relines.simulation.draws import FleetDraw, tiled
 from models.relines.simulation.scenario import Scenario
 from models.usage.fit import UsageFit
+from models.wear.shape.scale import WearScale
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +53,8 @@ class Layout:
     ``group``, budget ``cell``, ``usable_mm`` (new less minimum), ``minimum_mm``, ``rate_change``
     from a change of duty. Per unit: ``usual_days`` between visits, ``level_change``.
     ``axle_unit`` is the unit of each axle. ``weight`` (per wheel end): counted beside
-    its events (None: nothing is).
+    its events (None: nothing is). ``scale``: on which linings wear evenly (None: a gauge's), and
+    by how much the scenario has ``raised_mm`` their minima.
     """
 
     unit: IntArray
@@ -69,6 +71,29 @@ class Layout:
     usual_days: FloatArray
     level_change: FloatArray
     weight: FloatArray | None = None
+    scale: WearScale | None = None
+    raised_mm: FloatArray | None = None
+
+    def found_mm(self, above_mm: FloatArray, ends: IntArray | slice) -> FloatArray:
+        """What a gauge finds left above the minimum on wheel ends that have so much left."""
+        if self.scale is None or self.raised_mm is None:
+            return above_mm
+        scale, raised = self.scale.some(ends), self.raised_mm[ends]
+        return scale.above_mm(above_mm + scale.even_mm(raised)) - raised
+
+    def left_of(self, found_mm: FloatArray) -> FloatArray:
+        """The reverse, of all wheel ends."""
+        if self.scale is None or self.raised_mm is None:
+            return found_mm
+        scale, raised = self.scale, self.raised_mm
+        return scale.even_mm(found_mm + raised) - scale.even_mm(raised)
+
+    def left_per_mm(self, above_mm: FloatArray) -> FloatArray | float:
+        """How much that is left counts for a millimetre by a gauge, of all wheel ends."""
+        if self.scale is None or self.raised_mm is None:
+            return 1.0
+        every = slice(None)
+        return self.scale.even_per_mm(self.found_mm(above_mm, every) + self.raised_mm)
 
     def events(self, ends: IntArray) -> Events:
         """What befalls wheel ends, as it is counted."""
@@ -111,7 +136,7 @@ def batch_layout(
         copy=copy,
         group=np.tile(ends.policy_group, copies),
         cell=np.tile(cells.base, copies) + after[unit],
-        **_minima(ends, copies, scenario),
+        **_minima(ends, lines, copies, scenario),
         rate_change=theta[copy, column[every, after[unit]]]
         - theta[copy, column[every, before[unit]]],
         usual_days=_days_between(usual, scenario),
@@ -119,15 +144,27 @@ def batch_layout(
     )
 
 
-def other_minimum(layout: Layout, ends: WheelEnds, copies: int, scenario: Scenario) -> Layout:
+def other_minimum(
+    layout: Layout, ends: WheelEnds, lines: WheelEndLines, copies: int, scenario: Scenario
+) -> Layout:
     """The layout of a scenario that differs in its minimum alone."""
-    return replace(layout, **_minima(ends, copies, scenario))
+    return replace(layout, **_minima(ends, lines, copies, scenario))
 
 
-def _minima(ends: WheelEnds, copies: int, scenario: Scenario) -> dict[str, Any]:
+def _minima(
+    ends: WheelEnds, lines: WheelEndLines, copies: int, scenario: Scenario
+) -> dict[str, Any]:
     minimum = scenario_minimum(ends, scenario)
-    usable = np.maximum(ends.new_mm - minimum, 0.1)
-    return {"usable_mm": np.tile(usable, copies), "minimum_mm": np.tile(minimum, copies)}
+    usable = np.tile(np.maximum(ends.new_mm - minimum, 0.1), copies)
+    scale = lines.scale
+    if scale is None:
+        return {"usable_mm": usable, "minimum_mm": np.tile(minimum, copies)}
+    return {
+        "usable_mm": usable,
+        "minimum_mm": np.tile(scale.even_lining_mm(minimum), copies),
+        "scale": scale.some(np.tile(np.arange(len(ends)), copies)),
+        "raised_mm": np.tile(minimum - scale.minimum_mm, copies),
+    }
 
 
 def _days_between(usual: FloatArray, scenario: Scenario) -> FloatArray:

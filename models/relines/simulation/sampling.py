@@ -104,7 +104,8 @@ def some_lines(
     whole = {name: getattr(lines, name) for name in PER_END}
     taken: dict[str, Any] = {name: None if v is None else v[rows] for name, v in whole.items()}
     by_unit: dict[str, Any] = {name: getattr(lines, name)[units] for name in LINES_PER_UNIT}
-    return replace(lines, unit=unit, **taken, **by_unit)
+    scale = None if lines.scale is None else lines.scale.some(rows)
+    return replace(lines, unit=unit, scale=scale, **taken, **by_unit)
 
 
 USE_PER_UNIT = (

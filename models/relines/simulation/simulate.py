@@ -278,7 +278,7 @@ def _started(
 ) -> _Run:
     """``now``: the layout of the fleet as it works now."""
     if scenario.uses_as_now:
-        layout = other_minimum(now, fleet.ends, draw.copies, scenario)
+        layout = other_minimum(now, fleet.ends, fleet.lines, draw.copies, scenario)
     else:
         layout = batch_layout(fleet.ends, fleet.lines, fleet.usage, fleet.cells, draw, scenario)
         layout = replace(layout, weight=now.weight)

@@ -172,7 +172,7 @@ def reline(
         layout.events(ends),
         day,
         state.life[ends],
-        state.above_mm[ends],
+        layout.found_mm(state.above_mm[ends], ends),
         layout.usable_mm[ends],
     )
     if own_visit:

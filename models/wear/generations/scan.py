@@ -66,7 +66,8 @@ LEAST_CHANGE = 0.05
 GOES_ALONG = 5
 """Units with informative lives on either side with which an axle type goes along with others."""
 BEDDING_T = 3.0
-"""Bedding-in over 30,000 km, in 10,000 km: the longest that ``models.wear.linearity`` knows."""
+"""Bedding-in over 30,000 km, in 10,000 km: the longest that
+``models.wear.shape.linearity`` knows."""
 TOLD = 1e-6
 """A change of which less than this share is left beside all else cannot be told from it."""
 

@@ -40,7 +40,7 @@ def run(fleet, tmp_path_factory):
 @pytest.fixture(scope="module")
 def fits(run):
     found = fit_wear_and_use(run.con, run.settings, AS_OF)
-    write_wear_marts(run.con, found.wear, found.calibration, found.sums)
+    write_wear_marts(run.con, found)
     return found
 
 

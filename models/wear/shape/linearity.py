@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.distributions import f_quantile, t_quantile
 from models.common.multiple_tests import holm
 from models.common.units import KM_PER_UNIT
@@ -69,7 +69,7 @@ class Departure:
 
 
 @dataclass(frozen=True, slots=True)
-class _Rows:
+class Rows:
     """Single readings with the straight line's columns."""
 
     y: FloatArray
@@ -81,15 +81,21 @@ class _Rows:
     day: FloatArray
     line_names: tuple[str, ...]
 
+    @property
+    def early(self) -> BoolArray:
+        """Readings soon after a reline on record."""
+        return (self.known > 0) & (self.t * KM_PER_UNIT < max(BEDDING_KM))
+
 
 @dataclass(frozen=True, slots=True)
-class _Trial:
+class Trial:
     """A fit with extra columns; ``names`` are those that the data can tell apart,
     ``line_names`` the straight line's."""
 
     fit: MixedFit
     names: tuple[str, ...]
     line_names: tuple[str, ...]
+    line_kept: BoolArray
     most_df: float
 
     def contrasts(self, kind: str) -> FloatArray:
@@ -129,13 +135,19 @@ def _line_columns(frame: pl.DataFrame, duties: Sequence[str]) -> FloatArray:
     return np.column_stack(columns)
 
 
-def _rows(readings: pl.DataFrame, reading_km: pl.DataFrame, most_lives: int) -> _Rows:
+def readings_rows(
+    readings: pl.DataFrame, reading_km: pl.DataFrame, most_lives: int
+) -> tuple[Rows, pl.DataFrame]:
+    """Single readings of about ``most_lives`` linings with the straight line's columns, and their
+    rows of ``readings``."""
     chosen = _sampled(readings, most_lives)
     key = ["life_id", "inspected_on", "as_left"]
     wide = reading_km.pivot(on="duty", index=key, values="km", aggregate_function="sum")
     duties = [c for c in wide.columns if c not in key]
-    frame = chosen.join(wide, on=key, how="left").with_columns(pl.col(duties).fill_null(0.0))
-    return _Rows(
+    frame = chosen.join(wide, on=key, how="left", maintain_order="left").with_columns(
+        pl.col(duties).fill_null(0.0)
+    )
+    rows = Rows(
         y=frame["lining_mm"].to_numpy(),
         x=_line_columns(frame, duties),
         t=frame["km_since_reline"].to_numpy() / KM_PER_UNIT,
@@ -145,9 +157,10 @@ def _rows(readings: pl.DataFrame, reading_km: pl.DataFrame, most_lives: int) -> 
         day=frame["inspected_on"].dt.epoch("d").to_numpy().astype(float),
         line_names=("start", *("rate" for _ in duties)) * frame["axle_type"].n_unique(),
     )
+    return rows, frame
 
 
-def _tried(rows: _Rows, extra: dict[str, FloatArray]) -> _Trial:
+def tried(rows: Rows, extra: dict[str, FloatArray]) -> Trial:
     """The straight line with those extra columns that add something of their own."""
     x = np.column_stack([rows.x, *extra.values()])
     n_line, names = rows.x.shape[1], np.array(list(extra))
@@ -162,14 +175,14 @@ def _tried(rows: _Rows, extra: dict[str, FloatArray]) -> _Trial:
     fit = fit_mixed(blocks, min_sd=LEAST_READING_SD_MM)
     most_df = float(max(int(rows.unit.max()), 1)) if fit.free[3] else MOST_DF
     line = tuple(np.array(rows.line_names)[kept[:n_line]])
-    return _Trial(fit, tuple(names[kept[n_line:]]), line, most_df)
+    return Trial(fit, tuple(names[kept[n_line:]]), line, kept[:n_line], most_df)
 
 
-def _with_three_readings(rows: _Rows) -> int:
+def with_three_readings(rows: Rows) -> int:
     return int((np.bincount(rows.life) >= 3).sum())
 
 
-def _life_means(rows: _Rows, values: FloatArray) -> FloatArray:
+def life_means(rows: Rows, values: FloatArray) -> FloatArray:
     means = np.bincount(rows.life, values) / np.bincount(rows.life)
     return np.asarray(means[rows.life])
 
@@ -184,27 +197,33 @@ def _untested(kind: str, why: str) -> Departure:
     )
 
 
-def _bedding_column(rows: _Rows, kappa_km: float) -> FloatArray:
+def _bedding_column(rows: Rows, kappa_km: float) -> FloatArray:
     return np.asarray(rows.known * np.expm1(-rows.t * KM_PER_UNIT / kappa_km))
 
 
-def _bedding_kappa(rows: _Rows) -> tuple[float | None, int]:
+def _bedding_kappa(rows: Rows) -> tuple[float | None, int]:
     """The kappa [km] that shows bedding-in best, and how many were tried."""
-    early = (rows.known > 0) & (rows.t * KM_PER_UNIT < max(BEDDING_KM))
     trials = []
-    for kappa in BEDDING_KM if early.any() else ():
-        trial = _tried(rows, {"bedding-in": _bedding_column(rows, kappa)})
+    for kappa in BEDDING_KM if rows.early.any() else ():
+        trial = tried(rows, {"bedding-in": _bedding_column(rows, kappa)})
         if trial.names:
             trials.append((trial.test("bedding-in").f, kappa))
     return (max(trials)[1], len(trials)) if trials else (None, 0)
 
 
-def _bent(rows: _Rows) -> FloatArray:
-    about = np.where(rows.known > 0, 0.0, _life_means(rows, rows.t))
+def bedding_columns(rows: Rows) -> tuple[dict[str, FloatArray], float, int]:
+    """Bedding-in's column where it could be told, its kappa [km], and how many were tried."""
+    kappa, tries = _bedding_kappa(rows)
+    columns = {} if kappa is None else {"bedding-in": _bedding_column(rows, kappa)}
+    return columns, kappa or 0.0, tries
+
+
+def _bent(rows: Rows) -> FloatArray:
+    about = np.where(rows.known > 0, 0.0, life_means(rows, rows.t))
     return -((rows.t - about) ** 2)
 
 
-def _seasonal(rows: _Rows) -> dict[str, FloatArray]:
+def seasonal(rows: Rows) -> dict[str, FloatArray]:
     """Season's columns, if readings cover the year and a half it takes to tell it from wear."""
     quarters = np.unique((rows.day % 365.25) // 91.3125)
     if np.ptp(rows.day) < LEAST_SEASON_DAYS or len(quarters) < SEASON_QUARTERS:
@@ -213,19 +232,19 @@ def _seasonal(rows: _Rows) -> dict[str, FloatArray]:
     return {"season cosine": np.cos(angle), "season sine": np.sin(angle)}
 
 
-def _departure(kind: str, trial: _Trial, estimate: float, se: float, tries: int = 1) -> Departure:
+def _departure(kind: str, trial: Trial, estimate: float, se: float, tries: int = 1) -> Departure:
     test = trial.test(kind)
     half, p = float(t_quantile(0.975, test.df2)) * se, min(1.0, test.p * tries)
     low = estimate - half
     return Departure(kind, estimate, se, low, estimate + half, test.df2, p, p, sentence="")
 
 
-def _single(kind: str, trial: _Trial, scale: float, tries: int = 1) -> Departure:
+def _single(kind: str, trial: Trial, scale: float, tries: int = 1) -> Departure:
     (estimate,), ((variance,),) = trial.estimate(kind)
     return _departure(kind, trial, scale * float(estimate), scale * float(np.sqrt(variance)), tries)
 
 
-def _amplitude(trial: _Trial) -> Departure:
+def _amplitude(trial: Trial) -> Departure:
     (cosine, sine), covariance = trial.estimate("season")
     amplitude = float(np.hypot(cosine, sine))
     direction = np.array([cosine, sine]) / max(amplitude, 1e-300)
@@ -248,7 +267,7 @@ def _amplitude_limits(
     return 0.0 if inside else float(edge.min()), float(edge.max())
 
 
-def _steadiness(trial: _Trial, bend: Departure) -> Departure:
+def _steadiness(trial: Trial, bend: Departure) -> Departure:
     """The bend with whether it was shown to be small beside the typical rate."""
     n_line = len(trial.fit.beta) - len(trial.names)
     rates = trial.fit.beta[:n_line][[name.startswith("rate") for name in trial.line_names]]
@@ -265,19 +284,18 @@ WHY_UNTESTED = {
 }
 
 
-def _all_departures(rows: _Rows) -> tuple[list[Departure], float]:
+def _all_departures(rows: Rows, first_mm: float) -> tuple[list[Departure], float]:
     """Every departure in one fit, and the kappa of bedding-in [km]."""
-    kappa, tries = _bedding_kappa(rows)
-    bedding = {} if kappa is None else {"bedding-in": _bedding_column(rows, kappa)}
-    trial = _tried(rows, {**bedding, "curvature": _bent(rows), **_seasonal(rows)})
+    bedding, kappa, tries = bedding_columns(rows)
+    trial = tried(rows, {**bedding, "curvature": _bent(rows), **seasonal(rows)})
     found = [_untested(kind, why) for kind, why in WHY_UNTESTED.items()]
     if "bedding-in" in trial.names:
-        found[0] = _single("bedding-in", trial, 1.0, tries)
+        found[0] = _single("bedding-in", trial, first_mm, tries)
     if "curvature" in trial.names:
         found[1] = _steadiness(trial, _single("curvature", trial, 2.0))
     if {"season cosine", "season sine"} <= set(trial.names):
         found[2] = _amplitude(trial)
-    return found, kappa or 0.0
+    return found, kappa
 
 
 def _size_text(d: Departure, unit: str, scale: float = 1.0) -> str:
@@ -325,7 +343,11 @@ def _adjusted(found: list[Departure], kappa: float) -> tuple[Departure, ...]:
 
 
 def wear_departures(
-    readings: pl.DataFrame, reading_km: pl.DataFrame, *, most_lives: int = MOST_LIVES
+    readings: pl.DataFrame,
+    reading_km: pl.DataFrame,
+    *,
+    most_lives: int = MOST_LIVES,
+    first_mm: float = 1.0,
 ) -> tuple[Departure, ...]:
     """Test the straight line against bedding-in, curvature and season.
 
@@ -336,15 +358,16 @@ def wear_departures(
     reading_km : ``stage.lining_reading_km``: ``life_id``, ``inspected_on``, ``as_left``, ``duty``,
         ``km``.
     most_lives : large fleets are tested on every k-th unit.
+    first_mm : mm by a gauge of one mm of a new lining, where readings are on a scale of their own.
     """
     kinds = ("bedding-in", "curvature", "season")
     few = f"it takes {LEAST_LIVES} linings with three readings each"
     if readings["lining_mm"].count() == 0 or reading_km.is_empty():
         return tuple(_untested(kind, few) for kind in kinds)
-    rows = _rows(readings, reading_km, most_lives)
-    if _with_three_readings(rows) < LEAST_LIVES:
+    rows, _ = readings_rows(readings, reading_km, most_lives)
+    if with_three_readings(rows) < LEAST_LIVES:
         return tuple(_untested(kind, few) for kind in kinds)
     try:
-        return _adjusted(*_all_departures(rows))
+        return _adjusted(*_all_departures(rows, first_mm))
     except TooFewRowsError as reason:
         return tuple(_untested(kind, str(reason)) for kind in kinds)

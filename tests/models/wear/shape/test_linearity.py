@@ -7,13 +7,13 @@ import pytest
 from models.mixed.blocks import blocks_from_rows
 from models.mixed.fit import fit_mixed
 from models.mixed.satterthwaite import wald_test
-from models.wear.linearity import (
+from models.wear.shape.linearity import (
     _amplitude_limits,
     _bedding_column,
     _bedding_kappa,
-    _rows,
     _single,
-    _tried,
+    readings_rows,
+    tried,
     wear_departures,
 )
 from tests.fleets.linings import DrawnFleet, FleetTruth, draw_fleet
@@ -51,8 +51,8 @@ def test_bedding_in_does_not_pass_for_curvature(bent):
 
 def test_bedding_in_pays_for_the_list_it_was_chosen_from():
     fleet = draw_fleet(3, 40, FleetTruth(bedding_mm=0.05))
-    rows = _rows(fleet.readings, fleet.reading_km, 1_000)
-    trial = _tried(rows, {"bedding-in": _bedding_column(rows, 3_000.0)})
+    rows = readings_rows(fleet.readings, fleet.reading_km, 1_000)[0]
+    trial = tried(rows, {"bedding-in": _bedding_column(rows, 3_000.0)})
     once, thrice = (_single("bedding-in", trial, 1.0, tries) for tries in (1, 3))
     assert thrice.p == pytest.approx(min(3 * once.p, 1.0))
     assert _bedding_kappa(rows)[1] == 3
