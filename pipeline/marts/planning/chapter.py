@@ -23,9 +23,9 @@ def write_planning_marts(
 ) -> None:
     """All of the chapter's marts, from what is staged, fitted and forecast; after the status."""
     groups = kept.kept(con, kept.CHECKED)
-    write_part_marts(con, settings, fits.sums)
+    write_part_marts(con, settings, fits)
     with months_at_hand(con):
-        write_cost_marts(con, settings, fits.wear, groups)
+        write_cost_marts(con, settings, fits, groups)
         write_change_marts(con, settings, as_of)
     write_plan_marts(con, settings, ahead, groups, fits.km_per_day, as_of)
     write_check_plan(con, settings, groups)

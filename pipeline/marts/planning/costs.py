@@ -16,6 +16,7 @@ from models.wear.result import WearFit
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of
 from pipeline.marts.planning.parts import lining_worn, mean_life
+from pipeline.marts.results import Fits
 from pipeline.settings import Costs, Settings
 from pipeline.warehouse import warehouse
 
@@ -46,12 +47,13 @@ def months_at_hand(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
 def write_cost_marts(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
-    wear: WearFit,
+    fits: Fits,
     groups: Sequence[CheckedGroup],
 ) -> None:
     """Both periods by axle type and duty and over all, and every unit beside what is expected."""
     spent = spending(con, settings.costs, ("unit_id", *GROUP))
-    rows = [*_past(spent), *_ahead(spent, lining_worn(con), settings.costs, wear, groups)]
+    worn = lining_worn(con, fits.thinning)
+    rows = [*_past(spent), *_ahead(spent, worn, settings.costs, fits.wear, groups)]
     marts.write(con, "costs_per_km", frame_of("costs_per_km", rows))
     marts.write(con, "unit_costs", _units(spent))
 

@@ -23,10 +23,12 @@ from models.parts.wear_ratios import PartRatio, label, part_ratios, sums_by_part
 from models.wear.fit import fit_wear
 from models.wear.generations.names import newest, without_generations
 from models.wear.result import WearFit, WearRate
-from models.wear.sums import LiningLifeSums
+from models.wear.shape.scale import WearScale
+from models.wear.shape.thinning import Thinning
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of
 from pipeline.marts.lives.watched import watched_lives
+from pipeline.marts.results import Fits
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
@@ -36,15 +38,13 @@ TOLD_APART = {"lining": 1.10, "adjuster": 1.5}
 KM_TOLD = 100_000.0
 
 
-def write_part_marts(
-    con: duckdb.DuckDBPyConnection, settings: Settings, sums: LiningLifeSums
-) -> None:
+def write_part_marts(con: duckdb.DuckDBPyConnection, settings: Settings, fits: Fits) -> None:
     """Figures of every part on record, and every pair compared; empty where no part is named."""
     linings, adjusters = _fitted(con, "lining"), _fitted(con, "adjuster")
     figures: list[Row] = []
     compared: list[Row] = []
     if linings.height:
-        figures, compared = _linings(con, settings, sums, linings)
+        figures, compared = _linings(con, settings, fits, linings)
     if adjusters.height:
         more, pairs = _adjusters(con, settings, adjusters)
         figures, compared = figures + more, compared + pairs
@@ -76,9 +76,10 @@ def _fitted(con: duckdb.DuckDBPyConnection, kind: str) -> pl.DataFrame:
 def _linings(
     con: duckdb.DuckDBPyConnection,
     settings: Settings,
-    sums: LiningLifeSums,
+    fits: Fits,
     fitted: pl.DataFrame,
 ) -> tuple[list[Row], list[Row]]:
+    sums = fits.sums
     named = pl.DataFrame({"id": sums.life_id}).join(
         fitted.select("id", "part"), on="id", how="left", maintain_order="left"
     )
@@ -86,7 +87,7 @@ def _linings(
         return _uncounted(fitted), []
     # What came later is known here by its name.
     fit = fit_wear(sums_by_part(without_generations(sums), named["part"]))
-    worn = lining_worn(con)
+    worn = lining_worn(con, fits.thinning)
     # In the duties as they are run now.
     run = {name: duty for duty, name in newest(fit.duties).items()}
     rates = [replace(r, duty=run[r.duty]) for r in fit.rates if r.lives and r.duty in run]
@@ -108,14 +109,22 @@ def _uncounted(fitted: pl.DataFrame) -> list[Row]:
     return [_counted("lining", part, fitted) | {"note": note} for part in _parts(fitted)]
 
 
-def lining_worn(con: duckdb.DuckDBPyConnection) -> dict[str, float]:
-    """Lining worn away when this fleet relines, by axle type [mm]."""
-    return dict(warehouse.fetch(con, _WORN).iter_rows())
+def lining_worn(con: duckdb.DuckDBPyConnection, thinning: Thinning | None) -> dict[str, float]:
+    """Lining worn away when this fleet relines, by axle type [mm], as rates count it."""
+    found = warehouse.fetch(con, _WORN)
+    if thinning is None:
+        return dict(found.select("axle_type", "mm").iter_rows())
+    usable = found["usable_mm"].to_numpy()
+    scale = WearScale(thinning.log_ratio, np.zeros(len(usable)), usable)
+    even = usable - scale.even_mm(usable - found["mm"].to_numpy())
+    return dict(zip(found["axle_type"], even.tolist(), strict=True))
 
 
 _WORN = """
     select l.axle_type,
-        cast(sum(cast(e.lining_new_mm - r.lining_mm as decimal(38, 9))) as double) / count(*) as mm
+        cast(sum(cast(e.lining_new_mm - r.lining_mm as decimal(38, 9))) as double) / count(*) as mm,
+        cast(sum(cast(e.lining_new_mm - e.lining_min_mm as decimal(38, 9))) as double) / count(*)
+            as usable_mm
     from stage.lining_lives l
     inner join judge.wheel_ends e on e.wheel_end_id = l.wheel_end_id
     inner join (

@@ -18,6 +18,7 @@ from models.relines.simulation.scenario import Scenario
 from models.relines.simulation.simulate import simulate_relines
 from models.wear.shape.scale import WearScale
 from pipeline.marts.adjustment import drift_outlook, wear_since_setting
+from pipeline.marts.planning.parts import lining_worn
 from pipeline.marts.wear import write_wear_marts
 from pipeline.stages import fitting
 from pipeline.stages.fitting import fit_wear_and_use
@@ -231,3 +232,23 @@ def test_earlier_days_ask_for_themselves(run, monkeypatch):
     for origin in then:
         assert origin.fleet.lines.scale is not None
         assert 0.6 < origin.fleet.lines.scale.log_ratio < 1.2
+
+
+def test_km_to_a_reline_are_those_that_relined_linings_ran(run, fits):
+    """What costs per km rest on: three quarters of a thickness is more than that of its km."""
+    ran = warehouse.fetch(
+        run.con,
+        """select l.axle_type, avg(r.km) as km, count(*) as lives
+        from stage.lining_lives l
+        inner join (
+            select life_id, max(km_since_reline) as km from stage.lining_readings group by life_id
+        ) r on r.life_id = l.life_id
+        where l.start_known and l.ended_on is not null group by l.axle_type""",
+    )
+    rates = {r.axle_type: r.mm_per_10000km for r in fits.wear.rates}
+    even, by_gauge = (lining_worn(run.con, thinning) for thinning in (fits.thinning, None))
+    for axle_type, km, lives in ran.iter_rows():
+        assert lives > 40
+        told = even[axle_type] / rates[axle_type] * 1e4
+        assert told == pytest.approx(km, rel=0.025)
+        assert by_gauge[axle_type] / rates[axle_type] * 1e4 < 0.97 * km
