@@ -30,6 +30,11 @@ missed by is taken off the errors before a bias is learned from them, all but it
 quarters (now and then is a shift, always alike is a bias), while θ, ψ, φ and ω, how widely
 errors scatter, are learned from the whole errors: use may shift again.
 
+Where all units are checked in the same weeks twice a year, relines come in every other quarter, and
+a forecast that has a few in the quarters between, for a week of checks may move, misses these by a
+whole logarithm. That is a matter of days, not of how many come: such a quarter's error is taken
+together with its fuller neighbour's.
+
 The same factors multiply every part of a fleet's total: what is learned of the total is all that is
 known of its parts.
 """
@@ -65,6 +70,8 @@ MONTHS_A_QUARTER = 3
 NO_CHANGE = 1
 HARDLY_SEEN = 3
 """Quarters of a changed policy that an origin must have seen to tell of it."""
+THIN = 0.4
+"""Quarters with less than this share of a neighbour's forecast are taken together with it."""
 FEWEST_FOR_MEDIAN = 4
 """Quarters from which on use that always missed alike is told from one that shifted."""
 
@@ -77,7 +84,8 @@ class PastErrors:
     before it, earlier ones are negative); ``ahead``: which after its own origin, from 1. A quarter
     is there as often as it was forecast. ``changed``: the quarter before which the policy, or wear,
     known to the forecast was another; positive: it knew of none. ``use``: log of km run in the
-    quarter over km forecast.
+    quarter over km forecast. ``over``: the quarter after which the outcome was known (None: that
+    ``quarter`` each).
     """
 
     error: FloatArray
@@ -86,15 +94,22 @@ class PastErrors:
     ahead: IntArray
     changed: IntArray
     use: FloatArray
+    over: IntArray | None = None
 
     def __len__(self) -> int:
         return len(self.error)
 
+    @property
+    def known_from(self) -> IntArray:
+        """The quarter after which each outcome was known (N,)."""
+        return self.quarter if self.over is None else self.over
+
     def known_at(self, quarters_ago: int) -> "PastErrors":
         """Those of quarters that were over then, counted from then."""
-        known = self._some(self.quarter <= -quarters_ago)
+        known = self._some(self.known_from <= -quarters_ago)
         quarter, changed = known.quarter + quarters_ago, known.changed + quarters_ago
-        return replace(known, quarter=quarter, changed=changed)
+        over = known.known_from + quarters_ago
+        return replace(known, quarter=quarter, changed=changed, over=over)
 
     def under_policy(self, changed_quarters: int) -> "PastErrors":
         """Those that tell of a policy, or wear, that was another so many quarters ago (0: never):
@@ -115,6 +130,7 @@ class PastErrors:
             self.ahead[which],
             self.changed[which],
             self.use[which],
+            self.known_from[which],
         )
 
     @property
@@ -144,16 +160,45 @@ def past_errors(
     ``changed_quarters``: how long before it the policy had changed, as was known then (0: never);
     ``use``: log of km run over km forecast of its quarters (H,), nought unless said.
     """
-    none, nowhere = np.zeros(0), np.zeros(0, np.int64)
-    parts = [(none, none, nowhere, nowhere, nowhere, none)]
     changes = [0] * len(draws) if changed_quarters is None else changed_quarters
     missed = [np.zeros(len(came)) for came in happened] if use is None else use
+    fuller = _fuller_neighbours(draws, quarters_ago)
+    none, nowhere = np.zeros(0), np.zeros(0, np.int64)
+    parts = [(none, none, nowhere, nowhere, nowhere, none, nowhere)]
     given = zip(draws, happened, quarters_ago, changes, missed, strict=True)
     for drawn, came, ago, change, ran in given:
-        ahead = np.arange(1, len(came) + 1)
-        since = np.full(len(came), -(ago + change) if change else NO_CHANGE)
-        parts.append((*_log_errors(drawn, came), ahead - ago, ahead, since, ran))
+        quarter = np.arange(1, len(came) + 1) - ago
+        total = np.array([_in_place_of(q, fuller) for q in quarter.tolist()], np.int64)
+        full = np.flatnonzero(total == quarter)
+        member = (total == quarter[full, None]).astype(np.float64)
+        error, luck = _log_errors(drawn @ member.T, member @ came)
+        since = np.full(len(full), -(ago + change) if change else NO_CHANGE)
+        over = np.where(member > 0, quarter, -ago).max(axis=1, initial=-ago)
+        parts.append((error, luck, quarter[full], full + 1, since, ran[full], over))
     return PastErrors(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _fuller_neighbours(draws: Sequence[FloatArray], quarters_ago: Sequence[int]) -> dict[int, int]:
+    """Of quarters with a small share of a neighbour's forecast, the fuller neighbour: by the mean
+    over all origins that forecast them."""
+    totals: dict[int, list[float]] = {}
+    for drawn, ago in zip(draws, quarters_ago, strict=True):
+        for h, mean in enumerate(drawn.mean(axis=0).tolist(), 1):
+            totals.setdefault(h - ago, []).append(mean)
+    mean_of = {quarter: sum(found) / len(found) for quarter, found in totals.items()}
+    fuller = {}
+    for quarter, mean in mean_of.items():
+        beside = max((quarter - 1, quarter + 1), key=lambda q: mean_of.get(q, 0.0))
+        if mean < THIN * mean_of.get(beside, 0.0):
+            fuller[quarter] = beside
+    return fuller
+
+
+def _in_place_of(quarter: int, fuller: dict[int, int]) -> int:
+    """The quarter that one is taken together with: itself unless it is a thin one."""
+    while quarter in fuller:
+        quarter = fuller[quarter]
+    return quarter
 
 
 def _log_errors(draws: FloatArray, happened: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -207,11 +207,11 @@ def lining_lines(fit: WearFit, sums: LiningLifeSums) -> LiningLines:
     if (sums.axle_types, sums.duties) != (fit.axle_types, fit.duties):
         raise ValueError("the sums have other axle types or duties than the fit")
     sums = usable_sums(sums, fit)
-    parts = [_lines_of(fit, kept_lives(sums, some)) for some in _whole_units(sums.unit)]
+    parts = [_lines_of(fit, kept_lives(sums, some)) for some in whole_units(sums.unit)]
     return parts[0] if len(parts) == 1 else _joined(parts)
 
 
-def _whole_units(unit: IntArray) -> Iterator[BoolArray]:
+def whole_units(unit: IntArray) -> Iterator[BoolArray]:
     """Masks of lives, those of some units each, in the order of units: what lines are worked out
     from takes many times the room of the lines."""
     part = np.cumsum(np.bincount(unit)) // LIVES_AT_ONCE

@@ -79,6 +79,7 @@ def drawn_world(seed: int) -> World:
         closing=bool(rng.random() < rare),
         thinner_only=bool(rng.random() < rare),
         hole_days=int(perhaps(rare, 120.0, 320.0)),
+        quickening=perhaps(0.15, -0.4, 0.45),
     )
 
 

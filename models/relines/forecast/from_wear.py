@@ -14,11 +14,17 @@ from models.usage.fit import UsageFit
 from models.wear.blocks import duty_clusters
 from models.wear.generations.names import generation_of, newest, run_since
 from models.wear.generations.scan import QUARTER_DAYS
-from models.wear.predict import LiningLines, fitted_blocks, lining_lines, usable_sums
+from models.wear.predict import (
+    LiningLines,
+    fitted_blocks,
+    lining_lines,
+    usable_sums,
+    whole_units,
+)
 from models.wear.result import WearFit
 from models.wear.shape.scale import WearScale
 from models.wear.shape.thinning import Thinning
-from models.wear.sums import LiningLifeSums, off_own_lines
+from models.wear.sums import LiningLifeSums, kept_lives, off_own_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,33 +46,38 @@ def unit_slopes(fit: WearFit, sums: LiningLifeSums, duty: IntArray | None = None
     if fit.mixed is None:
         raise ValueError("the fit has no rates: " + " ".join(fit.notes))
     used = usable_sums(sums, fit)
-    blocks = fitted_blocks(fit, used)
-    effects = unit_effects(blocks, fit.mixed.point.variances, fit.mixed.sigma2, fit.beta)
-    slopes = UnitSlopes(
-        effect=-effects.unit_slope,
-        variance=effects.unit_variance + effects.own_variance,
-        gradient=-effects.unit_gradient,
-    )
-    return slopes if duty is None else _in_duty(slopes, effects, used, duty)
+    slopes: UnitSlopes | None = None
+    for some in whole_units(used.unit):
+        part = kept_lives(used, some)
+        blocks = fitted_blocks(fit, part)
+        effects = unit_effects(blocks, fit.mixed.point.variances, fit.mixed.sigma2, fit.beta)
+        if slopes is None:  # of units without a lining, all parts say the same
+            slopes = UnitSlopes(
+                effect=-effects.unit_slope,
+                variance=effects.unit_variance + effects.own_variance,
+                gradient=-effects.unit_gradient,
+            )
+        _enter(slopes, effects, part, duty)
+    assert slopes is not None
+    return slopes
 
 
-def _in_duty(
-    slopes: UnitSlopes, effects: UnitEffects, used: LiningLifeSums, duty: IntArray
-) -> UnitSlopes:
-    """Slopes with each unit's own part in its duty, for those that ran in it."""
-    if effects.own_variance == 0.0:
-        return slopes
-    _, unit, ran = duty_clusters(used)
+def _enter(
+    slopes: UnitSlopes, effects: UnitEffects, part: LiningLifeSums, duty: IntArray | None
+) -> None:
+    """Enter the slopes of a part's units; where units differ from duty to duty, each one's own in
+    its duty, for those that ran in it."""
+    here = np.unique(part.unit)
+    slopes.effect[here] = -effects.unit_slope[here]
+    slopes.variance[here] = effects.unit_variance[here] + effects.own_variance
+    slopes.gradient[here] = -effects.unit_gradient[here]
+    if duty is None or effects.own_variance == 0.0:
+        return
+    _, unit, ran = duty_clusters(part)
     same = np.flatnonzero(duty[unit] == ran)
-    effect, variance, gradient = (
-        slopes.effect.copy(),
-        slopes.variance.copy(),
-        slopes.gradient.copy(),
-    )
-    effect[unit[same]] = -effects.slope[same]
-    variance[unit[same]] = effects.variance[same]
-    gradient[unit[same]] = -effects.gradient[same]
-    return UnitSlopes(effect, variance, gradient)
+    slopes.effect[unit[same]] = -effects.slope[same]
+    slopes.variance[unit[same]] = effects.variance[same]
+    slopes.gradient[unit[same]] = -effects.gradient[same]
 
 
 LEAST_MIDDLES = 200

@@ -73,7 +73,7 @@ class _Replacement:
         """Of the sum of ``weight`` w (R,): by h in each row (R,), and by (log s, missed, missed
         below), (3,)."""
         by_h, missed, below = self.by_reading(weight)
-        # Of h over the spread: a search may try a spread beyond all numbers.
+        # Of h over the spread, which may be beyond all numbers.
         by_z = weight * self.density * (1.0 - _chances(self.shape)[1])
         return by_h, np.array([-(by_z @ self.z), missed.sum(), below.sum()])
 
@@ -88,7 +88,8 @@ class _Replacement:
 
 
 def _chances(shape: FloatArray) -> tuple[float, float, float]:
-    return float(np.exp(shape[0])), *special.expit(shape[1:3])
+    # A search may try a spread beyond all numbers.
+    return float(np.exp(min(shape[0], 700.0))), *special.expit(shape[1:3])
 
 
 def _replacement(x: FloatArray, threshold: FloatArray, shape: FloatArray) -> _Replacement:

@@ -259,3 +259,34 @@ def test_who_knew_less_says_nothing_of_forecasts_that_know_more():
     assert errors_of([knew, lost], season=True).error == pytest.approx([0.0])
     # A forecast that knows of none may miss by one.
     assert errors_of([knew, blind]).error == pytest.approx([0.0, np.log(40.5 / 20.5)])
+
+
+def test_a_thin_quarter_s_error_is_its_fuller_neighbour_s_by_hand():
+    """Checks in the same weeks twice a year: 100 relines, few, 100, few. Forecasts have 8 in the
+    quarters between, none come: one part in thirteen too many, not a logarithm of five."""
+    full, thin = np.full(5, 100.0), np.full(5, 8.0)
+    draws = [
+        np.column_stack([full, thin, full, thin]),
+        np.column_stack([thin, full, thin]),
+        thin[:, None],
+    ]
+    came = [np.array([104.0, 0.0, 104.0, 0.0]), np.array([0.0, 104.0, 0.0]), np.zeros(1)]
+    past = past_errors(draws, came, [4, 3, 1])
+    # Each thin one goes with the full one before it: where that is before the origin, it says
+    # nothing, and an origin that has the thin one alone says nothing at all.
+    assert past.quarter.tolist() == [-3, -1, -1]
+    assert past.ahead.tolist() == [1, 3, 2]
+    assert past.error == pytest.approx(np.log(104.5 / 108.5))
+    # What was taken together is known when all of it is over.
+    assert past.known_from.tolist() == [-2, 0, 0]
+    assert past.known_at(1).quarter.tolist() == [-2]
+    coming = errors_to_come(past, 4)
+    assert (np.abs(coming.expected) < 0.1).all()
+
+
+def test_quarters_as_full_as_their_neighbours_stand_alone():
+    drawn = np.tile([100.0, 45.0, 100.0, 41.0], (5, 1))
+    past = past_errors([drawn], [np.array([90.0, 50.0, 110.0, 30.0])], [4])
+    assert past.quarter.tolist() == [-3, -2, -1, 0]
+    assert past.known_from.tolist() == past.quarter.tolist()
+    assert past.error[3] == pytest.approx(np.log(30.5 / 41.5))

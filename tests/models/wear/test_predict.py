@@ -113,7 +113,7 @@ def test_lines_are_the_best_linear_unbiased_prediction(fleet, sums, fit):
 def test_lines_are_the_same_worked_out_a_few_units_at_a_time(sums, fit, monkeypatch):
     whole = lining_lines(fit, sums)
     monkeypatch.setattr(predict, "LIVES_AT_ONCE", 10)
-    masks = list(predict._whole_units(whole.unit))
+    masks = list(predict.whole_units(whole.unit))
     assert len(masks) > 3
     assert (np.sum(masks, axis=0) == 1).all()
     parts = lining_lines(fit, sums)
