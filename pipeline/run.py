@@ -223,7 +223,7 @@ def look_back(run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift 
 def mart(run: Run, results: Results) -> None:
     day, fits, now = results.judged.as_of, results.fitted.fits, results.forecast
     chapter = results.fitted.chapter.result()
-    with warehouse.transaction(run.con):
+    with tables_aside(run.con, run.settings), warehouse.transaction(run.con):
         write_chapter(run.con, fits.wear, chapter)
         write_status(run.con, run.settings, results.drift, now.forecasts, day)
         past = results.missed.relines

@@ -36,16 +36,28 @@ RAN = 0.7
 """Of their km per day in other intervals, at least: else they were off the road."""
 
 
-def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) -> FloatArray:
+HARDLY = 0.25
+"""Of the checks usual in one interval, at most, in a lull."""
+
+
+def holes(
+    begins: FloatArray,
+    ends: FloatArray,
+    km: FloatArray,
+    unit: IntArray,
+    *,
+    but_for_few: bool = False,
+) -> FloatArray:
     """First and last day (N, 2) of stretches without a check.
 
     ``begins``, ``ends``, ``km``, ``unit`` (n,): intervals between successive checks of a unit, in
-    days.
+    days. ``but_for_few``: of stretches with hardly any, too.
     """
+    interval = float(np.median(ends - begins)) if len(ends) else 0.0
     days = np.unique(np.round(np.concatenate([begins, ends])))
+    days = days[_is_usual(days, ends, interval)] if but_for_few else days
     if len(days) < 2:
         return np.zeros((0, 2))
-    interval = float(np.median(ends - begins))
     least = min(LONG * interval, max(OF_AN_INTERVAL * interval, _exceptional(np.diff(days))))
     # Units whose checks are independent have no check in a stretch with a chance of exp(-awaited).
     awaited = np.log(len(days) / CHANCE)
@@ -67,6 +79,19 @@ def holes(begins: FloatArray, ends: FloatArray, km: FloatArray, unit: IntArray) 
     return np.array(found, np.float64).reshape(-1, 2)
 
 
+def _is_usual(days: FloatArray, checks: FloatArray, interval: float) -> BoolArray:
+    """Whether more than hardly any check was made within half an ``interval`` of each day."""
+    if not len(checks):
+        return np.ones(len(days), bool)
+    ordered = np.sort(checks)
+
+    def about(when: FloatArray) -> FloatArray:
+        after, before = (np.searchsorted(ordered, when + d) for d in (interval / 2, -interval / 2))
+        return np.asarray(after - before, np.float64)
+
+    return np.asarray(about(days) >= HARDLY * np.median(about(checks)))
+
+
 def _exceptional(stretches: FloatArray) -> float:
     """Longer than this a stretch is another thing than the fleet's others."""
     others = np.sort(stretches)[:-MOST_SHORT]
@@ -77,7 +102,13 @@ Hole = tuple[dt.date, dt.date]
 """Its first and its last day."""
 
 
-def holes_of_records(intervals: pl.DataFrame) -> list[Hole]:
+def lulls_of_records(intervals: pl.DataFrame) -> list[Hole]:
+    """As :func:`holes_of_records`, of stretches in which hardly anybody was checked: no hole, for
+    some were; but what a forecast missed by in one, or soon after it, says nothing of others."""
+    return holes_of_records(intervals, but_for_few=True)
+
+
+def holes_of_records(intervals: pl.DataFrame, *, but_for_few: bool = False) -> list[Hole]:
     """Of the whole fleet, in order; ``intervals`` has unit_id, from_on, days, km and to_visit."""
     rows = intervals.filter("to_visit").select(
         pl.col("from_on").dt.epoch("d").cast(pl.Float64),
@@ -86,7 +117,7 @@ def holes_of_records(intervals: pl.DataFrame) -> list[Hole]:
         pl.col("unit_id").rank("dense").cast(pl.Int64),
     )
     begins, days, km, unit = (rows[name].to_numpy() for name in rows.columns)
-    found = holes(begins, begins + days, km, unit)
+    found = holes(begins, begins + days, km, unit, but_for_few=but_for_few)
     return [(_date(first), _date(last)) for first, last in found]
 
 

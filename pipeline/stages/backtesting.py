@@ -18,7 +18,14 @@ from models.relines.look_back import (
 )
 from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
-from models.usage.holes import Hole, holes_of_records, holes_told, silences, watched_until
+from models.usage.holes import (
+    Hole,
+    holes_of_records,
+    holes_told,
+    lulls_of_records,
+    silences,
+    watched_until,
+)
 from models.usage.since import change_frame, use_change
 from models.usage.year.told import year_frame
 from pipeline.marts import marts
@@ -47,13 +54,14 @@ class Since:
     readings: pl.DataFrame
     intervals: pl.DataFrame
     holes: Sequence[Hole]
+    lulls: Sequence[Hole]
     silent: pl.DataFrame
 
     @property
     def missing(self) -> Sequence[Hole]:
-        """Times of which the records of the whole fleet tell nothing."""
+        """Times of which the records of the whole fleet tell nothing, or hardly anything."""
         ends = self.silent.filter(pl.col("depot").is_null())["from_on"]
-        return [*self.holes, *((last, self.as_of) for last in ends)]
+        return [*self.holes, *self.lulls, *((last, self.as_of) for last in ends)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +85,8 @@ def records_since(con: duckdb.DuckDBPyConnection, now: FleetModel | None, as_of:
     )
     visits = warehouse.fetch(con, "select unit_id, depot, visit_on from reduce.units_now")
     silent = silences(ran, visits, as_of)
-    return Since(as_of, relines, counted, readings, ran, holes_of_records(ran), silent)
+    missing = holes_of_records(ran), lulls_of_records(ran)
+    return Since(as_of, relines, counted, readings, ran, *missing, silent)
 
 
 def looked_back(origin: Origin, since: Since) -> LookedBack:

@@ -8,12 +8,12 @@ import duckdb
 
 from pipeline.settings import Settings
 
-MOST_MEMORY, MEMORY_SHARE = 6e9, 0.4
+MOST_MEMORY, MEMORY_SHARE = 4e9, 0.4
 BYTES_A_ROW = 2_500.0
 """Of an inspection or job while it is staged: measured at 1,100 (10,000 wheel ends), and room."""
 LEAST_ROWS = 5_000
 SHARE_ASIDE = 0.25
-"""Of the memory for tables, while models are fitted to what was read of them."""
+"""Of the memory for tables, while models are fitted to what was read of them, and marts filled."""
 
 
 def memory_for_tables(settings: Settings | None = None) -> float:

@@ -41,7 +41,7 @@ from models.relines.rivals import (
     straight_line_totals,
 )
 from models.relines.simulation.simulate import FleetModel, simulate_relines
-from models.usage.holes import holes_of_records
+from models.usage.holes import holes_of_records, lulls_of_records
 from pipeline.marts.budget import DRAWS, SEED, months_of, reline_costs
 from pipeline.marts.lives.failures import error_factor, failure_outlook, failures_ahead
 from pipeline.marts.lives.fits import life_choices, unit_lives_now
@@ -237,7 +237,7 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
     relines = relines_to_count(warehouse.fetch(con, "from reduce.relines_done"), now)
     readings = warehouse.fetch(con, "from reduce.linings_found")
     ran = warehouse.fetch(con, "from reduce.unit_usage")
-    missing = holes_of_records(ran)
+    missing = [*holes_of_records(ran), *lulls_of_records(ran)]
     past, ahead = [], []
     for then in origins(con, run.settings, day, ()):
         ahead += [then.failures] if then.failures is not None else []

@@ -2,7 +2,7 @@
 
 import datetime as dt
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import duckdb
 import numpy as np
@@ -27,6 +27,8 @@ LIKELY = 0.10
 """Less likely jobs of one wheel end at one visit are not planned singly."""
 PROBABILITIES = (0.02, *np.round(np.arange(0.05, 1.0, 0.05), 2).tolist(), 0.98)
 SEED = 51_000
+ENDS_AT_ONCE = 20_000
+"""Wheel ends whose every visit is looked at together: a unit that is checked weekly has many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,11 @@ class Ends:
     since_visit: FloatArray
     present: FloatArray
     km_per_day: FloatArray
+
+    def some(self, rows: IntArray) -> "Ends":
+        """Some of them."""
+        by_end = (f.name for f in fields(self) if f.name != "frame")
+        return Ends(self.frame[rows], **{name: getattr(self, name)[rows] for name in by_end})
 
 
 def write_plan_marts(
@@ -111,11 +118,28 @@ def _plan(
     """Rows of visits in the months planned for at which something is likely, or looked at first."""
     months = budget_months(as_of, settings.budget.plan_months)
     horizon = float(months.calendar.month_ends[-1])
-    visits = visit_days(ends.usual_days, ends.since_visit, horizon)
     forecast = reline_forecast(
         fleet.lines, fleet.ends, fleet.usage, fleet.policy, probabilities=PROBABILITIES
     )
-    reline = chance_at_visits(visits, ends.usual_days, forecast.days, np.array(PROBABILITIES))
+    size = len(ends.unit)
+    parts = [
+        _visits_of(ends.some(rows), forecast.days[:, rows], groups, horizon, as_of)
+        for rows in np.array_split(np.arange(size), max(1, -(-size // ENDS_AT_ONCE)))
+    ]
+    return pl.concat(parts).sort("depot", "visit_on", "unit_id", "wheel_end_id", nulls_last=True)
+
+
+def _visits_of(
+    ends: Ends,
+    relined: FloatArray,
+    groups: Sequence[CheckedGroup],
+    horizon: float,
+    as_of: dt.date,
+) -> pl.DataFrame:
+    """The plan's rows of some wheel ends; ``relined`` (k, L): days at which a reline is as likely
+    as each of ``PROBABILITIES``."""
+    visits = visit_days(ends.usual_days, ends.since_visit, horizon)
+    reline = chance_at_visits(visits, ends.usual_days, relined, np.array(PROBABILITIES))
     adjuster = _adjuster_chances(ends, groups, visits)
     flagged = ends.frame["flagged"].fill_null(value=False).to_numpy()
     first = np.arange(visits.shape[1]) == 0
@@ -124,16 +148,12 @@ def _plan(
     row, visit = np.nonzero(told & np.isfinite(visits) & (ends.present > 0.5)[:, None])
     of = ends.frame[row.tolist()]
     on = pl.Series(np.datetime64(as_of) + np.floor(visits[row, visit]).astype("timedelta64[D]"))
-    return (
-        of.select("depot", "unit_id", "wheel_end_id", "axle_type")
-        .with_columns(
-            visit_on=on,
-            month=on.dt.truncate("1mo"),
-            p_reline=pl.Series(reline[row, visit]),
-            p_adjuster=pl.Series(adjuster[row, visit]).fill_nan(None),
-            check_first=pl.Series(flagged[row] & (visit == 0)),
-        )
-        .sort("depot", "visit_on", "unit_id", "wheel_end_id", nulls_last=True)
+    return of.select("depot", "unit_id", "wheel_end_id", "axle_type").with_columns(
+        visit_on=on,
+        month=on.dt.truncate("1mo"),
+        p_reline=pl.Series(reline[row, visit]),
+        p_adjuster=pl.Series(adjuster[row, visit]).fill_nan(None),
+        check_first=pl.Series(flagged[row] & (visit == 0)),
     )
 
 
@@ -161,7 +181,7 @@ def _hours(
 ) -> pl.DataFrame:
     """Visits, jobs and hours of each depot and month of the budget."""
     months = budget_terms.months_of(settings, as_of)
-    visits = visit_days(ends.usual_days, ends.since_visit, float(months.calendar.month_ends[-1]))
+    horizon = float(months.calendar.month_ends[-1])
     failures = warehouse.fetch(
         con, "select month, depot, failures_mean from mart.expected_failures", "month, depot"
     )
@@ -169,9 +189,10 @@ def _hours(
     rows: list[Row] = []
     for depot in sorted(set(ends.frame["depot"]), key=str):
         at = ends.frame["depot"].eq_missing(pl.Series([depot], dtype=pl.String)).to_numpy()
+        visits = visit_days(ends.usual_days[at], ends.since_visit[at], horizon)
         units = np.unique(ends.unit[at], return_index=True)[1]
-        checks = _by_month(visits[at], ends.present[at], months.calendar.month_ends)
-        called = _by_month(visits[at][units], ends.present[at][units], months.calendar.month_ends)
+        checks = _by_month(visits, ends.present[at], months.calendar.month_ends)
+        called = _by_month(visits[units], ends.present[at][units], months.calendar.month_ends)
         own = failures.filter(pl.col("depot").eq_missing(pl.lit(depot)))
         expected = pl.DataFrame({"month": months.starts}).join(own, on="month", how="left")
         adjusters = expected["failures_mean"].fill_null(0.0).to_numpy()

@@ -210,3 +210,43 @@ def test_a_depot_that_falls_silent_is_told_by_its_name_and_once_with_all_others(
     assert silent([*north, *south], 50) == [(None, 50, 40)]
     gone = [row for row in south if row[4] < AS_OF - dt.timedelta(days=600)]
     assert silent([*north, *gone], 0) == []  # it has closed
+
+
+def test_a_stretch_with_hardly_any_checks_is_a_lull_and_no_hole():
+    """As a hole of 40 half-yearly units, but that three are checked in the course of it."""
+    begins, ends, _, unit = half_yearly(40, (1_000, 1_250))
+    at = np.array([1_060.0, 1_120.0, 1_185.0])
+    cut = [np.flatnonzero((unit == u) & (begins < d) & (ends > d)).item() for u, d in enumerate(at)]
+    begins, unit = np.append(begins, at), np.append(unit, unit[cut])
+    later = ends[cut]
+    ends = np.append(ends, later)
+    ends[cut] = at
+    given = begins, ends, KM * (ends - begins), unit
+    assert len(holes(*given)) == 0
+    (lull,) = holes(*given, but_for_few=True)
+    assert 990 < lull[0] < 1_100
+    assert 1_150 < lull[1] < 1_260
+
+
+def test_a_hole_is_a_lull_too_and_checks_as_usual_are_none():
+    given = half_yearly(40, (1_000, 1_170))
+    assert holes(*given, but_for_few=True).tolist() == holes(*given).tolist()
+    assert len(holes(*half_yearly(40, (0, 0)), but_for_few=True)) == 0
+    # All in one week, every half year: each week has many.
+    days = np.cumsum([0, *[182] * 8])
+    begins, ends = np.tile(days[:-1], 30).astype(float), np.tile(days[1:], 30).astype(float)
+    unit = np.repeat(np.arange(30), 8)
+    assert len(holes(begins, ends, KM * (ends - begins), unit, but_for_few=True)) == 0
+
+
+def test_no_interval_no_lull():
+    none = np.zeros(0)
+    assert holes(none, none, none, np.zeros(0, np.int64), but_for_few=True).shape == (0, 2)
+
+
+def test_a_fleet_that_grew_tenfold_has_no_lull_where_it_was_small():
+    small, large = half_yearly(4, (0, 0)), half_yearly(40, (0, 0))
+    later = large[0] > 1_000
+    joined = [np.concatenate([a, b[later]]) for a, b in zip(small[:3], large[:3], strict=True)]
+    unit = np.concatenate([small[3], large[3][later] + 100])
+    assert len(holes(*joined, unit, but_for_few=True)) == 0
