@@ -8,6 +8,7 @@ line per lining life.
              + own slope + the unit's slope + error
 
 Start with ``fit``, then ``predict``. ``pointers`` adds the camshaft's wear pointer as a second
-instrument, ``shrinkage`` holds thin groups to their neighbours, ``linearity`` asks whether a
-straight line is right at all.
+instrument, ``shrinkage`` holds thin groups to their neighbours, ``shape`` asks whether a straight
+line is right at all, and has a scale of thickness on which it is, where wear quickens or slows as
+linings thin: all that is in mm above is on that scale then, new linings and minima where they are.
 """

@@ -9,6 +9,7 @@ import pytest
 
 from models.relines.past_errors import PastErrors
 from pipeline.cli import main
+from pipeline.marts.planning import plan
 from pipeline.marts.planning.parts import adjusted_pairs
 from pipeline.marts.planning.stock import linings_stock
 from pipeline.settings import Settings
@@ -171,3 +172,26 @@ def test_a_change_says_what_it_cannot_tell(con):
     assert set(found) == {"set_wrong", "wear", "failures", "cost"}
     assert "No record names Nowhere." in found["wear"]
     assert "Too few units changed" in found["failures"]
+
+
+def test_visits_are_planned_the_same_a_few_wheel_ends_at_a_time(monkeypatch):
+    fleet = known_fleet(lived(World(units=8), 3))
+    size, unit = len(fleet.ends), fleet.ends.unit
+    frame = pl.DataFrame(
+        {
+            "wheel_end_id": fleet.ends.wheel_end_id,
+            "unit_id": [fleet.usage.unit_ids[u] for u in unit],
+            "depot": ["Northgate"] * size,
+            "axle_type": list(fleet.ends.axle_type),
+            "duty": ["trunk"] * size,
+            "flagged": [n % 5 == 0 for n in range(size)],
+            "age_km": [50_000.0] * size,
+        }
+    )
+    use = fleet.usage.usual_days[unit], fleet.usage.since_visit[unit], fleet.usage.present[unit]
+    ends = plan.Ends(frame, unit, *use, np.full(size, 250.0))
+    day = dt.date(2025, 6, 30)
+    whole = plan._plan(Settings(), fleet, ends, (), day)
+    assert whole.height > 7
+    monkeypatch.setattr(plan, "ENDS_AT_ONCE", 7)
+    assert plan._plan(Settings(), fleet, ends, (), day).equals(whole)
