@@ -101,9 +101,7 @@ def _searched(rows: Rows, scale: WearScale) -> Thinning | None:
         step = float(np.clip(step, -LONGEST_STEP, LONGEST_STEP))
         log_ratio = float(np.clip(scale.log_ratio + step, -MOST, MOST))
         scale, line = replace(scale, log_ratio=log_ratio), _line(even, trial)
-        if abs(step) < SETTLED * se:
-            return Thinning(log_ratio, se, test.df2, p)
-        if p > SHOWN:
+        if p > SHOWN or abs(step) < SETTLED * se:
             return Thinning(log_ratio, se, test.df2, p)
     return None
 
