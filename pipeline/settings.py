@@ -119,7 +119,7 @@ class Engine(Section):
     )
     memory_gb: Positive | None = Field(
         None,
-        description="What tables may take of memory; more spills to OUT's disk (unless said: 6, or "
+        description="What tables may take of memory; more spills to OUT's disk (unless said: 4, or "
         "0.4 of the machine's)",
         examples=["2"],
     )

@@ -8,7 +8,7 @@ import duckdb
 
 from pipeline.settings import Settings
 
-MOST_MEMORY, MEMORY_SHARE = 3e9, 0.4
+MOST_MEMORY, MEMORY_SHARE = 4e9, 0.4
 BYTES_A_ROW = 2_500.0
 """Of an inspection or job while it is staged: measured at 1,100 (10,000 wheel ends), and room."""
 LEAST_ROWS = 5_000
