@@ -159,6 +159,9 @@ WORLDS = {
     "both ends of an axle relined, since half-way": replace(
         PLAIN, rule="own reading", pairs_since=True
     ),
+    "all units checked in the same weeks, twice a year": replace(
+        PLAIN, gaps="clustered", check_days=182, season=0.4
+    ),
     "wear quickens as linings thin": replace(PLAIN, quickening=0.45),
     "wear slows as linings thin": replace(PLAIN, quickening=-0.3),
     "all of these": World(
