@@ -32,8 +32,12 @@ def _said(r: dict[str, Any], tests: int, measures: Measures) -> str:
     if r["kind"] == "thinning":
         return _thinning(r)
     shown, not_shown = _TEXTS[r["kind"]]
-    size = _size(r, measures)
-    return f"{(shown if r['p_adjusted'] < SHOWN else not_shown).format(size=size)} {_p(r, tests)}"
+    is_shown = r["p_adjusted"] < SHOWN
+    if is_shown and r["kind"] == "bedding-in" and r["estimate"] < 0.0:
+        shown, kept = _SPARED, {"ci_low": -r["ci_high"], "ci_high": -r["ci_low"]}
+        r = r | kept | {"estimate": -r["estimate"]}
+    text = shown if is_shown else not_shown
+    return f"{text.format(size=_size(r, measures))} {_p(r, tests)}"
 
 
 _TEXTS = {
@@ -64,6 +68,10 @@ def _thinning(r: dict[str, Any]) -> str:
     )
 
 
+_SPARED = (
+    "New linings wear less soon after a reline than later: they keep {size} that their later rate "
+    "would have taken."
+)
 KINDS = {*_TEXTS, "thinning"}
 
 
