@@ -32,7 +32,6 @@ from models.usage.fit import UsageFit
 from models.wear.generations.names import generation_of
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
-from models.wear.shape.scale import WearScale
 from models.wear.shape.thinning import Thinning
 from pipeline.marts.results import Drift, Fits, Lives, Strokes
 from pipeline.settings import Settings
@@ -221,30 +220,29 @@ def wear_since_setting(con: duckdb.DuckDBPyConnection, fits: Fits, some: str = "
         wear_sd_mm=(pl.col("by_rate_var") + own_var * pl.col("x") ** 2).sqrt(),
     )
     if fits.thinning is not None:
-        wear = _where_they_stood(con, wear, fits.thinning)
+        wear = _where_they_stood(con, wear, fits.thinning, some)
     return wear.drop("life_id")
 
 
 def _where_they_stood(
-    con: duckdb.DuckDBPyConnection, wear: pl.DataFrame, thinning: Thinning
+    con: duckdb.DuckDBPyConnection, wear: pl.DataFrame, thinning: Thinning, some: str
 ) -> pl.DataFrame:
     """Wear by a gauge of wear on the scale, up to a lining as thick as was read with the stroke; a
     mean lining's where none was."""
     read = warehouse.fetch(
         con,
-        """select r.life_id, r.inspected_on, r.as_left, r.lining_mm - w.lining_min_mm as left_mm,
-            w.lining_new_mm - w.lining_min_mm as usable_mm
+        f"""select r.life_id, r.inspected_on, r.as_left, r.lining_mm, w.lining_new_mm,
+            w.lining_min_mm
         from stage.lining_readings r
-        inner join stage.lining_lives l on l.life_id = r.life_id
+        inner join (from stage.lining_lives {some}) l on l.life_id = r.life_id
         inner join judge.wheel_ends w on w.wheel_end_id = l.wheel_end_id
         where r.lining_mm is not null""",
     )
     keys = ["life_id", "inspected_on", "as_left"]
     wear = wear.join(read, on=keys, how="left", maintain_order="left")
-    left, usable, even = (
-        wear[c].fill_null(np.nan).to_numpy() for c in ("left_mm", "usable_mm", "wear_mm")
-    )
-    scale = WearScale(thinning.log_ratio, np.zeros(len(left)), usable)
+    columns = ("lining_mm", "lining_new_mm", "lining_min_mm", "wear_mm")
+    lining, new, minimum, even = (wear[c].fill_null(np.nan).to_numpy() for c in columns)
+    scale, left = thinning.scale(new, minimum), lining - minimum
     by_gauge = scale.above_mm(scale.even_mm(left) + even) - left
     share = np.divide(by_gauge, even, out=np.ones(len(left)), where=even > 0.0)
     share = np.where(np.isfinite(share), share, 1.0)
@@ -304,26 +302,21 @@ def drift_outlook(
     if fits.usage.as_of == as_of:
         ends = ends.join(_leaving(fits.usage), on="unit_id", how="left")
     if fits.thinning is not None:
-        ends = _at_their_thickness(con, ends, fits.thinning)
+        ends = _at_their_thickness(con, ends, fits.thinning, some)
     return _with_wear_ahead(_with_km_ahead(ends, fits.usage, as_of), fits.wear)
 
 
 def _at_their_thickness(
-    con: duckdb.DuckDBPyConnection, ends: pl.DataFrame, thinning: Thinning
+    con: duckdb.DuckDBPyConnection, ends: pl.DataFrame, thinning: Thinning, some: str
 ) -> pl.DataFrame:
     """Rates, and how a lining's own parts from them, where its lining stands now."""
-    limits = warehouse.fetch(
-        con,
-        """select wheel_end_id, lining_min_mm as least_mm,
-            lining_new_mm - lining_min_mm as usable_mm
-        from judge.wheel_ends""",
-    )
-    ends = ends.join(limits, on="wheel_end_id", how="left", maintain_order="left")
-    columns = ("least_mm", "usable_mm", "lining_now_mm")
-    least, usable, now = (ends[c].fill_null(np.nan).to_numpy() for c in columns)
-    here = 1.0 / WearScale(thinning.log_ratio, least, usable).even_per_mm(now - least)
+    new = warehouse.fetch(con, f"select wheel_end_id, lining_new_mm from judge.wheel_ends {some}")
+    ends = ends.join(new, on="wheel_end_id", how="left", maintain_order="left")
+    columns = ("lining_new_mm", "lining_min_mm", "lining_now_mm")
+    thick, least, now = (ends[c].fill_null(np.nan).to_numpy() for c in columns)
+    here = 1.0 / thinning.scale(thick, least).even_per_mm(now - least)
     faster = pl.Series(np.where(np.isfinite(here), here, 1.0))
-    return ends.drop("least_mm", "usable_mm").with_columns(
+    return ends.drop("lining_new_mm").with_columns(
         pl.col("rate", "rate_se", "slope") * faster, pl.col("slope_var") * faster**2
     )
 

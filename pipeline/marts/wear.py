@@ -18,10 +18,10 @@ from pipeline.marts import marts
 from pipeline.marts.results import Fits
 from pipeline.warehouse import warehouse
 
-# The course of wear is asked of no more units than this: more would sharpen a clear answer.
-UNITS_ASKED = 4_000
-ASKED = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
-    limit {UNITS_ASKED})"""
+# The course of wear is tested on no more units than this: more would sharpen a clear answer.
+UNITS_TESTED = 4_000
+TESTED = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
+    limit {UNITS_TESTED})"""
 
 
 def fleet_sums(
@@ -40,13 +40,13 @@ def write_wear_marts(con: duckdb.DuckDBPyConnection, fits: Fits) -> None:
     marts.write(con, "wear_changes", changes_frame(wear_changes(fits.wear, fits.sums)))
     marts.write(con, "wear_components", _components(fits.wear))
     marts.write(con, "wear_spreads", _spreads(fits.wear))
-    marts.write(con, "wear_departures", _departures(*asked_readings(con), fits.thinning))
+    marts.write(con, "wear_departures", _departures(*tested_readings(con), fits.thinning))
     marts.write(con, "pointer_checks", _pointer_checks(fits.calibration))
     marts.write(con, "pointers_not_reset", fits.calibration.not_reset)
 
 
-def asked_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Readings, and km by duty, of the units that the course of wear is asked of."""
+def tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Readings, and km by duty, of the units that the course of wear is tested on."""
     readings = warehouse.fetch(
         con,
         f"""select l.unit_id, l.axle_type, l.start_known, l.started_on, w.lining_new_mm,
@@ -54,13 +54,13 @@ def asked_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.Dat
         from stage.lining_readings r
         inner join stage.lining_lives l on l.life_id = r.life_id
         inner join judge.wheel_ends w on w.wheel_end_id = l.wheel_end_id
-        where l.unit_id in {ASKED}""",
+        where l.unit_id in {TESTED}""",
         order="life_id, inspected_on, as_left",
     )
     km = warehouse.fetch(
         con,
         f"""select k.* from stage.lining_reading_km k
-        inner join (from stage.lining_lives where unit_id in {ASKED}) l
+        inner join (from stage.lining_lives where unit_id in {TESTED}) l
             on l.life_id = k.life_id""",
     )
     return readings, km

@@ -101,11 +101,11 @@ def sums_by_era(
                 con.execute(f"drop table if exists {name}")
 
 
-def km_by_era(con: duckdb.DuckDBPyConnection, cuts: Cuts, asked: str) -> pl.DataFrame:
-    """``stage.lining_reading_km`` of the units ``asked``, km of some duties apart since days."""
+def km_by_era(con: duckdb.DuckDBPyConnection, cuts: Cuts, units: str) -> pl.DataFrame:
+    """``stage.lining_reading_km`` of some ``units``, km of some duties apart since days."""
     with _eras(con, cuts):
         return warehouse.fetch(
-            con, f"select * from ({PIECES}) where km > 0 and unit_id in {asked}"
+            con, f"select * from ({PIECES}) where km > 0 and unit_id in {units}"
         ).drop("unit_id")
 
 

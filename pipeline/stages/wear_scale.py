@@ -9,7 +9,7 @@ import duckdb
 from models.wear.generations.names import base_of, generation_of, has_later, run_since
 from models.wear.result import WearFit
 from models.wear.shape.thinning import Thinning, found_thinning
-from pipeline.marts.wear import ASKED, asked_readings
+from pipeline.marts.wear import TESTED, tested_readings
 from pipeline.stages.wear_by_day import AS_THEY_ARE, km_by_era
 from pipeline.warehouse import warehouse
 
@@ -17,7 +17,7 @@ from pipeline.warehouse import warehouse
 def shown_thinning(con: duckdb.DuckDBPyConnection, fit: WearFit) -> Thinning | None:
     """How wear changes as linings thin, where that is shown beside what else the ``fit`` knows to
     have changed: rates by the day of fitting, and of all linings since a day."""
-    readings, km = asked_readings(con)
+    readings, km = tested_readings(con)
     kinds = generation_of(readings["axle_type"], readings["started_on"], fit.axle_types)
     if has_later(fit.duties):
         eras: dict[str, list[dt.date]] = {}
@@ -25,7 +25,7 @@ def shown_thinning(con: duckdb.DuckDBPyConnection, fit: WearFit) -> Thinning | N
             since = run_since(name)
             if since is not None:
                 eras.setdefault(base_of(name), []).append(since)
-        km = km_by_era(con, {duty: tuple(sorted(days)) for duty, days in eras.items()}, ASKED)
+        km = km_by_era(con, {duty: tuple(sorted(days)) for duty, days in eras.items()}, TESTED)
     found = found_thinning(readings.with_columns(axle_type=kinds), km)
     return found if found is not None and found.is_shown else None
 

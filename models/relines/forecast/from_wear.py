@@ -104,9 +104,9 @@ def wheel_end_lines(
     ``lines`` are those of the fit and its sums, where they have been worked out already.
     ``reading_sd_mm`` is the error of a reading beside its neighbours (``reduce.reading_noise``).
     Where readings lie further than that from straight lines of their linings' own, the rest is how
-    far linings stray from one, and counts as doubt about where each stands now. ``thinning``: how
-    wear changes as linings thin, on whose scale the fit is. (Not what the fit's
+    far linings stray from one, and counts as doubt about where each stands now. (Not what the fit's
     residual has besides: linings that disagree with their starts, pointers with gauges.)
+    ``thinning``: how wear changes as linings thin, on whose scale the fit is.
 
     A lining without a reading starts at its reline; one without either stands anywhere between new
     and worn out: it counts in totals, but has no forecast of its own (``is_known`` is false).
@@ -388,8 +388,7 @@ def _fresh(parts: _Parts, fit: WearFit, frame: pl.DataFrame) -> tuple[_Line, Boo
 def _scale(frame: pl.DataFrame, thinning: Thinning | None) -> WearScale | None:
     if thinning is None:
         return None
-    new, minimum = _floats(frame, "lining_new_mm"), _floats(frame, "lining_min_mm")
-    return WearScale(thinning.log_ratio, minimum, new - minimum)
+    return thinning.scale(_floats(frame, "lining_new_mm"), _floats(frame, "lining_min_mm"))
 
 
 def _guessed(fresh: _Line, frame: pl.DataFrame) -> _Line:

@@ -62,7 +62,7 @@ from models.relines.policy.hazard import (
 from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.usage.visits import POINTS, VisitSlots, visit_classes, visit_slots
-from models.wear.shape.scale import WearScale
+from models.wear.shape.scale import WearScale, some_scale
 
 CHUNK = 1_024
 """Wheel ends handled at a time: enough to fill a vector, few enough for a processor's cache."""
@@ -139,12 +139,8 @@ class _Task:
             if f.name not in ("units", "unit", *moments, *scales)
         }
         taken |= {name: some_moments(getattr(self, name), rows) for name in moments}
-        taken |= {name: _some_scale(getattr(self, name), rows) for name in scales}
+        taken |= {name: some_scale(getattr(self, name), rows) for name in scales}
         return _Task(**taken, units=self.units[units], unit=unit)
-
-
-def _some_scale(scale: WearScale | None, rows: IntArray) -> WearScale | None:
-    return None if scale is None else scale.some(rows)
 
 
 def _left(scale: WearScale | None, even_mm: FloatArray) -> FloatArray:
@@ -567,8 +563,8 @@ def _task(
         ages=ages[0],
         partner_ages=ages[1],
         young=np.ones_like(ages[0]),
-        scale=_some_scale(lines.scale, rows),
-        partner_scale=_some_scale(lines.scale, partner),
+        scale=some_scale(lines.scale, rows),
+        partner_scale=some_scale(lines.scale, partner),
     )
 
 

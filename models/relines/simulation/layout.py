@@ -53,8 +53,8 @@ class Layout:
     ``group``, budget ``cell``, ``usable_mm`` (new less minimum), ``minimum_mm``, ``rate_change``
     from a change of duty. Per unit: ``usual_days`` between visits, ``level_change``.
     ``axle_unit`` is the unit of each axle. ``weight`` (per wheel end): counted beside
-    its events (None: nothing is). ``scale``: on which linings wear evenly (None: a gauge's), and
-    by how much the scenario has ``raised_mm`` their minima.
+    its events (None: nothing is). ``scale``: on which linings wear evenly, and ``minimum_mm`` is
+    that of the scenario (None: a gauge's).
     """
 
     unit: IntArray
@@ -72,28 +72,31 @@ class Layout:
     level_change: FloatArray
     weight: FloatArray | None = None
     scale: WearScale | None = None
-    raised_mm: FloatArray | None = None
 
     def found_mm(self, above_mm: FloatArray, ends: IntArray | slice) -> FloatArray:
         """What a gauge finds left above the minimum on wheel ends that have so much left."""
-        if self.scale is None or self.raised_mm is None:
+        if self.scale is None:
             return above_mm
-        scale, raised = self.scale.some(ends), self.raised_mm[ends]
-        return scale.above_mm(above_mm + scale.even_mm(raised)) - raised
+        scale, raised = self.scale.some(ends), self._raised(ends)
+        return scale.above_mm(above_mm + raised) - scale.above_mm(raised)
 
     def left_of(self, found_mm: FloatArray) -> FloatArray:
         """The reverse, of all wheel ends."""
-        if self.scale is None or self.raised_mm is None:
+        if self.scale is None:
             return found_mm
-        scale, raised = self.scale, self.raised_mm
-        return scale.even_mm(found_mm + raised) - scale.even_mm(raised)
+        raised = self._raised(slice(None))
+        return self.scale.even_mm(found_mm + self.scale.above_mm(raised)) - raised
 
     def left_per_mm(self, above_mm: FloatArray) -> FloatArray | float:
         """How much that is left counts for a millimetre by a gauge, of all wheel ends."""
-        if self.scale is None or self.raised_mm is None:
+        if self.scale is None:
             return 1.0
-        every = slice(None)
-        return self.scale.even_per_mm(self.found_mm(above_mm, every) + self.raised_mm)
+        return self.scale.even_per_mm(self.scale.above_mm(above_mm + self._raised(slice(None))))
+
+    def _raised(self, ends: IntArray | slice) -> FloatArray:
+        """By how much the scenario's minima are above the register's, on the scale."""
+        assert self.scale is not None
+        return np.asarray(self.minimum_mm[ends] - self.scale.minimum_mm[ends])
 
     def events(self, ends: IntArray) -> Events:
         """What befalls wheel ends, as it is counted."""
@@ -163,7 +166,6 @@ def _minima(
         "usable_mm": usable,
         "minimum_mm": np.tile(scale.even_lining_mm(minimum), copies),
         "scale": scale.some(np.tile(np.arange(len(ends)), copies)),
-        "raised_mm": np.tile(minimum - scale.minimum_mm, copies),
     }
 
 

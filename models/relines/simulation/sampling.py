@@ -36,6 +36,7 @@ from models.relines.simulation.counts import Agreed, EventCounts, whole_counts
 from models.relines.simulation.draws import tiled
 from models.relines.simulation.layout import BudgetCells
 from models.usage.fit import UsageFit
+from models.wear.shape.scale import some_scale
 
 TWINS = 2
 YEAR_MONTHS = 12
@@ -104,7 +105,7 @@ def some_lines(
     whole = {name: getattr(lines, name) for name in PER_END}
     taken: dict[str, Any] = {name: None if v is None else v[rows] for name, v in whole.items()}
     by_unit: dict[str, Any] = {name: getattr(lines, name)[units] for name in LINES_PER_UNIT}
-    scale = None if lines.scale is None else lines.scale.some(rows)
+    scale = some_scale(lines.scale, rows)
     return replace(lines, unit=unit, scale=scale, **taken, **by_unit)
 
 

@@ -81,3 +81,8 @@ class WearScale:
 
     def _beside(self, values: FloatArray) -> FloatArray:
         return self.usable_mm.reshape(-1, *(1,) * (values.ndim - 1))
+
+
+def some_scale(scale: WearScale | None, rows: IntArray) -> WearScale | None:
+    """The scale of some of the linings; None where they are as a gauge reads them."""
+    return None if scale is None else scale.some(rows)

@@ -59,6 +59,10 @@ class Thinning:
     def is_shown(self) -> bool:
         return self.p < SHOWN and abs(self.log_ratio) > math.log(LEAST_RATIO)
 
+    def scale(self, new_mm: FloatArray, minimum_mm: FloatArray) -> WearScale:
+        """The scale of linings on which they wear evenly."""
+        return WearScale(self.log_ratio, minimum_mm, new_mm - minimum_mm)
+
     def limits(self, level: float = 0.95) -> tuple[float, float]:
         """Interval of the ratio."""
         half = float(t_quantile(0.5 + level / 2, self.df)) * self.se
@@ -129,7 +133,7 @@ def departures_beside(
     """Bedding-in and season of readings on the scale, with the thinning that made it in the place
     of a bend; what new linings lose early in mm by a gauge."""
     new, minimum = (readings[name].to_numpy() for name in ("lining_new_mm", "lining_min_mm"))
-    scale = WearScale(found.log_ratio, minimum, new - minimum)
+    scale = found.scale(new, minimum)
     lining = readings["lining_mm"].fill_null(np.nan).to_numpy()
     even = pl.Series("lining_mm", scale.even_lining_mm(lining)).fill_nan(None)
     early = 1.0 / float(even_per_worn(np.zeros(1), found.log_ratio)[0])

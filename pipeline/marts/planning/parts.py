@@ -23,7 +23,6 @@ from models.parts.wear_ratios import PartRatio, label, part_ratios, sums_by_part
 from models.wear.fit import fit_wear
 from models.wear.generations.names import newest, without_generations
 from models.wear.result import WearFit, WearRate
-from models.wear.shape.scale import WearScale
 from models.wear.shape.thinning import Thinning
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of
@@ -115,7 +114,7 @@ def lining_worn(con: duckdb.DuckDBPyConnection, thinning: Thinning | None) -> di
     if thinning is None:
         return dict(found.select("axle_type", "mm").iter_rows())
     usable = found["usable_mm"].to_numpy()
-    scale = WearScale(thinning.log_ratio, np.zeros(len(usable)), usable)
+    scale = thinning.scale(usable, np.zeros(len(usable)))
     even = usable - scale.even_mm(usable - found["mm"].to_numpy())
     return dict(zip(found["axle_type"], even.tolist(), strict=True))
 

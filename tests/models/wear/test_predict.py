@@ -1,5 +1,7 @@
 """Each lining's line against dense algebra, its crossing of the minimum, and drawn truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -7,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from models.relines.forecast.from_wear import unit_slopes
 from models.wear import predict
 from models.wear.blocks import duty_clusters
 from models.wear.fit import fit_wear
@@ -121,6 +124,21 @@ def test_lines_are_the_same_worked_out_a_few_units_at_a_time(sums, fit, monkeypa
     for name in whole.__slots__:
         if name != "life_id":
             assert getattr(parts, name) == pytest.approx(getattr(whole, name), rel=1e-9, abs=1e-9)
+
+
+def test_units_slopes_are_the_same_worked_out_a_few_units_at_a_time(sums, fit, monkeypatch):
+    """By any duty, the first, and none they ran in; with a part of a duty's own and without."""
+    own = replace(fit, spread=replace(fit.spread, duty_share=0.4))
+    for of in (fit, own):
+        for duty in (None, 0, -1):
+            runs = None if duty is None else np.full(len(sums.units), duty)
+            monkeypatch.setattr(predict, "LIVES_AT_ONCE", 10**9)
+            whole = unit_slopes(of, sums, runs)
+            monkeypatch.setattr(predict, "LIVES_AT_ONCE", 10)
+            parts = unit_slopes(of, sums, runs)
+            for name in whole.__slots__:
+                expected = pytest.approx(getattr(whole, name), rel=1e-9, abs=1e-12)
+                assert getattr(parts, name) == expected
 
 
 def test_draws_share_what_linings_share(fleet, sums, fit):

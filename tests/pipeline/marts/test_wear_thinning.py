@@ -17,7 +17,7 @@ from models.relines.simulation.layout import batch_layout
 from models.relines.simulation.scenario import Scenario
 from models.relines.simulation.simulate import simulate_relines
 from models.wear.shape.scale import WearScale
-from pipeline.marts.adjustment import drift_outlook, wear_since_setting
+from pipeline.marts.adjustment import drift_outlook, strokes_of, wear_since_setting
 from pipeline.marts.planning.parts import lining_worn
 from pipeline.marts.wear import write_wear_marts
 from pipeline.stages import fitting
@@ -222,6 +222,16 @@ def test_what_lies_ahead_of_a_thin_lining_is_its_own_wear(run, fleet, known, fit
     thin, thick = more[(left < 3.0)], more[left > 9.0]
     assert 1.15 < np.median(thin) < 1.6
     assert 0.5 < np.median(thick) < 0.9
+
+
+def test_a_block_of_units_is_told_what_all_are(run, known, fits):
+    linings = linings_now(run.con, known)
+    units = warehouse.fetch(run.con, "select distinct unit_id from judge.wheel_ends").head(9)
+    every, block = (strokes_of(run.con, fits, linings, AS_OF, some) for some in (None, units))
+    for name in ("readings", "ends"):
+        own = getattr(every, name).join(units, on="unit_id", how="semi", maintain_order="left")
+        assert 0 < own.height < getattr(every, name).height
+        assert own.equals(getattr(block, name))
 
 
 def test_earlier_days_ask_for_themselves(run, monkeypatch):
