@@ -10,7 +10,7 @@ import xlsxwriter
 from xlsxwriter.worksheet import Worksheet
 
 from pipeline.contract import FILLED_BEFOREHAND, accepted_values, columns_of, is_required
-from pipeline.publish.spreadsheets import A4, NUMBER_FORMATS, Kind, opened, safe_csv, write_column
+from pipeline.publish.spreadsheets import A4, NUMBER_FORMATS, Kind, opened, safe_csv, write_rows
 from pipeline.settings import Settings
 
 TABLE = "inspections"
@@ -70,20 +70,20 @@ def as_xlsx(rows: pl.DataFrame, settings: Settings, made_on: dt.date) -> bytes:
 def _rows_sheet(book: xlsxwriter.Workbook, rows: pl.DataFrame) -> None:
     sheet = book.add_worksheet("Inspections")
     needed, free = (book.add_format({"bold": True, "bottom": 1, "bg_color": c}) for c in _COLOURS)
+    cells, looks = rows.with_columns(pl.col(pl.Enum).cast(pl.String)), []
     columns = zip(rows.columns, columns_of(TABLE).values(), strict=True)
     for at, (heading, column) in enumerate(columns):
-        look = book.add_format({"num_format": NUMBER_FORMATS[_kind(column)], "border": 4})
-        cells = rows[heading].cast(pl.String) if isinstance(column, dy.Enum) else rows[heading]
-        longest = max((len(str(c)) for c in cells.drop_nulls()), default=0)
+        looks.append(book.add_format({"num_format": NUMBER_FORMATS[_kind(column)], "border": 4}))
+        longest = max((len(str(c)) for c in cells[heading].drop_nulls()), default=0)
         sheet.write_string(0, at, heading, needed if is_required(column) else free)
         sheet.set_column(at, at, max(len(heading), longest) + HEADING_ROOM)
-        write_column(sheet, at, cells, [look] * len(cells))
         _offer(sheet, at, rows.height, column, in_mm=heading.endswith(("_mm", "_km", "_deg")))
     sheet.freeze_panes(1, len(KNOWN))
     sheet.set_landscape()
     sheet.set_paper(A4)
     sheet.fit_to_pages(1, 0)
     sheet.repeat_rows(0)
+    write_rows(sheet, cells, [looks] * cells.height)
 
 
 _COLOURS = ("#F1D9C0", "#F4F0E6")  # required, free

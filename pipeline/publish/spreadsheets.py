@@ -7,9 +7,9 @@ A text cell that a spreadsheet would run as a formula is written with a leading 
 import datetime as dt
 import io
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import polars as pl
 import xlsxwriter
@@ -24,7 +24,6 @@ HEIGHT_ROOM = 3
 HAIR = 7  # the thinnest border there is
 # Days are numbers from here on, good from March 1900 (ECMA-376, 1900 date base system).
 FIRST_DAY = dt.date(1899, 12, 30)
-YES_NO = {True: "yes", False: "no"}
 INDENT = 1.5  # characters that an indented cell loses
 BOLDER = 1.15  # bold letters are about so much wider
 
@@ -129,8 +128,12 @@ def workbook(
 
 
 def opened(buffer: io.BytesIO, title: str, made_on: dt.date) -> xlsxwriter.Workbook:
-    """An empty workbook in which no text is ever taken for a formula or a link."""
-    options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    """An empty workbook in which no text is ever taken for a formula or a link.
+
+    Its rows go to a file as they are written, from the top down: half a million of them would take
+    gigabytes.
+    """
+    options = {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     book = xlsxwriter.Workbook(buffer, options)
     book.set_properties({"title": title, "created": dt.datetime.combine(made_on, dt.time())})
     return book
@@ -138,41 +141,45 @@ def opened(buffer: io.BytesIO, title: str, made_on: dt.date) -> xlsxwriter.Workb
 
 def _fill(sheet: Worksheet, page: Page, formats: _Formats) -> None:
     shown = page.frame.select(page.columns.keys())
-    heading = formats.heading()
+    columns = list(page.columns.values())
     widths = [_width(column, shown[name]) for name, column in page.columns.items()]
-    for at, column in enumerate(page.columns.values()):
-        sheet.write_string(0, at, column.heading, heading)
-        sheet.set_column(at, at, widths[at])
-    headings = [column.heading for column in page.columns.values()]
-    _set_height(sheet, 0, headings, widths, BOLDER)
-    ruled = _ruled(shown, page.groups)
-    for at, (name, column) in enumerate(page.columns.items()):
-        looks = {rule: formats.cell(column.kind, rule) for rule in dict.fromkeys(ruled)}
-        write_column(sheet, at, shown[name], [looks[rule] for rule in ruled])
+    for at, width in enumerate(widths):
+        sheet.set_column(at, at, width)
+    _set_up(sheet, shown, page)
+    _set_height(sheet, 0, [column.heading for column in columns], widths, BOLDER)
     texts = {name: w - INDENT for name, w in zip(page.columns, widths, strict=True)}
     _set_heights(sheet, shown.select(pl.col(pl.String)), texts)
-    _set_up(sheet, shown, page)
+    heading = formats.heading()
+    for at, column in enumerate(columns):
+        sheet.write_string(0, at, column.heading, heading)
+    ruled = _ruled(shown, page.groups)
+    looks = {r: [formats.cell(c.kind, r) for c in columns] for r in dict.fromkeys(ruled)}
+    write_rows(sheet, shown, (looks[rule] for rule in ruled))
 
 
-def write_column(sheet: Worksheet, at: int, cells: pl.Series, looks: Sequence[Format]) -> None:
-    """The cells below the heading; empty ones keep their look."""
-    put, values = _as_written(sheet, cells)
-    for row, (value, look) in enumerate(zip(values, looks, strict=True), start=1):
-        if value is None:
-            sheet.write_blank(row, at, None, look)
-        else:
-            put(row, at, value, look)
+def write_rows(sheet: Worksheet, cells: pl.DataFrame, looks: Iterable[Sequence[Format]]) -> None:
+    """The rows below the heading, each with its cells' looks; empty cells keep theirs."""
+    puts = [
+        sheet.write_number if dtype == pl.Date or dtype.is_numeric() else sheet.write_string
+        for dtype in cells.dtypes
+    ]
+    rows = (row for part in cells.iter_slices() for row in _as_written(part).iter_rows())
+    for at, (values, formats) in enumerate(zip(rows, looks, strict=True), start=1):
+        for column, (value, put, look) in enumerate(zip(values, puts, formats, strict=True)):
+            if value is None:
+                sheet.write_blank(at, column, None, look)
+            else:
+                put(at, column, value, look)
 
 
-def _as_written(sheet: Worksheet, cells: pl.Series) -> tuple[Callable[..., int], list[Any]]:
-    """What writes a column's cells, and what it is given."""
-    if cells.dtype == pl.Date:
-        return sheet.write_number, (cells - FIRST_DAY).dt.total_days().to_list()
-    if cells.dtype == pl.Boolean:
-        return sheet.write_string, [YES_NO.get(value) for value in cells]
-    if cells.dtype.is_numeric():
-        return sheet.write_number, [None if v is None else round(v, 4) for v in cells]
-    return sheet.write_string, cells.to_list()
+def _as_written(cells: pl.DataFrame) -> pl.DataFrame:
+    """Cells as a workbook holds them: numbers, days as numbers, and texts."""
+    yes = pl.col(pl.Boolean)
+    return cells.with_columns(
+        (pl.col(pl.Date) - FIRST_DAY).dt.total_days(),
+        pl.when(yes).then(pl.lit("yes")).when(~yes).then(pl.lit("no")).name.keep(),
+        pl.col(pl.Float64, pl.Float32).round(4),
+    )
 
 
 def _set_heights(sheet: Worksheet, texts: pl.DataFrame, widths: Mapping[str, float]) -> None:
@@ -275,8 +282,8 @@ def _note(
         sheet.write_string(row, 0, heading, bold)
         for line in lines:
             row += 1
-            sheet.write_string(row, 0, line, wrapped)
             _set_height(sheet, row, [line], [NOTE_WIDTH])
+            sheet.write_string(row, 0, line, wrapped)
         row += 2
     sheet.set_portrait()
     sheet.set_paper(A4)
