@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.usage.drawn.rounds import Rounds, rounds_kept
 from models.usage.intervals import UsageGroups, UsageIntervals
 from models.usage.level import ODD, UsageLevels, UsageVariances
 
@@ -135,7 +136,8 @@ class IntervalDistribution:
 
     ``pace`` and ``pace_variance`` (U,): log of each unit's usual days over its group's. ``leave``:
     how units leave the fleet. ``memory``: correlation of successive intervals, missed visits
-    apart (-0.5: a fixed calendar, 0: counted from visit to visit). ``off_days``: how long absences
+    apart (-0.5: a fixed calendar, 0: counted from visit to visit). ``rounds``: what the intervals
+    of a depot's units have in common. ``off_days``: how long absences
     last, sorted, and ``off_weight`` their probabilities. ``use_on_road``/``use_off_road``: mean
     use, by days. ``noise_days``: the
     variance of use on the road times days, by its central part. ``leaving``/``returning``: chance
@@ -149,6 +151,7 @@ class IntervalDistribution:
     pace_variance: FloatArray
     leave: Leaving
     memory: float
+    rounds: Rounds
     off_days: FloatArray
     off_weight: FloatArray
     use_on_road: float
@@ -221,14 +224,22 @@ def usage_intervals_seen(
     pool = _pools_of(groups, played)
     pools, leave = _fitted_pools(played, away, cut or NONE_OPEN, own_days, pool, group)
     course = *_absences(pools[0].after_road), *_on_and_off(played, pools[0].after_road)
-    memory = _memory(intervals, usual)
-    return IntervalDistribution(pools, pool, usual, pace, variance, leave, memory, *course)
+    length, kept = _kept(intervals, usual)
+    memory = _memory(length, kept)
+    own_length = length / np.exp(pace)[:, None]
+    rounds = rounds_kept(intervals, own_length, kept, groups, usual, memory)
+    return IntervalDistribution(pools, pool, usual, pace, variance, leave, memory, rounds, *course)
 
 
-def _memory(intervals: UsageIntervals, usual: FloatArray) -> float:
-    """Correlation of successive intervals between visits that were kept."""
+def _kept(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, BoolArray]:
+    """Lengths of intervals over their groups' usual ones, and whether the visit was kept (U, T)."""
     length = intervals.days / usual[intervals.group]
-    kept = intervals.is_there & intervals.to_visit & (np.abs(length - 1.0) < KEPT)
+    near = np.abs(length - 1.0) < KEPT
+    return length, intervals.is_there & intervals.to_visit & near
+
+
+def _memory(length: FloatArray, kept: BoolArray) -> float:
+    """Correlation of successive intervals between visits that were kept."""
     pair = kept[:, 1:] & kept[:, :-1]
     if int(pair.sum()) < FEW_INTERVALS:
         return -0.25

@@ -12,7 +12,7 @@ a, S its survival and s the chance that a check finds a failure,
    h_j = (1-s)\,h_{j-1} + w_j,\qquad m_j = s\,h_j
 
 w being what fails between two visits, h what stands failed at one, and m what it finds. Visits,
-km, absence and leaving are those of :mod:`models.usage.drawn_visits`, on which relines are forecast
+km, absence and leaving are those of :mod:`models.usage.drawn.visits`, on which relines are forecast
 too.
 
 Records date a failure by the last check that was passed and the one that was not, so a failure that
@@ -36,7 +36,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.fleet import SMALLEST, log_slopes
 from models.lives.fits.distributions import DistributionName, LifeDistribution
 from models.lives.fits.parametric import LifeFit
-from models.usage.drawn_visits import DrawnVisits
+from models.usage.drawn.visits import DrawnVisits
 
 MOST_ADJUSTERS = 40_000
 """Adjusters of a group followed along each course; of more, evenly some of every place."""

@@ -15,7 +15,7 @@ from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import square_root
 from models.relines.forecast.lines import WheelEndLines
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy, drawn_policies
-from models.usage.drawn_visits import DrawnIntervals, drawn_intervals
+from models.usage.drawn.visits import DrawnIntervals, drawn_intervals
 from models.usage.fit import UsageFit
 
 Real = type[np.float64] | type[np.float32]

@@ -13,7 +13,7 @@ from models.common.units import KM_PER_UNIT
 from models.relines.simulation.counts import EventLog
 from models.relines.simulation.draws import LIVES_AHEAD, FleetDraw, Luck
 from models.relines.simulation.layout import Layout
-from models.usage.drawn_visits import UnitsNow, drawn_interval
+from models.usage.drawn.visits import UnitsNow, drawn_interval
 from models.usage.fit import UsageFit
 
 

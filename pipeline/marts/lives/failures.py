@@ -17,7 +17,7 @@ from models.relines.past_errors import (
     error_factors,
     errors_to_come,
 )
-from models.usage.drawn_visits import drawn_visits
+from models.usage.drawn.visits import drawn_visits
 from models.usage.fit import UsageFit, usage_frame
 from pipeline.marts import marts
 from pipeline.marts.lives.cells import NO_LIFE, Cell, fleet_cells, wheel_ends_now

@@ -11,7 +11,7 @@ from models.lives.decisions.failures import (
 )
 from models.lives.fits.distributions import LifeDistribution, life_distribution
 from models.lives.fits.parametric import fit_life
-from models.usage.drawn_visits import DrawnVisits
+from models.usage.drawn.visits import DrawnVisits
 from tests.models.lives.test_parametric import drawn
 
 EXPONENTIAL = life_distribution("weibull", 1.0, 100_000.0)

@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.usage.drawn_visits import drawn_visits
+from models.usage.drawn.visits import drawn_visits
 from models.usage.fit import UsageFit, fit_usage
 from models.usage.level import YEAR_DAYS
 from models.usage.year.closed import ClosedSeason, closed_season

@@ -5,12 +5,13 @@ use drifts; a unit leaves for good after a visit, with a hazard of its usual day
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.usage.drawn.rounds import MOST_DUE, DrawnRounds, drawn_rounds
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import IntervalSample
 
@@ -24,7 +25,9 @@ class DrawnIntervals:
     ``samples`` (S,); ``of`` (pools, 2): which serves a pool, by whether the interval before was off
     the road; ``first`` and ``size`` (S,): where its intervals are in ``length``, ``use`` and
     ``off_road``. ``line``: cumulative weights of a sample's intervals, copy by copy, in one rising
-    line: sample s's of copy b are between sB + b and sB + b + 1.
+    line: sample s's of copy b are between sB + b and sB + b + 1. ``due`` (S, :data:`MOST_DUE` + 1):
+    how many of a sample's are shorter than those in which so many visits are due, and one more.
+    ``rounds`` of the depots, where there are any.
     """
 
     samples: tuple[IntervalSample, ...]
@@ -36,9 +39,16 @@ class DrawnIntervals:
     use: FloatArray
     off_road: BoolArray
     line: FloatArray
+    due: IntArray
+    rounds: DrawnRounds | None
 
     def place(
-        self, sample: IntArray, copy: IntArray, number: FloatArray, away: FloatArray | None
+        self,
+        sample: IntArray,
+        copy: IntArray,
+        number: FloatArray,
+        away: FloatArray | None,
+        sets_out: "SettingOut",
     ) -> IntArray:
         """An interval of each one's sample, longer than the unit has been away (None: it has just
         been seen), by a uniform number and the weights of the unit's copy of the fleet."""
@@ -53,8 +63,49 @@ class DrawnIntervals:
                 least[here] = self.samples[s].longer_than(away[here])
             gone = np.where(least > 0, self.line[begins + np.maximum(least - 1, 0)] - before, 0.0)
             reached = gone + number * (1.0 - gone)
+        if self.rounds is not None:
+            within = begins, before, least
+            reached = self._in_rounds(self.rounds, sample, copy, reached, within, sets_out)
         place = np.searchsorted(self.line, reached + before, side="right") - begins
         return np.asarray(first + np.clip(place, least, size - 1))
+
+    def _in_rounds(
+        self,
+        rounds: DrawnRounds,
+        sample: IntArray,
+        copy: IntArray,
+        reached: FloatArray,
+        within: tuple[IntArray, IntArray, IntArray | int],
+        sets_out: "SettingOut",
+    ) -> FloatArray:
+        """What is ``reached`` of a sample's weights, moved by the depot's round among the intervals
+        in which as many visits are due; ``within``: where a sample begins in the line, what stands
+        there, and the first interval that may be drawn."""
+        begins, before, least = within
+        place = np.searchsorted(self.line, reached + before, side="right") - begins
+        due = (place[:, None] >= self.due[sample, 1:MOST_DUE]).sum(axis=1)
+        low, high = np.maximum(self.due[sample, due], least), self.due[sample, due + 1]
+        below, above = (
+            np.where(at > 0, self.line[begins + np.maximum(at - 1, 0)] - before, 0.0)
+            for at in (low, high)
+        )
+        some = np.flatnonzero(above > below)
+        below, width = below[some], (above - below)[some]
+        own = (reached[some] - below) / width
+        day = sets_out.day[some] + due[some] * sets_out.usual_days[some]
+        group, usual = sets_out.group[some], sets_out.usual_days[some]
+        moved = reached.copy()
+        moved[some] = below + width * rounds.moved(copy[some], group, day, usual, own)
+        return moved
+
+
+@dataclass(frozen=True, slots=True)
+class SettingOut:
+    """Units on the ``day`` of their last visit (n,): their ``group`` and ``usual_days``."""
+
+    day: FloatArray
+    group: IntArray
+    usual_days: FloatArray
 
 
 @dataclass(slots=True)
@@ -92,9 +143,10 @@ def drawn_interval(
     one each; ``is_first``: it has been away since ``now.visit_day`` already."""
     copies = len(now.day) // max(len(usage), 1)
     away = -now.visit_day / usual_days if is_first else None
-    pool = np.tile(usage.interval_distribution.pool[usage.group], copies)
-    sample = intervals.of[pool, now.off_road.astype(np.int64)]
-    place = intervals.place(sample, np.repeat(np.arange(copies), len(usage)), number, away)
+    group, copy = np.tile(usage.group, copies), np.repeat(np.arange(copies), len(usage))
+    sample = intervals.of[usage.interval_distribution.pool[group], now.off_road.astype(np.int64)]
+    sets_out = SettingOut(now.visit_day, group, usual_days)
+    place = intervals.place(sample, copy, number, away, sets_out)
     length, use, off = intervals.length[place], intervals.use[place], intervals.off_road[place]
     if away is not None:
         # Away for longer than any: back within one usual interval, for all one knows.
@@ -120,13 +172,15 @@ def drawn_intervals(usage: UsageFit, copies: int, rng: np.random.Generator) -> D
         total = np.cumsum(weight, axis=1)
         return np.asarray(total / total[:, -1:])
 
-    return _weighted(usage, copies, drawn)
+    found, intervals = _weighted(usage, copies, drawn), usage.interval_distribution
+    return replace(found, rounds=drawn_rounds(intervals.rounds, copies, rng))
 
 
 def _weighted(
     usage: UsageFit, copies: int, weights: Callable[[IntervalSample], FloatArray]
 ) -> DrawnIntervals:
-    """The intervals of all pools; ``weights`` yields cumulative ones by copy (B, intervals)."""
+    """The intervals of all pools, each for itself; ``weights`` yields cumulative ones by copy
+    (B, intervals)."""
     samples: list[IntervalSample] = []
     of = []
     for pool in usage.interval_distribution.pools:
@@ -136,6 +190,8 @@ def _weighted(
     size = np.array([len(sample) for sample in samples])
     copy = np.arange(copies)[:, None]
     lines = [(weights(of_s) + (s * copies + copy)).ravel() for s, of_s in enumerate(samples)]
+    edges = np.arange(1, MOST_DUE) + 0.5
+    due = [[0, *np.searchsorted(of_s.length, edges), len(of_s)] for of_s in samples]
     return DrawnIntervals(
         samples=tuple(samples),
         copies=copies,
@@ -146,6 +202,8 @@ def _weighted(
         use=np.concatenate([sample.use for sample in samples]),
         off_road=np.concatenate([sample.off_road for sample in samples]),
         line=np.concatenate(lines),
+        due=np.array(due),
+        rounds=None,
     )
 
 
