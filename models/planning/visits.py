@@ -1,8 +1,8 @@
 r"""What is likely to be done at each visit to come.
 
-A unit's visits stand on its usual interval from its last one. A chance that grows with time, given
-by the days at which it reaches some probabilities, is dealt to visits by halves of the time between
-them: to visit j falls :math:`F((d_j+d_{j+1})/2)-F((d_{j-1}+d_j)/2)`, so that visits add up to it.
+A unit's visits stand on its usual interval, from when the next is due. A chance that grows with
+time, given by the days at which it reaches some probabilities, is dealt to visits by halves of the
+time between them: to visit j falls :math:`F((d_j+d_{j+1})/2)-F((d_{j-1}+d_j)/2)`, so that visits add up to it.
 A failed adjuster is found at the first visit after it failed: given that it was good at age
 :math:`a_0` when last seen, at visit j with chance :math:`(S(a_{j-1})-S(a_j))/S(a_0)`.
 """
@@ -13,9 +13,10 @@ from models.common.arrays import FloatArray
 from models.lives.fits.distributions import LifeDistribution
 
 
-def visit_days(usual_days: FloatArray, since_visit: FloatArray, horizon: float) -> FloatArray:
-    """Days from now to each unit's visits (U, V), NaN beyond the horizon; one overdue is next."""
-    first = np.maximum(usual_days - since_visit, 1.0)
+def visit_days(usual_days: FloatArray, due_in: FloatArray, horizon: float) -> FloatArray:
+    """Days from now to each unit's visits (U, V), the first ``due_in`` so many, NaN beyond the
+    horizon; one overdue is next."""
+    first = np.maximum(due_in, 1.0)
     most = int(np.ceil(horizon / max(float(usual_days.min(initial=horizon)), 1.0))) + 1
     days = first[:, None] + usual_days[:, None] * np.arange(most)
     return np.where(days <= horizon, days, np.nan)

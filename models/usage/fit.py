@@ -71,6 +71,17 @@ class UsageFit:
             self.interval_distribution.pace
         )
 
+    @property
+    def age(self) -> FloatArray:
+        """How long each unit has been away, in usual intervals from when it was due to be seen."""
+        calendar = self.interval_distribution.calendar
+        return np.asarray(self.since_visit / self.usual_days + calendar.keeps * calendar.late)
+
+    @property
+    def due_in(self) -> FloatArray:
+        """Days in which each unit is due to be seen next; below nought where it is overdue."""
+        return np.asarray((1.0 - self.age) * self.usual_days)
+
 
 def fit_usage(
     units: pl.DataFrame,
@@ -116,6 +127,8 @@ def fit_usage(
     interval_distribution = usage_intervals_seen(
         told, levels, variances, groups, check_days or {}, group, away, cut
     )
+    calendar = interval_distribution.calendar.forgotten(since_visit != days_since_visit)
+    interval_distribution = replace(interval_distribution, calendar=calendar)
     never_seen = units["seen_on"].is_null().to_numpy()
     return UsageFit(
         as_of=as_of,

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.usage.drawn.calendar import Calendar, calendar_kept
 from models.usage.drawn.rounds import Rounds, rounds_kept
 from models.usage.intervals import UsageGroups, UsageIntervals
 from models.usage.level import ODD, UsageLevels, UsageVariances
@@ -135,9 +136,8 @@ class IntervalDistribution:
     ``pool`` (G,): which one speaks for a group.
 
     ``pace`` and ``pace_variance`` (U,): log of each unit's usual days over its group's. ``leave``:
-    how units leave the fleet. ``memory``: correlation of successive intervals, missed visits
-    apart (-0.5: a fixed calendar, 0: counted from visit to visit). ``rounds``: what the intervals
-    of a depot's units have in common. ``off_days``: how long absences
+    how units leave the fleet. ``calendar``: how far visits keep to one; ``rounds``: what the
+    intervals of a depot's units have in common. ``off_days``: how long absences
     last, sorted, and ``off_weight`` their probabilities. ``use_on_road``/``use_off_road``: mean
     use, by days. ``noise_days``: the
     variance of use on the road times days, by its central part. ``leaving``/``returning``: chance
@@ -150,7 +150,7 @@ class IntervalDistribution:
     pace: FloatArray
     pace_variance: FloatArray
     leave: Leaving
-    memory: float
+    calendar: Calendar
     rounds: Rounds
     off_days: FloatArray
     off_weight: FloatArray
@@ -224,29 +224,13 @@ def usage_intervals_seen(
     pool = _pools_of(groups, played)
     pools, leave = _fitted_pools(played, away, cut or NONE_OPEN, own_days, pool, group)
     course = *_absences(pools[0].after_road), *_on_and_off(played, pools[0].after_road)
-    length, kept = _kept(intervals, usual)
-    memory = _memory(length, kept)
-    own_length = length / np.exp(pace)[:, None]
-    rounds = rounds_kept(intervals, own_length, kept, groups, usual, memory)
-    return IntervalDistribution(pools, pool, usual, pace, variance, leave, memory, rounds, *course)
-
-
-def _kept(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, BoolArray]:
-    """Lengths of intervals over their groups' usual ones, and whether the visit was kept (U, T)."""
-    length = intervals.days / usual[intervals.group]
-    near = np.abs(length - 1.0) < KEPT
-    return length, intervals.is_there & intervals.to_visit & near
-
-
-def _memory(length: FloatArray, kept: BoolArray) -> float:
-    """Correlation of successive intervals between visits that were kept."""
-    pair = kept[:, 1:] & kept[:, :-1]
-    if int(pair.sum()) < FEW_INTERVALS:
-        return -0.25
-    about = length - float(length[kept].mean())
-    product = float((about[:, 1:] * about[:, :-1])[pair].sum())
-    square = float((about[:, 1:] ** 2)[pair].sum())
-    return float(np.clip(product / square if square > 0.0 else 0.0, -0.5, 0.0))
+    length = intervals.days / (usual[intervals.group] * np.exp(pace)[:, None])
+    calendar, surprise = calendar_kept(intervals, length)
+    kept = np.isfinite(surprise) & (np.abs(length - 1.0) < KEPT)
+    rounds = rounds_kept(intervals, surprise, kept, groups, usual)
+    return IntervalDistribution(
+        pools, pool, usual, pace, variance, leave, calendar, rounds, *course
+    )
 
 
 def _pools_of(groups: UsageGroups, played: _Played) -> IntArray:

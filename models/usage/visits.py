@@ -17,12 +17,13 @@ classes of a pool at once, by Fourier transform.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.common.group_sums import rows_by
+from models.usage.drawn.calendar import NO_CALENDAR, Calendar
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import KEPT, IntervalSample, Pool
 
@@ -46,7 +47,7 @@ class VisitClasses:
 def visit_classes(usage: UsageFit) -> VisitClasses:
     """The classes of all units."""
     pool = usage.interval_distribution.pool[usage.group]
-    since = np.minimum(usage.since_visit / usage.usual_days, OLDEST)
+    since = np.clip(usage.age, 0.0, OLDEST)
     # Past one usual interval (with its scatter) age tells little: points of an eighth.
     age = np.floor(since * POINTS + 1e-6).astype(np.int64)
     age = np.where(age > 3 * POINTS // 2, age // 4 * 4, age)
@@ -96,13 +97,13 @@ def visit_slots(
     off_road: BoolArray,
     age: IntArray,
     slots: IntArray,
-    memory: float = 0.0,
+    calendar: Calendar = NO_CALENDAR,
 ) -> VisitSlots:
     """So many ``slots`` of each of C classes of units, by pool of intervals, off the road or on it
     when last seen, and ``age`` of the open interval in points of the grid (C,).
 
-    ``memory`` is the correlation of successive intervals: where visits keep a calendar, an interval
-    too long is made up for by the next, and the scatter of those to come adds up to no more.
+    Where visits keep a ``calendar``, an interval too long is made up for by the next, and the
+    scatter of those to come adds up to no more.
     """
     most = int(slots.max(initial=1))
     usual = np.array([_usual(each.after_road) for each in pools])
@@ -111,12 +112,16 @@ def visit_slots(
     come = np.zeros((len(pool), points))
     for rows in rows_by(pool):
         of = pools[pool[rows[0]]]
+        first = [
+            _steady(of.sample_after(o), calendar, calendar.next_variance) for o in (False, True)
+        ]
         left = [
-            _left_of(of.sample_after(o), a / POINTS)
-            for o, a in zip(off_road[rows], age[rows], strict=True)
+            _left_of(first[o], a / POINTS)
+            for o, a in zip(off_road[rows].astype(np.int64), age[rows], strict=True)
         ]
         own = usual[pool[rows[0]]]
-        density = visit_density(of.after_road, left, memory, points)
+        later = _steady(of.after_road, calendar, (1.0 - calendar.keeps) ** 2)
+        density = visit_density(later, left, points)
         begins = own - age[rows] / POINTS
         for i in np.flatnonzero(begins <= 0.0):
             begins[i] = np.interp(0.5, np.cumsum(left[i][1]), left[i][0])
@@ -138,17 +143,16 @@ def _is_near(sample: IntervalSample) -> BoolArray:
     return (np.abs(sample.length - 1.0) < KEPT) & (sample.weight > 0.0)
 
 
+def _steady(sample: IntervalSample, calendar: Calendar, variance: float) -> IntervalSample:
+    return replace(sample, length=calendar.steadied(sample.length, variance))
+
+
 def visit_density(
-    sample: IntervalSample,
-    left: Sequence[tuple[FloatArray, FloatArray]],
-    memory: float,
-    points: int,
+    sample: IntervalSample, left: Sequence[tuple[FloatArray, FloatArray]], points: int
 ) -> FloatArray:
     """Visits expected at each point of the grid (C, ``points``), from what may be ``left`` of each
     class's open interval and its probabilities."""
-    usual, scatter = _usual(sample), np.sqrt(max(1.0 + 2.0 * memory, 0.0))
-    later = np.where(_is_near(sample), usual + scatter * (sample.length - usual), sample.length)
-    follows = _on_grid(later, sample.weight)
+    follows = _on_grid(sample.length, sample.weight)
     on_grid = [_on_grid(*each)[:points] for each in left]
     first = np.zeros((len(left), max(map(len, on_grid))))
     for row, mass in zip(first, on_grid, strict=True):

@@ -459,15 +459,15 @@ def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: In
     shortest = np.full(len(first), np.inf)
     np.minimum.at(shortest, number, usual[units])
     most = np.minimum((LONGEST_DAYS / shortest).astype(np.int64) + 1, MOST_SLOTS)
-    memory, of = usage.interval_distribution.memory, units[first]
+    calendar, of = usage.interval_distribution.calendar, units[first]
     slots = visit_slots(
         usage.interval_distribution.pools,
-        *(classes.pool[of], classes.off_road[of], classes.age[of], most, memory),
+        *(classes.pool[of], classes.off_road[of], classes.age[of], most, calendar),
     )
     by_unit = np.zeros(len(usage), np.int64)
     by_unit[units] = number
     # An open interval is a little older than its class.
-    older = usage.since_visit - classes.age / POINTS * usual
+    older = (usage.age - classes.age / POINTS) * usual
     # Most jobs are done at the visit: lags that are the same count together.
     lag, times = np.unique(_lags(policy.timing), return_counts=True)
     mean = mean_policy(policy)

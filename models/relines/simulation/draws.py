@@ -31,7 +31,8 @@ class FleetDraw:
     start_mm, life_rate : (LIVES_AHEAD, B x L) linings to come: start, and rate over the mean.
     unit_rate : (B x L) mean rate of a new lining in the unit's duty.
     theta : (B, P) fixed effects. policies : one per copy.
-    log_level : (B x U) log km per day. pace : (B x U) log of the usual days over the group's.
+    log_level : (B x U) log km per day. late : (B x U) by how much of a usual interval the last
+        visit was late. pace : (B x U) log of the usual days over the group's.
         leaving : (B,) hazard of leaving the fleet per day. intervals : as each copy may have them.
         present, place : (B x U) uniform numbers that decide
         whether the unit is there, and whether it is among those that change duty.
@@ -47,6 +48,7 @@ class FleetDraw:
     policies: tuple[ReplacementPolicy, ...]
     log_level: FloatArray
     pace: FloatArray
+    late: FloatArray
     leaving: FloatArray
     intervals: DrawnIntervals
     present: FloatArray
@@ -125,6 +127,10 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, policy: PolicyFit, luck: L
     now = lines.now_mm + shift @ lines.now_gradient.T + here * lines.now_on_unit + own[0]
     rate = lines.rate + shift @ lines.rate_gradient.T + here * lines.rate_on_unit + own[1]
     start, life_rate = _linings_to_come(lines, shift, luck)
+    calendar, late = interval_distribution.calendar, np.zeros(copies * units)
+    if calendar.keeps > 0.0:
+        doubt = np.tile(np.sqrt(calendar.late_variance), copies)
+        late = np.tile(calendar.late, copies) + doubt * luck.normal(copies * units)
     return FleetDraw(
         copies=copies,
         now_mm=now.ravel(),
@@ -136,6 +142,7 @@ def draw_fleet(lines: WheelEndLines, usage: UsageFit, policy: PolicyFit, luck: L
         policies=policies,
         log_level=level.ravel(),
         pace=pace.ravel(),
+        late=late,
         leaving=leaving,
         intervals=drawn_intervals(usage, copies, rng),
         present=present,

@@ -123,6 +123,7 @@ def some_use(usage: UsageFit, units: IntArray) -> UsageFit:
         interval_distribution,
         pace=interval_distribution.pace[units],
         pace_variance=interval_distribution.pace_variance[units],
+        calendar=interval_distribution.calendar.some(units),
     )
     return replace(
         usage,

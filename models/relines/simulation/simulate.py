@@ -227,6 +227,7 @@ class _Met:
     end, and which ``ends`` are at a visit, with its random numbers (None: nobody visits)."""
 
     interval: InspectionInterval
+    late: FloatArray
     off_road: BoolArray
     log_level: FloatArray
     active: BoolArray
@@ -383,6 +384,7 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
         is_there = is_there & ((lasts > hazard) | (interval.end >= run.log.calendar.horizon))
     found = _Met(
         interval=interval,
+        late=state.late,
         off_road=state.off_road,
         log_level=state.log_level,
         active=active,
@@ -400,7 +402,7 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
 def _one_interval(run: _Run, met: _Met) -> None:
     """Drive to the next visit, read, decide, reline."""
     state, layout = run.state, run.layout
-    state.off_road, state.log_level = met.off_road, met.log_level
+    state.late, state.off_road, state.log_level = met.late, met.off_road, met.log_level
     waited = advance(state, layout, run.draw, met.interval, met.km, met.active, run.log)
     if run.known is not None:
         kalman_predict(run.known, met.km)

@@ -21,14 +21,15 @@ from models.usage.fit import UsageFit
 class FleetState:
     """Where the batch stands.
 
-    Units: ``visit_day`` of the last visit and ``day`` reached (after as-of), ``off_road``,
-    ``log_level``, ``is_there``. Wheel ends: ``above_mm``, ``rate``, ``life`` (linings fitted so
-    far), ``waiting`` (NaN: nothing waits), ``crossed`` (this lining has been below its minimum),
-    ``fitted_day`` (after as-of).
+    Units: ``visit_day`` of the last visit and ``day`` reached (after as-of), by how much of a usual
+    interval that visit was ``late``, ``off_road``, ``log_level``, ``is_there``. Wheel ends:
+    ``above_mm``, ``rate``, ``life`` (linings fitted so far), ``waiting`` (NaN: nothing waits),
+    ``crossed`` (this lining has been below its minimum), ``fitted_day`` (after as-of).
     """
 
     visit_day: FloatArray
     day: FloatArray
+    late: FloatArray
     off_road: BoolArray
     log_level: FloatArray
     is_there: BoolArray
@@ -59,6 +60,7 @@ def first_state(draw: FleetDraw, layout: Layout, usage: UsageFit) -> FleetState:
     return FleetState(
         visit_day=np.tile(-usage.since_visit, copies),
         day=np.tile(-usage.since_seen, copies),
+        late=draw.late,
         off_road=np.tile(usage.off_now, copies),
         log_level=draw.log_level + layout.level_change,
         is_there=draw.present < np.tile(usage.present, copies),
@@ -82,11 +84,11 @@ def next_interval(
 ) -> InspectionInterval:
     """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
     number, normal = luck.uniform(len(state.day)), luck.normal(len(state.day))
-    now = UnitsNow(state.visit_day, state.day, state.off_road, state.log_level)
+    now = UnitsNow(state.visit_day, state.day, state.late, state.off_road, state.log_level)
     found = drawn_interval(
         usage, now, layout.usual_days, draw.intervals, number, normal, is_first=is_first
     )
-    state.off_road, state.log_level = found.off_road, found.log_level
+    state.late, state.off_road, state.log_level = found.late, found.off_road, found.log_level
     return InspectionInterval(state.day.copy(), found.days, found.km / KM_PER_UNIT)
 
 

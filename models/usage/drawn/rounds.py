@@ -1,16 +1,15 @@
 r"""What the intervals of a depot's units have in common: rounds of checks that come early or late.
 
-Of intervals in which no visit was missed, the normal scores :math:`s` of their lengths, less their
-depot's mean and of variance 1 over the fleet, are compared between units of one depot that set out
-within four weeks of one another:
+Of intervals in which no visit was missed, the normal scores :math:`s` of what they were against
+what a unit's earlier ones let expect (``models.usage.drawn.calendar``), less their depot's mean and
+of variance 1 over the fleet, are compared between units of one depot that set out within four weeks
+of one another:
 
 .. math:: c = \frac{1}{\text{pairs}} \sum_{\text{pairs}} s_i s_j
 
 (the intraclass correlation by pairs: Fisher 1925, *Statistical Methods for Research Workers*, VII).
 Were intervals independent, the sum of products would have a variance of its number of pairs, so
-that it says itself whether units go together at all. Four weeks, for of units that set out on the
-same day all were late, or all early, each by itself, and what follows a late visit is a short
-interval.
+that it says itself whether units go together at all.
 
 Most go closely together, and some are late by themselves. So a unit follows its round with a
 chance f, with a correlation :math:`\rho` to the round, and else goes its own way: :math:`c = f^2
@@ -18,13 +17,7 @@ chance f, with a correlation :math:`\rho` to the round, and else goes its own wa
 
 Drawn, a unit's own chance says how many visits it misses, and how long an interval is among those
 that miss as many is :math:`\Phi(\sqrt\rho z + \sqrt{1 - \rho}\,\epsilon)` where it follows, z
-common to who was due at about the same day: the change of a course e of days early or late, from
-one round to the next,
-
-.. math:: z = \frac{e(t + \ell) - a\,e(t)}{\sqrt{1 + a^2}},\qquad \frac{-a}{1 + a^2} = m,
-
-m being the correlation of a unit's successive intervals: a round that kept a calendar and came late
-is followed by a short interval.
+common to who is due on about the same day.
 """
 
 from dataclasses import dataclass
@@ -48,21 +41,17 @@ MOST_APART, OF_USUAL = 28.0, 3.0
 to one round; a depot's course has a knot as often."""
 KNOTS = 64
 """A course begins anew after so many: years that nobody forecasts."""
-MOST_DUE = 4
-"""Intervals in which more visits were due than so are told apart no further."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rounds:
     """``depot`` (G,): number of the depot of each group; ``follows`` (D,): chance that a depot's
     unit goes along with its round; ``share``: correlation of its interval with the round's where it
-    does; ``memory``: correlation of a round's interval and the next; ``apart``: days within which
-    units set out together."""
+    does; ``apart``: days within which units set out together."""
 
     depot: IntArray
     follows: FloatArray
     share: float
-    memory: float
     apart: float
 
     @property
@@ -73,18 +62,17 @@ class Rounds:
 
 def rounds_kept(
     intervals: UsageIntervals,
-    length: FloatArray,
+    surprise: FloatArray,
     kept: BoolArray,
     groups: UsageGroups,
     usual_days: FloatArray,
-    memory: float,
 ) -> Rounds:
-    """``length`` (U, T): of intervals over each unit's usual one, in groups with such
-    ``usual_days`` (G,); ``kept``: no visit was missed."""
+    """``surprise`` (U, T): how long intervals were against what was to be expected, of groups with
+    such ``usual_days`` (G,); ``kept``: no visit was missed."""
     names, depot = np.unique(np.array(groups.depot, dtype=object), return_inverse=True)
     apart = float(np.clip(usual_days.min(initial=np.inf) / OF_USUAL, WEEK, MOST_APART))
-    none = Rounds(depot, np.zeros(len(names)), 0.0, memory, apart)
-    of, begins, scores = depot[intervals.group[kept]], intervals.begins[kept], length[kept]
+    none = Rounds(depot, np.zeros(len(names)), 0.0, apart)
+    of, begins, scores = depot[intervals.group[kept]], intervals.begins[kept], surprise[kept]
     order = np.lexsort((begins, of))
     of, begins, scores = of[order], begins[order], _normal_scores(scores[order])
     many = np.maximum(np.bincount(of, minlength=len(names)), 1)
@@ -111,7 +99,7 @@ def rounds_kept(
     common = np.maximum(rounds * own + FLEET_ROUNDS * fleet, 0.0) / (rounds + FLEET_ROUNDS)
     share = _share(fleet, _median_difference(scores, others))
     follows = np.minimum(np.sqrt(common / share), 1.0)
-    return Rounds(depot, follows, share, memory, apart)
+    return Rounds(depot, follows, share, apart)
 
 
 def _normal_scores(values: FloatArray) -> FloatArray:
@@ -150,25 +138,16 @@ class DrawnRounds:
     course: FloatArray
 
     def moved(
-        self,
-        copy: IntArray,
-        group: IntArray,
-        begins: FloatArray,
-        usual_days: FloatArray,
-        own: FloatArray,
+        self, copy: IntArray, group: IntArray, due_day: FloatArray, own: FloatArray
     ) -> FloatArray:
-        """Uniform numbers of units, each one's ``own`` (n,) moved by what its depot's round has in
-        common with others that begin on about the same day."""
-        share = self.rounds.share
-        depot, a = self.rounds.depot[group], _kept_from_last(self.rounds.memory)
-        last, coming = (self._on(copy, depot, day) for day in (begins, begins + usual_days))
-        common = (coming - a * last) / np.sqrt(1.0 + a**2)
-        chance = self.rounds.follows[depot]
-        follows = own < chance
+        """Uniform numbers of units that are due on a day, each one's ``own`` (n,) moved by what its
+        depot's round has in common."""
+        share, depot = self.rounds.share, self.rounds.depot[group]
+        common, chance = self._on(copy, depot, due_day), self.rounds.follows[depot]
         alone = (own - chance) / np.maximum(1.0 - chance, 1e-12)
         normal = special.ndtri(np.clip(own / np.maximum(chance, 1e-12), 1e-12, 1.0 - 1e-12))
         together = special.ndtr(np.sqrt(share) * common + np.sqrt(1.0 - share) * normal)
-        return np.where(follows, together, alone)
+        return np.where(own < chance, together, alone)
 
     def _on(self, copy: IntArray, depot: IntArray, day: FloatArray) -> FloatArray:
         """The course on a day, of variance 1 between knots as at them."""
@@ -185,8 +164,3 @@ def drawn_rounds(rounds: Rounds, copies: int, rng: np.random.Generator) -> Drawn
     if not rounds.are_kept:
         return None
     return DrawnRounds(rounds, rng.standard_normal((copies, len(rounds.follows), KNOTS)))
-
-
-def _kept_from_last(memory: float) -> float:
-    """a with -a / (1 + a²) = memory (-0.5 to 0)."""
-    return (1.0 - np.sqrt(1.0 - 4.0 * memory**2)) / (-2.0 * memory) if memory < 0.0 else 0.0

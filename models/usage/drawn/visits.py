@@ -11,7 +11,8 @@ import numpy as np
 from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.usage.drawn.rounds import MOST_DUE, DrawnRounds, drawn_rounds
+from models.usage.drawn.calendar import MOST_DUE, visits_due
+from models.usage.drawn.rounds import DrawnRounds, drawn_rounds
 from models.usage.fit import UsageFit
 from models.usage.interval_distribution import IntervalSample
 
@@ -92,16 +93,15 @@ class DrawnIntervals:
         some = np.flatnonzero(above > below)
         below, width = below[some], (above - below)[some]
         own = (reached[some] - below) / width
-        day = sets_out.day[some] + due[some] * sets_out.usual_days[some]
-        group, usual = sets_out.group[some], sets_out.usual_days[some]
+        day = sets_out.day[some] + (due[some] + 1) * sets_out.usual_days[some]
         moved = reached.copy()
-        moved[some] = below + width * rounds.moved(copy[some], group, day, usual, own)
+        moved[some] = below + width * rounds.moved(copy[some], sets_out.group[some], day, own)
         return moved
 
 
 @dataclass(frozen=True, slots=True)
 class SettingOut:
-    """Units on the ``day`` of their last visit (n,): their ``group`` and ``usual_days``."""
+    """Units on the ``day`` on which their last visit was due (n,): ``group`` and ``usual_days``."""
 
     day: FloatArray
     group: IntArray
@@ -111,10 +111,12 @@ class SettingOut:
 @dataclass(slots=True)
 class UnitsNow:
     """Units of B copies of a fleet, end to end (B x U): day of the ``visit_day`` last visited and
-    ``day`` reached, counted from as-of; whether they stood ``off_road``; ``log_level`` of km."""
+    ``day`` reached, counted from as-of; by how much of a usual interval that visit was ``late``;
+    whether they stood ``off_road``; ``log_level`` of km."""
 
     visit_day: FloatArray
     day: FloatArray
+    late: FloatArray
     off_road: BoolArray
     log_level: FloatArray
 
@@ -125,6 +127,7 @@ class DrawnInterval:
 
     days: FloatArray
     km: FloatArray
+    late: FloatArray
     off_road: BoolArray
     log_level: FloatArray
 
@@ -142,16 +145,22 @@ def drawn_interval(
     """How long each unit stays away and how far it runs meanwhile, by a uniform number and a normal
     one each; ``is_first``: it has been away since ``now.visit_day`` already."""
     copies = len(now.day) // max(len(usage), 1)
+    calendar = usage.interval_distribution.calendar
+    behind = calendar.keeps * now.late
     away = -now.visit_day / usual_days if is_first else None
+    by_calendar = None if away is None else calendar.unsteadied(away + behind)
     group, copy = np.tile(usage.group, copies), np.repeat(np.arange(copies), len(usage))
     sample = intervals.of[usage.interval_distribution.pool[group], now.off_road.astype(np.int64)]
-    sets_out = SettingOut(now.visit_day, group, usual_days)
-    place = intervals.place(sample, copy, number, away, sets_out)
+    sets_out = SettingOut(now.visit_day - behind * usual_days, group, usual_days)
+    place = intervals.place(sample, copy, number, by_calendar, sets_out)
     length, use, off = intervals.length[place], intervals.use[place], intervals.off_road[place]
+    steady, due = calendar.steadied(length), visits_due(length)
+    late = np.where(due > 0, steady - due - calendar.mean, 0.0)
+    length = np.where(due > 0, steady - behind, length)
     if away is not None:
         # Away for longer than any: back within one usual interval, for all one knows.
         longest = intervals.length[intervals.first + intervals.size - 1][sample]
-        length = np.where(away >= longest, away + number, length)
+        length = np.where(by_calendar >= longest, away + number, length)
     end = np.maximum(now.visit_day + length * usual_days, now.day + 0.5)
     end = usage.closed.reopened(end, special.ndtr(normal))
     days = end - now.day
@@ -160,7 +169,7 @@ def drawn_interval(
     # The level of a leg is that of its middle, as the filter has it.
     km = moving * np.exp(now.log_level + drift / 2.0) * use * days
     km = km * usage.season.mean(now.day, end)
-    return DrawnInterval(days, km, off, now.log_level + drift)
+    return DrawnInterval(days, km, late, off, now.log_level + drift)
 
 
 def drawn_intervals(usage: UsageFit, copies: int, rng: np.random.Generator) -> DrawnIntervals:
@@ -240,6 +249,7 @@ def drawn_visits(
     now = UnitsNow(
         visit_day=np.tile(-usage.since_visit, copies),
         day=np.tile(-usage.since_seen, copies),
+        late=np.tile(distribution.calendar.late, copies),
         off_road=np.tile(usage.off_now, copies),
         log_level=level.ravel(),
     )
@@ -254,7 +264,7 @@ def drawn_visits(
         there = there * stays if visit else there
         run = run + found.km
         now.day = now.visit_day = now.day + found.days
-        now.off_road, now.log_level = found.off_road, found.log_level
+        now.late, now.off_road, now.log_level = found.late, found.off_road, found.log_level
         visits.append((now.day, run, there))
     day, km, chance = (np.array(each).reshape(-1, *shape) for each in zip(*visits, strict=True))
     return DrawnVisits(day, km, chance)

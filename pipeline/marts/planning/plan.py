@@ -44,12 +44,14 @@ class Ahead:
 
 @dataclass(frozen=True, slots=True)
 class Ends:
-    """Wheel ends in the fleet's order: ``unit`` (L,), and what runs a day (L,) [km]."""
+    """Wheel ends in the fleet's order: ``unit`` (L,), days in which its next visit is ``due_in``,
+    and what runs a day (L,) [km]."""
 
     frame: pl.DataFrame
     unit: IntArray
     usual_days: FloatArray
     since_visit: FloatArray
+    due_in: FloatArray
     present: FloatArray
     km_per_day: FloatArray
 
@@ -103,6 +105,7 @@ def _ends(con: duckdb.DuckDBPyConnection, fleet: FleetModel, km_per_day: pl.Data
         unit=unit,
         usual_days=fleet.usage.usual_days[unit],
         since_visit=fleet.usage.since_visit[unit],
+        due_in=fleet.usage.due_in[unit],
         present=fleet.usage.present[unit],
         km_per_day=frame["km_per_day"].fill_null(0.0).to_numpy(),
     )
@@ -138,7 +141,7 @@ def _visits_of(
 ) -> pl.DataFrame:
     """The plan's rows of some wheel ends; ``relined`` (k, L): days at which a reline is as likely
     as each of ``PROBABILITIES``."""
-    visits = visit_days(ends.usual_days, ends.since_visit, horizon)
+    visits = visit_days(ends.usual_days, ends.due_in, horizon)
     reline = chance_at_visits(visits, ends.usual_days, relined, np.array(PROBABILITIES))
     adjuster = _adjuster_chances(ends, groups, visits)
     flagged = ends.frame["flagged"].fill_null(value=False).to_numpy()
@@ -189,7 +192,7 @@ def _hours(
     rows: list[Row] = []
     for depot in sorted(set(ends.frame["depot"]), key=str):
         at = ends.frame["depot"].eq_missing(pl.Series([depot], dtype=pl.String)).to_numpy()
-        visits = visit_days(ends.usual_days[at], ends.since_visit[at], horizon)
+        visits = visit_days(ends.usual_days[at], ends.due_in[at], horizon)
         units = np.unique(ends.unit[at], return_index=True)[1]
         checks = _by_month(visits, ends.present[at], months.calendar.month_ends)
         called = _by_month(visits[units], ends.present[at][units], months.calendar.month_ends)

@@ -25,7 +25,7 @@ from tests.models.lives.test_parametric import drawn
 
 
 def test_visits_stand_on_the_usual_interval():
-    found = visit_days(np.array([84.0, 28.0]), np.array([80.0, 90.0]), 100.0)
+    found = visit_days(np.array([84.0, 28.0]), np.array([4.0, -62.0]), 100.0)
     assert found[0, :2].tolist() == [4.0, 88.0]
     assert np.isnan(found[0, 2:]).all()
     assert found[1, :4].tolist() == [1.0, 29.0, 57.0, 85.0]

@@ -103,7 +103,7 @@ def test_the_density_of_visits_solves_the_renewal_equation(lengths, age):
         expected[k] = (first[k] if k < len(first) else 0.0) + back @ expected[k - len(back) : k][
             ::-1
         ]
-    found = visit_density(pool.after_road, [left, left], 0.0, points)
+    found = visit_density(pool.after_road, [left, left], points)
     assert found[0] == pytest.approx(expected, abs=1e-12)
     assert found[1] == pytest.approx(expected, abs=1e-12)
 

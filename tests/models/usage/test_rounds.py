@@ -1,9 +1,12 @@
 """Depots whose units are checked in rounds: what intervals have in common, and how it is drawn."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import ndtri
+from scipy.stats import norm
 
 from models.usage.drawn.rounds import KNOTS, DrawnRounds, Rounds, rounds_kept
 from models.usage.drawn.visits import UnitsNow, drawn_interval, drawn_intervals
@@ -42,7 +45,7 @@ def in_rounds(
 
 def kept(table: UsageIntervals, groups: UsageGroups) -> Rounds:
     length = table.days / EVERY
-    return rounds_kept(table, length, np.abs(length - 1.0) < 0.5, groups, USUAL, -0.5)
+    return rounds_kept(table, length, np.abs(length - 1.0) < 0.5, groups, USUAL)
 
 
 def test_units_that_go_together_are_seen_to():
@@ -69,8 +72,6 @@ def test_pairs_are_counted_as_they_would_be_one_by_one():
     found = kept(table, groups)
     begins, length = table.begins.ravel(), table.days.ravel()
     rank = (length[:, None] > length).sum(axis=1) + 1.0
-    from scipy.stats import norm
-
     score = norm.ppf(rank / (len(rank) + 1.0))
     score = (score - score.mean()) / score.std()
     products = [
@@ -92,12 +93,12 @@ def test_units_checked_each_for_itself_have_no_rounds():
 def test_visits_all_exactly_as_far_apart_have_none():
     table, groups = in_rounds(4)
     same = table.days * 0.0 + EVERY
-    assert not rounds_kept(table, same / EVERY, same > 0.0, groups, USUAL, 0.0).are_kept
-    assert not rounds_kept(table, same / EVERY, same < 0.0, groups, USUAL, 0.0).are_kept
+    assert not rounds_kept(table, same / EVERY, same > 0.0, groups, USUAL).are_kept
+    assert not rounds_kept(table, same / EVERY, same < 0.0, groups, USUAL).are_kept
 
 
-def drawn(follows: float, share: float, memory: float = -0.5, copies: int = 4_000) -> DrawnRounds:
-    rounds = Rounds(np.array([0, 1]), np.full(2, follows), share, memory, 28.0)
+def drawn(follows: float, share: float, copies: int = 4_000) -> DrawnRounds:
+    rounds = Rounds(np.array([0, 1]), np.full(2, follows), share, 28.0)
     course = np.random.default_rng(5).standard_normal((copies, 2, KNOTS))
     return DrawnRounds(rounds, course)
 
@@ -105,26 +106,22 @@ def drawn(follows: float, share: float, memory: float = -0.5, copies: int = 4_00
 def moved(of: DrawnRounds, group: int, day: float, seed: int) -> np.ndarray:
     """One unit's number in every copy."""
     n = len(of.course)
-    own, every = np.random.default_rng(seed).random(n), np.ones(n)
-    return of.moved(np.arange(n), np.full(n, group), day * every, EVERY * every, own)
+    own = np.random.default_rng(seed).random(n)
+    return of.moved(np.arange(n), np.full(n, group), np.full(n, day), own)
 
 
 def test_drawn_numbers_stay_uniform_and_go_together_within_a_depot():
     of = drawn(follows=0.8, share=0.9)
     one, other = moved(of, 0, 3.0, 11), moved(of, 0, 3.0, 12)
     elsewhere, later = moved(of, 1, 3.0, 13), moved(of, 0, 3.0 + 90.0, 14)
-    following = moved(of, 0, 3.0 + EVERY, 15)
-    for numbers in (one, other, elsewhere, later, following):
+    for numbers in (one, other, elsewhere, later):
         deciles = np.quantile(numbers, np.arange(0.1, 1.0, 0.1))
         assert deciles == pytest.approx(np.arange(0.1, 1.0, 0.1), abs=0.025)
 
     def together(a: np.ndarray, b: np.ndarray) -> float:
-        from scipy.special import ndtri
-
         return float(np.corrcoef(ndtri(a), ndtri(b))[0, 1])
 
     assert together(one, other) == pytest.approx(0.8**2 * 0.9, abs=0.05)
-    assert together(one, following) == pytest.approx(-0.5 * 0.8**2 * 0.9, abs=0.05)
     assert abs(together(one, elsewhere)) < 0.05
     assert abs(together(one, later)) < 0.05
 
@@ -137,12 +134,11 @@ def use() -> UsageFit:
 
 def ends(use: UsageFit, rounds: DrawnRounds | None, copies: int = 2_000) -> np.ndarray:
     """Days of the next visit of units that were all seen 60 days ago (copies, U)."""
-    from dataclasses import replace
-
     rng, size = np.random.default_rng(6), copies * len(use)
     found = drawn_intervals(use, copies, rng)
     assert found.rounds is None
-    now = UnitsNow(np.full(size, -60.0), np.full(size, -60.0), np.zeros(size, bool), np.zeros(size))
+    seen, none = np.full(size, -60.0), np.zeros(size)
+    now = UnitsNow(seen, seen, late=none, off_road=none > 0.0, log_level=none)
     found = replace(found, rounds=rounds)
     usual = np.full(size, 84.0)
     numbers = rng.random(size), rng.standard_normal(size)
@@ -151,7 +147,7 @@ def ends(use: UsageFit, rounds: DrawnRounds | None, copies: int = 2_000) -> np.n
 
 
 def test_a_unit_by_itself_is_drawn_as_without_rounds_and_a_depot_all_at_once(use):
-    rounds = Rounds(np.zeros(len(use.groups), np.int64), np.ones(1), 0.95, 0.0, 28.0)
+    rounds = Rounds(np.zeros(len(use.groups), np.int64), np.ones(1), 0.95, 28.0)
     course = np.random.default_rng(7).standard_normal((2_000, 1, KNOTS))
     alone, together = ends(use, None), ends(use, DrawnRounds(rounds, course))
     for day in range(12, 40, 4):

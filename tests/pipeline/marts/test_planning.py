@@ -188,8 +188,9 @@ def test_visits_are_planned_the_same_a_few_wheel_ends_at_a_time(monkeypatch):
             "age_km": [50_000.0] * size,
         }
     )
-    use = fleet.usage.usual_days[unit], fleet.usage.since_visit[unit], fleet.usage.present[unit]
-    ends = plan.Ends(frame, unit, *use, np.full(size, 250.0))
+    use = fleet.usage
+    days = use.usual_days[unit], use.since_visit[unit], use.due_in[unit]
+    ends = plan.Ends(frame, unit, *days, use.present[unit], np.full(size, 250.0))
     day = dt.date(2025, 6, 30)
     whole = plan._plan(Settings(), fleet, ends, (), day)
     assert whole.height > 7
