@@ -2,9 +2,9 @@ r"""What is likely to be done at each visit to come.
 
 A unit's visits stand on its usual interval, from when the next is due. A chance that grows with
 time, given by the days at which it reaches some probabilities, is dealt to visits by halves of the
-time between them: to visit j falls :math:`F((d_j+d_{j+1})/2)-F((d_{j-1}+d_j)/2)`, so that visits add
-up to it. A failed adjuster is found at the first visit after it failed: given that it was good at age
-:math:`a_0` when last seen, at visit j with chance :math:`(S(a_{j-1})-S(a_j))/S(a_0)`.
+time between them: to visit j falls :math:`F((d_j+d_{j+1})/2)-F((d_{j-1}+d_j)/2)`, so that visits
+add up to it. A failed adjuster is found at the first visit after it failed: given that it was good
+at age :math:`a_0` when last seen, at visit j with chance :math:`(S(a_{j-1})-S(a_j))/S(a_0)`.
 """
 
 import numpy as np
