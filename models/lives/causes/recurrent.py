@@ -258,15 +258,16 @@ def _scale_profile(watched: WatchedWheelEnds, log_scale: float, near: float, uni
     def value(log_shape: float) -> float:
         return _power_law_value(watched, float(np.exp(log_shape)), log_scale, unit)
 
-    return value(_bracketed_maximum(value, near - 3.0, near + 3.0))
-
-
-def _bracketed_maximum(value: Callable[[float], float], low: float, high: float) -> float:
-    """Where a function of one peak in (low, high) is highest."""
+    # Where wheel ends were not watched from new, there may be a second peak, far from the shape.
+    steps = near + np.arange(-6, 7) / 2.0
+    best = float(steps[np.argmax([value(float(step)) for step in steps])])
     found = optimize.minimize_scalar(
-        lambda x: -value(float(x)), bounds=(low, high), method="bounded", options={"xatol": 1e-11}
+        lambda x: -value(float(x)),
+        bounds=(best - 0.5, best + 0.5),
+        method="bounded",
+        options={"xatol": 1e-11},
     )
-    return float(found.x)
+    return max(value(float(found.x)), value(best))
 
 
 def _crossings(value: Callable[[float], float], top: float, floor: float) -> tuple[float, float]:

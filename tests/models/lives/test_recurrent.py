@@ -180,3 +180,25 @@ def test_impossible_histories_are_refused(end, event, words):
         WatchedWheelEnds(
             np.zeros(1), np.array([end]), np.zeros(1, int), np.zeros(1, int), np.array([event])
         )
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_limits_stand_where_no_wheel_end_was_watched_from_new(seed):
+    """For a scale far from the best there are two shapes that fit; the better one counts."""
+    rng = np.random.default_rng(seed)
+    start, n = rng.uniform(100.0, 460.0, 198), 198
+    end, shape = start + rng.uniform(85.0, 500.0, n), (0.8, 1.3)[seed % 2]
+    before, gained = start**shape, end**shape - start**shape
+    owner = np.repeat(np.arange(n), rng.poisson(21.0 * gained / gained.sum()))
+    age = (before + gained * (1 - rng.random(n)))[owner] ** (1 / shape)
+    fit = fit_power_law(WatchedWheelEnds(start, end, np.arange(n), owner, age))
+    assert fit is not None
+    assert fit.scale.low <= fit.scale.estimate < fit.scale.high
+    shapes = np.exp(np.log(fit.shape.estimate) + np.linspace(-3.5, 3.5, 3001))
+    for scale in (fit.scale.low, fit.scale.high):
+        if 0.0 < scale < np.inf:
+            some = shapes[shapes * np.log(end.max() / scale) < 600.0]
+            run = [np.sum((end / scale) ** k - (start / scale) ** k) for k in some]
+            value = len(owner) * (np.log(some) - some * np.log(scale))
+            value += (some - 1) * np.log(age).sum() - run
+            assert 2 * (fit.loglik - value.max()) == pytest.approx(3.8414588, abs=2e-3)
