@@ -36,7 +36,7 @@ from models.relines.rivals import (
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.holes import Hole, watched_until
-from models.usage.since import is_soon_after, log_use_missed
+from models.usage.since import is_soon_after, log_units_missed, log_use_missed
 
 QUARTERS_A_YEAR = 4
 """Quarters ahead that are judged, and that errors are learned from."""
@@ -109,9 +109,9 @@ class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
     ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
     ``changed_quarters`` of policy and wear known then; ``use`` (Q,): log of km run over km
-    forecast; ``season``: whether a yearly swing of use was known then, ``yearly``: whether higher
-    thresholds at one time of the year were; ``after_hole``: whether a hole of the records had
-    hardly ended.
+    forecast, ``units`` (Q,): of units there over those forecast (None: as many); ``season``:
+    whether a yearly swing of use was known then, ``yearly``: whether higher thresholds at one time
+    of the year were; ``after_hole``: whether a hole of the records had hardly ended.
     """
 
     origin: dt.date
@@ -125,6 +125,7 @@ class PastTotals:
     season: bool = False
     yearly: bool = False
     after_hole: bool = False
+    units: FloatArray | None = None
 
     @property
     def quarters(self) -> int:
@@ -151,6 +152,7 @@ def past_totals(
     readings: pl.DataFrame,
     intervals: pl.DataFrame,
     missing: Sequence[Hole] = (),
+    seen: pl.DataFrame | None = None,
     *,
     draws: int,
     seed: int,
@@ -159,7 +161,8 @@ def past_totals(
 
     ``relines`` may have a ``weight`` (:func:`relines_to_count`), else each counts as one;
     ``intervals``: what units ran, as ``reduce.unit_usage`` has it; ``missing``: holes of the
-    records. None where no whole quarter has been watched since.
+    records; ``seen``: when each unit was last (``models.usage.since``; None: all as was forecast).
+    None where no whole quarter has been watched since.
     """
     origin, ends = fleet.usage.as_of, fleet.ends
     watched = watched_until(missing, origin, until)
@@ -185,12 +188,15 @@ def past_totals(
     year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
     changed = fleet.changed_quarters
-    use = log_use_missed(fleet.usage, intervals, edges)
+    use, units = log_use_missed(fleet.usage, intervals, edges), np.zeros(quarters)
+    if seen is not None:
+        units = log_units_missed(fleet.usage, seen, edges)
     return PastTotals(
         *(origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed),
         season=fleet.usage.season.is_known,
         yearly=fleet.policy.yearly is not None,
         after_hole=is_soon_after(missing, fleet.usage),
+        units=units,
     )
 
 
@@ -222,7 +228,9 @@ def errors_of(
     drawn = [by_quarter(p.event_counts) for p in past]
     changed = [p.changed_quarters for p in past]
     ago = [p.quarters_ago for p in past]
-    errors = past_errors(drawn, [p.happened for p in past], ago, changed, [p.use for p in past])
+    came, use = [p.happened for p in past], [p.use for p in past]
+    units = [np.zeros(p.quarters) if p.units is None else p.units for p in past]
+    errors = past_errors(drawn, came, ago, changed, use, units)
     return errors.under_policy(changed_quarters)
 
 
