@@ -23,15 +23,16 @@ from pipeline.mapping.words import AXLE_WORDS, BOTH, END_OF, SIDE_OF, WHEELS, to
 from pipeline.settings import JobWords
 
 MOST = 64  # jobs that one line may yield
-_PLACE_AHEAD = r"(?!\d|[lr]h\b|right|left|links|rechts|[no]/?s\b)"
+_PLACE_AHEAD = r"(?!\d|[lr]h\b|right|left|links|rechts|li\b|re\b|[no]/?s\b)"
 _CLAUSE = re.compile(
-    rf"(;|[.!?](?=\s|$)|,(?=\s|[^\W\d])|[()\[\]\n—]|\s[-–]\s|\s/\s|\s\+\s"
+    rf"(;|[!?](?=\s|$)|(?<!\bli)(?<!\bre)(?<!\bax)(?<!\bizq)(?<!\bess)\.(?=\s|$)|,(?=\s|[^\W\d])|[()\[\]\n—]|\s[-–]\s|\s/\s|\s\+\s"
     rf"|\s(?:and|then|und|et|oraz|sowie|och)\s{_PLACE_AHEAD}|\s&\s{_PLACE_AHEAD}(?!ax|achse|ess|eje))",
     re.IGNORECASE,
 )
 _RELINED = re.compile(r"\bre[- ](?=lin(?:e|ed|ing)\b)", re.IGNORECASE)
 _WELL_SAID = re.compile(r"\b([io])\.\s?([ok])\.?(?!\w)", re.IGNORECASE)
 NOWHERE = "names no axle and side"
+DOUBTFUL = f"other, though naming {known.BRAKE_PARTS}"
 SEVERAL = "names several places, and not which is meant"
 
 
@@ -108,6 +109,22 @@ def jobs_of(line: str, words: JobWords, ground: Ground) -> list[Job]:
         nothing = Job("other", None, None, None, is_known=False)
         found = dict.fromkeys(job for place in places for job in _jobs(nothing, place, ""))
     return list(found)[:MOST]
+
+
+def kinds_of(
+    lines: Iterable[tuple[str, int]], words: JobWords
+) -> dict[str, tuple[tuple[str, int], ...]]:
+    """Lines, with how often each stands, by what they become; those that become ``other`` although
+    they name linings, shoes, adjusters or drums are of :data:`DOUBTFUL`. The most frequent first.
+    """
+    kinds: dict[str, list[tuple[str, int]]] = {}
+    for line, count in sorted(lines, key=lambda told: (-told[1], told[0])):
+        kind = " and ".join(sorted(actions_of(line, words)))
+        kinds.setdefault(kind or (DOUBTFUL if names_a_part(line) else "other"), []).append(
+            (line, count)
+        )
+    by_count = sorted(kinds, key=lambda k: (k in {DOUBTFUL, "other"}, k == "other", k))
+    return {kind: tuple(kinds[kind]) for kind in by_count}
 
 
 def actions_of(line: str, words: JobWords) -> tuple[str, ...]:
@@ -439,7 +456,7 @@ def _is_wish(of: tuple[str, ...], i: int) -> bool:
 
 def _is_done_to(of: tuple[str, ...], verb: int, thing: int) -> bool:
     """Whether a word of doing is of a thing: nothing else stands between them, or nearer."""
-    if _is_wish(of, verb) or _is_another(of, thing):
+    if _is_wish(of, verb) or _is_another(of, thing) or (verb > thing and _is_of_a_thing(of, thing)):
         return False
     between = of[min(verb, thing) + 1 : max(verb, thing)]
     is_after = verb > thing
@@ -484,6 +501,21 @@ def _state_follows(of: tuple[str, ...], thing: int) -> bool:
 
 
 _OF_A_THING = frozenset({"de", "du", "della", "di", "del", "la", "of", "l"})
+_LINKS = _OF_A_THING | frozenset(
+    {"on", "to", "in", "for", "with", "des", "der", "an", "am", "von", "mit", "las", "los", "da",
+     "das", "do", "dos", "delle", "dei", "degli", "van", "op", "av", "pa", "z", "w", "na"}
+)  # fmt: skip
+
+
+def _is_of_a_thing(of: tuple[str, ...], thing: int) -> bool:
+    """Whether what was done after is done to another thing, of which this one says more: ressort
+    de garniture remplacé. In English the last of several nouns is the thing: trailer linings."""
+    near = thing - 1
+    while near >= 0 and _is_plain(of[near]):
+        near -= 1
+    if near < 0 or not _is_strange(of[near]):
+        return False
+    return bool(_LINKS & set(of[near + 1 : thing])) or not _is(of[thing], known.ENGLISH)
 
 
 def _is_another(of: tuple[str, ...], thing: int) -> bool:

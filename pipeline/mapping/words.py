@@ -480,6 +480,8 @@ def _bars(text: str) -> str:
     return "|".join(text.split())
 
 
+BRAKE_PARTS = "linings, shoes, adjusters or drums"
+ENGLISH = "lining|linings|shoe|shoes|slack|slacks|adjuster|adjusters|asa|asas|drum|drums"
 REPLACING, NEW_BEFORE, NEW = _bars(_REPLACING), _bars(_NEW_BEFORE), _bars(_NEW)
 OBJECTS = _bars(f"{_LININGS} {_SHOES} {_ADJUSTERS} {_DRUMS}")
 HEADED, SETTING = _bars(_HEADED), _bars(_SETTING)
@@ -533,11 +535,12 @@ WELL = _bars(
     buena* bom boa boas buon* goed norm* норм*"""
 )
 ILL = _bars(
-    """worn cracked broken damaged oily oiled contaminated soaked contamination loose missing
-    defect* defekt* us faulty failed seized stuck low thin scored glazed leaking verschliss*
-    abgenutzt verolt gerissen gebrochen kaputt use usee usees uses huile* casse* fissur* hs
-    zuzyt* zaolejon* pekniet* uszkodz* niesprawn* gastad* desgast* roto rota rotos rotas danad*
-    usurat* rott* versleten gescheurd kapot sliten slitna slitt uzat* kopott износ*"""
+    """worn below minimum limit limits cracked broken damaged oily oiled contaminated soaked
+    contamination loose missing defect* defekt* us faulty failed seized stuck low thin scored
+    glazed leaking verschliss* abgenutzt verolt gerissen gebrochen kaputt use usee usees uses
+    huile* casse* fissur* hs zuzyt* zaolejon* pekniet* uszkodz* niesprawn* gastad* desgast* roto
+    rota rotos rotas danad* usurat* rott* versleten gescheurd kapot sliten slitna slitt uzat*
+    kopott износ*"""
 )
 # A thing of another part of the vehicle has one of these before it; grease these after it.
 ELSEWHERE = _words(
