@@ -517,6 +517,8 @@ def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> So
                 mends.append((r"\d", f" (or set {what} under [answers])"))
             if way.decimal_comma is None:
                 mends.append((TWO_MARKS, " (or set decimal_comma under [answers])"))
+        case dy.Float64() if column.name == "cost":
+            accepted += ", with or without a currency"
         case dy.Date() if reading.years_may_be_first(cells.drop_nulls().unique()):
             mends.append(("", "; its year may stand first: accepted are years of four figures"))
         case dy.Date() if way.day_first is None:

@@ -19,11 +19,11 @@ from itertools import chain, islice
 
 from pipeline.mapping import words as known
 from pipeline.mapping.headings import MAX_AXLE, is_both, place_in
-from pipeline.mapping.words import AXLE_WORDS, BOTH, END_OF, SIDE_OF, WHEELS, tokens
+from pipeline.mapping.words import AXLE_WORDS, BOTH, END_OF, SIDE_BESIDE, SIDE_OF, WHEELS, tokens
 from pipeline.settings import JobWords
 
 MOST = 64  # jobs that one line may yield
-_PLACE_AHEAD = r"(?!\d|[lr]h\b|right|left|links|rechts|li\b|re\b|[no]/?s\b)"
+_PLACE_AHEAD = r"(?!\d|[lr]h?\b|right|left|links|rechts|li\b|re\b|[no]/?s\b)"
 _CLAUSE = re.compile(
     rf"(;|[!?](?=\s|$)|(?<!\bli)(?<!\bre)(?<!\bax)(?<!\bizq)(?<!\bess)\.(?=\s|$)|,(?=\s|[^\W\d])|[()\[\]\n—]|\s[-–]\s|\s/\s|\s\+\s"
     rf"|\s(?:and|then|und|et|oraz|sowie|och)\s{_PLACE_AHEAD}|\s&\s{_PLACE_AHEAD}(?!ax|achse|ess|eje))",
@@ -63,8 +63,13 @@ class Ground:
 
 @dataclass(frozen=True, slots=True)
 class _Clause:
-    """A clause's own words, the actions that it tells of, and the clause that these are of too."""
+    """A clause's own words, the actions that it tells of, and the clause that these are of too.
 
+    ``sign`` stands before it; ``is_place`` where it may be a place and nothing else.
+    """
+
+    sign: str
+    is_place: bool
     of: tuple[str, ...]
     actions: tuple[str, ...]
     reason: str | None
@@ -85,6 +90,7 @@ def jobs_of(line: str, words: JobWords, ground: Ground) -> list[Job]:
     """The jobs that a line tells of; none where it is about nothing that is known."""
     clauses = _told(line, words)
     at = [_place_of(clause, words, ground) for clause in clauses]
+    clauses = _with_more_places(clauses, ground)
     places = sorted({(p.axles, p.sides) for p in at if p})
     count = sum(len(c.actions) for c in clauses)
     if not count and len(places) <= 1:
@@ -102,8 +108,10 @@ def jobs_of(line: str, words: JobWords, ground: Ground) -> list[Job]:
             where = None  # half a place, and the other half may be another's
         elif not at[i] and lent:
             where = (lent.axles, lent.sides)
+        lent_reason = clauses[clause.lent_by].reason if clause.lent_by is not None else None
+        why_done = clause.reason or lent_reason or reason
         for action in clause.actions:
-            jobs = _jobs(Job(action, clause.reason or reason, None, None), where, why)
+            jobs = _jobs(Job(action, why_done, None, None), where, why)
             found.update(dict.fromkeys(jobs))
     if not found:
         nothing = Job("other", None, None, None, is_known=False)
@@ -149,6 +157,23 @@ def _place_of(clause: _Clause, words: JobWords, ground: Ground) -> _Place:
     return _Place(*_place(clause.of, ground, letters=letters))
 
 
+def _with_more_places(clauses: Sequence[_Clause], ground: Ground) -> list[_Clause]:
+    """A place alone, in a list with a clause that tells of a job, is another place of this job."""
+    found = list(clauses)
+    bare = replace(ground, axle=None, side=None)
+    for i, clause in enumerate(clauses):
+        named = _Place(*_place(clause.of, bare, letters=False)) if clause.is_place else None
+        if named is None or not (named or named.axles or named.sides):
+            continue
+        # A half, which cannot be placed and is said, is one of a list where "and" makes it sure.
+        signs = _LISTED if named else _JOINED
+        before = found[i - 1].actions if i and clause.sign in signs else ()
+        is_before = i + 1 < len(clauses) and clauses[i + 1].sign in signs
+        after = clauses[i + 1].actions if is_before else ()
+        found[i] = replace(clause, actions=before or after)
+    return found
+
+
 def _told(line: str, words: JobWords) -> list[_Clause]:
     """The clauses of a line, each with the actions that it tells of."""
     parts = list(_parts_of(line))
@@ -159,7 +184,9 @@ def _told(line: str, words: JobWords) -> list[_Clause]:
         of, lender = _meant(said, i)
         told = () if i in refused else tuple(_actions(of, one, words))
         reasons = chain(words.reasons.items(), known.JOB_REASONS.items())
-        clauses.append(_Clause(one.of, told, _first(one.of, reasons), lender))
+        is_place = not one.undone and all(map(_is_plain, one.of))
+        reason = _first(one.of, reasons)
+        clauses.append(_Clause(one.sign, is_place, one.of, told, reason, lender))
     if not any(c.actions for c in clauses) and not any(s.undone for s in said):
         clauses += _standing_apart(line, words)
     return clauses
@@ -172,13 +199,14 @@ def _parts_of(line: str) -> Iterator[tuple[str, tuple[str, ...], bool]]:
     signs = ["", *cut[1::2], ""]
     for sign, text, after in zip(signs, cut[::2], signs[1:], strict=False):
         if text.strip():
-            yield sign.strip().casefold(), _tokens(text), after == "?"
+            yield sign.strip().casefold(), _tokens(text), after.strip() == "?"
 
 
 @cache
 def _tokens(text: str) -> tuple[str, ...]:
     """Words of a clause; after slack, adj is an adjuster, and before soaked, oil is no thing."""
-    of = tokens(_WELL_SAID.sub(r"\1\2 ", _RELINED.sub("re", text)))
+    plain = _WELL_SAID.sub(r"\1\2 ", _RELINED.sub("re", text))
+    of = tokens(plain.replace("&", " and "))
     triples = zip(("", *of), of, (*of[1:], ""), strict=False)
     return tuple(_in_company(*triple) for triple in triples)
 
@@ -196,7 +224,7 @@ def _standing_apart(line: str, words: JobWords) -> list[_Clause]:
     """The action of an own pattern whose words are in different clauses, none of them of doing."""
     of = tuple(token for token in _tokens(line) if not _is_doing(token))
     own = _first(of, words.actions.items())
-    return [_Clause(of, (own,), None, None)] if own else []
+    return [_Clause("", False, of, (own,), None, None)] if own else []
 
 
 @cache
@@ -215,7 +243,18 @@ def _is_state(token: str) -> bool:
 
 
 _MEASURED_AS = frozenset({"mm", "%", '"', "percent", "prozent"})
-_PLACES = {*AXLE_WORDS, *SIDE_OF, *END_OF, *BOTH, *WHEELS, "achsen", "essieux", "ejes", "osie"}
+_PLACES = {
+    *AXLE_WORDS,
+    *SIDE_OF,
+    *SIDE_BESIDE,
+    *END_OF,
+    *BOTH,
+    *WHEELS,
+    "achsen",
+    "essieux",
+    "ejes",
+    "osie",
+}
 _PLAIN = _PLACES | known.AND | known.BESIDE_WORK | {"no"}
 
 
@@ -389,6 +428,8 @@ def _lent_after(said: Sequence[_Said], i: int) -> str:
     if j >= len(said) or said[j].undone or said[j].sign not in _LISTED:
         return ""
     one, nouns = said[j], [*said[j].things, *said[j].strange]
+    if one.only_does and said[j].sign in _JOINED:
+        return one.of[one.doing[0]]
     if one.strange and said[j].sign not in _JOINED:
         return ""
     last = [d for d in one.doing if d > min(nouns, default=len(one.of))]
@@ -593,7 +634,7 @@ def _spread(of: tuple[str, ...]) -> tuple[str, ...]:
 
 
 _AXLES = (AXLE_WORDS - {"as"}) | {"achsen", "essieux", "ejes", "osie"}
-_BETWEEN = {"and", "no", "und", "et"}
+_BETWEEN = {"no", *known.AND}
 _NEXT_TO_NUMBERS = {*_AXLES, "st", "nd", "rd", "th"}
 
 
@@ -611,7 +652,11 @@ def _numbers_after_axle(of: tuple[str, ...]) -> tuple[int, ...]:
 def _names_both(of: tuple[str, ...]) -> bool:
     told = set(of)
     sides = {SIDE_OF[token] for token in told if token in SIDE_OF}
-    return {"L", "R"} <= sides or {"near", "off"} <= sides
+    letters = any(
+        {a, b} == {"l", "r"} and word in known.AND
+        for a, word, b in zip(of, of[1:], of[2:], strict=False)
+    )
+    return letters or {"L", "R"} <= sides or {"near", "off"} <= sides
 
 
 def _first(of: Sequence[str], patterns: Iterable[tuple[str, str]]) -> str | None:
