@@ -595,8 +595,8 @@ def _shared_costs(cost: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
     if several.is_empty():
         return ()
     return (
-        f"{several['at'].n_unique():,} lines of several wheel ends: their cost is shared equally, "
-        "or left out where they did several things",
+        f"{several['at'].n_unique():,} lines of several wheel ends or jobs: their cost is shared "
+        "equally, or left out where they did several things",
     )
 
 

@@ -277,8 +277,11 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
     ):
         doubtful.add("day_first")
     measured = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED]
+    costs = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept == "cost"]
     comma, unclear = reading.shown_decimals(measured)
-    if unclear:
+    if comma is None:
+        comma, _ = reading.shown_decimals([*measured, *map(reading.without_currency, costs)])
+    if unclear and comma is None:
         doubtful.add("decimal_comma")
     return _Sample(rows, day_first, comma, frozenset(doubtful))
 
