@@ -33,6 +33,7 @@ from pipeline.mapping.jobs import left_or_right
 from pipeline.mapping.tables import Table, key_of, slid
 from pipeline.mapping.words import BRAKE_PARTS, cell_words, says_disc, spelled, tokens
 from pipeline.settings import OwnFile, Settings, Target, own_target
+from pipeline.values import counted
 
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
@@ -296,10 +297,8 @@ def _typed(
             text = reading.without_currency(text) if column.name == "cost" else text
             return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
         case dy.Int64():
-            counted = of_words(
-                text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String()
-            )
-            return counted.cast(pl.Int64, strict=False)
+            axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
+            return axles.cast(pl.Int64, strict=False)
         case dy.Date():
             return reading.days(text, day_first=way.day_first)
         case dy.Bool():
@@ -644,12 +643,13 @@ def _other_lines(texts: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
     named = counts.to_series().map_elements(jobs.names_a_part, return_dtype=pl.Boolean)
     notes = []
     unsaid = (
-        f"job lines name {BRAKE_PARTS}, with nothing known done to them; they count as other, "
-        "unless [files.jobs.actions] in fleet.toml says more"
+        "count as other, unless [files.jobs.actions] in fleet.toml says more: {} naming "
+        f"{BRAKE_PARTS}, with nothing known done to them"
     )
-    for of, text in ((named, unsaid), (~named, "job lines fit no pattern and count as other")):
+    for of, text in ((named, unsaid), (~named, "count as other: {} that fit no pattern")):
         some = counts.filter(of)
         if not some.is_empty():
             most = ", ".join(f'"{line[:60]}" {n:,}' for line, n in some.head(3).iter_rows())
-            notes.append(f"{some['n'].sum():,} {text}: {most}")
+            lines = counted(int(some["n"].sum()), "job line")
+            notes.append(f"{text.format(lines)}, as {most}")
     return tuple(notes)

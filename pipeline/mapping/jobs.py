@@ -29,7 +29,8 @@ _CLAUSE = re.compile(
     rf"|\s(?:and|then|und|et|oraz|sowie|och)\s{_PLACE_AHEAD}|\s&\s{_PLACE_AHEAD}(?!ax|achse|ess|eje))",
     re.IGNORECASE,
 )
-_RELINED = re.compile(r"\bre[- ](?=lin(?:e|ed|ing)\b)", re.IGNORECASE)
+_AGAIN = re.compile(r"\bre(?:[- ](?=lin(?:e|ed|ing)\b)|-(?=(?:fit|us|set|adj|inst|mount)))", re.I)
+_NOT_AT_ALL = re.compile(r"\bn/a\b", re.IGNORECASE)
 _WELL_SAID = re.compile(r"\b([io])\.\s?([ok])\.?(?!\w)", re.IGNORECASE)
 NOWHERE = "names no axle and side"
 DOUBTFUL = f"other, though naming {known.BRAKE_PARTS}"
@@ -141,8 +142,12 @@ def actions_of(line: str, words: JobWords) -> tuple[str, ...]:
 
 
 def names_a_part(line: str) -> bool:
-    """Whether a line has a word for linings, shoes, adjusters or drums, or for a reline."""
-    return any(_is(token, known.OBJECTS) or _is(token, known.RELINING) for token in _tokens(line))
+    """Whether a line has a word for linings, shoes, adjusters or drums, for a reline, or for brakes
+    and nothing else that were replaced."""
+    if any(_is(token, known.OBJECTS) or _is(token, known.RELINING) for token in _tokens(line)):
+        return True
+    said = (_Said(of, sign, frozenset()) for sign, of, _ in _parts_of(line))
+    return any(one.only_does and any(_is(t, known.BRAKE) for t in one.of) for one in said)
 
 
 def _jobs(job: Job, where: tuple[tuple[int, ...], str] | None, why: str) -> list[Job]:
@@ -194,7 +199,7 @@ def _told(line: str, words: JobWords) -> list[_Clause]:
 
 def _parts_of(line: str) -> Iterator[tuple[str, tuple[str, ...], bool]]:
     """Clauses: the sign before each, its words, and whether it is a question."""
-    plain = _WELL_SAID.sub(r"\1\2 ", _RELINED.sub("re", line))
+    plain = _WELL_SAID.sub(r"\1\2 ", _AGAIN.sub("re", line))
     cut = _CLAUSE.split(plain)
     signs = ["", *cut[1::2], ""]
     for sign, text, after in zip(signs, cut[::2], signs[1:], strict=False):
@@ -205,8 +210,8 @@ def _parts_of(line: str) -> Iterator[tuple[str, tuple[str, ...], bool]]:
 @cache
 def _tokens(text: str) -> tuple[str, ...]:
     """Words of a clause; after slack, adj is an adjuster, and before soaked, oil is no thing."""
-    plain = _WELL_SAID.sub(r"\1\2 ", _RELINED.sub("re", text))
-    of = tokens(plain.replace("&", " and "))
+    plain = _WELL_SAID.sub(r"\1\2 ", _AGAIN.sub("re", text))
+    of = tokens(_NOT_AT_ALL.sub("not", plain).replace("&", " and "))
     triples = zip(("", *of), of, (*of[1:], ""), strict=False)
     return tuple(_in_company(*triple) for triple in triples)
 
@@ -316,6 +321,9 @@ def _is_harmless(of: tuple[str, ...], i: int) -> bool:
     return False
 
 
+_WORDS_OF_A_THING = 2
+
+
 @dataclass(frozen=True, slots=True)
 class _Said:
     """A clause: its words, the sign before it, and where it says that nothing was done."""
@@ -341,6 +349,13 @@ class _Said:
         """A thing, where it is, and nothing else."""
         thing = (_is_plain(t) or _is(t, known.OBJECTS) for t in self.of)
         return bool(self.things) and all(thing) and not self.undone
+
+    @property
+    def is_listed(self) -> bool:
+        """A thing, known or not, where it is, and nothing else."""
+        named = set(self.things) | set(self.strange)
+        rest = all(_is_plain(t) for i, t in enumerate(self.of) if i not in named)
+        return bool(named) and rest and not self.undone and len(self.strange) <= _WORDS_OF_A_THING
 
     @property
     def only_does(self) -> bool:
@@ -409,7 +424,7 @@ def _things_of(said: _Said) -> tuple[str, ...]:
 def _lent_before(said: Sequence[_Said], i: int) -> str:
     """The word of doing before a list that a bare thing ends."""
     j = i - 1
-    while j >= 0 and said[j].is_bare and said[j + 1].sign in _LISTED:
+    while j >= 0 and said[j].is_listed and said[j + 1].sign in _LISTED:
         j -= 1
     if j < 0 or said[j].undone:
         return ""

@@ -466,8 +466,8 @@ _NEW = """neu neuf neufs neuve neuves nuevo nuevos nueva nuevas novo novos nova 
     nuova nuove nieuw nieuwe nowe nowy nowych nowa nove novy noi noua frisch"""
 _RELINING = """relin* belagwechsel belagswechsel bremsbelagwechsel bremsbelagswechsel belagtausch
     belagerneuerung backenwechsel bremsbackenwechsel neubelegt neubelegung neubelag"""
-_SETTING = """adjust adjusted adjusting adjustment adj reset einstell* eingestellt nachgestellt
-    nachstellen regler regle reglee reglees regles reglage regulac* wyregulowan* ajustar ajustado
+_SETTING = """adjust adjusted readjusted adjusting adjustment adj reset einstell* eingestellt
+    nachgestellt nachstellen regler regle reglee reglees regles reglage regulac* wyregulowan* ajustar ajustado
     ajustada ajustados ajustadas ajuste regulad* regulagem registrato registrata registrati
     registrate registraz* afgesteld afstellen serizen* justerad* justering reglat reglaj beallit*
     регулиров* отрегулиров*"""
@@ -480,7 +480,7 @@ def _bars(text: str) -> str:
     return "|".join(text.split())
 
 
-BRAKE_PARTS = "linings, shoes, adjusters or drums"
+BRAKE_PARTS = "linings, shoes, adjusters, drums or new brakes"
 ENGLISH = "lining|linings|shoe|shoes|slack|slacks|adjuster|adjusters|asa|asas|drum|drums"
 REPLACING, NEW_BEFORE, NEW = _bars(_REPLACING), _bars(_NEW_BEFORE), _bars(_NEW)
 OBJECTS = _bars(f"{_LININGS} {_SHOES} {_ADJUSTERS} {_DRUMS}")
@@ -524,11 +524,12 @@ BESIDE_WORK = _words(
 )
 # How a thing was found: looked at and well, or in want of work.
 LOOKED_AT = _bars(
-    """check* inspect* measur* gauge* examin* test tests tested testing clean* remaining thickness
-    gepruft geprueft prufen prufung kontrol* gemessen messen gereinigt reinigen dicke controle*
-    controll* verif* mesur* inspec* nettoy* epaisseur sprawdz* pomiar* zmierz* grubosc revis*
-    comprob* medid* medic* limpi* grosor espesor espessura misur* pulit* spessore gecontrol*
-    nagekeken gemeten gereinigd zkontrol* zmeren* matt masurat* ellenor* провер* измер*"""
+    """check* found reports reported noted inspect* measur* gauge* examin* test tests tested testing
+    clean* remaining thickness gepruft geprueft prufen prufung kontrol* gemessen messen gereinigt
+    reinigen dicke controle* controll* verif* mesur* inspec* nettoy* epaisseur sprawdz* pomiar*
+    zmierz* grubosc revis* comprob* medid* medic* limpi* grosor espesor espessura misur* pulit*
+    spessore gecontrol* nagekeken gemeten gereinigd zkontrol* zmeren* matt masurat* ellenor*
+    провер* измер*"""
 )
 WELL = _bars(
     """ok okay good fine serviceable io gut bon bonne bons bonnes dobre dobry dobra bien bueno*
@@ -551,33 +552,35 @@ NO_GREASING = _words(
     "cap caps seal seals nipple nipples gun leak leaks leaking retainer on from off"
 )
 # Before a word of doing, these make it a wish; and these a memory.
-WISHED = _words("to zu zum te da por para do att k на after since before nach seit apres depuis")
+WISHED = _words(
+    "to for zu zum fur pour te da por para do att k на after since before nach seit apres depuis"
+)
 # A clause with one of these tells of work that was not, or not yet, or not that day, done.
 NOT_DONE = _in_order(
-    """not no dont don didn wasn isn hasn couldn due overdue next soon later tomorrow quote quoted
-    quotation estimate estimated advise advised advisory recommend* need needs needed require
-    required requires necessary order ordered cancel cancelled canceled declined decline refus*
-    defer* postpon* reject* denied book booked booking pending await* waiting wait hold monitor
-    todo tbd tba if should must will cannot cant unable never without still ago previously
-    already last nicht kein keine keinen nachste nachsten nachster nachstes naechste naechsten
-    demnachst fallig faellig bestell* angebot kostenvoranschlag abgelehnt verweigert verschoben
-    zuruckgestellt notig notwendig erforderlich benotigt empfohlen empfehl* falls wenn bald
-    spater muss mussen sollte sollten storniert vorgemerkt vormerken ohne bereits schon zuletzt
-    letzte* ausstehend pas non ne prochain* devis reporte reportee reportes differe* annul*
-    prevoir commande commandee commandees necessaire* bientot sans attente recommand* conseill*
-    doit doivent deja dernier* sin proxim* pendiente* presupuesto rechaz* aplaz* pospuest*
-    cancelad* pedido pedida necesi* necesari* requier* recomend* debe deben falta faltan todavia
-    cotizacion nao orcamento recus* adiad* pendente* precis* necessari* encomend* sem agendad*
-    ainda prossim* preventivo rifiut* rinviat* rimandat* annullat* ordinat* consigliat* senza
-    ancora nie nastepn* oferta wycena kosztorys odmow* odlozon* przelozon* zamowi* potrzeb*
-    wymagan* wymaga zalec* konieczn* bez wkrotce anulowan* jeszcze niet geen volgend* offerte
-    geweigerd uitgesteld besteld nodig geannuleerd aanbevolen binnenkort moet moeten zonder
-    afgewezen ingepland nog neni nebyl* pristi odmit* objednan* nutn* potreba nabidka doporucen*
-    zrusen* inte ej ikke nasta naeste neste offert tilbud uppskjut* utsatt udsat avbojt afvist
-    bestalld bestalls bestilt behov* kravs anbefal* utan uden uten nu urmatoar* refuzat* amanat*
-    comandat* necesar* trebuie fara recomandat* nem kovetkezo elhalaszt* elutasit* megrendel*
-    szukseges ajanlat nelkul javasol* не нет отказ* следующ* перенес* отложен* заказан* требует*
-    нужн* необходим* без"""
+    """not no abort* abandon* abgebrochen interrompu* interrott* przerwan* afgebroken dont don didn
+    wasn isn hasn couldn due overdue next soon later tomorrow quote quoted quotation estimate
+    estimated advise advised advisory recommend* need needs needed require required requires
+    necessary order ordered cancel cancelled canceled declined decline refus* defer* postpon*
+    reject* denied book booked booking pending await* waiting wait hold monitor todo tbd tba if
+    should must will cannot cant unable never without still ago previously already last nicht
+    kein keine keinen nachste nachsten nachster nachstes naechste naechsten demnachst fallig
+    faellig bestell* angebot kostenvoranschlag abgelehnt verweigert verschoben zuruckgestellt
+    notig notwendig erforderlich benotigt empfohlen empfehl* falls wenn bald spater muss mussen
+    sollte sollten storniert vorgemerkt vormerken ohne bereits schon zuletzt letzte* ausstehend
+    pas non ne prochain* devis reporte reportee reportes differe* annul* prevoir commande
+    commandee commandees necessaire* bientot sans attente recommand* conseill* doit doivent deja
+    dernier* sin proxim* pendiente* presupuesto rechaz* aplaz* pospuest* cancelad* pedido pedida
+    necesi* necesari* requier* recomend* debe deben falta faltan todavia cotizacion nao orcamento
+    recus* adiad* pendente* precis* necessari* encomend* sem agendad* ainda prossim* preventivo
+    rifiut* rinviat* rimandat* annullat* ordinat* consigliat* senza ancora nie nastepn* oferta
+    wycena kosztorys odmow* odlozon* przelozon* zamowi* potrzeb* wymagan* wymaga zalec* konieczn*
+    bez wkrotce anulowan* jeszcze niet geen volgend* offerte geweigerd uitgesteld besteld nodig
+    geannuleerd aanbevolen binnenkort moet moeten zonder afgewezen ingepland nog neni nebyl*
+    pristi odmit* objednan* nutn* potreba nabidka doporucen* zrusen* inte ej ikke nasta naeste
+    neste offert tilbud uppskjut* utsatt udsat avbojt afvist bestalld bestalls bestilt behov*
+    kravs anbefal* utan uden uten nu urmatoar* refuzat* amanat* comandat* necesar* trebuie fara
+    recomandat* nem kovetkezo elhalaszt* elutasit* megrendel* szukseges ajanlat nelkul javasol*
+    не нет отказ* следующ* перенес* отложен* заказан* требует* нужн* необходим* без"""
 )
 # A word of not doing that says nothing of the job where another noun follows: no faults found.
 NO_OTHER = _words(

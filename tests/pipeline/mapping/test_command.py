@@ -174,8 +174,8 @@ def test_a_map_shows_what_each_kind_of_job_line_becomes(lake):
     _, told = mapped(lake, "day", "km")
     for said in ("  3 job lines: reline\n    3 × reline brakes",
                  "  1 job line: drum_replaced and reline\n    1 × New shoes and drum",
-                 "  1 job line: other, though naming linings, shoes, adjusters or drums\n"
-                 "    1 × Linings ok", "  1 job line: other\n    1 × washed"):  # fmt: skip
+                 "  1 job line: other, though naming linings, shoes, adjusters, drums or new "
+                 "brakes\n    1 × Linings ok", "  1 job line: other\n    1 × washed"):  # fmt: skip
         assert said in told
     assert "# 3 lines: reline, as in\n#   3 × reline brakes" in settings_of(lake)
     assert tomllib.loads(settings_of(lake))["files"][-1]["jobs"]["actions"] == {}
@@ -195,9 +195,9 @@ def test_next_months_wordings_are_read_though_no_line_had_them_before(lake, caps
     typed = typed_jobs(lake / "later.csv", load_settings(lake / "fleet.toml"))
     assert typed.rows["action"].to_list() == ["reline", "reline", "other", "other"]
     named, others = typed.notes
-    assert named.startswith("1 job lines name linings, shoes, adjusters or drums")
-    assert named.endswith('"Brake service, lining kit" 1')
-    assert others == '1 job lines fit no pattern and count as other: "washed" 1'
+    assert "1 job line naming linings, shoes, adjusters, drums or new brakes" in named
+    assert named.endswith('as "Brake service, lining kit" 1')
+    assert others == 'count as other: 1 job line that fit no pattern, as "washed" 1'
 
 
 @pytest.mark.parametrize(
