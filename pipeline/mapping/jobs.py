@@ -25,7 +25,7 @@ from pipeline.settings import JobWords
 MOST = 64  # jobs that one line may yield
 _PLACE_AHEAD = r"(?!\d|[lr]h?\b|right|left|links|rechts|li\b|re\b|[no]/?s\b)"
 _CLAUSE = re.compile(
-    rf"(;|[!?](?=\s|$)|(?<!\bli)(?<!\bre)(?<!\bax)(?<!\bizq)(?<!\bess)\.(?=\s|$)|,(?=\s|[^\W\d])|[()\[\]\n—]|\s[-–]\s|\s/\s|\s\+\s"
+    rf"(;|[!?](?=\s|$)|(?<!\bli)(?<!\bre)(?<!\bax)(?<!\bu)(?<!\bizq)(?<!\bess)\.(?=\s|$)|,(?=\s|[^\W\d])|[()\[\]\n—]|\s[-–]\s|\s/\s|\s\+\s"
     rf"|\s(?:and|then|und|et|oraz|sowie|och)\s{_PLACE_AHEAD}|\s&\s{_PLACE_AHEAD}(?!ax|achse|ess|eje))",
     re.IGNORECASE,
 )
@@ -138,7 +138,14 @@ def kinds_of(
 
 def actions_of(line: str, words: JobWords) -> tuple[str, ...]:
     """What a line tells that was done, wherever; none where nothing is understood."""
+    if not words.actions and not words.not_done:
+        return _usual_actions(line)
     return tuple(dict.fromkeys(a for clause in _told(line, words) for a in clause.actions))
+
+
+@cache
+def _usual_actions(line: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(a for c in _told(line, JobWords()) for a in c.actions))
 
 
 def names_a_part(line: str) -> bool:
@@ -237,6 +244,7 @@ def _is(token: str, pattern: str) -> bool:
     return any(part.fullmatch(token) for part in _parts(pattern))
 
 
+@cache
 def _is_doing(token: str) -> bool:
     return any(_is(token, p) for p in (known.REPLACING, known.NEW_BEFORE, known.NEW))
 
@@ -248,18 +256,8 @@ def _is_state(token: str) -> bool:
 
 
 _MEASURED_AS = frozenset({"mm", "%", '"', "percent", "prozent"})
-_PLACES = {
-    *AXLE_WORDS,
-    *SIDE_OF,
-    *SIDE_BESIDE,
-    *END_OF,
-    *BOTH,
-    *WHEELS,
-    "achsen",
-    "essieux",
-    "ejes",
-    "osie",
-}
+_PLACES = {*AXLE_WORDS, *SIDE_OF, *SIDE_BESIDE, *END_OF, *BOTH, *WHEELS,
+           "achsen", "essieux", "ejes", "osie"}  # fmt: skip
 _PLAIN = _PLACES | known.AND | known.BESIDE_WORK | {"no"}
 
 
@@ -284,9 +282,12 @@ def _is_strange(token: str) -> bool:
     )  # fmt: skip
 
 
+_NOT_DONE = "|".join(known.NOT_DONE)
+
+
 @cache
 def _is_undone(token: str, own: tuple[str, ...]) -> bool:
-    return any(_is(token, word) for word in (*known.NOT_DONE, *own))
+    return _is(token, _NOT_DONE) or (bool(own) and _is(token, "|".join(own)))
 
 
 def _not_done(of: tuple[str, ...], own: tuple[str, ...], asked: bool) -> frozenset[int]:
@@ -450,14 +451,16 @@ def _lent_after(said: Sequence[_Said], i: int) -> str:
     last = [d for d in one.doing if d > min(nouns, default=len(one.of))]
     between = one.of[min(nouns, default=0) : last[0]] if last else ()
     fits_all = all(not _is_state(t) for t in between) and bool(last)
-    return one.of[last[0]] if fits_all and not _is(one.of[last[0]], known.NEW_BEFORE) else ""
+    before = fits_all and _is(one.of[last[0]], known.NEW_BEFORE) and one.of[last[0]] != "new"
+    return one.of[last[0]] if fits_all and not before else ""
 
 
 def _actions(of: tuple[str, ...], said: "_Said", words: JobWords) -> Iterator[str]:
     """What the patterns that fit say, each thing counted for the first."""
     taken: set[int] = set()
     own = len(words.actions)
-    patterns = chain(words.actions.items(), known.JOB_ACTIONS.items())
+    usual = known.JOB_ACTIONS.items() if any(map(_is_a_verb, of)) else ()
+    patterns = chain(words.actions.items(), usual)
     for rank, (pattern, action) in enumerate(patterns):
         if said.undone and (rank >= own or not said.undone <= _hits(said.of, pattern)):
             continue
@@ -473,7 +476,8 @@ def _hits(of: Sequence[str], pattern: str) -> set[int]:
 
 def _found(of: tuple[str, ...], pattern: str) -> set[int]:
     """The words that a pattern counts for: those beside a word of doing, where it has one."""
-    hits = [{i for i, t in enumerate(of) if part.fullmatch(t)} for part in _parts(pattern)]
+    hits = [{i for i, t in enumerate(of) if n in _which(t, pattern)}
+            for n in range(len(_parts(pattern)))]  # fmt: skip
     if not all(hits):
         return set()
     if len(hits) == 1:
@@ -483,6 +487,12 @@ def _found(of: tuple[str, ...], pattern: str) -> set[int]:
     if not doing or not things:
         return things | doing
     return {t for t in things if any(_is_done_to(of, d, t) for d in doing)}
+
+
+@cache
+def _which(token: str, pattern: str) -> tuple[int, ...]:
+    """Which parts of a pattern a word fits."""
+    return tuple(n for n, part in enumerate(_parts(pattern)) if part.fullmatch(token))
 
 
 def _means_else(of: tuple[str, ...], i: int) -> bool:
@@ -531,8 +541,10 @@ def _is_done_to(of: tuple[str, ...], verb: int, thing: int) -> bool:
         return not ((left or others) and _state_follows(of, thing))
     if any(map(_is_state, between)):
         return False
+    if is_after and _is(of[verb], known.NEW_BEFORE):  # linings new; but as new, and new tyre
+        return of[verb] == "new" and of[verb - 1] != "as" and not noun_follows
     if is_after:
-        return not _is(of[verb], known.NEW_BEFORE)
+        return True
     before = next((t for t in reversed(of[:verb]) if not _is_plain(t)), "")
     followed = any(_is(t, known.OBJECTS) for t in between) and _state_follows(of, thing)
     takes_left = _is(of[verb], known.NEW) and bool(before) and _is_strange(before)
@@ -677,7 +689,8 @@ def _names_both(of: tuple[str, ...]) -> bool:
 def _first(of: Sequence[str], patterns: Iterable[tuple[str, str]]) -> str | None:
     """What the first pattern says whose every part is found among the words."""
     for pattern, meaning in patterns:
-        if all(any(part.fullmatch(word) for word in of) for part in _parts(pattern)):
+        found = {n for word in of for n in _which(word, pattern)}
+        if len(found) == len(_parts(pattern)):
             return meaning
     return None
 

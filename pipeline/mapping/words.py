@@ -467,10 +467,10 @@ _NEW = """neu neuf neufs neuve neuves nuevo nuevos nueva nuevas novo novos nova 
 _RELINING = """relin* belagwechsel belagswechsel bremsbelagwechsel bremsbelagswechsel belagtausch
     belagerneuerung backenwechsel bremsbackenwechsel neubelegt neubelegung neubelag"""
 _SETTING = """adjust adjusted readjusted adjusting adjustment adj reset einstell* eingestellt
-    nachgestellt nachstellen regler regle reglee reglees regles reglage regulac* wyregulowan* ajustar ajustado
-    ajustada ajustados ajustadas ajuste regulad* regulagem registrato registrata registrati
-    registrate registraz* afgesteld afstellen serizen* justerad* justering reglat reglaj beallit*
-    регулиров* отрегулиров*"""
+    nachgestellt nachstellen regler regle reglee reglees regles reglage regulac*
+    wyregulowan* ajustar ajustado ajustada ajustados ajustadas ajuste regulad* regulagem
+    registrato registrata registrati registrate registraz* afgesteld afstellen serizen*
+    justerad* justering reglat reglaj beallit* регулиров* отрегулиров*"""
 _GREASING = """grease greased greasing lube lubed lubric* schmieren abschmieren abgeschmiert
     geschmiert schmierung graisse graisser graissage smarow* nasmarow* engras* lubrif* ingrass*
     gesmeerd doorgesmeerd doorsmeren namazan* smorjning smord смазк* смазан*"""
