@@ -23,6 +23,8 @@ from pipeline.mapping.words import AXLE_WORDS, BOTH, END_OF, SIDE_BESIDE, SIDE_O
 from pipeline.settings import JobWords
 
 MOST = 64  # jobs that one line may yield
+LONGEST = 4_000  # characters of a line that is read; a longer one tells of nothing known
+_FAR = 24  # words between a thing and what is done to it
 _PLACE_AHEAD = r"(?!\d|[lr]h?\b|right|left|links|rechts|li\b|re\b|[no]/?s\b)"
 _CLAUSE = re.compile(
     rf"(;|[!?](?=\s|$)|(?<!\bli)(?<!\bre)(?<!\bax)(?<!\bu)(?<!\bizq)(?<!\bess)\.(?=\s|$)|,(?=\s|[^\W\d])|[()\[\]\n—]|\s[-–]\s|\s/\s|\s\+\s"
@@ -188,7 +190,7 @@ def _with_more_places(clauses: Sequence[_Clause], ground: Ground) -> list[_Claus
 
 def _told(line: str, words: JobWords) -> list[_Clause]:
     """The clauses of a line, each with the actions that it tells of."""
-    parts = list(_parts_of(line))
+    parts = list(_parts_of(line)) if len(line) <= LONGEST else []
     said = [_Said(of, sign, _not_done(of, words.not_done, asked)) for sign, of, asked in parts]
     refused = _refused(said)
     clauses = []
@@ -199,7 +201,7 @@ def _told(line: str, words: JobWords) -> list[_Clause]:
         is_place = not one.undone and all(map(_is_plain, one.of))
         reason = _first(one.of, reasons)
         clauses.append(_Clause(one.sign, is_place, one.of, told, reason, lender))
-    if not any(c.actions for c in clauses) and not any(s.undone for s in said):
+    if parts and not any(c.actions for c in clauses) and not any(s.undone for s in said):
         clauses += _standing_apart(line, words)
     return clauses
 
@@ -522,29 +524,35 @@ def _is_wish(of: tuple[str, ...], i: int) -> bool:
 
 def _is_done_to(of: tuple[str, ...], verb: int, thing: int) -> bool:
     """Whether a word of doing is of a thing: nothing else stands between them, or nearer."""
-    if _is_wish(of, verb) or _is_another(of, thing) or (verb > thing and _is_of_a_thing(of, thing)):
+    is_after = verb > thing
+    if abs(verb - thing) > _FAR or _is_wish(of, verb) or _is_another(of, thing):
+        return False
+    if is_after and _is_of_a_thing(of, thing):
         return False
     between = of[min(verb, thing) + 1 : max(verb, thing)]
-    is_after = verb > thing
     right = next((t for t in of[verb + 1 :] if not _is_plain(t)), "")
     noun_follows = bool(right) and (_is_strange(right) or _is(right, known.OBJECTS))
     measured = _MEASURED_AS if is_after and not noun_follows else frozenset()
     if not all(_may_stand_between(t) or t in measured for t in between):
         return False
-    if _is(of[verb], known.REPLACING):
-        if is_after:
-            looked_at = any(_is(t, known.LOOKED_AT) for t in of[:thing])
-            ill = any(map(_is_state, between))
-            return not noun_follows or not (looked_at or ill)
-        left = _left_of(of, verb)
-        others = any(_is(t, known.OBJECTS) for t in between)
-        return not ((left or others) and _state_follows(of, thing))
+    if not _is(of[verb], known.REPLACING):
+        return _is_new(of, verb, thing, between, noun_follows=noun_follows)
+    if is_after:  # cleaned linings replaced hub seal: what follows is what was replaced
+        looked_at = any(_is(t, known.LOOKED_AT) for t in of[:thing])
+        return not noun_follows or not (looked_at or any(map(_is_state, between)))
+    others = any(_is(t, known.OBJECTS) for t in between)
+    return not ((others or _left_of(of, verb)) and _state_follows(of, thing))
+
+
+def _is_new(
+    of: tuple[str, ...], verb: int, thing: int, between: tuple[str, ...], *, noun_follows: bool
+) -> bool:
+    """Whether a word for new is of a thing: before it, or after it as the language has it."""
     if any(map(_is_state, between)):
         return False
-    if is_after and _is(of[verb], known.NEW_BEFORE):  # linings new; but as new, and new tyre
-        return of[verb] == "new" and of[verb - 1] != "as" and not noun_follows
-    if is_after:
-        return True
+    if verb > thing:  # linings new; but as new, and linings new tyre
+        as_new = of[verb] == "new" and of[verb - 1] != "as" and not noun_follows
+        return as_new or not _is(of[verb], known.NEW_BEFORE)
     before = next((t for t in reversed(of[:verb]) if not _is_plain(t)), "")
     followed = any(_is(t, known.OBJECTS) for t in between) and _state_follows(of, thing)
     takes_left = _is(of[verb], known.NEW) and bool(before) and _is_strange(before)

@@ -1,10 +1,13 @@
 """Job lines: what they tell of, and what cannot be placed."""
 
+import time
+
 import numpy as np
 import pytest
 
 from pipeline.mapping.jobs import (
     DOUBTFUL,
+    LONGEST,
     NOWHERE,
     SEVERAL,
     Ground,
@@ -455,3 +458,11 @@ def test_lines_are_counted_by_what_they_become():
 def test_work_of_which_nothing_is_known_is_marked_so():
     (job,) = jobs_of("linings ok", WORDS, Ground(axle=1, side="L"))
     assert (job.action, job.is_known) == ("other", False)
+
+
+@pytest.mark.parametrize("part", ["new lining ", "linings, ", "linings and ", "not done, ", "to "])
+def test_a_line_without_end_takes_no_time_and_tells_of_nothing(part):
+    started = time.perf_counter()
+    assert len(actions_of((part * LONGEST)[:LONGEST], WORDS)) <= 1
+    assert actions_of("reline; " + part * LONGEST, WORDS) == ()
+    assert time.perf_counter() - started < 10
