@@ -550,9 +550,12 @@ def _is_new(
     """Whether a word for new is of a thing: before it, or after it as the language has it."""
     if any(map(_is_state, between)):
         return False
-    if verb > thing:  # linings new; but as new, and linings new tyre
-        as_new = of[verb] == "new" and of[verb - 1] != "as" and not noun_follows
-        return as_new or not _is(of[verb], known.NEW_BEFORE)
+    if verb > thing:  # linings new; but as new, linings new tyre, lining 12 new 18, checked: new
+        after = of[verb + 1 : verb + 2]
+        if any(_is(t, known.LOOKED_AT) for t in of[:thing]) or any(t.isdigit() for t in after):
+            return False
+        after_all = of[verb] == "new" and of[verb - 1] != "as" and not noun_follows
+        return after_all or not _is(of[verb], known.NEW_BEFORE)
     before = next((t for t in reversed(of[:verb]) if not _is_plain(t)), "")
     followed = any(_is(t, known.OBJECTS) for t in between) and _state_follows(of, thing)
     takes_left = _is(of[verb], known.NEW) and bool(before) and _is_strange(before)

@@ -232,6 +232,14 @@ should reline next service
 Reline axle 2 on hold awaiting parts
 New adjuster boot
 Removed drum, inspected linings, refitted drum
+Linings as new
+n/s lining 12 new 18
+Checked linings new
+Linings good new tyre
+Renewed camshaft, adjuster re-fitted
+Supplied lining kit for reline
+reline aborted
+Reline n/a
 Shoes removed, cleaned and refitted
 Anchor pins replaced, shoes refitted
 Brake shoe anchor pin renewed
@@ -331,6 +339,10 @@ reline = Relined axle 1, next service 12/2024
 reline = work order 123 reline axle 2
 greased = Smarowanie
 reline = Riveted new linings
+reline = linings new axle 2 n/s
+adjuster_replaced,drum_replaced,reline = Axle 2: linings, drums, adjusters all new
+drum_replaced,reline = Replaced S-cam, bushings, shoes, drums
+drum_replaced,reline = Beläge u. Trommel neu
 reline = Linings below minimum, changed
 reline = oil soaked linings replaced
 drum_replaced = Linings ok. New drum fitted
