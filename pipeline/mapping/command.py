@@ -172,7 +172,8 @@ def _show(form: Form, tell: Tell) -> None:
     if found.is_usable:
         _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
     _show_lost(found, tell)
-    _show_jobs(found, JobWords(), tell)
+    if found.is_usable:
+        _show_jobs(found, JobWords(), tell)
 
 
 _SHOWN = 5  # wordings of each kind of job

@@ -18,7 +18,15 @@ from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import actions_of
 from pipeline.mapping.shapes import SHEET
-from pipeline.mapping.tables import HEAD_ROWS, Heading, further_down, heading_at, is_again, slid
+from pipeline.mapping.tables import (
+    HEAD_ROWS,
+    Heading,
+    further_down,
+    heading_at,
+    is_again,
+    key_of,
+    slid,
+)
 from pipeline.mapping.words import (
     END_OF,
     KINDS,
@@ -248,7 +256,8 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
-    return _finished(found, sample, heading) if table != "none" else found
+    found = _finished(found, sample, heading) if table != "none" else found
+    return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
 
 
 def _said(heading: Heading) -> list[Meaning]:
@@ -646,14 +655,28 @@ def _concept_of(base: str) -> str:
     return "job" if base == "action" else base
 
 
+def _with_told_jobs(
+    found: TableFound, sample: _Sample, heading: Heading, settings: Settings
+) -> TableFound:
+    """With the lines of a column that ``fleet.toml`` says to hold jobs, whatever its heading."""
+    own = {key_of(h) for f in settings.files for h, told in f.columns.items() if told == "job"}
+    at = next((i for i, cell in enumerate(heading.cells) if cell and key_of(cell) in own), None)
+    return found if at is None else replace(found, job_lines=_counted(sample.rows[f"c{at}"]))
+
+
+def _counted(lines: pl.Series) -> tuple[tuple[str, int], ...]:
+    counts = lines.drop_nulls().value_counts(sort=True)
+    return tuple((str(line), int(n)) for line, n in counts.iter_rows())
+
+
 def _with_jobs(found: TableFound, lines: pl.Series) -> TableFound:
     """With its job lines, by count, and what must be known to place those that are understood."""
-    counts = [(str(line), int(n)) for line, n in lines.value_counts(sort=True).iter_rows()]
+    counts = _counted(lines)
     told = [tokens(line) for line, _ in counts if actions_of(line, JobWords())]
     columns = [
         replace(c, asks=c.asks | _asked_by(told)) if c.target == "job" else c for c in found.columns
     ]
-    return replace(found, columns=tuple(columns), job_lines=tuple(counts))
+    return replace(found, columns=tuple(columns), job_lines=counts)
 
 
 def _asked_by(lines: Sequence[tuple[str, ...]]) -> frozenset[str]:

@@ -187,6 +187,24 @@ def test_a_map_shows_what_each_kind_of_job_line_becomes(lake):
     assert "every table is in the contract's form, or read as fleet.toml says" in told
 
 
+def test_jobs_under_a_heading_that_only_a_person_knows_are_shown_too(lake):
+    head = ["Vehicle", "Date", "Km", "Axle", "Side", "Blurb"]
+    delimited(lake / "jobs.csv", [head, *[row[:-1] for row in job_rows(*[("relined", "")] * 2)]])
+    own = """[[files]]
+table = "work"
+[files.columns]
+Vehicle = "unit_id"
+Date = "done_on"
+Km = "odometer_km"
+Axle = "axle_no"
+Side = "side"
+Blurb = "job"
+"""
+    (lake / "fleet.toml").write_text(own, encoding="utf-8")
+    _, told = mapped(lake, "day", "km")
+    assert "jobs.csv: 2 rows, read as fleet.toml says\n  2 job lines: reline" in told
+
+
 def test_next_months_wordings_are_read_though_no_line_had_them_before(lake, capsys):
     delimited(lake / "jobs.csv", [JOB_HEAD, *job_rows(*[("reline brakes", "10")] * 2)])
     mapped(lake, "day", "km")
