@@ -141,7 +141,8 @@ def errors_for(now: FleetModel | None, past: Sequence[PastTotals]) -> PastErrors
     """Errors that tell of forecasts from what is known of the fleet today."""
     if now is None:
         return errors_of(past)
-    return errors_of(past, now.changed_quarters, season=now.usage.season.is_known)
+    season, yearly = now.usage.season.is_known, now.policy.yearly is not None
+    return errors_of(past, now.changed_quarters, season=season, yearly=yearly)
 
 
 def _holes(since: Since) -> pl.DataFrame:
