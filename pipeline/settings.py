@@ -324,11 +324,12 @@ class Answers(Section):
 
 
 class JobWords(Section):
-    """What the words of a job line say; the first pattern that fits counts."""
+    """What the words of a job line say, before the wordings that the project knows; the first
+    pattern that fits counts."""
 
     actions: dict[str, str] = Field({}, description='"word + word|or this|stem*" = action')
     reasons: dict[str, str] = Field({}, description='"word|stem*" = reason')
-    not_done: tuple[str, ...] = Field((), description="Words of work that was not done")
+    not_done: tuple[str, ...] = Field((), description="Words of work not done, beside those known")
 
     @model_validator(mode="after")
     def _known_words(self) -> "JobWords":

@@ -31,8 +31,9 @@ from pipeline.mapping import jobs, reading
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
 from pipeline.mapping.tables import Table, key_of, slid
-from pipeline.mapping.words import cell_words, says_disc, spelled, tokens
+from pipeline.mapping.words import BRAKE_PARTS, cell_words, says_disc, spelled, tokens
 from pipeline.settings import OwnFile, Settings, Target, own_target
+from pipeline.values import counted
 
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
@@ -165,7 +166,11 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     """The contract's rows of a table, typed and in mm and km, with what is wrong with each."""
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
-    measured = [table.body[f"c{i}"] for _, i, target in found if _is_measured(target, name)]
+    measured = [
+        reading.without_currency(table.body[f"c{i}"]) if target.name == "cost"
+        else table.body[f"c{i}"]
+        for _, i, target in found if _is_measured(target, name)
+    ]  # fmt: skip
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
     shown = reading.shown_decimals(measured)[0], reading.shown_day_order(days)
     way = _Way(recipe, settings, *shown)
@@ -289,12 +294,11 @@ def _typed(
         case dy.Float64():
             measured = KIND_OF.get(unit_of(kind) or "")
             unit = "deg" if measured == "angle" else column.unit
+            text = reading.without_currency(text) if column.name == "cost" else text
             return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
         case dy.Int64():
-            counted = of_words(
-                text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String()
-            )
-            return counted.cast(pl.Int64, strict=False)
+            axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
+            return axles.cast(pl.Int64, strict=False)
         case dy.Date():
             return reading.days(text, day_first=way.day_first)
         case dy.Bool():
@@ -512,6 +516,8 @@ def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> So
                 mends.append((r"\d", f" (or set {what} under [answers])"))
             if way.decimal_comma is None:
                 mends.append((TWO_MARKS, " (or set decimal_comma under [answers])"))
+        case dy.Float64() if column.name == "cost":
+            accepted += ", with or without a currency"
         case dy.Date() if reading.years_may_be_first(cells.drop_nulls().unique()):
             mends.append(("", "; its year may stand first: accepted are years of four figures"))
         case dy.Date() if way.day_first is None:
@@ -571,7 +577,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     )
     parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
     rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
-    return rows, (*_other_lines(texts, at), *_shared_costs(base["cost"][at], exploded))
+    return rows, (*_other_lines(texts, exploded), *_shared_costs(base["cost"][at], exploded))
 
 
 def _share_of_cost(cost: pl.Series, told: pl.DataFrame) -> pl.Series:
@@ -588,8 +594,8 @@ def _shared_costs(cost: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
     if several.is_empty():
         return ()
     return (
-        f"{several['at'].n_unique():,} lines of several wheel ends: their cost is shared equally, "
-        "or left out where they did several things",
+        f"{several['at'].n_unique():,} lines of several wheel ends or jobs: their cost is shared "
+        "equally, or left out where they did several things",
     )
 
 
@@ -616,25 +622,34 @@ def _told_of(keys: pl.DataFrame, way: _Way) -> pl.DataFrame:
         told.append(
             [
                 {"place": i, "action": j.action, "reason": j.reason, "axle": j.axle,
-                 "job_side": j.side, "problem": j.problem}
+                 "job_side": j.side, "problem": j.problem, "is_known": j.is_known}
                 for i, j in enumerate(jobs.jobs_of(line, words, ground))
             ]
         )  # fmt: skip
     kind = pl.List(
         pl.Struct(
             {"place": pl.Int64, "action": pl.String, "reason": pl.String, "axle": pl.Int64,
-             "job_side": pl.String, "problem": pl.String}
+             "job_side": pl.String, "problem": pl.String, "is_known": pl.Boolean}
         )
     )  # fmt: skip
     return lines.with_columns(jobs=pl.Series(told, dtype=kind))
 
 
-def _other_lines(texts: pl.Series, at: pl.Series) -> tuple[str, ...]:
-    """How many lines fit no pattern, and which most."""
-    fitted = pl.Series([False]).new_from_index(0, texts.len()).scatter(at.unique(), values=True)
-    others = texts.filter(~fitted).drop_nulls()
-    if others.is_empty():
-        return ()
-    counts = others.value_counts(sort=True, name="n").head(3)
-    most = ", ".join(f'"{text[:60]}" {n:,}' for text, n in counts.iter_rows())
-    return (f"{others.len():,} job lines fit no pattern and count as other: {most}",)
+def _other_lines(texts: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
+    """How many lines tell of no known job, and which most; apart, those that name a part."""
+    known = told.filter("is_known")["at"].unique()
+    others = texts.filter(~pl.Series(range(texts.len())).is_in(known.implode())).drop_nulls()
+    counts = others.value_counts(sort=True, name="n")
+    named = counts.to_series().map_elements(jobs.names_a_part, return_dtype=pl.Boolean)
+    notes = []
+    unsaid = (
+        "count as other, unless [files.jobs.actions] in fleet.toml says more: {} naming "
+        f"{BRAKE_PARTS}, with nothing known done to them"
+    )
+    for of, text in ((named, unsaid), (~named, "count as other: {} that fit no pattern")):
+        some = counts.filter(of)
+        if not some.is_empty():
+            most = ", ".join(f'"{line[:60]}" {n:,}' for line, n in some.head(3).iter_rows())
+            lines = counted(int(some["n"].sum()), "job line")
+            notes.append(f"{text.format(lines)}, as {most}")
+    return tuple(notes)

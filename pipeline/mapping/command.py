@@ -17,12 +17,19 @@ from pipeline.mapping.findings import (
 )
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import OF_WHEEL_ENDS
+from pipeline.mapping.jobs import kinds_of
 from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
 from pipeline.mapping.shapes import SHEET, shaped_grids
 from pipeline.mapping.words import CORES, PERCENT, tokens
-from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
+from pipeline.mapping.writing import (
+    Form,
+    forms,
+    settings_text,
+    settling,
+    without_own_part,
+)
 from pipeline.places import Place
-from pipeline.settings import Settings, settings_from
+from pipeline.settings import JobWords, Settings, settings_from
 from pipeline.values import counted
 
 Tell = Callable[[str], None]
@@ -64,11 +71,16 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
     with opened_lake(where) as lake:
         found, unreadable, others, hidden = _looked_at(lake, own)
-    left = [t for t in found if not is_settled(t, own.files)]
+    settled = [settling(t, own.files) for t in found]
+    left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole))
     open_questions = questions([form.found for form in shown], whole)
     for form in shown:
         _show(form, tell)
+    for table, recipe in zip(found, settled, strict=True):
+        if recipe is not None and table.job_lines:
+            tell(f"{table.path}: {counted(table.row_count, 'row')}, read as {SETTINGS_FILE} says")
+            _show_jobs(table, recipe.jobs, tell)
     answers = _given_before(whole, own) | (asked(open_questions, ask, tell) if ask else {})
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
@@ -160,8 +172,23 @@ def _show(form: Form, tell: Tell) -> None:
     if found.is_usable:
         _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
     _show_lost(found, tell)
-    for line, count in found.other_lines[:20]:
-        tell(f"  other: {count:,} × {line[:80]}")
+    if found.is_usable:
+        _show_jobs(found, JobWords(), tell)
+
+
+_SHOWN = 5  # wordings of each kind of job
+_SHOWN_OTHERS = 20
+
+
+def _show_jobs(found: TableFound, words: JobWords, tell: Tell) -> None:
+    """What the job lines become, kind by kind, so that a person sees what is taken for a reline."""
+    for kind, told in kinds_of(found.job_lines, words).items():
+        tell(f"  {counted(sum(n for _, n in told), 'job line')}: {kind}")
+        most = _SHOWN_OTHERS if kind.startswith("other") else _SHOWN
+        for line, count in told[:most]:
+            tell(f"    {count:,} × {line[:80]}")
+        if len(told) > most:
+            tell(f"    and {counted(len(told) - most, 'other wording')}")
 
 
 _OF_OTHERS = " is no column of "

@@ -16,16 +16,21 @@ from pipeline.contract import columns_of
 from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
-from pipeline.mapping.jobs import fits as fits_line
+from pipeline.mapping.jobs import actions_of
 from pipeline.mapping.shapes import SHEET
-from pipeline.mapping.tables import HEAD_ROWS, Heading, further_down, heading_at, is_again, slid
+from pipeline.mapping.tables import (
+    HEAD_ROWS,
+    Heading,
+    further_down,
+    heading_at,
+    is_again,
+    key_of,
+    slid,
+)
 from pipeline.mapping.words import (
     END_OF,
-    JOB_ACTIONS,
-    JOB_REASONS,
     KINDS,
     MEASURED,
-    NOT_DONE,
     SIDE_OF,
     UNIT_OF,
     cell_words,
@@ -34,7 +39,7 @@ from pipeline.mapping.words import (
     spelled,
     tokens,
 )
-from pipeline.settings import DISTANCES, LENGTHS, Settings
+from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
 
 SAMPLE_ROWS = 20_000
 EXAMPLES = 3
@@ -111,9 +116,7 @@ class TableFound:
     day_first: bool | None = None
     decimal_comma: bool | None = None
     both_sides: bool = False
-    job_words: tuple[tuple[str, str], ...] = ()
-    job_reasons: tuple[tuple[str, str], ...] = ()
-    other_lines: tuple[tuple[str, int], ...] = ()
+    job_lines: tuple[tuple[str, int], ...] = ()
     missing: tuple[str, ...] = ()
     slid: int = 0
 
@@ -253,7 +256,8 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
-    return _finished(found, sample, heading) if table != "none" else found
+    found = _finished(found, sample, heading) if table != "none" else found
+    return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
 
 
 def _said(heading: Heading) -> list[Meaning]:
@@ -282,8 +286,11 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
     ):
         doubtful.add("day_first")
     measured = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED]
+    costs = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept == "cost"]
     comma, unclear = reading.shown_decimals(measured)
-    if unclear:
+    if comma is None:
+        comma, _ = reading.shown_decimals([*measured, *map(reading.without_currency, costs)])
+    if unclear and comma is None:
         doubtful.add("decimal_comma")
     return _Sample(rows, day_first, comma, frozenset(doubtful))
 
@@ -456,7 +463,8 @@ def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnF
 
 
 def _is_text(some: pl.Series, sample: _Sample) -> bool:
-    numbers = reading.numbers(some, None, None, decimal_comma=sample.decimal_comma)
+    plain = reading.without_currency(some)
+    numbers = reading.numbers(plain, None, None, decimal_comma=sample.decimal_comma)
     return numbers.null_count() > (1 - MOSTLY) * some.len()
 
 
@@ -600,7 +608,7 @@ def _without_counts(found: TableFound, sample: _Sample, heading: Heading) -> Tab
 
 
 def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFound:
-    """With its job patterns, and what its rows lack to be of use."""
+    """With its job lines, and what its rows lack to be of use."""
     found = _without_counts(found, sample, heading)
     named = [c.target for c in found.columns if c.target]
     bases = {target.rpartition(" ")[2] for target in named}
@@ -647,29 +655,28 @@ def _concept_of(base: str) -> str:
     return "job" if base == "action" else base
 
 
+def _with_told_jobs(
+    found: TableFound, sample: _Sample, heading: Heading, settings: Settings
+) -> TableFound:
+    """With the lines of a column that ``fleet.toml`` says to hold jobs, whatever its heading."""
+    own = {key_of(h) for f in settings.files for h, told in f.columns.items() if told == "job"}
+    at = next((i for i, cell in enumerate(heading.cells) if cell and key_of(cell) in own), None)
+    return found if at is None else replace(found, job_lines=_counted(sample.rows[f"c{at}"]))
+
+
+def _counted(lines: pl.Series) -> tuple[tuple[str, int], ...]:
+    counts = lines.drop_nulls().value_counts(sort=True)
+    return tuple((str(line), int(n)) for line, n in counts.iter_rows())
+
+
 def _with_jobs(found: TableFound, lines: pl.Series) -> TableFound:
-    """The patterns that some line fits, and the lines that fit none, by count."""
-    counts = [(str(line), int(n)) for line, n in lines.value_counts(sort=True).iter_rows()]
-    read = [(tokens(line), line, n) for line, n in counts]
-    actions = [p for p in JOB_ACTIONS if any(fits_line(of, p[0]) for of, _, _ in read)]
-    reasons = [p for p in JOB_REASONS if any(fits_line(of, p[0]) for of, _, _ in read)]
-    others = [
-        (line, n)
-        for of, line, n in read
-        if set(of) & set(NOT_DONE) or not any(fits_line(of, p[0]) for p in actions)
-    ]
-    unfit = {line for line, _ in others}
-    told = [of for of, line, _ in read if line not in unfit]
+    """With its job lines, by count, and what must be known to place those that are understood."""
+    counts = _counted(lines)
+    told = [tokens(line) for line, _ in counts if actions_of(line, JobWords())]
     columns = [
         replace(c, asks=c.asks | _asked_by(told)) if c.target == "job" else c for c in found.columns
     ]
-    return replace(
-        found,
-        columns=tuple(columns),
-        job_words=tuple(actions),
-        job_reasons=tuple(reasons),
-        other_lines=tuple(others),
-    )
+    return replace(found, columns=tuple(columns), job_lines=counts)
 
 
 def _asked_by(lines: Sequence[tuple[str, ...]]) -> frozenset[str]:

@@ -58,6 +58,41 @@ def numbers(
     return done.scatter(left.arg_true(), read)
 
 
+_MONEY = (
+    r"^\s*(-?)\s*([\p{L}.]{0,4}\p{Sc}?)\s*(-?\d[\d.,\s'’]*?)(?:[.,][-–—]+)?"
+    r"\s*(\p{Sc}|\p{L}{0,4}\.?)\s*$"
+)
+# Short words beside a number that are no currency's; of one letter alone, only the rand's is one.
+_NO_CURRENCY = (
+    *("k", "tsd", "tys", "mio", "mil", "mln", "mrd", "bn", "h", "hr", "hrs", "hour", "std", "min"),
+    *("stk", "st", "szt", "pcs", "pc", "set", "no", "nr", "kg", "ltr", "godz", "uur", "ora", "ore"),
+    *UNIT_OF,
+)
+
+
+def without_currency(text: pl.Series) -> pl.Series:
+    """Amounts of money without the sign or letters of their currency, and without spaces within.
+
+    Letters are two to four, or R, before the number or behind it: $1,252.17, 1 250,00 zł,
+    CHF 1'250.00, US$ 12, 12,- €. Whatever else is written stays, and is no number then.
+    """
+    number = pl.col("number").str.replace_all(r"[\s'’](\d{3})", "$1")
+    frame = text.to_frame("t").with_columns(
+        pl.col("t").str.extract(_MONEY, i).alias(name)
+        for i, name in enumerate(("sign", "before", "number", "behind"), start=1)
+    )
+    known = pl.all_horizontal(_is_a_currency(pl.col(name)) for name in ("before", "behind"))
+    plain = pl.when(known).then(pl.concat_str("sign", number))
+    return frame.select(pl.coalesce(plain, "t")).to_series().alias(text.name)
+
+
+def _is_a_currency(cell: pl.Expr) -> pl.Expr:
+    """Whether what stands beside a number is nothing, or a currency's sign or letters."""
+    letters = cell.str.replace_all(r"[\p{Sc}.]", "").str.to_lowercase()
+    alone = (letters.str.len_chars() == 1) & (letters == cell.str.to_lowercase()) & (letters != "r")
+    return ~letters.is_in(_NO_CURRENCY) & ~alone
+
+
 def _marked(
     text: pl.Series, factors: Mapping[str, float], column: float | None, comma: bool | None
 ) -> pl.Series:

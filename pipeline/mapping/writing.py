@@ -7,15 +7,17 @@ anew. Once a person has, it is the person's: what is found later goes into a par
 import hashlib
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.lake.cells import NEVER_SHOWN
 from pipeline.mapping.findings import ColumnFound, TableFound
+from pipeline.mapping.jobs import kinds_of
 from pipeline.mapping.questions import Question, Value
 from pipeline.mapping.tables import key_of
-from pipeline.mapping.words import NOT_DONE
-from pipeline.settings import OwnFile
+from pipeline.settings import JobWords, OwnFile
+from pipeline.values import counted
 
 BEGIN, END = "# >>> drumline map", "# <<< drumline map"
 _PART = re.compile(rf"^{BEGIN} ([0-9a-f]{{12}})[^\n]*\n(.*?)^{END}[^\n]*\n?", re.M | re.S)
@@ -61,8 +63,7 @@ def _merged(group: list[TableFound]) -> TableFound:
         day_first=_same(t.day_first for t in group),
         decimal_comma=_same(t.decimal_comma for t in group),
         slid=sum(t.slid for t in group),
-        job_words=_united(t.job_words for t in group),
-        job_reasons=_united(t.job_reasons for t in group),
+        job_lines=_added(t.job_lines for t in group),
         missing=tuple(dict.fromkeys(m for t in group for m in t.missing))
         if all(t.missing for t in group)
         else (),
@@ -92,12 +93,15 @@ def _same(told: object) -> bool | None:
     return seen.pop() if len(seen) == 1 else None
 
 
-def _united(told: object) -> tuple[tuple[str, str], ...]:
-    return tuple(dict.fromkeys(pair for pairs in told for pair in pairs))  # type: ignore[attr-defined]
+def _added(told: Iterable[tuple[tuple[str, int], ...]]) -> tuple[tuple[str, int], ...]:
+    counts: Counter[str] = Counter()
+    for lines in told:
+        counts.update(dict(lines))
+    return tuple(counts.most_common())
 
 
-def is_settled(table: TableFound, recipes: Sequence[OwnFile]) -> bool:
-    """Whether a person's own ``[[files]]`` say all that can be said of a table's columns."""
+def settling(table: TableFound, recipes: Sequence[OwnFile]) -> OwnFile | None:
+    """A person's own ``[[files]]`` that say all that can be said of a table's columns."""
     headings = {key_of(cell) for cell in table.heading.cells}
     for recipe in recipes:
         own = {key_of(heading): told for heading, told in recipe.columns.items()}
@@ -108,8 +112,8 @@ def is_settled(table: TableFound, recipes: Sequence[OwnFile]) -> bool:
             and read <= headings
             and understood <= set(own)
         ):
-            return True
-    return False
+            return recipe
+    return None
 
 
 def settings_text(
@@ -231,21 +235,21 @@ def _line(column: ColumnFound, width: int) -> str:
 
 
 def _jobs(found: TableFound) -> list[str]:
-    """The patterns that its lines fit, and the lines that fit none."""
+    """Room for a fleet's own patterns, and what the lines become without any."""
     lines = [
         "",
-        "# Patterns: + and, | or, * any ending; the first that fits counts.",
+        "# Wordings known in a dozen languages need no line here. Patterns that you write go",
+        "# before them: + and, | or, * any ending; the first that fits counts.",
         "[files.jobs]",
+        "not_done = []   # words of work that was not done, beside those known",
+        "",
+        "[files.jobs.actions]",
     ]
-    lines += [f"not_done = [{', '.join(_value(word) for word in NOT_DONE)}]", ""]
-    lines += ["[files.jobs.actions]"]
-    lines += [f"{_key(pattern)} = {_value(action)}" for pattern, action in found.job_words]
-    if found.other_lines:
-        count = sum(n for _, n in found.other_lines)
-        lines.append(f"# {count:,} lines fit none and count as other, these most:")
-        lines += [f"#   {n:,} × {_seen(line, 70)}" for line, n in found.other_lines[:12]]
-    lines += ["", "[files.jobs.reasons]"]
-    return lines + [f"{_key(p)} = {_value(reason)}" for p, reason in found.job_reasons]
+    for kind, told in kinds_of(found.job_lines, JobWords()).items():
+        lines.append(f"# {counted(sum(n for _, n in told), 'line')}: {kind}, as in")
+        lines += [f"#   {n:,} × {_seen(line, 70)}" for line, n in told[:12]]
+        lines += [f"#   and {counted(len(told) - 12, 'other wording')}"] * (len(told) > 12)
+    return [*lines, "", "[files.jobs.reasons]"]
 
 
 def _value(value: Value) -> str:

@@ -153,6 +153,98 @@ def test_what_a_line_cost_is_counted_once(lake, capsys):
     assert "2 lines of several wheel ends" in typed.notes[-1]
 
 
+JOB_HEAD = ["Fleet no", "Date", "Km", "Axle", "Side", "Job description", "Cost"]
+
+
+def job_rows(*told):
+    """A row on each side in turn, a job line and what it cost each."""
+    return [["T1", f"2025-04-{i:02}", f"{120000 + i}", "1", "LR"[i % 2], *row]
+            for i, row in enumerate(told, start=4)]  # fmt: skip
+
+
+def typed_jobs(path, settings):
+    (grid,) = read_grids(path.read_bytes(), path)
+    (table,) = tables_in(grid, settings.files, path.name)
+    return typed_table(table, settings)
+
+
+def test_a_map_shows_what_each_kind_of_job_line_becomes(lake):
+    lines = [("reline brakes", "10")] * 3 + [("New shoes and drum", ""), ("Linings ok", "")]
+    delimited(lake / "jobs.csv", [JOB_HEAD, *job_rows(*lines, ("washed", ""))])
+    _, told = mapped(lake, "day", "km")
+    for said in ("  3 job lines: reline\n    3 × reline brakes",
+                 "  1 job line: drum_replaced and reline\n    1 × New shoes and drum",
+                 "  1 job line: other, though naming linings, shoes, adjusters, drums or new "
+                 "brakes\n    1 × Linings ok", "  1 job line: other\n    1 × washed"):  # fmt: skip
+        assert said in told
+    assert "# 3 lines: reline, as in\n#   3 × reline brakes" in settings_of(lake)
+    assert tomllib.loads(settings_of(lake))["files"][-1]["jobs"]["actions"] == {}
+    # A person's own lines stay, and the map still shows what the job lines become by them.
+    kept = settings_of(lake).replace("[files.jobs.actions]", '[files.jobs.actions]\n"ok"="greased"')
+    (lake / "fleet.toml").write_text(kept, encoding="utf-8")
+    _, told = mapped(lake)
+    assert "  1 job line: greased\n    1 × Linings ok" in told
+    assert "every table is in the contract's form, or read as fleet.toml says" in told
+
+
+def test_jobs_under_a_heading_that_only_a_person_knows_are_shown_too(lake):
+    head = ["Vehicle", "Date", "Km", "Axle", "Side", "Blurb"]
+    delimited(lake / "jobs.csv", [head, *[row[:-1] for row in job_rows(*[("relined", "")] * 2)]])
+    own = """[[files]]
+table = "work"
+[files.columns]
+Vehicle = "unit_id"
+Date = "done_on"
+Km = "odometer_km"
+Axle = "axle_no"
+Side = "side"
+Blurb = "job"
+"""
+    (lake / "fleet.toml").write_text(own, encoding="utf-8")
+    _, told = mapped(lake, "day", "km")
+    assert "jobs.csv: 2 rows, read as fleet.toml says\n  2 job lines: reline" in told
+
+
+def test_next_months_wordings_are_read_though_no_line_had_them_before(lake, capsys):
+    delimited(lake / "jobs.csv", [JOB_HEAD, *job_rows(*[("reline brakes", "10")] * 2)])
+    mapped(lake, "day", "km")
+    later = ["Brake linings renewed", "New linings fitted", "Brake service, lining kit", "washed"]
+    delimited(lake / "later.csv", [JOB_HEAD, *job_rows(*[(line, "") for line in later])])
+    typed = typed_jobs(lake / "later.csv", load_settings(lake / "fleet.toml"))
+    assert typed.rows["action"].to_list() == ["reline", "reline", "other", "other"]
+    named, others = typed.notes
+    assert "1 job line naming linings, shoes, adjusters, drums or new brakes" in named
+    assert named.endswith('as "Brake service, lining kit" 1')
+    assert others == 'count as other: 1 job line that fit no pattern, as "washed" 1'
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        ("$1,252.17", "$938.06", "$1,195"),
+        ("1 252,17 zł", "938,06 zł", "1\u00a0195,00 zł"),
+        ("1.252,17 EUR", "938,06 EUR", "EUR 1.195,00"),
+    ],
+)
+def test_costs_are_read_with_their_currency(lake, cells):
+    rows = job_rows(*[("reline", cell) for cell in cells])
+    delimited(lake / "jobs.csv", [JOB_HEAD, *rows])
+    mapped(lake, "day", "km")
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert typed.rows["cost"].to_list() == [1252.17, 938.06, 1195.0]
+    assert typed.rows["problem"].null_count() == 3
+
+
+def test_a_cost_that_is_no_number_is_said(lake, capsys):
+    rows = job_rows(("reline", "$100.00"), ("reline", "$90.50"), ("reline", "$80"),
+                    ("reline", "£70"), ("reline", "about 100"))  # fmt: skip
+    delimited(lake / "jobs.csv", [JOB_HEAD, *rows])
+    mapped(lake, "day", "km")
+    assert main(["check", str(lake)]) == 1
+    said = 'Cost: found "about 100"; accepted: a number of 0 or more, with or without a currency'
+    assert said in capsys.readouterr().out
+
+
 def test_reasons_name_the_files_own_heading_and_cell_and_a_row_counts_once(lake, capsys):
     mapped(lake, "day", "km")
     rows = [["T1", "03/10/2025", "142000", "many", "12.5", ""]]
