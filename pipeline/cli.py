@@ -198,8 +198,13 @@ def _map(options: argparse.Namespace, console: Console) -> int:
     """``drumline map``."""
     from pipeline.mapping.command import map_lake
 
-    ask = console.input if console.is_terminal and sys.stdin.isatty() else None
-    found = map_lake(options.lake, ask, partial(console.print, markup=False))
+    ask = None
+    if console.is_terminal and sys.stdin.isatty():
+        ask = partial(console.input, markup=False, emoji=False)
+    try:
+        found = map_lake(options.lake, ask, partial(console.print, markup=False))
+    except KeyboardInterrupt:
+        raise UserError("stopped; fleet.toml is as it was before") from None
     return EXIT_DONE if found.is_clear else EXIT_SET_ASIDE
 
 

@@ -311,6 +311,11 @@ class Answers(Section):
         None, description="The number of the axle that files call rear"
     )
     day_first: bool | None = Field(None, description="How 03/04/2025 is read in own files")
+    days_exchanged: bool | None = Field(
+        None,
+        description="A spreadsheet exchanged day and month of real dates: put back where all are "
+        "of the 1st to 12th and all that stayed text are later",
+    )
     decimal_comma: bool | None = Field(None, description="12,345 is a little over twelve")
     length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
         None, description="Unit of lengths that state none"

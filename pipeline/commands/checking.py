@@ -119,6 +119,10 @@ _MENDING = (
     (r"near_side is not set under", '[answers] near_side = "L", or "R"'),
     (r"set (length|distance) under \[answers\]", '[answers] {0} = its unit, such as "mm" or "km"'),
     (r"set decimal_comma under \[(\w+)\]", "[{0}] decimal_comma = true, or false"),
+    (
+        r"set days_exchanged under \[answers\]",
+        "[answers] days_exchanged = true, to put them back, or false where they are right",
+    ),
     (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
     (
         r'found "([^"]*)"; accepted: (\w+).*?say what it means under (\[files\.values\..+?\])\)',

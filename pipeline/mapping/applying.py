@@ -38,6 +38,10 @@ PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 QUOTES = "quotes go round a cell that has the separator in it"
+EXCHANGED = (
+    "; a spreadsheet seems to have exchanged its day and month: export it again as CSV, or set "
+    "days_exchanged under [answers]"
+)
 ROUNDING = 0.001  # by so much of itself a value may differ between two columns of two units
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
@@ -82,13 +86,15 @@ class _Way:
     settings: Settings
     shown_comma: bool | None = None
     shown_day_first: bool | None = None
+    surely_day_first: bool | None = None
 
     @property
     def day_first(self) -> bool | None:
-        """As stated, else as the file's own days show."""
+        """As stated of such files, else as many of the file's own days show, else as answered or
+        stated for all, else as a few show."""
         answers, fleet = self.settings.answers, self.settings.fleet
-        stated = _first(self.recipe.day_first, answers.day_first, fleet.day_first)
-        return _first(stated, self.shown_day_first)
+        told = _first(answers.day_first, fleet.day_first, self.shown_day_first)
+        return _first(self.recipe.day_first, self.surely_day_first, told)
 
     @property
     def decimal_comma(self) -> bool | None:
@@ -167,8 +173,8 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     found = _columns(table)
     measured = [table.body[f"c{i}"] for _, i, target in found if _is_measured(target, name)]
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
-    shown = reading.shown_decimals(measured)[0], reading.shown_day_order(days)
-    way = _Way(recipe, settings, *shown)
+    shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
+    way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
     reader = _Reader(table, way, columns)
     job = next((c for c in columns if c.name == "job"), None)
@@ -296,7 +302,8 @@ def _typed(
             )
             return counted.cast(pl.Int64, strict=False)
         case dy.Date():
-            return reading.days(text, day_first=way.day_first)
+            put_back = way.settings.answers.days_exchanged
+            return reading.days(text, day_first=way.day_first, put_back=put_back)
         case dy.Bool():
             own = _in_own_words(text, {**_usual_words("bool"), **words})
             return of_words(own, boolean_of, pl.Boolean())
@@ -514,12 +521,20 @@ def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> So
                 mends.append((TWO_MARKS, " (or set decimal_comma under [answers])"))
         case dy.Date() if reading.years_may_be_first(cells.drop_nulls().unique()):
             mends.append(("", "; its year may stand first: accepted are years of four figures"))
+        case dy.Date() if _exchanged(way, cells):
+            mends.append((r"^\d{4}-", EXCHANGED))
         case dy.Date() if way.day_first is None:
             mends.append((TWO_ORDERS, " (or set day_first under [answers])"))
         case dy.Bool() | dy.Enum() | dy.Int64():
             said = f' (or say what it means under [files.values."{column.heading}"])'
             mends.append(("", _answer_lacking(column, way, cells) or said))
     return Source(column.position, column.heading, 1.0, column.heading, accepted, tuple(mends))
+
+
+def _exchanged(way: _Way, days: pl.Series) -> bool:
+    """Whether days of a column were exchanged, and nobody has said what to do."""
+    is_open = way.settings.answers.days_exchanged is None
+    return is_open and reading.were_exchanged(days.drop_nulls().unique())
 
 
 def _answer_lacking(column: _Column, way: _Way, cells: pl.Series) -> str:

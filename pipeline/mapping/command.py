@@ -73,9 +73,10 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)
-    _say_what_is_left(shown, [*hidden, *unreadable], open_questions if ask is None else [], tell)
-    asked_still = 0 if ask else len(open_questions)
-    return Mapped(tuple(shown), tuple(unreadable), asked_still, others or len(left) < len(found))
+    still_open = [question for question in open_questions if question.key not in answers]
+    _say_what_is_left(shown, [*hidden, *unreadable], still_open, tell)
+    others |= len(left) < len(found)
+    return Mapped(tuple(shown), tuple(unreadable), len(still_open), others)
 
 
 def _given_before(whole: Settings, own: Settings) -> dict[str, Value]:

@@ -464,12 +464,18 @@ def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) ->
     doubtful = "day_first" in sample.doubtful
     first = True if doubtful else sample.day_first
     read = reading.days(some, day_first=first)
+    exchanged = reading.were_exchanged(some)
     if read.null_count() > (1 - MOSTLY) * some.len():
         unclear = reading.years_may_be_first(some)
         why = "; its years may stand first: accepted are years of four figures" * unclear
         return replace(found, why=f"{_unread(some, read, 'date')}{why}")
-    asks = frozenset({"day_first"}) if doubtful else frozenset()
-    return replace(found, target=target, asks=asks)
+    asks = {key for key, is_asked in (("day_first", doubtful), ("days_exchanged", exchanged))
+            if is_asked}  # fmt: skip
+    if asks:
+        telling = reading.is_own_day if exchanged else reading.is_ambiguous_day
+        first_of = next(cell for cell in some if telling(cell))
+        found = replace(found, examples=tuple(dict.fromkeys((first_of, *found.examples)))[:EXAMPLES])
+    return replace(found, target=target, asks=frozenset(asks))
 
 
 def _words_in(cells: pl.Series) -> list[str]:

@@ -50,7 +50,8 @@ def _place(table: TableFound) -> str:
 
 
 def _merged(group: list[TableFound]) -> TableFound:
-    first = group[0]
+    first = max(group, key=lambda table: len(table.asks))
+    doubtful = frozenset[str]().union(*(c.asks for t in group for c in t.columns if c.target))
     columns = [
         _merged_column([_column(t, c.heading) for t in group]) if c.heading else c
         for c in first.columns
@@ -58,8 +59,11 @@ def _merged(group: list[TableFound]) -> TableFound:
     return replace(
         first,
         columns=tuple(columns),
-        day_first=_same(t.day_first for t in group),
-        decimal_comma=_same(t.decimal_comma for t in group),
+        # What one file shows is not said of another that leaves it open: each is read as it shows.
+        day_first=None if "day_first" in doubtful else _same(t.day_first for t in group),
+        decimal_comma=None
+        if "decimal_comma" in doubtful
+        else _same(t.decimal_comma for t in group),
         slid=sum(t.slid for t in group),
         job_words=_united(t.job_words for t in group),
         job_reasons=_united(t.job_reasons for t in group),
@@ -82,7 +86,7 @@ def _merged_column(same: list[ColumnFound]) -> ColumnFound:
     wrong = [c for c in same if not c.target and c.examples]
     if targets and wrong:
         return replace(wrong[0], target="", values={})
-    known = next((c for c in same if c.target), next((c for c in same if c.examples), same[0]))
+    known = max(same, key=lambda c: (c.target != "", len(c.asks), bool(c.examples)))
     asks = frozenset[str]().union(*(c.asks for c in same))
     return replace(known, values=values, asks=asks)
 
@@ -176,7 +180,11 @@ def _answers(answers: Mapping[str, Value], asked: Sequence[Question]) -> list[st
 
 def _open(question: Question) -> str:
     """A question as a comment: whoever takes the mark away and keeps the right value answers it."""
-    values = " or ".join(_value(v) for v in list(question.choices.values())[:4])
+    words = list(zip(question.choices.values(), question.accepted, strict=True))[:4]
+    values = " or ".join(
+        f"{_value(v)} ({word.partition(' ')[0]})" if isinstance(v, bool) else _value(v)
+        for v, word in words
+    )
     default = _value(question.choices[question.default])
     return (
         f"# {question.key} = {default}   # to answer: {_seen(question.text)} {values} "

@@ -81,7 +81,7 @@ def test_answers_stay_when_the_part_is_written_anew(lake):
 
 def test_an_unclear_answer_is_asked_again_and_an_empty_one_takes_the_default(lake):
     _, told = mapped(lake, "perhaps", "", "")
-    assert "found 'perhaps'; accepted: day, month" in told
+    assert "found 'perhaps'; accepted: day (true), month (false)" in told
     assert load_settings(lake / "fleet.toml").answers.day_first is True
 
 
@@ -327,3 +327,81 @@ def test_a_workbook_of_several_sheets_is_one_file(tmp_path, capsys):
     main(["map", str(tmp_path)])
     main(["check", str(tmp_path)])
     assert "4 rows in 2 files: 4 accepted" in capsys.readouterr().out
+
+
+def test_an_order_of_days_that_one_file_shows_is_not_said_of_its_fellow(lake):
+    shown = [["T3", f"{day}/03/2025", f"{80 + day}000", "15", "14", ""] for day in range(15, 21)]
+    delimited(lake / "north.csv", [HEAD, *shown, ["T3", "03/04/2025", "120000", "12", "12", ""]])
+    found, _ = mapped(lake)
+    assert found.open_questions == 2
+    assert load_settings(lake / "fleet.toml").files[0].day_first is None
+    text = settings_of(lake)
+    assert "Is the day or the month first in 03/04/2025?" in text
+    for answer, first in (("false", dt.date(2025, 3, 4)), ("true", dt.date(2025, 4, 3))):
+        told = text.replace("# day_first = true", f"day_first = {answer}")
+        (lake / "fleet.toml").write_text(told.replace("# dist", "dist"), encoding="utf-8")
+        settings = load_settings(lake / "fleet.toml")
+        read = {}
+        for path in (lake / "north.csv", lake / "any folder" / "visits 2025.csv"):
+            grid = read_grids(path.read_bytes(), path)[0]
+            (table,) = tables_in(grid, settings.files, path.name)
+            read[path.name] = typed_table(table, settings).rows["inspected_on"]
+        assert read["visits 2025.csv"][0] == first
+        assert read["north.csv"].max() == dt.date(2025, 4, 3)  # it shows its own order six times
+
+
+def test_an_answer_may_be_given_as_fleet_toml_has_it(lake):
+    mapped(lake, "false", "mi")
+    assert load_settings(lake / "fleet.toml").answers.day_first is False
+
+
+def test_where_the_input_ends_what_was_answered_stands(lake):
+    given = iter(["month"])
+
+    def ask(_):
+        try:
+            return next(given)
+        except StopIteration:
+            raise EOFError from None
+
+    told = []
+    found = map_lake(lake, ask, told.append)
+    assert (found.open_questions, found.is_clear) == (1, False)
+    assert load_settings(lake / "fleet.toml").answers.day_first is False
+    assert "# distance = " in settings_of(lake)
+    assert told[-1] == "1 question to answer under [answers] in fleet.toml"
+
+
+def exchanged_book(lake, days):
+    """A workbook that was opened where the other of day and month stands first."""
+    opened = [d.replace(month=d.day, day=d.month) if d.day <= 12 else f"{d:%d/%m/%Y}" for d in days]
+    rows = [["T1", day, 100_000 + 900 * i, 14, 14] for i, day in enumerate(opened)]
+    workbook(lake / "book.xlsx", {"Data": [["Unit", "Date", "Km", *HEAD[3:5]], *rows]})
+
+
+def test_real_dates_whose_day_and_month_were_exchanged_are_held_until_it_is_said(tmp_path, capsys):
+    days = [dt.date(2024, 1, 3) + dt.timedelta(days=19 * i) for i in range(30)]
+    exchanged_book(tmp_path, days)
+    found, _ = mapped(tmp_path)
+    assert found.open_questions == 1
+    later = sum(d.day > 12 for d in days)
+    assert main(["check", str(tmp_path)]) == 1
+    out = capsys.readouterr().out
+    assert f"30 rows in 1 file: {later} accepted, 0 repeated, {30 - later} set aside" in out
+    assert "[answers] days_exchanged = true, to put them back, or false" in out
+    text = settings_of(tmp_path).replace("# days_exchanged", "days_exchanged")
+    (tmp_path / "fleet.toml").write_text(text, encoding="utf-8")
+    assert main(["check", str(tmp_path)]) == 0
+    settings = load_settings(tmp_path / "fleet.toml")
+    path = tmp_path / "book.xlsx"
+    (table,) = tables_in(read_grids(path.read_bytes(), path)[0], settings.files, path.name)
+    rows = typed_table(table, settings).rows.filter(axle_no=1, side="L")
+    assert rows["inspected_on"].to_list() == days
+
+
+def test_real_dates_of_any_day_beside_texts_are_taken_as_they_are(tmp_path):
+    days = [dt.date(2024, 1, 3) + dt.timedelta(days=19 * i) for i in range(30)]
+    rows = [["T1", d if i % 2 else f"{d:%d/%m/%Y}", 100_000 + 900 * i, 14, 14]
+            for i, d in enumerate(days)]  # fmt: skip
+    workbook(tmp_path / "book.xlsx", {"Data": [["Unit", "Date", "Km", *HEAD[3:5]], *rows]})
+    assert mapped(tmp_path)[0].open_questions == 0

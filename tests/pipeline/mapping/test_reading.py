@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.mapping.reading import day_of, days, numbers, shown_decimals
+from pipeline.mapping.reading import day_of, days, numbers, shown_decimals, were_exchanged
 
 DAY = dt.date(2023, 1, 9)
 
@@ -92,3 +92,18 @@ def test_a_file_whose_days_speak_against_its_form_is_not_read_by_it():
 )  # fmt: skip
 def test_what_cells_show_of_decimals(cells, told):
     assert shown_decimals([pl.Series(cells)]) == told
+
+
+@pytest.mark.parametrize(
+    ("words", "were"),
+    [
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["16/01/2024"], True),
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["01/16/2024"], True),
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)], False),  # nothing beside them
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["05/01/2024"], False),
+        ([f"2024-0{m}-0{d}" for m in (1, 4) for d in (2, 5)] + ["16/01/2024"], False),  # too few
+        ([f"2024-0{m}-{d}" for m in (1, 4, 7) for d in (10, 12, 13)] + ["16/01/2024"], False),
+    ],
+)
+def test_exchanged_days_are_known_by_none_after_the_12th_and_no_text_before(words, were):
+    assert were_exchanged(words) is were
