@@ -2,7 +2,8 @@
 
 import datetime as dt
 import re
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import duckdb
@@ -14,6 +15,9 @@ from pipeline.values import counted
 from pipeline.warehouse import judging, warehouse
 
 EXAMPLES = 3
+NOTHING = '""'
+MOST_WORDS = 6  # that are shown of those that are not read
+MOST_REASONS = 2_000  # different ones of a kind that are looked at for them
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +93,29 @@ def _reason_line(con: duckdb.DuckDBPyConnection, table: str, kind: str, count: i
     ).fetchall()
     places = ", ".join(f"{path} row {no}" for path, no, _ in examples)
     reason = examples[0][2]
-    mend = line_that_mends(table, reason)
+    every = con.execute(
+        """select reason, count(*) from mart.set_aside where table_name = ? and reason_kind = ?
+        group by all order by count(*) desc, reason limit ?""",
+        [table, kind, MOST_REASONS],
+    ).fetchall()
+    mend = line_that_mends(table, reason, *(told for told, _ in every))
     rows = counted(count, "row")
     told = f"; to mend, in fleet.toml: {mend}" if mend else _near_unit(con, reason)
-    return f"{table}, {kind}: {rows}; {places}: {reason}{told}"
+    return f"{table}, {kind}: {rows}; {places}: {reason}{_different(every)}{told}"
+
+
+def _different(reasons: Sequence[tuple[str, int]]) -> str:
+    """The different words that rows of one kind were set aside for, where there are several."""
+    found: Counter[str] = Counter()
+    for reason, count in reasons:
+        words = _WORD.match(reason)
+        if words is None:
+            return ""
+        found[words.group(1)] += count
+    if len(found) < 2:
+        return ""
+    most = ", ".join(f'"{word}" {n:,}' for word, n in found.most_common(MOST_WORDS))
+    return f"; found in all: {most}{', …' * (len(found) > MOST_WORDS)}"
 
 
 def _near_unit(con: duckdb.DuckDBPyConnection, reason: str) -> str:
@@ -124,10 +147,6 @@ _MENDING = (
         "[answers] days_exchanged = true, to put them back, or false where they are right",
     ),
     (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
-    (
-        r'found "([^"]*)"; accepted: (\w+).*?say what it means under (\[files\.values\..+?\])\)',
-        '{2} "{0}" = "{1}", or what it means',
-    ),
     (r"^lining_mm: found .* new lining plus", "[axle_types.NAME] lining_new_mm = the new lining"),
     (
         r"^(\w+): the file has no such column",
@@ -136,14 +155,47 @@ _MENDING = (
 )
 
 
-def line_that_mends(table: str, reason: str) -> str:
-    """What to write into ``fleet.toml`` against a reason; empty where no setting would help."""
+# A word that is not read, what its column accepts, where to say what it means, and what it is known
+# to mean.
+_WORD = re.compile(r'[^;]*?: found "([^"]*)"; accepted: ')
+_MEANING = re.compile(
+    r'[^;]*?found "([^"]*)"; accepted: ([^(]*) \(or say what it means under '
+    r'(\[files\.values\.".*?"\])(, "" for nothing)?\)(?:: ".*?" = "([^"]*)")?'
+)
+
+
+def line_that_mends(table: str, *reasons: str) -> str:
+    """What to write into ``fleet.toml`` against a kind of reason, of which these are some, the
+    first as an example; empty where no setting would help."""
     lines = [
         line.format(*found.groups()).replace("TABLE", table)
         for pattern, line in _MENDING
-        for found in re.finditer(pattern, reason)
+        for found in re.finditer(pattern, reasons[0])
     ]
+    words: dict[str, dict[str, str]] = {}
+    first = _MEANING.finditer(reasons[0])
+    others = (found for reason in reasons[1:] if (found := _MEANING.match(reason)))
+    for found in (*first, *others):
+        word, accepted, where, of_nothing, known = found.groups()
+        if known:
+            meaning = f'"{known}"'
+        elif of_nothing:
+            meaning = f"{NOTHING} where nothing was read, else what it means: {accepted}"
+        else:
+            meaning = f"what it means: {accepted}"
+        words.setdefault(where, {}).setdefault(word, meaning)
+    lines += [f"{where} {_said(told)}" for where, told in words.items()]
     return "; ".join(dict.fromkeys(lines))
+
+
+def _said(meanings: Mapping[str, str]) -> str:
+    """Words with what they mean; those of which the same is said together."""
+    words: dict[str, list[str]] = {}
+    for word, meaning in list(meanings.items())[:MOST_WORDS]:
+        words.setdefault(meaning, []).append(word)
+    every = {m: '" = "", "'.join(of) if m.startswith(NOTHING) else '" and "'.join(of)
+             for m, of in words.items()}  # fmt: skip
+    return ", ".join(f'"{of}" = {meaning}' for meaning, of in every.items())
 
 
 def derived_lines(con: duckdb.DuckDBPyConnection) -> list[str]:

@@ -34,7 +34,16 @@ def _written(value: Value) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-ORDER = ("day_first", "days_exchanged", "decimal_comma", "near_side", "rear_axle", "stroke", "distance", "length")
+ORDER = (
+    "day_first",
+    "days_exchanged",
+    "decimal_comma",
+    "near_side",
+    "rear_axle",
+    "stroke",
+    "distance",
+    "length",
+)
 
 
 def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound]:
@@ -234,7 +243,7 @@ def chosen(
 ) -> list[TableFound]:
     """Tables once it is said which of columns that would be the same thing is meant."""
     said: dict[tuple[str, tuple[str, ...]], str] = {}
-    tables = []
+    tables: list[TableFound] = []
     for table in found:
         for target, headings in _rivals(table).items():
             if (target, headings) not in said:

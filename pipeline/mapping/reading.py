@@ -125,9 +125,7 @@ def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
     return text.replace_strict(words, values, default=None, return_dtype=pl.Float64)
 
 
-def days(
-    text: pl.Series, *, day_first: bool | None, put_back: bool | None = False
-) -> pl.Series:
+def days(text: pl.Series, *, day_first: bool | None, put_back: bool | None = False) -> pl.Series:
     """Days; null where a cell is none, or two.
 
     A column whose own days speak against ``day_first`` is read without it; days of two-figure years

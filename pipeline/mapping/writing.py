@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 
 from pipeline.lake.cells import NEVER_SHOWN
 from pipeline.mapping.findings import ColumnFound, TableFound
+from pipeline.mapping.grids import Grid
 from pipeline.mapping.questions import Question, Value
-from pipeline.mapping.tables import key_of
+from pipeline.mapping.tables import key_of, tables_in
 from pipeline.mapping.words import NOT_DONE
 from pipeline.settings import OwnFile
 
@@ -21,7 +22,8 @@ BEGIN, END = "# >>> drumline map", "# <<< drumline map"
 _PART = re.compile(rf"^{BEGIN} ([0-9a-f]{{12}})[^\n]*\n(.*?)^{END}[^\n]*\n?", re.M | re.S)
 _ANSWERS = re.compile(r"^\[answers\][^\n]*\n", re.M)
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+")
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_NOTHING = "   # taken for nothing"
+_BARE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,16 @@ def is_settled(table: TableFound, recipes: Sequence[OwnFile]) -> bool:
     return False
 
 
+def is_read_otherwise(table: TableFound, grid: Grid, path: str, recipes: Sequence[OwnFile]) -> bool:
+    """Whether a person's own ``[[files]]`` read a table with a heading of other rows."""
+    mine = range(table.heading.index, table.heading.index + table.heading.rows)
+    return any(
+        read.heading.rows != table.heading.rows
+        and set(mine) & set(range(read.heading.index, read.heading.index + read.heading.rows))
+        for read in tables_in(grid, recipes, path)
+    )
+
+
 def settings_text(
     text: str, written: Sequence[Form], answers: Mapping[str, Value], asked: Sequence[Question]
 ) -> str:
@@ -207,7 +219,9 @@ def _form(form: Form) -> str:
     for column in found.columns:
         if column.target and column.values:
             lines += ["", f"[files.values.{_key(column.heading)}]"]
-            lines += [f"{_key(w)} = {_value(v)}" for w, v in column.values.items()]
+            lines += [
+                f"{_key(w)} = {_value(v)}{_NOTHING * (not v)}" for w, v in column.values.items()
+            ]
     lines += _jobs(found) if any(c.target == "job" for c in found.columns) else []
     return "\n".join(lines) + "\n"
 

@@ -126,7 +126,13 @@ def test_every_command_is_in_the_readme():
         ('Insp: found "3/4/25"; accepted: a date (or set day_first under [fleet] to say how)',
          "[fleet] day_first = true, or false"),
         ('T: found "gut"; accepted: pass or fail (or say what it means under [files.values."T"])',
-         '[files.values."T"] "gut" = "pass", or what it means'),
+         '[files.values."T"] "gut" = what it means: pass or fail'),
+        ('S: found "P"; accepted: L or R (or say what it means under [files.values."S"]): "P" = '
+         '"R"',
+         '[files.values."S"] "P" = "R"'),
+        ('B: found "-"; accepted: a number (or say what it means under [files.values."B"], "" for '
+         'nothing)', '[files.values."B"] "-" = "" where nothing was read, else what it means: a '
+         'number'),
         ('O/S mm: fleet.toml does not say how it is meant; accepted: near_side = "L" or "R" under '
          "[answers]", '[answers] near_side = "L"'),
         ("lining_mm: the file has no such column; accepted: a number of 0 mm or more",

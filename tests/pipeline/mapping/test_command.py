@@ -298,7 +298,24 @@ def test_a_column_that_may_hold_readings_is_named_where_it_is_left_alone(tmp_pat
     main(["map", str(tmp_path)])
     told = "seems to hold readings, and is left alone: LRO lining mm, RRO lining mm; to read it"
     line = next(s for s in capsys.readouterr().out.splitlines() if told in s)
-    assert line.endswith('"LRO lining mm" = "2L lining_mm", or what it is')
+    place = "after its axle and side (as in 2L lining_mm)"
+    assert line.endswith(f'"LRO lining mm" = "lining_mm" {place}, or what it is')
+
+
+@pytest.mark.parametrize(
+    "heading", ["Lining wear (mm)", "Prev lining mm", "Axle_kind", "Lining maker", "Arm check"]
+)
+def test_a_column_of_another_thing_than_a_reading_is_not_offered_as_one(tmp_path, capsys, heading):
+    (tmp_path / "a.csv").write_text(ROWS.replace("Lining mm", f"Lining mm;{heading}"))
+    main(["map", str(tmp_path)])
+    assert "seems to hold readings" not in capsys.readouterr().out
+
+
+def test_a_column_is_offered_as_what_its_words_name(tmp_path, capsys):
+    text = ROWS.replace("Lining mm", "Slack adjuster free travel (mm)")
+    (tmp_path / "a.csv").write_text(text)
+    main(["map", str(tmp_path)])
+    assert '"Slack adjuster free travel (mm)" = "free_stroke_mm", or' in capsys.readouterr().out
 
 
 def test_columns_of_another_table_are_named_with_where_they_belong(tmp_path, capsys):
@@ -405,3 +422,86 @@ def test_real_dates_of_any_day_beside_texts_are_taken_as_they_are(tmp_path):
             for i, d in enumerate(days)]  # fmt: skip
     workbook(tmp_path / "book.xlsx", {"Data": [["Unit", "Date", "Km", *HEAD[3:5]], *rows]})
     assert mapped(tmp_path)[0].open_questions == 0
+
+
+def test_a_heading_of_two_rows_that_a_person_named_is_not_looked_at_again(tmp_path, capsys):
+    rows = [["Vehicle", "Date", "Km", "Axle 1", ""], ["", "", "", "G", "D"]]
+    rows += [["T1", "2024-01-03", 1000, 15, 14], ["T1", "2024-03-03", 9000, 14, 13]]
+    workbook(tmp_path / "book.xlsx", {"A": rows})
+    main(["map", str(tmp_path)])
+    assert "left alone" in capsys.readouterr().out
+    columns = {"Vehicle": "unit_id", "Date": "inspected_on", "Km": "odometer_km",
+               "Axle 1 G": "1L lining_mm", "Axle 1 D": "1R lining_mm"}  # fmt: skip
+    told = "".join(f'"{own}" = "{name}"\n' for own, name in columns.items())
+    own = f'[[files]]\ntable = "inspections"\nheading_rows = 2\n[files.columns]\n{told}'
+    (tmp_path / "fleet.toml").write_text(own)
+    assert main(["map", str(tmp_path)]) == 0
+    assert "every table is in the contract's form, or read as" in capsys.readouterr().out
+    assert settings_of(tmp_path) == own
+    assert main(["check", str(tmp_path)]) == 0
+
+
+def lining_lake(folder, *cells, side="L"):
+    lines = [f"T1;2025-0{i + 1}-02;{100 + i}500;1;{side};{c};3{i}" for i, c in enumerate(cells)]
+    head = "Unit;Date;Km;Axle;Side;Lining mm;Free stroke mm"
+    (folder / "a.csv").write_text("\n".join([head, *lines]))
+    return folder
+
+
+def test_marks_of_nothing_are_written_down_as_such_and_their_rows_read(tmp_path, capsys):
+    main(["map", str(lining_lake(tmp_path, "15", "n/a", "14", "-", "13", "?", "nicht gemessen"))])
+    values = load_settings(tmp_path / "fleet.toml").files[0].values
+    assert values == {"Lining mm": dict.fromkeys(["n/a", "-", "?", "nicht gemessen"], "")}
+    assert '"n/a" = ""   # taken for nothing' in settings_of(tmp_path)
+    assert main(["check", str(tmp_path)]) == 0
+    assert "7 rows in 1 file: 7 accepted" in capsys.readouterr().out
+
+
+def test_cells_that_are_no_numbers_are_all_shown_and_can_be_given_a_meaning(tmp_path, capsys):
+    main(["map", str(lining_lake(tmp_path, "8", "15", "14", "13", "12", "<8", "i.O."))])
+    assert main(["check", str(tmp_path)]) == 1
+    out = capsys.readouterr().out
+    assert 'found in all: "<8" 1, "i.O." 1; to mend, in fleet.toml: ' in out
+    assert '[files.values."Lining mm"] "<8" = "", "i.O." = "" where nothing was read' in out
+    told = '[files.values."Lining mm"]\n"<8" = ""\n"i.O." = "11.5"\n'
+    (tmp_path / "fleet.toml").write_text(settings_of(tmp_path) + told)
+    assert main(["check", str(tmp_path)]) == 0
+    path = tmp_path / "a.csv"
+    settings = load_settings(tmp_path / "fleet.toml")
+    (table,) = tables_in(read_grids(path.read_bytes(), path)[0], settings.files, path.name)
+    lining = typed_table(table, settings).rows["lining_mm"].to_list()
+    assert lining == [8, 15, 14, 13, 12, None, 11.5]  # < 8 is nothing, 8 stays 8
+
+
+def test_days_can_be_given_in_a_files_own_words(tmp_path, capsys):
+    text = ROWS.replace("2025-03-02", "2 d\u0155ugi 25").replace("2025-06-02", "2025-06-02")
+    (tmp_path / "a.csv").write_text(text, encoding="utf-8")
+    columns = {"Unit": "unit_id", "Date": "inspected_on", "Km": "odometer_km", "Axle": "axle_no",
+               "Side": "side", "Lining mm": "lining_mm"}  # fmt: skip
+    told = "".join(f'"{own}" = "{name}"\n' for own, name in columns.items())
+    own = f'[[files]]\ntable = "inspections"\n[files.columns]\n{told}'
+    (tmp_path / "fleet.toml").write_text(own)
+    main(["check", str(tmp_path)])
+    line = '[files.values."Date"] "2 d\u0155ugi 25" = "" where nothing was read, else what it means'
+    assert line in capsys.readouterr().out
+    own += '[files.values.Date]\n"2 d\u0155ugi 25" = "2025-03-02"\n'
+    (tmp_path / "fleet.toml").write_text(own, encoding="utf-8")
+    assert main(["check", str(tmp_path)]) == 0
+    assert " 0 set aside" in capsys.readouterr().out
+
+
+def test_a_words_meaning_is_proposed_only_where_it_is_known(tmp_path, capsys):
+    """P is right beside L in Polish; nothing says what Q is."""
+    text = ROWS.replace(";R;", ";P;") + "T9;1;Q;2025-03-02;1000;14\n"
+    (tmp_path / "a.csv").write_text(text)
+    columns = {"Unit": "unit_id", "Date": "inspected_on", "Km": "odometer_km", "Axle": "axle_no",
+               "Side": "side", "Lining mm": "lining_mm"}  # fmt: skip
+    told = "".join(f'"{own}" = "{name}"\n' for own, name in columns.items())
+    (tmp_path / "fleet.toml").write_text(
+        f'[[files]]\ntable = "inspections"\n[files.columns]\n{told}'
+    )
+    main(["check", str(tmp_path)])
+    assert '[files.values."Side"] "P" and "Q" = what it means: L or R' in capsys.readouterr().out
+    (tmp_path / "a.csv").write_text(text.replace(";Q;", ";P;"))
+    main(["check", str(tmp_path)])
+    assert 'in fleet.toml: [files.values."Side"] "P" = "R"\n' in capsys.readouterr().out
