@@ -229,8 +229,9 @@ def _sheet(options: argparse.Namespace, console: Console) -> int:
 def _schedule(options: argparse.Namespace, console: Console) -> int:
     """``drumline schedule``."""
     from pipeline import scheduling
-    from pipeline.lake.lake import usable_settings
+    from pipeline.lake.lake import require_apart, usable_settings
 
+    require_apart(options.lake, options.out)
     usable_settings(options.lake)
     if options.pool:
         scheduling.hand_over(options.lake, options.out, options.cron, options.pool, console)

@@ -24,7 +24,7 @@ NotNegative = Annotated[float, Field(ge=0.0)]
 
 
 class Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Fleet(Section):
@@ -555,10 +555,16 @@ def _key_at(location: tuple[int | str, ...]) -> tuple[str, str]:
     for depth, part in enumerate(location, start=1):
         fields = getattr(model, "model_fields", {})
         key = ".".join(map(str, location[:depth]))
-        if part in fields and section_of(fields[part].annotation) is None:
+        if part in fields and not _has_keys(fields[part].annotation, depth < len(location)):
             return key, accepted(fields[part])
         model = fields[part].annotation if part in fields else _value_type(model)
     return key, "a section with keys of its own"
+
+
+def _has_keys(annotation: Any, within: bool) -> bool:
+    """Whether a value is a section, or, looked at from within, a list of sections."""
+    listed = _value_type(annotation) if within else annotation
+    return section_of(annotation) is not None or section_of(listed) is not None
 
 
 def _known_keys(location: tuple[int | str, ...]) -> list[str]:

@@ -11,6 +11,7 @@ import duckdb
 from pipeline.lake import loading
 from pipeline.lake.lake import opened_lake
 from pipeline.places import Place
+from pipeline.settings import Settings
 from pipeline.values import counted
 from pipeline.warehouse import judging, warehouse
 
@@ -54,7 +55,7 @@ def check(lake: Place, now: dt.datetime, tell: Callable[[str], None]) -> Fates:
         try:
             judging.judge(con, settings, now.date(), None)
         finally:  # what is wrong with the rows is most wanted when none can be used
-            for line in check_lines(con):
+            for line in (*check_lines(con), *unmatched_lines(con, settings)):
                 tell(line)
         return fates(con)
 
@@ -196,6 +197,35 @@ def _said(meanings: Mapping[str, str]) -> str:
     every = {m: '" = "", "'.join(of) if m.startswith(NOTHING) else '" and "'.join(of)
              for m, of in words.items()}  # fmt: skip
     return ", ".join(f'"{of}" = {meaning}' for meaning, of in every.items())
+
+
+def unmatched_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """Names in ``fleet.toml`` that nothing in the records has, in one line."""
+    known = {
+        kind: {name for (name,) in con.execute(query).fetchall()} for kind, query in _NAMES.items()
+    }
+    named = [
+        (kind, f"[{kind}.{name}]", name)
+        for kind in ("axle_types", "depots", "parts")
+        for name in getattr(settings, kind)
+    ] + [
+        (kind, f"{kind} {name} under [changes.{change}]", name)
+        for change, section in settings.changes.items()
+        for kind in ("units", "depots", "axle_types")
+        for name in getattr(section, kind)
+    ]
+    strange = [where for kind, where, name in named if name not in known[kind]]
+    if not strange or not known["units"]:
+        return []
+    return [f"fleet.toml names what no record does: {', '.join(strange)}"]
+
+
+_NAMES = {
+    "axle_types": "select distinct axle_type from judge.wheel_ends where axle_type is not null",
+    "depots": "select distinct depot from judge.wheel_ends where depot is not null",
+    "units": "select distinct unit_id from judge.wheel_ends",
+    "parts": "select distinct trim(part) from raw.work where part is not null",
+}
 
 
 def derived_lines(con: duckdb.DuckDBPyConnection) -> list[str]:

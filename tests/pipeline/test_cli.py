@@ -142,3 +142,26 @@ def test_every_command_is_in_the_readme():
 )  # fmt: skip
 def test_a_reason_that_a_setting_would_mend_says_which(reason, line):
     assert line_that_mends("work", reason) == line
+
+
+@pytest.mark.parametrize("inside", ["", "inspections/out"])
+def test_a_run_does_not_put_out_where_it_reads(lake, capsys, inside):
+    assert main(["run", str(lake), "--out", str(lake / inside)]) == 2
+    assert "found within the records" in one_line(capsys)
+
+
+def test_names_of_fleet_toml_that_no_record_has_are_told(lake, capsys):
+    text = (lake / "fleet.toml").read_text()
+    told = (
+        "[axle_types.typo]\nlining_new_mm = 17\n[depots.Nowhere]\nhours_a_month = 9\n[parts.X]\n"
+        'price = 4\n[changes.oil]\ndate = 2025-03-01\nunits = ["NOPE"]\n'
+    )
+    (lake / "fleet.toml").write_text(f"{text}\n{told}")
+    main(["check", str(lake)])
+    assert (
+        "fleet.toml names what no record does: [axle_types.typo], [depots.Nowhere], [parts.X], "
+        "units NOPE under [changes.oil]\n"
+    ) in capsys.readouterr().out
+    (lake / "fleet.toml").write_text(text)
+    main(["check", str(lake)])
+    assert "no record does" not in capsys.readouterr().out
