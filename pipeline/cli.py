@@ -3,6 +3,7 @@
 import argparse
 import datetime as dt
 import os
+import signal
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -201,6 +202,7 @@ def _map(options: argparse.Namespace, console: Console) -> int:
     ask = None
     if console.is_terminal and sys.stdin.isatty():
         ask = partial(console.input, markup=False, emoji=False)
+        signal.siginterrupt(signal.SIGINT, True)  # polars has a handler that goes on reading
     try:
         found = map_lake(options.lake, ask, partial(console.print, markup=False))
     except KeyboardInterrupt:

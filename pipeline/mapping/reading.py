@@ -27,10 +27,11 @@ _SERIALS = range(20_000, 80_000)  # 1954 to 2119
 # Of days that show which comes first, so many may be slips.
 OUTLIERS = 0.05
 # So many different days, and none that denies it, show how a file writes them, whatever is answered
-# for files that do not show it.
+# for files that do not show it; our own, no source.
 SHOWN_SURELY = 5
-# Days of a month that can be taken for a month, as a share of all days; and how unlikely a column
-# must be by chance to count as one of which day and month were exchanged.
+# Days of a month that can be taken for a month, as a share of all days, by the calendar; and how
+# unlikely a column must be by chance to count as one of which day and month were exchanged: our own,
+# no source.
 MONTHS_OF_DAYS = 12 / 30.44
 BY_CHANCE = 0.001
 _ISO = re.compile(r"\d{4}-(\d{2})-(\d{2})")

@@ -89,7 +89,11 @@ def test_what_a_newer_file_corrected_is_not_missing():
 
 def test_files_of_no_table_that_cannot_be_read_are_beside_those_that_can():
     good = ("a.csv", "inspections", 8, 0, "loaded")
-    (said,) = missing(loads(good, ("b.xls", "", 0, 0, "not read: found .xls")), reasons_counted(REASONS.clear()))
+    (said,) = missing(
+        loads(good, ("b.xls", "", 0, 0, "not read: found .xls")), reasons_counted(REASONS.clear())
+    )
     assert said.startswith("1 file could not be read, 1 could: what stands there")
-    (said,) = missing(loads(("b.xls", "", 0, 0, "not read: found .xls")), reasons_counted(REASONS.clear()))
+    (said,) = missing(
+        loads(("b.xls", "", 0, 0, "not read: found .xls")), reasons_counted(REASONS.clear())
+    )
     assert said.startswith("Nothing could be read")

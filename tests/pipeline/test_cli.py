@@ -1,6 +1,9 @@
 """The command as its user meets it: exit codes, one clear line, no traceback."""
 
 import os
+import pty
+import signal
+import sys
 
 import pytest
 
@@ -165,3 +168,40 @@ def test_names_of_fleet_toml_that_no_record_has_are_told(lake, capsys):
     (lake / "fleet.toml").write_text(text)
     main(["check", str(lake)])
     assert "no record does" not in capsys.readouterr().out
+
+
+def at_a_terminal(lake, until, key):
+    """What ``map`` prints at a terminal of its own, where this key is struck at a question."""
+    process, terminal = pty.fork()
+    if not process:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        os.chdir(ROOT)
+        os.execv(sys.executable, [sys.executable, "-m", "pipeline.cli", "map", str(lake)])
+    printed = b""
+    try:
+        while piece := os.read(terminal, 65536):
+            printed += piece
+            if until and until in printed:
+                os.write(terminal, key)
+                until = b""
+    except OSError:  # how a terminal ends
+        pass
+    os.close(terminal)
+    _, status = os.waitpid(process, 0)
+    return os.waitstatus_to_exitcode(status), printed.decode()
+
+
+@pytest.mark.parametrize(
+    ("key", "code", "last"),
+    [
+        (b"\x03", 2, "drumline: stopped; fleet.toml is as it was before"),
+        (b"\x04", 1, "1 question to answer under [answers] in fleet.toml"),
+    ],
+)
+def test_a_question_shows_its_default_and_can_be_left(tmp_path, key, code, last):
+    visit = "T1;2025-03-0{};100{}00;15;14\n"
+    rows = "".join(visit.format(day, day) for day in range(1, 9))
+    (tmp_path / "a.csv").write_text(f"Unit;Date;Odometer;1L lining mm;1R lining mm\n{rows}")
+    found, printed = at_a_terminal(tmp_path, b"[km]: ", key)
+    assert (found, printed.splitlines()[-1]) == (code, last)
+    assert (tmp_path / "fleet.toml").exists() == (code == 1)
