@@ -206,6 +206,7 @@ def _map(options: argparse.Namespace, console: Console) -> int:
     try:
         found = map_lake(options.lake, ask, partial(console.print, markup=False))
     except KeyboardInterrupt:
+        console.print()
         raise UserError("stopped; fleet.toml is as it was before") from None
     return EXIT_DONE if found.is_clear else EXIT_SET_ASIDE
 

@@ -30,8 +30,8 @@ OUTLIERS = 0.05
 # for files that do not show it; our own, no source.
 SHOWN_SURELY = 5
 # Days of a month that can be taken for a month, as a share of all days, by the calendar; and how
-# unlikely a column must be by chance to count as one of which day and month were exchanged: our own,
-# no source.
+# unlikely by chance a column must be to count as one of which day and month were exchanged: our
+# own, no source.
 MONTHS_OF_DAYS = 12 / 30.44
 BY_CHANCE = 0.001
 _ISO = re.compile(r"\d{4}-(\d{2})-(\d{2})")
