@@ -59,6 +59,7 @@ from models.relines.policy.hazard import (
     hazard_table,
     replacement_probability,
 )
+from models.relines.policy.looks import MOST_WAITED
 from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.usage.visits import POINTS, VisitSlots, visit_classes, visit_slots
@@ -100,7 +101,8 @@ class _Task:
 
     ``end`` (m,) is the wheel end's place among those asked for, ``share`` (m,) the chance of the
     course: one whose last visit's reline may have been done without a word has two, of which the
-    second has the lining in place then, and its axle partner's beside it. ``stays`` (m, Z x Y):
+    second has the lining in place then, and its axle partner's beside it. ``passed_by`` (m,):
+    visits since the axle was read. ``stays`` (m, Z x Y):
     chance not to have been relined so far. ``units`` are places in the fleet, ``unit`` (m,) in
     ``units``, and ``twin`` and ``axle`` (m,) number the courses that share a unit, or an axle.
     ``threshold_var`` is doubt about the policy's threshold. ``group`` (m,) is that of the policy,
@@ -115,6 +117,7 @@ class _Task:
     minimum_mm: FloatArray
     partner_minimum_mm: FloatArray
     has_partner: BoolArray
+    passed_by: IntArray
     place: IntArray
     threshold_var: FloatArray
     units: IntArray
@@ -153,7 +156,9 @@ class _Setting:
     """What all tasks share. Of units (U,): ``usual`` days between visits, ``number`` of their class
     among those of ``slots``, and ``shift``: days by which an open interval is older than its class.
     ``lag`` (k,) and ``times`` (k,): days from a decision to the job, and how likely. ``pair``:
-    chance that an axle's other end goes along; ``by_age``: None where no lining is relined so."""
+    chance that an axle's other end goes along; ``by_age``: None where no lining is relined so;
+    ``looked`` (13, J): chance to be looked at in each slot, by visits at which an axle was passed
+    by until now."""
 
     usage: UsageFit
     away: AwayNow
@@ -167,6 +172,7 @@ class _Setting:
     times: FloatArray
     pair: float
     by_age: AgeRule | None
+    looked: FloatArray
 
 
 def _standing(
@@ -209,7 +215,8 @@ def _stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
     log_stay *= goes[:, :, None]
     log_stay += own_log[:, :, None]
     # Fewer visits than one: a slot in which some are missed.
-    expected = setting.slots.expected[number, slot][task.unit][:, None, None]
+    looked = setting.looked[task.passed_by, slot]
+    expected = (setting.slots.expected[number, slot][task.unit] * looked)[:, None, None]
     _grow_older(task, setting, days, goes.mean(axis=1), expected[:, :, 0])
     log_stay *= np.maximum(expected, 1.0)
     stay = np.exp(log_stay, out=log_stay)
@@ -484,6 +491,7 @@ def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: In
         times=times / LAGS,
         pair=mean.pair,
         by_age=mean.by_age,
+        looked=policy.looks.by_visit(int(most.max(initial=0))),
     )
 
 
@@ -552,6 +560,7 @@ def _task(
         minimum_mm=ends.minimum_mm[rows],
         partner_minimum_mm=ends.minimum_mm[partner],
         has_partner=ends.has_partner[rows] & lines.is_known[partner],
+        passed_by=np.minimum(ends.unread_visits[rows], MOST_WAITED),
         place=setting.table.place(ends.policy_group[rows]),
         threshold_var=_threshold_var(policy, lines.scale, ends.policy_group, rows),
         units=units,

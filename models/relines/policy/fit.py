@@ -49,6 +49,7 @@ from models.relines.policy.likelihood import (
     policy_loglik,
     relines_by_age,
 )
+from models.relines.policy.looks import ALWAYS, Looks
 from models.relines.policy.parameters import by_group, in_parameters, parts_of
 
 FEW_RELINES = 10
@@ -129,7 +130,7 @@ class PolicyFit:
     ``changed_depots`` alone (none: everywhere); ``raised_mm``, ``raised_sd``: by how much
     thresholds were raised then (None: they were not); ``changed_chances``: those that were others;
     ``age_share``: share of relines that were made for the lining's age, and would not have been by
-    the reading (0: none); ``usual_days`` between visits.
+    the reading (0: none); ``usual_days`` between visits; ``looks``: which visits look at an axle.
     """
 
     groups: PolicyGroups
@@ -150,6 +151,7 @@ class PolicyFit:
     changed_chances: tuple["ChangedChance", ...] = ()
     age_share: float = 0.0
     usual_days: float = QUARTER_DAYS
+    looks: Looks = ALWAYS
 
     @property
     def is_guess(self) -> bool:
