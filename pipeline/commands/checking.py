@@ -102,7 +102,8 @@ def _reason_line(con: duckdb.DuckDBPyConnection, table: str, kind: str, count: i
     mend = line_that_mends(table, reason, *(told for told, _ in every))
     rows = counted(count, "row")
     told = f"; to mend, in fleet.toml: {mend}" if mend else _near_unit(con, reason)
-    return f"{table}, {kind}: {rows}; {places}: {reason}{_different(every)}{told}"
+    words = "" if mend and "files.values" not in mend else _different(every)  # one answer for all
+    return f"{table}, {kind}: {rows}; {places}: {reason}{words}{told}"
 
 
 def _different(reasons: Sequence[tuple[str, int]]) -> str:

@@ -291,7 +291,7 @@ PERCENT = _words("% percent pct prozent procent procento pourcent porcentaje")
 NOT_READ_NOW = _words(
     """prev previous last old former earlier next forecast expected planned due target wear worn
     loss lost used change difference diff delta rate average mean min minimum max maximum limit
-    allowed new neu neuf nueva nuevo novo nova nowa original nominal before after set type make
+    allowed new neu neuf nueva nuevo novo nova nowa original nominal type make
     maker brand supplier part batch cost price date day km vorher nachher alt letzte letzter
     verschleiss abnutzung verbraucht usure usee precedent ancien dernier zuzycie poprzedni ostatni
     desgaste anterior ultimo usura precedente slijtage vorige opotrebeni predchozi slitage slid
