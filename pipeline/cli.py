@@ -174,8 +174,10 @@ def _day(text: str) -> dt.date:
 def _run(options: argparse.Namespace, console: Console) -> int:
     """``drumline run``."""
     if os.environ.get("PREFECT_API_URL"):
+        from pipeline.lake.lake import require_apart
         from pipeline.scheduling import tracked_run
 
+        require_apart(options.lake, options.out)
         tracked_run(options.lake, options.out, options.as_of)
         return EXIT_DONE
     from pipeline.commands import report, running

@@ -37,6 +37,7 @@ from pipeline.settings import OwnFile, Settings, Target, own_target
 
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
+MOST_READ = 5_000  # and that are read for it
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 DAYS = ("inspected_on", "done_on")
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
@@ -204,6 +205,8 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
     noted = pl.repeat(value=False, n=body.height, eager=True)
     for heading, position, target in found:
         own = _own_words(table.recipe, heading)
+        if not own:
+            continue
         cells = body[f"c{position}"]
         told = {c: own[as_written(c)] for c in cells.unique().drop_nulls() if as_written(c) in own}
         plain = _is_measured(target, table.recipe.table) or _is_a_day(target, table.recipe.table)
@@ -602,7 +605,7 @@ def _known_words(
     column: _Column, kind: dy.Column, way: _Way, cells: pl.Series
 ) -> Iterator[tuple[str, str]]:
     """Words of a column that are not read, and mean something beside its others."""
-    words = cells.drop_nulls().unique(maintain_order=True)
+    words = cells.drop_nulls().unique(maintain_order=True).head(MOST_READ)
     own = way.words_of(column.heading)
     read = _values(column, words, way)
     strange = [w for w in words.filter(read.is_null()).head(MOST_PLACES) if spelled(w) not in own]

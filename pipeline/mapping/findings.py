@@ -537,7 +537,7 @@ def _located(
 def placed_words(words: Sequence[str], concept: str) -> dict[str, str]:
     """The axle, side or both that words of a column mean, of those that mean one beside the
     others."""
-    letters = _letters_of(words) or _one_side_alone(words)
+    letters = _letters_of(words) or (_one_side_alone(words) if concept == "side" else {})
     offside = any("ns" in tokens(w) for w in words)
     read = {w: _place_word(w, concept, letters, offside=offside) for w in words[:200]}
     return {word: place for word, place in read.items() if place}

@@ -165,13 +165,12 @@ def were_exchanged(words: Iterable[str], *, surely: bool = True) -> bool:
     """
     words = set(words)
     own = [found for word in words if (found := _ISO.fullmatch(word))]
-    told = {shows_day_first(word) for word in words if _FIGURES.match(word)}
     if not own or any(int(found[2]) > 12 for found in own):
         return False
-    if len(told) != 1 or None in told:  # no text, or one that can be read in two ways, or in none
+    told = [shows_day_first(word) for word in words if _FIGURES.match(word)]
+    if len(set(told)) != 1 or None in told:  # no text, or one of two readings, or of none
         return False
-    texts = sum(_FIGURES.match(word) is not None for word in words)
-    chance = MONTHS_OF_DAYS ** len(own) * (1 - MONTHS_OF_DAYS) ** texts
+    chance = MONTHS_OF_DAYS ** len(own) * (1 - MONTHS_OF_DAYS) ** len(told)
     return not surely or chance < BY_CHANCE
 
 

@@ -198,7 +198,7 @@ def require_lining(ends: WheelEnds, scenario: Scenario) -> None:
     if not (scenario.minimum_mm or scenario.minimum_change_mm):
         return
     minimum = scenario_minimum(ends, scenario)
-    none = np.flatnonzero(minimum >= ends.new_mm)
+    none = np.flatnonzero((minimum >= ends.new_mm) & (ends.minimum_mm < ends.new_mm))
     if len(none):
         worst = none[np.argmin(ends.new_mm[none])]
         raise UnusableScenarioError(
