@@ -99,13 +99,16 @@ def _usual_policy(
     events: pl.DataFrame,
     usual_days: float = QUARTER_DAYS,
 ) -> tuple[PolicyFit, tuple[CampaignTold, ...]]:
-    """The policy outside campaigns, and these, as they were found."""
+    """The policy outside campaigns, and these, as they were found; none where more is relined at
+    one time of every year."""
     timing, told = reline_timing(events), list[CampaignTold]()
-    policy: PolicyFit | None = None
+    policy = fit_policy(decisions, groups, timing, usual_days)
+    if policy.yearly is not None:
+        return policy, ()
     for _ in range(MOST_CAMPAIGNS):
         campaign = found_campaign(decisions, groups, timing, usual_days)
         if campaign is None:
             break
         told.append(campaign_told(campaign, decisions))
         decisions, policy = campaign.others, campaign.usual
-    return policy or fit_policy(decisions, groups, timing, usual_days), tuple(told)
+    return policy, tuple(told)

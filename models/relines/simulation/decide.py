@@ -8,6 +8,7 @@ from scipy import special
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy
 from models.relines.policy.likelihood import along_share
+from models.relines.policy.yearly import TimeOfYear
 from models.relines.simulation.draws import Luck
 from models.relines.simulation.filter import (
     Knowledge,
@@ -46,9 +47,12 @@ class Noise:
 @dataclass(frozen=True, slots=True)
 class Policies:
     """The policies of each copy, as the arrays decisions need: (B, G) thresholds and ages at which
-    linings are relined (None: at none), (B,) the rest."""
+    linings are relined (None: at none), (B,) the rest; ``rise`` of thresholds ``when`` it is that
+    time of the year (None: at none)."""
 
     threshold: FloatArray
+    rise: FloatArray
+    when: TimeOfYear | None
     spread: FloatArray
     missed: FloatArray
     missed_below: FloatArray
@@ -116,6 +120,8 @@ def policies_of(
     by_age = [h.by_age for h in policies if h.by_age is not None]
     return Policies(
         threshold=np.array([h.threshold_mm for h in policies]),
+        rise=np.array([h.rise_mm for h in policies]),
+        when=fit.yearly.when if fit.yearly else None,
         spread=np.array([h.spread_mm for h in policies]),
         missed=np.array([h.missed for h in policies]),
         missed_below=np.array([h.missed_below for h in policies]),
@@ -156,7 +162,8 @@ def _wanted_by_reading(visit: Visit) -> IntArray:
     if scenario.reline == "latest":
         return np.zeros(0, np.int64)
     width = np.hypot(policies.reading_sd, float(policies.spread.max()))
-    highest = max(float(policies.threshold.max()), scenario.threshold_mm, 0.0)
+    own = float((policies.threshold + policies.rise[:, None]).max())
+    highest = max(own, float(policies.threshold.max()), scenario.threshold_mm, 0.0)
     found = visit.layout.found_mm(state.above_mm, slice(None))
     near = np.flatnonzero((found < highest + FAR * width) & visit.looked)
     reading = found[near] + policies.reading_sd * noise.reading[near]
@@ -186,6 +193,9 @@ def _due(visit: Visit, ends: IntArray, reading: FloatArray, missed: FloatArray) 
     if visit.scenario.reline == "threshold":
         return np.asarray(reading <= visit.scenario.threshold_mm)
     threshold = policies.threshold[copy, visit.layout.group[ends]]
+    if policies.when is not None:
+        raised = policies.when.holds(visit.state.day)[visit.layout.unit[ends]]
+        threshold = threshold + policies.rise[copy] * raised
     threshold = threshold + policies.spread[copy] * visit.noise.threshold[ends]
     above = (reading <= threshold) & (missed >= policies.missed[copy])
     return np.asarray(np.where(reading > 0.0, above, missed >= policies.missed_below[copy]), bool)
