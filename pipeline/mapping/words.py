@@ -287,6 +287,16 @@ KINDS = {
     "angle": ("deg",),
 }
 PERCENT = _words("% percent pct prozent procent procento pourcent porcentaje")
+# Words that make another thing of a reading's name: of another day, a loss, a limit, a part.
+NOT_READ_NOW = _words(
+    """prev previous last old former earlier next forecast expected planned due target wear worn
+    loss lost used change difference diff delta rate average mean min minimum max maximum limit
+    allowed new neu neuf nueva nuevo novo nova nowa original nominal type make
+    maker brand supplier part batch cost price date day km vorher nachher alt letzte letzter
+    verschleiss abnutzung verbraucht usure usee precedent ancien dernier zuzycie poprzedni ostatni
+    desgaste anterior ultimo usura precedente slijtage vorige opotrebeni predchozi slitage slid
+    foregaende forrige"""
+)
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(
     """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal
@@ -603,6 +613,24 @@ OFFERS = _words(
 )
 
 
+# Cells of a measured column that say that nothing was measured. Words such as none are not among
+# them: they may say that nothing is left.
+NOT_MEASURED = _alternatives(
+    """na, n a, nd, n d, n m, tbc, ka, k a, keine angabe, nicht gemessen, nicht messbar, n gem,
+    not measured, not read, not taken, not checked, no reading, not available, not applicable,
+    unknown, unbekannt, inconnu, non mesure, pas mesure, non releve, sans objet, nie zmierzono, nie
+    mierzono, brak pomiaru, brak danych, no medido, sin medir, sin dato, nao medido, sem medida, non
+    misurato, non rilevato, niet gemeten, n v t, nvt, nezmereno, neuvedeno, ej matt, inte matt, ikke
+    malt, nemasurat, nem mert, не измерено, нет данных"""
+)
+_SIGNS_OF_NOTHING = re.compile(r"[-–—_.?/]{1,4}")
+
+
+def says_nothing(cell: str) -> bool:
+    """Whether a whole cell says that nothing was measured."""
+    return _SIGNS_OF_NOTHING.fullmatch(cell.strip()) is not None or spelled(cell) in NOT_MEASURED
+
+
 def _sets(text: str) -> tuple[frozenset[str], ...]:
     return tuple(frozenset(tokens(part)) for part in text.split(","))
 
@@ -626,6 +654,12 @@ def spelled(text: str) -> str:
     """A cell's words without case, accents, points and signs; the signs where it has no words."""
     plain = folded(text).replace("_", " ")
     return " ".join(re.findall(r"\w+", plain)) or plain.strip()
+
+
+@cache
+def as_written(text: str) -> str:
+    """A cell without case, accents and odd spaces, every sign kept: < 8 is not 8."""
+    return " ".join(folded(text).split())
 
 
 @cache

@@ -5,7 +5,14 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.mapping.reading import day_of, days, numbers, shown_decimals, without_currency
+from pipeline.mapping.reading import (
+    day_of,
+    days,
+    numbers,
+    shown_decimals,
+    were_exchanged,
+    without_currency,
+)
 
 DAY = dt.date(2023, 1, 9)
 
@@ -123,3 +130,18 @@ def test_an_amount_of_two_meanings_waits_for_the_decimal_mark():
     plain = without_currency(pl.Series(["$1,195", "1.195 €"]))
     assert numbers(plain, None, None, decimal_comma=None).to_list() == [None, None]
     assert numbers(plain, None, None, decimal_comma=False).to_list() == [1195.0, 1.195]
+
+
+@pytest.mark.parametrize(
+    ("words", "were"),
+    [
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["16/01/2024"], True),
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["01/16/2024"], True),
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)], False),  # nothing beside them
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["05/01/2024"], False),
+        ([f"2024-0{m}-0{d}" for m in (1, 4) for d in (2, 5)] + ["16/01/2024"], False),  # too few
+        ([f"2024-0{m}-{d}" for m in (1, 4, 7) for d in (10, 12, 13)] + ["16/01/2024"], False),
+    ],
+)
+def test_exchanged_days_are_known_by_none_after_the_12th_and_no_text_before(words, were):
+    assert were_exchanged(words) is were
