@@ -49,6 +49,14 @@ def test_a_unit_goes_by_many_names(heading):
     assert meanings([heading])[0].concept == "unit_id"
 
 
+@pytest.mark.parametrize(
+    ("heading", "concept"),
+    [("Opis prac", "job"), ("Wykonane prace", "job"), ("Completed", "date")],
+)
+def test_jobs_and_their_days_go_by_other_names_too(heading, concept):
+    assert meanings([heading])[0].concept == concept
+
+
 def test_a_side_column_may_be_called_by_its_sides():
     for heading in ("N/S or O/S", "L/R", "left or right", "Side (L or R)"):
         assert meanings([heading])[0].concept == "side", heading
