@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from dashboards.sentences.words import capital, count, listed, number
+from dashboards.sentences.words import capital, count, listed, number, share
 
 MOST_NAMED = 6  # units named in a sentence
+FEWEST_DATED, MOST_AT_ENDS = 100, 0.8
+"""Inspections from which on their days are judged, and the share on the first or last of a month
+that is told; of days evenly spread a fifteenth is."""
 FEWEST_RELINES = 5  # not written down, of a depot in a year, that are told of
 UNASSIGNED = "unassigned"  # the duty of a unit without any, as the contract calls it
 
@@ -58,12 +61,24 @@ def _lacking(records: pl.DataFrame) -> Iterator[str]:
                 f"{_verb(without, 'has', 'have')} no {kind.name} on record: {kind.hides}."
             )
     yield from _without_arm(records)
+    yield from _dated_alike(records)
     if not records["jobs"].sum():
         yield (
             "No work is on record: settings, replacements and relines can only be guessed from "
             "readings, and no first service can be judged."
         )
     yield from _without_duty(records)
+
+
+def _dated_alike(records: pl.DataFrame) -> Iterator[str]:
+    """Checks that were hardly made on the days they are dated on."""
+    checks, ends = (int(records[name].sum()) for name in ("inspections", "month_ends"))
+    if checks >= FEWEST_DATED and ends >= MOST_AT_ENDS * checks:
+        yield (
+            f"{share(ends / checks)} of inspections are dated on the first or last day of a month, "
+            "on which they were hardly all made: a lining may have worn for up to a month longer, "
+            "or less, than is counted here. Write down the day of the check."
+        )
 
 
 def _without_arm(records: pl.DataFrame) -> Iterator[str]:

@@ -2,7 +2,8 @@
 -- key: wheel_end_id
 -- inputs: stage.inspections, stage.jobs, stage.relines, stage.duty_spells, judge.wheel_ends, run.parameters
 -- meaning: how much of each kind the records hold of it: what has none cannot be judged, however
---          well it may be; relines are those recorded and those seen as lining that grew
+--          well it may be; relines are those recorded and those seen as lining that grew;
+--          month_ends: inspections dated on the first or the last day of a month
 with read as (
     select
         wheel_end_id,
@@ -15,7 +16,10 @@ with read as (
         count(applied_stroke_mm) as applied_strokes,
         count(wear_indicator_deg) as wear_pointers,
         count(marks_aligned) as marks,
-        count(cap_state) as caps
+        count(cap_state) as caps,
+        count(*) filter (
+            where extract(day from inspected_on) = 1 or inspected_on = last_day(inspected_on)
+        ) as month_ends
     from stage.inspections
     group by wheel_end_id
 ),
@@ -54,6 +58,7 @@ final as (
         coalesce(r.wear_pointers, 0) as wear_pointers,
         coalesce(r.marks, 0) as marks,
         coalesce(r.caps, 0) as caps,
+        coalesce(r.month_ends, 0) as month_ends,
         coalesce(j.jobs, 0) as jobs,
         coalesce(j.greasings, 0) as greasings,
         coalesce(n.relines, 0) as relines,

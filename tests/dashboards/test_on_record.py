@@ -13,6 +13,7 @@ from dashboards.sentences.on_record import (
     relines_unwritten,
     services_judged,
 )
+from dashboards.sentences.words import plain
 
 COLUMNS = (
     "inspections",
@@ -33,6 +34,7 @@ def records(*changes: dict[str, object]) -> pl.DataFrame:
     rows = [
         {"wheel_end_id": f"K{i}/1L", "unit_id": f"K{i}", "duty": "town"}
         | dict.fromkeys(COLUMNS, 3)
+        | {"month_ends": 0}
         | {"arm_length_mm": 150.0}
         | change
         for i, change in enumerate(changes, start=1)
@@ -139,3 +141,12 @@ def test_flags_say_what_they_were_judged_on():
     )
     nothing = records(*[dict.fromkeys(COLUMNS, 0)] * 2)
     assert "cannot be judged" in flags_judged(nothing, status())
+
+
+@pytest.mark.parametrize(("ends", "told"), [(118, True), (96, True), (70, False), (8, False)])
+def test_checks_all_dated_on_the_last_of_a_month_are_told(ends: int, told: bool):
+    """Of 120: nobody checks on two days of a month alone."""
+    said = lacking(records({"inspections": 120, "month_ends": ends}))
+    dated = [s for s in said if "first or last day of a month" in s]
+    assert len(dated) == told
+    assert all(plain(s).startswith(f"{round(ends / 1.2)} % of inspections") for s in dated)

@@ -29,3 +29,18 @@ def test_records_are_counted_and_a_wheel_end_without_any_has_noughts():
         ("2025-01-06", "greased"),
         ("2025-04-07", "reline (found, not recorded)"),
     ]
+
+
+def test_inspections_on_the_first_or_last_of_a_month_are_counted():
+    con = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm
+            K1      | 1       | L    | 2024-02-29   | 10000       | 15
+            K1      | 1       | L    | 2024-04-01   | 12000       | 14
+            K1      | 1       | L    | 2024-06-28   | 14000       | 13
+            K1      | 1       | L    | 2024-08-31   | 16000       | 12
+        """,
+    )
+    warehouse.build(con, "40_mart")
+    found = rows(con, "select inspections, month_ends from mart.on_record order by wheel_end_id")
+    assert found[0] == (4, 3)
