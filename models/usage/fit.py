@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.usage.change import as_run_now, use_change
 from models.usage.groups import GroupRates, group_rates
 from models.usage.holes import unit_holes
 from models.usage.interval_distribution import (
@@ -102,7 +103,9 @@ def fit_usage(
     warm_start : variances to start the search from, where some are known to be close.
     """
     groups = usage_groups(units, intervals)
+    # What was run before all units' use changed tells of today's by what it changed by.
     table = usage_intervals(units, intervals, groups, as_of)
+    table = as_run_now(table, use_change(intervals, as_of), as_of)
     day_of_year = float(as_of.timetuple().tm_yday)
     at_visits = table.seen_at_visits
     closed = closed_season(table.begins[at_visits], table.ends[at_visits])

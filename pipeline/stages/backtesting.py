@@ -18,6 +18,7 @@ from models.relines.look_back import (
 )
 from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
+from models.usage.change import change_frame, use_change
 from models.usage.holes import (
     Hole,
     holes_of_records,
@@ -26,7 +27,7 @@ from models.usage.holes import (
     silences,
     watched_until,
 )
-from models.usage.since import change_frame, last_seen, use_change
+from models.usage.since import last_seen
 from models.usage.year.told import year_frame
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin

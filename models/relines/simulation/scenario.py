@@ -83,7 +83,7 @@ AS_NOW = Scenario("as_now")
 
 
 class UnusableScenarioError(ValueError):
-    """A scenario names a duty or an axle type that the fleet has not, or leaves no lining to wear."""
+    """A scenario names a duty or axle type that the fleet has not, or leaves no lining to wear."""
 
 
 def require_known(scenario: Scenario, duties: Collection[str], axle_types: Collection[str]) -> None:

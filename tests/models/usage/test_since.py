@@ -7,7 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.usage.since import change_frame, last_seen, log_units_missed, use_change
+from models.usage.change import change_frame, use_change
+from models.usage.fit import fit_usage
+from models.usage.since import last_seen, log_units_missed
 from tests.models.usage.test_closed import fitted, intervals
 
 AS_OF = dt.date(2025, 6, 30)
@@ -104,3 +106,17 @@ def test_units_that_left_at_once_were_not_forecast_to():
     now = last_seen(use)
     assert now["unit_id"].to_list() == list(use.unit_ids)
     assert (now["seen_on"] <= use.as_of).all()
+
+
+@pytest.mark.parametrize("ratio", [0.6, 1.5])
+def test_forecasts_start_from_what_units_run_since_a_change(ratio):
+    """Five months after it, with one or two checks since, all units' level is that of today."""
+    rows = run(factor=lambda d, u: ratio if d > -150 else 1.0).with_columns(
+        depot=pl.lit("North"), to_visit=pl.lit(value=True)
+    )
+    before = run().with_columns(depot=pl.lit("North"), to_visit=pl.lit(value=True))
+    last = (pl.col("from_on") + pl.duration(days="days")).max()
+    seen = rows.group_by("unit_id", "depot", "duty").agg(seen_on=last).sort("unit_id")
+    units = seen.with_columns(visit_on="seen_on")
+    now, always = (fit_usage(units, each, AS_OF) for each in (rows, before))
+    assert np.median(now.log_level - always.log_level) == pytest.approx(np.log(ratio), abs=0.04)
