@@ -78,8 +78,8 @@ class FailuresAhead:
     edges (G,): ends of the pieces of time that calendar months and whole months from as-of cut each
     other into, in days; to_come: by depot (the last place holds wheel ends without one) and piece;
     wheel_end_id: whose failures are counted; counted: how many by place, each by its chance to be
-    there; usage: of their units, as known then; by_counts: in words, where failures are not told, or
-    not all, by how long adjusters last.
+    there; usage: of their units, as known then; by_counts: in words, where failures are not
+    told, or not all, by how long adjusters last.
     """
 
     months: Months

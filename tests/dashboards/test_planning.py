@@ -179,7 +179,7 @@ def test_groups_that_gain_alike_by_a_check_are_named_together(saved, said):
 
 
 def test_a_rise_is_told_while_it_stands():
-    def months(*rise: float) -> pl.DataFrame:
+    def months(*rise: float, ended: dt.date | None = None) -> pl.DataFrame:
         return pl.DataFrame(
             {
                 "measure": "cost",
@@ -188,6 +188,7 @@ def test_a_rise_is_told_while_it_stands():
                 "rise_limit": 6.0,
                 "signal": [max(rise[: i + 1]) > 6.0 for i in range(len(rise))],
                 "began": D(2025, 9, 1),
+                "ended": pl.Series([ended] * len(rise), dtype=pl.Date),
             }
         )
 
@@ -195,6 +196,12 @@ def test_a_rise_is_told_while_it_stands():
     assert stands.startswith("Cost per distance has risen since about Sep 2025, more than chance")
     assert remarks(monthly_rates=months(2.0, 7.0, 5.0)) == ""
     assert remarks(monthly_rates=months(2.0, 3.0, 5.0)) == ""
+    over = remarks(monthly_rates=months(2.0, 7.0, 1.0, ended=D(2026, 1, 1)))
+    assert (
+        over
+        == "Cost per distance was high from about Sep 2025 to Dec 2025, and has come down since."
+    )
+    assert remarks(monthly_rates=months(2.0, 7.0, 1.0, ended=D(2025, 2, 1))) == ""
 
 
 def effects(p: float, before_p: float) -> pl.DataFrame:

@@ -24,7 +24,8 @@ more would count the same delay twice.
 drawn life expects to come is then multiplied by what the failures found of late make of it
 (:mod:`models.lives.decisions.found`): a life that says too much of what is over says too much of
 what comes. Failures of known age are in both, in the fit and among those found, so that limits are
-a little narrow where most ages are known. Around the expectation a count is a sum over places p, each of which has :math:`n_p` expected and
+a little narrow where most ages are known. Around the expectation a count is a sum over places p,
+each of which has :math:`n_p` expected and
 :math:`f_p=E[N_p(N_p-1)]`: its variance is :math:`(1-q)` times the mean, with
 :math:`q=\sum(n_p^2-f_p)/\sum n_p`, where Poisson's has q = 0. f is twice the expected pairs of
 findings: what visit i finds, times what is found after it of the adjuster fitted there.
@@ -163,7 +164,9 @@ def failures_to_come(
             continue
         at_fits = FoundFactor(told.found, told.past[None])
         expected += told.expected * at_fits.mean(month_ends)
-        drawn += told.drawn * FoundFactor(told.found, told.drawn_past).drawn(month_ends, rng)[:, None]
+        drawn += (
+            told.drawn * FoundFactor(told.found, told.drawn_past).drawn(month_ends, rng)[:, None]
+        )
         for name in laws:
             by_law = FoundFactor(told.found, told.under_past[name][None])
             under[name] += told.under[name] * by_law.mean(month_ends)

@@ -27,6 +27,7 @@ from models.lives.fits.distributions import DistributionName, LifeDistribution
 from models.lives.fits.parametric import LifeFit
 from models.lives.fits.profile import Interval
 
+
 class KnownLife(Protocol):
     """A life distribution with the covariance (2, 2) of its theta."""
 

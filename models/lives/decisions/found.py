@@ -7,13 +7,13 @@ hazard that is the same for all adjusters but drifts,
 
 .. math:: y_q \sim \mathrm{Poisson}(θ_q e_q), \qquad θ \sim \mathrm{Gamma}(a_0, a_0)
 
-:math:`e_q` is the cumulative hazard of those still working between two looks, and :math:`y - e` is a
-martingale (Aalen 1978, *Annals of Statistics* 6:701), so that the gamma law is conjugate: a quarter
-adds :math:`y_q` to its shape and :math:`e_q` to its rate. Between quarters what is known is
+:math:`e_q` is the cumulative hazard of those still working between two looks, and :math:`y - e` is
+a martingale (Aalen 1978, *Annals of Statistics* 6:701), so that the gamma law is conjugate: a
+quarter adds :math:`y_q` to its shape and :math:`e_q` to its rate. Between quarters what is known is
 forgotten in part, the law becoming the geometric mean of itself and of the prior, with weights ω
 and 1 - ω: still a gamma law (Harvey & Fernandes 1989, *J. Business & Economic Statistics* 7:407,
-without a prior to return to; Kulhavy & Zarrop 1993, *Int. J. Control* 58:905, with one). How much is
-forgotten is averaged over by how well each ω foretold every quarter from those before it: the
+without a prior to return to; Kulhavy & Zarrop 1993, *Int. J. Control* 58:905, with one). How much
+is forgotten is averaged over by how well each ω foretold every quarter from those before it: the
 product of negative binomial probabilities. Steady counts remember all, a jump forgets.
 
 Where no life is known, the same holds beside a constant rate per km, which is no life: it says how
@@ -63,7 +63,7 @@ class Watched:
             special.logsumexp(life.log_survival(self.start + km[:, None]), axis=1)
             for km in (self.from_km, self.to_km)
         )
-        return np.bincount(self.quarter, before - after, QUARTERS)
+        return np.asarray(np.bincount(self.quarter, before - after, QUARTERS), np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,12 +134,11 @@ class FoundFactor:
         chosen = (weight.cumsum(axis=1) < rng.random(len(weight))[:, None]).sum(axis=1)
         chosen = np.minimum(chosen, len(REMEMBERED) - 1)
         kept = REMEMBERED[chosen, None] ** (days / QUARTER_DAYS)
-        a, b = (
-            kept * v[draws, chosen, None] + (1.0 - kept) * PRIOR for v in (shape, rate)
-        )
+        a, b = (kept * v[draws, chosen, None] + (1.0 - kept) * PRIOR for v in (shape, rate))
         return np.asarray(special.gammaincinv(a, level[:, None]) / b)
 
 
 def expected_of(watched: Sequence[Watched], life: LifeDistribution) -> FloatArray:
     """Failures expected over all of them, (QUARTERS,)."""
-    return np.sum([np.zeros(QUARTERS), *(each.expected(life) for each in watched)], axis=0)
+    each = [np.zeros(QUARTERS), *(part.expected(life) for part in watched)]
+    return np.asarray(np.sum(each, axis=0), np.float64)

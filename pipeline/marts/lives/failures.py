@@ -164,9 +164,7 @@ def _group(
     group = _group_of(rows, places, cell.left_open or ((cell.life, 1.0),), cell.whose)
     if watched is None:
         return group
-    of_it = watched.filter(
-        pl.col("axle_type") == cell.axle_type, pl.col("duty") == cell.duty
-    )
+    of_it = watched.filter(pl.col("axle_type") == cell.axle_type, pl.col("duty") == cell.duty)
     parts = _watched_by_life(of_it, cell.life.distribution)
     return replace(group, basis=BY_LIFE, watched=parts, found=_found_by_quarter(of_it))
 
