@@ -163,13 +163,13 @@ def failures_to_come(
             under = {name: each + told.under[name] for name, each in under.items()}
             continue
         at_fits = FoundFactor(told.found, told.past[None])
-        expected += told.expected * at_fits.mean(month_ends)
+        expected += told.expected * at_fits.mean[0]
         drawn += (
             told.drawn * FoundFactor(told.found, told.drawn_past).drawn(month_ends, rng)[:, None]
         )
         for name in laws:
             by_law = FoundFactor(told.found, told.under_past[name][None])
-            under[name] += told.under[name] * by_law.mean(month_ends)
+            under[name] += told.under[name] * by_law.mean[0]
     return FailuresToCome(expected, under, drawn, _share(counted))
 
 

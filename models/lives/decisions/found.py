@@ -9,12 +9,13 @@ hazard that is the same for all adjusters but drifts,
 
 :math:`e_q` is the cumulative hazard of those still working between two looks, and :math:`y - e` is
 a martingale (Aalen 1978, *Annals of Statistics* 6:701), so that the gamma law is conjugate: a
-quarter adds :math:`y_q` to its shape and :math:`e_q` to its rate. Between quarters what is known is
-forgotten in part, the law becoming the geometric mean of itself and of the prior, with weights ω
-and 1 - ω: still a gamma law (Harvey & Fernandes 1989, *J. Business & Economic Statistics* 7:407,
-without a prior to return to; Kulhavy & Zarrop 1993, *Int. J. Control* 58:905, with one). How much
-is forgotten is averaged over by how well each ω foretold every quarter from those before it: the
-product of negative binomial probabilities. Steady counts remember all, a jump forgets.
+quarter adds :math:`y_q` to its shape and :math:`e_q` to its rate. From one quarter to the next the
+mean stays as it is and the shape a becomes :math:`ωa + (1 - ω)a_0`: a level that drifts, and that
+is known no worse than by the prior (Harvey & Fernandes 1989, *J. Business & Economic Statistics*
+7:407, whose shape goes to nought; West & Harrison 1997, *Bayesian Forecasting and Dynamic Models*,
+on discounting). How much is forgotten is averaged over by how well each ω foretold every quarter
+from those before it: the product of negative binomial probabilities. Steady counts remember all, a
+jump forgets.
 
 Where no life is known, the same holds beside a constant rate per km, which is no life: it says how
 many are found, not at which age one fails.
@@ -37,8 +38,8 @@ from models.lives.fits.distributions import (
 QUARTERS = 12
 """Quarters back from which findings count."""
 QUARTER_DAYS = 365.25 / 4.0
-FACTOR_SD = 0.3
-REMEMBERED = np.array([0.6, 0.7, 0.8, 0.9, 0.95, 1.0])
+FACTOR_SD = 0.5
+REMEMBERED = np.array([0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 1.0])
 """ω (K,), each as likely before any quarter was seen."""
 PRIOR = FACTOR_SD**-2.0
 LEAST_EXPECTED = 1e-9
@@ -104,38 +105,41 @@ class FoundFactor:
 
     @cached_property
     def _known(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Weight of each ω, and shape and rate of the factor now, (D, K) each."""
-        keep = REMEMBERED
-        shape, rate, fit = (
-            np.full((len(self.expected), len(keep)), v) for v in (PRIOR, PRIOR, 0.0)
+        """Weight of each ω, and mean and shape of the factor now, (D, K) each."""
+        mean, shape, fit = (
+            np.full((len(self.expected), len(REMEMBERED)), v) for v in (1.0, PRIOR, 0.0)
         )
-        for y, e in zip(self.found[::-1], self.expected[:, ::-1].T, strict=True):
-            shape, rate = (keep * v + (1.0 - keep) * PRIOR for v in (shape, rate))
-            e = np.maximum(e, LEAST_EXPECTED)[:, None]
+        for y, each in zip(self.found[::-1], self.expected[:, ::-1].T, strict=True):
+            shape = _forgotten(shape, REMEMBERED)
+            rate, e = shape / mean, np.maximum(each, LEAST_EXPECTED)[:, None]
             fit += special.gammaln(shape + y) - special.gammaln(shape)
             fit += shape * np.log(rate / (rate + e)) + y * np.log(e / (rate + e))
-            shape, rate = shape + y, rate + e
+            shape = shape + y
+            mean = shape / (rate + e)
         weight = np.exp(fit - fit.max(axis=1, keepdims=True))
-        return weight / weight.sum(axis=1, keepdims=True), shape, rate
+        return weight / weight.sum(axis=1, keepdims=True), mean, shape
 
-    def mean(self, days: FloatArray) -> FloatArray:
-        """Expected factor (D, G) so many days (G,) from now."""
-        weight, shape, rate = self._known
-        kept = REMEMBERED[:, None] ** (days / QUARTER_DAYS)
-        ahead = [(kept * v[..., None] + (1.0 - kept) * PRIOR) for v in (shape, rate)]
-        return np.asarray(np.einsum("dk,dkg->dg", weight, ahead[0] / ahead[1]))
+    @property
+    def mean(self) -> FloatArray:
+        """Expected factor (D,), however far ahead."""
+        weight, mean, _ = self._known
+        return np.asarray((weight * mean).sum(axis=1))
 
     def drawn(self, days: FloatArray, rng: np.random.Generator) -> FloatArray:
-        """A factor of each draw (D, G): high throughout, or low, so that no total is told too
-        narrowly."""
-        weight, shape, rate = self._known
+        """A factor of each draw so many days (G,) from now (D, G): high throughout, or low, so that
+        no total is told too narrowly."""
+        weight, mean, shape = self._known
         draws = np.arange(len(weight))
-        level = rng.random(len(weight))
-        chosen = (weight.cumsum(axis=1) < rng.random(len(weight))[:, None]).sum(axis=1)
-        chosen = np.minimum(chosen, len(REMEMBERED) - 1)
-        kept = REMEMBERED[chosen, None] ** (days / QUARTER_DAYS)
-        a, b = (kept * v[draws, chosen, None] + (1.0 - kept) * PRIOR for v in (shape, rate))
-        return np.asarray(special.gammaincinv(a, level[:, None]) / b)
+        level, which = rng.random((2, len(weight), 1))
+        chosen = np.minimum((weight.cumsum(axis=1) < which).sum(axis=1), len(REMEMBERED) - 1)
+        now, ahead = shape[draws, chosen, None], days / QUARTER_DAYS
+        shape_ahead = _forgotten(now, REMEMBERED[chosen, None] ** ahead)
+        factor = special.gammaincinv(shape_ahead, level) / shape_ahead
+        return np.asarray(mean[draws, chosen, None] * factor)
+
+
+def _forgotten(shape: FloatArray, kept: FloatArray) -> FloatArray:
+    return kept * shape + (1.0 - kept) * PRIOR
 
 
 def expected_of(watched: Sequence[Watched], life: LifeDistribution) -> FloatArray:
