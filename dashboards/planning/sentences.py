@@ -48,8 +48,16 @@ def _visits(data: PageData) -> Iterator[str]:
         named = [_parts_named(item, n) for item, n in per.rows()]
         yield (
             f"To have enough for {weeks:.3g} weeks with a chance of {share(level)} at each depot: "
-            f"{listed(named)} in all depots together."
+            f"{listed(named)} in all depots together.{_of_adjusters(data.expected_failures)}"
         )
+
+
+def _of_adjusters(failures: pl.DataFrame | None) -> str:
+    """Why none are among the parts, or what their number is told from."""
+    if failures is None:
+        return " No adjusters are among them: how many will fail cannot be told yet."
+    basis = failures["basis"].drop_nulls()
+    return f" That of adjusters is told {basis[0]}." if len(basis) else ""
 
 
 def _parts_named(item: str, n: int) -> str:

@@ -24,7 +24,7 @@ from models.relines.past_errors import (
 from models.usage.drawn.visits import drawn_visits
 from models.usage.fit import UsageFit, usage_frame
 from pipeline.marts import marts
-from pipeline.marts.lives.cells import NO_LIFE, Cell, fleet_cells, wheel_ends_now
+from pipeline.marts.lives.cells import Cell, fleet_cells, wheel_ends_now
 from pipeline.marts.lives.fits import GroupLives, Row, frame_of
 from pipeline.marts.results import FailuresAhead
 from pipeline.warehouse import warehouse
@@ -38,9 +38,10 @@ NO_MORE = 1e-9  # of a mean life: less to come is what arithmetic left over
 AGES_FOR_UNKNOWN = 20
 
 
+NONE_FOUND = "too few adjusters have failed for a life to be fitted, and none of them of late"
 BY_LIFE = "by life"
 BY_COUNTS = "from how many were found in up to three years, not from their ages"
-PARTLY_BY_COUNTS = f"where too few ages are known, {BY_COUNTS}"
+PARTLY_BY_COUNTS = f"in part, where too few ages are known, {BY_COUNTS}"
 WATCHED_UNITS = 2_000
 """Units whose findings are counted: more would tell no more of a factor that is everyone's."""
 # Kilometres between looks by quarters ago: to the latest look that found it working, or the one
@@ -281,7 +282,7 @@ def write_failure_marts(
     """Write months and spans; words where nothing can be told."""
     if ahead is None:
         first = budget_months(as_of, 1).starts[0]
-        nothing = frame_of("expected_failures", [{"month": first, "note": NO_LIFE}])
+        nothing = frame_of("expected_failures", [{"month": first, "note": NONE_FOUND}])
         marts.write(con, "expected_failures", nothing)
         marts.write(con, "failure_outlook", marts.empty("failure_outlook"))
         return
@@ -321,7 +322,8 @@ def months_of_failures(ahead: FailuresAhead, factor: FloatArray) -> pl.DataFrame
             "depot": depot,
             "adjusters": weight,
             **{f"failures_{n}": float(c[place, i]) for n, c in zip(names, columns, strict=True)},
-            "note": _note(i, months.days_ahead[0], ahead.by_counts),
+            "basis": ahead.by_counts,
+            "note": _part_month(i, months.days_ahead[0]),
         }
         for i, month in enumerate(months.starts)
         for place, depot, weight in zip(places, (*ahead.depots, None), weights, strict=True)
@@ -329,9 +331,8 @@ def months_of_failures(ahead: FailuresAhead, factor: FloatArray) -> pl.DataFrame
     return frame_of("expected_failures", rows)
 
 
-def _note(place: int, days: int, by_counts: str | None) -> str | None:
-    part = f"what is left of it: {days} days" if place == 0 and days < 28 else None
-    return "; ".join(filter(None, (part, by_counts))) or None
+def _part_month(place: int, days: int) -> str | None:
+    return f"what is left of it: {days} days" if place == 0 and days < 28 else None
 
 
 def failure_outlook(ahead: FailuresAhead, factor: FloatArray) -> pl.DataFrame:

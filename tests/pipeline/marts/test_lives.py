@@ -447,7 +447,9 @@ def ahead_of(ends: pl.DataFrame, as_of: dt.date, months: int) -> FailuresAhead:
         to_visit=True,
     ).explode("from_on")
     usage = fit_usage(units, intervals, as_of)
-    return failures_of(fleet_cells(ends, some_lives()), ends, usage, budget_months(as_of, months))
+    ahead = failures_of(fleet_cells(ends, some_lives()), ends, usage, budget_months(as_of, months))
+    assert ahead is not None
+    return ahead
 
 
 def test_an_adjuster_of_unknown_age_is_as_old_as_its_unit_may_have_made_it():
