@@ -7,9 +7,9 @@ hazard that is the same for all adjusters but drifts,
 
 .. math:: y_q \sim \mathrm{Poisson}(θ_q e_q), \qquad θ \sim \mathrm{Gamma}(a_0, a_0)
 
-:math:`e_q` is the cumulative hazard of those still working between two looks, and :math:`y - e` is
-a martingale (Aalen 1978, *Annals of Statistics* 6:701), so that the gamma law is conjugate: a
-quarter adds :math:`y_q` to its shape and :math:`e_q` to its rate. From one quarter to the next the
+:math:`e_q` is the chance to fail until the next look, summed over all that still worked at one, and
+:math:`y - e` is a martingale (Aalen 1978, *Annals of Statistics* 6:701). Failures are few of those
+that work, so that their number is nearly Poisson's and the gamma law conjugate: a quarter adds :math:`y_q` to its shape and :math:`e_q` to its rate. From one quarter to the next the
 mean stays as it is and the shape a becomes :math:`ωa + (1 - ω)a_0`: a level that drifts, and that
 is known no worse than by the prior (Harvey & Fernandes 1989, *J. Business & Economic Statistics*
 7:407, whose shape goes to nought; West & Harrison 1997, *Bayesian Forecasting and Dynamic Models*,
@@ -47,10 +47,10 @@ LEAST_EXPECTED = 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """Adjusters between two looks, by quarters that are over.
+    """Adjusters that worked at a look, until the next.
 
-    start (n, K): equally likely ages [km] at the first look; from_km, to_km (n,): run since then at
-    the quarter's first and last; quarter (n,): quarters ago, from 0.
+    start (n, K): equally likely ages [km] at the first look of all; from_km, to_km (n,): run since
+    then at the two; quarter (n,): quarters ago of the second, from 0.
     """
 
     start: FloatArray
@@ -60,11 +60,13 @@ class Watched:
 
     def expected(self, life: LifeDistribution) -> FloatArray:
         """Failures expected of those that worked, (QUARTERS,), the latest first."""
+        at_first = life.log_survival(self.start)
         before, after = (
-            special.logsumexp(life.log_survival(self.start + km[:, None]), axis=1)
+            special.logsumexp(life.log_survival(self.start + km[:, None]) - at_first, axis=1)
             for km in (self.from_km, self.to_km)
         )
-        return np.asarray(np.bincount(self.quarter, before - after, QUARTERS), np.float64)
+        fails = -np.expm1(after - before)
+        return np.asarray(np.bincount(self.quarter, fails, QUARTERS), np.float64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,9 +44,9 @@ BY_COUNTS = "from how many were found in up to three years, not from their ages"
 PARTLY_BY_COUNTS = f"in part, where too few ages are known, {BY_COUNTS}"
 WATCHED_UNITS = 2_000
 """Units whose findings are counted: more would tell no more of a factor that is everyone's."""
-# Kilometres between looks by quarters ago: to the latest look that found it working, or the one
-# that did not. Looks are checks of any kind and replacements; an adjuster that was there before the
-# records is seen from its first on, and is not counted if that one found it failed.
+# From each look that an adjuster worked at to the next, and whether that one found it failed. Looks
+# are checks of any kind and replacements; one that was there before the records is seen from its
+# first check on, and not counted if that one found it failed.
 WATCHED = f"""
     with units as (
         select unit_id from (select distinct unit_id from stage.adjuster_lives)
@@ -81,11 +81,9 @@ WATCHED = f"""
     select
         axle_type, duty, fitted_km, first_km,
         cast(floor((date '{{as_of}}' - on_date) / {QUARTER_DAYS}) as bigint) as quarter,
-        min(from_km) as from_km, max(km) as to_km, bool_or(failed) as failed
+        from_km, km as to_km, failed
     from watched
-    where from_km is not null and km >= from_km
-    group by adjuster_id, axle_type, duty, fitted_km, first_km, quarter
-    having quarter between 0 and {QUARTERS - 1}
+    where from_km is not null and km >= from_km and quarter between 0 and {QUARTERS - 1}
 """
 
 
