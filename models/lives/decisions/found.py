@@ -9,13 +9,14 @@ hazard that is the same for all adjusters but drifts,
 
 :math:`e_q` is the chance to fail until the next look, summed over all that still worked at one, and
 :math:`y - e` is a martingale (Aalen 1978, *Annals of Statistics* 6:701). Failures are few of those
-that work, so that their number is nearly Poisson's and the gamma law conjugate: a quarter adds :math:`y_q` to its shape and :math:`e_q` to its rate. From one quarter to the next the
-mean stays as it is and the shape a becomes :math:`ωa + (1 - ω)a_0`: a level that drifts, and that
-is known no worse than by the prior (Harvey & Fernandes 1989, *J. Business & Economic Statistics*
-7:407, whose shape goes to nought; West & Harrison 1997, *Bayesian Forecasting and Dynamic Models*,
-on discounting). How much is forgotten is averaged over by how well each ω foretold every quarter
-from those before it: the product of negative binomial probabilities. Steady counts remember all, a
-jump forgets.
+that work, so that their number is nearly Poisson's and the gamma law conjugate: a quarter adds
+:math:`y_q` to its shape and :math:`e_q` to its rate. From one quarter to the next the mean stays as
+it is and the shape a becomes :math:`ωa + (1 - ω)a_0`: a level that drifts, and that is known no
+worse than by the prior (Harvey & Fernandes 1989, *J. Business & Economic Statistics* 7:407, whose
+shape goes to nought; West & Harrison 1997, *Bayesian Forecasting and Dynamic Models*, on
+discounting). How much is forgotten is averaged over by how well each ω foretold every quarter from
+those before it: the product of negative binomial probabilities. Steady counts remember all, a jump
+forgets.
 
 Where no life is known, the same holds beside a constant rate per km, which is no life: it says how
 many are found, not at which age one fails.
