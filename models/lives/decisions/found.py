@@ -18,11 +18,12 @@ discounting). How much is forgotten is averaged over by how well each ω foretol
 those before it: the product of negative binomial probabilities. Steady counts remember all, a jump
 forgets.
 
-Where no life is known, the same holds beside a constant rate per km, which is no life: it says how
-many are found, not at which age one fails.
+Where no life is known, one of an assumed shape takes its place, of such a scale that it expects as
+many as were found. It is no life of these adjusters, and no age is told by it: it says no more than
+that adjusters of units that have run far fail more often, by how much is uncertain.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -30,6 +31,8 @@ import numpy as np
 from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
+from models.lives.decisions.fleet import SMALLEST
+from models.lives.findings.few_failures import ASSUMED_SHAPE
 from models.lives.fits.distributions import (
     STANDARD_DISTRIBUTIONS,
     DistributionName,
@@ -44,6 +47,10 @@ REMEMBERED = np.array([0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 1.0])
 """ω (K,), each as likely before any quarter was seen."""
 PRIOR = FACTOR_SD**-2.0
 LEAST_EXPECTED = 1e-9
+SHAPE_LOG_SD = 0.35
+START_KM = 400_000.0
+STEPS = 12
+"""The scale is sought from there, in so many steps: each errs by a fraction of the one before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,23 +78,23 @@ class Watched:
 
 
 @dataclass(frozen=True, slots=True)
-class ConstantRate:
-    """Failures found per km where no life is known: ``found`` of them over ``km``, with the gamma
-    posterior of Jeffreys' prior, its logarithm to first order."""
+class AssumedLife:
+    """A Weibull life of an assumed shape and of a scale [km] that ``found`` failures gave."""
 
+    scale_km: float
     found: float
-    km: float
 
     @property
     def distribution(self) -> LifeDistribution:
         standard = STANDARD_DISTRIBUTIONS["weibull"]
-        mean_km = self.km / (self.found + 0.5)
-        return LifeDistribution(standard, float(np.log(mean_km)), standard.log_sigma(1.0))
+        return LifeDistribution(
+            standard, float(np.log(self.scale_km)), standard.log_sigma(ASSUMED_SHAPE)
+        )
 
     @property
     def covariance(self) -> FloatArray:
-        """Of (log scale, log sigma), (2, 2); the rate is constant for certain, all but rounding."""
-        return np.diag([1.0 / (self.found + 0.5), 1e-12])
+        """Of (log scale, log sigma), (2, 2): Poisson's of so many found, and the assumption's."""
+        return np.diag([1.0 / (self.found * ASSUMED_SHAPE**2), SHAPE_LOG_SD**2])
 
     @property
     def theta(self) -> FloatArray:
@@ -96,6 +103,20 @@ class ConstantRate:
     @property
     def name(self) -> DistributionName:
         return self.distribution.standard.name
+
+
+def assumed_life(
+    watched_by: Callable[[LifeDistribution], Sequence[Watched]], found: float
+) -> AssumedLife:
+    """The one that expects as many as were ``found`` (> 0) among those that were watched; their
+    ages at the first look may be those that it makes likely."""
+    life = AssumedLife(START_KM, found)
+    for _ in range(STEPS):
+        distribution = life.distribution
+        expected = expected_of(watched_by(distribution), distribution).sum()
+        factor = (max(float(expected), SMALLEST) / found) ** (1.0 / ASSUMED_SHAPE)
+        life = AssumedLife(life.scale_km * factor, found)
+    return life
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Hashable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -11,7 +12,7 @@ import polars as pl
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.failures import AdjusterGroup, failures_to_come
 from models.lives.decisions.fleet import KnownLife
-from models.lives.decisions.found import QUARTER_DAYS, QUARTERS, ConstantRate, Watched
+from models.lives.decisions.found import QUARTER_DAYS, QUARTERS, Watched, assumed_life
 from models.lives.decisions.renewal import ages_met
 from models.lives.fits.distributions import LifeDistribution
 from models.relines.budget import SPANS_MONTHS, Months, budget_months
@@ -40,7 +41,7 @@ AGES_FOR_UNKNOWN = 20
 
 NONE_FOUND = "too few adjusters have failed for a life to be fitted, and none of them of late"
 BY_LIFE = "by life"
-BY_COUNTS = "from how many were found in up to three years, not from their ages"
+BY_COUNTS = "from how many were found in up to three years, not from the ages they had"
 PARTLY_BY_COUNTS = f"in part, where too few ages are known, {BY_COUNTS}"
 WATCHED_UNITS = 2_000
 """Units whose findings are counted: more would tell no more of a factor that is everyone's."""
@@ -150,21 +151,16 @@ def _group(
     everyone: pl.DataFrame,
     watched: pl.DataFrame | None,
 ) -> AdjusterGroup | None:
-    """A cell's adjusters; one of unknown age counts in parts at the ages that it may have."""
+    """A cell's adjusters."""
     own = everyone.join(cell.wheel_ends.select("wheel_end_id"), on="wheel_end_id", how="semi")
-    known = own.drop_nulls("age_km").with_columns(share=pl.lit(1.0))
-    unknown = own.filter(pl.col("age_km").is_null()).drop("age_km")
-    rows = pl.concat([known, _of_unknown_age(cell, unknown).select(known.columns)])
-    if rows.is_empty():
+    if own.is_empty():
         return None
-    # Those of one age, unit and place are forecast alike: once for all of them.
-    alike = ("unit", "depot", "age_km")
-    rows = rows.group_by(alike, maintain_order=True).agg(pl.col("share").sum())
-    group = _group_of(rows, places, cell.left_open or ((cell.life, 1.0),), cell.whose)
+    life = cell.life.distribution
+    group = _group_of(own, places, life, cell.left_open or ((cell.life, 1.0),), cell.whose)
     if watched is None:
         return group
     of_it = watched.filter(pl.col("axle_type") == cell.axle_type, pl.col("duty") == cell.duty)
-    parts = _watched_by_life(of_it, cell.life.distribution)
+    parts = _watched_by_life(of_it, life)
     return replace(group, basis=BY_LIFE, watched=parts, found=_found_by_quarter(of_it))
 
 
@@ -174,8 +170,8 @@ def _counted_group(
     everyone: pl.DataFrame,
     watched: pl.DataFrame | None,
 ) -> AdjusterGroup | None:
-    """Adjusters without a life, failing at the rate at which such were found failed; None where
-    there are none, or none was found."""
+    """Adjusters without a life, failing as often as such were found failed; None where there are
+    none, or none was found."""
     with_life = [cell.wheel_ends.select("wheel_end_id") for cell in cells]
     if with_life:
         everyone = everyone.join(pl.concat(with_life), on="wheel_end_id", how="anti")
@@ -190,27 +186,26 @@ def _counted_group(
     found = _found_by_quarter(of_them)
     if not found.any():
         return None
-    run = of_them.select("quarter", "from_km", "to_km")
-    part = Watched(
-        np.zeros((run.height, 1)),
-        _floats(run["from_km"] - run["from_km"]),
-        _floats(run["to_km"] - run["from_km"]),
-        run["quarter"].to_numpy(),
-    )
-    rate = ConstantRate(float(found.sum()), float(part.to_km.sum()))
-    rows = everyone.group_by("unit", "depot", maintain_order=True).agg(
-        age_km=pl.lit(0.0), share=pl.len().cast(pl.Float64)
-    )
-    group = _group_of(rows, places, ((rate, 1.0),), BY_COUNTS)
-    return replace(group, basis=BY_COUNTS, watched=(part,), found=found)
+    assumed = assumed_life(partial(_watched_by_life, of_them), float(found.sum()))
+    life = assumed.distribution
+    group = _group_of(everyone, places, life, ((assumed, 1.0),), BY_COUNTS)
+    return replace(group, basis=BY_COUNTS, watched=_watched_by_life(of_them, life), found=found)
 
 
 def _group_of(
-    rows: pl.DataFrame,
+    own: pl.DataFrame,
     places: Sequence[str | None],
+    life: LifeDistribution,
     fits: tuple[tuple[KnownLife, float], ...],
     whose: Hashable,
 ) -> AdjusterGroup:
+    """Adjusters of wheel ends; one of unknown age counts in parts at the ages that it may have."""
+    known = own.drop_nulls("age_km").with_columns(share=pl.lit(1.0))
+    unknown = own.filter(pl.col("age_km").is_null()).drop("age_km")
+    rows = pl.concat([known, _of_unknown_age(life, unknown).select(known.columns)])
+    # Those of one age, unit and place are forecast alike: once for all of them.
+    alike = ("unit", "depot", "age_km")
+    rows = rows.group_by(alike, maintain_order=True).agg(pl.col("share").sum())
     numbers = {depot: i for i, depot in enumerate(places)}
     return AdjusterGroup(
         fits=fits,
@@ -249,13 +244,13 @@ def _found_by_quarter(watched: pl.DataFrame) -> FloatArray:
     return np.bincount(quarters, minlength=QUARTERS).astype(np.float64)
 
 
-def _of_unknown_age(cell: Cell, unknown: pl.DataFrame) -> pl.DataFrame:
+def _of_unknown_age(life: LifeDistribution, unknown: pl.DataFrame) -> pl.DataFrame:
     """Adjusters that nobody saw fitted, each in parts at the ages that it may have."""
     if unknown.is_empty():
         return unknown.with_columns(age_km=pl.lit(0.0), share=pl.lit(0.0))
     places = unknown.group_by("unit", "depot", "unit_km", "watched_km", maintain_order=True).len()
     ages = ages_met(
-        cell.life.distribution,
+        life,
         _floats(places["watched_km"]),
         _floats(places["unit_km"]),
         AGES_FOR_UNKNOWN,

@@ -6,11 +6,12 @@ import pytest
 from models.lives.decisions.found import (
     PRIOR,
     QUARTERS,
-    ConstantRate,
     FoundFactor,
     Watched,
+    assumed_life,
     expected_of,
 )
+from models.lives.findings.few_failures import ASSUMED_SHAPE
 from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, LifeDistribution
 
 WEAR_OUT = LifeDistribution(STANDARD_DISTRIBUTIONS["weibull"], float(np.log(4e5)), np.log(0.4))
@@ -78,10 +79,9 @@ def test_adjusters_that_were_looked_at_are_found_failed_as_often_as_expected():
     assert np.all(np.abs(found - expected) < 4.0 * np.sqrt(expected))
 
 
-def test_a_constant_rate_expects_what_was_found():
-    rate = ConstantRate(20.0, 4e6)
-    run = Watched(np.zeros((40, 1)), np.zeros(40), np.full(40, 1e5), np.arange(40) % QUARTERS)
-    assert expected_of([run], rate.distribution).sum() == pytest.approx(
-        40 * (1.0 - np.exp(-20.5 / 40))
-    )
-    assert np.sqrt(rate.covariance[0, 0]) == pytest.approx(1.0 / np.sqrt(20.5))
+def test_an_assumed_life_expects_what_was_found():
+    ages = np.linspace(0.0, 4e5, 40)[:, None]
+    run = Watched(ages, np.zeros(40), np.full(40, 1e5), np.arange(40) % QUARTERS)
+    life = assumed_life(lambda _: [run], 3.0)
+    assert expected_of([run], life.distribution).sum() == pytest.approx(3.0, rel=1e-6)
+    assert life.distribution.shape == pytest.approx(ASSUMED_SHAPE)
