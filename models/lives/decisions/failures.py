@@ -38,7 +38,7 @@ import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.fleet import SMALLEST, KnownLife, log_slopes
-from models.lives.decisions.found import QUARTERS, FoundFactor, Watched, expected_of
+from models.lives.decisions.found import QUARTERS, RIGHT, FoundFactor, Watched, expected_of
 from models.lives.fits.distributions import DistributionName, LifeDistribution
 from models.usage.drawn.visits import DrawnVisits
 
@@ -57,7 +57,7 @@ class AdjusterGroup:
     life it is, the same for groups that borrow one. age_km (n,): when the unit was last seen; unit:
     its number in the visits; place: numbers the depots; weight: how many adjusters it stands for.
     watched: adjusters of the group that were looked at in quarters that are over, and found (Q,):
-    how many of them had failed; of every group that has the same ``basis`` together.
+    how many of them had failed; assumed: whether the life is none of theirs.
     """
 
     fits: tuple[tuple[KnownLife, float], ...]
@@ -66,7 +66,7 @@ class AdjusterGroup:
     unit: IntArray
     place: IntArray
     weight: FloatArray
-    basis: Hashable = None
+    assumed: bool = False
     watched: tuple[Watched, ...] = ()
     found: FloatArray = field(default_factory=lambda: np.zeros(QUARTERS))
 
@@ -155,27 +155,29 @@ def failures_to_come(
     luck = _luck_of(groups, draws, rng)
     expected, drawn = np.zeros(shape), np.zeros((draws, *shape))
     under = {name: np.zeros(shape) for name in laws}
-    for basis in dict.fromkeys(group.basis for group in groups):
-        same = [each for each in counted if each.group.basis == basis]
+    for assumed in {group.assumed for group in groups}:
+        same = [each for each in counted if each.group.assumed == assumed]
         told = _by_life(same, laws, luck, draws)
         if not any(each.group.watched for each in same):
             expected, drawn = expected + told.expected, drawn + told.drawn
             under = {name: each + told.under[name] for name, each in under.items()}
             continue
-        at_fits = FoundFactor(told.found, told.past[None])
+        right = 0.0 if assumed else RIGHT
+        at_fits = FoundFactor(told.found, told.past[None], right)
         expected += told.expected * at_fits.mean[0]
         drawn += (
-            told.drawn * FoundFactor(told.found, told.drawn_past).drawn(month_ends, rng)[:, None]
+            told.drawn
+            * FoundFactor(told.found, told.drawn_past, right).drawn(month_ends, rng)[:, None]
         )
         for name in laws:
-            by_law = FoundFactor(told.found, told.under_past[name][None])
+            by_law = FoundFactor(told.found, told.under_past[name][None], right)
             under[name] += told.under[name] * by_law.mean[0]
     return FailuresToCome(expected, under, drawn, _share(counted))
 
 
 @dataclass(frozen=True, slots=True)
 class _ByLife:
-    """What lives alone say of groups of one basis: of what comes (P, M) and, each ``past``, of the
+    """What lives alone say of groups: of what comes (P, M) and, each ``past``, of the
     quarters that are over (Q,), in which so many were ``found`` (Q,)."""
 
     expected: FloatArray

@@ -16,7 +16,8 @@ worse than by the prior (Harvey & Fernandes 1989, *J. Business & Economic Statis
 shape goes to nought; West & Harrison 1997, *Bayesian Forecasting and Dynamic Models*, on
 discounting). How much is forgotten is averaged over by how well each ω foretold every quarter from
 those before it: the product of negative binomial probabilities. Steady counts remember all, a jump
-forgets.
+forgets. Beside these stands that the life is right, θ = 1 for good: most of what was found has gone
+into its fit, and where both agree the luck of a year's findings is no news.
 
 Where no life is known, one of an assumed shape takes its place, of such a scale that it expects as
 many as were found. It is no life of these adjusters, and no age is told by it: it says no more than
@@ -46,6 +47,9 @@ FACTOR_SD = 0.5
 REMEMBERED = np.array([0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 1.0])
 """ω (K,), each as likely before any quarter was seen."""
 PRIOR = FACTOR_SD**-2.0
+RIGHT = 0.5
+CERTAIN = 1e8
+"""Shape of a gamma law that is as good as one number."""
 LEAST_EXPECTED = 1e-9
 SHAPE_LOG_SD = 0.35
 START_KM = 400_000.0
@@ -122,26 +126,37 @@ def assumed_life(
 @dataclass(frozen=True)
 class FoundFactor:
     """Factors on what is expected to come, by how many were found (Q,) of those expected (D, Q),
-    the latest quarter first."""
+    the latest quarter first; ``right``: the chance, before any was found, that the life is right.
+    """
 
     found: FloatArray
     expected: FloatArray
+    right: float = RIGHT
 
     @cached_property
     def _known(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Weight of each ω, and mean and shape of the factor now, (D, K) each."""
+        """Weight of each ω and, last, of a life that is right; mean and shape of the factor now,
+        (D, K + 1) each."""
         mean, shape, fit = (
             np.full((len(self.expected), len(REMEMBERED)), v) for v in (1.0, PRIOR, 0.0)
         )
+        fit_right = np.zeros((len(self.expected), 1))
         for y, each in zip(self.found[::-1], self.expected[:, ::-1].T, strict=True):
             shape = _forgotten(shape, REMEMBERED)
             rate, e = shape / mean, np.maximum(each, LEAST_EXPECTED)[:, None]
             fit += special.gammaln(shape + y) - special.gammaln(shape)
             fit += shape * np.log(rate / (rate + e)) + y * np.log(e / (rate + e))
+            fit_right += y * np.log(e) - e
             shape = shape + y
             mean = shape / (rate + e)
-        weight = np.exp(fit - fit.max(axis=1, keepdims=True))
-        return weight / weight.sum(axis=1, keepdims=True), mean, shape
+        prior = np.append(
+            np.full(len(REMEMBERED), (1.0 - self.right) / len(REMEMBERED)), self.right
+        )
+        fit = np.hstack([fit, fit_right])
+        weight = np.exp(fit - fit.max(axis=1, keepdims=True)) * prior
+        weight /= weight.sum(axis=1, keepdims=True)
+        known = np.ones((len(mean), 1))
+        return weight, np.hstack([mean, known]), np.hstack([shape, CERTAIN * known])
 
     @property
     def mean(self) -> FloatArray:
@@ -155,9 +170,9 @@ class FoundFactor:
         weight, mean, shape = self._known
         draws = np.arange(len(weight))
         level, which = rng.random((2, len(weight), 1))
-        chosen = np.minimum((weight.cumsum(axis=1) < which).sum(axis=1), len(REMEMBERED) - 1)
+        chosen = np.minimum((weight.cumsum(axis=1) < which).sum(axis=1), len(REMEMBERED))
         now, ahead = shape[draws, chosen, None], days / QUARTER_DAYS
-        shape_ahead = _forgotten(now, REMEMBERED[chosen, None] ** ahead)
+        shape_ahead = _forgotten(now, np.append(REMEMBERED, 1.0)[chosen, None] ** ahead)
         factor = special.gammaincinv(shape_ahead, level) / shape_ahead
         return np.asarray(mean[draws, chosen, None] * factor)
 

@@ -40,7 +40,6 @@ AGES_FOR_UNKNOWN = 20
 
 
 NONE_FOUND = "too few adjusters have failed for a life to be fitted, and none of them of late"
-BY_LIFE = "by life"
 BY_COUNTS = "from how many were found in up to three years, not from the ages they had"
 PARTLY_BY_COUNTS = f"in part, where too few ages are known, {BY_COUNTS}"
 WATCHED_UNITS = 2_000
@@ -161,7 +160,7 @@ def _group(
         return group
     of_it = watched.filter(pl.col("axle_type") == cell.axle_type, pl.col("duty") == cell.duty)
     parts = _watched_by_life(of_it, life)
-    return replace(group, basis=BY_LIFE, watched=parts, found=_found_by_quarter(of_it))
+    return replace(group, watched=parts, found=_found_by_quarter(of_it))
 
 
 def _counted_group(
@@ -189,7 +188,7 @@ def _counted_group(
     assumed = assumed_life(partial(_watched_by_life, of_them), float(found.sum()))
     life = assumed.distribution
     group = _group_of(everyone, places, life, ((assumed, 1.0),), BY_COUNTS)
-    return replace(group, basis=BY_COUNTS, watched=_watched_by_life(of_them, life), found=found)
+    return replace(group, assumed=True, watched=_watched_by_life(of_them, life), found=found)
 
 
 def _group_of(

@@ -20,7 +20,7 @@ YEAR = np.array([45.0, 137.0, 228.0, 320.0])
 
 def factor_of(found: list[float], expected: float) -> FoundFactor:
     """``found`` from the earliest quarter to the latest."""
-    return FoundFactor(np.array(found[::-1], float), np.full((1, len(found)), expected))
+    return FoundFactor(np.array(found[::-1], float), np.full((1, len(found)), expected), 0.0)
 
 
 def test_one_quarter_is_the_conjugate_posterior_whatever_is_forgotten():
@@ -35,12 +35,20 @@ def test_steady_findings_are_nearly_summed_and_a_jump_is_followed():
     rng = np.random.default_rng(1)
     spreads = []
     for each in (steady, jumped):
-        many = FoundFactor(each.found, np.repeat(each.expected, 4000, axis=0))
+        many = FoundFactor(each.found, np.repeat(each.expected, 4000, axis=0), 0.0)
         drawn = many.drawn(YEAR, rng)
         assert drawn.mean() == pytest.approx(each.mean[0], rel=0.03)
         spreads.append(drawn.std() / drawn.mean())
     # A level that has jumped once may again.
     assert spreads[1] > 1.5 * spreads[0]
+
+
+def test_a_life_that_agrees_with_findings_is_left_as_it_is_and_another_follows_them():
+    near, far = (
+        FoundFactor(np.full(QUARTERS, y), np.full((1, QUARTERS), 10.0)).mean[0] for y in (9.0, 5.0)
+    )
+    assert 0.95 < near < 1.0
+    assert far == pytest.approx(0.5, abs=0.03)
 
 
 def test_limits_hold_what_comes_where_the_level_is_off_and_steady():
