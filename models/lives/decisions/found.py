@@ -178,7 +178,7 @@ class FoundFactor:
 
 
 def _forgotten(shape: FloatArray, kept: FloatArray) -> FloatArray:
-    return kept * shape + (1.0 - kept) * PRIOR
+    return np.asarray(kept * shape + (1.0 - kept) * PRIOR)
 
 
 def expected_of(watched: Sequence[Watched], life: LifeDistribution) -> FloatArray:
