@@ -392,6 +392,7 @@ def wheel_end_rows(history: History) -> pl.DataFrame:
             start_km=pl.Series(start).fill_nan(None),
             line_km=pl.Series(np.where(np.isnan(latest), start, latest)).fill_nan(None),
             above_mm=pl.Series(reading - history.world.minimum_mm).fill_nan(None),
+            unread_visits=pl.lit(0),
         )
     )
 

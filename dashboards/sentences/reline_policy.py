@@ -5,7 +5,16 @@ from typing import Any
 import polars as pl
 
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import NO_DEPOT, count, day_name, listed, month_name, number, share
+from dashboards.sentences.words import (
+    NO_DEPOT,
+    count,
+    day_name,
+    day_of_year,
+    listed,
+    month_name,
+    number,
+    share,
+)
 
 MONTH_DAYS = 30.4375
 TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
@@ -37,10 +46,11 @@ BRIEFLY = {
 def policy_told(
     policy: pl.DataFrame | None, habits: pl.DataFrame | None, measures: Measures
 ) -> tuple[str, ...]:
-    """A sentence each for changed readings and habits, relines by age and the latest campaign; of
-    what was not found, none."""
+    """A sentence each for changed readings and habits, a time of the year at which more is relined,
+    relines by age and the latest campaign; of what was not found, none."""
     policy_changes = (policy_said(policy, measures), *habits_said(habits))
-    return tuple(filter(None, (*policy_changes, ages_said(policy), campaign_said(policy))))
+    others = yearly_said(policy, measures), ages_said(policy), campaign_said(policy)
+    return tuple(filter(None, (*policy_changes, *others)))
 
 
 def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
@@ -97,6 +107,21 @@ def _changed_habits(habits: pl.DataFrame | None) -> list[tuple[dict[str, Any], s
 
 def _more(row: dict[str, Any]) -> str:
     return "more" if row["share"] > row["share_before"] else "less"
+
+
+def yearly_said(policy: pl.DataFrame | None, measures: Measures) -> str:
+    """At which time of every year linings are relined at higher readings, in a sentence; empty
+    where no such time was found."""
+    told = pl.DataFrame() if policy is None else policy.drop_nulls("yearly_from_on")
+    if told.is_empty():
+        return ""
+    row = told.row(0, named=True)
+    by = measures.length_interval(*(row[f"yearly_{name}"] for name in ("mm", "ci_low", "ci_high")))
+    return (
+        f"Every year, from about {day_of_year(row['yearly_from_on'])} to "
+        f"{day_of_year(row['yearly_until_on'])}, linings are relined at thicker readings than in "
+        f"the rest of it, by {by}; the forecast follows that."
+    )
 
 
 def ages_said(policy: pl.DataFrame | None) -> str:

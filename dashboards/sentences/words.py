@@ -164,6 +164,14 @@ def month_key_name(key: str) -> str:
         return key
 
 
+def day_of_year(day: dt.date) -> str:
+    """
+    >>> day_of_year(dt.date(2025, 3, 9))
+    '9 March'
+    """
+    return f"{day.day} {MONTHS[day.month - 1]}"
+
+
 def day_name(day: dt.date | None) -> str:
     """
     >>> day_name(dt.date(2025, 3, 9)), day_name(None)

@@ -103,7 +103,8 @@ def judge_wheel_ends(
     What only readings tell is null where nothing was read since the present setting.
     ``flag_reason`` is ``lining`` (at its minimum), ``strokes``, ``finding`` (failed return test,
     fault found or applied stroke at its limit, where the strokes alone would not do), ``reading``
-    (so far out that it is looked at even if it may be a slip) or ``sides``.
+    (so far out that it is looked at even if it may be a slip) or ``sides``. Units that have as good
+    as surely left have none.
 
     Raises
     ------

@@ -22,6 +22,8 @@ from models.common.units import KM_PER_UNIT
 
 P_FAULTS = tuple(f"p_{state}" for state in STATES[1:])
 LEAST_SURE = 0.5
+# A unit that is less likely to be in the fleet still has left: nobody can look at it first.
+HAS_LEFT = 0.05
 FAR_OUT_HALF_WIDTHS = 2.0
 DAYS_PER_WEEK = 7.0
 # A plain finding is as good as this probability in the priority.
@@ -130,9 +132,11 @@ def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
     by_finding = pl.col("finding").is_not_null() & ~by_strokes
     reason = pl.when(by_finding).then(pl.lit("finding")).when("sure").then(pl.lit("strokes"))
     reason = reason.when("found").then(pl.lit("reading")).when("uneven").then(pl.lit("sides"))
+    here = pl.col("p_in_fleet") >= HAS_LEFT
+    why = pl.when(worn_out).then(pl.lit("lining")).otherwise(reason)
     return judged.with_columns(
-        flagged=pl.any_horizontal("sure", "found", "uneven") | worn_out,
-        flag_reason=pl.when(worn_out).then(pl.lit("lining")).otherwise(reason),
+        flagged=(pl.any_horizontal("sure", "found", "uneven") | worn_out) & here,
+        flag_reason=pl.when(here).then(why),
         fault=fault,
         state=pl.coalesce(
             pl.when(worn_out).then(pl.lit("worn_out")),

@@ -22,6 +22,7 @@ from models.relines.policy.decisions import (
     policy_groups,
 )
 from models.relines.policy.fit import PolicyFit, fit_policy, reline_timing
+from models.relines.policy.looks import fitted_looks
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
 from models.wear.predict import LiningLines
@@ -39,6 +40,7 @@ def fleet_from_tables(
     events: pl.DataFrame,
     reading_sd_mm: float | None = None,
     axles_read: pl.DataFrame | None = None,
+    axle_looks: pl.DataFrame | None = None,
     linings: LiningLines | None = None,
     thinning: Thinning | None = None,
 ) -> FleetModel:
@@ -52,6 +54,7 @@ def fleet_from_tables(
     events : rows of ``reduce.reline_events``.
     reading_sd_mm : from ``reduce.reading_noise``; None takes the wear fit's residual.
     axles_read : the row of ``reduce.axles_read``; None: ends are read one whether or not the other.
+    axle_looks : rows of ``reduce.axle_looks``; None: every visit looks at all axles.
     linings : the fit's lines of all of ``sums``, where they have been worked out already.
     thinning : how wear changes as linings thin, if the fit is on its scale.
 
@@ -66,6 +69,8 @@ def fleet_from_tables(
     policy, campaigns = _usual_policy(counted, groups, events, usual_days)
     if axles_read is not None:
         policy = replace(policy, read_share=thinner_read(policy.read_share, axles_read))
+    if axle_looks is not None:
+        policy = replace(policy, looks=fitted_looks(axle_looks, policy.read_share))
     ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings, thinning)
     return replace(fleet_model(ends, lines, usage, policy), campaigns=campaigns)
@@ -94,13 +99,16 @@ def _usual_policy(
     events: pl.DataFrame,
     usual_days: float = QUARTER_DAYS,
 ) -> tuple[PolicyFit, tuple[CampaignTold, ...]]:
-    """The policy outside campaigns, and these, as they were found."""
+    """The policy outside campaigns, and these, as they were found; none where more is relined at
+    one time of every year."""
     timing, told = reline_timing(events), list[CampaignTold]()
-    policy: PolicyFit | None = None
+    policy = fit_policy(decisions, groups, timing, usual_days)
+    if policy.yearly is not None:
+        return policy, ()
     for _ in range(MOST_CAMPAIGNS):
         campaign = found_campaign(decisions, groups, timing, usual_days)
         if campaign is None:
             break
         told.append(campaign_told(campaign, decisions))
         decisions, policy = campaign.others, campaign.usual
-    return policy or fit_policy(decisions, groups, timing, usual_days), tuple(told)
+    return policy, tuple(told)

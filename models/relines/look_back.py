@@ -36,7 +36,7 @@ from models.relines.rivals import (
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.holes import Hole, watched_until
-from models.usage.since import is_soon_after, log_use_missed
+from models.usage.since import is_soon_after, log_units_missed, log_use_missed
 
 QUARTERS_A_YEAR = 4
 """Quarters ahead that are judged, and that errors are learned from."""
@@ -65,7 +65,7 @@ def unhidden_limit_mm(fleet: FleetModel) -> float:
     """Thickness above the minimum that a lining passes well before anyone relines it."""
     policy = mean_policy(fleet.policy)
     spread = float(np.hypot(policy.spread_mm, fleet.lines.reading_sd))
-    return float(policy.threshold_mm.max()) + 3.0 * spread
+    return float(policy.threshold_mm.max()) + policy.rise_mm + 3.0 * spread
 
 
 def _thickness_rows(
@@ -109,8 +109,9 @@ class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
     ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
     ``changed_quarters`` of policy and wear known then; ``use`` (Q,): log of km run over km
-    forecast; ``season``: whether a yearly swing of use was known then; ``after_hole``: whether a
-    hole of the records had hardly ended.
+    forecast, ``units`` (Q,): of units there over those forecast (None: as many); ``season``:
+    whether a yearly swing of use was known then, ``yearly``: whether higher thresholds at one time
+    of the year were; ``after_hole``: whether a hole of the records had hardly ended.
     """
 
     origin: dt.date
@@ -122,7 +123,9 @@ class PastTotals:
     use: FloatArray
     changed_quarters: int = 0
     season: bool = False
+    yearly: bool = False
     after_hole: bool = False
+    units: FloatArray | None = None
 
     @property
     def quarters(self) -> int:
@@ -149,6 +152,7 @@ def past_totals(
     readings: pl.DataFrame,
     intervals: pl.DataFrame,
     missing: Sequence[Hole] = (),
+    seen: pl.DataFrame | None = None,
     *,
     draws: int,
     seed: int,
@@ -157,7 +161,8 @@ def past_totals(
 
     ``relines`` may have a ``weight`` (:func:`relines_to_count`), else each counts as one;
     ``intervals``: what units ran, as ``reduce.unit_usage`` has it; ``missing``: holes of the
-    records. None where no whole quarter has been watched since.
+    records; ``seen``: when each unit was last (``models.usage.since``; None: all as was forecast).
+    None where no whole quarter has been watched since.
     """
     origin, ends = fleet.usage.as_of, fleet.ends
     watched = watched_until(missing, origin, until)
@@ -183,11 +188,15 @@ def past_totals(
     year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
     changed = fleet.changed_quarters
-    use = log_use_missed(fleet.usage, intervals, edges)
+    use, units = log_use_missed(fleet.usage, intervals, edges), np.zeros(quarters)
+    if seen is not None:
+        units = log_units_missed(fleet.usage, seen, edges)
     return PastTotals(
         *(origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed),
         season=fleet.usage.season.is_known,
+        yearly=fleet.policy.yearly is not None,
         after_hole=is_soon_after(missing, fleet.usage),
+        units=units,
     )
 
 
@@ -200,20 +209,28 @@ def quarters_between(origin: dt.date, until: dt.date) -> int:
 
 
 def errors_of(
-    past: Sequence[PastTotals], changed_quarters: int = 0, *, season: bool = False
+    past: Sequence[PastTotals],
+    changed_quarters: int = 0,
+    *,
+    season: bool = False,
+    yearly: bool = False,
 ) -> PastErrors:
     """The errors of some origins' totals, before anything was learned from errors; under policy and
     wear that have been as they are for so many quarters (0: always).
 
-    ``season``: whether the forecast they are to tell of knows the yearly swing of use. Origins
-    that did not, for want of two years of records, missed the quarters by it: no error of today's.
+    ``season``, ``yearly``: whether the forecast they are to tell of knows the yearly swing of use,
+    or of thresholds. Origins that did not, for want of two years of records, missed the quarters by
+    it: no error of today's.
     Nor are those of origins at which a hole of the records had hardly ended, and little was known.
     """
-    past = [p for p in past if (p.season or not season) and not p.after_hole]
+    past = [p for p in past if (p.season or not season) and (p.yearly or not yearly)]
+    past = [p for p in past if not p.after_hole]
     drawn = [by_quarter(p.event_counts) for p in past]
     changed = [p.changed_quarters for p in past]
     ago = [p.quarters_ago for p in past]
-    errors = past_errors(drawn, [p.happened for p in past], ago, changed, [p.use for p in past])
+    came, use = [p.happened for p in past], [p.use for p in past]
+    units = [np.zeros(p.quarters) if p.units is None else p.units for p in past]
+    errors = past_errors(drawn, came, ago, changed, use, units)
     return errors.under_policy(changed_quarters)
 
 
@@ -228,7 +245,8 @@ def by_quarter(event_counts: EventCounts) -> FloatArray:
 
 def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
     """Totals as they would have been published, each by the errors known at its origin."""
-    errors = {season: errors_of(past, season=season) for season in (False, True)}
+    known = {(p.season, p.yearly) for p in past}
+    errors = {(s, y): errors_of(past, season=s, yearly=y) for s, y in known}
     return [
         row
         for p in past
@@ -236,7 +254,9 @@ def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
             p,
             calibrated_totals(
                 p.event_counts,
-                errors[p.season].known_at(p.quarters_ago).under_policy(p.changed_quarters),
+                errors[p.season, p.yearly]
+                .known_at(p.quarters_ago)
+                .under_policy(p.changed_quarters),
                 seed,
             ),
         )

@@ -28,7 +28,9 @@ Where all units run more or less than was forecast, relines come sooner or later
 proportion; the forecast of today knows of it, for it starts from the use of today. So what use
 missed by is taken off the errors before a bias is learned from them, all but its median over
 quarters (now and then is a shift, always alike is a bias), while θ, ψ, φ and ω, how widely
-errors scatter, are learned from the whole errors: use may shift again.
+errors scatter, are learned from the whole errors: use may shift again. Of units that left the
+fleet, or stayed, when forecasts did not expect it the same is true: half of a fleet that was sold
+at once is missing from what came, and is not there to be forecast today.
 
 Where all units are checked in the same weeks twice a year, relines come in every other quarter, and
 a forecast that has a few in the quarters between, for a week of checks may move, misses these by a
@@ -85,7 +87,7 @@ class PastErrors:
     is there as often as it was forecast. ``changed``: the quarter before which the policy, or wear,
     known to the forecast was another; positive: it knew of none. ``use``: log of km run in the
     quarter over km forecast. ``over``: the quarter after which the outcome was known (None: that
-    ``quarter`` each).
+    ``quarter`` each). ``units``: log of units in the fleet over those forecast (None: as many).
     """
 
     error: FloatArray
@@ -95,6 +97,7 @@ class PastErrors:
     changed: IntArray
     use: FloatArray
     over: IntArray | None = None
+    units: FloatArray | None = None
 
     def __len__(self) -> int:
         return len(self.error)
@@ -131,22 +134,28 @@ class PastErrors:
             self.changed[which],
             self.use[which],
             self.known_from[which],
+            None if self.units is None else self.units[which],
         )
 
     @property
     def beyond_use(self) -> FloatArray:
-        """The errors less what shifts of use explain of them (N,).
+        """The errors less what shifts of use, and units that left or stayed, explain of them (N,).
 
         A quarter's relines are decided at visits on what was run until then: half of it in the
-        quarter before, which was over when the first was forecast.
+        quarter before, which was over when the first was forecast. Who has left is not visited.
         """
-        first = self.use[self.ahead == 1]
-        always = float(np.median(first)) if len(first) >= FEWEST_FOR_MEDIAN else 0.0
-        shift = self.use - always
+        shift = self._shift(self.use)
         before = (self.quarter - 1 == self.quarter[:, None]) & (
             self.ahead - 1 == self.ahead[:, None]
         )
-        return np.asarray(self.error - (shift + shift @ before) / 2.0)
+        gone = 0.0 if self.units is None else self._shift(self.units)
+        return np.asarray(self.error - (shift + shift @ before) / 2.0 - gone)
+
+    def _shift(self, missed: FloatArray) -> FloatArray:
+        """What was missed beyond what always was."""
+        first = missed[self.ahead == 1]
+        always = float(np.median(first)) if len(first) >= FEWEST_FOR_MEDIAN else 0.0
+        return missed - always
 
 
 def past_errors(
@@ -155,18 +164,21 @@ def past_errors(
     quarters_ago: Sequence[int],
     changed_quarters: Sequence[int] | None = None,
     use: Sequence[FloatArray] | None = None,
+    units: Sequence[FloatArray] | None = None,
 ) -> PastErrors:
     """Errors of origins so many quarters ago: totals drawn (D, H) and happened (H,) of each;
     ``changed_quarters``: how long before it the policy had changed, as was known then (0: never);
-    ``use``: log of km run over km forecast of its quarters (H,), nought unless said.
+    ``use``, ``units``: log of km run over km forecast, and of units there over those forecast, of
+    its quarters (H,), nought unless said.
     """
     changes = [0] * len(draws) if changed_quarters is None else changed_quarters
-    missed = [np.zeros(len(came)) for came in happened] if use is None else use
+    nothing = [np.zeros(len(came)) for came in happened]
+    missed, gone = nothing if use is None else use, nothing if units is None else units
     fuller = _fuller_neighbours(draws, quarters_ago)
     none, nowhere = np.zeros(0), np.zeros(0, np.int64)
-    parts = [(none, none, nowhere, nowhere, nowhere, none, nowhere)]
-    given = zip(draws, happened, quarters_ago, changes, missed, strict=True)
-    for drawn, came, ago, change, ran in given:
+    parts = [(none, none, nowhere, nowhere, nowhere, none, nowhere, none)]
+    given = zip(draws, happened, quarters_ago, changes, missed, gone, strict=True)
+    for drawn, came, ago, change, ran, there in given:
         quarter = np.arange(1, len(came) + 1) - ago
         total = np.array([_in_place_of(q, fuller) for q in quarter.tolist()], np.int64)
         full = np.flatnonzero(total == quarter)
@@ -174,7 +186,8 @@ def past_errors(
         error, luck = _log_errors(drawn @ member.T, member @ came)
         since = np.full(len(full), -(ago + change) if change else NO_CHANGE)
         over = np.where(member > 0, quarter, -ago).max(axis=1, initial=-ago)
-        parts.append((error, luck, quarter[full], full + 1, since, ran[full], over))
+        known = quarter[full], full + 1, since, ran[full], over
+        parts.append((error, luck, *known, there[full]))
     return PastErrors(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 

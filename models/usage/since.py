@@ -28,6 +28,45 @@ from models.usage.level import PILOT_UNITS, YEAR_DAYS
 from models.usage.year.season import QUARTER_DAYS, mean_waves, within_units
 
 
+def last_seen(usage: UsageFit) -> pl.DataFrame:
+    """One row per unit: unit_id, seen_on and present, as :func:`log_units_missed` takes them."""
+    frame = pl.DataFrame(
+        {
+            "unit_id": usage.unit_ids,
+            "present": usage.present,
+            "ago": np.round(usage.since_seen).astype(np.int64),
+        },
+        schema_overrides={"unit_id": pl.String},
+    )
+    day = pl.lit(usage.as_of) - pl.duration(days=pl.col("ago"))
+    return frame.select("unit_id", "present", seen_on=day.cast(pl.Date))
+
+
+def log_units_missed(usage: UsageFit, seen: pl.DataFrame, edges: FloatArray) -> FloatArray:
+    """Log of units that were in the fleet over those forecast to be, in the middle of each of H
+    spans of days.
+
+    Parameters
+    ----------
+    usage : what was known on its as-of day.
+    seen : unit_id, seen_on (the last day on record) and present, the chance to be in the fleet
+        still, as is known since.
+    edges : (H + 1,) days after as-of between which spans lie.
+    """
+    since = pl.col("seen_on") - pl.lit(usage.as_of, dtype=pl.Date)
+    rows = (
+        pl.DataFrame({"unit_id": usage.unit_ids}, schema={"unit_id": pl.String})
+        .join(seen, on="unit_id", how="left", maintain_order="left")
+        .select(day=since.dt.total_days(), present=pl.col("present").fill_null(0.0))
+    )
+    day = rows["day"].cast(pl.Float64).fill_null(-np.inf).to_numpy()[:, None]
+    middle = (edges[:-1] + edges[1:]) / 2.0
+    came = np.where(middle <= day, 1.0, rows["present"].to_numpy()[:, None]).sum(axis=0)
+    leaving = usage.interval_distribution.leave.per_day
+    forecast = usage.present.sum() * np.exp(-leaving * middle)
+    return np.asarray(np.log((came + 0.5) / (forecast + 0.5)))
+
+
 def log_use_missed(usage: UsageFit, intervals: pl.DataFrame, edges: FloatArray) -> FloatArray:
     """Log of km run over km forecast, of each of H spans of days; 0 where nothing was seen of one.
 

@@ -401,6 +401,14 @@ class RelinePolicy(dy.Schema):
         "Share of its relines, of linings of known age, that were made for their age and would not "
         "have been by the reading"
     )
+    yearly_from_on = col.day(
+        "Where linings are relined at higher readings at one time of every year: to a quarter, the "
+        "first day of the next such time; null: none found"
+    )
+    yearly_until_on = col.day("Its last day")
+    yearly_mm = col.number("By how much readings are higher then than those above", "mm", low=0.0)
+    yearly_ci_low = col.number("95 % interval, low end", "mm")
+    yearly_ci_high = col.number("High end", "mm")
     campaigns = col.count(
         "Times of one or more quarters in which far more was relined than the readings explain, "
         "and before and since not; left out of all of the above; 0: none found"

@@ -26,7 +26,7 @@ from models.usage.holes import (
     silences,
     watched_until,
 )
-from models.usage.since import change_frame, use_change
+from models.usage.since import change_frame, last_seen, use_change
 from models.usage.year.told import year_frame
 from pipeline.marts import marts
 from pipeline.marts.results import Missed, Origin
@@ -46,7 +46,8 @@ DATED_QUARTERS = (1, 2, 4, 8)
 
 @dataclass(frozen=True, slots=True)
 class Since:
-    """What the records say, up to ``as_of``, of all that was forecast at earlier origins."""
+    """What the records say, up to ``as_of``, of all that was forecast at earlier origins; ``seen``:
+    when units were last, and their chance to be there still (None: nothing is known of any)."""
 
     as_of: dt.date
     relines: pl.DataFrame
@@ -56,6 +57,7 @@ class Since:
     holes: Sequence[Hole]
     lulls: Sequence[Hole]
     silent: pl.DataFrame
+    seen: pl.DataFrame | None
 
     @property
     def missing(self) -> Sequence[Hole]:
@@ -86,7 +88,8 @@ def records_since(con: duckdb.DuckDBPyConnection, now: FleetModel | None, as_of:
     visits = warehouse.fetch(con, "select unit_id, depot, visit_on from reduce.units_now")
     silent = silences(ran, visits, as_of)
     missing = holes_of_records(ran), lulls_of_records(ran)
-    return Since(as_of, relines, counted, readings, ran, *missing, silent)
+    seen = None if now is None else last_seen(now.usage)
+    return Since(as_of, relines, counted, readings, ran, *missing, silent, seen)
 
 
 def looked_back(origin: Origin, since: Since) -> LookedBack:
@@ -99,7 +102,7 @@ def looked_back(origin: Origin, since: Since) -> LookedBack:
     dated = {months_before(as_of, 3 * quarter) for quarter in DATED_QUARTERS}
     if origin.as_of in dated and until > fleet.usage.as_of:
         rows = date_rows(fleet, until, since.relines, since.readings)
-    records = since.counted, since.readings, since.intervals, since.missing
+    records = since.counted, since.readings, since.intervals, since.missing, since.seen
     return LookedBack(rows, past_totals(fleet, as_of, *records, draws=DRAWS, seed=SEED))
 
 
@@ -141,7 +144,8 @@ def errors_for(now: FleetModel | None, past: Sequence[PastTotals]) -> PastErrors
     """Errors that tell of forecasts from what is known of the fleet today."""
     if now is None:
         return errors_of(past)
-    return errors_of(past, now.changed_quarters, season=now.usage.season.is_known)
+    season, yearly = now.usage.season.is_known, now.policy.yearly is not None
+    return errors_of(past, now.changed_quarters, season=season, yearly=yearly)
 
 
 def _holes(since: Since) -> pl.DataFrame:

@@ -32,6 +32,7 @@ def known_fleet(con: duckdb.DuckDBPyConnection, fits: Fits) -> FleetModel | None
         warehouse.fetch(con, "from reduce.axle_decisions"),
         warehouse.fetch(con, "from reduce.reline_events"),
         axles_read=warehouse.fetch(con, "from reduce.axles_read"),
+        axle_looks=warehouse.fetch(con, "from reduce.axle_looks", order="waited, near"),
         reading_sd_mm=reading_sd_of(warehouse.fetch(con, "from reduce.reading_noise")),
         linings=fits.lines,
         thinning=fits.thinning,

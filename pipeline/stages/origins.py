@@ -41,6 +41,7 @@ FORECAST_READ = (
     "reduce.adjuster_interval_counts",
     "reduce.adjusters_now",
     "reduce.axle_decisions",
+    "reduce.axle_looks",
     "reduce.axles_read",
     "reduce.lining_life_duty_pairs",
     "reduce.lining_life_duty_sums",

@@ -8,7 +8,8 @@
 --          and at what km the unit was last seen, the unit's km at the life's start and at its
 --          latest reading (its start where there is none; null: not on record), the unit's last
 --          check visit, and what was read then of the lining in place now, in mm above its minimum
---          (null: not read, or relined since)
+--          (null: not read, or relined since); unread_visits: check visits of the unit since a lining
+--          of the axle was last read (12: more, or none ever was)
 with seen as (
     select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
     from stage.unit_sightings
@@ -49,6 +50,23 @@ read_then as (
     group by i.wheel_end_id
 ),
 
+last_read as (
+    select e.axle_id, max(i.inspected_on) as read_on
+    from stage.inspections i
+    inner join judge.wheel_ends e on e.wheel_end_id = i.wheel_end_id
+    where i.lining_mm is not null and not i.as_left
+    group by e.axle_id
+),
+
+-- Of axles that the unit's last visit did not read.
+unread as (
+    select l.axle_id, count(*) as visits
+    from last_read l
+    inner join (select distinct unit_id, axle_id from judge.wheel_ends) a on a.axle_id = l.axle_id
+    inner join reduce.check_visits c on c.unit_id = a.unit_id and c.visit_on > l.read_on
+    group by l.axle_id
+),
+
 duties as (
     select d.unit_id, d.duty
     from stage.duty_spells d
@@ -77,7 +95,10 @@ final as (
         l.start_km,
         coalesce(m.km, l.start_km) as line_km,
         v.visit_on,
-        r.lining_mm - e.lining_min_mm as above_mm
+        r.lining_mm - e.lining_min_mm as above_mm,
+        cast(
+            case when k.axle_id is null then 12 else least(coalesce(n.visits, 0), 12) end as integer
+        ) as unread_visits
     from judge.wheel_ends e
     left join duties d on d.unit_id = e.unit_id
     left join lives l on l.wheel_end_id = e.wheel_end_id
@@ -86,6 +107,8 @@ final as (
     left join seen s on s.unit_id = e.unit_id
     left join visits v on v.unit_id = e.unit_id
     left join read_then r on r.wheel_end_id = e.wheel_end_id
+    left join last_read k on k.axle_id = e.axle_id
+    left join unread n on n.axle_id = e.axle_id
 )
 
 select * from final

@@ -42,6 +42,7 @@ from models.relines.rivals import (
 )
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.holes import holes_of_records, lulls_of_records
+from models.usage.since import last_seen
 from pipeline.marts.budget import DRAWS, SEED, months_of, reline_costs
 from pipeline.marts.lives.failures import error_factor, failure_outlook, failures_ahead
 from pipeline.marts.lives.fits import life_choices, unit_lives_now
@@ -243,7 +244,8 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
         ahead += [then.failures] if then.failures is not None else []
         if then.fleet is not None:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
-            past.append(past_totals(then.fleet, day, relines, readings, ran, missing, **given))
+            known = relines, readings, ran, missing, last_seen(now.usage)
+            past.append(past_totals(then.fleet, day, *known, **given))
     _, failures = failure_rows(ahead, failures_found(con), ran, missing, day)
     return Missed(backtesting.errors_for(now, [p for p in past if p is not None]), failures)
 

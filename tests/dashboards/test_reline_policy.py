@@ -15,7 +15,9 @@ from dashboards.sentences.reline_policy import (
     habits_said,
     policy_said,
     policy_told,
+    yearly_said,
 )
+from dashboards.sentences.words import plain
 from dashboards.summary import facts, of_depot
 from pipeline.marts.marts import empty
 from tests import dashboard_data
@@ -225,3 +227,15 @@ def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:
     silent = relines(told).remarks
     assert silent == before
     assert not any("since about" in f.detail or "done once" in f.detail for f in facts(told))
+
+
+def test_a_time_of_the_year_is_said_beside_the_forecast(data: PageData) -> None:
+    winter = {"yearly_from_on": dt.date(2025, 12, 30), "yearly_until_on": dt.date(2026, 3, 30)}
+    winter |= {"yearly_mm": 4.64, "yearly_ci_low": 4.31, "yearly_ci_high": 4.96}
+    sentence = yearly_said(told_of(winter), Measures(data.fleet))
+    assert plain(sentence) == (
+        "Every year, from about 30 December to 30 March, linings are relined at thicker readings "
+        "than in the rest of it, by 4.6 mm (4.3–5.0); the forecast follows that."
+    )
+    assert yearly_said(told_of({}), Measures(data.fleet)) == ""
+    assert sentence in relines(replace(data, reline_policy=told_of(winter))).remarks

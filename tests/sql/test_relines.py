@@ -365,3 +365,38 @@ def test_axles_read_are_counted_by_how_many_of_their_ends_were():
     assert rows(made, "select neither_read, one_read, both_read from reduce.axles_read") == [
         (0, 1, 1)
     ]
+
+
+def test_axles_looked_at_in_turn_are_counted_by_how_long_they_waited():
+    """Two axles, one at each visit; the first, near its minimum, is relined at its second look."""
+    checks = """
+        unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | free_stroke_mm
+        K1      | 1       | L    | 2025-01-01   | 100000      | 9         | 18
+        K1      | 2       | L    | 2025-02-01   | 104000      | 15        | 18
+        K1      | 1       | L    | 2025-03-01   | 108000      | 8         | 18
+        K1      | 2       | L    | 2025-04-01   | 112000      | 14        | 18
+        K1      | 1       | L    | 2025-05-01   | 116000      | 17        | 18
+        K1      | 2       | L    | 2025-06-01   | 120000      | 13        | 18
+    """
+    register = """
+        unit_id | axle_no | side | axle_type | arm_length_mm
+        K1      | 1       | L    | drive     | 140
+        K1      | 2       | L    | drive     | 140
+    """
+    work = """
+        unit_id | axle_no | side | done_on    | odometer_km | action | reason
+        K1      | 1       | L    | 2025-03-02 | 108000      | reline | worn
+    """
+    made = warehouse_of(register=register, inspections=checks, work=work, as_of=D(2025, 7, 1))
+    warehouse.build(made, "30_reduce")
+    found = "select waited, near, visits, looked from reduce.axle_looks order by near, waited"
+    # Of the first axle the visit of February and the look of March, and June's after that of May,
+    # for what follows the reline does not count. Of the second those of March, April, May and June.
+    assert rows(made, found) == [
+        (1, False, 3, 0),
+        (2, False, 2, 2),
+        (1, True, 1, 0),
+        (2, True, 1, 1),
+    ]
+    now = "select axle_no, unread_visits from reduce.wheel_ends_now order by axle_no"
+    assert rows(made, now) == [(1, 1), (2, 0)]

@@ -7,7 +7,7 @@ from scipy import special
 
 from tests.worlds.care import Care
 from tests.worlds.luck import Luck
-from tests.worlds.roads import NEVER, Roads
+from tests.worlds.roads import NEVER, YEAR, Roads
 from tests.worlds.world import World
 
 AXLES = 3
@@ -20,6 +20,8 @@ A_CHECKS_WEAR = 1.1
 YEARLY = 640
 """Days after which the calendar's rule relines an axle."""
 TWO_YEARS = 730
+JANUARY, JANUARY_AND_FEBRUARY = 123, 59
+"""Days from the end of August on, on which records end."""
 """Days after which the rule of a reading or an age relines one, unless its reading did."""
 
 
@@ -257,6 +259,7 @@ class Workshop:
         margin = margin + world.campaign * ((begun >= 0) & (begun < world.check_days))
         changed = (day >= self.half_way) & ((depot == 0) | ~np.array(world.change_at_one))
         margin = margin + world.policy_change * changed
+        margin = margin + world.lay_up * ((day - JANUARY) % YEAR < JANUARY_AND_FEBRUARY)
         worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
         match world.rule:
             case "own reading":

@@ -49,7 +49,8 @@ class World:
     however thick; ``oil_ends``: no more of it in the last three quarters of a year before forecasts
     are made. ``quickening``: how far a lining's wear per km is below its mean when new and above it
     at its minimum, in a straight line between (strokes follow mean wear). ``pairs_since``: who
-    relined single ends relines both of an axle from half-way on.
+    relined single ends relines both of an axle from half-way on. ``lay_up`` is added to the margin
+    in the first two months of every year.
     """
 
     units: int = 60
@@ -94,6 +95,7 @@ class World:
     oily: float = 0.0
     oil_ends: bool = False
     pairs_since: bool = False
+    lay_up: float = 0.0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
@@ -164,6 +166,9 @@ WORLDS = {
     ),
     "wear quickens as linings thin": replace(PLAIN, quickening=0.45),
     "wear slows as linings thin": replace(PLAIN, quickening=-0.3),
+    "most is relined in the first two months of a year": replace(
+        PLAIN, lay_up=4.0, margin=(0.3, 0.8, 1.2)
+    ),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,

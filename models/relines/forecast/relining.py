@@ -21,7 +21,7 @@ lining is a new one, and S is the mixture of both.
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -50,6 +50,7 @@ from models.relines.policy.ages import BOUND_POINTS, AgeRule
 from models.relines.policy.fit import (
     PolicyFit,
     RelineTiming,
+    ReplacementPolicy,
     mean_policy,
     threshold_variances,
 )
@@ -59,6 +60,8 @@ from models.relines.policy.hazard import (
     hazard_table,
     replacement_probability,
 )
+from models.relines.policy.looks import MOST_WAITED
+from models.relines.policy.yearly import TimeOfYear
 from models.usage.ahead import AwayNow, away_now, km_ahead
 from models.usage.fit import UsageFit
 from models.usage.visits import POINTS, VisitSlots, visit_classes, visit_slots
@@ -100,7 +103,8 @@ class _Task:
 
     ``end`` (m,) is the wheel end's place among those asked for, ``share`` (m,) the chance of the
     course: one whose last visit's reline may have been done without a word has two, of which the
-    second has the lining in place then, and its axle partner's beside it. ``stays`` (m, Z x Y):
+    second has the lining in place then, and its axle partner's beside it. ``passed_by`` (m,):
+    visits since the axle was read. ``stays`` (m, Z x Y):
     chance not to have been relined so far. ``units`` are places in the fleet, ``unit`` (m,) in
     ``units``, and ``twin`` and ``axle`` (m,) number the courses that share a unit, or an axle.
     ``threshold_var`` is doubt about the policy's threshold. ``group`` (m,) is that of the policy,
@@ -115,6 +119,7 @@ class _Task:
     minimum_mm: FloatArray
     partner_minimum_mm: FloatArray
     has_partner: BoolArray
+    passed_by: IntArray
     place: IntArray
     threshold_var: FloatArray
     units: IntArray
@@ -153,7 +158,10 @@ class _Setting:
     """What all tasks share. Of units (U,): ``usual`` days between visits, ``number`` of their class
     among those of ``slots``, and ``shift``: days by which an open interval is older than its class.
     ``lag`` (k,) and ``times`` (k,): days from a decision to the job, and how likely. ``pair``:
-    chance that an axle's other end goes along; ``by_age``: None where no lining is relined so."""
+    chance that an axle's other end goes along; ``by_age``: None where no lining is relined so;
+    ``looked`` (13, J): chance to be looked at in each slot, by visits at which an axle was passed
+    by until now. Behind the table's rows of the policy's ``groups`` are those of the time of the
+    year ``when`` thresholds are higher (None: they never are)."""
 
     usage: UsageFit
     away: AwayNow
@@ -167,6 +175,9 @@ class _Setting:
     times: FloatArray
     pair: float
     by_age: AgeRule | None
+    looked: FloatArray
+    groups: int
+    when: TimeOfYear | None
 
 
 def _standing(
@@ -196,20 +207,24 @@ def _stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
     other, other_var, other_shared = _standing(task.partner, task.partner_minimum_mm, km, km_var)
     sd, other_sd = np.sqrt(variance + task.threshold_var), np.sqrt(other_var + task.threshold_var)
     rho = np.clip((np.sqrt(shared * other_shared) + task.threshold_var) / (sd * other_sd), 0.0, 1.0)
-    table = setting.table
+    table, place = setting.table, task.place
+    if setting.when is not None:
+        raised = setting.when.holds(days)[task.unit]
+        place = place + table.place(np.asarray(raised * setting.groups))
     here = grid_index(_left(task.scale, mean[:, None] - sd[:, None] * _Z))
-    own = table.own.ravel()[task.place[:, None] + here]
+    own = table.own.ravel()[place[:, None] + here]
     own_log = own + _others_stay(task, own, setting.whole_unit)
     drift = other[:, None] - (other_sd * rho)[:, None] * _Z
     beside = (other_sd * np.sqrt(1.0 - rho**2))[:, None, None] * _Y
     beside = _left(task.partner_scale, drift[:, :, None] - beside)
-    index = task.place[:, None, None] + grid_index(beside)
+    index = place[:, None, None] + grid_index(beside)
     goes = table.goes[here] * task.has_partner[:, None]
     log_stay = table.along.ravel()[index]
     log_stay *= goes[:, :, None]
     log_stay += own_log[:, :, None]
     # Fewer visits than one: a slot in which some are missed.
-    expected = setting.slots.expected[number, slot][task.unit][:, None, None]
+    looked = setting.looked[task.passed_by, slot]
+    expected = (setting.slots.expected[number, slot][task.unit] * looked)[:, None, None]
     _grow_older(task, setting, days, goes.mean(axis=1), expected[:, :, 0])
     log_stay *= np.maximum(expected, 1.0)
     stay = np.exp(log_stay, out=log_stay)
@@ -376,7 +391,12 @@ def chance_decided(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
     policy = mean_policy(fit)
     read = np.isfinite(ends.above_mm)
     above = np.where(read, ends.above_mm, 0.0)
-    replaced = np.where(read, replacement_probability(policy, above, ends.policy_group), 0.0)
+    wanted = replacement_probability(policy, above, ends.policy_group)
+    if fit.yearly is not None:
+        raised = replacement_probability(policy.raised, above, ends.policy_group)
+        then = ends.age_at_visit - ends.age_days
+        wanted = np.where(fit.yearly.when.holds(then), raised, wanted)
+    replaced = np.where(read, wanted, 0.0)
     if policy.by_age is not None:
         usual = np.full(len(ends), fit.usual_days)
         aged = policy.by_age.chance_at_visit(
@@ -474,7 +494,7 @@ def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: In
     return _Setting(
         usage=usage,
         away=away_now(usage),
-        table=hazard_table(mean, lines.reading_sd, policy.read_share),
+        table=_yearly_table(mean, policy, lines.reading_sd),
         whole_unit=mean.unit,
         slots=slots,
         usual=usual,
@@ -484,7 +504,18 @@ def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: In
         times=times / LAGS,
         pair=mean.pair,
         by_age=mean.by_age,
+        looked=policy.looks.by_visit(int(most.max(initial=0))),
+        groups=len(mean.threshold_mm),
+        when=policy.yearly.when if policy.yearly else None,
     )
+
+
+def _yearly_table(mean: ReplacementPolicy, policy: PolicyFit, reading_sd: float) -> HazardTable:
+    """Rows of the policy's groups, and behind them those of raised thresholds, if there are any."""
+    if policy.yearly is not None:
+        both = np.concatenate([mean.threshold_mm, mean.raised.threshold_mm])
+        mean = replace(mean, threshold_mm=both)
+    return hazard_table(mean, reading_sd, policy.read_share)
 
 
 @dataclass(frozen=True, slots=True)
@@ -552,6 +583,7 @@ def _task(
         minimum_mm=ends.minimum_mm[rows],
         partner_minimum_mm=ends.minimum_mm[partner],
         has_partner=ends.has_partner[rows] & lines.is_known[partner],
+        passed_by=np.minimum(ends.unread_visits[rows], MOST_WAITED),
         place=setting.table.place(ends.policy_group[rows]),
         threshold_var=_threshold_var(policy, lines.scale, ends.policy_group, rows),
         units=units,

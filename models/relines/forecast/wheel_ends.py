@@ -24,6 +24,7 @@ class WheelEnds:
     axle_type, depot : (L,) names; a depot may be null.
     age_days : (L,) of the lining on record, on the as-of day; at least so many where age_known (L,)
         is false; age_at_visit (L,): that at the unit's last check visit (below 0: fitted since).
+    unread_visits : (L,) of the unit, since a lining of the axle was last read.
     """
 
     wheel_end_id: pl.Series
@@ -40,6 +41,7 @@ class WheelEnds:
     age_days: FloatArray
     age_known: BoolArray
     age_at_visit: FloatArray
+    unread_visits: IntArray
 
     def __len__(self) -> int:
         return len(self.unit)
@@ -101,4 +103,5 @@ def wheel_ends(
         age_days=floats("age_days"),
         age_known=np.asarray(rows["age_known"].fill_null(False).to_numpy(), bool),
         age_at_visit=floats("age_at_visit"),
+        unread_visits=integers("unread_visits"),
     )

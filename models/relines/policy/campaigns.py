@@ -6,10 +6,12 @@ of the others at as many visits. They are a campaign if a policy fitted to them 
 far better than that of all other quarters does (twice the gain in log-likelihood, which without a
 campaign is about chi-square of the policy's eight parameters), while what was done before, and what
 since, is explained better by the latter: else the fleet has changed its habit. Little tells of that
-at first, for little is thin after a campaign.
+at first, for little is thin after a campaign. What comes at the same time of another year too is no
+campaign: it will come again.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,6 +29,8 @@ MOST_CAMPAIGNS = 3
 """Sought one after another: a fleet with more of them has them for a habit."""
 LONGEST = 2
 """Quarters that one may touch."""
+A_YEAR = 4
+"""Quarters."""
 SURPLUS, TIMES_USUAL = 3.0, 1.4
 """Fewer relines beyond the others', in Poisson's standard deviations, or fewer times theirs, are
 not looked at: a campaign of a whole fleet brought two or three times as many."""
@@ -103,31 +107,44 @@ def _gain(decisions: AxleDecisions, one: PolicyFit, other: PolicyFit) -> float:
 
 
 def _most_relined(decisions: AxleDecisions) -> range | None:
-    """The quarters before the latest with most relines beyond those of all others."""
+    """The quarters before the latest with most relines beyond those of all others, and not as many
+    a year before or after."""
     last = int(decisions.quarters_ago.max(initial=0))
     relined = decisions.visits * (1.0 * decisions.low_relined + decisions.high_relined)
     relines, visits = (
         np.bincount(decisions.quarters_ago, each, last + 1).astype(np.float64)
         for each in (relined, decisions.visits)
     )
-    found = [
-        (*_surplus(relines, visits, slice(first, first + length)), first, length)
+    found = {
+        (first, length): _surplus(relines, visits, slice(first, first + length))
         for length in range(1, LONGEST + 1)
         for first in range(1, last - length + 1)
+    }
+    many = {span for span, surplus in found.items() if surplus.sds > SURPLUS}
+    many = {span for span in many if found[span].times > TIMES_USUAL}
+    once = [
+        (first, length)
+        for first, length in many
+        if not many & {(first - A_YEAR, length), (first + A_YEAR, length)}
     ]
-    if not found:
+    if not once:
         return None
-    surplus, times, first, length = max(found, key=lambda each: each[0])
-    is_much = surplus > SURPLUS and times > TIMES_USUAL
-    return range(first, first + length) if is_much else None
+    first, length = max(once, key=lambda span: (found[span].sds, span))
+    return range(first, first + length)
 
 
-def _surplus(relines: FloatArray, visits: FloatArray, quarters: slice) -> tuple[float, float]:
-    """Relines of some quarters beyond those of the others at as many visits, in Poisson's SDs; and
-    how many times theirs."""
+class _Surplus(NamedTuple):
+    """Relines beyond those of other quarters, in Poisson's SDs; and how many times theirs."""
+
+    sds: float
+    times: float
+
+
+def _surplus(relines: FloatArray, visits: FloatArray, quarters: slice) -> _Surplus:
+    """Relines of some quarters beyond those of the others at as many visits."""
     own, at = float(relines[quarters].sum()), float(visits[quarters].sum())
     usual = at * (float(relines.sum()) - own) / max(float(visits.sum()) - at, 1.0)
-    return (own - usual) / max(usual, 1.0) ** 0.5, own / max(usual, 1.0)
+    return _Surplus((own - usual) / max(usual, 1.0) ** 0.5, own / max(usual, 1.0))
 
 
 def _loglik(decisions: AxleDecisions, fit: PolicyFit) -> float:

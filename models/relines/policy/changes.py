@@ -8,6 +8,7 @@ never changed.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -62,6 +63,18 @@ def likely_change(
     """The largest score statistic over all quarters, over all that may change, and of all depots
     together and those that moved most; beyond :data:`CHANGE_SCORE` are about ten in a thousand
     fleets without a change. ``at``: the policy that never did."""
+    slopes = slopes_where_moved(decisions, groups, at, by_age=by_age)
+    slope, every = slopes(0, 0.0), range(len(CHANGING))
+    bend = [(slopes(k, -_STEP)[k] - slopes(k, _STEP)[k]) / (2.0 * _STEP) for k in every]
+    likely = [_likeliest(k, slope[k], bend[k]) for k in every]
+    return max(likely, key=lambda each: each.score)
+
+
+def slopes_where_moved(
+    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool
+) -> Callable[[int, float], FloatArray]:
+    """The log-likelihood's slopes in all that may change, by quarter and depot (…, Q, C), where one
+    of it is moved from the policy ``at`` by so much."""
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
     apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
@@ -70,17 +83,13 @@ def likely_change(
     threshold = np.tile(threshold, last + 1)
 
     def slopes(which: int, move: float) -> FloatArray:
-        """Of all that may change, by quarter and depot (…, Q, C), where one of it is moved."""
         moved = shape.copy()
         if which:
             moved[which] += move
         found = slopes_by_group(apart, threshold + move * (which == 0), moved)
         return np.asarray(found.reshape(len(CHANGING), last + 1, -1, len(groups.depots)).sum(2))
 
-    slope, every = slopes(0, 0.0), range(len(CHANGING))
-    bend = [(slopes(k, -_STEP)[k] - slopes(k, _STEP)[k]) / (2.0 * _STEP) for k in every]
-    likely = [_likeliest(k, slope[k], bend[k]) for k in every]
-    return max(likely, key=lambda each: each.score)
+    return slopes
 
 
 def _likeliest(which: int, slope: FloatArray, bend: FloatArray) -> LikelyChange:

@@ -49,7 +49,9 @@ from models.relines.policy.likelihood import (
     policy_loglik,
     relines_by_age,
 )
+from models.relines.policy.looks import ALWAYS, Looks
 from models.relines.policy.parameters import by_group, in_parameters, parts_of
+from models.relines.policy.yearly import TimeOfYear, likely_time_of_year, of_a_known_time
 
 FEW_RELINES = 10
 """With fewer relines on record the policy is a guess."""
@@ -91,7 +93,8 @@ CONVERGED = 1e-4
 class ReplacementPolicy:
     """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, about how
     much lining the other end of an axle may have to go along, and relines for the lining's age
-    (None: there are none)."""
+    (None: there are none); ``rise_mm``: by how much thresholds are higher at one time of every
+    year."""
 
     threshold_mm: FloatArray
     spread_mm: float
@@ -102,6 +105,12 @@ class ReplacementPolicy:
     unit: float
     along_below_mm: float = np.inf
     by_age: AgeRule | None = None
+    rise_mm: float = 0.0
+
+    @property
+    def raised(self) -> "ReplacementPolicy":
+        """The policies of the time of the year in which thresholds are higher."""
+        return replace(self, threshold_mm=self.threshold_mm + self.rise_mm)
 
     def goes_along(self, above_mm: FloatArray, reading_sd: float = 0.0) -> FloatArray:
         """Share of ``pair`` that is left at a reading, or at a lining read with such an error."""
@@ -129,7 +138,9 @@ class PolicyFit:
     ``changed_depots`` alone (none: everywhere); ``raised_mm``, ``raised_sd``: by how much
     thresholds were raised then (None: they were not); ``changed_chances``: those that were others;
     ``age_share``: share of relines that were made for the lining's age, and would not have been by
-    the reading (0: none); ``usual_days`` between visits.
+    the reading (0: none); ``usual_days`` between visits; ``looks``: which visits look at an axle;
+    ``yearly``: thresholds that are higher at one time of every year (None: they are not), ``mean``
+    being those of the rest of it.
     """
 
     groups: PolicyGroups
@@ -150,11 +161,29 @@ class PolicyFit:
     changed_chances: tuple["ChangedChance", ...] = ()
     age_share: float = 0.0
     usual_days: float = QUARTER_DAYS
+    looks: Looks = ALWAYS
+    yearly: "YearlyRise | None" = None
 
     @property
     def is_guess(self) -> bool:
         """Too few relines on record to speak of a policy."""
         return self.relines < FEW_RELINES
+
+
+@dataclass(frozen=True, slots=True)
+class YearlyRise:
+    """By how many ``mm`` thresholds are higher at a time ``when`` of every year; given the rest of
+    the policy it moves by ``gain`` (N,) for each unit of its parameters, with ``sd`` left."""
+
+    when: TimeOfYear
+    mm: float
+    gain: FloatArray
+    sd: float
+    doubt: float
+
+    def drawn(self, off: FloatArray, normal: FloatArray) -> FloatArray:
+        """With parameters (B, N) so far from the mean, by a normal number each."""
+        return np.asarray(self.mm + off @ self.gain + self.sd * normal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +219,8 @@ def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
 
 def mean_policy(fit: PolicyFit) -> ReplacementPolicy:
     """The policies at the estimate."""
-    return _habit_of(fit.groups.design(), fit.mean)
+    found = _habit_of(fit.groups.design(), fit.mean)
+    return found if fit.yearly is None else replace(found, rise_mm=fit.yearly.mm)
 
 
 def drawn_policies(
@@ -198,8 +228,14 @@ def drawn_policies(
 ) -> tuple[ReplacementPolicy, ...]:
     """Policies drawn from their uncertainty: each is one the whole fleet may have."""
     root, design = square_root(fit.covariance), fit.groups.design()
-    noise = rng.standard_normal((draws, len(fit.mean)))
-    return tuple(_habit_of(design, fit.mean + root @ z) for z in noise)
+    off = rng.standard_normal((draws, len(fit.mean))) @ root.T
+    drawn = tuple(_habit_of(design, fit.mean + each) for each in off)
+    if fit.yearly is None:
+        return drawn
+    rises = fit.yearly.drawn(off, rng.standard_normal(draws))
+    return tuple(
+        replace(policy, rise_mm=float(rise)) for policy, rise in zip(drawn, rises, strict=True)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,13 +357,14 @@ def _within_walls(task: _Penalised, at: FloatArray, covariance: FloatArray) -> F
 @dataclass(frozen=True, slots=True)
 class _Fitted:
     """The optimum of one task: parameters, their covariance, spread of types and depots; and the
-    ``change`` (None: none), whose moves stand behind the policy of since."""
+    ``change`` (None: none), whose moves stand behind the policy of since, or of the rest of the
+    year."""
 
     task: _Penalised
     at: FloatArray
     covariance: FloatArray
     effect_sd: FloatArray
-    change: LikelyChange | None = None
+    change: LikelyChange | TimeOfYear | None = None
 
     def cost(self) -> float:
         return self.task.cost(self.at)[0]
@@ -358,9 +395,10 @@ def fit_policy(
     found = _fitted(decisions, groups)
     aged, found = _perhaps_aged(decisions, groups, usual_days, found)
     decisions = with_known_ages(decisions) if aged else decisions
-    likely = likely_change(decisions, groups, found.at, by_age=bool(aged))
-    mean, covariance = found.at, found.covariance
-    if likely.score > MAYBE_SCORE:
+    yearly, found = _perhaps_yearly(decisions, groups, found, aged)
+    likely = likely_change(decisions, groups, found.since.at, by_age=bool(aged))
+    mean, covariance = found.since.at, found.since.covariance
+    if yearly is None and likely.score > MAYBE_SCORE:
         changed = _best_changed(decisions, groups, likely, aged)
         gain = 2.0 * (found.cost() - changed.cost()) - likely.asked
         since = changed.since
@@ -390,8 +428,30 @@ def fit_policy(
         converged=float(slope @ found.covariance @ slope) < CONVERGED,
         age_share=_by_age(found) / max(decisions.relines, 1.0),
         usual_days=usual_days,
+        yearly=yearly,
         **_told_of(found, groups),
     )
+
+
+def _perhaps_yearly(
+    decisions: AxleDecisions, groups: PolicyGroups, never: _Fitted, aged: list[FloatArray]
+) -> tuple[YearlyRise | None, _Fitted]:
+    """The policy with higher thresholds at one time of every year, if that is so much likelier; of
+    decisions whose time of the year is known."""
+    when = likely_time_of_year(decisions, groups, never.at, by_age=bool(aged))
+    if when is None:
+        return None, never
+    known = some_decisions(decisions, of_a_known_time(decisions))
+    always, found = _fitted(known, groups, aged=aged), _fitted(known, groups, when, aged)
+    rise = -1
+    if found.at[rise] <= 0.0 or 2.0 * (always.cost() - found.cost()) < CHANGE_SCORE:
+        return None, never
+    own, beside = found.since.covariance, found.covariance[rise, :rise]
+    gain = np.asarray(np.linalg.lstsq(own, beside, rcond=None)[0], np.float64)
+    doubt = float(found.covariance[rise, rise])
+    left = max(doubt - float(gain @ beside), 0.0)
+    yearly = YearlyRise(when, float(found.at[rise]), gain, left**0.5, doubt**0.5)
+    return yearly, found
 
 
 def _best_changed(
@@ -409,7 +469,7 @@ def _perhaps_in_all(
 ) -> _Fitted:
     """The policy with all that may change changed then, if that is so much likelier: what changed
     most may have hidden the rest."""
-    assert found.change is not None
+    assert isinstance(found.change, LikelyChange)
     every = replace(found.change, what=CHANGING)
     fuller = _fitted(decisions, groups, every, aged)
     return fuller if 2.0 * (found.cost() - fuller.cost()) > CHANGE_SCORE else found
@@ -429,7 +489,7 @@ def _told_of(found: _Fitted, groups: PolicyGroups) -> _Told:
     """Since when, where and in what the policy has changed, where it has: in all that moved by more
     than its doubt, or else in what the change was found by."""
     change = found.change
-    if change is None:
+    if not isinstance(change, LikelyChange):
         return _Told()
     now = len(found.task.parts[0].own)
     move, doubt = found.at[now:], np.sqrt(np.diag(found.covariance)[now:])
@@ -513,7 +573,7 @@ def _chance_of_change(always: _Fitted, changed: _Fitted, quarters: int, asked: f
 def _fitted(
     decisions: AxleDecisions,
     groups: PolicyGroups,
-    change: LikelyChange | None = None,
+    change: LikelyChange | TimeOfYear | None = None,
     aged: Sequence[FloatArray] = (),
 ) -> _Fitted:
     """The policy, with what was another before a ``change``; and with relines by age if there is

@@ -38,7 +38,9 @@ def policy_frame(
     """One row per axle type × depot (null: none in the register): threshold_mm above the minimum,
     threshold_sd, spread_mm, visits; changed_on, raised_mm, raised_ci_low, raised_ci_high (null:
     no change found there); of the fleet, in every row: relines; and of relines for the lining's age
-    (null where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share; and of
+    (null where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share; of a time
+    of the year at which thresholds are higher (null: there is none): yearly_from_on,
+    yearly_until_on, the next, yearly_mm, yearly_ci_low, yearly_ci_high; and of
     ``campaigns`` left out: their number, and of the latest (null: there was none)
     campaign_from_on (null too: longer ago than quarters are told apart), campaign_until_on,
     campaign_relines, campaign_usual."""
@@ -56,6 +58,7 @@ def policy_frame(
         schema_overrides={"axle_type": pl.String, "depot": pl.String},
     ).with_columns(
         **_by_age(fit),
+        **_yearly(fit, as_of),
         spread_mm=pl.lit(policy.spread_mm),
         relines=pl.lit(round(fit.relines)),
         changed_on=pl.when(there & is_raised).then(pl.lit(_changed_on(fit, as_of), dtype=pl.Date)),
@@ -152,6 +155,25 @@ def _by_age(fit: PolicyFit) -> dict[str, pl.Series | pl.Expr]:
         "age_ci_high": pl.Series(rule.days * np.exp(half)),
         "age_kept": pl.lit(rule.kept),
         "age_share": pl.lit(fit.age_share),
+    }
+
+
+def _yearly(fit: PolicyFit, as_of: dt.date) -> dict[str, pl.Expr]:
+    """When in a year thresholds are higher, and by how much, with its interval."""
+    rise = fit.yearly
+    first, last = rise.when.next_days if rise else (0, 0)
+    half, mm = two_sided_z(LEVEL) * (rise.doubt if rise else 0.0), rise.mm if rise else None
+
+    def day(after: int) -> pl.Expr:
+        return pl.lit(as_of + dt.timedelta(days=after) if rise else None, pl.Date)
+
+    return {
+        "yearly_from_on": day(first),
+        "yearly_until_on": day(last),
+        **{
+            f"yearly_{name}": pl.lit(None if mm is None else mm + off, pl.Float64)
+            for name, off in (("mm", 0.0), ("ci_low", -half), ("ci_high", half))
+        },
     }
 
 

@@ -8,6 +8,7 @@ from scipy import special
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.policy.fit import PolicyFit, ReplacementPolicy
 from models.relines.policy.likelihood import along_share
+from models.relines.policy.yearly import TimeOfYear
 from models.relines.simulation.draws import Luck
 from models.relines.simulation.filter import (
     Knowledge,
@@ -29,7 +30,7 @@ NOW_SHARE = 0.08
 @dataclass(frozen=True, slots=True)
 class Noise:
     """Random numbers of one visit, for every wheel end, axle and unit of the batch; ``age``: None
-    where nothing is relined for its age."""
+    where nothing is relined for its age, ``look`` where every visit looks at all axles."""
 
     reading: FloatArray
     threshold: FloatArray
@@ -40,14 +41,18 @@ class Noise:
     lag: FloatArray
     unit: FloatArray
     age: FloatArray | None = None
+    look: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Policies:
     """The policies of each copy, as the arrays decisions need: (B, G) thresholds and ages at which
-    linings are relined (None: at none), (B,) the rest."""
+    linings are relined (None: at none), (B,) the rest; ``rise`` of thresholds ``when`` it is that
+    time of the year (None: at none)."""
 
     threshold: FloatArray
+    rise: FloatArray
+    when: TimeOfYear | None
     spread: FloatArray
     missed: FloatArray
     missed_below: FloatArray
@@ -64,12 +69,14 @@ class Policies:
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """Everything a decision hangs on; ``units`` (U,) are at a visit, and so are ``ends`` (L,)."""
+    """Everything a decision hangs on; ``units`` (U,) are at a visit, and so are ``ends`` (L,), of
+    which the ``looked`` ones' axles are looked at."""
 
     state: FleetState
     layout: Layout
     units: BoolArray
     ends: BoolArray
+    looked: BoolArray
     noise: Noise
     policies: Policies
     scenario: Scenario
@@ -87,7 +94,7 @@ class Decision:
     days: FloatArray
 
 
-def draw_noise(layout: Layout, luck: Luck, *, by_age: bool) -> Noise:
+def draw_noise(layout: Layout, luck: Luck, *, by_age: bool, looks: bool = False) -> Noise:
     """Fresh numbers, all of them, whatever the scenario will use."""
     size, axles, units = len(layout.unit), len(layout.axle_unit), len(layout.usual_days)
     reading, threshold = luck.normal(2, size, dtype=np.float32)
@@ -95,7 +102,8 @@ def draw_noise(layout: Layout, luck: Luck, *, by_age: bool) -> Noise:
     axle, later, lag = luck.uniform(3, axles)
     unit = luck.uniform(units)
     age = luck.uniform(size) if by_age else None
-    return Noise(reading, threshold, missed, premature, axle, later, lag, unit, age)
+    look = luck.uniform(axles) if looks else None
+    return Noise(reading, threshold, missed, premature, axle, later, lag, unit, age, look)
 
 
 def policies_of(
@@ -112,6 +120,8 @@ def policies_of(
     by_age = [h.by_age for h in policies if h.by_age is not None]
     return Policies(
         threshold=np.array([h.threshold_mm for h in policies]),
+        rise=np.array([h.rise_mm for h in policies]),
+        when=fit.yearly.when if fit.yearly else None,
         spread=np.array([h.spread_mm for h in policies]),
         missed=np.array([h.missed for h in policies]),
         missed_below=np.array([h.missed_below for h in policies]),
@@ -142,7 +152,7 @@ def decide(visit: Visit) -> Decision:
 def _wanted_otherwise(visit: Visit) -> IntArray:
     """Wheel ends to be relined for another reason than what was read."""
     number, premature = visit.noise.premature, visit.policies.premature
-    some = np.flatnonzero((number < premature.max()) & visit.ends)
+    some = np.flatnonzero((number < premature.max()) & visit.looked)
     return some[number[some] < premature[visit.layout.copy[some]]]
 
 
@@ -152,9 +162,10 @@ def _wanted_by_reading(visit: Visit) -> IntArray:
     if scenario.reline == "latest":
         return np.zeros(0, np.int64)
     width = np.hypot(policies.reading_sd, float(policies.spread.max()))
-    highest = max(float(policies.threshold.max()), scenario.threshold_mm, 0.0)
+    own = float((policies.threshold + policies.rise[:, None]).max())
+    highest = max(own, float(policies.threshold.max()), scenario.threshold_mm, 0.0)
     found = visit.layout.found_mm(state.above_mm, slice(None))
-    near = np.flatnonzero((found < highest + FAR * width) & visit.ends)
+    near = np.flatnonzero((found < highest + FAR * width) & visit.looked)
     reading = found[near] + policies.reading_sd * noise.reading[near]
     missed = (noise.missed[near] - (1.0 - policies.read_share)) / policies.read_share
     due = (missed >= 0.0) & _due(visit, near, reading, missed)
@@ -169,7 +180,7 @@ def _wanted_for_age(visit: Visit) -> IntArray:
         return np.zeros(0, np.int64)
     age = visit.state.day[visit.layout.unit] - visit.state.fitted_day
     youngest = float(policies.age_days.min()) - FAR * float(policies.age_spread.max())
-    old = np.flatnonzero((age > youngest) & visit.ends)
+    old = np.flatnonzero((age > youngest) & visit.looked)
     copy = visit.layout.copy[old]
     days = policies.age_days[copy, visit.layout.group[old]]
     chance = policies.age_kept[copy] * special.ndtr((age[old] - days) / policies.age_spread[copy])
@@ -182,6 +193,9 @@ def _due(visit: Visit, ends: IntArray, reading: FloatArray, missed: FloatArray) 
     if visit.scenario.reline == "threshold":
         return np.asarray(reading <= visit.scenario.threshold_mm)
     threshold = policies.threshold[copy, visit.layout.group[ends]]
+    if policies.when is not None:
+        raised = policies.when.holds(visit.state.day)[visit.layout.unit[ends]]
+        threshold = threshold + policies.rise[copy] * raised
     threshold = threshold + policies.spread[copy] * visit.noise.threshold[ends]
     above = (reading <= threshold) & (missed >= policies.missed[copy])
     return np.asarray(np.where(reading > 0.0, above, missed >= policies.missed_below[copy]), bool)
@@ -193,7 +207,7 @@ def _guarded(visit: Visit, ends: BoolArray) -> tuple[IntArray, FloatArray]:
     known, coming, scenario = visit.known, visit.coming, visit.scenario
     if known is None or coming is None:
         return np.zeros(0, np.int64), np.zeros(0)
-    read = ends & (visit.noise.missed >= 1.0 - visit.policies.read_share)
+    read = ends & visit.looked & (visit.noise.missed >= 1.0 - visit.policies.read_share)
     error = visit.policies.reading_sd * visit.noise.reading
     found = visit.layout.found_mm(visit.state.above_mm, slice(None)) + error
     finely = visit.layout.left_per_mm(known.above_mm)

@@ -52,7 +52,8 @@ class Layout:
     Per wheel end: ``unit``, ``partner``, ``has_partner``, ``axle``, ``copy`` of the fleet, policy
     ``group``, budget ``cell``, ``usable_mm`` (new less minimum), ``minimum_mm``, ``rate_change``
     from a change of duty. Per unit: ``usual_days`` between visits, ``level_change``.
-    ``axle_unit`` is the unit of each axle. ``weight`` (per wheel end): counted beside
+    Per axle: its ``axle_unit``, and at how many of the unit's visits until now it was ``passed_by``
+    since a lining of it was last read. ``weight`` (per wheel end): counted beside
     its events (None: nothing is). ``scale``: on which linings wear evenly, and ``minimum_mm`` is
     that of the scenario (None: a gauge's).
     """
@@ -62,6 +63,7 @@ class Layout:
     has_partner: BoolArray
     axle: IntArray
     axle_unit: IntArray
+    passed_by: IntArray
     copy: IntArray
     group: IntArray
     cell: IntArray
@@ -121,8 +123,8 @@ def batch_layout(
     """
     copies, size, n_units = draw.copies, len(ends), len(usage)
     n_axles = int(ends.axle.max(initial=-1)) + 1
-    axle_unit = np.zeros(n_axles, np.int64)
-    axle_unit[ends.axle] = ends.unit
+    axle_unit, passed_by = np.zeros((2, n_axles), np.int64)
+    axle_unit[ends.axle], passed_by[ends.axle] = ends.unit, ends.unread_visits
     unit = tiled(ends.unit, copies, n_units)
     before = np.tile(lines.duty, copies)
     after = duties_after(draw, lines, scenario)
@@ -136,6 +138,7 @@ def batch_layout(
         has_partner=np.tile(ends.has_partner, copies),
         axle=tiled(ends.axle, copies, n_axles),
         axle_unit=tiled(axle_unit, copies, n_units),
+        passed_by=np.tile(passed_by, copies),
         copy=copy,
         group=np.tile(ends.policy_group, copies),
         cell=np.tile(cells.base, copies) + after[unit],

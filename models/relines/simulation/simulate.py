@@ -377,7 +377,8 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
     noise, is_there = None, state.is_there
     if visiting.any():
         by_age = run.policies.age_days is not None
-        noise = draw_noise(layout, luck, by_age=by_age)
+        looks = not run.fleet.policy.looks.always
+        noise = draw_noise(layout, luck, by_age=by_age, looks=looks)
         lasts = luck.exponential(len(state.day))
         # A unit that leaves for good does so after a visit: it is not seen again.
         hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
@@ -417,6 +418,7 @@ def _one_interval(run: _Run, met: _Met) -> None:
         layout=layout,
         units=met.visiting,
         ends=met.ends,
+        looked=_looked(run, met),
         noise=met.noise,
         policies=run.policies,
         scenario=run.scenario,
@@ -425,6 +427,18 @@ def _one_interval(run: _Run, met: _Met) -> None:
         coming=run.coming,
     )
     _carry_out(run, decide(visit))
+
+
+def _looked(run: _Run, met: _Met) -> BoolArray:
+    """Wheel ends at a visit whose axles are looked at; the others have been passed by once more."""
+    look = None if met.noise is None else met.noise.look
+    if look is None:
+        return met.ends
+    state, visiting = run.state, met.visiting[run.layout.axle_unit]
+    looked = run.fleet.policy.looks.looked(state.passed_by, look) & visiting
+    passed_by = state.passed_by + visiting
+    state.passed_by = np.where(looked, 0, passed_by)
+    return met.ends & looked[run.layout.axle]
 
 
 def _carry_out(run: _Run, decision: Decision) -> None:

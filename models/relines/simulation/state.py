@@ -24,7 +24,8 @@ class FleetState:
     Units: ``visit_day`` of the last visit and ``day`` reached (after as-of), by how much of a usual
     interval that visit was ``late``, ``off_road``, ``log_level``, ``is_there``. Wheel ends:
     ``above_mm``, ``rate``, ``life`` (linings fitted so far), ``waiting`` (NaN: nothing waits),
-    ``crossed`` (this lining has been below its minimum), ``fitted_day`` (after as-of).
+    ``crossed`` (this lining has been below its minimum), ``fitted_day`` (after as-of). Axles:
+    visits at which they have been ``passed_by``.
     """
 
     visit_day: FloatArray
@@ -39,6 +40,7 @@ class FleetState:
     waiting: FloatArray
     crossed: BoolArray
     fitted_day: FloatArray
+    passed_by: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +72,7 @@ def first_state(draw: FleetDraw, layout: Layout, usage: UsageFit) -> FleetState:
         waiting=np.full(size, np.nan),
         crossed=np.zeros(size, bool),
         fitted_day=np.zeros(size),
+        passed_by=layout.passed_by.copy(),
     )
 
 

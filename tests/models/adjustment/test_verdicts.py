@@ -539,3 +539,15 @@ def test_results_do_not_depend_on_the_order_of_rows(fleet):
     )
     np.testing.assert_array_equal(ordered.histories.ratio, shuffled.histories.ratio)
     assert ordered.episodes.equals(shuffled.episodes)
+
+
+@pytest.mark.parametrize(("chance", "flagged"), [(1.0, True), (0.3, True), (1e-6, False)])
+def test_a_unit_that_has_surely_left_is_not_looked_at_first(fleet, chance, flagged):
+    """One sold with a lining at its minimum, under another number by now."""
+    ends = outlook("K3/1L").with_columns(
+        lining_min_mm=pl.lit(6.0), lining_read_mm=pl.lit(5.5), p_in_fleet=pl.lit(chance)
+    )
+    prepared = prepare_readings(readings("K1/1L", CASES["in_band"]), groups=fleet.groups)
+    (row,) = verdicts(prepared, ends, fleet, SET_ON).rows(named=True)
+    assert (row["flagged"], row["flag_reason"]) == (flagged, "lining" if flagged else None)
+    assert row["state"] == "worn_out"

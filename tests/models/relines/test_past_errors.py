@@ -290,3 +290,21 @@ def test_quarters_as_full_as_their_neighbours_stand_alone():
     assert past.quarter.tolist() == [-3, -2, -1, 0]
     assert past.known_from.tolist() == past.quarter.tolist()
     assert past.error[3] == pytest.approx(np.log(30.5 / 41.5))
+
+
+def test_a_fleet_sold_by_half_is_missing_from_what_came_and_from_no_forecast_of_today():
+    """Origins before the sale missed by half; those since by nothing."""
+    came, units = [np.full(4, 100.0) for _ in range(12)], [np.zeros(4) for _ in range(12)]
+    for ago in range(1, 13):
+        after = np.arange(1, 5) - ago > -5
+        if ago > 5:
+            came[ago - 1] = np.where(after, 50.0, 100.0)
+            units[ago - 1] = np.where(after, np.log(0.5), 0.0)
+    came = [c[:ago] for ago, c in enumerate(came, start=1)]
+    units = [u[:ago] for ago, u in enumerate(units, start=1)]
+    draws = [np.random.default_rng(ago).poisson(100.0, (200, len(c))) for ago, c in enumerate(came)]
+    given = draws, came, range(1, 13)
+    blind = errors_to_come(past_errors(*given), 4).expected
+    seeing = errors_to_come(past_errors(*given, units=units), 4).expected
+    assert blind.mean() < -0.04
+    assert np.abs(seeing).max() < 0.02

@@ -7,7 +7,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.usage.since import change_frame, use_change
+from models.usage.since import change_frame, last_seen, log_units_missed, use_change
+from tests.models.usage.test_closed import fitted, intervals
 
 AS_OF = dt.date(2025, 6, 30)
 YEAR = 365
@@ -83,3 +84,23 @@ def test_a_change_of_duty_is_none_of_use():
     assert use_change(changed, AS_OF) is None
     same = changed.with_columns(duty=pl.lit("haul"))
     assert use_change(same, AS_OF) is not None
+
+
+def test_units_that_left_at_once_were_not_forecast_to():
+    """By hand: of forty units twenty were last seen on day 100, and are gone since."""
+    use = fitted(intervals(closed=False))
+    day = [use.as_of + dt.timedelta(days=100 if n < 20 else 400) for n in range(40)]
+    seen = pl.DataFrame(
+        {
+            "unit_id": use.unit_ids,
+            "seen_on": day,
+            "present": [0.0] * 20 + [1.0] * 20,
+        }
+    )
+    missed = log_units_missed(use, seen, np.array([0.5, 91.5, 182.5]))
+    stays = np.exp(-use.interval_distribution.leave.per_day * np.array([46.0, 137.0]))
+    expected = use.present.sum() * stays
+    assert missed == pytest.approx(np.log(np.array([40.5, 20.5]) / (expected + 0.5)), rel=1e-9)
+    now = last_seen(use)
+    assert now["unit_id"].to_list() == list(use.unit_ids)
+    assert (now["seen_on"] <= use.as_of).all()

@@ -10,9 +10,10 @@ import pytest
 
 from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import PolicyGroups
-from models.relines.policy.fit import ChangedChance, PolicyFit, RelineTiming
+from models.relines.policy.fit import ChangedChance, PolicyFit, RelineTiming, YearlyRise
 from models.relines.policy.frame import chances_frame, policy_frame
 from models.relines.policy.likelihood import SHAPE
+from models.relines.policy.yearly import TimeOfYear
 from pipeline.marts import marts
 from pipeline.marts.budget import write_budget_marts
 from pipeline.warehouse import warehouse
@@ -153,3 +154,17 @@ def test_without_a_forecast_the_mart_is_empty() -> None:
         con.execute("create schema mart")
         write_budget_marts(con, None)
         assert con.sql("select count(*) from mart.reline_policy").fetchall() == [(0,)]
+
+
+def test_a_time_of_the_year_says_when_it_is_next_and_how_much_is_relined_early() -> None:
+    fit = policy(0, None)
+    for name in ("from_on", "until_on", "mm", "ci_low", "ci_high"):
+        assert written(fit)[f"yearly_{name}"].null_count() == 4
+    rise = YearlyRise(TimeOfYear((1,)), 4.0, np.zeros(len(fit.mean)), 0.1, 0.1)
+    row = written(dataclasses.replace(fit, yearly=rise)).row(0, named=True)
+    # Of quarters counted back from the as-of day the second: 183 to 273 days ahead.
+    assert (row["yearly_from_on"] - AS_OF).days == 183
+    assert (row["yearly_until_on"] - AS_OF).days == 273
+    assert row["yearly_mm"] == 4.0
+    assert row["yearly_ci_low"] == pytest.approx(4.0 - 0.196, abs=1e-3)
+    assert row["yearly_ci_high"] == pytest.approx(4.0 + 0.196, abs=1e-3)
