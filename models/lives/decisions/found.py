@@ -33,8 +33,8 @@ from scipy import special
 
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.fleet import SMALLEST
-from models.lives.findings.few_failures import ASSUMED_SHAPE
 from models.lives.fits.distributions import (
+    ASSUMED_SHAPE,
     STANDARD_DISTRIBUTIONS,
     DistributionName,
     LifeDistribution,

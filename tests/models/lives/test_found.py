@@ -11,8 +11,11 @@ from models.lives.decisions.found import (
     assumed_life,
     expected_of,
 )
-from models.lives.findings.few_failures import ASSUMED_SHAPE
-from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, LifeDistribution
+from models.lives.fits.distributions import (
+    ASSUMED_SHAPE,
+    STANDARD_DISTRIBUTIONS,
+    LifeDistribution,
+)
 
 WEAR_OUT = LifeDistribution(STANDARD_DISTRIBUTIONS["weibull"], float(np.log(4e5)), np.log(0.4))
 YEAR = np.array([45.0, 137.0, 228.0, 320.0])
