@@ -57,7 +57,7 @@ def _of_adjusters(failures: pl.DataFrame | None) -> str:
     if failures is None:
         return " No adjusters are among them: how many will fail cannot be told yet."
     basis = failures["basis"].drop_nulls()
-    return f" That of adjusters is told {basis[0]}." if len(basis) else ""
+    return f" The number of adjusters is told {basis[0]}." if len(basis) else ""
 
 
 def _parts_named(item: str, n: int) -> str:

@@ -40,7 +40,7 @@ AGES_FOR_UNKNOWN = 20
 
 
 NONE_FOUND = "too few adjusters have failed for a life to be fitted, and none of them of late"
-BY_COUNTS = "from how many were found in up to three years, not from the ages they had"
+BY_COUNTS = "from how many were found failed in up to three years, not from the ages they had"
 PARTLY_BY_COUNTS = f"in part, where too few ages are known, {BY_COUNTS}"
 WATCHED_UNITS = 2_000
 """Units whose findings are counted: more would tell no more of a factor that is everyone's."""
