@@ -226,6 +226,22 @@ def remarks(**frames) -> str:
     return " ".join(planning_remarks(data))
 
 
+def test_parts_say_whether_adjusters_are_among_them_and_what_their_number_is_told_from():
+    plan = pl.DataFrame({"p_reline": [0.9], "unit_id": ["A"], "visit_on": [D(2026, 7, 1)]})
+    stock = pl.DataFrame(
+        {"item": ["linings"], "stock": [4], "service_level": [0.95], "lead_weeks": [6.0]}
+    )
+    failures = dashboard_data.expected_failures(40)
+
+    def told(expected: pl.DataFrame | None) -> str:
+        return remarks(plan=plan, stock_needed=stock, expected_failures=expected)
+
+    assert "No adjusters are among them" in told(None)
+    assert "adjusters" not in told(failures)
+    by_counts = failures.with_columns(basis=pl.lit("from how many were found"))
+    assert told(by_counts).endswith("The number of adjusters is told from how many were found.")
+
+
 def test_an_effect_is_claimed_only_where_it_is_sure_and_both_were_on_one_course():
     assert "no effect is shown" in remarks(change_effects=effects(0.4, 0.5))
     sure = remarks(change_effects=effects(0.01, 0.5))

@@ -47,6 +47,8 @@ MOST_ADJUSTERS = 40_000
 MOST_SHARE = 0.9
 LARGEST_MOVE = 20.0
 SLOPE_EVERY = 4
+LEAST_WATCHED = 1.0
+"""Failures expected of quarters that are over from which on those found tell of a life."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,17 +160,15 @@ def failures_to_come(
     for assumed in {group.assumed for group in groups}:
         same = [each for each in counted if each.group.assumed == assumed]
         told = _by_life(same, laws, luck, draws)
-        if not any(each.group.watched for each in same):
+        if told.past.sum() < LEAST_WATCHED:
             expected, drawn = expected + told.expected, drawn + told.drawn
             under = {name: each + told.under[name] for name, each in under.items()}
             continue
         right = 0.0 if assumed else RIGHT
-        at_fits = FoundFactor(told.found, told.past[None], right)
-        expected += told.expected * at_fits.mean[0]
-        drawn += (
-            told.drawn
-            * FoundFactor(told.found, told.drawn_past, right).drawn(month_ends, rng)[:, None]
-        )
+        factor = FoundFactor(told.found, told.drawn_past, right)
+        # A life drawn too high is taken down by its own past, so that a mean over draws is safe.
+        expected += np.einsum("d,dpm->pm", factor.mean / draws, told.drawn)
+        drawn += told.drawn * factor.drawn(month_ends, rng)[:, None]
         for name in laws:
             by_law = FoundFactor(told.found, told.under_past[name][None], right)
             under[name] += told.under[name] * by_law.mean[0]
