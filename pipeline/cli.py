@@ -3,6 +3,7 @@
 import argparse
 import datetime as dt
 import os
+import signal
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
@@ -173,8 +174,10 @@ def _day(text: str) -> dt.date:
 def _run(options: argparse.Namespace, console: Console) -> int:
     """``drumline run``."""
     if os.environ.get("PREFECT_API_URL"):
+        from pipeline.lake.lake import require_apart
         from pipeline.scheduling import tracked_run
 
+        require_apart(options.lake, options.out)
         tracked_run(options.lake, options.out, options.as_of)
         return EXIT_DONE
     from pipeline.commands import report, running
@@ -198,8 +201,15 @@ def _map(options: argparse.Namespace, console: Console) -> int:
     """``drumline map``."""
     from pipeline.mapping.command import map_lake
 
-    ask = console.input if console.is_terminal and sys.stdin.isatty() else None
-    found = map_lake(options.lake, ask, partial(console.print, markup=False))
+    ask = None
+    if console.is_terminal and sys.stdin.isatty():
+        ask = partial(console.input, markup=False, emoji=False)
+        signal.siginterrupt(signal.SIGINT, True)  # polars has a handler that goes on reading
+    try:
+        found = map_lake(options.lake, ask, partial(console.print, markup=False))
+    except KeyboardInterrupt:
+        console.print()
+        raise UserError("stopped; fleet.toml is as it was before") from None
     return EXIT_DONE if found.is_clear else EXIT_SET_ASIDE
 
 
@@ -224,8 +234,9 @@ def _sheet(options: argparse.Namespace, console: Console) -> int:
 def _schedule(options: argparse.Namespace, console: Console) -> int:
     """``drumline schedule``."""
     from pipeline import scheduling
-    from pipeline.lake.lake import usable_settings
+    from pipeline.lake.lake import require_apart, usable_settings
 
+    require_apart(options.lake, options.out)
     usable_settings(options.lake)
     if options.pool:
         scheduling.hand_over(options.lake, options.out, options.cron, options.pool, console)

@@ -24,7 +24,7 @@ NotNegative = Annotated[float, Field(ge=0.0)]
 
 
 class Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Fleet(Section):
@@ -311,6 +311,11 @@ class Answers(Section):
         None, description="The number of the axle that files call rear"
     )
     day_first: bool | None = Field(None, description="How 03/04/2025 is read in own files")
+    days_exchanged: bool | None = Field(
+        None,
+        description="A spreadsheet exchanged day and month of real dates: put back where all are "
+        "of the 1st to 12th and all that stayed text are later",
+    )
     decimal_comma: bool | None = Field(None, description="12,345 is a little over twelve")
     length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
         None, description="Unit of lengths that state none"
@@ -324,11 +329,12 @@ class Answers(Section):
 
 
 class JobWords(Section):
-    """What the words of a job line say; the first pattern that fits counts."""
+    """What the words of a job line say, before the wordings that the project knows; the first
+    pattern that fits counts."""
 
     actions: dict[str, str] = Field({}, description='"word + word|or this|stem*" = action')
     reasons: dict[str, str] = Field({}, description='"word|stem*" = reason')
-    not_done: tuple[str, ...] = Field((), description="Words of work that was not done")
+    not_done: tuple[str, ...] = Field((), description="Words of work not done, beside those known")
 
     @model_validator(mode="after")
     def _known_words(self) -> "JobWords":
@@ -550,10 +556,16 @@ def _key_at(location: tuple[int | str, ...]) -> tuple[str, str]:
     for depth, part in enumerate(location, start=1):
         fields = getattr(model, "model_fields", {})
         key = ".".join(map(str, location[:depth]))
-        if part in fields and section_of(fields[part].annotation) is None:
+        if part in fields and not _has_keys(fields[part].annotation, depth < len(location)):
             return key, accepted(fields[part])
         model = fields[part].annotation if part in fields else _value_type(model)
     return key, "a section with keys of its own"
+
+
+def _has_keys(annotation: Any, within: bool) -> bool:
+    """Whether a value is a section, or, looked at from within, a list of sections."""
+    listed = _value_type(annotation) if within else annotation
+    return section_of(annotation) is not None or section_of(listed) is not None
 
 
 def _known_keys(location: tuple[int | str, ...]) -> list[str]:

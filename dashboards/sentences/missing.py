@@ -10,6 +10,7 @@ from dashboards.sentences.words import count, number, share
 # A table's share of rows set aside above which the month's figures may mislead; our own, no source.
 MATTERS = 0.05
 UNREAD = "not read"
+CORRECTED = "corrected by a newer file"  # of which the newer reading is in the figures
 MOST_FILES = 3  # unread files named
 
 # The way out by how the reason is called: what ends so, or begins so, has its own.
@@ -59,40 +60,52 @@ def missing(loads: pl.DataFrame, reasons: pl.DataFrame) -> tuple[str, ...]:
     ``loads`` has ``path``, ``table_name``, ``rows_read``, ``set_aside``, ``status``; ``reasons`` is
     as :func:`reasons_counted` gives it.
     """
+    missed = reasons.filter(pl.col("reason_kind").fill_null("") != CORRECTED)
     tables = (
         loads.group_by("table_name")
         .agg(pl.col("rows_read", "set_aside").sum())
+        .join(_shares_missed(reasons), on="table_name", how="left")
+        .with_columns(pl.col("set_aside") * pl.col("missed").fill_null(1.0))
         .with_columns(part=pl.col("set_aside") / pl.col("rows_read"))
         .filter(pl.col("rows_read") > 0, pl.col("part") > MATTERS)
         .sort("part", "table_name", descending=[True, False])
     )
     said = [
-        _set_aside_said(t, reasons.filter(pl.col("table_name") == t["table_name"]))
+        _set_aside_said(t, missed.filter(pl.col("table_name") == t["table_name"]))
         for t in tables.iter_rows(named=True)
     ]
     return (*_unread(loads), *said)
 
 
+def _shares_missed(reasons: pl.DataFrame) -> pl.DataFrame:
+    """Of a table's rows set aside, the share ``missed`` of which no newer file has the like."""
+    is_missed = pl.col("reason_kind").fill_null("") != CORRECTED
+    return reasons.group_by("table_name").agg(
+        missed=pl.col("n").filter(is_missed).sum() / pl.col("n").sum()
+    )
+
+
 def _unread(loads: pl.DataFrame) -> Iterator[str]:
     failed = loads.filter(pl.col("status").str.starts_with(UNREAD)).sort("table_name", "path")
     for (table,), files in failed.group_by("table_name", maintain_order=True):
-        others = loads.filter(pl.col("table_name") == table).height - files.height
+        of = f" of the table “{table}”" if table else ""
+        fellows = loads.filter(pl.col("table_name") == table) if table else loads
+        others = fellows.filter(~pl.col("status").str.starts_with(UNREAD)).height
         first = files.row(0, named=True)
         what = (
-            f"Nothing of the table “{table}” could be read"
+            f"Nothing{of} could be read"
             if not others
-            else f"{count(files.height, 'file')} of the table “{table}” could not be read, "
-            f"{number(others)} could"
+            else f"{count(files.height, 'file')}{of} could not be read, {number(others)} could"
         )
         more = f" (and {count(files.height - 1, 'more file')})" if files.height > 1 else ""
         yield (
-            f"{what}: what stands in it is in no figure. {first['path']}{more}: {first['status']}. "
+            f"{what}: what stands there is in no figure. {first['path']}{more}: {first['status']}. "
             "Export it again, or save it as CSV, and run again."
         )
 
 
 def _set_aside_said(table: dict[str, float], reasons: pl.DataFrame) -> str:
-    read, aside = int(table["rows_read"]), int(table["set_aside"])
+    read, aside = int(table["rows_read"]), round(table["set_aside"])
     first = f"{number(aside)} of {count(read, 'row')} of the table “{table['table_name']}” "
     left_out = f"{first}({share(aside / read)}) were set aside and are in no figure."
     if reasons.is_empty():

@@ -24,7 +24,7 @@ from models.relines.budget import Months
 from models.relines.past_errors import PastErrors, calibrated_totals
 from models.relines.scenario_table import by_future
 from models.relines.simulation.counts import Agreed
-from models.relines.simulation.scenario import AS_NOW, Scenario, UnknownNameError
+from models.relines.simulation.scenario import AS_NOW, Scenario, UnusableScenarioError
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.accepted import accepted
 from pipeline.errors import UserError
@@ -120,6 +120,11 @@ def section_of(given: Mapping[str, str]) -> ScenarioSection:
     values = {key: _value(text) for key, text in given.items()}
     if "threshold_mm" in values:
         values.setdefault("reline", "threshold")
+        if values["reline"] != "threshold":
+            raise UserError(
+                f"--threshold: found with --reline {values['reline']}, which has none; accepted: "
+                "one of the two"
+            )
     try:
         return ScenarioSection.model_validate(values)
     except ValidationError as error:
@@ -213,7 +218,7 @@ def _asked_futures(
             scenarios=(asked,),
             agreed=known.agreed,
         )
-    except UnknownNameError as error:
+    except UnusableScenarioError as error:
         raise UserError(str(error)) from None
     if known.past is not None:
         tally = calibrated_totals(tally, known.past, budget_terms.SEED)

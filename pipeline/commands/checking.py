@@ -2,7 +2,8 @@
 
 import datetime as dt
 import re
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import duckdb
@@ -10,10 +11,14 @@ import duckdb
 from pipeline.lake import loading
 from pipeline.lake.lake import opened_lake
 from pipeline.places import Place
+from pipeline.settings import Settings
 from pipeline.values import counted
 from pipeline.warehouse import judging, warehouse
 
 EXAMPLES = 3
+NOTHING = '""'
+MOST_WORDS = 6  # that are shown of those that are not read
+MOST_REASONS = 2_000  # different ones of a kind that are looked at for them
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,7 @@ def check(lake: Place, now: dt.datetime, tell: Callable[[str], None]) -> Fates:
         try:
             judging.judge(con, settings, now.date(), None)
         finally:  # what is wrong with the rows is most wanted when none can be used
-            for line in check_lines(con):
+            for line in (*check_lines(con), *unmatched_lines(con, settings)):
                 tell(line)
         return fates(con)
 
@@ -89,10 +94,30 @@ def _reason_line(con: duckdb.DuckDBPyConnection, table: str, kind: str, count: i
     ).fetchall()
     places = ", ".join(f"{path} row {no}" for path, no, _ in examples)
     reason = examples[0][2]
-    mend = line_that_mends(table, reason)
+    every = con.execute(
+        """select reason, count(*) from mart.set_aside where table_name = ? and reason_kind = ?
+        group by all order by count(*) desc, reason limit ?""",
+        [table, kind, MOST_REASONS],
+    ).fetchall()
+    mend = line_that_mends(table, reason, *(told for told, _ in every))
     rows = counted(count, "row")
     told = f"; to mend, in fleet.toml: {mend}" if mend else _near_unit(con, reason)
-    return f"{table}, {kind}: {rows}; {places}: {reason}{told}"
+    words = "" if mend and "files.values" not in mend else _different(every)  # one answer for all
+    return f"{table}, {kind}: {rows}; {places}: {reason}{words}{told}"
+
+
+def _different(reasons: Sequence[tuple[str, int]]) -> str:
+    """The different words that rows of one kind were set aside for, where there are several."""
+    found: Counter[str] = Counter()
+    for reason, count in reasons:
+        words = _WORD.match(reason)
+        if words is None:
+            return ""
+        found[words.group(1)] += count
+    if len(found) < 2:
+        return ""
+    most = ", ".join(f'"{word}" {n:,}' for word, n in found.most_common(MOST_WORDS))
+    return f"; found in all: {most}{', …' * (len(found) > MOST_WORDS)}"
 
 
 def _near_unit(con: duckdb.DuckDBPyConnection, reason: str) -> str:
@@ -119,11 +144,11 @@ _MENDING = (
     (r"near_side is not set under", '[answers] near_side = "L", or "R"'),
     (r"set (length|distance) under \[answers\]", '[answers] {0} = its unit, such as "mm" or "km"'),
     (r"set decimal_comma under \[(\w+)\]", "[{0}] decimal_comma = true, or false"),
-    (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
     (
-        r'found "([^"]*)"; accepted: (\w+).*?say what it means under (\[files\.values\..+?\])\)',
-        '{2} "{0}" = "{1}", or what it means',
+        r"set days_exchanged under \[answers\]",
+        "[answers] days_exchanged = true, to put them back, or false where they are right",
     ),
+    (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
     (r"^lining_mm: found .* new lining plus", "[axle_types.NAME] lining_new_mm = the new lining"),
     (
         r"^(\w+): the file has no such column",
@@ -132,14 +157,76 @@ _MENDING = (
 )
 
 
-def line_that_mends(table: str, reason: str) -> str:
-    """What to write into ``fleet.toml`` against a reason; empty where no setting would help."""
+# A word that is not read, what its column accepts, where to say what it means, and what it is known
+# to mean.
+_WORD = re.compile(r'[^;]*?: found "([^"]*)"; accepted: ')
+_MEANING = re.compile(
+    r'[^;]*?found "([^"]*)"; accepted: ([^(]*) \(or say what it means under '
+    r'(\[files\.values\.".*?"\])(, "" for nothing)?\)(?:: ".*?" = "([^"]*)")?'
+)
+
+
+def line_that_mends(table: str, *reasons: str) -> str:
+    """What to write into ``fleet.toml`` against a kind of reason, of which these are some, the
+    first as an example; empty where no setting would help."""
     lines = [
         line.format(*found.groups()).replace("TABLE", table)
         for pattern, line in _MENDING
-        for found in re.finditer(pattern, reason)
+        for found in re.finditer(pattern, reasons[0])
     ]
+    words: dict[str, dict[str, str]] = {}
+    first = _MEANING.finditer(reasons[0])
+    others = (found for reason in reasons[1:] if (found := _MEANING.match(reason)))
+    for found in (*first, *others):
+        word, accepted, where, of_nothing, known = found.groups()
+        if known:
+            meaning = f'"{known}"'
+        elif of_nothing:
+            meaning = f"{NOTHING} where nothing was read, else what it means: {accepted}"
+        else:
+            meaning = f"what it means: {accepted}"
+        words.setdefault(where, {}).setdefault(word, meaning)
+    lines += [f"{where} {_said(told)}" for where, told in words.items()]
     return "; ".join(dict.fromkeys(lines))
+
+
+def _said(meanings: Mapping[str, str]) -> str:
+    """Words with what they mean; those of which the same is said together."""
+    words: dict[str, list[str]] = {}
+    for word, meaning in list(meanings.items())[:MOST_WORDS]:
+        words.setdefault(meaning, []).append(word)
+    every = {m: '" = "", "'.join(of) if m.startswith(NOTHING) else '" and "'.join(of)
+             for m, of in words.items()}  # fmt: skip
+    return ", ".join(f'"{of}" = {meaning}' for meaning, of in every.items())
+
+
+def unmatched_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """Names in ``fleet.toml`` that nothing in the records has, in one line."""
+    known = {
+        kind: {name for (name,) in con.execute(query).fetchall()} for kind, query in _NAMES.items()
+    }
+    named = [
+        (kind, f"[{kind}.{name}]", name)
+        for kind in ("axle_types", "depots", "parts")
+        for name in getattr(settings, kind)
+    ] + [
+        (kind, f"{kind} {name} under [changes.{change}]", name)
+        for change, section in settings.changes.items()
+        for kind in ("units", "depots", "axle_types")
+        for name in getattr(section, kind)
+    ]
+    strange = [where for kind, where, name in named if name not in known[kind]]
+    if not strange or not known["units"]:
+        return []
+    return [f"fleet.toml names what no record does: {', '.join(strange)}"]
+
+
+_NAMES = {
+    "axle_types": "select distinct axle_type from judge.wheel_ends where axle_type is not null",
+    "depots": "select distinct depot from judge.wheel_ends where depot is not null",
+    "units": "select distinct unit_id from judge.wheel_ends",
+    "parts": "select distinct trim(part) from raw.work where part is not null",
+}
 
 
 def derived_lines(con: duckdb.DuckDBPyConnection) -> list[str]:

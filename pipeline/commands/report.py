@@ -9,7 +9,7 @@ from dashboards.sentences.missing import missing
 from dashboards.sentences.uneven_past import silence_said
 from dashboards.sentences.words import plain
 from pipeline.commands import CAUTION
-from pipeline.commands.checking import Fates, derived_lines, fates
+from pipeline.commands.checking import Fates, derived_lines, fates, unmatched_lines
 from pipeline.places import Place
 from pipeline.run import Run
 from pipeline.values import counted
@@ -53,7 +53,7 @@ def summary(run: Run, out: Place, as_of: dt.date) -> Summary:
         relines=outlook[0] if outlook else None,
         plan=plan[0] if plan else None,
         page=out / "published" / "index.html",
-        warnings=warnings(run.con, as_of),
+        warnings=(*warnings(run.con, as_of), *unmatched_lines(run.con, run.settings)),
         lining_readings=_lining_readings(run.con),
         derived=tuple(derived_lines(run.con)),
     )

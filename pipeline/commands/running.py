@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.progress import Progress, SpinnerColumn, TaskID, TextColumn, TimeElapsedColumn
 
 from pipeline.commands import report
-from pipeline.lake.lake import lake_size, usable_settings
+from pipeline.lake.lake import lake_size, require_apart, usable_settings
 from pipeline.out.disk import disk_warning
 from pipeline.out.outputs import opened_out
 from pipeline.places import Place
@@ -22,6 +22,7 @@ def run_once(
     lake: Place, out: Place, as_of: dt.date | None, now: dt.datetime, console: Console
 ) -> report.Summary:
     """All stages, in this process, with progress on a terminal and plain lines elsewhere."""
+    require_apart(lake, out)
     settings = usable_settings(lake)
     if short := disk_warning(lake_size(lake), out):
         console.print(short, markup=False, soft_wrap=True)

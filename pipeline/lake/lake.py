@@ -25,7 +25,7 @@ from pipeline.contract import TABLES
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.files import MAX_BYTES, SUFFIXES
 from pipeline.lake.object_store import ChangedError, Found, RefusedError, Store, store
-from pipeline.places import Address, Place
+from pipeline.places import Address, Place, absolute
 from pipeline.settings import Settings, load_settings, settings_from
 
 SETTINGS_FILE = "fleet.toml"
@@ -118,6 +118,16 @@ def usable_settings(where: Place) -> Settings:
         settings = lake.settings()
         lake.size()
         return settings
+
+
+def require_apart(lake: Place, out: Place) -> None:
+    """Raise UserError where a run would read what it has put out."""
+    there, tables = absolute(out), [f"{absolute(lake / table)}/" for table in TABLES]
+    if there == absolute(lake) or f"{there}/".startswith(tuple(tables)):
+        raise UserError(
+            f"{out}: found within the records, so that a run would read what it put out; accepted: "
+            "a folder of its own"
+        )
 
 
 def lake_size(where: Place) -> int:

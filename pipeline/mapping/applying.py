@@ -4,7 +4,7 @@ One row of an own file may be of several wheel ends: its *parts*. A part's ``row
 row times :data:`PARTS` plus its place, so that it finds back, and a row counts once.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from typing import TypeVar
@@ -28,16 +28,36 @@ from pipeline.lake.cells import (
 )
 from pipeline.lake.files import Cells
 from pipeline.mapping import jobs, reading
+from pipeline.mapping.findings import PLACED, placed_words
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
 from pipeline.mapping.tables import Table, key_of, slid
-from pipeline.mapping.words import cell_words, says_disc, spelled, tokens
+from pipeline.mapping.words import (
+    BRAKE_PARTS,
+    CELL_WORDS,
+    as_written,
+    cell_words,
+    says_disc,
+    spelled,
+    tokens,
+)
 from pipeline.settings import OwnFile, Settings, Target, own_target
+from pipeline.values import counted
 
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
+MOST_READ = 5_000  # and that are read for it
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
+DAYS = ("inspected_on", "done_on")
+OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
 QUOTES = "quotes go round a cell that has the separator in it"
+OR_NOTHING = '"" for nothing'
+NO_NUMBER = r"^\D*$|^[^\d.,+-]|\d\s*\D{4,}$"  # cells that are more than a number in another unit
+NO_DAY = r"\p{L}|^\D*$"
+EXCHANGED = (
+    "; a spreadsheet seems to have exchanged its day and month: export it again as CSV, or set "
+    "days_exchanged under [answers]"
+)
 ROUNDING = 0.001  # by so much of itself a value may differ between two columns of two units
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
@@ -82,13 +102,15 @@ class _Way:
     settings: Settings
     shown_comma: bool | None = None
     shown_day_first: bool | None = None
+    surely_day_first: bool | None = None
 
     @property
     def day_first(self) -> bool | None:
-        """As stated, else as the file's own days show."""
+        """As stated of such files, else as many of the file's own days show, else as answered or
+        stated for all, else as a few show."""
         answers, fleet = self.settings.answers, self.settings.fleet
-        stated = _first(self.recipe.day_first, answers.day_first, fleet.day_first)
-        return _first(stated, self.shown_day_first)
+        told = _first(answers.day_first, fleet.day_first, self.shown_day_first)
+        return _first(self.recipe.day_first, self.surely_day_first, told)
 
     @property
     def decimal_comma(self) -> bool | None:
@@ -165,10 +187,15 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     """The contract's rows of a table, typed and in mm and km, with what is wrong with each."""
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
-    measured = [table.body[f"c{i}"] for _, i, target in found if _is_measured(target, name)]
+    table = _in_words_of_ours(table, found)
+    measured = [
+        reading.without_currency(table.body[f"c{i}"]) if target.name == "cost"
+        else table.body[f"c{i}"]
+        for _, i, target in found if _is_measured(target, name)
+    ]  # fmt: skip
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
-    shown = reading.shown_decimals(measured)[0], reading.shown_day_order(days)
-    way = _Way(recipe, settings, *shown)
+    shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
+    way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
     reader = _Reader(table, way, columns)
     job = next((c for c in columns if c.name == "job"), None)
@@ -179,6 +206,42 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
     return Typed(name, rows, table.body.height, unused, notes)
+
+
+def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) -> Table:
+    """The table with nothing in the cells that the file's own words say to be nothing, and with the
+    numbers and days that others stand for.
+
+    A row of which then no more is left than unit, day and odometer is none: a note below a card.
+    """
+    body = table.body
+    noted = pl.repeat(value=False, n=body.height, eager=True)
+    for heading, position, target in found:
+        own = _own_words(table.recipe, heading)
+        if not own:
+            continue
+        cells = body[f"c{position}"]
+        told = {c: own[as_written(c)] for c in cells.unique().drop_nulls() if as_written(c) in own}
+        plain = _is_measured(target, table.recipe.table) or _is_a_day(target, table.recipe.table)
+        changed = {cell: meaning or None for cell, meaning in told.items() if plain or not meaning}
+        if changed:
+            values = pl.Series(list(changed.values()), dtype=pl.String)
+            body = body.with_columns(cells.replace(list(changed), values))
+        if target.name in {"axle_no", "side", "position", *DAYS}:
+            noted |= cells.is_in([c for c, m in changed.items() if m is None]).fill_null(
+                value=False
+            )
+    if not noted.any():
+        return replace(table, body=body)
+    rest = [f"c{i}" for _, i, t in found if t.name not in OF_A_CARD]
+    left = body.select(pl.any_horizontal(False, pl.col(rest).is_not_null()).alias("left"))
+    return replace(table, body=body.filter(~noted | left["left"]))
+
+
+def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
+    """What a column's cells mean, by how they are written."""
+    words = next((w for own, w in recipe.values.items() if key_of(own) == key_of(heading)), {})
+    return {as_written(word): meaning for word, meaning in words.items()}
 
 
 def _is_measured(target: Target, table: str) -> bool:
@@ -289,14 +352,14 @@ def _typed(
         case dy.Float64():
             measured = KIND_OF.get(unit_of(kind) or "")
             unit = "deg" if measured == "angle" else column.unit
+            text = reading.without_currency(text) if column.name == "cost" else text
             return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
         case dy.Int64():
-            counted = of_words(
-                text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String()
-            )
-            return counted.cast(pl.Int64, strict=False)
+            axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
+            return axles.cast(pl.Int64, strict=False)
         case dy.Date():
-            return reading.days(text, day_first=way.day_first)
+            put_back = way.settings.answers.days_exchanged
+            return reading.days(text, day_first=way.day_first, put_back=put_back)
         case dy.Bool():
             own = _in_own_words(text, {**_usual_words("bool"), **words})
             return of_words(own, boolean_of, pl.Boolean())
@@ -463,9 +526,9 @@ def _judged(
     }
     position = next((c for c in mine if c.name == "position"), None)
     if position is not None:
-        for name in ("axle_no", "side"):
-            cells_of = body[f"c{position.position}"]
-            sources[name] = _source(position, columns[name], reader.way, cells_of)
+        source = _source(position, columns["axle_no"], reader.way, body[f"c{position.position}"])
+        sources["axle_no"] = replace(source, accepted=" and a side, as in 2L")
+        sources["side"] = replace(source, mends=())
     problems = [
         *more,
         _misshapen(reader.table),
@@ -503,23 +566,70 @@ def _unanswered(column: _Column) -> Problem:
 def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> Source:
     """How a column is told of in a reason, and what in ``fleet.toml`` would mend it."""
     accepted = ", alike in both" * bool(column.several and column.name != "lining_mm")
-    mends: list[tuple[str, str]] = []
     match kind:
-        case dy.Float64() if unit_of(kind) in {"mm", "km"}:
-            accepted += f", given in {column.unit}" if column.unit else ", with its unit"
-            what = "length" if unit_of(kind) == "mm" else "distance"
-            if not column.unit:
-                mends.append((r"\d", f" (or set {what} under [answers])"))
-            if way.decimal_comma is None:
-                mends.append((TWO_MARKS, " (or set decimal_comma under [answers])"))
-        case dy.Date() if reading.years_may_be_first(cells.drop_nulls().unique()):
-            mends.append(("", "; its year may stand first: accepted are years of four figures"))
-        case dy.Date() if way.day_first is None:
-            mends.append((TWO_ORDERS, " (or set day_first under [answers])"))
+        case dy.Float64():
+            if unit_of(kind) in {"mm", "km"}:
+                accepted += f", given in {column.unit}" if column.unit else ", with its unit"
+            if column.name == "cost":
+                accepted += ", with or without a currency"
+            mends = _number_mends(column, unit_of(kind), way)
+        case dy.Date():
+            mends = _day_mends(column, way, cells.drop_nulls().unique())
         case dy.Bool() | dy.Enum() | dy.Int64():
-            said = f' (or say what it means under [files.values."{column.heading}"])'
-            mends.append(("", _answer_lacking(column, way, cells) or said))
+            mends = _word_mends(column, kind, way, cells)
+        case _:
+            mends = iter(())
     return Source(column.position, column.heading, 1.0, column.heading, accepted, tuple(mends))
+
+
+Mends = Iterator[tuple[str, str]]  # a pattern of cells, and what to say of those that it finds
+
+
+def _to_say(column: _Column) -> str:
+    return f' (or say what it means under [files.values."{column.heading}"]'
+
+
+def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
+    what = {"mm": "length", "km": "distance"}.get(unit or "")
+    if what and not column.unit:
+        yield r"\d", f" (or set {what} under [answers])"
+    if what and way.decimal_comma is None:
+        yield TWO_MARKS, " (or set decimal_comma under [answers])"
+    yield NO_NUMBER, f"{_to_say(column)}, {OR_NOTHING})"
+
+
+def _day_mends(column: _Column, way: _Way, words: pl.Series) -> Mends:
+    if reading.years_may_be_first(words):
+        yield "", "; its year may stand first: accepted are years of four figures"
+    elif way.settings.answers.days_exchanged is None and reading.were_exchanged(words):
+        yield r"^\d{4}-", EXCHANGED
+    elif way.day_first is None:
+        yield TWO_ORDERS, " (or set day_first under [answers])"
+    yield NO_DAY, f"{_to_say(column)}, {OR_NOTHING})"
+
+
+def _word_mends(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> Mends:
+    lacking = _answer_lacking(column, way, cells)
+    yield "", lacking or f"{_to_say(column)})"
+    for word, meaning in () if lacking else _known_words(column, kind, way, cells):
+        yield f"^{pl.escape_regex(word)}$", f': "{word}" = "{meaning}"'
+
+
+def _known_words(
+    column: _Column, kind: dy.Column, way: _Way, cells: pl.Series
+) -> Iterator[tuple[str, str]]:
+    """Words of a column that are not read, and mean something beside its others."""
+    words = cells.drop_nulls().unique(maintain_order=True).head(MOST_READ)
+    own = way.words_of(column.heading)
+    read = _values(column, words, way)
+    strange = [w for w in words.filter(read.is_null()).head(MOST_PLACES) if spelled(w) not in own]
+    if column.name in PLACED:
+        known = placed_words(words.head(MOST_PLACES).to_list(), column.name)
+    else:
+        told_of = "bool" if isinstance(kind, dy.Bool) else column.name
+        told = cell_words(told_of) if told_of in CELL_WORDS else {}
+        known = {word: told.get(spelled(word), "") for word in strange}
+    yield from ((word, known[word]) for word in strange if known.get(word))
 
 
 def _answer_lacking(column: _Column, way: _Way, cells: pl.Series) -> str:
@@ -551,8 +661,9 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         width=reader.table.body["width"].gather(at),
         slid=reader.slid.gather(at),
         disc=reader.disc.gather(at),
-        axle_no=exploded["axle"],
-        side=exploded["job_side"].cast(base.schema["side"]),
+        # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
+        axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
+        side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),
         action=exploded["action"].cast(base.schema["action"]),
         reason=pl.coalesce(base["reason"][at], exploded["reason"].cast(base.schema["reason"])),
         cost=_share_of_cost(base["cost"][at], exploded),
@@ -571,7 +682,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     )
     parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
     rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
-    return rows, (*_other_lines(texts, at), *_shared_costs(base["cost"][at], exploded))
+    return rows, (*_other_lines(texts, exploded), *_shared_costs(base["cost"][at], exploded))
 
 
 def _share_of_cost(cost: pl.Series, told: pl.DataFrame) -> pl.Series:
@@ -588,8 +699,8 @@ def _shared_costs(cost: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
     if several.is_empty():
         return ()
     return (
-        f"{several['at'].n_unique():,} lines of several wheel ends: their cost is shared equally, "
-        "or left out where they did several things",
+        f"{several['at'].n_unique():,} lines of several wheel ends or jobs: their cost is shared "
+        "equally, or left out where they did several things",
     )
 
 
@@ -616,25 +727,34 @@ def _told_of(keys: pl.DataFrame, way: _Way) -> pl.DataFrame:
         told.append(
             [
                 {"place": i, "action": j.action, "reason": j.reason, "axle": j.axle,
-                 "job_side": j.side, "problem": j.problem}
+                 "job_side": j.side, "problem": j.problem, "is_known": j.is_known}
                 for i, j in enumerate(jobs.jobs_of(line, words, ground))
             ]
         )  # fmt: skip
     kind = pl.List(
         pl.Struct(
             {"place": pl.Int64, "action": pl.String, "reason": pl.String, "axle": pl.Int64,
-             "job_side": pl.String, "problem": pl.String}
+             "job_side": pl.String, "problem": pl.String, "is_known": pl.Boolean}
         )
     )  # fmt: skip
     return lines.with_columns(jobs=pl.Series(told, dtype=kind))
 
 
-def _other_lines(texts: pl.Series, at: pl.Series) -> tuple[str, ...]:
-    """How many lines fit no pattern, and which most."""
-    fitted = pl.Series([False]).new_from_index(0, texts.len()).scatter(at.unique(), values=True)
-    others = texts.filter(~fitted).drop_nulls()
-    if others.is_empty():
-        return ()
-    counts = others.value_counts(sort=True, name="n").head(3)
-    most = ", ".join(f'"{text[:60]}" {n:,}' for text, n in counts.iter_rows())
-    return (f"{others.len():,} job lines fit no pattern and count as other: {most}",)
+def _other_lines(texts: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
+    """How many lines tell of no known job, and which most; apart, those that name a part."""
+    known = told.filter("is_known")["at"].unique()
+    others = texts.filter(~pl.Series(range(texts.len())).is_in(known.implode())).drop_nulls()
+    counts = others.value_counts(sort=True, name="n")
+    named = counts.to_series().map_elements(jobs.names_a_part, return_dtype=pl.Boolean)
+    notes = []
+    unsaid = (
+        "count as other, unless [files.jobs.actions] in fleet.toml says more: {} naming "
+        f"{BRAKE_PARTS}, with nothing known done to them"
+    )
+    for of, text in ((named, unsaid), (~named, "count as other: {} that fit no pattern")):
+        some = counts.filter(of)
+        if not some.is_empty():
+            most = ", ".join(f'"{line[:60]}" {n:,}' for line, n in some.head(3).iter_rows())
+            lines = counted(int(some["n"].sum()), "job line")
+            notes.append(f"{text.format(lines)}, as {most}")
+    return tuple(notes)

@@ -1,7 +1,7 @@
 """``drumline map``: looks at a lake's files, says what it takes them for, and writes that down."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import UnreadableFileError, UserError
@@ -10,20 +10,37 @@ from pipeline.lake.loading import contract_cells
 from pipeline.mapping.applying import QUOTES
 from pipeline.mapping.findings import (
     NOTHING_OF_OURS,
+    PLACED,
     READ_AS,
     ColumnFound,
     TableFound,
     tables_found,
 )
 from pipeline.mapping.grids import HIDDEN, Grid
-from pipeline.mapping.headings import OF_WHEEL_ENDS
+from pipeline.mapping.headings import INSPECTED, place_in
+from pipeline.mapping.jobs import kinds_of
 from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
 from pipeline.mapping.shapes import SHEET, shaped_grids
-from pipeline.mapping.words import CORES, PERCENT, tokens
-from pipeline.mapping.writing import Form, forms, is_settled, settings_text, without_own_part
+from pipeline.mapping.words import (
+    CORES,
+    KINDS,
+    MEASURED,
+    NOT_READ_NOW,
+    PERCENT,
+    UNIT_OF,
+    tokens,
+)
+from pipeline.mapping.writing import (
+    Form,
+    forms,
+    is_read_otherwise,
+    settings_text,
+    settling,
+    without_own_part,
+)
 from pipeline.places import Place
-from pipeline.settings import Settings, settings_from
-from pipeline.values import counted
+from pipeline.settings import JobWords, Settings, settings_from
+from pipeline.values import CAP_STATES, REASONS, counted
 
 Tell = Callable[[str], None]
 
@@ -64,18 +81,24 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
     with opened_lake(where) as lake:
         found, unreadable, others, hidden = _looked_at(lake, own)
-    left = [t for t in found if not is_settled(t, own.files)]
+    settled = [settling(t, own.files) for t in found]
+    left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole))
     open_questions = questions([form.found for form in shown], whole)
     for form in shown:
         _show(form, tell)
+    for table, recipe in zip(found, settled, strict=True):
+        if recipe is not None and table.job_lines:
+            tell(f"{table.path}: {counted(table.row_count, 'row')}, read as {SETTINGS_FILE} says")
+            _show_jobs(table, recipe.jobs, tell)
     answers = _given_before(whole, own) | (asked(open_questions, ask, tell) if ask else {})
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)
-    _say_what_is_left(shown, [*hidden, *unreadable], open_questions if ask is None else [], tell)
-    asked_still = 0 if ask else len(open_questions)
-    return Mapped(tuple(shown), tuple(unreadable), asked_still, others or len(left) < len(found))
+    still_open = [question for question in open_questions if question.key not in answers]
+    _say_what_is_left(shown, [*hidden, *unreadable], still_open, tell)
+    others |= len(left) < len(found)
+    return Mapped(tuple(shown), tuple(unreadable), len(still_open), others)
 
 
 def _given_before(whole: Settings, own: Settings) -> dict[str, Value]:
@@ -118,7 +141,10 @@ def _looked_at(
             others |= grids is None
             shown = [grid for grid in grids or () if not grid.is_hidden]
             tables = [t for grid in shown for t in tables_found(grid, file.path, settings)]
-            found += tables
+            read = [t for grid in shown for t in tables if t.sheet == grid.name
+                    and is_read_otherwise(t, grid, file.path, settings.files)]  # fmt: skip
+            others |= bool(read)
+            found += [table for table in tables if table not in read]
             hidden += [f"{file.path} [{g.name}]: {HIDDEN}" for g in grids or () if g.hidden_table]
             if grids is not None and not tables:
                 unreadable.append(f"{file.path}: {NO_TABLE}")
@@ -160,8 +186,23 @@ def _show(form: Form, tell: Tell) -> None:
     if found.is_usable:
         _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
     _show_lost(found, tell)
-    for line, count in found.other_lines[:20]:
-        tell(f"  other: {count:,} × {line[:80]}")
+    if found.is_usable:
+        _show_jobs(found, JobWords(), tell)
+
+
+_SHOWN = 5  # wordings of each kind of job
+_SHOWN_OTHERS = 20
+
+
+def _show_jobs(found: TableFound, words: JobWords, tell: Tell) -> None:
+    """What the job lines become, kind by kind, so that a person sees what is taken for a reline."""
+    for kind, told in kinds_of(found.job_lines, words).items():
+        tell(f"  {counted(sum(n for _, n in told), 'job line')}: {kind}")
+        most = _SHOWN_OTHERS if kind.startswith("other") else _SHOWN
+        for line, count in told[:most]:
+            tell(f"    {count:,} × {line[:80]}")
+        if len(told) > most:
+            tell(f"    and {counted(len(told) - most, 'other wording')}")
 
 
 _OF_OTHERS = " is no column of "
@@ -171,11 +212,22 @@ _ABOVE = (
 )
 
 
-def _holds_readings(column: ColumnFound) -> bool:
-    """Whether a heading that is left alone has the words of something read at a wheel end."""
-    words = set(tokens(column.heading))
-    named = any(core <= words for concept in OF_WHEEL_ENDS for core in CORES[concept])
-    return named and not words & PERCENT and _OF_OTHERS not in column.why
+def _reading_in(column: ColumnFound) -> str:
+    """What a heading that is left alone seems to be a reading of, as it would be named; empty
+    where it names none, or more than one, or a word makes it another thing than was read."""
+    place = place_in(tokens(column.heading), {"l": "L", "r": "R"}, offside=True)
+    words = set(place.rest)
+    named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
+             if core <= words]  # fmt: skip
+    most = {concept for size, concept in named if size == max(named)[0]}
+    if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or _OF_OTHERS in column.why or place.why:
+        return ""
+    concept = most.pop()
+    units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
+    unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
+    axle = str(place.axle or "") if place.named or place.side else ""
+    where = f"{axle}{' ' * (not axle.isdigit())}{place.side or ''}".strip()
+    return f"{where} {concept}{'_' * bool(unit)}{unit}".strip()
 
 
 def _show_elsewhere(headings: list[str], tell: Tell) -> None:
@@ -186,9 +238,9 @@ def _show_elsewhere(headings: list[str], tell: Tell) -> None:
         )
 
 
-# What a word of a column may be said to mean, as an example.
-_MEANING = {"return_test": "pass", "cap_state": "seated", "marks_aligned": "yes", "axle_no": "1",
-            "side": "L", "position": "2L", "action": "reline", "reason": "worn"}  # fmt: skip
+# What a word of a column may be said to mean.
+_ACCEPTED = {"return_test": "pass or fail", "cap_state": " or ".join(CAP_STATES),
+             "marks_aligned": "yes or no", **PLACED, "reason": " or ".join(REASONS)}  # fmt: skip
 
 
 def _show_lost(found: TableFound, tell: Tell) -> None:
@@ -197,8 +249,9 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
         c for c in found.columns
         if c.examples and not c.target and not c.why.startswith(READ_AS)
     ]  # fmt: skip
-    readings = [c for c in left if _holds_readings(c)]
-    others = [c for c in left if c.meant and c not in readings and c.heading != SHEET]
+    readings = [replace(c, meant=named) for c in left if (named := _reading_in(c))]
+    shown = {c.heading for c in readings} | {SHEET}
+    others = [c for c in left if c.meant and c.heading not in shown]
     for columns, told in ((readings, "seems to hold readings"), (others, "has a known heading")):
         if columns:
             some = ", ".join(c.heading for c in columns[:4]) + (" …" if len(columns) > 4 else "")
@@ -208,15 +261,25 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
             )
 
 
+_PLACE = " after its axle and side (as in 2L lining_mm)"
+
+
+def _lacks_place(column: ColumnFound, found: TableFound) -> bool:
+    """Whether neither a heading nor another column says where something was read."""
+    said = {c.target.rpartition(" ")[2] or c.why.partition(",")[0] for c in found.columns}
+    placed = said & {"side", "position"}
+    return column.meant.startswith(tuple(INSPECTED)) and not placed
+
+
 def _lines_for(column: ColumnFound, found: TableFound) -> str:
     """What to write so that a column is read."""
     table = found.table if found.table != "none" else "inspections"
     lines = [] if found.is_usable else [f'table = "{table}"']
-    lines.append(f'"{column.heading}" = "{column.meant or "2L lining_mm"}"')
+    lines.append(f'"{column.heading}" = "{column.meant}"{_PLACE * _lacks_place(column, found)}')
     name = column.meant.rpartition(" ")[2]
-    if column.strange and name in _MEANING:
-        word = f'"{column.strange}" = "{_MEANING[name]}"'
-        lines.append(f'under [files.values."{column.heading}"] {word}')
+    if column.strange and name in _ACCEPTED:
+        told = f'"{column.strange}" = what it means: {_ACCEPTED[name]}; "" for nothing'
+        lines.append(f'under [files.values."{column.heading}"] {told}')
     return ", ".join(lines)
 
 

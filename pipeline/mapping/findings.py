@@ -16,28 +16,35 @@ from pipeline.contract import columns_of
 from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
-from pipeline.mapping.jobs import fits as fits_line
-from pipeline.mapping.shapes import SHEET
-from pipeline.mapping.tables import HEAD_ROWS, Heading, further_down, heading_at, is_again, slid
+from pipeline.mapping.jobs import actions_of
+from pipeline.mapping.shapes import SHEET, TITLED
+from pipeline.mapping.tables import (
+    HEAD_ROWS,
+    Heading,
+    further_down,
+    heading_at,
+    is_again,
+    key_of,
+    slid,
+)
 from pipeline.mapping.words import (
     END_OF,
-    JOB_ACTIONS,
-    JOB_REASONS,
     KINDS,
     MEASURED,
-    NOT_DONE,
     SIDE_OF,
     UNIT_OF,
     cell_words,
     folded,
     says_disc,
+    says_nothing,
     spelled,
     tokens,
 )
-from pipeline.settings import DISTANCES, LENGTHS, Settings
+from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
 
 SAMPLE_ROWS = 20_000
 EXAMPLES = 3
+MOST_NOTES = 50  # different notes of a column that are written down as such
 # What a concept is called in each table; the tables that have it.
 NAMES = {
     "date": {"inspections": "inspected_on", "work": "done_on"},
@@ -111,9 +118,7 @@ class TableFound:
     day_first: bool | None = None
     decimal_comma: bool | None = None
     both_sides: bool = False
-    job_words: tuple[tuple[str, str], ...] = ()
-    job_reasons: tuple[tuple[str, str], ...] = ()
-    other_lines: tuple[tuple[str, int], ...] = ()
+    job_lines: tuple[tuple[str, int], ...] = ()
     missing: tuple[str, ...] = ()
     slid: int = 0
 
@@ -129,9 +134,11 @@ class TableFound:
 
 @dataclass(frozen=True, slots=True)
 class _Sample:
-    """Some rows of a table, and how its file writes decimals and days, where these show."""
+    """Some rows of a table, and how its file writes decimals and days, where these show; ``alone``
+    are those of all its rows in which one cell is filled beside unit, day and odometer."""
 
     rows: pl.DataFrame
+    alone: pl.Series
     day_first: bool | None
     decimal_comma: bool | None
     doubtful: frozenset[str]
@@ -241,6 +248,7 @@ def _table(
     kind: str | None = None,
 ) -> TableFound:
     said = _said(heading)
+    body = _without_headings(body, heading)
     sample = _sample(body, said)
     table = kind or _kind(said)
     columns = [
@@ -253,7 +261,15 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
-    return _finished(found, sample, heading) if table != "none" else found
+    found = _finished(found, sample, heading) if table != "none" else found
+    return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
+    """Rows of a table without its heading, where that is printed again on every page or card."""
+    named = [(i, c) for i, c in enumerate(heading.cells) if c and not is_again(heading.cells, i)]
+    again = pl.all_horizontal(pl.col(f"c{i}").fill_null("") == cell for i, cell in named)
+    return body.filter(~again) if named else body
 
 
 def _said(heading: Heading) -> list[Meaning]:
@@ -282,10 +298,15 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
     ):
         doubtful.add("day_first")
     measured = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED]
+    costs = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept == "cost"]
     comma, unclear = reading.shown_decimals(measured)
-    if unclear:
+    if comma is None:
+        comma, _ = reading.shown_decimals([*measured, *map(reading.without_currency, costs)])
+    if unclear and comma is None:
         doubtful.add("decimal_comma")
-    return _Sample(rows, day_first, comma, frozenset(doubtful))
+    beside = [body[f"c{i}"].is_not_null() for i, m in enumerate(said) if m.concept not in TITLED]
+    filled = pl.DataFrame(beside).sum_horizontal() if beside else body["row_no"]
+    return _Sample(rows, filled == 1, day_first, comma, frozenset(doubtful))
 
 
 def _kind(said: Sequence[Meaning]) -> str:
@@ -370,6 +391,14 @@ def _measured(
 ) -> ColumnFound:
     kind = MEASURED[said.concept or ""]
     unit = said.unit or ("deg" if kind == "angle" else None)
+    marks = some.unique(maintain_order=True) if kind != "distance" else ()  # which no row can lack
+    nothing = [cell for cell in marks if says_nothing(cell)]
+    some = some.filter(~some.is_in(nothing))
+    if some.is_empty():
+        return replace(found, why="nothing is measured in it")
+    if nothing:
+        examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
+        found = replace(found, examples=examples, values=dict.fromkeys(nothing, ""))
     if kind == "angle" and said.unit is None:
         return replace(found, why="no unit: degrees are written deg or °")
     own = some.str.contains(r'[^\d\s][\s"]*$') & some.str.contains(r"\d")
@@ -439,7 +468,7 @@ def _worded(
         case "unit_id" if all(cell.casefold() in UNIT_OF for cell in found.examples):
             return replace(found, why="holds units of measure")
         case "axle_no" | "position" | "side":
-            return _located(found, target, said.concept, cells)
+            return _located(found, target, said.concept, cells, sample.alone)
         case "job":
             return _job_or_action(found, target, cells)
         case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
@@ -456,7 +485,8 @@ def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnF
 
 
 def _is_text(some: pl.Series, sample: _Sample) -> bool:
-    numbers = reading.numbers(some, None, None, decimal_comma=sample.decimal_comma)
+    plain = reading.without_currency(some)
+    numbers = reading.numbers(plain, None, None, decimal_comma=sample.decimal_comma)
     return numbers.null_count() > (1 - MOSTLY) * some.len()
 
 
@@ -464,12 +494,20 @@ def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) ->
     doubtful = "day_first" in sample.doubtful
     first = True if doubtful else sample.day_first
     read = reading.days(some, day_first=first)
+    exchanged = reading.were_exchanged(some)
     if read.null_count() > (1 - MOSTLY) * some.len():
         unclear = reading.years_may_be_first(some)
         why = "; its years may stand first: accepted are years of four figures" * unclear
         return replace(found, why=f"{_unread(some, read, 'date')}{why}")
-    asks = frozenset({"day_first"}) if doubtful else frozenset()
-    return replace(found, target=target, asks=asks)
+    asks = {key for key, is_asked in (("day_first", doubtful), ("days_exchanged", exchanged))
+            if is_asked}  # fmt: skip
+    if asks:
+        telling = reading.is_own_day if exchanged else reading.is_ambiguous_day
+        first_of = next(cell for cell in some if telling(cell))
+        found = replace(
+            found, examples=tuple(dict.fromkeys((first_of, *found.examples)))[:EXAMPLES]
+        )
+    return replace(found, target=target, asks=frozenset(asks))
 
 
 def _words_in(cells: pl.Series) -> list[str]:
@@ -478,13 +516,17 @@ def _words_in(cells: pl.Series) -> list[str]:
     return counts.to_series().to_list()
 
 
-def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) -> ColumnFound:
-    """Axles, sides and positions: the file's words for them, read by one pattern."""
+def _located(
+    found: ColumnFound, target: str, concept: str, cells: pl.Series, alone: pl.Series
+) -> ColumnFound:
+    """Axles, sides and positions: the file's words for them, read by one pattern. What is none, and
+    stands in rows of nothing else, is a note."""
     words = _words_in(cells)
-    letters = _letters_of(words)
-    offside = any("ns" in tokens(w) for w in words)
-    read = {w: _place_word(w, concept, letters, offside=offside) for w in words[:200]}
-    known = {w: p for w, p in read.items() if p}
+    known = placed_words(words, concept)
+    beside = set(cells.filter(~alone).drop_nulls())
+    notes = [word for word in words if word not in known and word not in beside]
+    cells = cells.filter(~cells.is_in(notes))
+    words = [word for word in words if word not in notes]
     if not words or sum(cells.is_in(list(known)).fill_null(value=False)) < MOSTLY * (
         cells.len() - cells.null_count()
     ):
@@ -496,7 +538,17 @@ def _located(found: ColumnFound, target: str, concept: str, cells: pl.Series) ->
     values = {
         w: p for w, p in known.items() if p != w and not (concept == "axle_no" and w.isdigit())
     }
+    values |= dict.fromkeys(notes[:MOST_NOTES], "")
     return replace(found, target=target, values=values, asks=frozenset(asks))
+
+
+def placed_words(words: Sequence[str], concept: str) -> dict[str, str]:
+    """The axle, side or both that words of a column mean, of those that mean one beside the
+    others."""
+    letters = _letters_of(words) or (_one_side_alone(words) if concept == "side" else {})
+    offside = any("ns" in tokens(w) for w in words)
+    read = {w: _place_word(w, concept, letters, offside=offside) for w in words[:200]}
+    return {word: place for word, place in read.items() if place}
 
 
 def _letters_of(words: Iterable[str]) -> dict[str, str]:
@@ -505,6 +557,12 @@ def _letters_of(words: Iterable[str]) -> dict[str, str]:
     seen = {t for of in found for t, after in zip(of, (*of[1:], ""), strict=True)
             if not (t == "a" and after.isdigit())}  # fmt: skip
     return sides_told_by({t for t in seen if len(t) == 1 and t.isalpha()}, seen)
+
+
+def _one_side_alone(words: Iterable[str]) -> dict[str, str]:
+    """L where no other letter is, or R: in each language that writes them so they are the same."""
+    letters = {t for word in words for t in tokens(word) if len(t) == 1 and t.isalpha()}
+    return {"l": "L", "r": "R"} if letters in ({"l"}, {"r"}) else {}
 
 
 def _place_word(word: str, concept: str, letters: dict[str, str], *, offside: bool) -> str:
@@ -600,7 +658,7 @@ def _without_counts(found: TableFound, sample: _Sample, heading: Heading) -> Tab
 
 
 def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFound:
-    """With its job patterns, and what its rows lack to be of use."""
+    """With its job lines, and what its rows lack to be of use."""
     found = _without_counts(found, sample, heading)
     named = [c.target for c in found.columns if c.target]
     bases = {target.rpartition(" ")[2] for target in named}
@@ -647,29 +705,28 @@ def _concept_of(base: str) -> str:
     return "job" if base == "action" else base
 
 
+def _with_told_jobs(
+    found: TableFound, sample: _Sample, heading: Heading, settings: Settings
+) -> TableFound:
+    """With the lines of a column that ``fleet.toml`` says to hold jobs, whatever its heading."""
+    own = {key_of(h) for f in settings.files for h, told in f.columns.items() if told == "job"}
+    at = next((i for i, cell in enumerate(heading.cells) if cell and key_of(cell) in own), None)
+    return found if at is None else replace(found, job_lines=_counted(sample.rows[f"c{at}"]))
+
+
+def _counted(lines: pl.Series) -> tuple[tuple[str, int], ...]:
+    counts = lines.drop_nulls().value_counts(sort=True)
+    return tuple((str(line), int(n)) for line, n in counts.iter_rows())
+
+
 def _with_jobs(found: TableFound, lines: pl.Series) -> TableFound:
-    """The patterns that some line fits, and the lines that fit none, by count."""
-    counts = [(str(line), int(n)) for line, n in lines.value_counts(sort=True).iter_rows()]
-    read = [(tokens(line), line, n) for line, n in counts]
-    actions = [p for p in JOB_ACTIONS if any(fits_line(of, p[0]) for of, _, _ in read)]
-    reasons = [p for p in JOB_REASONS if any(fits_line(of, p[0]) for of, _, _ in read)]
-    others = [
-        (line, n)
-        for of, line, n in read
-        if set(of) & set(NOT_DONE) or not any(fits_line(of, p[0]) for p in actions)
-    ]
-    unfit = {line for line, _ in others}
-    told = [of for of, line, _ in read if line not in unfit]
+    """With its job lines, by count, and what must be known to place those that are understood."""
+    counts = _counted(lines)
+    told = [tokens(line) for line, _ in counts if actions_of(line, JobWords())]
     columns = [
         replace(c, asks=c.asks | _asked_by(told)) if c.target == "job" else c for c in found.columns
     ]
-    return replace(
-        found,
-        columns=tuple(columns),
-        job_words=tuple(actions),
-        job_reasons=tuple(reasons),
-        other_lines=tuple(others),
-    )
+    return replace(found, columns=tuple(columns), job_lines=counts)
 
 
 def _asked_by(lines: Sequence[tuple[str, ...]]) -> frozenset[str]:

@@ -41,8 +41,10 @@ OF_WHEEL_ENDS = {
     *("axle_type", "arm_length", "chamber_size", "lining_new", "lining_min"),
 }
 MAX_AXLE = 20
+OR = {"or", "oder", "ou", "of"}
 BOTH_SIDES = tuple(
-    frozenset(pair.split()) for pair in ("l r", "left right", "lh rh", "ns os", "links rechts")
+    frozenset(pair.split())
+    for pair in ("l r", "left right", "lh rh", "ns os", "nearside offside", "links rechts")
 )
 
 
@@ -203,7 +205,8 @@ def _placed(
 def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> Meaning:
     whole = _concept(of)
     if whole.concept is None and any(pair <= set(of) for pair in BOTH_SIDES):  # Side (L/R)
-        rest = _concept(tuple(t for t in of if not any(t in pair for pair in BOTH_SIDES)))
+        others = [t for t in of if t not in OR and not any(t in pair for pair in BOTH_SIDES)]
+        rest = _concept(tuple(others)) if others else Meaning("side")
         whole = rest if rest.concept == "side" else whole
     return whole if whole.concept is not None else _placed_meaning(of, letters, offside=offside)
 

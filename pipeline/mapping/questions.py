@@ -20,8 +20,30 @@ class Question:
     default: str
     where: str
 
+    @property
+    def accepted(self) -> list[str]:
+        """Each choice by its word, and by its value where that is another."""
+        return [
+            word if str(value).casefold() == word.casefold() else f"{word} ({_written(value)})"
+            for word, value in self.choices.items()
+        ]
 
-ORDER = ("day_first", "decimal_comma", "near_side", "rear_axle", "stroke", "distance", "length")
+
+def _written(value: Value) -> str:
+    """A value as ``fleet.toml`` has it, without quotes."""
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+ORDER = (
+    "day_first",
+    "days_exchanged",
+    "decimal_comma",
+    "near_side",
+    "rear_axle",
+    "stroke",
+    "distance",
+    "length",
+)
 
 
 def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound]:
@@ -115,6 +137,15 @@ def _day_first(example: str, found: Sequence[TableFound]) -> tuple[str, dict[str
     )
 
 
+def _days_exchanged(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Did a spreadsheet exchange day and month of real dates, as in {example}? All are of "
+        "the 1st to 12th, all that stayed text later. Put back?",
+        {"yes": True, "no": False},
+        "yes",
+    )
+
+
 def _decimal_comma(example: str, _: object) -> tuple[str, dict[str, Value], str]:
     mark = "comma" if "," in example else "point"
     thousands, decimals = {"comma": (False, True), "point": (True, False)}[mark]
@@ -169,6 +200,7 @@ def _but(units: Sequence[str], kind: str) -> str:
 
 _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {
     "day_first": _day_first,
+    "days_exchanged": _days_exchanged,
     "decimal_comma": _decimal_comma,
     "near_side": _near_side,
     "rear_axle": _rear_axle,
@@ -193,11 +225,16 @@ def _has_unit(found: Iterable[TableFound], unit: str) -> bool:
 def asked(
     open_questions: Sequence[Question], ask: Callable[[str], str], tell: Callable[[str], None]
 ) -> dict[str, Value]:
-    """The answers of whoever sits at the terminal; an empty one takes the default."""
+    """The answers of whoever sits at the terminal; an empty one takes the default. Where the input
+    ends, what was answered stands and the others stay open."""
     answers: dict[str, Value] = {}
     for no, question in enumerate(open_questions, start=1):
         tell(f"Question {no} of {len(open_questions)}: {question.text} ({question.where})")
-        answers[question.key] = _answer(question, ask, tell)
+        try:
+            answers[question.key] = _answer(question, ask, tell)
+        except EOFError:
+            tell("")
+            break
     return answers
 
 
@@ -206,11 +243,15 @@ def chosen(
 ) -> list[TableFound]:
     """Tables once it is said which of columns that would be the same thing is meant."""
     said: dict[tuple[str, tuple[str, ...]], str] = {}
-    tables = []
+    tables: list[TableFound] = []
     for table in found:
         for target, headings in _rivals(table).items():
             if (target, headings) not in said:
-                said[target, headings] = _choice(table, target, headings, ask, tell)
+                try:
+                    said[target, headings] = _choice(table, target, headings, ask, tell)
+                except EOFError:
+                    tell("")
+                    return [*tables, table, *found[len(tables) + 1 :]]
             table = with_choice(table, target, said[target, headings])
         tables.append(table)
     return tables
@@ -247,4 +288,7 @@ def _answer(question: Question, ask: Callable[[str], str], tell: Callable[[str],
         exact = [c for c in fitting if c.casefold() == said]
         if len(exact or fitting) == 1:
             return question.choices[(exact or fitting)[0]]
-        tell(f"  found {said!r}; accepted: {', '.join(question.choices)}")
+        for value in question.choices.values():
+            if _written(value).casefold() == said:
+                return value
+        tell(f"  found {said!r}; accepted: {', '.join(question.accepted)}")

@@ -26,6 +26,16 @@ _FIRST_SERIAL = dt.date(1899, 12, 30)
 _SERIALS = range(20_000, 80_000)  # 1954 to 2119
 # Of days that show which comes first, so many may be slips.
 OUTLIERS = 0.05
+# So many different days, and none that denies it, show how a file writes them, whatever is answered
+# for files that do not show it; our own, no source.
+SHOWN_SURELY = 5
+# Days of a month that can be taken for a month, as a share of all days, by the calendar; and how
+# unlikely by chance a column must be to count as one of which day and month were exchanged: our
+# own, no source.
+MONTHS_OF_DAYS = 12 / 30.44
+BY_CHANCE = 0.001
+_ISO = re.compile(r"\d{4}-(\d{2})-(\d{2})")
+_FIGURES = re.compile(r"\W*\d{1,2}\W+\d{1,2}\W+\d{2,4}(?!\d)")
 _FIRST_YEAR, _LAST_YEAR = 1950, 2100
 _THREE_PAIRS = re.compile(r"(\d{2})\D(\d{2})\D(\d{2})(?:\D|$)")
 _RECENT = range(10, 50)  # years of two figures that a record may be of, 2010 to 2049
@@ -56,6 +66,41 @@ def numbers(
         fractions = _each(some.filter(missed), partial(_fraction, factors=factors, unit=unit))
         read = read.scatter(missed.arg_true(), fractions)
     return done.scatter(left.arg_true(), read)
+
+
+_MONEY = (
+    r"^\s*(-?)\s*([\p{L}.]{0,4}\p{Sc}?)\s*(-?\d[\d.,\s'’]*?)(?:[.,][-–—]+)?"
+    r"\s*(\p{Sc}|\p{L}{0,4}\.?)\s*$"
+)
+# Short words beside a number that are no currency's; of one letter alone, only the rand's is one.
+_NO_CURRENCY = (
+    *("k", "tsd", "tys", "mio", "mil", "mln", "mrd", "bn", "h", "hr", "hrs", "hour", "std", "min"),
+    *("stk", "st", "szt", "pcs", "pc", "set", "no", "nr", "kg", "ltr", "godz", "uur", "ora", "ore"),
+    *UNIT_OF,
+)
+
+
+def without_currency(text: pl.Series) -> pl.Series:
+    """Amounts of money without the sign or letters of their currency, and without spaces within.
+
+    Letters are two to four, or R, before the number or behind it: $1,252.17, 1 250,00 zł,
+    CHF 1'250.00, US$ 12, 12,- €. Whatever else is written stays, and is no number then.
+    """
+    number = pl.col("number").str.replace_all(r"[\s'’](\d{3})", "$1")
+    frame = text.to_frame("t").with_columns(
+        pl.col("t").str.extract(_MONEY, i).alias(name)
+        for i, name in enumerate(("sign", "before", "number", "behind"), start=1)
+    )
+    known = pl.all_horizontal(_is_a_currency(pl.col(name)) for name in ("before", "behind"))
+    plain = pl.when(known).then(pl.concat_str("sign", number))
+    return frame.select(pl.coalesce(plain, "t")).to_series().alias(text.name)
+
+
+def _is_a_currency(cell: pl.Expr) -> pl.Expr:
+    """Whether what stands beside a number is nothing, or a currency's sign or letters."""
+    letters = cell.str.replace_all(r"[\p{Sc}.]", "").str.to_lowercase()
+    alone = (letters.str.len_chars() == 1) & (letters == cell.str.to_lowercase()) & (letters != "r")
+    return ~letters.is_in(_NO_CURRENCY) & ~alone
 
 
 def _marked(
@@ -116,21 +161,56 @@ def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
     return text.replace_strict(words, values, default=None, return_dtype=pl.Float64)
 
 
-def days(text: pl.Series, *, day_first: bool | None) -> pl.Series:
+def days(text: pl.Series, *, day_first: bool | None, put_back: bool | None = False) -> pl.Series:
     """Days; null where a cell is none, or two.
 
     A column whose own days speak against ``day_first`` is read without it; days of two-figure years
-    are not read where these may stand first.
+    are not read where these may stand first. ``put_back``: whether day and month of a workbook's
+    own days change places where :func:`were_exchanged`; None: such days are not read.
     """
     words = text.drop_nulls().unique(maintain_order=True)
+    exchanged = put_back is not False and were_exchanged(words, surely=put_back is None)
     if day_first is not None and _speaks_against(words.to_list(), day_first):
         day_first = None
     unclear = years_may_be_first(words.to_list())
     values = pl.Series(
-        [None if unclear and _pairs(word) else day_of(word, day_first) for word in words],
+        [
+            None
+            if (unclear and _pairs(word)) or (exchanged and put_back is None and is_own_day(word))
+            else day_of(_put_back(word) if exchanged else word, day_first)
+            for word in words
+        ],
         dtype=pl.Date,
     )
     return text.replace_strict(words, values, default=None, return_dtype=pl.Date)
+
+
+def is_own_day(text: str) -> bool:
+    """Whether a cell holds a day as such, as a workbook does: it is written year first."""
+    return _ISO.fullmatch(text) is not None
+
+
+def were_exchanged(words: Iterable[str], *, surely: bool = True) -> bool:
+    """Whether a spreadsheet exchanged day and month of a column's own days when it was opened.
+
+    It makes days of texts by its own country's order: those that can be read so become days with
+    the two exchanged, and only those that cannot, of the 13th or later, stay text. So none of the
+    days is after the 12th, and all of the text is. ``surely``: chance would seldom make a column
+    of so many different cells so.
+    """
+    words = set(words)
+    own = [found for word in words if (found := _ISO.fullmatch(word))]
+    if not own or any(int(found[2]) > 12 for found in own):
+        return False
+    told = [shows_day_first(word) for word in words if _FIGURES.match(word)]
+    if len(set(told)) != 1 or None in told:  # no text, or one of two readings, or of none
+        return False
+    chance = MONTHS_OF_DAYS ** len(own) * (1 - MONTHS_OF_DAYS) ** len(told)
+    return not surely or chance < BY_CHANCE
+
+
+def _put_back(text: str) -> str:
+    return _ISO.sub(lambda found: f"{text[:4]}-{found[2]}-{found[1]}", text)
 
 
 def _speaks_against(words: list[str], day_first: bool) -> bool:
@@ -229,11 +309,11 @@ def shows_day_first(text: str) -> bool | None:
     return by_day is not None
 
 
-def shown_day_order(columns: Iterable[pl.Series]) -> bool | None:
-    """Whether days stand first, as two days or more of a file show it and none denies."""
+def shown_day_order(columns: Iterable[pl.Series], by: int = 2) -> bool | None:
+    """Whether days stand first, as so many different days of a file show it and none denies."""
     words = {word for column in columns for word in column.drop_nulls().unique()}
     told = [first for word in words if (first := shows_day_first(word)) is not None]
-    return told[0] if len(told) > 1 and len(set(told)) == 1 else None
+    return told[0] if len(told) >= by and len(set(told)) == 1 else None
 
 
 def shown_decimals(columns: Iterable[pl.Series]) -> tuple[bool | None, bool]:

@@ -287,6 +287,16 @@ KINDS = {
     "angle": ("deg",),
 }
 PERCENT = _words("% percent pct prozent procent procento pourcent porcentaje")
+# Words that make another thing of a reading's name: of another day, a loss, a limit, a part.
+NOT_READ_NOW = _words(
+    """prev previous last old former earlier next forecast expected planned due target wear worn
+    loss lost used change difference diff delta rate average mean min minimum max maximum limit
+    allowed new neu neuf nueva nuevo novo nova nowa original nominal type make
+    maker brand supplier part batch cost price date day km vorher nachher alt letzte letzter
+    verschleiss abnutzung verbraucht usure usee precedent ancien dernier zuzycie poprzedni ostatni
+    desgaste anterior ultimo usura precedente slijtage vorige opotrebeni predchozi slitage slid
+    foregaende forrige"""
+)
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(
     """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal
@@ -431,36 +441,194 @@ CELL_WORDS = {
     },
 }  # fmt: skip
 
-# Job lines: all parts of a pattern must be found in a clause; | is or, * any ending. First wins.
-JOB_ACTIONS = (
-    ("slack*|adjuster*|asa|gestangesteller*|regleur*|samoregulator*|ajustador*|registrator* + "
-     "renew*|replac*|new|fit|fitted|chang*|erneuer*|ersetz*|gewechselt|neu|neuf|rempl*|wymian*|"
-     "wymien*|cambi*|troc*|sostit*", "adjuster_replaced"),
-    ("drum*|trommel*|tambour*|beben*|bebn*|tambor*|tambur* + renew*|replac*|new|fit|fitted|chang*|"
-     "erneuer*|ersetz*|gewechselt|neu|neuf|rempl*|wymian*|wymien*|cambi*|troc*|sostit*",
-     "drum_replaced"),
-    ("relin*", "reline"),
-    ("lining*|belag*|belage*|bremsbelag*|garnit*|okladzin*|forro*|balata*|lona*|guarniz* + renew*|"
-     "replac*|new|fit|fitted|chang*|erneuer*|ersetz*|gewechselt|neu|neuf|neuves|rempl*|wymian*|"
-     "wymien*|cambi*|troc*|sostit*", "reline"),
-    ("adjust|adjusted|adjusting|reset|einstell*|eingestellt|nachgestellt|regler|regle|reglage|"
-     "regulac*|ajustar|ajustad*|ajuste|regulad*|registraz*", "adjuster_set"),
-    ("greas*|lube*|lubric*|schmier*|abschmier*|abgeschmiert|geschmiert|graiss*|smarow*|engras*|"
-     "lubrif*|ingrass*", "greased"),
-)  # fmt: skip
-JOB_REASONS = (
-    ("us|failed|faulty|defect*|defekt*|seized|kaputt|hs|panne|niesprawn*|averia*", "failed"),
-    ("damag*|broken|bent|beschadigt|casse|uszkodz*|danad*|rott*", "damaged"),
-    ("worn|verschliss*|usee*|usure|zuzyt*|gastad*|desgast*|usurat*", "worn"),
-    ("planned|scheduled|preventive|planmassig|geplant|planifi*|planow*|programad*", "planned"),
+# Job lines. Alternatives by bar or space, * any ending. What work is done on:
+_LININGS = """lining linings belag belage belagen bremsbelag bremsbelage bremsbelagen belagsatz
+    bremsbelagsatz garniture garnitures okladzina okladziny okladzin okladzine forro forros balata
+    balatas lonas guarnizione guarnizioni ferodo ferodi ferodos voering voeringen remvoering
+    remvoeringen oblozeni belagg belaggen bromsbelagg bromsbelaggen belaegning belaegninger
+    bremsebelaegning bremsebelaegninger bremsebelaeg belegg bremsebelegg bremsebeleggene garnituri
+    garniturile fekbetet fekbetetek накладк* накладок"""
+# New shoes come lined, so that new shoes are a reline: common practice, no source.
+_SHOES = """shoe shoes brakeshoe brakeshoes backe backen bremsbacke bremsbacken machoire machoires
+    zapata zapatas sapata sapatas ganascia ganasce szczeka szczeki szczek remschoen remschoenen
+    celist celisti bromsback bromsbackar bromsbackarna bremsesko bremsebakke bremsebakker sabot
+    saboti sabotii fekpofa fekpofak колодка колодки колодок"""
+_ADJUSTERS = """slack slacks adjuster adjusters asa asas autoslack gestangesteller*
+    bremsgestangesteller nachsteller regleur regleurs samoregulator* ajustador ajustadores matraca
+    matracas catraca catracas registrator* remsteller remstellers bromshavarm bromsjusterare
+    трещотк* трещоток"""
+_DRUMS = """drum drums brakedrum brakedrums trommel trommeln trommels bremstrommel bremstrommeln
+    remtrommel remtrommels tambour tambours beben bebna bebny bebnow tambor tambores tamburo
+    tamburi tambur buben bubny bubnu trumma trummor bromstrumma bromstrummor tromle tromler
+    bremsetromle bremsetromler fekdob fekdobok барабан*"""
+# Of these a word that follows makes another thing, as in lining wear indicator.
+_HEADED = """lining shoe brakeshoe slack adjuster asa drum brakedrum garniture garnitures
+    guarnizione guarnizioni"""
+_REPLACING = """renew* replac* repl repld rpl fit fitted fitting install* chang* swap* erneuer*
+    ersetz* wechsel wechseln gewechselt ausgewechselt auswechseln tausch tauschen getauscht
+    austausch ausgetauscht rempl* wymian* wymien* cambi* reemplaz* sustitu* substitu* troca trocar
+    trocado trocada trocados trocadas trocou sostit* vervang* vernieuw* vymen* byte byta bytt bytta
+    bytte byttes utbytt* skift* udskift* utskift* inlocui* schimb* csere cserelve cserelt замен*
+    заменен*"""
+# Words for new: before the thing alone, or on either side of it.
+_NEW_BEFORE = "new neue neuen neuer neues nouvelle nouvelles nouveaux nya ny nye uj нов*"
+_NEW = """neu neuf neufs neuve neuves nuevo nuevos nueva nuevas novo novos nova novas nuovo nuovi
+    nuova nuove nieuw nieuwe nowe nowy nowych nowa nove novy noi noua frisch"""
+_RELINING = """relin* belagwechsel belagswechsel bremsbelagwechsel bremsbelagswechsel belagtausch
+    belagerneuerung backenwechsel bremsbackenwechsel neubelegt neubelegung neubelag"""
+_SETTING = """adjust adjusted readjusted adjusting adjustment adj reset einstell* eingestellt
+    nachgestellt nachstellen regler regle reglee reglees regles reglage regulac*
+    wyregulowan* ajustar ajustado ajustada ajustados ajustadas ajuste regulad* regulagem
+    registrato registrata registrati registrate registraz* afgesteld afstellen serizen*
+    justerad* justering reglat reglaj beallit* регулиров* отрегулиров*"""
+_GREASING = """grease greased greasing lube lubed lubric* schmieren abschmieren abgeschmiert
+    geschmiert schmierung graisse graisser graissage smarow* nasmarow* engras* lubrif* ingrass*
+    gesmeerd doorgesmeerd doorsmeren namazan* smorjning smord смазк* смазан*"""
+
+
+def _bars(text: str) -> str:
+    return "|".join(text.split())
+
+
+BRAKE_PARTS = "linings, shoes, adjusters, drums or new brakes"
+ENGLISH = "lining|linings|shoe|shoes|slack|slacks|adjuster|adjusters|asa|asas|drum|drums"
+REPLACING, NEW_BEFORE, NEW = _bars(_REPLACING), _bars(_NEW_BEFORE), _bars(_NEW)
+OBJECTS = _bars(f"{_LININGS} {_SHOES} {_ADJUSTERS} {_DRUMS}")
+HEADED, SETTING = _bars(_HEADED), _bars(_SETTING)
+RELINING, GREASING = _bars(_RELINING), _bars(_GREASING)
+_DOING = f"{REPLACING}|{NEW_BEFORE}|{NEW}"
+# All parts of a pattern must be found in a clause, a word of doing beside what it is done to.
+JOB_ACTIONS = {
+    f"{_bars(_ADJUSTERS)} + {_DOING}": "adjuster_replaced",
+    f"{_bars(_DRUMS)} + {_DOING}": "drum_replaced",
+    RELINING: "reline",
+    f"{_bars(_LININGS)}|{_bars(_SHOES)} + {_DOING}": "reline",
+    "lona + freio*|freno* + " + _DOING: "reline",
+    "neu|frisch|new + belegt|belegen|belegung": "reline",
+    SETTING: "adjuster_set",
+    GREASING: "greased",
+}
+JOB_REASONS = {
+    "us|failed|faulty|defect*|defekt*|seized|kaputt|hs|panne|niesprawn*|averia*": "failed",
+    "damag*|broken|bent|beschadigt|casse|uszkodz*|danad*|rott*": "damaged",
+    "worn|verschliss*|usee*|usure|zuzyt*|gastad*|desgast*|usurat*|versleten|slitna": "worn",
+    "planned|scheduled|preventive|planmassig|geplant|planifi*|planow*|programad*": "planned",
+}
+# Words that stand between a thing and what is done to it, without being another thing.
+BRAKE = _bars(
+    """brake brakes braking bremse bremsen bremser frein freins freno frenos freio freios hamulc*
+    hamulec rem remmen brzd* broms bromsar bromsarna frana frane fek fekek тормоз*"""
 )
-# A clause with one of these tells of work that was not, or not yet, done.
+AND = _words("and und et y e i en och og oraz a si es и sowie plus")
+BESIDE_WORK = _words(
+    """the an all of on to at in for by with set sets kit kits pair pairs full complete x pcs pc
+    each every wheel wheels end ends position round around old were was been being be have has
+    had is are done genuine oem standard oversize exchange lined automatic auto self automatische
+    automatischen automatique automatiques automatyczn automatico automatici der die das den dem
+    des am an im alle satz komplett je wurde wurden worden sind ist mit auf vom von le la les l
+    du de d au aux sur jeu ont ete est sont tous toutes el los las del juego completo fueron fue
+    se han sido todo todos todas os as do da dos das na nos nas foram foi jogo il lo gli di della
+    delle dei degli su sono stati state stato tutti w z komplet kpl zostaly zostal obie wszystkie
+    het een op van aan zijn werd werden u sada pa av alla ale az на с st nd rd th lh rh l r ns os
+    side axle axles hand"""
+)
+# How a thing was found: looked at and well, or in want of work.
+LOOKED_AT = _bars(
+    """check* found reports reported noted inspect* measur* gauge* examin* test tests tested testing
+    clean* remaining thickness gepruft geprueft prufen prufung kontrol* gemessen messen gereinigt
+    reinigen dicke controle* controll* verif* mesur* inspec* nettoy* epaisseur sprawdz* pomiar*
+    zmierz* grubosc revis* comprob* medid* medic* limpi* grosor espesor espessura misur* pulit*
+    spessore gecontrol* nagekeken gemeten gereinigd zkontrol* zmeren* matt masurat* ellenor*
+    провер* измер*"""
+)
+WELL = _bars(
+    """ok okay good fine serviceable io gut bon bonne bons bonnes dobre dobry dobra bien bueno*
+    buena* bom boa boas buon* goed norm* норм*"""
+)
+ILL = _bars(
+    """worn below minimum limit limits cracked broken damaged oily oiled contaminated soaked
+    contamination loose missing defect* defekt* us faulty failed seized stuck low thin scored
+    glazed leaking verschliss* abgenutzt verolt gerissen gebrochen kaputt use usee usees uses
+    huile* casse* fissur* hs zuzyt* zaolejon* pekniet* uszkodz* niesprawn* gastad* desgast* roto
+    rota rotos rotas danad* usurat* rott* versleten gescheurd kapot sliten slitna slitt uzat*
+    kopott износ*"""
+)
+# A thing of another part of the vehicle has one of these before it; grease these after it.
+ELSEWHERE = _words(
+    """clutch roof floor body cab seat belt mirror headlamp headlight door arch cable winch fan
+    retarder parking handbrake mandrel"""
+)
+NO_GREASING = _words(
+    "cap caps seal seals nipple nipples gun leak leaks leaking retainer on from off"
+)
+# Before a word of doing, these make it a wish; and these a memory.
+WISHED = _words(
+    "to for zu zum fur pour te da por para do att k на after since before nach seit apres depuis"
+)
+# A clause with one of these tells of work that was not, or not yet, or not that day, done.
 NOT_DONE = _in_order(
-    """not no dont due next soon quote quoted estimate advise advised advisory recommend recommended
-    need needs needed require required requires order ordered cancel cancelled declined todo nicht
-    kein keine naechste nachste angebot pas non prochain devis nie nastepny oferta sin proximo
-    presupuesto nao orcamento prossimo"""
+    """not no abort* abandon* abgebrochen interrompu* interrott* przerwan* afgebroken dont don didn
+    wasn isn hasn couldn due overdue next soon later tomorrow quote quoted quotation estimate
+    estimated advise advised advisory recommend* need needs needed require required requires
+    necessary order ordered cancel cancelled canceled declined decline refus* defer* postpon*
+    reject* denied book booked booking pending await* waiting wait hold monitor todo tbd tba if
+    should must will cannot cant unable never without still ago previously already last nicht
+    kein keine keinen nachste nachsten nachster nachstes naechste naechsten demnachst fallig
+    faellig bestell* angebot kostenvoranschlag abgelehnt verweigert verschoben zuruckgestellt
+    notig notwendig erforderlich benotigt empfohlen empfehl* falls wenn bald spater muss mussen
+    sollte sollten storniert vorgemerkt vormerken ohne bereits schon zuletzt letzte* ausstehend
+    pas non ne prochain* devis reporte reportee reportes differe* annul* prevoir commande
+    commandee commandees necessaire* bientot sans attente recommand* conseill* doit doivent deja
+    dernier* sin proxim* pendiente* presupuesto rechaz* aplaz* pospuest* cancelad* pedido pedida
+    necesi* necesari* requier* recomend* debe deben falta faltan todavia cotizacion nao orcamento
+    recus* adiad* pendente* precis* necessari* encomend* sem agendad* ainda prossim* preventivo
+    rifiut* rinviat* rimandat* annullat* ordinat* consigliat* senza ancora nie nastepn* oferta
+    wycena kosztorys odmow* odlozon* przelozon* zamowi* potrzeb* wymagan* wymaga zalec* konieczn*
+    bez wkrotce anulowan* jeszcze niet geen volgend* offerte geweigerd uitgesteld besteld nodig
+    geannuleerd aanbevolen binnenkort moet moeten zonder afgewezen ingepland nog neni nebyl*
+    pristi odmit* objednan* nutn* potreba nabidka doporucen* zrusen* inte ej ikke nasta naeste
+    neste offert tilbud uppskjut* utsatt udsat avbojt afvist bestalld bestalls bestilt behov*
+    kravs anbefal* utan uden uten nu urmatoar* refuzat* amanat* comandat* necesar* trebuie fara
+    recomandat* nem kovetkezo elhalaszt* elutasit* megrendel* szukseges ajanlat nelkul javasol*
+    не нет отказ* следующ* перенес* отложен* заказан* требует* нужн* необходим* без"""
 )
+# A word of not doing that says nothing of the job where another noun follows: no faults found.
+NO_OTHER = _words(
+    "no kein keine keinen sin sans ohne bez without senza sem geen utan uden uten fara без нет"
+)
+# What a clause of not doing may say beside, and still be about the job before or after it.
+OF_NOT_DOING = _words(
+    """customer kunde kunden client cliente klient klienta klant kund operator owner visit service
+    time date parts part stock approval week weeks month months year mal termin besuch fois
+    visite vez visita raz razem keer beurt gang carried out yet now monday tuesday wednesday
+    thursday friday gemacht durchgefuhrt erledigt ausgefuhrt vom werden fait faite effectue
+    effectuee hecho hecha realizado realizada feito feita fatto fatta gedaan uitgevoerd wykonano
+    wykonana zrobiono przez provedeno gjort utfort udfort facut elvegezve par por pelo dal door
+    af"""
+)
+ONLY_ADVICE = _words("no advise advised advisory monitor")
+OFFERS = _words(
+    """quote quoted quotation estimate angebot kostenvoranschlag devis presupuesto orcamento
+    preventivo offerte oferta wycena kosztorys nabidka offert tilbud ajanlat"""
+)
+
+
+# Cells of a measured column that say that nothing was measured. Words such as none are not among
+# them: they may say that nothing is left.
+NOT_MEASURED = _alternatives(
+    """na, n a, nd, n d, n m, tbc, ka, k a, keine angabe, nicht gemessen, nicht messbar, n gem,
+    not measured, not read, not taken, not checked, no reading, not available, not applicable,
+    unknown, unbekannt, inconnu, non mesure, pas mesure, non releve, sans objet, nie zmierzono, nie
+    mierzono, brak pomiaru, brak danych, no medido, sin medir, sin dato, nao medido, sem medida, non
+    misurato, non rilevato, niet gemeten, n v t, nvt, nezmereno, neuvedeno, ej matt, inte matt, ikke
+    malt, nemasurat, nem mert, не измерено, нет данных"""
+)
+_SIGNS_OF_NOTHING = re.compile(r"[-–—_.?/]{1,4}")
+
+
+def says_nothing(cell: str) -> bool:
+    """Whether a whole cell says that nothing was measured."""
+    return _SIGNS_OF_NOTHING.fullmatch(cell.strip()) is not None or spelled(cell) in NOT_MEASURED
 
 
 def _sets(text: str) -> tuple[frozenset[str], ...]:
@@ -486,6 +654,12 @@ def spelled(text: str) -> str:
     """A cell's words without case, accents, points and signs; the signs where it has no words."""
     plain = folded(text).replace("_", " ")
     return " ".join(re.findall(r"\w+", plain)) or plain.strip()
+
+
+@cache
+def as_written(text: str) -> str:
+    """A cell without case, accents and odd spaces, every sign kept: < 8 is not 8."""
+    return " ".join(folded(text).split())
 
 
 @cache

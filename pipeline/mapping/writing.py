@@ -7,21 +7,25 @@ anew. Once a person has, it is the person's: what is found later goes into a par
 import hashlib
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.lake.cells import NEVER_SHOWN
 from pipeline.mapping.findings import ColumnFound, TableFound
+from pipeline.mapping.grids import Grid
+from pipeline.mapping.jobs import kinds_of
 from pipeline.mapping.questions import Question, Value
-from pipeline.mapping.tables import key_of
-from pipeline.mapping.words import NOT_DONE
-from pipeline.settings import OwnFile
+from pipeline.mapping.tables import key_of, tables_in
+from pipeline.settings import JobWords, OwnFile
+from pipeline.values import counted
 
 BEGIN, END = "# >>> drumline map", "# <<< drumline map"
 _PART = re.compile(rf"^{BEGIN} ([0-9a-f]{{12}})[^\n]*\n(.*?)^{END}[^\n]*\n?", re.M | re.S)
 _ANSWERS = re.compile(r"^\[answers\][^\n]*\n", re.M)
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]+")
-_BARE = re.compile(r"[A-Za-z0-9_-]+")
+_NOTHING = "   # taken for nothing"
+_BARE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,8 @@ def _place(table: TableFound) -> str:
 
 
 def _merged(group: list[TableFound]) -> TableFound:
-    first = group[0]
+    first = max(group, key=lambda table: len(table.asks))
+    doubtful = frozenset[str]().union(*(c.asks for t in group for c in t.columns if c.target))
     columns = [
         _merged_column([_column(t, c.heading) for t in group]) if c.heading else c
         for c in first.columns
@@ -58,11 +63,13 @@ def _merged(group: list[TableFound]) -> TableFound:
     return replace(
         first,
         columns=tuple(columns),
-        day_first=_same(t.day_first for t in group),
-        decimal_comma=_same(t.decimal_comma for t in group),
+        # What one file shows is not said of another that leaves it open: each is read as it shows.
+        day_first=None if "day_first" in doubtful else _same(t.day_first for t in group),
+        decimal_comma=None
+        if "decimal_comma" in doubtful
+        else _same(t.decimal_comma for t in group),
         slid=sum(t.slid for t in group),
-        job_words=_united(t.job_words for t in group),
-        job_reasons=_united(t.job_reasons for t in group),
+        job_lines=_added(t.job_lines for t in group),
         missing=tuple(dict.fromkeys(m for t in group for m in t.missing))
         if all(t.missing for t in group)
         else (),
@@ -82,7 +89,7 @@ def _merged_column(same: list[ColumnFound]) -> ColumnFound:
     wrong = [c for c in same if not c.target and c.examples]
     if targets and wrong:
         return replace(wrong[0], target="", values={})
-    known = next((c for c in same if c.target), next((c for c in same if c.examples), same[0]))
+    known = max(same, key=lambda c: (c.target != "", len(c.asks), bool(c.examples)))
     asks = frozenset[str]().union(*(c.asks for c in same))
     return replace(known, values=values, asks=asks)
 
@@ -92,12 +99,15 @@ def _same(told: object) -> bool | None:
     return seen.pop() if len(seen) == 1 else None
 
 
-def _united(told: object) -> tuple[tuple[str, str], ...]:
-    return tuple(dict.fromkeys(pair for pairs in told for pair in pairs))  # type: ignore[attr-defined]
+def _added(told: Iterable[tuple[tuple[str, int], ...]]) -> tuple[tuple[str, int], ...]:
+    counts: Counter[str] = Counter()
+    for lines in told:
+        counts.update(dict(lines))
+    return tuple(counts.most_common())
 
 
-def is_settled(table: TableFound, recipes: Sequence[OwnFile]) -> bool:
-    """Whether a person's own ``[[files]]`` say all that can be said of a table's columns."""
+def settling(table: TableFound, recipes: Sequence[OwnFile]) -> OwnFile | None:
+    """A person's own ``[[files]]`` that say all that can be said of a table's columns."""
     headings = {key_of(cell) for cell in table.heading.cells}
     for recipe in recipes:
         own = {key_of(heading): told for heading, told in recipe.columns.items()}
@@ -108,8 +118,18 @@ def is_settled(table: TableFound, recipes: Sequence[OwnFile]) -> bool:
             and read <= headings
             and understood <= set(own)
         ):
-            return True
-    return False
+            return recipe
+    return None
+
+
+def is_read_otherwise(table: TableFound, grid: Grid, path: str, recipes: Sequence[OwnFile]) -> bool:
+    """Whether a person's own ``[[files]]`` read a table with a heading of other rows."""
+    mine = range(table.heading.index, table.heading.index + table.heading.rows)
+    return any(
+        read.heading.rows != table.heading.rows
+        and set(mine) & set(range(read.heading.index, read.heading.index + read.heading.rows))
+        for read in tables_in(grid, recipes, path)
+    )
 
 
 def settings_text(
@@ -176,7 +196,11 @@ def _answers(answers: Mapping[str, Value], asked: Sequence[Question]) -> list[st
 
 def _open(question: Question) -> str:
     """A question as a comment: whoever takes the mark away and keeps the right value answers it."""
-    values = " or ".join(_value(v) for v in list(question.choices.values())[:4])
+    words = list(zip(question.choices.values(), question.accepted, strict=True))[:4]
+    values = " or ".join(
+        f"{_value(v)} ({word.partition(' ')[0]})" if isinstance(v, bool) else _value(v)
+        for v, word in words
+    )
     default = _value(question.choices[question.default])
     return (
         f"# {question.key} = {default}   # to answer: {_seen(question.text)} {values} "
@@ -199,7 +223,9 @@ def _form(form: Form) -> str:
     for column in found.columns:
         if column.target and column.values:
             lines += ["", f"[files.values.{_key(column.heading)}]"]
-            lines += [f"{_key(w)} = {_value(v)}" for w, v in column.values.items()]
+            lines += [
+                f"{_key(w)} = {_value(v)}{_NOTHING * (not v)}" for w, v in column.values.items()
+            ]
     lines += _jobs(found) if any(c.target == "job" for c in found.columns) else []
     return "\n".join(lines) + "\n"
 
@@ -231,21 +257,21 @@ def _line(column: ColumnFound, width: int) -> str:
 
 
 def _jobs(found: TableFound) -> list[str]:
-    """The patterns that its lines fit, and the lines that fit none."""
+    """Room for a fleet's own patterns, and what the lines become without any."""
     lines = [
         "",
-        "# Patterns: + and, | or, * any ending; the first that fits counts.",
+        "# Wordings known in a dozen languages need no line here. Patterns that you write go",
+        "# before them: + and, | or, * any ending; the first that fits counts.",
         "[files.jobs]",
+        "not_done = []   # words of work that was not done, beside those known",
+        "",
+        "[files.jobs.actions]",
     ]
-    lines += [f"not_done = [{', '.join(_value(word) for word in NOT_DONE)}]", ""]
-    lines += ["[files.jobs.actions]"]
-    lines += [f"{_key(pattern)} = {_value(action)}" for pattern, action in found.job_words]
-    if found.other_lines:
-        count = sum(n for _, n in found.other_lines)
-        lines.append(f"# {count:,} lines fit none and count as other, these most:")
-        lines += [f"#   {n:,} × {_seen(line, 70)}" for line, n in found.other_lines[:12]]
-    lines += ["", "[files.jobs.reasons]"]
-    return lines + [f"{_key(p)} = {_value(reason)}" for p, reason in found.job_reasons]
+    for kind, told in kinds_of(found.job_lines, JobWords()).items():
+        lines.append(f"# {counted(sum(n for _, n in told), 'line')}: {kind}, as in")
+        lines += [f"#   {n:,} × {_seen(line, 70)}" for line, n in told[:12]]
+        lines += [f"#   and {counted(len(told) - 12, 'other wording')}"] * (len(told) > 12)
+    return [*lines, "", "[files.jobs.reasons]"]
 
 
 def _value(value: Value) -> str:

@@ -17,7 +17,7 @@ from models.relines.simulation.scenario import (
     AS_NOW,
     RelineCosts,
     Scenario,
-    UnknownNameError,
+    UnusableScenarioError,
 )
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from pipeline.errors import UserError
@@ -72,7 +72,7 @@ def simulated_futures(fleet: FleetModel, settings: Settings, as_of: dt.date) -> 
         all_event_counts = simulate_relines(
             fleet, months.calendar, draws=DRAWS, seed=SEED, scenarios=every
         )
-    except UnknownNameError as error:
+    except UnusableScenarioError as error:
         raise UserError(f"fleet.toml: scenarios.{error}") from None
     return Futures(fleet, months, every, all_event_counts)
 

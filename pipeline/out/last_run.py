@@ -30,6 +30,8 @@ def last_run(out: Place) -> Iterator[duckdb.DuckDBPyConnection]:
         There is none, or it is not of this version.
     """
     told_as = out / warehouse.DATABASE
+    if not has_run(out):
+        raise UserError(f"{out}: no run yet; accepted: what drumline run LAKE --out {out} left")
     with _local(out) as folder:
         path = str(folder / warehouse.DATABASE)
         try:

@@ -67,12 +67,33 @@ def test_what_the_figures_lack_for_it_is_said_with_the_way_out(kind, way):
 def test_a_file_that_was_not_read_is_named_however_small_and_without_rows():
     status = "not read: found not a Parquet file"
     some = loads(("w.csv", "work", 10, 0, "loaded"), ("w.parquet", "work", 0, 0, status))
-    (said,) = missing(some, reasons_counted(REASONS.clear()))
+    (said,) = missing(some, reasons_counted(reasons_counted(REASONS.clear())))
     assert said.startswith("1 file of the table “work” could not be read, 1 could")
-    (whole,) = missing(some.tail(1), reasons_counted(REASONS.clear()))
+    (whole,) = missing(some.tail(1), reasons_counted(reasons_counted(REASONS.clear())))
     assert whole.startswith("Nothing of the table “work” could be read")
     assert status in whole
 
 
 def test_nothing_read_and_nothing_set_aside_is_nothing_missing():
-    assert missing(loads(), reasons_counted(REASONS.clear())) == ()
+    assert missing(loads(), reasons_counted(reasons_counted(REASONS.clear()))) == ()
+
+
+def test_what_a_newer_file_corrected_is_not_missing():
+    corrected = REASONS.with_columns(reason_kind=pl.lit("corrected by a newer file"))
+    read = loads(("work/a.csv", "work", 20, 3, "loaded"))
+    assert missing(read, reasons_counted(corrected)) == ()
+    (said,) = missing(read, reasons_counted(pl.concat([REASONS, REASONS, corrected])))
+    assert said.startswith("2 of 20 rows of the table “work” (10")
+    assert "The commonest reason is “unknown wheel end”" in said
+
+
+def test_files_of_no_table_that_cannot_be_read_are_beside_those_that_can():
+    good = ("a.csv", "inspections", 8, 0, "loaded")
+    (said,) = missing(
+        loads(good, ("b.xls", "", 0, 0, "not read: found .xls")), reasons_counted(REASONS.clear())
+    )
+    assert said.startswith("1 file could not be read, 1 could: what stands there")
+    (said,) = missing(
+        loads(("b.xls", "", 0, 0, "not read: found .xls")), reasons_counted(REASONS.clear())
+    )
+    assert said.startswith("Nothing could be read")

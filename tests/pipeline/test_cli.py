@@ -1,6 +1,9 @@
 """The command as its user meets it: exit codes, one clear line, no traceback."""
 
 import os
+import pty
+import signal
+import sys
 
 import pytest
 
@@ -126,7 +129,13 @@ def test_every_command_is_in_the_readme():
         ('Insp: found "3/4/25"; accepted: a date (or set day_first under [fleet] to say how)',
          "[fleet] day_first = true, or false"),
         ('T: found "gut"; accepted: pass or fail (or say what it means under [files.values."T"])',
-         '[files.values."T"] "gut" = "pass", or what it means'),
+         '[files.values."T"] "gut" = what it means: pass or fail'),
+        ('S: found "P"; accepted: L or R (or say what it means under [files.values."S"]): "P" = '
+         '"R"',
+         '[files.values."S"] "P" = "R"'),
+        ('B: found "-"; accepted: a number (or say what it means under [files.values."B"], "" for '
+         'nothing)', '[files.values."B"] "-" = "" where nothing was read, else what it means: a '
+         'number'),
         ('O/S mm: fleet.toml does not say how it is meant; accepted: near_side = "L" or "R" under '
          "[answers]", '[answers] near_side = "L"'),
         ("lining_mm: the file has no such column; accepted: a number of 0 mm or more",
@@ -136,3 +145,63 @@ def test_every_command_is_in_the_readme():
 )  # fmt: skip
 def test_a_reason_that_a_setting_would_mend_says_which(reason, line):
     assert line_that_mends("work", reason) == line
+
+
+@pytest.mark.parametrize("inside", ["", "inspections/out"])
+def test_a_run_does_not_put_out_where_it_reads(lake, capsys, inside):
+    assert main(["run", str(lake), "--out", str(lake / inside)]) == 2
+    assert "found within the records" in one_line(capsys)
+
+
+def test_names_of_fleet_toml_that_no_record_has_are_told(lake, capsys):
+    text = (lake / "fleet.toml").read_text()
+    told = (
+        "[axle_types.typo]\nlining_new_mm = 17\n[depots.Nowhere]\nhours_a_month = 9\n[parts.X]\n"
+        'price = 4\n[changes.oil]\ndate = 2025-03-01\nunits = ["NOPE"]\n'
+    )
+    (lake / "fleet.toml").write_text(f"{text}\n{told}")
+    main(["check", str(lake)])
+    assert (
+        "fleet.toml names what no record does: [axle_types.typo], [depots.Nowhere], [parts.X], "
+        "units NOPE under [changes.oil]\n"
+    ) in capsys.readouterr().out
+    (lake / "fleet.toml").write_text(text)
+    main(["check", str(lake)])
+    assert "no record does" not in capsys.readouterr().out
+
+
+def at_a_terminal(lake, until, key):
+    """What ``map`` prints at a terminal of its own, where this key is struck at a question."""
+    process, terminal = pty.fork()
+    if not process:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        os.chdir(ROOT)
+        os.execv(sys.executable, [sys.executable, "-m", "pipeline.cli", "map", str(lake)])
+    printed = b""
+    try:
+        while piece := os.read(terminal, 65536):
+            printed += piece
+            if until and until in printed:
+                os.write(terminal, key)
+                until = b""
+    except OSError:  # how a terminal ends
+        pass
+    os.close(terminal)
+    _, status = os.waitpid(process, 0)
+    return os.waitstatus_to_exitcode(status), printed.decode()
+
+
+@pytest.mark.parametrize(
+    ("key", "code", "last"),
+    [
+        (b"\x03", 2, "drumline: stopped; fleet.toml is as it was before"),
+        (b"\x04", 1, "1 question to answer under [answers] in fleet.toml"),
+    ],
+)
+def test_a_question_shows_its_default_and_can_be_left(tmp_path, key, code, last):
+    visit = "T1;2025-03-0{};100{}00;15;14\n"
+    rows = "".join(visit.format(day, day) for day in range(1, 9))
+    (tmp_path / "a.csv").write_text(f"Unit;Date;Odometer;1L lining mm;1R lining mm\n{rows}")
+    found, printed = at_a_terminal(tmp_path, b"[km]: ", key)
+    assert (found, printed.splitlines()[-1]) == (code, last)
+    assert (tmp_path / "fleet.toml").exists() == (code == 1)

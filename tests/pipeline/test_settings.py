@@ -104,3 +104,21 @@ def test_the_defaults_are_those_of_common_practice():
 
 def load_settings_of_axle():
     return Settings.model_validate({"axle_types": {"A": {}}}).axle_types["A"]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (
+            "[[wheel_ends]]\narm_length_mm = 15",
+            "arm_length_mm: found 15; accepted: a number from 50",
+        ),
+        ("wheel_ends = 15", "wheel_ends: found 15; accepted: a list"),
+        ("[scenarios.a]\nuse_factor = inf", "use_factor: found inf; accepted: a number above 0"),
+        ("[service]\ncheck_weeks = nan", "check_weeks: found nan; accepted: a number above 0"),
+    ],
+)
+def test_a_value_within_a_list_of_sections_and_one_that_is_no_number_are_told(tmp_path, text, said):
+    with pytest.raises(UserError) as error:
+        load(tmp_path, text)
+    assert said in str(error.value)

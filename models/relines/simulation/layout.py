@@ -11,7 +11,7 @@ from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.wheel_ends import WheelEnds
 from models.relines.simulation.counts import Events
 from models.relines.simulation.draws import FleetDraw, tiled
-from models.relines.simulation.scenario import Scenario
+from models.relines.simulation.scenario import Scenario, UnusableScenarioError
 from models.usage.fit import UsageFit
 from models.wear.shape.scale import WearScale
 
@@ -191,6 +191,20 @@ def scenario_minimum(ends: WheelEnds, scenario: Scenario) -> FloatArray:
         given = own.fill_null(np.nan).to_numpy()
         minimum = np.where(np.isfinite(given), given, minimum)
     return np.asarray(minimum + scenario.minimum_change_mm)
+
+
+def require_lining(ends: WheelEnds, scenario: Scenario) -> None:
+    """Raise UnusableScenarioError where a scenario's minimum is no less than a new lining."""
+    if not (scenario.minimum_mm or scenario.minimum_change_mm):
+        return
+    minimum = scenario_minimum(ends, scenario)
+    none = np.flatnonzero((minimum >= ends.new_mm) & (ends.minimum_mm < ends.new_mm))
+    if len(none):
+        worst = none[np.argmin(ends.new_mm[none])]
+        raise UnusableScenarioError(
+            f"{scenario.name}: found a minimum of {minimum[worst]:g} mm; accepted: below the new "
+            f"lining, which is {ends.new_mm[worst]:g} mm on {ends.axle_type[int(worst)]}"
+        )
 
 
 def duties_after(draw: FleetDraw, lines: WheelEndLines, scenario: Scenario) -> IntArray:

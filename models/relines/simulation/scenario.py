@@ -82,12 +82,12 @@ class Scenario:
 AS_NOW = Scenario("as_now")
 
 
-class UnknownNameError(ValueError):
-    """A scenario names a duty or an axle type that the fleet has not."""
+class UnusableScenarioError(ValueError):
+    """A scenario names a duty or an axle type that the fleet has not, or leaves no lining to wear."""
 
 
 def require_known(scenario: Scenario, duties: Collection[str], axle_types: Collection[str]) -> None:
-    """Raise UnknownNameError where a scenario speaks of what is not there."""
+    """Raise UnusableScenarioError where a scenario speaks of what is not there."""
     moved = [name for move in scenario.duty_moves for name in (move.from_duty, move.to_duty)]
     named = scenario.minimum_mm if isinstance(scenario.minimum_mm, Mapping) else {}
     for names, known, what in (
@@ -97,7 +97,7 @@ def require_known(scenario: Scenario, duties: Collection[str], axle_types: Colle
         for name in names:
             if name not in known:
                 told = ", ".join(sorted(known))
-                raise UnknownNameError(f"{scenario.name}: {what} {name!r}; known are {told}")
+                raise UnusableScenarioError(f"{scenario.name}: {what} {name!r}; known are {told}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,7 @@ from models.relines.simulation.layout import (
     batch_layout,
     budget_cells,
     other_minimum,
+    require_lining,
 )
 from models.relines.simulation.sampling import (
     TWINS,
@@ -142,13 +143,14 @@ def simulate_relines(
     ------
     ValueError
         If there are no draws.
-    UnknownNameError
-        If a scenario names a duty or an axle type that the fleet has not.
+    UnusableScenarioError
+        If a scenario names a duty or an axle type that the fleet has not, or leaves no lining.
     """
     if draws < 1:
         raise ValueError(f"draws must be at least 1, got {draws}")
     for scenario in scenarios:
         require_known(scenario, fleet.lines.duties, set(fleet.ends.axle_type))
+        require_lining(fleet.ends, scenario)
     if len(fleet.ends) > most_ends:
         return _by_parts(fleet, calendar, draws, seed, scenarios, most_ends, agreed or {})
     batch_size = max(1, BATCH_WHEEL_ENDS // max(len(fleet.ends), 1))

@@ -128,6 +128,10 @@ def test_nothing_asked_changes_nothing_of_the_plan(named):
     [
         (["--minimum", "thick"], "--minimum-mm: found 'thick'; accepted: a number above 0 or"),
         (["--reline", "lates"], '--reline: found \'lates\'; accepted: "as_now", "threshold" or'),
+        (["--use", "inf"], "--use-factor: found 'inf'; accepted: a number above 0, as in 1.2"),
+        (["--minimum", "80"], "found a minimum of 80 mm; accepted: below the new lining, which is"),
+        (["--minimum-change-mm", "40"], "accepted: below the new lining, which is"),
+        (["--threshold", "2", "--reline", "latest"], "--threshold: found with --reline latest"),
         (["--use", "-1"], "--use-factor: found '-1'; accepted: a number above 0, as in 1.2"),
         (["--minimum", "{drive = 8}"], "no wheel end is of the axle type 'drive'; known are trail"),
         (
@@ -186,7 +190,7 @@ def test_the_list_of_commands_loads_nothing_but_what_prints_it():
 
 
 def test_without_a_run_there_is_no_answer(tmp_path):
-    with pytest.raises(UserError, match=r"drumline\.duckdb"):
+    with pytest.raises(UserError, match=r"no run yet; accepted: what drumline run LAKE"):
         answered(tmp_path, section_of({}))
 
 

@@ -103,15 +103,15 @@ def test_two_columns_of_one_thing_must_agree_up_to_rounding(tmp_path):
 ENDS = """\
 Unit;Date;Km;1L lining inner mm;1L lining outer mm;1R lining inner mm;1R lining outer mm
 T1;2024-01-11;126172;12.5;11.5;13;14
-T1;2024-04-15;135673;n/a;11;12;
+T1;2024-04-15;135673;rusty;11;12;
 """
 
 
 def test_of_a_lining_read_at_both_ends_the_thinner_end_counts(tmp_path):
     _, told = mapped(tmp_path, ENDS)
-    assert "  1L lining inner mm | 12.5, n/a | left alone: 1 of 2 cells are no length" in told
+    assert "  1L lining inner mm | 12.5, rusty | left alone: 1 of 2 cells are no length" in told
     (tmp_path / "fleet.toml").unlink()
-    _, told = mapped(tmp_path, ENDS.replace("n/a", "10"))
+    _, told = mapped(tmp_path, ENDS.replace("rusty", "10"))
     assert "1L lining outer mm | 11.5, 11 | 1L lining_mm (the thinnest of several counts)" in told
     assert rows_of(tmp_path)["lining_mm"].to_list() == [11.5, 13, 10, 12]
     (tmp_path / "a.csv").write_text(ENDS)  # a cell that cannot be read may be the thinner end
@@ -152,8 +152,8 @@ def test_signs_are_told_apart_where_a_person_says_what_they_mean(tmp_path):
     text = "Unit;Date;Km;Axle;Side;Lining mm;Return test\n"
     text += "T1;2024-01-11;126172;1;L;15;+\nT1;2024-01-11;126172;1;R;14;-\n"
     _, told = mapped(tmp_path, text)
-    said = '"Return test" = "return_test", under [files.values."Return test"] "+" = "pass"'
-    assert said in told.replace('"-" = "pass"', '"+" = "pass"')
+    said = '"Return test" = "return_test", under [files.values."Return test"] "+" = what it means'
+    assert said in told.replace('"-" = what', '"+" = what')
     settings = (tmp_path / "fleet.toml").read_text().replace(
         '"Return test" = ""', '"Return test" = "return_test"'
     )  # fmt: skip

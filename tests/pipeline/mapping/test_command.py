@@ -81,7 +81,7 @@ def test_answers_stay_when_the_part_is_written_anew(lake):
 
 def test_an_unclear_answer_is_asked_again_and_an_empty_one_takes_the_default(lake):
     _, told = mapped(lake, "perhaps", "", "")
-    assert "found 'perhaps'; accepted: day, month" in told
+    assert "found 'perhaps'; accepted: day (true), month (false)" in told
     assert load_settings(lake / "fleet.toml").answers.day_first is True
 
 
@@ -151,6 +151,98 @@ def test_what_a_line_cost_is_counted_once(lake, capsys):
         ("drum_replaced", "L", None),
     ]  # fmt: skip
     assert "2 lines of several wheel ends" in typed.notes[-1]
+
+
+JOB_HEAD = ["Fleet no", "Date", "Km", "Axle", "Side", "Job description", "Cost"]
+
+
+def job_rows(*told):
+    """A row on each side in turn, a job line and what it cost each."""
+    return [["T1", f"2025-04-{i:02}", f"{120000 + i}", "1", "LR"[i % 2], *row]
+            for i, row in enumerate(told, start=4)]  # fmt: skip
+
+
+def typed_jobs(path, settings):
+    (grid,) = read_grids(path.read_bytes(), path)
+    (table,) = tables_in(grid, settings.files, path.name)
+    return typed_table(table, settings)
+
+
+def test_a_map_shows_what_each_kind_of_job_line_becomes(lake):
+    lines = [("reline brakes", "10")] * 3 + [("New shoes and drum", ""), ("Linings ok", "")]
+    delimited(lake / "jobs.csv", [JOB_HEAD, *job_rows(*lines, ("washed", ""))])
+    _, told = mapped(lake, "day", "km")
+    for said in ("  3 job lines: reline\n    3 × reline brakes",
+                 "  1 job line: drum_replaced and reline\n    1 × New shoes and drum",
+                 "  1 job line: other, though naming linings, shoes, adjusters, drums or new "
+                 "brakes\n    1 × Linings ok", "  1 job line: other\n    1 × washed"):  # fmt: skip
+        assert said in told
+    assert "# 3 lines: reline, as in\n#   3 × reline brakes" in settings_of(lake)
+    assert tomllib.loads(settings_of(lake))["files"][-1]["jobs"]["actions"] == {}
+    # A person's own lines stay, and the map still shows what the job lines become by them.
+    kept = settings_of(lake).replace("[files.jobs.actions]", '[files.jobs.actions]\n"ok"="greased"')
+    (lake / "fleet.toml").write_text(kept, encoding="utf-8")
+    _, told = mapped(lake)
+    assert "  1 job line: greased\n    1 × Linings ok" in told
+    assert "every table is in the contract's form, or read as fleet.toml says" in told
+
+
+def test_jobs_under_a_heading_that_only_a_person_knows_are_shown_too(lake):
+    head = ["Vehicle", "Date", "Km", "Axle", "Side", "Blurb"]
+    delimited(lake / "jobs.csv", [head, *[row[:-1] for row in job_rows(*[("relined", "")] * 2)]])
+    own = """[[files]]
+table = "work"
+[files.columns]
+Vehicle = "unit_id"
+Date = "done_on"
+Km = "odometer_km"
+Axle = "axle_no"
+Side = "side"
+Blurb = "job"
+"""
+    (lake / "fleet.toml").write_text(own, encoding="utf-8")
+    _, told = mapped(lake, "day", "km")
+    assert "jobs.csv: 2 rows, read as fleet.toml says\n  2 job lines: reline" in told
+
+
+def test_next_months_wordings_are_read_though_no_line_had_them_before(lake, capsys):
+    delimited(lake / "jobs.csv", [JOB_HEAD, *job_rows(*[("reline brakes", "10")] * 2)])
+    mapped(lake, "day", "km")
+    later = ["Brake linings renewed", "New linings fitted", "Brake service, lining kit", "washed"]
+    delimited(lake / "later.csv", [JOB_HEAD, *job_rows(*[(line, "") for line in later])])
+    typed = typed_jobs(lake / "later.csv", load_settings(lake / "fleet.toml"))
+    assert typed.rows["action"].to_list() == ["reline", "reline", "other", "other"]
+    named, others = typed.notes
+    assert "1 job line naming linings, shoes, adjusters, drums or new brakes" in named
+    assert named.endswith('as "Brake service, lining kit" 1')
+    assert others == 'count as other: 1 job line that fit no pattern, as "washed" 1'
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        ("$1,252.17", "$938.06", "$1,195"),
+        ("1 252,17 zł", "938,06 zł", "1\u00a0195,00 zł"),
+        ("1.252,17 EUR", "938,06 EUR", "EUR 1.195,00"),
+    ],
+)
+def test_costs_are_read_with_their_currency(lake, cells):
+    rows = job_rows(*[("reline", cell) for cell in cells])
+    delimited(lake / "jobs.csv", [JOB_HEAD, *rows])
+    mapped(lake, "day", "km")
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert typed.rows["cost"].to_list() == [1252.17, 938.06, 1195.0]
+    assert typed.rows["problem"].null_count() == 3
+
+
+def test_a_cost_that_is_no_number_is_said(lake, capsys):
+    rows = job_rows(("reline", "$100.00"), ("reline", "$90.50"), ("reline", "$80"),
+                    ("reline", "£70"), ("reline", "about 100"))  # fmt: skip
+    delimited(lake / "jobs.csv", [JOB_HEAD, *rows])
+    mapped(lake, "day", "km")
+    assert main(["check", str(lake)]) == 1
+    said = 'Cost: found "about 100"; accepted: a number of 0 or more, with or without a currency'
+    assert said in capsys.readouterr().out
 
 
 def test_reasons_name_the_files_own_heading_and_cell_and_a_row_counts_once(lake, capsys):
@@ -298,7 +390,24 @@ def test_a_column_that_may_hold_readings_is_named_where_it_is_left_alone(tmp_pat
     main(["map", str(tmp_path)])
     told = "seems to hold readings, and is left alone: LRO lining mm, RRO lining mm; to read it"
     line = next(s for s in capsys.readouterr().out.splitlines() if told in s)
-    assert line.endswith('"LRO lining mm" = "2L lining_mm", or what it is')
+    place = "after its axle and side (as in 2L lining_mm)"
+    assert line.endswith(f'"LRO lining mm" = "lining_mm" {place}, or what it is')
+
+
+@pytest.mark.parametrize(
+    "heading", ["Lining wear (mm)", "Prev lining mm", "Axle_kind", "Lining maker", "Arm check"]
+)
+def test_a_column_of_another_thing_than_a_reading_is_not_offered_as_one(tmp_path, capsys, heading):
+    (tmp_path / "a.csv").write_text(ROWS.replace("Lining mm", f"Lining mm;{heading}"))
+    main(["map", str(tmp_path)])
+    assert "seems to hold readings" not in capsys.readouterr().out
+
+
+def test_a_column_is_offered_as_what_its_words_name(tmp_path, capsys):
+    text = ROWS.replace("Lining mm", "Slack adjuster free travel (mm)")
+    (tmp_path / "a.csv").write_text(text)
+    main(["map", str(tmp_path)])
+    assert '"Slack adjuster free travel (mm)" = "free_stroke_mm", or' in capsys.readouterr().out
 
 
 def test_columns_of_another_table_are_named_with_where_they_belong(tmp_path, capsys):
@@ -327,3 +436,164 @@ def test_a_workbook_of_several_sheets_is_one_file(tmp_path, capsys):
     main(["map", str(tmp_path)])
     main(["check", str(tmp_path)])
     assert "4 rows in 2 files: 4 accepted" in capsys.readouterr().out
+
+
+def test_an_order_of_days_that_one_file_shows_is_not_said_of_its_fellow(lake):
+    shown = [["T3", f"{day}/03/2025", f"{80 + day}000", "15", "14", ""] for day in range(15, 21)]
+    delimited(lake / "north.csv", [HEAD, *shown, ["T3", "03/04/2025", "120000", "12", "12", ""]])
+    found, _ = mapped(lake)
+    assert found.open_questions == 2
+    assert load_settings(lake / "fleet.toml").files[0].day_first is None
+    text = settings_of(lake)
+    assert "Is the day or the month first in 03/04/2025?" in text
+    for answer, first in (("false", dt.date(2025, 3, 4)), ("true", dt.date(2025, 4, 3))):
+        told = text.replace("# day_first = true", f"day_first = {answer}")
+        (lake / "fleet.toml").write_text(told.replace("# dist", "dist"), encoding="utf-8")
+        settings = load_settings(lake / "fleet.toml")
+        read = {}
+        for path in (lake / "north.csv", lake / "any folder" / "visits 2025.csv"):
+            grid = read_grids(path.read_bytes(), path)[0]
+            (table,) = tables_in(grid, settings.files, path.name)
+            read[path.name] = typed_table(table, settings).rows["inspected_on"]
+        assert read["visits 2025.csv"][0] == first
+        assert read["north.csv"].max() == dt.date(2025, 4, 3)  # it shows its own order six times
+
+
+def test_an_answer_may_be_given_as_fleet_toml_has_it(lake):
+    mapped(lake, "false", "mi")
+    assert load_settings(lake / "fleet.toml").answers.day_first is False
+
+
+def test_where_the_input_ends_what_was_answered_stands(lake):
+    given = iter(["month"])
+
+    def ask(_):
+        try:
+            return next(given)
+        except StopIteration:
+            raise EOFError from None
+
+    told = []
+    found = map_lake(lake, ask, told.append)
+    assert (found.open_questions, found.is_clear) == (1, False)
+    assert load_settings(lake / "fleet.toml").answers.day_first is False
+    assert "# distance = " in settings_of(lake)
+    assert told[-1] == "1 question to answer under [answers] in fleet.toml"
+
+
+def exchanged_book(lake, days):
+    """A workbook that was opened where the other of day and month stands first."""
+    opened = [d.replace(month=d.day, day=d.month) if d.day <= 12 else f"{d:%d/%m/%Y}" for d in days]
+    rows = [["T1", day, 100_000 + 900 * i, 14, 14] for i, day in enumerate(opened)]
+    workbook(lake / "book.xlsx", {"Data": [["Unit", "Date", "Km", *HEAD[3:5]], *rows]})
+
+
+def test_real_dates_whose_day_and_month_were_exchanged_are_held_until_it_is_said(tmp_path, capsys):
+    days = [dt.date(2024, 1, 3) + dt.timedelta(days=19 * i) for i in range(30)]
+    exchanged_book(tmp_path, days)
+    found, _ = mapped(tmp_path)
+    assert found.open_questions == 1
+    later = sum(d.day > 12 for d in days)
+    assert main(["check", str(tmp_path)]) == 1
+    out = capsys.readouterr().out
+    assert f"30 rows in 1 file: {later} accepted, 0 repeated, {30 - later} set aside" in out
+    assert "[answers] days_exchanged = true, to put them back, or false" in out
+    text = settings_of(tmp_path).replace("# days_exchanged", "days_exchanged")
+    (tmp_path / "fleet.toml").write_text(text, encoding="utf-8")
+    assert main(["check", str(tmp_path)]) == 0
+    settings = load_settings(tmp_path / "fleet.toml")
+    path = tmp_path / "book.xlsx"
+    (table,) = tables_in(read_grids(path.read_bytes(), path)[0], settings.files, path.name)
+    rows = typed_table(table, settings).rows.filter(axle_no=1, side="L")
+    assert rows["inspected_on"].to_list() == days
+
+
+def test_real_dates_of_any_day_beside_texts_are_taken_as_they_are(tmp_path):
+    days = [dt.date(2024, 1, 3) + dt.timedelta(days=19 * i) for i in range(30)]
+    rows = [["T1", d if i % 2 else f"{d:%d/%m/%Y}", 100_000 + 900 * i, 14, 14]
+            for i, d in enumerate(days)]  # fmt: skip
+    workbook(tmp_path / "book.xlsx", {"Data": [["Unit", "Date", "Km", *HEAD[3:5]], *rows]})
+    assert mapped(tmp_path)[0].open_questions == 0
+
+
+def test_a_heading_of_two_rows_that_a_person_named_is_not_looked_at_again(tmp_path, capsys):
+    rows = [["Vehicle", "Date", "Km", "Axle 1", ""], ["", "", "", "G", "D"]]
+    rows += [["T1", "2024-01-03", 1000, 15, 14], ["T1", "2024-03-03", 9000, 14, 13]]
+    workbook(tmp_path / "book.xlsx", {"A": rows})
+    main(["map", str(tmp_path)])
+    assert "left alone" in capsys.readouterr().out
+    columns = {"Vehicle": "unit_id", "Date": "inspected_on", "Km": "odometer_km",
+               "Axle 1 G": "1L lining_mm", "Axle 1 D": "1R lining_mm"}  # fmt: skip
+    told = "".join(f'"{own}" = "{name}"\n' for own, name in columns.items())
+    own = f'[[files]]\ntable = "inspections"\nheading_rows = 2\n[files.columns]\n{told}'
+    (tmp_path / "fleet.toml").write_text(own)
+    assert main(["map", str(tmp_path)]) == 0
+    assert "every table is in the contract's form, or read as" in capsys.readouterr().out
+    assert settings_of(tmp_path) == own
+    assert main(["check", str(tmp_path)]) == 0
+
+
+def lining_lake(folder, *cells, side="L"):
+    lines = [f"T1;2025-0{i + 1}-02;{100 + i}500;1;{side};{c};3{i}" for i, c in enumerate(cells)]
+    head = "Unit;Date;Km;Axle;Side;Lining mm;Free stroke mm"
+    (folder / "a.csv").write_text("\n".join([head, *lines]))
+    return folder
+
+
+def test_marks_of_nothing_are_written_down_as_such_and_their_rows_read(tmp_path, capsys):
+    main(["map", str(lining_lake(tmp_path, "15", "n/a", "14", "-", "13", "?", "nicht gemessen"))])
+    values = load_settings(tmp_path / "fleet.toml").files[0].values
+    assert values == {"Lining mm": dict.fromkeys(["n/a", "-", "?", "nicht gemessen"], "")}
+    assert '"n/a" = ""   # taken for nothing' in settings_of(tmp_path)
+    assert main(["check", str(tmp_path)]) == 0
+    assert "7 rows in 1 file: 7 accepted" in capsys.readouterr().out
+
+
+def test_cells_that_are_no_numbers_are_all_shown_and_can_be_given_a_meaning(tmp_path, capsys):
+    main(["map", str(lining_lake(tmp_path, "8", "15", "14", "13", "12", "<8", "i.O."))])
+    assert main(["check", str(tmp_path)]) == 1
+    out = capsys.readouterr().out
+    assert 'found in all: "<8" 1, "i.O." 1; to mend, in fleet.toml: ' in out
+    assert '[files.values."Lining mm"] "<8" = "", "i.O." = "" where nothing was read' in out
+    told = '[files.values."Lining mm"]\n"<8" = ""\n"i.O." = "11.5"\n'
+    (tmp_path / "fleet.toml").write_text(settings_of(tmp_path) + told)
+    assert main(["check", str(tmp_path)]) == 0
+    path = tmp_path / "a.csv"
+    settings = load_settings(tmp_path / "fleet.toml")
+    (table,) = tables_in(read_grids(path.read_bytes(), path)[0], settings.files, path.name)
+    lining = typed_table(table, settings).rows["lining_mm"].to_list()
+    assert lining == [8, 15, 14, 13, 12, None, 11.5]  # < 8 is nothing, 8 stays 8
+
+
+def test_days_can_be_given_in_a_files_own_words(tmp_path, capsys):
+    text = ROWS.replace("2025-03-02", "2 d\u0155ugi 25").replace("2025-06-02", "2025-06-02")
+    (tmp_path / "a.csv").write_text(text, encoding="utf-8")
+    columns = {"Unit": "unit_id", "Date": "inspected_on", "Km": "odometer_km", "Axle": "axle_no",
+               "Side": "side", "Lining mm": "lining_mm"}  # fmt: skip
+    told = "".join(f'"{own}" = "{name}"\n' for own, name in columns.items())
+    own = f'[[files]]\ntable = "inspections"\n[files.columns]\n{told}'
+    (tmp_path / "fleet.toml").write_text(own)
+    main(["check", str(tmp_path)])
+    line = '[files.values."Date"] "2 d\u0155ugi 25" = "" where nothing was read, else what it means'
+    assert line in capsys.readouterr().out
+    own += '[files.values.Date]\n"2 d\u0155ugi 25" = "2025-03-02"\n'
+    (tmp_path / "fleet.toml").write_text(own, encoding="utf-8")
+    assert main(["check", str(tmp_path)]) == 0
+    assert " 0 set aside" in capsys.readouterr().out
+
+
+def test_a_words_meaning_is_proposed_only_where_it_is_known(tmp_path, capsys):
+    """P is right beside L in Polish; nothing says what Q is."""
+    text = ROWS.replace(";R;", ";P;") + "T9;1;Q;2025-03-02;1000;14\n"
+    (tmp_path / "a.csv").write_text(text)
+    columns = {"Unit": "unit_id", "Date": "inspected_on", "Km": "odometer_km", "Axle": "axle_no",
+               "Side": "side", "Lining mm": "lining_mm"}  # fmt: skip
+    told = "".join(f'"{own}" = "{name}"\n' for own, name in columns.items())
+    (tmp_path / "fleet.toml").write_text(
+        f'[[files]]\ntable = "inspections"\n[files.columns]\n{told}'
+    )
+    main(["check", str(tmp_path)])
+    assert '[files.values."Side"] "P" and "Q" = what it means: L or R' in capsys.readouterr().out
+    (tmp_path / "a.csv").write_text(text.replace(";Q;", ";P;"))
+    main(["check", str(tmp_path)])
+    assert 'in fleet.toml: [files.values."Side"] "P" = "R"\n' in capsys.readouterr().out

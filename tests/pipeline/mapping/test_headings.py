@@ -2,6 +2,7 @@
 
 import pytest
 
+from pipeline.mapping.findings import placed_words
 from pipeline.mapping.headings import meanings
 
 
@@ -46,3 +47,23 @@ def test_one_side_without_its_counterpart_is_not_read():
 @pytest.mark.parametrize("heading", ["Rego", "Rego no", "Bus", "Prime mover no", "Semi-trailer"])
 def test_a_unit_goes_by_many_names(heading):
     assert meanings([heading])[0].concept == "unit_id"
+
+
+def test_a_side_column_may_be_called_by_its_sides():
+    for heading in ("N/S or O/S", "L/R", "left or right", "Side (L or R)"):
+        assert meanings([heading])[0].concept == "side", heading
+
+
+@pytest.mark.parametrize(
+    ("words", "known"),
+    [
+        (["L"], {"L": "L"}), (["R", "R"], {"R": "R"}), (["L", "P"], {"L": "L", "P": "R"}),
+        (["P"], {}), (["D"], {}), (["L", "X"], {}), (["left"], {"left": "L"}),
+    ],
+)  # fmt: skip
+def test_one_side_alone_is_known_by_its_own_letter(words, known):
+    assert placed_words(words, "side") == known
+    assert placed_words([f"{word}1" for word in words if len(words) == 1], "position") in (
+        {},
+        {"left1": "1L"},  # R1 may be a wheel's
+    )

@@ -5,7 +5,14 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from pipeline.mapping.reading import day_of, days, numbers, shown_decimals
+from pipeline.mapping.reading import (
+    day_of,
+    days,
+    numbers,
+    shown_decimals,
+    were_exchanged,
+    without_currency,
+)
 
 DAY = dt.date(2023, 1, 9)
 
@@ -92,3 +99,49 @@ def test_a_file_whose_days_speak_against_its_form_is_not_read_by_it():
 )  # fmt: skip
 def test_what_cells_show_of_decimals(cells, told):
     assert shown_decimals([pl.Series(cells)]) == told
+
+
+@pytest.mark.parametrize(
+    ("cell", "amount"),
+    [
+        ("$1,252.17", 1252.17), ("1 250,00 zł", 1250.0), ("1\u202f250,50 €", 1250.5),
+        ("CHF 1'250.00", 1250.0), ("US$ 12.50", 12.5), ("12 kr.", 12.0), ("Kč 1 200", 1200.0),
+        ("R$ 1.200,00", 1200.0), ("12,- €", 12.0), ("-$12", -12.0), ("1200 Ft", 1200.0),
+        ("12 lei", 12.0), ("₹ 1,200.00", 1200.0), ("R 450", 450.0), ("GBP1,200.10", 1200.1),
+        ("120.00", 120.0), ("12 345 678,90 kr", 12345678.9),
+    ],
+)  # fmt: skip
+def test_an_amount_of_money_is_read_with_any_currency(cell, amount):
+    plain = without_currency(pl.Series([cell]))
+    assert numbers(plain, None, None, decimal_comma=None).to_list() == [amount]
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["about 100", "TBC", "$", "12 / 13", "1 25", "10%", "2x120", "k€ 12", "1k", "3 hrs", "12 mm",
+     "A12", "12 pounds", "$12 + $5", "12 34", ""],
+)  # fmt: skip
+def test_what_is_no_amount_is_none(cell):
+    plain = without_currency(pl.Series([cell]))
+    assert numbers(plain, None, None, decimal_comma=None).to_list() == [None]
+
+
+def test_an_amount_of_two_meanings_waits_for_the_decimal_mark():
+    plain = without_currency(pl.Series(["$1,195", "1.195 €"]))
+    assert numbers(plain, None, None, decimal_comma=None).to_list() == [None, None]
+    assert numbers(plain, None, None, decimal_comma=False).to_list() == [1195.0, 1.195]
+
+
+@pytest.mark.parametrize(
+    ("words", "were"),
+    [
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["16/01/2024"], True),
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["01/16/2024"], True),
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)], False),  # nothing beside them
+        ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["05/01/2024"], False),
+        ([f"2024-0{m}-0{d}" for m in (1, 4) for d in (2, 5)] + ["16/01/2024"], False),  # too few
+        ([f"2024-0{m}-{d}" for m in (1, 4, 7) for d in (10, 12, 13)] + ["16/01/2024"], False),
+    ],
+)
+def test_exchanged_days_are_known_by_none_after_the_12th_and_no_text_before(words, were):
+    assert were_exchanged(words) is were
