@@ -107,7 +107,8 @@ class PageData:
         chances in 10 lie between; null: planned replacement does not pay), ``saving_share``
         (of the cost of running to failure), ``verdict`` (a sentence).
     expected_failures
-        ``month``, ``depot`` (null: fleet), ``failures_mean``, ``failures_p10``, ``failures_p90``.
+        ``month``, ``depot`` (null: fleet), ``failures_mean``, ``failures_p10``, ``failures_p90``,
+        ``basis`` (what they are told from; null: how long adjusters last).
     adjuster_effects, adjuster_causes, adjuster_scales, replacement_counts, replacement_differences
         The marts of those names.
     changes

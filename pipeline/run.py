@@ -103,7 +103,7 @@ class Fitted:
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """``forecasts`` and ``futures`` are None where the readings allow no wear fit; ``linings`` then
-    has no rows. ``failures`` is None where too few adjusters have failed."""
+    has no rows. ``failures`` is None where none has been found failed."""
 
     forecasts: Forecasts | None
     futures: Futures | None

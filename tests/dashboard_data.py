@@ -648,7 +648,8 @@ def expected_failures(wheel_ends: int) -> pl.DataFrame:
                     "failures_p90": mean + half,
                 }
             )
-    return pl.DataFrame(rows, infer_schema_length=None)
+    basis = pl.lit(None, dtype=pl.String)
+    return pl.DataFrame(rows, infer_schema_length=None).with_columns(basis=basis)
 
 
 def adjuster_effects() -> pl.DataFrame:

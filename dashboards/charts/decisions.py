@@ -15,7 +15,7 @@ from dashboards.drawing.figure import (
     table,
 )
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import count, month_name, number, share, span
+from dashboards.sentences.words import capital, count, month_name, number, share, span
 
 DIMENSIONS = ("duty", "axle_type")
 AGES = ("best_km", "ci_low_km", "ci_high_km")
@@ -192,7 +192,8 @@ def failures_figure(failures: pl.DataFrame | None) -> Figure | None:
     if failures is None or margin(failures, {"depot": None}).is_empty():
         return None
     rows = failures.select(
-        "month", "depot", *(pl.col(f"failures_{q}").alias(q) for q in ("p10", "mean", "p90"))
+        *("month", "depot", "basis"),
+        *(pl.col(f"failures_{q}").alias(q) for q in ("p10", "mean", "p90")),
     ).rename({"mean": "p50"})
     total = margin(rows, {"depot": None})
     return Figure(
@@ -210,6 +211,7 @@ def failures_figure(failures: pl.DataFrame | None) -> Figure | None:
 
 def failures_chart(rows: pl.DataFrame) -> Chart:
     """``month``, ``depot``, ``p10``, ``p50`` (the mean), ``p90``."""
+    rows = rows.select("month", "depot", "p10", "p50", "p90")
     y = alt.Y("p10:Q", title="Adjusters failing", scale=alt.Scale(zero=True))
     return marks.monthly_band(marks.with_month(rows), y)
 
@@ -220,7 +222,8 @@ def _failures_said(rows: pl.DataFrame) -> Said:
     title = f"{count(expected, 'adjuster failure')} to expect in {year.height} months"
     title = title.replace("no adjuster", "No adjuster")
     note = "Ticks are means, bars hold 8 outcomes in 10; replacements that fail again are counted."
-    return Said(title, note)
+    told = [f"{capital(basis)}." for basis in rows["basis"].drop_nulls().head(1)]
+    return Said(title, " ".join([note, *told]))
 
 
 def _failures_table(rows: pl.DataFrame) -> Table:

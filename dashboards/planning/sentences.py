@@ -1,5 +1,6 @@
 """Sentences of the planning chapter: parts, changes, slow changes, and where the lists are."""
 
+import datetime as dt
 from collections.abc import Iterator
 
 import polars as pl
@@ -14,7 +15,10 @@ TOLD = {
     "cost": "cost per distance",
 }
 RISEN = {"set_wrong": "have", "wear": "has", "failures": "have", "cost": "has"}
+WERE = {"set_wrong": "were", "wear": "was", "failures": "were", "cost": "was"}
 SURE = 0.05
+TOLD_MONTHS = 12
+"""A rise that has been over for longer is no news."""
 
 
 def planning_remarks(data: PageData) -> Iterator[str]:
@@ -44,8 +48,16 @@ def _visits(data: PageData) -> Iterator[str]:
         named = [_parts_named(item, n) for item, n in per.rows()]
         yield (
             f"To have enough for {weeks:.3g} weeks with a chance of {share(level)} at each depot: "
-            f"{listed(named)} in all depots together."
+            f"{listed(named)} in all depots together.{_of_adjusters(data.expected_failures)}"
         )
+
+
+def _of_adjusters(failures: pl.DataFrame | None) -> str:
+    """Why none are among the parts, or what their number is told from."""
+    if failures is None:
+        return " No adjusters are among them: how many will fail cannot be told yet."
+    basis = failures["basis"].drop_nulls()
+    return f" The number of adjusters is told {basis[0]}." if len(basis) else ""
 
 
 def _parts_named(item: str, n: int) -> str:
@@ -96,7 +108,7 @@ def _courses(months: pl.DataFrame | None) -> Iterator[str]:
     if months is None:
         return
     newest = months.group_by("measure", maintain_order=True).agg(
-        pl.col("signal", "rise", "rise_limit", "began").sort_by("month").last()
+        pl.col("month", "signal", "rise", "rise_limit", "began", "ended").sort_by("month").last()
     )
     # A rise that has been made up for since, or has become what is usual, is no news.
     for row in newest.filter("signal", pl.col("rise") > pl.col("rise_limit")).to_dicts():
@@ -105,4 +117,11 @@ def _courses(months: pl.DataFrame | None) -> Iterator[str]:
             f"{capital(TOLD[measure])} {RISEN[measure]} risen since about {row['began']:%b %Y}, "
             f"more than chance makes any of {len(TOLD)} such figures rise once in 20 years of "
             "months: find out what changed."
+        )
+    lately = pl.col("ended") > pl.col("month").dt.offset_by(f"-{TOLD_MONTHS}mo")
+    for row in newest.filter(lately).to_dicts():
+        measure, last = row["measure"], row["ended"] - dt.timedelta(days=1)
+        yield (
+            f"{capital(TOLD[measure])} {WERE[measure]} high from about {row['began']:%b %Y} to "
+            f"{last:%b %Y}, and {RISEN[measure]} come down since."
         )

@@ -10,6 +10,10 @@ has Student's t with t - 2 degrees of freedom where nothing changes, and
 :math:`\Phi^{-1}(F_{t-2}(T_t))` are independent standard normal numbers (Hawkins 1987, *The
 Statistician* 36:299; Quesenberry 1991, *J. Quality Technology* 23:213 for unequal areas). They go
 under a one-sided cumulative sum, whose limit has a stated number of months between false alarms.
+
+A rise is over when the months since it began, set against each other in the same way, go down
+beyond the same limit. The months between are then left out, and the rest is watched as if they had
+not been: a later rise is one above what is usual without them.
 """
 
 from dataclasses import dataclass
@@ -18,7 +22,7 @@ import numpy as np
 from scipy import special
 
 from models.common.arrays import FloatArray
-from models.common.control_charts import cusum, cusum_limit
+from models.common.control_charts import CusumChart, cusum, cusum_limit
 from models.common.distributions import t_cdf
 
 WARM_UP = 6
@@ -29,15 +33,24 @@ FALSE_ALARM_MONTHS = 240.0
 
 
 @dataclass(frozen=True, slots=True)
+class Rise:
+    """Months (places): in which it began and the chart signalled, and the first after it (None: it
+    lasts)."""
+
+    began: int
+    signal: int
+    ended: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
     """Per month (T,): the standardised rate (NaN: not judged) and its cumulative sum upward; the
-    limit; the months (places) of the first signal and of where its rise began, None without."""
+    limit; rises in order, of which only the last may last."""
 
     standardised: FloatArray
     rise: FloatArray
     limit: float
-    signal: int | None
-    began: int | None
+    rises: tuple[Rise, ...]
 
 
 def watched_course(
@@ -51,14 +64,37 @@ def watched_course(
         If the false alarms are wanted closer together than any limit puts them.
     """
     limit = cusum_limit(ALLOWANCE, months_between, two_sided=False)
-    values = standardised(amount, distance)
-    chart = cusum(values, target=0.0, allowance=ALLOWANCE, limit=limit)
-    over = np.flatnonzero(chart.upper > limit)
+    values, upward = np.full(len(amount), np.nan), np.zeros(len(amount))
+    watched, rises = np.arange(len(amount)), list[Rise]()
+    while True:
+        values[watched] = standardised(amount[watched], distance[watched])
+        upward[watched] = _chart(values[watched], limit).upper
+        began, signal = _beyond(upward[watched], limit)
+        if signal is None:
+            break
+        since = watched[began:]
+        falling = _chart(standardised(amount[since], distance[since]), limit).lower
+        lasted, fallen = _beyond(falling, limit)
+        ended = None if fallen is None else int(since[lasted])
+        rises.append(Rise(int(watched[began]), int(watched[signal]), ended))
+        if ended is None:
+            break
+        watched = np.delete(watched, np.s_[began : began + lasted])
+    return Course(values, upward, limit, tuple(rises))
+
+
+def _chart(values: FloatArray, limit: float) -> CusumChart:
+    return cusum(values, target=0.0, allowance=ALLOWANCE, limit=limit)
+
+
+def _beyond(sums: FloatArray, limit: float) -> tuple[int, int | None]:
+    """Where a cumulative sum last left zero before it was first beyond the limit, and where it
+    first was (None: nowhere)."""
+    over = np.flatnonzero(sums > limit)
     if len(over) == 0:
-        return Course(values, chart.upper, limit, None, None)
-    signal = int(over[0])
-    zero = np.flatnonzero(chart.upper[: signal + 1] == 0.0)
-    return Course(values, chart.upper, limit, signal, int(zero[-1]) + 1 if len(zero) else 0)
+        return 0, None
+    zero = np.flatnonzero(sums[: over[0] + 1] == 0.0)
+    return (int(zero[-1]) + 1 if len(zero) else 0), int(over[0])
 
 
 def standardised(amount: FloatArray, distance: FloatArray) -> FloatArray:

@@ -78,7 +78,8 @@ class FailuresAhead:
     edges (G,): ends of the pieces of time that calendar months and whole months from as-of cut each
     other into, in days; to_come: by depot (the last place holds wheel ends without one) and piece;
     wheel_end_id: whose failures are counted; counted: how many by place, each by its chance to be
-    there; usage: of their units, as known then.
+    there; usage: of their units, as known then; by_counts: in words, where failures are not
+    told, or not all, by how long adjusters last.
     """
 
     months: Months
@@ -88,6 +89,7 @@ class FailuresAhead:
     edges: FloatArray
     to_come: FailuresToCome
     usage: UsageFit
+    by_counts: str | None = None
 
     @property
     def month(self) -> IntArray:
@@ -111,7 +113,7 @@ class Missed:
 @dataclass(frozen=True, slots=True)
 class Origin:
     """What was known on ``as_of``: ``fleet`` is None where the readings allowed no wear fit then or
-    it was not asked for, ``failures`` where too few adjusters had failed, ``judged`` where no
+    it was not asked for, ``failures`` where none had been found, ``judged`` where no
     stroke had been read or nobody has judged yet."""
 
     as_of: dt.date

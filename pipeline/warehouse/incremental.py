@@ -59,6 +59,7 @@ READ = (
     "reduce.wheel_end_watches",
     "reduce.wheel_ends_now",
     "stage.adjuster_checks",
+    "stage.adjuster_fittings",
     "stage.adjuster_lives",
     "stage.duty_spells",
     "stage.inspections",

@@ -179,7 +179,7 @@ def test_groups_that_gain_alike_by_a_check_are_named_together(saved, said):
 
 
 def test_a_rise_is_told_while_it_stands():
-    def months(*rise: float) -> pl.DataFrame:
+    def months(*rise: float, ended: dt.date | None = None) -> pl.DataFrame:
         return pl.DataFrame(
             {
                 "measure": "cost",
@@ -188,6 +188,7 @@ def test_a_rise_is_told_while_it_stands():
                 "rise_limit": 6.0,
                 "signal": [max(rise[: i + 1]) > 6.0 for i in range(len(rise))],
                 "began": D(2025, 9, 1),
+                "ended": pl.Series([ended] * len(rise), dtype=pl.Date),
             }
         )
 
@@ -195,6 +196,12 @@ def test_a_rise_is_told_while_it_stands():
     assert stands.startswith("Cost per distance has risen since about Sep 2025, more than chance")
     assert remarks(monthly_rates=months(2.0, 7.0, 5.0)) == ""
     assert remarks(monthly_rates=months(2.0, 3.0, 5.0)) == ""
+    over = remarks(monthly_rates=months(2.0, 7.0, 1.0, ended=D(2026, 1, 1)))
+    assert (
+        over
+        == "Cost per distance was high from about Sep 2025 to Dec 2025, and has come down since."
+    )
+    assert remarks(monthly_rates=months(2.0, 7.0, 1.0, ended=D(2025, 2, 1))) == ""
 
 
 def effects(p: float, before_p: float) -> pl.DataFrame:
@@ -217,6 +224,22 @@ def effects(p: float, before_p: float) -> pl.DataFrame:
 def remarks(**frames) -> str:
     data = replace(dashboard_data.empty_month(), **frames)
     return " ".join(planning_remarks(data))
+
+
+def test_parts_say_whether_adjusters_are_among_them_and_what_their_number_is_told_from():
+    plan = pl.DataFrame({"p_reline": [0.9], "unit_id": ["A"], "visit_on": [D(2026, 7, 1)]})
+    stock = pl.DataFrame(
+        {"item": ["linings"], "stock": [4], "service_level": [0.95], "lead_weeks": [6.0]}
+    )
+    failures = dashboard_data.expected_failures(40)
+
+    def told(expected: pl.DataFrame | None) -> str:
+        return remarks(plan=plan, stock_needed=stock, expected_failures=expected)
+
+    assert "No adjusters are among them" in told(None)
+    assert "adjusters" not in told(failures)
+    by_counts = failures.with_columns(basis=pl.lit("from how many were found"))
+    assert told(by_counts).endswith("The number of adjusters is told from how many were found.")
 
 
 def test_an_effect_is_claimed_only_where_it_is_sure_and_both_were_on_one_course():

@@ -20,22 +20,26 @@ a check missed counts as a later one in the fitted life. With that life s is 1: 
 more would count the same delay twice.
 
 **Uncertainty.** A life's distribution is drawn by its Akaike weight, its parameters to first order
-(:func:`models.lives.decisions.fleet.log_slopes`), once for all groups that borrow it. Around the
-expectation a count is a sum over places p, each of which has :math:`n_p` expected and
+(:func:`models.lives.decisions.fleet.log_slopes`), once for all groups that borrow it. What each
+drawn life expects to come is then multiplied by what the failures found of late make of it
+(:mod:`models.lives.decisions.found`): a life that says too much of what is over says too much of
+what comes. Failures of known age are in both, in the fit and among those found, so that limits are
+a little narrow where most ages are known. Around the expectation a count is a sum over places p,
+each of which has :math:`n_p` expected and
 :math:`f_p=E[N_p(N_p-1)]`: its variance is :math:`(1-q)` times the mean, with
 :math:`q=\sum(n_p^2-f_p)/\sum n_p`, where Poisson's has q = 0. f is twice the expected pairs of
 findings: what visit i finds, times what is found after it of the adjuster fitted there.
 """
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
-from models.lives.decisions.fleet import SMALLEST, log_slopes
+from models.lives.decisions.fleet import SMALLEST, KnownLife, log_slopes
+from models.lives.decisions.found import QUARTERS, RIGHT, FoundFactor, Watched, expected_of
 from models.lives.fits.distributions import DistributionName, LifeDistribution
-from models.lives.fits.parametric import LifeFit
 from models.usage.drawn.visits import DrawnVisits
 
 MOST_ADJUSTERS = 40_000
@@ -43,6 +47,8 @@ MOST_ADJUSTERS = 40_000
 MOST_SHARE = 0.9
 LARGEST_MOVE = 20.0
 SLOPE_EVERY = 4
+LEAST_WATCHED = 1.0
+"""Failures expected of quarters that are over from which on those found tell of a life."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +58,19 @@ class AdjusterGroup:
     fits: distributions that the records leave open, with weights that add up to 1; whose: which
     life it is, the same for groups that borrow one. age_km (n,): when the unit was last seen; unit:
     its number in the visits; place: numbers the depots; weight: how many adjusters it stands for.
+    watched: adjusters of the group that were looked at in quarters that are over, and found (Q,):
+    how many of them had failed; assumed: whether the life is none of theirs.
     """
 
-    fits: tuple[tuple[LifeFit, float], ...]
+    fits: tuple[tuple[KnownLife, float], ...]
     whose: Hashable
     age_km: FloatArray
     unit: IntArray
     place: IntArray
     weight: FloatArray
+    assumed: bool = False
+    watched: tuple[Watched, ...] = ()
+    found: FloatArray = field(default_factory=lambda: np.zeros(QUARTERS))
 
     @property
     def likeliest(self) -> DistributionName:
@@ -68,7 +79,7 @@ class AdjusterGroup:
 
 @dataclass(frozen=True, slots=True)
 class FailuresToCome:
-    """Failures found by place and month.
+    """Failures found by place and month, as findings of late make them likely.
 
     expected: (P, M), averaged over distributions; under: the same by the name of the distribution
     that every group follows which leaves it open; drawn: expectations under D drawn lives (D, P,
@@ -143,25 +154,76 @@ def failures_to_come(
     shape = places, len(month_ends)
     counted = [_Counted.of(some_of(group), visits, shape, month_ends) for group in groups]
     laws = sorted({fit.name for group in groups for fit, _ in group.fits})
+    luck = _luck_of(groups, draws, rng)
     expected, drawn = np.zeros(shape), np.zeros((draws, *shape))
     under = {name: np.zeros(shape) for name in laws}
-    luck = _luck_of(groups, draws, rng)
-    for group, each in zip(groups, counted, strict=True):
-        few = each.on_some_courses()
+    for assumed in {group.assumed for group in groups}:
+        same = [each for each in counted if each.group.assumed == assumed]
+        told = _by_life(same, laws, luck, draws)
+        if told.past.sum() < LEAST_WATCHED:
+            expected, drawn = expected + told.expected, drawn + told.drawn
+            under = {name: each + told.under[name] for name, each in under.items()}
+            continue
+        right = 0.0 if assumed else RIGHT
+        factor = FoundFactor(told.found, told.drawn_past, right)
+        # A life drawn too high is taken down by its own past, so that a mean over draws is safe.
+        expected += np.einsum("d,dpm->pm", factor.mean / draws, told.drawn)
+        drawn += told.drawn * factor.drawn(month_ends, rng)[:, None]
+        for name in laws:
+            by_law = FoundFactor(told.found, told.under_past[name][None], right)
+            under[name] += told.under[name] * by_law.mean[0]
+    return FailuresToCome(expected, under, drawn, _share(counted))
+
+
+@dataclass(frozen=True, slots=True)
+class _ByLife:
+    """What lives alone say of groups: of what comes (P, M) and, each ``past``, of the
+    quarters that are over (Q,), in which so many were ``found`` (Q,)."""
+
+    expected: FloatArray
+    under: Mapping[DistributionName, FloatArray]
+    drawn: FloatArray
+    past: FloatArray
+    under_past: Mapping[DistributionName, FloatArray]
+    drawn_past: FloatArray
+    found: FloatArray
+
+
+def _by_life(
+    counted: Sequence["_Counted"],
+    laws: Sequence[DistributionName],
+    luck: Mapping[Hashable, tuple[IntArray, FloatArray]],
+    draws: int,
+) -> _ByLife:
+    shape = counted[0].shape
+    cells = shape[0] * shape[1]
+    # What comes and what is over of one life, behind one another: they move together.
+    expected, drawn = np.zeros(cells + QUARTERS), np.zeros((draws, cells + QUARTERS))
+    under = {name: np.zeros(cells + QUARTERS) for name in laws}
+    for each in counted:
+        group, few = each.group, each.on_some_courses()
         chosen, moves = luck[group.whose]
         at_fits = {}
         for k, (fit, weight) in enumerate(group.fits):
-            at_fit = np.maximum(each.months(fit.distribution), SMALLEST)
-            slopes = log_slopes(fit, few.months)
+            at_fit = np.maximum(each.found(fit.distribution), SMALLEST)
+            slopes = log_slopes(fit, few.found)
             at_fits[fit.name] = at_fit
             expected += weight * at_fit
             mine = chosen == k
             move = moves[mine] @ np.linalg.cholesky(fit.covariance).T
-            logs = np.clip(np.einsum("pmk,dk->dpm", slopes, move), -LARGEST_MOVE, LARGEST_MOVE)
+            logs = np.clip(move @ slopes.T, -LARGEST_MOVE, LARGEST_MOVE)
             drawn[mine] += at_fit * np.exp(logs)
         for name in laws:
             under[name] += at_fits.get(name, at_fits[group.likeliest])
-    return FailuresToCome(expected, under, drawn, _share(counted))
+    return _ByLife(
+        expected[:cells].reshape(shape),
+        {name: each[:cells].reshape(shape) for name, each in under.items()},
+        drawn[:, :cells].reshape(draws, *shape),
+        expected[cells:],
+        {name: each[cells:] for name, each in under.items()},
+        drawn[:, cells:],
+        np.sum([each.group.found for each in counted], axis=0),
+    )
 
 
 def _luck_of(
@@ -208,6 +270,11 @@ class _Counted:
         """The same on one copy in :data:`SLOPE_EVERY`: enough for what a life's move does to it."""
         some = np.s_[:, ::SLOPE_EVERY]
         return replace(self, km=self.km[some], month=self.month[some], counts=self.counts[some])
+
+    def found(self, life: LifeDistribution) -> FloatArray:
+        """Expected failures found by place and month, and of quarters that are over, in a row."""
+        past = expected_of(self.group.watched, life)
+        return np.concatenate([self.months(life).ravel(), past])
 
     def months(self, life: LifeDistribution) -> FloatArray:
         """Expected failures found, (P, M)."""
@@ -265,7 +332,10 @@ def some_of(group: AdjusterGroup, most: int = MOST_ADJUSTERS) -> AdjusterGroup:
         kept.append(here[np.searchsorted(stands_for, steps)])
         weight.append(np.full(wanted, stands_for[-1] / wanted))
     rows = np.concatenate(kept)
-    return AdjusterGroup(
-        group.fits, group.whose, group.age_km[rows], group.unit[rows], group.place[rows],
-        np.concatenate(weight),
-    )  # fmt: skip
+    return replace(
+        group,
+        age_km=group.age_km[rows],
+        unit=group.unit[rows],
+        place=group.place[rows],
+        weight=np.concatenate(weight),
+    )

@@ -16,22 +16,37 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
 from functools import partial
+from typing import Protocol
 
 import numpy as np
 
 from models.common.arrays import FloatArray
 from models.common.distributions import two_sided_z
 from models.lives.decisions.decisions import undetected_share
-from models.lives.fits.distributions import LifeDistribution
+from models.lives.fits.distributions import DistributionName, LifeDistribution
 from models.lives.fits.parametric import LifeFit
 from models.lives.fits.profile import Interval
+
+
+class KnownLife(Protocol):
+    """A life distribution with the covariance (2, 2) of its theta."""
+
+    @property
+    def distribution(self) -> LifeDistribution: ...
+    @property
+    def covariance(self) -> FloatArray: ...
+    @property
+    def theta(self) -> FloatArray: ...
+    @property
+    def name(self) -> DistributionName: ...
+
 
 STEP = 0.2  # of a standard error: the slope wanted is that over the errors, not at a point
 SMALLEST = 1e-12
 
 
 def log_slopes(
-    fit: LifeFit, quantity: Callable[[LifeDistribution], float | FloatArray]
+    fit: KnownLife, quantity: Callable[[LifeDistribution], float | FloatArray]
 ) -> FloatArray:
     """Slopes of the logarithm of a positive quantity (...) in theta at the fit, (..., 2)."""
     slopes = []
@@ -44,7 +59,7 @@ def log_slopes(
     return np.stack(slopes, axis=-1)
 
 
-def _moved(fit: LifeFit, parameter: int, step: float) -> LifeDistribution:
+def _moved(fit: KnownLife, parameter: int, step: float) -> LifeDistribution:
     theta = fit.theta
     theta[parameter] += step
     return LifeDistribution(fit.distribution.standard, float(theta[0]), float(theta[1]))

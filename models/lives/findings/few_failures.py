@@ -18,9 +18,9 @@ import numpy as np
 
 from models.common.distributions import chi2_quantile
 from models.lives.fits.data import LifeCounts
+from models.lives.fits.distributions import ASSUMED_SHAPE
 
 FEWEST_FAILURES = 5  # below it no curve is drawn and no shape estimated
-ASSUMED_SHAPE = 2.0  # wear-out that is neither sudden nor random: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from models.common.arrays import FloatArray
 Derivatives: TypeAlias = tuple[FloatArray, FloatArray, FloatArray]
 DistributionName: TypeAlias = Literal["weibull", "lognormal", "loglogistic"]
 
+ASSUMED_SHAPE = 2.0  # wear-out that is neither sudden nor random: common practice, no source
 Z_LIMIT = 300.0  # beyond it exp(2 z) would overflow; every probability there is 0 or 1
 HALF_LOG_2PI = 0.5 * np.log(2.0 * np.pi)
 ROOT_2_OVER_PI, ROOT_HALF = np.sqrt(2.0 / np.pi), np.sqrt(0.5)

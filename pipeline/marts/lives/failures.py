@@ -1,7 +1,9 @@
 """Failed adjusters that checks will find: by month and depot, and over whole months from as-of."""
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
+from dataclasses import replace
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -9,7 +11,10 @@ import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.failures import AdjusterGroup, failures_to_come
+from models.lives.decisions.fleet import KnownLife
+from models.lives.decisions.found import QUARTER_DAYS, QUARTERS, Watched, assumed_life
 from models.lives.decisions.renewal import ages_met
+from models.lives.fits.distributions import LifeDistribution
 from models.relines.budget import SPANS_MONTHS, Months, budget_months
 from models.relines.past_errors import (
     MONTHS_A_QUARTER,
@@ -20,9 +25,10 @@ from models.relines.past_errors import (
 from models.usage.drawn.visits import drawn_visits
 from models.usage.fit import UsageFit, usage_frame
 from pipeline.marts import marts
-from pipeline.marts.lives.cells import NO_LIFE, Cell, fleet_cells, wheel_ends_now
+from pipeline.marts.lives.cells import Cell, fleet_cells, wheel_ends_now
 from pipeline.marts.lives.fits import GroupLives, Row, frame_of
 from pipeline.marts.results import FailuresAhead
+from pipeline.warehouse import warehouse
 
 DRAWS = 200
 SEED = 40_000
@@ -33,6 +39,54 @@ NO_MORE = 1e-9  # of a mean life: less to come is what arithmetic left over
 AGES_FOR_UNKNOWN = 20
 
 
+NONE_FOUND = "too few adjusters have failed for a life to be fitted, and none of them of late"
+BY_COUNTS = "from how many were found failed in up to three years, not from the ages they had"
+PARTLY_BY_COUNTS = f"in part, where too few ages are known, {BY_COUNTS}"
+WATCHED_UNITS = 2_000
+"""Units whose findings are counted: more would tell no more of a factor that is everyone's."""
+# From each look that an adjuster worked at to the next, and whether that one found it failed. Looks
+# are checks of any kind and replacements; one that was there before the records is seen from its
+# first check on, and not counted if that one found it failed.
+WATCHED = f"""
+    with units as (
+        select unit_id from (select distinct unit_id from stage.adjuster_lives)
+        order by hash(unit_id), unit_id limit {WATCHED_UNITS}
+    ),
+    looks as (
+        select wheel_end_id, inspected_on as on_date, max(km) as km from stage.inspections
+        where unit_id in (from units) and km is not null group by all
+        union
+        select wheel_end_id, done_on, max(km) from stage.jobs
+        where unit_id in (from units) and action = 'adjuster_replaced' and km is not null
+        group by all
+    ),
+    watched as (
+        select
+            l.adjuster_id, l.axle_type, l.duty, f.fitted_km, k.on_date, k.km,
+            l.cause not in ('in_service', 'planned', 'unstated') and k.on_date = l.ended_on
+                as failed,
+            min(k.km) over (partition by l.adjuster_id) as first_km,
+            lag(k.km, 1, case when f.source = 'job' then f.fitted_km end)
+                over (partition by l.adjuster_id order by k.on_date, k.km) as from_km
+        from stage.adjuster_lives l
+        inner join stage.adjuster_fittings f on f.adjuster_id = l.adjuster_id
+        inner join looks k
+            on k.wheel_end_id = l.wheel_end_id
+            and (f.source <> 'job' or k.on_date > f.fitted_on)
+            and k.on_date <= case
+                when l.cause not in ('in_service', 'planned', 'unstated') then l.ended_on
+                else coalesce(f.replaced_on, date '9999-12-31')
+            end
+    )
+    select
+        axle_type, duty, fitted_km, first_km,
+        cast(floor((date '{{as_of}}' - on_date) / {QUARTER_DAYS}) as bigint) as quarter,
+        from_km, km as to_km, failed
+    from watched
+    where from_km is not null and km >= from_km and quarter between 0 and {QUARTERS - 1}
+"""
+
+
 def failures_ahead(
     con: duckdb.DuckDBPyConnection,
     lives: GroupLives,
@@ -40,11 +94,15 @@ def failures_ahead(
     months: Months,
     also: float | None = None,
 ) -> FailuresAhead | None:
-    """Forecast from what the tables say; None where no life could be fitted. ``also``: another day
-    after as-of up to which failures are to be told."""
+    """Forecast from what the tables say; None where no life could be fitted and no failure was
+    found of late. ``also``: another day after as-of up to which failures are to be told."""
     ends = wheel_ends_now(con, usage_frame(usage))
-    cells = fleet_cells(ends, lives)
-    return failures_of(cells, ends, usage, months, also) if cells else None
+    watched = warehouse.fetch(
+        con,
+        WATCHED.format(as_of=usage.as_of),
+        order="axle_type, duty, quarter, fitted_km, first_km, from_km, to_km",
+    )
+    return failures_of(fleet_cells(ends, lives), ends, usage, months, also, watched)
 
 
 def failures_of(
@@ -53,41 +111,104 @@ def failures_of(
     usage: UsageFit,
     months: Months,
     also: float | None = None,
-) -> FailuresAhead:
-    """Forecast for the wheel ends of some cells."""
+    watched: pl.DataFrame | None = None,
+) -> FailuresAhead | None:
+    """Forecast for wheel ends: of some cells by their lives, of all others by how many failures
+    were found of such. ``watched``: adjusters between looks, as :data:`WATCHED` has them."""
     calendar = months.calendar
     edges = np.union1d(calendar.month_ends, calendar.span_ends)
     edges = edges if also is None else np.union1d(edges, also)
     depots = tuple(sorted(ends["depot"].drop_nulls().unique()))
     number = {name: n for n, name in enumerate(usage.unit_ids)}
     known = ends.with_columns(unit=pl.col("unit_id").replace_strict(number, return_dtype=pl.Int64))
-    groups = [g for cell in cells if (g := _group(cell, (*depots, None), known)) is not None]
+    places = (*depots, None)
+    groups = [g for cell in cells if (g := _group(cell, places, known, watched)) is not None]
+    counted = _counted_group(cells, places, known, watched)
+    groups += [counted] if counted is not None else []
+    if not groups:
+        return None
     copies = -(-COURSES // max(len(usage), 1))
     visits = drawn_visits(usage, float(edges[-1]), copies, np.random.default_rng([SEED, 1]))
     rng = np.random.default_rng([SEED, 2])
     to_come = failures_to_come(groups, visits, len(depots) + 1, edges, rng=rng, draws=DRAWS)
-    there = [ends.filter(pl.col("depot").eq_missing(d))["present"].sum() for d in (*depots, None)]
-    counted = np.array(there, np.float64)
-    return FailuresAhead(months, depots, ends["wheel_end_id"], counted, edges, to_come, usage)
+    there = [ends.filter(pl.col("depot").eq_missing(d))["present"].sum() for d in places]
+    return FailuresAhead(
+        months,
+        depots,
+        ends["wheel_end_id"],
+        np.array(there, np.float64),
+        edges,
+        to_come,
+        usage,
+        None if counted is None else BY_COUNTS if len(groups) == 1 else PARTLY_BY_COUNTS,
+    )
 
 
 def _group(
-    cell: Cell, places: Sequence[str | None], everyone: pl.DataFrame
+    cell: Cell,
+    places: Sequence[str | None],
+    everyone: pl.DataFrame,
+    watched: pl.DataFrame | None,
 ) -> AdjusterGroup | None:
-    """A cell's adjusters; one of unknown age counts in parts at the ages that it may have."""
+    """A cell's adjusters."""
     own = everyone.join(cell.wheel_ends.select("wheel_end_id"), on="wheel_end_id", how="semi")
+    if own.is_empty():
+        return None
+    life = cell.life.distribution
+    group = _group_of(own, places, life, cell.left_open or ((cell.life, 1.0),), cell.whose)
+    if watched is None:
+        return group
+    of_it = watched.filter(pl.col("axle_type") == cell.axle_type, pl.col("duty") == cell.duty)
+    parts = _watched_by_life(of_it, life)
+    return replace(group, watched=parts, found=_found_by_quarter(of_it))
+
+
+def _counted_group(
+    cells: Sequence[Cell],
+    places: Sequence[str | None],
+    everyone: pl.DataFrame,
+    watched: pl.DataFrame | None,
+) -> AdjusterGroup | None:
+    """Adjusters without a life, failing as often as such were found failed; None where there are
+    none, or none was found."""
+    with_life = [cell.wheel_ends.select("wheel_end_id") for cell in cells]
+    if with_life:
+        everyone = everyone.join(pl.concat(with_life), on="wheel_end_id", how="anti")
+    if watched is None or everyone.is_empty():
+        return None
+    told = pl.DataFrame(
+        [(cell.axle_type, cell.duty) for cell in cells],
+        schema={"axle_type": pl.String, "duty": pl.String},
+        orient="row",
+    )
+    of_them = watched.join(told, on=["axle_type", "duty"], how="anti")
+    found = _found_by_quarter(of_them)
+    if not found.any():
+        return None
+    assumed = assumed_life(partial(_watched_by_life, of_them), float(found.sum()))
+    life = assumed.distribution
+    group = _group_of(everyone, places, life, ((assumed, 1.0),), BY_COUNTS)
+    return replace(group, assumed=True, watched=_watched_by_life(of_them, life), found=found)
+
+
+def _group_of(
+    own: pl.DataFrame,
+    places: Sequence[str | None],
+    life: LifeDistribution,
+    fits: tuple[tuple[KnownLife, float], ...],
+    whose: Hashable,
+) -> AdjusterGroup:
+    """Adjusters of wheel ends; one of unknown age counts in parts at the ages that it may have."""
     known = own.drop_nulls("age_km").with_columns(share=pl.lit(1.0))
     unknown = own.filter(pl.col("age_km").is_null()).drop("age_km")
-    rows = pl.concat([known, _of_unknown_age(cell, unknown).select(known.columns)])
-    if rows.is_empty():
-        return None
+    rows = pl.concat([known, _of_unknown_age(life, unknown).select(known.columns)])
     # Those of one age, unit and place are forecast alike: once for all of them.
     alike = ("unit", "depot", "age_km")
     rows = rows.group_by(alike, maintain_order=True).agg(pl.col("share").sum())
     numbers = {depot: i for i, depot in enumerate(places)}
     return AdjusterGroup(
-        fits=cell.left_open or ((cell.life, 1.0),),
-        whose=cell.whose,
+        fits=fits,
+        whose=whose,
         age_km=_floats(rows["age_km"]),
         unit=rows["unit"].to_numpy(),
         place=np.array([numbers[depot] for depot in rows["depot"]], dtype=np.int64),
@@ -95,13 +216,40 @@ def _group(
     )
 
 
-def _of_unknown_age(cell: Cell, unknown: pl.DataFrame) -> pl.DataFrame:
+def _watched_by_life(watched: pl.DataFrame, life: LifeDistribution) -> tuple[Watched, ...]:
+    """Those whose start is known from it on, others from their first look, as old as their units
+    may have made them by then."""
+    known = watched.drop_nulls("fitted_km")
+    unknown = watched.filter(pl.col("fitted_km").is_null())
+    first = _floats(unknown["first_km"])
+    at_first, which = np.unique(first, return_inverse=True)
+    ages = ages_met(life, np.zeros(len(at_first)), at_first, AGES_FOR_UNKNOWN)
+    starts = (np.zeros((known.height, 1)), _floats(known["fitted_km"])), (ages[which], first)
+    return tuple(
+        Watched(
+            start,
+            np.maximum(_floats(part["from_km"]) - since, 0.0),
+            np.maximum(_floats(part["to_km"]) - since, 0.0),
+            part["quarter"].to_numpy(),
+        )
+        for part, (start, since) in zip((known, unknown), starts, strict=True)
+        if part.height
+    )
+
+
+def _found_by_quarter(watched: pl.DataFrame) -> FloatArray:
+    """Failures found (QUARTERS,), the latest first."""
+    quarters = watched.filter("failed")["quarter"].to_numpy()
+    return np.bincount(quarters, minlength=QUARTERS).astype(np.float64)
+
+
+def _of_unknown_age(life: LifeDistribution, unknown: pl.DataFrame) -> pl.DataFrame:
     """Adjusters that nobody saw fitted, each in parts at the ages that it may have."""
     if unknown.is_empty():
         return unknown.with_columns(age_km=pl.lit(0.0), share=pl.lit(0.0))
     places = unknown.group_by("unit", "depot", "unit_km", "watched_km", maintain_order=True).len()
     ages = ages_met(
-        cell.life.distribution,
+        life,
         _floats(places["watched_km"]),
         _floats(places["unit_km"]),
         AGES_FOR_UNKNOWN,
@@ -123,10 +271,10 @@ def write_failure_marts(
     past: PastErrors | None,
     as_of: dt.date,
 ) -> None:
-    """Write months and spans; words where no life could be fitted."""
+    """Write months and spans; words where nothing can be told."""
     if ahead is None:
         first = budget_months(as_of, 1).starts[0]
-        nothing = frame_of("expected_failures", [{"month": first, "note": NO_LIFE}])
+        nothing = frame_of("expected_failures", [{"month": first, "note": NONE_FOUND}])
         marts.write(con, "expected_failures", nothing)
         marts.write(con, "failure_outlook", marts.empty("failure_outlook"))
         return
@@ -166,6 +314,7 @@ def months_of_failures(ahead: FailuresAhead, factor: FloatArray) -> pl.DataFrame
             "depot": depot,
             "adjusters": weight,
             **{f"failures_{n}": float(c[place, i]) for n, c in zip(names, columns, strict=True)},
+            "basis": ahead.by_counts,
             "note": _part_month(i, months.days_ahead[0]),
         }
         for i, month in enumerate(months.starts)

@@ -228,7 +228,9 @@ class ExpectedFailures(dy.Schema):
 
     month = dy.Date(nullable=False, description="First day of the month; the first may be a part")
     depot = col.text("Depot", nullable=True)
-    failures_mean = col.number("Expected to be found; null: no life was fitted", low=0.0)
+    failures_mean = col.number(
+        "Expected to be found; null: no life was fitted, and none was found failed of late", low=0.0
+    )
     failures_p10 = col.number("The number itself: low (1 in 10 below)", low=0.0)
     failures_p50 = col.number("Even chance", low=0.0)
     failures_p90 = col.number("High (1 in 10 above)", low=0.0)
@@ -239,6 +241,7 @@ class ExpectedFailures(dy.Schema):
     adjusters = col.number(
         "Wheel ends counted, each by its chance to be in the fleet still", low=0.0
     )
+    basis = col.text("What it is told from; null: how long adjusters last", nullable=True)
     note = col.text("What limits the figures", nullable=True)
 
     @dy.rule()

@@ -1,7 +1,7 @@
 """Before and after a dated change, and slow changes that nobody announced."""
 
 import datetime as dt
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import duckdb
@@ -205,10 +205,12 @@ def _course(key: str, measure: Measure, groups: pl.DataFrame) -> pl.DataFrame:
     # So long between false alarms of all measures together: they are told side by side.
     between = FALSE_ALARM_MONTHS * len(MEASURES)
     course = watched_course(amounts, expected, months_between=between)
-    began = None if course.began is None else months["month"][course.began]
-    signalled: Sequence[bool] | np.ndarray = np.arange(months.height) >= (
-        months.height if course.signal is None else course.signal
-    )
+    began, ended = (np.full(months.height, None, dtype=object) for _ in range(2))
+    signalled = np.zeros(months.height, dtype=bool)
+    for rise in course.rises:
+        began[rise.began :] = months["month"][rise.began]
+        ended[rise.began :] = None if rise.ended is None else months["month"][rise.ended]
+        signalled[rise.signal : rise.ended] = True
     return months.with_columns(
         measure=pl.lit(key),
         ratio=pl.col("amount") / pl.col("expected"),
@@ -216,5 +218,6 @@ def _course(key: str, measure: Measure, groups: pl.DataFrame) -> pl.DataFrame:
         rise=pl.Series(course.rise),
         rise_limit=pl.lit(course.limit),
         signal=pl.Series(signalled),
-        began=pl.lit(began, dtype=pl.Date),
+        began=pl.Series(began.tolist(), dtype=pl.Date),
+        ended=pl.Series(ended.tolist(), dtype=pl.Date),
     )

@@ -34,7 +34,7 @@ ENDS_AT_ONCE = 20_000
 @dataclass(frozen=True, slots=True)
 class Ahead:
     """What is foreseen: the fleet, its depots' ``futures`` (of ``budget.DEPOT_FUTURES``) and the
-    failures to come (None: too few adjusters have failed); and what earlier totals missed by."""
+    failures to come (None: none has been found failed); and what earlier totals missed by."""
 
     fleet: FleetModel
     futures: pl.DataFrame

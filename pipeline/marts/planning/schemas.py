@@ -154,8 +154,11 @@ class MonthlyRates(dy.Schema):
     rise_limit = col.number(
         "Beyond it the chart signals: by chance one of all measures once in 20 years", low=0.0
     )
-    signal = dy.Bool(nullable=False, description="The first month beyond it, and those after")
-    began = col.day("Month in which the rise began that led to the signal")
+    signal = dy.Bool(
+        nullable=False, description="The first month beyond it, and those until the rise ended"
+    )
+    began = col.day("Month in which the latest rise began by then that led to a signal")
+    ended = col.day("First month after that rise; null: it lasts")
 
 
 class Plan(dy.Schema):

@@ -137,7 +137,7 @@ def test_false_alarms_come_as_far_apart_as_stated():
     for _ in range(400):
         distance = rng.uniform(1.0, 5.0, 120)
         amount = rng.poisson(20.0 * distance).astype(float)
-        signals += watched_course(amount, distance, months_between=60.0).signal is not None
+        signals += len(watched_course(amount, distance, months_between=60.0).rises) > 0
     assert signals / 400 == pytest.approx(0.85, abs=0.06)
 
 
@@ -146,8 +146,29 @@ def test_a_slow_worsening_is_found_and_dated():
     rng = np.random.default_rng(6)
     growth = np.where(np.arange(60) < 30, 1.0, 1.02 ** np.maximum(np.arange(60) - 30, 0))
     found = [watched_course(rng.poisson(400.0 * growth) / 1.0, np.ones(60)) for _ in range(100)]
-    signals = np.array([f.signal if f.signal is not None else 99 for f in found])
+    signals = np.array([f.rises[0].signal if f.rises else 99 for f in found])
     assert np.mean(signals < 50) > 0.95
     assert np.mean(signals < 30) < 0.15
-    began = [f.began for f in found if f.signal is not None and f.signal >= 30]
+    began = [f.rises[0].began for f in found if f.rises and f.rises[0].signal >= 30]
     assert 26 <= np.median(began) <= 38
+    # What goes on is not over.
+    assert np.mean([f.rises[-1].ended is None for f in found if f.rises]) > 0.95
+
+
+def test_a_rise_that_is_over_ends_and_a_later_one_is_found_again():
+    """Twice as many from month 30 to 43 and from month 70 on."""
+    rng = np.random.default_rng(7)
+    month = np.arange(100)
+    level = np.where((month >= 30) & (month < 44) | (month >= 70), 2.0, 1.0)
+    found = [watched_course(rng.poisson(30.0 * level) / 1.0, np.ones(100)) for _ in range(100)]
+    twice = [f.rises for f in found if len(f.rises) == 2]
+    assert len(twice) > 80
+    # A small allowance dates beginnings early.
+    assert 24 <= np.median([first.began for first, _ in twice]) <= 31
+    assert np.median([first.ended for first, _ in twice]) == 44
+    assert np.mean([abs(first.ended - 44) <= 1 for first, _ in twice]) > 0.8
+    assert np.mean([second.signal >= 44 for _, second in twice]) > 0.9
+    assert np.mean([second.ended is None for _, second in twice]) > 0.9
+    short = [watched_course(rng.poisson(30.0 * level[:60]) / 1.0, np.ones(60)) for _ in range(100)]
+    # By chance a chart of 60 months has signalled in one of five.
+    assert np.mean([f.rise[-1] > f.limit for f in short]) < 0.2

@@ -25,7 +25,10 @@ from pipeline.marts.lives.comparisons import life_comparisons
 from pipeline.marts.lives.decisions import check_intervals, replacement_ages
 from pipeline.marts.lives.effects import effect_frames
 from pipeline.marts.lives.failures import (
+    BY_COUNTS,
+    PARTLY_BY_COUNTS,
     error_factor,
+    failure_outlook,
     failures_ahead,
     failures_of,
     months_of_failures,
@@ -426,12 +429,27 @@ def test_first_order_limits_agree_with_draws_of_the_parameters(name):
     assert abs(share.high - by_draws.high) < 0.1 * half
 
 
+AS_OF = dt.date(2026, 3, 31)
+
+
 def months_found(ends: pl.DataFrame, as_of: dt.date, months: int) -> pl.DataFrame:
-    ahead = ahead_of(ends, as_of, months)
+    ahead = ahead_by_life(ends, as_of, months)
     return months_of_failures(ahead, error_factor(ahead, None))
 
 
-def ahead_of(ends: pl.DataFrame, as_of: dt.date, months: int) -> FailuresAhead:
+def ahead_by_life(ends: pl.DataFrame, as_of: dt.date, months: int) -> FailuresAhead:
+    ahead = ahead_of(ends, as_of, months, some_lives())
+    assert ahead is not None
+    return ahead
+
+
+def ahead_of(
+    ends: pl.DataFrame,
+    as_of: dt.date,
+    months: int,
+    lives: GroupLives,
+    watched: pl.DataFrame | None = None,
+) -> FailuresAhead | None:
     """Failures forecast for wheel ends whose units have been checked every 30 days, on the day as
     well."""
     units = ends.select("unit_id", "depot", "duty", seen_on=as_of, visit_on=as_of)
@@ -447,7 +465,8 @@ def ahead_of(ends: pl.DataFrame, as_of: dt.date, months: int) -> FailuresAhead:
         to_visit=True,
     ).explode("from_on")
     usage = fit_usage(units, intervals, as_of)
-    return failures_of(fleet_cells(ends, some_lives()), ends, usage, budget_months(as_of, months))
+    cells, ahead = fleet_cells(ends, lives), budget_months(as_of, months)
+    return failures_of(cells, ends, usage, ahead, watched=watched)
 
 
 def test_an_adjuster_of_unknown_age_is_as_old_as_its_unit_may_have_made_it():
@@ -481,7 +500,7 @@ def test_failures_missed_because_units_ran_less_are_no_bias_of_those_to_come():
     whose failures half follow the use before."""
     ends, until = some_wheel_ends(), dt.date(2026, 3, 31)
     days = [dt.date(y, m, d) for y, m, d in LAST_DAYS]
-    ahead = [ahead_of(ends, day, 12) for day in days]
+    ahead = [ahead_by_life(ends, day, 12) for day in days]
     fell_on = days[-1]
     ran = ends.select(
         "unit_id",
@@ -503,6 +522,58 @@ def test_failures_missed_because_units_ran_less_are_no_bias_of_those_to_come():
     assert errors.use[late] == pytest.approx(np.log(2.0 / 3.0), abs=0.05)
     assert errors.error[late].mean() < -0.25
     assert np.abs(errors.beyond_use[late].mean()) < 0.12
+
+
+def watched_ends(ends: pl.DataFrame, every: int) -> pl.DataFrame:
+    """Every wheel end looked at every quarter for two years, 5,000 km apart; at every so manieth
+    look a failure is found."""
+    rows = ends.select("axle_type", "duty", first_km=80_000.0, quarter=pl.lit(list(range(8))))
+    rows = rows.explode("quarter").with_columns(to_km=120_000.0 - 5_000.0 * pl.col("quarter"))
+    return rows.with_row_index().select(
+        "axle_type",
+        "duty",
+        "first_km",
+        "quarter",
+        "to_km",
+        fitted_km=pl.lit(None, dtype=pl.Float64),
+        from_km=pl.col("to_km") - 5_000.0,
+        failed=pl.col("index") % every == 0,
+    )
+
+
+def test_where_no_life_is_known_as_many_are_to_come_as_were_found():
+    ends, day = some_wheel_ends().with_columns(age_km=pl.lit(None, dtype=pl.Float64)), AS_OF
+    watched = watched_ends(ends, 60)
+    none = ahead_of(ends, day, 12, GroupLives({}), watched.with_columns(failed=False))
+    assert none is None
+    told = ahead_of(ends, day, 12, GroupLives({}), watched)
+    assert told is not None
+    months = months_of_failures(told, error_factor(told, None)).filter(pl.col("depot").is_null())
+    assert set(months["basis"]) == {BY_COUNTS}
+    # 40 of 2,400 looks of 5,000 km; these units run 91,250 km a year, and grow older.
+    expected, run = months["failures_mean"].sum(), 300 * 365 * 251.0
+    assert 1.0 < expected / (40 * run / (2_400 * 5_000.0)) < 2.2
+    # Of a duty without a life alone, where the other has one.
+    lives = GroupLives({k: v for k, v in some_lives().groups.items() if k == ("drive", "long")})
+    partly = ahead_of(ends, day, 12, lives, watched)
+    assert partly is not None
+    assert partly.by_counts == PARTLY_BY_COUNTS
+
+
+def test_findings_of_late_move_what_a_life_expects_and_narrow_it():
+    ends, day, lives = some_wheel_ends(), AS_OF, some_lives()
+
+    def outlook(every: int | None) -> dict[str, float]:
+        watched = None if every is None else watched_ends(ends, every)
+        ahead = ahead_of(ends, day, 12, lives, watched)
+        assert ahead is not None
+        return failure_outlook(ahead, error_factor(ahead, None)).filter(months=12).to_dicts()[0]
+
+    alone, few, many = outlook(None), outlook(400), outlook(40)
+    assert few["failures_mean"] < 0.5 * many["failures_mean"]
+    for told in (few, many):
+        assert told["failures_p10"] < told["failures_mean"] < told["failures_p90"]
+    assert alone["failures_mean"] != many["failures_mean"]
 
 
 def test_failures_of_depots_add_up_to_the_fleets_with_those_without_a_depot():
