@@ -117,6 +117,9 @@ class PageData:
     flag_precision
         ``month``, ``flags``, ``confirmed``, ``false_alarms``, ``open``, ``precision``, ``ci_low``,
         ``ci_high``: what became of each month's flags.
+    gauge_steps
+        ``depot``, ``since_on``, ``step_mm``, ``ci_low``, ``ci_high``, ``lives``, ``units``: depots
+        whose readings stepped up or down at once.
     wear_departures
         ``sentence``: ways in which wear departs from a straight line, or does not.
     wear_changes
@@ -204,6 +207,7 @@ class PageData:
     use_changes: pl.DataFrame | None = None
     use_over_the_year: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
+    gauge_steps: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None
     on_record: pl.DataFrame | None = None
     outlook_by_depot: pl.DataFrame | None = None

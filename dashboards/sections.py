@@ -23,7 +23,7 @@ from dashboards.notes import why_no_forecast
 from dashboards.page_data import PageData
 from dashboards.planning import charts as planning_charts
 from dashboards.planning.sentences import planning_remarks
-from dashboards.sentences.departures import departures_said
+from dashboards.sentences.departures import departures_said, gauges_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.on_record import SERVICES, flags_judged, known_of, services_judged
 from dashboards.sentences.reline_policy import policy_told
@@ -193,6 +193,7 @@ def wear(data: PageData) -> Section:
         *changes_said(data.wear_changes),
         *_spread(data, measures),
         *departures_said(data.wear_departures, measures),
+        *gauges_said(data.gauge_steps, measures),
         *_pointers(data),
     )
     typed = tuple(map(typeset, remarks))

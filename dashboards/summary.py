@@ -10,6 +10,7 @@ from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.charts.wear import wear_changed
 from dashboards.page_data import PageData
+from dashboards.sentences.departures import gauges_said
 from dashboards.sentences.due import NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.on_record import (
@@ -88,6 +89,7 @@ def _short(depot: str, data: PageData) -> Short:
         *lacking(data.on_record),
         *relines_unwritten(data.relines_lately),
         *linings_unknown(data.wheel_end_status),
+        *gauges_said(data.gauge_steps, Measures(data.fleet)),
     )
     return Short(depot, facts(data), tasks(data), said, unknown, _nothing(data))
 
@@ -127,6 +129,7 @@ def of_depot(data: PageData, depot: str) -> PageData:
         record_holes=_own_holes(data.record_holes, depot),
         on_record=own(data.on_record),
         relines_lately=own(data.relines_lately),
+        gauge_steps=own(data.gauge_steps),
         reline_outlook=data.reline_outlook.clear() if years is None else years,
         backtest=data.backtest.clear(),
         reline_policy=own(data.reline_policy),

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import with_interval
+from dashboards.sentences.words import NO_DEPOT, count, month_name, with_interval
 
 SHOWN = 0.05  # p below which a departure counts as shown
 NEEDED = {"kind", "estimate", "ci_low", "ci_high", "p_adjusted"}
@@ -24,6 +24,29 @@ def departures_said(found: pl.DataFrame | None, measures: Measures) -> tuple[str
     tests = found.filter(pl.col("kind") != "thinning")["p_adjusted"].drop_nulls().len()
     rows = found.iter_rows(named=True)
     return tuple(said for r in rows if (said := _said(r, tests, measures)))
+
+
+def gauges_said(steps: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """A sentence for each depot whose readings stepped up or down at once."""
+    rows = () if steps is None else steps.iter_rows(named=True)
+    return tuple(_gauge(row, measures) for row in rows)
+
+
+def _gauge(r: dict[str, Any], measures: Measures) -> str:
+    up = r["step_mm"] > 0.0
+    limits = (r["ci_low"], r["ci_high"]) if up else (-r["ci_high"], -r["ci_low"])
+    by = measures.length_interval(abs(r["step_mm"]), *limits)
+    where = f"at {r['depot']}" if r["depot"] else f"where there is {NO_DEPOT}"
+    if up:
+        wrong = "if those of since are wrong, linings there are thinner than told by as much"
+    else:
+        wrong = "if those of before are wrong, linings were thinner than told by as much"
+    return (
+        f"Lining readings {where} are {by} {'thicker' if up else 'thinner'} since about "
+        f"{month_name(r['since_on'])} than the wear of the same linings explains, of "
+        f"{count(r['lives'], 'lining')} at once: another gauge, or another way to measure? Check "
+        f"the gauges there; {wrong}."
+    )
 
 
 def _said(r: dict[str, Any], tests: int, measures: Measures) -> str:

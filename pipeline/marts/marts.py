@@ -169,6 +169,22 @@ class WearDepartures(dy.Schema):
     sentence = col.text("What was found, in words")
 
 
+class GaugeSteps(dy.Schema):
+    """One row per depot whose lining readings stepped up or down at once: another gauge?"""
+
+    depot = col.text("Depot; null: of units without one", nullable=True)
+    since_on = col.day("About when, to a month")
+    step_mm = col.number(
+        "By how much readings since are above what the linings' own lines let expect; below 0: "
+        "under it",
+        "mm",
+    )
+    ci_low = col.number("95 % interval, low end", "mm")
+    ci_high = col.number("High end", "mm")
+    lives = col.count("Linings read before and since")
+    units = col.count("Of so many units")
+
+
 class PointerChecks(dy.Schema):
     """One row per axle type: wear pointers against the lining gauge, read together."""
 
@@ -598,6 +614,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_components": WearComponents,
     "wear_spreads": WearSpreads,
     "wear_departures": WearDepartures,
+    "gauge_steps": GaugeSteps,
     "pointer_checks": PointerChecks,
     "pointers_not_reset": PointersNotReset,
     **LIFE_SCHEMAS,

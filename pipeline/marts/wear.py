@@ -11,6 +11,7 @@ from models.wear.generations.names import fitted_since, newest, plain, rates_now
 from models.wear.generations.told import changes_frame, wear_changes
 from models.wear.pointers import PointerCalibration
 from models.wear.result import WearFit, components_frame, rates_frame
+from models.wear.shape.gauge_steps import gauge_step_frame, gauge_steps
 from models.wear.shape.linearity import wear_departures
 from models.wear.shape.thinning import Thinning, departures_beside
 from models.wear.sums import LiningLifeSums, lining_life_sums
@@ -20,6 +21,7 @@ from pipeline.warehouse import warehouse
 
 # The course of wear is tested on no more units than this: more would sharpen a clear answer.
 UNITS_TESTED = 4_000
+UNITS_A_DEPOT = 200
 TESTED = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
     limit {UNITS_TESTED})"""
 
@@ -41,8 +43,30 @@ def write_wear_marts(con: duckdb.DuckDBPyConnection, fits: Fits) -> None:
     marts.write(con, "wear_components", _components(fits.wear))
     marts.write(con, "wear_spreads", _spreads(fits.wear))
     marts.write(con, "wear_departures", _departures(*tested_readings(con), fits.thinning))
+    marts.write(
+        con, "gauge_steps", gauge_step_frame(gauge_steps(depot_readings(con), fits.usage.as_of))
+    )
     marts.write(con, "pointer_checks", _pointer_checks(fits.calibration))
     marts.write(con, "pointers_not_reset", fits.calibration.not_reset)
+
+
+def depot_readings(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Lining readings as found, of some units of each depot."""
+    return warehouse.fetch(
+        con,
+        f"""with asked as (
+            select unit_id from judge.wheel_ends group by unit_id, depot
+            qualify row_number() over (partition by depot order by hash(unit_id), unit_id)
+                <= {UNITS_A_DEPOT}
+        )
+        select w.depot, l.unit_id, r.life_id, r.inspected_on, r.km, r.lining_mm
+        from stage.lining_readings r
+        inner join stage.lining_lives l on l.life_id = r.life_id
+        inner join judge.wheel_ends w on w.wheel_end_id = l.wheel_end_id
+        where r.lining_mm is not null and not r.as_left
+            and l.unit_id in (select unit_id from asked)""",
+        order="depot, life_id, inspected_on, km",
+    )
 
 
 def tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.DataFrame]:

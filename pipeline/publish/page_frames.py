@@ -26,7 +26,9 @@ NO_DEPOT = "no depot on record"
 def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
     """Everything the page shows, what the run says of itself included."""
     data = _frames(con, settings, as_of)
-    return dataclasses.replace(data, notes=run_notes(data), methods=told(METHODS, this_month(data)))
+    notes, methods = run_notes(data), told(METHODS, this_month(data))
+    record = made_from(con, settings)
+    return dataclasses.replace(data, notes=notes, methods=methods, made_from=record)
 
 
 def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
@@ -69,6 +71,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         use_changes=mart("use_changes"),
         use_over_the_year=mart("use_over_the_year"),
         wear_departures=mart("wear_departures"),
+        gauge_steps=mart("gauge_steps"),
         pointers_not_reset=_pointers_to_reset(con),
         check_intervals=_told(mart("check_intervals"), "share_failed"),
         replacement_ages=_told(mart("replacement_ages"), "planned_cost"),
@@ -90,7 +93,6 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         default_minima=_default_minima(con),
         strokes_read=_strokes_read(con, settings),
         relines_lately=_relines_lately(con, as_of),
-        made_from=made_from(con, settings),
     )
 
 
