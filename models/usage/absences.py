@@ -17,7 +17,7 @@ import numpy as np
 
 from models.common.arrays import FloatArray, IntArray
 from models.usage.fit import UsageFit
-from models.usage.interval_distribution import IntervalSample
+from models.usage.interval_distribution import IntervalSample, Pool
 
 WEEK_DAYS, WEEKS = 7.0, 4096
 MOST_LEFT = WEEKS // 4
@@ -49,7 +49,7 @@ def absence_classes(usage: UsageFit) -> AbsenceClasses:
         np.column_stack([pool, usage.off_now, age]), axis=0, return_index=True, return_inverse=True
     )
     left = tuple(
-        _left_standing(interval_distribution.returning)
+        _left_standing(interval_distribution.returning, _back(interval_distribution.pools[k]))
         if off
         else _left_away(
             interval_distribution.pools[k].after_road, a / AGES, float(usage.usual_days[unit])
@@ -59,10 +59,17 @@ def absence_classes(usage: UsageFit) -> AbsenceClasses:
     return AbsenceClasses(number.ravel(), left)
 
 
-def _left_standing(returning: float) -> tuple[FloatArray, FloatArray]:
-    """Of a unit seen off the road: as long as they last, whenever that began."""
+def _left_standing(returning: float, back: float) -> tuple[FloatArray, FloatArray]:
+    """Of a unit seen off the road: it is ``back`` by that chance, or stands as long as they last,
+    whenever that began."""
     days = -np.log1p(-(np.arange(32) + 0.5) / 32.0) / returning
-    return days, np.full(32, 1.0 / 32.0)
+    return np.append(0.0, days), np.append(back, np.full(32, (1.0 - back) / 32.0))
+
+
+def _back(pool: Pool) -> float:
+    """Chance that a visit that found a unit standing put it on the road again."""
+    sample = pool.after_standing
+    return 0.0 if sample is None else sample.mean((~sample.off_road).astype(float))
 
 
 def _left_away(

@@ -53,20 +53,23 @@ class AwayNow:
 
 def away_now(usage: UsageFit) -> AwayNow:
     """Use since each unit was last seen, given that its interval is not over yet."""
-    use, square, on_road = np.zeros((3, len(usage)))
+    # Who has stood until the last visit, and of whose like too little is on record, stands on.
+    use, on_road = (
+        np.full(len(usage), usage.interval_distribution.use_off_road),
+        np.zeros(len(usage)),
+    )
+    square = use**2
     age, pool = usage.since_visit / usage.usual_days, usage.interval_distribution.pool[usage.group]
     for k, pool_of in enumerate(usage.interval_distribution.pools):
-        sample, here = pool_of.after_road, pool == k
-        first = sample.longer_than(age[here])
-        use[here] = sample.mean_of_longer(sample.use)[first]
-        square[here] = sample.mean_of_longer(sample.use**2)[first]
-        on_road[here] = sample.mean_of_longer(1.0 - sample.lost)[first]
-    off = usage.off_now
-    return AwayNow(
-        use=np.where(off, usage.interval_distribution.use_off_road, use),
-        variance=np.where(off, 0.0, np.maximum(square - use**2, 0.0)),
-        on_road=np.where(off, 0.0, on_road),
-    )
+        for off, sample in ((False, pool_of.after_road), (True, pool_of.after_standing)):
+            if sample is None:
+                continue
+            here = (pool == k) & (usage.off_now == off)
+            first = sample.longer_than(age[here])
+            use[here] = sample.mean_of_longer(sample.use)[first]
+            square[here] = sample.mean_of_longer(sample.use**2)[first]
+            on_road[here] = sample.mean_of_longer(1.0 - sample.lost)[first]
+    return AwayNow(use, np.maximum(square - use**2, 0.0), on_road)
 
 
 def days_run_before_leaving(usage: UsageFit) -> FloatArray:
