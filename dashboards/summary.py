@@ -86,10 +86,10 @@ def shorts(data: PageData) -> tuple[Short, ...]:
 def _short(depot: str, data: PageData) -> Short:
     said = changes_said(data.compared)
     unknown = (
+        *gauges_said(data.gauge_steps, Measures(data.fleet)),
         *lacking(data.on_record),
         *relines_unwritten(data.relines_lately),
         *linings_unknown(data.wheel_end_status),
-        *gauges_said(data.gauge_steps, Measures(data.fleet)),
     )
     return Short(depot, facts(data), tasks(data), said, unknown, _nothing(data))
 
