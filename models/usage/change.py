@@ -49,6 +49,10 @@ class UseChange:
     units: int
     units_same: int
 
+    def quarters_ago(self, as_of: dt.date) -> int:
+        """Quarters since, begun ones counted."""
+        return int(np.ceil((as_of - self.since_on).days / QUARTER_DAYS))
+
 
 @dataclass(frozen=True, slots=True)
 class _Use:

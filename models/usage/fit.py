@@ -40,7 +40,8 @@ class UsageFit:
     ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of;
     where a time without checks came since, of the last that was due in it (``models.usage.holes``).
     ``present``: chance that the unit is in the fleet, from how long it had stayed away when any was
-    last checked; 0 for one that was never seen.
+    last checked; 0 for one that was never seen. ``changed_quarters``: for how many quarters, begun
+    ones counted, all units have run as they do now (0: always).
     """
 
     as_of: dt.date
@@ -61,6 +62,7 @@ class UsageFit:
     since_seen: FloatArray
     since_visit: FloatArray
     present: FloatArray
+    changed_quarters: int = 0
 
     def __len__(self) -> int:
         return len(self.unit_ids)
@@ -105,7 +107,8 @@ def fit_usage(
     groups = usage_groups(units, intervals)
     # What was run before all units' use changed tells of today's by what it changed by.
     table = usage_intervals(units, intervals, groups, as_of)
-    table = as_run_now(table, use_change(intervals, as_of), as_of)
+    change = use_change(intervals, as_of)
+    table = as_run_now(table, change, as_of)
     day_of_year = float(as_of.timetuple().tm_yday)
     at_visits = table.seen_at_visits
     closed = closed_season(table.begins[at_visits], table.ends[at_visits])
@@ -152,6 +155,7 @@ def fit_usage(
         since_seen=since_seen,
         since_visit=since_visit,
         present=np.where(never_seen, 0.0, interval_distribution.leave.present),
+        changed_quarters=0 if change is None else change.quarters_ago(as_of),
     )
 
 

@@ -98,9 +98,10 @@ class FleetModel:
 
     @property
     def changed_quarters(self) -> int:
-        """For how many quarters policy and wear have been as they are, since no campaign began (0:
-        always)."""
-        changed = (self.policy.changed_quarters, self.lines.changed_quarters)
+        """For how many quarters policy, wear and use have been as they are, since no campaign began
+        (0: always)."""
+        policy, wear = self.policy.changed_quarters, self.lines.changed_quarters
+        changed = policy, wear, self.usage.changed_quarters
         known = (*changed, *(campaign.last + 1 for campaign in self.campaigns))
         return min((quarters for quarters in known if quarters), default=0)
 

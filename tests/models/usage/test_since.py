@@ -120,3 +120,16 @@ def test_forecasts_start_from_what_units_run_since_a_change(ratio):
     units = seen.with_columns(visit_on="seen_on")
     now, always = (fit_usage(units, each, AS_OF) for each in (rows, before))
     assert np.median(now.log_level - always.log_level) == pytest.approx(np.log(ratio), abs=0.04)
+
+
+def test_a_change_is_counted_back_in_quarters_and_forecasts_know_it():
+    rows = run(factor=lambda d, u: 0.6 if d > -250 else 1.0)
+    found = use_change(rows, AS_OF)
+    assert found is not None
+    days = (AS_OF - found.since_on).days
+    assert found.quarters_ago(AS_OF) == -(-days // 91.3125)
+    rows = rows.with_columns(depot=pl.lit("North"), to_visit=pl.lit(value=True))
+    last = (pl.col("from_on") + pl.duration(days="days")).max()
+    seen = rows.group_by("unit_id", "depot", "duty").agg(seen_on=last).sort("unit_id")
+    use = fit_usage(seen.with_columns(visit_on="seen_on"), rows, AS_OF)
+    assert use.changed_quarters == found.quarters_ago(AS_OF) == 3
