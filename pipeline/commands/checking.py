@@ -218,7 +218,7 @@ def unmatched_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[
     strange = [where for kind, where, name in named if name not in known[kind]]
     if not strange or not known["units"]:
         return []
-    return [f"fleet.toml names what no record does: {', '.join(strange)}"]
+    return [f"names in fleet.toml that no record has: {', '.join(strange)}"]
 
 
 _NAMES = {

@@ -53,9 +53,9 @@ def summary(run: Run, out: Place, as_of: dt.date) -> Summary:
         relines=outlook[0] if outlook else None,
         plan=plan[0] if plan else None,
         page=out / "published" / "index.html",
-        warnings=(*warnings(run.con, as_of), *unmatched_lines(run.con, run.settings)),
+        warnings=warnings(run.con, as_of),
         lining_readings=_lining_readings(run.con),
-        derived=tuple(derived_lines(run.con)),
+        derived=(*derived_lines(run.con), *unmatched_lines(run.con, run.settings)),
     )
 
 

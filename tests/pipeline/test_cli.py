@@ -162,12 +162,12 @@ def test_names_of_fleet_toml_that_no_record_has_are_told(lake, capsys):
     (lake / "fleet.toml").write_text(f"{text}\n{told}")
     main(["check", str(lake)])
     assert (
-        "fleet.toml names what no record does: [axle_types.typo], [depots.Nowhere], [parts.X], "
+        "names in fleet.toml that no record has: [axle_types.typo], [depots.Nowhere], [parts.X], "
         "units NOPE under [changes.oil]\n"
     ) in capsys.readouterr().out
     (lake / "fleet.toml").write_text(text)
     main(["check", str(lake)])
-    assert "no record does" not in capsys.readouterr().out
+    assert "no record has" not in capsys.readouterr().out
 
 
 def at_a_terminal(lake, until, key):
