@@ -188,9 +188,8 @@ def past_totals(
     year = edges[[0, -1]] if quarters == QUARTERS_A_YEAR else edges[:1]
     ago = quarters_between(origin, until)
     changed = fleet.changed_quarters
-    use, units = log_use_missed(fleet.usage, intervals, edges), np.zeros(quarters)
-    if seen is not None:
-        units = log_units_missed(fleet.usage, seen, edges)
+    use = log_use_missed(fleet.usage, intervals, edges)
+    units = None if seen is None else log_units_missed(fleet.usage, seen, edges)
     return PastTotals(
         *(origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed),
         season=fleet.usage.season.is_known,

@@ -20,7 +20,7 @@ from models.common.distributions import t_quantile
 from models.usage.groups import STANDING_SHARE
 from models.usage.intervals import SHORTEST_DAYS, UsageIntervals
 from models.usage.level import PILOT_UNITS, YEAR_DAYS
-from models.usage.year.season import QUARTER_DAYS, mean_waves, within_units
+from models.usage.year.season import QUARTER_DAYS, clustered_covariance, mean_waves, within_units
 
 LEAST_CHANGE = 0.1
 """A smaller change of all units' use is not told."""
@@ -93,12 +93,23 @@ def use_change(intervals: pl.DataFrame, as_of: dt.date) -> UseChange | None:
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """Log of use over that before, of each stretch, its variance, and the squares left."""
+    """Log of use over that before, of each stretch, and the ``squares`` left; ``left`` of each
+    interval (n,) by the waves alone; scores (n, p) and the inverse (p, p) of what is known."""
 
     log_ratio: FloatArray
-    variance: FloatArray
     squares: float
     left: FloatArray
+    scores: FloatArray
+    inverse: FloatArray
+
+    def variance(self, use: _Use) -> FloatArray:
+        """Of each stretch's log ratio."""
+        quarter = np.floor((use.begins + use.ends) / 2.0 / QUARTER_DAYS).astype(np.int64)
+        by_unit, by_quarter = (
+            np.diag(clustered_covariance(self.inverse, self.scores, by)[0])
+            for by in (use.unit, quarter)
+        )
+        return np.asarray(np.maximum(by_unit, by_quarter)[: len(self.log_ratio)])
 
 
 def _on_the_road(intervals: pl.DataFrame, as_of: dt.date) -> _Use:
@@ -134,31 +145,21 @@ def _stepped(use: _Use, after: FloatArray) -> _Step:
     weighted = x * use.days[:, None]
     gram = weighted.T @ x
     if np.linalg.cond(gram) > 1e10:
-        return _Step(np.zeros(k), np.full(k, np.inf), np.inf, y)
+        return _Step(np.zeros(k), np.inf, y, x, np.zeros_like(gram))
     beta = np.asarray(np.linalg.solve(gram, weighted.T @ y))
     left = y - x @ beta
     inverse = np.asarray(np.linalg.inv(gram), np.float64)
-    quarter = np.floor((use.begins + use.ends) / 2.0 / QUARTER_DAYS).astype(np.int64)
-    scores = weighted * left[:, None]
-    spread = [_clustered(inverse, scores, by)[:k] for by in (use.unit, quarter)]
-    variance = np.maximum(*spread)
     # What the waves alone leave is the residual beside which each unit's own step is looked for.
     own = y - x[:, k:] @ beta[k:]
-    return _Step(beta[:k], variance, float(use.days @ left**2), own)
-
-
-def _clustered(inverse: FloatArray, scores: FloatArray, by: IntArray) -> FloatArray:
-    """Variances of the coefficients, errors clustered (Liang, Zeger 1986)."""
-    _, cluster = np.unique(by, return_inverse=True)
-    clusters = int(cluster.max()) + 1
-    sums = np.column_stack([np.bincount(cluster, column) for column in scores.T])
-    covariance = inverse @ (sums.T @ sums) @ inverse
-    return np.asarray(np.diag(covariance) * clusters / max(clusters - 1, 1))
+    return _Step(beta[:k], float(use.days @ left**2), own, weighted * left[:, None], inverse)
 
 
 def _told(use: _Use, step: _Step, day: float, as_of: dt.date) -> UseChange | None:
-    log_ratio, variance = float(step.log_ratio[0]), float(step.variance[0])
-    if log_ratio**2 < CHANGE_SCORE * variance or not _large(log_ratio):
+    log_ratio = float(step.log_ratio[0])
+    if not np.isfinite(step.squares) or not _large(log_ratio):
+        return None
+    variance = float(step.variance(use)[0])
+    if log_ratio**2 < CHANGE_SCORE * variance:
         return None
     units, same = _own_steps(use, step.left, day, np.sign(log_ratio))
     recent, old = use.after(LAST_DAY), use.after(day)

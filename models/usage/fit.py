@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.usage.change import as_run_now, use_change
+from models.usage.change import UseChange, as_run_now, use_change
 from models.usage.groups import GroupRates, group_rates
 from models.usage.holes import unit_holes
 from models.usage.interval_distribution import (
@@ -40,8 +40,8 @@ class UsageFit:
     ``is_known``: its duty has a record of use. ``since_seen``/``since_visit``: days before as-of;
     where a time without checks came since, of the last that was due in it (``models.usage.holes``).
     ``present``: chance that the unit is in the fleet, from how long it had stayed away when any was
-    last checked; 0 for one that was never seen. ``changed_quarters``: for how many quarters, begun
-    ones counted, all units have run as they do now (0: always).
+    last checked; 0 for one that was never seen. ``change``: since when all units run
+    otherwise than before (None: they do not).
     """
 
     as_of: dt.date
@@ -62,10 +62,15 @@ class UsageFit:
     since_seen: FloatArray
     since_visit: FloatArray
     present: FloatArray
-    changed_quarters: int = 0
+    change: UseChange | None = None
 
     def __len__(self) -> int:
         return len(self.unit_ids)
+
+    @property
+    def changed_quarters(self) -> int:
+        """For how many quarters, begun ones counted, units run as they do now (0: always)."""
+        return 0 if self.change is None else self.change.quarters_ago(self.as_of)
 
     @property
     def usual_days(self) -> FloatArray:
@@ -155,7 +160,7 @@ def fit_usage(
         since_seen=since_seen,
         since_visit=since_visit,
         present=np.where(never_seen, 0.0, interval_distribution.leave.present),
-        changed_quarters=0 if change is None else change.quarters_ago(as_of),
+        change=change,
     )
 
 

@@ -15,11 +15,9 @@ import numpy as np
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.drawn.calendar import Calendar, calendar_kept
 from models.usage.drawn.rounds import Rounds, rounds_kept
-from models.usage.intervals import UsageGroups, UsageIntervals
+from models.usage.intervals import FEW_INTERVALS, UsageGroups, UsageIntervals
 from models.usage.level import ODD, UsageLevels, UsageVariances
 
-FEW_INTERVALS = 20
-"""A pool or duty with fewer intervals than this does not speak for itself."""
 OWN_CARDS = 200
 """A duty with as many intervals on record speaks for itself alone."""
 MOST_CARDS = 20_000

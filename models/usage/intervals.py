@@ -13,6 +13,8 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 
 NOWHERE = ""
 """Stands for the depot of a unit that has none on record."""
+FEW_INTERVALS = 20
+"""A pool, a duty or a calendar with fewer intervals than this does not speak for itself."""
 SHORTEST_DAYS = 14
 """A shorter interval says little of km per day: dates in records are days off."""
 

@@ -123,7 +123,8 @@ def write_backtest(
     or more, and what of the past is told beside; returns what the totals missed by, as far as it
     tells of forecasts from ``now``."""
     marts.write(con, "record_holes", _holes(since))
-    marts.write(con, "use_changes", change_frame(use_change(since.intervals, since.as_of)))
+    change = now.usage.change if now is not None else use_change(since.intervals, since.as_of)
+    marts.write(con, "use_changes", change_frame(change))
     year = marts.empty("use_over_the_year") if now is None else year_frame(now.usage)
     marts.write(con, "use_over_the_year", year)
     rows = [row for each in relines for row in each.rows]

@@ -51,19 +51,18 @@ read_then as (
 ),
 
 last_read as (
-    select e.axle_id, max(i.inspected_on) as read_on
+    select e.unit_id, e.axle_id, max(i.inspected_on) as read_on
     from stage.inspections i
     inner join judge.wheel_ends e on e.wheel_end_id = i.wheel_end_id
     where i.lining_mm is not null and not i.as_left
-    group by e.axle_id
+    group by e.unit_id, e.axle_id
 ),
 
 -- Of axles that the unit's last visit did not read.
 unread as (
     select l.axle_id, count(*) as visits
     from last_read l
-    inner join (select distinct unit_id, axle_id from judge.wheel_ends) a on a.axle_id = l.axle_id
-    inner join reduce.check_visits c on c.unit_id = a.unit_id and c.visit_on > l.read_on
+    inner join reduce.check_visits c on c.unit_id = l.unit_id and c.visit_on > l.read_on
     group by l.axle_id
 ),
 

@@ -39,10 +39,10 @@ from models.lives.fits.distributions import (
     DistributionName,
     LifeDistribution,
 )
+from models.usage.year.season import QUARTER_DAYS
 
 QUARTERS = 12
 """Quarters back from which findings count."""
-QUARTER_DAYS = 365.25 / 4.0
 FACTOR_SD = 0.5
 REMEMBERED = np.array([0.2, 0.4, 0.6, 0.8, 0.9, 0.95, 1.0])
 """ω (K,), each as likely before any quarter was seen."""

@@ -24,13 +24,12 @@ from models.relines.policy.decisions import (
 )
 from models.relines.policy.fit import FEW_RELINES, PolicyFit, RelineTiming, fit_policy
 from models.relines.policy.likelihood import SHAPE, decision_sums, policy_loglik
+from models.relines.policy.yearly import A_YEAR
 
 MOST_CAMPAIGNS = 3
 """Sought one after another: a fleet with more of them has them for a habit."""
 LONGEST = 2
 """Quarters that one may touch."""
-A_YEAR = 4
-"""Quarters."""
 SURPLUS, TIMES_USUAL = 3.0, 1.4
 """Fewer relines beyond the others', in Poisson's standard deviations, or fewer times theirs, are
 not looked at: a campaign of a whole fleet brought two or three times as many."""

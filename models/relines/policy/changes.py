@@ -10,6 +10,8 @@ never changed.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
+from typing import TypeAlias
 
 import numpy as np
 
@@ -29,6 +31,9 @@ CHANGING = (THRESHOLD, *SHAPE[1:6])
 """What may change: the thresholds, or one of the chances."""
 _STEP = 0.05
 _OF_CHANCES = 2.0 * math.log(len(CHANGING) - 1)
+Slopes: TypeAlias = Callable[[int, float], FloatArray]
+"""The log-likelihood's slopes in all that may change, by quarter and depot (…, Q, C), where one of
+it is moved by so much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,24 +62,25 @@ class LikelyChange:
         return before
 
 
-def likely_change(
-    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool = False
-) -> LikelyChange:
+def likely_change(slopes: Slopes) -> LikelyChange:
     """The largest score statistic over all quarters, over all that may change, and of all depots
     together and those that moved most; beyond :data:`CHANGE_SCORE` are about ten in a thousand
-    fleets without a change. ``at``: the policy that never did."""
-    slopes = slopes_where_moved(decisions, groups, at, by_age=by_age)
-    slope, every = slopes(0, 0.0), range(len(CHANGING))
-    bend = [(slopes(k, -_STEP)[k] - slopes(k, _STEP)[k]) / (2.0 * _STEP) for k in every]
-    likely = [_likeliest(k, slope[k], bend[k]) for k in every]
+    fleets without a change. ``slopes`` at the policy that never did."""
+    likely = [_likeliest(k, *slope_and_bend(slopes, k)) for k in range(len(CHANGING))]
     return max(likely, key=lambda each: each.score)
+
+
+def slope_and_bend(slopes: Slopes, which: int) -> tuple[FloatArray, FloatArray]:
+    """Of one thing that may change, by quarter and depot (Q, C): the log-likelihood's slope, and
+    how fast it falls."""
+    less, more = (slopes(which, move)[which] for move in (-_STEP, _STEP))
+    return slopes(0, 0.0)[which], np.asarray((less - more) / (2.0 * _STEP))
 
 
 def slopes_where_moved(
     decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool
-) -> Callable[[int, float], FloatArray]:
-    """The log-likelihood's slopes in all that may change, by quarter and depot (…, Q, C), where one
-    of it is moved from the policy ``at`` by so much."""
+) -> Slopes:
+    """The slopes about the policy ``at``, each worked out once."""
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
     apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
@@ -82,6 +88,7 @@ def slopes_where_moved(
     threshold, shape = by_group(at, design, np.tile(design, (last + 1, 1)))
     threshold = np.tile(threshold, last + 1)
 
+    @cache
     def slopes(which: int, move: float) -> FloatArray:
         moved = shape.copy()
         if which:

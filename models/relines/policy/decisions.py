@@ -10,6 +10,8 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 NOWHERE = ""
 QUARTER_DAYS = 91
 """As ``reduce.axle_decisions`` counts quarters back."""
+OLDEST_QUARTER = 12
+"""And the last that it tells apart: this one and all before it."""
 
 
 @dataclass(frozen=True, slots=True)

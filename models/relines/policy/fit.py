@@ -31,7 +31,9 @@ from models.relines.policy.changes import (
     CHANGING,
     THRESHOLD,
     LikelyChange,
+    Slopes,
     likely_change,
+    slopes_where_moved,
 )
 from models.relines.policy.decisions import (
     QUARTER_DAYS,
@@ -395,10 +397,11 @@ def fit_policy(
     found = _fitted(decisions, groups)
     aged, found = _perhaps_aged(decisions, groups, usual_days, found)
     decisions = with_known_ages(decisions) if aged else decisions
-    yearly, found = _perhaps_yearly(decisions, groups, found, aged)
-    likely = likely_change(decisions, groups, found.since.at, by_age=bool(aged))
+    slopes = slopes_where_moved(decisions, groups, found.at, by_age=bool(aged))
+    yearly, found = _perhaps_yearly(decisions, groups, found, aged, slopes)
+    likely = None if yearly else likely_change(slopes)
     mean, covariance = found.since.at, found.since.covariance
-    if yearly is None and likely.score > MAYBE_SCORE:
+    if likely is not None and likely.score > MAYBE_SCORE:
         changed = _best_changed(decisions, groups, likely, aged)
         gain = 2.0 * (found.cost() - changed.cost()) - likely.asked
         since = changed.since
@@ -434,11 +437,15 @@ def fit_policy(
 
 
 def _perhaps_yearly(
-    decisions: AxleDecisions, groups: PolicyGroups, never: _Fitted, aged: list[FloatArray]
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    never: _Fitted,
+    aged: list[FloatArray],
+    slopes: Slopes,
 ) -> tuple[YearlyRise | None, _Fitted]:
     """The policy with higher thresholds at one time of every year, if that is so much likelier; of
-    decisions whose time of the year is known."""
-    when = likely_time_of_year(decisions, groups, never.at, by_age=bool(aged))
+    decisions whose time of the year is known. ``slopes`` where they ``never`` are."""
+    when = likely_time_of_year(slopes)
     if when is None:
         return None, never
     known = some_decisions(decisions, of_a_known_time(decisions))

@@ -9,7 +9,7 @@ from scipy import special
 
 from models.common.distributions import two_sided_z
 from models.relines.policy.campaigns import CampaignTold
-from models.relines.policy.decisions import NOWHERE, QUARTER_DAYS
+from models.relines.policy.decisions import NOWHERE, OLDEST_QUARTER, QUARTER_DAYS
 from models.relines.policy.fit import (
     ChangedChance,
     PolicyFit,
@@ -28,8 +28,6 @@ HABITS = {
     "unit": "other axles go along",
 }
 """The chances of a policy, as they are told."""
-OLDEST_QUARTER = 12
-"""As ``reduce.axle_decisions`` counts back: this one and all before it."""
 
 
 def policy_frame(

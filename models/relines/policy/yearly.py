@@ -14,13 +14,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.relines.policy.changes import CHANGE_SCORE, THRESHOLD, slopes_where_moved
-from models.relines.policy.decisions import QUARTER_DAYS, AxleDecisions, PolicyGroups
+from models.relines.policy.changes import (
+    CHANGE_SCORE,
+    CHANGING,
+    THRESHOLD,
+    Slopes,
+    slope_and_bend,
+)
+from models.relines.policy.decisions import (
+    OLDEST_QUARTER,
+    QUARTER_DAYS,
+    AxleDecisions,
+    PolicyGroups,
+)
 
 A_YEAR = 4
 """Quarters."""
-LAST_QUARTER = 12
-"""As ``reduce.axle_decisions`` counts back: this one and all before it, of no time of the year."""
 SETS = [
     tuple((first + k) % A_YEAR for k in range(length))
     for length in range(1, A_YEAR)
@@ -33,7 +42,6 @@ AGAIN = 6.6
 EACH_AGAIN = 2.7
 """And of each quarter of several by itself: once in twenty. Two campaigns of neighbouring quarters
 are no time of the year."""
-_STEP = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,23 +75,19 @@ class TimeOfYear:
 
 
 def of_a_known_time(decisions: AxleDecisions) -> IntArray:
-    """Rows whose time of the year is known."""
-    return np.flatnonzero(decisions.quarters_ago < LAST_QUARTER)
+    """Rows whose time of the year is known: not those of the oldest quarter and all before it."""
+    return np.flatnonzero(decisions.quarters_ago < OLDEST_QUARTER)
 
 
-def likely_time_of_year(
-    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool = False
-) -> TimeOfYear | None:
-    """The likeliest, or None where there is likely none. ``at``: the policy that is the same all
-    year round."""
-    slopes, step = slopes_where_moved(decisions, groups, at, by_age=by_age), _STEP
-    slope, less, more = (slopes(0, move)[0].sum(axis=1) for move in (0.0, -step, step))
-    years = min(len(slope), LAST_QUARTER) // A_YEAR
+def likely_time_of_year(slopes: Slopes) -> TimeOfYear | None:
+    """The likeliest, or None where there is likely none. ``slopes`` at the policy that is the same
+    all year round."""
+    slope, bend = (each.sum(axis=1) for each in slope_and_bend(slopes, CHANGING.index(THRESHOLD)))
+    years = min(len(slope), OLDEST_QUARTER) // A_YEAR
     if years < 2:
         return None
     shape = years, A_YEAR
-    slope = slope[: years * A_YEAR].reshape(shape)
-    bend = ((less - more) / (2.0 * step))[: years * A_YEAR].reshape(shape)
+    slope, bend = (each[: years * A_YEAR].reshape(shape) for each in (slope, bend))
     gained = {each: _gain(slope, bend, each) for each in SETS}
     best = max(gained, key=lambda each: gained[each].whole)
     if gained[best].whole - ASKED < CHANGE_SCORE or gained[best].without < AGAIN:

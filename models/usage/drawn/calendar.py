@@ -24,10 +24,8 @@ from typing import NamedTuple
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.usage.intervals import UsageIntervals
+from models.usage.intervals import FEW_INTERVALS, UsageIntervals
 
-FEW_INTERVALS = 20
-"""Of fewer intervals nothing is learned."""
 PRIOR_KEEPS = 0.25
 """What is held of visits then: rather counted from visit to visit than by fixed days."""
 KEEPS = np.linspace(0.0, 0.95, 20)

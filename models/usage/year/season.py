@@ -249,15 +249,26 @@ def _above_nought(season: Season) -> Season:
     return replace(season, waves=tuple(draw * wave for wave in season.waves))
 
 
+def clustered_covariance(
+    inverse: FloatArray, scores: FloatArray, by: IntArray
+) -> tuple[FloatArray, int]:
+    """Covariance (p, p) of coefficients whose errors are clustered ``by`` (n,), and how many
+    clusters there are (Liang & Zeger 1986, *Biometrika* 73:13). ``inverse`` (p, p) of what is
+    known; ``scores`` (n, p): each row's slopes."""
+    _, cluster = np.unique(by, return_inverse=True)
+    clusters = int(cluster.max()) + 1
+    sums = np.column_stack([np.bincount(cluster, column) for column in scores.T])
+    covariance = inverse @ (sums.T @ sums) @ inverse * clusters / max(clusters - 1, 1)
+    return np.asarray(covariance), clusters
+
+
 def _clustered_p(
     beta: FloatArray, gram: FloatArray, scores: FloatArray, by: IntArray, tested: slice
 ) -> float:
     """p of two ``tested`` coefficients being nought, errors clustered."""
-    _, cluster = np.unique(by, return_inverse=True)
-    clusters = int(cluster.max()) + 1
-    sums = np.column_stack([np.bincount(cluster, column) for column in scores.T])
-    inverse = np.linalg.inv(gram)
-    covariance = inverse @ (sums.T @ sums) @ inverse * clusters / max(clusters - 1, 1)
+    covariance, clusters = clustered_covariance(
+        np.asarray(np.linalg.inv(gram), np.float64), scores, by
+    )
     swing, spread = beta[tested], covariance[tested, tested]
     if clusters <= len(beta) or np.linalg.cond(spread) > 1e12:
         return 1.0

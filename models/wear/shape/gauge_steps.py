@@ -77,8 +77,8 @@ def gauge_step_frame(steps: Sequence[GaugeStep]) -> pl.DataFrame:
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """Readings (n,) of lives with several: place of ``first`` of each life, ``life`` and ``unit``
-    numbers, ``day`` after as-of, ``km`` in 10,000 km and ``mm``; ``a_day``: what each life runs."""
+    """Readings (n,) of lives with several, life by life: ``life`` and ``unit`` numbers, ``day``
+    after as-of, ``km`` in 10,000 km and ``mm``; ``a_day``: what each life runs."""
 
     life: IntArray
     unit: IntArray

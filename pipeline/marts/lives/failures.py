@@ -12,7 +12,7 @@ import polars as pl
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.failures import AdjusterGroup, failures_to_come
 from models.lives.decisions.fleet import KnownLife
-from models.lives.decisions.found import QUARTER_DAYS, QUARTERS, Watched, assumed_life
+from models.lives.decisions.found import QUARTERS, Watched, assumed_life
 from models.lives.decisions.renewal import ages_met
 from models.lives.fits.distributions import LifeDistribution
 from models.relines.budget import SPANS_MONTHS, Months, budget_months
@@ -24,6 +24,7 @@ from models.relines.past_errors import (
 )
 from models.usage.drawn.visits import drawn_visits
 from models.usage.fit import UsageFit, usage_frame
+from models.usage.year.season import QUARTER_DAYS
 from pipeline.marts import marts
 from pipeline.marts.lives.cells import Cell, fleet_cells, wheel_ends_now
 from pipeline.marts.lives.fits import GroupLives, Row, frame_of
