@@ -2,6 +2,7 @@
 
 import os
 import pty
+import select
 import signal
 import sys
 
@@ -179,11 +180,13 @@ def at_a_terminal(lake, until, key):
         os.execv(sys.executable, [sys.executable, "-m", "pipeline.cli", "map", str(lake)])
     printed = b""
     try:
-        while piece := os.read(terminal, 65536):
-            printed += piece
-            if until and until in printed:
+        while True:
+            if select.select([terminal], [], [], 1)[0]:
+                printed += os.read(terminal, 65536)
+            # A key struck after a question is printed and before it is listened for can be lost
+            # (Python sees no interrupt between the two): it is struck again, as a person would.
+            elif until in printed:
                 os.write(terminal, key)
-                until = b""
     except OSError:  # how a terminal ends
         pass
     os.close(terminal)
