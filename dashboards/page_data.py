@@ -133,6 +133,9 @@ class PageData:
     use_changes
         ``since_on``, ``ratio``, ``ci_low``, ``ci_high``, ``units``, ``units_same``: since when all
         units run more or less; no row where no change was found.
+    units_left_at_once
+        ``from_on``, ``until_on`` (their last visits), ``units``, ``units_there``: a part of the
+        fleet that left at about the same time; no row where none did.
     use_over_the_year
         ``most_on``, ``most_ratio``, ``least_on``, ``least_ratio`` (null: no swing), and
         ``closed_from_on``, ``closed_until_on`` (null: checked all the year round); no row: neither.
@@ -205,6 +208,7 @@ class PageData:
     wear_changes: pl.DataFrame | None = None
     record_holes: pl.DataFrame | None = None
     use_changes: pl.DataFrame | None = None
+    units_left_at_once: pl.DataFrame | None = None
     use_over_the_year: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     gauge_steps: pl.DataFrame | None = None

@@ -146,7 +146,7 @@ def relines(data: PageData) -> Section:
     )
     remarks = (
         *map(typeset, changes_said(data.wear_changes)),
-        *map(typeset, past_said(data.record_holes, data.use_changes)),
+        *map(typeset, past_said(data.record_holes, data.use_changes, data.units_left_at_once)),
         *map(typeset, year_said(data.use_over_the_year)),
         *policy_told(data.reline_policy, data.reline_habits, measures),
         *((plan,) * bool(plan)),

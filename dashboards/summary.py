@@ -127,6 +127,7 @@ def of_depot(data: PageData, depot: str) -> PageData:
         overdue=own(data.overdue),
         overdue_if_there=own(data.overdue_if_there),
         record_holes=_own_holes(data.record_holes, depot),
+        units_left_at_once=None,
         on_record=own(data.on_record),
         relines_lately=own(data.relines_lately),
         gauge_steps=own(data.gauge_steps),
@@ -181,7 +182,8 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     limits += _worn_now(data.wheel_end_status, row["relines_p50"])
     detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
     detail += habits_changed(data.reline_habits)
-    detail += wear_changed(data.wear_changes) + past_clause(data.record_holes, data.use_changes)
+    detail += wear_changed(data.wear_changes)
+    detail += past_clause(data.record_holes, data.use_changes, data.units_left_at_once)
     relines = Fact(label, number(row["relines_p50"]), detail, "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:
         return relines, None

@@ -1,5 +1,5 @@
-"""What of the past forecasts do not take for how the fleet goes on: holes of the records, and use
-that is not what it was."""
+"""What of the past forecasts do not take for how the fleet goes on: holes of the records, use that
+is not what it was, and units that left all at once."""
 
 import datetime as dt
 from typing import Any
@@ -12,20 +12,30 @@ MOST_HOLES = 3
 """Told one by one, the latest; the others are counted."""
 
 
-def past_said(holes: pl.DataFrame | None, use: pl.DataFrame | None) -> tuple[str, ...]:
-    """A sentence for each hole and for a change of use; empty where there is none."""
-    return (*holes_said(holes), *use_said(use))
+def past_said(
+    holes: pl.DataFrame | None, use: pl.DataFrame | None, left: pl.DataFrame | None = None
+) -> tuple[str, ...]:
+    """A sentence for each hole, for a change of use and for units that left at once; empty where
+    there is none."""
+    return (*holes_said(holes), *use_said(use), *left_said(left))
 
 
-def past_clause(holes: pl.DataFrame | None, use: pl.DataFrame | None) -> str:
-    """The same in clauses behind a figure of the forecast: the latest hole, and the change."""
-    missing, changed = _holes(holes), _change(use)
+def past_clause(
+    holes: pl.DataFrame | None, use: pl.DataFrame | None, left: pl.DataFrame | None = None
+) -> str:
+    """The same in clauses behind a figure of the forecast: the latest hole, and the changes."""
+    missing, changed, gone = _holes(holes), _first(use), _first(left)
     said = ""
     if missing:
         row = missing[0]
         said += f"; no check on record {_when(row)}{_at(row, ' at ')}"
     if changed:
         said += f"; units run {_how_much(changed)} since about {month_name(changed['since_on'])}"
+    if gone:
+        said += (
+            f"; {count(gone['units'], 'unit')} that left about {month_name(gone['until_on'])} "
+            "counted as gone for good"
+        )
     return said
 
 
@@ -72,7 +82,7 @@ def holes_said(holes: pl.DataFrame | None) -> tuple[str, ...]:
 
 
 def use_said(use: pl.DataFrame | None) -> tuple[str, ...]:
-    row = _change(use)
+    row = _first(use)
     if not row:
         return ()
     low, high = sorted(abs(row[end] - 1.0) * 100.0 for end in ("ci_low", "ci_high"))
@@ -81,6 +91,18 @@ def use_said(use: pl.DataFrame | None) -> tuple[str, ...]:
         f"({number(low)} to {number(high)}) than before: so did {number(row['units_same'])} of the "
         f"{count(row['units'], 'unit')} seen before and since. Forecasts go on from how far each "
         "unit runs now; whether that lasts is not known.",
+    )
+
+
+def left_said(left: pl.DataFrame | None) -> tuple[str, ...]:
+    row = _first(left)
+    if not row:
+        return ()
+    return (
+        f"{count(row['units'], 'unit')} of {number(row['units_there'])} then in the fleet were "
+        f"last seen between {day_name(row['from_on'])} and {day_name(row['until_on'])}: they left "
+        "at about the same time, or their records are missing since. Forecasts count them as gone, "
+        "and do not await that so many leave at once again.",
     )
 
 
@@ -114,8 +136,8 @@ def _holes(holes: pl.DataFrame | None) -> list[dict[str, Any]]:
     return holes.sort("from_on", "depot", descending=[True, False]).to_dicts()
 
 
-def _change(use: pl.DataFrame | None) -> dict[str, Any]:
-    return {} if use is None or use.is_empty() else use.row(0, named=True)
+def _first(rows: pl.DataFrame | None) -> dict[str, Any]:
+    return {} if rows is None or rows.is_empty() else rows.row(0, named=True)
 
 
 def _at(row: dict[str, Any], word: str) -> str:

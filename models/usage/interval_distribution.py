@@ -16,14 +16,13 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.drawn.calendar import Calendar, calendar_kept
 from models.usage.drawn.rounds import Rounds, rounds_kept
 from models.usage.intervals import FEW_INTERVALS, UsageGroups, UsageIntervals
+from models.usage.leaving import LEAVING_DAYS, LEAVING_SHAPE, Leaving, LeftAtOnce
 from models.usage.level import ODD, UsageLevels, UsageVariances
 
 OWN_CARDS = 200
 """A duty with as many intervals on record speaks for itself alone."""
 MOST_CARDS = 20_000
 """A pool of more is thinned evenly: its distribution is known to half a per cent."""
-LEAVING_SHAPE, LEAVING_DAYS = 0.5, 3652.0
-"""Prior of the hazard to leave the fleet for good: half a unit in ten unit-years."""
 ABSENCE_SHAPE, ABSENCE_DAYS, RETURNING_DAYS = 0.5, 3652.0, 182.0
 """Prior of going off the road: half an absence in ten unit-years; they last half a year."""
 TAIL_CARDS = 0.5
@@ -110,20 +109,6 @@ class Pool:
 _ONE = np.ones(1)
 ONE_CARD = IntervalSample(_ONE, _ONE, np.zeros(1), np.zeros(1, bool), np.full(1, 84.0), _ONE)
 """Where nothing is on record: visits as usual."""
-
-
-@dataclass(frozen=True, slots=True)
-class Leaving:
-    """How units leave for good: the posterior Gamma(``shape``, ``days``) of the hazard per day,
-    prior included, and each unit's chance to be there still (U,)."""
-
-    shape: float
-    days: float
-    present: FloatArray
-
-    @property
-    def per_day(self) -> float:
-        return self.shape / self.days
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +205,11 @@ def usage_intervals_seen(
     played = _played(intervals, levels, variances, usual, pace)
     own_days = usual[group] * np.exp(pace)
     pool = _pools_of(groups, played)
-    pools, leave = _fitted_pools(played, away, cut or NONE_OPEN, own_days, pool, group)
+    seen = played, away, cut or NONE_OPEN, own_days, pool, group
+    pools, leave = _fitted_pools(*seen)
+    once = leave.at_once_among(*_watched(intervals, away, own_days), own_days)
+    if once is not None:
+        pools, leave = _fitted_pools(*seen, leave, once)
     course = *_absences(pools[0].after_road), *_on_and_off(played, pools[0].after_road)
     length = intervals.days / (usual[intervals.group] * np.exp(pace)[:, None])
     calendar, surprise = calendar_kept(intervals, length)
@@ -229,6 +218,19 @@ def usage_intervals_seen(
     return IntervalDistribution(
         pools, pool, usual, pace, variance, leave, calendar, rounds, *course
     )
+
+
+def _watched(
+    intervals: UsageIntervals, away: OpenIntervals, usual_days: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Days before as-of of each unit's first visit and its last, 0 of one without, and days since
+    that in which it may have left (U,)."""
+    begins = np.where(intervals.seen_at_visits, intervals.begins, 0.0)
+    begun = -begins.min(axis=1, initial=0.0)
+    last, unseen = np.zeros(len(begun)), usual_days.copy()
+    last[away.unit] = away.lasted
+    unseen[away.unit] += away.lasted - away.days
+    return np.maximum(begun, last), last, unseen
 
 
 def _pools_of(groups: UsageGroups, played: _Played) -> IntArray:
@@ -315,6 +317,8 @@ def _fitted_pools(
     usual_days: FloatArray,
     pool: IntArray,
     group: IntArray,
+    before: Leaving | None = None,
+    once: LeftAtOnce | None = None,
 ) -> tuple[tuple[Pool, ...], Leaving]:
     """Cards weighted by the product-limit estimate, and how units leave for good.
 
@@ -322,13 +326,17 @@ def _fitted_pools(
     (with hazard h a day, over its usual interval): a cure model whose lengths have no form of their
     own (Maller, Zhou 1996, *Survival Analysis with Long-Term Survivors*), fitted by EM. An open
     interval counts as censored by the unit's chance to be there still.
+
+    ``once``: units that left at once, as found ``before`` of a hazard that counted them; it leaves
+    them out here.
     """
     age, own = away.days / usual_days[away.unit], pool[group[away.unit]]
     watched = away.watched / usual_days[away.unit]
     cut_age, cut_own = cut.watched / usual_days[cut.unit], pool[group[cut.unit]]
     number = range(int(pool.max(initial=0)) + 1)
     pools = [_sample(played, _speaks(k, pool[played.group])) for k in number]
-    present = np.ones(len(age))
+    present = np.ones(len(age)) if before is None else before.present[away.unit]
+    alone = np.ones(len(age), bool) if once is None else ~once.are_among(away.lasted)
     closed_days = float(played.days.sum() + cut.lasted.sum())
     # Of a unit that left, within a usual interval of its last visit; or while none could be seen.
     unseen = usual_days[away.unit] + away.lasted - away.days
@@ -346,8 +354,9 @@ def _fitted_pools(
             )
             pools[k] = _censored(pools[k], seen)
             longer[own == k] = _chance_away(pools[k], age[own == k], away.off_road[own == k])
-        present = longer * stays / np.maximum(longer * stays + 1.0 - stays, 1e-300)
-        shape = LEAVING_SHAPE + float((1.0 - present).sum())
+        chance = longer * stays / np.maximum(longer * stays + 1.0 - stays, 1e-300)
+        present = np.where(alone, chance, present)
+        shape = LEAVING_SHAPE + float((1.0 - present)[alone].sum())
         # Who left did so half-way through the days in which that was possible, in the mean.
         ran = present * away.lasted + (1.0 - present) * unseen / 2.0
         days = LEAVING_DAYS + closed_days + float(ran.sum())
@@ -360,7 +369,7 @@ def _fitted_pools(
         )
         for p in pools
     ]
-    return tuple(whole), Leaving(shape, days, every)
+    return tuple(whole), Leaving(shape, days, every, once)
 
 
 def _speaks(pool: int, own: IntArray) -> BoolArray:

@@ -96,6 +96,16 @@ class UseChanges(dy.Schema):
         return col.ordered("ci_low", "ratio", "ci_high")
 
 
+class UnitsLeftAtOnce(dy.Schema):
+    """One row where a part of the fleet left at about the same time, once, or none; forecasts do
+    not await it again."""
+
+    from_on = dy.Date(nullable=False, description="The first of their last visits")
+    until_on = dy.Date(nullable=False, description="The last of them")
+    units = col.count("Units not seen since, by their chances to have left")
+    units_there = col.count("Units that were in the fleet when it began")
+
+
 class UseOverTheYear(dy.Schema):
     """One row where use swings over the year or nobody is checked in a part of it, or none."""
 
@@ -610,6 +620,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "wear_changes": WearChanges,
     "record_holes": RecordHoles,
     "use_changes": UseChanges,
+    "units_left_at_once": UnitsLeftAtOnce,
     "use_over_the_year": UseOverTheYear,
     "wear_components": WearComponents,
     "wear_spreads": WearSpreads,

@@ -231,7 +231,7 @@ def _otherwise_before(data: PageData) -> tuple[str, ...]:
     """What of the past is not taken for how it goes on."""
     past = (
         *silence_said(data.record_holes, data.as_of),
-        *past_said(data.record_holes, data.use_changes),
+        *past_said(data.record_holes, data.use_changes, data.units_left_at_once),
         *year_said(data.use_over_the_year),
     )
     policy = policy_told(data.reline_policy, data.reline_habits, Measures(data.fleet))

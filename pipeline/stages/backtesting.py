@@ -27,6 +27,7 @@ from models.usage.holes import (
     silences,
     watched_until,
 )
+from models.usage.leaving import left_at_once_frame
 from models.usage.since import last_seen
 from models.usage.year.told import year_frame
 from pipeline.marts import marts
@@ -125,6 +126,10 @@ def write_backtest(
     marts.write(con, "record_holes", _holes(since))
     change = now.usage.change if now is not None else use_change(since.intervals, since.as_of)
     marts.write(con, "use_changes", change_frame(change))
+    left = marts.empty("units_left_at_once")
+    if now is not None:
+        left = left_at_once_frame(now.usage.interval_distribution.leave, since.as_of)
+    marts.write(con, "units_left_at_once", left)
     year = marts.empty("use_over_the_year") if now is None else year_frame(now.usage)
     marts.write(con, "use_over_the_year", year)
     rows = [row for each in relines for row in each.rows]
@@ -133,7 +138,7 @@ def write_backtest(
     old = [o for o in origins if _old_enough(o, since.as_of)]
     ahead = [o.failures for o in old if o.failures is not None]
     failures, missed = failure_rows(
-        ahead, failures_found(con), since.intervals, since.missing, since.as_of
+        ahead, failures_found(con), since.intervals, since.missing, since.seen, since.as_of
     )
     rows += failures
     tables = [backtest_frame(rows), _flags(flag_precision)]

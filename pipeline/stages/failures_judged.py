@@ -13,14 +13,14 @@ from models.relines.look_back import QUARTERS_A_YEAR, quarters_between
 from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, past_errors
 from models.relines.rivals import PlainTotals, last_years_totals
 from models.usage.holes import Hole, watched_until
-from models.usage.since import is_soon_after, log_use_missed
+from models.usage.since import is_soon_after, log_units_missed, log_use_missed
 from pipeline.marts.lives.failures import error_factor, quarters_drawn
 from pipeline.marts.results import FailuresAhead
 from pipeline.warehouse import warehouse
 
-Told = tuple[FailuresAhead, FloatArray, int, FloatArray]
-"""A forecast, what came in its quarters that are over, how many quarters ago it was made, and log
-of km run over km forecast in those quarters."""
+Told = tuple[FailuresAhead, FloatArray, int, FloatArray, FloatArray]
+"""A forecast, what came in its quarters that are over, how many quarters ago it was made, and logs
+of km run over km forecast, and of units there over those forecast, in those quarters."""
 
 
 def failures_found(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
@@ -38,17 +38,20 @@ def failure_rows(
     found: pl.DataFrame,
     ran: pl.DataFrame,
     missing: Sequence[Hole],
+    seen: pl.DataFrame | None,
     until: dt.date,
 ) -> tuple[list[Row], PastErrors]:
     """Totals as they would have been published, each by the errors known at its origin; and those
     errors as of ``until``. ``ran``: what units ran, as ``reduce.unit_usage`` has it; ``missing``:
-    holes of the records."""
-    told = [t for each in ahead if (t := _told(each, found, ran, missing, until)) is not None]
+    holes of the records; ``seen``: when each unit was last (``models.usage.since``; None: all as
+    was forecast)."""
+    records = found, ran, missing, seen
+    told = [t for each in ahead if (t := _told(each, *records, until)) is not None]
     # What was known when a hole of the records had hardly ended says nothing of today's forecast.
     like = [t for t in told if not is_soon_after(missing, t[0].usage)]
     plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, *_ in like]
-    _, came, ago, use = zip(*like, strict=True) if like else ((),) * 4
-    errors = past_errors(plain, came, ago, use=use)
+    _, came, ago, use, units = zip(*like, strict=True) if like else ((),) * 5
+    errors = past_errors(plain, came, ago, use=use, units=units)
     rows = [row for t in told for row in _judged(t, found, errors)]
     return rows, errors
 
@@ -58,6 +61,7 @@ def _told(
     found: pl.DataFrame,
     ran: pl.DataFrame,
     missing: Sequence[Hole],
+    seen: pl.DataFrame | None,
     until: dt.date,
 ) -> Told | None:
     origin = ahead.months.as_of
@@ -71,7 +75,9 @@ def _told(
     )
     edges = _edges(ahead, quarters)
     came = np.histogram(days.to_series().to_numpy(), edges)[0].astype(np.float64)
-    return ahead, came, ago, log_use_missed(ahead.usage, ran, edges)
+    use = log_use_missed(ahead.usage, ran, edges)
+    units = np.zeros(quarters) if seen is None else log_units_missed(ahead.usage, seen, edges)
+    return ahead, came, ago, use, units
 
 
 def _edges(ahead: FailuresAhead, quarters: int) -> FloatArray:
@@ -81,7 +87,7 @@ def _edges(ahead: FailuresAhead, quarters: int) -> FloatArray:
 
 def _judged(told: Told, found: pl.DataFrame, errors: PastErrors) -> list[Row]:
     """The quarters of the year ahead, and the year."""
-    ahead, came, ago, _ = told
+    ahead, came, ago, *_ = told
     origin, edges = ahead.months.as_of, _edges(ahead, len(came))
     draws = quarters_drawn(ahead, error_factor(ahead, errors.known_at(ago)), len(came))
     own = found.filter(pl.col("wheel_end_id").is_in(ahead.wheel_end_id.implode()))

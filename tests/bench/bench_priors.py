@@ -30,7 +30,7 @@ from models.relines.policy import fit as policy_fit
 from models.relines.policy import likelihood
 from models.relines.simulation import decide
 from models.relines.simulation.simulate import simulate_relines
-from models.usage import groups, interval_distribution, intervals, level
+from models.usage import groups, interval_distribution, intervals, leaving, level
 from models.usage.year import season
 from models.wear import fit as wear_fit
 from models.wear import shrinkage, spread
@@ -71,8 +71,8 @@ RELINES: Constants = (
     (groups, "FULL_DAYS"),
     (intervals, "SHORTEST_DAYS"),
     (season, "LEVEL"),
-    (interval_distribution, "LEAVING_SHAPE"),
-    (interval_distribution, "LEAVING_DAYS"),
+    (leaving, "LEAVING_SHAPE"),
+    (leaving, "LEAVING_DAYS"),
     (interval_distribution, "ABSENCE_SHAPE"),
     (interval_distribution, "RETURNING_DAYS"),
     (interval_distribution, "TAIL_CARDS"),

@@ -10,6 +10,7 @@ from tests.worlds.world import World
 YEAR = 365.25
 CHECK_DAYS = 84
 CHECK_KM = 25_000.0
+SOLD_DAYS = 540
 HALF_YEAR_DAYS = 182
 NEVER = np.inf
 DEPOT_SHARES = (0.5, 0.3, 0.2)
@@ -58,6 +59,7 @@ def drawn_roads(
     joins[world.units :] = np.sort(luck.once.uniform(begin, days - 1, newcomers)).round()
     leaves = _leaves(world, np.maximum(joins, begin), luck)
     leaves = np.where(leaves > staying, NEVER, leaves)
+    leaves = np.minimum(leaves, _sold(world, units, records[1] - 365 - SOLD_DAYS, luck))
     calendar = np.arange(days)
     there = (calendar >= joins[:, None]) & (calendar < leaves[:, None])
     there &= ~_paused(world, units, days, luck)
@@ -108,6 +110,12 @@ def _leaves(world: World, since: np.ndarray, luck: Luck) -> np.ndarray:
         return leaves
     again = np.maximum(since, luck.turn.day) + np.ceil(anew)
     return np.where(leaves <= luck.turn.day, leaves, again)
+
+
+def _sold(world: World, units: int, on: int, luck: Luck) -> np.ndarray:
+    """Day on which each unit is sold, all that are on one day; infinite for the others."""
+    drawn = np.random.default_rng([luck.seed, 7]).random(units)
+    return np.where(drawn < world.sold, float(on), NEVER)
 
 
 def _paused(world: World, units: int, days: int, luck: Luck) -> np.ndarray:

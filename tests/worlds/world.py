@@ -50,7 +50,7 @@ class World:
     are made. ``quickening``: how far a lining's wear per km is below its mean when new and above it
     at its minimum, in a straight line between (strokes follow mean wear). ``pairs_since``: who
     relined single ends relines both of an axle from half-way on. ``lay_up`` is added to the margin
-    in the first two months of every year.
+    in the first two months of every year. ``sold``: share of units that left on one day.
     """
 
     units: int = 60
@@ -96,6 +96,7 @@ class World:
     oil_ends: bool = False
     pairs_since: bool = False
     lay_up: float = 0.0
+    sold: float = 0.0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
@@ -169,6 +170,7 @@ WORLDS = {
     "most is relined in the first two months of a year": replace(
         PLAIN, lay_up=4.0, margin=(0.3, 0.8, 1.2)
     ),
+    "half of the units sold a year and a half ago": replace(PLAIN, sold=0.5),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,

@@ -517,7 +517,7 @@ def test_failures_missed_because_units_ran_less_are_no_bias_of_those_to_come():
         schema={"wheel_end_id": pl.String, "found_on": pl.Date},
         orient="row",
     )
-    _, errors = failure_rows(ahead, came, ran, (), until)
+    _, errors = failure_rows(ahead, came, ran, (), None, until)
     late = (errors.quarter - errors.ahead == -4) & (errors.ahead > 1)
     assert errors.use[late] == pytest.approx(np.log(2.0 / 3.0), abs=0.05)
     assert errors.error[late].mean() < -0.25

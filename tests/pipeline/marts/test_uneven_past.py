@@ -125,6 +125,19 @@ def test_a_rise_is_said_with_limits_in_order():
     assert past_clause(None, use) == "; units run 30 % more since about February 2025"
 
 
+def test_units_that_left_at_once_are_said_beside_the_forecast():
+    days = {"from_on": dt.date(2024, 1, 9), "until_on": dt.date(2024, 3, 28)}
+    left = pl.DataFrame([{**days, "units": 31, "units_there": 62}])
+    (said,) = past_said(None, None, left)
+    assert said.startswith(
+        "31 units of 62 then in the fleet were last seen between 9 Jan 2024 and 28 Mar 2024: they "
+    )
+    clause = past_clause(None, None, left)
+    assert clause == "; 31 units that left about March 2024 counted as gone for good"
+    assert past_said(None, None, left.clear()) == ()
+    assert past_clause(None, None, left.clear()) == ""
+
+
 def test_the_year_is_said_where_it_swings_and_where_nobody_is_checked() -> None:
     row = {
         "most_on": dt.date(2026, 7, 12),
