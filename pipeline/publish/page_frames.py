@@ -2,6 +2,7 @@
 
 import dataclasses
 import datetime as dt
+from functools import partial
 
 import duckdb
 import polars as pl
@@ -33,10 +34,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
 
 def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
     """The marts, in an order of their own that does not change from run to run."""
-
-    def mart(name: str) -> pl.DataFrame:
-        return warehouse.fetch(con, f"from mart.{name}", order=SORTED.get(name, "all"))
-
+    mart = partial(_mart, con)
     return PageData(
         fleet=fleet_of(settings),
         as_of=as_of,
@@ -95,6 +93,10 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         strokes_read=_strokes_read(con, settings),
         relines_lately=_relines_lately(con, as_of),
     )
+
+
+def _mart(con: duckdb.DuckDBPyConnection, name: str) -> pl.DataFrame:
+    return warehouse.fetch(con, f"from mart.{name}", order=SORTED.get(name, "all"))
 
 
 def _overdue(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
