@@ -137,8 +137,9 @@ class PageData:
         ``from_on``, ``until_on`` (their last visits), ``units``, ``units_there``: a part of the
         fleet that left at about the same time; no row where none did.
     use_over_the_year
-        ``most_on``, ``most_ratio``, ``least_on``, ``least_ratio`` (null: no swing), and
-        ``closed_from_on``, ``closed_until_on`` (null: checked all the year round); no row: neither.
+        ``depot``, ``duty`` (null: all others), ``most_on``, ``most_ratio``, ``least_on``,
+        ``least_ratio`` (null: no swing), and ``closed_from_on``, ``closed_until_on`` (null: checked
+        all the year round); no row: neither.
     pointers_not_reset
         ``wheel_end_id``, ``gap_mm``, ``probability``: wear pointers that nobody seems to have reset
         at a reline.

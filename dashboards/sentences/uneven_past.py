@@ -112,9 +112,10 @@ def year_said(year: pl.DataFrame | None) -> tuple[str, ...]:
     for row in [] if year is None else year.to_dicts():
         if row["most_on"] is not None:
             said.append(
-                f"Units run most about {_in_the_year(row['most_on'])}, {figures(row['most_ratio'])}"
-                f" times the year's mean, and least about {_in_the_year(row['least_on'])}, "
-                f"{figures(row['least_ratio'])} times; forecasts take each month's use so."
+                f"{_whose(row)} run most about {_in_the_year(row['most_on'])}, "
+                f"{figures(row['most_ratio'])} times the year's mean, and least about "
+                f"{_in_the_year(row['least_on'])}, {figures(row['least_ratio'])} times; "
+                "forecasts take each month's use so."
             )
         if row["closed_from_on"] is not None:
             said.append(
@@ -123,6 +124,12 @@ def year_said(year: pl.DataFrame | None) -> tuple[str, ...]:
                 "record: forecasts have no check then, and no reline."
             )
     return tuple(said)
+
+
+def _whose(row: dict[str, Any]) -> str:
+    if row["depot"] is None and row["duty"] is None:
+        return "Units"
+    return f"Units at {row['depot']}" if row["depot"] else f"Units of duty {row['duty']}"
 
 
 def _in_the_year(day: dt.date) -> str:

@@ -25,7 +25,8 @@ from models.usage.intervals import (
 )
 from models.usage.level import UsageLevels, UsageVariances, usage_levels, usage_variances
 from models.usage.year.closed import ClosedSeason, closed_season
-from models.usage.year.season import Season, log_season, no_season, usage_season
+from models.usage.year.season import no_season
+from models.usage.year.seasons import Seasons, usage_seasons
 
 SEASON_ROUNDS, SEASON_SETTLED = 5, 0.02
 """A season is fitted again so often at most, or until no interval's log use moves by more."""
@@ -49,7 +50,7 @@ class UsageFit:
     groups: UsageGroups
     rates: GroupRates
     variances: UsageVariances
-    season: Season
+    season: Seasons
     closed: ClosedSeason
     interval_distribution: IntervalDistribution
     group: IntArray
@@ -170,25 +171,26 @@ def _fitted(
     day_of_year: float,
     closed: ClosedSeason,
     warm_start: UsageVariances | None,
-) -> tuple[GroupRates, Season, UsageVariances, UsageLevels]:
+) -> tuple[GroupRates, Seasons, UsageVariances, UsageLevels]:
     """Levels without a season, then with it where there is one: until what looked odd without it
     does not change it any more."""
     swing, rates = np.zeros(table.days.shape), group_rates(table, groups)
     variances = usage_variances(table, rates, swing, warm_start)
     levels = usage_levels(table, rates, swing, variances)
     if not table.is_informative.any():
-        return rates, no_season(day_of_year, "No use on record."), variances, levels
-    season = usage_season(table, rates, levels, day_of_year, closed)
+        none = no_season(day_of_year, "No use on record.")
+        return rates, Seasons(none), variances, levels
+    season = usage_seasons(table, groups, rates, levels, day_of_year, closed)
     for _ in range(SEASON_ROUNDS):
         if not season.is_known:
             break
-        before, swing = swing, log_season(season, table)
+        before, swing = swing, season.log_mean(table)
         if np.abs(swing - before).max(initial=0.0) < SEASON_SETTLED:
             break
         rates = group_rates(table, groups, swing)
         variances = usage_variances(table, rates, swing, variances)
         levels = usage_levels(table, rates, swing, variances)
-        again = usage_season(table, rates, levels, day_of_year, closed)
+        again = usage_seasons(table, groups, rates, levels, day_of_year, closed)
         season = again if again.is_known else season
     return rates, season, variances, levels
 

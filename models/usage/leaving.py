@@ -34,7 +34,7 @@ A_YEAR = 365.25
 class LeftAtOnce:
     """Units that left within a stretch, last seen from ``first`` to ``last`` days before as-of
     (``first`` the larger); ``units``, of which ``expected`` would have left anyhow; ``there``
-    were so many when it began."""
+    were so many about then."""
 
     first: float
     last: float
@@ -98,7 +98,7 @@ class Leaving:
         if not len(units) or units[k] < FEWEST:
             return None
         first, last, left = float(day[k]), float(day[end[k] - 1]), float(units[k])
-        there = int(((begun >= first) & (ago <= first)).sum())
+        there = int(((begun >= last) & (ago <= first)).sum())
         days = there * (width + float(longer[order][k : end[k]].max()))
         hazard = max(self.shape - left, LEAVING_SHAPE) / max(self.days - days, LEAVING_DAYS)
         chance = special.gammainc(left, hazard * days) * max(begun.max() / width, 1.0)

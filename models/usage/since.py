@@ -84,7 +84,9 @@ def log_use_missed(usage: UsageFit, intervals: pl.DataFrame, edges: FloatArray) 
 
     forecast, whole = km_between(first, last, unit[:, None]), km_between(since_asof, ends, unit)
     # What an interval ran after as-of, and the shares of that in the spans.
-    late = season(since_asof, ends) * (ends - since_asof) / (season(begins, ends) * days)
+    group = usage.group[unit]
+    late = season(since_asof, ends, group) * (ends - since_asof)
+    late = late / (season(begins, ends, group) * days)
     evenly = (last - first) / (ends - since_asof)[:, None]
     told = whole > 0.0
     share = np.where(told[:, None], forecast / np.where(told, whole, 1.0)[:, None], evenly)

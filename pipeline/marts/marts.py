@@ -103,12 +103,15 @@ class UnitsLeftAtOnce(dy.Schema):
     from_on = dy.Date(nullable=False, description="The first of their last visits")
     until_on = dy.Date(nullable=False, description="The last of them")
     units = col.count("Units not seen since, by their chances to have left")
-    units_there = col.count("Units that were in the fleet when it began")
+    units_there = col.count("Units that were in the fleet about then")
 
 
 class UseOverTheYear(dy.Schema):
-    """One row where use swings over the year or nobody is checked in a part of it, or none."""
+    """One row where use swings over the year or nobody is checked in a part of it, or none; and one
+    for each depot or duty with a season of its own, which the first row then leaves out."""
 
+    depot = col.text("Depot that has its own; null: all, or those of a duty", nullable=True)
+    duty = col.text("Duty that has its own; null: all, or those of a depot", nullable=True)
     most_on = col.day("About when in the year to come units run most; null: no swing is found")
     most_ratio = col.number("Use then over the year's mean", low=0.0)
     least_on = col.day("About when they run least")

@@ -72,8 +72,11 @@ def drawn_roads(
     severity = world.severity * severity
     if world.wear_unit_mm:
         severity = severity + luck.once.normal(0.0, world.wear_unit_mm, (units, 1))
-    run = np.cumsum(km, axis=1)
     depot = luck.once.choice(len(DEPOT_SHARES), units, p=DEPOT_SHARES)
+    if world.opposite:
+        swing = _swing(world, days)
+        km = km * np.where(depot[:, None] == 0, (2.0 - swing) / swing, 1.0)
+    run = np.cumsum(km, axis=1)
     return Roads(
         depot=depot,
         joins=joins,
@@ -154,9 +157,13 @@ def _daily_km(world: World, duty: np.ndarray, luck: Luck) -> np.ndarray:
         drift[:, week] = 0.94 * drift[:, week - 1] + 0.05 * shocks[:, week]
     by_week = np.repeat(np.exp(drift + 0.25 * noise), 7, axis=1)[:, :days]
     calendar = np.arange(days)
-    season = 1.0 + world.season * np.sin(2.0 * np.pi * (calendar - 100) / YEAR)
     works = np.where(calendar % 7 == 6, 0.0, 7.0 / 6.0)
-    return np.asarray(mean * own * by_week * season * works)
+    return np.asarray(mean * own * by_week * _swing(world, days) * works)
+
+
+def _swing(world: World, days: int) -> np.ndarray:
+    """Of use over the year, day by day, about one."""
+    return 1.0 + world.season * np.sin(2.0 * np.pi * (np.arange(days) - 100) / YEAR)
 
 
 def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:

@@ -51,6 +51,7 @@ class World:
     at its minimum, in a straight line between (strokes follow mean wear). ``pairs_since``: who
     relined single ends relines both of an axle from half-way on. ``lay_up`` is added to the margin
     in the first two months of every year. ``sold``: share of units that left on one day.
+    ``opposite``: the season of the largest depot is that of the others half a year later.
     """
 
     units: int = 60
@@ -97,6 +98,7 @@ class World:
     pairs_since: bool = False
     lay_up: float = 0.0
     sold: float = 0.0
+    opposite: bool = False
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
@@ -170,6 +172,7 @@ WORLDS = {
     "most is relined in the first two months of a year": replace(
         PLAIN, lay_up=4.0, margin=(0.3, 0.8, 1.2)
     ),
+    "depots of opposite seasons": replace(PLAIN, season=0.6, opposite=True),
     "half of the units sold a year and a half ago": replace(PLAIN, sold=0.5),
     "all of these": World(
         gaps="irregular",

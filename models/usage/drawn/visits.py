@@ -168,7 +168,7 @@ def drawn_interval(
     moving = np.tile(~usage.stands_still, copies)
     # The level of a leg is that of its middle, as the filter has it.
     km = moving * np.exp(now.log_level + drift / 2.0) * use * days
-    km = km * usage.season.mean(now.day, end)
+    km = km * usage.season.mean(now.day, end, group)
     return DrawnInterval(days, km, late, off, now.log_level + drift)
 
 

@@ -12,7 +12,7 @@ errors clustered by unit and again by calendar quarter (Liang, Zeger 1986, *Biom
 the usual small-sample factor), and the larger p decides; so does it on the second wave.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import scipy
@@ -98,12 +98,6 @@ def no_season(day_of_year: float, note: str = "", p: float = 1.0) -> Season:
     return Season((), p, day_of_year, note)
 
 
-def log_season(season: Season, intervals: UsageIntervals) -> FloatArray:
-    """Log of the season's mean factor in every interval, shape (U, T)."""
-    half = intervals.days / 2.0
-    return np.log(season.mean(intervals.middle_day - half, intervals.middle_day + half))
-
-
 def usage_season(
     intervals: UsageIntervals,
     rates: GroupRates,
@@ -113,35 +107,48 @@ def usage_season(
 ) -> Season:
     """Test for a season, and the season if there is one (p below 0.01), in intervals that are not
     odd to what was known so far; if none shows in these, in all: a winter may be what is odd."""
-    usual = np.nan_to_num(np.abs(levels.error), nan=np.inf) <= ODD
-    season = _season_in(usual, intervals, rates, day_of_year, closed)
+    usual, every = intervals_that_tell(intervals, levels)
+    season = season_in(seen_use(usual, intervals, rates, day_of_year), day_of_year, closed)
     if season.is_known:
         return season
-    every = intervals.is_informative & (intervals.km_per_day > LEAST_KM_PER_DAY)
-    hidden = _season_in(every, intervals, rates, day_of_year, closed)
+    hidden = season_in(seen_use(every, intervals, rates, day_of_year), day_of_year, closed)
     return hidden if hidden.is_known else season
 
 
-def _season_in(
-    keep: BoolArray,
-    intervals: UsageIntervals,
-    rates: GroupRates,
-    day_of_year: float,
-    closed: ClosedSeason,
-) -> Season:
+def intervals_that_tell(
+    intervals: UsageIntervals, levels: UsageLevels
+) -> tuple[BoolArray, BoolArray]:
+    """Those that are not odd to what was known so far, and all in which a unit ran (U, T)."""
+    usual = np.nan_to_num(np.abs(levels.error), nan=np.inf) <= ODD
+    return usual, intervals.is_informative & (intervals.km_per_day > LEAST_KM_PER_DAY)
+
+
+def seen_use(
+    keep: BoolArray, intervals: UsageIntervals, rates: GroupRates, day_of_year: float
+) -> "SeenUse":
+    """Use of the intervals that are kept (U, T)."""
     unit, column = np.nonzero(keep)
     days, middle = intervals.days[unit, column], intervals.middle_day[unit, column]
-    quarter = np.floor(middle / QUARTER_DAYS).astype(np.int64)
-    if len(np.unique(quarter)) < LEAST_QUARTERS:
-        return no_season(day_of_year, "Less than two years of use on record: no season looked for.")
     begins, ends = middle - days / 2.0, middle + days / 2.0
-    waves = mean_waves(begins, ends, day_of_year, HARMONICS)
     use = np.log(intervals.km_per_day[unit, column])
-    use -= rates.log_km_per_day[intervals.group[unit, column]]
-    seen = _Seen(np.stack(waves, axis=1), middle / YEAR_DAYS, use, days, unit, quarter)
+    group = intervals.group[unit, column]
+    return SeenUse(
+        begins=begins,
+        ends=ends,
+        waves=np.stack(mean_waves(begins, ends, day_of_year, HARMONICS), axis=1),
+        log_use=use - rates.log_km_per_day[group],
+        unit=unit,
+        group=group,
+    )
+
+
+def season_in(seen: "SeenUse", day_of_year: float, closed: ClosedSeason = NOT_CLOSED) -> Season:
+    """The season that shows in some intervals, if one does."""
+    if len(np.unique(seen.quarter)) < LEAST_QUARTERS:
+        return no_season(day_of_year, "Less than two years of use on record: no season looked for.")
     season = _judged(seen, day_of_year)
     if season.is_known and closed.days:
-        return _resting(season, seen, closed, closed.swing(begins, ends))
+        return _resting(season, seen, closed, closed.swing(seen.begins, seen.ends))
     return season
 
 
@@ -155,15 +162,34 @@ def within_units(table: FloatArray, unit: IntArray, weight: FloatArray) -> Float
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
-    """Of intervals (n,): ``waves`` (n, 2 harmonics), years, log of use over the group's, days."""
+class SeenUse:
+    """Of intervals (n,): first and last day, ``waves`` (n, 2 harmonics), log of use over the
+    group's, and whose."""
 
+    begins: FloatArray
+    ends: FloatArray
     waves: FloatArray
-    years: FloatArray
     log_use: FloatArray
-    days: FloatArray
     unit: IntArray
-    quarter: IntArray
+    group: IntArray
+
+    def some(self, which: BoolArray) -> "SeenUse":
+        return SeenUse(*(getattr(self, field.name)[which] for field in fields(self)))
+
+    def beside(self, log_factor: FloatArray) -> "SeenUse":
+        return replace(self, log_use=self.log_use - log_factor)
+
+    @property
+    def days(self) -> FloatArray:
+        return self.ends - self.begins
+
+    @property
+    def years(self) -> FloatArray:
+        return (self.begins + self.ends) / (2.0 * YEAR_DAYS)
+
+    @property
+    def quarter(self) -> IntArray:
+        return np.floor(self.years * YEAR_DAYS / QUARTER_DAYS).astype(np.int64)
 
     def within(self, *columns: FloatArray) -> FloatArray:
         """About their units' means."""
@@ -182,17 +208,26 @@ class _Seen:
         return max(_clustered_p(beta, gram, scores, by, tested) for by in (self.unit, self.quarter))
 
 
-def _judged(seen: _Seen, day_of_year: float) -> Season:
+def first_wave(seen: SeenUse) -> tuple[FloatArray, float] | None:
+    """Sizes (2,) of the year's first wave in the log of use, and p of there being none; None where
+    the intervals do not spread over the year."""
     slopes = seen.within(seen.waves[:, :2], seen.years)
     use = seen.within(seen.log_use)[:, 0]
     gram = (slopes * seen.days[:, None]).T @ slopes
     if np.linalg.cond(gram) > 1e10:
-        return no_season(day_of_year, "The records do not spread over the year: no season.")
+        return None
     beta = np.asarray(np.linalg.solve(gram, (slopes * seen.days[:, None]).T @ use), np.float64)
-    p = seen.p(slopes, use - slopes @ beta, beta, slice(2))
+    return beta[:2], seen.p(slopes, use - slopes @ beta, beta, slice(2))
+
+
+def _judged(seen: SeenUse, day_of_year: float) -> Season:
+    wave = first_wave(seen)
+    if wave is None:
+        return no_season(day_of_year, "The records do not spread over the year: no season.")
+    beta, p = wave
     if p >= LEVEL:
         return no_season(day_of_year, f"No season shows in the records (p = {p:.2g}).", p)
-    one, _ = _swung(seen, seen.waves[:, :2], np.append(beta[:2], 0.0))
+    one, _ = _swung(seen, seen.waves[:, :2], np.append(beta, 0.0))
     two, p_second = _swung(seen, seen.waves, np.array([*one, 0.0, 0.0, 0.0]))
     waves = two if p_second < LEVEL else one
     return _told(_above_nought(Season(tuple(waves), p, day_of_year, "")))
@@ -203,7 +238,7 @@ def _told(season: Season) -> Season:
     return replace(season, note=note)
 
 
-def _resting(season: Season, seen: _Seen, closed: ClosedSeason, swing: FloatArray) -> Season:
+def _resting(season: Season, seen: SeenUse, closed: ClosedSeason, swing: FloatArray) -> Season:
     """One use in the closed season and one in the rest of the year, if that fits no worse."""
     (rest,), _ = _swung(seen, swing[:, None], np.array([-MOST_AT_FIRST, 0.0]))
     deepest = 1.0 - closed.days / YEAR_DAYS
@@ -214,7 +249,7 @@ def _resting(season: Season, seen: _Seen, closed: ClosedSeason, swing: FloatArra
     return _told(steps) if left[0] <= left[1] else season
 
 
-def _swung(seen: _Seen, waves: FloatArray, start: FloatArray) -> tuple[FloatArray, float]:
+def _swung(seen: SeenUse, waves: FloatArray, start: FloatArray) -> tuple[FloatArray, float]:
     """Sizes of some waves (n, k) by least squares, begun at them and a trend; and p of the last two
     of them, where there are as many."""
     root, many = np.sqrt(seen.days), waves.shape[1]

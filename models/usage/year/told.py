@@ -8,8 +8,11 @@ import polars as pl
 from models.common.arrays import BoolArray
 from models.usage.fit import UsageFit
 from models.usage.level import YEAR_DAYS
+from models.usage.year.season import Season
 
 SCHEMA = {
+    "depot": pl.String,
+    "duty": pl.String,
     "most_on": pl.Date,
     "most_ratio": pl.Float64,
     "least_on": pl.Date,
@@ -30,20 +33,37 @@ def year_frame(usage: UsageFit) -> pl.DataFrame:
     """One row, or none where the year shows nothing: about when in the year to come the fleet runs
     most and least (the middle of such a time), over its mean (null: no season of use), and p of
     its not swinging; the first day and the last on which nobody is checked (null: all the year
-    round), of the time that is, or is to come."""
+    round), of the time that is, or is to come. One more for every depot or duty with a season of
+    its own."""
     season, closed = usage.season, usage.closed
-    row: dict[str, object] = dict.fromkeys(SCHEMA)
-
-    def on(day: float) -> dt.date:
-        return usage.as_of + dt.timedelta(days=round(float(day)))
-
-    if season.is_known:
-        day = np.arange(YEAR_DAYS)
-        factor = season.mean(day, day)
-        most, least = _middle(factor == factor.max()), _middle(factor == factor.min())
-        row |= {"most_on": on(most), "most_ratio": float(factor.max()), "p": season.p}
-        row |= {"least_on": on(least), "least_ratio": float(factor.min())}
+    row: dict[str, object] = dict.fromkeys(SCHEMA) | _swing(season.of_fleet, usage.as_of)
     if closed.days:
         first = closed.first + YEAR_DAYS * np.ceil(-(closed.first + closed.days) / YEAR_DAYS)
-        row |= {"closed_from_on": on(first), "closed_until_on": on(first + closed.days)}
-    return pl.DataFrame([row] if season.is_known or closed.days else [], SCHEMA)
+        days = (_on(usage.as_of, day) for day in (first, first + closed.days))
+        row |= dict(zip(("closed_from_on", "closed_until_on"), days, strict=True))
+    own = [
+        dict.fromkeys(SCHEMA) | {each.of: each.name} | _swing(each.season, usage.as_of)
+        for each in season.own
+        if each.season.is_known
+    ]
+    return pl.DataFrame([row] * (season.of_fleet.is_known or closed.days > 0) + own, SCHEMA)
+
+
+def _swing(season: Season, as_of: dt.date) -> dict[str, object]:
+    """When use is most and least; nothing where there is no season."""
+    if not season.is_known:
+        return {}
+    day = np.arange(YEAR_DAYS)
+    factor = season.mean(day, day)
+    most, least = _middle(factor == factor.max()), _middle(factor == factor.min())
+    return {
+        "most_on": _on(as_of, most),
+        "most_ratio": float(factor.max()),
+        "least_on": _on(as_of, least),
+        "least_ratio": float(factor.min()),
+        "p": season.p,
+    }
+
+
+def _on(as_of: dt.date, day: float) -> dt.date:
+    return as_of + dt.timedelta(days=round(float(day)))

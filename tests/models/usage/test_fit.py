@@ -15,6 +15,8 @@ from models.usage.intervals import usage_groups, usage_intervals
 from models.usage.level import UsageVariances, usage_levels, usage_variances
 from models.usage.since import log_use_missed
 from models.usage.year.season import Season
+from models.usage.year.seasons import Seasons
+from models.usage.year.told import year_frame
 
 AS_OF = dt.date(2025, 6, 30)
 COLUMNS = ["unit_id", "depot", "duty", "one_duty", "from_on", "days", "km", "to_visit"]
@@ -165,22 +167,22 @@ def test_no_record_of_use_says_so_and_invents_nothing():
     frame = usage_frame(usage)
     assert frame["state"].to_list() == ["not_on_record"] * 2
     assert frame["km_per_day"].null_count() == 2
-    assert "No use" in usage.season.note
+    assert "No use" in usage.season.of_fleet.note
 
 
 def test_a_season_is_found_where_it_is_and_only_there():
     rng = np.random.default_rng(11)
-    with_season = fitted(fleet_rows(rng, season=0.15)[0]).season
+    with_season = fitted(fleet_rows(rng, season=0.15)[0]).season.of_fleet
     # Amplitude 0.15; its error is the noise over sqrt(1120 / 2) intervals, below 0.01.
     assert with_season.amplitude == pytest.approx(0.15, abs=0.03)
     assert with_season.p < 0.001
-    assert fitted(fleet_rows(rng)[0]).season.amplitude == 0.0
+    assert fitted(fleet_rows(rng)[0]).season.of_fleet.amplitude == 0.0
 
 
 @pytest.mark.parametrize("season", [0.45, 0.9, 0.99])
 def test_a_deep_season_is_as_deep_as_it_is(season):
     """By the log of use a swing of 0.9 had been one of 1.2, and use below nought in winter."""
-    found = fitted(fleet_rows(np.random.default_rng(11), season=season)[0]).season
+    found = fitted(fleet_rows(np.random.default_rng(11), season=season)[0]).season.of_fleet
     assert found.amplitude == pytest.approx(season, abs=0.06)
     day = np.arange(366.0)
     assert found.mean(day, day).min() >= 0.03 - 1e-9
@@ -202,7 +204,10 @@ def test_a_fleet_that_runs_in_summer_only_runs_as_far_in_the_year_to_come():
 
 def test_bad_quarters_shared_by_the_fleet_are_not_taken_for_a_season():
     found = [
-        fitted(fleet_rows(np.random.default_rng(s), units=60, shocks=0.08)[0]).season.amplitude > 0
+        fitted(
+            fleet_rows(np.random.default_rng(s), units=60, shocks=0.08)[0]
+        ).season.of_fleet.amplitude
+        > 0
         for s in range(8)
     ]
     # At the 1 % level more than 2 of 8 happen with probability 5e-5; a test that took the units
@@ -211,7 +216,8 @@ def test_bad_quarters_shared_by_the_fleet_are_not_taken_for_a_season():
 
 
 def test_two_years_are_needed_to_look_for_a_season():
-    season = fitted(fleet_rows(np.random.default_rng(12), intervals=6, season=0.3)[0]).season
+    usage = fitted(fleet_rows(np.random.default_rng(12), intervals=6, season=0.3)[0])
+    season = usage.season.of_fleet
     assert season.amplitude == 0.0
     assert "two years" in season.note
 
@@ -409,7 +415,7 @@ def test_use_that_came_is_held_against_what_was_forecast_day_by_day():
 def test_use_that_came_as_its_season_was_forecast_has_missed_nothing():
     """Intervals of half a year tell no quarter's km; what was forecast does."""
     level = fitted(unit_rows("A", np.full(12, 16_800.0)))
-    usage = dataclasses.replace(level, season=Season((0.3, 0.3), 0.0, 100.0, ""))
+    usage = dataclasses.replace(level, season=Seasons(Season((0.3, 0.3), 0.0, 100.0, "")))
     away, one = away_now(usage), np.zeros(1, int)
 
     def km(day: int) -> float:
@@ -418,3 +424,54 @@ def test_use_that_came_as_its_season_was_forecast_has_missed_nothing():
     read = read_since(("A", 0, 180, km(180) - km(0)), ("A", 180, 180, 1.2 * (km(360) - km(180))))
     missed = log_use_missed(usage, read, np.array([0.0, 90.0, 180.0, 270.0, 360.0]))
     assert missed == pytest.approx([0.0, 0.0, np.log(1.2), np.log(1.2)], abs=1e-9)
+
+
+def of_two(at: str, first: float, second: float) -> UsageFit:
+    """A fleet of two depots or duties whose units' use swings by so much each."""
+    rng = np.random.default_rng(13)
+    frames = [
+        pl.DataFrame(
+            fleet_rows(rng, units=40, season=season)[0], schema=SCHEMA, orient="row"
+        ).with_columns(pl.lit(name).alias(at), unit_id=pl.lit(name) + pl.col("unit_id"))
+        for name, season in (("North", first), ("South", second))
+    ]
+    rows = pl.concat(frames)
+    units = rows.select("unit_id", "depot", "duty").unique().sort("unit_id")
+    now = units.with_columns(seen_on=pl.lit(AS_OF), visit_on=pl.lit(AS_OF))
+    return fit_usage(now, rows, AS_OF)
+
+
+@pytest.mark.parametrize("at", ["depot", "duty"])
+def test_halves_of_opposite_seasons_have_each_its_own(at):
+    usage = of_two(at, 0.3, -0.3)
+    assert not usage.season.of_fleet.is_known
+    assert [each.of for each in usage.season.own] == [at, at]
+    first, second = (each.season for each in usage.season.own)
+    day = np.arange(366.0)
+    assert first.mean(day, day) + second.mean(day, day) == pytest.approx(2.0, abs=0.1)
+    assert first.amplitude == pytest.approx(0.3, abs=0.05)
+    told = year_frame(usage)
+    assert told[at].to_list() == [each.name for each in usage.season.own]
+    apart = (told["most_on"][0] - told["most_on"][1]).days % 365
+    assert apart == pytest.approx(183, abs=20)
+    # The year to come of a unit of each half, quarter by quarter.
+    km = [
+        np.diff(km_ahead(usage, away_now(usage), np.array([unit] * 5), np.arange(5) * 91.0).mean_km)
+        for unit in (0, len(usage) - 1)
+    ]
+    assert (km[0] > km[0].mean()).tolist() == (km[1] < km[1].mean()).tolist()
+
+
+@pytest.mark.parametrize(("first", "second"), [(0.3, 0.3), (0.0, 0.0)])
+def test_halves_that_swing_alike_have_none_of_their_own(first, second):
+    season = of_two("depot", first, second).season
+    assert season.own == ()
+    assert season.is_known == (first > 0)
+
+
+def test_one_half_that_swings_leaves_the_other_as_it_is():
+    season = of_two("duty", 0.4, 0.0).season
+    found = {each.name: each.season for each in season.own}
+    assert found["North"].amplitude == pytest.approx(0.4, abs=0.06)
+    others = found.get("South", season.of_fleet)
+    assert not others.is_known

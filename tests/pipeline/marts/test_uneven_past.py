@@ -140,6 +140,8 @@ def test_units_that_left_at_once_are_said_beside_the_forecast():
 
 def test_the_year_is_said_where_it_swings_and_where_nobody_is_checked() -> None:
     row = {
+        "depot": None,
+        "duty": None,
         "most_on": dt.date(2026, 7, 12),
         "most_ratio": 1.52,
         "least_on": dt.date(2027, 1, 3),
@@ -159,5 +161,10 @@ def test_the_year_is_said_where_it_swings_and_where_nobody_is_checked() -> None:
         "forecasts have no check then, and no reline."
     )
     assert year_said(year.clear()) == year_said(None) == ()
+    of_depot = year.with_columns(depot=pl.lit("Overmarsh"), closed_from_on=None)
+    (own,) = year_said(of_depot)
+    assert own.startswith("Units at Overmarsh run most about July")
+    (own,) = year_said(of_depot.with_columns(depot=None, duty=pl.lit("grit")))
+    assert own.startswith("Units of duty grit run most about July")
     without = year.with_columns(most_on=None, closed_from_on=None)
     assert year_said(without) == ()
