@@ -35,6 +35,7 @@ from models.relines.rivals import (
 )
 from models.relines.simulation.counts import EventCounts
 from models.relines.simulation.simulate import FleetModel, simulate_relines
+from models.usage.fit import YearKnown
 from models.usage.holes import Hole, watched_until
 from models.usage.since import is_soon_after, log_units_missed, log_use_missed
 
@@ -109,9 +110,9 @@ class PastTotals:
     """Totals of the quarters after an origin ``quarters_ago``, as simulated then and as they came:
     ``happened`` (Q,), and what plain rivals said, of the quarters and of the year where it is over;
     ``changed_quarters`` of policy and wear known then; ``use`` (Q,): log of km run over km
-    forecast, ``units`` (Q,): of units there over those forecast (None: as many); ``season``:
-    whether a yearly swing of use was known then, ``yearly``: whether higher thresholds at one time
-    of the year were; ``after_hole``: whether a hole of the records had hardly ended.
+    forecast, ``units`` (Q,): of units there over those forecast (None: as many); ``year_known``:
+    what was known then of how the year goes; ``after_hole``: whether a hole of the records had
+    hardly ended.
     """
 
     origin: dt.date
@@ -122,8 +123,7 @@ class PastTotals:
     year_rivals: dict[str, PlainTotals]
     use: FloatArray
     changed_quarters: int = 0
-    season: bool = False
-    yearly: bool = False
+    year_known: YearKnown = frozenset()
     after_hole: bool = False
     units: FloatArray | None = None
 
@@ -192,8 +192,7 @@ def past_totals(
     units = None if seen is None else log_units_missed(fleet.usage, seen, edges)
     return PastTotals(
         *(origin, ago, event_counts, happened, rivals(edges), rivals(year), use, changed),
-        season=fleet.usage.season.is_known,
-        yearly=fleet.policy.yearly is not None,
+        year_known=fleet.year_known,
         after_hole=is_soon_after(missing, fleet.usage),
         units=units,
     )
@@ -210,19 +209,16 @@ def quarters_between(origin: dt.date, until: dt.date) -> int:
 def errors_of(
     past: Sequence[PastTotals],
     changed_quarters: int = 0,
-    *,
-    season: bool = False,
-    yearly: bool = False,
+    year_known: YearKnown = frozenset(),
 ) -> PastErrors:
     """The errors of some origins' totals, before anything was learned from errors; under policy and
     wear that have been as they are for so many quarters (0: always).
 
-    ``season``, ``yearly``: whether the forecast they are to tell of knows the yearly swing of use,
-    or of thresholds. Origins that did not, for want of two years of records, missed the quarters by
-    it: no error of today's.
+    ``year_known``: what the forecast they are to tell of knows of the year. Origins that did not,
+    for want of two years of records, missed the quarters by it: no error of today's.
     Nor are those of origins at which a hole of the records had hardly ended, and little was known.
     """
-    past = [p for p in past if (p.season or not season) and (p.yearly or not yearly)]
+    past = [p for p in past if p.year_known >= year_known]
     past = [p for p in past if not p.after_hole]
     drawn = [by_quarter(p.event_counts) for p in past]
     changed = [p.changed_quarters for p in past]
@@ -244,8 +240,7 @@ def by_quarter(event_counts: EventCounts) -> FloatArray:
 
 def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
     """Totals as they would have been published, each by the errors known at its origin."""
-    known = {(p.season, p.yearly) for p in past}
-    errors = {(s, y): errors_of(past, season=s, yearly=y) for s, y in known}
+    errors = {k: errors_of(past, year_known=k) for k in {p.year_known for p in past}}
     return [
         row
         for p in past
@@ -253,9 +248,7 @@ def totals_rows(past: Sequence[PastTotals], seed: int) -> list[Row]:
             p,
             calibrated_totals(
                 p.event_counts,
-                errors[p.season, p.yearly]
-                .known_at(p.quarters_ago)
-                .under_policy(p.changed_quarters),
+                errors[p.year_known].known_at(p.quarters_ago).under_policy(p.changed_quarters),
                 seed,
             ),
         )

@@ -3,6 +3,7 @@
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import polars as pl
@@ -30,6 +31,12 @@ from models.usage.year.seasons import Seasons, usage_seasons
 
 SEASON_ROUNDS, SEASON_SETTLED = 5, 0.02
 """A season is fitted again so often at most, or until no interval's log use moves by more."""
+
+
+YearThing = Literal["season", "own seasons", "closed", "thresholds"]
+YearKnown = frozenset[YearThing]
+"""What recurs every year, as far as records could tell it: a swing of use, of duties or depots by
+themselves, a time without checks, higher thresholds at relines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +79,16 @@ class UsageFit:
     def changed_quarters(self) -> int:
         """For how many quarters, begun ones counted, units run as they do now (0: always)."""
         return 0 if self.change is None else self.change.quarters_ago(self.as_of)
+
+    @property
+    def year_known(self) -> YearKnown:
+        """What is known of how use and checks go over the year."""
+        known: dict[YearThing, bool] = {
+            "season": self.season.is_known,
+            "own seasons": bool(self.season.own),
+            "closed": self.closed.days > 0.0,
+        }
+        return frozenset(thing for thing, is_known in known.items() if is_known)
 
     @property
     def usual_days(self) -> FloatArray:

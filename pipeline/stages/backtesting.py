@@ -137,9 +137,9 @@ def write_backtest(
     rows += totals_rows(past, SEED)
     old = [o for o in origins if _old_enough(o, since.as_of)]
     ahead = [o.failures for o in old if o.failures is not None]
-    failures, missed = failure_rows(
-        ahead, failures_found(con), since.intervals, since.missing, since.seen, since.as_of
-    )
+    records = failures_found(con), since.intervals, since.missing, since.seen, since.as_of
+    known = frozenset() if now is None else now.year_known
+    failures, missed = failure_rows(ahead, *records, known)
     rows += failures
     tables = [backtest_frame(rows), _flags(flag_precision)]
     marts.write(con, "backtest", pl.concat(tables, how="diagonal_relaxed"))
@@ -151,8 +151,7 @@ def errors_for(now: FleetModel | None, past: Sequence[PastTotals]) -> PastErrors
     """Errors that tell of forecasts from what is known of the fleet today."""
     if now is None:
         return errors_of(past)
-    season, yearly = now.usage.season.is_known, now.policy.yearly is not None
-    return errors_of(past, now.changed_quarters, season=season, yearly=yearly)
+    return errors_of(past, now.changed_quarters, now.year_known)
 
 
 def _holes(since: Since) -> pl.DataFrame:

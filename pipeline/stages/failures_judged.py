@@ -12,6 +12,7 @@ from models.relines.backtest import Row, totals_row
 from models.relines.look_back import QUARTERS_A_YEAR, quarters_between
 from models.relines.past_errors import MONTHS_A_QUARTER, PastErrors, past_errors
 from models.relines.rivals import PlainTotals, last_years_totals
+from models.usage.fit import YearKnown
 from models.usage.holes import Hole, watched_until
 from models.usage.since import is_soon_after, log_units_missed, log_use_missed
 from pipeline.marts.lives.failures import error_factor, quarters_drawn
@@ -40,20 +41,28 @@ def failure_rows(
     missing: Sequence[Hole],
     seen: pl.DataFrame | None,
     until: dt.date,
+    year_known: YearKnown = frozenset(),
 ) -> tuple[list[Row], PastErrors]:
     """Totals as they would have been published, each by the errors known at its origin; and those
     errors as of ``until``. ``ran``: what units ran, as ``reduce.unit_usage`` has it; ``missing``:
     holes of the records; ``seen``: when each unit was last (``models.usage.since``; None: all as
-    was forecast)."""
+    was forecast); ``year_known``: what is known by then of how the year goes."""
     records = found, ran, missing, seen
     told = [t for each in ahead if (t := _told(each, *records, until)) is not None]
     # What was known when a hole of the records had hardly ended says nothing of today's forecast.
     like = [t for t in told if not is_soon_after(missing, t[0].usage)]
-    plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, *_ in like]
-    _, came, ago, use, units = zip(*like, strict=True) if like else ((),) * 5
-    errors = past_errors(plain, came, ago, use=use, units=units)
-    rows = [row for t in told for row in _judged(t, found, errors)]
-    return rows, errors
+    errors = {
+        known: _errors([t for t in like if t[0].usage.year_known >= known])
+        for known in {year_known, *(t[0].usage.year_known for t in told)}
+    }
+    rows = [row for t in told for row in _judged(t, found, errors[t[0].usage.year_known])]
+    return rows, errors[year_known]
+
+
+def _errors(told: Sequence[Told]) -> PastErrors:
+    plain = [quarters_drawn(a, error_factor(a, None), len(came)) for a, came, *_ in told]
+    _, came, ago, use, units = zip(*told, strict=True) if told else ((),) * 5
+    return past_errors(plain, came, ago, use=use, units=units)
 
 
 def _told(

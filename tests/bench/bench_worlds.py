@@ -246,7 +246,8 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
             known = relines, readings, ran, missing, last_seen(now.usage)
             past.append(past_totals(then.fleet, day, *known, **given))
-    _, failures = failure_rows(ahead, failures_found(con), ran, missing, last_seen(now.usage), day)
+    seen, known = last_seen(now.usage), now.year_known
+    _, failures = failure_rows(ahead, failures_found(con), ran, missing, seen, day, known)
     return Missed(backtesting.errors_for(now, [p for p in past if p is not None]), failures)
 
 

@@ -11,6 +11,8 @@ YEAR = 365.25
 CHECK_DAYS = 84
 CHECK_KM = 25_000.0
 SOLD_DAYS = 540
+AUTUMN = 81
+"""Day lived that is a 20th of November."""
 HALF_YEAR_DAYS = 182
 NEVER = np.inf
 DEPOT_SHARES = (0.5, 0.3, 0.2)
@@ -76,6 +78,7 @@ def drawn_roads(
     if world.opposite:
         swing = _swing(world, days)
         km = km * np.where(depot[:, None] == 0, (2.0 - swing) / swing, 1.0)
+    km = km * ~_rests(world, calendar)
     run = np.cumsum(km, axis=1)
     return Roads(
         depot=depot,
@@ -166,6 +169,11 @@ def _swing(world: World, days: int) -> np.ndarray:
     return 1.0 + world.season * np.sin(2.0 * np.pi * (np.arange(days) - 100) / YEAR)
 
 
+def _rests(world: World, day: np.ndarray) -> np.ndarray:
+    """Whether days lived are of the winter in which all units stand."""
+    return np.mod(day - AUTUMN, YEAR) < world.winter
+
+
 def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
     """Units × visits: the day of each check, in order, infinite after the last."""
     units = len(roads.depot)
@@ -187,8 +195,17 @@ def visit_days(world: World, roads: Roads, luck: Luck) -> np.ndarray:
     if world.hole_days:
         middle = (world.years_before + 0.4 * world.years) * YEAR
         day = np.where(np.abs(day - middle) < world.hole_days / 2.0, NEVER, day)
+    if world.winter:
+        day = _after_winter(world, day, luck)
     day = np.concatenate([day, _returns(roads, luck)], axis=1)
     return _made(roads, np.sort(day, axis=1))
+
+
+def _after_winter(world: World, day: np.ndarray, luck: Luck) -> np.ndarray:
+    """Checks that were due while all stood are made in the three weeks after."""
+    into = np.mod(np.where(np.isfinite(day), day, 0.0) - AUTUMN, YEAR)
+    late = luck.of(day, lambda rng: rng.integers(0, 21, day.shape))
+    return np.where(into < world.winter, np.floor(day - into + world.winter + late), day)
 
 
 def _by_odometer(roads: Roads, luck: Luck) -> np.ndarray:

@@ -51,7 +51,9 @@ class World:
     at its minimum, in a straight line between (strokes follow mean wear). ``pairs_since``: who
     relined single ends relines both of an axle from half-way on. ``lay_up`` is added to the margin
     in the first two months of every year. ``sold``: share of units that left on one day.
-    ``opposite``: the season of the largest depot is that of the others half a year later.
+    ``winter``: so many days from 20 November on all units stand and none is checked; whoever was
+    due then is in the three weeks after. ``opposite``: the season of the largest depot is that of
+    the others half a year later.
     """
 
     units: int = 60
@@ -99,6 +101,7 @@ class World:
     lay_up: float = 0.0
     sold: float = 0.0
     opposite: bool = False
+    winter: int = 0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
     wear_unit_sd: float = 0.12
@@ -173,6 +176,7 @@ WORLDS = {
         PLAIN, lay_up=4.0, margin=(0.3, 0.8, 1.2)
     ),
     "depots of opposite seasons": replace(PLAIN, season=0.6, opposite=True),
+    "closed for four months of every winter": replace(PLAIN, winter=120),
     "half of the units sold a year and a half ago": replace(PLAIN, sold=0.5),
     "all of these": World(
         gaps="irregular",

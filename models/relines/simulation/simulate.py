@@ -70,7 +70,7 @@ from models.relines.simulation.state import (
     next_interval,
     reline,
 )
-from models.usage.fit import UsageFit
+from models.usage.fit import UsageFit, YearKnown
 
 BATCH_WHEEL_ENDS = 60_000
 """Wheel ends handled at a time: enough to fill a vector, few enough for a processor's cache."""
@@ -95,6 +95,11 @@ class FleetModel:
     policy: PolicyFit
     cells: BudgetCells
     campaigns: tuple[CampaignTold, ...] = ()
+
+    @property
+    def year_known(self) -> YearKnown:
+        """What is known of how the year goes."""
+        return self.usage.year_known | ({"thresholds"} if self.policy.yearly else frozenset())
 
     @property
     def changed_quarters(self) -> int:

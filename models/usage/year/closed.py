@@ -17,6 +17,9 @@ from models.usage.level import YEAR_DAYS
 
 LONG = 1.5
 """Usual intervals of a unit: a stretch as long makes a hole of records too (``holes``)."""
+OF_AN_INTERVAL, WAITING = 0.5, 1.25
+"""Or of one, where half of the intervals across it are so many times the usual one: between weeks
+in which all units are checked no unit waits."""
 LEAST_YEARS = 2
 """So many times, at least, it has been closed: once may be anything."""
 CHANCE = 0.001
@@ -80,7 +83,11 @@ def closed_season(begins: FloatArray, ends: FloatArray) -> ClosedSeason:
     spans = ((begins[:, None] <= first + 1.0) & (ends[:, None] >= last - 1.0)).any(axis=1)
     if spans.all() or not spans.any():
         return ClosedSeason()
-    usual = float(np.median((ends - begins)[~spans]))
+    days = ends - begins
+    usual, across = float(np.median(days[~spans])), float(np.median(days[spans]))
     expected = len(checks) * found.days / YEAR_DAYS
     is_long = found.days > LONG * usual and special.pdtr(strays, expected) < CHANCE
-    return found if is_long and len(first) >= LEAST_YEARS else ClosedSeason()
+    # A shorter one tells as much where it keeps units waiting. Each check was counted twice.
+    chance = float(special.pdtr(strays, expected / 2.0)) * len(phase)
+    waits = found.days > OF_AN_INTERVAL * usual and across > WAITING * usual and chance < CHANCE
+    return found if (is_long or waits) and len(first) >= LEAST_YEARS else ClosedSeason()

@@ -250,13 +250,13 @@ def test_who_knew_less_says_nothing_of_forecasts_that_know_more():
     """Two origins expect 20; one did not know that 40 come in such a quarter."""
     counts = no_event_counts(Calendar(np.array([30, 61, 91]), np.array([30, 61, 91])), 5, 5, 1)
     counts = dataclasses.replace(counts, relines_by_span=np.tile([[6], [7], [7]], (5, 1, 1)))
-    day, use = dt.date(2026, 1, 1), np.zeros(1)
-    knew = PastTotals(day, 1, counts, np.array([20.0]), {}, {}, use, season=True)
+    day, use, known = dt.date(2026, 1, 1), np.zeros(1), frozenset({"season"})
+    knew = PastTotals(day, 1, counts, np.array([20.0]), {}, {}, use, year_known=known)
     blind = PastTotals(day, 5, counts, np.array([40.0]), {}, {}, use)
-    assert errors_of([knew, blind], season=True).error == pytest.approx([0.0])
+    assert errors_of([knew, blind], year_known=known).error == pytest.approx([0.0])
     # Nor does one made when a hole of the records had hardly ended.
-    lost = dataclasses.replace(blind, season=True, after_hole=True)
-    assert errors_of([knew, lost], season=True).error == pytest.approx([0.0])
+    lost = dataclasses.replace(blind, year_known=known, after_hole=True)
+    assert errors_of([knew, lost], year_known=known).error == pytest.approx([0.0])
     # A forecast that knows of none may miss by one.
     assert errors_of([knew, blind]).error == pytest.approx([0.0, np.log(40.5 / 20.5)])
 

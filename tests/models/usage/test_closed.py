@@ -18,30 +18,30 @@ AS_OF = dt.date(2026, 3, 31)
 CLOSED_FROM, CLOSED_DAYS = -136.0, 151.0
 
 
-def is_closed(day: np.ndarray) -> np.ndarray:
-    return np.mod(day - CLOSED_FROM, YEAR_DAYS) < CLOSED_DAYS
+def is_closed(day: np.ndarray, days: float = CLOSED_DAYS) -> np.ndarray:
+    return np.mod(day - CLOSED_FROM, YEAR_DAYS) < days
 
 
-def checks(rng: np.random.Generator, every: float, years: int, closed: bool) -> list[float]:
+def checks(rng: np.random.Generator, every: float, years: int, closed: float) -> list[float]:
     """Days of one unit's checks, counted from as-of."""
     day, found = -YEAR_DAYS * years + rng.uniform(0, every), []
     while day < 0:
-        if closed and is_closed(np.array(day)):
-            day += CLOSED_DAYS - np.mod(day - CLOSED_FROM, YEAR_DAYS) + rng.uniform(0, 28)
+        if is_closed(np.array(day), closed):
+            day += closed - np.mod(day - CLOSED_FROM, YEAR_DAYS) + rng.uniform(0, 28)
             continue
         found.append(float(day))
         day += every + rng.normal(0, 5)
     return found
 
 
-def intervals(closed: bool, every: float = 84.0, years: int = 5, seed: int = 1) -> pl.DataFrame:
-    """Of forty units that run 200 km a day, and 20 in the closed time, if there is one."""
+def intervals(closed: float, every: float = 84.0, years: int = 5, seed: int = 1) -> pl.DataFrame:
+    """Of forty units that run 200 km a day, and 20 in the ``closed`` days, if there are some."""
     rng, rows = np.random.default_rng(seed), []
     for unit in range(40):
         days = np.round(checks(rng, every, years, closed))
         for first, last in itertools.pairwise(days):
             run = np.arange(first, last)
-            rate = np.where(closed & is_closed(run), 20.0, 200.0)
+            rate = np.where(is_closed(run, closed), 20.0, 200.0)
             km = rate.sum() * np.exp(rng.normal(0, 0.05))
             rows.append((f"U{unit:02d}", "North", "line", first, last - first, km))
     names = ["unit_id", "depot", "duty", "first", "days", "km"]
@@ -67,10 +67,28 @@ def found(rows: pl.DataFrame) -> ClosedSeason:
 
 
 def test_a_winter_in_which_nobody_is_checked_is_found() -> None:
-    closed = found(intervals(closed=True))
+    closed = found(intervals(closed=CLOSED_DAYS))
     assert closed.first == pytest.approx(CLOSED_FROM, abs=12)
     assert closed.days == pytest.approx(CLOSED_DAYS, abs=10)
     assert len(closed.stretches(-5 * YEAR_DAYS)) in (4, 5)
+
+
+@pytest.mark.parametrize("days", [60.0, 90.0, 120.0])
+def test_so_is_a_shorter_one_that_keeps_units_waiting(days: float) -> None:
+    """The first check after it sets the dates of the year: none may be due just before the next."""
+    closed = found(intervals(closed=days))
+    assert days - 5 < closed.days < days + 21
+    assert closed.first + closed.days == pytest.approx(CLOSED_FROM + days, abs=5)
+
+
+def test_weeks_in_which_all_units_are_checked_leave_stretches_that_close_nothing() -> None:
+    """Every twelve weeks from one day on: in some years before Christmas, in others after."""
+    rows = intervals(closed=0.0)
+    week = pl.col("first") - pl.col("first").mod(84.0)
+    first = week + pl.col("first").mod(5.0)
+    assert found(rows.with_columns(first=first, days=84)).days == 0.0
+    twice = pl.col("first") - pl.col("first").mod(YEAR_DAYS / 2.0) + pl.col("first").mod(9.0)
+    assert found(rows.with_columns(first=twice, days=182)).days == 0.0
 
 
 @pytest.mark.parametrize(
@@ -79,15 +97,15 @@ def test_a_winter_in_which_nobody_is_checked_is_found() -> None:
     ids=["all the year round", "twice a year", "once a year", "one year"],
 )
 def test_no_other_fleet_is_closed(every: float, years: int) -> None:
-    assert found(intervals(closed=False, every=every, years=years)).days == 0.0
+    assert found(intervals(closed=0.0, every=every, years=years)).days == 0.0
 
 
 def test_one_winter_on_record_may_be_anything() -> None:
-    assert found(intervals(closed=True, years=1)).days == 0.0
+    assert found(intervals(closed=CLOSED_DAYS, years=1)).days == 0.0
 
 
 def test_one_visit_in_the_closed_time_does_not_open_it() -> None:
-    rows = intervals(closed=True)
+    rows = intervals(closed=CLOSED_DAYS)
     new = rows.head(1).with_columns(
         unit_id=pl.lit("U99"), first=pl.lit(-60.0), days=pl.lit(30, pl.Int64)
     )
@@ -95,7 +113,7 @@ def test_one_visit_in_the_closed_time_does_not_open_it() -> None:
 
 
 def test_nobody_is_checked_then_in_the_forecast() -> None:
-    rows = intervals(closed=True)
+    rows = intervals(closed=CLOSED_DAYS)
     usage = fitted(rows)
     visits = drawn_visits(usage, 2 * YEAR_DAYS, 60, np.random.default_rng(2))
     day = visits.day[np.isfinite(visits.day) & (visits.day > 0) & (visits.day < 2 * YEAR_DAYS)]
@@ -108,7 +126,7 @@ def test_nobody_is_checked_then_in_the_forecast() -> None:
 
 
 def test_units_that_were_due_meanwhile_come_when_the_fleet_opens() -> None:
-    usage = fitted(intervals(closed=True))
+    usage = fitted(intervals(closed=CLOSED_DAYS))
     visits = drawn_visits(usage, 60.0, 60, np.random.default_rng(2))
     first = np.where(visits.day > 0, visits.day, np.inf).min(axis=0)
     # It opens on day 15, as it is known to a few days; all but those checked in autumn come soon.
@@ -133,7 +151,7 @@ def test_shares_of_closed_days_are_those_counted_day_by_day() -> None:
 
 
 def test_it_is_told_with_its_days() -> None:
-    row = year_frame(fitted(intervals(closed=True))).row(0, named=True)
+    row = year_frame(fitted(intervals(closed=CLOSED_DAYS))).row(0, named=True)
     assert abs((row["closed_from_on"] - dt.date(2025, 11, 15)).days) <= 12
     assert abs((row["closed_until_on"] - dt.date(2026, 4, 15)).days) <= 8
     # The middles of the open time and of the closed.
@@ -143,4 +161,4 @@ def test_it_is_told_with_its_days() -> None:
     assert row["most_ratio"] == pytest.approx(1.59, abs=0.06)
     # Nine days of the open time are taken for closed, at ten times the use.
     assert row["least_ratio"] == pytest.approx(0.16, abs=0.1)
-    assert year_frame(fitted(intervals(closed=False))).is_empty()
+    assert year_frame(fitted(intervals(closed=0.0))).is_empty()
