@@ -196,10 +196,13 @@ def _ahead_rows(row: Row, events: Sequence[tuple[PerKm, dict[str, float]]]) -> I
 
 
 def _units(spent: pl.DataFrame) -> pl.DataFrame:
-    """Every unit that ran, beside what its axle types, duties and km explain."""
-    rate = pl.col("all").sum().over(*GROUP) / pl.col("wheel_end_km").sum().over(*GROUP)
+    """Every unit that ran, beside what its axle types, duties and km explain; of a group that has
+    not run yet, a job's cost says nothing."""
+    km = pl.col("wheel_end_km").sum().over(*GROUP)
+    rate = pl.col("all").sum().over(*GROUP) / km
     units = (
-        spent.with_columns(expected_cost=rate * pl.col("wheel_end_km"))
+        spent.filter(km > 0.0)
+        .with_columns(expected_cost=rate * pl.col("wheel_end_km"))
         .group_by("unit_id", maintain_order=True)
         .agg(
             pl.col("depot").first(),

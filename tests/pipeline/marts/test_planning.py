@@ -9,7 +9,7 @@ import pytest
 
 from models.relines.past_errors import PastErrors
 from pipeline.cli import main
-from pipeline.marts.planning import plan
+from pipeline.marts.planning import costs, plan
 from pipeline.marts.planning.parts import adjusted_pairs
 from pipeline.marts.planning.stock import linings_stock
 from pipeline.settings import Settings
@@ -196,3 +196,17 @@ def test_visits_are_planned_the_same_a_few_wheel_ends_at_a_time(monkeypatch):
     assert whole.height > 7
     monkeypatch.setattr(plan, "ENDS_AT_ONCE", 7)
     assert plan._plan(Settings(), fleet, ends, (), day).equals(whole)
+
+
+def test_a_group_that_has_not_run_yet_tells_nothing_of_its_unit_s_costs():
+    """One new unit of a kind of its own, greased once and not run yet, beside two that have."""
+    names = (*costs._ITEMS, *(f"{name}_counted" for name in costs.COUNTED), "relines_alone")
+    nought = dict.fromkeys(names, 0.0)
+    rows = [
+        {"unit_id": unit, "axle_type": kind, "duty": "haul", "depot": None} | nought
+        | {"wheel_end_km": km, "labour": 100.0, "all": 100.0, "relines_counted": n}
+        for unit, kind, km, n in (("A", "S9", 5e4, 1), ("B", "S9", 5e4, 1), ("C", "S1", 0.0, 0))
+    ]  # fmt: skip
+    found = costs._units(pl.DataFrame(rows))
+    assert found["unit_id"].to_list() == ["A", "B"]
+    assert found["expected_cost"].to_list() == [100.0, 100.0]
