@@ -226,6 +226,13 @@ def _overdue(data: PageData) -> Fact | None:
     judged = services_known(data.on_record)
     if not judged:
         return Fact("Overdue", "not known", "no check, greasing or fitting on record", "late")
+    left = data.overdue_if_there
+    unseen = 0 if left is None else left["wheel_end_id"].n_unique()
+    if unseen:
+        ends = count(unseen, "wheel end")
+        note = f"of {listed(judged)}, but for {ends} of units not seen for so long that they have "
+        note += "probably left, or their records are missing"
+        return Fact("Overdue", "none known", note, "late")
     return Fact("Overdue", "none found", f"of {listed(judged)}", "late")
 
 

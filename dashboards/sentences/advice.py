@@ -192,7 +192,19 @@ class _Words:
             "left would tell at once",
         )
         again = pl.col("trouble_before").fill_null(value=False)
-        before = pl.when(again).then(pl.lit("; it went out before that")).otherwise(pl.lit(""))
+        read = _text(
+            "; read at ",
+            _share(pl.col("ratio_before")),
+            f" % of the arm before that (band {self.band}), and no other adjuster fitted since",
+        )
+        before = (
+            pl.when("flagged")
+            .then(read)
+            .when(again)
+            .then(pl.lit("; it went out before that"))
+            .otherwise(pl.lit(""))
+        )
+        before = before.fill_null("")
         since = _text(_capital(made), ", not read since", before, chance.fill_null(""))
         none = (
             pl.when(pl.col("arm_length_mm").is_null())
@@ -348,6 +360,8 @@ class _Words:
             "first_check": self.first_check(),
         }
         todo = _chosen("advice", texts)
+        perhaps = "if its unit, not seen for long, still runs, " + todo
+        todo = pl.when(pl.col("flagged") & pl.col("seems_left")).then(perhaps).otherwise(todo)
         odd = pl.col("found_odd").fill_null(value=False)
         return _capital(pl.when(odd).then("read it again first, then " + todo).otherwise(todo))
 

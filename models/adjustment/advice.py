@@ -61,6 +61,8 @@ def _advice() -> pl.Expr:
         .then(pl.lit("reline"))
         .when(to_replace)
         .then(pl.lit("replace"))
+        .when(flagged & unread & state.is_in(GOES_OUT_AGAIN))
+        .then(pl.lit("find_cause"))
         .when(flagged & again & state.is_in(GOES_OUT_AGAIN))
         .then(pl.lit("failed_before"))
         .when(flagged)

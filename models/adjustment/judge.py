@@ -72,7 +72,7 @@ GROUNDS = (
     *("found_return_test", "found_fault", "found_marks", "found_cap", "found_greasing"),
     *("found_wear", "found_applied", "applied_stroke_mm", "readjust_limit_mm", "test_failed"),
     *("tested_on", "lining_now_mm", "lining_read_mm", "lining_read_on", "lining_min_mm"),
-    "found_odd",
+    *("found_odd", "ratio_before", "seems_left"),
 )
 
 
@@ -103,8 +103,8 @@ def judge_wheel_ends(
     What only readings tell is null where nothing was read since the present setting.
     ``flag_reason`` is ``lining`` (at its minimum), ``strokes``, ``finding`` (failed return test,
     fault found or applied stroke at its limit, where the strokes alone would not do), ``reading``
-    (so far out that it is looked at even if it may be a slip) or ``sides``. Units that have as good
-    as surely left have none.
+    (so far out that it is looked at even if it may be a slip) or ``sides``. Of units that have as
+    good as surely left only a lining at its minimum or a failed test of the last year has one.
 
     Raises
     ------

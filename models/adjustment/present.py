@@ -76,7 +76,7 @@ LEFT_AFTER = 0.5
 
 OF_EPISODE = (
     *("set_source", "first_ratio", "last_ratio", "first_was_left", "arm_length_mm", "ratio_per_mm"),
-    *("wear_mm", "km", "weeks", "readings", "read_on", "last_read_on"),
+    *("wear_mm", "km", "weeks", "readings", "read_on", "last_read_on", "ratio_before"),
 )
 OF_OUTLOOK = (
     *("check_weeks", "wear_since_mm", "wear_to_next_mm", "wear_to_next_sd_mm", "wear_z"),
@@ -122,7 +122,7 @@ def _present(
     prepared: PreparedReadings, outlook: pl.DataFrame, fleet: FleetDrift
 ) -> tuple[_Parts, _Parts]:
     """Parts in force that were read, and settings on record that were not."""
-    episodes = _with_outlook(prepared.episodes, outlook)
+    episodes = _with_ratio_before(_with_outlook(prepared.episodes, outlook))
     carried = carried_troubles(prepared.histories, episodes, fleet.fit.parameters)
     return (
         _read_parts(prepared, episodes, carried),
@@ -163,7 +163,8 @@ def _states(parts: _Parts, prepared: PreparedReadings, fleet: FleetDrift) -> pl.
     read = [mixed_moments(w.held_in + w.weight, e.now, e.now_var) for e, w in weighed]
     ratio, ratio_var = (np.concatenate(moment) for moment in zip(*read, strict=True))
     figures = part.select(
-        "wheel_end_id", "readings", pl.col("last_ratio").cast(pl.Float64), "last_read_on"
+        *("wheel_end_id", "readings", "first_was_left", "last_read_on"),
+        pl.col("last_ratio", "ratio_before").cast(pl.Float64),
     ).with_columns(
         *_probability_columns(probability),
         *(pl.Series(f"found_{name}", code) for name, code in codes.items()),
@@ -332,6 +333,12 @@ def _with_outlook(episodes: pl.DataFrame, outlook: pl.DataFrame) -> pl.DataFrame
     )
 
 
+def _with_ratio_before(episodes: pl.DataFrame) -> pl.DataFrame:
+    """``ratio_before``: what the same adjuster's stroke was read as last before the setting."""
+    before = pl.col("last_ratio").shift(1)
+    return episodes.with_columns(ratio_before=pl.when("same_adjuster").then(before))
+
+
 def _read_parts(prepared: PreparedReadings, episodes: pl.DataFrame, carried: Floats) -> _Parts:
     rows = np.flatnonzero(episodes["present"].to_numpy() & (prepared.histories.readings > 0))
     frame = episodes[rows].with_columns(from_on=pl.col("last_read_on"))
@@ -364,12 +371,24 @@ def _unread_parts(
         *("set_source", "arm_length_mm", "ratio_per_mm"),
         *(pl.lit(None).alias(name) for name in ("first_ratio", "last_ratio", "first_was_left")),
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in ("wear_mm", "km", "weeks")),
+        ratio_before=_last_ratios(episodes, unread),
         read_on=pl.lit(None, dtype=pl.List(pl.Date)),
         last_read_on=pl.lit(None, dtype=pl.Date),
         readings=pl.lit(0, dtype=pl.UInt32),
         from_on=pl.col("set_on"),
     )
     return _Parts(frame, _nothing_read(unread, fleet.groups), brought, wrong)
+
+
+def _last_ratios(episodes: pl.DataFrame, unread: pl.DataFrame) -> pl.Series:
+    """What each wheel end's stroke was read as before a setting that nobody has read since; null
+    where it was another adjuster's."""
+    last = episodes.filter(from_last=0).select("wheel_end_id", before="last_ratio")
+    joined = unread.select("wheel_end_id", "set_source").join(
+        last, on="wheel_end_id", how="left", maintain_order="left"
+    )
+    same = pl.col("set_source") != SOURCES[Source.ADJUSTER_REPLACED]
+    return joined.select(pl.when(same).then(pl.col("before").cast(pl.Float64))).to_series()
 
 
 def _nothing_read(unread: pl.DataFrame, groups: Groups) -> StrokeHistories:

@@ -1,7 +1,8 @@
 """State, flag and priority of each wheel end, from its probabilities and plain findings.
 
-A lining at its minimum, and a return test that failed with no other adjuster since, need no model:
-they flag where nothing else is known.
+A lining at its minimum, a return test that failed with no other adjuster since, and a stroke that
+was far outside before it was set by hand, need no model: they flag where nothing else is known. An
+automatic adjuster that has to be set by hand has a fault that the setting hides.
 
 Priority runs from 0 to 100 and only orders the list: linings at their minimum first, the thinnest
 at the top; then by how sure it is that something is wrong, times how far out of band the stroke is
@@ -22,8 +23,9 @@ from models.common.units import KM_PER_UNIT
 
 P_FAULTS = tuple(f"p_{state}" for state in STATES[1:])
 LEAST_SURE = 0.5
-# A unit that is less likely to be in the fleet still has left: nobody can look at it first.
-HAS_LEFT = 0.05
+# A unit that is less likely to be in the fleet still has left: nobody can look at it first. But
+# where its records are missing it runs on: what was plainly found in the last year is looked at.
+HAS_LEFT, A_YEAR_DAYS = 0.05, 365
 FAR_OUT_HALF_WIDTHS = 2.0
 DAYS_PER_WEEK = 7.0
 # A plain finding is as good as this probability in the priority.
@@ -48,8 +50,8 @@ def with_flags(
     judged: pl.DataFrame, band: Band, rules: FlagRules, limit: float, as_of: date
 ) -> pl.DataFrame:
     """Add age, sides of the axle, state and flag to the figures that tell them."""
-    judged = _with_findings(_with_worn_out(_with_age(judged, rules, as_of)))
-    return _with_state(_with_sides(judged, rules), band, limit)
+    judged = _with_findings(_with_worn_out(_with_age(judged, rules, as_of)), band)
+    return _with_state(_with_sides(judged, rules), band, limit, as_of)
 
 
 def _with_age(judged: pl.DataFrame, rules: FlagRules, as_of: date) -> pl.DataFrame:
@@ -80,8 +82,12 @@ def _with_worn_out(judged: pl.DataFrame) -> pl.DataFrame:
     return judged.with_columns(worn_out_by=by)
 
 
-def _with_findings(judged: pl.DataFrame) -> pl.DataFrame:
+def _with_findings(judged: pl.DataFrame, band: Band) -> pl.DataFrame:
     """What flags whatever the strokes say, and the state it stands for if they say nothing."""
+    low, high = band.low - FAR_OUT_HALF_WIDTHS * band.half_width, _far_high(band)
+    left = pl.col("first_was_left").cast(pl.Int64).fill_null(0)
+    hidden = pl.col("readings").fill_null(0).cast(pl.Int64) <= left
+    before = pl.when(hidden).then(pl.col("ratio_before"))
     fault = pl.col("found_fault")
     finding = (
         pl.when(fault == FOUND_OVER_ADJUSTING)
@@ -92,6 +98,10 @@ def _with_findings(judged: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("stuck"))
         .when(pl.col("found_applied") == 1)
         .then(pl.lit("slackening"))
+        .when(before > high)
+        .then(pl.lit("slackening"))
+        .when(before < low)
+        .then(pl.lit("tightening"))
     )
     return judged.with_columns(finding=finding)
 
@@ -111,7 +121,7 @@ def _with_sides(judged: pl.DataFrame, rules: FlagRules) -> pl.DataFrame:
     )
 
 
-def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
+def _with_state(judged: pl.DataFrame, band: Band, limit: float, as_of: date) -> pl.DataFrame:
     # What an adjuster brings along calls for a look at its first check, not for a flag: nothing has
     # been read since.
     read = pl.col("readings").fill_null(0) > 0
@@ -132,9 +142,11 @@ def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
     by_finding = pl.col("finding").is_not_null() & ~by_strokes
     reason = pl.when(by_finding).then(pl.lit("finding")).when("sure").then(pl.lit("strokes"))
     reason = reason.when("found").then(pl.lit("reading")).when("uneven").then(pl.lit("sides"))
-    here = pl.col("p_in_fleet") >= HAS_LEFT
+    left = pl.col("p_in_fleet") < HAS_LEFT
+    here = ~left | _plainly_found_lately(as_of)
     why = pl.when(worn_out).then(pl.lit("lining")).otherwise(reason)
     return judged.with_columns(
+        seems_left=left,
         flagged=(pl.any_horizontal("sure", "found", "uneven") | worn_out) & here,
         flag_reason=pl.when(here).then(why),
         fault=fault,
@@ -151,11 +163,26 @@ def _with_state(judged: pl.DataFrame, band: Band, limit: float) -> pl.DataFrame:
     )
 
 
+def _plainly_found_lately(as_of: date) -> pl.Expr:
+    """A lining read at its minimum or a return test that failed, in the last year."""
+
+    def lately(day: str) -> pl.Expr:
+        return (pl.lit(as_of) - pl.col(day)).dt.total_days() <= A_YEAR_DAYS
+
+    worn = (pl.col("worn_out_by") == "reading") & lately("lining_read_on")
+    failed = pl.col("test_failed") & lately("tested_on")
+    return (worn.fill_null(value=False)) | (failed.fill_null(value=False))
+
+
 def _far_out(band: Band) -> pl.Expr:
     """A last reading so far outside that somebody must look, were it only a slip of the eye."""
-    beyond = FAR_OUT_HALF_WIDTHS * band.half_width
-    inside = pl.col("last_ratio").is_between(band.low - beyond, band.high + beyond)
+    low = band.low - FAR_OUT_HALF_WIDTHS * band.half_width
+    inside = pl.col("last_ratio").is_between(low, _far_high(band))
     return (~inside).fill_null(value=False)
+
+
+def _far_high(band: Band) -> float:
+    return band.high + FAR_OUT_HALF_WIDTHS * band.half_width
 
 
 def _likeliest_fault() -> pl.Expr:

@@ -352,12 +352,38 @@ def test_set_since_the_last_reading(fleet):
 def test_a_setting_nobody_read_is_out_as_often_as_its_adjuster_and_depot_make_it(fleet):
     sound, stuck = set_since(fleet, CASES["in_band"]), set_since(fleet, CASES["stuck"])
     assert stuck["p_out_now"] > sound["p_out_now"] + 0.2
-    assert (stuck["state"], stuck["flagged"]) == ("in_band", False)  # nothing was read of it since
+    assert (sound["state"], sound["flagged"]) == ("in_band", False)
     new = set_since(fleet, CASES["stuck"], set_source="adjuster_replaced")
+    assert (new["state"], new["flagged"]) == ("in_band", False)
     assert new["p_out_now"] < stuck["p_out_now"] / 2
     careless = replace(fleet, wrong_by_depot={"there": 5.0})
     there, here = (set_since(careless, CASES["in_band"], depot=d) for d in ("there", "here"))
     assert there["p_out_now"] > 2 * here["p_out_now"]
+
+
+@pytest.mark.parametrize("source", ["adjuster_set", "reline"])
+def test_a_setting_after_a_stroke_far_outside_hides_a_fault_until_it_is_read(fleet, source):
+    row = set_since(fleet, CASES["stuck"], set_source=source)
+    assert (row["state"], row["flagged"], row["flag_reason"]) == ("slackening", True, "finding")
+    assert "read at 38.7 % of the arm before that (band 10–15 %), and no other" in row["evidence"]
+    assert row["evidence"].endswith("find the cause; re-setting it would hide the fault.")
+    tight = set_since(fleet, [19, 17, 12, 4, 1], set_source=source)
+    assert (tight["state"], tight["flagged"], tight["advice"]) == ("tightening", True, "find_cause")
+    # A stroke a little outside was set right, for all one knows.
+    slack = set_since(fleet, [19, 21, 22, 24], set_source=source)
+    assert not slack["flagged"]
+
+
+def test_a_stroke_as_it_was_left_is_no_check_of_what_was_set(fleet):
+    before = readings("A/1L", CASES["stuck"])
+    left = readings("A/1L", [19, 20]).with_columns(
+        episode_id=pl.lit("A/1L@2"),
+        set_source=pl.lit("adjuster_set"),
+        as_left=pl.Series([True, False]),
+        inspected_on=pl.col("inspected_on") + dt.timedelta(weeks=60),
+    )
+    assert judged(fleet, before, left.head(1))["A/1L"]["flag_reason"] == "finding"
+    assert judged(fleet, before, left)["A/1L"]["flag_reason"] != "finding"
 
 
 def test_a_setting_not_read_for_too_long_is_not_seen(fleet):
@@ -541,13 +567,21 @@ def test_results_do_not_depend_on_the_order_of_rows(fleet):
     assert ordered.episodes.equals(shuffled.episodes)
 
 
-@pytest.mark.parametrize(("chance", "flagged"), [(1.0, True), (0.3, True), (1e-6, False)])
-def test_a_unit_that_has_surely_left_is_not_looked_at_first(fleet, chance, flagged):
-    """One sold with a lining at its minimum, under another number by now."""
+@pytest.mark.parametrize(
+    ("chance", "weeks", "flagged"),
+    [(1.0, 60, True), (0.3, 60, True), (1e-6, 60, False), (1e-6, 30, True)],
+)
+def test_a_unit_that_has_surely_left_is_not_looked_at_first(fleet, chance, weeks, flagged):
+    """One sold with a lining at its minimum, or its file is missing: for a year nobody knows."""
     ends = outlook("K3/1L").with_columns(
         lining_min_mm=pl.lit(6.0), lining_read_mm=pl.lit(5.5), p_in_fleet=pl.lit(chance)
     )
+    read_on = SET_ON - dt.timedelta(weeks=weeks)
+    ends = ends.with_columns(lining_read_on=pl.lit(read_on))
     prepared = prepare_readings(readings("K1/1L", CASES["in_band"]), groups=fleet.groups)
-    (row,) = verdicts(prepared, ends, fleet, SET_ON).rows(named=True)
+    found = verdicts(prepared, ends, fleet, SET_ON)
+    (row,) = with_evidence(found, Fleet(), 0.03).rows(named=True)
     assert (row["flagged"], row["flag_reason"]) == (flagged, "lining" if flagged else None)
     assert row["state"] == "worn_out"
+    unseen = "If its unit, not seen for long, still runs, take it out of service" in row["evidence"]
+    assert unseen == (flagged and chance < 0.05)
