@@ -126,6 +126,8 @@ class _Words:
     def lining(self) -> pl.Expr:
         """Said of linings at their minimum alone."""
         read = _text(self.length(pl.col("lining_read_mm"), 1), " on ", _day("lining_read_on"))
+        old = _text(self.length(pl.col("lining_before_mm"), 1), " on ", _day("lining_before_on"))
+        doubt = " and no reline on record between: read it again."
         minimum = _text(", minimum ", self.length(pl.col("lining_min_mm"), 1))
         now = _text("Lining estimated at ", self.length(pl.col("lining_now_mm"), 1), " now")
         last = pl.coalesce(_text("; last read ", read), pl.lit("; not read since it was relined"))
@@ -134,6 +136,8 @@ class _Words:
             .then(_text("Lining read ", read, minimum, "."))
             .when(pl.col("worn_out_by") == "estimate")
             .then(_text(now, minimum, last, "."))
+            .when(pl.col("worn_out_by") == "before")
+            .then(_text("Lining read ", read, ", but ", old, minimum, doubt))
         )
         unwritten = " It was probably relined then, though nobody wrote that down: look first."
         perhaps = pl.when(_probably_relined()).then(pl.lit(unwritten)).otherwise(pl.lit(""))
@@ -339,7 +343,8 @@ class _Words:
         )
         until = "take it out of service until it is relined"
         if_old = f"if the lining is still the old one, {until}"
-        reline = pl.when(_probably_relined()).then(pl.lit(if_old)).otherwise(pl.lit(until))
+        doubt = _probably_relined() | (pl.col("worn_out_by") == "before").fill_null(value=False)
+        reline = pl.when(doubt).then(pl.lit(if_old)).otherwise(pl.lit(until))
         texts = {
             "reline": reline + ".",
             "reline_and_replace": reline + f"; {REPLACE}.",

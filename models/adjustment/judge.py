@@ -52,6 +52,9 @@ OUTLOOK_COLUMNS: dict[str, tuple[pl.DataType, object]] = {
     "lining_read_mm": (pl.Float64(), None),
     "lining_read_on": (pl.Date(), None),
     "lining_min_mm": (pl.Float64(), None),
+    "lining_old_mm": (pl.Float64(), None),
+    "lining_before_mm": (pl.Float64(), None),
+    "lining_before_on": (pl.Date(), None),
 }
 # These are those of the part that was read, where one was.
 OF_PART = ("set_source", "arm_length_mm", "ratio_per_mm", "stop_ratio")
@@ -73,6 +76,7 @@ GROUNDS = (
     *("found_wear", "found_applied", "applied_stroke_mm", "readjust_limit_mm", "test_failed"),
     *("tested_on", "lining_now_mm", "lining_read_mm", "lining_read_on", "lining_min_mm"),
     *("found_odd", "ratio_before", "seems_left"),
+    *("lining_before_mm", "lining_before_on"),
 )
 
 
@@ -95,7 +99,9 @@ def judge_wheel_ends(
         fleet since it was last seen (1 when left out), and ``weeks_if_left``, how long it ran on if
         it has (half the check's weeks when left out); ``wear_z`` (wear rate against its group);
         ``test_failed`` with ``tested_on`` (its last return test, if no other adjuster was fitted
-        since); and the lining: estimated now, read last and when, and its minimum
+        since); and the lining: estimated now, read last and when, its minimum, and where it
+        grew without a word and that is in doubt, what it was read as before, and when, and what the
+        old one would be at the next check
 
     Returns
     -------

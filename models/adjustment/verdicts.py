@@ -27,6 +27,8 @@ LEAST_SURE = 0.5
 # where its records are missing it runs on: what was plainly found in the last year is looked at.
 HAS_LEFT, A_YEAR_DAYS = 0.05, 365
 FAR_OUT_HALF_WIDTHS = 2.0
+# What a lining read twice some way apart may be thinner than its last reading and wear make it.
+OLD_LINING_MM = 1.0
 DAYS_PER_WEEK = 7.0
 # A plain finding is as good as this probability in the priority.
 FINDING_IS_SURE = 0.95
@@ -68,7 +70,8 @@ def _with_age(judged: pl.DataFrame, rules: FlagRules, as_of: date) -> pl.DataFra
 
 
 def _with_worn_out(judged: pl.DataFrame) -> pl.DataFrame:
-    """``worn_out_by``: ``reading`` or ``estimate`` that has the lining at or below its minimum.
+    """``worn_out_by``: ``reading`` or ``estimate`` that has the lining at or below its minimum, or
+    a reading ``before`` one that grew without a word, of a lining that would be by the next check.
 
     The last reading of the lining in place counts; an estimate, from an even chance on.
     """
@@ -78,6 +81,8 @@ def _with_worn_out(judged: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("reading"))
         .when(pl.col("lining_now_mm") <= minimum)
         .then(pl.lit("estimate"))
+        .when(pl.col("lining_old_mm") <= minimum + OLD_LINING_MM)
+        .then(pl.lit("before"))
     )
     return judged.with_columns(worn_out_by=by)
 

@@ -303,7 +303,16 @@ def drift_outlook(
         ends = ends.join(_leaving(fits.usage), on="unit_id", how="left")
     if fits.thinning is not None:
         ends = _at_their_thickness(con, ends, fits.thinning, some)
-    return _with_wear_ahead(_with_km_ahead(ends, fits.usage, as_of), fits.wear)
+    ahead = _with_wear_ahead(_with_km_ahead(ends, fits.usage, as_of), fits.wear)
+    return ahead.with_columns(lining_old_mm=_old_lining(as_of))
+
+
+def _old_lining(as_of: dt.date) -> pl.Expr:
+    """Where a lining grew without a word: what the one before would be at the next check, were it
+    there still."""
+    since = (pl.lit(as_of) - pl.col("lining_before_on")).dt.total_days() + pl.col("days_ahead")
+    worn = pl.col("rate") * pl.col("km_per_day") * since / KM_PER_UNIT
+    return pl.col("lining_before_mm") - worn.clip(0.0)
 
 
 def _at_their_thickness(

@@ -12,6 +12,9 @@ from pipeline.publish.fleet import fleet_of
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
+MOST_DAYS = 10_957.0
+"""Thirty years: no date is told beyond."""
+
 
 def write_status(
     con: duckdb.DuckDBPyConnection,
@@ -38,10 +41,35 @@ def write_status(
         linings = forecasts.linings.drop("life_id", "wear_a_day_mm")
         status = status.join(linings, on="wheel_end_id", how="left")
         status = status.join(forecasts.dates, on="wheel_end_id", how="left")
+        status = _with_early_dates_of_the_old(status, forecasts.linings, as_of)
         usage = forecasts.fleet.usage
         there = pl.DataFrame({"unit_id": usage.unit_ids, "p_present": usage.present})
         status = status.join(there.cast({"unit_id": pl.String}), on="unit_id", how="left")
     marts.write(con, "wheel_end_status", status)
+
+
+def _with_early_dates_of_the_old(
+    status: pl.DataFrame, linings: pl.DataFrame, as_of: dt.date
+) -> pl.DataFrame:
+    """Where a lining grew without a word and that is in doubt, the early date is no later than that
+    of the lining before at today's wear, and its km are as many fewer."""
+    a_day = linings.select("wheel_end_id", a_day="wear_a_day_mm")
+    left = (pl.col("lining_before_mm") - pl.col("lining_min_mm")) / pl.col("a_day")
+    day = pl.col("lining_before_on") + pl.duration(days=left.clip(0.0, MOST_DAYS).cast(pl.Int64))
+    early = pl.min_horizontal("min_on_p10", pl.max_horizontal(day, pl.lit(as_of)))
+    doubted = pl.col("lining_before_mm").is_not_null() & (pl.col("a_day") > 0.0)
+    share = (early - pl.lit(as_of)).dt.total_days() / (
+        pl.col("min_on_p10") - pl.lit(as_of)
+    ).dt.total_days().clip(1)
+    km = pl.col("seen_km") + (pl.col("min_km_p10") - pl.col("seen_km")) * share
+    return (
+        status.join(a_day, on="wheel_end_id", how="left", maintain_order="left")
+        .with_columns(
+            min_km_p10=pl.when(doubted).then(km).otherwise("min_km_p10"),
+            min_on_p10=pl.when(doubted).then(early).otherwise("min_on_p10"),
+        )
+        .drop("a_day")
+    )
 
 
 def write_month(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> None:

@@ -2,14 +2,18 @@
 -- key: wheel_end_id
 -- inputs: judge.wheel_ends, stage.duty_spells, stage.setting_episodes, stage.stroke_readings,
 --         stage.lining_lives, stage.lining_readings, stage.adjuster_fittings,
---         stage.adjuster_checks, stage.inspections, stage.jobs, stage.unit_sightings, run.service,
+--         stage.adjuster_checks, stage.inspections, stage.jobs, stage.relines,
+--         stage.unit_sightings, run.service,
 --         run.parameters
 -- meaning: the setting, lining (fitted_on null: before the records) and adjuster in place on the
 --          as-of day and its check interval; the
 --          unit's km when its stroke was last read (when it was set, where not since), when its
 --          adjuster was fitted and last known good, and when it was last seen; what its lining
 --          read last (by the pointer only where no gauge was ever put to it) and its minimum;
---          whether its last return test failed with no other adjuster since (null: never tested)
+--          whether its last return test failed with no other adjuster since (null: never tested);
+--          lining_before_mm, lining_before_on: the reading before, where the lining grew without a
+--          word at its last reading alone, its axle's other did not, and most relines are written
+--          down: it may be the old lining, read or typed wrong (null: no such doubt)
 with episodes as (
     select
         e.wheel_end_id,
@@ -45,6 +49,44 @@ linings as (
         ) as place
     from lives l
     left join stage.lining_readings r on r.life_id = l.life_id
+),
+
+-- Linings begun by a reading that grew, and read on no other day.
+grown as (
+    select l.wheel_end_id, l.axle_id, l.started_on, l.life_no
+    from stage.lining_lives l
+    inner join stage.lining_readings r on r.life_id = l.life_id and r.lining_mm is not null
+    where l.ended_on is null and l.start_source = 'inferred'
+    group by l.wheel_end_id, l.axle_id, l.started_on, l.life_no
+    having max(r.inspected_on) = l.started_on
+),
+
+-- Both linings of an axle that grew at once were renewed.
+grown_alone as (
+    select min(wheel_end_id) as wheel_end_id, min(life_no) as life_no
+    from grown
+    group by axle_id, started_on
+    having count(*) = 1
+),
+
+-- Where most relines are written down, one that is not is a doubt.
+written as (
+    select count(*) filter (where source = 'job') > count(*) filter (where source = 'inferred') as most
+    from stage.relines
+    where source <> 'register'
+),
+
+doubted as (
+    select
+        g.wheel_end_id,
+        max_by(r.lining_mm, (r.inspected_on, r.as_left)) as lining_before_mm,
+        max(r.inspected_on) as lining_before_on
+    from grown_alone g
+    inner join stage.lining_lives l
+        on l.wheel_end_id = g.wheel_end_id and l.life_no = g.life_no - 1
+    inner join stage.lining_readings r on r.life_id = l.life_id and r.lining_mm is not null
+    inner join written w on w.most
+    group by g.wheel_end_id
 ),
 
 adjusters as (
@@ -131,6 +173,8 @@ final as (
         l.fitted_on,
         l.lining_read_mm,
         l.lining_read_on,
+        b.lining_before_mm,
+        b.lining_before_on,
         a.fitted_km as adjuster_fitted_km,
         a.good_km as adjuster_good_km,
         t.tested_on,
@@ -150,6 +194,7 @@ final as (
         group by wheel_end_id, inspected_on
     ) i on i.wheel_end_id = w.wheel_end_id and i.inspected_on = e.read_on
     left join linings l on l.wheel_end_id = w.wheel_end_id and l.place = 1
+    left join doubted b on b.wheel_end_id = w.wheel_end_id
     left join adjusters a on a.wheel_end_id = w.wheel_end_id
     left join tested t on t.wheel_end_id = w.wheel_end_id
     left join seen n on n.unit_id = w.unit_id

@@ -160,3 +160,37 @@ def test_adjusters_of_unknown_age_say_how_far_they_were_watched_and_their_unit_r
         ("K2/1L", 20_000, 20_000, 20_000),
         ("K2/1R", 11_000, 20_000, 20_000),
     ]
+
+
+def lining_before(written: str, *, mate: str = "11", later: str = "") -> list[tuple]:
+    """Of 1L, read at 17 mm after 8 without a word, as 1R was read at 12 and then so."""
+    checks = f"""
+    unit_id | axle_no | side | inspected_on | odometer_km | lining_mm
+    K1      | 1       | L    | 2025-01-01   | 100000      | 9
+    K1      | 1       | R    | 2025-01-01   | 100000      | 13
+    K1      | 1       | L    | 2025-04-11   | 120000      | 8
+    K1      | 1       | R    | 2025-04-11   | 120000      | 12
+    K1      | 1       | L    | 2025-07-20   | 140000      | 17
+    K1      | 1       | R    | 2025-07-20   | 140000      | {mate}
+    {later}
+    """
+    work = f"""
+    unit_id | axle_no | side | done_on    | odometer_km | action
+    K1      | 1       | L    | 2024-06-10 | 60000       | {written}
+    K1      | 1       | R    | 2024-06-10 | 60000       | {written}
+    """
+    made = warehouse_of(inspections=checks, work=work)
+    warehouse.build(made, "30_reduce")
+    return rows(
+        made,
+        """select wheel_end_id, lining_before_mm, lining_before_on from reduce.drift_outlook
+        where lining_before_mm is not null""",
+    )
+
+
+def test_a_lining_that_grew_alone_without_a_word_is_in_doubt_where_relines_are_written():
+    assert lining_before("reline") == [("K1/1L", 8.0, D(2025, 4, 11))]
+    assert lining_before("greased") == []  # nobody here writes relines down
+    assert lining_before("reline", mate="18") == []  # both of the axle were renewed
+    again = "K1 | 1 | L | 2025-10-20 | 150000 | 16"
+    assert lining_before("reline", later=again) == []  # it stayed there

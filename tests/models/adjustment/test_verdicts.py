@@ -418,6 +418,29 @@ def test_a_lining_that_was_probably_relined_unwritten_is_said_to_be(fleet):
         assert "Take it out of service until it is relined." in row["evidence"]
 
 
+@pytest.mark.parametrize(("old", "flagged"), [(6.8, True), (9.0, False), (None, False)])
+def test_a_lining_that_grew_without_a_word_is_read_again_where_the_old_one_would_be_due(
+    fleet, old, flagged
+):
+    ends = outlook("A/1L", arm_length_mm=150.0, lining_read_on=SET_ON).with_columns(
+        lining_now_mm=pl.lit(16.4),
+        lining_read_mm=pl.lit(17.0),
+        lining_min_mm=pl.lit(6.0),
+        lining_old_mm=pl.lit(old, dtype=pl.Float64),
+        lining_before_mm=pl.lit(None if old is None else 8.1, dtype=pl.Float64),
+        lining_before_on=pl.lit(SET_ON - dt.timedelta(days=90)),
+    )
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=2))
+    (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
+    assert (row["flagged"], row["state"] == "worn_out") == (flagged, flagged)
+    if flagged:
+        assert row["evidence"].startswith("Lining read 17.0 mm on ")
+        assert "but 8.1 mm on " in row["evidence"]
+        assert "no reline on record between: read it again." in row["evidence"]
+        assert "If the lining is still the old one, take it out of service" in row["evidence"]
+
+
 def test_wear_that_nobody_read_is_said_to_be_the_usual(fleet):
     row = judged(fleet, readings("A/1L", CASES["slackening"]))["A/1L"]
     assert " while, by usual wear, " in row["evidence"]
