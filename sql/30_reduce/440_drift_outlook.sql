@@ -3,14 +3,15 @@
 -- inputs: judge.wheel_ends, stage.duty_spells, stage.setting_episodes, stage.stroke_readings,
 --         stage.lining_lives, stage.lining_readings, stage.adjuster_fittings,
 --         stage.adjuster_checks, stage.inspections, stage.jobs, stage.relines,
---         stage.unit_sightings, run.service,
+--         stage.unit_sightings, reduce.findings_set_aside, run.service,
 --         run.parameters
 -- meaning: the setting, lining (fitted_on null: before the records) and adjuster in place on the
 --          as-of day and its check interval; the
 --          unit's km when its stroke was last read (when it was set, where not since), when its
 --          adjuster was fitted and last known good, and when it was last seen; what its lining
 --          read last (by the pointer only where no gauge was ever put to it) and its minimum;
---          whether its last return test failed with no other adjuster since (null: never tested);
+--          whether its last return test failed with no other adjuster since (null: never tested),
+--          findings of rows that were set aside since counted;
 --          lining_before_mm, lining_before_on: the reading before, where the lining grew without a
 --          word at its last reading alone, its axle's other did not, and most relines are written
 --          down: it may be the old lining, read or typed wrong (null: no such doubt)
@@ -145,6 +146,14 @@ tested as (
     where t.place = 1
 ),
 
+failed_unused as (
+    select
+        o.wheel_end_id, o.failed_on > coalesce(r.replaced_on, cast('0001-01-01' as date)) as failed
+    from reduce.findings_set_aside o
+    left join replaced r on r.wheel_end_id = o.wheel_end_id
+    where o.failed_on is not null
+),
+
 seen as (
     select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
     from stage.unit_sightings
@@ -171,14 +180,20 @@ final as (
         coalesce(i.km, e.set_km) as read_km,
         l.life_id,
         l.fitted_on,
-        l.lining_read_mm,
-        l.lining_read_on,
+        case
+            when o.lining_read_on >= coalesce(l.fitted_on, o.lining_read_on) then o.lining_mm
+            else l.lining_read_mm
+        end as lining_read_mm,
+        case
+            when o.lining_read_on >= coalesce(l.fitted_on, o.lining_read_on) then o.lining_read_on
+            else l.lining_read_on
+        end as lining_read_on,
         b.lining_before_mm,
         b.lining_before_on,
         a.fitted_km as adjuster_fitted_km,
         a.good_km as adjuster_good_km,
-        t.tested_on,
-        t.test_failed,
+        case when f.failed then o.failed_on else t.tested_on end as tested_on,
+        case when f.failed then true else t.test_failed end as test_failed,
         n.seen_on,
         n.seen_km,
         k.last_inspected_on,
@@ -194,6 +209,8 @@ final as (
         group by wheel_end_id, inspected_on
     ) i on i.wheel_end_id = w.wheel_end_id and i.inspected_on = e.read_on
     left join linings l on l.wheel_end_id = w.wheel_end_id and l.place = 1
+    left join reduce.findings_set_aside o on o.wheel_end_id = w.wheel_end_id
+    left join failed_unused f on f.wheel_end_id = w.wheel_end_id
     left join doubted b on b.wheel_end_id = w.wheel_end_id
     left join adjusters a on a.wheel_end_id = w.wheel_end_id
     left join tested t on t.wheel_end_id = w.wheel_end_id

@@ -194,3 +194,44 @@ def test_a_lining_that_grew_alone_without_a_word_is_in_doubt_where_relines_are_w
     assert lining_before("reline", mate="18") == []  # both of the axle were renewed
     again = "K1 | 1 | L | 2025-10-20 | 150000 | 16"
     assert lining_before("reline", later=again) == []  # it stayed there
+
+
+def in_place(checks: str, work: str = "unit_id") -> list[tuple]:
+    """What 1L is told to have been read as, and whether its last return test failed."""
+    heading = """
+    unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | free_stroke_mm | return_test
+    K1      | 1       | L    | 2025-01-01   | 100000      | 9         | 18             | pass
+    K1      | 1       | L    | 2025-04-11   | 120000      | 8         | 19             | pass
+    """
+    checks = heading.rstrip() + "\n" + checks
+    made = warehouse_of(inspections=checks, work=work, as_of=D(2025, 12, 1))
+    warehouse.build(made, "30_reduce")
+    unused = rows(made, "select wheel_end_id, failed_on, lining_mm from reduce.findings_set_aside")
+    assert all(end == "K1/1L" and (failed_on or lining) for end, failed_on, lining in unused)
+    return rows(
+        made,
+        """select lining_read_mm, lining_read_on, tested_on, test_failed
+        from reduce.drift_outlook where wheel_end_id = 'K1/1L'""",
+    )
+
+
+USED = (8.0, D(2025, 4, 11), D(2025, 4, 11), False)
+
+
+def test_a_finding_stands_though_its_row_is_set_aside_for_something_else():
+    fails = "K1 | 1 | L | 2025-07-20 | 140000 | 7 | 900 | fail"
+    assert in_place(fails) == [(8.0, D(2025, 4, 11), D(2025, 7, 20), True)]
+    thin = "K1 | 1 | L | 2025-07-20 | 140000 | {} | 19 | pass"
+    assert in_place(f"{thin.format(4)}\n{thin.format(12)}") == [
+        (4.0, D(2025, 7, 20), D(2025, 4, 11), False)
+    ]
+    # Used rows after it say how it is now; what nothing is said of stays as it was.
+    assert in_place(f"{fails}\nK1 | 1 | L | 2025-10-20 | 150000 | 6.5 | 19 | pass") == [
+        (6.5, D(2025, 10, 20), D(2025, 10, 20), False)
+    ]
+    assert in_place("K1 | 1 | L | 2025-07-20 | 140000 | 7 | 900 | pass") == [USED]
+    replaced = """
+    unit_id | axle_no | side | done_on    | odometer_km | action
+    K1      | 1       | L    | 2025-07-21 | 140100      | adjuster_replaced
+    """
+    assert in_place(fails, replaced) == [USED]
