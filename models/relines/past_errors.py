@@ -37,6 +37,11 @@ a forecast that has a few in the quarters between, for a week of checks may move
 whole logarithm. That is a matter of days, not of how many come: such a quarter's error is taken
 together with its fuller neighbour's.
 
+A quarter unlike all others, as one without linings to be had, says little of those to come: it is
+drawn in to four standard deviations from the median quarter (Winsor's limits; Huber 1964, *Annals
+of Mathematical Statistics* 35:73), the deviation being that of quarters, by the median of theirs,
+and of luck. What is alike in most quarters stays.
+
 The same factors multiply every part of a fleet's total: what is learned of the total is all that is
 known of its parts.
 """
@@ -55,6 +60,7 @@ BIAS_SD = 0.03
 AHEAD_SD = 0.02
 SURPRISE_SD = 0.03
 SEASON_SD = 0.03
+PRIOR_SD = float(np.sqrt(BIAS_SD**2 + AHEAD_SD**2 + SURPRISE_SD**2 + SEASON_SD**2))
 LEAD_SD = 0.02
 DRIFT_QUARTERS = 12.0
 SAME_LUCK = 0.8
@@ -74,6 +80,9 @@ HARDLY_SEEN = 3
 """Quarters of a changed policy that an origin must have seen to tell of it."""
 THIN = 0.4
 """Quarters with less than this share of a neighbour's forecast are taken together with it."""
+OUTLYING = 4.0
+MEDIAN_TO_SD = 1.4826
+"""Of a normal, from the median absolute deviation."""
 FEWEST_FOR_MEDIAN = 4
 """Quarters from which on use that always missed alike is told from one that shifted."""
 
@@ -101,6 +110,23 @@ class PastErrors:
 
     def __len__(self) -> int:
         return len(self.error)
+
+    @property
+    def drawn_in(self) -> "PastErrors":
+        """The same, with the errors of a quarter unlike all others less by what sets it apart."""
+        if not len(self):
+            return self
+        beyond = self.beyond_use
+        quarters, which = np.unique(self.quarter, return_inverse=True)
+        own, luck = (
+            np.array([np.median(values[which == q]) for q in range(len(quarters))])
+            for values in (beyond, self.luck)
+        )
+        middle = np.median(own)
+        spread = MEDIAN_TO_SD * float(np.median(np.abs(own - middle)))
+        limit = OUTLYING * np.hypot(max(spread, PRIOR_SD), luck)
+        apart = own - np.clip(own, middle - limit, middle + limit)
+        return replace(self, error=self.error - apart[which])
 
     @property
     def known_from(self) -> IntArray:
@@ -251,7 +277,7 @@ def errors_to_come(past: PastErrors, quarters: int) -> ErrorsToCome:
     """
     if quarters < 1:
         raise ValueError(f"quarters must be at least 1, got {quarters}")
-    coming = np.arange(1, quarters + 1)
+    past, coming = past.drawn_in, np.arange(1, quarters + 1)
     quarter = np.concatenate([past.quarter, coming])
     ahead = np.minimum(np.concatenate([past.ahead, coming]), MOST_AHEAD)
     same = quarter[:, None] == quarter

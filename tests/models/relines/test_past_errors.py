@@ -308,3 +308,39 @@ def test_a_fleet_sold_by_half_is_missing_from_what_came_and_from_no_forecast_of_
     seeing = errors_to_come(past_errors(*given, units=units), 4).expected
     assert blind.mean() < -0.04
     assert np.abs(seeing).max() < 0.02
+
+
+def quarters_missed_by(own: list[float]) -> PastErrors:
+    """Each quarter by as much however far ahead it was forecast; the last is the latest."""
+    at = [(h - ago, h) for ago in range(1, len(own) + 1) for h in range(1, min(ago, 4) + 1)]
+    quarter, ahead = np.array(at).T
+    n = len(quarter)
+    none = np.zeros(n)
+    error = np.array(own)[quarter - 1]
+    return PastErrors(error, np.full(n, 0.1), quarter, ahead, np.full(n, -1), none)
+
+
+@pytest.mark.parametrize("at", [0, 3, 7])
+def test_a_quarter_without_linings_is_no_bias_of_those_to_come(at):
+    """70 relines were forecast and none was done: the log of that is as far off as a tenth of a
+    thousandth would be."""
+    own = [0.05, -0.04, 0.02, -0.03, 0.04, -0.05, 0.01, -0.02]
+    own[at] = float(np.log(0.5 / 70.5))
+    expected = errors_to_come(quarters_missed_by(own), QUARTERS).expected
+    assert np.abs(expected).max() < 0.12
+
+
+def test_what_most_quarters_missed_is_a_bias_however_large():
+    past = quarters_missed_by([-0.6, -0.65, -0.55, -0.6, -0.7, -0.6, -0.62, -0.58])
+    assert past.drawn_in.error.tolist() == past.error.tolist()
+    assert errors_to_come(past, QUARTERS).expected[0] < -0.45
+
+
+def test_quarters_are_drawn_in_by_hand():
+    """The median quarter is 0, of which others are off by 0.1 in the median: four SDs are
+    4 hypot(0.148, 0.1) = 0.715."""
+    own = [0.0, 0.1, -0.1, 0.1, -0.1, 0.0, 0.0, -5.0, 0.2]
+    found = quarters_missed_by(own).drawn_in
+    limit = 4.0 * np.hypot(1.4826 * 0.1, 0.1)
+    assert found.error.min() == pytest.approx(-limit)
+    assert (found.error != quarters_missed_by(own).error).sum() == 4  # forecast four times
