@@ -32,6 +32,8 @@ OWN_INTERVALS = 3
 SLOT = 0.5
 """Usual intervals after a visit that was due until it is missed."""
 EM_STEPS = 25
+YOUNG = 1.5
+"""Records of fewer usual intervals."""
 KEPT = 0.5
 """An interval this close to the usual one, in usual ones, is a visit kept; others were missed."""
 WILD_LENGTH = float(np.log(4.0))
@@ -207,7 +209,11 @@ def usage_intervals_seen(
     pool = _pools_of(groups, played)
     seen = played, away, cut or NONE_OPEN, own_days, pool, group
     pools, leave = _fitted_pools(*seen)
-    once = leave.at_once_among(*_watched(intervals, away, own_days), own_days)
+    watched = _watched(intervals, away, own_days)
+    if len(own_days) and watched[0].max() < YOUNG * np.median(own_days):
+        # Records too short for two visits of most units cannot tell who has left.
+        leave = Leaving(LEAVING_SHAPE, LEAVING_DAYS, np.ones(len(own_days)))
+    once = leave.at_once_among(*watched, own_days)
     if once is not None:
         pools, leave = _fitted_pools(*seen, leave, once)
     course = *_absences(pools[0].after_road), *_on_and_off(played, pools[0].after_road)

@@ -475,3 +475,15 @@ def test_one_half_that_swings_leaves_the_other_as_it_is():
     assert found["North"].amplitude == pytest.approx(0.4, abs=0.06)
     others = found.get("South", season.of_fleet)
     assert not others.is_known
+
+
+def test_records_of_twelve_weeks_cannot_tell_who_has_left():
+    """Sixty units were checked once, and the first are due; ten others came back early."""
+    rows = [row for u in range(10) for row in unit_rows(f"Z{u}", 6000.0, days=30)]
+    once = [f"U{u:02d}" for u in range(60)]
+    seen = [AS_OF - dt.timedelta(days=round(84 - 84 * u / 60)) for u in range(60)]
+    usage = fitted(
+        rows, units=[*once, *(f"Z{u}" for u in range(10))], seen_on=[*seen, *[AS_OF] * 10]
+    )
+    assert usage.present.tolist() == [1.0] * 70
+    assert usage.interval_distribution.leave.per_day * 365.25 == pytest.approx(0.05, rel=0.01)
