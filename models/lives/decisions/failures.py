@@ -11,6 +11,10 @@ a, S its survival and s the chance that a check finds a failure,
          + \sum_{i<j} m_i\,\{S(c_{j-1}-c_i)-S(c_j-c_i)\},\qquad
    h_j = (1-s)\,h_{j-1} + w_j,\qquad m_j = s\,h_j
 
+Where adjusters are also replaced before they fail (with a reline, or by age), each that works at a
+visit is with chance u: what is left of it then counts by :math:`(1-u)` a visit, and what was fitted
+so starts at age 0 beside what was found failed.
+
 w being what fails between two visits, h what stands failed at one, and m what it finds. Visits,
 km, absence and leaving are those of :mod:`models.usage.drawn.visits`, on which relines are forecast
 too.
@@ -58,7 +62,8 @@ class AdjusterGroup:
     fits: distributions that the records leave open, with weights that add up to 1; whose: which
     life it is, the same for groups that borrow one. age_km (n,): when the unit was last seen; unit:
     its number in the visits; place: numbers the depots; weight: how many adjusters it stands for.
-    watched: adjusters of the group that were looked at in quarters that are over, and found (Q,):
+    renewed: the chance that a working adjuster is replaced at a visit all the same. watched:
+    adjusters of the group that were looked at in quarters that are over, and found (Q,):
     how many of them had failed; assumed: whether the life is none of theirs.
     """
 
@@ -69,6 +74,7 @@ class AdjusterGroup:
     place: IntArray
     weight: FloatArray
     assumed: bool = False
+    renewed: float = 0.0
     watched: tuple[Watched, ...] = ()
     found: FloatArray = field(default_factory=lambda: np.zeros(QUARTERS))
 
@@ -119,20 +125,28 @@ def found_at_visits(
     unit: IntArray,
     km: FloatArray,
     finds: float = 1.0,
+    renewed: float = 0.0,
 ) -> FloatArray:
     """Expected failures found at each visit (V, B, n), in places whose adjusters work at ``age_km``
     (n,) when their units were last seen; ``km`` (V, B, U) run since then; ``finds``: the chance
-    that a check finds a failed adjuster."""
+    that a check finds a failed adjuster, ``renewed``: that it replaces one that works."""
     good = np.exp(life.log_survival(age_km + km[:, :, unit]) - life.log_survival(age_km))
-    found = np.empty_like(good)
+    found, fitted, stays = np.empty_like(good), np.empty_like(good), 1.0 - renewed
     hidden, works = np.zeros(good.shape[1:]), np.ones(good.shape[1:])
     # Of adjusters fitted at each visit, those that still worked at the last.
     fitted_worked = np.zeros((0, *km.shape[1:]))
     for j in range(len(km)):
         fitted_work = life.survival(km[j] - km[:j])
-        fails = (found[:j] * (fitted_worked - fitted_work)[:, :, unit]).sum(axis=0)
-        hidden = hidden * (1.0 - finds) + works - good[j] + fails
-        found[j] = finds * hidden
+        # Each visit since has left so much of what was fitted at one, and of what was there first.
+        since = np.arange(j - 1, -1, -1.0)[:, None, None]
+        left = stays**since if renewed else 1.0
+        fails = (left * fitted[:j] * (fitted_worked - fitted_work)[:, :, unit]).sum(axis=0)
+        hidden = hidden * (1.0 - finds) + stays**j * (works - good[j]) + fails
+        fitted[j] = found[j] = finds * hidden
+        if renewed:
+            work = stays**j * good[j]
+            work += (left * fitted[:j] * fitted_work[:, :, unit]).sum(axis=0)
+            fitted[j] += renewed * work
         works = good[j]
         fitted_worked = np.concatenate([fitted_work, np.ones((1, *km.shape[1:]))])
     return found
@@ -279,14 +293,16 @@ class _Counted:
     def months(self, life: LifeDistribution) -> FloatArray:
         """Expected failures found, (P, M)."""
         cell = self.group.place * self.shape[1] + self.month[:, :, self.unit]
-        found = found_at_visits(life, self.group.age_km, self.unit, self.km)
+        group = self.group
+        found = found_at_visits(life, group.age_km, self.unit, self.km, renewed=group.renewed)
         found = found * self.counts[:, :, self.unit] * self.group.weight / self.km.shape[1]
         flat = np.bincount(cell.ravel(), found.ravel(), self.shape[0] * self.shape[1])
         return np.asarray(flat.reshape(self.shape), np.float64)
 
     def moments(self, life: LifeDistribution) -> tuple[FloatArray, FloatArray]:
         """Of one place of each row: findings expected, and twice the pairs of them, (n,)."""
-        found = found_at_visits(life, self.group.age_km, self.unit, self.km)
+        group = self.group
+        found = found_at_visits(life, group.age_km, self.unit, self.km, renewed=group.renewed)
         after = found_after(life, self.km, self.counts)
         # A unit that is there at the later of two findings was there at the first.
         mean, pairs = (

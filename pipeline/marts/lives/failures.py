@@ -38,6 +38,7 @@ COURSES = 2_000
 NO_MORE = 1e-9  # of a mean life: less to come is what arithmetic left over
 # Adjusters of unknown age stand at so many ages.
 AGES_FOR_UNKNOWN = 20
+RENEWED_DAYS, MOST_RENEWED = 730, 0.5  # back from as-of; of the adjusters looked at
 
 
 NONE_FOUND = "too few adjusters have failed for a life to be fitted, and none of them of late"
@@ -88,6 +89,20 @@ WATCHED = f"""
 """
 
 
+RENEWED = f"""
+    with replaced as (
+        select count(*) as n from stage.adjuster_lives
+        where cause in ('planned', 'unstated')
+            and ended_on > date '{{as_of}}' - interval {RENEWED_DAYS} day
+    ),
+    looked as (
+        select count(distinct (wheel_end_id, inspected_on)) as n from stage.inspections
+        where inspected_on > date '{{as_of}}' - interval {RENEWED_DAYS} day
+    )
+    select least(r.n / greatest(l.n, 1), {MOST_RENEWED}) from replaced r cross join looked l
+"""
+
+
 def failures_ahead(
     con: duckdb.DuckDBPyConnection,
     lives: GroupLives,
@@ -103,7 +118,9 @@ def failures_ahead(
         WATCHED.format(as_of=usage.as_of),
         order="axle_type, duty, quarter, fitted_km, first_km, from_km, to_km",
     )
-    return failures_of(fleet_cells(ends, lives), ends, usage, months, also, watched)
+    renewed = warehouse.one_row(con, RENEWED.format(as_of=usage.as_of))[0]
+    cells = fleet_cells(ends, lives)
+    return failures_of(cells, ends, usage, months, also, watched, float(renewed))
 
 
 def failures_of(
@@ -113,9 +130,11 @@ def failures_of(
     months: Months,
     also: float | None = None,
     watched: pl.DataFrame | None = None,
+    renewed: float = 0.0,
 ) -> FailuresAhead | None:
     """Forecast for wheel ends: of some cells by their lives, of all others by how many failures
-    were found of such. ``watched``: adjusters between looks, as :data:`WATCHED` has them."""
+    were found of such. ``watched``: adjusters between looks, as :data:`WATCHED` has them;
+    ``renewed``: the chance that a check replaces an adjuster that works."""
     calendar = months.calendar
     edges = np.union1d(calendar.month_ends, calendar.span_ends)
     edges = edges if also is None else np.union1d(edges, also)
@@ -126,6 +145,7 @@ def failures_of(
     groups = [g for cell in cells if (g := _group(cell, places, known, watched)) is not None]
     counted = _counted_group(cells, places, known, watched)
     groups += [counted] if counted is not None else []
+    groups = [replace(group, renewed=renewed) for group in groups]
     if not groups:
         return None
     copies = -(-COURSES // max(len(usage), 1))

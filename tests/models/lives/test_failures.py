@@ -31,16 +31,23 @@ def visits_every(days: float, km: float, visits: int, units: int, there: float =
 
 
 def found_in_simulated_places(
-    life: LifeDistribution, age: float, km: np.ndarray, finds: float, seed: int, places: int
+    life: LifeDistribution,
+    age: float,
+    km: np.ndarray,
+    finds: float,
+    renewed: float,
+    seed: int,
+    places: int,
 ) -> np.ndarray:
-    """Share of places in which each visit finds a failure: lived one event after the other."""
+    """Places in which each visit finds a failure: lived one event after the other."""
     rng = np.random.default_rng(seed)
     fails_at = life.quantile_beyond(np.full(places, age), rng.random(places)) - age
     found = np.empty((len(km), places), bool)
     for visit, run in enumerate(km):
         found[visit] = (fails_at <= run) & (rng.random(places) < finds)
         fresh = run + life.quantile_beyond(np.zeros(places), rng.random(places))
-        fails_at = np.where(found[visit], fresh, fails_at)
+        anew = (fails_at > run) & (rng.random(places) < renewed)
+        fails_at = np.where(found[visit] | anew, fresh, fails_at)
     return found
 
 
@@ -63,14 +70,18 @@ def test_a_check_that_misses_leaves_its_share_to_the_next():
     np.testing.assert_allclose(found[:, 0, 0], [first, second], rtol=1e-12)
 
 
-@pytest.mark.parametrize(("age", "finds"), [(0.0, 1.0), (90_000.0, 1.0), (90_000.0, 0.7)])
-def test_expected_findings_agree_with_simulated_places(age, finds):
+@pytest.mark.parametrize(
+    ("age", "finds", "renewed"),
+    [(0.0, 1.0, 0.0), (90_000.0, 1.0, 0.0), (90_000.0, 0.7, 0.0), (60_000.0, 1.0, 0.3),
+     (60_000.0, 0.6, 0.1)],
+)  # fmt: skip
+def test_expected_findings_agree_with_simulated_places(age, finds, renewed):
     km = np.array([15e3, 32e3, 80e3, 95e3, 140e3, 150e3, 260e3])
     expected = found_at_visits(
-        WEAR_OUT, np.array([age]), np.zeros(1, int), km[:, None, None], finds
+        WEAR_OUT, np.array([age]), np.zeros(1, int), km[:, None, None], finds, renewed
     )[:, 0, 0]
     places = 40_000
-    seen = found_in_simulated_places(WEAR_OUT, age, km, finds, 5, places).mean(axis=1)
+    seen = found_in_simulated_places(WEAR_OUT, age, km, finds, renewed, 5, places).mean(axis=1)
     # Four standard errors of a share.
     allowed = 4 * np.sqrt(np.maximum(expected * (1.0 - expected), 1e-4) / places)
     assert np.all(np.abs(seen - expected) < allowed)
