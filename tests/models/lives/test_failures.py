@@ -169,7 +169,7 @@ def test_counts_scatter_as_those_of_simulated_places_do(fit):
     rng = np.random.default_rng(9)
     found = failures_to_come([group], visits, 1, np.array([200.0]), rng=rng, draws=worlds)
     counts = found.counts(rng).sum(axis=(1, 2))
-    lived = found_in_simulated_places(WEAR_OUT, 70e3, km, 1.0, 10, units * worlds)
+    lived = found_in_simulated_places(WEAR_OUT, 70e3, km, 1.0, 0.0, 10, units * worlds)
     lived = lived.sum(axis=0).reshape(worlds, units).sum(axis=1)
     # 3,000 worlds know a mean to 2 % of an SD, an SD to 1.3 %.
     assert counts.mean() == pytest.approx(lived.mean(), abs=0.08 * lived.std())
