@@ -17,7 +17,7 @@ from models.usage.drawn.calendar import Calendar, calendar_kept
 from models.usage.drawn.rounds import Rounds, rounds_kept
 from models.usage.intervals import FEW_INTERVALS, UsageGroups, UsageIntervals
 from models.usage.leaving import LEAVING_DAYS, LEAVING_SHAPE, Leaving, LeftAtOnce
-from models.usage.level import ODD, UsageLevels, UsageVariances
+from models.usage.level import ODD, YEAR_DAYS, UsageLevels, UsageVariances
 
 OWN_CARDS = 200
 """A duty with as many intervals on record speaks for itself alone."""
@@ -34,6 +34,9 @@ SLOT = 0.5
 EM_STEPS = 25
 YOUNG = 1.5
 """Records of fewer usual intervals."""
+CHANGED_CHECKS, CHANGED_SD = 0.14, 5.0
+"""By how much, in logs, and how surely a duty's intervals of the last year differ from those before
+where it is checked at others than it was."""
 KEPT = 0.5
 """An interval this close to the usual one, in usual ones, is a visit kept; others were missed."""
 WILD_LENGTH = float(np.log(4.0))
@@ -202,9 +205,9 @@ def usage_intervals_seen(
     those that ended unseen, of units that were there until then. Left out, they would be missed:
     the longer an interval, the likelier something cuts it.
     """
-    usual = _usual_days(intervals, groups, check_days)
-    pace, variance = _paces(intervals, usual)
-    played = _played(intervals, levels, variances, usual, pace)
+    usual, then = _usual_days(intervals, groups, check_days)
+    pace, variance = _paces(intervals, then, len(usual))
+    played = _played(intervals, levels, variances, then, pace)
     own_days = usual[group] * np.exp(pace)
     pool = _pools_of(groups, played)
     seen = played, away, cut or NONE_OPEN, own_days, pool, group
@@ -217,7 +220,7 @@ def usage_intervals_seen(
     if once is not None:
         pools, leave = _fitted_pools(*seen, leave, once)
     course = *_absences(pools[0].after_road), *_on_and_off(played, pools[0].after_road)
-    length = intervals.days / (usual[intervals.group] * np.exp(pace)[:, None])
+    length = intervals.days / (then * np.exp(pace)[:, None])
     calendar, surprise = calendar_kept(intervals, length)
     kept = np.isfinite(surprise) & (np.abs(length - 1.0) < KEPT)
     rounds = rounds_kept(intervals, surprise, kept, groups, usual)
@@ -255,7 +258,9 @@ def _pools_of(groups: UsageGroups, played: _Played) -> IntArray:
     return found
 
 
-def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _paces(
+    intervals: UsageIntervals, usual: FloatArray, groups: int
+) -> tuple[FloatArray, FloatArray]:
     """Log of each unit's usual days over its group's (U,), and its variance.
 
     A unit leans on its depot and duty, those on the fleet: means of log lengths, shrunk by the
@@ -268,7 +273,7 @@ def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, Fl
     units = len(n)
     if int(n.sum()) < FEW_INTERVALS:
         return np.zeros(units), np.zeros(units)
-    length = np.where(kept, intervals.days, 1.0) / usual[intervals.group]
+    length = np.where(kept, intervals.days, 1.0) / usual
     log_length = np.log(length / _visits_due(length, kept, intervals.group))
     log_length = np.where(kept, np.clip(log_length, -WILD_LENGTH, WILD_LENGTH), 0.0)
     about = np.where(kept, log_length - log_length[kept].mean(), 0.0)
@@ -277,7 +282,7 @@ def _paces(intervals: UsageIntervals, usual: FloatArray) -> tuple[FloatArray, Fl
         float((n - 1)[n > 0].sum()), 1.0
     )
     own = intervals.group[:, -1]
-    group_mean = _shrunk_group_means(mean, n, own, within, len(usual))
+    group_mean = _shrunk_group_means(mean, n, own, within, groups)
     off = (mean - group_mean[own])[n > 0]
     between = max(float((off**2).mean() - (within / n[n > 0]).mean()), 0.0)
     shrink = n * between / np.maximum(n * between + within, 1e-12)
@@ -497,25 +502,50 @@ def _absences(sample: IntervalSample) -> tuple[FloatArray, FloatArray]:
 
 def _usual_days(
     intervals: UsageIntervals, groups: UsageGroups, check_days: Mapping[str, float]
-) -> FloatArray:
-    """Median days between visits by group's duty; the stated ones where few are on record."""
+) -> tuple[FloatArray, FloatArray]:
+    """Median days between visits by group's duty now (G,), the stated ones where few are on record;
+    and those that were usual when each interval ended (U, T): where a duty is checked more often or
+    less than it was, year by year."""
     duty_of = np.array(groups.duty, dtype=object)
-    visits = intervals.is_there & intervals.to_visit
-    duty = duty_of[intervals.group[visits]] if len(groups) else np.array([], dtype=object)
-    days = intervals.days[visits]
-    usual = {
-        name: float(np.median(days[duty == name]))
-        for name in set(groups.duty)
-        if int((duty == name).sum()) >= FEW_INTERVALS
-    }
-    return np.array([usual.get(name, check_days.get(name, 84.0)) for name in groups.duty])
+    now = np.array([check_days.get(name, 84.0) for name in groups.duty])
+    then = now[intervals.group] if len(groups) else np.ones(intervals.days.shape)
+    visits = intervals.seen_at_visits
+    year = np.maximum(np.floor(-intervals.ends / YEAR_DAYS), 0.0)
+    for name in sorted(set(groups.duty)):
+        its = np.isin(intervals.group, np.flatnonzero(duty_of == name))
+        seen = visits & its
+        if int(seen.sum()) < FEW_INTERVALS:
+            continue
+        overall = float(np.median(intervals.days[seen]))
+        now[duty_of == name] = then[its] = overall
+        for y in np.unique(year[seen]) if _has_changed(intervals.days, year, seen) else ():
+            of_year = seen & (year == y)
+            if int(of_year.sum()) >= FEW_INTERVALS:
+                then[its & (year == y)] = float(np.median(intervals.days[of_year]))
+        latest = then[its & (year == 0)]
+        now[duty_of == name] = latest[0] if len(latest) else overall
+    return now, then
+
+
+def _has_changed(days: FloatArray, year: FloatArray, seen: BoolArray) -> bool:
+    """Whether the latest year's intervals are others than those before."""
+    length = np.clip(
+        np.log(np.maximum(days, 1.0) / np.median(days[seen])), -WILD_LENGTH, WILD_LENGTH
+    )
+    late, early = length[seen & (year == 0)], length[seen & (year > 0)]
+    if min(len(late), len(early)) < FEW_INTERVALS:
+        return False
+    error = np.sqrt(late.var() / len(late) + early.var() / len(early))
+    by_median = abs(float(np.median(late) - np.median(early)))
+    by_mean = abs(float(late.mean() - early.mean()))
+    return by_median > CHANGED_CHECKS and by_mean > CHANGED_SD * max(float(error), 1e-9)
 
 
 def _played(
     intervals: UsageIntervals,
     levels: UsageLevels,
     variances: UsageVariances,
-    usual_days: FloatArray,
+    usual: FloatArray,
     pace: FloatArray,
 ) -> _Played:
     learned = np.isfinite(levels.error)
@@ -532,7 +562,7 @@ def _played(
         unit=unit,
         group=intervals.group[plays],
         days=days,
-        length=days / (usual_days[intervals.group[plays]] * np.exp(pace[unit])),
+        length=days / (usual[plays] * np.exp(pace[unit])),
         use=np.where(absent, stood, ran),
         lost=np.where(absent, np.clip(1.0 - stood, 0.0, 1.0), 0.0),
         off_road=off,

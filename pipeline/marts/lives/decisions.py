@@ -1,6 +1,6 @@
 """What follows from adjusters' lives: how often to check, and when to replace unasked."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 import duckdb
 import numpy as np
@@ -14,11 +14,13 @@ from models.lives.fits.profile import Interval
 from pipeline.marts.lives.cells import NO_LIFE, Cell, fleet_cells, wheel_ends_now
 from pipeline.marts.lives.fits import Frames, GroupLives, Row, finite, frame_of
 from pipeline.settings import Settings
-from pipeline.warehouse import kept
+from pipeline.warehouse import kept, warehouse
 
 # The best age is searched for in each draw, and its middle 8 in 10 settles with fewer.
 AGE_DRAWS = 40
 SEED = 40_000
+# Checks of a duty in a year that tell how often they are made; as meant, if so close to it.
+FEW_CHECKS, AS_MEANT = 20, 0.15
 
 
 def decision_frames(
@@ -29,22 +31,47 @@ def decision_frames(
 ) -> Frames:
     """Both decisions, words where no life could be fitted, and what they stand on."""
     cells = fleet_cells(wheel_ends_now(con, km_per_day), lives)
+    weeks = weeks_between_checks(con, settings, {cell.duty for cell in cells})
     return {
-        kept.CHECKED: kept.as_rows(checked_groups(cells, settings)),
-        "check_intervals": check_intervals(cells, settings),
+        kept.CHECKED: kept.as_rows(checked_groups(cells, weeks)),
+        "check_intervals": check_intervals(cells, settings, weeks),
         "replacement_ages": replacement_ages(lives, settings),
     }
 
 
-def checked_groups(cells: Sequence[Cell], settings: Settings) -> tuple[CheckedGroup, ...]:
-    """The cells as they are checked now."""
+def weeks_between_checks(
+    con: duckdb.DuckDBPyConnection, settings: Settings, duties: Collection[str]
+) -> dict[str, float]:
+    """Weeks between checks of each duty as they were made in the last year; those of the settings
+    where that is as good as they, or too few were made."""
+    made = warehouse.fetch(
+        con,
+        f"""select n.duty, median(date_diff('day', v.visit_on, v.next_visit_on)) / 7.0 as weeks
+        from reduce.check_visits v
+        inner join reduce.units_now n on n.unit_id = v.unit_id
+        cross join run.parameters p
+        where v.next_visit_on > p.as_of - interval 365 day
+        group by n.duty having count(*) >= {FEW_CHECKS}""",
+    )
+    found = dict(made.select("duty", "weeks").iter_rows())
+    meant = {duty: settings.service.weeks_between_checks(duty) for duty in duties}
+    return {
+        duty: float(round(found[duty]))
+        if duty in found and abs(found[duty] / weeks - 1.0) > AS_MEANT
+        else weeks
+        for duty, weeks in meant.items()
+    }
+
+
+def checked_groups(cells: Sequence[Cell], weeks: Mapping[str, float]) -> tuple[CheckedGroup, ...]:
+    """The cells as they are checked now, every so many ``weeks`` by duty."""
     return tuple(
         CheckedGroup(
             cell.axle_type,
             cell.duty,
             cell.weight,
             cell.km_per_week,
-            settings.service.weeks_between_checks(cell.duty),
+            weeks[cell.duty],
             cell.whose,
             cell.life,
         )
@@ -52,11 +79,12 @@ def checked_groups(cells: Sequence[Cell], settings: Settings) -> tuple[CheckedGr
     )
 
 
-def check_intervals(cells: Sequence[Cell], settings: Settings) -> pl.DataFrame:
-    """Shares unseen of every cell, of axle types and duties, and of the fleet."""
-    service = settings.service
-    used = {cell.duty: service.weeks_between_checks(cell.duty) for cell in cells}
-    usual = _most_used(cells, used) if cells else service.check_weeks
+def check_intervals(
+    cells: Sequence[Cell], settings: Settings, used: Mapping[str, float]
+) -> pl.DataFrame:
+    """Shares unseen of every cell, of axle types and duties, and of the fleet; ``used``: weeks
+    between checks by duty now."""
+    usual = _most_used(cells, used) if cells else settings.service.check_weeks
     weeks = sorted({*settings.adjusters.check_weeks, *used.values(), usual})
     if not cells:
         rows: list[Row] = [{"weeks": usual, "current": True, "note": NO_LIFE}]
@@ -69,7 +97,7 @@ def check_intervals(cells: Sequence[Cell], settings: Settings) -> pl.DataFrame:
     return frame_of("check_intervals", rows)
 
 
-def _most_used(cells: Sequence[Cell], used: dict[str, float]) -> float:
+def _most_used(cells: Sequence[Cell], used: Mapping[str, float]) -> float:
     """The check interval that most wheel ends are on."""
     run: dict[float, float] = {}
     for cell in cells:

@@ -487,3 +487,29 @@ def test_records_of_twelve_weeks_cannot_tell_who_has_left():
     )
     assert usage.present.tolist() == [1.0] * 70
     assert usage.interval_distribution.leave.per_day * 365.25 == pytest.approx(0.05, rel=0.01)
+
+
+def checked_at(gaps: list[int], units: int = 30) -> UsageFit:
+    """Units checked at these intervals, the last ending on the as-of day or some days before."""
+    rng, rows, seen = np.random.default_rng(14), [], []
+    for u in range(units):
+        last = AS_OF - dt.timedelta(days=int(rng.integers(0, 60)))
+        ends = last
+        for days in reversed(gaps):
+            days += int(rng.integers(-4, 5))
+            ends -= dt.timedelta(days=days)
+            km = 200.0 * days * np.exp(rng.normal(0, 0.05))
+            rows.append((f"U{u:02d}", "North", "haul", True, ends, days, float(km), True))
+        seen.append(last)
+    return fitted(rows, seen_on=seen)
+
+
+def test_a_fleet_checked_less_often_than_it_was_is_forecast_as_it_is_checked_now():
+    often = [70] * 10
+    rarer = checked_at([*often, 154, 154, 154]).interval_distribution
+    assert rarer.usual_days[0] == pytest.approx(154, abs=5)
+    # Each interval against what was usual then: none looks missed, none early.
+    length = rarer.after_road.length
+    assert np.quantile(length, [0.02, 0.98]) == pytest.approx([0.95, 1.05], abs=0.12)
+    same = checked_at([*often, 70, 70, 70, 70, 70]).interval_distribution
+    assert same.usual_days[0] == pytest.approx(70, abs=2)

@@ -22,7 +22,11 @@ from pipeline.marts import marts
 from pipeline.marts.lives.causes import Ends, group_rows
 from pipeline.marts.lives.cells import fleet_cells
 from pipeline.marts.lives.comparisons import life_comparisons
-from pipeline.marts.lives.decisions import check_intervals, replacement_ages
+from pipeline.marts.lives.decisions import (
+    check_intervals,
+    replacement_ages,
+    weeks_between_checks,
+)
 from pipeline.marts.lives.effects import effect_frames
 from pipeline.marts.lives.failures import (
     BY_COUNTS,
@@ -603,8 +607,16 @@ def test_a_month_begun_is_forecast_for_what_is_left_of_it():
     assert fleet["failures_mean"][0] < 0.05 * fleet["failures_mean"][1]
 
 
+def as_set(cells, settings: Settings | None = None) -> dict[str, float]:
+    """Weeks between checks by duty, as the settings have them."""
+    service = (settings or Settings()).service
+    return {cell.duty: service.weeks_between_checks(cell.duty) for cell in cells}
+
+
 def test_a_group_without_a_life_of_its_own_takes_its_axle_types_and_says_so():
-    found = check_intervals(fleet_cells(some_wheel_ends(), some_lives()), Settings())
+    found = check_intervals(
+        cells := fleet_cells(some_wheel_ends(), some_lives()), Settings(), as_set(cells)
+    )
     rare = found.filter(axle_type="drive", duty="rare", weeks=12.0)
     assert rare["note"].item().startswith("by the life of all adjusters of drive")
     assert found.filter(axle_type="drive", duty="long")["note"].null_count() == 5
@@ -612,7 +624,7 @@ def test_a_group_without_a_life_of_its_own_takes_its_axle_types_and_says_so():
 
 def test_the_fleets_share_unseen_is_the_mean_over_its_wheel_ends_with_wider_limits_than_none():
     cells = fleet_cells(some_wheel_ends(), some_lives())
-    found = check_intervals(cells, Settings()).filter(weeks=12.0)
+    found = check_intervals(cells, Settings(), as_set(cells)).filter(weeks=12.0)
     own = found.filter(pl.col("duty").is_not_null(), pl.col("axle_type").is_not_null())
     fleet = found.filter(pl.col("duty").is_null(), pl.col("axle_type").is_null())
     assert fleet["share_failed"].item() == pytest.approx(own["share_failed"].mean())
@@ -625,9 +637,9 @@ def test_the_fleets_share_unseen_is_the_mean_over_its_wheel_ends_with_wider_limi
 def test_a_failure_waits_half_an_interval_of_the_groups_own_running():
     cells = fleet_cells(some_wheel_ends(), some_lives())
     cell = next(cell for cell in cells if cell.duty == "short")
-    share = check_intervals(cells, Settings()).filter(axle_type="drive", duty="short", weeks=12.0)[
-        "share_failed"
-    ]
+    share = check_intervals(cells, Settings(), as_set(cells)).filter(
+        axle_type="drive", duty="short", weeks=12.0
+    )["share_failed"]
     assert cell.km_per_week == pytest.approx(7 * cell.wheel_ends["km_per_day"].mean())
     wait = 0.5 * 12 * cell.km_per_week
     assert share.item() == pytest.approx(wait / (cell.life.distribution.mean() + wait), rel=0.01)
@@ -637,7 +649,9 @@ def test_the_interval_in_use_is_marked_by_duty_and_added_where_it_is_no_round_on
     settings = Settings.model_validate(
         {"service": {"check_weeks": 10, "duties": {"short": {"check_weeks": 4}}}}
     )
-    found = check_intervals(fleet_cells(some_wheel_ends(), some_lives()), settings)
+    found = check_intervals(
+        cells := fleet_cells(some_wheel_ends(), some_lives()), settings, as_set(cells, settings)
+    )
     used = found.filter("current")
     assert set(used.filter(duty="short")["weeks"]) == {4.0}
     assert set(used.filter(duty="long")["weeks"]) == {10.0}
@@ -692,7 +706,7 @@ def test_without_any_life_every_decision_is_words():
     cells = fleet_cells(ends, lives)
     assert cells == []
     for found, figure in (
-        (check_intervals(cells, Settings()), "share_failed"),
+        (check_intervals(cells, Settings(), as_set(cells)), "share_failed"),
         (replacement_ages(lives, Settings()), "best_km"),
     ):
         assert found.height == 1
@@ -873,3 +887,28 @@ def test_every_life_mart_is_described_column_by_column():
         assert marts.SCHEMAS[table] is schema
         for name, column in schema.columns().items():
             assert column.description, (table, name)
+
+
+def test_checks_are_said_to_be_made_as_they_are_made():
+    """Twenty units are to be checked every twelve weeks; for a year they were every 22."""
+    last = dt.date(2026, 1, 1)
+    days = [-900, -816, -732, -648, -564, -480, -308, -154, 0]
+    ends = [f"U{u:02d} | 1 | {side}" for u in range(20) for side in "LR"]
+    checks = [
+        f"{end} | {last + dt.timedelta(days=d)} | {200_000 + 100 * d} | 12"
+        for end in ends
+        for d in days
+    ]
+    kind = "axle_type | arm_length_mm | lining_new_mm | lining_min_mm"
+    registered = [f"{end} | drive | 140 | 18 | 6" for end in ends]
+    made = warehouse_of(
+        register="\n".join([f"unit_id | axle_no | side | {kind}", *registered]),
+        inspections="\n".join(
+            ["unit_id | axle_no | side | inspected_on | odometer_km | lining_mm", *checks]
+        ),
+    )
+    warehouse.build(made, "30_reduce")
+    (duty,) = warehouse.fetch(made, "select distinct duty from reduce.units_now")["duty"]
+    assert weeks_between_checks(made, Settings(), {duty, "other"}) == {duty: 22.0, "other": 12.0}
+    meant = Settings.model_validate({"service": {"check_weeks": 20}})
+    assert weeks_between_checks(made, meant, {duty}) == {duty: 20.0}
