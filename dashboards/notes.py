@@ -34,6 +34,13 @@ ONE_VALUE_SHARE, FEWEST_ENDS = 0.9, 4
 SEEN_LATELY = 0.1
 FAR_AHEAD_DAYS = 182
 MOST_NAMED = 4
+# Faults that flag by themselves, and words for none.
+KNOWN_FAULTS = ("stuck", "over_adjusting", "damaged")
+NO_FAULT = ("", "-", "none", "no", "nil", "ok", "o.k.", "n/a", "na", "good", "nothing", "keine",
+            "aucun", "ninguno", "brak", "geen", "nessuno")  # fmt: skip
+# So large a share of readings at the thickest that was read, and that so far below a new lining:
+# a gauge that shows no more, or a number written for "thick enough".
+AT_THE_TOP, BELOW_NEW_MM = 0.15, 1.5
 # Strokes on one side of the band at more than so large a share of so many wheel ends.
 OUTSIDE_SHARE, MANY_ENDS = 0.5, 12
 UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is 25 mm
@@ -50,10 +57,53 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_one_stroke(data.histories),
         *_copied(data.histories),
         *_all_outside(data.strokes_read),
+        *_faults_unknown(data.faults_told),
+        *_gauge_ends(data.linings_highest, Measures(data.fleet)),
         *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
         *_no_costs(data),
+    )
+
+
+def _faults_unknown(faults: pl.DataFrame | None) -> tuple[str, ...]:
+    """Faults of last inspections in words that no flag stands for: somebody has to read them."""
+    if faults is None:
+        return ()
+    word = pl.col("fault").str.strip_chars().str.to_lowercase()
+    unknown = faults.filter(~word.is_in([*KNOWN_FAULTS, *NO_FAULT]))
+    if unknown.is_empty():
+        return ()
+    told = [
+        f"{end} on {day_name(day)} (“{fault[:60]}”)"
+        for end, day, fault in unknown.head(MOST_NAMED).iter_rows()
+    ]
+    more = unknown.height - len(told)
+    last = f" and {number(more)} more in mart.histories" * (more > 0)
+    ends = count(unknown.height, "wheel end")
+    return (
+        f"At {ends} the last check noted a fault in words of its own, for which no flag stands: "
+        f"{', '.join(told)}{last}: look at {'it' if unknown.height == 1 else 'them'}.",
+    )
+
+
+def _gauge_ends(highest: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """Linings that are never read thicker than so, though new ones are."""
+    if highest is None:
+        return ()
+    share_at = pl.col("highest") / pl.col("readings")
+    ends = highest.filter(
+        share_at >= AT_THE_TOP,
+        pl.col("highest_mm") <= pl.col("new_mm") - BELOW_NEW_MM,
+        pl.col("wheel_ends") >= MANY_ENDS,
+    )
+    return tuple(
+        f"Linings of {r['axle_type']} are never read thicker than "
+        f"{measures.length(r['highest_mm'])}, which {share(r['highest'] / r['readings'])} of "
+        f"{number(r['readings'])} readings are, though new ones have "
+        f"{measures.length(r['new_mm'])}: a gauge that shows no more, or a number written for "
+        "thick enough. Wear of thick linings, and dates of theirs, are not right."
+        for r in ends.to_dicts()
     )
 
 

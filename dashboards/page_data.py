@@ -154,6 +154,11 @@ class PageData:
     strokes_read
         ``wheel_ends`` with a stroke on record, and how many of the last ones were read ``above``
         and ``below`` the band: one row.
+    faults_told
+        ``wheel_end_id``, ``inspected_on``, ``fault``: what the last inspection noted, in any words.
+    linings_highest
+        ``axle_type``, ``highest_mm`` (the thickest lining read), ``new_mm``, ``readings``, how many
+        of them are the ``highest``, and of how many ``wheel_ends``.
     relines_lately
         ``depot``, ``relines`` of the last year, and how many of them are ``unwritten``: seen as
         linings that grew.
@@ -211,6 +216,8 @@ class PageData:
     use_changes: pl.DataFrame | None = None
     units_left_at_once: pl.DataFrame | None = None
     use_over_the_year: pl.DataFrame | None = None
+    faults_told: pl.DataFrame | None = None
+    linings_highest: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     gauge_steps: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None

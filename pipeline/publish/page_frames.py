@@ -26,7 +26,11 @@ NO_DEPOT = "no depot on record"
 
 def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
     """Everything the page shows, what the run says of itself included."""
-    data = _frames(con, settings, as_of)
+    data = dataclasses.replace(
+        _frames(con, settings, as_of),
+        faults_told=_faults_told(con),
+        linings_highest=_linings_highest(con),
+    )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
     record = made_from(con, settings)
     return dataclasses.replace(data, notes=notes, methods=methods, made_from=record)
@@ -148,6 +152,38 @@ def _strokes_read(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.Data
             where stroke_ratio is not null group by wheel_end_id
         )""",
         order="all",
+    )
+
+
+def _faults_told(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Faults of the last inspection of each wheel end, in whatever words."""
+    return warehouse.fetch(
+        con,
+        """select wheel_end_id, inspected_on, fault from stage.inspections
+        qualify row_number() over (
+            partition by wheel_end_id order by inspected_on desc, as_left desc
+        ) = 1 and fault is not null""",
+        order="wheel_end_id",
+    )
+
+
+def _linings_highest(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """By axle type: the thickest lining read, how many of all readings are that, and of how many
+    wheel ends; and how thick a new one is."""
+    return warehouse.fetch(
+        con,
+        """with read as (
+            select w.axle_type, w.wheel_end_id, w.lining_new_mm, i.lining_mm,
+                max(i.lining_mm) over (partition by w.axle_type) as highest_mm
+            from stage.inspections i
+            inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
+            where i.lining_mm is not null
+        )
+        select axle_type, max(highest_mm) as highest_mm, median(lining_new_mm) as new_mm,
+            count(*) as readings, count(*) filter (lining_mm = highest_mm) as highest,
+            count(distinct wheel_end_id) filter (lining_mm = highest_mm) as wheel_ends
+        from read group by axle_type""",
+        order="axle_type",
     )
 
 

@@ -123,6 +123,32 @@ def test_strokes_that_nearly_all_lie_outside_are_doubted_before_anything_is_set(
     assert said(30, 14, 14) == said(6, 6, 0) == ()
 
 
+def test_a_fault_in_words_of_its_own_is_read_out(data: PageData) -> None:
+    faults = pl.DataFrame(
+        {
+            "wheel_end_id": ["A/1L", "B/1L", "C/2R", "D/1L"],
+            "inspected_on": [dt.date(2025, 3, 1)] * 4,
+            "fault": ["stuck", " None", "arm cracked, broken spring", "worn to rivets"],
+        }
+    )
+    (said,) = (n for n in run_notes(replace(data, faults_told=faults)) if "fault" in n)
+    assert said.startswith("At 2 wheel ends the last check noted a fault in words of its own")
+    assert "C/2R on 1 Mar 2025 (“arm cracked, broken spring”), D/1L on" in said
+    assert not any("fault" in n for n in run_notes(replace(data, faults_told=faults.head(2))))
+
+
+@pytest.mark.parametrize(("at_it", "mm", "told"), [(400, 12.0, 1), (20, 12.0, 0), (400, 17.5, 0)])
+def test_a_gauge_that_shows_no_more_is_told(data: PageData, at_it, mm, told) -> None:
+    """Nearly new linings may all be read alike, and a few may be the thickest."""
+    row = {"axle_type": "drive", "highest_mm": mm, "new_mm": 18.0, "readings": 1000}
+    highest = pl.DataFrame([row | {"highest": at_it, "wheel_ends": 80}])
+    said = [n for n in run_notes(replace(data, linings_highest=highest)) if "never read" in n]
+    assert len(said) == told
+    if told:
+        plain = said[0].replace("\xa0", " ").replace("\u202f", ",")
+        assert "thicker than 12.0 mm, which 40 % of 1,000 readings are, though" in plain
+
+
 def test_a_minimum_that_nobody_set_is_said_to_be_the_default(data: PageData) -> None:
     minima = pl.DataFrame({"axle_type": ["steer"], "wheel_ends": [60], "mm": [6.4]})
     (said,) = run_notes(replace(data, default_minima=minima))
