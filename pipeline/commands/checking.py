@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import duckdb
 
+from pipeline.commands.doubts import doubt_lines
 from pipeline.lake import loading
 from pipeline.lake.lake import opened_lake
 from pipeline.places import Place
@@ -81,6 +82,7 @@ def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
     lines += [_reason_line(con, *reason) for reason in _reasons(con)]
     lines += derived_lines(con)
+    lines += doubt_lines(con)
     lines.extend(f"{path}: {status}" for path, status in _remarks(con))
     return lines
 

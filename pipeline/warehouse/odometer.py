@@ -8,6 +8,11 @@ have run since the last check is believed at once, unless a later one goes on fr
 were it a typing error after all, the next check would show it, and until then only the bridged
 distance is used. Across a replacement the distance
 is bridged with the unit's own median km per day, since the two odometers say nothing about it.
+
+Jobs are often written down later than they were done, with the odometer of then. So where a chain
+leaves out what a check wrote, or finds an odometer replaced, it is sought again with what jobs
+alone wrote as no evidence against checks; it counts where it leaves out fewer checks' values, or as
+many with fewer replacements.
 """
 
 import datetime as dt
@@ -22,6 +27,8 @@ REPLACED_COST = 1.9
 REPLACED_FRESH_COST = 0.9
 # Between values that explain a day equally well, the one written more often wins.
 SIGHTING_BONUS = 0.01
+# What only jobs wrote, beside checks that it contradicts: it follows them.
+JOB_EVIDENCE = 0.001
 # Days the best chain may skip over; a stretch of errors longer than this is a replacement.
 LOOKBACK = 60
 # Two readings of one day, or a test drive between them.
@@ -41,17 +48,31 @@ class Chain:
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """Odometer values: day (whole days from any origin), km, and how many rows wrote it; (n,)."""
+    """Odometer values: day (whole days from any origin), km, how many rows wrote it, and how many
+    of these were of checks; (n,)."""
 
     days: NDArray[np.float64]
     odometer_km: NDArray[np.float64]
     sightings: NDArray[np.int64]
+    checks: NDArray[np.int64]
+
+    def of_units(self, some: NDArray[np.bool_]) -> "Values":
+        """The values that are wanted."""
+        return Values(
+            self.days[some], self.odometer_km[some], self.sightings[some], self.checks[some]
+        )
+
+    def evidence(self, job: float) -> NDArray[np.float64]:
+        """What each says for a chain that holds it; ``job``: what only jobs wrote."""
+        written = 1.0 + SIGHTING_BONUS * np.minimum(self.sightings, 20).astype(np.float64)
+        return np.where(self.checks > 0, written, written * job)
 
 
 def odometer_verdicts(sightings: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
     """Judge every odometer value of every unit.
 
-    ``sightings``: ``unit_id``, ``on_date``, ``odometer_km``, ``sightings`` (rows that wrote it).
+    ``sightings``: ``unit_id``, ``on_date``, ``odometer_km``, ``sightings`` (rows that wrote it) and
+    ``checks`` (those of them that are inspections).
     Returns the same rows with ``km`` (accumulated; null where the value does not belong),
     ``replaced`` (the first value of a replaced odometer) and ``reason`` (null where it belongs).
     """
@@ -82,6 +103,7 @@ def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
         suspects["on_date"].to_physical().to_numpy().astype(np.float64),
         suspects["odometer_km"].to_numpy(),
         suspects["sightings"].to_numpy(),
+        suspects["checks"].to_numpy(),
     )
     sizes = suspects.group_by("unit_id", maintain_order=True).len()["len"]
     ends = np.cumsum(sizes.to_numpy(), dtype=np.int64)
@@ -106,11 +128,41 @@ def best_chains(values: Values, ends: NDArray[np.int64], max_km_per_day: float) 
 
     ``values`` are sorted by unit, day and value; unit u's end before ``ends[u]``.
     """
+    found = _chains(values, ends, max_km_per_day, job=1.0)
+    starts = np.concatenate([[0], ends[:-1]]).astype(np.int64)
+    parts = [slice(start, end) for start, end in zip(starts, ends, strict=True)]
+    open_ = [
+        u
+        for u, part in enumerate(parts)
+        if 0 < (values.checks[part] > 0).sum() < part.stop - part.start
+        and _misses(found[u], values.checks[part]) > (0, 0)
+    ]
+    if not open_:
+        return found
+    wanted = np.repeat(np.isin(np.arange(len(ends)), open_), ends - starts)
+    again_ends = np.cumsum((ends - starts)[open_])
+    again = _chains(values.of_units(wanted), again_ends, max_km_per_day, job=JOB_EVIDENCE)
+    for u, chain in zip(open_, again, strict=True):
+        checks = values.checks[parts[u]]
+        if _misses(chain, checks) < _misses(found[u], checks):
+            found[u] = chain
+    return found
+
+
+def _misses(chain: Chain, checks: NDArray[np.int64]) -> tuple[int, int]:
+    """How many values of checks a chain leaves out, and how many replacements it needs."""
+    return int(((checks > 0) & ~chain.belongs).sum()), int(chain.replaced.sum())
+
+
+def _chains(
+    values: Values, ends: NDArray[np.int64], max_km_per_day: float, job: float
+) -> list[Chain]:
+    """Each unit's best chain, with what only jobs wrote as so much evidence."""
     starts = np.concatenate([[0], ends[:-1]])
     found: list[Chain] = []
     for first in range(0, len(ends), UNITS_AT_ONCE):
         some = slice(first, first + UNITS_AT_ONCE)
-        last, previous = _best_paths(values, starts[some], ends[some], max_km_per_day)
+        last, previous = _best_paths(values, starts[some], ends[some], max_km_per_day, job)
         for u, (start, end) in enumerate(zip(starts[some], ends[some], strict=True)):
             members = _walk_back(int(last[u]), previous[u])
             days, odometer_km = values.days[start:end], values.odometer_km[start:end]
@@ -119,7 +171,11 @@ def best_chains(values: Values, ends: NDArray[np.int64], max_km_per_day: float) 
 
 
 def _best_paths(
-    values: Values, starts: NDArray[np.int64], ends: NDArray[np.int64], max_km_per_day: float
+    values: Values,
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    max_km_per_day: float,
+    job: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """The last value of each unit's best chain, and before each value the one it goes on from.
 
@@ -132,7 +188,7 @@ def _best_paths(
     # What lies beyond a unit's last value compares false with everything.
     days = np.where(beyond, np.nan, values.days[at])
     odometer_km = np.where(beyond, np.nan, values.odometer_km[at])
-    best = 1.0 + SIGHTING_BONUS * np.minimum(values.sightings[at], 20).astype(np.float64)
+    best = values.evidence(job)[at]
     previous = np.full(best.shape, -1)
     for j in range(1, width):
         first = max(0, j - LOOKBACK)

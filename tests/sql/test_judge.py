@@ -2,6 +2,7 @@
 
 import datetime as dt
 
+from pipeline.commands.doubts import doubt_lines
 from pipeline.settings import Settings
 from tests.drawing import REGISTER, rows, warehouse_of
 
@@ -233,9 +234,41 @@ def test_work_rows_have_their_fates_too():
         (5, "set_aside", "contradictory rows"),
         (6, "set_aside", "unknown wheel end"),
         (7, "set_aside", "dated in the future"),
-        (8, "set_aside", "odometer_km runs back or jumps"),
     ]
-    assert rows(con, "select wheel_end_id, action from stage.jobs") == [("K1/1L", "greased")]
+    assert rows(con, "select wheel_end_id, done_on from stage.jobs order by 2") == [
+        ("K1/1L", dt.date(2025, 3, 31)),
+        ("K1/1L", dt.date(2025, 5, 1)),
+    ]
+
+
+def test_a_job_whose_odometer_contradicts_the_checks_stays_without_it():
+    con = warehouse_of(
+        inspections=inspections(*GOOD),
+        work=inspections(
+            "K1|1|L|2025-05-12|12500|reline|worn|100",
+            "K1|1|R|2025-08-01|90000|reline|worn|100",  # after the last check
+            heading=WORK,
+        ),
+        as_of=dt.date(2025, 12, 31),
+    )
+    assert fates(con) == fates(con, "fate.work") == []
+    # 42 of the 84 days in which it ran 20,000 km; no further than it was seen.
+    assert rows(con, "select wheel_end_id, done_on, km from stage.jobs order by 1") == [
+        ("K1/1L", dt.date(2025, 5, 12), 130_000.0),
+        ("K1/1R", dt.date(2025, 8, 1), 140_000.0),
+    ]
+    assert rows(con, "select wheel_end_id, on_date, km from stage.relines order by 1") == [
+        ("K1/1L", dt.date(2025, 5, 12), 130_000.0),
+        ("K1/1R", dt.date(2025, 8, 1), 140_000.0),
+    ]
+    found = "select wheel_end_id, left_out, found from fate.doubtful_jobs order by 1"
+    assert rows(con, found) == [
+        ("K1/1L", "odometer_km", "12500 km"),
+        ("K1/1R", "odometer_km", "90000 km"),
+    ]
+    (line,) = doubt_lines(con)
+    assert line.startswith("work: 2 jobs counted without their odometer")
+    assert "K1/1L reline on 2025-05-12 (12500 km), K1/1R" in line
 
 
 def test_a_register_that_contradicts_itself_takes_its_wheel_end_with_it_and_says_so():

@@ -1,0 +1,33 @@
+"""What was read otherwise than it was written, for somebody to contradict: a line of each kind."""
+
+from collections.abc import Sequence
+
+import duckdb
+
+from pipeline.values import counted
+
+EXAMPLES = 3
+
+
+def doubt_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Of judged rows, as ``check`` and the run's summary say it."""
+    return [*_jobs_without_odometer(con)]
+
+
+def _jobs_without_odometer(con: duckdb.DuckDBPyConnection) -> list[str]:
+    jobs = con.execute(
+        """select wheel_end_id, action, done_on, found from fate.doubtful_jobs
+        where left_out = 'odometer_km' order by done_on, wheel_end_id, action"""
+    ).fetchall()
+    if not jobs:
+        return []
+    examples = [f"{end} {action} on {day} ({found})" for end, action, day, found in jobs]
+    return [
+        f"work: {counted(len(jobs), 'job')} counted without their odometer, which contradicts the "
+        "checks around it; a job with the odometer of an earlier check was done at that check: "
+        f"{_first(examples)}"
+    ]
+
+
+def _first(examples: Sequence[str]) -> str:
+    return ", ".join(examples[:EXAMPLES]) + ", …" * (len(examples) > EXAMPLES)
