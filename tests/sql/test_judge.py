@@ -189,6 +189,43 @@ def test_only_its_own_reline_excuses_a_lining_that_is_out_of_line():
     assert fates(own) == []
 
 
+ZERO_BETWEEN = (
+    "K1 | 1 | L | 2025-01-01 | 100000 | 9 | 18",
+    "K1 | 1 | L | 2025-02-15 | 105000 | 0 | 18",
+    "K1 | 1 | L | 2025-03-10 | 108000 | 0 | 18",
+    "K1 | 1 | L | 2025-04-01 | 110000 | 8.5 | 18",
+)
+
+
+def test_a_lining_of_zero_before_a_thicker_one_was_not_taken():
+    """Neighbours that differ by more than wear say no less."""
+    con = warehouse_of(inspections=inspections(*ZERO_BETWEEN))
+    assert fates(con) == [(n, "set_aside", "lining_mm not taken") for n in (3, 4)]
+    ((said,), _) = rows(con, "select problem from fate.inspections order by row_no")
+    assert said.startswith("lining_mm: found 0 mm, then 8.5 mm on 2025-04-01, with no reline on")
+    assert rows(con, "select * from stage.relines") == []
+    worn = warehouse_of(inspections=inspections("K1|1|L|2024-11-01|95000|12|18", *ZERO_BETWEEN))
+    assert rows(worn, "select * from stage.relines") == []
+
+
+def test_a_lining_of_zero_that_was_relined_or_is_the_last_stays():
+    new = "K1 | 1 | L | 2025-04-01 | 110000 | 17 | 18"
+    worn = inspections(*ZERO_BETWEEN[:2], new)
+    assert fates(warehouse_of(inspections=worn, work=relined("L"))) == []
+    assert fates(warehouse_of(inspections=worn, work=relined("R"))) != []
+    last = warehouse_of(inspections=inspections(*ZERO_BETWEEN[:3]))
+    assert fates(last) == []
+    as_left = warehouse_of(
+        inspections=inspections(
+            "K1 | 1 | L | 2025-01-01 | 100000 | 3 | 18 | -",
+            "K1 | 1 | L | 2025-04-01 | 110000 | 0 | 18 | -",
+            "K1 | 1 | L | 2025-04-01 | 110000 | 18 | - | true",
+            heading=HEADING + " | as_left",
+        )
+    )
+    assert fates(as_left) == []
+
+
 def test_an_impossible_row_does_not_contradict_the_good_one_of_its_day():
     con = warehouse_of(
         inspections=inspections(
