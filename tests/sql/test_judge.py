@@ -2,6 +2,8 @@
 
 import datetime as dt
 
+import pytest
+
 from pipeline.commands.doubts import doubt_lines
 from pipeline.settings import Settings
 from tests.drawing import REGISTER, rows, warehouse_of
@@ -166,6 +168,49 @@ def test_a_lining_that_rises_and_falls_back_is_out_of_line():
     con = warehouse_of(inspections=inspections(GOOD[0], "K1|1|L|2025-03-31|120000|16|18", GOOD[2]))
     assert fates(con) == [(3, "set_aside", "lining_mm out of line")]
     assert rows(con, "select count(*) from fate.lining_outliers") == [(1,)]
+
+
+def grown(*, both: bool, at_km: int, then_km: int, until: str):
+    """11, 10, then 17.5 mm, on one side or both, and 11 mm later on; 1 mm a 8,000 km before."""
+    sides = [("L", 17.5), ("R", 17.5 if both else 9)]
+    return inspections(
+        *(f"K1 | 1 | {side} | 2024-01-09 | 100000 | 11 | 18" for side, _ in sides),
+        *(f"K1 | 1 | {side} | 2024-03-09 | 108000 | 10 | 18" for side, _ in sides),
+        *(f"K1 | 1 | {side} | 2024-05-09 | {at_km} | {mm} | 18" for side, mm in sides),
+        f"K1 | 1 | L | {until} | {then_km} | 11 | 18",
+        *([f"K1 | 1 | R | {until} | {then_km} | 11 | 18"] if both else []),
+    )
+
+
+@pytest.mark.parametrize(
+    ("both", "then_km", "until", "relined_ends"),
+    [
+        (True, 175_000, "2025-05-09", 2),  # 6.5 mm in 59,000 km, at its pace 7.4
+        (False, 175_000, "2025-05-09", 1),
+        (True, 140_000, "2024-08-09", 2),  # twice its pace: both at once are no two slips
+        (False, 140_000, "2024-08-09", 0),
+        (True, 124_000, "2024-06-09", 0),  # six times its pace
+    ],
+)
+def test_a_lining_that_grew_and_can_have_worn_down_again_was_relined(
+    both, then_km, until, relined_ends
+):
+    found = grown(both=both, at_km=116_000, then_km=then_km, until=until)
+    con = warehouse_of(inspections=found)
+    (high,) = rows(con, "select count(*) from fate.inspections")[0]
+    assert high == (0 if relined_ends else 1 + both)
+    assert (
+        rows(con, "select on_date, source from stage.relines")
+        == [(dt.date(2024, 5, 9), "inferred")] * relined_ends
+    )
+
+
+def test_two_sides_that_grew_together_at_no_known_pace_were_relined():
+    high = ("2024-03-09 | 108000 | 10", "2024-05-09 | 116000 | 17.5", "2025-05-09 | 175000 | 11")
+    both = [f"K1 | 1 | {side} | {line} | 18" for side in "LR" for line in high]
+    assert fates(warehouse_of(inspections=inspections(*both))) == []
+    one = warehouse_of(inspections=inspections(*both[:3]))
+    assert fates(one) == [(3, "set_aside", "lining_mm out of line")]
 
 
 OUT_OF_LINE = (
