@@ -78,6 +78,7 @@ JUDGED_AND_STAGED_BY = (
     "values.py",
     "warehouse/incremental.py",
     "warehouse/judging.py",
+    "warehouse/misdated.py",
     "warehouse/odometer.py",
     "warehouse/warehouse.py",
 )

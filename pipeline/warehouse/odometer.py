@@ -12,7 +12,7 @@ is bridged with the unit's own median km per day, since the two odometers say no
 Jobs are often written down later than they were done, with the odometer of then. So where a chain
 leaves out what a check wrote, or finds an odometer replaced, it is sought again with what jobs
 alone wrote as no evidence against checks; it counts where it leaves out fewer checks' values, or as
-many with fewer replacements.
+many with fewer replacements. What is dated a year off (``misdated``) belongs to no chain.
 """
 
 import datetime as dt
@@ -21,6 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+
+from pipeline.warehouse.misdated import candidates, line_of, moved, year_off
 
 # In units of one day's evidence left out of the chain.
 REPLACED_COST = 1.9
@@ -56,7 +58,7 @@ class Values:
     sightings: NDArray[np.int64]
     checks: NDArray[np.int64]
 
-    def of_units(self, some: NDArray[np.bool_]) -> "Values":
+    def of_units(self, some: NDArray[np.bool_] | NDArray[np.int64]) -> "Values":
         """The values that are wanted."""
         return Values(
             self.days[some], self.odometer_km[some], self.sightings[some], self.checks[some]
@@ -74,16 +76,22 @@ def odometer_verdicts(sightings: pl.DataFrame, max_km_per_day: float) -> pl.Data
     ``sightings``: ``unit_id``, ``on_date``, ``odometer_km``, ``sightings`` (rows that wrote it) and
     ``checks`` (those of them that are inspections).
     Returns the same rows with ``km`` (accumulated; null where the value does not belong),
-    ``replaced`` (the first value of a replaced odometer) and ``reason`` (null where it belongs).
+    ``replaced`` (the first value of a replaced odometer), ``reason`` (null where it belongs) and
+    ``year_off`` (its day belongs to another year).
     """
     ordered = sightings.sort("unit_id", "on_date", "odometer_km").with_columns(
         _suspicious(max_km_per_day).any().over("unit_id").alias("suspect")
     )
-    plain = ordered.filter(~pl.col("suspect")).with_columns(
-        km="odometer_km", replaced=pl.lit(False), reason=pl.lit(None, dtype=pl.String)
-    )
+    plain = ordered.filter(~pl.col("suspect")).with_columns(km="odometer_km", **_UNDOUBTED)
     suspects = _judged(ordered.filter("suspect"), max_km_per_day)
     return pl.concat([plain, suspects]).drop("suspect").sort("unit_id", "on_date", "odometer_km")
+
+
+_UNDOUBTED = {
+    "replaced": pl.lit(False),
+    "reason": pl.lit(None, dtype=pl.String),
+    "year_off": pl.lit(False),
+}
 
 
 def _suspicious(max_km_per_day: float) -> pl.Expr:
@@ -96,9 +104,7 @@ def _suspicious(max_km_per_day: float) -> pl.Expr:
 def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
     """Verdicts of units whose values do not simply go forward."""
     if suspects.is_empty():
-        return suspects.with_columns(
-            km="odometer_km", replaced=pl.lit(False), reason=pl.lit(None, dtype=pl.String)
-        )
+        return suspects.with_columns(km="odometer_km", **_UNDOUBTED)
     values = Values(
         suspects["on_date"].to_physical().to_numpy().astype(np.float64),
         suspects["odometer_km"].to_numpy(),
@@ -109,17 +115,21 @@ def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
     ends = np.cumsum(sizes.to_numpy(), dtype=np.int64)
     chains = best_chains(values, ends, max_km_per_day)
     on = suspects["on_date"].to_list()
+    years: list[int] = []
     reasons: list[str | None] = []
-    for start, end, chain in zip((0, *ends[:-1]), ends, chains, strict=True):
-        odometer, dates = values.odometer_km[start:end], on[start:end]
+    for u, (start, end) in enumerate(zip((0, *ends[:-1]), ends, strict=True)):
+        own, dates = values.of_units(np.arange(start, end)), on[start:end]
+        chains[u], off = _without_misdated(own, chains[u], max_km_per_day)
+        years += off.tolist()
         reasons += [
-            None if kept else _reason(i, odometer, dates, chain, max_km_per_day)
-            for i, kept in enumerate(chain.belongs)
+            None if kept else _reason(i, own.odometer_km, dates, chains[u], off[i], max_km_per_day)
+            for i, kept in enumerate(chains[u].belongs)
         ]
     return suspects.with_columns(
         km=pl.Series(np.concatenate([c.km for c in chains])).fill_nan(None),
         replaced=pl.Series(np.concatenate([c.replaced for c in chains])),
         reason=pl.Series(reasons, dtype=pl.String),
+        year_off=pl.Series(years, dtype=pl.Int64) != 0,
     )
 
 
@@ -265,18 +275,64 @@ def _chain(
     return Chain(belongs, km, replaced)
 
 
+def _without_misdated(
+    values: Values, chain: Chain, max_km_per_day: float
+) -> tuple[Chain, NDArray[np.int64]]:
+    """One unit's chain without what is dated a year off, and by how many years each value is."""
+    years = np.zeros(len(values.days), dtype=np.int64)
+    searching = True
+    while searching:
+        searching = False
+        for group, year in candidates(
+            values.days, values.odometer_km, chain.belongs, chain.replaced
+        ):
+            trial = _chain_without(values, (years != 0) | np.isin(np.arange(len(years)), group),
+                                   max_km_per_day)  # fmt: skip
+            left_out, replaced = _misses(chain, values.checks)
+            of_group = int((values.checks[group] > 0).sum())
+            still_out, still_replaced = _misses(trial, values.checks)
+            if still_replaced < replaced and still_out - of_group <= left_out:
+                chain, years[group], searching = trial, year, True
+                break
+    line = line_of(values.days[chain.belongs], values.odometer_km[chain.belongs])
+    for i in np.flatnonzero(~chain.belongs & (years == 0)):
+        years[i] = year_off(line, values.days[i], values.odometer_km[i])
+    return chain, years
+
+
+def _chain_without(values: Values, out: NDArray[np.bool_], max_km_per_day: float) -> Chain:
+    """The best chain of one unit's other values."""
+    (other,) = best_chains(values.of_units(~out), np.array([(~out).sum()]), max_km_per_day)
+    chain = Chain(np.zeros(len(out), bool), np.full(len(out), np.nan), np.zeros(len(out), bool))
+    chain.belongs[~out], chain.km[~out], chain.replaced[~out] = (
+        other.belongs, other.km, other.replaced,
+    )  # fmt: skip
+    return chain
+
+
 def _reason(
     i: int,
     odometer_km: NDArray[np.float64],
     on: list[dt.date],
     chain: Chain,
+    year: int,
     max_km_per_day: float,
 ) -> str:
-    kept = np.flatnonzero(chain.belongs)
-    before, after = kept[kept < i], kept[kept > i]
-    near = [f"{odometer_km[k]:.0f} km on {on[k]}" for k in (*before[-1:], *after[:1])]
+    def near(day: dt.date) -> str:
+        kept = [k for k in np.flatnonzero(chain.belongs) if k != i]
+        before = [k for k in kept if on[k] <= day and (day != on[i] or k < i)]
+        after = [k for k in kept if k not in before]
+        told = [f"{odometer_km[k]:.0f} km on {on[k]}" for k in (*before[-1:], *after[:1])]
+        return f"{'between' if len(told) > 1 else 'beside'} {' and '.join(told)}"
+
+    if year:
+        then = moved(on[i], year)
+        return (
+            f"found {on[i]} with {odometer_km[i]:.0f} km, {near(on[i])}; accepted: the day "
+            f"of that odometer; it would fit {then}, {near(then)}"
+        )
     return (
-        f"odometer_km: found {odometer_km[i]:.0f} km between {' and '.join(near)}; accepted: "
+        f"odometer_km: found {odometer_km[i]:.0f} km {near(on[i])}; accepted: "
         f"forward by no more than {max_km_per_day:g} km a day, or a replaced odometer that "
         "later checks confirm"
     )

@@ -164,6 +164,38 @@ def test_a_replaced_odometer_is_accepted_and_km_are_carried_across():
     ]
 
 
+def test_a_row_dated_a_year_off_is_set_aside_and_says_where_it_would_fit():
+    lines = [
+        f"K1 | 1 | L | {day} | {km} | {mm} | 18"
+        for day, km, mm in (
+            ("2024-01-06", 50_000, 16), ("2024-04-01", 70_000, 15), ("2024-07-01", 90_000, 14),
+            ("2024-10-01", 110_000, 13), ("2024-01-05", 130_000, 12), ("2025-04-01", 150_000, 11),
+        )
+    ]  # fmt: skip
+    con = warehouse_of(
+        inspections=inspections(*lines),
+        work=inspections("K1 | 1 | L | 2024-01-05 | 130000 | greased | - | -", heading=WORK),
+    )
+    assert fates(con) == [(6, "set_aside", "dated a year off")]
+    assert fates(con, "fate.work") == [(2, "set_aside", "dated a year off")]
+    ((said,),) = rows(con, "select problem from fate.inspections")
+    assert said == (
+        "inspected_on: found 2024-01-05 with 130000 km, beside 50000 km on 2024-01-06; accepted: "
+        "the day of that odometer; it would fit 2025-01-05, between 110000 km on 2024-10-01 and "
+        "150000 km on 2025-04-01"
+    )
+    assert rows(con, "select * from stage.relines") == []
+    assert doubt_lines(con) == []
+
+
+def test_what_was_taken_as_a_replaced_odometer_is_told():
+    con = warehouse_of(inspections=inspections(*GOOD, "K1|1|L|2025-09-15|5000|9|18"))
+    assert doubt_lines(con) == [
+        "1 odometer taken as replaced: K1 on 2025-09-15 (140000, then 5000 km); where one was not, "
+        "a day or an odometer is mistyped"
+    ]
+
+
 def test_a_lining_that_rises_and_falls_back_is_out_of_line():
     con = warehouse_of(inspections=inspections(GOOD[0], "K1|1|L|2025-03-31|120000|16|18", GOOD[2]))
     assert fates(con) == [(3, "set_aside", "lining_mm out of line")]
