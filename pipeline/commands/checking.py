@@ -56,9 +56,14 @@ def check(lake: Place, now: dt.datetime, tell: Callable[[str], None]) -> Fates:
         try:
             judging.judge(con, settings, now.date(), None)
         finally:  # what is wrong with the rows is most wanted when none can be used
-            for line in (*check_lines(con), *unmatched_lines(con, settings)):
+            for line in lines_of(con, settings):
                 tell(line)
         return fates(con)
+
+
+def lines_of(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """All that is said of a lake."""
+    return [*check_lines(con), *doubt_lines(con, settings), *unmatched_lines(con, settings)]
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:
@@ -82,7 +87,6 @@ def check_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
     lines += [_reason_line(con, *reason) for reason in _reasons(con)]
     lines += derived_lines(con)
-    lines += doubt_lines(con)
     lines.extend(f"{path}: {status}" for path, status in _remarks(con))
     return lines
 

@@ -4,14 +4,16 @@ from collections.abc import Sequence
 
 import duckdb
 
+from pipeline.settings import Settings
 from pipeline.values import counted
 
 EXAMPLES = 3
+SAME_DAY_KM = 50.0  # between two readings of one day
 
 
-def doubt_lines(con: duckdb.DuckDBPyConnection) -> list[str]:
+def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
     """Of judged rows, as ``check`` and the run's summary say it."""
-    return [*_replaced_odometers(con), *_jobs_without_odometer(con)]
+    return [*_names_alike(con, settings), *_replaced_odometers(con), *_jobs_without_odometer(con)]
 
 
 def _jobs_without_odometer(con: duckdb.DuckDBPyConnection) -> list[str]:
@@ -27,6 +29,61 @@ def _jobs_without_odometer(con: duckdb.DuckDBPyConnection) -> list[str]:
         "checks around it; a job with the odometer of an earlier check was done at that check: "
         f"{_first(examples)}"
     ]
+
+
+def _names_alike(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """Units that may be one, spelled in two ways; at two odometers on one day they are two."""
+    pairs = con.execute(
+        f"""with units as (
+            select unit_id, upper(unit_id) as unit_key, {_PLAIN_NAME} as plain
+            from judge.wheel_ends group by unit_id
+        ),
+        seen as (
+            select unit_id, sum(sightings) as times from judge.odometer_verdicts group by unit_id
+        ),
+        pairs as (
+            select a.unit_id as a, b.unit_id as b, coalesce(s.times, 0) < coalesce(t.times, 0)
+                as turned
+            from units a
+            inner join units b on b.plain = a.plain and a.unit_key < b.unit_key
+            left join seen s on s.unit_id = a.unit_id
+            left join seen t on t.unit_id = b.unit_id
+        )
+        select case when turned then b else a end, case when turned then a else b end
+        from pairs p
+        where not exists (
+            select 1
+            from judge.odometer_verdicts v
+            inner join judge.odometer_verdicts w on w.on_date = v.on_date
+            where v.unit_id = p.a and w.unit_id = p.b
+                and abs(v.odometer_km - w.odometer_km) > {SAME_DAY_KM}
+        )
+        order by all"""
+    ).fetchall()
+    if not pairs:
+        return []
+    named, as_named = pairs[0]
+    heading = _unit_heading(settings)
+    alike = "" if heading else "write both alike"
+    where = f'under [files.values."{heading}"]: "{as_named}" = "{named}"'
+    return [
+        "units whose names differ only in blanks, hyphens or leading zeros, read as different: "
+        f"{_first([f'{a} and {b}' for a, b in pairs])}; if they are one, "
+        f"{alike or f'say so in fleet.toml, {where}'}"
+    ]
+
+
+# Without zeros that lead a number, then without blanks and hyphens.
+_PLAIN_NAME = (
+    r"regexp_replace(regexp_replace(upper(unit_id), '(^|[^0-9])0+([0-9])', '\1\2', 'g'), "
+    r"'[\s\-\x{2010}-\x{2015}]', '', 'g')"
+)
+
+
+def _unit_heading(settings: Settings) -> str:
+    """What a fleet's own files call a unit's name, where it has files of its own form."""
+    headings = [h for f in settings.files for h, what in f.columns.items() if what == "unit_id"]
+    return headings[0] if headings else ""
 
 
 def _replaced_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:

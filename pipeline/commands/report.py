@@ -58,7 +58,7 @@ def summary(run: Run, out: Place, as_of: dt.date) -> Summary:
         lining_readings=_lining_readings(run.con),
         derived=(
             *derived_lines(run.con),
-            *doubt_lines(run.con),
+            *doubt_lines(run.con, run.settings),
             *unmatched_lines(run.con, run.settings),
         ),
     )

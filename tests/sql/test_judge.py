@@ -185,12 +185,12 @@ def test_a_row_dated_a_year_off_is_set_aside_and_says_where_it_would_fit():
         "150000 km on 2025-04-01"
     )
     assert rows(con, "select * from stage.relines") == []
-    assert doubt_lines(con) == []
+    assert doubt_lines(con, Settings()) == []
 
 
 def test_what_was_taken_as_a_replaced_odometer_is_told():
     con = warehouse_of(inspections=inspections(*GOOD, "K1|1|L|2025-09-15|5000|9|18"))
-    assert doubt_lines(con) == [
+    assert doubt_lines(con, Settings()) == [
         "1 odometer taken as replaced: K1 on 2025-09-15 (140000, then 5000 km); where one was not, "
         "a day or an odometer is mistyped"
     ]
@@ -380,7 +380,7 @@ def test_a_job_whose_odometer_contradicts_the_checks_stays_without_it():
         ("K1/1L", "odometer_km", "12500 km"),
         ("K1/1R", "odometer_km", "90000 km"),
     ]
-    (line,) = doubt_lines(con)
+    (line,) = doubt_lines(con, Settings())
     assert line.startswith("work: 2 jobs counted without their odometer")
     assert "K1/1L reline on 2025-05-12 (12500 km), K1/1R" in line
 
