@@ -13,22 +13,30 @@ SAME_DAY_KM = 50.0  # between two readings of one day
 
 def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
     """Of judged rows, as ``check`` and the run's summary say it."""
-    return [*_names_alike(con, settings), *_replaced_odometers(con), *_jobs_without_odometer(con)]
+    return [*_names_alike(con, settings), *_replaced_odometers(con), *_jobs_without_a_value(con)]
 
 
-def _jobs_without_odometer(con: duckdb.DuckDBPyConnection) -> list[str]:
-    jobs = con.execute(
-        """select wheel_end_id, action, done_on, found from fate.doubtful_jobs
-        where left_out = 'odometer_km' order by done_on, wheel_end_id, action"""
-    ).fetchall()
-    if not jobs:
-        return []
-    examples = [f"{end} {action} on {day} ({found})" for end, action, day, found in jobs]
-    return [
-        f"work: {counted(len(jobs), 'job')} counted without their odometer, which contradicts the "
-        "checks around it; a job with the odometer of an earlier check was done at that check: "
-        f"{_first(examples)}"
-    ]
+def _jobs_without_a_value(con: duckdb.DuckDBPyConnection) -> list[str]:
+    lines = []
+    for left_out, why in _LEFT_OUT.items():
+        jobs = con.execute(
+            """select wheel_end_id, action, done_on, found from fate.doubtful_jobs
+            where left_out = ? order by done_on, wheel_end_id, action, found""",
+            [left_out],
+        ).fetchall()
+        examples = [f"{end} {action} on {day} ({found})" for end, action, day, found in jobs]
+        if jobs:
+            number = counted(len(jobs), "job")
+            lines.append(f"work: {number} counted, each {why}: {_first(examples)}")
+    return lines
+
+
+_LEFT_OUT = {
+    "odometer_km": "without its odometer, which contradicts the checks around it; a job with the "
+    "odometer of an earlier check was done at that check",
+    "cost": "without a cost, for rows of one job differ in it (parts and labour apart?); one row "
+    "of a job with its whole cost would count",
+}
 
 
 def _names_alike(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:

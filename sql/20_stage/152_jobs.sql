@@ -2,7 +2,7 @@
 -- key: wheel_end_id, done_on, action
 -- inputs: judge.work_rows, judge.odometer_verdicts, fate.work, stage.booked_days, stage.unit_days
 -- meaning: accepted jobs, with the unit's accumulated km (of its day, where its odometer cannot be);
---          one that was booked later was done at the check
+--          one that was booked later was done at the check; no cost where its rows differ in that
 with accepted as (
     select
         w.wheel_end_id,
@@ -11,7 +11,7 @@ with accepted as (
         w.action,
         coalesce(v.km, d.km) as km,
         w.reason,
-        w.cost,
+        case when w.costs is null then w.cost end as cost,
         w.part
     from judge.work_rows w
     inner join judge.odometer_verdicts v

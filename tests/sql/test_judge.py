@@ -355,6 +355,39 @@ def test_work_rows_have_their_fates_too():
     ]
 
 
+def test_rows_of_a_job_that_differ_in_cost_alone_are_one_job_without_a_cost():
+    con = warehouse_of(
+        inspections=inspections(*GOOD),
+        work=inspections(
+            "K1|1|L|2025-03-31|120000|reline|worn|180",
+            "K1|1|L|2025-03-31|120000|reline|worn|310",
+            "K1|1|R|2025-03-31|120000|reline|worn|180",
+            "K1|1|R|2025-03-31|120000|reline|worn|-",
+            "K1|1|R|2025-06-23|140000|greased|worn|10",
+            "K1|1|R|2025-06-23|140000|greased|planned|20",
+            heading=WORK,
+        ),
+    )
+    assert fates(con, "fate.work") == [
+        (6, "set_aside", "contradictory rows"),
+        (7, "set_aside", "contradictory rows"),
+    ]
+    ((said,), _) = rows(con, "select problem from fate.work")
+    assert "found rows that differ in reason planned and worn" in said
+    assert rows(con, "select wheel_end_id, action, cost from stage.jobs order by 1") == [
+        ("K1/1L", "reline", None),
+        ("K1/1R", "reline", 180),
+    ]
+    assert rows(con, "select wheel_end_id, source from stage.relines order by 1") == [
+        ("K1/1L", "job"), ("K1/1R", "job"),
+    ]  # fmt: skip
+    assert doubt_lines(con, Settings()) == [
+        "work: 1 job counted, each without a cost, for rows of one job differ in it (parts and "
+        "labour apart?); one row of a job with its whole cost would count: K1/1L reline on "
+        "2025-03-31 (180.0 and 310.0)"
+    ]
+
+
 def test_a_job_whose_odometer_contradicts_the_checks_stays_without_it():
     con = warehouse_of(
         inspections=inspections(*GOOD),
@@ -381,7 +414,7 @@ def test_a_job_whose_odometer_contradicts_the_checks_stays_without_it():
         ("K1/1R", "odometer_km", "90000 km"),
     ]
     (line,) = doubt_lines(con, Settings())
-    assert line.startswith("work: 2 jobs counted without their odometer")
+    assert line.startswith("work: 2 jobs counted, each without its odometer")
     assert "K1/1L reline on 2025-05-12 (12500 km), K1/1R" in line
 
 
