@@ -4,8 +4,9 @@
 --         judge.work_rows, judge.wheel_ends, run.parameters
 -- meaning: a lining cannot grow and shrink again; a reading that does, with no reline on record just
 --          before it, is mistyped. One that grew was relined where it can have worn down since, at
---          the pace of its axle (a half more; thrice, where the other side grew too that day). A 0 before a thicker one, with no reline on record between, was
---          typed for a reading not taken (a last one of 0 may be true)
+--          the pace of its axle (a half more; two and a half times, where the other side grew too
+--          that day). A 0 before a thicker one, with no reline on record between, was typed for a
+--          reading not taken (a last one of 0 may be true)
 with used as (
     select
         i.content_id, i.row_no, i.wheel_end_id, w.axle_id, i.inspected_on, i.as_left, v.km,
@@ -97,8 +98,7 @@ axle_wear as (
     -- Of the axles in question, from reading to reading that neither grew nor are in question.
     select
         n.axle_id,
-        cast(sum(cast(n.lining_mm - n.after_mm as decimal(38, 9))) as double)
-        / cast(sum(cast(n.after_km - n.km as decimal(38, 9))) as double) as mm_per_km
+        median((n.lining_mm - n.after_mm) / (n.after_km - n.km)) as mm_per_km
     from neighbours n
     inner join (select distinct axle_id from out_of_line) a on a.axle_id = n.axle_id
     cross join run.parameters p
@@ -131,7 +131,7 @@ relined as (
     where o.lining_mm > o.before_mm
         and coalesce(
             o.lining_mm - o.after_mm
-                <= case when g.row_no is null then 1.5 else 3 end
+                <= case when g.row_no is null then 1.5 else 2.5 end
                     * w.mm_per_km * (o.after_km - o.km),
             g.row_no is not null
         )
