@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import duckdb
 
+from pipeline.commands.doubts import doubt_lines
 from pipeline.lake import loading
 from pipeline.lake.lake import opened_lake
 from pipeline.places import Place
@@ -55,9 +56,14 @@ def check(lake: Place, now: dt.datetime, tell: Callable[[str], None]) -> Fates:
         try:
             judging.judge(con, settings, now.date(), None)
         finally:  # what is wrong with the rows is most wanted when none can be used
-            for line in (*check_lines(con), *unmatched_lines(con, settings)):
+            for line in lines_of(con, settings):
                 tell(line)
         return fates(con)
+
+
+def lines_of(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """All that is said of a lake."""
+    return [*check_lines(con), *doubt_lines(con, settings), *unmatched_lines(con, settings)]
 
 
 def fates(con: duckdb.DuckDBPyConnection) -> Fates:

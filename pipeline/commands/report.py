@@ -10,6 +10,7 @@ from dashboards.sentences.uneven_past import silence_said
 from dashboards.sentences.words import plain
 from pipeline.commands import CAUTION
 from pipeline.commands.checking import Fates, derived_lines, fates, unmatched_lines
+from pipeline.commands.doubts import doubt_lines
 from pipeline.places import Place
 from pipeline.run import Run
 from pipeline.values import counted
@@ -55,7 +56,11 @@ def summary(run: Run, out: Place, as_of: dt.date) -> Summary:
         page=out / "published" / "index.html",
         warnings=warnings(run.con, as_of),
         lining_readings=_lining_readings(run.con),
-        derived=(*derived_lines(run.con), *unmatched_lines(run.con, run.settings)),
+        derived=(
+            *derived_lines(run.con),
+            *doubt_lines(run.con, run.settings),
+            *unmatched_lines(run.con, run.settings),
+        ),
     )
 
 

@@ -38,6 +38,7 @@ OF_ROWS = "content_id"
 CONTENT = "content_id bigint, table_name varchar, sha256 varchar"
 # What Python reads of a unit's tables; what SQL counts together is found from its headers.
 READ = (
+    "fate.doubtful_jobs",
     "judge.odometer_verdicts",
     "judge.wheel_ends",
     "reduce.adjuster_duty_pieces",
@@ -77,6 +78,7 @@ JUDGED_AND_STAGED_BY = (
     "values.py",
     "warehouse/incremental.py",
     "warehouse/judging.py",
+    "warehouse/misdated.py",
     "warehouse/odometer.py",
     "warehouse/warehouse.py",
 )

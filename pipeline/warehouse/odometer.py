@@ -8,6 +8,11 @@ have run since the last check is believed at once, unless a later one goes on fr
 were it a typing error after all, the next check would show it, and until then only the bridged
 distance is used. Across a replacement the distance
 is bridged with the unit's own median km per day, since the two odometers say nothing about it.
+
+Jobs are often written down later than they were done, with the odometer of then. So where a chain
+leaves out what a check wrote, or finds an odometer replaced, it is sought again with what jobs
+alone wrote as no evidence against checks; it counts where it leaves out fewer checks' values, or as
+many with fewer replacements. What is dated a year off (``misdated``) belongs to no chain.
 """
 
 import datetime as dt
@@ -17,11 +22,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.warehouse.misdated import candidates, line_of, moved, year_off
+
 # In units of one day's evidence left out of the chain.
 REPLACED_COST = 1.9
 REPLACED_FRESH_COST = 0.9
 # Between values that explain a day equally well, the one written more often wins.
 SIGHTING_BONUS = 0.01
+# What only jobs wrote, beside checks that it contradicts: it follows them.
+JOB_EVIDENCE = 0.001
 # Days the best chain may skip over; a stretch of errors longer than this is a replacement.
 LOOKBACK = 60
 # Two readings of one day, or a test drive between them.
@@ -41,28 +50,48 @@ class Chain:
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """Odometer values: day (whole days from any origin), km, and how many rows wrote it; (n,)."""
+    """Odometer values: day (whole days from any origin), km, how many rows wrote it, and how many
+    of these were of checks; (n,)."""
 
     days: NDArray[np.float64]
     odometer_km: NDArray[np.float64]
     sightings: NDArray[np.int64]
+    checks: NDArray[np.int64]
+
+    def of_units(self, some: NDArray[np.bool_] | NDArray[np.int64]) -> "Values":
+        """The values that are wanted."""
+        return Values(
+            self.days[some], self.odometer_km[some], self.sightings[some], self.checks[some]
+        )
+
+    def evidence(self, job: float) -> NDArray[np.float64]:
+        """What each says for a chain that holds it; ``job``: what only jobs wrote."""
+        written = 1.0 + SIGHTING_BONUS * np.minimum(self.sightings, 20).astype(np.float64)
+        return np.where(self.checks > 0, written, written * job)
 
 
 def odometer_verdicts(sightings: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
     """Judge every odometer value of every unit.
 
-    ``sightings``: ``unit_id``, ``on_date``, ``odometer_km``, ``sightings`` (rows that wrote it).
+    ``sightings``: ``unit_id``, ``on_date``, ``odometer_km``, ``sightings`` (rows that wrote it) and
+    ``checks`` (those of them that are inspections).
     Returns the same rows with ``km`` (accumulated; null where the value does not belong),
-    ``replaced`` (the first value of a replaced odometer) and ``reason`` (null where it belongs).
+    ``replaced`` (the first value of a replaced odometer), ``reason`` (null where it belongs) and
+    ``year_off`` (its day belongs to another year).
     """
     ordered = sightings.sort("unit_id", "on_date", "odometer_km").with_columns(
         _suspicious(max_km_per_day).any().over("unit_id").alias("suspect")
     )
-    plain = ordered.filter(~pl.col("suspect")).with_columns(
-        km="odometer_km", replaced=pl.lit(False), reason=pl.lit(None, dtype=pl.String)
-    )
+    plain = ordered.filter(~pl.col("suspect")).with_columns(km="odometer_km", **_UNDOUBTED)
     suspects = _judged(ordered.filter("suspect"), max_km_per_day)
     return pl.concat([plain, suspects]).drop("suspect").sort("unit_id", "on_date", "odometer_km")
+
+
+_UNDOUBTED = {
+    "replaced": pl.lit(False),
+    "reason": pl.lit(None, dtype=pl.String),
+    "year_off": pl.lit(False),
+}
 
 
 def _suspicious(max_km_per_day: float) -> pl.Expr:
@@ -75,29 +104,32 @@ def _suspicious(max_km_per_day: float) -> pl.Expr:
 def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
     """Verdicts of units whose values do not simply go forward."""
     if suspects.is_empty():
-        return suspects.with_columns(
-            km="odometer_km", replaced=pl.lit(False), reason=pl.lit(None, dtype=pl.String)
-        )
+        return suspects.with_columns(km="odometer_km", **_UNDOUBTED)
     values = Values(
         suspects["on_date"].to_physical().to_numpy().astype(np.float64),
         suspects["odometer_km"].to_numpy(),
         suspects["sightings"].to_numpy(),
+        suspects["checks"].to_numpy(),
     )
     sizes = suspects.group_by("unit_id", maintain_order=True).len()["len"]
     ends = np.cumsum(sizes.to_numpy(), dtype=np.int64)
     chains = best_chains(values, ends, max_km_per_day)
     on = suspects["on_date"].to_list()
+    years: list[int] = []
     reasons: list[str | None] = []
-    for start, end, chain in zip((0, *ends[:-1]), ends, chains, strict=True):
-        odometer, dates = values.odometer_km[start:end], on[start:end]
+    for u, (start, end) in enumerate(zip((0, *ends[:-1]), ends, strict=True)):
+        own, dates = values.of_units(np.arange(start, end)), on[start:end]
+        chains[u], off = _without_misdated(own, chains[u], max_km_per_day)
+        years += off.tolist()
         reasons += [
-            None if kept else _reason(i, odometer, dates, chain, max_km_per_day)
-            for i, kept in enumerate(chain.belongs)
+            None if kept else _reason(i, own.odometer_km, dates, chains[u], off[i], max_km_per_day)
+            for i, kept in enumerate(chains[u].belongs)
         ]
     return suspects.with_columns(
         km=pl.Series(np.concatenate([c.km for c in chains])).fill_nan(None),
         replaced=pl.Series(np.concatenate([c.replaced for c in chains])),
         reason=pl.Series(reasons, dtype=pl.String),
+        year_off=pl.Series(years, dtype=pl.Int64) != 0,
     )
 
 
@@ -106,11 +138,41 @@ def best_chains(values: Values, ends: NDArray[np.int64], max_km_per_day: float) 
 
     ``values`` are sorted by unit, day and value; unit u's end before ``ends[u]``.
     """
+    found = _chains(values, ends, max_km_per_day, job=1.0)
+    starts = np.concatenate([[0], ends[:-1]]).astype(np.int64)
+    parts = [slice(start, end) for start, end in zip(starts, ends, strict=True)]
+    open_ = [
+        u
+        for u, part in enumerate(parts)
+        if 0 < (values.checks[part] > 0).sum() < part.stop - part.start
+        and _misses(found[u], values.checks[part]) > (0, 0)
+    ]
+    if not open_:
+        return found
+    wanted = np.repeat(np.isin(np.arange(len(ends)), open_), ends - starts)
+    again_ends = np.cumsum((ends - starts)[open_])
+    again = _chains(values.of_units(wanted), again_ends, max_km_per_day, job=JOB_EVIDENCE)
+    for u, chain in zip(open_, again, strict=True):
+        checks = values.checks[parts[u]]
+        if _misses(chain, checks) < _misses(found[u], checks):
+            found[u] = chain
+    return found
+
+
+def _misses(chain: Chain, checks: NDArray[np.int64]) -> tuple[int, int]:
+    """How many values of checks a chain leaves out, and how many replacements it needs."""
+    return int(((checks > 0) & ~chain.belongs).sum()), int(chain.replaced.sum())
+
+
+def _chains(
+    values: Values, ends: NDArray[np.int64], max_km_per_day: float, job: float
+) -> list[Chain]:
+    """Each unit's best chain, with what only jobs wrote as so much evidence."""
     starts = np.concatenate([[0], ends[:-1]])
     found: list[Chain] = []
     for first in range(0, len(ends), UNITS_AT_ONCE):
         some = slice(first, first + UNITS_AT_ONCE)
-        last, previous = _best_paths(values, starts[some], ends[some], max_km_per_day)
+        last, previous = _best_paths(values, starts[some], ends[some], max_km_per_day, job)
         for u, (start, end) in enumerate(zip(starts[some], ends[some], strict=True)):
             members = _walk_back(int(last[u]), previous[u])
             days, odometer_km = values.days[start:end], values.odometer_km[start:end]
@@ -119,7 +181,11 @@ def best_chains(values: Values, ends: NDArray[np.int64], max_km_per_day: float) 
 
 
 def _best_paths(
-    values: Values, starts: NDArray[np.int64], ends: NDArray[np.int64], max_km_per_day: float
+    values: Values,
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    max_km_per_day: float,
+    job: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """The last value of each unit's best chain, and before each value the one it goes on from.
 
@@ -132,7 +198,7 @@ def _best_paths(
     # What lies beyond a unit's last value compares false with everything.
     days = np.where(beyond, np.nan, values.days[at])
     odometer_km = np.where(beyond, np.nan, values.odometer_km[at])
-    best = 1.0 + SIGHTING_BONUS * np.minimum(values.sightings[at], 20).astype(np.float64)
+    best = values.evidence(job)[at]
     previous = np.full(best.shape, -1)
     for j in range(1, width):
         first = max(0, j - LOOKBACK)
@@ -209,18 +275,64 @@ def _chain(
     return Chain(belongs, km, replaced)
 
 
+def _without_misdated(
+    values: Values, chain: Chain, max_km_per_day: float
+) -> tuple[Chain, NDArray[np.int64]]:
+    """One unit's chain without what is dated a year off, and by how many years each value is."""
+    years = np.zeros(len(values.days), dtype=np.int64)
+    searching = True
+    while searching:
+        searching = False
+        for group, year in candidates(
+            values.days, values.odometer_km, chain.belongs, chain.replaced
+        ):
+            trial = _chain_without(values, (years != 0) | np.isin(np.arange(len(years)), group),
+                                   max_km_per_day)  # fmt: skip
+            left_out, replaced = _misses(chain, values.checks)
+            of_group = int((values.checks[group] > 0).sum())
+            still_out, still_replaced = _misses(trial, values.checks)
+            if still_replaced < replaced and still_out - of_group <= left_out:
+                chain, years[group], searching = trial, year, True
+                break
+    line = line_of(values.days[chain.belongs], values.odometer_km[chain.belongs])
+    for i in np.flatnonzero(~chain.belongs & (years == 0)):
+        years[i] = year_off(line, values.days[i], values.odometer_km[i])
+    return chain, years
+
+
+def _chain_without(values: Values, out: NDArray[np.bool_], max_km_per_day: float) -> Chain:
+    """The best chain of one unit's other values."""
+    (other,) = best_chains(values.of_units(~out), np.array([(~out).sum()]), max_km_per_day)
+    chain = Chain(np.zeros(len(out), bool), np.full(len(out), np.nan), np.zeros(len(out), bool))
+    chain.belongs[~out], chain.km[~out], chain.replaced[~out] = (
+        other.belongs, other.km, other.replaced,
+    )  # fmt: skip
+    return chain
+
+
 def _reason(
     i: int,
     odometer_km: NDArray[np.float64],
     on: list[dt.date],
     chain: Chain,
+    year: int,
     max_km_per_day: float,
 ) -> str:
-    kept = np.flatnonzero(chain.belongs)
-    before, after = kept[kept < i], kept[kept > i]
-    near = [f"{odometer_km[k]:.0f} km on {on[k]}" for k in (*before[-1:], *after[:1])]
+    def near(day: dt.date) -> str:
+        kept = [k for k in np.flatnonzero(chain.belongs) if k != i]
+        before = [k for k in kept if on[k] <= day and (day != on[i] or k < i)]
+        after = [k for k in kept if k not in before]
+        told = [f"{odometer_km[k]:.0f} km on {on[k]}" for k in (*before[-1:], *after[:1])]
+        return f"{'between' if len(told) > 1 else 'beside'} {' and '.join(told)}"
+
+    if year:
+        then = moved(on[i], year)
+        return (
+            f"found {on[i]} with {odometer_km[i]:.0f} km, {near(on[i])}; accepted: the day "
+            f"of that odometer; it would fit {then}, {near(then)}"
+        )
     return (
-        f"odometer_km: found {odometer_km[i]:.0f} km between {' and '.join(near)}; accepted: "
+        f"odometer_km: found {odometer_km[i]:.0f} km {near(on[i])}; accepted: "
         f"forward by no more than {max_km_per_day:g} km a day, or a replaced odometer that "
         "later checks confirm"
     )

@@ -1,7 +1,8 @@
 -- grain: one work row that is readable, of a known wheel end, dated no later than the as-of day
 -- key: content_id, row_no
 -- inputs: raw.work, raw.contents, judge.wheel_ends, run.parameters
--- meaning: which copy of the same job it is, and whether rows of the same job contradict it
+-- meaning: which copy of the same job it is, and whether rows of the same job contradict it;
+--          costs: what they say of its cost, where they differ in that alone (parts and labour)
 with candidates as (
     select
         r.content_id,
@@ -96,11 +97,14 @@ agreement as (
                     || cast(round(max(odometer_km), 2) as varchar)
             when count(distinct reason) > 1
                 then 'reason ' || min(reason) || ' and ' || max(reason)
-            when count(distinct cost) > 1
-                then 'cost ' || cast(round(min(cost), 2) as varchar) || ' and ' || cast(round(max(cost), 2) as varchar)
             when count(distinct part) > 1
                 then 'part ' || min(part) || ' and ' || max(part)
-        end as differs_in
+        end as differs_in,
+        case
+            when count(distinct cost) > 1
+                then cast(round(min(cost), 2) as varchar) || ' and '
+                    || cast(round(max(cost), 2) as varchar)
+        end as costs
     from compared
     where corrected is null
     group by wheel_end_id, done_on, action
@@ -112,6 +116,7 @@ copies as (
         d.row_no,
         d.corrected,
         case when d.corrected is null then a.differs_in end as differs_in,
+        case when d.corrected is null and a.differs_in is null then a.costs end as costs,
         row_number() over (
             partition by
                 d.wheel_end_id, d.done_on, d.action, d.odometer_km, d.reason, d.cost,
@@ -124,7 +129,7 @@ copies as (
 ),
 
 final as (
-    select c.*, d.corrected, d.differs_in, coalesce(d.copy_no, 1) as copy_no
+    select c.*, d.corrected, d.differs_in, d.costs, coalesce(d.copy_no, 1) as copy_no
     from candidates c
     left join copies d on d.content_id = c.content_id and d.row_no = c.row_no
 )

@@ -83,7 +83,12 @@ corrected as (
 ),
 
 mistyped_odometers as (
-    select i.content_id, i.row_no, 'odometer_km runs back or jumps' as problem_kind, v.reason as problem
+    select
+        i.content_id,
+        i.row_no,
+        case when v.year_off then 'dated a year off' else 'odometer_km runs back or jumps' end
+            as problem_kind,
+        case when v.year_off then 'inspected_on: ' else '' end || v.reason as problem
     from judge.inspection_candidates i
     inner join judge.odometer_verdicts v
         on v.unit_id = i.unit_id and v.on_date = i.inspected_on and v.odometer_km = i.odometer_km

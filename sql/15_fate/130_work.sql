@@ -2,7 +2,8 @@
 -- key: content_id, row_no
 -- inputs: raw.work, raw.contents, judge.wheel_ends, judge.work_rows, judge.odometer_verdicts,
 --         run.parameters
--- meaning: its fate, repeated or set_aside, and why
+-- meaning: its fate, repeated or set_aside, and why; an odometer that cannot be is left out, and its
+--          job stays
 with readable as (
     select
         r.content_id,
@@ -65,13 +66,14 @@ problems as (
     from judge.work_rows
     where corrected is not null and copy_no = 1
     union all
+    -- Any other odometer that cannot be is left out, and its job stays.
     select
-        5 as turn, w.content_id, w.row_no, 'odometer_km runs back or jumps' as problem_kind,
-        v.reason as problem
+        5 as turn, w.content_id, w.row_no, 'dated a year off' as problem_kind,
+        'done_on: ' || v.reason as problem
     from judge.work_rows w
     inner join judge.odometer_verdicts v
         on v.unit_id = w.unit_id and v.on_date = w.done_on and v.odometer_km = w.odometer_km
-    where w.copy_no = 1 and w.differs_in is null and w.corrected is null and v.reason is not null
+    where w.copy_no = 1 and w.differs_in is null and w.corrected is null and v.year_off
 ),
 
 first_problems as (

@@ -1,6 +1,7 @@
 -- grain: one day of a unit on which something happened or changed
 -- key: unit_id, on_date
--- inputs: stage.unit_sightings, stage.duty_spells, judge.wheel_ends
+-- inputs: stage.unit_sightings, stage.duty_spells, judge.wheel_ends, judge.work_rows,
+--         judge.odometer_verdicts, fate.work
 -- meaning: accumulated km on that day: seen, or on the line between the days it was seen
 --          (before the first and after the last, the km of that day), and the duty from then on
 with spans as (
@@ -31,6 +32,15 @@ wanted as (
     from judge.wheel_ends w
     inner join spans s on s.unit_id = w.unit_id
     where w.in_service_on >= s.first_on and w.in_service_on <= s.last_on
+    union
+    -- A job keeps its day where its odometer cannot be.
+    select w.unit_id, w.done_on as on_date
+    from judge.work_rows w
+    inner join judge.odometer_verdicts v
+        on v.unit_id = w.unit_id and v.on_date = w.done_on and v.odometer_km = w.odometer_km
+    inner join spans s on s.unit_id = w.unit_id
+    left join fate.work f on f.content_id = w.content_id and f.row_no = w.row_no
+    where v.reason is not null and f.row_no is null
 ),
 
 placed as (
@@ -63,6 +73,8 @@ final as (
         p.on_date,
         case
             when p.km is not null then p.km
+            when p.km_before is null or p.km_after is null
+                then coalesce(p.km_before, p.km_after)
             else p.km_before + (p.km_after - p.km_before)
                 * date_diff('day', p.on_before, p.on_date) / date_diff('day', p.on_before, p.on_after)
         end as km,

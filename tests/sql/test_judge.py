@@ -2,6 +2,9 @@
 
 import datetime as dt
 
+import pytest
+
+from pipeline.commands.doubts import doubt_lines
 from pipeline.settings import Settings
 from tests.drawing import REGISTER, rows, warehouse_of
 
@@ -161,10 +164,85 @@ def test_a_replaced_odometer_is_accepted_and_km_are_carried_across():
     ]
 
 
+def test_a_row_dated_a_year_off_is_set_aside_and_says_where_it_would_fit():
+    lines = [
+        f"K1 | 1 | L | {day} | {km} | {mm} | 18"
+        for day, km, mm in (
+            ("2024-01-06", 50_000, 16), ("2024-04-01", 70_000, 15), ("2024-07-01", 90_000, 14),
+            ("2024-10-01", 110_000, 13), ("2024-01-05", 130_000, 12), ("2025-04-01", 150_000, 11),
+        )
+    ]  # fmt: skip
+    con = warehouse_of(
+        inspections=inspections(*lines),
+        work=inspections("K1 | 1 | L | 2024-01-05 | 130000 | greased | - | -", heading=WORK),
+    )
+    assert fates(con) == [(6, "set_aside", "dated a year off")]
+    assert fates(con, "fate.work") == [(2, "set_aside", "dated a year off")]
+    ((said,),) = rows(con, "select problem from fate.inspections")
+    assert said == (
+        "inspected_on: found 2024-01-05 with 130000 km, beside 50000 km on 2024-01-06; accepted: "
+        "the day of that odometer; it would fit 2025-01-05, between 110000 km on 2024-10-01 and "
+        "150000 km on 2025-04-01"
+    )
+    assert rows(con, "select * from stage.relines") == []
+    assert doubt_lines(con, Settings()) == []
+
+
+def test_what_was_taken_as_a_replaced_odometer_is_told():
+    con = warehouse_of(inspections=inspections(*GOOD, "K1|1|L|2025-09-15|5000|9|18"))
+    assert doubt_lines(con, Settings()) == [
+        "1 odometer taken as replaced: K1 on 2025-09-15 (140000, then 5000 km); where one was not, "
+        "a day or an odometer is mistyped"
+    ]
+
+
 def test_a_lining_that_rises_and_falls_back_is_out_of_line():
     con = warehouse_of(inspections=inspections(GOOD[0], "K1|1|L|2025-03-31|120000|16|18", GOOD[2]))
     assert fates(con) == [(3, "set_aside", "lining_mm out of line")]
     assert rows(con, "select count(*) from fate.lining_outliers") == [(1,)]
+
+
+def grown(*, both: bool, at_km: int, then_km: int, until: str):
+    """11, 10, then 17.5 mm, on one side or both, and 11 mm later on; 1 mm a 8,000 km before."""
+    sides = [("L", 17.5), ("R", 17.5 if both else 9)]
+    return inspections(
+        *(f"K1 | 1 | {side} | 2024-01-09 | 100000 | 11 | 18" for side, _ in sides),
+        *(f"K1 | 1 | {side} | 2024-03-09 | 108000 | 10 | 18" for side, _ in sides),
+        *(f"K1 | 1 | {side} | 2024-05-09 | {at_km} | {mm} | 18" for side, mm in sides),
+        f"K1 | 1 | L | {until} | {then_km} | 11 | 18",
+        *([f"K1 | 1 | R | {until} | {then_km} | 11 | 18"] if both else []),
+    )
+
+
+@pytest.mark.parametrize(
+    ("both", "then_km", "until", "relined_ends"),
+    [
+        (True, 175_000, "2025-05-09", 2),  # 6.5 mm in 59,000 km, at its pace 7.4
+        (False, 175_000, "2025-05-09", 1),
+        (True, 140_000, "2024-08-09", 2),  # twice its pace: both at once are no two slips
+        (False, 140_000, "2024-08-09", 0),
+        (True, 124_000, "2024-06-09", 0),  # six times its pace
+    ],
+)
+def test_a_lining_that_grew_and_can_have_worn_down_again_was_relined(
+    both, then_km, until, relined_ends
+):
+    found = grown(both=both, at_km=116_000, then_km=then_km, until=until)
+    con = warehouse_of(inspections=found)
+    (high,) = rows(con, "select count(*) from fate.inspections")[0]
+    assert high == (0 if relined_ends else 1 + both)
+    assert (
+        rows(con, "select on_date, source from stage.relines")
+        == [(dt.date(2024, 5, 9), "inferred")] * relined_ends
+    )
+
+
+def test_two_sides_that_grew_together_at_no_known_pace_were_relined():
+    high = ("2024-03-09 | 108000 | 10", "2024-05-09 | 116000 | 17.5", "2025-05-09 | 175000 | 11")
+    both = [f"K1 | 1 | {side} | {line} | 18" for side in "LR" for line in high]
+    assert fates(warehouse_of(inspections=inspections(*both))) == []
+    one = warehouse_of(inspections=inspections(*both[:3]))
+    assert fates(one) == [(3, "set_aside", "lining_mm out of line")]
 
 
 OUT_OF_LINE = (
@@ -186,6 +264,43 @@ def test_only_its_own_reline_excuses_a_lining_that_is_out_of_line():
     assert fates(other) == [(3, "set_aside", "lining_mm out of line")]
     own = warehouse_of(inspections=inspections(*OUT_OF_LINE), work=relined("L"))
     assert fates(own) == []
+
+
+ZERO_BETWEEN = (
+    "K1 | 1 | L | 2025-01-01 | 100000 | 9 | 18",
+    "K1 | 1 | L | 2025-02-15 | 105000 | 0 | 18",
+    "K1 | 1 | L | 2025-03-10 | 108000 | 0 | 18",
+    "K1 | 1 | L | 2025-04-01 | 110000 | 8.5 | 18",
+)
+
+
+def test_a_lining_of_zero_before_a_thicker_one_was_not_taken():
+    """Neighbours that differ by more than wear say no less."""
+    con = warehouse_of(inspections=inspections(*ZERO_BETWEEN))
+    assert fates(con) == [(n, "set_aside", "lining_mm not taken") for n in (3, 4)]
+    ((said,), _) = rows(con, "select problem from fate.inspections order by row_no")
+    assert said.startswith("lining_mm: found 0 mm, then 8.5 mm on 2025-04-01, with no reline on")
+    assert rows(con, "select * from stage.relines") == []
+    worn = warehouse_of(inspections=inspections("K1|1|L|2024-11-01|95000|12|18", *ZERO_BETWEEN))
+    assert rows(worn, "select * from stage.relines") == []
+
+
+def test_a_lining_of_zero_that_was_relined_or_is_the_last_stays():
+    new = "K1 | 1 | L | 2025-04-01 | 110000 | 17 | 18"
+    worn = inspections(*ZERO_BETWEEN[:2], new)
+    assert fates(warehouse_of(inspections=worn, work=relined("L"))) == []
+    assert fates(warehouse_of(inspections=worn, work=relined("R"))) != []
+    last = warehouse_of(inspections=inspections(*ZERO_BETWEEN[:3]))
+    assert fates(last) == []
+    as_left = warehouse_of(
+        inspections=inspections(
+            "K1 | 1 | L | 2025-01-01 | 100000 | 3 | 18 | -",
+            "K1 | 1 | L | 2025-04-01 | 110000 | 0 | 18 | -",
+            "K1 | 1 | L | 2025-04-01 | 110000 | 18 | - | true",
+            heading=HEADING + " | as_left",
+        )
+    )
+    assert fates(as_left) == []
 
 
 def test_an_impossible_row_does_not_contradict_the_good_one_of_its_day():
@@ -233,9 +348,74 @@ def test_work_rows_have_their_fates_too():
         (5, "set_aside", "contradictory rows"),
         (6, "set_aside", "unknown wheel end"),
         (7, "set_aside", "dated in the future"),
-        (8, "set_aside", "odometer_km runs back or jumps"),
     ]
-    assert rows(con, "select wheel_end_id, action from stage.jobs") == [("K1/1L", "greased")]
+    assert rows(con, "select wheel_end_id, done_on from stage.jobs order by 2") == [
+        ("K1/1L", dt.date(2025, 3, 31)),
+        ("K1/1L", dt.date(2025, 5, 1)),
+    ]
+
+
+def test_rows_of_a_job_that_differ_in_cost_alone_are_one_job_without_a_cost():
+    con = warehouse_of(
+        inspections=inspections(*GOOD),
+        work=inspections(
+            "K1|1|L|2025-03-31|120000|reline|worn|180",
+            "K1|1|L|2025-03-31|120000|reline|worn|310",
+            "K1|1|R|2025-03-31|120000|reline|worn|180",
+            "K1|1|R|2025-03-31|120000|reline|worn|-",
+            "K1|1|R|2025-06-23|140000|greased|worn|10",
+            "K1|1|R|2025-06-23|140000|greased|planned|20",
+            heading=WORK,
+        ),
+    )
+    assert fates(con, "fate.work") == [
+        (6, "set_aside", "contradictory rows"),
+        (7, "set_aside", "contradictory rows"),
+    ]
+    ((said,), _) = rows(con, "select problem from fate.work")
+    assert "found rows that differ in reason planned and worn" in said
+    assert rows(con, "select wheel_end_id, action, cost from stage.jobs order by 1") == [
+        ("K1/1L", "reline", None),
+        ("K1/1R", "reline", 180),
+    ]
+    assert rows(con, "select wheel_end_id, source from stage.relines order by 1") == [
+        ("K1/1L", "job"), ("K1/1R", "job"),
+    ]  # fmt: skip
+    assert doubt_lines(con, Settings()) == [
+        "work: 1 job counted, each without a cost, for rows of one job differ in it (parts and "
+        "labour apart?); one row of a job with its whole cost would count: K1/1L reline on "
+        "2025-03-31 (180.0 and 310.0)"
+    ]
+
+
+def test_a_job_whose_odometer_contradicts_the_checks_stays_without_it():
+    con = warehouse_of(
+        inspections=inspections(*GOOD),
+        work=inspections(
+            "K1|1|L|2025-05-12|12500|reline|worn|100",
+            "K1|1|R|2025-08-01|90000|reline|worn|100",  # after the last check
+            heading=WORK,
+        ),
+        as_of=dt.date(2025, 12, 31),
+    )
+    assert fates(con) == fates(con, "fate.work") == []
+    # 42 of the 84 days in which it ran 20,000 km; no further than it was seen.
+    assert rows(con, "select wheel_end_id, done_on, km from stage.jobs order by 1") == [
+        ("K1/1L", dt.date(2025, 5, 12), 130_000.0),
+        ("K1/1R", dt.date(2025, 8, 1), 140_000.0),
+    ]
+    assert rows(con, "select wheel_end_id, on_date, km from stage.relines order by 1") == [
+        ("K1/1L", dt.date(2025, 5, 12), 130_000.0),
+        ("K1/1R", dt.date(2025, 8, 1), 140_000.0),
+    ]
+    found = "select wheel_end_id, left_out, found from fate.doubtful_jobs order by 1"
+    assert rows(con, found) == [
+        ("K1/1L", "odometer_km", "12500 km"),
+        ("K1/1R", "odometer_km", "90000 km"),
+    ]
+    (line,) = doubt_lines(con, Settings())
+    assert line.startswith("work: 2 jobs counted, each without its odometer")
+    assert "K1/1L reline on 2025-05-12 (12500 km), K1/1R" in line
 
 
 def test_a_register_that_contradicts_itself_takes_its_wheel_end_with_it_and_says_so():

@@ -136,6 +136,36 @@ def test_a_job_booked_at_the_end_of_the_month_was_done_at_the_check_whose_odomet
 
 
 @pytest.mark.parametrize(
+    ("booked", "done"),
+    [
+        ("2025-06-23", D(2025, 3, 31)),  # on the day of the next check
+        ("2025-07-28", D(2025, 3, 31)),  # after it
+        ("2025-10-20", D(2025, 10, 20)),  # more than half a year later: a copied odometer
+    ],
+)
+def test_a_job_booked_after_the_next_check_was_done_at_the_check_whose_odometer_it_has(
+    booked, done
+):
+    """However many jobs are booked so, the checks between that odometer and its day stay."""
+    con = warehouse_of(
+        inspections=left(*THREE_CHECKS),
+        work=left(
+            f"{booked} | 120000 | reline | worn",
+            f"{booked} | 120000 | greased | -",
+            f"{D.fromisoformat(booked) + dt.timedelta(1)} | 120000 | adjuster_set | -",
+            heading=JOBS,
+        ),
+        as_of=D(2025, 12, 31),
+    )
+    assert rows(con, "select inspected_on from stage.inspections order by 1") == [
+        (D(2025, 1, 6),), (D(2025, 3, 31),), (D(2025, 6, 23),),
+    ]  # fmt: skip
+    km = 120_000 if done == D(2025, 3, 31) else 140_000
+    assert rows(con, "select done_on, km from stage.jobs where action = 'reline'") == [(done, km)]
+    assert lives(con)[-1][2:4] == ("job", done)
+
+
+@pytest.mark.parametrize(
     ("job", "on"),
     [
         ("2025-04-28 | 126000", D(2025, 4, 28)),  # it has run since

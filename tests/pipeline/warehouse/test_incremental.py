@@ -10,6 +10,7 @@ import duckdb
 import polars as pl
 import pytest
 
+from pipeline.contract import TABLES
 from pipeline.lake import loading
 from pipeline.run import settings_of
 from pipeline.warehouse import incremental, warehouse
@@ -42,7 +43,8 @@ def staged(con: duckdb.DuckDBPyConnection, lake: Path, as_of: dt.date | None = N
 
 def tables(con: duckdb.DuckDBPyConnection) -> dict[str, pl.DataFrame]:
     """Everything a run has staged; contents are numbered as they come, so fates go by kind."""
-    names = [t for t in (*kept(), *sorted(counted_together())) if not t.startswith("fate.")]
+    of_rows = {f"fate.{table}" for table in TABLES}
+    names = [t for t in (*kept(), *sorted(counted_together())) if t not in of_rows]
     found = {name: warehouse.fetch(con, f"from {name}") for name in names}
     for name in set(kept()) - set(names):
         fates = f"select fate, problem, count(*) as n from {name} group by all"

@@ -13,11 +13,11 @@ from pipeline.warehouse.odometer import Values, best_chains, odometer_verdicts
 MAX_KM_PER_DAY = 1500.0
 
 
-def chain(*odometer_km: float, sightings: tuple[int, ...] | None = None):
-    """Values 84 days apart, each written once unless said otherwise."""
+def chain(*odometer_km: float, jobs: tuple[int, ...] = ()):
+    """Values 84 days apart, each written once, by a check but where ``jobs`` says otherwise."""
     n = len(odometer_km)
-    seen = np.array(sightings or (1,) * n)
-    values = Values(84.0 * np.arange(n), np.array(odometer_km, float), seen)
+    checks = np.array([i not in jobs for i in range(n)], int)
+    values = Values(84.0 * np.arange(n), np.array(odometer_km, float), np.ones(n, int), checks)
     return best_chains(values, np.array([n]), MAX_KM_PER_DAY)[0]
 
 
@@ -61,9 +61,31 @@ def test_a_replacement_of_a_unit_seen_once_before_bridges_nothing():
 
 def test_of_two_values_of_one_day_the_one_written_more_often_belongs():
     days = np.array([0.0, 84.0, 84.0])
-    values = Values(days, np.array([400e3, 402e3, 425e3]), np.array([1, 1, 5]))
+    values = Values(days, np.array([400e3, 402e3, 425e3]), np.array([1, 1, 5]), np.ones(3, int))
     (found,) = best_chains(values, np.array([3]), MAX_KM_PER_DAY)
     assert found.belongs[2]
+
+
+@pytest.mark.parametrize(
+    ("odometer_km", "jobs", "belongs"),
+    [
+        # Two jobs written down after the next check, with the odometer of the one before.
+        ((400e3, 425e3, 400e3, 400e3, 450e3), (2, 3), "11001"),
+        ((400e3, 425e3, 450e3, 425e3, 425e3, 425e3), (3, 4, 5), "111000"),
+        ((40e3, 65e3, 40e3), (2,), "110"),  # the last of all, which it can have run
+        ((400e3, 425e3, 450e3), (1,), "111"),  # a job that fits
+        ((400e3, 425e3, 20e3, 45e3), (2,), "1111"),  # a replacement that a check confirms
+        ((400e3, 425e3, 20e3, 45e3), (2, 3), "1100"),  # that no check confirms yet
+    ],
+)
+def test_jobs_are_no_evidence_against_checks_that_agree(odometer_km, jobs, belongs):
+    found = chain(*odometer_km, jobs=jobs)
+    assert "".join("01"[int(b)] for b in found.belongs) == belongs
+
+
+def test_a_unit_of_jobs_alone_is_judged_by_them():
+    found = chain(400e3, 425e3, 4e6, 450e3, jobs=(0, 1, 2, 3))
+    assert found.belongs.tolist() == [True, True, False, True]
 
 
 @settings(max_examples=60, deadline=None)
@@ -88,6 +110,7 @@ def test_only_suspicious_units_are_judged_value_by_value():
             "on_date": [dt.date(2025, 1, 1), dt.date(2025, 4, 1)] * 2 + [dt.date(2025, 7, 1)],
             "odometer_km": [1e5, 1.1e5, 1e5, 1e4, 1.2e5],
             "sightings": [6] * 5,
+            "checks": [6] * 5,
         }
     )
     found = odometer_verdicts(sightings, MAX_KM_PER_DAY).sort("unit_id", "on_date")
@@ -99,5 +122,6 @@ def test_only_suspicious_units_are_judged_value_by_value():
 def test_no_sightings_give_no_verdicts():
     schema = {
         "unit_id": pl.String, "on_date": pl.Date, "odometer_km": pl.Float64, "sightings": pl.Int64,
+        "checks": pl.Int64,
     }  # fmt: skip
     assert odometer_verdicts(pl.DataFrame(schema=schema), MAX_KM_PER_DAY).is_empty()

@@ -1,17 +1,17 @@
 -- grain: one job of one kind on a wheel end
 -- key: wheel_end_id, done_on, action
--- inputs: judge.work_rows, judge.odometer_verdicts, fate.work, stage.booked_days
--- meaning: accepted jobs, with the unit's accumulated km; one that was booked later was done at
---          the check
+-- inputs: judge.work_rows, judge.odometer_verdicts, fate.work, stage.booked_days, stage.unit_days
+-- meaning: accepted jobs, with the unit's accumulated km (of its day, where its odometer cannot be);
+--          one that was booked later was done at the check; no cost where its rows differ in that
 with accepted as (
     select
         w.wheel_end_id,
         w.unit_id,
         coalesce(b.check_on, w.done_on) as done_on,
         w.action,
-        v.km,
+        coalesce(v.km, d.km) as km,
         w.reason,
-        w.cost,
+        case when w.costs is null then w.cost end as cost,
         w.part
     from judge.work_rows w
     inner join judge.odometer_verdicts v
@@ -19,6 +19,8 @@ with accepted as (
     left join fate.work f on f.content_id = w.content_id and f.row_no = w.row_no
     left join stage.booked_days b
         on b.unit_id = w.unit_id and b.on_date = w.done_on and b.odometer_km = w.odometer_km
+    left join stage.unit_days d
+        on d.unit_id = w.unit_id and d.on_date = coalesce(b.check_on, w.done_on)
     where f.row_no is null
 ),
 

@@ -1,0 +1,119 @@
+"""What was read otherwise than it was written, for somebody to contradict: a line of each kind."""
+
+from collections.abc import Sequence
+
+import duckdb
+
+from pipeline.settings import Settings
+from pipeline.values import counted
+
+EXAMPLES = 3
+SAME_DAY_KM = 50.0  # between two readings of one day
+
+
+def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """Of judged rows, as ``check`` and the run's summary say it."""
+    return [*_names_alike(con, settings), *_replaced_odometers(con), *_jobs_without_a_value(con)]
+
+
+def _jobs_without_a_value(con: duckdb.DuckDBPyConnection) -> list[str]:
+    lines = []
+    for left_out, why in _LEFT_OUT.items():
+        jobs = con.execute(
+            """select wheel_end_id, action, done_on, found from fate.doubtful_jobs
+            where left_out = ? order by done_on, wheel_end_id, action, found""",
+            [left_out],
+        ).fetchall()
+        examples = [f"{end} {action} on {day} ({found})" for end, action, day, found in jobs]
+        if jobs:
+            number = counted(len(jobs), "job")
+            lines.append(f"work: {number} counted, each {why}: {_first(examples)}")
+    return lines
+
+
+_LEFT_OUT = {
+    "odometer_km": "without its odometer, which contradicts the checks around it; a job with the "
+    "odometer of an earlier check was done at that check",
+    "cost": "without a cost, for rows of one job differ in it (parts and labour apart?); one row "
+    "of a job with its whole cost would count",
+}
+
+
+def _names_alike(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """Units that may be one, spelled in two ways; at two odometers on one day they are two."""
+    pairs = con.execute(
+        f"""with units as (
+            select unit_id, upper(unit_id) as unit_key, {_PLAIN_NAME} as plain
+            from judge.wheel_ends group by unit_id
+        ),
+        seen as (
+            select unit_id, sum(sightings) as times from judge.odometer_verdicts group by unit_id
+        ),
+        pairs as (
+            select a.unit_id as a, b.unit_id as b, coalesce(s.times, 0) < coalesce(t.times, 0)
+                as turned
+            from units a
+            inner join units b on b.plain = a.plain and a.unit_key < b.unit_key
+            left join seen s on s.unit_id = a.unit_id
+            left join seen t on t.unit_id = b.unit_id
+        )
+        select case when turned then b else a end, case when turned then a else b end
+        from pairs p
+        where not exists (
+            select 1
+            from judge.odometer_verdicts v
+            inner join judge.odometer_verdicts w on w.on_date = v.on_date
+            where v.unit_id = p.a and w.unit_id = p.b
+                and abs(v.odometer_km - w.odometer_km) > {SAME_DAY_KM}
+        )
+        order by all"""
+    ).fetchall()
+    if not pairs:
+        return []
+    named, as_named = pairs[0]
+    heading = _unit_heading(settings)
+    alike = "" if heading else "write both alike"
+    where = f'under [files.values."{heading}"]: "{as_named}" = "{named}"'
+    return [
+        "units whose names differ only in blanks, hyphens or leading zeros, read as different: "
+        f"{_first([f'{a} and {b}' for a, b in pairs])}; if they are one, "
+        f"{alike or f'say so in fleet.toml, {where}'}"
+    ]
+
+
+# Without zeros that lead a number, then without blanks and hyphens.
+_PLAIN_NAME = (
+    r"regexp_replace(regexp_replace(upper(unit_id), '(^|[^0-9])0+([0-9])', '\1\2', 'g'), "
+    r"'[\s\-\x{2010}-\x{2015}]', '', 'g')"
+)
+
+
+def _unit_heading(settings: Settings) -> str:
+    """What a fleet's own files call a unit's name, where it has files of its own form."""
+    headings = [h for f in settings.files for h, what in f.columns.items() if what == "unit_id"]
+    return headings[0] if headings else ""
+
+
+def _replaced_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
+    replaced = con.execute(
+        """with belonging as (
+            select unit_id, on_date, odometer_km, replaced, lag(odometer_km) over (
+                partition by unit_id order by on_date, odometer_km) as before_km
+            from judge.odometer_verdicts where reason is null
+        )
+        select unit_id, on_date, before_km, odometer_km from belonging
+        where replaced order by unit_id, on_date"""
+    ).fetchall()
+    if not replaced:
+        return []
+    examples = [
+        f"{unit} on {day} ({was:.0f}, then {now:.0f} km)" for unit, day, was, now in replaced
+    ]
+    return [
+        f"{counted(len(replaced), 'odometer')} taken as replaced: {_first(examples)}; where one "
+        "was not, a day or an odometer is mistyped"
+    ]
+
+
+def _first(examples: Sequence[str]) -> str:
+    return ", ".join(examples[:EXAMPLES]) + ", …" * (len(examples) > EXAMPLES)
