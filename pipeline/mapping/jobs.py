@@ -15,7 +15,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import chain, islice, pairwise
+from itertools import chain, islice, pairwise, product
 
 from pipeline.mapping import words as known
 from pipeline.mapping.headings import MAX_AXLE, is_both, place_in, sides_told_by
@@ -105,6 +105,7 @@ class _Place:
 
 def jobs_of(line: str, words: JobWords, ground: Ground) -> list[Job]:
     """The jobs that a line tells of; none where it is about nothing that is known."""
+    words = _by_words(words)
     found: dict[Job, None] = {}
     for text in _rewritten(line, ground.rear_axle):
         found.update(dict.fromkeys(_jobs_in(text, words, ground)))
@@ -190,6 +191,37 @@ def _half(place: "_Place") -> str:
     return f"names {word} {' and '.join(map(str, place.axles))}, {NO_SIDE}"
 
 
+def _by_words(words: JobWords) -> JobWords:
+    """With blanks in a fleet's own patterns as plus: replaced slack is replaced + slack."""
+    own = (words.actions, words.reasons)
+    if not any(_BLANK.search(pattern) for patterns in own for pattern in patterns):
+        return words
+    actions, reasons = ({p: told for each, told in patterns.items() for p in _without_blanks(each)}
+                        for patterns in own)  # fmt: skip
+    return JobWords(actions=actions, reasons=reasons, not_done=words.not_done)
+
+
+_BLANK = re.compile(r"[^\s+|]\s+[^\s+|]")
+_MOST_SPELLINGS = 256  # patterns that one with blanks may stand for
+
+
+@cache
+def _without_blanks(pattern: str) -> tuple[str, ...]:
+    """Patterns that say the same without blanks; replaced slack|asa + new: two."""
+    if not _BLANK.search(pattern):
+        return (pattern,)
+    parts = [list(_alternatives(part)) for part in pattern.split("+")]
+    return tuple(" + ".join(each) for each in islice(product(*parts), _MOST_SPELLINGS))
+
+
+def _alternatives(part: str) -> Iterator[str]:
+    """Words of a part that stand alone, together; then each that is of several words."""
+    words = [" ".join(word.split()) for word in part.split("|") if word.strip()]
+    alone = "|".join(word for word in words if " " not in word)
+    yield from (alone,) * bool(alone)
+    yield from (" + ".join(word.split()) for word in words if " " in word)
+
+
 def kinds_of(
     lines: Iterable[tuple[str, int]], words: JobWords
 ) -> dict[str, tuple[tuple[str, int], ...]]:
@@ -210,7 +242,7 @@ def actions_of(line: str, words: JobWords) -> tuple[str, ...]:
     """What a line tells that was done, wherever; none where nothing is understood."""
     if not words.actions and not words.not_done:
         return _usual_actions(line)
-    text = _rewritten(line, None)[0]
+    text, words = _rewritten(line, None)[0], _by_words(words)
     return tuple(dict.fromkeys(a for clause in _told(text, words) for a in clause.actions))
 
 
@@ -997,6 +1029,12 @@ _DOUBTFUL_DOT = re.compile(
 _OTHER_WORDS = tuple(
     (re.compile(pattern), meant)
     for pattern, meant in (
+        (rf"{_STARTS}r\s?(?:[&+]|and)\s?r\b", "replaced"), (r"\bs/adj\w*\.?", "slack adjuster"),
+        (r"\badj\b\.?(?=\s+(?:replac|renew|fitted|changed|new))", "adjuster"),
+        (r"\b(replaced|renewed|new) adj\b\.?", r"\1 adjuster"),
+        (r"\bnew ones?\b", "new"),
+        (r"\bleviers? (?:de )?reglage(?: auto\w*)?", "regleur"),
+        (r"\brattrapeurs?(?: d\s?['’]?\s?usure)?(?: auto\w*)?\b", "regleur"),
         (rf"{_STARTS}(?:izda|izdo|izq)\b\.?", "izquierda"),
         (rf"{_STARTS}(?:dcha|dcho)\b{_DOT}", "derecha"),
         (rf"{_STARTS}lks\b\.?", "links"), (rf"{_STARTS}rts\b\.?", "rechts"),
