@@ -656,6 +656,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     joined = keys.with_row_index("at").join(told, on=["axle_no", "side", "line"], nulls_equal=True)
     exploded = joined.explode("jobs").drop_nulls("jobs").unnest("jobs").sort("at", "place")
     at = exploded["at"]
+    share = _share_of_cost(base["cost"][at], exploded)
     parsed = base[at].with_columns(
         row_no=reader.table.body["row_no"].gather(at) * PARTS + exploded["place"],
         width=reader.table.body["width"].gather(at),
@@ -666,7 +667,9 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),
         action=exploded["action"].cast(base.schema["action"]),
         reason=pl.coalesce(base["reason"][at], exploded["reason"].cast(base.schema["reason"])),
-        cost=_share_of_cost(base["cost"][at], exploded),
+        cost=share,
+        # A cost that is left out, since nobody can say how it is shared, is not one left unread.
+        **{"cost·here": base["cost·here"][at] & (base["cost"][at].is_null() | share.is_not_null())},
     )
     parsed = parsed.with_columns(
         *[pl.lit(value=True).alias(f"{name}·here") for name in ("axle_no", "side", "action")],
@@ -698,9 +701,10 @@ def _shared_costs(cost: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
     several = told.filter(cost.is_not_null()).filter(pl.len().over("at") > 1)
     if several.is_empty():
         return ()
+    left_out = several.filter(pl.col("action").n_unique().over("at") > 1)["at"].n_unique()
     return (
-        f"{several['at'].n_unique():,} lines of several wheel ends or jobs: their cost is shared "
-        "equally, or left out where they did several things",
+        f"{counted(several['at'].n_unique(), 'line')} of several wheel ends or jobs: their cost is "
+        f"shared equally, or left out where they did several things ({counted(left_out, 'line')})",
     )
 
 

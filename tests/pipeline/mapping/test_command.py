@@ -151,6 +151,11 @@ def test_what_a_line_cost_is_counted_once(lake, capsys):
         ("drum_replaced", "L", None),
     ]  # fmt: skip
     assert "2 lines of several wheel ends" in typed.notes[-1]
+    assert typed.notes[-1].endswith("left out where they did several things (1 line)")
+    assert typed.rows["problem"].null_count() == 4
+    capsys.readouterr()
+    main(["check", str(lake)])
+    assert "cost not readable" not in capsys.readouterr().out
 
 
 JOB_HEAD = ["Fleet no", "Date", "Km", "Axle", "Side", "Job description", "Cost"]
