@@ -178,7 +178,12 @@ class _Reader:
         if key not in self.read:
             text = self.table.body[f"c{column.position}"]
             several = [self.values(one) for one in column.several]
-            value = _agreed(column.name, several) if several else _values(column, text, self.way)
+            if several and _is_added_up(column):
+                value = _added_up(several)
+            elif several:
+                value = _agreed(column.name, several)
+            else:
+                value = _values(column, text, self.way)
             self.read[key] = (value, text.is_not_null())
         return self.read[key]
 
@@ -322,6 +327,41 @@ def _agreed(name: str, several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Ser
     else:
         differ = every != first
     return told.select(first).to_series().set(_any(unread) | _any(told.select(differ)), None)
+
+
+# What a cost is of, by the words of its heading: one cost of each is added up. Two of the same, or
+# one that is not of a share, may say the same twice, as with and without tax.
+_SHARES = tuple(
+    frozenset(words.split())
+    for words in (
+        """parts part material materials teile ersatzteile materialkosten teilekosten pieces piece
+        fournitures materiel piezas repuestos refacciones materiales pecas materiais ricambi
+        materiali onderdelen materiaal czesci materialy dily reservdelar reservedele""",
+        """labour labor lohn lohnkosten arbeit arbeitslohn arbeitskosten oeuvre obra robocizna
+        manodopera arbeidsloon arbeidskosten loon arbete arbejdslon prace""",
+        "sublet subcontract subcontractor fremdleistung fremdleistungen",
+    )
+)
+
+
+def _is_added_up(column: _Column) -> bool:
+    """Whether a cost stands in parts: one column for parts, one for labour."""
+    if column.name != "cost":
+        return False
+    words = [set(tokens(one.heading)) for one in column.several]
+    kinds = [[i for i, share in enumerate(_SHARES) if share & of] for of in words]
+    told = [kind[0] for kind in kinds if len(kind) == 1]
+    return len(words) > 1 and len(set(told)) == len(words)
+
+
+def _added_up(several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Series:
+    """The sum of what is written; null where a cell is unreadable, or none is."""
+    told = pl.DataFrame([value.alias(f"{i}") for i, (value, _) in enumerate(several)])
+    unread = pl.DataFrame([(h & v.is_null()).alias(f"{i}") for i, (v, h) in enumerate(several)])
+    total = told.select(
+        pl.when(pl.any_horizontal(pl.all().is_not_null())).then(pl.sum_horizontal(pl.all()))
+    )
+    return total.to_series().set(_any(unread), None)
 
 
 def _any(told: pl.DataFrame) -> pl.Series:
@@ -565,7 +605,8 @@ def _unanswered(column: _Column) -> Problem:
 
 def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> Source:
     """How a column is told of in a reason, and what in ``fleet.toml`` would mend it."""
-    accepted = ", alike in both" * bool(column.several and column.name != "lining_mm")
+    is_any = column.name == "lining_mm" or _is_added_up(column)
+    accepted = ", alike in both" * bool(column.several and not is_any)
     match kind:
         case dy.Float64():
             if unit_of(kind) in {"mm", "km"}:

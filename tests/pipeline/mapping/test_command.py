@@ -1,6 +1,7 @@
 """``drumline map``: what it writes, what it leaves alone, and what the next month finds."""
 
 import datetime as dt
+import re
 import shutil
 import tomllib
 
@@ -156,6 +157,31 @@ def test_what_a_line_cost_is_counted_once(lake, capsys):
     capsys.readouterr()
     main(["check", str(lake)])
     assert "cost not readable" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("headings", "costs"),
+    [
+        (("Parts cost", "Labour cost"), [490.0, 180.0, None, None]),
+        (("Material", "Lohn"), [490.0, 180.0, None, None]),
+        # The same thing twice, or with and without tax: alike, or nobody knows which.
+        (("Labour cost", "Labour cost (GBP)"), [None, 180.0, None, None]),
+        (("Parts cost", "Total cost"), [None, 180.0, None, None]),
+    ],
+)
+def test_costs_of_parts_and_of_labour_are_added_up(lake, headings, costs):
+    cells = [("310", "180"), ("", "180"), ("", ""), ("310", "much")]
+    rows = [["T1", f"2025-04-{i:02}", f"{120000 + i}", "reline axle 1 left", *of]
+            for i, of in enumerate(cells, start=4)]  # fmt: skip
+    delimited(lake / "jobs.csv", [["Fleet no", "Date", "Km", "Job", *headings], *rows])
+    mapped(lake, "day", "km")
+    text = settings_of(lake)
+    for heading in headings:
+        text = re.sub(rf'(?m)^("?{re.escape(heading)}"?\s*)= ""', r'\1= "cost"', text)
+    (lake / "fleet.toml").write_text(text, encoding="utf-8")
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert typed.rows["cost"].to_list() == costs
+    assert typed.rows["problem_kind"][3] == "cost not readable"
 
 
 JOB_HEAD = ["Fleet no", "Date", "Km", "Axle", "Side", "Job description", "Cost"]
