@@ -722,11 +722,21 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     problem = Problem(
         pl.col("problem·job") != "",
         "job of no known wheel end",
-        pl.format("{}, which {}; accepted: an axle and a side", quoted, "problem·job"),
+        pl.format("{}, which {}; accepted: {}", quoted, "problem·job", _accepted(reader.way)),
     )
     parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
     rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
     return rows, (*_other_lines(texts, exploded), *_shared_costs(base["cost"][at], exploded))
+
+
+def _accepted(way: _Way) -> pl.Expr:
+    """What a job must name; an answer may stand for the side of an axle that is relined."""
+    usual = "an axle and a side"
+    if way.settings.answers.axle_alone is not None:
+        return pl.lit(usual)
+    alone = (pl.col("action") == "reline") & pl.col("problem·job").str.ends_with(jobs.NO_SIDE)
+    answer = f'axle_alone = "both" or "unknown" under [answers], or {usual}'
+    return pl.when(alone).then(pl.lit(answer)).otherwise(pl.lit(usual))
 
 
 def _share_of_cost(cost: pl.Series, told: pl.DataFrame) -> pl.Series:
@@ -768,7 +778,8 @@ def _told_of(keys: pl.DataFrame, way: _Way) -> pl.DataFrame:
     lines = keys.unique(maintain_order=True).drop_nulls("line")
     told = []
     for axle, side, line in lines.select(pl.col("axle_no"), pl.col("side"), "line").iter_rows():
-        ground = jobs.Ground(answers.near_side, answers.rear_axle, axle, side)
+        both = answers.axle_alone == "both"
+        ground = jobs.Ground(answers.near_side, answers.rear_axle, axle, side, both)
         told.append(
             [
                 {"place": i, "action": j.action, "reason": j.reason, "axle": j.axle,

@@ -222,6 +222,15 @@ def _alternatives(part: str) -> Iterator[str]:
     yield from (" + ".join(word.split()) for word in words if " " in word)
 
 
+def is_of_an_axle_alone(line: str, words: JobWords) -> bool:
+    """Whether a line tells of a reline of an axle, and of no side: both wheel ends, as may be."""
+    if "reline" not in actions_of(line, words):
+        return False
+    # Which side is near, and which axle rear, changes nothing of it.
+    jobs = jobs_of(line, words, Ground("L", 2))
+    return any(job.action == "reline" and job.problem.endswith(NO_SIDE) for job in jobs)
+
+
 def kinds_of(
     lines: Iterable[tuple[str, int]], words: JobWords
 ) -> dict[str, tuple[tuple[str, int], ...]]:

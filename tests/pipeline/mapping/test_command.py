@@ -184,6 +184,59 @@ def test_costs_of_parts_and_of_labour_are_added_up(lake, headings, costs):
     assert typed.rows["problem_kind"][3] == "cost not readable"
 
 
+AXLES_ALONE = ("Axle 2 relined", "shoes axle 1 replaced", "axle 1 left relined",
+               "new drums axle 2", "relined axles 1 and 2, both sides")  # fmt: skip
+
+
+def axles_alone(lake):
+    rows = [["T1", f"2025-04-{i:02}", f"{120000 + i}", line]
+            for i, line in enumerate(AXLES_ALONE, start=14)]  # fmt: skip
+    delimited(lake / "jobs.csv", [["Fleet no", "Date", "Km", "Job"], *rows])
+
+
+def placed(typed):
+    ends = typed.rows.filter(typed.rows["problem"].is_null()).select("action", "axle_no", "side")
+    return [f"{action} {axle}{side}" for action, axle, side in ends.rows()]
+
+
+SURE = ["reline 1L", "reline 1L", "reline 1R", "reline 2L", "reline 2R"]
+
+
+def test_what_an_axle_relined_without_a_side_means_is_asked_and_never_taken_unasked(lake, capsys):
+    axles_alone(lake)
+    found, _ = mapped(lake)
+    assert '# axle_alone = "both"   # to answer' in settings_of(lake)
+    assert "as in Axle 2 relined)" in settings_of(lake)
+    assert not found.is_clear
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert placed(typed) == SURE
+    main(["check", str(lake)])
+    out = capsys.readouterr().out
+    assert 'found "Axle 2 relined", which names axle 2, and no side; accepted: axle_alone' in out
+    assert 'to mend, in fleet.toml: [answers] axle_alone = "both"' in out
+
+
+@pytest.mark.parametrize(
+    ("answer", "more"), [("both", ["reline 2L", "reline 2R", "reline 1L", "reline 1R"]),
+                         ("unknown", [])],
+)  # fmt: skip
+def test_an_answer_places_relines_of_an_axle_and_no_other_job(lake, answer, more):
+    axles_alone(lake)
+    _, told = mapped(lake, "day", answer, "km")
+    assert "as in Axle 2 relined)" in told
+    assert load_settings(lake / "fleet.toml").answers.axle_alone == answer
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert placed(typed) == more + SURE
+    drum = typed.rows.filter(typed.rows["action"] == "drum_replaced")["problem"].to_list()
+    assert "accepted: an axle and a side" in drum[0]
+
+
+def test_rows_that_say_their_side_are_not_asked_about(lake):
+    delimited(lake / "jobs.csv", [JOB_HEAD, *job_rows(("axle 1 relined", ""), ("relined", ""))])
+    mapped(lake, "day", "km")
+    assert "axle_alone" not in settings_of(lake)
+
+
 JOB_HEAD = ["Fleet no", "Date", "Km", "Axle", "Side", "Job description", "Cost"]
 
 
