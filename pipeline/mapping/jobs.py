@@ -132,12 +132,32 @@ def _jobs_in(line: str, words: JobWords, ground: Ground) -> Iterator[Job]:
     reasons = {c.reason for c in clauses} - {None}
     # A reason said elsewhere in the line is of its one job, or of nobody knows which.
     reason = reasons.pop() if len(reasons) == 1 and count == 1 else None
+    found: list[Job] = []
     for i, clause in enumerate(clauses):
         lent_reason = clauses[clause.lent_by].reason if clause.lent_by is not None else None
         why_done = clause.reason or lent_reason or reason
         where = _where(at, i, clauses)
         for action in clause.actions:
-            yield from _jobs(Job(action, why_done, None, None), where, ground)
+            found += _jobs(Job(action, why_done, None, None), where, ground)
+    yield from found
+    if not any(job.problem for job in found):
+        yield from _left_over(clauses, at, found)
+
+
+def _left_over(
+    clauses: Sequence["_Clause"], at: Sequence["_Place"], found: Sequence[Job]
+) -> Iterator[Job]:
+    """A job at a place that stands alone and is none of those found: relined 1L; 1R. It may be one
+    of them, and is refused, so that nobody takes the line for read."""
+    axles, sides = {job.axle for job in found}, {job.side for job in found}
+    ends = {(job.axle, job.side) for job in found}
+    for i, (clause, place) in enumerate(zip(clauses, at, strict=False)):
+        named = {(axle, side) for axle in place.axles for side in place.sides}
+        is_found = named <= ends and set(place.axles) <= axles and set(place.sides) <= sides
+        if clause.is_place and not clause.actions and not is_found:
+            near = (*reversed(clauses[:i]), *clauses[i:])
+            action = next(c.actions[0] for c in near if c.actions)
+            yield Job(action, None, None, None, problem=SEVERAL)
 
 
 def _completed(at: list["_Place"], clauses: Sequence["_Clause"]) -> list["_Place"]:
@@ -1059,6 +1079,7 @@ _BESIDE = (  # words that are a side where the other one stands in the line too
     (re.compile(r"\bizquierd[ao]\b"), "izquierda", re.compile(rf"\bder\b{_DOT}"), "derecha"),
 )  # fmt: skip
 _FRENCH = re.compile(r"\b(?:garniture|machoire|essieu|tambour|regleur|levier|rattrapeur|regarni)")
+_LETTER_AFTER = re.compile(rf"(?<!\w)({_AXLE_OF}{_NUMBERED}\d{{1,2}})\s([gdpsl])(?!\w)")
 _OTHER_LETTERS = re.compile(r"(?<!\w)(?<!\d[.,])(\d{1,2})([gdpsiel])(?!\w)")
 _WHAT_IS_LEFT = re.compile(
     r"(\d\s*(?:mm|cm|%|\"))\s+left\b(?!\s*(?:hand|side|wheel|rear|front|axle))"
@@ -1083,6 +1104,7 @@ def _in_usual_words(text: str) -> str:
             text = right.sub(meant_right, left.sub(meant_left, text))
     if not re.search(r"\d\s*(?:mm|cm|%|\")\s+right\b", text):
         text = _WHAT_IS_LEFT.sub(r"\1 remaining", text)
+    text = re.sub(r"\baxle\(s\)", "axle", text)
     text = _OF_A_VEHICLE.sub(" ", _EXCEPT.sub(" exceptaxles ", text))
     text = _BOTH_SIDES.sub(" beidseitig ", text)
     text = _BOTH_LETTERS.sub(lambda f: " beidseitig " if f["digit"] is None else "lr", text)
@@ -1092,10 +1114,11 @@ def _in_usual_words(text: str) -> str:
 def _with_known_letters(text: str) -> str:
     """2G and 2D as 2L and 2R, where both are there or the words are French; AR as rear there."""
     french = _FRENCH.search(text) is not None
-    letters = {found[1] for found in _OTHER_LETTERS.findall(text)}
+    letters = {f[1] for how in (_OTHER_LETTERS, _LETTER_AFTER) for f in how.findall(text)}
     known_as = sides_told_by(letters, set()) or ({"g": "L", "d": "R"} if french else {})
     if letters and letters <= set(known_as):
-        text = _OTHER_LETTERS.sub(lambda f: f[1] + known_as[f[2]].lower(), text)
+        for how in (_OTHER_LETTERS, _LETTER_AFTER):
+            text = how.sub(lambda f: f[1] + known_as[f[2]].lower(), text)
     if french:
         text = re.sub(r"\bar\b\.?(?=\s|$)", "rear", re.sub(r"\bav\b\.?(?=\s|$)", "front", text))
         text = re.sub(

@@ -73,6 +73,7 @@ PLACES = """
 1L 2R = relined axle 1 left, 2 right
 1L 1R 2L = oś 1 lewa i prawa, oś 2 lewa wymiana okładzin
 2L 2R = cambio de forros eje 2 izq y der
+2L 3R = oś 2 L, oś 3 P okładziny wymienione
 1R 2R = ferodi nuovi assi 1 e 2 dx
 1L = replaced 2 shoes axle 1 left
 1L = relined axle 1 left, 2 hrs
@@ -155,6 +156,16 @@ def test_a_place_that_is_not_understood_is_not_taken_from_another_clause(line):
     placed = [j for j in jobs_of(line, WORDS, Ground()) if not j.problem]
     assert len(placed) <= 1
     assert [j for j in jobs_of(line, WORDS, Ground()) if j.problem]
+
+
+@pytest.mark.parametrize(
+    "line", ["relined 1L; 1R", "relined 1L. 1R. 2L.", "relined axle 2 left then right",
+             "left: axles 1, 3; right: axle 2 relined"],
+)  # fmt: skip
+def test_a_place_that_is_of_no_job_is_said(line):
+    jobs = jobs_of(line, WORDS, GROUND)
+    assert [j.problem for j in jobs if j.problem] == [SEVERAL]
+    assert [j for j in jobs if not j.problem]
 
 
 def test_the_rear_axle_is_none_without_an_answer():
