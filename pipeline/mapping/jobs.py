@@ -1336,7 +1336,7 @@ def _lists(text: str, rear_axle: int | None) -> Iterator[list[_Item]]:
         parts = _parted(run)
         if len(parts) > 1:
             match _clauses_beside(run, text, before):
-                case "two" if len(parts) == 2:
+                case "two" if _are_two_places(parts, is_of_more=before > 0):
                     yield from parts
                 case "one":
                     yield run
@@ -1355,6 +1355,15 @@ def _parted(run: Sequence[_Item]) -> list[list[_Item]]:
         else:
             parts[-1].append(item)
     return [part for part in (list(chain(*_trimmed(p))) for p in parts) if part]
+
+
+def _are_two_places(parts: Sequence[list[_Item]], *, is_of_more: bool) -> bool:
+    """Two that are each an axle and a side; or the side of an axle before, and another axle."""
+    if len(parts) != 2 or not all(_as_clauses(_pairs(part)) for part in parts):
+        return False
+    kinds = ["".join(item.kind.upper() for item in part if item.kind != "f") for part in parts]
+    whole = all("P" in kind or {"A", "S"} <= set(kind) for kind in kinds)
+    return whole or (is_of_more and "A" not in kinds[0] and "S" not in kinds[1])
 
 
 _BEGINNING_MORE = "with w incl including inkl mit avec con z ze med met com plus und and"
