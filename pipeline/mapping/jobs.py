@@ -119,7 +119,7 @@ def _jobs_in(line: str, words: JobWords, ground: Ground) -> Iterator[Job]:
     at = _completed(at, clauses)
     if any(_EXCEPTED in clause.of for clause in clauses):
         at = [_Place((), "", SEVERAL)] * len(at)
-    clauses = _with_more_places(clauses, ground, plainly)
+    clauses = _with_more_places(clauses, at, ground, plainly)
     count = sum(len(c.actions) for c in clauses)
     if not count and len({(p.axles, p.sides) for p in at if p}) <= 1:
         at = [_Place(*_place(tokens(line), ground, letters=False))]  # its words may stand apart
@@ -306,7 +306,9 @@ def _place_of(clause: _Clause, words: JobWords, ground: Ground, plainly: bool) -
     return _Place(*_place(clause.of, ground, letters=letters))
 
 
-def _with_more_places(clauses: Sequence[_Clause], ground: Ground, plainly: bool) -> list[_Clause]:
+def _with_more_places(
+    clauses: Sequence[_Clause], at: Sequence[_Place], ground: Ground, plainly: bool
+) -> list[_Clause]:
     """A place alone, in a list with a clause that tells of a job, is another place of this job."""
     found = list(clauses)
     bare = replace(ground, axle=None, side=None)
@@ -316,11 +318,24 @@ def _with_more_places(clauses: Sequence[_Clause], ground: Ground, plainly: bool)
             continue
         # Half a place cannot be placed, and is said; a side is one of a list where "and" says so.
         signs = _LISTED if named or named.axles else _JOINED
-        before = found[i - 1].actions if i and clause.sign in signs else ()
-        is_before = i + 1 < len(clauses) and clauses[i + 1].sign in signs
-        after = clauses[i + 1].actions if is_before else ()
-        found[i] = replace(clause, actions=before or after)
+        actions = _beside(found, at, i, signs)
+        found[i] = replace(clause, actions=actions)
     return found
+
+
+def _beside(
+    found: Sequence[_Clause], at: Sequence[_Place], i: int, signs: set[str]
+) -> tuple[str, ...]:
+    """What was done at a place that stands alone: what the clause before it in a list tells of,
+    else the one after; nothing where that is not sure."""
+    before = found[i - 1].actions if i else ()
+    after = found[i + 1].actions if i + 1 < len(found) else ()
+    if before and found[i].sign in signs:
+        # adjusted 1L, 2R. linings replaced: who knows of which
+        return () if at[i - 1] and after and not at[i + 1].axles else before
+    if before and found[i].sign in {"-", "–", "("}:
+        return ()  # of the clause before, if of any
+    return after if after and found[i + 1].sign in signs else ()
 
 
 def _told(line: str, words: JobWords) -> list[_Clause]:
@@ -1157,10 +1172,12 @@ def _item(text: str, found: re.Match[str], rear_axle: int | None) -> _Item:
         case "number":
             is_axle = 1 <= int(found[0]) <= MAX_AXLE and not _is_of_things(text, span[1])
             return _Item("N" if is_axle else "W", *span, (int(found[0]),))
-    return _Item(_KIND_OF.get("dash" if found[0] in "-–—" else kind, "W"), *span)
+    return _Item(_KIND_OF_SIGN.get(found[0]) or _KIND_OF.get(kind, "W"), *span)
 
 
-_KIND_OF = {"counted": "C", "sign": ",", "dash": "-", "unsure": "?", "filler": "f"}
+_SIGNS = frozenset(",-?()")
+_KIND_OF_SIGN = {"-": "-", "–": "-", "—": "-", "(": "(", ")": ")"}
+_KIND_OF = {"counted": "C", "sign": ",", "unsure": "?", "filler": "f"}
 
 
 def _end_item(found: re.Match[str], rear_axle: int | None) -> _Item:
@@ -1313,14 +1330,16 @@ def _continues(run: Sequence[_Item], item: _Item) -> bool:
             return False
         case "s":
             return is_placed
+        case ")":  # what begins within brackets ends there
+            return any(one.kind == "(" for one in run)
         case "N":
             last = next((one.kind for one in reversed(run) if one.kind != "f"), "")
-            return is_placed and last == ","
+            return is_placed and last in {",", "("}
     return bool(run)
 
 
 def _trimmed(run: list[_Item]) -> Iterator[list[_Item]]:
-    while run and run[-1].kind in "f,-?":
+    while run and run[-1].kind in _SIGNS | {"f"}:
         run = run[:-1]
     if run and run[0].kind == "N" and not any(one.kind == "P" for one in run):
         first = next((i for i, one in enumerate(run) if one.kind in "APS"), len(run))
@@ -1350,7 +1369,7 @@ def _lists(text: str, rear_axle: int | None) -> Iterator[list[_Item]]:
 def _parted(run: Sequence[_Item]) -> list[list[_Item]]:
     parts: list[list[_Item]] = [[]]
     for item in run:
-        if item.kind in ",-?":
+        if item.kind in _SIGNS:
             parts.append([])
         else:
             parts[-1].append(item)
@@ -1368,7 +1387,7 @@ def _are_two_places(parts: Sequence[list[_Item]], *, is_of_more: bool) -> bool:
 
 _BEGINNING_MORE = "with w incl including inkl mit avec con z ze med met com plus und and"
 _WITH = frozenset(_BEGINNING_MORE.split())
-_HARD = re.compile(r"[;!?\n()—]|\.(?=\s|$)|\s[-–]\s|\bthen\b")
+_HARD = re.compile(r"[;!?\n—]|\.(?=\s|$)|\bthen\b")
 
 
 def _clauses_beside(run: Sequence[_Item], text: str, before: int) -> str:
@@ -1388,7 +1407,7 @@ def _clauses_beside(run: Sequence[_Item], text: str, before: int) -> str:
         return "one"
     does, does_after = any(map(_is_a_verb, left)), any(map(_is_a_verb, after))
     if does and does_after:
-        is_list = all(text[one.start : one.end] == "," for one in run if one.kind in ",-?")
+        is_list = all(text[one.start : one.end] == "," for one in run if one.kind in _SIGNS)
         return "two" if is_list and not follows_sign else ""
     if does_after:
         things = all(_is(t, known.OBJECTS) or _is(t, known.BRAKE) for t in left)
@@ -1396,8 +1415,13 @@ def _clauses_beside(run: Sequence[_Item], text: str, before: int) -> str:
     return "one" if all(_is_state(t) for t in after) or not does else ""
 
 
+_AFTER_A_DASH = re.compile(r"\s[-–]\s+$")
+_BEFORE_A_CUT = re.compile(r"\s*(?:$|[,;.\n]|(?:and|und|et|en|y|e|i)\b)")
+
+
 def _in_brackets(run: Sequence[_Item], text: str) -> tuple[int, int]:
-    """From where to where a list stands, with the brackets around it: they part no clause."""
+    """From where to where a list stands, with the brackets around it, or a dash that parts it from
+    what is done there: they part no clause."""
     start, end = run[0].start, run[-1].end
     opened = text[start:end].count("(") - text[start:end].count(")")
     closing = re.compile(r"\s*(?:only|nur)?\s*\)").match(text, end)
@@ -1405,6 +1429,11 @@ def _in_brackets(run: Sequence[_Item], text: str) -> tuple[int, int]:
         return start, closing.end()
     if closing and text[:start].rstrip().endswith("("):
         return text[:start].rindex("("), closing.end()
+    dash = _AFTER_A_DASH.search(text, 0, start)
+    if dash and _BEFORE_A_CUT.match(text, end):
+        said = _tokens(_CLAUSE.split(text[: dash.start()])[-1])
+        if any(map(_is_a_verb, said)) and not any(token.isdigit() for token in said):
+            return dash.start(), end
     return start, end
 
 
@@ -1508,7 +1537,7 @@ def _parts_of_list(run: Sequence[_Item]) -> list[_Part]:
     parts: list[_Part] = []
     signs, words = "", list[_Item]()
     for item in chain(run, (_Item(",", 0, 0),)):
-        if item.kind in ",-?":
+        if item.kind in _SIGNS:
             if words:
                 found = _stands_together(words)
                 if not found or "?" in signs:
