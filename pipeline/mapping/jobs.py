@@ -1064,9 +1064,7 @@ _BOTH_LETTERS = re.compile(
     )
     + ")"
 )
-# The dot of a word cut short, which ends no sentence.
-_DOT = rf"(?:\.(?=\s*(?:$|[,;:)/-]|{_AND_SO}|{_AXLE_OF}{_ENDS})))?"
-# One that may end it: neue Trommel Achse 3 li. Achse 2 re. neu belegt.
+# The dot of a word cut short may end a sentence too: Trommel neu Achse 3 li. Achse 2 re. belegt.
 _DOUBTFUL_DOT = re.compile(
     rf"({_AXLE_OF}{_NUMBERED}\d{{1,2}}[^.;,]*?\b(?:li|re|izq|izda|izdo|der|dcha|dcho|bds|lks|rts))\.(?=\s*{_AXLE_OF}{_ENDS})"
 )
@@ -1080,7 +1078,7 @@ _OTHER_WORDS = tuple(
         (r"\bleviers? (?:de )?reglage(?: auto\w*)?", "regleur"),
         (r"\brattrapeurs?(?: d\s?['’]?\s?usure)?(?: auto\w*)?\b", "regleur"),
         (rf"{_STARTS}(?:izda|izdo|izq)\b\.?", "izquierda"),
-        (rf"{_STARTS}(?:dcha|dcho)\b{_DOT}", "derecha"),
+        (rf"{_STARTS}(?:dcha|dcho)\b\.?", "derecha"),
         (rf"{_STARTS}lks\b\.?", "links"), (rf"{_STARTS}rts\b\.?", "rechts"),
         (rf"{_STARTS}lew\.", "lewa"), (rf"{_STARTS}praw\.", "prawa"),
     )
@@ -1091,7 +1089,7 @@ _BESIDE = (  # words that are a side where the other one stands in the line too
     (re.compile(r"\bli\b\.?"), "links", re.compile(r"\bachs"), "achs"),
     (re.compile(r"\bre\b\.?(?![\s-]*(?:lin|fit|us|set|adj))"), "rechts", re.compile(r"\bachs"),
      "achs"),
-    (re.compile(r"\bizquierd[ao]\b"), "izquierda", re.compile(rf"\bder\b{_DOT}"), "derecha"),
+    (re.compile(r"\bizquierd[ao]\b"), "izquierda", re.compile(r"\bder\b\.?"), "derecha"),
 )  # fmt: skip
 _FRENCH = re.compile(r"\b(?:garniture|machoire|essieu|tambour|regleur|levier|rattrapeur|regarni)")
 _LETTER_AFTER = re.compile(rf"(?<!\w)({_AXLE_OF}{_NUMBERED}\d{{1,2}})\s([gdpsl])(?!\w)")
