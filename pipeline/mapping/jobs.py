@@ -1396,7 +1396,7 @@ def _clauses_beside(run: Sequence[_Item], text: str, before: int) -> str:
     raw_after = _tokens(text[end : cut.start() if cut else len(text)])
     segment = _HARD.split(text[before:start])
     raw_before = segment[-1]
-    after = [t for t in raw_after if not _is_plain(t)]
+    after = [t for t in raw_after if not _is_plain(t) and t not in {"only", "nur", "uniquement"}]
     left = [t for t in _tokens(raw_before) if not _is_plain(t)]
     follows_sign = raw_before.rstrip().endswith(",")
     if follows_sign and before and len(segment) == 1:

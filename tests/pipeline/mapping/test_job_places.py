@@ -75,6 +75,7 @@ PLACES = """
 1L 1R 2L = oś 1 lewa i prawa, oś 2 lewa wymiana okładzin
 2L 2R = cambio de forros eje 2 izq y der
 2L 3R = oś 2 L, oś 3 P okładziny wymienione
+2L 3L = Replaced shoes on axles 2 and 3, left side only
 1R 2R = ferodi nuovi assi 1 e 2 dx
 1L = replaced 2 shoes axle 1 left
 1L = relined axle 1 left, 2 hrs
