@@ -310,6 +310,11 @@ class Answers(Section):
     rear_axle: Annotated[int, Field(ge=2, le=20)] | None = Field(
         None, description="The number of the axle that files call rear"
     )
+    axle_alone: Literal["both", "unknown"] | None = Field(
+        None,
+        description="A job line that tells of an axle relined and names no side: both of its wheel "
+        "ends, or not known, so that it is set aside",
+    )
     day_first: bool | None = Field(None, description="How 03/04/2025 is read in own files")
     days_exchanged: bool | None = Field(
         None,

@@ -178,7 +178,12 @@ class _Reader:
         if key not in self.read:
             text = self.table.body[f"c{column.position}"]
             several = [self.values(one) for one in column.several]
-            value = _agreed(column.name, several) if several else _values(column, text, self.way)
+            if several and _is_added_up(column):
+                value = _added_up(several)
+            elif several:
+                value = _agreed(column.name, several)
+            else:
+                value = _values(column, text, self.way)
             self.read[key] = (value, text.is_not_null())
         return self.read[key]
 
@@ -322,6 +327,41 @@ def _agreed(name: str, several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Ser
     else:
         differ = every != first
     return told.select(first).to_series().set(_any(unread) | _any(told.select(differ)), None)
+
+
+# What a cost is of, by the words of its heading: one cost of each is added up. Two of the same, or
+# one that is not of a share, may say the same twice, as with and without tax.
+_SHARES = tuple(
+    frozenset(words.split())
+    for words in (
+        """parts part material materials teile ersatzteile materialkosten teilekosten pieces piece
+        fournitures materiel piezas repuestos refacciones materiales pecas materiais ricambi
+        materiali onderdelen materiaal czesci materialy dily reservdelar reservedele""",
+        """labour labor lohn lohnkosten arbeit arbeitslohn arbeitskosten oeuvre obra robocizna
+        manodopera arbeidsloon arbeidskosten loon arbete arbejdslon prace""",
+        "sublet subcontract subcontractor fremdleistung fremdleistungen",
+    )
+)
+
+
+def _is_added_up(column: _Column) -> bool:
+    """Whether a cost stands in parts: one column for parts, one for labour."""
+    if column.name != "cost":
+        return False
+    words = [set(tokens(one.heading)) for one in column.several]
+    kinds = [[i for i, share in enumerate(_SHARES) if share & of] for of in words]
+    told = [kind[0] for kind in kinds if len(kind) == 1]
+    return len(words) > 1 and len(set(told)) == len(words)
+
+
+def _added_up(several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Series:
+    """The sum of what is written; null where a cell is unreadable, or none is."""
+    told = pl.DataFrame([value.alias(f"{i}") for i, (value, _) in enumerate(several)])
+    unread = pl.DataFrame([(h & v.is_null()).alias(f"{i}") for i, (v, h) in enumerate(several)])
+    total = told.select(
+        pl.when(pl.any_horizontal(pl.all().is_not_null())).then(pl.sum_horizontal(pl.all()))
+    )
+    return total.to_series().set(_any(unread), None)
 
 
 def _any(told: pl.DataFrame) -> pl.Series:
@@ -565,7 +605,8 @@ def _unanswered(column: _Column) -> Problem:
 
 def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> Source:
     """How a column is told of in a reason, and what in ``fleet.toml`` would mend it."""
-    accepted = ", alike in both" * bool(column.several and column.name != "lining_mm")
+    is_any = column.name == "lining_mm" or _is_added_up(column)
+    accepted = ", alike in both" * bool(column.several and not is_any)
     match kind:
         case dy.Float64():
             if unit_of(kind) in {"mm", "km"}:
@@ -656,6 +697,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     joined = keys.with_row_index("at").join(told, on=["axle_no", "side", "line"], nulls_equal=True)
     exploded = joined.explode("jobs").drop_nulls("jobs").unnest("jobs").sort("at", "place")
     at = exploded["at"]
+    share = _share_of_cost(base["cost"][at], exploded)
     parsed = base[at].with_columns(
         row_no=reader.table.body["row_no"].gather(at) * PARTS + exploded["place"],
         width=reader.table.body["width"].gather(at),
@@ -666,7 +708,9 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),
         action=exploded["action"].cast(base.schema["action"]),
         reason=pl.coalesce(base["reason"][at], exploded["reason"].cast(base.schema["reason"])),
-        cost=_share_of_cost(base["cost"][at], exploded),
+        cost=share,
+        # A cost that is left out, since nobody can say how it is shared, is not one left unread.
+        **{"cost·here": base["cost·here"][at] & (base["cost"][at].is_null() | share.is_not_null())},
     )
     parsed = parsed.with_columns(
         *[pl.lit(value=True).alias(f"{name}·here") for name in ("axle_no", "side", "action")],
@@ -678,11 +722,21 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
     problem = Problem(
         pl.col("problem·job") != "",
         "job of no known wheel end",
-        pl.format("{}, which {}; accepted: an axle and a side", quoted, "problem·job"),
+        pl.format("{}, which {}; accepted: {}", quoted, "problem·job", _accepted(reader.way)),
     )
     parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
     rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
     return rows, (*_other_lines(texts, exploded), *_shared_costs(base["cost"][at], exploded))
+
+
+def _accepted(way: _Way) -> pl.Expr:
+    """What a job must name; an answer may stand for the side of an axle that is relined."""
+    usual = "an axle and a side"
+    if way.settings.answers.axle_alone is not None:
+        return pl.lit(usual)
+    alone = (pl.col("action") == "reline") & pl.col("problem·job").str.ends_with(jobs.NO_SIDE)
+    answer = f'axle_alone = "both" or "unknown" under [answers], or {usual}'
+    return pl.when(alone).then(pl.lit(answer)).otherwise(pl.lit(usual))
 
 
 def _share_of_cost(cost: pl.Series, told: pl.DataFrame) -> pl.Series:
@@ -698,9 +752,10 @@ def _shared_costs(cost: pl.Series, told: pl.DataFrame) -> tuple[str, ...]:
     several = told.filter(cost.is_not_null()).filter(pl.len().over("at") > 1)
     if several.is_empty():
         return ()
+    left_out = several.filter(pl.col("action").n_unique().over("at") > 1)["at"].n_unique()
     return (
-        f"{several['at'].n_unique():,} lines of several wheel ends or jobs: their cost is shared "
-        "equally, or left out where they did several things",
+        f"{counted(several['at'].n_unique(), 'line')} of several wheel ends or jobs: their cost is "
+        f"shared equally, or left out where they did several things ({counted(left_out, 'line')})",
     )
 
 
@@ -723,7 +778,8 @@ def _told_of(keys: pl.DataFrame, way: _Way) -> pl.DataFrame:
     lines = keys.unique(maintain_order=True).drop_nulls("line")
     told = []
     for axle, side, line in lines.select(pl.col("axle_no"), pl.col("side"), "line").iter_rows():
-        ground = jobs.Ground(answers.near_side, answers.rear_axle, axle, side)
+        both = answers.axle_alone == "both"
+        ground = jobs.Ground(answers.near_side, answers.rear_axle, axle, side, both)
         told.append(
             [
                 {"place": i, "action": j.action, "reason": j.reason, "axle": j.axle,

@@ -15,11 +15,20 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import chain, islice
+from itertools import chain, islice, pairwise, product
 
 from pipeline.mapping import words as known
-from pipeline.mapping.headings import MAX_AXLE, is_both, place_in
-from pipeline.mapping.words import AXLE_WORDS, BOTH, END_OF, SIDE_BESIDE, SIDE_OF, WHEELS, tokens
+from pipeline.mapping.headings import MAX_AXLE, is_both, place_in, sides_told_by
+from pipeline.mapping.words import (
+    AXLE_WORDS,
+    BOTH,
+    END_OF,
+    SIDE_BESIDE,
+    SIDE_OF,
+    WHEELS,
+    folded,
+    tokens,
+)
 from pipeline.settings import JobWords
 
 MOST = 64  # jobs that one line may yield
@@ -35,6 +44,9 @@ _AGAIN = re.compile(r"\bre(?:[- ](?=lin(?:e|ed|ing)\b)|-(?=(?:fit|us|set|adj|ins
 _NOT_AT_ALL = re.compile(r"\bn/a\b", re.IGNORECASE)
 _WELL_SAID = re.compile(r"\b([io])\.\s?([ok])\.?(?!\w)", re.IGNORECASE)
 NOWHERE = "names no axle and side"
+NO_SIDE = "and no side"
+REAR_AXLE = "names the rear axle: set rear_axle under [answers]"
+NO_AXLE = "names a side, and no axle"
 DOUBTFUL = f"other, though naming {known.BRAKE_PARTS}"
 SEVERAL = "names several places, and not which is meant"
 
@@ -56,12 +68,14 @@ class Job:
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """What else is known: left and right of near and off, the rear axle, the row's own cells."""
+    """What else is known: left and right of near and off, the rear axle, the row's own cells, and
+    whether an axle that is relined, with no side said, is relined on both."""
 
     near_side: str | None = None
     rear_axle: int | None = None
     axle: int | None = None
     side: str | None = None
+    both_relined: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,35 +105,150 @@ class _Place:
 
 def jobs_of(line: str, words: JobWords, ground: Ground) -> list[Job]:
     """The jobs that a line tells of; none where it is about nothing that is known."""
+    words = _by_words(words)
+    found: dict[Job, None] = {}
+    for text in _rewritten(line, ground.rear_axle):
+        found.update(dict.fromkeys(_jobs_in(text, words, ground)))
+    return list(found)[:MOST]
+
+
+def _jobs_in(line: str, words: JobWords, ground: Ground) -> Iterator[Job]:
     clauses = _told(line, words)
-    at = [_place_of(clause, words, ground) for clause in clauses]
-    clauses = _with_more_places(clauses, ground)
-    places = sorted({(p.axles, p.sides) for p in at if p})
+    plainly = all(_says_nothing_else(clause.of, words) for clause in clauses)
+    at = [_place_of(clause, words, ground, plainly) for clause in clauses]
+    at = _completed(at, clauses)
+    if any(_EXCEPTED in clause.of for clause in clauses):
+        at = [_Place((), "", SEVERAL)] * len(at)
+    clauses = _with_more_places(clauses, at, ground, plainly)
     count = sum(len(c.actions) for c in clauses)
-    if not count and len(places) <= 1:
+    if not count and len({(p.axles, p.sides) for p in at if p}) <= 1:
         at = [_Place(*_place(tokens(line), ground, letters=False))]  # its words may stand apart
-        places = [(p.axles, p.sides) for p in at if p]
-    why = SEVERAL if places else next((p.why for p in at if p.why), NOWHERE)
+    places = sorted({(p.axles, p.sides) for p in at if p})
+    if not count:
+        nothing = Job("other", None, None, None, is_known=False)
+        for axles, sides in places:
+            yield from _jobs(nothing, _Place(axles, sides, ""), ground)
+        return
     reasons = {c.reason for c in clauses} - {None}
     # A reason said elsewhere in the line is of its one job, or of nobody knows which.
     reason = reasons.pop() if len(reasons) == 1 and count == 1 else None
-    found: dict[Job, None] = {}
-    for i, clause in enumerate(clauses if count else ()):
-        where = (at[i].axles, at[i].sides) if at[i] else places[0] if len(places) == 1 else None
-        lent = at[clause.lent_by] if clause.lent_by is not None else None
-        if not at[i] and (at[i].axles or at[i].sides):
-            where = None  # half a place, and the other half may be another's
-        elif not at[i] and lent:
-            where = (lent.axles, lent.sides)
+    found: list[Job] = []
+    for i, clause in enumerate(clauses):
         lent_reason = clauses[clause.lent_by].reason if clause.lent_by is not None else None
         why_done = clause.reason or lent_reason or reason
+        where = _where(at, i, clauses)
         for action in clause.actions:
-            jobs = _jobs(Job(action, why_done, None, None), where, why)
-            found.update(dict.fromkeys(jobs))
-    if not found:
-        nothing = Job("other", None, None, None, is_known=False)
-        found = dict.fromkeys(job for place in places for job in _jobs(nothing, place, ""))
-    return list(found)[:MOST]
+            found += _jobs(Job(action, why_done, None, None), where, ground)
+    yield from found
+    if not any(job.problem for job in found):
+        yield from _left_over(clauses, at, found)
+
+
+def _left_over(
+    clauses: Sequence["_Clause"], at: Sequence["_Place"], found: Sequence[Job]
+) -> Iterator[Job]:
+    """A job at a place that stands alone and is none of those found: relined 1L; 1R. It may be one
+    of them, and is refused, so that nobody takes the line for read."""
+    axles, sides = {job.axle for job in found}, {job.side for job in found}
+    ends = {(job.axle, job.side) for job in found}
+    for i, (clause, place) in enumerate(zip(clauses, at, strict=False)):
+        named = {(axle, side) for axle in place.axles for side in place.sides}
+        is_found = named <= ends and set(place.axles) <= axles and set(place.sides) <= sides
+        if clause.is_place and not clause.actions and not is_found:
+            near = (*reversed(clauses[:i]), *clauses[i:])
+            action = next(c.actions[0] for c in near if c.actions)
+            yield Job(action, None, None, None, problem=SEVERAL)
+
+
+def _completed(at: list["_Place"], clauses: Sequence["_Clause"]) -> list["_Place"]:
+    """Places of clauses; where one clause of a line names axles and another, of nothing else, the
+    side, these are one place: axles 1 and 2 relined, both sides."""
+    said = list(zip(at, clauses, strict=True))
+    axles = [(p.axles, c.is_place) for p, c in said if p.axles and not p.sides]
+    sides = [(p.sides, c.is_place) for p, c in said if p.sides and not p.axles]
+    if any(at) or any(p.why for p in at) or len(axles) != 1 or len(sides) != 1:
+        return at
+    whole = _Place(axles[0][0], sides[0][0], "")
+    return [whole] * len(at) if axles[0][1] or sides[0][1] else at
+
+
+def _where(at: Sequence["_Place"], i: int, clauses: Sequence["_Clause"]) -> "_Place":
+    """Where a clause's jobs were done: there, where the clause that it speaks of says, or at the
+    only place of the line; else why nobody can say."""
+    here, lent_by = at[i], clauses[i].lent_by
+    if here or here.why:
+        return here
+    if here.axles or here.sides:  # half a place, and the other half may be another's
+        return replace(here, why=_half(here))
+    if lent_by is not None and at[lent_by]:
+        return at[lent_by]
+    return _only_place(at, clauses, clauses[i].of)
+
+
+def _only_place(
+    at: Sequence["_Place"], clauses: Sequence["_Clause"], of: tuple[str, ...]
+) -> "_Place":
+    """The place of a clause that names none: the only one of its line, or why that is not sure."""
+    places = {(p.axles, p.sides) for p in at if p}
+    unsure = next((p.why for p in at if p.why), "")
+    halves = {p.axles for p in at if p.axles} if not any(p.sides for p in at) else set()
+    half_alone = any(c.is_place and not p and (p.axles or p.sides)
+                     for p, c in zip(at, clauses, strict=False))  # fmt: skip
+    if unsure or (places and (half_alone or {"l", "r"} & set(of))):
+        return _Place((), "", unsure or SEVERAL)  # its own may stand there
+    if len(places) == 1:
+        return _Place(*places.pop(), "")
+    if len(halves) == 1:
+        half = _Place(halves.pop(), "", "")
+        return replace(half, why=_half(half))
+    return _Place((), "", SEVERAL if places or halves else NOWHERE)
+
+
+def _half(place: "_Place") -> str:
+    if place.sides:
+        return NO_AXLE
+    word = "axle" if len(place.axles) == 1 else "axles"
+    return f"names {word} {' and '.join(map(str, place.axles))}, {NO_SIDE}"
+
+
+def _by_words(words: JobWords) -> JobWords:
+    """With blanks in a fleet's own patterns as plus: replaced slack is replaced + slack."""
+    own = (words.actions, words.reasons)
+    if not any(_BLANK.search(pattern) for patterns in own for pattern in patterns):
+        return words
+    actions, reasons = ({p: told for each, told in patterns.items() for p in _without_blanks(each)}
+                        for patterns in own)  # fmt: skip
+    return JobWords(actions=actions, reasons=reasons, not_done=words.not_done)
+
+
+_BLANK = re.compile(r"[^\s+|]\s+[^\s+|]")
+_MOST_SPELLINGS = 256  # patterns that one with blanks may stand for
+
+
+@cache
+def _without_blanks(pattern: str) -> tuple[str, ...]:
+    """Patterns that say the same without blanks; replaced slack|asa + new: two."""
+    if not _BLANK.search(pattern):
+        return (pattern,)
+    parts = [list(_alternatives(part)) for part in pattern.split("+")]
+    return tuple(" + ".join(each) for each in islice(product(*parts), _MOST_SPELLINGS))
+
+
+def _alternatives(part: str) -> Iterator[str]:
+    """Words of a part that stand alone, together; then each that is of several words."""
+    words = [" ".join(word.split()) for word in part.split("|") if word.strip()]
+    alone = "|".join(word for word in words if " " not in word)
+    yield from (alone,) * bool(alone)
+    yield from (" + ".join(word.split()) for word in words if " " in word)
+
+
+def is_of_an_axle_alone(line: str, words: JobWords) -> bool:
+    """Whether a line tells of a reline of an axle, and of no side: both wheel ends, as may be."""
+    if "reline" not in actions_of(line, words):
+        return False
+    # Which side is near, and which axle rear, changes nothing of it.
+    jobs = jobs_of(line, words, Ground("L", 2))
+    return any(job.action == "reline" and job.problem.endswith(NO_SIDE) for job in jobs)
 
 
 def kinds_of(
@@ -142,50 +271,71 @@ def actions_of(line: str, words: JobWords) -> tuple[str, ...]:
     """What a line tells that was done, wherever; none where nothing is understood."""
     if not words.actions and not words.not_done:
         return _usual_actions(line)
-    return tuple(dict.fromkeys(a for clause in _told(line, words) for a in clause.actions))
+    text, words = _rewritten(line, None)[0], _by_words(words)
+    return tuple(dict.fromkeys(a for clause in _told(text, words) for a in clause.actions))
 
 
 @cache
 def _usual_actions(line: str) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(a for c in _told(line, JobWords()) for a in c.actions))
+    text = _rewritten(line, None)[0]
+    return tuple(dict.fromkeys(a for c in _told(text, JobWords()) for a in c.actions))
 
 
 def names_a_part(line: str) -> bool:
     """Whether a line has a word for linings, shoes, adjusters or drums, for a reline, or for brakes
     and nothing else that were replaced."""
-    if any(_is(token, known.OBJECTS) or _is(token, known.RELINING) for token in _tokens(line)):
+    text = _rewritten(line, None)[0]
+    if any(_is(token, known.OBJECTS) or _is(token, known.RELINING) for token in _tokens(text)):
         return True
-    said = (_Said(of, sign, frozenset()) for sign, of, _ in _parts_of(line))
+    said = (_Said(of, sign, frozenset()) for sign, of, _ in _parts_of(text))
     return any(one.only_does and any(_is(t, known.BRAKE) for t in one.of) for one in said)
 
 
-def _jobs(job: Job, where: tuple[tuple[int, ...], str] | None, why: str) -> list[Job]:
-    if where is None:
-        return [replace(job, problem=why)]
-    axles, sides = where
-    return [replace(job, axle=axle, side=side) for axle in axles for side in sides]
+def _jobs(job: Job, where: "_Place", ground: Ground) -> list[Job]:
+    sides = where.sides
+    if where.axles and not sides and job.action == "reline" and ground.both_relined:
+        sides = "LR"
+    if not where.axles or not sides:
+        return [replace(job, problem=where.why)]
+    return [replace(job, axle=axle, side=side) for axle in where.axles for side in sides]
 
 
-def _place_of(clause: _Clause, words: JobWords, ground: Ground) -> _Place:
-    letters = bool(clause.actions) and _says_nothing_else(clause.of, words)
+def _place_of(clause: _Clause, words: JobWords, ground: Ground, plainly: bool) -> _Place:
+    """``plainly``: nothing in the line is of anything else, as 2L of oil is."""
+    letters = plainly or (bool(clause.actions) and _says_nothing_else(clause.of, words))
     return _Place(*_place(clause.of, ground, letters=letters))
 
 
-def _with_more_places(clauses: Sequence[_Clause], ground: Ground) -> list[_Clause]:
+def _with_more_places(
+    clauses: Sequence[_Clause], at: Sequence[_Place], ground: Ground, plainly: bool
+) -> list[_Clause]:
     """A place alone, in a list with a clause that tells of a job, is another place of this job."""
     found = list(clauses)
     bare = replace(ground, axle=None, side=None)
     for i, clause in enumerate(clauses):
-        named = _Place(*_place(clause.of, bare, letters=False)) if clause.is_place else None
+        named = _Place(*_place(clause.of, bare, letters=plainly)) if clause.is_place else None
         if named is None or not (named or named.axles or named.sides):
             continue
-        # A half, which cannot be placed and is said, is one of a list where "and" makes it sure.
-        signs = _LISTED if named else _JOINED
-        before = found[i - 1].actions if i and clause.sign in signs else ()
-        is_before = i + 1 < len(clauses) and clauses[i + 1].sign in signs
-        after = clauses[i + 1].actions if is_before else ()
-        found[i] = replace(clause, actions=before or after)
+        # Half a place cannot be placed, and is said; a side is one of a list where "and" says so.
+        signs = _LISTED if named or named.axles else _JOINED
+        actions = _beside(found, at, i, signs)
+        found[i] = replace(clause, actions=actions)
     return found
+
+
+def _beside(
+    found: Sequence[_Clause], at: Sequence[_Place], i: int, signs: set[str]
+) -> tuple[str, ...]:
+    """What was done at a place that stands alone: what the clause before it in a list tells of,
+    else the one after; nothing where that is not sure."""
+    before = found[i - 1].actions if i else ()
+    after = found[i + 1].actions if i + 1 < len(found) else ()
+    if before and found[i].sign in signs:
+        # adjusted 1L, 2R. linings replaced: who knows of which
+        return () if at[i - 1] and after and not at[i + 1].axles else before
+    if before and found[i].sign in {"-", "–", "("}:
+        return ()  # of the clause before, if of any
+    return after if after and found[i + 1].sign in signs else ()
 
 
 def _told(line: str, words: JobWords) -> list[_Clause]:
@@ -260,7 +410,9 @@ def _is_state(token: str) -> bool:
 _MEASURED_AS = frozenset({"mm", "%", '"', "percent", "prozent"})
 _PLACES = {*AXLE_WORDS, *SIDE_OF, *SIDE_BESIDE, *END_OF, *BOTH, *WHEELS,
            "achsen", "essieux", "ejes", "osie"}  # fmt: skip
-_PLAIN = _PLACES | known.AND | known.BESIDE_WORK | {"no"}
+_PLAIN = (
+    _PLACES | known.AND | known.BESIDE_WORK | {"no", "howmanyaxles", "whichaxles", "exceptaxles"}
+)
 
 
 @cache
@@ -621,16 +773,21 @@ def _place(
     of: tuple[str, ...], ground: Ground, *, letters: bool
 ) -> tuple[tuple[int, ...], str, str]:
     """Axles, sides and why not, as a clause names them; else as the row does."""
+    unsure = next((why for mark, why in _MARKS.items() if mark in of), "")
+    if unsure:
+        return (), "", unsure
     if is_both(of) and (_is_of_axles(of) or "only" in of or {SIDE_OF.get(t) for t in of} - {None}):
         return (), "", SEVERAL
     both = is_both(of) or _names_both(of)
     if both:
         of = tuple(t for t in of if t not in SIDE_OF and t not in {"l", "r"})
     single = letters and re.search(r"\d [lr]( |$)", " ".join(of)) is not None
-    place = place_in(of if single else _spread(of), {"l": "L", "r": "R"} if single else {},
+    place = place_in(_spread(of, single), {"l": "L", "r": "R"} if single else {},
                      offside=_has_bare_offside(of))  # fmt: skip
     if place.side in {"near", "off"} and ground.near_side is None:
         return (), "", "near_side is not set under [answers]"
+    if place.axle == "rear" and ground.rear_axle is None and ground.axle is None:
+        return (), "", REAR_AXLE
     side = left_or_right(place.side, ground.near_side)
     axle = ground.rear_axle if place.axle == "rear" else 1 if place.axle == "front" else place.axle
     axles = _numbers_after_axle(of)
@@ -643,7 +800,7 @@ def _place(
 
 def _is_of_axles(of: tuple[str, ...]) -> bool:
     """Both axles, not both sides of one."""
-    pairs = zip(of, (*of[1:], ""), strict=True)
+    pairs = zip(of, (*of[1:], ""), strict=False)  # a clause may have no words
     return any(is_both((token,)) and after in _AXLES for token, after in pairs)
 
 
@@ -656,16 +813,19 @@ def left_or_right(side: str | None, near_side: str | None) -> str | None:
 
 def _has_bare_offside(of: tuple[str, ...]) -> bool:
     """ "os" without its stroke; before a number it is an axle in Polish."""
-    pairs = zip(of, (*of[1:], ""), strict=True)
+    pairs = zip(of, (*of[1:], ""), strict=False)
     return "ns" in of or any(t == "os" and not after.isdigit() for t, after in pairs)
 
 
-def _spread(of: tuple[str, ...]) -> tuple[str, ...]:
-    """Numbers that do not follow an axle's word say nothing of it."""
+def _spread(of: tuple[str, ...], letters: bool) -> tuple[str, ...]:
+    """Numbers that do not follow an axle's word, or stand before a side's letter, say nothing of
+    it."""
     kept = []
     for i, token in enumerate(of):
-        near = {*of[max(i - 1, 0) : i], *of[i + 1 : i + 3]}
-        if token.isdigit() and not near & _NEXT_TO_NUMBERS:
+        reach = 3 if of[i + 1 : i + 2] and of[i + 1] in {"st", "nd", "rd", "th"} else 2
+        near = {*of[max(i - 1, 0) : i], *of[i + 1 : i + reach]}
+        is_of_a_letter = letters and of[i + 1 : i + 2] in {("l",), ("r",)}
+        if token.isdigit() and not near & _NEXT_TO_NUMBERS and not is_of_a_letter:
             continue
         kept.append(token)
     return tuple(kept)
@@ -679,11 +839,15 @@ _NEXT_TO_NUMBERS = {*_AXLES, "st", "nd", "rd", "th"}
 def _numbers_after_axle(of: tuple[str, ...]) -> tuple[int, ...]:
     """axles 1 and 2, axle 1 & axle 2: numbers after the word, up to the next other word."""
     found: list[int] = []
-    counting = False
+    counting = joined = False
     for token in of:
         if token.isdigit() and counting:
             found.append(int(token))
-        counting = token in _AXLES or (counting and (token.isdigit() or token in _BETWEEN))
+            counting = False
+            joined = True
+        else:
+            counting = token in _AXLES or ((counting or joined) and token in _BETWEEN)
+            joined = False
     return tuple(dict.fromkeys(found)) if all(1 <= n <= MAX_AXLE for n in found) else ()
 
 
@@ -695,6 +859,712 @@ def _names_both(of: tuple[str, ...]) -> bool:
         for a, word, b in zip(of, of[1:], of[2:], strict=False)
     )
     return letters or {"L", "R"} <= sides or {"near", "off"} <= sides
+
+
+# How lists of places are written. A line is read without case and accents here.
+_LETTER = r"[^\W\d_]"
+_STARTS, _ENDS = rf"(?<!{_LETTER})", rf"(?!{_LETTER})"
+_AXLES_OF = "axles|achsen|essieux|ejes|eixos|assi|assen|osie|osi|axlar|aksler|napravy|axe|оси"
+_AXLE_OF = (
+    rf"(?:{_AXLES_OF}|axle|axel|ax|achse|essieu|eje|eixo|asse|as|os|naprava|aksel|axa|ось|a(?=\d))"
+)
+_NUMBERED = (
+    r"(?:(?<=\bax)\.|:)?[\s-]*(?:(?:nos?|nrs?|num|numbers?|numer[ou]?|nummer|n)(?![^\W\d_])[.°]*:?\s*|n°\s*|#\s*)?"
+    r"(?:(?:from|von|du|de|del|da|dal|dos|od|van|fra|fran)\s+)?"
+)
+_AND_SO = r"(?:[,&+/]|\b(?:and|und|u|et|y|e|i|en|och|og|oraz|sowie|plus|si|es|и)\b\.?)"
+_UP_TO = (
+    r"(?:-|–|—|\.{2,3}|\b(?:up to|to|bis|thru|through|until|till|til|tot en met|t\s?/\s?m|tm|"
+    r"t\.?o\.?m\.?|hasta|ate|fino a|al|au|a|do|до|по)(?!\w))"
+)
+_UNSURE_OF = r"\b(?:or|oder|ou|of|o|lub|albo|eller|oppure|tot|vs)\b"
+_UNIT = (
+    r"(?:mm|cm|%|percent|prozent|\"|″|kms?|mi|miles|nm|bar|psi|kg|hrs?|hours?|std|h|mins?|"
+    rf"eur|€|£|\$|zl|x){_ENDS}"
+)
+_NOT_OF_A_DATE = r"(?!\d|\s?[./-]\d{1,2}[./-]\d\d)"
+_ORDINAL_WORDS = {
+    word: number
+    for number, words in (
+        (1, """first erste ersten erster premier premiere primer primero primeira primo prima
+               pierwsza pierwszej eerste"""),
+        (2, """second zweite zweiten zweiter deuxieme seconde segundo segunda secondo seconda druga
+               drugiej tweede"""),
+        (3, """third dritte dritten dritter troisieme tercer tercero terceira terzo terza trzecia
+               trzeciej derde"""),
+        (4, "fourth vierte vierten quatrieme cuarto quarto czwarta vierde"),
+    )
+    for word in words.split()
+}  # fmt: skip
+_ORDINAL = (
+    rf"(?:\d{{1,2}}\s?(?:st|nd|rd|th|eme|ieme|nde|ere?|er|ste|de|e|o|a|\.|°){_ENDS}"
+    rf"|{_STARTS}(?:{'|'.join(_ORDINAL_WORDS)}){_ENDS})"
+)
+_HOW_MANY = {"two": 2, "three": 3, "four": 4, "five": 5, "zwei": 2, "drei": 3, "vier": 4, "deux": 2,
+             "trois": 3, "quatre": 4, "dos": 2, "tres": 3, "dwie": 2, "trzy": 3, "due": 2, "tre": 3,
+             "twee": 2, "drie": 3, "dois": 2}  # fmt: skip
+_COUNT = rf"{_STARTS}(?:\d{{1,2}}|{'|'.join(_HOW_MANY)})"
+_LIST = rf"\d{{1,2}}(?:\s*(?:{_AND_SO}|{_UP_TO})\s*\d{{1,2}}(?!\d))+"
+_OF_A_KIND = r"(?:trailer|tractor|truck|vehicle|unit|semi|rig|lorry|bus|dolly|bogie|rigid)s?"
+_SIDE_WORDS = {
+    **{word: side for word, side in SIDE_OF.items() if side in {"L", "R"} and len(word) > 1},
+    "nearside": "near", "kerbside": "near", "curbside": "near", "offside": "off",
+}  # fmt: skip
+_END_WORDS = """front rear vorne vorn hinten avant arriere delantero delantera trasero trasera
+    dianteiro traseiro anteriore posteriore przednia tylna vorderachse hinterachse vooras
+    achteras"""
+_ENDS_OF = {word: END_OF[word] for word in _END_WORDS.split()}
+_END = rf"{_STARTS}(?:{'|'.join(_ENDS_OF)}){_ENDS}"
+_SIDE = (
+    rf"(?:[nolr]\s?[/\\]\s?[sh](?!\w)|[nolr]\.\s?[sh]\b\.?|(?:near|off)\s?side{_ENDS}"
+    rf"|(?:{'|'.join(_SIDE_WORDS)}){_ENDS}|[lr](?!\w))"
+)
+_AT_SIDE = (
+    r"(?:(?:(?:du|au|del|al|na|op|po)\s+)?(?:lado|cote|lato|strona|strone|seite)\s+)?"
+    r"(?:a\s+(?=gauche|droite))?"
+)
+_ITEM = re.compile(
+    "|".join(
+        (
+            rf"(?P<waste>\d+[./-]\d+[./-]\d\d+|\d+:\d+|\d{{3,}}|\d+[.,]\d\d(?!\d)(?!\s*{_AND_SO})"
+            rf"|\d+(?:[.,/]\d+)?\s*{_UNIT})",
+            rf"(?P<listed>{_STARTS}(?:(?P<many>{_COUNT})\s*(?:{_AXLES_OF}){_ENDS}\s*[:(]?\s*"
+            rf"(?P<which>{_LIST})\)?|(?P<named>{_LIST})\s*{_AXLE_OF}{_ENDS}(?!{_NUMBERED}\d)))",
+            rf"(?P<counted>{_COUNT}\s*(?:x\s*)?(?:{_AXLES_OF}){_ENDS}"
+            rf"|{_STARTS}{_AXLE_OF}{_ENDS}\s*x\s?\d{{1,2}}(?!\w))",
+            rf"(?P<ordinals>{_ORDINAL}(?:\s*(?:{_AND_SO}|{_UP_TO})\s*{_ORDINAL})*\s*{_AXLE_OF}"
+            rf"{_ENDS}(?!{_NUMBERED}\d))",
+            rf"(?P<place>(?:{_STARTS}{_AXLE_OF}{_NUMBERED}(?P<word_no>\d{{1,2}})\s?(?P<word_side>"
+            rf"[nolr]\s?/\s?[sh]|lh|rh|lr|l|r)|(?<!\w)(?<!\d[.,])(?P<no>\d{{1,2}})(?P<side_of>"
+            rf"[nolr]/[sh]|lh|rh|lr|\s?l|\s?r)|(?<!\w)(?P<side_before>lh|rh|l|r)(?P<no_after>"
+            r"\d{1,2}))(?!\w))",
+            rf"(?P<axle>{_STARTS}(?:(?P<several>{_AXLES_OF})|{_AXLE_OF}){_NUMBERED}"
+            rf"(?P<n>\d{{1,2}}){_NOT_OF_A_DATE}(?!\s*(?:mm|%)))",
+            rf"(?P<wheel>{_STARTS}(?:{'|'.join(WHEELS)}){_ENDS})",
+            rf"(?P<end>{_END}(?:\s*{_AND_SO}\s*{_END})+(?:\s*{_AXLE_OF}{_ENDS})?"
+            rf"|{_END}\s+{_AXLE_OF}{_ENDS}(?!{_NUMBERED}\d)|{_STARTS}{_AXLE_OF}\s+{_END}"
+            rf"|{_STARTS}(?:vorderachse|hinterachse|vooras|achteras){_ENDS})",
+            rf"(?P<side>{_STARTS}{_AT_SIDE}(?:(?P<both>beidseitig|"
+            rf"both(?!\s+(?:{_AXLE_OF}|the){_ENDS})){_ENDS}|(?P<first>{_SIDE})"
+            rf"(?:\s*(?!,){_AND_SO}\s*(?P<other>{_SIDE}))?)(?:[\s-]*(?:hand|side|seite|zijde|kant|"
+            rf"strona|strony|strone){_ENDS})*)",
+            r"(?P<number>(?<!\w)(?<!\d[.,])\d{1,2}(?!\w))",
+            rf"(?P<sign>{_AND_SO}|[-–—()])",
+            r"(?P<unsure>\b(?:or|oder|ou|lub|albo|eller|oppure|vs|to|bis|thru|through|tm|t/m)\b)",
+            r"(?P<filler>(?:on|of|the|at|a|auf|der|nur|only|side|cote|lado|lato|zijde|strona|strony|"
+            r"wheel)(?!\w)|:)",
+            rf"(?P<word>{_LETTER}+|\S)",
+        )
+    )
+)
+_NEXT_AXLE = re.compile(
+    rf"(?:(?P<gap>\s*(?:(?P<up_to>{_UP_TO}(?:(?<=\w)\s*{_AXLE_OF}{_NUMBERED})?)|(?P<unsure>{_UNSURE_OF})"
+    rf"|(?P<comma>,(?:\s*{_AND_SO})?)|{_AND_SO})\s*)|\s+)"
+    rf"(?:#\s*|(?:no|nr)\.?\s*)?(?P<n>\d{{1,2}}){_NOT_OF_A_DATE}"
+    rf"(?!\s?(?:st|nd|rd|th){_ENDS}|\.[\s,]*(?:(?:\d{{1,2}}\.|(?:u|und|bis)\b\.?|[&+,-])\s*)*achs"
+    r"|(?:lr|lh?|rh?|[nolr]/[sh])(?!\w)|:\d)"
+)
+_LIQUID = r"(?:oil|oel|ol|huile|aceite|olej|olio|olie|coolant|fluid|diesel|grease|water|wasser)"
+_MEASURE = re.compile(rf"\s*(?:\.\d|[,/]\d+\s*{_UNIT}|{_UNIT}|l\s+{_LIQUID})")
+_SIDE_NEXT = re.compile(rf"\s*{_AT_SIDE}{_SIDE}")
+_FIRST_WORDS = re.compile(rf"(?:\s*{_LETTER}+){{1,4}}")
+_COUNTS = "set sets kit kits pair pairs pcs pc wheel wheels side sides end ends"
+_COUNTED_IN = frozenset(_COUNTS.split())
+_EXCEPTED = "exceptaxles"
+HOW_MANY = "says how many axles, and not which"
+_MARKS = {"howmanyaxles": HOW_MANY, "whichaxles": SEVERAL, _EXCEPTED: SEVERAL}
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """A part of a line that may be of a list of places: axles (A), sides (S), both (P), a number
+    (N), a sign between them (,), or anything else (W), which ends a list.
+
+    ``is_litres`` of a number and an l that may be a place or a measure, ``is_sure`` unless it can
+    be read in two ways.
+    """
+
+    kind: str
+    start: int
+    end: int
+    axles: tuple[int, ...] = ()
+    sides: tuple[str, ...] = ()
+    is_sure: bool = True
+    is_litres: bool = False
+
+    @property
+    def span(self) -> tuple[int, int]:
+        return self.start, self.end
+
+
+_Pair = tuple[tuple[int, ...], tuple[str, ...]]
+
+
+@cache
+def _rewritten(line: str, rear_axle: int | None) -> tuple[str, ...]:
+    """A line with its lists of places as clauses have them: axle 1 and 2 both.
+
+    Where a list says different sides of different axles, a line for each: together they say what it
+    says. A list that can be read in two ways, or says how many axles and not which, is a mark.
+    """
+    if len(line) > LONGEST:
+        return (line,)
+    text = _in_usual_words(folded(line))
+    pieces: list[tuple[str, ...]] = []
+    at = 0
+    for start, end, told in _without_neighbours(_all_retold(text, rear_axle), text):
+        pieces += [(text[at:start],), told]
+        at = end
+    pieces.append((text[at:],))
+    count = max(map(len, pieces))
+    return tuple("".join(piece[min(k, len(piece) - 1)] for piece in pieces) for k in range(count))
+
+
+_Retold = tuple[int, int, tuple[str, ...]]
+
+
+def _all_retold(text: str, rear_axle: int | None) -> list[_Retold]:
+    """From where to where a line has a list, and what stands there instead."""
+    lists = list(_lists(text, rear_axle))
+    return [(*_in_brackets(run, text), told) for run in lists if (told := _retold(run, text))]
+
+
+def _without_neighbours(found: Sequence[_Retold], text: str) -> list[_Retold]:
+    """Different axles in one clause, something else between them, may be of anything in it."""
+    unsure: set[int] = set()
+    for i, (before, after) in enumerate(pairwise(found)):
+        are_axles = all("axle" in text_of for text_of in (before[2][0], after[2][0]))
+        if are_axles and before[2] != after[2] and not _CLAUSE.search(text[before[1] : after[0]]):
+            unsure |= {i, i + 1}
+    for i in range(len(found) - 1, 0, -1):  # with the rest of its list
+        if i in unsure and not text[found[i - 1][1] : found[i][0]].strip(" ,"):
+            unsure.add(i - 1)
+    return [
+        (start, end, (" whichaxles ",) if i in unsure else told)
+        for i, (start, end, told) in enumerate(found)
+    ]
+
+
+_BOTH_SIDES = re.compile(
+    rf"{_STARTS}(?:(?:po|on|at|auf|an|aan|op|en|em|su|pa|na)\s+)?"
+    r"(?:(?:both|beide[nrs]?|les deux|des deux|deux|obie|obu|obydwie|obydwu|ambos|ambas|"
+    r"ambo|ambi|entrambi|entrambe|oba|bada|begge)\s+(?:(?:the|les|los|as|os|i|gli|le|of the)\s+)?"
+    r"(?:sides?|hand sides|ends|wheel ends|wheels|seiten|cotes|lados|strony|stron|stronach|kanten|"
+    r"zijden|lati|sidor|sider|strany|roues|ruedas|rodas|ruote|kola|wielen)|(?:2|two|zwei|deux|dos|"
+    r"due|twee|dwie)\s+(?:sides|seiten|cotes|lados|lati|zijden|strony)|bds\.?|beids\.?|bs|"
+    rf"b/s|beidseitig|beidseits|obustronnie|beid(?:er)?seit\.?){_ENDS}"
+)
+_PAIRS_OF_LETTERS = (("l", "r"), ("g", "d"), ("l", "p"), ("s", "d"), ("i", "d"), ("e", "d"))
+_BOTH_LETTERS = re.compile(
+    rf"(?:(?P<digit>(?<=\d))|{_STARTS})(?:"
+    + "|".join(
+        rf"{a}\s*(?:[/+&]|and|und|et|y|i|e|en)\s*{b}(?!\w)"
+        for pair in _PAIRS_OF_LETTERS
+        for a, b in (pair, pair[::-1])
+    )
+    + ")"
+)
+# The dot of a word cut short may end a sentence too: Trommel neu Achse 3 li. Achse 2 re. belegt.
+_DOUBTFUL_DOT = re.compile(
+    rf"({_AXLE_OF}{_NUMBERED}\d{{1,2}}[^.;,]*?\b(?:li|re|izq|izda|izdo|der|dcha|dcho|bds|lks|rts))\.(?=\s*{_AXLE_OF}{_ENDS})"
+)
+_OTHER_WORDS = tuple(
+    (re.compile(pattern), meant)
+    for pattern, meant in (
+        (rf"{_STARTS}r\s?(?:[&+]|and)\s?r\b", "replaced"), (r"\bs/adj\w*\.?", "slack adjuster"),
+        (r"\badj\b\.?(?=\s+(?:replac|renew|fitted|changed|new))", "adjuster"),
+        (r"\b(replaced|renewed|new) adj\b\.?", r"\1 adjuster"),
+        (r"\bnew ones?\b", "new"),
+        (r"\bleviers? (?:de )?reglage(?: auto\w*)?", "regleur"),
+        (r"\brattrapeurs?(?: d\s?['’]?\s?usure)?(?: auto\w*)?\b", "regleur"),
+        (rf"{_STARTS}(?:izda|izdo|izq)\b\.?", "izquierda"),
+        (rf"{_STARTS}(?:dcha|dcho)\b\.?", "derecha"),
+        (rf"{_STARTS}lks\b\.?", "links"), (rf"{_STARTS}rts\b\.?", "rechts"),
+        (rf"{_STARTS}lew\.", "lewa"), (rf"{_STARTS}praw\.", "prawa"),
+    )
+)  # fmt: skip
+_BESIDE = (  # words that are a side where the other one stands in the line too
+    (re.compile(r"\bli\b\.?"), "links", re.compile(r"\bre\b\.?(?![\s-]*(?:lin|fit|us|set|adj))"),
+     "rechts"),
+    (re.compile(r"\bli\b\.?"), "links", re.compile(r"\bachs"), "achs"),
+    (re.compile(r"\bre\b\.?(?![\s-]*(?:lin|fit|us|set|adj))"), "rechts", re.compile(r"\bachs"),
+     "achs"),
+    (re.compile(r"\bizquierd[ao]\b"), "izquierda", re.compile(r"\bder\b\.?"), "derecha"),
+)  # fmt: skip
+_FRENCH = re.compile(r"\b(?:garniture|machoire|essieu|tambour|regleur|levier|rattrapeur|regarni)")
+_LETTER_AFTER = re.compile(rf"(?<!\w)({_AXLE_OF}{_NUMBERED}\d{{1,2}})\s([gdpsl])(?!\w)")
+_OTHER_LETTERS = re.compile(r"(?<!\w)(?<!\d[.,])(\d{1,2})([gdpsiel])(?!\w)")
+_WHAT_IS_LEFT = re.compile(
+    r"(\d\s*(?:mm|cm|%|\"))\s+left\b(?!\s*(?:hand|side|wheel|rear|front|axle))"
+)
+
+
+_OF_A_VEHICLE = re.compile(rf"(?<!\w)\d{{1,2}}[\s-]?axles?(?=\s+{_OF_A_KIND}{_ENDS})")
+_EXCEPT = re.compile(
+    r"\b(?:except(?:ing|e|o)?|excl(?:uding)?|apart from|other than|ausser|sauf|salvo|oprocz|"
+    r"behalve|tranne|eccetto|instead of|statt)\b\.?(?=\W+(?:\w+\W+){0,2}"
+    rf"(?:{_AXLE_OF}{_ENDS}|\d|[lr]h?\b|left|right|rear|front))"
+)
+
+
+def _in_usual_words(text: str) -> str:
+    """A line with abbreviations and words for both sides as others write them."""
+    text = _DOUBTFUL_DOT.sub(r"\1 oder ", text)
+    for pattern, meant in _OTHER_WORDS:
+        text = pattern.sub(meant, text)
+    for left, meant_left, right, meant_right in _BESIDE:
+        if left.search(text) and right.search(text):
+            text = right.sub(meant_right, left.sub(meant_left, text))
+    if not re.search(r"\d\s*(?:mm|cm|%|\")\s+right\b", text):
+        text = _WHAT_IS_LEFT.sub(r"\1 remaining", text)
+    text = re.sub(r"\baxle\(s\)", "axle", text)
+    text = _OF_A_VEHICLE.sub(" ", _EXCEPT.sub(" exceptaxles ", text))
+    text = _BOTH_SIDES.sub(" beidseitig ", text)
+    text = _BOTH_LETTERS.sub(lambda f: " beidseitig " if f["digit"] is None else "lr", text)
+    return _with_known_letters(text)
+
+
+def _with_known_letters(text: str) -> str:
+    """2G and 2D as 2L and 2R, where both are there or the words are French; AR as rear there."""
+    french = _FRENCH.search(text) is not None
+    letters = {f[1] for how in (_OTHER_LETTERS, _LETTER_AFTER) for f in how.findall(text)}
+    known_as = sides_told_by(letters, set()) or ({"g": "L", "d": "R"} if french else {})
+    if letters and letters <= set(known_as):
+        for how in (_OTHER_LETTERS, _LETTER_AFTER):
+            text = how.sub(lambda f: f[1] + known_as[f[2]].lower(), text)
+    if french:
+        text = re.sub(r"\bar\b\.?(?=\s|$)", "rear", re.sub(r"\bav\b\.?(?=\s|$)", "front", text))
+        text = re.sub(
+            r"\b(front|rear)\s+([gd])\b\.?", lambda f: f"{f[1]} {_FRENCH_SIDES[f[2]]}", text
+        )
+    return text
+
+
+_FRENCH_SIDES = {"g": "gauche", "d": "droite"}
+
+
+def _items(text: str, rear_axle: int | None) -> Iterator[_Item]:
+    at = 0
+    while found := _ITEM.search(text, at):
+        item = _item(text, found, rear_axle)
+        yield item
+        at = max(item.end, at + 1)
+
+
+def _item(text: str, found: re.Match[str], rear_axle: int | None) -> _Item:
+    """What a part of a line is."""
+    kind, span = found.lastgroup or "", found.span()
+    match kind:
+        case "axle":
+            return _axles_from(text, found)
+        case "listed" | "ordinals":
+            return _listed(found)
+        case "end":
+            return _end_item(found, rear_axle)
+        case "place":
+            return _place_item(found)
+        case "wheel":
+            return _wheel_item(found, rear_axle)
+        case "side":
+            return _side_item(found)
+        case "number":
+            is_axle = 1 <= int(found[0]) <= MAX_AXLE and not _is_of_things(text, span[1])
+            return _Item("N" if is_axle else "W", *span, (int(found[0]),))
+    return _Item(_KIND_OF_SIGN.get(found[0]) or _KIND_OF.get(kind, "W"), *span)
+
+
+_SIGNS = frozenset(",-?()")
+_KIND_OF_SIGN = {"-": "-", "–": "-", "—": "-", "(": "(", ")": ")"}
+_KIND_OF = {"counted": "C", "sign": ",", "unsure": "?", "filler": "f"}
+
+
+def _end_item(found: re.Match[str], rear_axle: int | None) -> _Item:
+    """The front axle, or the rear one where its number is known."""
+    ends = [_ENDS_OF[word] for word in re.findall(r"\w+", found[0]) if word in _ENDS_OF]
+    numbers = [1 if told == "front" else rear_axle for told in ends]
+    axles = tuple(n for n in numbers if n is not None)
+    return _Item("A" if len(axles) == len(ends) else "W", *found.span(), axles)
+
+
+def _wheel_item(found: re.Match[str], rear_axle: int | None) -> _Item:
+    """LF, VR, ARG: letters for the axle and the side."""
+    end, side = WHEELS[found[0]]
+    axle = 1 if end == "front" else rear_axle
+    return _Item("P" if axle else "W", *found.span(), (axle or 0,), (side,))
+
+
+def _side_item(found: re.Match[str]) -> _Item:
+    if found["both"]:
+        return _Item("S", *found.span(), sides=("L", "R"))
+    told = [re.sub(r"[\s./\\]", "", side) for side in found.group("first", "other") if side]
+    sides = tuple(side for word in told for side in _sides_of(word))
+    return _Item("s" if set(told) <= {"l", "r"} else "S", *found.span(), sides=sides)
+
+
+def _sides_of(plain: str) -> tuple[str, ...]:
+    """lr: both; n/s: near."""
+    if plain == "lr":
+        return ("L", "R")
+    usual = {
+        "l": "L",
+        "lh": "L",
+        "ls": "L",
+        "r": "R",
+        "rh": "R",
+        "rs": "R",
+        "ns": "near",
+        "os": "off",
+    }
+    return (usual.get(plain) or _SIDE_WORDS[plain],)
+
+
+def _place_item(found: re.Match[str]) -> _Item:
+    """1L, axle 1 L, L1, 1 N/S."""
+    side = found["word_side"] or found["side_of"] or found["side_before"]
+    number = int(found["word_no"] or found["no"] or found["no_after"])
+    sides = _sides_of(re.sub(r"[\s/]", "", side))
+    kind = "P" if 1 <= number <= MAX_AXLE else "W"
+    litres = found["no"] is not None and side.strip() == "l"
+    return _Item(kind, *found.span(), (number,), sides, is_litres=litres)
+
+
+def _listed(found: re.Match[str]) -> _Item:
+    """2 axles (1 and 2); 1, 2 and 3 axles; 1st and 2nd axle."""
+    axles, is_sure = _counted_up(found["which"] or found["named"] or found[0])
+    many = found["many"]
+    if many and len(axles) != (int(many) if many.isdigit() else _HOW_MANY[many]):
+        is_sure = False
+    return _Item("A", *found.span(), axles, is_sure=is_sure)
+
+
+def _counted_up(listed: str) -> tuple[tuple[int, ...], bool]:
+    """The axles of a list of numbers or ordinals, and whether it is sure."""
+    found: list[int] = []
+    is_sure = True
+    parts = re.compile(rf"(?P<n>\d+|{'|'.join(_ORDINAL_WORDS)})|(?P<up_to>{_UP_TO})")
+    ordinal = re.compile(
+        rf"(\d)\s?(?:st|nd|rd|th|eme|ieme|nde|ere?|er|ste|de|e|o|a|\.(?!\.)|°){_ENDS}"
+    )
+    up_to = False
+    for part in parts.finditer(ordinal.sub(r"\1 ", listed)):
+        if part["up_to"]:
+            up_to = True
+            continue
+        number = int(part["n"]) if part["n"].isdigit() else _ORDINAL_WORDS[part["n"]]
+        is_sure = is_sure and not (up_to and number <= found[-1]) and 1 <= number <= MAX_AXLE
+        found += range(found[-1] + 1, number + 1) if up_to else [number]
+        up_to = False
+    return tuple(dict.fromkeys(found)), is_sure
+
+
+def _axles_from(text: str, found: re.Match[str]) -> _Item:
+    """The axles that a word for axle and the numbers after it name."""
+    numbers, is_sure, end = [int(found["n"])], True, found.end()
+    was_loose = False
+    while more := _NEXT_AXLE.match(text, end):
+        number, is_loose = int(more["n"]), _is_loose(more)
+        if not 1 <= number <= MAX_AXLE or _MEASURE.match(text, more.end()):
+            break
+        if is_loose and _is_of_things(text, more.end()) and (not found["several"] or numbers[1:]):
+            # 2 shoes, 4 linings; 3 may be an axle, as may what ends a longer list, or 2 in 1,2
+            is_list = number > numbers[-1] and (number % 2 == 1 or more["gap"] == ",")
+            is_sure = is_sure and not was_loose and not is_list
+            break
+        up_to = more["up_to"] is not None and not _means_and(more["up_to"], found[0])
+        is_sure = is_sure and not more["unsure"] and not (up_to and number <= numbers[-1])
+        numbers += range(numbers[-1] + 1, number + 1) if up_to else [number]
+        was_loose, end = is_loose, more.end()
+    axles = tuple(n for n in dict.fromkeys(numbers) if 1 <= n <= MAX_AXLE)
+    return _Item("A" if axles else "W", found.start(), end, axles, is_sure=is_sure)
+
+
+def _is_loose(more: re.Match[str]) -> bool:
+    """Whether nothing but a comma, a blank or a dash between blanks joins a number to a list."""
+    dash = more["gap"] is not None and re.fullmatch(r"\s+[-–—]\s+", more["gap"]) is not None
+    return more["gap"] is None or dash or (more["comma"] or "").strip() == ","
+
+
+def _means_and(up_to: str, axle: str) -> bool:
+    """In Czech, a is and."""
+    return up_to == "a" and axle.startswith("naprav")
+
+
+def _is_of_things(text: str, at: int) -> bool:
+    """Whether the next word is of something that a number before it counts, as in 2 new drums."""
+    if _SIDE_NEXT.match(text, at):
+        return False
+    found = _FIRST_WORDS.match(text, at)
+    of = found[0].split() if found else []
+    first = next((t for t in of if not _is(t, known.NEW_BEFORE) and not _is(t, known.ILL)), "")
+    if first in _COUNTED_IN or re.fullmatch(_AXLES_OF, first):
+        return True
+    if _is(first, known.OBJECTS) or _is(first, known.BRAKE):
+        return True
+    return bool(first) and _is_strange(first)
+
+
+def _runs(items: Iterable[_Item]) -> Iterator[list[_Item]]:
+    """Lists of places, and what counts axles; without signs and little words at their ends."""
+    run: list[_Item] = []
+    for item in chain(items, (_Item("W", 0, 0),)):
+        if _continues(run, item):
+            run.append(item)
+            continue
+        yield from _trimmed(run)
+        run = [item] if item.kind in _PLACED else []
+        if item.kind == "C":
+            yield [item]
+    yield from _trimmed(run)
+
+
+_PLACED = frozenset("ASPN")
+
+
+def _continues(run: Sequence[_Item], item: _Item) -> bool:
+    """Whether a list goes on; a letter, or a number after a sign, is of one that names a place."""
+    is_placed = any(one.kind in "APS" for one in run)
+    match item.kind:
+        case "W" | "C":
+            return False
+        case "s":
+            return is_placed
+        case ")":  # what begins within brackets ends there
+            return any(one.kind == "(" for one in run)
+        case "N":
+            last = next((one.kind for one in reversed(run) if one.kind != "f"), "")
+            return is_placed and last in {",", "("}
+    return bool(run)
+
+
+def _trimmed(run: list[_Item]) -> Iterator[list[_Item]]:
+    while run and run[-1].kind in _SIGNS | {"f"}:
+        run = run[:-1]
+    if run and run[0].kind == "N" and not any(one.kind == "P" for one in run):
+        first = next((i for i, one in enumerate(run) if one.kind in "APS"), len(run))
+        run = run[first:]
+    if run:
+        yield run
+
+
+def _lists(text: str, rear_axle: int | None) -> Iterator[list[_Item]]:
+    """Lists of places, each of one clause: 1L relined, axle 2 right greased has two."""
+    before = 0
+    for run in _runs(_items(text, rear_axle)):
+        parts = _parted(run)
+        if len(parts) > 1:
+            match _clauses_beside(run, text, before):
+                case "two" if _are_two_places(parts, is_of_more=before > 0):
+                    yield from parts
+                case "one":
+                    yield run
+                case _:
+                    yield [_Item("U", run[0].start, run[-1].end)]
+        else:
+            yield run
+        before = run[-1].end
+
+
+def _parted(run: Sequence[_Item]) -> list[list[_Item]]:
+    parts: list[list[_Item]] = [[]]
+    for item in run:
+        if item.kind in _SIGNS:
+            parts.append([])
+        else:
+            parts[-1].append(item)
+    return [part for part in (list(chain(*_trimmed(p))) for p in parts) if part]
+
+
+def _are_two_places(parts: Sequence[list[_Item]], *, is_of_more: bool) -> bool:
+    """Two that are each an axle and a side; or the side of an axle before, and another axle."""
+    if len(parts) != 2 or not all(_as_clauses(_pairs(part)) for part in parts):
+        return False
+    kinds = ["".join(item.kind.upper() for item in part if item.kind != "f") for part in parts]
+    whole = all("P" in kind or {"A", "S"} <= set(kind) for kind in kinds)
+    return whole or (is_of_more and "A" not in kinds[0] and "S" not in kinds[1])
+
+
+_BEGINNING_MORE = "with w incl including inkl mit avec con z ze med met com plus und and"
+_WITH = frozenset(_BEGINNING_MORE.split())
+_HARD = re.compile(r"[;!?\n—]|\.(?=\s|$)|\bthen\b")
+
+
+def _clauses_beside(run: Sequence[_Item], text: str, before: int) -> str:
+    """Whether a list is of "one" clause, its first place of the clause before and its last of that
+    after it ("two"), or nobody can say ("")."""
+    start, end = run[0].start, _in_brackets(run, text)[1]
+    cut = _CLAUSE.search(text, end)
+    raw_after = _tokens(text[end : cut.start() if cut else len(text)])
+    segment = _HARD.split(text[before:start])
+    raw_before = segment[-1]
+    after = [t for t in raw_after if not _is_plain(t) and t not in {"only", "nur", "uniquement"}]
+    left = [t for t in _tokens(raw_before) if not _is_plain(t)]
+    follows_sign = raw_before.rstrip().endswith(",")
+    if follows_sign and before and len(segment) == 1:
+        left = []  # the clause before it has a place of its own
+    if not left or not after or raw_after[0] in _WITH:
+        return "one"
+    does, does_after = any(map(_is_a_verb, left)), any(map(_is_a_verb, after))
+    if does and does_after:
+        is_list = all(text[one.start : one.end] == "," for one in run if one.kind in _SIGNS)
+        return "two" if is_list and not follows_sign else ""
+    if does_after:
+        things = all(_is(t, known.OBJECTS) or _is(t, known.BRAKE) for t in left)
+        return "one" if things and _is_a_verb(after[0]) else ""
+    return "one" if all(_is_state(t) for t in after) or not does else ""
+
+
+_AFTER_A_DASH = re.compile(r"\s[-–]\s+$")
+_BEFORE_A_CUT = re.compile(r"\s*(?:$|[,;.\n]|(?:and|und|et|en|y|e|i)\b)")
+
+
+def _in_brackets(run: Sequence[_Item], text: str) -> tuple[int, int]:
+    """From where to where a list stands, with the brackets around it, or a dash that parts it from
+    what is done there: they part no clause."""
+    start, end = run[0].start, run[-1].end
+    opened = text[start:end].count("(") - text[start:end].count(")")
+    closing = re.compile(r"\s*(?:only|nur)?\s*\)").match(text, end)
+    if closing and opened > 0:
+        return start, closing.end()
+    if closing and text[:start].rstrip().endswith("("):
+        return text[:start].rindex("("), closing.end()
+    dash = _AFTER_A_DASH.search(text, 0, start)
+    if dash and _BEFORE_A_CUT.match(text, end):
+        said = _tokens(_CLAUSE.split(text[: dash.start()])[-1])
+        if any(map(_is_a_verb, said)) and not any(token.isdigit() for token in said):
+            return dash.start(), end
+    return start, end
+
+
+def _retold(run: Sequence[_Item], text: str) -> tuple[str, ...]:
+    """A list as clauses have it, once for each of the sides that it names; none: as it stands."""
+    if run[0].kind in "CU":
+        return (" howmanyaxles " if run[0].kind == "C" else " whichaxles ",)
+    if _is_of_litres(run, text):
+        whole = text[run[0].start : run[-1].end]
+        if len(run) > 1:
+            return (" whichaxles ",)
+        return (f" {whole} ",) if _in_brackets(run, text) != run[0].span else ()
+    return _as_clauses(_pairs(run)) or (" whichaxles ",)
+
+
+def _is_of_litres(run: Sequence[_Item], text: str) -> bool:
+    """Whether 2L is what else a line that speaks of other things may mean by it."""
+    placed = [one for one in run if one.kind in _PLACED or one.kind == "s"]
+    if not all(one.is_litres for one in placed):
+        return False
+    rest = text[: run[0].start] + " " + text[run[-1].end :]
+    return len(placed) == 1 or not _says_nothing_else(tokens(rest), JobWords())
+
+
+def _as_clauses(pairs: Sequence[_Pair]) -> tuple[str, ...]:
+    """axle 1 and 2 left; none where sides are named in two ways that need not agree."""
+    sides_at: dict[int, set[str]] = {}
+    for axles, sides in pairs:
+        if not axles:
+            return (
+                (f" {_SAID_SIDES[frozenset(sides)]} ",) if frozenset(sides) in _SAID_SIDES else ()
+            )
+        for axle in axles:
+            sides_at.setdefault(axle, set()).update(sides)
+    alike: dict[frozenset[str], list[int]] = {}
+    for axle, at in sides_at.items():
+        alike.setdefault(frozenset(at), []).append(axle)
+    if not set(alike) <= set(_SAID_SIDES):
+        return ()
+    return tuple(
+        f" axle {' and '.join(map(str, sorted(axles)))} {_SAID_SIDES[sides]} "
+        for sides, axles in alike.items()
+    )
+
+
+_SAID_SIDES = {
+    frozenset(): "", frozenset("L"): "left", frozenset("R"): "right",
+    frozenset({"near"}): "nearside", frozenset({"off"}): "offside",
+    frozenset("LR"): "beidseitig", frozenset({"near", "off"}): "beidseitig",
+}  # fmt: skip
+
+
+def _pairs(run: Sequence[_Item]) -> list[_Pair]:
+    """The axles and sides of a list; none where they can be read in two ways, or where one of
+    several axles is left without a side."""
+    parts = _parts_of_list(run)
+    if not parts or not all(one.is_sure for one in run):
+        return []
+    kinds = "".join(kind for kind, *_ in parts)
+    axles = tuple(axle for _, of, *_ in parts for axle in of)
+    sides = tuple(side for _, _, of, *_ in parts for side in of)
+    joined = all(sign != "-" for kind, _, _, sign in parts if kind in "AD")
+    if re.fullmatch("S+", kinds):
+        return [((), sides)]
+    if re.fullmatch("A+S*", kinds) and (joined or kinds[1:2] != "A"):
+        return [(axles, sides)]
+    if re.fullmatch("A+D", kinds) and joined:
+        return [(axles, sides)] if set(sides) == {"L", "R"} else []
+    if re.fullmatch("BA+", kinds) and joined and set(sides) == {"L", "R"}:
+        return [(axles, sides)]
+    if re.fullmatch("S+[AB]", kinds):
+        return [(axles, sides)]
+    if re.fullmatch("(?:AS+)+", kinds):
+        parts = [("D" if k == "A" else k, of, at, sign) for k, of, at, sign in parts]
+    return _one_by_one(parts)
+
+
+_Part = tuple[str, tuple[int, ...], tuple[str, ...], str]
+
+
+def _one_by_one(parts: Sequence[_Part]) -> list[_Pair]:
+    """Places of which each names its axle and side, or its other side: 1L, R and 2L."""
+    found: list[_Pair] = []
+    last = ""
+    for kind, axles, sides, sign in parts:
+        if kind in "DB":
+            if found and sign == "-" and found[-1][0] != axles:
+                return []
+            found.append((axles, sides))
+            last = kind
+        elif kind == "S" and last == "D":
+            found.append((found[-1][0], sides))
+        else:
+            return []
+    return found
+
+
+def _parts_of_list(run: Sequence[_Item]) -> list[_Part]:
+    """What stands together between the signs of a list: axles (A), sides (S), axles and their side
+    after them (D) or before (B), with the sign before; none where that is not sure."""
+    parts: list[_Part] = []
+    signs, words = "", list[_Item]()
+    for item in chain(run, (_Item(",", 0, 0),)):
+        if item.kind in _SIGNS:
+            if words:
+                found = _stands_together(words)
+                if not found or "?" in signs:
+                    return []
+                sign = "-" if "-" in signs else ","
+                parts += [(kind, axles, sides, sign) for kind, axles, sides in found]
+                signs, words = "", []
+            signs += item.kind
+        elif item.kind != "f":
+            words.append(item)
+    return parts
+
+
+def _stands_together(words: Sequence[_Item]) -> list[tuple[str, tuple[int, ...], tuple[str, ...]]]:
+    """Axles and sides with no sign between them."""
+    shape = "".join({"N": "A", "s": "S"}.get(one.kind, one.kind) for one in words)
+    if re.fullmatch("A|S+", shape):
+        return [(shape[0], one.axles, one.sides) for one in words]
+    if re.fullmatch("(?:PS*)+|(?:AS+)+", shape):
+        chunks, kind = re.finditer("[PA]S*", shape), "D"
+    elif re.fullmatch("(?:S+A)+", shape):
+        chunks, kind = re.finditer("S+A", shape), "B"
+    else:
+        return []
+    return [
+        (kind, tuple(a for one in words[slice(*c.span())] for a in one.axles),
+         tuple(s for one in words[slice(*c.span())] for s in one.sides))
+        for c in chunks
+    ]  # fmt: skip
 
 
 def _first(of: Sequence[str], patterns: Iterable[tuple[str, str]]) -> str | None:

@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
+from pipeline.mapping.jobs import is_of_an_axle_alone
 from pipeline.mapping.words import KINDS, tokens
-from pipeline.settings import Settings
+from pipeline.settings import JobWords, Settings
 
 Value = str | bool | int
 
@@ -40,6 +41,7 @@ ORDER = (
     "decimal_comma",
     "near_side",
     "rear_axle",
+    "axle_alone",
     "stroke",
     "distance",
     "length",
@@ -87,6 +89,7 @@ def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFo
 
 def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]:
     """What has to be asked of these tables and is not answered yet."""
+    found = [_with_lines_asked_of(table) for table in found]
     asked = frozenset[str]().union(*(table.asks for table in found))
     answered = set(settings.answers.model_fields_set)
     if settings.fleet.day_first is not None:
@@ -94,6 +97,21 @@ def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]
     if "decimal_comma" in settings.fleet.model_fields_set:
         answered.add("decimal_comma")
     return [_question(key, found) for key in ORDER if key in asked and key not in answered]
+
+
+def _with_lines_asked_of(table: TableFound) -> TableFound:
+    """A table whose job lines tell of axles relined, and of no side, with the question what that
+    means, and such a line for an example; not where a row says its side itself."""
+    bases = {c.target.rpartition(" ")[2] for c in table.columns if c.target}
+    if not table.is_usable or "job" not in bases or bases & {"side", "position"}:
+        return table
+    lines = (line for line, _ in table.job_lines if is_of_an_axle_alone(line, JobWords()))
+    alone = next(lines, None)
+    if alone is None:
+        return table
+    return with_columns(table, tuple(
+        replace(c, asks=c.asks | {"axle_alone"}, examples=(alone, *c.examples))
+        if c.target == "job" else c for c in table.columns))  # fmt: skip
 
 
 def _question(key: str, found: Sequence[TableFound]) -> Question:
@@ -126,6 +144,8 @@ def _others(columns: Sequence[tuple[TableFound, ColumnFound]]) -> str:
 
 
 def _is_telling(key: str, example: str) -> bool:
+    if key == "axle_alone":
+        return is_of_an_axle_alone(example, JobWords())
     return key != "decimal_comma" or any(mark in example for mark in ",.")
 
 
@@ -168,6 +188,14 @@ def _rear_axle(_: str, __: object) -> tuple[str, dict[str, Value], str]:
     return "Which number has the axle called rear?", {str(n): n for n in range(2, 9)}, "2"
 
 
+def _axle_alone(_: str, __: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        "Is a reline that names an axle and no side of both wheel ends, or is that unknown?",
+        {"both": "both", "unknown": "unknown"},
+        "both",
+    )
+
+
 def _stroke(_: str, __: object) -> tuple[str, dict[str, Value], str]:
     return (
         "Is a stroke the free stroke (arm pulled by hand) or the applied one (pushrod, by air)?",
@@ -204,6 +232,7 @@ _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Val
     "decimal_comma": _decimal_comma,
     "near_side": _near_side,
     "rear_axle": _rear_axle,
+    "axle_alone": _axle_alone,
     "stroke": _stroke,
     "distance": _distance,
     "length": _length,

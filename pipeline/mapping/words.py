@@ -456,7 +456,8 @@ _SHOES = """shoe shoes brakeshoe brakeshoes backe backen bremsbacke bremsbacken 
     celist celisti bromsback bromsbackar bromsbackarna bremsesko bremsebakke bremsebakker sabot
     saboti sabotii fekpofa fekpofak колодка колодки колодок"""
 _ADJUSTERS = """slack slacks adjuster adjusters asa asas autoslack gestangesteller*
-    bremsgestangesteller nachsteller regleur regleurs samoregulator* ajustador ajustadores matraca
+    bremsgestangesteller nachsteller regleur regleurs stelhefboom stelhefbomen samoregulator*
+    rozpieracz* ajustador ajustadores matraca
     matracas catraca catracas registrator* remsteller remstellers bromshavarm bromsjusterare
     трещотк* трещоток"""
 _DRUMS = """drum drums brakedrum brakedrums trommel trommeln trommels bremstrommel bremstrommeln
@@ -477,7 +478,8 @@ _NEW_BEFORE = "new neue neuen neuer neues nouvelle nouvelles nouveaux nya ny nye
 _NEW = """neu neuf neufs neuve neuves nuevo nuevos nueva nuevas novo novos nova novas nuovo nuovi
     nuova nuove nieuw nieuwe nowe nowy nowych nowa nove novy noi noua frisch"""
 _RELINING = """relin* belagwechsel belagswechsel bremsbelagwechsel bremsbelagswechsel belagtausch
-    belagerneuerung backenwechsel bremsbackenwechsel neubelegt neubelegung neubelag"""
+    belagerneuerung backenwechsel bremsbackenwechsel neubelegt neubelegung neubelag regarnissage
+    regarni regarnie regarnis regarnies"""
 _SETTING = """adjust adjusted readjusted adjusting adjustment adj reset einstell* eingestellt
     nachgestellt nachstellen regler regle reglee reglees regles reglage regulac*
     wyregulowan* ajustar ajustado ajustada ajustados ajustadas ajuste regulad* regulagem

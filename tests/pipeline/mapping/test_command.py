@@ -1,6 +1,7 @@
 """``drumline map``: what it writes, what it leaves alone, and what the next month finds."""
 
 import datetime as dt
+import re
 import shutil
 import tomllib
 
@@ -151,6 +152,89 @@ def test_what_a_line_cost_is_counted_once(lake, capsys):
         ("drum_replaced", "L", None),
     ]  # fmt: skip
     assert "2 lines of several wheel ends" in typed.notes[-1]
+    assert typed.notes[-1].endswith("left out where they did several things (1 line)")
+    assert typed.rows["problem"].null_count() == 4
+    capsys.readouterr()
+    main(["check", str(lake)])
+    assert "cost not readable" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("headings", "costs"),
+    [
+        (("Parts cost", "Labour cost"), [490.0, 180.0, None, None]),
+        (("Material", "Lohn"), [490.0, 180.0, None, None]),
+        # The same thing twice, or with and without tax: alike, or nobody knows which.
+        (("Labour cost", "Labour cost (GBP)"), [None, 180.0, None, None]),
+        (("Parts cost", "Total cost"), [None, 180.0, None, None]),
+    ],
+)
+def test_costs_of_parts_and_of_labour_are_added_up(lake, headings, costs):
+    cells = [("310", "180"), ("", "180"), ("", ""), ("310", "much")]
+    rows = [["T1", f"2025-04-{i:02}", f"{120000 + i}", "reline axle 1 left", *of]
+            for i, of in enumerate(cells, start=4)]  # fmt: skip
+    delimited(lake / "jobs.csv", [["Fleet no", "Date", "Km", "Job", *headings], *rows])
+    mapped(lake, "day", "km")
+    text = settings_of(lake)
+    for heading in headings:
+        text = re.sub(rf'(?m)^("?{re.escape(heading)}"?\s*)= ""', r'\1= "cost"', text)
+    (lake / "fleet.toml").write_text(text, encoding="utf-8")
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert typed.rows["cost"].to_list() == costs
+    assert typed.rows["problem_kind"][3] == "cost not readable"
+
+
+AXLES_ALONE = ("Axle 2 relined", "shoes axle 1 replaced", "axle 1 left relined",
+               "new drums axle 2", "relined axles 1 and 2, both sides")  # fmt: skip
+
+
+def axles_alone(lake):
+    rows = [["T1", f"2025-04-{i:02}", f"{120000 + i}", line]
+            for i, line in enumerate(AXLES_ALONE, start=14)]  # fmt: skip
+    delimited(lake / "jobs.csv", [["Fleet no", "Date", "Km", "Job"], *rows])
+
+
+def placed(typed):
+    ends = typed.rows.filter(typed.rows["problem"].is_null()).select("action", "axle_no", "side")
+    return [f"{action} {axle}{side}" for action, axle, side in ends.rows()]
+
+
+SURE = ["reline 1L", "reline 1L", "reline 1R", "reline 2L", "reline 2R"]
+
+
+def test_what_an_axle_relined_without_a_side_means_is_asked_and_never_taken_unasked(lake, capsys):
+    axles_alone(lake)
+    found, _ = mapped(lake)
+    assert '# axle_alone = "both"   # to answer' in settings_of(lake)
+    assert "as in Axle 2 relined)" in settings_of(lake)
+    assert not found.is_clear
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert placed(typed) == SURE
+    main(["check", str(lake)])
+    out = capsys.readouterr().out
+    assert 'found "Axle 2 relined", which names axle 2, and no side; accepted: axle_alone' in out
+    assert 'to mend, in fleet.toml: [answers] axle_alone = "both"' in out
+
+
+@pytest.mark.parametrize(
+    ("answer", "more"), [("both", ["reline 2L", "reline 2R", "reline 1L", "reline 1R"]),
+                         ("unknown", [])],
+)  # fmt: skip
+def test_an_answer_places_relines_of_an_axle_and_no_other_job(lake, answer, more):
+    axles_alone(lake)
+    _, told = mapped(lake, "day", answer, "km")
+    assert "as in Axle 2 relined)" in told
+    assert load_settings(lake / "fleet.toml").answers.axle_alone == answer
+    typed = typed_jobs(lake / "jobs.csv", load_settings(lake / "fleet.toml"))
+    assert placed(typed) == more + SURE
+    drum = typed.rows.filter(typed.rows["action"] == "drum_replaced")["problem"].to_list()
+    assert "accepted: an axle and a side" in drum[0]
+
+
+def test_rows_that_say_their_side_are_not_asked_about(lake):
+    delimited(lake / "jobs.csv", [JOB_HEAD, *job_rows(("axle 1 relined", ""), ("relined", ""))])
+    mapped(lake, "day", "km")
+    assert "axle_alone" not in settings_of(lake)
 
 
 JOB_HEAD = ["Fleet no", "Date", "Km", "Axle", "Side", "Job description", "Cost"]

@@ -356,6 +356,19 @@ reline = Fitted new hub seal and relined brakes
 drum_replaced,reline = remschoenen vernieuwd en trommels vervangen
 adjuster_set,greased = Adj slack, grease, fit new cap
 adjuster_set = Brake adjusted, lining 7mm, new clevis pin
+reline = R&R SHOES
+adjuster_replaced = replaced s/adjuster LH ax1
+adjuster_replaced = adj replaced
+adjuster_replaced = auto slack seized 1L - new one fitted
+reline = Garnitures 1G changées
+reline = Regarnissage essieu 2
+adjuster_replaced = levier réglage auto remplacé
+adjuster_replaced = levier de réglage remplacé
+adjuster_set = réglage essieu 1
+adjuster_replaced = rattrapeur d'usure remplacé
+adjuster_replaced = stelhefboom vervangen
+adjuster_replaced = rozpieracz wymieniony
+reline = Remplacement garnitures AR gauche
 """.strip().split("\n")
 
 
@@ -455,6 +468,18 @@ def test_an_own_pattern_with_a_word_of_doing_counts_for_what_is_beside_it():
     own = JobWords(actions={"lining*|belag* + renew*|replac*|new": "reline"})
     assert actions_of("brake linings renewed", own) == ("reline",)
     assert actions_of("wheel bearing replaced, linings 9mm", own) == ()
+
+
+def test_blanks_in_an_own_pattern_part_its_words():
+    own = JobWords(
+        actions={"replaced slack": "adjuster_replaced", "swapped set|pair of blocks": "reline"},
+        reasons={"worn thin": "worn"},
+    )
+    assert actions_of("Replaced LH slack", own) == ("adjuster_replaced",)
+    assert actions_of("hub seal replaced, slack ok", own) == ()
+    assert actions_of("swapped blocks, pair of them", own) == ("reline",)
+    (job,) = jobs_of("swapped set 2L, worn very thin", own, LEFT_TRAFFIC)
+    assert (job.action, job.reason, job.axle, job.side) == ("reline", "worn", 2, "L")
 
 
 def test_lines_are_counted_by_what_they_become():
