@@ -8,8 +8,9 @@ Start at ``command`` (``drumline map``) and follow it down; loading enters at ``
   ``findings`` (headings held against a sample of cells) → ``questions`` → ``writing`` (a commented
   part of ``fleet.toml``).
 * *reading*, every month: ``grids`` → ``shapes`` → ``tables`` (which ``[[files]]`` fits which
-  heading) → ``applying`` (rows of the contract, by ``reading`` for numbers and days and ``jobs``
-  for job lines). ``pipeline.lake.registers`` derives wheel ends where no register lists them.
+  heading) → ``applying`` (rows of the contract, by ``reading`` for numbers and days and
+  ``job_lines`` for job lines). ``pipeline.lake.registers`` derives wheel ends where no register
+  lists them.
 
 The one rule: a guess is never silent, and never turns a reading into another unit, side, axle or
 day. What is not understood is left alone and told. ``tests/pipeline/mapping/test_misreadings.py``

@@ -27,10 +27,11 @@ from pipeline.lake.cells import (
     word_of,
 )
 from pipeline.lake.files import Cells
-from pipeline.mapping import jobs, reading
+from pipeline.mapping import reading
 from pipeline.mapping.findings import PLACED, placed_words
 from pipeline.mapping.headings import place_in
-from pipeline.mapping.jobs import left_or_right
+from pipeline.mapping.job_lines import jobs
+from pipeline.mapping.job_lines.jobs import left_or_right
 from pipeline.mapping.tables import Table, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,

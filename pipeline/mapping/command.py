@@ -18,7 +18,7 @@ from pipeline.mapping.findings import (
 )
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import INSPECTED, place_in
-from pipeline.mapping.jobs import kinds_of
+from pipeline.mapping.job_lines.jobs import kinds_of
 from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
 from pipeline.mapping.shapes import SHEET, shaped_grids
 from pipeline.mapping.words import (

@@ -16,7 +16,7 @@ from pipeline.contract import columns_of
 from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
-from pipeline.mapping.jobs import actions_of
+from pipeline.mapping.job_lines.jobs import actions_of
 from pipeline.mapping.shapes import SHEET, TITLED
 from pipeline.mapping.tables import (
     HEAD_ROWS,

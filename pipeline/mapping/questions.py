@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
-from pipeline.mapping.jobs import is_of_an_axle_alone
+from pipeline.mapping.job_lines.jobs import is_of_an_axle_alone
 from pipeline.mapping.words import KINDS, tokens
 from pipeline.settings import JobWords, Settings
 

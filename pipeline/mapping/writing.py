@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from pipeline.lake.cells import NEVER_SHOWN
 from pipeline.mapping.findings import ColumnFound, TableFound
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.jobs import kinds_of
+from pipeline.mapping.job_lines.jobs import kinds_of
 from pipeline.mapping.questions import Question, Value
 from pipeline.mapping.tables import key_of, tables_in
 from pipeline.settings import JobWords, OwnFile

@@ -5,16 +5,15 @@ import time
 import numpy as np
 import pytest
 
-from pipeline.mapping.jobs import (
-    HOW_MANY,
-    LONGEST,
+from pipeline.mapping.job_lines.clauses import LONGEST, SEVERAL
+from pipeline.mapping.job_lines.jobs import (
     NO_AXLE,
     NOWHERE,
-    SEVERAL,
     Ground,
     actions_of,
     jobs_of,
 )
+from pipeline.mapping.job_lines.places import HOW_MANY
 from pipeline.settings import JobWords
 
 WORDS = JobWords()

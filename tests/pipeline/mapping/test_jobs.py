@@ -5,11 +5,10 @@ import time
 import numpy as np
 import pytest
 
-from pipeline.mapping.jobs import (
+from pipeline.mapping.job_lines.clauses import LONGEST, SEVERAL
+from pipeline.mapping.job_lines.jobs import (
     DOUBTFUL,
-    LONGEST,
     NOWHERE,
-    SEVERAL,
     Ground,
     actions_of,
     jobs_of,
