@@ -31,7 +31,7 @@ from pipeline.mapping import jobs, reading
 from pipeline.mapping.findings import PLACED, placed_words
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
-from pipeline.mapping.tables import Table, key_of, slid
+from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,
     CELL_WORDS,
@@ -205,7 +205,20 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    return Typed(name, rows, table.body.height, unused, notes)
+    return Typed(name, rows, table.body.height, unused, (*notes, *_left_alone(reader.table)))
+
+
+def _left_alone(table: Table) -> Iterator[str]:
+    """What is worth a word of columns that ``fleet.toml`` leaves alone."""
+    cells, told = table.heading.cells, {key_of(o): t for o, t in table.recipe.columns.items()}
+    again = [
+        cell
+        for i, cell in enumerate(cells)
+        if cell and is_again(cells, i) and told.get(key_of(cell)) == ""
+        if not table.body[f"c{i}"].is_null().all()
+    ]
+    if again:
+        yield f"left alone, as a heading of the same name stands before: {', '.join(again)}"
 
 
 def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) -> Table:

@@ -21,6 +21,7 @@ from pipeline.mapping.shapes import SHEET, TITLED
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
+    first_of_name,
     further_down,
     heading_at,
     is_again,
@@ -272,12 +273,27 @@ def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
     return body.filter(~again) if named else body
 
 
+AGAIN = "a heading of the same name stands to its left"
+
+
 def _said(heading: Heading) -> list[Meaning]:
-    """What each heading says, but of those that repeat one to their left."""
-    again = [is_again(heading.cells, i) for i in range(len(heading.cells))]
-    said = meanings(["" if a else cell for a, cell in zip(again, heading.cells, strict=True)])
-    told = Meaning(None, why="a heading of the same name stands to its left")
-    return [told if a else m for a, m in zip(again, said, strict=True)]
+    """What each heading says, but of those that repeat one to their left.
+
+    Only the lining of one wheel end is read again, as at its other end or shoe.
+    """
+    cells = heading.cells
+    firsts = [first_of_name(cells, i) for i in range(len(cells))]
+    said = meanings([cell if i == firsts[i] else "" for i, cell in enumerate(cells)])
+    places = {m.concept for m in said} & {"position", "side"}
+    of_both = {i for i, m in enumerate(said) if m.concept == "lining" and (m.side or places)}
+    of_both &= {first for i, first in enumerate(firsts) if first != i}
+    told = Meaning(None, why=AGAIN)
+    return [
+        replace(said[first], is_an_end=True)
+        if first in of_both
+        else (said[i] if i == first else told)
+        for i, first in enumerate(firsts)
+    ]
 
 
 def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:

@@ -95,8 +95,14 @@ def _told_apart(cells: list[str]) -> tuple[str, ...]:
 
 def is_again(cells: Sequence[str], index: int) -> bool:
     """Whether a heading was told apart from one of the same name to its left."""
+    return first_of_name(cells, index) != index
+
+
+def first_of_name(cells: Sequence[str], index: int) -> int:
+    """Where the first heading of the same name stands: the place itself where it is the first."""
     name = re.sub(r" \(\d+\)$", "", cells[index]).casefold()
-    return name != cells[index].casefold() and name in map(str.casefold, cells[:index])
+    before = [cell.casefold() for cell in cells[:index]]
+    return before.index(name) if name != cells[index].casefold() and name in before else index
 
 
 def key_of(heading: str) -> str:
