@@ -38,6 +38,7 @@ from pipeline.mapping.words import (
     as_written,
     cell_words,
     says_disc,
+    says_summary,
     spelled,
     tokens,
 )
@@ -51,6 +52,7 @@ STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 DAYS = ("inspected_on", "done_on")
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
 QUOTES = "quotes go round a cell that has the separator in it"
+SUMMED = "accepted: a unit, and no sum or average of other rows"
 OR_NOTHING = '"" for nothing'
 NO_NUMBER = r"^\D*$|^[^\d.,+-]|\d\s*\D{4,}$"  # cells that are more than a number in another unit
 NO_DAY = r"\p{L}|^\D*$"
@@ -171,6 +173,24 @@ class _Reader:
             text = pl.format('{}: found "{}"; accepted: drum brakes', pl.lit(heading), cells.name)
             told = pl.when(pl.col(cells.name).is_in(words)).then(text).otherwise(told)
         return self.table.body.select(told.alias("disc")).to_series()
+
+    @cached_property
+    def summed(self) -> pl.Series:
+        """What a row says of summing up others, in place of its unit; null where it does not."""
+        unit = next((c for c in self.columns if c.name == "unit_id"), None)
+        if unit is None:
+            return pl.Series("summed", [None], dtype=pl.String).new_from_index(
+                0, self.table.body.height
+            )
+        cells, own = self.table.body[f"c{unit.position}"], self.way.words_of(unit.heading)
+        words = [
+            c for c in cells.unique().drop_nulls() if says_summary(c) and spelled(c) not in own
+        ]
+        to_say = f'(or, where a unit is called so: [files.values."{unit.heading}"]'
+        parts = pl.lit(unit.heading), "unit", pl.lit(f"{SUMMED} {to_say}"), "unit", "unit"
+        text = pl.format('{}: found "{}"; {} "{}" = "{}")', *parts)
+        told = pl.when(pl.col("unit").is_in(words)).then(text)
+        return cells.alias("unit").to_frame().select(told.alias("summed")).to_series()
 
     def values(self, column: _Column) -> tuple[pl.Series, pl.Series]:
         """A column's values, and whether anything was written."""
@@ -497,6 +517,7 @@ def _part(
         "width": reader.table.body["width"],
         "slid": reader.slid,
         "disc": reader.disc,
+        "summed": reader.summed,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -546,6 +567,7 @@ def _judged(
         *more,
         _misshapen(reader.table),
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
+        Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
         *row_problems(table),
@@ -674,6 +696,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         width=reader.table.body["width"].gather(at),
         slid=reader.slid.gather(at),
         disc=reader.disc.gather(at),
+        summed=reader.summed.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

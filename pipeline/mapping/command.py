@@ -183,6 +183,8 @@ def _show(form: Form, tell: Tell) -> None:
     if found.is_usable and found.slid:
         rows = counted(found.slid, "row")
         tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
+    if found.is_usable and found.sums:
+        tell(f"  rows of {', '.join(found.sums[:4])} sum up others, and will be set aside")
     if found.is_usable:
         _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
     _show_lost(found, tell)

@@ -38,6 +38,7 @@ from pipeline.mapping.words import (
     folded,
     says_disc,
     says_nothing,
+    says_summary,
     spelled,
     tokens,
 )
@@ -108,7 +109,10 @@ class ColumnFound:
 
 @dataclass(frozen=True, slots=True)
 class TableFound:
-    """A table in a file: where, what its rows are (none: nothing of ours), and its columns."""
+    """A table in a file: where, what its rows are (none: nothing of ours), and its columns.
+
+    ``sums`` are the words that stand for a unit in rows that sum up others.
+    """
 
     path: str
     sheet: str
@@ -122,6 +126,7 @@ class TableFound:
     job_lines: tuple[tuple[str, int], ...] = ()
     missing: tuple[str, ...] = ()
     slid: int = 0
+    sums: tuple[str, ...] = ()
 
     @property
     def is_usable(self) -> bool:
@@ -262,8 +267,16 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
+    found = replace(found, sums=_sums(found, body))
     found = _finished(found, sample, heading) if table != "none" else found
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _sums(found: TableFound, body: pl.DataFrame) -> tuple[str, ...]:
+    """What stands for a unit in rows that sum up others."""
+    unit = next((c.heading for c in found.columns if c.target == "unit_id"), None)
+    cells = body[f"c{found.heading.cells.index(unit)}"].unique() if unit else ()
+    return tuple(sorted(cell for cell in cells if cell and says_summary(cell)))
 
 
 def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:

@@ -93,6 +93,34 @@ def says_disc(cell: str) -> bool:
     return len(cell) <= LONGEST_KIND and folded(cell).strip(" .-") in DISC_BRAKES
 
 
+# What stands in place of a unit below the rows that it sums up. A unit may be called Max 12, so of
+# most of these nothing else stands beside it; after a total, anything may.
+SUMMARIES = _words(
+    """average averages avg mean median min minimum max maximum sum count stdev std dev of all the
+    fleet and durchschnitt durchschnittlich mittelwert mittel schnitt summe summen moyenne mediane
+    somme ensemble promedio media suma minimo maximo media somma minimale maximale srednia srednio
+    razem lacznie gemiddelde gemiddeld gem som prumer celkem soucet medel medelvarde genomsnitt
+    summa gennemsnit gjennomsnitt medie atlag osszesen osszes среднее минимум максимум сумма"""
+)
+_BESIDE_SUMMARIES = _words("of all the fleet and dev")
+TOTALS = _words(
+    """total totals totale totales totaal totaux totalt totalsumme gesamt gesamtsumme insgesamt
+    subtotal subtotals zwischensumme итого всего"""
+)
+
+
+@cache
+def says_summary(cell: str) -> bool:
+    """Whether what stands for a unit says that its row sums up others."""
+    of = tokens(cell)
+    alone = bool(set(of) - _BESIDE_SUMMARIES) and set(of) <= SUMMARIES
+    return bool(of) and (alone or _is_total(of))
+
+
+def _is_total(of: tuple[str, ...]) -> bool:
+    return of[0] in TOTALS or of[:2] in {("grand", "total"), ("sub", "total"), ("i", "alt")}
+
+
 CONCEPTS = {
     "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
         fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power

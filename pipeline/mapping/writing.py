@@ -69,6 +69,7 @@ def _merged(group: list[TableFound]) -> TableFound:
         if "decimal_comma" in doubtful
         else _same(t.decimal_comma for t in group),
         slid=sum(t.slid for t in group),
+        sums=tuple(sorted({word for t in group for word in t.sums})),
         job_lines=_added(t.job_lines for t in group),
         missing=tuple(dict.fromkeys(m for t in group for m in t.missing))
         if all(t.missing for t in group)
