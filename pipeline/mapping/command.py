@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import UnreadableFileError, UserError
-from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
+from pipeline.lake.lake import LEFT_ALONE, SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
 from pipeline.mapping.applying import QUOTES
 from pipeline.mapping.findings import (
@@ -123,7 +123,7 @@ def _looked_at(
     lake: Lake, settings: Settings
 ) -> tuple[list[TableFound], list[str], bool, list[str]]:
     """Tables of every file that is not in the contract's form, files that cannot be read, whether
-    any file is in that form, and sheets that are hidden."""
+    any file is in that form, and sheets and documents that are left alone."""
     found: list[TableFound] = []
     unreadable: list[str] = []
     hidden: list[str] = []
@@ -131,7 +131,8 @@ def _looked_at(
     others = False
     for file in lake.files():
         if file.sha256 is None:
-            unreadable.append(f"{file.path}: {file.problem}")
+            of_no_records = (file.problem or "").startswith(LEFT_ALONE)
+            (hidden if of_no_records else unreadable).append(f"{file.path}: {file.problem}")
             continue
         if file.sha256 in seen:
             continue
