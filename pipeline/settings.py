@@ -316,6 +316,11 @@ class Answers(Section):
         description="A spreadsheet exchanged day and month of real dates: put back where all are "
         "of the 1st to 12th and all that stayed text are later",
     )
+    fill_down: bool | None = Field(
+        None,
+        description="Blank cells for unit, day, odometer and axle are those of the row above, as "
+        "below merged cells; only in rows that hold readings or jobs",
+    )
     decimal_comma: bool | None = Field(None, description="12,345 is a little over twelve")
     length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
         None, description="Unit of lengths that state none"
@@ -354,6 +359,7 @@ class OwnFile(Section):
     heading_rows: Literal[1, 2] = Field(1, description="Rows that the heading takes")
     day_first: bool | None = Field(None, description="Else as answered, else the fleet's")
     decimal_comma: bool | None = Field(None, description="Else as answered, else the fleet's")
+    fill_down: bool | None = Field(None, description="Else as answered; unset there too: false")
     both_sides: bool = Field(False, description="A row is of both wheel ends of its axle")
     columns: dict[str, str] = Field(
         description="Own heading = what it holds, as in 1L lining_mm; empty: left alone"

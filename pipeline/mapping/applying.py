@@ -28,9 +28,10 @@ from pipeline.lake.cells import (
 )
 from pipeline.lake.files import Cells
 from pipeline.mapping import jobs, reading
-from pipeline.mapping.findings import PLACED, placed_words
+from pipeline.mapping.findings import PLACED, concept_of, placed_words
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
+from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,
@@ -53,6 +54,9 @@ DAYS = ("inspected_on", "done_on")
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
 QUOTES = "quotes go round a cell that has the separator in it"
 SUMMED = "accepted: a unit, and no sum or average of other rows"
+BLANK = (
+    "{}: found nothing, as below merged cells; accepted: fill_down = true or false under [answers]"
+)
 OR_NOTHING = '"" for nothing'
 NO_NUMBER = r"^\D*$|^[^\d.,+-]|\d\s*\D{4,}$"  # cells that are more than a number in another unit
 NO_DAY = r"\p{L}|^\D*$"
@@ -152,6 +156,7 @@ class _Reader:
     table: Table
     way: _Way
     columns: list[_Column]
+    lacking: Mapping[int, str] = field(default_factory=dict)
     read: dict[tuple[int, str], tuple[pl.Series, pl.Series]] = field(default_factory=dict)
 
     @cached_property
@@ -173,6 +178,12 @@ class _Reader:
             text = pl.format('{}: found "{}"; accepted: drum brakes', pl.lit(heading), cells.name)
             told = pl.when(pl.col(cells.name).is_in(words)).then(text).otherwise(told)
         return self.table.body.select(told.alias("disc")).to_series()
+
+    @cached_property
+    def blank(self) -> pl.Series:
+        """What may be that of the row above, and is not said to be; null where nothing is."""
+        rows = self.table.body["row_no"]
+        return pl.Series("blank", [self.lacking.get(no) for no in rows], dtype=pl.String)
 
     @cached_property
     def summed(self) -> pl.Series:
@@ -207,6 +218,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     """The contract's rows of a table, typed and in mm and km, with what is wrong with each."""
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
+    table, blank = _from_above(table, found, settings)
     table = _in_words_of_ours(table, found)
     measured = [
         reading.without_currency(table.body[f"c{i}"]) if target.name == "cost"
@@ -217,7 +229,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
     way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
-    reader = _Reader(table, way, columns)
+    reader = _Reader(table, way, columns, blank)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
         rows, notes = _of_jobs(reader, job)
@@ -239,6 +251,27 @@ def _left_alone(table: Table) -> Iterator[str]:
     ]
     if again:
         yield f"left alone, as a heading of the same name stands before: {', '.join(again)}"
+
+
+def _from_above(
+    table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
+) -> tuple[Table, dict[int, str]]:
+    """The table with blank cells filled from above where that is said; where nothing is said, the
+    headings of those that may be so, by ``row_no``."""
+    held = held_of([(f"c{i}", concept_of(target.name)) for _, i, target in found])
+    fill_down = _first(table.recipe.fill_down, settings.answers.fill_down)
+    whole = table.body if table.whole is None else table.whole
+    if fill_down:
+        whole = filled_from_above(whole, held)
+        here = whole["row_no"].is_in(table.body["row_no"].implode())
+        return replace(table, body=whole.filter(here)), {}
+    lacking: dict[int, str] = {}
+    if fill_down is None:
+        for concept, rows in taken_from_above(whole, held).items():
+            heading = table.heading.cells[int(held.of[concept][1:])]
+            for row_no in whole["row_no"].filter(rows):
+                lacking[row_no] = f"{lacking[row_no]}, {heading}" if row_no in lacking else heading
+    return table, lacking
 
 
 def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) -> Table:
@@ -518,6 +551,7 @@ def _part(
         "slid": reader.slid,
         "disc": reader.disc,
         "summed": reader.summed,
+        "blank": reader.blank,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -568,6 +602,7 @@ def _judged(
         _misshapen(reader.table),
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
+        Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
         *row_problems(table),
@@ -697,6 +732,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         slid=reader.slid.gather(at),
         disc=reader.disc.gather(at),
         summed=reader.summed.gather(at),
+        blank=reader.blank.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

@@ -17,7 +17,7 @@ from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import actions_of
-from pipeline.mapping.shapes import SHEET, TITLED
+from pipeline.mapping.shapes import SHEET, TITLED, held_of, taken_from_above
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
@@ -85,7 +85,8 @@ class ColumnFound:
     ``why`` says why it is left alone, and ``meant`` what its heading says where its cells do not
     agree; ``values`` are its words, with what they are taken for, ``strange`` one that is not
     known; ``asks`` are the questions whose answers it is read by; ``fits`` the units that its cells
-    may be in where none is stated; ``rival`` what it and another column would both be.
+    may be in where none is stated; ``rival`` what it and another column would both be; ``blank``
+    rows in which its cell may be that of the row above.
     """
 
     heading: str
@@ -98,6 +99,7 @@ class ColumnFound:
     meant: str = ""
     strange: str = ""
     fits: tuple[str, ...] = ()
+    blank: str = ""
 
     @property
     def told(self) -> str:
@@ -267,9 +269,34 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
-    found = replace(found, sums=_sums(found, body))
+    found = _with_blanks(replace(found, sums=_sums(found, body)), body)
     found = _finished(found, sample, heading) if table != "none" else found
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _with_blanks(found: TableFound, body: pl.DataFrame) -> TableFound:
+    """With the question whether blank cells are those of the row above, where they look so."""
+    at = {c.heading: f"c{found.heading.cells.index(c.heading)}" for c in found.columns if c.target}
+    concepts = {c.heading: concept_of(c.target.rpartition(" ")[2]) for c in found.columns}
+    held = held_of([(name, concepts[heading]) for heading, name in at.items()])
+    blanks = taken_from_above(body, held) if found.table != "duty" else {}
+    columns = [
+        replace(
+            c, asks=c.asks | {"fill_down"}, blank=_first_blank(body, blanks[concepts[c.heading]])
+        )
+        if at.get(c.heading) == held.of.get(concepts[c.heading], "")
+        and concepts[c.heading] in blanks
+        else c
+        for c in found.columns
+    ]
+    return replace(found, columns=tuple(columns))
+
+
+def _first_blank(body: pl.DataFrame, blank: pl.Series) -> str:
+    """The first row with a blank cell and the one above it, as they stand."""
+    at = int(blank.arg_true()[0])
+    rows = [(row[0], row[2:]) for row in body.slice(max(at - 1, 0), 2).iter_rows()]
+    return "; ".join(f"row {no}: {' | '.join(c or '' for c in cells[:8])}" for no, cells in rows)
 
 
 def _sums(found: TableFound, body: pl.DataFrame) -> tuple[str, ...]:
@@ -704,7 +731,7 @@ def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFoun
 def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
     bases = {target.rpartition(" ")[2] for target in named}
     places = {target.rpartition(" ")[0] for target in named} - {""}
-    has = {_concept_of(base) for base in bases}
+    has = {concept_of(base) for base in bases}
     for concept in REQUIRED[table]:
         axle_placed = any(p[0] in "0123456789fr" for p in places)
         if concept == "axle_no" and ("position" in has or axle_placed):
@@ -723,7 +750,8 @@ def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
             yield "side"
 
 
-def _concept_of(base: str) -> str:
+def concept_of(base: str) -> str:
+    """The concept of a contract's name, whatever its unit."""
     base = re.sub(rf"_({'|'.join((*LENGTHS, *DISTANCES))})$", "", base)
     if base in {"inspected_on", "done_on"}:
         return "date"

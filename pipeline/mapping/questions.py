@@ -35,6 +35,7 @@ def _written(value: Value) -> str:
 
 
 ORDER = (
+    "fill_down",
     "day_first",
     "days_exchanged",
     "decimal_comma",
@@ -105,6 +106,9 @@ def _question(key: str, found: Sequence[TableFound]) -> Question:
         (e for e in column.examples if _is_telling(key, e)), next(iter(column.examples), "")
     )
     where = f'"{column.heading}" in {table.path}, as in {example}'
+    if key == "fill_down":
+        headings = ", ".join(f'"{c.heading}"' for t, c in columns if t is table)
+        where = f"{headings} in {table.path}, as in {column.blank}"
     if key in KINDS:
         where += _others(columns)
     text, choices, default = _TEXTS[key](example, found)
@@ -156,6 +160,14 @@ def _decimal_comma(example: str, _: object) -> tuple[str, dict[str, Value], str]
     )
 
 
+def _fill_down(_: str, __: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        "Is a blank cell that of the row above, as below cells that were merged?",
+        {"yes": True, "no": False},
+        "no",
+    )
+
+
 def _near_side(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
     return (
         "Which side is the near (kerb) side: left, where traffic keeps left, or right?",
@@ -199,6 +211,7 @@ def _but(units: Sequence[str], kind: str) -> str:
 
 
 _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {
+    "fill_down": _fill_down,
     "day_first": _day_first,
     "days_exchanged": _days_exchanged,
     "decimal_comma": _decimal_comma,

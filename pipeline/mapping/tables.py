@@ -30,13 +30,15 @@ class Heading:
 @dataclass(frozen=True, slots=True)
 class Table:
     """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand,
-    ``is_text`` whether cells stand where separators put them, and not each in a place of its own.
+    ``is_text`` whether cells stand where separators put them, and not each in a place of its own;
+    ``whole`` all rows below the heading, where ``body`` is some of them.
     """
 
     recipe: OwnFile
     heading: Heading
     body: pl.DataFrame
     is_text: bool = False
+    whole: pl.DataFrame | None = None
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
@@ -163,8 +165,8 @@ def _with_jobs(table: Table, recipes: Sequence[OwnFile]) -> list[Table]:
     readings -= {key_of(own) for own, told in done.columns.items() if told}
     job, reading = (_is_written(table, keys) for keys in (jobs & set(named), readings))
     return [
-        replace(table, recipe=read, body=table.body.filter(reading | ~job)),
-        replace(table, recipe=done, body=table.body.filter(job)),
+        replace(table, recipe=read, body=table.body.filter(reading | ~job), whole=table.body),
+        replace(table, recipe=done, body=table.body.filter(job), whole=table.body),
     ]
 
 

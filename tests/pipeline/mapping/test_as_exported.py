@@ -5,6 +5,10 @@ import polars as pl
 import pytest
 
 from pipeline.cli import main
+from pipeline.mapping.applying import typed_table
+from pipeline.mapping.shapes import shaped_grids
+from pipeline.mapping.tables import tables_in
+from pipeline.settings import load_settings
 from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 
 HEAD = "Unit;Date;Km;1L lining mm;1R lining mm\n"
@@ -62,3 +66,116 @@ def test_jobs_of_a_row_that_sums_up_others_are_nobodys(tmp_path):
     text = "Unit;Date;Km;Job\nT1;2024-01-09;100000;relined 1L\nTotal;2024-01-09;100000;relined 1L\n"
     mapped(tmp_path, text)
     assert rows_of(tmp_path)["problem"].is_null().to_list() == [True, False]
+
+
+MERGED = """\
+Unit;Date;Km;Axle;Left lining mm;Right lining mm
+T1;2024-01-09;100000;1;15;14
+;;;2;13;12
+;2024-04-09;109000;1;14;13
+;;;2;12;11
+T2;2024-02-09;50000;1;10;9
+;;;2;8;7
+"""
+
+
+def filled(folder, text, answer="true") -> pl.DataFrame:
+    """The readings of a table once it is answered whether blank cells are those above."""
+    _, told = mapped(folder, text)
+    assert "Unit | T1" in told
+    settings = folder / "fleet.toml"
+    open_line = "# fill_down = false"
+    assert open_line in settings.read_text()
+    settings.write_text(settings.read_text().replace(open_line, f"fill_down = {answer}"))
+    return rows_of(folder)
+
+
+def test_cells_merged_down_before_the_export_are_asked_for_and_filled(tmp_path, capsys):
+    found, _ = mapped(tmp_path, MERGED)
+    assert found.open_questions == 1
+    shown = "row 2: T1 | 2024-01-09 | 100000 | 1 | 15 | 14; row 3:  |  |  | 2 | 13 | 12)"
+    assert f'("Unit", "Date", "Km" in a.csv, as in {shown}' in (tmp_path / "fleet.toml").read_text()
+    assert "to mend, in fleet.toml: [answers] fill_down = true" in checked(tmp_path, capsys)
+    rows = filled(tmp_path, MERGED)
+    assert rows["problem"].null_count() == 12
+    told = rows.select("unit_id", pl.col("inspected_on").cast(pl.String), "odometer_km", "axle_no")
+    visits = [("T1", "2024-01-09", 1e5), ("T1", "2024-04-09", 109e3), ("T2", "2024-02-09", 5e4)]
+    assert told.rows() == [(*v, axle) for v in visits for axle in (1, 2) for _ in "LR"]
+
+
+def test_blank_cells_stay_blank_until_that_is_said(tmp_path):
+    mapped(tmp_path, MERGED)
+    assert rows_of(tmp_path)["problem"].null_count() == 4
+    assert filled(tmp_path, MERGED, "false")["problem"].null_count() == 4
+
+
+def test_a_form_of_its_own_says_whether_blank_cells_are_filled(tmp_path):
+    mapped(tmp_path, MERGED)
+    settings = tmp_path / "fleet.toml"
+    text = settings.read_text().replace("[[files]]", "[[files]]\nfill_down = true")
+    settings.write_text(text)
+    assert rows_of(tmp_path)["problem"].null_count() == 12
+
+
+@pytest.mark.parametrize(
+    "block",
+    [
+        "{};2024-01-09;100000;15;14\n;2024-04-09;109000;14;13\n",
+        "{};;;;\n;2024-01-09;100000;15;14\n;2024-04-09;109000;14;13\n",
+    ],
+)
+def test_a_unit_named_once_above_its_rows_is_that_of_all(tmp_path, block):
+    rows = filled(tmp_path, HEAD + block.format("T1") + block.format("T2"))
+    assert rows["problem"].null_count() == 8
+    assert rows["unit_id"].to_list() == ["T1"] * 4 + ["T2"] * 4
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        "T3;;;1;9;9",  # another unit's day is not the one above
+        ";;104500;1;9;9",  # an odometer of its own is of another day
+        ";2024-05-01;;1;9;9",  # and a day of its own has another odometer
+        ";;;;9;9",  # an axle is not taken from above where no side tells rows apart
+        "T1;2024-05-01;110000;;9;9",
+    ],
+)
+def test_a_blank_cell_that_no_merged_one_would_leave_is_not_filled(tmp_path, row):
+    rows = filled(tmp_path, f"{MERGED}{row}\n")
+    assert rows.filter(pl.col("row_no") >= 8 * 64)["problem"].null_count() == 0
+    assert rows["problem"].null_count() == 12
+
+
+def test_a_few_forgotten_cells_are_not_taken_for_merged_ones(tmp_path):
+    many = "".join(f"T{i};2024-01-09;100000;15;14\n" for i in range(9))
+    found, _ = mapped(tmp_path, f"{HEAD}{many};2024-04-09;109000;14;13\n")
+    assert found.is_clear
+
+
+def test_readings_with_no_day_beside_them_are_of_no_unit_above(tmp_path):
+    """In a row that holds all wheel ends of a visit a second one of it may be their average."""
+    found, _ = mapped(tmp_path, f"{HEAD}{ROWS};;;14.5;13.5\n")
+    assert found.is_clear
+    assert rows_of(tmp_path)["problem"].null_count() == 4
+
+
+def test_jobs_below_a_merged_cell_are_of_the_unit_beside_it(tmp_path):
+    """Of a table of readings and jobs each is filled by all rows, not by those of its kind."""
+    text = """\
+Unit;Date;Km;Axle;Left lining mm;Right lining mm;Job
+T1;2024-01-09;100000;1;15;14;relined axle 1 left
+;;;2;13;12;
+T2;2024-02-09;50000;1;10;9;
+;;;2;8;7;relined axle 2 left
+"""
+    settings = tmp_path / "fleet.toml"
+    mapped(tmp_path, text)
+    settings.write_text(settings.read_text().replace("# fill_down = false", "fill_down = true"))
+    path = tmp_path / "a.csv"
+    own = load_settings(settings)
+    grids = shaped_grids(path.read_bytes(), path)
+    typed = [typed_table(t, own) for g in grids for t in tables_in(g, own.files, "a.csv")]
+    jobs = next(t.rows for t in typed if t.table == "work")
+    assert jobs.select("unit_id", "axle_no", "action").rows() == [
+        ("T1", 1, "reline"), ("T2", 2, "reline"),
+    ]  # fmt: skip
