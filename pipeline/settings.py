@@ -356,7 +356,9 @@ class OwnFile(Section):
         description="What its rows are; none: left alone"
     )
     files: str = Field("", description="Only files whose path fits, as in north/*.csv")
-    heading_rows: Literal[1, 2] = Field(1, description="Rows that the heading takes")
+    heading_rows: Literal[1, 2, 3] = Field(
+        1, description="Rows that the heading takes, with a row of units below it"
+    )
     day_first: bool | None = Field(None, description="Else as answered, else the fleet's")
     decimal_comma: bool | None = Field(None, description="Else as answered, else the fleet's")
     fill_down: bool | None = Field(None, description="Else as answered; unset there too: false")

@@ -207,7 +207,8 @@ def _first_of_any(grid: Grid, height: int) -> list[Heading]:
 
 
 def _best(grid: Grid, index: int) -> tuple[int, Heading]:
-    """How many columns a row's words name, alone or with the row below it."""
+    """How many columns a row's words name, alone or with the row below it, and with a row of units
+    below these."""
     one = heading_at(grid, index, 1)
     assert one is not None
     best, heading = _score(one), one
@@ -216,7 +217,19 @@ def _best(grid: Grid, index: int) -> tuple[int, Heading]:
         more = _score(two)
         if more > max(best, _score_at(grid, index + 1)):
             best, heading = more, two
+    if _is_of_units(grid, index + heading.rows):
+        with_units = heading_at(grid, index, heading.rows + 1)
+        if with_units is not None and _score(with_units) >= best:
+            best, heading = _score(with_units), with_units
     return best, heading
+
+
+def _is_of_units(grid: Grid, index: int) -> bool:
+    """Whether a row below a heading holds units of measure, or signs of none, and nothing else."""
+    if index >= grid.rows.height:
+        return False
+    cells = [tokens(cell) for cell in grid.row(index) if cell and not says_nothing(cell)]
+    return bool(cells) and all(of and set(of) <= set(UNIT_OF) for of in cells)
 
 
 def _score_at(grid: Grid, index: int) -> int:

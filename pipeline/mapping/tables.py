@@ -42,12 +42,12 @@ class Table:
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
-    """The cells of a heading of one or two rows; None where the grid ends before."""
+    """The cells of a heading of one to three rows; None where the grid ends before."""
     if index + rows > grid.rows.height:
         return None
     first = [_one_line(cell) for cell in grid.row(index)]
-    if rows == 2:
-        first = _joined(first, [_one_line(cell) for cell in grid.row(index + 1)])
+    for below in range(index + 1, index + rows):
+        first = _joined(first, [_one_line(cell) for cell in grid.row(below)])
     return Heading(index, rows, _told_apart(first), int(grid.rows["width"][index]))
 
 

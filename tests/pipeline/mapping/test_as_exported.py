@@ -179,3 +179,35 @@ T2;2024-02-09;50000;1;10;9;
     assert jobs.select("unit_id", "axle_no", "action").rows() == [
         ("T1", 1, "reline"), ("T2", 2, "reline"),
     ]  # fmt: skip
+
+
+UNITS_ROW = """\
+Unit,Date,Odometer,1L lining,1R lining,1L free stroke,1R free stroke
+{}
+T1,2024-01-09,60000,20,19,0.7,0.8
+T1,2024-04-09,66000,19,18,0.7,0.8
+"""
+
+
+@pytest.mark.parametrize("units", [",,miles,32nds,32nds,in,in", "-,-,(mi),(1/32),1/32,inch,inch"])
+def test_a_row_of_units_below_the_heading_is_read_as_such(tmp_path, units):
+    found, _ = mapped(tmp_path, UNITS_ROW.format(units))
+    assert found.is_clear
+    rows = rows_of(tmp_path)
+    assert rows.height == rows["problem"].null_count() == 4
+    told = rows.select("odometer_km", "lining_mm", "free_stroke_mm").row(0)
+    assert told == pytest.approx((60_000 * 1.609344, 20 * 25.4 / 32, 0.7 * 25.4))
+
+
+def test_a_row_of_units_below_two_rows_of_headings_is_read_too(tmp_path):
+    text = ";;;Lining axle 1;\nUnit;Date;Km;left;right\n;;;mm;mm\nT1;2024-01-09;100000;15;14\n"
+    found, told = mapped(tmp_path, text)
+    assert found.is_clear
+    assert "Lining axle 1 right mm | 14 | 1R lining_mm" in told
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+
+
+def test_a_row_of_units_that_denies_the_headings_is_not_believed(tmp_path, capsys):
+    mapped(tmp_path, f"{HEAD};;mi;in;in\n{ROWS}")
+    assert "1 set aside" in checked(tmp_path, capsys)
+    assert rows_of(tmp_path)["lining_mm"].drop_nulls().to_list() == [15, 14, 14, 13]
