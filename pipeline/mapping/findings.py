@@ -420,6 +420,12 @@ def _column(
     name = _name(said.concept, table)
     if name is None:
         return replace(found, why=f"{said.concept} is no column of {table}")
+    if (
+        MEASURED.get(said.concept or "") == "length"
+        and said.unit is None
+        and reading.are_fractions(some)
+    ):
+        said = replace(said, unit="in")  # nothing else is written so
     if said.concept in MEASURED:
         result = _measured(found, name, said, some, sample, settings)
         name = f"{name}_{said.unit}" if said.unit and MEASURED[said.concept] != "angle" else name
@@ -483,7 +489,8 @@ def _measured(
         asks.add("stroke")
     told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
     target, placed = _placed(told, said)
-    wrong = _implausible(said, unit or _usual_unit(kind, some), some, sample)
+    looked = unit or _usual_unit(kind, some) or next(iter(found.fits), None)
+    wrong = _implausible(said, looked, some, sample)
     if wrong:
         return replace(found, why=wrong)
     return replace(found, target=target, asks=frozenset(asks | placed))

@@ -17,6 +17,8 @@ MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16}
 KM = {"km": 1.0, "mi": 1.609344, "1000km": 1_000.0, "1000mi": 1_609.344}
 FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
 
+OF_AN_INCH = {"32": "32nds", "16": "16ths"}  # by what stands below a fraction's line
+
 _SPACES = "[ \u00a0\u202f\u2009'’]"
 _WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*)$"
 _FRACTION = re.compile(r"^(?:(\d+)[\s-]+)?(\d{1,2})/(\d{1,2})\s*(.*)$")
@@ -144,15 +146,24 @@ def _number(digits: pl.Expr, comma: bool | None) -> pl.Expr:
 
 
 def _fraction(text: str, factors: Mapping[str, float], unit: str | None) -> float | None:
-    """5/8" or 1 3/8 in: only inches are written so."""
+    """5/8" or 1 3/8 in: only inches are written so; 12/32 counts 32nds of them too."""
     found = _FRACTION.match(text.strip())
     if found is None or "in" not in factors:
         return None
     whole, above, below, behind = found.groups()
     stated = UNIT_OF.get(folded(behind.strip(" .")), "?") if behind.strip() else unit
+    stated = "in" if stated == OF_AN_INCH.get(below, "in") else stated
     if stated != "in" or int(below) not in (2, 4, 8, 16, 32, 64) or int(above) >= int(below):
         return None
     return (int(whole or 0) + int(above) / int(below)) * factors["in"]
+
+
+def are_fractions(text: pl.Series) -> bool:
+    """Whether all cells are fractions of an inch, with or without its sign, and some without."""
+    words = text.drop_nulls().unique()
+    read = [_fraction(word, FACTORS["length"], "in") for word in words]
+    plain = [found for word in words if (found := _FRACTION.match(word.strip())) and not found[4]]
+    return bool(plain) and None not in read
 
 
 def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:

@@ -211,3 +211,45 @@ def test_a_row_of_units_that_denies_the_headings_is_not_believed(tmp_path, capsy
     mapped(tmp_path, f"{HEAD};;mi;in;in\n{ROWS}")
     assert "1 set aside" in checked(tmp_path, capsys)
     assert rows_of(tmp_path)["lining_mm"].drop_nulls().to_list() == [15, 14, 14, 13]
+
+
+FRACTIONS = "Unit,Date,Miles,1L lining,1R lining\nT1,2024-01-09,60000,{},{}\n"
+
+
+@pytest.mark.parametrize(
+    ("left", "right"),
+    [("12/32", "13/32"), ("12/32", '5/16"'), ("1 1/64", "3/8 in"), ("7/8", "1/2")],
+)
+def test_fractions_without_a_sign_are_of_an_inch(tmp_path, left, right):
+    found, _ = mapped(tmp_path, FRACTIONS.format(left, right))
+    assert found.is_clear
+    inches = {"12/32": 12 / 32, "13/32": 13 / 32, '5/16"': 5 / 16, "1 1/64": 1 + 1 / 64}
+    inches |= {"3/8 in": 3 / 8, "7/8": 7 / 8, "1/2": 1 / 2}
+    wanted = [inches[left] * 25.4, inches[right] * 25.4]
+    assert rows_of(tmp_path)["lining_mm"].to_list() == pytest.approx(wanted)
+
+
+@pytest.mark.parametrize("cell", ["12/15", "38/20", "12/31", "3/100"])
+def test_what_no_ruler_shows_is_no_fraction(tmp_path, cell):
+    found, told = mapped(tmp_path, FRACTIONS.format(cell, cell))
+    assert not found.is_clear
+    assert "1L lining | " + cell + " | left alone" in told
+
+
+def test_fractions_beside_whole_numbers_are_asked_for(tmp_path):
+    text = FRACTIONS.format("7/8", "3/4") + "T1,2024-03-09,61000,1,3/4\n"
+    found, _ = mapped(tmp_path, text)
+    assert found.open_questions == 1
+    settings = tmp_path / "fleet.toml"
+    assert '# length = "in"' in settings.read_text()
+    settings.write_text(settings.read_text().replace("# length", "length"))
+    lefts = rows_of(tmp_path).filter(side="L")["lining_mm"]
+    assert lefts.to_list() == pytest.approx([7 / 8 * 25.4, 25.4])
+
+
+def test_32nds_may_be_written_over_32(tmp_path):
+    text = FRACTIONS.replace("lining", "lining (32nds)").format("12/32", "13")
+    found, _ = mapped(tmp_path, text)
+    assert found.is_clear
+    lengths = rows_of(tmp_path)["lining_mm"].to_list()
+    assert lengths == pytest.approx([12 / 32 * 25.4, 13 / 32 * 25.4])
