@@ -59,6 +59,7 @@ BLANK = (
 )
 OR_NOTHING = '"" for nothing'
 NO_NUMBER = r"^\D*$|^[^\d.,+-]|\d\s*\D{4,}$"  # cells that are more than a number in another unit
+NO_DIGIT = r"^\D*$"  # money has its currency beside it
 NO_DAY = r"\p{L}|^\D*$"
 EXCHANGED = (
     "; a spreadsheet seems to have exchanged its day and month: export it again as CSV, or set "
@@ -220,10 +221,10 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     found = _columns(table)
     table, blank = _from_above(table, found, settings)
     table = _in_words_of_ours(table, found)
+    typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
-        reading.without_currency(table.body[f"c{i}"]) if target.name == "cost"
-        else table.body[f"c{i}"]
-        for _, i, target in found if _is_measured(target, name)
+        reading.without_currency(cells) if target.name == "cost" else cells
+        for cells, target in typed if _is_measured(target, name)
     ]  # fmt: skip
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
@@ -663,9 +664,10 @@ def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
     what = {"mm": "length", "km": "distance"}.get(unit or "")
     if what and not column.unit:
         yield r"\d", f" (or set {what} under [answers])"
-    if what and way.decimal_comma is None:
-        yield TWO_MARKS, " (or set decimal_comma under [answers])"
-    yield NO_NUMBER, f"{_to_say(column)}, {OR_NOTHING})"
+    is_cost = column.name == "cost"
+    if (what or is_cost) and way.decimal_comma is None:
+        yield r"\d[.,]\d" if is_cost else TWO_MARKS, " (or set decimal_comma under [answers])"
+    yield NO_DIGIT if is_cost else NO_NUMBER, f"{_to_say(column)}, {OR_NOTHING})"
 
 
 def _day_mends(column: _Column, way: _Way, words: pl.Series) -> Mends:

@@ -71,6 +71,7 @@ PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke
 MOSTLY = 0.6
 PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R, left and right",
           "position": "an axle and a side, such as 2L"}  # fmt: skip
+GROUPED = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)"  # cells whose mark may do either of two things
 READ_AS = "read as"  # what another table of the same rows takes a column for
 NOTHING_OF_OURS = (
     "no headings are understood as a unit with a reading (lining, stroke, return test, …), with a "
@@ -270,7 +271,7 @@ def _table(
 ) -> TableFound:
     said = _said(heading)
     body = _without_headings(body, heading)
-    sample = _sample(body, said)
+    sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     columns = [
         _column(table, heading.cells[i], body[f"c{i}"], m, sample, settings)
@@ -349,7 +350,7 @@ def _said(heading: Heading) -> list[Meaning]:
     ]
 
 
-def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
+def _sample(body: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]) -> _Sample:
     """Rows from all of a table, evenly; what they show of decimals and days."""
     step = max(body.height // SAMPLE_ROWS, 1)
     rows = body.gather_every(step)
@@ -366,16 +367,29 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
         reading.is_ambiguous_day(c) for column in dates for c in column.drop_nulls().unique()
     ):
         doubtful.add("day_first")
-    measured = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED]
-    costs = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept == "cost"]
-    comma, unclear = reading.shown_decimals(measured)
-    if comma is None:
-        comma, _ = reading.shown_decimals([*measured, *map(reading.without_currency, costs)])
+    comma, unclear = _decimals(rows, said, own)
     if unclear and comma is None:
         doubtful.add("decimal_comma")
     beside = [body[f"c{i}"].is_not_null() for i, m in enumerate(said) if m.concept not in TITLED]
     filled = pl.DataFrame(beside).sum_horizontal() if beside else body["row_no"]
     return _Sample(rows, filled == 1, day_first, comma, frozenset(doubtful))
+
+
+def _decimals(
+    rows: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]
+) -> tuple[bool | None, bool]:
+    """Whether commas are decimal, as measured columns show it, or else costs; and whether some
+    cells need to know and none shows it."""
+    typed = [reading.as_typed(rows[f"c{i}"], own) for i in range(len(said))]
+    measured = [cells for cells, m in zip(typed, said, strict=True) if m.concept in MEASURED]
+    costs = [
+        reading.without_currency(c) for c, m in zip(typed, said, strict=True) if m.concept == "cost"
+    ]
+    comma, unclear = reading.shown_decimals(measured)
+    if comma is None:
+        comma, of_any = reading.shown_decimals([*measured, *costs])
+        unclear |= of_any
+    return comma, unclear
 
 
 def _kind(said: Sequence[Meaning]) -> str:
@@ -477,7 +491,7 @@ def _measured(
     if kind == "angle" and said.unit is None:
         return replace(found, why="no unit: degrees are written deg or °")
     own = some.str.contains(r'[^\d\s][\s"]*$') & some.str.contains(r"\d")
-    unclear = some.str.contains(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)").any()
+    unclear = some.str.contains(GROUPED).any()
     asks = {"decimal_comma"} & sample.doubtful if unclear else set()
     if unit is None and not own.all():
         stated = kind in settings.units.model_fields_set
@@ -549,8 +563,8 @@ def _worded(
             return _job_or_action(found, target, cells)
         case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
             return _with_values(found, target, said.concept, cells, asks)
-        case "cost" if _is_text(some, sample):
-            return replace(found, why="its cells are mostly no numbers")
+        case "cost":
+            return _priced(found, target, some, sample)
     return replace(found, target=target, asks=frozenset(asks))
 
 
@@ -560,10 +574,20 @@ def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnF
     return tidy if tidy.target else replace(found, target=target)
 
 
-def _is_text(some: pl.Series, sample: _Sample) -> bool:
+def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
+    """A column of money, where most cells are some in one way to read their marks."""
     plain = reading.without_currency(some)
-    numbers = reading.numbers(plain, None, None, decimal_comma=sample.decimal_comma)
-    return numbers.null_count() > (1 - MOSTLY) * some.len()
+    doubtful = "decimal_comma" in sample.doubtful
+    ways = (True, False) if doubtful else (sample.decimal_comma,)
+    read = [reading.numbers(plain, None, None, decimal_comma=way) for way in ways]
+    if min(values.null_count() for values in read) > (1 - MOSTLY) * some.len():
+        return replace(found, why="its cells are mostly no numbers")
+    unclear = plain.str.contains(GROUPED) & plain.is_not_null()
+    if not (doubtful and unclear.any()):
+        return replace(found, target=target)
+    first = str(some.filter(unclear)[0])
+    examples = tuple(dict.fromkeys((first, *found.examples)))[:EXAMPLES]
+    return replace(found, target=target, examples=examples, asks=frozenset({"decimal_comma"}))
 
 
 def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:

@@ -33,13 +33,15 @@ class Grid:
     """The cells of a sheet: ``row_no`` (the first is 1), ``width`` (cells written in the row) and
     ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks,
     ``merged`` the first and last ``row_no`` and the column of cells merged down, ``is_hidden`` a
-    sheet that its workbook does not show."""
+    sheet that its workbook does not show, ``own_numbers`` the columns with numbers that are no text
+    there: how these are written here says nothing of how its people write."""
 
     name: str
     rows: pl.DataFrame
     is_text: bool
     merged: tuple[tuple[int, int, int], ...] = ()
     is_hidden: bool = False
+    own_numbers: frozenset[str] = frozenset()
 
     @property
     def hidden_table(self) -> bool:
@@ -200,13 +202,21 @@ def _workbook_grids(content: bytes) -> list[Grid]:
 
 
 def _sheet(sheet: CalamineSheet) -> Grid:
-    records = [[_own_text(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
+    cells = sheet.to_python(skip_empty_area=False)
+    records = [[_own_text(cell) for cell in row] for row in cells]
+    own = {f"c{i}" for row in cells for i, cell in enumerate(row) if _is_broken(cell)}
     down = tuple(
         (first + 1, last + 1, column)
         for (first, column), (last, _) in sheet.merged_cell_ranges or ()
         if last > first
     )
-    return replace(_grid(sheet.name, records, is_text=False), merged=down)
+    grid = _grid(sheet.name, records, is_text=False)
+    return replace(grid, merged=down, own_numbers=frozenset(own))
+
+
+def _is_broken(cell: object) -> bool:
+    """A workbook's own number with something after its point."""
+    return isinstance(cell, float) and not cell.is_integer()
 
 
 def _own_text(cell: object) -> str | None:
@@ -241,9 +251,9 @@ def _parquet_grid(content: bytes) -> list[Grid]:
     heading = pl.DataFrame({f"c{i}": [name] for i, name in enumerate(frame.columns)})
     cells = pl.DataFrame([text.alias(f"c{i}") for i, text in enumerate(texts)])
     rows = pl.concat([heading, cells])
-    return [
-        Grid("", _numbered(rows, pl.repeat(len(texts), rows.height, eager=True)), is_text=False)
-    ]
+    own = frozenset(f"c{i}" for i, column in enumerate(frame) if column.dtype.is_float())
+    widths = pl.repeat(len(texts), rows.height, eager=True)
+    return [Grid("", _numbered(rows, widths), is_text=False, own_numbers=own)]
 
 
 def _own_texts(column: pl.Series) -> pl.Series:

@@ -6,7 +6,7 @@ Whatever else it says stays unread, and its row says so.
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import partial
 
 import polars as pl
@@ -325,6 +325,13 @@ def shown_day_order(columns: Iterable[pl.Series], by: int = 2) -> bool | None:
     words = {word for column in columns for word in column.drop_nulls().unique()}
     told = [first for word in words if (first := shows_day_first(word)) is not None]
     return told[0] if len(told) >= by and len(set(told)) == 1 else None
+
+
+def as_typed(cells: pl.Series, own_numbers: Collection[str]) -> pl.Series:
+    """A column's cells as people typed them: without what may be a workbook's own numbers."""
+    if cells.name not in own_numbers:
+        return cells
+    return cells.filter(~cells.str.contains(r"^-?\d+\.\d+(e-?\d+)?$").fill_null(value=False))
 
 
 def shown_decimals(columns: Iterable[pl.Series]) -> tuple[bool | None, bool]:

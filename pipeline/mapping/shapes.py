@@ -224,7 +224,12 @@ def _spread(grid: Grid, long: _Long) -> Grid:
         if name
     ]
     spread = _with_both_ends(grid, rows.with_columns(**columns), labels, long)
-    return replace(grid, rows=spread.with_columns(above).drop("of"))
+    own = set(columns) if long.value in grid.own_numbers else set()
+    return replace(
+        grid,
+        rows=spread.with_columns(above).drop("of"),
+        own_numbers=grid.own_numbers | own,
+    )
 
 
 def _with_both_ends(

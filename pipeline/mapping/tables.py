@@ -31,7 +31,8 @@ class Heading:
 class Table:
     """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand,
     ``is_text`` whether cells stand where separators put them, and not each in a place of its own;
-    ``whole`` all rows below the heading, where ``body`` is some of them.
+    ``whole`` all rows below the heading, where ``body`` is some of them; ``own_numbers`` as of its
+    grid.
     """
 
     recipe: OwnFile
@@ -39,6 +40,7 @@ class Table:
     body: pl.DataFrame
     is_text: bool = False
     whole: pl.DataFrame | None = None
+    own_numbers: frozenset[str] = frozenset()
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
@@ -145,7 +147,14 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
         part
         for (recipe, heading), end in zip(found, ends, strict=False)
         for part in _with_jobs(
-            Table(recipe, heading, _body(grid, heading, end), grid.is_text), recipes
+            Table(
+                recipe,
+                heading,
+                _body(grid, heading, end),
+                grid.is_text,
+                own_numbers=grid.own_numbers,
+            ),
+            recipes,
         )
     ]
 

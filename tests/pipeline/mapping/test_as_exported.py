@@ -6,9 +6,11 @@ import pytest
 
 from pipeline.cli import main
 from pipeline.mapping.applying import typed_table
+from pipeline.mapping.command import map_lake
 from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import tables_in
 from pipeline.settings import load_settings
+from tests.exports.fleet import workbook
 from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 
 HEAD = "Unit;Date;Km;1L lining mm;1R lining mm\n"
@@ -253,3 +255,57 @@ def test_32nds_may_be_written_over_32(tmp_path):
     assert found.is_clear
     lengths = rows_of(tmp_path)["lining_mm"].to_list()
     assert lengths == pytest.approx([12 / 32 * 25.4, 13 / 32 * 25.4])
+
+
+def test_a_workbooks_own_numbers_say_nothing_of_how_its_text_is_written(tmp_path):
+    heading = ["Pojazd", "Data", "Przebieg [tys. km]", "Opis", "Koszt"]
+    row = ["T1", "2024-02-01", 102.1, "wymiana okładzin oś 1 lewa", "1.155,91 zł"]
+    workbook(tmp_path / "a.xlsx", {"S": [heading, row, [*row[:4], "699,16 zł"]]})
+    told: list[str] = []
+    assert map_lake(tmp_path, None, told.append).is_clear
+    rows = rows_of(tmp_path, "a.xlsx")
+    assert rows["cost"].to_list() == [1155.91, 699.16]
+    assert rows["odometer_km"].to_list() == pytest.approx([102_100, 102_100])
+
+
+def test_numbers_that_are_text_in_a_workbook_still_say_how_it_is_written(tmp_path):
+    heading = ["Unit", "Date", "Km", "1L lining mm", "1R lining mm"]
+    rows = [["T1", "2024-02-01", "102.500", "15,5", "14,5"]]
+    workbook(tmp_path / "a.xlsx", {"S": [heading, *rows]})
+    assert map_lake(tmp_path, None, lambda _: None).is_clear
+    assert rows_of(tmp_path, "a.xlsx")["odometer_km"].to_list() == [102_500, 102_500]
+
+
+COSTS = "Unit;Date;Km;Job;Cost\nT1;2024-02-01;102000;relined 1L;{}\n"
+COSTS += "T1;2024-03-01;105000;relined 1R;900\n"
+
+
+@pytest.mark.parametrize(
+    ("cost", "answer", "read"),
+    [
+        ("$1,204", "false", 1204), ("1,204", "false", 1204), ("1.204 €", "true", 1204),
+        ("1.204 €", "false", 1.204),
+    ],
+)  # fmt: skip
+def test_what_a_mark_in_whole_costs_does_is_asked(tmp_path, capsys, cost, answer, read):
+    found, told = mapped(tmp_path, COSTS.format(cost))
+    assert found.open_questions == 1
+    assert f"Cost | {cost}, 900 | cost (once answered: decimal_comma)" in told
+    said = checked(tmp_path, capsys)
+    assert "to mend, in fleet.toml: [answers] decimal_comma = true, or false" in said
+    assert "files.values" not in said
+    settings = tmp_path / "fleet.toml"
+    text = settings.read_text().replace("# decimal_comma = true ", "# decimal_comma = false ")
+    settings.write_text(text.replace("# decimal_comma = false ", f"decimal_comma = {answer} "))
+    assert rows_of(tmp_path)["cost"].to_list() == pytest.approx([read, 900])
+
+
+def test_costs_that_show_what_their_marks_do_are_not_asked_for(tmp_path):
+    found, _ = mapped(tmp_path, COSTS.format("$1,204") + "T1;2024-05-01;106000;relined 2L;$9.50\n")
+    assert found.is_clear
+    assert rows_of(tmp_path)["cost"].to_list() == [1204, 900, 9.5]
+
+
+def test_a_column_of_words_is_no_cost(tmp_path):
+    _, told = mapped(tmp_path, COSTS.format("warranty").replace(";900", ";see order"))
+    assert "left alone: its cells are mostly no numbers" in told
