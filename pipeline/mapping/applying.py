@@ -129,14 +129,14 @@ class _Way:
 
     def unit(self, contract_unit: str) -> str | None:
         """The unit of a column that states none: as answered, or as the fleet states."""
-        units, answers = self.settings.units, self.settings.answers
-        length = _first(
-            answers.length, units.length if "length" in units.model_fields_set else None
-        )
+        units, answers, own = self.settings.units, self.settings.answers, self.recipe
+        stated = units.model_fields_set
+        length = _first(own.length, answers.length, units.length if "length" in stated else None)
         distance = _first(
-            answers.distance, units.distance if "distance" in units.model_fields_set else None
+            own.distance, answers.distance, units.distance if "distance" in stated else None
         )
-        return {"mm": length, "km": distance}.get(contract_unit)
+        unit = {"mm": length, "km": distance}.get(contract_unit)
+        return None if unit == "ask" else unit
 
     def words_of(self, heading: str) -> dict[str, str]:
         """The file's own words of a column, as they are compared."""
@@ -663,7 +663,9 @@ def _to_say(column: _Column) -> str:
 def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
     what = {"mm": "length", "km": "distance"}.get(unit or "")
     if what and not column.unit:
-        yield r"\d", f" (or set {what} under [answers])"
+        is_own = getattr(way.recipe, what) == "ask"
+        where = f"{what} in its [[files]]" if is_own else f"{what} under [answers]"
+        yield r"\d", f" (or set {where})"
     is_cost = column.name == "cost"
     if (what or is_cost) and way.decimal_comma is None:
         yield r"\d[.,]\d" if is_cost else TWO_MARKS, " (or set decimal_comma under [answers])"

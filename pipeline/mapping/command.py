@@ -19,7 +19,15 @@ from pipeline.mapping.findings import (
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import INSPECTED, place_in
 from pipeline.mapping.jobs import kinds_of
-from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
+from pipeline.mapping.questions import (
+    Question,
+    Value,
+    agreeing,
+    asked,
+    chosen,
+    own_units_given,
+    questions,
+)
 from pipeline.mapping.shapes import SHEET, shaped_grids
 from pipeline.mapping.words import (
     CORES,
@@ -83,7 +91,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
         found, unreadable, others, hidden = _looked_at(lake, own)
     settled = [settling(t, own.files) for t in found]
     left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
-    shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole))
+    shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole), own.files)
     open_questions = questions([form.found for form in shown], whole)
     for form in shown:
         _show(form, tell)
@@ -91,7 +99,8 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
         if recipe is not None and table.job_lines:
             tell(f"{table.path}: {counted(table.row_count, 'row')}, read as {SETTINGS_FILE} says")
             _show_jobs(table, recipe.jobs, tell)
-    answers = _given_before(whole, own) | (asked(open_questions, ask, tell) if ask else {})
+    answers = _given_before(whole, own) | own_units_given([form.found for form in shown], whole)
+    answers |= asked(open_questions, ask, tell) if ask else {}
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)
@@ -252,7 +261,10 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
         c for c in found.columns
         if c.examples and not c.target and not c.why.startswith(READ_AS)
     ]  # fmt: skip
-    readings = [replace(c, meant=named) for c in left if (named := _reading_in(c))]
+    readings = [
+        replace(c, meant=c.meant if c.meant.startswith(named) else named)
+        for c in left if (named := _reading_in(c))
+    ]  # fmt: skip
     shown = {c.heading for c in readings} | {SHEET}
     others = [c for c in left if c.meant and c.heading not in shown]
     for columns, told in ((readings, "seems to hold readings"), (others, "has a known heading")):
@@ -302,4 +314,6 @@ def _say_what_is_left(
     )
     if open_questions:
         to_answer = counted(len(open_questions), "question")
-        tell(f"{to_answer} to answer under [answers] in {SETTINGS_FILE}")
+        named = {"[[files]]" if q.is_of_a_form else "[answers]" for q in open_questions}
+        where = " and ".join(sorted(named, reverse=True))
+        tell(f"{to_answer} to answer under {where} in {SETTINGS_FILE}")

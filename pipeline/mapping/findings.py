@@ -114,7 +114,8 @@ class ColumnFound:
 class TableFound:
     """A table in a file: where, what its rows are (none: nothing of ours), and its columns.
 
-    ``sums`` are the words that stand for a unit in rows that sum up others.
+    ``sums`` are the words that stand for a unit in rows that sum up others; ``own_units`` what is
+    measured in another unit than in other tables, each with the units that its cells can be in.
     """
 
     path: str
@@ -130,6 +131,7 @@ class TableFound:
     missing: tuple[str, ...] = ()
     slid: int = 0
     sums: tuple[str, ...] = ()
+    own_units: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     @property
     def is_usable(self) -> bool:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
+from pipeline.mapping.tables import is_of
 from pipeline.mapping.words import KINDS, tokens
 from pipeline.settings import Settings
 
@@ -12,13 +13,15 @@ Value = str | bool | int
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One key of ``[answers]``: what to ask, what may be said, and what is taken if nothing is."""
+    """One key of ``[answers]``, or of a ``[[files]]``: what to ask, what may be said, and what is
+    taken if nothing is."""
 
     key: str
     text: str
     choices: dict[str, Value]
     default: str
     where: str
+    is_of_a_form: bool = False
 
     @property
     def accepted(self) -> list[str]:
@@ -49,15 +52,16 @@ ORDER = (
 
 def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound]:
     """Tables of which columns that state no unit can all be in one: that of the answer, or one that
-    can still be answered; the others are left alone, and it is said why. An answer that no column
-    fits is taken at its word."""
+    can still be answered; the others are left alone, and it is said why. A table of which none can
+    is asked for by itself. An answer that no column fits is taken at its word."""
     tables = list(found)
     for kind in ("length", "distance"):
         units = _units(tables, kind, getattr(settings.answers, kind))
+        asking = [t for t in tables if kind in t.asks]
+        # Of sheets of one file none can be named apart from the others.
+        others = {t.path for t in asking if any(set(fit) & set(units) for fit in _fits(t, kind))}
         tables = [
-            with_columns(t, tuple(_in_one_of(c, kind, units) for c in t.columns))
-            if kind in t.asks
-            else t
+            _agreeing(t, kind, units, own=t.path not in others) if kind in t.asks else t
             for t in tables
         ]
     return tables
@@ -74,6 +78,35 @@ def _units(found: Sequence[TableFound], kind: str, answered: str | None = None) 
     return tuple(unit for unit, told in of.items() if told == best and any(told))
 
 
+def _fits(table: TableFound, kind: str) -> list[tuple[str, ...]]:
+    """The units that each column that states none can be in."""
+    return [c.fits for c in table.columns if c.target and kind in c.asks]
+
+
+def _agreeing(table: TableFound, kind: str, units: Sequence[str], *, own: bool) -> TableFound:
+    """A table with the columns that can be in one of these units; or all in units of its own."""
+    fits = _fits(table, kind)
+    common = tuple(unit for unit in KINDS[kind] if all(unit in one for one in fits))
+    if own and common and not any(set(one) & set(units) for one in fits):
+        here = frozenset({own_key(kind)})
+        columns = (
+            replace(c, asks=c.asks - {kind} | here) if kind in c.asks else c for c in table.columns
+        )
+        own_units = (*table.own_units, (kind, common))
+        return replace(with_columns(table, tuple(columns)), own_units=own_units)
+    return with_columns(table, tuple(_in_one_of(c, kind, units) for c in table.columns))
+
+
+def own_key(kind: str) -> str:
+    """What is asked of a table whose unit is another than that of others."""
+    return f"{kind} of these files"
+
+
+def form_key(kind: str, found: TableFound) -> str:
+    """By which the answer for a form's own unit is known."""
+    return f"{kind} of {found.path} {found.sheet}".rstrip()
+
+
 def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFound:
     if not column.target or kind not in column.asks or set(column.fits) & set(units):
         return column
@@ -82,7 +115,7 @@ def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFo
         why = f"states no unit, and its cells can be in {fits}, not in {others} as others"
     else:
         why = "states no unit, and its cells are too small or too large in any that is known"
-    unit = f"_{column.fits[0]}" if column.fits else ""
+    unit = "_in" if "in" in column.fits else f"_{column.fits[0]}" if column.fits else ""
     return replace(column, target="", why=why, meant=f"{column.target}{unit}", asks=frozenset())
 
 
@@ -94,7 +127,40 @@ def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]
         answered.add("day_first")
     if "decimal_comma" in settings.fleet.model_fields_set:
         answered.add("decimal_comma")
-    return [_question(key, found) for key in ORDER if key in asked and key not in answered]
+    general = [_question(key, found) for key in ORDER if key in asked and key not in answered]
+    given = own_units_given(found, settings)
+    return [
+        *general,
+        *(
+            _own_question(table, kind, units)
+            for table in found
+            for kind, units in table.own_units
+            if table.is_usable and form_key(kind, table) not in given
+        ),
+    ]
+
+
+def own_units_given(found: Sequence[TableFound], settings: Settings) -> dict[str, Value]:
+    """The units that some ``[[files]]`` of the settings name for forms with units of their own."""
+    given: dict[str, Value] = {}
+    for table in found:
+        recipes = [f for f in settings.files if f.files and is_of(f, table.path)]
+        for kind, _ in table.own_units:
+            for recipe in recipes:
+                unit = getattr(recipe, kind)
+                if unit not in {None, "ask"}:
+                    given[form_key(kind, table)] = unit
+    return given
+
+
+def _own_question(table: TableFound, kind: str, units: Sequence[str]) -> Question:
+    column = next(c for c in table.columns if c.target and own_key(kind) in c.asks)
+    what = {"length": "lengths", "distance": "odometers"}[kind]
+    text = f"Which unit have the {what} here? They cannot be in that of other files."
+    where = f'"{column.heading}" in {table.path}, as in {next(iter(column.examples), "")}'
+    choices: dict[str, Value] = {unit: unit for unit in units}
+    default = "in" if "in" in units else units[0]
+    return Question(form_key(kind, table), text, choices, default, where, is_of_a_form=True)
 
 
 def _question(key: str, found: Sequence[TableFound]) -> Question:

@@ -114,9 +114,14 @@ def key_of(heading: str) -> str:
     return " ".join(heading.split()).casefold()
 
 
+def is_of(recipe: OwnFile, path: str) -> bool:
+    """Whether a recipe is for files of this path."""
+    return not recipe.files or any(fnmatch(path, part) for part in recipe.files.split("|"))
+
+
 def fits(recipe: OwnFile, heading: Heading, path: str) -> bool:
     """Whether a heading has every column that a recipe reads."""
-    if recipe.files and not fnmatch(path, recipe.files):
+    if not is_of(recipe, path):
         return False
     known = {key_of(cell) for cell in heading.cells}
     wanted = {key_of(own) for own, told in recipe.columns.items() if told or recipe.table == "none"}
@@ -200,11 +205,12 @@ def _headings(
 ) -> Iterator[tuple[OwnFile, Heading]]:
     taken = -1
     for index in _candidates(grid, recipes):
-        best: tuple[int, OwnFile, Heading] | None = None
+        best: tuple[tuple[int, bool], OwnFile, Heading] | None = None
         for recipe in recipes:
             heading = heading_at(grid, index, recipe.heading_rows)
             if index > taken and heading is not None and fits(recipe, heading, path):
-                size = sum(1 for told in recipe.columns.values() if told)
+                # Of two that read as much, the one that names its files is meant for them.
+                size = sum(1 for told in recipe.columns.values() if told), bool(recipe.files)
                 if best is None or size > best[0]:
                     best = (size, recipe, heading)
         if best is not None:
