@@ -10,6 +10,7 @@ from itertools import pairwise
 
 from pipeline.mapping.words import (
     AXLE_WORDS,
+    AXLES_BEFORE_NUMBERS,
     BOTH,
     CORES,
     END_OF,
@@ -173,7 +174,7 @@ def _side_at(
 def _axle_at(of: tuple[str, ...]) -> tuple[int | str | None, int, bool]:
     """The axle that the next words name, how many say so, and whether its word is among them."""
     token, after = of[0], of[1] if len(of) > 1 else ""
-    if (token in AXLE_WORDS or token == "a") and after.isdigit():
+    if (token in AXLE_WORDS or token in AXLES_BEFORE_NUMBERS) and after.isdigit():
         return int(after), 2, True
     if token in END_OF:
         return END_OF[token], 2 if after in AXLE_WORDS else 1, True
@@ -187,8 +188,11 @@ def _axle_at(of: tuple[str, ...]) -> tuple[int | str | None, int, bool]:
 
 
 def _is_ordinal(of: tuple[str, ...]) -> bool:
-    """2nd axle: the digits and the letters are words of their own."""
-    return len(of) == 3 and of[1] in {"st", "nd", "rd", "th"} and of[2] in AXLE_WORDS
+    """2nd axle, 2e as: the digits and the letters are words of their own."""
+    if len(of) < 3:
+        return False
+    english = of[1] in {"st", "nd", "rd", "th"} and of[2] in AXLE_WORDS
+    return english or of[1:] in {("e", "as"), ("ste", "as"), ("de", "as")}
 
 
 def _placed(
@@ -290,6 +294,7 @@ def _without_bare_number(found: Meaning, of: tuple[str, ...], has_axles: bool) -
     if not isinstance(found.axle, int):
         return found
     named = any(t in AXLE_WORDS or t in ORDINALS or t in {"st", "nd", "rd", "th"} for t in of)
+    named |= any(_axle_at(of[i : i + 3])[2] for i, t in enumerate(of) if t == "as" or t.isdigit())
     if named and has_axles:
         return Meaning(None, why="an axle in the heading, and a column for it")
     if not named and (found.side is None or has_axles):

@@ -336,6 +336,8 @@ SAYS_KM = _words(
 AXLE_WORDS = _words(
     "axle ax axles achse essieu eje eixo asse os naprava axel aksel axa puntea tengely ось"
 )
+# Words for an axle only where its number follows: lining as left is of no axle.
+AXLES_BEFORE_NUMBERS = {"a", "as"}
 ORDINALS = {
     **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
     **{"first": 1, "second": 2, "third": 3, "fourth": 4, "erste": 1, "zweite": 2, "dritte": 3},

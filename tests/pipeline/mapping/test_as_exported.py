@@ -309,3 +309,13 @@ def test_costs_that_show_what_their_marks_do_are_not_asked_for(tmp_path):
 def test_a_column_of_words_is_no_cost(tmp_path):
     _, told = mapped(tmp_path, COSTS.format("warranty").replace(";900", ";see order"))
     assert "left alone: its cells are mostly no numbers" in told
+
+
+def test_two_rows_of_dutch_headings_are_read(tmp_path):
+    text = (
+        ";;;Remvoering as 1;;Remvoering as 2;\nKenteken;Datum;Km-stand;links;rechts;links;rechts\n"
+    )
+    found, _ = mapped(tmp_path, f"{text};;;mm;mm;mm;mm\nT1;2024-01-09;100000;15;14;13;12\n")
+    assert found.is_clear
+    places = rows_of(tmp_path).select("axle_no", "side", "lining_mm").rows()
+    assert places == [(1, "L", 15), (1, "R", 14), (2, "L", 13), (2, "R", 12)]
