@@ -28,7 +28,14 @@ from pipeline.lake.cells import (
 )
 from pipeline.lake.files import Cells
 from pipeline.mapping import jobs, reading
-from pipeline.mapping.findings import PLACED, concept_of, placed_words
+from pipeline.mapping.findings import (
+    PLACED,
+    concept_of,
+    jobs_in,
+    jobs_left_alone,
+    placed_words,
+    reading_named,
+)
 from pipeline.mapping.headings import place_in
 from pipeline.mapping.jobs import left_or_right
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
@@ -242,16 +249,25 @@ def typed_table(table: Table, settings: Settings) -> Typed:
 
 
 def _left_alone(table: Table) -> Iterator[str]:
-    """What is worth a word of columns that ``fleet.toml`` leaves alone."""
+    """What is worth a word of columns that nothing reads."""
     cells, told = table.heading.cells, {key_of(o): t for o, t in table.recipe.columns.items()}
-    again = [
-        cell
+    left = [
+        i
         for i, cell in enumerate(cells)
-        if cell and is_again(cells, i) and told.get(key_of(cell)) == ""
+        if cell and not told.get(key_of(cell)) and key_of(cell) not in table.elsewhere
         if not table.body[f"c{i}"].is_null().all()
     ]
+    again = [cells[i] for i in left if is_again(cells, i) and key_of(cells[i]) in told]
     if again:
         yield f"left alone, as a heading of the same name stands before: {', '.join(again)}"
+    if table.recipe.table == "inspections":
+        readings = [c for i in left if (c := cells[i]) not in again and reading_named(c)]
+        if readings:
+            yield f"left alone, though by their headings readings: {', '.join(readings)}"
+    for i in left:
+        lines = jobs_in(table.body[f"c{i}"], table.recipe.jobs)
+        if lines:
+            yield jobs_left_alone(cells[i], lines)
 
 
 def _from_above(

@@ -14,10 +14,12 @@ from pipeline.mapping.findings import (
     READ_AS,
     ColumnFound,
     TableFound,
+    jobs_left_alone,
+    reading_named,
     tables_found,
 )
 from pipeline.mapping.grids import HIDDEN, Grid
-from pipeline.mapping.headings import INSPECTED, place_in
+from pipeline.mapping.headings import INSPECTED
 from pipeline.mapping.jobs import kinds_of
 from pipeline.mapping.questions import (
     Question,
@@ -29,15 +31,6 @@ from pipeline.mapping.questions import (
     questions,
 )
 from pipeline.mapping.shapes import SHEET, shaped_grids
-from pipeline.mapping.words import (
-    CORES,
-    KINDS,
-    MEASURED,
-    NOT_READ_NOW,
-    PERCENT,
-    UNIT_OF,
-    tokens,
-)
 from pipeline.mapping.writing import (
     Form,
     forms,
@@ -185,21 +178,34 @@ def _show(form: Form, tell: Tell) -> None:
             f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
     for column in found.columns:
-        examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
-        sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
-        alike = [c.target for c in found.columns].count(column.target) > 1
-        sure += " (the thinnest of several counts)" * bool(alike and column.target)
-        tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
-    if found.is_usable and found.slid:
-        rows = counted(found.slid, "row")
-        tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
-    if found.is_usable and found.sums:
-        tell(f"  rows of {', '.join(found.sums[:4])} sum up others, and will be set aside")
-    if found.is_usable:
-        _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
+        _show_column(column, found, tell)
+    _show_rows_lost(found, tell)
     _show_lost(found, tell)
     if found.is_usable:
+        for column in found.columns:
+            if column.jobs:
+                tell(f"  {jobs_left_alone(column.heading, column.jobs)}; {_to_read_jobs(column)}")
         _show_jobs(found, JobWords(), tell)
+
+
+def _show_column(column: ColumnFound, found: TableFound, tell: Tell) -> None:
+    examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
+    sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
+    alike = [c.target for c in found.columns].count(column.target) > 1
+    sure += " (the thinnest of several counts)" * bool(alike and column.target)
+    tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
+
+
+def _show_rows_lost(found: TableFound, tell: Tell) -> None:
+    """Rows that will be set aside, and columns of another table than this."""
+    if not found.is_usable:
+        return
+    if found.slid:
+        rows = counted(found.slid, "row")
+        tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
+    if found.sums:
+        tell(f"  rows of {', '.join(found.sums[:4])} sum up others, and will be set aside")
+    _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
 
 
 _SHOWN = 5  # wordings of each kind of job
@@ -225,21 +231,8 @@ _ABOVE = (
 
 
 def _reading_in(column: ColumnFound) -> str:
-    """What a heading that is left alone seems to be a reading of, as it would be named; empty
-    where it names none, or more than one, or a word makes it another thing than was read."""
-    place = place_in(tokens(column.heading), {"l": "L", "r": "R"}, offside=True)
-    words = set(place.rest)
-    named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
-             if core <= words]  # fmt: skip
-    most = {concept for size, concept in named if size == max(named)[0]}
-    if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or _OF_OTHERS in column.why or place.why:
-        return ""
-    concept = most.pop()
-    units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
-    unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
-    axle = str(place.axle or "") if place.named or place.side else ""
-    where = f"{axle}{' ' * (not axle.isdigit())}{place.side or ''}".strip()
-    return f"{where} {concept}{'_' * bool(unit)}{unit}".strip()
+    """What a column that is left alone seems to be a reading of; empty where it is none."""
+    return "" if _OF_OTHERS in column.why else reading_named(column.heading)
 
 
 def _show_elsewhere(headings: list[str], tell: Tell) -> None:
@@ -248,6 +241,14 @@ def _show_elsewhere(headings: list[str], tell: Tell) -> None:
             f"  not read from here: {', '.join(headings)}; what they hold belongs into a table of "
             "its own: jobs with unit, axle, side, day and odometer, or a register"
         )
+
+
+def _to_read_jobs(column: ColumnFound) -> str:
+    """What to write so that the jobs of a column are read."""
+    return (
+        f"to read them, in {SETTINGS_FILE} a second [[files]] of the same columns: "
+        f'table = "work", "{column.heading}" = "job"'
+    )
 
 
 # What a word of a column may be said to mean.

@@ -15,7 +15,7 @@ import polars as pl
 from pipeline.contract import columns_of
 from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
+from pipeline.mapping.headings import INSPECTED, Meaning, meanings, place_in, sides_told_by
 from pipeline.mapping.jobs import actions_of
 from pipeline.mapping.shapes import SHEET, TITLED, held_of, taken_from_above
 from pipeline.mapping.tables import (
@@ -29,9 +29,12 @@ from pipeline.mapping.tables import (
     slid,
 )
 from pipeline.mapping.words import (
+    CORES,
     END_OF,
     KINDS,
     MEASURED,
+    NOT_READ_NOW,
+    PERCENT,
     SIDE_OF,
     UNIT_OF,
     cell_words,
@@ -43,9 +46,11 @@ from pipeline.mapping.words import (
     tokens,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
+from pipeline.values import counted
 
 SAMPLE_ROWS = 20_000
 EXAMPLES = 3
+MOST_JOBS = 2_000  # different cells of a column that is left alone that are looked at for jobs
 MOST_NOTES = 50  # different notes of a column that are written down as such
 # What a concept is called in each table; the tables that have it.
 NAMES = {
@@ -87,7 +92,8 @@ class ColumnFound:
     agree; ``values`` are its words, with what they are taken for, ``strange`` one that is not
     known; ``asks`` are the questions whose answers it is read by; ``fits`` the units that its cells
     may be in where none is stated; ``rival`` what it and another column would both be; ``blank``
-    rows in which its cell may be that of the row above.
+    rows in which its cell may be that of the row above; ``jobs`` its cells that tell of some, where
+    nothing reads them.
     """
 
     heading: str
@@ -101,6 +107,7 @@ class ColumnFound:
     strange: str = ""
     fits: tuple[str, ...] = ()
     blank: str = ""
+    jobs: tuple[tuple[str, int], ...] = ()
 
     @property
     def told(self) -> str:
@@ -428,6 +435,7 @@ def _column(
         return replace(found, why="the name of the sheet", meant="unit_id")
     if said.concept is None:
         discs = any(map(says_disc, some.unique()))
+        found = replace(found, jobs=jobs_in(cells, JobWords()) if table != "none" else ())
         return replace(found, why="rows of disc brakes are set aside by it") if discs else found
     if table == "none":
         return replace(found, why=f"{said.concept}, of no table that is read")
@@ -448,6 +456,37 @@ def _column(
     else:
         result = _worded(found, name, said, some, cells, sample)
     return result if result.target else replace(result, meant=_placed(name, said)[0])
+
+
+def reading_named(heading: str) -> str:
+    """What the heading of a column that is left alone seems to be a reading of, as it would be
+    named; empty where it names none, or more than one, or a word makes it another thing."""
+    place = place_in(tokens(heading), {"l": "L", "r": "R"}, offside=True)
+    words = set(place.rest)
+    named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
+             if core <= words]  # fmt: skip
+    most = {concept for size, concept in named if size == max(named)[0]}
+    if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why:
+        return ""
+    concept = most.pop()
+    units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
+    unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
+    axle = str(place.axle or "") if place.named or place.side else ""
+    where = f"{axle}{' ' * (not axle.isdigit())}{place.side or ''}".strip()
+    return f"{where} {concept}{'_' * bool(unit)}{unit}".strip()
+
+
+def jobs_in(cells: pl.Series, words: JobWords) -> tuple[tuple[str, int], ...]:
+    """Cells of a column that tell of known jobs, and how often, the most frequent first."""
+    told = cells.filter(cells.str.contains(r"\p{L}{3}").fill_null(value=False))
+    counts = told.value_counts(sort=True).head(MOST_JOBS)
+    return tuple((line, n) for line, n in counts.iter_rows() if actions_of(line, words))
+
+
+def jobs_left_alone(heading: str, lines: Sequence[tuple[str, int]]) -> str:
+    """That a column tells of jobs and nothing reads them."""
+    rows = counted(sum(n for _, n in lines), "row")
+    return f'{heading} tells of jobs in {rows}, as in "{lines[0][0][:60]}", and is left alone'
 
 
 def _name(concept: str, table: str) -> str | None:

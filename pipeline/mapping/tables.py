@@ -32,7 +32,7 @@ class Table:
     """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand,
     ``is_text`` whether cells stand where separators put them, and not each in a place of its own;
     ``whole`` all rows below the heading, where ``body`` is some of them; ``own_numbers`` as of its
-    grid.
+    grid; ``elsewhere`` the headings that another table of the same rows reads.
     """
 
     recipe: OwnFile
@@ -41,6 +41,7 @@ class Table:
     is_text: bool = False
     whole: pl.DataFrame | None = None
     own_numbers: frozenset[str] = frozenset()
+    elsewhere: frozenset[str] = frozenset()
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
@@ -178,10 +179,12 @@ def _with_jobs(table: Table, recipes: Sequence[OwnFile]) -> list[Table]:
     readings = {key for own, told in read.columns.items() if told for key in [key_of(own)]}
     readings -= {key_of(own) for own, told in done.columns.items() if told}
     job, reading = (_is_written(table, keys) for keys in (jobs & set(named), readings))
+    bodies = {"inspections": table.body.filter(reading | ~job), "work": table.body.filter(job)}
     return [
-        replace(table, recipe=read, body=table.body.filter(reading | ~job), whole=table.body),
-        replace(table, recipe=done, body=table.body.filter(job), whole=table.body),
-    ]
+        replace(table, recipe=recipe, body=bodies[recipe.table], whole=table.body,
+                elsewhere=frozenset(key_of(own) for own, told in other.columns.items() if told))
+        for recipe, other in ((read, done), (done, read))
+    ]  # fmt: skip
 
 
 def _is_a_job(told: str) -> bool:

@@ -1,11 +1,13 @@
 """What workshops' exports have beside plain rows: footers, other files, rows of units, jobs told
 elsewhere. Each is read, or said not to be."""
 
+import re
+
 import polars as pl
 import pytest
 
 from pipeline.cli import main
-from pipeline.mapping.applying import typed_table
+from pipeline.mapping.applying import Typed, typed_table
 from pipeline.mapping.command import map_lake
 from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import tables_in
@@ -15,6 +17,13 @@ from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 
 HEAD = "Unit;Date;Km;1L lining mm;1R lining mm\n"
 ROWS = "T1;2024-01-09;100000;15;14\nT1;2024-04-09;109000;14;13\n"
+
+
+def tables_of(folder) -> list[Typed]:
+    """Every table that is read of a lake's one file."""
+    path, own = folder / "a.csv", load_settings(folder / "fleet.toml")
+    grids = shaped_grids(path.read_bytes(), path)
+    return [typed_table(t, own) for g in grids for t in tables_in(g, own.files, "a.csv")]
 
 
 def checked(folder, capsys) -> str:
@@ -173,10 +182,7 @@ T2;2024-02-09;50000;1;10;9;
     settings = tmp_path / "fleet.toml"
     mapped(tmp_path, text)
     settings.write_text(settings.read_text().replace("# fill_down = false", "fill_down = true"))
-    path = tmp_path / "a.csv"
-    own = load_settings(settings)
-    grids = shaped_grids(path.read_bytes(), path)
-    typed = [typed_table(t, own) for g in grids for t in tables_in(g, own.files, "a.csv")]
+    typed = tables_of(tmp_path)
     jobs = next(t.rows for t in typed if t.table == "work")
     assert jobs.select("unit_id", "axle_no", "action").rows() == [
         ("T1", 1, "reline"), ("T2", 2, "reline"),
@@ -319,3 +325,40 @@ def test_two_rows_of_dutch_headings_are_read(tmp_path):
     assert found.is_clear
     places = rows_of(tmp_path).select("axle_no", "side", "lining_mm").rows()
     assert places == [(1, "L", 15), (1, "R", 14), (2, "L", 13), (2, "R", 12)]
+
+
+REMARKS = "Unit;Date;Km;1L lining mm;1R lining mm;Remarks\nT1;2024-01-09;100000;8;8;\n"
+REMARKS += "T1;2024-04-09;109000;17;17;relined axle 1 both sides\nT1;2024-07-09;118000;16;16;{}\n"
+TELLS = 'Remarks tells of jobs in 2 rows, as in "relined axle 1 both sides", and is left alone'
+
+
+def test_jobs_told_in_remarks_are_said_to_be_left_alone(tmp_path, capsys):
+    text = REMARKS.format("replaced adjuster 1L")
+    _, told = mapped(tmp_path, text)
+    assert f"  {TELLS}; to read them, in fleet.toml a second [[files]]" in told
+    assert f"a.csv: loaded; {TELLS}" in checked(tmp_path, capsys)
+    settings = tmp_path / "fleet.toml"  # and so they are read
+    first = "[[files]]" + settings.read_text().partition("[[files]]")[2].partition("# <<<")[0]
+    second = first.replace('"inspections"', '"work"').replace("inspected_on", "done_on")
+    second = re.sub(r"Remarks +=.*", 'Remarks = "job"', second)
+    for side in "LR":
+        second = second.replace(f'= "1{side} lining_mm"', '= ""')
+    settings.write_text(f"{first}\n{second}")
+    said = checked(tmp_path, capsys)
+    assert "tells of jobs" not in said
+    assert "0 set aside" in said
+    typed = [t for t in tables_of(tmp_path) if t.table == "work"]
+    actions = [a for t in typed for a in t.rows["action"].to_list()]
+    assert sorted(actions) == ["adjuster_replaced", "reline", "reline"]
+
+
+def test_remarks_of_no_job_are_nothing_to_tell_of(tmp_path, capsys):
+    _, told = mapped(tmp_path, REMARKS.format("ok").replace("relined axle 1 both sides", "linings good"))
+    assert "tells of jobs" not in told + checked(tmp_path, capsys)
+
+
+def test_check_says_that_a_reading_of_one_side_alone_is_left_alone(tmp_path, capsys):
+    head = HEAD.replace("1R lining mm\n", "1R lining mm;1L free stroke mm;1L lining new mm\n")
+    mapped(tmp_path, head + ROWS.replace("\n", ";18;20\n"))
+    said = checked(tmp_path, capsys)
+    assert "left alone, though by their headings readings: 1L free stroke mm\n" in said
