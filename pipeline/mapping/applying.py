@@ -36,7 +36,7 @@ from pipeline.mapping.findings import (
     placed_words,
     reading_named,
 )
-from pipeline.mapping.headings import place_in
+from pipeline.mapping.headings import OF_HOURS, names_hours, place_in
 from pipeline.mapping.jobs import left_or_right
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
@@ -248,6 +248,12 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     return Typed(name, rows, table.body.height, unused, (*notes, *_left_alone(reader.table)))
 
 
+def hours_for_km(recipe: OwnFile) -> list[str]:
+    """Headings of hours that ``fleet.toml`` has read as an odometer."""
+    told = {own: own_target(value, recipe.table) for own, value in recipe.columns.items() if value}
+    return [own for own, t in told.items() if t and t.name == "odometer" and names_hours(own)]
+
+
 def _left_alone(table: Table) -> Iterator[str]:
     """What is worth a word of columns that nothing reads."""
     cells, told = table.heading.cells, {key_of(o): t for o, t in table.recipe.columns.items()}
@@ -264,6 +270,9 @@ def _left_alone(table: Table) -> Iterator[str]:
         readings = [c for i in left if (c := cells[i]) not in again and reading_named(c)]
         if readings:
             yield f"left alone, though by their headings readings: {', '.join(readings)}"
+    for heading in hours_for_km(table.recipe):
+        if key_of(heading) in map(key_of, cells):
+            yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
     for i in left:
         lines = jobs_in(table.body[f"c{i}"], table.recipe.jobs)
         if lines:

@@ -1,13 +1,13 @@
 """``drumline map``: looks at a lake's files, says what it takes them for, and writes that down."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.lake import LEFT_ALONE, SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
-from pipeline.mapping.applying import QUOTES
+from pipeline.mapping.applying import QUOTES, hours_for_km
 from pipeline.mapping.findings import (
     NOTHING_OF_OURS,
     PLACED,
@@ -19,12 +19,13 @@ from pipeline.mapping.findings import (
     tables_found,
 )
 from pipeline.mapping.grids import HIDDEN, Grid
-from pipeline.mapping.headings import INSPECTED
+from pipeline.mapping.headings import INSPECTED, OF_HOURS
 from pipeline.mapping.jobs import kinds_of
 from pipeline.mapping.questions import (
     Question,
     Value,
     agreeing,
+    as_told,
     asked,
     chosen,
     own_units_given,
@@ -40,7 +41,7 @@ from pipeline.mapping.writing import (
     without_own_part,
 )
 from pipeline.places import Place
-from pipeline.settings import JobWords, Settings, settings_from
+from pipeline.settings import JobWords, OwnFile, Settings, settings_from
 from pipeline.values import CAP_STATES, REASONS, counted
 
 Tell = Callable[[str], None]
@@ -85,13 +86,13 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     settled = [settling(t, own.files) for t in found]
     left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole), own.files)
-    open_questions = questions([form.found for form in shown], whole)
+    told = [(t, recipe) for t, recipe in zip(found, settled, strict=True) if recipe is not None]
+    by_hand = [as_told(t, recipe) for t, recipe in told if recipe.table != "none"]
+    open_questions = questions([*(form.found for form in shown), *by_hand], whole)
     for form in shown:
         _show(form, tell)
-    for table, recipe in zip(found, settled, strict=True):
-        if recipe is not None and table.job_lines:
-            tell(f"{table.path}: {counted(table.row_count, 'row')}, read as {SETTINGS_FILE} says")
-            _show_jobs(table, recipe.jobs, tell)
+    for table, recipe in told:
+        _show_told(table, recipe, tell)
     answers = _given_before(whole, own) | own_units_given([form.found for form in shown], whole)
     answers |= asked(open_questions, ask, tell) if ask else {}
     new = settings_text(text, shown, answers, open_questions)
@@ -101,6 +102,19 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     _say_what_is_left(shown, [*hidden, *unreadable], still_open, tell)
     others |= len(left) < len(found)
     return Mapped(tuple(shown), tuple(unreadable), len(still_open), others)
+
+
+def _show_told(table: TableFound, recipe: OwnFile, tell: Tell) -> None:
+    """What is worth a word of a table that is read as a person has written."""
+    hours = [
+        f"{heading}: read as an odometer; hours {OF_HOURS}" for heading in hours_for_km(recipe)
+    ]
+    if table.job_lines or hours:
+        tell(f"{table.path}: {counted(table.row_count, 'row')}, read as {SETTINGS_FILE} says")
+    for line in hours:
+        tell(f"  {line}")
+    if table.job_lines:
+        _show_jobs(table, recipe.jobs, tell)
 
 
 def _given_before(whole: Settings, own: Settings) -> dict[str, Value]:
@@ -171,7 +185,7 @@ def _show(form: Form, tell: Tell) -> None:
     kind = f"taken for {found.table}" if found.is_usable else "left alone"
     tell(f"{files}: {counted(form.row_count, 'row')}, {kind}")
     if found.table == "none":
-        tell(f"  {NOTHING_OF_OURS}")
+        tell(f"  {found.dead_end or NOTHING_OF_OURS}")
     if found.missing and found.table != "none":
         tell(
             f"  it looks like {found.table}, but no column is understood as "
@@ -180,6 +194,7 @@ def _show(form: Form, tell: Tell) -> None:
     for column in found.columns:
         _show_column(column, found, tell)
     _show_rows_lost(found, tell)
+    _show_dead_ends(found, tell)
     _show_lost(found, tell)
     if found.is_usable:
         for column in found.columns:
@@ -194,6 +209,16 @@ def _show_column(column: ColumnFound, found: TableFound, tell: Tell) -> None:
     alike = [c.target for c in found.columns].count(column.target) > 1
     sure += " (the thinnest of several counts)" * bool(alike and column.target)
     tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
+
+
+def _show_dead_ends(found: TableFound, tell: Tell) -> None:
+    """Columns that can be of no use, and what would do, a line for those alike."""
+    alike: dict[str, list[str]] = {}
+    for column in found.columns:
+        if column.dead_end:
+            alike.setdefault(column.dead_end, []).append(column.heading)
+    for why, headings in alike.items():
+        tell(f"  {', '.join(headings[:4])}{' …' * (len(headings) > 4)}: {why}")
 
 
 def _show_rows_lost(found: TableFound, tell: Tell) -> None:
@@ -260,7 +285,7 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
     """Columns that would be read if it were said how."""
     left = [
         c for c in found.columns
-        if c.examples and not c.target and not c.why.startswith(READ_AS)
+        if c.examples and not (c.target or c.dead_end or c.why.startswith(READ_AS))
     ]  # fmt: skip
     readings = [
         replace(c, meant=c.meant if c.meant.startswith(named) else named)
@@ -304,17 +329,21 @@ def _say_what_is_left(
 ) -> None:
     for line in left:
         tell(line)
-    if not shown:
-        if not left:
-            tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
-        return
-    usable = sum(form.found.is_usable for form in shown)
-    tell(
-        f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be "
-        "corrected"
-    )
+    if shown:
+        usable = sum(form.found.is_usable for form in shown)
+        tell(
+            f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be "
+            "corrected"
+        )
+    elif not left and not open_questions:
+        tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
     if open_questions:
-        to_answer = counted(len(open_questions), "question")
-        named = {"[[files]]" if q.is_of_a_form else "[answers]" for q in open_questions}
-        where = " and ".join(sorted(named, reverse=True))
-        tell(f"{to_answer} to answer under {where} in {SETTINGS_FILE}")
+        _say_what_is_open(open_questions, tell)
+
+
+def _say_what_is_open(open_questions: Sequence[Question], tell: Tell) -> None:
+    to_answer = counted(len(open_questions), "question")
+    named = {"[[files]]" if q.is_of_a_form else "[answers]" for q in open_questions}
+    where = " and ".join(sorted(named, reverse=True))
+    keys = ", ".join(q.key for q in open_questions)
+    tell(f"{to_answer} to answer under {where} in {SETTINGS_FILE}: {keys}")

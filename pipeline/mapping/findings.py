@@ -15,7 +15,17 @@ import polars as pl
 from pipeline.contract import columns_of
 from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.headings import INSPECTED, Meaning, meanings, place_in, sides_told_by
+from pipeline.mapping.headings import (
+    INSPECTED,
+    OF_HOURS,
+    OF_WHEEL_ENDS,
+    Meaning,
+    dead_end,
+    meanings,
+    names_hours,
+    place_in,
+    sides_told_by,
+)
 from pipeline.mapping.jobs import actions_of
 from pipeline.mapping.shapes import SHEET, TITLED, held_of, taken_from_above
 from pipeline.mapping.tables import (
@@ -93,7 +103,7 @@ class ColumnFound:
     known; ``asks`` are the questions whose answers it is read by; ``fits`` the units that its cells
     may be in where none is stated; ``rival`` what it and another column would both be; ``blank``
     rows in which its cell may be that of the row above; ``jobs`` its cells that tell of some, where
-    nothing reads them.
+    nothing reads them; ``dead_end`` why it is of no use, and what would do.
     """
 
     heading: str
@@ -108,6 +118,7 @@ class ColumnFound:
     fits: tuple[str, ...] = ()
     blank: str = ""
     jobs: tuple[tuple[str, int], ...] = ()
+    dead_end: str = ""
 
     @property
     def told(self) -> str:
@@ -122,7 +133,8 @@ class TableFound:
     """A table in a file: where, what its rows are (none: nothing of ours), and its columns.
 
     ``sums`` are the words that stand for a unit in rows that sum up others; ``own_units`` what is
-    measured in another unit than in other tables, each with the units that its cells can be in.
+    measured in another unit than in other tables, each with the units that its cells can be in;
+    ``dead_end`` why nothing of it can be read, and what would do.
     """
 
     path: str
@@ -139,6 +151,7 @@ class TableFound:
     slid: int = 0
     sums: tuple[str, ...] = ()
     own_units: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    dead_end: str = ""
 
     @property
     def is_usable(self) -> bool:
@@ -292,9 +305,26 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
-    found = _with_blanks(replace(found, sums=_sums(found, body)), body)
-    found = _finished(found, sample, heading) if table != "none" else found
+    if table == "none":
+        found = replace(found, dead_end=_turned(grid))
+    else:
+        found = _with_blanks(replace(found, sums=_sums(found, body)), body)
+        found = _finished(found, sample, heading)
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _turned(grid: Grid) -> str:
+    """That a grid has its headings below one another, where it has."""
+    for column in grid.rows.columns[2:4]:
+        cells = grid.rows[column].head(HEAD_ROWS).drop_nulls().to_list()
+        said = {m.concept for m in meanings(cells)}
+        if "date" in said and len(said - {None}) > 2 and said & OF_WHEEL_ENDS:
+            return (
+                "its headings stand below one another: a column for each visit cannot be used, "
+                "because records are read row by row; what would do: a row for each visit (copy it "
+                "and paste it transposed)"
+            )
+    return ""
 
 
 def _with_blanks(found: TableFound, body: pl.DataFrame) -> TableFound:
@@ -435,7 +465,8 @@ def _column(
         return replace(found, why="the name of the sheet", meant="unit_id")
     if said.concept is None:
         discs = any(map(says_disc, some.unique()))
-        found = replace(found, jobs=jobs_in(cells, JobWords()) if table != "none" else ())
+        told = jobs_in(cells, JobWords()) if table != "none" else ()
+        found = replace(found, jobs=told, dead_end=dead_end(heading))
         return replace(found, why="rows of disc brakes are set aside by it") if discs else found
     if table == "none":
         return replace(found, why=f"{said.concept}, of no table that is read")
@@ -466,7 +497,8 @@ def reading_named(heading: str) -> str:
     named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
              if core <= words]  # fmt: skip
     most = {concept for size, concept in named if size == max(named)[0]}
-    if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why:
+    far = {UNIT_OF.get(word) for word in words} & set(DISTANCES)  # a hub odometer is no Hub
+    if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why or far:
         return ""
     concept = most.pop()
     units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
@@ -547,8 +579,19 @@ def _measured(
     looked = unit or _usual_unit(kind, some) or next(iter(found.fits), None)
     wrong = _implausible(said, looked, some, sample)
     if wrong:
-        return replace(found, why=wrong)
+        return replace(found, why=wrong, dead_end=_two_in_one(said, some))
     return replace(found, target=target, asks=frozenset(asks | placed))
+
+
+def _two_in_one(said: Meaning, some: pl.Series) -> str:
+    """That cells of a stroke hold two numbers, where most do."""
+    both = some.str.contains(r"^\s*\d[\d.,]*\D{0,4}\s*[-–—/]\s*\d[\d.,]*\D{0,4}$")
+    if not (said.concept or "").endswith("stroke") or both.sum() < MOSTLY * some.len():
+        return ""
+    return (
+        "cannot be used, because its cells hold two numbers; what would do: a column for the "
+        "stroke itself, which is applied less released"
+    )
 
 
 def _usual_unit(kind: str, some: pl.Series) -> str | None:
@@ -806,6 +849,12 @@ def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFoun
     sided = any(re.search("[LR]|near|off", target.rpartition(" ")[0]) for target in named)
     both = found.table == "register" and not sided and not bases & {"side", "position"}
     found = replace(found, missing=tuple(_missing(found.table, named, both=both)), both_sides=both)
+    if "odometer" in found.missing:
+        hours = [c.heading for c in found.columns if not c.target and names_hours(c.heading)]
+        columns = (
+            replace(c, dead_end=OF_HOURS) if c.heading in hours else c for c in found.columns
+        )
+        found = replace(found, columns=tuple(columns))
     job = next((c for c in found.columns if c.target == "job"), None)
     if job is None:
         return found

@@ -9,15 +9,19 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pipeline.mapping.words import (
+    AFTER_WORK,
     AXLE_WORDS,
     AXLES_BEFORE_NUMBERS,
     BOTH,
     CORES,
     END_OF,
+    GONE,
+    HOURS,
     KINDS,
     LINING_END_PAIRS,
     LINING_ENDS,
     MEASURED,
+    NOT_READ_NOW,
     OPTIONAL,
     ORDINALS,
     PERCENT,
@@ -85,12 +89,50 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     found = [_meaning(of, letters, offside=offside) for of in words]
     has_axles = any(m.concept in {"axle_no", "position"} for m in found)
     found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
+    found = _without_hub_odometer(found, words)
     ends = [of != whole for of, whole in zip(words, written, strict=True)]
     found = [
         m if not end or m.concept in {"lining", None} else Meaning(None, why=NO_END)
         for m, end in zip(found, ends, strict=True)
     ]
     return [replace(m, is_an_end=end) for m, end in zip(_consistent(found), ends, strict=True)]
+
+
+OF_HOURS = (
+    "cannot be used, because lives and wear are counted in km; what would do: an odometer, in km "
+    "or miles"
+)
+
+
+def dead_end(heading: str) -> str:
+    """Why a reading that a heading names can be of no use, and what would do; empty where it may
+    be."""
+    of = tokens(heading)
+    words = set(of)
+    if not any(core <= words for concept in INSPECTED for core in CORES[concept]):
+        return ""
+    if words & PERCENT:
+        return (
+            "cannot be used, because nothing says what 100 % is; what would do: what was measured, "
+            "in mm or another unit of length"
+        )
+    if words & AFTER_WORK or ("as", "left") in pairwise(of):
+        return (
+            "cannot be used, because it was read after work, and what a row says was found before; "
+            'what would do: a row of its own for it, with "yes" in a column "as left"'
+        )
+    if words & GONE and not words & (NOT_READ_NOW - GONE):
+        return (
+            "cannot be used, because nothing says how thick it was; what would do: what is left of "
+            "it, in mm or another unit of length"
+        )
+    return ""
+
+
+def names_hours(heading: str) -> bool:
+    """Whether a heading is of hours and of no distance."""
+    words = set(tokens(heading))
+    return bool(words & HOURS) and not {UNIT_OF.get(word) for word in words} & set(DISTANCES)
 
 
 NO_END = "inner and outer, or upper and lower, are told apart of linings alone"
@@ -108,6 +150,18 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
     whole = {of for of, found in named.items() if tuple(sorted(found)) in LINING_END_PAIRS}
     return [
         r if len(e) == 1 and r in whole else w for w, r, e in zip(words, rest, ends, strict=True)
+    ]
+
+
+def _without_hub_odometer(found: list[Meaning], words: Sequence[tuple[str, ...]]) -> list[Meaning]:
+    """A wheel's odometer is the unit's only where no other one is beside it."""
+    of_hub = [bool({"hub", "hubodometer"} & set(of)) for of in words]
+    if all(h for m, h in zip(found, of_hub, strict=True) if m.concept == "odometer"):
+        return found
+    beside = Meaning(None, why="another odometer is beside it")
+    return [
+        beside if hub and m.concept == "odometer" else m
+        for m, hub in zip(found, of_hub, strict=True)
     ]
 
 

@@ -4,9 +4,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
-from pipeline.mapping.tables import is_of
-from pipeline.mapping.words import KINDS, tokens
-from pipeline.settings import Settings
+from pipeline.mapping.tables import is_of, key_of
+from pipeline.mapping.words import KINDS, MEASURED, tokens
+from pipeline.settings import OwnFile, Settings, Target, own_target
 
 Value = str | bool | int
 
@@ -123,6 +123,7 @@ def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]
     """What has to be asked of these tables and is not answered yet."""
     asked = frozenset[str]().union(*(table.asks for table in found))
     answered = set(settings.answers.model_fields_set)
+    answered |= settings.units.model_fields_set
     if settings.fleet.day_first is not None:
         answered.add("day_first")
     if "decimal_comma" in settings.fleet.model_fields_set:
@@ -151,6 +152,44 @@ def own_units_given(found: Sequence[TableFound], settings: Settings) -> dict[str
                 if unit not in {None, "ask"}:
                     given[form_key(kind, table)] = unit
     return given
+
+
+def as_told(table: TableFound, recipe: OwnFile) -> TableFound:
+    """A table with its columns as ``fleet.toml`` has them, and what must be known to read them so
+    and no ``[[files]]`` says."""
+    told = {key_of(own): value for own, value in recipe.columns.items()}
+    said = {key for key in ("day_first", "decimal_comma", "fill_down", "length", "distance")
+            if getattr(recipe, key) not in {None, "ask"}}  # fmt: skip
+    columns = []
+    for column in table.columns:
+        value = told.get(key_of(column.heading), "")
+        target = own_target(value, recipe.table) if value else None
+        if target is None:
+            columns.append(replace(column, target="", asks=frozenset()))
+            continue
+        kept = column.asks & OF_CELLS if column.target or column.asks else frozenset[str]()
+        kind = _kind_without_unit(target, column)
+        asks = (kept | _asked_by(target) | ({kind} if kind else set())) - said
+        fits = column.fits or KINDS.get(kind, ())
+        columns.append(replace(column, target=value, asks=asks, fits=fits))
+    return replace(table, table=recipe.table, columns=tuple(columns), missing=(), own_units=())
+
+
+OF_CELLS = {"day_first", "days_exchanged", "decimal_comma", "fill_down", "near_side", "rear_axle"}
+
+
+def _asked_by(target: Target) -> set[str]:
+    """What must be known to place what a column holds, and to say which stroke it is."""
+    asks = {"near_side"} if target.side in {"near", "off"} else set()
+    asks |= {"rear_axle"} if target.axle == "rear" else set()
+    return asks | ({"stroke"} if target.name == "stroke" else set())
+
+
+def _kind_without_unit(target: Target, column: ColumnFound) -> str:
+    """What a column measures, where neither it nor its cells state a unit."""
+    kind = MEASURED.get(target.name, "")
+    stated = any(c.isalpha() or c in "\"″”'" for cell in column.examples for c in cell)
+    return "" if target.unit or stated or kind not in {"length", "distance"} else kind
 
 
 def _own_question(table: TableFound, kind: str, units: Sequence[str]) -> Question:

@@ -153,6 +153,7 @@ CONCEPTS = {
         stand, km ora, tacho, tachostand, tachometerstand, laufleistung, gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
+        hub odo, hub odometer,
         пробег, одометр""",
     "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
         belag, belagstarke, belagdicke, bremsbelag, bremsbelagstarke, bremsbelagdicke, restbelag,
@@ -319,13 +320,25 @@ KINDS = {
 PERCENT = _words("% percent pct prozent procent procento pourcent porcentaje")
 # Words that make another thing of a reading's name: of another day, a loss, a limit, a part.
 NOT_READ_NOW = _words(
-    """prev previous last old former earlier next forecast expected planned due target wear worn
+    """after nach apres despues depois dopo efter etter dupa
+    prev previous last old former earlier next forecast expected planned due target wear worn
     loss lost used change difference diff delta rate average mean min minimum max maximum limit
     allowed new neu neuf nueva nuevo novo nova nowa original nominal type make
     maker brand supplier part batch cost price date day km vorher nachher alt letzte letzter
     verschleiss abnutzung verbraucht usure usee precedent ancien dernier zuzycie poprzedni ostatni
     desgaste anterior ultimo usura precedente slijtage vorige opotrebeni predchozi slitage slid
     foregaende forrige"""
+)
+# Words for what is gone of a lining, for a reading after work, and for hours of an engine.
+GONE = _words(
+    """wear worn loss lost used verschleiss abnutzung verbraucht usure usee zuzycie desgaste usura
+    slijtage opotrebeni slitage slid"""
+)
+AFTER_WORK = _words("after nach nachher apres despues depois dopo po efter etter dupa")
+HOURS = _words(
+    """hours hour hrs hr hourmeter betriebsstunden motorstunden stunden std bh heures horas
+    horometro ore uren draaiuren bedrijfsuren motogodziny motogodzin mth godziny godzin motohodiny
+    hodin timer driftstimer drifttimmar timmar моточасы uzemora"""
 )
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(

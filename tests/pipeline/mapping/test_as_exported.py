@@ -353,7 +353,9 @@ def test_jobs_told_in_remarks_are_said_to_be_left_alone(tmp_path, capsys):
 
 
 def test_remarks_of_no_job_are_nothing_to_tell_of(tmp_path, capsys):
-    _, told = mapped(tmp_path, REMARKS.format("ok").replace("relined axle 1 both sides", "linings good"))
+    _, told = mapped(
+        tmp_path, REMARKS.format("ok").replace("relined axle 1 both sides", "linings good")
+    )
     assert "tells of jobs" not in told + checked(tmp_path, capsys)
 
 
@@ -362,3 +364,108 @@ def test_check_says_that_a_reading_of_one_side_alone_is_left_alone(tmp_path, cap
     mapped(tmp_path, head + ROWS.replace("\n", ";18;20\n"))
     said = checked(tmp_path, capsys)
     assert "left alone, though by their headings readings: 1L free stroke mm\n" in said
+
+
+def read_by(folder, columns: str, rows: str, more: str = "") -> str:
+    """Settings that a person wrote for a file of readings."""
+    lines = "".join(f'"{own}" = "{t}"\n' for own, t in (c.split("=") for c in columns.split(";")))
+    (folder / "fleet.toml").write_text(
+        f'{more}[[files]]\ntable = "inspections"\n[files.columns]\nUnit = "unit_id"\n'
+        f'Date = "inspected_on"\n{lines}'
+    )
+    (folder / "a.csv").write_text(rows)
+    return rows
+
+
+BY_HAND = "Unit;Date;Clock;Near top;Off top\nT1;2024-01-09;100000;15;15\n"
+
+
+@pytest.mark.parametrize(
+    ("columns", "more", "open_keys"),
+    [
+        ("Clock=odometer_km;Near top=near lining_mm;Off top=off lining_mm", "", "near_side"),
+        (
+            "Clock=odometer;Near top=rear L lining;Off top=rear R lining",
+            "",
+            "rear_axle, distance, length",
+        ),
+        ("Clock=odometer_km;Near top=1L stroke_mm;Off top=1R stroke_mm", "", "stroke"),
+        (
+            "Clock=odometer_km;Near top=near lining_mm;Off top=off lining_mm",
+            '[answers]\nnear_side = "L"\n',
+            "",
+        ),
+        (
+            "Clock=odometer;Near top=1L lining;Off top=1R lining",
+            '[units]\nlength = "mm"\ndistance = "km"\n',
+            "",
+        ),
+    ],
+)
+def test_map_says_what_is_open_of_columns_that_a_person_named(
+    tmp_path, capsys, columns, more, open_keys
+):
+    read_by(tmp_path, columns, BY_HAND, more)
+    for _ in range(2):
+        assert main(["map", str(tmp_path)]) == (1 if open_keys else 0)
+        out = capsys.readouterr().out
+        assert ("every table is" in out) == (not open_keys)
+        assert not open_keys or f"to answer under [answers] in fleet.toml: {open_keys}\n" in out
+    for key in filter(None, open_keys.split(", ")):
+        assert f"# {key} = " in (tmp_path / "fleet.toml").read_text()
+
+
+DEAD_ENDS = [
+    ("1L lining %;1R lining %", "80;78", "nothing says what 100 % is"),
+    ("1L lining wear mm;1R lining wear mm", "3;4", "nothing says how thick it was"),
+    ("1L lining after mm;1R lining after mm", "18;18", "it was read after work"),
+    ("Lining after 1L (mm);Lining after 1R (mm)", "18;18", "it was read after work"),
+    ("1L stroke mm;1R stroke mm", "38 - 20;39 - 21", "its cells hold two numbers"),
+]
+
+
+@pytest.mark.parametrize(("headings", "cells", "why"), DEAD_ENDS)
+def test_what_can_be_of_no_use_is_said_with_what_would_do(tmp_path, headings, cells, why):
+    text = HEAD.replace("\n", f";{headings}\n") + ROWS.replace("\n", f";{cells}\n")
+    _, told = mapped(tmp_path, text)
+    both = headings.replace(";", ", ")
+    lines = [line for line in told.splitlines() if line.startswith(f"  {both}: cannot be used")]
+    assert len(lines) == 1
+    assert f", because {why}" in lines[0]
+    assert "; what would do: " in lines[0]
+    assert "to read it" not in told  # nor is it offered as what it is not
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14, 14, 13]
+
+
+@pytest.mark.parametrize("heading", ["Engine hours", "Motogodziny", "Betriebsstunden"])
+def test_hours_are_no_odometer(tmp_path, capsys, heading):
+    text = (HEAD + ROWS).replace("Km", heading)
+    _, told = mapped(tmp_path, text)
+    assert f"  {heading}: cannot be used, because lives and wear are counted in km" in told
+    columns = f"{heading}=odometer_km;1L lining mm=1L lining_mm;1R lining mm=1R lining_mm"
+    read_by(tmp_path, columns, text)
+    _, told = mapped(tmp_path, text)
+    assert f"  {heading}: read as an odometer; hours cannot be used" in told
+    said = checked(tmp_path, capsys)
+    assert f"{heading} is read as an odometer, and its heading names hours: cannot" in said
+
+
+def test_hours_beside_an_odometer_are_nothing_to_tell_of(tmp_path):
+    _, told = mapped(tmp_path, HEAD.replace("\n", ";Engine hours\n") + ROWS.replace("\n", ";80\n"))
+    assert "cannot be used" not in told
+
+
+def test_a_column_for_each_visit_is_said_to_be_of_no_use(tmp_path):
+    text = "Unit;T1;;\nDate;2024-01-09;2024-04-09;2024-07-09\nOdometer km;100000;109000;118000\n"
+    _, told = mapped(tmp_path, f"{text}1L lining mm;15;14;13\n1R lining mm;15;14;13\n")
+    assert "a column for each visit cannot be used, because records are read row by row" in told
+
+
+def test_a_hub_odometer_is_no_stroke(tmp_path):
+    """A hub is a stroke in German."""
+    _, told = mapped(tmp_path, (HEAD + ROWS).replace("Km", "Hub odo (miles)"))
+    assert "Hub odo (miles) | 100000, 109000 | odometer_mi" in told
+    _, told = mapped(
+        tmp_path, (HEAD + ROWS).replace("Km", "Km;Hub clock km").replace(";10", ";0;10")
+    )
+    assert '"Hub clock km" = ' not in told
