@@ -15,11 +15,12 @@ from pipeline.mapping.findings import (
     ColumnFound,
     TableFound,
     jobs_left_alone,
+    place_named,
     reading_named,
     tables_found,
 )
 from pipeline.mapping.grids import HIDDEN, Grid
-from pipeline.mapping.headings import INSPECTED, OF_HOURS
+from pipeline.mapping.headings import INSPECTED, OF_HOURS, WHERE_ALONE
 from pipeline.mapping.jobs import kinds_of
 from pipeline.mapping.questions import (
     Question,
@@ -291,14 +292,23 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
         replace(c, meant=c.meant if c.meant.startswith(named) else named)
         for c in left if (named := _reading_in(c))
     ]  # fmt: skip
+    where = [
+        replace(c, meant=f"{place} lining_mm")
+        for c in left if c.why == WHERE_ALONE and (place := place_named(c.heading))
+    ]  # fmt: skip
     shown = {c.heading for c in readings} | {SHEET}
     others = [c for c in left if c.meant and c.heading not in shown]
-    for columns, told in ((readings, "seems to hold readings"), (others, "has a known heading")):
+    kinds = (
+        (readings, "seems to hold readings", ""),
+        (where, "says where on the unit and not what was read", " if it is a lining in mm"),
+        (others, "has a known heading", ""),
+    )
+    for columns, told, doubt in kinds:
         if columns:
             some = ", ".join(c.heading for c in columns[:4]) + (" …" if len(columns) > 4 else "")
             tell(
                 f"  {told}, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
-                f"{_lines_for(columns[0], found)}, or what it is"
+                f"{_lines_for(columns[0], found)}{doubt}, or what it is"
             )
 
 

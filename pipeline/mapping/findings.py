@@ -503,9 +503,14 @@ def reading_named(heading: str) -> str:
     concept = most.pop()
     units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
     unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
+    return f"{place_named(heading)} {concept}{'_' * bool(unit)}{unit}".strip()
+
+
+def place_named(heading: str) -> str:
+    """The axle and side that a heading seems to name, as they would be named."""
+    place = place_in(tokens(heading), {"l": "L", "r": "R"}, offside=True)
     axle = str(place.axle or "") if place.named or place.side else ""
-    where = f"{axle}{' ' * (not axle.isdigit())}{place.side or ''}".strip()
-    return f"{where} {concept}{'_' * bool(unit)}{unit}".strip()
+    return f"{axle}{' ' * (not axle.isdigit())}{place.side or ''}".strip()
 
 
 def jobs_in(cells: pl.Series, words: JobWords) -> tuple[tuple[str, int], ...]:

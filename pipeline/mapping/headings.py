@@ -135,6 +135,7 @@ def names_hours(heading: str) -> bool:
     return bool(words & HOURS) and not {UNIT_OF.get(word) for word in words} & set(DISTANCES)
 
 
+WHERE_ALONE = "says where on the unit, and not what was read there"
 NO_END = "inner and outer, or upper and lower, are told apart of linings alone"
 
 
@@ -275,12 +276,12 @@ def _placed_meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bo
     if place.why:
         return Meaning(None, why=place.why)
     if not place.rest and (place.axle is not None or place.side is not None):
-        return Meaning(None, why="says where on the unit, and not what was read there")
+        return Meaning(None, why=WHERE_ALONE)
     found = _concept(place.rest)
     if place.axle is None and place.side is None:
         return found
     if set(place.rest) <= set(UNIT_OF):
-        return Meaning(None, why="says where on the unit, and not what was read there")
+        return Meaning(None, why=WHERE_ALONE)
     if found.concept is None and place.named:  # Axle 1 type
         found = _concept(("axle", *place.rest))
     if found.concept is None:
