@@ -30,6 +30,7 @@ from pipeline.lake.files import Cells
 from pipeline.mapping import jobs, reading
 from pipeline.mapping.findings import (
     PLACED,
+    UNSTORED,
     concept_of,
     jobs_in,
     jobs_left_alone,
@@ -245,13 +246,27 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    return Typed(name, rows, table.body.height, unused, (*notes, *_left_alone(reader.table)))
+    return Typed(
+        name, rows, table.body.height, unused, (*notes, *_doubts(table), *_left_alone(table))
+    )
 
 
 def hours_for_km(recipe: OwnFile) -> list[str]:
     """Headings of hours that ``fleet.toml`` has read as an odometer."""
     told = {own: own_target(value, recipe.table) for own, value in recipe.columns.items() if value}
     return [own for own, t in told.items() if t and t.name == "odometer" and names_hours(own)]
+
+
+def _doubts(table: Table) -> Iterator[str]:
+    """What is doubtful of columns that are read."""
+    cells = table.heading.cells
+    told = {key_of(own) for own, value in table.recipe.columns.items() if value}
+    unstored = [h for i, h in enumerate(cells) if key_of(h) in told and f"c{i}" in table.unstored]
+    if unstored:
+        yield f"{', '.join(unstored)}: {UNSTORED}"
+    for heading in hours_for_km(table.recipe):
+        if key_of(heading) in map(key_of, cells):
+            yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
 
 
 def _left_alone(table: Table) -> Iterator[str]:
@@ -270,9 +285,6 @@ def _left_alone(table: Table) -> Iterator[str]:
         readings = [c for i in left if (c := cells[i]) not in again and reading_named(c)]
         if readings:
             yield f"left alone, though by their headings readings: {', '.join(readings)}"
-    for heading in hours_for_km(table.recipe):
-        if key_of(heading) in map(key_of, cells):
-            yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
     for i in left:
         lines = jobs_in(table.body[f"c{i}"], table.recipe.jobs)
         if lines:

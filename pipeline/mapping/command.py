@@ -12,6 +12,7 @@ from pipeline.mapping.findings import (
     NOTHING_OF_OURS,
     PLACED,
     READ_AS,
+    UNSTORED,
     ColumnFound,
     TableFound,
     jobs_left_alone,
@@ -194,6 +195,8 @@ def _show(form: Form, tell: Tell) -> None:
         )
     for column in found.columns:
         _show_column(column, found, tell)
+    if found.unstored:
+        tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
     _show_rows_lost(found, tell)
     _show_dead_ends(found, tell)
     _show_lost(found, tell)

@@ -87,6 +87,10 @@ MOSTLY = 0.6
 PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R, left and right",
           "position": "an axle and a side, such as 2L"}  # fmt: skip
 GROUPED = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)"  # cells whose mark may do either of two things
+UNSTORED = (
+    "formulas whose results the workbook does not hold; accepted: the workbook once a spreadsheet "
+    "program has opened and saved it"
+)
 READ_AS = "read as"  # what another table of the same rows takes a column for
 NOTHING_OF_OURS = (
     "no headings are understood as a unit with a reading (lining, stroke, return test, …), with a "
@@ -134,7 +138,8 @@ class TableFound:
 
     ``sums`` are the words that stand for a unit in rows that sum up others; ``own_units`` what is
     measured in another unit than in other tables, each with the units that its cells can be in;
-    ``dead_end`` why nothing of it can be read, and what would do.
+    ``dead_end`` why nothing of it can be read, and what would do; ``unstored`` the headings above
+    formulas whose results its workbook does not hold.
     """
 
     path: str
@@ -152,6 +157,7 @@ class TableFound:
     sums: tuple[str, ...] = ()
     own_units: tuple[tuple[str, tuple[str, ...]], ...] = ()
     dead_end: str = ""
+    unstored: tuple[str, ...] = ()
 
     @property
     def is_usable(self) -> bool:
@@ -305,6 +311,8 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
+    unstored = [h for i, h in enumerate(heading.cells) if h and f"c{i}" in grid.unstored]
+    found = replace(found, unstored=tuple(unstored))
     if table == "none":
         found = replace(found, dead_end=_turned(grid))
     else:

@@ -31,8 +31,9 @@ class Heading:
 class Table:
     """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand,
     ``is_text`` whether cells stand where separators put them, and not each in a place of its own;
-    ``whole`` all rows below the heading, where ``body`` is some of them; ``own_numbers`` as of its
-    grid; ``elsewhere`` the headings that another table of the same rows reads.
+    ``whole`` all rows below the heading, where ``body`` is some of them; ``own_numbers`` and
+    ``unstored`` as of its grid; ``elsewhere`` the headings that another table of the same rows
+    reads.
     """
 
     recipe: OwnFile
@@ -42,6 +43,7 @@ class Table:
     whole: pl.DataFrame | None = None
     own_numbers: frozenset[str] = frozenset()
     elsewhere: frozenset[str] = frozenset()
+    unstored: frozenset[str] = frozenset()
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
@@ -159,6 +161,7 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
                 _body(grid, heading, end),
                 grid.is_text,
                 own_numbers=grid.own_numbers,
+                unstored=grid.unstored,
             ),
             recipes,
         )

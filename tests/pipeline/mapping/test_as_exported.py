@@ -2,6 +2,7 @@
 elsewhere. Each is read, or said not to be."""
 
 import re
+import zipfile
 
 import polars as pl
 import pytest
@@ -469,3 +470,51 @@ def test_a_hub_odometer_is_no_stroke(tmp_path):
         tmp_path, (HEAD + ROWS).replace("Km", "Km;Hub clock km").replace(";10", ";0;10")
     )
     assert '"Hub clock km" = ' not in told
+
+
+def with_cells(path, cells: dict[str, str]) -> None:
+    """A workbook with some of its cells written otherwise, as sheets have them."""
+    held = {name: zipfile.ZipFile(path).read(name) for name in zipfile.ZipFile(path).namelist()}
+    sheet = held["xl/worksheets/sheet1.xml"].decode()
+    for place, cell in cells.items():
+        sheet, count = re.subn(rf'<c r="{place}"[^>]*>.*?</c>', cell.replace("@", place), sheet)
+        assert count == 1
+    held["xl/worksheets/sheet1.xml"] = sheet.encode()
+    with zipfile.ZipFile(path, "w") as book:
+        for name, content in held.items():
+            book.writestr(name, content)
+
+
+NO_RESULT = '<c r="@"><f>100000+1</f><v /></c>'
+UNSTORED = "formulas whose results the workbook does not hold; accepted: the workbook once a spread"
+
+
+@pytest.mark.parametrize(
+    "cell", [NO_RESULT, '<c r="@"><f>1+1</f></c>', '<c r="@"><f>1</f><v/></c>']
+)
+def test_formulas_without_results_are_named(tmp_path, capsys, cell):
+    heading = ["Unit", "Date", "Km", "1L lining mm", "1R lining mm"]
+    rows = [["T1", "2024-01-09", 100_000, 15, 14], ["T1", "2024-04-09", 109_000, 14, 13]]
+    path = tmp_path / "a.xlsx"
+    workbook(path, {"S": [heading, *rows]})
+    with_cells(path, {"E2": cell})
+    told: list[str] = []
+    map_lake(tmp_path, None, told.append)
+    assert any(line.startswith(f"  1R lining mm: {UNSTORED}") for line in told)
+    assert f"a.xlsx: loaded; 1R lining mm: {UNSTORED}" in checked(tmp_path, capsys)
+    with_cells(path, {"C2": cell, "C3": cell})
+    (tmp_path / "fleet.toml").unlink()
+    told.clear()
+    assert not map_lake(tmp_path, None, told.append).is_clear
+    assert any(line.startswith(f"  Km, 1R lining mm: {UNSTORED}") for line in told)
+
+
+def test_results_that_are_held_are_nothing_to_tell_of(tmp_path):
+    heading = ["Unit", "Date", "Km", "1L lining mm", "1R lining mm"]
+    path = tmp_path / "a.xlsx"
+    workbook(path, {"S": [heading, ["T1", "2024-01-09", 100_000, 15, 14]]})
+    nothing = '<c r="@" t="str"><f>IF(1,"")</f><v></v></c>'
+    with_cells(path, {"E2": nothing, "D2": '<c r="@"><f>15+0</f><v>15</v></c>'})
+    told: list[str] = []
+    map_lake(tmp_path, None, told.append)
+    assert not any("formulas" in line for line in told)
