@@ -7,7 +7,7 @@ written down for a person to correct; nothing that was not understood is read.
 
 import re
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import polars as pl
@@ -44,6 +44,8 @@ from pipeline.mapping.words import (
     KINDS,
     MEASURED,
     NOT_READ_NOW,
+    OPTIONAL,
+    PARTS_OF_COST,
     PERCENT,
     SIDE_OF,
     UNIT_OF,
@@ -862,17 +864,42 @@ def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFoun
     sided = any(re.search("[LR]|near|off", target.rpartition(" ")[0]) for target in named)
     both = found.table == "register" and not sided and not bases & {"side", "position"}
     found = replace(found, missing=tuple(_missing(found.table, named, both=both)), both_sides=both)
-    if "odometer" in found.missing:
-        hours = [c.heading for c in found.columns if not c.target and names_hours(c.heading)]
-        columns = (
-            replace(c, dead_end=OF_HOURS) if c.heading in hours else c for c in found.columns
-        )
-        found = replace(found, columns=tuple(columns))
+    found = replace(found, columns=tuple(_with_dead_ends(found)))
     job = next((c for c in found.columns if c.target == "job"), None)
     if job is None:
         return found
     position = heading.cells.index(job.heading)
     return _with_jobs(found, sample.rows[f"c{position}"].drop_nulls())
+
+
+def _with_dead_ends(found: TableFound) -> Iterator[ColumnFound]:
+    """Columns with why those of hours and of parts of a cost are of no use, where the odometer or
+    the cost is lacking."""
+    costs = any(c.target == "cost" or c.rival == "cost" for c in found.columns)
+    for column in found.columns:
+        left = not column.target and not column.rival
+        if left and "odometer" in found.missing and names_hours(column.heading):
+            yield replace(column, dead_end=OF_HOURS)
+        elif left and found.table == "work" and not costs and _is_part_of_cost(column):
+            yield replace(column, dead_end=OF_PARTS)
+        else:
+            yield column
+
+
+OF_PARTS = (
+    "cannot be used, because a job has one cost; what would do: a column with what it cost in all"
+)
+
+
+def _is_part_of_cost(column: ColumnFound) -> bool:
+    """Whether a column holds what parts or labour alone cost."""
+    words = set(tokens(column.heading))
+    money = {"amt", "costs"} | OPTIONAL["cost"] | frozenset[str]().union(*CORES["cost"])
+    if not (words & PARTS_OF_COST and words & money and column.examples):
+        return False
+    plain = reading.without_currency(pl.Series(column.examples))
+    read = [reading.numbers(plain, None, None, decimal_comma=comma) for comma in (True, False)]
+    return any(values.null_count() == 0 for values in read)
 
 
 def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:

@@ -126,7 +126,7 @@ CONCEPTS = {
         fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power
         unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
-        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, naczepa,
+        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, nr rej, naczepa,
         vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
         veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
         fordon, regnr, koretoj, kjoretoy, registreringsnummer, vehicul, inmatriculare, jarmu,
@@ -145,7 +145,7 @@ CONCEPTS = {
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
-        done on, date of check""",
+        done on, date of check, checked on""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
         kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
         kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
@@ -157,7 +157,7 @@ CONCEPTS = {
         пробег, одометр""",
     "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
         belag, belagstarke, belagdicke, bremsbelag, bremsbelagstarke, bremsbelagdicke, restbelag,
-        garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny,
+        garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny, okl,
         grubosc okladziny, grubosc okladzin, forro, espesor forro, balata, espesor balata, espesor
         guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, voering, remvoering,
         voeringdikte, oblozeni, tloustka oblozeni, belagg, bromsbelagg, belaggtjocklek, belaegning,
@@ -196,7 +196,8 @@ CONCEPTS = {
         meccanico, ispettore, keurmeester, kontrolor, besiktare, mekaniker, mecanic, szerelo,
         механик""",
     "as_left": "as left, read after work, after work",
-    "job": """job, job description, description, work done, action, work, repair, task, arbeit,
+    "job": """job, job description, description, work done, work carried out, travaux effectues,
+        opis naprawy, descripcion trabajo, arbeitstext, action, work, repair, task, arbeit,
         arbeiten, tatigkeit, massnahme, reparatur, travaux, travail, intervention, operation,
         opis, opis pracy, opis prac, wykonane prace, czynnosc, naprawa, trabajo, descripcion,
         reparacion, servico, descricao,
@@ -208,7 +209,8 @@ CONCEPTS = {
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
     "cost": """cost, amount, cost total, total cost, kosten, betrag, cout, montant, koszt, kwota,
         costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
-        omkostning, belob, belop, koltseg, osszeg, стоимость""",
+        omkostning, belob, belop, koltseg, osszeg, summe, gesamtsumme, total ht, total ttc, total
+        vat, total incl vat, total mwst, total iva, total eur, total usd, total gbp, стоимость""",
     "axle_type": """axle type, type of axle, achstyp, achsart, type essieu, typ osi, tipo eje, tipo
         eixo, tipo asse, astype, typ napravy, axeltyp, akseltype, tip axa, tengely tipus, тип
         оси""",
@@ -253,9 +255,10 @@ BESIDE = {
     "fault": "found",
     "inspector": "name",
     "as_left": "",
-    "job": "text of lines line the brake code",
+    "job": "text of lines line the brake code del",
     "reason": "for why job",
-    "cost": "net total",
+    "cost": """net total netto inc incl including ex excl vat mwst ht iva eur euro euros usd gbp pln
+        zl czk sek nok dkk chf huf ron brl mxn""",
     "axle_type": "",
     "arm_length": "adjuster de del de la da do della",
     "depot": "home name",
@@ -339,6 +342,11 @@ HOURS = _words(
     """hours hour hrs hr hourmeter betriebsstunden motorstunden stunden std bh heures horas
     horometro ore uren draaiuren bedrijfsuren motogodziny motogodzin mth godziny godzin motohodiny
     hodin timer driftstimer drifttimmar timmar моточасы uzemora"""
+)
+PARTS_OF_COST = _words(
+    """parts material materials teile ersatzteile pieces repuestos pecas ricambi onderdelen czesci
+    dily reservdelar reservedele labour labor lohn arbeitslohn oeuvre obra manodopera arbeidsloon
+    robocizna prace arbetskostnad arbejdslon arbeid"""
 )
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(

@@ -518,3 +518,20 @@ def test_results_that_are_held_are_nothing_to_tell_of(tmp_path):
     told: list[str] = []
     map_lake(tmp_path, None, told.append)
     assert not any("formulas" in line for line in told)
+
+
+JOBS = "Unit;Date;Km;Job;{}\nT1;2024-02-01;102000;relined 1L;120.50;80;{}\n"
+
+
+@pytest.mark.parametrize("headings", ["Parts cost;Labour cost", "Material EUR;Lohn EUR"])
+def test_parts_and_labour_without_their_sum_are_said_to_be_of_no_use(tmp_path, headings):
+    _, told = mapped(tmp_path, JOBS.format(headings, ""))
+    assert f"  {headings.replace(';', ', ')}: cannot be used, because a job has one cost" in told
+    _, told = mapped(tmp_path, JOBS.format(f"{headings};Summe EUR", "200.50"))
+    assert "cannot be used" not in told
+    assert "Summe EUR | 200.50 | cost" in told
+
+
+def test_part_numbers_are_no_part_of_a_cost(tmp_path):
+    _, told = mapped(tmp_path, JOBS.format("Parts;Hours", "").replace("120.50", "2207"))
+    assert "cannot be used" not in told

@@ -101,3 +101,25 @@ def test_as_left_and_as_found_are_of_no_axle(heading):
     said = meanings(["Unit", "Date", "Km", heading])[-1]
     assert said.concept is None
     assert said.axle is None
+
+
+@pytest.mark.parametrize(
+    ("heading", "concept"),
+    [
+        *[(h, "job") for h in ("Work carried out", "Travaux effectués", "Opis naprawy")],
+        *[(h, "job") for h in ("Descripción del trabajo", "Arbeitstext")],
+        *[(h, "cost") for h in ("Koszt netto", "Summe EUR", "Total HT", "Total inc VAT")],
+        *[("Hub odo", "odometer"), ("Checked on", "date"), ("Nr rej.", "unit_id")],
+        *[("Okł.", "lining"), ("Parts cost", None), ("Labour cost", None), ("Lohn EUR", None)],
+        *[("Labor amt", None), ("Material EUR", None), ("Total", None), ("Total hours", None)],
+    ],
+)
+def test_more_headings_of_workshops(heading, concept):
+    assert meanings([heading])[0].concept == concept
+
+
+def test_a_lining_may_be_cut_short_in_polish():
+    said = meanings(["Nr rej.", "Data", "Przebieg", "Okł. oś 1 L", "Okł. oś 1 P"])
+    assert [(m.concept, m.axle, m.side) for m in said[3:]] == [
+        ("lining", 1, "L"), ("lining", 1, "R"),
+    ]  # fmt: skip
