@@ -192,6 +192,8 @@ class _Reader:
     def blank(self) -> pl.Series:
         """What may be that of the row above, and is not said to be; null where nothing is."""
         rows = self.table.body["row_no"]
+        if not self.lacking:
+            return pl.Series("blank", [None], dtype=pl.String).new_from_index(0, len(rows))
         return pl.Series("blank", [self.lacking.get(no) for no in rows], dtype=pl.String)
 
     @cached_property

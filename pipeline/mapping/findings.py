@@ -62,7 +62,7 @@ from pipeline.values import counted
 
 SAMPLE_ROWS = 20_000
 EXAMPLES = 3
-MOST_JOBS = 2_000  # different cells of a column that is left alone that are looked at for jobs
+MOST_JOBS = 1_000  # different cells of a column that is left alone that are looked at for jobs
 MOST_NOTES = 50  # different notes of a column that are written down as such
 # What a concept is called in each table; the tables that have it.
 NAMES = {
