@@ -328,6 +328,11 @@ class Answers(Section):
     distance: Literal["km", "mi", "1000km", "1000mi"] | None = Field(
         None, description="Unit of odometers that state none"
     )
+    stroke_pairs: bool | None = Field(
+        None,
+        description="Two numbers in a stroke's cell, as in 38 - 20, are applied and released: "
+        "their difference counts; false: such cells are left alone",
+    )
     stroke: Literal["free", "applied"] | None = Field(
         None, description="What a plain stroke is: free (pulled by hand) or applied (by air)"
     )

@@ -57,6 +57,7 @@ from pipeline.values import counted
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 MOST_READ = 5_000  # and that are read for it
+PAIRED = "applied_stroke_mm"  # of which a cell may hold applied and released
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 DAYS = ("inspected_on", "done_on")
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
@@ -230,7 +231,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
     table, blank = _from_above(table, found, settings)
-    table = _in_words_of_ours(table, found)
+    table = _in_words_of_ours(_without_pairs(table, found, settings), found)
     typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
         reading.without_currency(cells) if target.name == "cost" else cells
@@ -342,6 +343,17 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
     rest = [f"c{i}" for _, i, t in found if t.name not in OF_A_CARD]
     left = body.select(pl.any_horizontal(False, pl.col(rest).is_not_null()).alias("left"))
     return replace(table, body=body.filter(~noted | left["left"]))
+
+
+def _without_pairs(
+    table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
+) -> Table:
+    """The table with nothing in cells of two strokes, where these are said to be left alone."""
+    if settings.answers.stroke_pairs is not False:
+        return table
+    strokes = [f"c{i}" for _, i, target in found if target.name in {"applied_stroke", "stroke"}]
+    changed = [table.body[name].set(reading.are_pairs(table.body[name]), None) for name in strokes]
+    return replace(table, body=table.body.with_columns(changed))
 
 
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
@@ -459,6 +471,8 @@ def _typed(
             measured = KIND_OF.get(unit_of(kind) or "")
             unit = "deg" if measured == "angle" else column.unit
             text = reading.without_currency(text) if column.name == "cost" else text
+            if column.name == PAIRED and way.settings.answers.stroke_pairs:
+                text = reading.less_released(text)
             return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
         case dy.Int64():
             axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
@@ -705,6 +719,8 @@ def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
         is_own = getattr(way.recipe, what) == "ask"
         where = f"{what} in its [[files]]" if is_own else f"{what} under [answers]"
         yield r"\d", f" (or set {where})"
+    if column.name == PAIRED and way.settings.answers.stroke_pairs is None:
+        yield r"\d\D{0,6}\s[-–—]\s*\d", " (or set stroke_pairs under [answers])"
     is_cost = column.name == "cost"
     if (what or is_cost) and way.decimal_comma is None:
         yield r"\d[.,]\d" if is_cost else TWO_MARKS, " (or set decimal_comma under [answers])"

@@ -567,6 +567,11 @@ def _measured(
     settings: Settings,
 ) -> ColumnFound:
     kind = MEASURED[said.concept or ""]
+    pairs = said.concept in {"stroke", "applied_stroke"} and _are_pairs(said, some)
+    pairs &= settings.answers.stroke_pairs is not False
+    if pairs:
+        some, said = reading.less_released(some), replace(said, concept="applied_stroke")
+        name = "applied_stroke"
     unit = said.unit or ("deg" if kind == "angle" else None)
     marks = some.unique(maintain_order=True) if kind != "distance" else ()  # which no row can lack
     nothing = [cell for cell in marks if says_nothing(cell)]
@@ -587,26 +592,26 @@ def _measured(
         unit = getattr(settings.units, kind) if stated else None
         fits = [u for u in KINDS[kind] if not _implausible(said, u, some, sample)]
         found = replace(found, fits=tuple(fits) if unit is None else ())
-    if said.concept == "stroke":
-        asks.add("stroke")
+    asks |= {"stroke"} if said.concept == "stroke" else {"stroke_pairs"} if pairs else set()
     told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
     target, placed = _placed(told, said)
     looked = unit or _usual_unit(kind, some) or next(iter(found.fits), None)
     wrong = _implausible(said, looked, some, sample)
     if wrong:
-        return replace(found, why=wrong, dead_end=_two_in_one(said, some))
+        return replace(found, why=wrong, dead_end=TWO_IN_ONE if _are_pairs(said, some) else "")
     return replace(found, target=target, asks=frozenset(asks | placed))
 
 
-def _two_in_one(said: Meaning, some: pl.Series) -> str:
-    """That cells of a stroke hold two numbers, where most do."""
-    both = some.str.contains(r"^\s*\d[\d.,]*\D{0,4}\s*[-–—/]\s*\d[\d.,]*\D{0,4}$")
-    if not (said.concept or "").endswith("stroke") or both.sum() < MOSTLY * some.len():
-        return ""
-    return (
-        "cannot be used, because its cells hold two numbers; what would do: a column for the "
-        "stroke itself, which is applied less released"
-    )
+TWO_IN_ONE = (
+    "cannot be used, because its cells hold two numbers; what would do: a column for the stroke "
+    "itself, which is applied less released"
+)
+
+
+def _are_pairs(said: Meaning, some: pl.Series) -> bool:
+    """Whether most cells of a stroke hold two numbers."""
+    both = int(reading.are_pairs(some).sum())
+    return (said.concept or "").endswith("stroke") and both >= MOSTLY * some.len() > 0
 
 
 def _usual_unit(kind: str, some: pl.Series) -> str | None:

@@ -44,6 +44,7 @@ ORDER = (
     "decimal_comma",
     "near_side",
     "rear_axle",
+    "stroke_pairs",
     "stroke",
     "distance",
     "length",
@@ -175,7 +176,15 @@ def as_told(table: TableFound, recipe: OwnFile) -> TableFound:
     return replace(table, table=recipe.table, columns=tuple(columns), missing=(), own_units=())
 
 
-OF_CELLS = {"day_first", "days_exchanged", "decimal_comma", "fill_down", "near_side", "rear_axle"}
+OF_CELLS = {
+    "day_first",
+    "days_exchanged",
+    "decimal_comma",
+    "fill_down",
+    "near_side",
+    "rear_axle",
+    "stroke_pairs",
+}
 
 
 def _asked_by(target: Target) -> set[str]:
@@ -285,6 +294,14 @@ def _rear_axle(_: str, __: object) -> tuple[str, dict[str, Value], str]:
     return "Which number has the axle called rear?", {str(n): n for n in range(2, 9)}, "2"
 
 
+def _stroke_pairs(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Is {example} the applied and the released stroke, of which the difference counts?",
+        {"yes": True, "no": False},
+        "no",
+    )
+
+
 def _stroke(_: str, __: object) -> tuple[str, dict[str, Value], str]:
     return (
         "Is a stroke the free stroke (arm pulled by hand) or the applied one (pushrod, by air)?",
@@ -322,6 +339,7 @@ _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Val
     "decimal_comma": _decimal_comma,
     "near_side": _near_side,
     "rear_axle": _rear_axle,
+    "stroke_pairs": _stroke_pairs,
     "stroke": _stroke,
     "distance": _distance,
     "length": _length,

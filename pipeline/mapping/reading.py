@@ -166,6 +166,29 @@ def are_fractions(text: pl.Series) -> bool:
     return bool(plain) and None not in read
 
 
+_ONE = r"(\d+(?:[.,]\d{1,2})?)\s*(\p{L}{0,4}|\")"
+_PAIR = rf"^\s*{_ONE}\s*[-–—]\s*{_ONE}\s*$"
+
+
+def are_pairs(text: pl.Series) -> pl.Series:
+    """Cells with two lengths in them, the first no less than the second: 38 - 20."""
+    return (_pair(text, 1) >= _pair(text, 3)).fill_null(value=False)
+
+
+def less_released(text: pl.Series) -> pl.Series:
+    """Cells with two lengths as their difference, in their unit: the others stay."""
+    unit = pl.coalesce(
+        pl.when(text.str.extract(_PAIR, i) != "").then(text.str.extract(_PAIR, i)) for i in (4, 2)
+    )
+    less = (_pair(text, 1) - _pair(text, 3)).round(4).cast(pl.String)
+    told = pl.DataFrame({"less": less}).select(pl.concat_str("less", unit.fill_null("")))
+    return told.to_series().zip_with(are_pairs(text), text).alias(text.name)
+
+
+def _pair(text: pl.Series, group: int) -> pl.Series:
+    return text.str.extract(_PAIR, group).str.replace(",", ".").cast(pl.Float64)
+
+
 def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
     words = text.drop_nulls().unique(maintain_order=True)
     values = pl.Series([read(word) for word in words], dtype=pl.Float64)

@@ -421,7 +421,7 @@ DEAD_ENDS = [
     ("1L lining wear mm;1R lining wear mm", "3;4", "nothing says how thick it was"),
     ("1L lining after mm;1R lining after mm", "18;18", "it was read after work"),
     ("Lining after 1L (mm);Lining after 1R (mm)", "18;18", "it was read after work"),
-    ("1L stroke mm;1R stroke mm", "38 - 20;39 - 21", "its cells hold two numbers"),
+    ("1L free stroke mm;1R free stroke mm", "38 - 20;39 - 21", "its cells hold two numbers"),
 ]
 
 
@@ -535,3 +535,44 @@ def test_parts_and_labour_without_their_sum_are_said_to_be_of_no_use(tmp_path, h
 def test_part_numbers_are_no_part_of_a_cost(tmp_path):
     _, told = mapped(tmp_path, JOBS.format("Parts;Hours", "").replace("120.50", "2207"))
     assert "cannot be used" not in told
+
+
+PAIRS = HEAD.replace("\n", ";1L stroke;1R stroke\n") + ROWS.replace("\n", ";{};{}\n")
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "read"),
+    [
+        ("38 - 20", "39-21", [18, 18]), ("38,5 mm – 20 mm", "38.5-20,5mm", [18.5, 18]),
+        ('2.5 - 1.75"', '2.25" - 1.5"', [0.75 * 25.4, 0.75 * 25.4]),
+    ],
+)  # fmt: skip
+def test_applied_and_released_in_one_cell_are_asked_for(tmp_path, capsys, left, right, read):
+    text = PAIRS.format(left, right, left, right)
+    if "m" not in left and '"' not in left:
+        text = text.replace("stroke", "stroke mm")
+    found, told = mapped(tmp_path, text)
+    assert found.open_questions == 1
+    assert "applied_stroke" in told
+    assert "[answers] stroke_pairs = true, or false" in checked(tmp_path, capsys)
+    settings = tmp_path / "fleet.toml"
+    open_line = "# stroke_pairs = false"
+    settings.write_text(settings.read_text().replace(open_line, "stroke_pairs = true"))
+    rows = rows_of(tmp_path)
+    assert rows["applied_stroke_mm"].to_list()[:2] == pytest.approx(read)
+    settings.write_text(settings.read_text().replace("pairs = true", "pairs = false"))
+    rows = rows_of(tmp_path)
+    assert rows["problem"].null_count() == 4
+    assert rows["applied_stroke_mm"].null_count() == 4
+    assert rows["lining_mm"].to_list() == [15, 14, 14, 13]
+
+
+def test_a_stroke_that_grows_when_released_is_no_pair(tmp_path):
+    _, told = mapped(tmp_path, PAIRS.format(*["20 - 38"] * 4).replace("stroke", "stroke mm"))
+    assert "1L stroke mm | 20 - 38 | left alone" in told
+
+
+def test_inches_with_a_fraction_are_no_pair(tmp_path):
+    found, _ = mapped(tmp_path, PAIRS.format(*['1-3/8"'] * 4).replace("stroke", "applied stroke"))
+    assert found.is_clear
+    assert rows_of(tmp_path)["applied_stroke_mm"][0] == pytest.approx(1.375 * 25.4)
