@@ -256,6 +256,8 @@ def typed_table(table: Table, settings: Settings) -> Typed:
 
 def hours_for_km(recipe: OwnFile) -> list[str]:
     """Headings of hours that ``fleet.toml`` has read as an odometer."""
+    if recipe.table == "none":
+        return []
     told = {own: own_target(value, recipe.table) for own, value in recipe.columns.items() if value}
     return [own for own, t in told.items() if t and t.name == "odometer" and names_hours(own)]
 

@@ -757,7 +757,7 @@ def placed_words(words: Sequence[str], concept: str) -> dict[str, str]:
 
 def _letters_of(words: Iterable[str]) -> dict[str, str]:
     """What single letters mean among these words: only where both of a pair are there."""
-    found = [tokens(word) for word in words]
+    found = [of for word in words if (of := tokens(word))]
     seen = {t for of in found for t, after in zip(of, (*of[1:], ""), strict=True)
             if not (t == "a" and after.isdigit())}  # fmt: skip
     return sides_told_by({t for t in seen if len(t) == 1 and t.isalpha()}, seen)

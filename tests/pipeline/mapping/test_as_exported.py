@@ -451,6 +451,15 @@ def test_hours_are_no_odometer(tmp_path, capsys, heading):
     assert f"{heading} is read as an odometer, and its heading names hours: cannot" in said
 
 
+def test_a_table_that_a_person_leaves_alone_is_nothing_to_tell_of(tmp_path):
+    columns = "Km=odometer_km;1L lining mm=1L lining_mm;1R lining mm=1R lining_mm"
+    read_by(tmp_path, columns, HEAD + ROWS)
+    settings = tmp_path / "fleet.toml"
+    settings.write_text(settings.read_text().replace('"inspections"', '"none"'))
+    found, told = mapped(tmp_path, HEAD + ROWS)
+    assert (found.open_questions, len(told.splitlines())) == (0, 1)
+
+
 def test_hours_beside_an_odometer_are_nothing_to_tell_of(tmp_path):
     _, told = mapped(tmp_path, HEAD.replace("\n", ";Engine hours\n") + ROWS.replace("\n", ";80\n"))
     assert "cannot be used" not in told

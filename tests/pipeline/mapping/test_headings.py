@@ -66,7 +66,7 @@ def test_a_side_column_may_be_called_by_its_sides():
     ("words", "known"),
     [
         (["L"], {"L": "L"}), (["R", "R"], {"R": "R"}), (["L", "P"], {"L": "L", "P": "R"}),
-        (["P"], {}), (["D"], {}), (["L", "X"], {}), (["left"], {"left": "L"}),
+        (["P"], {}), (["D"], {}), (["-", "L"], {"L": "L"}), (["L", "X"], {}), (["left"], {"left": "L"}),
     ],
 )  # fmt: skip
 def test_one_side_alone_is_known_by_its_own_letter(words, known):
