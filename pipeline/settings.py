@@ -321,12 +321,22 @@ class Answers(Section):
         description="A spreadsheet exchanged day and month of real dates: put back where all are "
         "of the 1st to 12th and all that stayed text are later",
     )
+    fill_down: bool | None = Field(
+        None,
+        description="Blank cells for unit, day, odometer and axle are those of the row above, as "
+        "below merged cells; only in rows that hold readings or jobs",
+    )
     decimal_comma: bool | None = Field(None, description="12,345 is a little over twelve")
     length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
         None, description="Unit of lengths that state none"
     )
     distance: Literal["km", "mi", "1000km", "1000mi"] | None = Field(
         None, description="Unit of odometers that state none"
+    )
+    stroke_pairs: bool | None = Field(
+        None,
+        description="Two numbers in a stroke's cell, as in 38 - 20, are applied and released: "
+        "their difference counts; false: such cells are left alone",
     )
     stroke: Literal["free", "applied"] | None = Field(
         None, description="What a plain stroke is: free (pulled by hand) or applied (by air)"
@@ -355,10 +365,21 @@ class OwnFile(Section):
     table: Literal["register", "inspections", "work", "duty", "none"] = Field(
         description="What its rows are; none: left alone"
     )
-    files: str = Field("", description="Only files whose path fits, as in north/*.csv")
-    heading_rows: Literal[1, 2] = Field(1, description="Rows that the heading takes")
+    files: str = Field(
+        "", description="Only files whose path fits, as in north/*.csv; several parted by |"
+    )
+    heading_rows: Literal[1, 2, 3] = Field(
+        1, description="Rows that the heading takes, with a row of units below it"
+    )
     day_first: bool | None = Field(None, description="Else as answered, else the fleet's")
     decimal_comma: bool | None = Field(None, description="Else as answered, else the fleet's")
+    fill_down: bool | None = Field(None, description="Else as answered; unset there too: false")
+    length: Literal["mm", "cm", "in", "32nds", "16ths", "ask"] | None = Field(
+        None, description="Unit of lengths that state none, else as answered; ask: not known yet"
+    )
+    distance: Literal["km", "mi", "1000km", "1000mi", "ask"] | None = Field(
+        None, description="Unit of odometers that state none, else as answered; ask: not known yet"
+    )
     both_sides: bool = Field(False, description="A row is of both wheel ends of its axle")
     columns: dict[str, str] = Field(
         description="Own heading = what it holds, as in 1L lining_mm; empty: left alone"

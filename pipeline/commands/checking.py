@@ -154,6 +154,7 @@ _MENDING = (
         r"set days_exchanged under \[answers\]",
         "[answers] days_exchanged = true, to put them back, or false where they are right",
     ),
+    (r"set stroke_pairs under \[answers\]", "[answers] stroke_pairs = true, or false"),
     (r"set day_first under \[(\w+)\]", "[{0}] day_first = true, or false"),
     (r"^lining_mm: found .* new lining plus", "[axle_types.NAME] lining_new_mm = the new lining"),
     (

@@ -29,8 +29,32 @@ from pipeline.places import Address, Place, absolute
 from pipeline.settings import Settings, load_settings, settings_from
 
 SETTINGS_FILE = "fleet.toml"
-# Endings of tables that are not read: they are named, so that none is passed over without a word.
-OTHER_FORMS = (".xls", ".xlsb", ".ods", ".numbers", ".jsonl", ".ndjson", ".dbf")
+# Endings of what holds no records. Any other that is not read is named, so that no table is passed
+# over without a word, in whatever it is packed.
+NO_RECORDS = {
+    *(
+        ".toml",
+        ".md",
+        ".rst",
+        ".ini",
+        ".cfg",
+        ".yaml",
+        ".yml",
+        ".py",
+        ".sql",
+        ".sh",
+        ".bat",
+        ".cmd",
+    ),
+    *(".jpg", ".jpeg", ".png", ".gif", ".heic", ".webp", ".bmp", ".svg", ".ico", ".mp4", ".mov"),
+    *(".lnk", ".url", ".log", ".lock", ".new", ".crc", ".sha256", ".md5"),
+}
+LEFT_ALONE = "left alone:"  # how a status begins that takes nothing from the figures
+NO_RECORDS_NAMED = {"license", "readme", "makefile", "thumbs.db", "_success", "icon\r"}
+DOCUMENTS = {
+    *(".pdf", ".doc", ".docx", ".odt", ".rtf", ".ppt", ".pptx", ".htm", ".html", ".msg", ".eml"),
+}
+PACKED = {".zip", ".gz", ".tgz", ".tar", ".7z", ".rar", ".bz2", ".xz", ".zst"}
 # By these a folder is known to hold what runs put out, were it in the lake itself.
 OUT_HAS = ("drumline.duckdb", ".work", "published")
 AT_ONCE = 8  # downloads side by side: most of a small object's time is waiting for it
@@ -141,21 +165,26 @@ def _is_named_data(parts: Sequence[str]) -> bool:
     return not any(part.startswith((".", "~$")) for part in parts)
 
 
-def _is_a_table(name: str) -> bool:
-    """Outside the tables' folders a lake may hold anything: what can hold a table is looked at, or
+def _may_hold_records(name: str) -> bool:
+    """Outside the tables' folders a lake may hold anything: what can hold records is looked at, or
     is said not to be read."""
-    return PurePosixPath(name).suffix.lower() in {*SUFFIXES, *OTHER_FORMS}
+    suffix = PurePosixPath(name).suffix.lower()
+    return suffix not in NO_RECORDS and name.lower() not in NO_RECORDS_NAMED
 
 
 def _other_form(path: str) -> str | None:
-    """Why a table of another form is not read; None where it is of one that is."""
+    """Why records of another form are not read; None where they are of one that is."""
     suffix = PurePosixPath(path).suffix.lower()
-    accepted = ", ".join(SUFFIXES)
-    return f"not read: found {suffix}; accepted: {accepted}" if suffix in OTHER_FORMS else None
+    if suffix in SUFFIXES:
+        return None
+    accepted = f"accepted{', unpacked' * (suffix in PACKED)}: {', '.join(SUFFIXES)}"
+    if suffix in DOCUMENTS:
+        return f"{LEFT_ALONE} found {suffix}, a document; {accepted}"
+    return f"not read: found {suffix or 'no ending'}; {accepted}"
 
 
 def _left_alone(path: str) -> LakeFile:
-    why = "left alone: in no table's folder; drumline map looks at it"
+    why = f"{LEFT_ALONE} in no table's folder; drumline map looks at it"
     return LakeFile("", path, None, _other_form(path) or why)
 
 
@@ -243,7 +272,7 @@ class FolderLake:
             if path.is_dir() and not path.is_symlink():
                 if not any((path / made).exists() for made in OUT_HAS):
                     yield from self._elsewhere(path)
-            elif _is_a_table(path.name):
+            elif _may_hold_records(path.name):
                 yield path
 
     def _file(self, table: str, path: Path) -> LakeFile:
@@ -372,7 +401,7 @@ class StoreLake:
             for f, path in paths.items()
             if path.parts[0] not in TABLES
             and _is_named_data(path.parts)
-            and _is_a_table(path.name)
+            and _may_hold_records(path.name)
             and not out & set(path.parents)
         ]
 

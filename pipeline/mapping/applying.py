@@ -28,17 +28,27 @@ from pipeline.lake.cells import (
 )
 from pipeline.lake.files import Cells
 from pipeline.mapping import reading
-from pipeline.mapping.findings import PLACED, placed_words
-from pipeline.mapping.headings import place_in
+from pipeline.mapping.findings import (
+    PLACED,
+    UNSTORED,
+    concept_of,
+    jobs_in,
+    jobs_left_alone,
+    placed_words,
+    reading_named,
+)
+from pipeline.mapping.headings import OF_HOURS, names_hours, place_in
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
-from pipeline.mapping.tables import Table, key_of, slid
+from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
+from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,
     CELL_WORDS,
     as_written,
     cell_words,
     says_disc,
+    says_summary,
     spelled,
     tokens,
 )
@@ -48,12 +58,18 @@ from pipeline.values import counted
 PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 MOST_READ = 5_000  # and that are read for it
+PAIRED = "applied_stroke_mm"  # of which a cell may hold applied and released
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 DAYS = ("inspected_on", "done_on")
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
 QUOTES = "quotes go round a cell that has the separator in it"
+SUMMED = "accepted: a unit, and no sum or average of other rows"
+BLANK = (
+    "{}: found nothing, as below merged cells; accepted: fill_down = true or false under [answers]"
+)
 OR_NOTHING = '"" for nothing'
 NO_NUMBER = r"^\D*$|^[^\d.,+-]|\d\s*\D{4,}$"  # cells that are more than a number in another unit
+NO_DIGIT = r"^\D*$"  # money has its currency beside it
 NO_DAY = r"\p{L}|^\D*$"
 EXCHANGED = (
     "; a spreadsheet seems to have exchanged its day and month: export it again as CSV, or set "
@@ -123,14 +139,14 @@ class _Way:
 
     def unit(self, contract_unit: str) -> str | None:
         """The unit of a column that states none: as answered, or as the fleet states."""
-        units, answers = self.settings.units, self.settings.answers
-        length = _first(
-            answers.length, units.length if "length" in units.model_fields_set else None
-        )
+        units, answers, own = self.settings.units, self.settings.answers, self.recipe
+        stated = units.model_fields_set
+        length = _first(own.length, answers.length, units.length if "length" in stated else None)
         distance = _first(
-            answers.distance, units.distance if "distance" in units.model_fields_set else None
+            own.distance, answers.distance, units.distance if "distance" in stated else None
         )
-        return {"mm": length, "km": distance}.get(contract_unit)
+        unit = {"mm": length, "km": distance}.get(contract_unit)
+        return None if unit == "ask" else unit
 
     def words_of(self, heading: str) -> dict[str, str]:
         """The file's own words of a column, as they are compared."""
@@ -151,6 +167,7 @@ class _Reader:
     table: Table
     way: _Way
     columns: list[_Column]
+    lacking: Mapping[int, str] = field(default_factory=dict)
     read: dict[tuple[int, str], tuple[pl.Series, pl.Series]] = field(default_factory=dict)
 
     @cached_property
@@ -173,6 +190,32 @@ class _Reader:
             told = pl.when(pl.col(cells.name).is_in(words)).then(text).otherwise(told)
         return self.table.body.select(told.alias("disc")).to_series()
 
+    @cached_property
+    def blank(self) -> pl.Series:
+        """What may be that of the row above, and is not said to be; null where nothing is."""
+        rows = self.table.body["row_no"]
+        if not self.lacking:
+            return pl.Series("blank", [None], dtype=pl.String).new_from_index(0, len(rows))
+        return pl.Series("blank", [self.lacking.get(no) for no in rows], dtype=pl.String)
+
+    @cached_property
+    def summed(self) -> pl.Series:
+        """What a row says of summing up others, in place of its unit; null where it does not."""
+        unit = next((c for c in self.columns if c.name == "unit_id"), None)
+        if unit is None:
+            return pl.Series("summed", [None], dtype=pl.String).new_from_index(
+                0, self.table.body.height
+            )
+        cells, own = self.table.body[f"c{unit.position}"], self.way.words_of(unit.heading)
+        words = [
+            c for c in cells.unique().drop_nulls() if says_summary(c) and spelled(c) not in own
+        ]
+        to_say = f'(or, where a unit is called so: [files.values."{unit.heading}"]'
+        parts = pl.lit(unit.heading), "unit", pl.lit(f"{SUMMED} {to_say}"), "unit", "unit"
+        text = pl.format('{}: found "{}"; {} "{}" = "{}")', *parts)
+        told = pl.when(pl.col("unit").is_in(words)).then(text)
+        return cells.alias("unit").to_frame().select(told.alias("summed")).to_series()
+
     def values(self, column: _Column) -> tuple[pl.Series, pl.Series]:
         """A column's values, and whether anything was written."""
         key = (column.position, column.name)
@@ -193,17 +236,18 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     """The contract's rows of a table, typed and in mm and km, with what is wrong with each."""
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
-    table = _in_words_of_ours(table, found)
+    table, blank = _from_above(table, found, settings)
+    table = _in_words_of_ours(_without_pairs(table, found, settings), found)
+    typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
-        reading.without_currency(table.body[f"c{i}"]) if target.name == "cost"
-        else table.body[f"c{i}"]
-        for _, i, target in found if _is_measured(target, name)
+        reading.without_currency(cells) if target.name == "cost" else cells
+        for cells, target in typed if _is_measured(target, name)
     ]  # fmt: skip
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
     way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
-    reader = _Reader(table, way, columns)
+    reader = _Reader(table, way, columns, blank)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
         rows, notes = _of_jobs(reader, job)
@@ -211,7 +255,72 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    return Typed(name, rows, table.body.height, unused, notes)
+    return Typed(
+        name, rows, table.body.height, unused, (*notes, *_doubts(table), *_left_alone(table))
+    )
+
+
+def hours_for_km(recipe: OwnFile) -> list[str]:
+    """Headings of hours that ``fleet.toml`` has read as an odometer."""
+    if recipe.table == "none":
+        return []
+    told = {own: own_target(value, recipe.table) for own, value in recipe.columns.items() if value}
+    return [own for own, t in told.items() if t and t.name == "odometer" and names_hours(own)]
+
+
+def _doubts(table: Table) -> Iterator[str]:
+    """What is doubtful of columns that are read."""
+    cells = table.heading.cells
+    told = {key_of(own) for own, value in table.recipe.columns.items() if value}
+    unstored = [h for i, h in enumerate(cells) if key_of(h) in told and f"c{i}" in table.unstored]
+    if unstored:
+        yield f"{', '.join(unstored)}: {UNSTORED}"
+    for heading in hours_for_km(table.recipe):
+        if key_of(heading) in map(key_of, cells):
+            yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
+
+
+def _left_alone(table: Table) -> Iterator[str]:
+    """What is worth a word of columns that nothing reads."""
+    cells, told = table.heading.cells, {key_of(o): t for o, t in table.recipe.columns.items()}
+    left = [
+        i
+        for i, cell in enumerate(cells)
+        if cell and not told.get(key_of(cell)) and key_of(cell) not in table.elsewhere
+        if not table.body[f"c{i}"].is_null().all()
+    ]
+    again = [cells[i] for i in left if is_again(cells, i) and key_of(cells[i]) in told]
+    if again:
+        yield f"left alone, as a heading of the same name stands before: {', '.join(again)}"
+    if table.recipe.table == "inspections":
+        readings = [c for i in left if (c := cells[i]) not in again and reading_named(c)]
+        if readings:
+            yield f"left alone, though by their headings readings: {', '.join(readings)}"
+    for i in left:
+        lines = jobs_in(table.body[f"c{i}"], table.recipe.jobs)
+        if lines:
+            yield jobs_left_alone(cells[i], lines)
+
+
+def _from_above(
+    table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
+) -> tuple[Table, dict[int, str]]:
+    """The table with blank cells filled from above where that is said; where nothing is said, the
+    headings of those that may be so, by ``row_no``."""
+    held = held_of([(f"c{i}", concept_of(target.name)) for _, i, target in found])
+    fill_down = _first(table.recipe.fill_down, settings.answers.fill_down)
+    whole = table.body if table.whole is None else table.whole
+    if fill_down:
+        whole = filled_from_above(whole, held)
+        here = whole["row_no"].is_in(table.body["row_no"].implode())
+        return replace(table, body=whole.filter(here)), {}
+    lacking: dict[int, str] = {}
+    if fill_down is None:
+        for concept, rows in taken_from_above(whole, held).items():
+            heading = table.heading.cells[int(held.of[concept][1:])]
+            for row_no in whole["row_no"].filter(rows):
+                lacking[row_no] = f"{lacking[row_no]}, {heading}" if row_no in lacking else heading
+    return table, lacking
 
 
 def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) -> Table:
@@ -242,6 +351,17 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
     rest = [f"c{i}" for _, i, t in found if t.name not in OF_A_CARD]
     left = body.select(pl.any_horizontal(False, pl.col(rest).is_not_null()).alias("left"))
     return replace(table, body=body.filter(~noted | left["left"]))
+
+
+def _without_pairs(
+    table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
+) -> Table:
+    """The table with nothing in cells of two strokes, where these are said to be left alone."""
+    if settings.answers.stroke_pairs is not False:
+        return table
+    strokes = [f"c{i}" for _, i, target in found if target.name in {"applied_stroke", "stroke"}]
+    changed = [table.body[name].set(reading.are_pairs(table.body[name]), None) for name in strokes]
+    return replace(table, body=table.body.with_columns(changed))
 
 
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
@@ -394,6 +514,8 @@ def _typed(
             measured = KIND_OF.get(unit_of(kind) or "")
             unit = "deg" if measured == "angle" else column.unit
             text = reading.without_currency(text) if column.name == "cost" else text
+            if column.name == PAIRED and way.settings.answers.stroke_pairs:
+                text = reading.less_released(text)
             return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
         case dy.Int64():
             axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
@@ -525,6 +647,8 @@ def _part(
         "width": reader.table.body["width"],
         "slid": reader.slid,
         "disc": reader.disc,
+        "summed": reader.summed,
+        "blank": reader.blank,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -574,6 +698,8 @@ def _judged(
         *more,
         _misshapen(reader.table),
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
+        Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
+        Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
         *row_problems(table),
@@ -634,10 +760,15 @@ def _to_say(column: _Column) -> str:
 def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
     what = {"mm": "length", "km": "distance"}.get(unit or "")
     if what and not column.unit:
-        yield r"\d", f" (or set {what} under [answers])"
-    if what and way.decimal_comma is None:
-        yield TWO_MARKS, " (or set decimal_comma under [answers])"
-    yield NO_NUMBER, f"{_to_say(column)}, {OR_NOTHING})"
+        is_own = getattr(way.recipe, what) == "ask"
+        where = f"{what} in its [[files]]" if is_own else f"{what} under [answers]"
+        yield r"\d", f" (or set {where})"
+    if column.name == PAIRED and way.settings.answers.stroke_pairs is None:
+        yield r"\d\D{0,6}\s[-–—]\s*\d", " (or set stroke_pairs under [answers])"
+    is_cost = column.name == "cost"
+    if (what or is_cost) and way.decimal_comma is None:
+        yield r"\d[.,]\d" if is_cost else TWO_MARKS, " (or set decimal_comma under [answers])"
+    yield NO_DIGIT if is_cost else NO_NUMBER, f"{_to_say(column)}, {OR_NOTHING})"
 
 
 def _day_mends(column: _Column, way: _Way, words: pl.Series) -> Mends:
@@ -704,6 +835,8 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         width=reader.table.body["width"].gather(at),
         slid=reader.slid.gather(at),
         disc=reader.disc.gather(at),
+        summed=reader.summed.gather(at),
+        blank=reader.blank.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

@@ -1,35 +1,39 @@
 """``drumline map``: looks at a lake's files, says what it takes them for, and writes that down."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.errors import UnreadableFileError, UserError
-from pipeline.lake.lake import SETTINGS_FILE, Lake, LakeFile, opened_lake
+from pipeline.lake.lake import LEFT_ALONE, SETTINGS_FILE, Lake, LakeFile, opened_lake
 from pipeline.lake.loading import contract_cells
-from pipeline.mapping.applying import QUOTES
+from pipeline.mapping.applying import QUOTES, hours_for_km
 from pipeline.mapping.findings import (
     NOTHING_OF_OURS,
     PLACED,
     READ_AS,
+    UNSTORED,
     ColumnFound,
     TableFound,
+    jobs_left_alone,
+    place_named,
+    reading_named,
     tables_found,
 )
 from pipeline.mapping.grids import HIDDEN, Grid
-from pipeline.mapping.headings import INSPECTED, place_in
+from pipeline.mapping.headings import INSPECTED, OF_HOURS, WHERE_ALONE
 from pipeline.mapping.job_lines.jobs import kinds_of
-from pipeline.mapping.questions import Question, Value, agreeing, asked, chosen, questions
-from pipeline.mapping.shapes import SHEET, shaped_grids
-from pipeline.mapping.words import (
-    CORES,
-    KINDS,
-    MEASURED,
-    NOT_READ_NOW,
-    PERCENT,
-    UNIT_OF,
-    tokens,
+from pipeline.mapping.questions import (
+    Question,
+    Value,
+    agreeing,
+    as_told,
+    asked,
+    chosen,
+    own_units_given,
+    questions,
 )
+from pipeline.mapping.shapes import SHEET, shaped_grids
 from pipeline.mapping.writing import (
     Form,
     forms,
@@ -39,7 +43,7 @@ from pipeline.mapping.writing import (
     without_own_part,
 )
 from pipeline.places import Place
-from pipeline.settings import JobWords, Settings, settings_from
+from pipeline.settings import JobWords, OwnFile, Settings, settings_from
 from pipeline.values import CAP_STATES, REASONS, counted
 
 Tell = Callable[[str], None]
@@ -83,15 +87,16 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
         found, unreadable, others, hidden = _looked_at(lake, own)
     settled = [settling(t, own.files) for t in found]
     left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
-    shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole))
-    open_questions = questions([form.found for form in shown], whole)
+    shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole), own.files)
+    told = [(t, recipe) for t, recipe in zip(found, settled, strict=True) if recipe is not None]
+    by_hand = [as_told(t, recipe) for t, recipe in told if recipe.table != "none"]
+    open_questions = questions([*(form.found for form in shown), *by_hand], whole)
     for form in shown:
         _show(form, tell)
-    for table, recipe in zip(found, settled, strict=True):
-        if recipe is not None and table.job_lines:
-            tell(f"{table.path}: {counted(table.row_count, 'row')}, read as {SETTINGS_FILE} says")
-            _show_jobs(table, recipe.jobs, tell)
-    answers = _given_before(whole, own) | (asked(open_questions, ask, tell) if ask else {})
+    for table, recipe in told:
+        _show_told(table, recipe, tell)
+    answers = _given_before(whole, own) | own_units_given([form.found for form in shown], whole)
+    answers |= asked(open_questions, ask, tell) if ask else {}
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)
@@ -99,6 +104,19 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     _say_what_is_left(shown, [*hidden, *unreadable], still_open, tell)
     others |= len(left) < len(found)
     return Mapped(tuple(shown), tuple(unreadable), len(still_open), others)
+
+
+def _show_told(table: TableFound, recipe: OwnFile, tell: Tell) -> None:
+    """What is worth a word of a table that is read as a person has written."""
+    hours = [
+        f"{heading}: read as an odometer; hours {OF_HOURS}" for heading in hours_for_km(recipe)
+    ]
+    if table.job_lines or hours:
+        tell(f"{table.path}: {counted(table.row_count, 'row')}, read as {SETTINGS_FILE} says")
+    for line in hours:
+        tell(f"  {line}")
+    if table.job_lines:
+        _show_jobs(table, recipe.jobs, tell)
 
 
 def _given_before(whole: Settings, own: Settings) -> dict[str, Value]:
@@ -123,7 +141,7 @@ def _looked_at(
     lake: Lake, settings: Settings
 ) -> tuple[list[TableFound], list[str], bool, list[str]]:
     """Tables of every file that is not in the contract's form, files that cannot be read, whether
-    any file is in that form, and sheets that are hidden."""
+    any file is in that form, and sheets and documents that are left alone."""
     found: list[TableFound] = []
     unreadable: list[str] = []
     hidden: list[str] = []
@@ -131,7 +149,8 @@ def _looked_at(
     others = False
     for file in lake.files():
         if file.sha256 is None:
-            unreadable.append(f"{file.path}: {file.problem}")
+            of_no_records = (file.problem or "").startswith(LEFT_ALONE)
+            (hidden if of_no_records else unreadable).append(f"{file.path}: {file.problem}")
             continue
         if file.sha256 in seen:
             continue
@@ -168,26 +187,54 @@ def _show(form: Form, tell: Tell) -> None:
     kind = f"taken for {found.table}" if found.is_usable else "left alone"
     tell(f"{files}: {counted(form.row_count, 'row')}, {kind}")
     if found.table == "none":
-        tell(f"  {NOTHING_OF_OURS}")
+        tell(f"  {found.dead_end or NOTHING_OF_OURS}")
     if found.missing and found.table != "none":
         tell(
             f"  it looks like {found.table}, but no column is understood as "
             f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
     for column in found.columns:
-        examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
-        sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
-        alike = [c.target for c in found.columns].count(column.target) > 1
-        sure += " (the thinnest of several counts)" * bool(alike and column.target)
-        tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
-    if found.is_usable and found.slid:
-        rows = counted(found.slid, "row")
-        tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
-    if found.is_usable:
-        _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
+        _show_column(column, found, tell)
+    if found.unstored:
+        tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
+    _show_rows_lost(found, tell)
+    _show_dead_ends(found, tell)
     _show_lost(found, tell)
     if found.is_usable:
+        for column in found.columns:
+            if column.jobs:
+                tell(f"  {jobs_left_alone(column.heading, column.jobs)}; {_to_read_jobs(column)}")
         _show_jobs(found, JobWords(), tell)
+
+
+def _show_column(column: ColumnFound, found: TableFound, tell: Tell) -> None:
+    examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
+    sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
+    alike = [c.target for c in found.columns].count(column.target) > 1
+    sure += " (the thinnest of several counts)" * bool(alike and column.target)
+    tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
+
+
+def _show_dead_ends(found: TableFound, tell: Tell) -> None:
+    """Columns that can be of no use, and what would do, a line for those alike."""
+    alike: dict[str, list[str]] = {}
+    for column in found.columns:
+        if column.dead_end:
+            alike.setdefault(column.dead_end, []).append(column.heading)
+    for why, headings in alike.items():
+        tell(f"  {', '.join(headings[:4])}{' …' * (len(headings) > 4)}: {why}")
+
+
+def _show_rows_lost(found: TableFound, tell: Tell) -> None:
+    """Rows that will be set aside, and columns of another table than this."""
+    if not found.is_usable:
+        return
+    if found.slid:
+        rows = counted(found.slid, "row")
+        tell(f"  {rows} with cells beyond the heading will be set aside: {QUOTES}")
+    if found.sums:
+        tell(f"  rows of {', '.join(found.sums[:4])} sum up others, and will be set aside")
+    _show_elsewhere([c.heading for c in found.columns if _OF_OTHERS in c.why], tell)
 
 
 _SHOWN = 5  # wordings of each kind of job
@@ -213,21 +260,8 @@ _ABOVE = (
 
 
 def _reading_in(column: ColumnFound) -> str:
-    """What a heading that is left alone seems to be a reading of, as it would be named; empty
-    where it names none, or more than one, or a word makes it another thing than was read."""
-    place = place_in(tokens(column.heading), {"l": "L", "r": "R"}, offside=True)
-    words = set(place.rest)
-    named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
-             if core <= words]  # fmt: skip
-    most = {concept for size, concept in named if size == max(named)[0]}
-    if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or _OF_OTHERS in column.why or place.why:
-        return ""
-    concept = most.pop()
-    units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
-    unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
-    axle = str(place.axle or "") if place.named or place.side else ""
-    where = f"{axle}{' ' * (not axle.isdigit())}{place.side or ''}".strip()
-    return f"{where} {concept}{'_' * bool(unit)}{unit}".strip()
+    """What a column that is left alone seems to be a reading of; empty where it is none."""
+    return "" if _OF_OTHERS in column.why else reading_named(column.heading)
 
 
 def _show_elsewhere(headings: list[str], tell: Tell) -> None:
@@ -236,6 +270,14 @@ def _show_elsewhere(headings: list[str], tell: Tell) -> None:
             f"  not read from here: {', '.join(headings)}; what they hold belongs into a table of "
             "its own: jobs with unit, axle, side, day and odometer, or a register"
         )
+
+
+def _to_read_jobs(column: ColumnFound) -> str:
+    """What to write so that the jobs of a column are read."""
+    return (
+        f"to read them, in {SETTINGS_FILE} a second [[files]] of the same columns: "
+        f'table = "work", "{column.heading}" = "job"'
+    )
 
 
 # What a word of a column may be said to mean.
@@ -247,17 +289,29 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
     """Columns that would be read if it were said how."""
     left = [
         c for c in found.columns
-        if c.examples and not c.target and not c.why.startswith(READ_AS)
+        if c.examples and not (c.target or c.dead_end or c.why.startswith(READ_AS))
     ]  # fmt: skip
-    readings = [replace(c, meant=named) for c in left if (named := _reading_in(c))]
+    readings = [
+        replace(c, meant=c.meant if c.meant.startswith(named) else named)
+        for c in left if (named := _reading_in(c))
+    ]  # fmt: skip
+    where = [
+        replace(c, meant=f"{place} lining_mm")
+        for c in left if c.why == WHERE_ALONE and (place := place_named(c.heading))
+    ]  # fmt: skip
     shown = {c.heading for c in readings} | {SHEET}
     others = [c for c in left if c.meant and c.heading not in shown]
-    for columns, told in ((readings, "seems to hold readings"), (others, "has a known heading")):
+    kinds = (
+        (readings, "seems to hold readings", ""),
+        (where, "says where on the unit and not what was read", " if it is a lining in mm"),
+        (others, "has a known heading", ""),
+    )
+    for columns, told, doubt in kinds:
         if columns:
             some = ", ".join(c.heading for c in columns[:4]) + (" …" if len(columns) > 4 else "")
             tell(
                 f"  {told}, and is left alone: {some}; to read it, in {SETTINGS_FILE}: "
-                f"{_lines_for(columns[0], found)}, or what it is"
+                f"{_lines_for(columns[0], found)}{doubt}, or what it is"
             )
 
 
@@ -288,15 +342,21 @@ def _say_what_is_left(
 ) -> None:
     for line in left:
         tell(line)
-    if not shown:
-        if not left:
-            tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
-        return
-    usable = sum(form.found.is_usable for form in shown)
-    tell(
-        f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be "
-        "corrected"
-    )
+    if shown:
+        usable = sum(form.found.is_usable for form in shown)
+        tell(
+            f"{usable} of {len(shown)} forms can be read; {SETTINGS_FILE} says how, and can be "
+            "corrected"
+        )
+    elif not left and not open_questions:
+        tell(f"every table is in the contract's form, or read as {SETTINGS_FILE} says")
     if open_questions:
-        to_answer = counted(len(open_questions), "question")
-        tell(f"{to_answer} to answer under [answers] in {SETTINGS_FILE}")
+        _say_what_is_open(open_questions, tell)
+
+
+def _say_what_is_open(open_questions: Sequence[Question], tell: Tell) -> None:
+    to_answer = counted(len(open_questions), "question")
+    named = {"[[files]]" if q.is_of_a_form else "[answers]" for q in open_questions}
+    where = " and ".join(sorted(named, reverse=True))
+    keys = ", ".join(q.key for q in open_questions)
+    tell(f"{to_answer} to answer under {where} in {SETTINGS_FILE}: {keys}")

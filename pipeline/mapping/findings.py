@@ -7,7 +7,7 @@ written down for a person to correct; nothing that was not understood is read.
 
 import re
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import polars as pl
@@ -15,12 +15,23 @@ import polars as pl
 from pipeline.contract import columns_of
 from pipeline.mapping import reading
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.headings import Meaning, meanings, place_in, sides_told_by
+from pipeline.mapping.headings import (
+    INSPECTED,
+    OF_HOURS,
+    OF_WHEEL_ENDS,
+    Meaning,
+    dead_end,
+    meanings,
+    names_hours,
+    place_in,
+    sides_told_by,
+)
 from pipeline.mapping.job_lines.jobs import actions_of
-from pipeline.mapping.shapes import SHEET, TITLED
+from pipeline.mapping.shapes import SHEET, TITLED, held_of, taken_from_above
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
+    first_of_name,
     further_down,
     heading_at,
     is_again,
@@ -28,22 +39,30 @@ from pipeline.mapping.tables import (
     slid,
 )
 from pipeline.mapping.words import (
+    CORES,
     END_OF,
     KINDS,
     MEASURED,
+    NOT_READ_NOW,
+    OPTIONAL,
+    PARTS_OF_COST,
+    PERCENT,
     SIDE_OF,
     UNIT_OF,
     cell_words,
     folded,
     says_disc,
     says_nothing,
+    says_summary,
     spelled,
     tokens,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
+from pipeline.values import counted
 
 SAMPLE_ROWS = 20_000
 EXAMPLES = 3
+MOST_JOBS = 1_000  # different cells of a column that is left alone that are looked at for jobs
 MOST_NOTES = 50  # different notes of a column that are written down as such
 # What a concept is called in each table; the tables that have it.
 NAMES = {
@@ -69,6 +88,11 @@ PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke
 MOSTLY = 0.6
 PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R, left and right",
           "position": "an axle and a side, such as 2L"}  # fmt: skip
+GROUPED = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)"  # cells whose mark may do either of two things
+UNSTORED = (
+    "formulas whose results the workbook does not hold; accepted: the workbook once a spreadsheet "
+    "program has opened and saved it"
+)
 READ_AS = "read as"  # what another table of the same rows takes a column for
 NOTHING_OF_OURS = (
     "no headings are understood as a unit with a reading (lining, stroke, return test, …), with a "
@@ -83,7 +107,9 @@ class ColumnFound:
     ``why`` says why it is left alone, and ``meant`` what its heading says where its cells do not
     agree; ``values`` are its words, with what they are taken for, ``strange`` one that is not
     known; ``asks`` are the questions whose answers it is read by; ``fits`` the units that its cells
-    may be in where none is stated; ``rival`` what it and another column would both be.
+    may be in where none is stated; ``rival`` what it and another column would both be; ``blank``
+    rows in which its cell may be that of the row above; ``jobs`` its cells that tell of some, where
+    nothing reads them; ``dead_end`` why it is of no use, and what would do.
     """
 
     heading: str
@@ -96,6 +122,9 @@ class ColumnFound:
     meant: str = ""
     strange: str = ""
     fits: tuple[str, ...] = ()
+    blank: str = ""
+    jobs: tuple[tuple[str, int], ...] = ()
+    dead_end: str = ""
 
     @property
     def told(self) -> str:
@@ -107,7 +136,13 @@ class ColumnFound:
 
 @dataclass(frozen=True, slots=True)
 class TableFound:
-    """A table in a file: where, what its rows are (none: nothing of ours), and its columns."""
+    """A table in a file: where, what its rows are (none: nothing of ours), and its columns.
+
+    ``sums`` are the words that stand for a unit in rows that sum up others; ``own_units`` what is
+    measured in another unit than in other tables, each with the units that its cells can be in;
+    ``dead_end`` why nothing of it can be read, and what would do; ``unstored`` the headings above
+    formulas whose results its workbook does not hold.
+    """
 
     path: str
     sheet: str
@@ -121,6 +156,10 @@ class TableFound:
     job_lines: tuple[tuple[str, int], ...] = ()
     missing: tuple[str, ...] = ()
     slid: int = 0
+    sums: tuple[str, ...] = ()
+    own_units: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    dead_end: str = ""
+    unstored: tuple[str, ...] = ()
 
     @property
     def is_usable(self) -> bool:
@@ -199,7 +238,8 @@ def _first_of_any(grid: Grid, height: int) -> list[Heading]:
 
 
 def _best(grid: Grid, index: int) -> tuple[int, Heading]:
-    """How many columns a row's words name, alone or with the row below it."""
+    """How many columns a row's words name, alone or with the row below it, and with a row of units
+    below these."""
     one = heading_at(grid, index, 1)
     assert one is not None
     best, heading = _score(one), one
@@ -208,7 +248,19 @@ def _best(grid: Grid, index: int) -> tuple[int, Heading]:
         more = _score(two)
         if more > max(best, _score_at(grid, index + 1)):
             best, heading = more, two
+    if _is_of_units(grid, index + heading.rows):
+        with_units = heading_at(grid, index, heading.rows + 1)
+        if with_units is not None and _score(with_units) >= best:
+            best, heading = _score(with_units), with_units
     return best, heading
+
+
+def _is_of_units(grid: Grid, index: int) -> bool:
+    """Whether a row below a heading holds units of measure, or signs of none, and nothing else."""
+    if index >= grid.rows.height:
+        return False
+    cells = [tokens(cell) for cell in grid.row(index) if cell and not says_nothing(cell)]
+    return bool(cells) and all(of and set(of) <= set(UNIT_OF) for of in cells)
 
 
 def _score_at(grid: Grid, index: int) -> int:
@@ -249,7 +301,7 @@ def _table(
 ) -> TableFound:
     said = _said(heading)
     body = _without_headings(body, heading)
-    sample = _sample(body, said)
+    sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     columns = [
         _column(table, heading.cells[i], body[f"c{i}"], m, sample, settings)
@@ -261,8 +313,60 @@ def _table(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
     )  # fmt: skip
-    found = _finished(found, sample, heading) if table != "none" else found
+    unstored = [h for i, h in enumerate(heading.cells) if h and f"c{i}" in grid.unstored]
+    found = replace(found, unstored=tuple(unstored))
+    if table == "none":
+        found = replace(found, dead_end=_turned(grid))
+    else:
+        found = _with_blanks(replace(found, sums=_sums(found, body)), body)
+        found = _finished(found, sample, heading)
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _turned(grid: Grid) -> str:
+    """That a grid has its headings below one another, where it has."""
+    for column in grid.rows.columns[2:4]:
+        cells = grid.rows[column].head(HEAD_ROWS).drop_nulls().to_list()
+        said = {m.concept for m in meanings(cells)}
+        if "date" in said and len(said - {None}) > 2 and said & OF_WHEEL_ENDS:
+            return (
+                "its headings stand below one another: a column for each visit cannot be used, "
+                "because records are read row by row; what would do: a row for each visit (copy it "
+                "and paste it transposed)"
+            )
+    return ""
+
+
+def _with_blanks(found: TableFound, body: pl.DataFrame) -> TableFound:
+    """With the question whether blank cells are those of the row above, where they look so."""
+    at = {c.heading: f"c{found.heading.cells.index(c.heading)}" for c in found.columns if c.target}
+    concepts = {c.heading: concept_of(c.target.rpartition(" ")[2]) for c in found.columns}
+    held = held_of([(name, concepts[heading]) for heading, name in at.items()])
+    blanks = taken_from_above(body, held) if found.table != "duty" else {}
+    columns = [
+        replace(
+            c, asks=c.asks | {"fill_down"}, blank=_first_blank(body, blanks[concepts[c.heading]])
+        )
+        if at.get(c.heading) == held.of.get(concepts[c.heading], "")
+        and concepts[c.heading] in blanks
+        else c
+        for c in found.columns
+    ]
+    return replace(found, columns=tuple(columns))
+
+
+def _first_blank(body: pl.DataFrame, blank: pl.Series) -> str:
+    """The first row with a blank cell and the one above it, as they stand."""
+    at = int(blank.arg_true()[0])
+    rows = [(row[0], row[2:]) for row in body.slice(max(at - 1, 0), 2).iter_rows()]
+    return "; ".join(f"row {no}: {' | '.join(c or '' for c in cells[:8])}" for no, cells in rows)
+
+
+def _sums(found: TableFound, body: pl.DataFrame) -> tuple[str, ...]:
+    """What stands for a unit in rows that sum up others."""
+    unit = next((c.heading for c in found.columns if c.target == "unit_id"), None)
+    cells = body[f"c{found.heading.cells.index(unit)}"].unique() if unit else ()
+    return tuple(sorted(cell for cell in cells if cell and says_summary(cell)))
 
 
 def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
@@ -272,15 +376,30 @@ def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
     return body.filter(~again) if named else body
 
 
+AGAIN = "a heading of the same name stands to its left"
+
+
 def _said(heading: Heading) -> list[Meaning]:
-    """What each heading says, but of those that repeat one to their left."""
-    again = [is_again(heading.cells, i) for i in range(len(heading.cells))]
-    said = meanings(["" if a else cell for a, cell in zip(again, heading.cells, strict=True)])
-    told = Meaning(None, why="a heading of the same name stands to its left")
-    return [told if a else m for a, m in zip(again, said, strict=True)]
+    """What each heading says, but of those that repeat one to their left.
+
+    Only the lining of one wheel end is read again, as at its other end or shoe.
+    """
+    cells = heading.cells
+    firsts = [first_of_name(cells, i) for i in range(len(cells))]
+    said = meanings([cell if i == firsts[i] else "" for i, cell in enumerate(cells)])
+    places = {m.concept for m in said} & {"position", "side"}
+    of_both = {i for i, m in enumerate(said) if m.concept == "lining" and (m.side or places)}
+    of_both &= {first for i, first in enumerate(firsts) if first != i}
+    told = Meaning(None, why=AGAIN)
+    return [
+        replace(said[first], is_an_end=True)
+        if first in of_both
+        else (said[i] if i == first else told)
+        for i, first in enumerate(firsts)
+    ]
 
 
-def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
+def _sample(body: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]) -> _Sample:
     """Rows from all of a table, evenly; what they show of decimals and days."""
     step = max(body.height // SAMPLE_ROWS, 1)
     rows = body.gather_every(step)
@@ -297,16 +416,29 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning]) -> _Sample:
         reading.is_ambiguous_day(c) for column in dates for c in column.drop_nulls().unique()
     ):
         doubtful.add("day_first")
-    measured = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept in MEASURED]
-    costs = [rows[f"c{i}"] for i, m in enumerate(said) if m.concept == "cost"]
-    comma, unclear = reading.shown_decimals(measured)
-    if comma is None:
-        comma, _ = reading.shown_decimals([*measured, *map(reading.without_currency, costs)])
+    comma, unclear = _decimals(rows, said, own)
     if unclear and comma is None:
         doubtful.add("decimal_comma")
     beside = [body[f"c{i}"].is_not_null() for i, m in enumerate(said) if m.concept not in TITLED]
     filled = pl.DataFrame(beside).sum_horizontal() if beside else body["row_no"]
     return _Sample(rows, filled == 1, day_first, comma, frozenset(doubtful))
+
+
+def _decimals(
+    rows: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]
+) -> tuple[bool | None, bool]:
+    """Whether commas are decimal, as measured columns show it, or else costs; and whether some
+    cells need to know and none shows it."""
+    typed = [reading.as_typed(rows[f"c{i}"], own) for i in range(len(said))]
+    measured = [cells for cells, m in zip(typed, said, strict=True) if m.concept in MEASURED]
+    costs = [
+        reading.without_currency(c) for c, m in zip(typed, said, strict=True) if m.concept == "cost"
+    ]
+    comma, unclear = reading.shown_decimals(measured)
+    if comma is None:
+        comma, of_any = reading.shown_decimals([*measured, *costs])
+        unclear |= of_any
+    return comma, unclear
 
 
 def _kind(said: Sequence[Meaning]) -> str:
@@ -343,6 +475,8 @@ def _column(
         return replace(found, why="the name of the sheet", meant="unit_id")
     if said.concept is None:
         discs = any(map(says_disc, some.unique()))
+        told = jobs_in(cells, JobWords()) if table != "none" else ()
+        found = replace(found, jobs=told, dead_end=dead_end(heading))
         return replace(found, why="rows of disc brakes are set aside by it") if discs else found
     if table == "none":
         return replace(found, why=f"{said.concept}, of no table that is read")
@@ -351,12 +485,55 @@ def _column(
     name = _name(said.concept, table)
     if name is None:
         return replace(found, why=f"{said.concept} is no column of {table}")
+    if (
+        MEASURED.get(said.concept or "") == "length"
+        and said.unit is None
+        and reading.are_fractions(some)
+    ):
+        said = replace(said, unit="in")  # nothing else is written so
     if said.concept in MEASURED:
         result = _measured(found, name, said, some, sample, settings)
         name = f"{name}_{said.unit}" if said.unit and MEASURED[said.concept] != "angle" else name
     else:
         result = _worded(found, name, said, some, cells, sample)
     return result if result.target else replace(result, meant=_placed(name, said)[0])
+
+
+def reading_named(heading: str) -> str:
+    """What the heading of a column that is left alone seems to be a reading of, as it would be
+    named; empty where it names none, or more than one, or a word makes it another thing."""
+    place = place_in(tokens(heading), {"l": "L", "r": "R"}, offside=True)
+    words = set(place.rest)
+    named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
+             if core <= words]  # fmt: skip
+    most = {concept for size, concept in named if size == max(named)[0]}
+    far = {UNIT_OF.get(word) for word in words} & set(DISTANCES)  # a hub odometer is no Hub
+    if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why or far:
+        return ""
+    concept = most.pop()
+    units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
+    unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
+    return f"{place_named(heading)} {concept}{'_' * bool(unit)}{unit}".strip()
+
+
+def place_named(heading: str) -> str:
+    """The axle and side that a heading seems to name, as they would be named."""
+    place = place_in(tokens(heading), {"l": "L", "r": "R"}, offside=True)
+    axle = str(place.axle or "") if place.named or place.side else ""
+    return f"{axle}{' ' * (not axle.isdigit())}{place.side or ''}".strip()
+
+
+def jobs_in(cells: pl.Series, words: JobWords) -> tuple[tuple[str, int], ...]:
+    """Cells of a column that tell of known jobs, and how often, the most frequent first."""
+    told = cells.filter(cells.str.contains(r"\p{L}{3}").fill_null(value=False))
+    counts = told.value_counts(sort=True).head(MOST_JOBS)
+    return tuple((line, n) for line, n in counts.iter_rows() if actions_of(line, words))
+
+
+def jobs_left_alone(heading: str, lines: Sequence[tuple[str, int]]) -> str:
+    """That a column tells of jobs and nothing reads them."""
+    rows = counted(sum(n for _, n in lines), "row")
+    return f'{heading} tells of jobs in {rows}, as in "{lines[0][0][:60]}", and is left alone'
 
 
 def _name(concept: str, table: str) -> str | None:
@@ -390,6 +567,11 @@ def _measured(
     settings: Settings,
 ) -> ColumnFound:
     kind = MEASURED[said.concept or ""]
+    pairs = said.concept in {"stroke", "applied_stroke"} and _are_pairs(said, some)
+    pairs &= settings.answers.stroke_pairs is not False
+    if pairs:
+        some, said = reading.less_released(some), replace(said, concept="applied_stroke")
+        name = "applied_stroke"
     unit = said.unit or ("deg" if kind == "angle" else None)
     marks = some.unique(maintain_order=True) if kind != "distance" else ()  # which no row can lack
     nothing = [cell for cell in marks if says_nothing(cell)]
@@ -402,7 +584,7 @@ def _measured(
     if kind == "angle" and said.unit is None:
         return replace(found, why="no unit: degrees are written deg or °")
     own = some.str.contains(r'[^\d\s][\s"]*$') & some.str.contains(r"\d")
-    unclear = some.str.contains(r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)").any()
+    unclear = some.str.contains(GROUPED).any()
     asks = {"decimal_comma"} & sample.doubtful if unclear else set()
     if unit is None and not own.all():
         stated = kind in settings.units.model_fields_set
@@ -410,14 +592,26 @@ def _measured(
         unit = getattr(settings.units, kind) if stated else None
         fits = [u for u in KINDS[kind] if not _implausible(said, u, some, sample)]
         found = replace(found, fits=tuple(fits) if unit is None else ())
-    if said.concept == "stroke":
-        asks.add("stroke")
+    asks |= {"stroke"} if said.concept == "stroke" else {"stroke_pairs"} if pairs else set()
     told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
     target, placed = _placed(told, said)
-    wrong = _implausible(said, unit or _usual_unit(kind, some), some, sample)
+    looked = unit or _usual_unit(kind, some) or next(iter(found.fits), None)
+    wrong = _implausible(said, looked, some, sample)
     if wrong:
-        return replace(found, why=wrong)
+        return replace(found, why=wrong, dead_end=TWO_IN_ONE if _are_pairs(said, some) else "")
     return replace(found, target=target, asks=frozenset(asks | placed))
+
+
+TWO_IN_ONE = (
+    "cannot be used, because its cells hold two numbers; what would do: a column for the stroke "
+    "itself, which is applied less released"
+)
+
+
+def _are_pairs(said: Meaning, some: pl.Series) -> bool:
+    """Whether most cells of a stroke hold two numbers."""
+    both = int(reading.are_pairs(some).sum())
+    return (said.concept or "").endswith("stroke") and both >= MOSTLY * some.len() > 0
 
 
 def _usual_unit(kind: str, some: pl.Series) -> str | None:
@@ -473,8 +667,8 @@ def _worded(
             return _job_or_action(found, target, cells)
         case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
             return _with_values(found, target, said.concept, cells, asks)
-        case "cost" if _is_text(some, sample):
-            return replace(found, why="its cells are mostly no numbers")
+        case "cost":
+            return _priced(found, target, some, sample)
     return replace(found, target=target, asks=frozenset(asks))
 
 
@@ -484,10 +678,20 @@ def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnF
     return tidy if tidy.target else replace(found, target=target)
 
 
-def _is_text(some: pl.Series, sample: _Sample) -> bool:
+def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
+    """A column of money, where most cells are some in one way to read their marks."""
     plain = reading.without_currency(some)
-    numbers = reading.numbers(plain, None, None, decimal_comma=sample.decimal_comma)
-    return numbers.null_count() > (1 - MOSTLY) * some.len()
+    doubtful = "decimal_comma" in sample.doubtful
+    ways = (True, False) if doubtful else (sample.decimal_comma,)
+    read = [reading.numbers(plain, None, None, decimal_comma=way) for way in ways]
+    if min(values.null_count() for values in read) > (1 - MOSTLY) * some.len():
+        return replace(found, why="its cells are mostly no numbers")
+    unclear = plain.str.contains(GROUPED) & plain.is_not_null()
+    if not (doubtful and unclear.any()):
+        return replace(found, target=target)
+    first = str(some.filter(unclear)[0])
+    examples = tuple(dict.fromkeys((first, *found.examples)))[:EXAMPLES]
+    return replace(found, target=target, examples=examples, asks=frozenset({"decimal_comma"}))
 
 
 def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
@@ -553,7 +757,7 @@ def placed_words(words: Sequence[str], concept: str) -> dict[str, str]:
 
 def _letters_of(words: Iterable[str]) -> dict[str, str]:
     """What single letters mean among these words: only where both of a pair are there."""
-    found = [tokens(word) for word in words]
+    found = [of for word in words if (of := tokens(word))]
     seen = {t for of in found for t, after in zip(of, (*of[1:], ""), strict=True)
             if not (t == "a" and after.isdigit())}  # fmt: skip
     return sides_told_by({t for t in seen if len(t) == 1 and t.isalpha()}, seen)
@@ -665,6 +869,7 @@ def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFoun
     sided = any(re.search("[LR]|near|off", target.rpartition(" ")[0]) for target in named)
     both = found.table == "register" and not sided and not bases & {"side", "position"}
     found = replace(found, missing=tuple(_missing(found.table, named, both=both)), both_sides=both)
+    found = replace(found, columns=tuple(_with_dead_ends(found)))
     job = next((c for c in found.columns if c.target == "job"), None)
     if job is None:
         return found
@@ -672,10 +877,40 @@ def _finished(found: TableFound, sample: _Sample, heading: Heading) -> TableFoun
     return _with_jobs(found, sample.rows[f"c{position}"].drop_nulls())
 
 
+def _with_dead_ends(found: TableFound) -> Iterator[ColumnFound]:
+    """Columns with why those of hours and of parts of a cost are of no use, where the odometer or
+    the cost is lacking."""
+    costs = any(c.target == "cost" or c.rival == "cost" for c in found.columns)
+    for column in found.columns:
+        left = not column.target and not column.rival
+        if left and "odometer" in found.missing and names_hours(column.heading):
+            yield replace(column, dead_end=OF_HOURS)
+        elif left and found.table == "work" and not costs and _is_part_of_cost(column):
+            yield replace(column, dead_end=OF_PARTS)
+        else:
+            yield column
+
+
+OF_PARTS = (
+    "cannot be used, because a job has one cost; what would do: a column with what it cost in all"
+)
+
+
+def _is_part_of_cost(column: ColumnFound) -> bool:
+    """Whether a column holds what parts or labour alone cost."""
+    words = set(tokens(column.heading))
+    money = {"amt", "costs"} | OPTIONAL["cost"] | frozenset[str]().union(*CORES["cost"])
+    if not (words & PARTS_OF_COST and words & money and column.examples):
+        return False
+    plain = reading.without_currency(pl.Series(column.examples))
+    read = [reading.numbers(plain, None, None, decimal_comma=comma) for comma in (True, False)]
+    return any(values.null_count() == 0 for values in read)
+
+
 def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
     bases = {target.rpartition(" ")[2] for target in named}
     places = {target.rpartition(" ")[0] for target in named} - {""}
-    has = {_concept_of(base) for base in bases}
+    has = {concept_of(base) for base in bases}
     for concept in REQUIRED[table]:
         axle_placed = any(p[0] in "0123456789fr" for p in places)
         if concept == "axle_no" and ("position" in has or axle_placed):
@@ -694,7 +929,8 @@ def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
             yield "side"
 
 
-def _concept_of(base: str) -> str:
+def concept_of(base: str) -> str:
+    """The concept of a contract's name, whatever its unit."""
     base = re.sub(rf"_({'|'.join((*LENGTHS, *DISTANCES))})$", "", base)
     if base in {"inspected_on", "done_on"}:
         return "date"

@@ -4,8 +4,10 @@ What a workbook holds as a number or a day is written so that it reads as that i
 """
 
 import datetime as dt
+import html
 import io
 import re
+import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -23,6 +25,13 @@ FIRST_LINES = 60
 # Where columns are padded: the rows that show where they are, and the share of these, titles and
 # notes, that may run across.
 LOOKED_AT, MOST_ACROSS = 5_000, 0.05
+WORKBOOK, RELATIONS = "xl/workbook.xml", "xl/_rels/workbook.xml.rels"
+MOST_LOOKED_AT = 32_000_000  # bytes of a sheet that is looked at for formulas
+# A text that came to nothing is a result.
+_NO_RESULT = re.compile(
+    rb'<c r="([A-Z]+)\d+"(?![^>]*\bt="str")[^>]*>\s*<f\b[^>]*(?:/>|>[^<]*</f>)\s*'
+    rb"(?:<v\s*/>|<v></v>)?\s*</c>"
+)
 _BLANK = " \u00a0"
 _RULE = re.compile(r"[\s=_+-]*")
 HIDDEN = "left alone: a hidden sheet; once the workbook shows it, it is read"
@@ -33,13 +42,17 @@ class Grid:
     """The cells of a sheet: ``row_no`` (the first is 1), ``width`` (cells written in the row) and
     ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks,
     ``merged`` the first and last ``row_no`` and the column of cells merged down, ``is_hidden`` a
-    sheet that its workbook does not show."""
+    sheet that its workbook does not show, ``own_numbers`` the columns with numbers that are no text
+    there: how these are written here says nothing of how its people write; ``unstored`` those with
+    formulas whose results the workbook does not hold."""
 
     name: str
     rows: pl.DataFrame
     is_text: bool
     merged: tuple[tuple[int, int, int], ...] = ()
     is_hidden: bool = False
+    own_numbers: frozenset[str] = frozenset()
+    unstored: frozenset[str] = frozenset()
 
     @property
     def hidden_table(self) -> bool:
@@ -190,23 +203,67 @@ def _workbook_grids(content: bytes) -> list[Grid]:
     require_workbook(content)
     with files.failing_as("an XLSX workbook"):
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        unstored = _unstored(content)
         return [
             replace(
                 _sheet(book.get_sheet_by_name(sheet.name)),
                 is_hidden=sheet.visible != SheetVisibleEnum.Visible,
+                unstored=unstored.get(sheet.name, frozenset()),
             )
             for sheet in book.sheets_metadata
         ]
 
 
+def _unstored(content: bytes) -> dict[str, frozenset[str]]:
+    """By sheet, the columns with formulas that only a script has written: no program has worked out
+    what they come to. Sheets that are large are not looked at: programs save those."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        sizes = {info.filename: info.file_size for info in archive.infolist()}
+        if not {WORKBOOK, RELATIONS} <= set(sizes):
+            return {}
+        targets = {
+            _attribute(one, b"Id"): _attribute(one, b"Target").removeprefix("/xl/")
+            for one in re.findall(rb"<Relationship\b[^>]*>", archive.read(RELATIONS))
+        }
+        found = {}
+        for one in re.findall(rb"<sheet\b[^>]*>", archive.read(WORKBOOK)):
+            path = f"xl/{targets.get(_attribute(one, b'r:id'), '')}"
+            if sizes.get(path, MOST_LOOKED_AT) < MOST_LOOKED_AT:
+                letters = set(_NO_RESULT.findall(archive.read(path)))
+                name = html.unescape(_attribute(one, b"name"))
+                found[name] = frozenset(f"c{column_of(each)}" for each in letters)
+        return found
+
+
+def _attribute(tag: bytes, name: bytes) -> str:
+    found = re.search(rb'\s%s="([^"]*)"' % name, tag)
+    return found.group(1).decode(errors="replace") if found else ""
+
+
+def column_of(letters: bytes) -> int:
+    """The place of a column that a workbook calls A, B, …, AA, from 0."""
+    place = 0
+    for letter in letters:
+        place = place * 26 + letter - ord("A") + 1
+    return place - 1
+
+
 def _sheet(sheet: CalamineSheet) -> Grid:
-    records = [[_own_text(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
+    cells = sheet.to_python(skip_empty_area=False)
+    records = [[_own_text(cell) for cell in row] for row in cells]
+    own = {f"c{i}" for row in cells for i, cell in enumerate(row) if _is_broken(cell)}
     down = tuple(
         (first + 1, last + 1, column)
         for (first, column), (last, _) in sheet.merged_cell_ranges or ()
         if last > first
     )
-    return replace(_grid(sheet.name, records, is_text=False), merged=down)
+    grid = _grid(sheet.name, records, is_text=False)
+    return replace(grid, merged=down, own_numbers=frozenset(own))
+
+
+def _is_broken(cell: object) -> bool:
+    """A workbook's own number with something after its point."""
+    return isinstance(cell, float) and not cell.is_integer()
 
 
 def _own_text(cell: object) -> str | None:
@@ -241,9 +298,9 @@ def _parquet_grid(content: bytes) -> list[Grid]:
     heading = pl.DataFrame({f"c{i}": [name] for i, name in enumerate(frame.columns)})
     cells = pl.DataFrame([text.alias(f"c{i}") for i, text in enumerate(texts)])
     rows = pl.concat([heading, cells])
-    return [
-        Grid("", _numbered(rows, pl.repeat(len(texts), rows.height, eager=True)), is_text=False)
-    ]
+    own = frozenset(f"c{i}" for i, column in enumerate(frame) if column.dtype.is_float())
+    widths = pl.repeat(len(texts), rows.height, eager=True)
+    return [Grid("", _numbered(rows, widths), is_text=False, own_numbers=own)]
 
 
 def _own_texts(column: pl.Series) -> pl.Series:

@@ -9,14 +9,19 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pipeline.mapping.words import (
+    AFTER_WORK,
     AXLE_WORDS,
+    AXLES_BEFORE_NUMBERS,
     BOTH,
     CORES,
     END_OF,
+    GONE,
+    HOURS,
     KINDS,
     LINING_END_PAIRS,
     LINING_ENDS,
     MEASURED,
+    NOT_READ_NOW,
     OPTIONAL,
     ORDINALS,
     PERCENT,
@@ -84,6 +89,7 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     found = [_meaning(of, letters, offside=offside) for of in words]
     has_axles = any(m.concept in {"axle_no", "position"} for m in found)
     found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
+    found = _without_hub_odometer(found, words)
     ends = [of != whole for of, whole in zip(words, written, strict=True)]
     found = [
         m if not end or m.concept in {"lining", None} else Meaning(None, why=NO_END)
@@ -92,6 +98,44 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     return [replace(m, is_an_end=end) for m, end in zip(_consistent(found), ends, strict=True)]
 
 
+OF_HOURS = (
+    "cannot be used, because lives and wear are counted in km; what would do: an odometer, in km "
+    "or miles"
+)
+
+
+def dead_end(heading: str) -> str:
+    """Why a reading that a heading names can be of no use, and what would do; empty where it may
+    be."""
+    of = tokens(heading)
+    words = set(of)
+    if not any(core <= words for concept in INSPECTED for core in CORES[concept]):
+        return ""
+    if words & PERCENT:
+        return (
+            "cannot be used, because nothing says what 100 % is; what would do: what was measured, "
+            "in mm or another unit of length"
+        )
+    if words & AFTER_WORK or ("as", "left") in pairwise(of):
+        return (
+            "cannot be used, because it was read after work, and what a row says was found before; "
+            'what would do: a row of its own for it, with "yes" in a column "as left"'
+        )
+    if words & GONE and not words & (NOT_READ_NOW - GONE):
+        return (
+            "cannot be used, because nothing says how thick it was; what would do: what is left of "
+            "it, in mm or another unit of length"
+        )
+    return ""
+
+
+def names_hours(heading: str) -> bool:
+    """Whether a heading is of hours and of no distance."""
+    words = set(tokens(heading))
+    return bool(words & HOURS) and not {UNIT_OF.get(word) for word in words} & set(DISTANCES)
+
+
+WHERE_ALONE = "says where on the unit, and not what was read there"
 NO_END = "inner and outer, or upper and lower, are told apart of linings alone"
 
 
@@ -107,6 +151,18 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
     whole = {of for of, found in named.items() if tuple(sorted(found)) in LINING_END_PAIRS}
     return [
         r if len(e) == 1 and r in whole else w for w, r, e in zip(words, rest, ends, strict=True)
+    ]
+
+
+def _without_hub_odometer(found: list[Meaning], words: Sequence[tuple[str, ...]]) -> list[Meaning]:
+    """A wheel's odometer is the unit's only where no other one is beside it."""
+    of_hub = [bool({"hub", "hubodometer"} & set(of)) for of in words]
+    if all(h for m, h in zip(found, of_hub, strict=True) if m.concept == "odometer"):
+        return found
+    beside = Meaning(None, why="another odometer is beside it")
+    return [
+        beside if hub and m.concept == "odometer" else m
+        for m, hub in zip(found, of_hub, strict=True)
     ]
 
 
@@ -173,7 +229,7 @@ def _side_at(
 def _axle_at(of: tuple[str, ...]) -> tuple[int | str | None, int, bool]:
     """The axle that the next words name, how many say so, and whether its word is among them."""
     token, after = of[0], of[1] if len(of) > 1 else ""
-    if (token in AXLE_WORDS or token == "a") and after.isdigit():
+    if (token in AXLE_WORDS or token in AXLES_BEFORE_NUMBERS) and after.isdigit():
         return int(after), 2, True
     if token in END_OF:
         return END_OF[token], 2 if after in AXLE_WORDS else 1, True
@@ -187,8 +243,11 @@ def _axle_at(of: tuple[str, ...]) -> tuple[int | str | None, int, bool]:
 
 
 def _is_ordinal(of: tuple[str, ...]) -> bool:
-    """2nd axle: the digits and the letters are words of their own."""
-    return len(of) == 3 and of[1] in {"st", "nd", "rd", "th"} and of[2] in AXLE_WORDS
+    """2nd axle, 2e as: the digits and the letters are words of their own."""
+    if len(of) < 3:
+        return False
+    english = of[1] in {"st", "nd", "rd", "th"} and of[2] in AXLE_WORDS
+    return english or of[1:] in {("e", "as"), ("ste", "as"), ("de", "as")}
 
 
 def _placed(
@@ -217,12 +276,12 @@ def _placed_meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bo
     if place.why:
         return Meaning(None, why=place.why)
     if not place.rest and (place.axle is not None or place.side is not None):
-        return Meaning(None, why="says where on the unit, and not what was read there")
+        return Meaning(None, why=WHERE_ALONE)
     found = _concept(place.rest)
     if place.axle is None and place.side is None:
         return found
     if set(place.rest) <= set(UNIT_OF):
-        return Meaning(None, why="says where on the unit, and not what was read there")
+        return Meaning(None, why=WHERE_ALONE)
     if found.concept is None and place.named:  # Axle 1 type
         found = _concept(("axle", *place.rest))
     if found.concept is None:
@@ -290,6 +349,7 @@ def _without_bare_number(found: Meaning, of: tuple[str, ...], has_axles: bool) -
     if not isinstance(found.axle, int):
         return found
     named = any(t in AXLE_WORDS or t in ORDINALS or t in {"st", "nd", "rd", "th"} for t in of)
+    named |= any(_axle_at(of[i : i + 3])[2] for i, t in enumerate(of) if t == "as" or t.isdigit())
     if named and has_axles:
         return Meaning(None, why="an axle in the heading, and a column for it")
     if not named and (found.side is None or has_axles):

@@ -5,21 +5,24 @@ from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
 from pipeline.mapping.job_lines.jobs import is_of_an_axle_alone
-from pipeline.mapping.words import KINDS, tokens
-from pipeline.settings import JobWords, Settings
+from pipeline.mapping.tables import is_of, key_of
+from pipeline.mapping.words import KINDS, MEASURED, tokens
+from pipeline.settings import JobWords, OwnFile, Settings, Target, own_target
 
 Value = str | bool | int
 
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One key of ``[answers]``: what to ask, what may be said, and what is taken if nothing is."""
+    """One key of ``[answers]``, or of a ``[[files]]``: what to ask, what may be said, and what is
+    taken if nothing is."""
 
     key: str
     text: str
     choices: dict[str, Value]
     default: str
     where: str
+    is_of_a_form: bool = False
 
     @property
     def accepted(self) -> list[str]:
@@ -36,12 +39,14 @@ def _written(value: Value) -> str:
 
 
 ORDER = (
+    "fill_down",
     "day_first",
     "days_exchanged",
     "decimal_comma",
     "near_side",
     "rear_axle",
     "axle_alone",
+    "stroke_pairs",
     "stroke",
     "distance",
     "length",
@@ -50,15 +55,16 @@ ORDER = (
 
 def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound]:
     """Tables of which columns that state no unit can all be in one: that of the answer, or one that
-    can still be answered; the others are left alone, and it is said why. An answer that no column
-    fits is taken at its word."""
+    can still be answered; the others are left alone, and it is said why. A table of which none can
+    is asked for by itself. An answer that no column fits is taken at its word."""
     tables = list(found)
     for kind in ("length", "distance"):
         units = _units(tables, kind, getattr(settings.answers, kind))
+        asking = [t for t in tables if kind in t.asks]
+        # Of sheets of one file none can be named apart from the others.
+        others = {t.path for t in asking if any(set(fit) & set(units) for fit in _fits(t, kind))}
         tables = [
-            with_columns(t, tuple(_in_one_of(c, kind, units) for c in t.columns))
-            if kind in t.asks
-            else t
+            _agreeing(t, kind, units, own=t.path not in others) if kind in t.asks else t
             for t in tables
         ]
     return tables
@@ -75,6 +81,35 @@ def _units(found: Sequence[TableFound], kind: str, answered: str | None = None) 
     return tuple(unit for unit, told in of.items() if told == best and any(told))
 
 
+def _fits(table: TableFound, kind: str) -> list[tuple[str, ...]]:
+    """The units that each column that states none can be in."""
+    return [c.fits for c in table.columns if c.target and kind in c.asks]
+
+
+def _agreeing(table: TableFound, kind: str, units: Sequence[str], *, own: bool) -> TableFound:
+    """A table with the columns that can be in one of these units; or all in units of its own."""
+    fits = _fits(table, kind)
+    common = tuple(unit for unit in KINDS[kind] if all(unit in one for one in fits))
+    if own and common and not any(set(one) & set(units) for one in fits):
+        here = frozenset({own_key(kind)})
+        columns = (
+            replace(c, asks=c.asks - {kind} | here) if kind in c.asks else c for c in table.columns
+        )
+        own_units = (*table.own_units, (kind, common))
+        return replace(with_columns(table, tuple(columns)), own_units=own_units)
+    return with_columns(table, tuple(_in_one_of(c, kind, units) for c in table.columns))
+
+
+def own_key(kind: str) -> str:
+    """What is asked of a table whose unit is another than that of others."""
+    return f"{kind} of these files"
+
+
+def form_key(kind: str, found: TableFound) -> str:
+    """By which the answer for a form's own unit is known."""
+    return f"{kind} of {found.path} {found.sheet}".rstrip()
+
+
 def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFound:
     if not column.target or kind not in column.asks or set(column.fits) & set(units):
         return column
@@ -83,7 +118,7 @@ def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFo
         why = f"states no unit, and its cells can be in {fits}, not in {others} as others"
     else:
         why = "states no unit, and its cells are too small or too large in any that is known"
-    unit = f"_{column.fits[0]}" if column.fits else ""
+    unit = "_in" if "in" in column.fits else f"_{column.fits[0]}" if column.fits else ""
     return replace(column, target="", why=why, meant=f"{column.target}{unit}", asks=frozenset())
 
 
@@ -92,11 +127,91 @@ def questions(found: Sequence[TableFound], settings: Settings) -> list[Question]
     found = [_with_lines_asked_of(table) for table in found]
     asked = frozenset[str]().union(*(table.asks for table in found))
     answered = set(settings.answers.model_fields_set)
+    answered |= settings.units.model_fields_set
     if settings.fleet.day_first is not None:
         answered.add("day_first")
     if "decimal_comma" in settings.fleet.model_fields_set:
         answered.add("decimal_comma")
-    return [_question(key, found) for key in ORDER if key in asked and key not in answered]
+    general = [_question(key, found) for key in ORDER if key in asked and key not in answered]
+    given = own_units_given(found, settings)
+    return [
+        *general,
+        *(
+            _own_question(table, kind, units)
+            for table in found
+            for kind, units in table.own_units
+            if table.is_usable and form_key(kind, table) not in given
+        ),
+    ]
+
+
+def own_units_given(found: Sequence[TableFound], settings: Settings) -> dict[str, Value]:
+    """The units that some ``[[files]]`` of the settings name for forms with units of their own."""
+    given: dict[str, Value] = {}
+    for table in found:
+        recipes = [f for f in settings.files if f.files and is_of(f, table.path)]
+        for kind, _ in table.own_units:
+            for recipe in recipes:
+                unit = getattr(recipe, kind)
+                if unit not in {None, "ask"}:
+                    given[form_key(kind, table)] = unit
+    return given
+
+
+def as_told(table: TableFound, recipe: OwnFile) -> TableFound:
+    """A table with its columns as ``fleet.toml`` has them, and what must be known to read them so
+    and no ``[[files]]`` says."""
+    told = {key_of(own): value for own, value in recipe.columns.items()}
+    said = {key for key in ("day_first", "decimal_comma", "fill_down", "length", "distance")
+            if getattr(recipe, key) not in {None, "ask"}}  # fmt: skip
+    columns = []
+    for column in table.columns:
+        value = told.get(key_of(column.heading), "")
+        target = own_target(value, recipe.table) if value else None
+        if target is None:
+            columns.append(replace(column, target="", asks=frozenset()))
+            continue
+        kept = column.asks & OF_CELLS if column.target or column.asks else frozenset[str]()
+        kind = _kind_without_unit(target, column)
+        asks = (kept | _asked_by(target) | ({kind} if kind else set())) - said
+        fits = column.fits or KINDS.get(kind, ())
+        columns.append(replace(column, target=value, asks=asks, fits=fits))
+    return replace(table, table=recipe.table, columns=tuple(columns), missing=(), own_units=())
+
+
+OF_CELLS = {
+    "day_first",
+    "days_exchanged",
+    "decimal_comma",
+    "fill_down",
+    "near_side",
+    "rear_axle",
+    "stroke_pairs",
+}
+
+
+def _asked_by(target: Target) -> set[str]:
+    """What must be known to place what a column holds, and to say which stroke it is."""
+    asks = {"near_side"} if target.side in {"near", "off"} else set()
+    asks |= {"rear_axle"} if target.axle == "rear" else set()
+    return asks | ({"stroke"} if target.name == "stroke" else set())
+
+
+def _kind_without_unit(target: Target, column: ColumnFound) -> str:
+    """What a column measures, where neither it nor its cells state a unit."""
+    kind = MEASURED.get(target.name, "")
+    stated = any(c.isalpha() or c in "\"″”'" for cell in column.examples for c in cell)
+    return "" if target.unit or stated or kind not in {"length", "distance"} else kind
+
+
+def _own_question(table: TableFound, kind: str, units: Sequence[str]) -> Question:
+    column = next(c for c in table.columns if c.target and own_key(kind) in c.asks)
+    what = {"length": "lengths", "distance": "odometers"}[kind]
+    text = f"Which unit have the {what} here? They cannot be in that of other files."
+    where = f'"{column.heading}" in {table.path}, as in {next(iter(column.examples), "")}'
+    choices: dict[str, Value] = {unit: unit for unit in units}
+    default = "in" if "in" in units else units[0]
+    return Question(form_key(kind, table), text, choices, default, where, is_of_a_form=True)
 
 
 def _with_lines_asked_of(table: TableFound) -> TableFound:
@@ -123,6 +238,9 @@ def _question(key: str, found: Sequence[TableFound]) -> Question:
         (e for e in column.examples if _is_telling(key, e)), next(iter(column.examples), "")
     )
     where = f'"{column.heading}" in {table.path}, as in {example}'
+    if key == "fill_down":
+        headings = ", ".join(f'"{c.heading}"' for t, c in columns if t is table)
+        where = f"{headings} in {table.path}, as in {column.blank}"
     if key in KINDS:
         where += _others(columns)
     text, choices, default = _TEXTS[key](example, found)
@@ -176,6 +294,14 @@ def _decimal_comma(example: str, _: object) -> tuple[str, dict[str, Value], str]
     )
 
 
+def _fill_down(_: str, __: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        "Is a blank cell that of the row above, as below cells that were merged?",
+        {"yes": True, "no": False},
+        "no",
+    )
+
+
 def _near_side(_: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
     return (
         "Which side is the near (kerb) side: left, where traffic keeps left, or right?",
@@ -193,6 +319,14 @@ def _axle_alone(_: str, __: object) -> tuple[str, dict[str, Value], str]:
         "Is a reline that names an axle and no side of both wheel ends, or is that unknown?",
         {"both": "both", "unknown": "unknown"},
         "both",
+    )
+
+
+def _stroke_pairs(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Is {example} the applied and the released stroke, of which the difference counts?",
+        {"yes": True, "no": False},
+        "no",
     )
 
 
@@ -227,12 +361,14 @@ def _but(units: Sequence[str], kind: str) -> str:
 
 
 _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {
+    "fill_down": _fill_down,
     "day_first": _day_first,
     "days_exchanged": _days_exchanged,
     "decimal_comma": _decimal_comma,
     "near_side": _near_side,
     "rear_axle": _rear_axle,
     "axle_alone": _axle_alone,
+    "stroke_pairs": _stroke_pairs,
     "stroke": _stroke,
     "distance": _distance,
     "length": _length,

@@ -6,7 +6,7 @@ Whatever else it says stays unread, and its row says so.
 
 import datetime as dt
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import partial
 
 import polars as pl
@@ -16,6 +16,8 @@ from pipeline.mapping.words import UNIT_OF, folded, month_names
 MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16}
 KM = {"km": 1.0, "mi": 1.609344, "1000km": 1_000.0, "1000mi": 1_609.344}
 FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
+
+OF_AN_INCH = {"32": "32nds", "16": "16ths"}  # by what stands below a fraction's line
 
 _SPACES = "[ \u00a0\u202f\u2009'’]"
 _WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*)$"
@@ -144,15 +146,47 @@ def _number(digits: pl.Expr, comma: bool | None) -> pl.Expr:
 
 
 def _fraction(text: str, factors: Mapping[str, float], unit: str | None) -> float | None:
-    """5/8" or 1 3/8 in: only inches are written so."""
+    """5/8" or 1 3/8 in: only inches are written so; 12/32 counts 32nds of them too."""
     found = _FRACTION.match(text.strip())
     if found is None or "in" not in factors:
         return None
     whole, above, below, behind = found.groups()
     stated = UNIT_OF.get(folded(behind.strip(" .")), "?") if behind.strip() else unit
+    stated = "in" if stated == OF_AN_INCH.get(below, "in") else stated
     if stated != "in" or int(below) not in (2, 4, 8, 16, 32, 64) or int(above) >= int(below):
         return None
     return (int(whole or 0) + int(above) / int(below)) * factors["in"]
+
+
+def are_fractions(text: pl.Series) -> bool:
+    """Whether all cells are fractions of an inch, with or without its sign, and some without."""
+    words = text.drop_nulls().unique()
+    read = [_fraction(word, FACTORS["length"], "in") for word in words]
+    plain = [found for word in words if (found := _FRACTION.match(word.strip())) and not found[4]]
+    return bool(plain) and None not in read
+
+
+_ONE = r"(\d+(?:[.,]\d{1,2})?)\s*(\p{L}{0,4}|\")"
+_PAIR = rf"^\s*{_ONE}\s*[-–—]\s*{_ONE}\s*$"
+
+
+def are_pairs(text: pl.Series) -> pl.Series:
+    """Cells with two lengths in them, the first no less than the second: 38 - 20."""
+    return (_pair(text, 1) >= _pair(text, 3)).fill_null(value=False)
+
+
+def less_released(text: pl.Series) -> pl.Series:
+    """Cells with two lengths as their difference, in their unit: the others stay."""
+    unit = pl.coalesce(
+        pl.when(text.str.extract(_PAIR, i) != "").then(text.str.extract(_PAIR, i)) for i in (4, 2)
+    )
+    less = (_pair(text, 1) - _pair(text, 3)).round(4).cast(pl.String)
+    told = pl.DataFrame({"less": less}).select(pl.concat_str("less", unit.fill_null("")))
+    return told.to_series().zip_with(are_pairs(text), text).alias(text.name)
+
+
+def _pair(text: pl.Series, group: int) -> pl.Series:
+    return text.str.extract(_PAIR, group).str.replace(",", ".").cast(pl.Float64)
 
 
 def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
@@ -314,6 +348,13 @@ def shown_day_order(columns: Iterable[pl.Series], by: int = 2) -> bool | None:
     words = {word for column in columns for word in column.drop_nulls().unique()}
     told = [first for word in words if (first := shows_day_first(word)) is not None]
     return told[0] if len(told) >= by and len(set(told)) == 1 else None
+
+
+def as_typed(cells: pl.Series, own_numbers: Collection[str]) -> pl.Series:
+    """A column's cells as people typed them: without what may be a workbook's own numbers."""
+    if cells.name not in own_numbers:
+        return cells
+    return cells.filter(~cells.str.contains(r"^-?\d+\.\d+(e-?\d+)?$").fill_null(value=False))
 
 
 def shown_decimals(columns: Iterable[pl.Series]) -> tuple[bool | None, bool]:

@@ -5,6 +5,9 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
+**Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
+down before it was exported. Whether a blank cell is that of the row above is asked.
+
 **Once above the rows.** A brake card, or a sheet for each vehicle, names vehicle, day or odometer
 at its top (``Vehicle: T101``, ``Date | 6 Jan 2025``). Rows below such a line, until the next one,
 are of what it names, and it becomes a column of theirs. So does a workbook's cell that is merged
@@ -12,7 +15,7 @@ down over the rows of one vehicle, visit or axle: what was read or paid is never
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -30,7 +33,11 @@ MOST_KINDS = 60
 SHEET = "(sheet)"  # the heading of a column with the sheet's own name
 TITLED = ("unit_id", "date", "odometer")
 MERGED = {*TITLED, "axle_no", "position", "side", "axle_type", "depot", "duty"}
+HELD = {*INSPECTED, "wear_indicator_deg", "job"}
 MOST_ROWS = 50_000
+# Of rows that hold something, so many must lack a cell for it to look like one merged down: fewer
+# are forgotten; our own, no source.
+MERGED_SHARE = 0.2
 # A name is not a sentence.
 LONGEST_VALUE = 24
 _PAIR = re.compile(r"([^:=]{1,40})[:=]\s*(.*)")
@@ -70,6 +77,81 @@ def merged_down(grid: Grid) -> Grid:
         if column < grid.width and (heading := _named_above(grid, column)) is not None
     ]
     return replace(grid, rows=grid.rows.with_columns(filled)) if filled else grid
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Where a table has what may be merged down: the column of each concept of :data:`MERGED` that
+    it has, and the columns of what was read or done; ``is_placed`` where cells name axle or side,
+    so that several rows may be of one visit."""
+
+    of: Mapping[str, str]
+    what: Sequence[str]
+    is_placed: bool
+
+
+def held_of(columns: Iterable[tuple[str, str]]) -> Held:
+    """Of a table with these columns of these concepts."""
+    of: dict[str, str] = {}
+    what = []
+    for name, concept in columns:
+        of.setdefault(concept, name)
+        what += [name] if concept in HELD else []
+    placed = bool({"axle_no", "side", "position", "job"} & set(of))
+    return Held({c: name for c, name in of.items() if c in MERGED}, what, placed)
+
+
+def taken_from_above(body: pl.DataFrame, held: Held) -> dict[str, pl.Series]:
+    """By concept, the rows with something read or done in which its cell is blank and would be that
+    of the row above; none of a concept that lacks in but a few rows.
+
+    A day is taken from above within one unit alone, an odometer within one day of it, and an axle
+    within one visit. A row whose blanks are others than merged cells would leave has none.
+    """
+    if not held.what:
+        return {}
+    holds = body.select(pl.any_horizontal(pl.col(held.what).is_not_null()).alias("h")).to_series()
+    found: dict[str, pl.Series] = {}
+    above: list[pl.Series] = []  # what must be alike, filled down
+    for concept in _fillable(held):
+        cells = body[held.of[concept]]
+        last = cells.forward_fill()
+        same = holds & cells.is_null() & last.is_not_null()
+        for told in above:
+            at_last = told.zip_with(cells.is_not_null(), told.clear(len(told))).forward_fill()
+            same &= (at_last == told).fill_null(value=False)
+        found[concept] = same
+        above.append(last)
+    if "date" in found and "odometer" in held.of:  # another odometer is another day's
+        km = body[held.of["odometer"]]
+        found["date"] &= (km.is_null() | (km == km.forward_fill().shift())).fill_null(value=False)
+    if "unit_id" in found and not held.is_placed and "date" in held.of:
+        found["unit_id"] &= body[held.of["date"]].is_not_null()  # else it may be an average
+    most = MERGED_SHARE * int(holds.sum())
+    return {c: rows for c, rows in found.items() if rows.any() and rows.sum() >= most}
+
+
+def _fillable(held: Held) -> list[str]:
+    """Concepts that rows may share with the row above, from the widest."""
+    shared = ["unit_id", *(["date", "odometer"] if held.is_placed else [])]
+    return [c for c in (*shared, *(["axle_no"] if "side" in held.of else [])) if c in held.of]
+
+
+def filled_from_above(body: pl.DataFrame, held: Held) -> pl.DataFrame:
+    """The table with the cells of :func:`taken_from_above`, without the rows that hold nothing but
+    what the row below takes from them."""
+    found = taken_from_above(body, held)
+    if not found:
+        return body
+    names = {held.of[concept]: rows for concept, rows in found.items()}
+    filled = body.with_columns(
+        body[name].forward_fill().zip_with(rows, body[name]) for name, rows in names.items()
+    )
+    others = body.select(
+        pl.any_horizontal(pl.all().exclude("row_no", "width", *names).is_not_null())
+    )
+    below = pl.DataFrame(found).select(pl.any_horizontal(pl.all())).to_series()
+    return filled.filter(others.to_series() | ~below.shift(-1, fill_value=False))
 
 
 def _filled_down(grid: Grid, name: str, ranges: Sequence[tuple[int, int]]) -> pl.Series:
@@ -142,7 +224,12 @@ def _spread(grid: Grid, long: _Long) -> Grid:
         if name
     ]
     spread = _with_both_ends(grid, rows.with_columns(**columns), labels, long)
-    return replace(grid, rows=spread.with_columns(above).drop("of"))
+    own = set(columns) if long.value in grid.own_numbers else set()
+    return replace(
+        grid,
+        rows=spread.with_columns(above).drop("of"),
+        own_numbers=grid.own_numbers | own,
+    )
 
 
 def _with_both_ends(

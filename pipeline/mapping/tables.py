@@ -30,22 +30,29 @@ class Heading:
 @dataclass(frozen=True, slots=True)
 class Table:
     """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand,
-    ``is_text`` whether cells stand where separators put them, and not each in a place of its own.
+    ``is_text`` whether cells stand where separators put them, and not each in a place of its own;
+    ``whole`` all rows below the heading, where ``body`` is some of them; ``own_numbers`` and
+    ``unstored`` as of its grid; ``elsewhere`` the headings that another table of the same rows
+    reads.
     """
 
     recipe: OwnFile
     heading: Heading
     body: pl.DataFrame
     is_text: bool = False
+    whole: pl.DataFrame | None = None
+    own_numbers: frozenset[str] = frozenset()
+    elsewhere: frozenset[str] = frozenset()
+    unstored: frozenset[str] = frozenset()
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
-    """The cells of a heading of one or two rows; None where the grid ends before."""
+    """The cells of a heading of one to three rows; None where the grid ends before."""
     if index + rows > grid.rows.height:
         return None
     first = [_one_line(cell) for cell in grid.row(index)]
-    if rows == 2:
-        first = _joined(first, [_one_line(cell) for cell in grid.row(index + 1)])
+    for below in range(index + 1, index + rows):
+        first = _joined(first, [_one_line(cell) for cell in grid.row(below)])
     return Heading(index, rows, _told_apart(first), int(grid.rows["width"][index]))
 
 
@@ -95,8 +102,14 @@ def _told_apart(cells: list[str]) -> tuple[str, ...]:
 
 def is_again(cells: Sequence[str], index: int) -> bool:
     """Whether a heading was told apart from one of the same name to its left."""
+    return first_of_name(cells, index) != index
+
+
+def first_of_name(cells: Sequence[str], index: int) -> int:
+    """Where the first heading of the same name stands: the place itself where it is the first."""
     name = re.sub(r" \(\d+\)$", "", cells[index]).casefold()
-    return name != cells[index].casefold() and name in map(str.casefold, cells[:index])
+    before = [cell.casefold() for cell in cells[:index]]
+    return before.index(name) if name != cells[index].casefold() and name in before else index
 
 
 def key_of(heading: str) -> str:
@@ -104,9 +117,14 @@ def key_of(heading: str) -> str:
     return " ".join(heading.split()).casefold()
 
 
+def is_of(recipe: OwnFile, path: str) -> bool:
+    """Whether a recipe is for files of this path."""
+    return not recipe.files or any(fnmatch(path, part) for part in recipe.files.split("|"))
+
+
 def fits(recipe: OwnFile, heading: Heading, path: str) -> bool:
     """Whether a heading has every column that a recipe reads."""
-    if recipe.files and not fnmatch(path, recipe.files):
+    if not is_of(recipe, path):
         return False
     known = {key_of(cell) for cell in heading.cells}
     wanted = {key_of(own) for own, told in recipe.columns.items() if told or recipe.table == "none"}
@@ -137,7 +155,15 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
         part
         for (recipe, heading), end in zip(found, ends, strict=False)
         for part in _with_jobs(
-            Table(recipe, heading, _body(grid, heading, end), grid.is_text), recipes
+            Table(
+                recipe,
+                heading,
+                _body(grid, heading, end),
+                grid.is_text,
+                own_numbers=grid.own_numbers,
+                unstored=grid.unstored,
+            ),
+            recipes,
         )
     ]
 
@@ -156,10 +182,12 @@ def _with_jobs(table: Table, recipes: Sequence[OwnFile]) -> list[Table]:
     readings = {key for own, told in read.columns.items() if told for key in [key_of(own)]}
     readings -= {key_of(own) for own, told in done.columns.items() if told}
     job, reading = (_is_written(table, keys) for keys in (jobs & set(named), readings))
+    bodies = {"inspections": table.body.filter(reading | ~job), "work": table.body.filter(job)}
     return [
-        replace(table, recipe=read, body=table.body.filter(reading | ~job)),
-        replace(table, recipe=done, body=table.body.filter(job)),
-    ]
+        replace(table, recipe=recipe, body=bodies[recipe.table], whole=table.body,
+                elsewhere=frozenset(key_of(own) for own, told in other.columns.items() if told))
+        for recipe, other in ((read, done), (done, read))
+    ]  # fmt: skip
 
 
 def _is_a_job(told: str) -> bool:
@@ -183,11 +211,12 @@ def _headings(
 ) -> Iterator[tuple[OwnFile, Heading]]:
     taken = -1
     for index in _candidates(grid, recipes):
-        best: tuple[int, OwnFile, Heading] | None = None
+        best: tuple[tuple[int, bool], OwnFile, Heading] | None = None
         for recipe in recipes:
             heading = heading_at(grid, index, recipe.heading_rows)
             if index > taken and heading is not None and fits(recipe, heading, path):
-                size = sum(1 for told in recipe.columns.values() if told)
+                # Of two that read as much, the one that names its files is meant for them.
+                size = sum(1 for told in recipe.columns.values() if told), bool(recipe.files)
                 if best is None or size > best[0]:
                     best = (size, recipe, heading)
         if best is not None:

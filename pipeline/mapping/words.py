@@ -93,12 +93,40 @@ def says_disc(cell: str) -> bool:
     return len(cell) <= LONGEST_KIND and folded(cell).strip(" .-") in DISC_BRAKES
 
 
+# What stands in place of a unit below the rows that it sums up. A unit may be called Max 12, so of
+# most of these nothing else stands beside it; after a total, anything may.
+SUMMARIES = _words(
+    """average averages avg mean median min minimum max maximum sum count stdev std dev of all the
+    fleet and durchschnitt durchschnittlich mittelwert mittel schnitt summe summen moyenne mediane
+    somme ensemble promedio media suma minimo maximo media somma minimale maximale srednia srednio
+    razem lacznie gemiddelde gemiddeld gem som prumer celkem soucet medel medelvarde genomsnitt
+    summa gennemsnit gjennomsnitt medie atlag osszesen osszes среднее минимум максимум сумма"""
+)
+_BESIDE_SUMMARIES = _words("of all the fleet and dev")
+TOTALS = _words(
+    """total totals totale totales totaal totaux totalt totalsumme gesamt gesamtsumme insgesamt
+    subtotal subtotals zwischensumme итого всего"""
+)
+
+
+@cache
+def says_summary(cell: str) -> bool:
+    """Whether what stands for a unit says that its row sums up others."""
+    of = tokens(cell)
+    alone = bool(set(of) - _BESIDE_SUMMARIES) and set(of) <= SUMMARIES
+    return bool(of) and (alone or _is_total(of))
+
+
+def _is_total(of: tuple[str, ...]) -> bool:
+    return of[0] in TOTALS or of[:2] in {("grand", "total"), ("sub", "total"), ("i", "alt")}
+
+
 CONCEPTS = {
     "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
         fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power
         unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
-        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, naczepa,
+        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, nr rej, naczepa,
         vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
         veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
         fordon, regnr, koretoj, kjoretoy, registreringsnummer, vehicul, inmatriculare, jarmu,
@@ -117,7 +145,7 @@ CONCEPTS = {
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
-        done on, date of check""",
+        done on, date of check, checked on""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
         kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
         kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
@@ -125,10 +153,11 @@ CONCEPTS = {
         stand, km ora, tacho, tachostand, tachometerstand, laufleistung, gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
+        hub odo, hub odometer,
         пробег, одометр""",
     "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
         belag, belagstarke, belagdicke, bremsbelag, bremsbelagstarke, bremsbelagdicke, restbelag,
-        garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny,
+        garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny, okl,
         grubosc okladziny, grubosc okladzin, forro, espesor forro, balata, espesor balata, espesor
         guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, voering, remvoering,
         voeringdikte, oblozeni, tloustka oblozeni, belagg, bromsbelagg, belaggtjocklek, belaegning,
@@ -167,7 +196,8 @@ CONCEPTS = {
         meccanico, ispettore, keurmeester, kontrolor, besiktare, mekaniker, mecanic, szerelo,
         механик""",
     "as_left": "as left, read after work, after work",
-    "job": """job, job description, description, work done, action, work, repair, task, arbeit,
+    "job": """job, job description, description, work done, work carried out, travaux effectues,
+        opis naprawy, descripcion trabajo, arbeitstext, action, work, repair, task, arbeit,
         arbeiten, tatigkeit, massnahme, reparatur, travaux, travail, intervention, operation,
         opis, opis pracy, opis prac, wykonane prace, czynnosc, naprawa, trabajo, descripcion,
         reparacion, servico, descricao,
@@ -179,7 +209,8 @@ CONCEPTS = {
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
     "cost": """cost, amount, cost total, total cost, kosten, betrag, cout, montant, koszt, kwota,
         costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
-        omkostning, belob, belop, koltseg, osszeg, стоимость""",
+        omkostning, belob, belop, koltseg, osszeg, summe, gesamtsumme, total ht, total ttc, total
+        vat, total incl vat, total mwst, total iva, total eur, total usd, total gbp, стоимость""",
     "axle_type": """axle type, type of axle, achstyp, achsart, type essieu, typ osi, tipo eje, tipo
         eixo, tipo asse, astype, typ napravy, axeltyp, akseltype, tip axa, tengely tipus, тип
         оси""",
@@ -224,9 +255,10 @@ BESIDE = {
     "fault": "found",
     "inspector": "name",
     "as_left": "",
-    "job": "text of lines line the brake code",
+    "job": "text of lines line the brake code del",
     "reason": "for why job",
-    "cost": "net total",
+    "cost": """net total netto inc incl including ex excl vat mwst ht iva eur euro euros usd gbp pln
+        zl czk sek nok dkk chf huf ron brl mxn""",
     "axle_type": "",
     "arm_length": "adjuster de del de la da do della",
     "depot": "home name",
@@ -291,13 +323,30 @@ KINDS = {
 PERCENT = _words("% percent pct prozent procent procento pourcent porcentaje")
 # Words that make another thing of a reading's name: of another day, a loss, a limit, a part.
 NOT_READ_NOW = _words(
-    """prev previous last old former earlier next forecast expected planned due target wear worn
+    """after nach apres despues depois dopo efter etter dupa
+    prev previous last old former earlier next forecast expected planned due target wear worn
     loss lost used change difference diff delta rate average mean min minimum max maximum limit
     allowed new neu neuf nueva nuevo novo nova nowa original nominal type make
     maker brand supplier part batch cost price date day km vorher nachher alt letzte letzter
     verschleiss abnutzung verbraucht usure usee precedent ancien dernier zuzycie poprzedni ostatni
     desgaste anterior ultimo usura precedente slijtage vorige opotrebeni predchozi slitage slid
     foregaende forrige"""
+)
+# Words for what is gone of a lining, for a reading after work, and for hours of an engine.
+GONE = _words(
+    """wear worn loss lost used verschleiss abnutzung verbraucht usure usee zuzycie desgaste usura
+    slijtage opotrebeni slitage slid"""
+)
+AFTER_WORK = _words("after nach nachher apres despues depois dopo po efter etter dupa")
+HOURS = _words(
+    """hours hour hrs hr hourmeter betriebsstunden motorstunden stunden std bh heures horas
+    horometro ore uren draaiuren bedrijfsuren motogodziny motogodzin mth godziny godzin motohodiny
+    hodin timer driftstimer drifttimmar timmar моточасы uzemora"""
+)
+PARTS_OF_COST = _words(
+    """parts material materials teile ersatzteile pieces repuestos pecas ricambi onderdelen czesci
+    dily reservdelar reservedele labour labor lohn arbeitslohn oeuvre obra manodopera arbeidsloon
+    robocizna prace arbetskostnad arbejdslon arbeid"""
 )
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(
@@ -308,6 +357,8 @@ SAYS_KM = _words(
 AXLE_WORDS = _words(
     "axle ax axles achse essieu eje eixo asse os naprava axel aksel axa puntea tengely ось"
 )
+# Words for an axle only where its number follows: lining as left is of no axle.
+AXLES_BEFORE_NUMBERS = {"a", "as"}
 ORDINALS = {
     **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
     **{"first": 1, "second": 2, "third": 3, "fourth": 4, "erste": 1, "zweite": 2, "dritte": 3},

@@ -10,13 +10,14 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from glob import escape
 
 from pipeline.lake.cells import NEVER_SHOWN
-from pipeline.mapping.findings import ColumnFound, TableFound
+from pipeline.mapping.findings import ColumnFound, TableFound, with_columns
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.job_lines.jobs import kinds_of
-from pipeline.mapping.questions import Question, Value
-from pipeline.mapping.tables import key_of, tables_in
+from pipeline.mapping.questions import Question, Value, form_key
+from pipeline.mapping.tables import is_of, key_of, tables_in
 from pipeline.settings import JobWords, OwnFile
 from pipeline.values import counted
 
@@ -30,23 +31,48 @@ _BARE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """One form of files: a table as found, and every place where it was."""
+    """One form of files: a table as found, and every place where it was; ``files`` tells its files
+    from others with the same headings."""
 
     found: TableFound
     places: tuple[str, ...]
     row_count: int
+    files: str = ""
 
 
-def forms(found: Sequence[TableFound]) -> list[Form]:
-    """Tables with the same headings are one form, with the words of all of them."""
+def forms(found: Sequence[TableFound], recipes: Sequence[OwnFile] = ()) -> list[Form]:
+    """Tables with the same headings are one form, with the words of all of them; two where some
+    have units of their own. ``recipes`` are a person's own."""
     grouped: dict[tuple[object, ...], list[TableFound]] = {}
     for table in found:
-        key = (table.table, table.heading.rows, tuple(map(key_of, table.heading.cells)))
+        key = (table.table, table.heading.rows, _keys(table), table.own_units)
         grouped.setdefault(key, []).append(table)
+    apart = {_keys(table) for table in found if table.own_units}
+    apart |= {_keys(t) for t in found for r in recipes if r.files and set(_keys(t)) >= _own_keys(r)}
     return [
-        Form(_merged(group), tuple(_place(t) for t in group), sum(t.row_count for t in group))
+        Form(_merged(group), tuple(_place(t) for t in group), sum(t.row_count for t in group),
+             _files_of(group, found) if _keys(group[0]) in apart else "")
         for group in grouped.values()
-    ]
+    ]  # fmt: skip
+
+
+def _keys(table: TableFound) -> tuple[str, ...]:
+    return tuple(map(key_of, table.heading.cells))
+
+
+def _own_keys(recipe: OwnFile) -> set[str]:
+    return {key_of(heading) for heading in recipe.columns}
+
+
+def _files_of(group: Sequence[TableFound], found: Sequence[TableFound]) -> str:
+    """A pattern of the paths of some tables: their folder, where no other table stands in it."""
+    paths = list(dict.fromkeys(t.path for t in group))
+    folders = {path.rpartition("/")[0] for path in paths}
+    folder = f"{folders.pop()}/" if len(folders) == 1 else "/"
+    others = [t.path for t in found if t not in group]
+    if folder != "/" and not any(path.startswith(folder) for path in others):
+        return f"{escape(folder)}*"
+    return "|".join(map(escape, paths))
 
 
 def _place(table: TableFound) -> str:
@@ -60,7 +86,7 @@ def _merged(group: list[TableFound]) -> TableFound:
         _merged_column([_column(t, c.heading) for t in group]) if c.heading else c
         for c in first.columns
     ]
-    return replace(
+    merged = replace(
         first,
         columns=tuple(columns),
         # What one file shows is not said of another that leaves it open: each is read as it shows.
@@ -69,11 +95,14 @@ def _merged(group: list[TableFound]) -> TableFound:
         if "decimal_comma" in doubtful
         else _same(t.decimal_comma for t in group),
         slid=sum(t.slid for t in group),
+        sums=tuple(sorted({word for t in group for word in t.sums})),
+        unstored=tuple(dict.fromkeys(h for t in group for h in t.unstored)),
         job_lines=_added(t.job_lines for t in group),
-        missing=tuple(dict.fromkeys(m for t in group for m in t.missing))
-        if all(t.missing for t in group)
-        else (),
+        missing=tuple(dict.fromkeys(m for t in group for m in t.missing)),
     )
+    if merged.table == "none" or all(t.missing for t in group):
+        return merged
+    return with_columns(merged, merged.columns)  # what files disagree on may now be missing
 
 
 def _column(table: TableFound, heading: str) -> ColumnFound:
@@ -114,7 +143,8 @@ def settling(table: TableFound, recipes: Sequence[OwnFile]) -> OwnFile | None:
         read = {heading for heading, told in own.items() if told or recipe.table == "none"}
         understood = {key_of(c.heading) for c in table.columns if c.target}
         if (
-            recipe.heading_rows == table.heading.rows
+            is_of(recipe, table.path)
+            and recipe.heading_rows == table.heading.rows
             and read <= headings
             and understood <= set(own)
         ):
@@ -137,8 +167,12 @@ def settings_text(
 ) -> str:
     """``fleet.toml`` with the findings in it; every line that a person wrote stays as it is."""
     kept = without_own_part(text)
+    of_forms = {form_key(kind, f.found) for f in written for kind, _ in f.found.own_units}
+    own = {key: value for key, value in answers.items() if key in of_forms}
+    answers = {key: value for key, value in answers.items() if key not in of_forms}
+    asked = [question for question in asked if not question.is_of_a_form]
     newline = "\r\n" if "\r\n" in kept else "\n"
-    body = _body(kept, written, answers, asked)
+    body = _body(kept, written, answers, asked, own)
     if _ANSWERS.search(kept) and answers:
         lines = "".join(f"{key} = {_value(value)}{newline}" for key, value in answers.items())
         kept = _ANSWERS.sub(lambda found: found.group() + lines, kept, count=1)
@@ -168,13 +202,17 @@ def without_own_part(text: str) -> str:
 
 
 def _body(
-    kept: str, written: Sequence[Form], answers: Mapping[str, Value], asked: Sequence[Question]
+    kept: str,
+    written: Sequence[Form],
+    answers: Mapping[str, Value],
+    asked: Sequence[Question],
+    own: Mapping[str, Value],
 ) -> str:
     parts = [] if _ANSWERS.search(kept) else _answers(answers, asked)
     if _ANSWERS.search(kept):
         parts = [_open(q) for q in asked if q.key not in answers]
     blocks = ["\n".join(parts) + "\n"] if parts else []
-    blocks += [_form(form) for form in written]
+    blocks += [_form(form, own) for form in written]
     return "\n".join(blocks)
 
 
@@ -208,8 +246,9 @@ def _open(question: Question) -> str:
     )
 
 
-def _form(form: Form) -> str:
-    """One ``[[files]]``, with what each column holds and is taken for."""
+def _form(form: Form, own: Mapping[str, Value]) -> str:
+    """One ``[[files]]``, with what each column holds and is taken for, and the units that are its
+    own."""
     found = form.found
     more = f" and {len(form.places) - 3} more" if len(form.places) > 3 else ""
     lines = [
@@ -217,6 +256,9 @@ def _form(form: Form) -> str:
         "[[files]]",
     ]
     lines += _head(found)
+    lines += [f"files = {_value(form.files)}"] if form.files else []
+    if found.is_usable:
+        lines += [_own_unit(found, kind, units, own) for kind, units in found.own_units]
     lines += ["", "[files.columns]"]
     width = min(max((len(_key(c.heading)) for c in found.columns if c.heading), default=0), 40)
     lines += [_line(c, width) for c in found.columns if c.heading]
@@ -228,6 +270,14 @@ def _form(form: Form) -> str:
             ]
     lines += _jobs(found) if any(c.target == "job" for c in found.columns) else []
     return "\n".join(lines) + "\n"
+
+
+def _own_unit(found: TableFound, kind: str, units: Sequence[str], own: Mapping[str, Value]) -> str:
+    """The unit of lengths or odometers of a form, where it is not that of others."""
+    if form_key(kind, found) in own:
+        return f"{kind} = {_value(own[form_key(kind, found)])}"
+    told = " or ".join(map(_value, units))
+    return f'{kind} = "ask"   # to answer: {told}; not the unit of other files, by its cells'
 
 
 def _head(found: TableFound) -> list[str]:

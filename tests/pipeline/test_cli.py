@@ -198,7 +198,7 @@ def at_a_terminal(lake, until, key):
     ("key", "code", "last"),
     [
         (b"\x03", 2, "drumline: stopped; fleet.toml is as it was before"),
-        (b"\x04", 1, "1 question to answer under [answers] in fleet.toml"),
+        (b"\x04", 1, "1 question to answer under [answers] in fleet.toml: distance"),
     ],
 )
 def test_a_question_shows_its_default_and_can_be_left(tmp_path, key, code, last):

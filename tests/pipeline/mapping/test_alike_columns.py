@@ -129,14 +129,32 @@ def test_an_end_without_its_counterpart_or_of_no_lining_is_not_read(headings):
     assert {m.concept for m in meanings(["Unit", "Date", "Km", *headings])[3:]} == {None}
 
 
-def test_a_heading_that_stands_twice_is_read_once_and_names_no_axle(tmp_path):
-    text = "Unit;Date;Km;Axle;Lining L mm;Lining R mm;Lining L mm;Lining R mm;Date\n"
-    _, told = mapped(tmp_path, f"{text}T1;2024-01-11;126172;1;15;14;13;12;2024-02-02\n")
+def test_a_lining_whose_heading_stands_twice_is_read_at_its_thinner_end(tmp_path):
+    text = "Unit;Date;Km;Axle;Lining L mm;Lining R mm;Lining L mm;Lining R mm\n"
+    _, told = mapped(tmp_path, f"{text}T1;2024-01-11;126172;1;15;12;13;14\n")
+    assert told.count("(the thinnest of several counts)") == 4
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [13, 12]
+
+
+def test_any_other_heading_that_stands_twice_is_read_once_and_check_says_so(tmp_path, capsys):
+    text = "Unit;Date;Km;Axle;Lining L mm;Lining R mm;L cap;R cap;L cap;R cap;Date\n"
+    row = "T1;2024-01-11;126172;1;15;14;ok;ok;open;;2024-02-02\n"
+    _, told = mapped(tmp_path, f"{text}{row}")
     again = "left alone: a heading of the same name stands to its left"
     assert [line.split(" | ")[0].strip() for line in told.splitlines() if again in line] == [
-        "Lining L mm (2)", "Lining R mm (2)", "Date (2)",
+        "L cap (2)", "R cap (2)", "Date (2)",
     ]  # fmt: skip
-    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+    assert rows_of(tmp_path)["cap_state"].to_list() == ["seated", "seated"]
+    assert main(["check", str(tmp_path)]) == 0
+    said = "left alone, as a heading of the same name stands before: L cap (2), Date (2)"
+    assert said in capsys.readouterr().out
+
+
+def test_linings_that_name_no_side_are_not_the_two_ends_of_one(tmp_path):
+    text = "Unit;Date;Km;Axle;Lining mm;Lining mm\nT1;2024-01-11;126172;1;15;13\n"
+    found, told = mapped(tmp_path, text)
+    assert not found.is_clear
+    assert "Lining mm (2) | 13 | left alone: a heading of the same name" in told
 
 
 @pytest.mark.parametrize(("count", "read"), [("2", False), ("1", True)])

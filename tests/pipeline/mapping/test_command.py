@@ -562,7 +562,7 @@ def test_where_the_input_ends_what_was_answered_stands(lake):
     assert (found.open_questions, found.is_clear) == (1, False)
     assert load_settings(lake / "fleet.toml").answers.day_first is False
     assert "# distance = " in settings_of(lake)
-    assert told[-1] == "1 question to answer under [answers] in fleet.toml"
+    assert told[-1] == "1 question to answer under [answers] in fleet.toml: distance"
 
 
 def exchanged_book(lake, days):

@@ -66,7 +66,8 @@ def test_a_side_column_may_be_called_by_its_sides():
     ("words", "known"),
     [
         (["L"], {"L": "L"}), (["R", "R"], {"R": "R"}), (["L", "P"], {"L": "L", "P": "R"}),
-        (["P"], {}), (["D"], {}), (["L", "X"], {}), (["left"], {"left": "L"}),
+        (["P"], {}), (["D"], {}), (["-", "L"], {"L": "L"}), (["L", "X"], {}),
+        (["left"], {"left": "L"}),
     ],
 )  # fmt: skip
 def test_one_side_alone_is_known_by_its_own_letter(words, known):
@@ -75,3 +76,51 @@ def test_one_side_alone_is_known_by_its_own_letter(words, known):
         {},
         {"left1": "1L"},  # R1 may be a wheel's
     )
+
+
+@pytest.mark.parametrize(
+    "headings",
+    [
+        ("Voering as 1 links mm", "Voering as 1 rechts mm"),
+        ("Remvoering as 1 links", "Remvoering as 1 rechts"),
+        ("Voeringdikte as1 L", "Voeringdikte as1 R"),
+        ("Voering 1e as links", "Voering 1e as rechts"),
+    ],
+)
+def test_the_dutch_word_for_an_axle_is_one_before_or_after_its_number(headings):
+    said = meanings(["Kenteken", "Datum", "Km-stand", *headings])[3:]
+    assert [(m.concept, m.axle, m.side) for m in said] == [("lining", 1, "L"), ("lining", 1, "R")]
+
+
+def test_an_axle_in_dutch_needs_no_side_beside_it():
+    said = meanings(["Kenteken", "Datum", "Km-stand", "Zijde", "Remvoering as 1", "Voering as 2"])
+    assert [(m.concept, m.axle) for m in said[4:]] == [("lining", 1), ("lining", 2)]
+
+
+@pytest.mark.parametrize("heading", ["Lining as left", "Lining as found 1L", "As left lining 2"])
+def test_as_left_and_as_found_are_of_no_axle(heading):
+    said = meanings(["Unit", "Date", "Km", heading])[-1]
+    assert said.concept is None
+    assert said.axle is None
+
+
+@pytest.mark.parametrize(
+    ("heading", "concept"),
+    [
+        *[(h, "job") for h in ("Work carried out", "Travaux effectués", "Opis naprawy")],
+        *[(h, "job") for h in ("Descripción del trabajo", "Arbeitstext")],
+        *[(h, "cost") for h in ("Koszt netto", "Summe EUR", "Total HT", "Total inc VAT")],
+        *[("Hub odo", "odometer"), ("Checked on", "date"), ("Nr rej.", "unit_id")],
+        *[("Okł.", "lining"), ("Parts cost", None), ("Labour cost", None), ("Lohn EUR", None)],
+        *[("Labor amt", None), ("Material EUR", None), ("Total", None), ("Total hours", None)],
+    ],
+)
+def test_more_headings_of_workshops(heading, concept):
+    assert meanings([heading])[0].concept == concept
+
+
+def test_a_lining_may_be_cut_short_in_polish():
+    said = meanings(["Nr rej.", "Data", "Przebieg", "Okł. oś 1 L", "Okł. oś 1 P"])
+    assert [(m.concept, m.axle, m.side) for m in said[3:]] == [
+        ("lining", 1, "L"), ("lining", 1, "R"),
+    ]  # fmt: skip

@@ -92,19 +92,37 @@ def test_a_hidden_sheet_is_named_and_not_read(tmp_path, capsys, hide):
     assert "1 row in 1 file: 1 accepted" in out
 
 
-@pytest.mark.parametrize("name", ["checks.ods", "old book.XLS", "export.jsonl", "units.dbf"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("checks.ods", "old book.XLS", "export.jsonl", "units.dbf", "2025.zip", "may.CSV.gz"),
+        *("export.json", "export.xml", "export"),
+    ],
+)
 def test_a_table_in_another_form_is_named(tmp_path, capsys, name):
     (tmp_path / name).write_bytes(b"anything")
     workbook(tmp_path / "book.xlsx", {"S": [HEAD, ROW]})
-    (tmp_path / "notes.pdf").write_bytes(b"anything")
+    (tmp_path / "sheet.pdf").write_bytes(b"anything")
+    (tmp_path / "photo.JPG").write_bytes(b"anything")
     assert main(["map", str(tmp_path)]) == 1
     ending = Path(name).suffix.lower()
-    line = f"{name}: not read: found {ending}; accepted: .csv, .tsv, .txt, .parquet, .xlsx, .xlsm"
+    unpack = ", unpacked" if ending in {".zip", ".gz"} else ""
+    accepted = ".csv, .tsv, .txt, .parquet, .xlsx, .xlsm"
+    line = f"{name}: not read: found {ending or 'no ending'}; accepted{unpack}: {accepted}"
     assert line in capsys.readouterr().out
     assert main(["check", str(tmp_path)]) == 1
     out = capsys.readouterr().out
     assert line in out
-    assert "notes.pdf" not in out
+    assert f"sheet.pdf: left alone: found .pdf, a document; accepted: {accepted}" in out
+    assert "photo.JPG" not in out
+
+
+def test_a_document_is_named_and_in_nobodys_way(tmp_path, capsys):
+    workbook(tmp_path / "book.xlsx", {"S": [HEAD, ROW]})
+    (tmp_path / "sheet.pdf").write_bytes(b"anything")
+    assert main(["map", str(tmp_path)]) == 0
+    assert "sheet.pdf: left alone: found .pdf, a document" in capsys.readouterr().out
+    assert main(["check", str(tmp_path)]) == 0
 
 
 def test_a_workbook_with_macros_is_read_as_any_other(tmp_path, capsys):
