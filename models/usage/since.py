@@ -45,6 +45,8 @@ def log_units_missed(usage: UsageFit, seen: pl.DataFrame, edges: FloatArray) -> 
     )
     day = rows["day"].cast(pl.Float64).fill_null(-np.inf).to_numpy()[:, None]
     middle = (edges[:-1] + edges[1:]) / 2.0
+    # Whoever is seen every so often was there, in the mean, for half of that longer.
+    day = day + usage.usual_days[:, None] / 2.0
     came = np.where(middle <= day, 1.0, rows["present"].to_numpy()[:, None]).sum(axis=0)
     leaving = usage.interval_distribution.leave.per_day
     forecast = usage.present.sum() * np.exp(-leaving * middle)

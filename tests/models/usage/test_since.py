@@ -89,7 +89,8 @@ def test_a_change_of_duty_is_none_of_use():
 
 
 def test_units_that_left_at_once_were_not_forecast_to():
-    """By hand: of forty units twenty were last seen on day 100, and are gone since."""
+    """By hand: of forty units twenty were last seen on day 100; each is seen every 84 days, so that
+    they were there until day 142 in the mean, and are gone since."""
     use = fitted(intervals(closed=False))
     day = [use.as_of + dt.timedelta(days=100 if n < 20 else 400) for n in range(40)]
     seen = pl.DataFrame(
@@ -99,10 +100,13 @@ def test_units_that_left_at_once_were_not_forecast_to():
             "present": [0.0] * 20 + [1.0] * 20,
         }
     )
-    missed = log_units_missed(use, seen, np.array([0.5, 91.5, 182.5]))
-    stays = np.exp(-use.interval_distribution.leave.per_day * np.array([46.0, 137.0]))
+    missed = log_units_missed(use, seen, np.array([0.5, 91.5, 182.5, 273.5]))
+    middle = np.array([46.0, 137.0, 228.0])
+    stays = np.exp(-use.interval_distribution.leave.per_day * middle)
     expected = use.present.sum() * stays
-    assert missed == pytest.approx(np.log(np.array([40.5, 20.5]) / (expected + 0.5)), rel=1e-9)
+    assert missed == pytest.approx(
+        np.log(np.array([40.5, 40.5, 20.5]) / (expected + 0.5)), rel=1e-9
+    )
     now = last_seen(use)
     assert now["unit_id"].to_list() == list(use.unit_ids)
     assert (now["seen_on"] <= use.as_of).all()
