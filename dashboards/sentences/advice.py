@@ -95,6 +95,12 @@ def _chance(name: str) -> pl.Expr:
     )
 
 
+def _aside(unused: str) -> pl.Expr:
+    """What is said of a finding whose row is not used."""
+    said = pl.lit(", in a row set aside for something else")
+    return pl.when(unused).then(said).otherwise(pl.lit(""))
+
+
 def _probably_relined() -> pl.Expr:
     return pl.col("p_relined").fill_null(0.0) >= LIKELY
 
@@ -126,6 +132,7 @@ class _Words:
     def lining(self) -> pl.Expr:
         """Said of linings at their minimum alone."""
         read = _text(self.length(pl.col("lining_read_mm"), 1), " on ", _day("lining_read_on"))
+        read += _aside("lining_unused")
         old = _text(self.length(pl.col("lining_before_mm"), 1), " on ", _day("lining_before_on"))
         doubt = " and no reline on record between: read it again."
         minimum = _text(", minimum ", self.length(pl.col("lining_min_mm"), 1))
@@ -305,7 +312,12 @@ class _Words:
         """Findings other than strokes, for flagged wheel ends."""
         failed = pl.coalesce("test_failed", pl.col("found_return_test") == 1)
         tested = pl.coalesce(
-            _text("return test failed on ", _day("tested_on"), ", no replacement on record since"),
+            _text(
+                "return test failed on ",
+                _day("tested_on"),
+                _aside("test_unused"),
+                ", no replacement on record since",
+            ),
             pl.lit("return test failed"),
         )
         applied = _text(

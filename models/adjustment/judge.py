@@ -52,6 +52,8 @@ OUTLOOK_COLUMNS: dict[str, tuple[pl.DataType, object]] = {
     "lining_read_mm": (pl.Float64(), None),
     "lining_read_on": (pl.Date(), None),
     "lining_min_mm": (pl.Float64(), None),
+    "lining_unused": (pl.Boolean(), False),
+    "test_unused": (pl.Boolean(), False),
     "lining_old_mm": (pl.Float64(), None),
     "lining_before_mm": (pl.Float64(), None),
     "lining_before_on": (pl.Date(), None),
@@ -76,7 +78,7 @@ GROUNDS = (
     *("found_wear", "found_applied", "applied_stroke_mm", "readjust_limit_mm", "test_failed"),
     *("tested_on", "lining_now_mm", "lining_read_mm", "lining_read_on", "lining_min_mm"),
     *("found_odd", "ratio_before", "seems_left"),
-    *("lining_before_mm", "lining_before_on"),
+    *("lining_before_mm", "lining_before_on", "lining_unused", "test_unused"),
 )
 
 
@@ -101,7 +103,8 @@ def judge_wheel_ends(
         ``test_failed`` with ``tested_on`` (its last return test, if no other adjuster was fitted
         since); and the lining: estimated now, read last and when, its minimum, and where it
         grew without a word and that is in doubt, what it was read as before, and when, and what the
-        old one would be at the next check
+        old one would be at the next check; and whether lining and test are of rows that are set
+        aside for something else (``lining_unused``, ``test_unused``)
 
     Returns
     -------

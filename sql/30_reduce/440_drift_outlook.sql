@@ -11,7 +11,7 @@
 --          adjuster was fitted and last known good, and when it was last seen; what its lining
 --          read last (by the pointer only where no gauge was ever put to it) and its minimum;
 --          whether its last return test failed with no other adjuster since (null: never tested),
---          findings of rows that were set aside since counted;
+--          findings of rows that were set aside since counted (then lining_unused, test_unused);
 --          lining_before_mm, lining_before_on: the reading before, where the lining grew without a
 --          word at its last reading alone, its axle's other did not, and most relines are written
 --          down: it may be the old lining, read or typed wrong (null: no such doubt)
@@ -188,6 +188,10 @@ final as (
             when o.lining_read_on >= coalesce(l.fitted_on, o.lining_read_on) then o.lining_read_on
             else l.lining_read_on
         end as lining_read_on,
+        coalesce(
+            o.lining_read_on >= coalesce(l.fitted_on, o.lining_read_on), false
+        ) as lining_unused,
+        coalesce(f.failed, false) as test_unused,
         b.lining_before_mm,
         b.lining_before_on,
         a.fitted_km as adjuster_fitted_km,

@@ -608,3 +608,21 @@ def test_a_unit_that_has_surely_left_is_not_looked_at_first(fleet, chance, weeks
     assert row["state"] == "worn_out"
     unseen = "If its unit, not seen for long, still runs, take it out of service" in row["evidence"]
     assert unseen == (flagged and chance < 0.05)
+
+
+def test_a_finding_of_a_row_that_is_not_used_says_so(fleet):
+    ends = outlook("A/1L", arm_length_mm=150.0, lining_read_on=SET_ON, tested_on=SET_ON)
+    ends = ends.with_columns(
+        lining_read_mm=pl.lit(4.0),
+        lining_min_mm=pl.lit(6.0),
+        test_failed=pl.lit(value=True),
+        lining_unused=pl.lit(value=True),
+        test_unused=pl.lit(value=True),
+    )
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    for unused in (True, False):
+        told = ends.with_columns(lining_unused=pl.lit(unused), test_unused=pl.lit(unused))
+        found = verdicts(prepared, told, fleet, SET_ON + dt.timedelta(weeks=2))
+        (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
+        assert row["flagged"]
+        assert row["evidence"].count(", in a row set aside for something else") == 2 * unused
