@@ -234,5 +234,8 @@ def _with_priority(judged: pl.DataFrame, band: Band, rules: FlagRules) -> pl.Dat
     thinnest = pl.min_horizontal("lining_now_mm", "lining_read_mm")
     below = ((pl.col("lining_min_mm") - thinnest) / DEEPEST_MM).clip(0.0, 1.0)
     worn_out = WORN_OUT_FROM + (100 - WORN_OUT_FROM) * below
-    priority = pl.when(pl.col("worn_out_by").is_not_null()).then(worn_out).otherwise(others)
+    # A lining that may be the old one comes after those that are at their minimum.
+    by = pl.col("worn_out_by")
+    least = pl.when(by == "before").then(OTHERS_UP_TO)
+    priority = least.when(by.is_not_null()).then(worn_out).otherwise(others)
     return judged.with_columns(priority=priority.round(1))

@@ -150,7 +150,7 @@ CONCEPTS = {
         kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
         kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
         najezd, stav tachometru, tachometr, matarstallning, kilometertal, kilometraj, kmstand,
-        stand, km ora, tacho, tachostand, tachometerstand, laufleistung, gesamtkilometer,
+        stand, tacho, tachostand, tachometerstand, laufleistung, gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
         hub odo, hub odometer,
