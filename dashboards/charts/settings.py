@@ -18,6 +18,7 @@ from dashboards.drawing.theme import CLAY, SAND, SOFT
 from dashboards.sentences.words import count, day_name, listed, month_name, number, share, span
 
 MOST_MONTHS = 24
+FEWEST_OUT = 3  # settings out of band that make a month a worse one
 SHARE = ("share", "ci_low", "ci_high")
 APART, ALIKE = "differs more than chance explains", "within chance"
 
@@ -160,10 +161,12 @@ def _months_said(rows: pl.DataFrame, whole: pl.DataFrame) -> Said:
     if usual.is_empty():
         return Said(now, note)
     before = f"the {share(usual[0], 1)} of all months together"
-    if last["ci_low"] > usual[0]:
+    if last["ci_low"] > usual[0] and last["out_of_band"] >= FEWEST_OUT:
         return Said(f"Setting has become worse: {now}, more than {before}", note)
     if last["ci_high"] < usual[0]:
         return Said(f"Setting has become better: {now}, fewer than {before}", note)
+    if last["ci_low"] > usual[0]:
+        return Said(f"{now}: too few to say more, beside {before}", note)
     return Said(f"{now}: within chance of {before}", note)
 
 

@@ -691,8 +691,8 @@ def test_the_newest_month_of_settings_is_set_against_all_months() -> None:
     quality = dashboard_data.setting_quality(np.random.default_rng(7))
     newest = pl.col("depot").is_null() & (pl.col("month") == quality["month"].max())
 
-    def with_newest(low: float, high: float) -> str:
-        changed = {"ci_low": low, "share": (low + high) / 2, "ci_high": high}
+    def with_newest(low: float, high: float, out: int = 9) -> str:
+        changed = {"ci_low": low, "share": (low + high) / 2, "ci_high": high, "out_of_band": out}
         frame = quality.with_columns(
             pl.when(newest).then(value).otherwise(name).alias(name)
             for name, value in changed.items()
@@ -702,6 +702,7 @@ def test_the_newest_month_of_settings_is_set_against_all_months() -> None:
     assert "within chance of the" in with_newest(0.01, 0.2)
     assert with_newest(0.3, 0.5).startswith("Setting has become worse")
     assert with_newest(0.0, 0.01).startswith("Setting has become better")
+    assert "too few to say more" in with_newest(0.15, 1.0, out=1)
 
 
 def test_trust_says_when_bands_were_too_narrow(data: PageData) -> None:
