@@ -208,14 +208,15 @@ class _Words:
             _share(pl.col("ratio_before")),
             f" % of the arm before that (band {self.band}), and no other adjuster fitted since",
         )
+        band = self.fleet.band_low, self.fleet.band_high
+        outside = ~pl.col("ratio_before").is_between(*band).fill_null(value=True)
         before = (
-            pl.when("flagged")
+            pl.when(pl.col("flagged") & outside)
             .then(read)
             .when(again)
             .then(pl.lit("; it went out before that"))
             .otherwise(pl.lit(""))
         )
-        before = before.fill_null("")
         since = _text(_capital(made), ", not read since", before, chance.fill_null(""))
         none = (
             pl.when(pl.col("arm_length_mm").is_null())

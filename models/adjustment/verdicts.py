@@ -89,7 +89,7 @@ def _with_worn_out(judged: pl.DataFrame) -> pl.DataFrame:
 
 def _with_findings(judged: pl.DataFrame, band: Band) -> pl.DataFrame:
     """What flags whatever the strokes say, and the state it stands for if they say nothing."""
-    low, high = band.low - FAR_OUT_HALF_WIDTHS * band.half_width, _far_high(band)
+    low, high = _far_limits(band)
     left = pl.col("first_was_left").cast(pl.Int64).fill_null(0)
     hidden = pl.col("readings").fill_null(0).cast(pl.Int64) <= left
     before = pl.when(hidden).then(pl.col("ratio_before"))
@@ -181,13 +181,13 @@ def _plainly_found_lately(as_of: date) -> pl.Expr:
 
 def _far_out(band: Band) -> pl.Expr:
     """A last reading so far outside that somebody must look, were it only a slip of the eye."""
-    low = band.low - FAR_OUT_HALF_WIDTHS * band.half_width
-    inside = pl.col("last_ratio").is_between(low, _far_high(band))
+    inside = pl.col("last_ratio").is_between(*_far_limits(band))
     return (~inside).fill_null(value=False)
 
 
-def _far_high(band: Band) -> float:
-    return band.high + FAR_OUT_HALF_WIDTHS * band.half_width
+def _far_limits(band: Band) -> tuple[float, float]:
+    beyond = FAR_OUT_HALF_WIDTHS * band.half_width
+    return band.low - beyond, band.high + beyond
 
 
 def _likeliest_fault() -> pl.Expr:

@@ -12,6 +12,8 @@ from scipy import special
 from models.common.arrays import FloatArray, IntArray
 
 Numbers: TypeAlias = float | FloatArray
+MAD_TO_SD = 1.4826
+"""Standard deviations of a normal in its median absolute deviation."""
 
 
 def normal_quantile(p: Numbers) -> FloatArray:

@@ -54,6 +54,7 @@ from typing import Any
 import numpy as np
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.distributions import MAD_TO_SD
 from models.relines.simulation.counts import EventCounts, whole_counts
 
 BIAS_SD = 0.03
@@ -81,8 +82,6 @@ HARDLY_SEEN = 3
 THIN = 0.4
 """Quarters with less than this share of a neighbour's forecast are taken together with it."""
 OUTLYING = 4.0
-MEDIAN_TO_SD = 1.4826
-"""Of a normal, from the median absolute deviation."""
 FEWEST_FOR_MEDIAN = 4
 """Quarters from which on use that always missed alike is told from one that shifted."""
 
@@ -123,7 +122,7 @@ class PastErrors:
             for values in (beyond, self.luck)
         )
         middle = np.median(own)
-        spread = MEDIAN_TO_SD * float(np.median(np.abs(own - middle)))
+        spread = MAD_TO_SD * float(np.median(np.abs(own - middle)))
         limit = OUTLYING * np.hypot(max(spread, PRIOR_SD), luck)
         apart = own - np.clip(own, middle - limit, middle + limit)
         return replace(self, error=self.error - apart[which])

@@ -16,6 +16,7 @@ import polars as pl
 from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray
+from models.usage.level import YEAR_DAYS
 
 LEAVING_SHAPE, LEAVING_DAYS = 0.5, 3652.0
 """Prior of the hazard to leave the fleet for good: half a unit in ten unit-years."""
@@ -27,7 +28,6 @@ OF_THE_FLEET = 0.05
 """And so large a share of the units then there."""
 CHANCE = 0.001
 """That units which leave by themselves do so, at most."""
-A_YEAR = 365.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,7 @@ class Leaving:
         apart = (ago > found.first + width) | (ago < found.last - width)
         shape = max(self.shape - found.units, LEAVING_SHAPE)
         others = replace(self, shape=shape, present=np.where(apart, self.present, 1.0))
-        a_year_without = max(begun.max() - found.first, found.last) >= A_YEAR + width
+        a_year_without = max(begun.max() - found.first, found.last) >= YEAR_DAYS + width
         recurs = others._fullest(*times, width) is not None
         return found if a_year_without and not recurs else None
 

@@ -22,6 +22,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
+from models.common.distributions import MAD_TO_SD
 from models.common.units import KM_PER_UNIT
 from models.wear.blocks import main_duty
 from models.wear.fit import Detail, fit_wear
@@ -34,7 +35,6 @@ BEYOND = 5.0
 """Robust standard deviations: of a million linings that are as they should be, less than one."""
 LEAST_LIVES = 20
 """Fewer linings of one axle type and duty are judged by the spread of all."""
-MAD_TO_SD = 1.4826
 LEAST_SPREAD = 0.5
 """Where false ones have widened the fit, the others seem to agree; no further than this."""
 

@@ -30,7 +30,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.distributions import normal_pdf
+from models.common.distributions import MAD_TO_SD, normal_pdf
 from models.common.units import KM_PER_UNIT
 from models.wear.blocks import PointerWeight
 from models.wear.doubtful import PlausibleSums, plausible_sums
@@ -184,7 +184,7 @@ def _fit_mixture(gaps: _Pairs, noise: FloatArray, whole_mm: FloatArray, split: b
     """EM over lives reset and not reset; ``split`` says whether setting and reading separate."""
     n_axles = len(whole_mm)
     bias = _medians(gaps, n_axles)
-    spread = float(np.median(np.abs(gaps.gap - bias[gaps.axle]))) * 1.4826
+    spread = float(np.median(np.abs(gaps.gap - bias[gaps.axle]))) * MAD_TO_SD
     setting = max(spread**2 - float(np.median(noise)), 0.0) if split else 0.0
     share, variance = 0.05, np.full(n_axles, np.inf)
     for _ in range(EM_STEPS):

@@ -6,9 +6,9 @@ import duckdb
 
 from pipeline.settings import Settings
 from pipeline.values import counted
+from pipeline.warehouse.odometer import SAME_DAY_KM
 
 EXAMPLES = 3
-SAME_DAY_KM = 50.0  # between two readings of one day
 
 
 def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:

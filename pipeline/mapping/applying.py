@@ -45,6 +45,7 @@ from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,
     CELL_WORDS,
+    COST_SHARES,
     as_written,
     cell_words,
     says_disc,
@@ -450,27 +451,13 @@ def _agreed(name: str, several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Ser
     return told.select(first).to_series().set(_any(unread) | _any(told.select(differ)), None)
 
 
-# What a cost is of, by the words of its heading: one cost of each is added up. Two of the same, or
-# one that is not of a share, may say the same twice, as with and without tax.
-_SHARES = tuple(
-    frozenset(words.split())
-    for words in (
-        """parts part material materials teile ersatzteile materialkosten teilekosten pieces piece
-        fournitures materiel piezas repuestos refacciones materiales pecas materiais ricambi
-        materiali onderdelen materiaal czesci materialy dily reservdelar reservedele""",
-        """labour labor lohn lohnkosten arbeit arbeitslohn arbeitskosten oeuvre obra robocizna
-        manodopera arbeidsloon arbeidskosten loon arbete arbejdslon prace""",
-        "sublet subcontract subcontractor fremdleistung fremdleistungen",
-    )
-)
-
-
 def _is_added_up(column: _Column) -> bool:
-    """Whether a cost stands in parts: one column for parts, one for labour."""
+    """Whether a cost stands in parts: one column for parts, one for labour, by their headings. Two
+    of the same, or one that is of no share, may say the same twice, as with and without tax."""
     if column.name != "cost":
         return False
     words = [set(tokens(one.heading)) for one in column.several]
-    kinds = [[i for i, share in enumerate(_SHARES) if share & of] for of in words]
+    kinds = [[i for i, share in enumerate(COST_SHARES) if share & of] for of in words]
     told = [kind[0] for kind in kinds if len(kind) == 1]
     return len(words) > 1 and len(set(told)) == len(words)
 

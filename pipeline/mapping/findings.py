@@ -892,7 +892,8 @@ def _with_dead_ends(found: TableFound) -> Iterator[ColumnFound]:
 
 
 OF_PARTS = (
-    "cannot be used, because a job has one cost; what would do: a column with what it cost in all"
+    "cannot be used, because a job has one cost; what would do: a column with what it cost in "
+    'all, or one of parts and one of labour, both = "cost", which are added up'
 )
 
 

@@ -343,11 +343,20 @@ HOURS = _words(
     horometro ore uren draaiuren bedrijfsuren motogodziny motogodzin mth godziny godzin motohodiny
     hodin timer driftstimer drifttimmar timmar моточасы uzemora"""
 )
-PARTS_OF_COST = _words(
-    """parts material materials teile ersatzteile pieces repuestos pecas ricambi onderdelen czesci
-    dily reservdelar reservedele labour labor lohn arbeitslohn oeuvre obra manodopera arbeidsloon
-    robocizna prace arbetskostnad arbejdslon arbeid"""
+# Words for what a cost is of: parts, labour, and work given out.
+COST_SHARES = (
+    _words(
+        """parts part material materials teile ersatzteile materialkosten teilekosten pieces piece
+        fournitures materiel piezas repuestos refacciones materiales pecas materiais ricambi
+        materiali onderdelen materiaal czesci materialy dily reservdelar reservedele"""
+    ),
+    _words(
+        """labour labor lohn lohnkosten arbeit arbeitslohn arbeitskosten oeuvre obra robocizna
+        manodopera arbeidsloon arbeidskosten loon arbete arbejdslon prace arbetskostnad arbeid"""
+    ),
+    _words("sublet subcontract subcontractor fremdleistung fremdleistungen"),
 )
+PARTS_OF_COST = COST_SHARES[0] | COST_SHARES[1]
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(
     """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal

@@ -6,14 +6,12 @@ import duckdb
 import polars as pl
 
 from dashboards.sentences.advice import with_evidence
+from models.relines.forecast.minimum import LONGEST_DAYS
 from pipeline.marts import marts
 from pipeline.marts.results import Drift, Forecasts
 from pipeline.publish.fleet import fleet_of
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
-
-MOST_DAYS = 10_957.0
-"""Thirty years: no date is told beyond."""
 
 
 def write_status(
@@ -55,7 +53,7 @@ def _with_early_dates_of_the_old(
     of the lining before at today's wear, and its km are as many fewer."""
     a_day = linings.select("wheel_end_id", a_day="wear_a_day_mm")
     left = (pl.col("lining_before_mm") - pl.col("lining_min_mm")) / pl.col("a_day")
-    day = pl.col("lining_before_on") + pl.duration(days=left.clip(0.0, MOST_DAYS).cast(pl.Int64))
+    day = pl.col("lining_before_on") + pl.duration(days=left.clip(0.0, LONGEST_DAYS).cast(pl.Int64))
     early = pl.min_horizontal("min_on_p10", pl.max_horizontal(day, pl.lit(as_of)))
     doubted = pl.col("lining_before_mm").is_not_null() & (pl.col("a_day") > 0.0)
     share = (early - pl.lit(as_of)).dt.total_days() / (

@@ -146,12 +146,19 @@ tested as (
     where t.place = 1
 ),
 
-failed_unused as (
+-- Findings of rows that were set aside, of the adjuster and the lining in place.
+unused as (
     select
-        o.wheel_end_id, o.failed_on > coalesce(r.replaced_on, cast('0001-01-01' as date)) as failed
+        o.wheel_end_id,
+        case when r.replaced_on is null or o.failed_on > r.replaced_on then o.failed_on end
+            as failed_on,
+        case when l.fitted_on is null or o.lining_read_on >= l.fitted_on then o.lining_mm end
+            as lining_mm,
+        case when l.fitted_on is null or o.lining_read_on >= l.fitted_on then o.lining_read_on end
+            as lining_read_on
     from reduce.findings_set_aside o
     left join replaced r on r.wheel_end_id = o.wheel_end_id
-    where o.failed_on is not null
+    left join linings l on l.wheel_end_id = o.wheel_end_id and l.place = 1
 ),
 
 seen as (
@@ -180,24 +187,16 @@ final as (
         coalesce(i.km, e.set_km) as read_km,
         l.life_id,
         l.fitted_on,
-        case
-            when o.lining_read_on >= coalesce(l.fitted_on, o.lining_read_on) then o.lining_mm
-            else l.lining_read_mm
-        end as lining_read_mm,
-        case
-            when o.lining_read_on >= coalesce(l.fitted_on, o.lining_read_on) then o.lining_read_on
-            else l.lining_read_on
-        end as lining_read_on,
-        coalesce(
-            o.lining_read_on >= coalesce(l.fitted_on, o.lining_read_on), false
-        ) as lining_unused,
-        coalesce(f.failed, false) as test_unused,
+        coalesce(u.lining_mm, l.lining_read_mm) as lining_read_mm,
+        coalesce(u.lining_read_on, l.lining_read_on) as lining_read_on,
+        u.lining_mm is not null as lining_unused,
+        u.failed_on is not null as test_unused,
         b.lining_before_mm,
         b.lining_before_on,
         a.fitted_km as adjuster_fitted_km,
         a.good_km as adjuster_good_km,
-        case when f.failed then o.failed_on else t.tested_on end as tested_on,
-        case when f.failed then true else t.test_failed end as test_failed,
+        coalesce(u.failed_on, t.tested_on) as tested_on,
+        case when u.failed_on is not null then true else t.test_failed end as test_failed,
         n.seen_on,
         n.seen_km,
         k.last_inspected_on,
@@ -213,8 +212,7 @@ final as (
         group by wheel_end_id, inspected_on
     ) i on i.wheel_end_id = w.wheel_end_id and i.inspected_on = e.read_on
     left join linings l on l.wheel_end_id = w.wheel_end_id and l.place = 1
-    left join reduce.findings_set_aside o on o.wheel_end_id = w.wheel_end_id
-    left join failed_unused f on f.wheel_end_id = w.wheel_end_id
+    left join unused u on u.wheel_end_id = w.wheel_end_id
     left join doubted b on b.wheel_end_id = w.wheel_end_id
     left join adjusters a on a.wheel_end_id = w.wheel_end_id
     left join tested t on t.wheel_end_id = w.wheel_end_id
