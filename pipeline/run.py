@@ -42,14 +42,7 @@ from pipeline.settings import Settings
 from pipeline.stages.backtesting import looked_back, records_since, write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
 from pipeline.stages.forecasting import forecast_relines, linings_now
-from pipeline.stages.origins import (
-    MOST_QUARTERS,
-    flags_before,
-    judged_by,
-    months_before,
-    origins,
-    origins_inputs,
-)
+from pipeline.stages.origins import flags_before, judged_by, months_before, origins_beside
 from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
@@ -168,10 +161,7 @@ def judge(run: Run) -> Judged:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
     as_of = engine(run.con, run.settings, today, run.given_as_of)
-    past = run.worker.stream_over(
-        run.con, origins_inputs(), origins, run.settings, as_of, most=MOST_QUARTERS
-    )
-    return Judged(as_of, past)
+    return Judged(as_of, origins_beside(run.worker, run.con, run.settings, as_of))
 
 
 def reduce(run: Run) -> None:

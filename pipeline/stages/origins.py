@@ -6,7 +6,7 @@ readings are those of then. How the days are staged: ``pipeline.warehouse.earlie
 """
 
 import datetime as dt
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 
 import duckdb
@@ -29,6 +29,7 @@ from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet, linings_before, linings_now
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.background import Worker
 from pipeline.warehouse.earlier_days import EarlierDay, staged_days
 
 # What the wear fit, the fleet's policy and adjusters' lives are read from; and the judgement of
@@ -74,7 +75,10 @@ FLAGS_READ = (
 )
 # Quarters back at which flags are judged too, however short the records.
 FLAGGED_QUARTERS = (1, 2, 4)
-MOST_QUARTERS = 12
+QUARTERS = range(1, 13)
+# The earliest are fitted apart from the others, by whoever is free first: about as many as leave
+# two processes done at one time.
+RECENT, EARLIEST = QUARTERS[:8], QUARTERS[8:]
 LEAST_RECORDS_DAYS = 365
 # Wheel ends of the sample: enough to tell coverage to a percent; and for the other origins, from
 # which alone totals are learned.
@@ -87,7 +91,9 @@ SAMPLE = """
     )
     qualify sum(ends) over (order by md5(unit_key)) - ends < {ends}
 """
-OF_SAMPLE = f"upper(unit_id) in ({SAMPLE.format(ends=SAMPLED_ENDS)})"
+OF_SAMPLE, OF_LEARNED = (
+    f"upper(unit_id) in ({SAMPLE.format(ends=ends)})" for ends in (SAMPLED_ENDS, LEARNED_ENDS)
+)
 
 
 def months_before(day: dt.date, months: int) -> dt.date:
@@ -101,11 +107,13 @@ def origins(
     settings: Settings,
     as_of: dt.date,
     flagged_quarters: Collection[int] = FLAGGED_QUARTERS,
+    quarters: Sequence[int] = QUARTERS,
 ) -> Iterator[Origin]:
-    """The fleet, or a sample of it, as of each earlier quarter that its records reach back to:
-    ``MOST_QUARTERS`` at most, the latest first."""
+    """The fleet, or a sample of it, as of each of these earlier quarters that its records reach
+    back to, the latest first."""
     warm_start, lives = None, None
-    for then, past in staged_days(con, settings, _looked_back_on(con, as_of, flagged_quarters)):
+    days = _looked_back_on(con, as_of, flagged_quarters, quarters)
+    for then, past in staged_days(con, settings, days):
         fits = fit_wear_and_use(past, settings, then.day, warm_start)
         fleet = known_fleet(past, fits)
         strokes = None
@@ -117,16 +125,43 @@ def origins(
         warm_start = fits
 
 
+def origins_beside(
+    worker: Worker, con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
+) -> Iterator[Origin]:
+    """The same of all quarters, begun now, beside what ``con`` is read for meanwhile."""
+    given = settings, as_of
+    inputs = origins_inputs(OF_SAMPLE), origins_inputs(OF_LEARNED)
+    recent = worker.stream_over(
+        con, inputs[0], origins, *given, FLAGGED_QUARTERS, RECENT, most=len(RECENT)
+    )
+    earliest = worker.submit_over(con, inputs[1], _earliest_origins, *given)
+
+    def in_turn() -> Iterator[Origin]:
+        yield from recent
+        yield from earliest.result()
+
+    return in_turn()
+
+
+def _earliest_origins(
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
+) -> list[Origin]:
+    return list(origins(con, settings, as_of, (), EARLIEST))
+
+
 def _looked_back_on(
-    con: duckdb.DuckDBPyConnection, as_of: dt.date, flagged_quarters: Collection[int]
+    con: duckdb.DuckDBPyConnection,
+    as_of: dt.date,
+    flagged_quarters: Collection[int],
+    quarters: Sequence[int],
 ) -> list[EarlierDay]:
-    """Every earlier quarter with records enough, and the units it is looked back on for."""
+    """Each of these quarters with records enough, and the units it is looked back on for."""
     # A date mistyped into the past begins no records.
     (began_on,) = warehouse.one_row(
         con, "select quantile_disc(inspected_on, 0.01) from raw.inspections where problem is null"
     )
     days = []
-    for quarter in range(1, MOST_QUARTERS + 1):
+    for quarter in quarters:
         day, flagged = months_before(as_of, 3 * quarter), quarter in flagged_quarters
         long_enough = began_on is not None and (day - began_on).days >= LEAST_RECORDS_DAYS
         if flagged or long_enough:
@@ -143,9 +178,9 @@ def failures_then(
     return failures_ahead(past, lives, fits.usage, budget_months(day, months))
 
 
-def origins_inputs() -> dict[str, str]:
-    """What :func:`origins` reads, for the work to be done over a copy."""
-    rows = {f"raw.{table}": f"from raw.{table} where {OF_SAMPLE}" for table in TABLES}
+def origins_inputs(of_units: str) -> dict[str, str]:
+    """What :func:`origins` reads of some units, for the work to be done over a copy."""
+    rows = {f"raw.{table}": f"from raw.{table} where {of_units}" for table in TABLES}
     return {"raw.contents": "from raw.contents", **rows}
 
 

@@ -52,7 +52,7 @@ from pipeline.stages import backtesting
 from pipeline.stages.failures_judged import failure_rows, failures_found
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import forecast_relines
-from pipeline.stages.origins import origins
+from pipeline.stages.origins import EARLIEST, RECENT, origins
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.incremental import restage
 from tests.worlds.fleet import ENDS_ON, Fleet, lived
@@ -240,7 +240,8 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
     ran = warehouse.fetch(con, "from reduce.unit_usage")
     missing = [*holes_of_records(ran), *lulls_of_records(ran)]
     past, ahead = [], []
-    for then in origins(con, run.settings, day, ()):
+    asked = con, run.settings, day, ()
+    for then in itertools.chain(origins(*asked, RECENT), origins(*asked, EARLIEST)):
         ahead += [then.failures] if then.failures is not None else []
         if then.fleet is not None:
             given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}

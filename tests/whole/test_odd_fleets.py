@@ -94,7 +94,8 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Teller]:
         return known[name]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("pipeline.stages.origins.MOST_QUARTERS", 2)
+        patch.setattr("pipeline.stages.origins.RECENT", range(1, 3))
+        patch.setattr("pipeline.stages.origins.EARLIEST", ())
         yield tell
 
 

@@ -74,7 +74,7 @@ class Watched:
         """Failures expected of those that worked, (QUARTERS,), the latest first."""
         at_first = life.log_survival(self.start)
         before, after = (
-            special.logsumexp(life.log_survival(self.start + km[:, None]) - at_first, axis=1)
+            np.logaddexp.reduce(life.log_survival(self.start + km[:, None]) - at_first, axis=1)
             for km in (self.from_km, self.to_km)
         )
         fails = -np.expm1(after - before)

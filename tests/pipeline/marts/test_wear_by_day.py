@@ -101,12 +101,11 @@ def test_wear_since_a_setting_is_that_of_its_day(run, fits):
     assert rate[1] / rate[0] == pytest.approx(WORLD.later_wear, rel=0.12)
 
 
-def test_on_earlier_days_it_was_found_from_what_was_known_then(run, monkeypatch):
+def test_on_earlier_days_it_was_found_from_what_was_known_then(run):
     """From before the change, nothing of it; half a year after, all of it."""
-    monkeypatch.setattr("pipeline.stages.origins.MOST_QUARTERS", 5)
     told = {
         o.as_of: o.fleet.changed_quarters
-        for o in origins(run.con, run.settings, AS_OF, ())
+        for o in origins(run.con, run.settings, AS_OF, (), range(1, 6))
         if o.fleet is not None
     }
     assert [quarters for day, quarters in sorted(told.items()) if day < SINCE] == [0, 0]

@@ -105,11 +105,10 @@ def test_wear_since_a_setting_is_that_of_the_lining_in_place(run, fits):
         assert by[True] / by[False] == pytest.approx(RATIO, rel=0.12)
 
 
-def test_on_earlier_days_it_was_found_from_what_was_known_then(run, fits, monkeypatch):
+def test_on_earlier_days_it_was_found_from_what_was_known_then(run, fits):
     """A quarter earlier it may be known; from before the change, nothing of it."""
-    monkeypatch.setattr("pipeline.stages.origins.MOST_QUARTERS", 6)
     assert all(fitted_since(name) for name in newest(fits.wear.axle_types).values())
-    then = list(origins(run.con, run.settings, AS_OF, ()))
+    then = list(origins(run.con, run.settings, AS_OF, (), range(1, 7)))
     before = [o for o in then if o.as_of < SINCE and o.fleet is not None]
     assert before
     for origin in before:
