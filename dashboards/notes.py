@@ -59,10 +59,31 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_all_outside(data.strokes_read),
         *_faults_unknown(data.faults_told),
         *_gauge_ends(data.linings_highest, Measures(data.fleet)),
+        *_standing(data.odometers_standing),
         *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
         *_no_costs(data),
+    )
+
+
+def _standing(odometers: pl.DataFrame | None) -> tuple[str, ...]:
+    """Units whose odometers stand still though they run: their km are a guess."""
+    if odometers is None:
+        return ()
+    now = odometers.filter("still").sort("from_on", "unit_id")
+    if now.is_empty():
+        return ()
+    told = [
+        f"{unit} since {day_name(since)}"
+        for unit, since in now.head(MOST_NAMED).select("unit_id", "from_on").iter_rows()
+    ]
+    odometer = "odometer of" if now.height == 1 else "odometers of"
+    return (
+        f"The {odometer} {count(now.height, 'unit')} read the same at every check while linings "
+        f"wore: {listed(told)}{' and others' * (now.height > MOST_NAMED)}. The km since are taken "
+        "to be what the unit ran before, and linings, dates and ages there are no surer than that: "
+        "go by what is measured, and have the odometer mended, or read.",
     )
 
 

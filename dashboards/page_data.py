@@ -159,6 +159,9 @@ class PageData:
     linings_highest
         ``axle_type``, ``highest_mm`` (the thickest lining read), ``new_mm``, ``readings``, how many
         of them are the ``highest``, and of how many ``wheel_ends``.
+    odometers_standing
+        ``unit_id``, ``odometer_km``, ``from_on``, ``to_on``: values that were written again while
+        linings wore; ``still``: to the unit's last check.
     relines_lately
         ``depot``, ``relines`` of the last year, and how many of them are ``unwritten``: seen as
         linings that grew.
@@ -218,6 +221,7 @@ class PageData:
     use_over_the_year: pl.DataFrame | None = None
     faults_told: pl.DataFrame | None = None
     linings_highest: pl.DataFrame | None = None
+    odometers_standing: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     gauge_steps: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None

@@ -7,13 +7,19 @@ import duckdb
 from pipeline.settings import Settings
 from pipeline.values import counted
 from pipeline.warehouse.odometer import SAME_DAY_KM
+from pipeline.warehouse.standstill import STANDING
 
 EXAMPLES = 3
 
 
 def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
     """Of judged rows, as ``check`` and the run's summary say it."""
-    return [*_names_alike(con, settings), *_replaced_odometers(con), *_jobs_without_a_value(con)]
+    return [
+        *_names_alike(con, settings),
+        *_replaced_odometers(con),
+        *_standing_odometers(con),
+        *_jobs_without_a_value(con),
+    ]
 
 
 def _jobs_without_a_value(con: duckdb.DuckDBPyConnection) -> list[str]:
@@ -112,6 +118,19 @@ def _replaced_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [
         f"{counted(len(replaced), 'odometer')} taken as replaced: {_first(examples)}; where one "
         "was not, a day or an odometer is mistyped"
+    ]
+
+
+def _standing_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
+    standing = con.execute(f"{STANDING} order by unit_id, from_on").fetchall()
+    if not standing:
+        return []
+    examples = [
+        f"{unit} from {since} to {until} ({km:.0f} km)" for unit, km, since, until, _ in standing
+    ]
+    return [
+        f"{counted(len(standing), 'odometer')} stood still, or was copied, while linings wore: "
+        f"{_first(examples)}; the km between are worked out"
     ]
 
 

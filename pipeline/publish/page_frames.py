@@ -15,6 +15,7 @@ from pipeline.publish.fleet import fleet_of
 from pipeline.publish.provenance import made_from
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.standstill import STANDING
 
 # Readings of flagged wheel ends are all shown; of the others, those of this many wheel ends.
 OTHER_HISTORIES = 2_000
@@ -30,6 +31,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         _frames(con, settings, as_of),
         faults_told=_faults_told(con),
         linings_highest=_linings_highest(con),
+        odometers_standing=warehouse.fetch(con, STANDING),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
     record = made_from(con, settings)

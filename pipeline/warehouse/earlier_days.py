@@ -158,7 +158,7 @@ def _stage(
     """Judge, stage and reduce all of them, as far as any of them is read; false where none of them
     has an inspection."""
     latest = _latest(days)
-    wanted = {*_of_units(days), "judge.odometer_sightings"}
+    wanted = {*_of_units(days), "judge.odometer_sightings", "judge.odometer_standstills"}
     needed = warehouse.behind(FOLDERS, wanted) - counted_together()
     with warehouse.transaction(staged):
         newest = put_day(staged, settings, latest, latest)

@@ -80,6 +80,7 @@ JUDGED_AND_STAGED_BY = (
     "warehouse/judging.py",
     "warehouse/misdated.py",
     "warehouse/odometer.py",
+    "warehouse/standstill.py",
     "warehouse/warehouse.py",
 )
 # Rows that were habits on an earlier as-of day and are too old for this one.

@@ -11,6 +11,7 @@ from pipeline.errors import UserError
 from pipeline.settings import AxleType, Settings
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.odometer import odometer_verdicts
+from pipeline.warehouse.standstill import bridged
 
 # How far back use and relining habits are learned from: older ones say little about those ahead.
 HABITS = dt.timedelta(days=1461)
@@ -56,7 +57,8 @@ def judge_rows(
     warehouse.build(con, "10_judge", only)
     sightings = warehouse.fetch(con, "select * from judge.odometer_sightings")
     verdicts = odometer_verdicts(sightings, settings.checks.max_km_per_day)
-    warehouse.put(con, "judge.odometer_verdicts", verdicts)
+    standstills = warehouse.fetch(con, "select * from judge.odometer_standstills")
+    warehouse.put(con, "judge.odometer_verdicts", bridged(verdicts, standstills))
     warehouse.build(con, "15_fate", only)
 
 

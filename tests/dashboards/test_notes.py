@@ -396,3 +396,21 @@ def test_a_lining_that_was_read_worn_out_is_listed_by_that_reading() -> None:
     ]
     by_line = _lining_and_minimum(row | {"lining_mm": 5.5}, measures)
     assert by_line[0].replace("\u00a0", " ") == "5.5 mm"
+
+
+def test_odometers_that_stand_still_to_this_day_are_told(data: PageData) -> None:
+    day = dt.date(2025, 3, 1)
+    standing = pl.DataFrame(
+        {
+            "unit_id": ["K1", "K2", "K3"],
+            "odometer_km": [1e5, 2e5, 3e5],
+            "from_on": [day, day, day - dt.timedelta(days=9)],
+            "to_on": [dt.date(2025, 6, 1)] * 3,
+            "still": [True, False, True],
+        }
+    )
+    (said,) = (n for n in run_notes(replace(data, odometers_standing=standing)) if "odometer" in n)
+    assert "The odometers of 2 units read the same at every check while linings wore" in said
+    assert "K3 since 20 Feb 2025 and K1 since 1 Mar 2025. The km since" in said.replace("\xa0", " ")
+    mended = replace(data, odometers_standing=standing.with_columns(still=pl.lit(value=False)))
+    assert not any("odometer" in n for n in run_notes(mended))

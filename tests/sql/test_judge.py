@@ -593,3 +593,48 @@ def test_odometer_sightings_count_the_rows_that_wrote_a_value():
     assert rows(con, "select odometer_km, sightings from judge.odometer_sightings") == [
         (100_000.0, 3)
     ]
+
+
+def standing_unit(falls: tuple[float, float]) -> str:
+    """Two sides of an axle, checked four times; the odometer stands from the second on."""
+    days = ("2025-01-06", 100_000), ("2025-03-31", 120_000), ("2025-06-23", 120_000)
+    return inspections(
+        *(
+            f"K1 | 1 | {side} | {day} | {km} | {12 - i * fall} | 18"
+            for i, (day, km) in enumerate((*days, ("2025-09-15", 120_000)))
+            for side, fall in zip("LR", falls, strict=True)
+        )
+    )
+
+
+def test_an_odometer_stands_still_where_linings_wear_on():
+    con = warehouse_of(inspections=standing_unit((1.0, 1.0)))
+    assert rows(con, "select * from judge.odometer_standstills") == [
+        ("K1", 120_000.0, dt.date(2025, 3, 31), dt.date(2025, 9, 15), 2, 2.0)
+    ]
+    km = [km for (km,) in rows(con, "select km from judge.odometer_verdicts order by on_date")]
+    assert km == pytest.approx([100_000, 120_000, 140_000, 160_000])
+    assert doubt_lines(con, Settings()) == [
+        "1 odometer stood still, or was copied, while linings wore: K1 from 2025-03-31 to "
+        "2025-09-15 (120000 km); the km between are worked out"
+    ]
+
+
+@pytest.mark.parametrize("falls", [(0.0, 0.0), (0.5, 0.5), (1.5, 0.0)])
+def test_errors_of_readings_are_no_wear(falls):
+    con = warehouse_of(inspections=standing_unit(falls))
+    assert rows(con, "select * from judge.odometer_standstills") == []
+    assert doubt_lines(con, Settings()) == []
+
+
+def test_a_reline_meanwhile_is_not_wear():
+    """One lining is renewed, and wears as the other does."""
+    read = ((12.0, 12.0), (11.0, 11.0), (18.0, 10.0), (17.0, 9.0), (16.0, 8.0))
+    days = "2025-01-06", "2025-03-31", "2025-06-23", "2025-09-15", "2025-12-08"
+    lines = [
+        f"K1 | 1 | {side} | {day} | {100_000 if i == 0 else 120_000} | {mm} | 18"
+        for i, (day, pair) in enumerate(zip(days, read, strict=True))
+        for side, mm in zip("LR", pair, strict=True)
+    ]
+    con = warehouse_of(inspections=inspections(*lines))
+    assert rows(con, "select wheel_ends, fall_mm from judge.odometer_standstills") == [(2, 2.5)]
