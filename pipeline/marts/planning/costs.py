@@ -152,8 +152,9 @@ def _ahead(
         if mm is not None and mm > 0.0 and rate.mm_per_10000km > 0.0:
             relines = relines_per_km(rate.mm_per_10000km, rate.ci_low, rate.ci_high, mm)
             events.append((relines, _of_a_reline(costs, alone)))
-        if group is not None:
-            low, life, high = mean_life(group.life)
+        known = None if group is None else mean_life(group.life)
+        if known is not None:
+            low, life, high = known
             events.append((failures_per_km(life, low, high), _of_a_failure(costs)))
         row: Row = {"period": "ahead", "axle_type": rate.axle_type, "duty": rate.duty}
         yield from _ahead_rows(row | {"units": rate.units, "wheel_end_km": None}, events)

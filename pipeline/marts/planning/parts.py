@@ -35,6 +35,8 @@ SEED = 50_000
 # What a fleet would want to see: 10 % of wear is a tenth of the lining bill; of failures, a third.
 TOLD_APART = {"lining": 1.10, "adjuster": 1.5}
 KM_TOLD = 100_000.0
+# A mean life that may as well be a thousand times as long is not known.
+KNOWN_WITHIN = 1_000.0
 
 
 def write_part_marts(con: duckdb.DuckDBPyConnection, settings: Settings, fits: Fits) -> None:
@@ -343,9 +345,10 @@ def _life_row(watched: WatchedLives, part: str, settings: Settings, row: Row) ->
         lives[c].cast(pl.Float64).fill_null(np.inf).to_numpy().copy() for c in columns
     )
     fit = choose_life(counts_from_rows(entry, left, right)).chosen
-    if fit is None or not np.isfinite(fit.distribution.mean()):
+    known = None if fit is None else mean_life(fit)
+    if known is None:
         return row | {"note": f"No life with a mean could be fitted. {borrowed}".strip()}
-    low, life, high = mean_life(fit)
+    low, life, high = known
     costs = settings.costs
     each = price + costs.adjuster_labour + costs.failed_adjuster
     return row | {
@@ -357,11 +360,18 @@ def _life_row(watched: WatchedLives, part: str, settings: Settings, row: Row) ->
     }
 
 
-def mean_life(fit: LifeFit) -> tuple[float, float, float]:
-    """Mean life with its 95 % interval, symmetric on the log scale."""
-    mean, slopes = float(fit.distribution.mean()), log_slopes(fit, LifeDistribution.mean)
-    widening = float(np.exp(two_sided_z(0.95) * np.sqrt(slopes @ fit.covariance @ slopes)))
-    return mean / widening, mean, mean * widening
+def mean_life(fit: LifeFit) -> tuple[float, float, float] | None:
+    """Mean life with its 95 % interval, symmetric on the log scale; None where there is none, or
+    the interval says nothing."""
+    mean = float(fit.distribution.mean())
+    if not np.isfinite(mean):
+        return None
+    with np.errstate(over="ignore", invalid="ignore"):  # a fraction of such an error may overflow
+        slopes = log_slopes(fit, LifeDistribution.mean)
+        widening = two_sided_z(0.95) * np.sqrt(slopes @ fit.covariance @ slopes)
+    if not widening < np.log(KNOWN_WITHIN):
+        return None
+    return mean / float(np.exp(widening)), mean, mean * float(np.exp(widening))
 
 
 def _life_pairs(

@@ -7,10 +7,12 @@ import numpy as np
 import polars as pl
 import pytest
 
+from models.lives.fits.distributions import STANDARD_DISTRIBUTIONS, LifeDistribution
+from models.lives.fits.parametric import Convergence, LifeFit
 from models.relines.past_errors import PastErrors
 from pipeline.cli import main
 from pipeline.marts.planning import costs, plan
-from pipeline.marts.planning.parts import adjusted_pairs
+from pipeline.marts.planning.parts import adjusted_pairs, mean_life
 from pipeline.marts.planning.stock import linings_stock
 from pipeline.settings import Settings
 from tests.drawing import rows
@@ -210,3 +212,20 @@ def test_a_group_that_has_not_run_yet_tells_nothing_of_its_unit_s_costs():
     found = costs._units(pl.DataFrame(rows))
     assert found["unit_id"].to_list() == ["A", "B"]
     assert found["expected_cost"].to_list() == [100.0, 100.0]
+
+
+def test_a_mean_life_that_may_be_anything_is_not_known():
+    """A fit to a few failures can leave a mean within e^±900: no cost rests on it."""
+    life = LifeDistribution(STANDARD_DISTRIBUTIONS["lognormal"], np.log(400_000.0), np.log(0.8))
+
+    def known_by(errors: float) -> tuple[float, float, float] | None:
+        good, none = Convergence(3, 1e-9, True, True), np.zeros((2, 2))
+        return mean_life(LifeFit(life, np.diag([0.04, errors]), -1.0, 100.0, 8.0, good, none))
+
+    found = known_by(0.04)
+    assert found is not None
+    low, mean, high = found
+    assert mean == pytest.approx(400_000.0 * np.exp(0.8**2 / 2))
+    assert 1.0 < high / mean < 3.0
+    assert low * high == pytest.approx(mean**2)
+    assert known_by(900.0) is None
