@@ -59,8 +59,22 @@ def forecast_relines(
         how="left",
         maintain_order="left",
     )
-    dates = dates.with_columns(p_relined=pl.Series(renewed))
+    dates = dates.with_columns(p_relined=pl.Series(renewed)).filter(_ever_read(con))
     return Forecasts(dates, linings_now(con, fleet), fleet)
+
+
+def _ever_read(con: duckdb.DuckDBPyConnection) -> pl.Expr:
+    """Wheel ends whose lining was read once at least, this one or one before.
+
+    Of others no date is told: that one side of an axle is never measured says nothing of how it
+    wears beside the side that is.
+    """
+    read = warehouse.fetch(
+        con,
+        """select distinct l.wheel_end_id from stage.lining_lives l
+        inner join stage.lining_readings r on r.life_id = l.life_id""",
+    )
+    return pl.col("wheel_end_id").is_in(read["wheel_end_id"].implode())
 
 
 LININGS = {
@@ -75,7 +89,8 @@ LININGS = {
 def linings_now(con: duckdb.DuckDBPyConnection, fleet: FleetModel | None) -> pl.DataFrame:
     """Each lining estimated on the as-of day of the fleet's use, wear since its last check counted.
 
-    Linings of which nothing is known, and of units that have probably left, have no row.
+    Linings of which nothing is known, of wheel ends that were never read, and of units that have
+    probably left, have no row.
     """
     if fleet is None:
         return pl.DataFrame(schema=LININGS)
@@ -91,7 +106,7 @@ def linings_now(con: duckdb.DuckDBPyConnection, fleet: FleetModel | None) -> pl.
     names = list(LININGS)[2:]
     return lives.with_columns(
         pl.Series(name, values) for name, values in zip(names, figures, strict=True)
-    ).filter(pl.Series(known))
+    ).filter(pl.Series(known), _ever_read(con))
 
 
 def linings_before(linings: pl.DataFrame, days: int) -> pl.DataFrame:

@@ -12,7 +12,7 @@ from models.wear.generations.names import axle_type_of, fitted_since, newest
 from pipeline.marts.adjustment import wear_since_setting
 from pipeline.marts.wear import wear_comparisons, write_wear_marts
 from pipeline.stages.fitting import fit_wear_and_use
-from pipeline.stages.forecasting import known_fleet, linings_now
+from pipeline.stages.forecasting import forecast_relines, known_fleet, linings_now
 from pipeline.stages.origins import origins
 from pipeline.warehouse import warehouse
 from tests.worlds.fleet import ENDS_ON, lived
@@ -82,6 +82,26 @@ def test_linings_stand_where_they_are_and_new_ones_wear_as_fitted_now(run, fits,
     true = dict(zip(fleet.wheel_end_ids, fleet.lining_mm(AS_OF), strict=True))
     off = told["lining_mm"] - pl.Series([true[i] for i in told["wheel_end_id"]])
     assert off.mean() == pytest.approx(0.0, abs=0.1)  # 0.2 with one rate for all time
+
+
+def test_nothing_is_told_of_a_wheel_end_that_was_never_read(run, fits):
+    """One side that is never measured may wear otherwise than the other: nobody knows."""
+    before = forecast_relines(run.con, fits, AS_OF)
+    never = before.linings["wheel_end_id"][0]
+    run.con.begin()
+    run.con.execute(
+        """delete from stage.lining_readings where life_id in (
+            select life_id from stage.lining_lives where wheel_end_id = ?
+        )""",
+        [never],
+    )
+    after = forecast_relines(run.con, fits, AS_OF)
+    run.con.rollback()
+    for told in ("linings", "dates"):
+        of_all = getattr(before, told)
+        assert getattr(after, told).equals(of_all.filter(pl.col("wheel_end_id") != never))
+    # It wears, and is relined, all the same.
+    assert np.array_equal(after.fleet.lines.now_mm, before.fleet.lines.now_mm)
 
 
 def test_wear_since_a_setting_is_that_of_the_lining_in_place(run, fits):
