@@ -676,10 +676,11 @@ def adjuster_effects() -> pl.DataFrame:
             "p_adjusted": p,
             "adjusters": 900,
             "failures": 210,
+            "note": None,
         }
         for term, level, reference, ratio, p, cause in terms
     ]
-    return pl.DataFrame(rows, infer_schema_length=None)
+    return pl.DataFrame(rows, infer_schema_length=None, schema_overrides={"note": pl.String})
 
 
 def adjuster_causes() -> pl.DataFrame:

@@ -101,7 +101,9 @@ def _said(frame: pl.DataFrame, what: str, effects: pl.DataFrame | None) -> Said:
     top = pooled.sort("ratio", descending=True).row(0, named=True)
     times = with_interval(top["ratio"], top["ci_low"], top["ci_high"])
     pair = f"{what} in {top['duty_a']} is {times} times that in {top['duty_b']}"
-    return Said(f"Duty matters: {pair}, all axle types together{_other_scale(top, effects)}", note)
+    said = f"{pair}, all axle types together{_other_scale(top, effects)}"
+    beside = None if effects is None else _beside(top, effects)
+    return Said(f"{beside[0]}: {said}{beside[1]}" if beside else f"Duty matters: {said}", note)
 
 
 def _by_type(apart: pl.DataFrame, what: str) -> str:
@@ -139,7 +141,7 @@ SCALES = {"km": "by distance", "weeks": "by weeks in service"}
 
 def _other_scale(top: dict[str, Any], effects: pl.DataFrame | None) -> str:
     """The same pair on the time scale that the fleet did not choose, and whether the two agree."""
-    found = None if effects is None else _same_pair(top, effects)
+    found = None if effects is None else _same_pair(top, effects.filter(~pl.col("fleets_clock")))
     if found is None:
         return ""
     own = "weeks" if found["clock"] == "km" else "km"
@@ -149,9 +151,41 @@ def _other_scale(top: dict[str, Any], effects: pl.DataFrame | None) -> str:
     return f"{scales}: the two scales disagree" if apart else scales
 
 
+# What is weighed together with duty, as a sentence names it.
+BESIDE = {
+    "depot": "the depot",
+    "axle_type": "the axle type",
+    "greasing_overdue": "greasing",
+    "greased_late_share": "greasing",
+    "cap_open": "the grease cap",
+}
+
+
+def _beside(top: dict[str, Any], effects: pl.DataFrame) -> tuple[str, str] | None:
+    """What stands in the place of "Duty matters", and after it, where the pair's ratio is another
+    once depot, greasing and all else are weighed too, or cannot be told from the depots'."""
+    own = effects.filter("fleets_clock", pl.col("measure") == top["measure"])
+    with_duty = pl.col("note").str.contains(r"goes with .*\bduty\b").fill_null(value=False)
+    if own.filter(pl.col("term") == "depot", pl.col("ratio").is_null(), with_duty).height:
+        return (
+            "Duty or depot",
+            "; depots and duties go together in these records and cannot be told apart",
+        )
+    found = _same_pair(top, own)
+    if found is None or found["ci_low"] > 1.0:
+        return None
+    told = own.filter(pl.col("p_adjusted") < LEVEL, pl.col("term") != "duty")["term"].unique()
+    names = [BESIDE[t] for t in BESIDE if t in told] or ["all else that is compared"]
+    ratio = with_interval(found["ratio"], found["ci_low"], found["ci_high"])
+    open_ = found["ci_high"] >= top["ratio"]
+    return (
+        "Duty, or what goes with it" if open_ else "Not duty, as far as the records show",
+        f", but {ratio} times beside {listed(list(dict.fromkeys(names)))}",
+    )
+
+
 def _same_pair(top: dict[str, Any], effects: pl.DataFrame) -> dict[str, Any] | None:
     rows = effects.filter(
-        ~pl.col("fleets_clock"),
         pl.col("term") == "duty",
         pl.col("cause").is_null(),
         pl.col("measure") == top["measure"],

@@ -18,6 +18,8 @@ TERM_WORDS = {
     "cap_open": "grease cap not seated : seated",
     "greased_late_share": "earlier greasings late : in time",
 }
+# What wears out may come first, and greasing lapse because of it.
+GREASED = ("greasing_overdue", "greased_late_share")
 CAUSE_WORDS = {
     "stuck": "stuck",
     "over_adjusting": "taking up too much",
@@ -92,7 +94,8 @@ def _effects_said(rows: pl.DataFrame, fits: pl.DataFrame | None) -> Said:
     ).row(0, named=True)
     ratio = with_interval(*(top[c] for c in RATIO))
     what = capital(str(top["group"])).replace(" : ", " against ")
-    return Said(f"{what}: {ratio} times the failure rate", note)
+    first = "; which came first is not on record" if top["term"] in GREASED else ""
+    return Said(f"{what}: {ratio} times the failure rate{first}", note)
 
 
 def _whole(value: object) -> int:

@@ -239,6 +239,33 @@ def test_a_comparison_speaks_of_the_pooled_ratio_and_of_the_other_time_scale() -
     assert alone.endswith("all axle types together")
 
 
+def beside(**depot: object) -> str:
+    """The title where duty has a ratio of 3 alone, and beside the depot one of 1.1."""
+    row = {"measure": "hazard_ratio", "duty_a": "quarry", "duty_b": "town", "p": 0.0, "method": "m"}
+    ratio = {"axle_type": None, "ratio": 3.0, "ci_low": 2.0, "ci_high": 4.5, "p_adjusted": 0.001}
+    comparisons = pl.DataFrame([row | ratio], schema_overrides={"axle_type": pl.String})
+    own = {"fleets_clock": True, "clock": "km", "cause": None, "measure": "hazard_ratio"}
+    own |= {"reference": "town", "p_adjusted": 1.0, "note": None}
+    duty = {"term": "duty", "level": "quarry", "ratio": 1.1, "ci_low": 0.7, "ci_high": 1.7}
+    other = {"term": "depot", "level": "Ash", "ratio": 6.0, "ci_low": 3.0, "ci_high": 12.0}
+    text = dict.fromkeys(("cause", "note", "level", "reference"), pl.String)
+    effects = pl.DataFrame([own | duty, own | other | depot], schema_overrides=text)
+    return title(comparison_figure(comparisons, "hazard_ratio", "the failure rate", effects))
+
+
+def test_duty_is_not_said_to_matter_where_the_depot_does() -> None:
+    pair = "the failure rate in quarry is 3.0 (2.0–4.5) times that in town, all axle types together"
+    assert beside(p_adjusted=0.001) == (
+        f"Not duty, as far as the records show: {pair}, but 1.1 (0.7–1.7) times beside the depot"
+    )
+    assert beside().endswith(", but 1.1 (0.7–1.7) times beside all else that is compared")
+    aliased = "in these records it goes with axle_type, duty and cannot be told from it"
+    assert beside(ratio=None, note=aliased) == (
+        f"Duty or depot: {pair}; depots and duties go together in these records and cannot be "
+        "told apart"
+    )
+
+
 def test_a_pair_whose_ratio_has_an_open_end_is_told_with_it(data: PageData) -> None:
     comparisons = data.duty_comparisons.filter(pl.col("measure") == "hazard_ratio").head(1)
     ends = {"axle_type": pl.lit(None, pl.String), "ratio": 8.3, "ci_low": 2.1, "p_adjusted": 0.01}
@@ -775,7 +802,8 @@ def test_charts_come_as_svg_with_their_message(data: PageData) -> None:
 def test_what_goes_with_sooner_failure_is_named_only_when_it_is_told_apart() -> None:
     effects = dashboard_data.adjuster_effects()
     assert title(effects_figure(effects)) == (
-        "Greasing overdue against in time: 1.9 (1.3–2.8) times the failure rate"
+        "Greasing overdue against in time: 1.9 (1.3–2.8) times the failure rate; which came first "
+        "is not on record"
     )
     unclear = effects.with_columns(p_adjusted=pl.lit(0.2))
     assert title(effects_figure(unclear)) == (
