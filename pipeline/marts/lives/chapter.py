@@ -16,8 +16,11 @@ READ = (
     "reduce.adjuster_end_counts",
     "reduce.adjuster_spells",
     "reduce.adjusters_now",
+    "reduce.check_visits",
+    "reduce.units_now",
     "reduce.wheel_end_replacements",
     "reduce.wheel_end_watches",
+    "run.parameters",
     "stage.adjuster_lives",
 )
 WRITTEN = (

@@ -19,6 +19,7 @@ from models.relines.budget import budget_months
 from models.usage.fit import fit_usage
 from pipeline.lake import loading
 from pipeline.marts import marts
+from pipeline.marts.lives import chapter
 from pipeline.marts.lives.causes import Ends, group_rows
 from pipeline.marts.lives.cells import fleet_cells
 from pipeline.marts.lives.comparisons import life_comparisons
@@ -837,6 +838,21 @@ def test_mean_replacements_per_wheel_end_rise_and_differ_by_duty(known_fleet):
     pair = made["replacement_differences"].filter(duty_a="long_haul", duty_b="quarry")
     assert pair["ci_high"].item() < 0.0
     assert pair["p_adjusted"].item() >= pair["p"].item()
+
+
+def test_the_chapter_needs_no_table_that_a_second_process_is_not_given(known_fleet):
+    con, _ = known_fleet
+    settings, lives = Settings(), write_life_marts(con, Settings())
+    units = warehouse.fetch(con, "select distinct unit_id from judge.wheel_ends")
+    pace = units.with_columns(km_per_day=pl.lit(250.0), present=pl.lit(1.0))
+    here = chapter.life_chapter(con, settings, lives, pace)
+    with warehouse.in_memory() as other:
+        for table in chapter.READ:
+            warehouse.put(other, table, warehouse.fetch(con, f"from {table}"))
+        there = chapter.life_chapter(other, settings, lives, pace)
+    assert here.keys() == there.keys()
+    for mart in here:
+        assert here[mart].equals(there[mart]), mart
 
 
 # --- next to no records ----------------------------------------------------------------------
