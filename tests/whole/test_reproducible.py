@@ -8,6 +8,8 @@ import shutil
 import pytest
 
 from pipeline.cli import main
+from pipeline.warehouse import background
+from sample_lake import FleetParameters, LakeOptions, simulate, write_lake
 from tests.crashes import page_digests
 from tests.lakes import write_small_lake
 
@@ -67,3 +69,15 @@ def test_the_publication_records_what_it_was_made_from(twice):
     page = (month / "index.html").read_text(encoding="utf-8")
     assert f"lock: {told['lock'][:12]}" in page
     assert "6 files: " in page
+
+
+def test_whoever_does_the_work_the_same_is_published(tmp_path, monkeypatch):
+    """All in place; and all that a second process can do, done there."""
+    fleet = simulate(FleetParameters(), wheel_ends=300, years=2.5, seed=4)
+    write_lake([fleet], tmp_path / "drawn", LakeOptions())
+    lake, day = tmp_path / "drawn" / "lake", "2026-06-15"
+    monkeypatch.setattr(background, "LEAST_BYTES", 10**9)
+    here = made(lake, tmp_path / "here", day)
+    monkeypatch.setattr(background, "LEAST_BYTES", 0)
+    monkeypatch.setattr(background._Either, "begun_here", lambda _: False)
+    assert made(lake, tmp_path / "there", day) == here
