@@ -9,8 +9,9 @@ of a day c is
 and N holds whatever else may look like it: for every axle type a rate of their own for the linings
 of every quarter (another make may wear otherwise: only those that ran on both sides of c speak), a
 bend along wear, a bedding-in, and a rate and a bend for lives whose start is not on record; a
-season of wear, and one of readings, with two harmonics each; and a level of its own for readings
-since a day (another gauge), of the days of every month the one that leaves least of the score.
+season of wear in every duty, and one of readings, with two harmonics each; and a level of its own
+for readings since a day (another gauge), of the days of every month the one that leaves least of
+the score.
 Score, information, :math:`\hat\theta` and what leaving out each unit makes of them are as there,
 from single readings: with V = I + ZGZ' within a life and a slope of the unit's besides, Woodbury's
 identity leaves sums over lives and units. Asked are all linings together, every duty and every axle
@@ -90,8 +91,9 @@ class _Rows:
     """n readings in the order of units and lives; K of U units' km in each of D duties.
 
     ``km``, ``origin_km`` (n, D): at the reading and at the life's origin; ``rate`` (n, D): wear per
-    10,000 km; ``columns`` (n, P): the fit's; ``season`` (n, 2 HARMONICS); ``t``, ``pull`` (n,): km
-    of the life's slope, and of its unit's. ``life_start``, ``unit_start``: where each begins.
+    10,000 km; ``columns`` (n, P): the fit's; ``season`` (n, S), 2 HARMONICS of every duty; ``t``,
+    ``pull`` (n,): km of the life's slope, and of its unit's. ``life_start``, ``unit_start``: where
+    each begins.
     """
 
     y: FloatArray
@@ -317,7 +319,7 @@ def _rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[_Ro
         origin_km=origin_km,
         rate=rate,
         columns=columns,
-        season=(season * rate[:, :, None]).sum(axis=1) / KM_PER_UNIT,
+        season=_by_duty(season * rate[:, :, None] / KM_PER_UNIT, fit.duties),
         t=t,
         pull=t * unit_scale(used, fit.spread)[life],
         life_start=life_start,
@@ -367,6 +369,14 @@ def _season(units: _Units, unit: IntArray, day: FloatArray, origin: FloatArray) 
     rows = waves.reshape(-1, waves.shape[-1])
     run = units.at(rows, unit, day) - units.at(rows, unit, origin)
     return np.moveaxis(run.reshape(*waves.shape[:2], len(day)), 2, 0)
+
+
+def _by_duty(season: FloatArray, duties: tuple[str, ...]) -> FloatArray:
+    """Of each of the fit's duties (n, D, 2 HARMONICS), as columns of all duties, their eras taken
+    together: salt and grit may wear the linings of one alone."""
+    bases = [base_of(name) for name in duties]
+    own = [season[:, [b == base for b in bases]].sum(axis=1) for base in sorted({*bases})]
+    return np.column_stack(own)
 
 
 def _waves(units: _Units) -> FloatArray:

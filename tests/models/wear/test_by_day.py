@@ -116,6 +116,30 @@ def test_a_season_of_wear_is_no_change_of_wear():
     assert found(in_seasons(drawn(6, 150, life_sd=0.03), 0.3, 0.45)) is None
 
 
+def in_winters_of(fleet: DrawnFleet, duty: str, swing: float, rate: float) -> DrawnFleet:
+    """As if wear in one duty alone swung so far about ``rate`` mm per 10,000 km over the year."""
+    more = []
+    origin = dated(fleet).readings["origin_on"].dt.epoch("d").to_numpy()
+    days = fleet.readings["inspected_on"].dt.epoch("d").to_numpy()
+    units = fleet.unit_km.filter(duty=duty).sort("on_date").partition_by("unit_id", as_dict=True)
+    for unit, day, first in zip(fleet.readings["unit_id"], days, origin, strict=True):
+        own = units[unit,]
+        on = own["on_date"].dt.epoch("d").cast(pl.Float64).to_numpy()
+        turn = 2.0 * np.pi * on / YEAR_DAYS
+        run = np.diff(own["km"].to_numpy()) * np.diff(np.sin(turn)) / np.diff(turn)
+        wave = np.concatenate([[0.0], np.cumsum(run)])
+        more.append(swing * rate / 1e4 * float(np.diff(np.interp([first, day], on, wave))[0]))
+    return replace(
+        fleet, readings=fleet.readings.with_columns(pl.col("lining_mm") - pl.Series(more))
+    )
+
+
+@pytest.mark.parametrize("duty", DUTIES[:2])
+def test_a_season_of_wear_in_one_duty_alone_is_no_change_of_wear(duty):
+    """Salt and grit where it is driven in winter: many times the wear of summer."""
+    assert found(in_winters_of(drawn(6, 150, life_sd=0.03), duty, 0.8, 0.7)) is None
+
+
 @pytest.mark.parametrize(("checks", "seed"), [(10, 7), (12, 6), (20, 7)])
 def test_a_season_of_wear_is_no_other_make(checks, seed):
     """The youngest linings have run through a part of the year that is not that of the others."""
@@ -217,9 +241,10 @@ def dense(fleet, fit, shift):
                 turn = 2.0 * np.pi * (k + 1) * days / YEAR_DAYS
                 km[duty][i, 2 + 2 * k] = (steps * -np.diff(np.cos(turn)) / np.diff(turn)).sum()
                 km[duty][i, 3 + 2 * k] = (steps * np.diff(np.sin(turn)) / np.diff(turn)).sum()
-    worn = sum(km[duty] / 1e4 * np.array([beta[a, duty] for a in axle])[:, None] for duty in DUTIES)
+    of_duty = [km[d] / 1e4 * np.array([beta[a, d] for a in axle])[:, None] for d in DUTIES]
+    worn = sum(of_duty)
     t = sum(km[duty][:, 0] for duty in DUTIES) / 1e4
-    columns = [*worn[:, 2:].T]
+    columns = [column for each in of_duty for column in each[:, 2:].T]
     turns = [2.0 * np.pi * (k + 1) * day / YEAR_DAYS for k in range(HARMONICS)]
     columns += [wave(turn) for turn in turns for wave in (np.sin, np.cos)]
     quarter = np.minimum((day.max() - origin) // QUARTER_DAYS, MOST_QUARTERS)
