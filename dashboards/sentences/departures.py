@@ -38,7 +38,10 @@ def _gauge(r: dict[str, Any], measures: Measures) -> str:
     by = measures.length_interval(abs(r["step_mm"]), *limits)
     where = f"at {r['depot']}" if r["depot"] else f"where there is {NO_DEPOT}"
     if up:
-        wrong = "if those of since are wrong, linings there are thinner than told by as much"
+        wrong = (
+            "if those of since are wrong, linings there are thinner than told by as much: the "
+            "early dates at the minimum allow for that"
+        )
     else:
         wrong = "if those of before are wrong, linings were thinner than told by as much"
     return (

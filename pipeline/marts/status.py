@@ -39,35 +39,44 @@ def write_status(
         linings = forecasts.linings.drop("life_id", "wear_a_day_mm")
         status = status.join(linings, on="wheel_end_id", how="left")
         status = status.join(forecasts.dates, on="wheel_end_id", how="left")
-        status = _with_early_dates_of_the_old(status, forecasts.linings, as_of)
+        gauges = warehouse.fetch(con, "from mart.gauge_steps")
+        status = _with_early_dates_of_the_doubted(status, forecasts.linings, gauges, as_of)
         usage = forecasts.fleet.usage
         there = pl.DataFrame({"unit_id": usage.unit_ids, "p_present": usage.present})
         status = status.join(there.cast({"unit_id": pl.String}), on="unit_id", how="left")
     marts.write(con, "wheel_end_status", status)
 
 
-def _with_early_dates_of_the_old(
-    status: pl.DataFrame, linings: pl.DataFrame, as_of: dt.date
+def _with_early_dates_of_the_doubted(
+    status: pl.DataFrame, linings: pl.DataFrame, gauges: pl.DataFrame, as_of: dt.date
 ) -> pl.DataFrame:
     """Where a lining grew without a word and that is in doubt, the early date is no later than that
-    of the lining before at today's wear, and its km are as many fewer."""
+    of the lining before at today's wear; where a depot's gauges read thicker since some day, no
+    later than if they were wrong. Its km are as many fewer."""
     a_day = linings.select("wheel_end_id", a_day="wear_a_day_mm")
-    left = (pl.col("lining_before_mm") - pl.col("lining_min_mm")) / pl.col("a_day")
-    day = pl.col("lining_before_on") + pl.duration(days=left.clip(0.0, LONGEST_DAYS).cast(pl.Int64))
-    early = pl.min_horizontal("min_on_p10", pl.max_horizontal(day, pl.lit(as_of)))
-    doubted = pl.col("lining_before_mm").is_not_null() & (pl.col("a_day") > 0.0)
-    share = (early - pl.lit(as_of)).dt.total_days() / (
-        pl.col("min_on_p10") - pl.lit(as_of)
-    ).dt.total_days().clip(1)
-    km = pl.col("seen_km") + (pl.col("min_km_p10") - pl.col("seen_km")) * share
-    return (
-        status.join(a_day, on="wheel_end_id", how="left", maintain_order="left")
-        .with_columns(
-            min_km_p10=pl.when(doubted).then(km).otherwise("min_km_p10"),
-            min_on_p10=pl.when(doubted).then(early).otherwise("min_on_p10"),
-        )
-        .drop("a_day")
+    thicker = gauges.filter(pl.col("step_mm") > 0.0).select("depot", "since_on", "step_mm")
+    status = status.join(a_day, on="wheel_end_id", how="left", maintain_order="left").join(
+        thicker, on="depot", how="left", nulls_equal=True, maintain_order="left"
     )
+    left = (pl.col("lining_before_mm") - pl.col("lining_min_mm")) / pl.col("a_day")
+    old = pl.col("lining_before_on") + _days(left)
+    by_old_gauge = pl.col("min_on_p10") - _days(pl.col("step_mm") / pl.col("a_day"))
+    read_since = pl.col("lining_read_on") >= pl.col("since_on")
+    doubted = pl.when(pl.col("a_day") > 0.0).then(
+        pl.min_horizontal(old, pl.when(read_since).then(by_old_gauge))
+    )
+    today = pl.lit(as_of)
+    early = pl.min_horizontal("min_on_p10", pl.max_horizontal(doubted, today))
+    share = (early - today).dt.total_days() / (pl.col("min_on_p10") - today).dt.total_days().clip(1)
+    km = pl.col("seen_km") + (pl.col("min_km_p10") - pl.col("seen_km")) * share
+    return status.with_columns(
+        min_km_p10=pl.when(doubted.is_not_null()).then(km).otherwise("min_km_p10"),
+        min_on_p10=pl.when(doubted.is_not_null()).then(early).otherwise("min_on_p10"),
+    ).drop("a_day", "since_on", "step_mm")
+
+
+def _days(number: pl.Expr) -> pl.Expr:
+    return pl.duration(days=number.clip(0.0, LONGEST_DAYS).cast(pl.Int64))
 
 
 def write_month(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> None:

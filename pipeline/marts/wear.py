@@ -59,7 +59,7 @@ def depot_readings(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             qualify row_number() over (partition by depot order by hash(unit_id), unit_id)
                 <= {UNITS_A_DEPOT}
         )
-        select w.depot, l.unit_id, r.life_id, r.inspected_on, r.km, r.lining_mm
+        select w.depot, l.unit_id, r.life_id, r.duty, r.inspected_on, r.km, r.lining_mm
         from stage.lining_readings r
         inner join stage.lining_lives l on l.life_id = r.life_id
         inner join judge.wheel_ends w on w.wheel_end_id = l.wheel_end_id

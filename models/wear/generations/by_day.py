@@ -213,8 +213,9 @@ def stands_beside_a_season(
     sums: LiningLifeSums, fit: WearFit, dated: DatedReadings, change: Change
 ) -> bool:
     """Whether linings fitted since a day wear otherwise than those before, once wear may have a
-    season too: linings still young have run through another part of the year than those before
-    them, which sums over whole lives do not tell apart. The day being found already, three
+    season too, and the readings another gauge since a day: linings still young have run through
+    another part of the year than those before them, and most were read by that gauge alone, which
+    sums over whole lives do not tell apart. The day being found already, three
     standard errors tell. True where too few of them were read to ask."""
     used = usable_sums(sums, fit)
     read = _rows(used, fit, dated) if fit.mixed is not None else None
@@ -230,10 +231,11 @@ def stands_beside_a_season(
     z = -(rows.worn * since * of_these)
     asked = _Asked.of(rows, units, fit, _beside(rows, fit, starts=True))
     left = z - asked.beside @ (asked.down @ (asked.white.T @ z))
-    known = float(left @ asked.whitened(left[:, None])[:, 0])
-    theta = float(left @ asked.residual) / max(known, 1e-300)
-    same = theta * (change.ratio - 1.0) > 0.0
-    return same and theta**2 * known / asked.sigma2 > SEASON_SCORE and abs(theta) >= LEAST_CHANGE
+    white = asked.whitened(left[:, None])[:, 0]
+    known = max(float(left @ white), 1e-300)
+    told = asked.answer(0.0, 0, left, float(left @ asked.residual), known, asked.gauges.T @ white)
+    same = told.theta * (change.ratio - 1.0) > 0.0
+    return same and told.score > SEASON_SCORE and abs(told.theta) >= LEAST_CHANGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -509,11 +511,11 @@ class _Asked:
         enough = np.array([_enough(rows, z, day) for z in each.T])
         shared = self.gauges.T @ white
         return [
-            self._answer(day, int(q), left[:, q], float(score[q]), float(known[q]), shared[:, q])
+            self.answer(day, int(q), left[:, q], float(score[q]), float(known[q]), shared[:, q])
             for q in np.flatnonzero(enough & (known > LEAST_LEFT * whole))
         ]
 
-    def _answer(
+    def answer(
         self,
         day: float,
         question: int,

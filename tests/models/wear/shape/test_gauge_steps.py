@@ -20,6 +20,8 @@ def readings(
     seed: int,
     *,
     step_mm: float = 0.0,
+    at: tuple[str, ...] = ("South",),
+    winter: float = 0.0,
     days_ago: float = 300.0,
     faster: float = 1.0,
     season_mm: float = 0.0,
@@ -27,8 +29,9 @@ def readings(
     unwritten: float = 0.0,
     units: int = 25,
 ) -> pl.DataFrame:
-    """Four linings a unit, new every 1.5 years; ``step_mm`` is added at South, ``faster`` wear is
-    everybody's, since so many days ago; ``bend``: how much faster a lining wears after 10 mm than
+    """Four linings a unit, new every 1.5 years; ``step_mm`` is added ``at`` some, ``faster`` wear
+    is everybody's, since so many days ago; in winter, the third before as-of, one of two duties
+    wears ``winter`` times faster besides; ``bend``: how much faster a lining wears after 10 mm than
     when new; some are replaced without a word."""
     rng, rows = np.random.default_rng(seed), []
     for u in range(units * len(DEPOTS)):
@@ -45,13 +48,20 @@ def readings(
                 worn = rate * a_day * (day - new - late + faster * late)
                 worn *= 1.0 + bend * worn / 10.0
                 mm = 18.0 - worn + rng.normal(0.0, 0.35)
-                mm += step_mm * (depot == "South" and day >= -days_ago)
+                mm += step_mm * (depot in at and day >= -days_ago)
+                mm -= winter * (u % 2 == 0) * rate * a_day * _winter_days(new, day)
                 mm += season_mm * np.sin(2.0 * np.pi * day / 365.25)
                 on = AS_OF + dt.timedelta(days=int(day))
                 km = 1e5 + a_day * (day + YEARS * 365)
-                rows.append((depot, f"U{u}", f"U{u}/{end}#{life}", on, km, round(mm, 1)))
-    names = ["depot", "unit_id", "life_id", "inspected_on", "km", "lining_mm"]
+                life_id, duty = f"U{u}/{end}#{life}", ("town", "road")[u % 2]
+                rows.append((depot, f"U{u}", life_id, duty, on, km, round(mm, 1)))
+    names = ["depot", "unit_id", "life_id", "duty", "inspected_on", "km", "lining_mm"]
     return pl.DataFrame(rows, schema=names, orient="row")
+
+
+def _winter_days(first: float, last: float) -> float:
+    days = np.arange(np.ceil(first), last)
+    return float((days % 365 >= 244).sum())
 
 
 @pytest.mark.parametrize("step_mm", [1.0, -0.8])
@@ -77,11 +87,22 @@ def test_another_gauge_at_a_depot_is_found_with_its_month_and_size(step_mm, days
         ("linings that wear faster and faster", {"bend": 0.6}),
         ("linings that were replaced without a word", {"unwritten": 0.3}),
         ("few units", {"step_mm": 1.0, "units": 5}),
+        ("salt in winter, where one duty is driven", {"winter": 2.0}),
     ],
 )  # fmt: skip
 def test_what_is_no_gauge_is_not_told(why, made):
     for seed in range(5):
         assert gauge_steps(readings(seed, **made), AS_OF) == (), why
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_gauges_of_all_depots_are_found_at_each(seed):
+    """New gauges everywhere at once: a depot's own step may be told less clearly than all."""
+    found = gauge_steps(readings(seed, step_mm=1.2, at=DEPOTS, days_ago=241.0, units=12), AS_OF)
+    assert [step.depot for step in found] == list(DEPOTS)
+    for step in found:
+        assert abs((AS_OF - step.since_on).days - 241) <= 20
+        assert step.step_mm == pytest.approx(1.2, abs=0.35)
 
 
 def test_without_readings_there_is_none():
@@ -103,7 +124,8 @@ def test_a_thicker_gauge_is_told_as_what_may_hurt():
     )
     assert thick.startswith("Lining readings at South are 0.97 mm (0.80–1.14) thicker since about")
     assert thick.endswith(
-        "those of since are wrong, linings there are thinner than told by as much."
+        "those of since are wrong, linings there are thinner than told by as much: the early dates "
+        "at the minimum allow for that."
     )
     assert thin.startswith("Lining readings at South are 0.97 mm (0.80–1.14) thinner since about")
     assert gauges_said(None, Measures(Fleet())) == ()
