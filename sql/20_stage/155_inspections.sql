@@ -1,9 +1,10 @@
 -- grain: one inspection of a wheel end: a day, as found or as left
 -- key: wheel_end_id, inspected_on, as_left
 -- inputs: judge.inspection_candidates, judge.inspection_copies, judge.odometer_verdicts,
---         fate.inspections, stage.unit_days
+--         fate.inspections, stage.jobs, stage.unit_days, run.parameters
 -- meaning: accepted readings, the unit's accumulated km and the duty it ran in from that day on;
---          rows of one day that complete each other are one inspection
+--          rows of one day that complete each other are one inspection; a lining that grew,
+--          read on the day of its reline, was read as left, apart
 with days as (
     select v.unit_id, v.on_date, v.odometer_km, v.km, d.duty
     from judge.odometer_verdicts v
@@ -24,7 +25,7 @@ others as (
     select content_id, row_no from shared
 ),
 
-final as (
+made as (
     select
         i.wheel_end_id,
         i.unit_id,
@@ -67,6 +68,81 @@ final as (
     inner join days d
         on d.unit_id = i.unit_id and d.on_date = i.inspected_on and d.odometer_km = i.odometer_km
     group by i.wheel_end_id, i.inspected_on, i.as_left
+),
+
+readings as (
+    select
+        wheel_end_id,
+        inspected_on,
+        as_left,
+        lining_mm,
+        lag(lining_mm) over checks as before_mm,
+        lag(inspected_on) over checks as before_on
+    from made
+    where lining_mm is not null
+    window checks as (partition by wheel_end_id order by inspected_on, as_left)
+),
+
+-- A new lining read on the day of its reline is what was left, though nobody said so.
+new_linings as (
+    select r.wheel_end_id, r.inspected_on
+    from readings r
+    cross join run.parameters p
+    inner join stage.jobs j
+        on j.wheel_end_id = r.wheel_end_id
+        and j.action = 'reline'
+        and j.done_on = r.inspected_on
+    left join stage.jobs e
+        on e.wheel_end_id = r.wheel_end_id
+        and e.action = 'reline'
+        and e.done_on >= r.before_on
+        and e.done_on < r.inspected_on
+    left join made m
+        on m.wheel_end_id = r.wheel_end_id and m.inspected_on = r.inspected_on and m.as_left
+    where not r.as_left
+        and r.lining_mm - r.before_mm > p.reline_rise_mm
+        and e.wheel_end_id is null
+        and m.wheel_end_id is null
+),
+
+final as (
+    select
+        m.wheel_end_id,
+        m.unit_id,
+        m.inspected_on,
+        m.as_left,
+        m.km,
+        m.duty,
+        case when n.wheel_end_id is null then m.lining_mm end as lining_mm,
+        m.wear_indicator_deg,
+        m.free_stroke_mm,
+        m.applied_stroke_mm,
+        m.marks_aligned,
+        m.return_test,
+        m.cap_state,
+        m.fault
+    from made m
+    left join new_linings n
+        on n.wheel_end_id = m.wheel_end_id and n.inspected_on = m.inspected_on
+    union all
+    select
+        m.wheel_end_id,
+        m.unit_id,
+        m.inspected_on,
+        true as as_left,
+        m.km,
+        m.duty,
+        m.lining_mm,
+        cast(null as double) as wear_indicator_deg,
+        cast(null as double) as free_stroke_mm,
+        cast(null as double) as applied_stroke_mm,
+        cast(null as boolean) as marks_aligned,
+        cast(null as varchar) as return_test,
+        cast(null as varchar) as cap_state,
+        cast(null as varchar) as fault
+    from made m
+    inner join new_linings n
+        on n.wheel_end_id = m.wheel_end_id and n.inspected_on = m.inspected_on
 )
 
 select * from final

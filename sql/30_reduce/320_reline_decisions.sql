@@ -1,8 +1,9 @@
 -- grain: one wheel end at one check visit
 -- key: wheel_end_id, visit_on
 -- inputs: reduce.check_visits, reduce.lining_ages, stage.inspections, stage.relines,
---         judge.wheel_ends, run.parameters
--- meaning: its reading as found, in mm above its minimum (null: not read), and whether it was
+--         stage.lining_lives, stage.lining_readings, judge.wheel_ends, run.parameters
+-- meaning: its reading as found, in mm above its minimum (null: not read; where it was read as left
+--          alone: that, or what the lining before it would have read), and whether it was
 --          relined at that visit or before the next (done_on and lag_days are null where nobody wrote
 --          the job down); age_days of the lining found there, at least so many where age_known is
 --          false. A unit's last visit is left out: what follows it is not known yet.
@@ -56,13 +57,57 @@ seen as (
         i.wheel_end_id,
         w.unit_id,
         w.visit_on,
-        min(case when not i.as_left then i.lining_mm end) as lining_mm
+        min(case when not i.as_left then i.lining_mm end) as lining_mm,
+        min(case when i.as_left then i.lining_mm end) as left_mm,
+        max(case when i.as_left and i.lining_mm is not null then i.km end) as left_km
     from windows w
     inner join stage.inspections i
         on i.unit_id = w.unit_id
         and i.inspected_on >= w.visit_on
         and i.inspected_on <= w.until_on
     group by i.wheel_end_id, w.unit_id, w.visit_on
+),
+
+-- Of linings that were renewed where nobody read the old ones: what these would have read.
+renewed as (
+    select s.wheel_end_id, s.visit_on, s.left_km, l.life_id
+    from seen s
+    inner join relined r on r.wheel_end_id = s.wheel_end_id and r.visit_on = s.visit_on
+    inner join stage.lining_lives l
+        on l.wheel_end_id = s.wheel_end_id and l.ended_on = r.done_on and l.end_slot > 0
+    where s.lining_mm is null and s.left_mm is not null
+),
+
+worn as (
+    select r.life_id, r.km, r.lining_mm,
+        lead(r.km) over readings as next_km, lead(r.lining_mm) over readings as next_mm
+    from stage.lining_readings r
+    inner join stage.lining_lives l on l.life_id = r.life_id
+    inner join (
+        select distinct o.axle_id
+        from renewed n
+        inner join stage.lining_lives o on o.life_id = n.life_id
+    ) a on a.axle_id = l.axle_id
+    where r.lining_mm is not null
+    window readings as (partition by r.life_id order by r.inspected_on, r.as_left)
+),
+
+axle_wear as (
+    select l.axle_id, median((w.lining_mm - w.next_mm) / (w.next_km - w.km)) as mm_per_km
+    from worn w
+    inner join stage.lining_lives l on l.life_id = w.life_id
+    where w.next_km > w.km
+    group by l.axle_id
+),
+
+old as (
+    select n.wheel_end_id, n.visit_on,
+        max_by(w.lining_mm - a.mm_per_km * greatest(n.left_km - w.km, 0), w.km) as lining_mm
+    from renewed n
+    inner join worn w on w.life_id = n.life_id and w.km <= n.left_km
+    inner join stage.lining_lives l on l.life_id = n.life_id
+    inner join axle_wear a on a.axle_id = l.axle_id
+    group by n.wheel_end_id, n.visit_on
 ),
 
 final as (
@@ -73,7 +118,9 @@ final as (
         e.axle_type,
         e.depot,
         s.visit_on,
-        s.lining_mm - e.lining_min_mm as above_mm,
+        coalesce(
+            s.lining_mm, o.lining_mm, case when r.wheel_end_id is null then s.left_mm end
+        ) - e.lining_min_mm as above_mm,
         r.wheel_end_id is not null as relined,
         r.done_on,
         date_diff('day', s.visit_on, r.done_on) as lag_days,
@@ -82,6 +129,7 @@ final as (
     from seen s
     inner join judge.wheel_ends e on e.wheel_end_id = s.wheel_end_id
     left join relined r on r.wheel_end_id = s.wheel_end_id and r.visit_on = s.visit_on
+    left join old o on o.wheel_end_id = s.wheel_end_id and o.visit_on = s.visit_on
     -- The lining that was there before anything was done at the visit.
     left join reduce.lining_ages a
         on a.wheel_end_id = s.wheel_end_id

@@ -87,7 +87,7 @@ def test_reline_decisions_belong_to_the_visit_that_came_before_the_job(con):
         ("K1/1R", second, 11.5, False, None),
         ("K1/2L", first, 6.0, False, None),
         ("K1/2L", second, 0.0, True, 21),
-        ("K1/2R", first, None, False, None),  # as left is no reading to decide on
+        ("K1/2R", first, 5.0, False, None),  # as left, and nothing was done: as found
         ("K1/2R", second, pytest.approx(4.8), False, None),
     ]
 
@@ -162,7 +162,7 @@ def test_axle_decisions_count_the_age_of_the_end_that_was_read_thinner(con):
         ("front", 1.25, 0, False, 0, False, 0),
         ("front", 11.0, 84, True, 84, True, 84),
         ("rear", 0.0, 84, False, 84, False, 84),
-        ("rear", 6.0, 0, False, 0, False, 0),
+        ("rear", 5.0, 0, False, 0, False, 0),
     ]
 
 
@@ -228,10 +228,10 @@ def test_axle_decisions_count_readings_of_both_ends(con):
         from reduce.axle_decisions order by axle_type, low_mm""",
     )
     assert found == [
-        ("front", 2, 1.25, 2.0, 6.0, 2, True, True, 1),
+        ("front", 2, 1.25, 2.0, 5.0, 2, True, True, 1),
         ("front", 2, 11.0, 11.5, 0.0, 2, False, False, 1),
         ("rear", 2, 0.0, pytest.approx(4.8), 8.0, 2, True, False, 1),
-        ("rear", 2, 6.0, None, 1.5, 2, False, False, 1),
+        ("rear", 2, 5.0, 6.0, 1.5, 2, False, False, 1),
     ]
 
 
@@ -400,3 +400,31 @@ def test_axles_looked_at_in_turn_are_counted_by_how_long_they_waited():
     ]
     now = "select axle_no, unread_visits from reduce.wheel_ends_now order by axle_no"
     assert rows(made, now) == [(1, 1), (2, 0)]
+
+
+def test_what_was_renewed_unread_would_have_read_as_much_as_it_wore():
+    """1L is read as left alone on the day of its reline: the old lining at its axle's pace."""
+    checks = """
+        unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | as_left
+        K1      | 1       | L    | 2025-01-06   | 100000      | 9         | -
+        K1      | 1       | R    | 2025-01-06   | 100000      | 14        | -
+        K1      | 1       | L    | 2025-03-31   | 120000      | 8         | -
+        K1      | 1       | R    | 2025-03-31   | 120000      | 13        | -
+        K1      | 1       | L    | 2025-06-23   | 140000      | 18        | {left}
+        K1      | 1       | R    | 2025-06-23   | 140000      | 12        | -
+        K1      | 1       | L    | 2025-09-15   | 160000      | 17        | -
+        K1      | 1       | R    | 2025-09-15   | 160000      | 11        | -
+    """
+    work = """
+        unit_id | axle_no | side | done_on    | odometer_km | action
+        K1      | 1       | L    | 2025-06-23 | 140000      | reline
+    """
+    for left in ("true", "-"):  # said so, or told by its having grown
+        made = warehouse_of(inspections=checks.format(left=left), work=work)
+        warehouse.build(made, "30_reduce")
+        minimum = 6.0
+        assert rows(
+            made,
+            """select above_mm, relined from reduce.reline_decisions
+            where wheel_end_id = 'K1/1L' order by visit_on""",
+        ) == [(9 - minimum, False), (8 - minimum, False), (7 - minimum, True)]

@@ -86,6 +86,61 @@ def test_on_the_day_of_a_reline_as_found_is_the_old_lining_and_as_left_the_new()
     ]
 
 
+def test_a_new_lining_read_on_the_day_of_its_reline_was_read_as_left():
+    """The sheet was filled in after the work, without a word; its stroke stays as found."""
+    con = warehouse_of(
+        inspections=left(
+            "2025-01-06 | 100000 | 9  | 18",
+            "2025-03-31 | 120000 | 18 | 17",
+            "2025-06-23 | 140000 | 17 | 18",
+        ),
+        work=left("2025-03-31 | 120000 | reline | worn", heading=JOBS),
+    )
+    assert readings(con) == [
+        ("K1/1L#1", D(2025, 1, 6), 0, 9),
+        ("K1/1L#2", D(2025, 3, 31), 0, 18),
+        ("K1/1L#2", D(2025, 6, 23), 20_000, 17),
+    ]
+    assert [life[:4] for life in lives(con)] == [
+        (1, False, "before_records", None),
+        (2, True, "job", D(2025, 3, 31)),
+    ]
+    assert rows(
+        con,
+        """select as_left, lining_mm, free_stroke_mm from stage.inspections
+        where inspected_on = '2025-03-31' order by as_left""",
+    ) == [(False, None, 17.0), (True, 18.0, None)]
+
+
+def test_a_lining_that_grew_since_an_earlier_reline_is_as_found():
+    con = warehouse_of(
+        inspections=left("2025-01-06 | 100000 | 9 | 18", "2025-06-23 | 140000 | 18 | 17"),
+        work=left(
+            "2025-03-31 | 120000 | reline | worn", "2025-06-23 | 140000 | reline | worn",
+            heading=JOBS,
+        ),
+    )  # fmt: skip
+    assert readings(con)[1] == ("K1/1L#2", D(2025, 6, 23), 20_000, 18)
+
+
+@pytest.mark.parametrize(("read", "done"), [(8, D(2025, 3, 31)), (18, D(2025, 3, 30))])
+def test_a_job_whose_card_was_opened_the_day_before_was_done_at_its_check(read, done):
+    """The old lining was read after it; a new one had been fitted the evening before."""
+    con = warehouse_of(
+        inspections=left(
+            "2025-01-06 | 100000 | 9 | 18",
+            f"2025-03-31 | 120000 | {read} | 18",
+            "2025-06-23 | 140000 | 17 | 18",
+        ),
+        work=left("2025-03-30 | 120000 | reline | worn", heading=JOBS),
+    )
+    assert [life[:4] for life in lives(con)] == [
+        (1, False, "before_records", None),
+        (2, True, "job", done),
+    ]
+    assert sightings(con)[-2:] == [(D(2025, 3, 31), 120_000), (D(2025, 6, 23), 140_000)]
+
+
 def test_a_reline_nobody_recorded_is_inferred_and_its_start_is_not_known():
     con = warehouse_of(inspections=left(*THREE_CHECKS))
     assert lives(con) == [
