@@ -1,7 +1,7 @@
 -- grain: one adjuster
 -- key: adjuster_id
--- inputs: stage.adjuster_fittings, stage.adjuster_checks, judge.wheel_ends, stage.unit_duty_km,
---         run.parameters
+-- inputs: stage.adjuster_fittings, stage.adjuster_checks, stage.jobs, judge.wheel_ends,
+--         stage.unit_duty_km, run.parameters
 -- meaning: its age in km and weeks at entry (first seen working), when last known good, and when
 --          first known failed (null: not failed); cause is a failure cause, or how watching ended;
 --          age_known is false where it cannot enter a life fit (start unknown, or it had failed
@@ -45,6 +45,32 @@ good as (
     group by c.adjuster_id
 ),
 
+-- Worn, with the linings, and good on the same day: it went along with them.
+went_along as (
+    select f.adjuster_id
+    from stage.adjuster_fittings f
+    inner join good g on g.adjuster_id = f.adjuster_id and g.last_good_on = f.replaced_on
+    inner join stage.jobs j
+        on j.wheel_end_id = f.wheel_end_id and j.action = 'reline' and j.done_on = f.replaced_on
+    where f.replaced_for = 'worn'
+),
+
+fittings as (
+    select
+        f.adjuster_id,
+        f.wheel_end_id,
+        f.unit_id,
+        f.source,
+        f.part,
+        f.fitted_on,
+        f.fitted_km,
+        f.replaced_on,
+        f.replaced_km,
+        case when w.adjuster_id is null then f.replaced_for else 'planned' end as replaced_for
+    from stage.adjuster_fittings f
+    left join went_along w on w.adjuster_id = f.adjuster_id
+),
+
 ended as (
     select
         f.adjuster_id,
@@ -83,7 +109,7 @@ ended as (
         end as cause,
         coalesce(s.failed_on, f.replaced_on, g.last_good_on, f.fitted_on) as ended_on,
         coalesce(s.failed_km, f.replaced_km, g.last_good_km, f.fitted_km) as ended_km
-    from stage.adjuster_fittings f
+    from fittings f
     left join failures s on s.adjuster_id = f.adjuster_id
     left join good g on g.adjuster_id = f.adjuster_id
     cross join run.parameters p

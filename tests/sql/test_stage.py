@@ -482,6 +482,32 @@ def test_a_replacement_for_failure_without_a_failed_test_failed_before_the_job()
     ]
 
 
+@pytest.mark.parametrize(
+    ("test", "done", "cause"),
+    [
+        ("pass", "reline", "planned"),
+        ("fail", "reline", "failed"),
+        ("pass", "greased", "failed"),  # nobody says what else was worn
+        ("-", "reline", "planned"),  # its stroke was in the band
+    ],
+)
+def test_an_adjuster_that_went_along_with_worn_linings_is_no_failure(test, done, cause):
+    con = warehouse_of(
+        register=REGISTERED,
+        inspections=left(
+            "2025-01-06 | 100000 | 9 | 18 | pass",
+            f"2025-03-31 | 120000 | 8 | 18 | {test}",
+            heading=TESTED,
+        ),
+        work=left(
+            "2025-03-31 | 120000 | adjuster_replaced | worn",
+            f"2025-03-31 | 120000 | {done} | worn",
+            heading=JOBS,
+        ),
+    )
+    assert adjusters(con)[0][-1] == cause
+
+
 def test_a_planned_replacement_is_no_failure():
     con = warehouse_of(
         register=REGISTERED,
