@@ -145,7 +145,7 @@ def relines(data: PageData) -> Section:
         and not compared["cost_mean"].sum()
     )
     remarks = (
-        *map(typeset, changes_said(data.wear_changes)),
+        *map(typeset, changes_said(data.wear_changes, data.wear_rates)),
         *map(typeset, past_said(data.record_holes, data.use_changes, data.units_left_at_once)),
         *map(typeset, year_said(data.use_over_the_year)),
         *policy_told(data.reline_policy, data.reline_habits, measures),
@@ -190,7 +190,7 @@ def wear(data: PageData) -> Section:
     )
     nothing = "No wear rate could be worked out: too few linings were read more than once."
     remarks = (
-        *changes_said(data.wear_changes),
+        *changes_said(data.wear_changes, data.wear_rates),
         *_spread(data, measures),
         *departures_said(data.wear_departures, measures),
         *gauges_said(data.gauge_steps, measures),

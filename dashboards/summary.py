@@ -182,7 +182,7 @@ def _year(data: PageData) -> tuple[Fact | None, Fact | None]:
     limits += _worn_now(data.wheel_end_status, row["relines_p50"])
     detail = limits + _plan(data.reline_plan) + policy_changed(data.reline_policy)
     detail += habits_changed(data.reline_habits)
-    detail += wear_changed(data.wear_changes)
+    detail += wear_changed(data.wear_changes, data.wear_rates)
     detail += past_clause(data.record_holes, data.use_changes, data.units_left_at_once)
     relines = Fact(label, number(row["relines_p50"]), detail, "relines")
     if row["cost_p50"] is None or row["cost_p90"] == 0:

@@ -79,15 +79,17 @@ def _said(frame: pl.DataFrame, measures: Measures) -> Said:
     return Said(f"Linings of {_group(top)} {wear} fastest: {rate}; of {_group(last)} {least}", note)
 
 
-def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:
+def changes_said(
+    changes: pl.DataFrame | None, rates: pl.DataFrame | None = None
+) -> tuple[str, ...]:
     """How linings wear by when they were fitted, or since some day, a sentence for each change that
-    was found.
+    was found; ``rates`` are of all duties.
 
     Why is not known: another make, or whatever else those fitted since have in common.
     """
     return tuple(
-        f"Linings of {row['axle_type']} {_SINCE[row['counted']][0]} "
-        f"{month_name(row['since_on'])}{_SINCE[row['counted']][1]} wear "
+        f"Linings of {row['axle_type']} {_SINCE[row['counted']][0]}{_in_some(row, rates)} since "
+        f"about {month_name(row['since_on'])}{_SINCE[row['counted']][1]} wear "
         f"{number(row['ratio'], 2)} ({number(row['ci_low'], 2)} to {number(row['ci_high'], 2)}) "
         f"times as fast as {_SINCE[row['counted']][2]}: {_lives(row, 'since')} against "
         f"{_lives(row, 'before')}. This is seen in the records, not why: "
@@ -96,16 +98,24 @@ def changes_said(changes: pl.DataFrame | None) -> tuple[str, ...]:
     )
 
 
+def _in_some(row: dict[str, Any], rates: pl.DataFrame | None) -> str:
+    """The duties in which km run since are other than before, where not in all."""
+    every = set() if rates is None else {*rates["duty"]}
+    if row["counted"] != "run" or not every - {*row["duties"]}:
+        return ""
+    return f" in {listed(row['duties'])}"
+
+
 _SINCE = {
     "fitted": (
-        "fitted since about",
+        "fitted",
         "",
         "those fitted before",
         "another make and a rougher road for all look alike. Rates and forecasts take new linings "
         "to wear like those fitted since.",
     ),
     "run": (
-        "on km run since about",
+        "on km run",
         ", whenever they were fitted,",
         "on km run before",
         "brakes set otherwise, loads, roads and salt look alike. Rates and forecasts take all "
@@ -115,11 +125,11 @@ _SINCE = {
 """Of linings fitted since a day, and of all since a day: what is told of, against what, and why."""
 
 
-def wear_changed(changes: pl.DataFrame | None) -> str:
+def wear_changed(changes: pl.DataFrame | None, rates: pl.DataFrame | None = None) -> str:
     """The same in a clause behind a figure of the forecast; empty where no change was found."""
     named: dict[str, dict[tuple[str, str], list[str]]] = {"fitted": {}, "run": {}}
     for row in _changes(changes):
-        how = "faster" if row["ratio"] > 1 else "slower"
+        how = ("faster" if row["ratio"] > 1 else "slower") + _in_some(row, rates)
         of_kind = named[row["counted"]]
         of_kind.setdefault((how, month_name(row["since_on"])), []).append(row["axle_type"])
     return "".join(
@@ -134,11 +144,13 @@ def _how_and_when(found: dict[tuple[str, str], list[str]]) -> list[str]:
 
 
 def _changes(changes: pl.DataFrame | None) -> list[dict[str, Any]]:
-    """The newest change of every kind and axle type, over its duties."""
+    """The newest change of every kind and axle type, over its ``duties``."""
     if changes is None:
         return []
     by = ("counted", "axle_type")
-    rows = changes.filter(pl.col("duty").is_null()).sort(*by, "since_on")
+    duties = changes.group_by(*by, "since_on").agg(duties=pl.col("duty").drop_nulls().sort())
+    rows = changes.filter(pl.col("duty").is_null()).join(duties, on=(*by, "since_on"))
+    rows = rows.sort(*by, "since_on")
     return rows.unique(by, keep="last", maintain_order=True).to_dicts()
 
 

@@ -490,7 +490,14 @@ def test_linings_that_all_wear_otherwise_since_some_day_are_said_so(data: PageDa
         "on as since."
     )
     told = replace(data, wear_changes=changes)
-    clause = "; all linings wear faster since about September 2023 (front)"
+    clause = "; all linings wear faster in trunk since about September 2023 (front)"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+    (said,) = changes_said(changes, data.wear_rates)
+    assert "front on km run in trunk since about September" in said
+    alone = data.wear_rates.with_columns(duty=pl.lit("trunk"))
+    assert "run since about September" in changes_said(changes, alone)[0]
+    told = replace(told, wear_rates=alone)
+    clause = clause.replace(" in trunk", "")
     assert [clause in f.detail for f in facts(told)].count(True) == 1
 
 
