@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 from scipy import special
 
+from dashboards.charts.relines import YEAR
 from dashboards.charts.trust import (
     FEWEST_TOTALS,
     QUARTERS,
@@ -16,6 +17,7 @@ from dashboards.charts.trust import (
 )
 from dashboards.page_data import PageData
 from dashboards.sentences.measures import Measures
+from dashboards.sentences.too_good import too_good_said
 from dashboards.sentences.uneven_past import silence_said
 from dashboards.sentences.words import NO_BREAK, count, day_name, figures, listed, number, share
 
@@ -44,6 +46,8 @@ AT_THE_TOP, BELOW_NEW_MM = 0.15, 1.5
 # Strokes on one side of the band at more than so large a share of so many wheel ends.
 OUTSIDE_SHARE, MANY_ENDS = 0.5, 12
 UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is 25 mm
+# Fewer jobs with a cost tell no price; costs nearer to the budget's than so are the same.
+FEWEST_COSTED, COSTS_APART = 20, 1.25
 ADVICE = "plan with more room than the bars say."
 
 
@@ -60,10 +64,12 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_faults_unknown(data.faults_told),
         *_gauge_ends(data.linings_highest, Measures(data.fleet)),
         *_standing(data.odometers_standing),
+        *too_good_said(data.findings_by_depot, data.linings_lowest, Measures(data.fleet)),
         *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
         *_no_costs(data),
+        *_costs_apart(data),
     )
 
 
@@ -334,6 +340,27 @@ def _no_costs(data: PageData) -> tuple[str, ...]:
     if expected.is_empty() or expected.filter(pl.col("cost_p90") > 0).height:
         return ()
     return ("No cost is set under [costs] in fleet.toml: relines are counted, not priced.",)
+
+
+def _costs_apart(data: PageData) -> tuple[str, ...]:
+    """That relines cost otherwise by the records than the budget reckons."""
+    outlook = data.reline_outlook.filter(pl.col("months") == YEAR, pl.col("cost_p50") > 0)
+    if data.relines_lately is None or outlook.is_empty():
+        return ()
+    costed, cost = data.relines_lately.select("costed", "cost").sum().row(0)
+    if costed < FEWEST_COSTED:
+        return ()
+    row = outlook.row(0, named=True)
+    each, reckoned = cost / costed, row["cost_p50"] / row["relines_p50"]
+    if max(each / reckoned, reckoned / each) < COSTS_APART:
+        return ()
+    measures = Measures(data.fleet)
+    return (
+        f"The last year's relines cost {measures.money(each)} each by the records "
+        f"({count(costed, 'job')} with a cost), the budget reckons with "
+        f"{measures.money(reckoned)}, by [costs] in fleet.toml: do they count the same things? "
+        "If prices have changed, set them there; the budget follows.",
+    )
 
 
 def forecasts_judged(backtest: pl.DataFrame) -> tuple[str, ...]:

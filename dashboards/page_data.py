@@ -159,12 +159,14 @@ class PageData:
     linings_highest
         ``axle_type``, ``highest_mm`` (the thickest lining read), ``new_mm``, ``readings``, how many
         of them are the ``highest``, and of how many ``wheel_ends``.
+    findings_by_depot, linings_lowest
+        As ``dashboards.sentences.too_good`` takes them.
     odometers_standing
         ``unit_id``, ``odometer_km``, ``from_on``, ``to_on``: values that were written again while
         linings wore; ``still``: to the unit's last check.
     relines_lately
-        ``depot``, ``relines`` of the last year, and how many of them are ``unwritten``: seen as
-        linings that grew.
+        ``depot``, ``relines`` of the last year, how many of them are ``unwritten``: seen as
+        linings that grew, and how many are ``costed``, their ``cost`` in all.
     months
         ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
         ``relines_p10``/``_p50``/``_p90`` and ``cost_p10``/``_p50``/``_p90`` (of the twelve months
@@ -222,6 +224,8 @@ class PageData:
     faults_told: pl.DataFrame | None = None
     linings_highest: pl.DataFrame | None = None
     odometers_standing: pl.DataFrame | None = None
+    findings_by_depot: pl.DataFrame | None = None
+    linings_lowest: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     gauge_steps: pl.DataFrame | None = None
     pointers_not_reset: pl.DataFrame | None = None

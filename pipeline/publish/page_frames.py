@@ -31,6 +31,8 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         _frames(con, settings, as_of),
         faults_told=_faults_told(con),
         linings_highest=_linings_highest(con),
+        findings_by_depot=_findings_by_depot(con, settings),
+        linings_lowest=_linings_lowest(con),
         odometers_standing=warehouse.fetch(con, STANDING),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
@@ -189,12 +191,55 @@ def _linings_highest(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     )
 
 
+def _linings_lowest(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """By depot and axle type: the thinnest lining read as found, and how many readings are that, or
+    thicker by less than a millimetre."""
+    return warehouse.fetch(
+        con,
+        """with read as (
+            select w.depot, w.axle_type, w.lining_min_mm, i.lining_mm,
+                min(i.lining_mm) over (partition by w.depot, w.axle_type) as lowest_mm
+            from stage.inspections i
+            inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
+            where i.lining_mm is not null and not i.as_left
+        )
+        select depot, axle_type, max(lowest_mm) as lowest_mm, median(lining_min_mm) as min_mm,
+            count(*) as readings, count(*) filter (lining_mm = lowest_mm) as at_lowest,
+            count(*) filter (lining_mm > lowest_mm and lining_mm <= lowest_mm + 1) as near_lowest
+        from read group by depot, axle_type""",
+        order="depot, axle_type",
+    )
+
+
+def _findings_by_depot(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.DataFrame:
+    """Return tests and strokes as found, and those that something was found at."""
+    low, high = settings.adjustment.band_low, settings.adjustment.band_high
+    return warehouse.fetch(
+        con,
+        f"""select w.depot, count(i.return_test) as tests,
+            count(*) filter (i.return_test = 'fail') as failed,
+            count(i.free_stroke_mm / w.arm_length_mm) as strokes,
+            count(*) filter (
+                i.free_stroke_mm / w.arm_length_mm not between {low} and {high}
+            ) as outside
+        from stage.inspections i
+        inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
+        where not i.as_left group by w.depot""",
+        order="depot",
+    )
+
+
 def _relines_lately(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> pl.DataFrame:
     return warehouse.fetch(
         con,
         f"""select w.depot, count(*) as relines,
-            count(*) filter (r.source = 'inferred') as unwritten
-        from stage.relines r inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+            count(*) filter (r.source = 'inferred') as unwritten,
+            count(j.cost) as costed, coalesce(sum(j.cost), 0) as cost
+        from stage.relines r
+        inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+        left join stage.jobs j
+            on j.wheel_end_id = r.wheel_end_id and j.done_on = r.on_date
+            and j.action = 'reline' and r.source = 'job' and j.cost > 0
         where r.source in ('job', 'inferred') and r.on_date > date '{as_of}' - 365
         group by w.depot""",
         order="depot",

@@ -414,3 +414,26 @@ def test_odometers_that_stand_still_to_this_day_are_told(data: PageData) -> None
     assert "K3 since 20 Feb 2025 and K1 since 1 Mar 2025. The km since" in said.replace("\xa0", " ")
     mended = replace(data, odometers_standing=standing.with_columns(still=pl.lit(value=False)))
     assert not any("odometer" in n for n in run_notes(mended))
+
+
+def test_relines_that_cost_otherwise_than_the_budget_reckons_are_told(data: PageData) -> None:
+    year = data.reline_outlook.filter(pl.col("months") == 12)
+    reckoned = year["cost_p50"][0] / year["relines_p50"][0]
+
+    def said(times: float, costed: int = 40) -> list[str]:
+        cost = [times * reckoned * costed, 0.0]
+        lately = pl.DataFrame(
+            {
+                "depot": ["A", "B"],
+                "relines": 60,
+                "unwritten": 0,
+                "costed": [costed, 0],
+                "cost": cost,
+            }
+        )
+        return [n for n in run_notes(replace(data, relines_lately=lately)) if "by [costs]" in n]
+
+    assert said(1.1) == said(0.9) == said(2.0, costed=10) == []
+    for times in (1.6, 0.6):
+        (note,) = said(times)
+        assert "each by the records (40" in note.replace("\xa0", " ")
