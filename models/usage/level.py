@@ -4,15 +4,16 @@ For unit u in interval i of :math:`d` days, with :math:`m` the log km per day of
 
 .. math::
    \log(\text{km}/d) = m + a_u(t) + \varepsilon,\qquad
-   \varepsilon \sim N(0,\ \omega/d + 2/d^2),\qquad
+   \varepsilon \sim N(0,\ \omega/d + 2/d^2 + \rho^2 (s^{-2} - 1)^+),\qquad
    a_u(0) \sim N(0, \tau^2),\quad \mathrm{d}a_u = \sqrt{q}\,\mathrm{d}W
 
 (Harvey 1989, *Forecasting, Structural Time Series Models*, ch. 4; with steady intervals it is the
 exponentially weighted mean of Muth 1960, *JASA* 55:299). The prior shrinks a unit toward its depot
-and duty; :math:`2/d^2` allows one day of error in each date. :math:`\tau, q, \omega` maximise the
-likelihood of one-step prediction errors, with weak priors so that a small fleet has an answer. Its
-slopes and curvatures are central differences, for which one run of the filter takes all points side
-by side.
+and duty; :math:`2/d^2` allows one day of error in each date, and :math:`\rho` is how far the season
+s of an interval may be off, of the year's mean: where little is run, that is much. :math:`\tau, q,
+\omega` maximise the likelihood of one-step prediction errors, with weak priors so that a small
+fleet has an answer. Its slopes and curvatures are central differences, for which one run of the
+filter takes all points side by side.
 
 Fleets are not Gaussian, so the filter is guarded (errors are a contaminated normal, as in Box, Tiao
 1968, *Biometrika* 55:119):
@@ -39,6 +40,8 @@ ODD_SHARE, ODD_DENSITY = 0.02, 0.25
 """Share of odd intervals, and how log km per day spreads in them (evenly over a factor of 50)."""
 SLOW_INTERVALS = 3
 """A unit that runs, but far less than it did, for more intervals than this is not off the road."""
+SEASON_OFF = 0.1
+"""How far a season may be off, of the year's mean use: no wave is as steep as a harvest's end."""
 PILOT_UNITS = 4_000
 YEAR_DAYS = 365.25
 _PRIOR = np.log([0.20, 0.06, 0.10])
@@ -128,8 +131,8 @@ def usage_levels(
     """Run the filter; ``log_season`` (U, T) is taken out of every interval."""
     units, width = intervals.days.shape
     state = _State.at_first(np.full(units, variances.unit))
-    seen = _seen(intervals, rates.log_km_per_day[intervals.group] + log_season)
-    noise = variances.noise(seen.days)
+    seen = _seen(intervals, rates, log_season)
+    noise = variances.noise(seen.days) + seen.season_off
     shape = (width, units)
     error, usual = np.empty(shape), np.empty(shape)
     off_road, off_before = np.empty(shape, bool), np.empty(shape, bool)
@@ -147,12 +150,14 @@ def usage_levels(
 class _Seen:
     """What intervals show whatever the variances are, (T, U): an interval's units side by side.
 
+    ``season_off``: variance of what is expected, where little is run at that time of the year.
     ``log_rate``: log of km per day over what is ``expected``, where it is ``informative``; where
     its unit's level is above ``standing``, it stood.
     """
 
     days: FloatArray
     expected: FloatArray
+    season_off: FloatArray
     log_rate: FloatArray
     standing: FloatArray
     informative: BoolArray
@@ -160,7 +165,9 @@ class _Seen:
     places: BoolArray
 
 
-def _seen(intervals: UsageIntervals, expected: FloatArray) -> _Seen:
+def _seen(intervals: UsageIntervals, rates: GroupRates, log_season: FloatArray) -> _Seen:
+    expected = rates.log_km_per_day[intervals.group] + log_season
+    season_off = SEASON_OFF**2 * np.maximum(np.exp(-2.0 * log_season) - 1.0, 0.0)
     informative = intervals.is_informative
     runs = intervals.km > 0
     rate = np.where(informative & runs, intervals.km_per_day, 1.0)
@@ -171,6 +178,7 @@ def _seen(intervals: UsageIntervals, expected: FloatArray) -> _Seen:
     return _Seen(
         days=_by_interval(intervals.days),
         expected=_by_interval(expected),
+        season_off=_by_interval(season_off),
         log_rate=_by_interval(log_rate),
         standing=_by_interval(standing),
         informative=np.ascontiguousarray(informative.T),
@@ -234,7 +242,7 @@ def _logliks(seen: _Seen, log_sds: FloatArray) -> FloatArray:
     long = np.maximum(seen.days, 1.0)
     state = _State.at_first(np.repeat(unit, seen.days.shape[1], axis=1))
     for t in range(len(seen.days)):
-        noise = noise_days * _NOISE_DAYS / long[t] + 2.0 / long[t] ** 2
+        noise = noise_days * _NOISE_DAYS / long[t] + 2.0 / long[t] ** 2 + seen.season_off[t]
         _stepped(state, seen, unit, drift / YEAR_DAYS, noise, t)
     return np.zeros(len(log_sds)) + state.loglik
 
@@ -253,7 +261,7 @@ def usage_variances(
     part = _every(intervals, stride)
     if not part.is_informative.any():
         return _variances_of(_PRIOR)
-    seen = _seen(part, rates.log_km_per_day[part.group] + log_season[::stride])
+    seen = _seen(part, rates, log_season[::stride])
 
     def cost(log_sds: FloatArray) -> FloatArray:
         prior = ((log_sds - _PRIOR) ** 2).sum(axis=1) / 2.0

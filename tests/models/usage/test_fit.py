@@ -314,6 +314,22 @@ def test_the_filter_is_the_weighted_mean_where_nothing_drifts():
     assert levels.variance[0] == pytest.approx(1 / precision, rel=0.02)
 
 
+def test_what_little_is_run_while_units_stand_tells_nothing_of_their_level():
+    """A twentieth of the usual is expected for half of the year; a fifth of that is run, or half
+    as much again: the level is what the other half shows."""
+    season = np.log(np.tile([1.0, 1.0, 0.05, 0.05], 2))
+    off = np.array([0.0, 0.0, -0.9, -0.9, 0.0, 0.0, 0.4, -0.9])
+    km = 240 * 84 * np.exp(season + off)
+    frame = pl.DataFrame(unit_rows("A", km), schema=SCHEMA, orient="row")
+    units = frame.select("unit_id", "depot", "duty").unique()
+    groups = usage_groups(units, frame)
+    table = usage_intervals(units, frame, groups, AS_OF)
+    rates = dataclasses.replace(group_rates(table, groups), log_km_per_day=np.log([200.0]))
+    variances = UsageVariances(0.04, 1e-5, 0.01 * 84)
+    levels = usage_levels(table, rates, season[None], variances)
+    assert levels.level[0] == pytest.approx(np.log(240 / 200), abs=0.05)
+
+
 def test_a_drifting_level_is_known_as_well_as_theory_says():
     """Steady state of a local level (Harvey 1989, ch. 4): P² = q d (P + R) before a reading."""
     days, q, noise = 84.0, 4e-5, 0.0064 + 2 / 84**2
