@@ -314,12 +314,12 @@ def test_the_filter_is_the_weighted_mean_where_nothing_drifts():
     assert levels.variance[0] == pytest.approx(1 / precision, rel=0.02)
 
 
-def test_what_little_is_run_while_units_stand_tells_nothing_of_their_level():
-    """A twentieth of the usual is expected for half of the year; a fifth of that is run, or half
-    as much again: the level is what the other half shows."""
+@pytest.mark.parametrize("off", [-0.7, -0.4, 1.1])
+def test_what_little_is_run_while_units_stand_tells_nothing_of_their_level(off):
+    """A twentieth of the usual is expected for half of the year; half of that is run, or three
+    times as much: the level is what the other half shows."""
     season = np.log(np.tile([1.0, 1.0, 0.05, 0.05], 2))
-    off = np.array([0.0, 0.0, -0.9, -0.9, 0.0, 0.0, 0.4, -0.9])
-    km = 240 * 84 * np.exp(season + off)
+    km = 240 * 84 * np.exp(season + off * (season < 0.0))
     frame = pl.DataFrame(unit_rows("A", km), schema=SCHEMA, orient="row")
     units = frame.select("unit_id", "depot", "duty").unique()
     groups = usage_groups(units, frame)
