@@ -17,7 +17,7 @@ first_checks as (
 ),
 
 in_place as (
-    select f.wheel_end_id, f.adjuster_id, f.fitted_km, l.right_km is not null as failed
+    select f.wheel_end_id, f.adjuster_id, f.part, f.fitted_km, l.right_km is not null as failed
     from stage.adjuster_fittings f
     left join stage.adjuster_lives l on l.adjuster_id = f.adjuster_id
     where f.replaced_on is null
@@ -30,6 +30,7 @@ final as (
         w.axle_type,
         w.depot,
         d.duty,
+        a.part,
         s.seen_on,
         case
             when a.failed then 0

@@ -64,7 +64,8 @@ class AdjusterGroup:
     its number in the visits; place: numbers the depots; weight: how many adjusters it stands for.
     renewed: the chance that a working adjuster is replaced at a visit all the same. watched:
     adjusters of the group that were looked at in quarters that are over, and found (Q,):
-    how many of them had failed; assumed: whether the life is none of theirs.
+    how many of them had failed; assumed: whether the life is none of theirs; apart: groups that
+    are held against what was found of them together.
     """
 
     fits: tuple[tuple[KnownLife, float], ...]
@@ -74,6 +75,7 @@ class AdjusterGroup:
     place: IntArray
     weight: FloatArray
     assumed: bool = False
+    apart: Hashable = None
     renewed: float = 0.0
     watched: tuple[Watched, ...] = ()
     found: FloatArray = field(default_factory=lambda: np.zeros(QUARTERS))
@@ -171,8 +173,9 @@ def failures_to_come(
     luck = _luck_of(groups, draws, rng)
     expected, drawn = np.zeros(shape), np.zeros((draws, *shape))
     under = {name: np.zeros(shape) for name in laws}
-    for assumed in {group.assumed for group in groups}:
-        same = [each for each in counted if each.group.assumed == assumed]
+    for kind in dict.fromkeys((group.assumed, group.apart) for group in groups):
+        assumed = kind[0]
+        same = [each for each in counted if (each.group.assumed, each.group.apart) == kind]
         told = _by_life(same, laws, luck, draws)
         if told.past.sum() < LEAST_WATCHED:
             expected, drawn = expected + told.expected, drawn + told.drawn

@@ -12,7 +12,7 @@ import polars as pl
 from models.common.arrays import FloatArray, IntArray
 from models.lives.decisions.failures import AdjusterGroup, failures_to_come
 from models.lives.decisions.fleet import KnownLife
-from models.lives.decisions.found import QUARTERS, Watched, assumed_life
+from models.lives.decisions.found import assumed_life
 from models.lives.decisions.renewal import ages_met
 from models.lives.fits.distributions import LifeDistribution
 from models.relines.budget import SPANS_MONTHS, Months, budget_months
@@ -24,10 +24,19 @@ from models.relines.past_errors import (
 )
 from models.usage.drawn.visits import drawn_visits
 from models.usage.fit import UsageFit, usage_frame
-from models.usage.year.season import QUARTER_DAYS
 from pipeline.marts import marts
 from pipeline.marts.lives.cells import Cell, fleet_cells, wheel_ends_now
 from pipeline.marts.lives.fits import GroupLives, Row, frame_of
+from pipeline.marts.lives.found import (
+    AGES_FOR_UNKNOWN,
+    PartLife,
+    between_looks,
+    floats,
+    found_by_quarter,
+    part_lives,
+    parts_apart,
+    watched_by_life,
+)
 from pipeline.marts.results import FailuresAhead
 from pipeline.warehouse import warehouse
 
@@ -36,59 +45,12 @@ SEED = 40_000
 # Courses drawn of all units together: another seed moves a year's total by less than a per cent.
 COURSES = 2_000
 NO_MORE = 1e-9  # of a mean life: less to come is what arithmetic left over
-# Adjusters of unknown age stand at so many ages.
-AGES_FOR_UNKNOWN = 20
 RENEWED_DAYS, MOST_RENEWED = 730, 0.5  # back from as-of; of the adjusters looked at
 
 
 NONE_FOUND = "too few adjusters have failed for a life to be fitted, and none of them of late"
 BY_COUNTS = "from how many were found failed in up to three years, not from the ages they had"
 PARTLY_BY_COUNTS = f"in part, where too few ages are known, {BY_COUNTS}"
-WATCHED_UNITS = 2_000
-"""Units whose findings are counted: more would tell no more of a factor that is everyone's."""
-# From each look that an adjuster worked at to the next, and whether that one found it failed. Looks
-# are checks of any kind and replacements; one that was there before the records is seen from its
-# first check on, and not counted if that one found it failed.
-WATCHED = f"""
-    with units as (
-        select unit_id from (select distinct unit_id from stage.adjuster_lives)
-        order by hash(unit_id), unit_id limit {WATCHED_UNITS}
-    ),
-    looks as (
-        select wheel_end_id, inspected_on as on_date, max(km) as km from stage.inspections
-        where unit_id in (from units) and km is not null group by all
-        union
-        select wheel_end_id, done_on, max(km) from stage.jobs
-        where unit_id in (from units) and action = 'adjuster_replaced' and km is not null
-        group by all
-    ),
-    watched as (
-        select
-            l.adjuster_id, l.axle_type, l.duty, f.fitted_km, k.on_date, k.km,
-            l.cause not in ('in_service', 'planned', 'unstated') and k.on_date = l.ended_on
-                as failed,
-            min(k.km) over (partition by l.adjuster_id) as first_km,
-            lag(k.km, 1, case when f.source = 'job' then f.fitted_km end)
-                over (partition by l.adjuster_id order by k.on_date, k.km) as from_km
-        from stage.adjuster_lives l
-        inner join stage.adjuster_fittings f on f.adjuster_id = l.adjuster_id
-        inner join looks k
-            on k.wheel_end_id = l.wheel_end_id
-            and (f.source <> 'job' or k.on_date > f.fitted_on)
-            and k.on_date <= case
-                when l.cause not in ('in_service', 'planned', 'unstated') then l.ended_on
-                else coalesce(f.replaced_on, date '9999-12-31')
-            end
-    )
-    select
-        axle_type, duty, fitted_km, first_km,
-        cast(floor((date '{{as_of}}' - on_date) / {QUARTER_DAYS}) as bigint) as quarter,
-        from_km, km as to_km, failed
-    from watched
-    where from_km is not null and km >= from_km and quarter between 0 and {QUARTERS - 1}
-"""
-
-
 RENEWED = f"""
     with replaced as (
         select count(*) as n from stage.adjuster_lives
@@ -113,14 +75,11 @@ def failures_ahead(
     """Forecast from what the tables say; None where no life could be fitted and no failure was
     found of late. ``also``: another day after as-of up to which failures are to be told."""
     ends = wheel_ends_now(con, usage_frame(usage))
-    watched = warehouse.fetch(
-        con,
-        WATCHED.format(as_of=usage.as_of),
-        order="axle_type, duty, quarter, fitted_km, first_km, from_km, to_km",
-    )
+    watched = between_looks(con, usage.as_of)
     renewed = warehouse.one_row(con, RENEWED.format(as_of=usage.as_of))[0]
     cells = fleet_cells(ends, lives)
-    return failures_of(cells, ends, usage, months, also, watched, float(renewed))
+    apart = parts_apart(cells, part_lives(con))
+    return failures_of(cells, ends, usage, months, also, watched, float(renewed), apart)
 
 
 def failures_of(
@@ -131,10 +90,12 @@ def failures_of(
     also: float | None = None,
     watched: pl.DataFrame | None = None,
     renewed: float = 0.0,
+    apart: Sequence[PartLife] = (),
 ) -> FailuresAhead | None:
-    """Forecast for wheel ends: of some cells by their lives, of all others by how many failures
-    were found of such. ``watched``: adjusters between looks, as :data:`WATCHED` has them;
-    ``renewed``: the chance that a check replaces an adjuster that works."""
+    """Forecast for wheel ends: of parts that live ``apart`` and of some cells by their lives, of
+    all others by how many failures were found of such. ``watched``: adjusters
+    :func:`~pipeline.marts.lives.found.between_looks`; ``renewed``: the chance that a check replaces
+    an adjuster that works."""
     calendar = months.calendar
     edges = np.union1d(calendar.month_ends, calendar.span_ends)
     edges = edges if also is None else np.union1d(edges, also)
@@ -142,7 +103,12 @@ def failures_of(
     number = {name: n for n, name in enumerate(usage.unit_ids)}
     known = ends.with_columns(unit=pl.col("unit_id").replace_strict(number, return_dtype=pl.Int64))
     places = (*depots, None)
-    groups = [g for cell in cells if (g := _group(cell, places, known, watched)) is not None]
+    own = [_of_part(part, places, known, watched) for part in apart]
+    if apart and watched is not None:
+        others = ~pl.col("part").is_in([part.part for part in apart]).fill_null(value=False)
+        known, watched = known.filter(others), watched.filter(others)
+    of_cells = (_group(cell, places, known, watched) for cell in cells)
+    groups = [group for group in (*own, *of_cells) if group is not None]
     counted = _counted_group(cells, places, known, watched)
     groups += [counted] if counted is not None else []
     groups = [replace(group, renewed=renewed) for group in groups]
@@ -180,8 +146,25 @@ def _group(
     if watched is None:
         return group
     of_it = watched.filter(pl.col("axle_type") == cell.axle_type, pl.col("duty") == cell.duty)
-    parts = _watched_by_life(of_it, life)
-    return replace(group, watched=parts, found=_found_by_quarter(of_it))
+    parts = watched_by_life(of_it, life)
+    return replace(group, watched=parts, found=found_by_quarter(of_it))
+
+
+def _of_part(
+    part: PartLife,
+    places: Sequence[str | None],
+    everyone: pl.DataFrame,
+    watched: pl.DataFrame | None,
+) -> AdjusterGroup | None:
+    """Adjusters of a part with a life of its own."""
+    own = everyone.filter(pl.col("part") == part.part)
+    if own.is_empty() or watched is None:
+        return None
+    life = part.chosen.distribution
+    group = _group_of(own, places, life, part.fits, ("part", part.part))
+    of_it = watched.filter(pl.col("part") == part.part)
+    seen = watched_by_life(of_it, life)
+    return replace(group, apart=part.part, watched=seen, found=found_by_quarter(of_it))
 
 
 def _counted_group(
@@ -203,13 +186,13 @@ def _counted_group(
         orient="row",
     )
     of_them = watched.join(told, on=["axle_type", "duty"], how="anti")
-    found = _found_by_quarter(of_them)
+    found = found_by_quarter(of_them)
     if not found.any():
         return None
-    assumed = assumed_life(partial(_watched_by_life, of_them), float(found.sum()))
+    assumed = assumed_life(partial(watched_by_life, of_them), float(found.sum()))
     life = assumed.distribution
     group = _group_of(everyone, places, life, ((assumed, 1.0),), BY_COUNTS)
-    return replace(group, assumed=True, watched=_watched_by_life(of_them, life), found=found)
+    return replace(group, assumed=True, watched=watched_by_life(of_them, life), found=found)
 
 
 def _group_of(
@@ -230,38 +213,11 @@ def _group_of(
     return AdjusterGroup(
         fits=fits,
         whose=whose,
-        age_km=_floats(rows["age_km"]),
+        age_km=floats(rows["age_km"]),
         unit=rows["unit"].to_numpy(),
         place=np.array([numbers[depot] for depot in rows["depot"]], dtype=np.int64),
-        weight=_floats(rows["share"]),
+        weight=floats(rows["share"]),
     )
-
-
-def _watched_by_life(watched: pl.DataFrame, life: LifeDistribution) -> tuple[Watched, ...]:
-    """Those whose start is known from it on, others from their first look, as old as their units
-    may have made them by then."""
-    known = watched.drop_nulls("fitted_km")
-    unknown = watched.filter(pl.col("fitted_km").is_null())
-    first = _floats(unknown["first_km"])
-    at_first, which = np.unique(first, return_inverse=True)
-    ages = ages_met(life, np.zeros(len(at_first)), at_first, AGES_FOR_UNKNOWN)
-    starts = (np.zeros((known.height, 1)), _floats(known["fitted_km"])), (ages[which], first)
-    return tuple(
-        Watched(
-            start,
-            np.maximum(_floats(part["from_km"]) - since, 0.0),
-            np.maximum(_floats(part["to_km"]) - since, 0.0),
-            part["quarter"].to_numpy(),
-        )
-        for part, (start, since) in zip((known, unknown), starts, strict=True)
-        if part.height
-    )
-
-
-def _found_by_quarter(watched: pl.DataFrame) -> FloatArray:
-    """Failures found (QUARTERS,), the latest first."""
-    quarters = watched.filter("failed")["quarter"].to_numpy()
-    return np.bincount(quarters, minlength=QUARTERS).astype(np.float64)
 
 
 def _of_unknown_age(life: LifeDistribution, unknown: pl.DataFrame) -> pl.DataFrame:
@@ -271,8 +227,8 @@ def _of_unknown_age(life: LifeDistribution, unknown: pl.DataFrame) -> pl.DataFra
     places = unknown.group_by("unit", "depot", "unit_km", "watched_km", maintain_order=True).len()
     ages = ages_met(
         life,
-        _floats(places["watched_km"]),
-        _floats(places["unit_km"]),
+        floats(places["watched_km"]),
+        floats(places["unit_km"]),
         AGES_FOR_UNKNOWN,
     )
     shares = places.with_columns(age_km=pl.Series(ages)).explode("age_km")
@@ -280,10 +236,6 @@ def _of_unknown_age(life: LifeDistribution, unknown: pl.DataFrame) -> pl.DataFra
         shares.drop("len"), on=("unit", "depot", "unit_km", "watched_km"), nulls_equal=True
     )
     return parts.with_columns(share=pl.lit(1.0 / AGES_FOR_UNKNOWN))
-
-
-def _floats(column: pl.Series) -> FloatArray:
-    return column.cast(pl.Float64).to_numpy().copy()
 
 
 def write_failure_marts(
