@@ -95,7 +95,9 @@ def _changes(effects: pl.DataFrame | None) -> Iterator[str]:
         beside = "" if known["units_unchanged"].max() else ", with nothing beside it that stayed"
         result = "" if sure.height else "no effect is shown: "
         day = day_name(known["changed_on"][0])
-        yield f"After “{name}” ({day}){beside}: {result}{listed(each)}."
+        # Young adjusters fail less, whatever they are greased with.
+        also = " Whatever else changed there by then counts with it, renewed parts too."
+        yield f"After “{name}” ({day}){beside}: {result}{listed(each)}.{also * bool(sure.height)}"
         off = known.filter(pl.col("apart_before_p") < SURE)
         if off.height:
             yield (
