@@ -338,8 +338,22 @@ class Answers(Section):
         description="Two numbers in a stroke's cell, as in 38 - 20, are applied and released: "
         "their difference counts; false: such cells are left alone",
     )
+    less_released: bool | None = Field(
+        None,
+        description="Of columns for the applied and the released stroke the difference counts; "
+        "false: the applied one as it is",
+    )
     stroke: Literal["free", "applied"] | None = Field(
         None, description="What a plain stroke is: free (pulled by hand) or applied (by air)"
+    )
+    zeros: Literal["blank", "read"] | None = Field(
+        None,
+        description="A lining or stroke of 0, where many are: not measured, or a reading of 0",
+    )
+    fleets: Literal["apart", "one"] | None = Field(
+        None,
+        description="A unit that several fleets or customers name alike: a vehicle of each (the "
+        "fleet's name goes before the unit's), or one",
     )
 
 
@@ -431,10 +445,10 @@ class Target:
 
 # Names beside the contract's that an own column can hold.
 OWN_NAMES = {
-    "register": ("position",),
-    "inspections": ("position", "stroke"),
-    "work": ("position", "job"),
-    "duty": (),
+    "register": ("position", "fleet"),
+    "inspections": ("position", "fleet", "stroke", "released_stroke_mm"),
+    "work": ("position", "fleet", "job"),
+    "duty": ("fleet",),
 }
 LENGTHS = ("mm", "cm", "in", "32nds", "16ths")
 DISTANCES = ("km", "mi", "1000km", "1000mi")

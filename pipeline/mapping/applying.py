@@ -30,6 +30,7 @@ from pipeline.lake.files import Cells
 from pipeline.mapping import reading
 from pipeline.mapping.findings import (
     PLACED,
+    SELDOM_ZERO,
     UNSTORED,
     concept_of,
     jobs_in,
@@ -60,6 +61,7 @@ PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 MOST_READ = 5_000  # and that are read for it
 PAIRED = "applied_stroke_mm"  # of which a cell may hold applied and released
+RELEASED = "released_stroke"
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 DAYS = ("inspected_on", "done_on")
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
@@ -99,7 +101,9 @@ class _Column:
     """A column of the file and what it holds, once the answers are known.
 
     ``name`` is the contract's; ``axle`` and ``side`` None where a cell says; ``open`` what the
-    settings leave unanswered; ``several`` the columns that it stands for, where several are it.
+    settings leave unanswered; ``several`` the columns that it stands for, where several are it;
+    ``less`` that of the released stroke, which is taken off an applied one; ``fleet`` that of the
+    fleet whose name goes before a unit's.
     """
 
     heading: str
@@ -110,6 +114,8 @@ class _Column:
     unit: str | None
     open: str = ""
     several: tuple["_Column", ...] = ()
+    less: "_Column | None" = None
+    fleet: "_Column | None" = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,8 +235,22 @@ class _Reader:
                 value = _agreed(column.name, several)
             else:
                 value = _values(column, text, self.way)
-            self.read[key] = (value, text.is_not_null())
+            self.read[key] = self._combined(column, value, text.is_not_null())
         return self.read[key]
+
+    def _combined(
+        self, column: _Column, value: pl.Series, here: pl.Series
+    ) -> tuple[pl.Series, pl.Series]:
+        """A column's values with what another column takes off them, or puts before them."""
+        if column.less is not None:
+            released, both = self.values(column.less)
+            return reading.less(value, released), here & both
+        if column.fleet is not None:
+            fleet = self.table.body[f"c{column.fleet.position}"]
+            named = pl.DataFrame({"fleet": fleet, "unit": value})
+            value = named.select(pl.concat_str("fleet", "unit", separator=" ")).to_series()
+            return value, here & fleet.is_not_null()
+        return value, here
 
 
 def typed_table(table: Table, settings: Settings) -> Typed:
@@ -238,7 +258,8 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
     table, blank = _from_above(table, found, settings)
-    table = _in_words_of_ours(_without_pairs(table, found, settings), found)
+    table = _without_zeros(_without_pairs(table, found, settings), found, settings)
+    table = _in_words_of_ours(table, found)
     typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
         reading.without_currency(cells) if target.name == "cost" else cells
@@ -248,6 +269,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
     way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
+    columns = _told_apart(_less_released(columns, settings), settings)
     reader = _Reader(table, way, columns, blank)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
@@ -365,6 +387,17 @@ def _without_pairs(
     return replace(table, body=table.body.with_columns(changed))
 
 
+def _without_zeros(
+    table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
+) -> Table:
+    """The table with nothing in cells of 0, where these are said to be no readings."""
+    if settings.answers.zeros != "blank":
+        return table
+    names = [f"c{i}" for _, i, target in found if target.name in SELDOM_ZERO]
+    changed = [table.body[name].set(reading.are_zeros(table.body[name]), None) for name in names]
+    return replace(table, body=table.body.with_columns(changed))
+
+
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
     """What a column's cells mean, by how they are written."""
     words = next((w for own, w in recipe.values.items() if key_of(own) == key_of(heading)), {})
@@ -406,9 +439,10 @@ def _resolved(heading: str, position: int, target: Target, way: _Way) -> _Column
     if target.side and side is None:
         opened = 'near_side = "L" or "R"'
     contract = _contract_name(name, way.recipe.table)
+    like = PAIRED if name == RELEASED else contract
     unit = (
-        target.unit or way.unit(unit_of(columns_of(way.recipe.table)[contract]) or "")
-        if (contract in columns_of(way.recipe.table))
+        target.unit or way.unit(unit_of(columns_of(way.recipe.table)[like]) or "")
+        if (like in columns_of(way.recipe.table))
         else None
     )
     return _Column(heading, position, contract, axle, side, unit, opened)
@@ -434,6 +468,34 @@ def _united(table: Table, columns: Sequence[_Column]) -> tuple[Table, list[_Colu
         one = replace(several[0], heading=heading, position=position, open=opened)
         united.append(replace(one, several=tuple(several)))
     return replace(table, body=body), united
+
+
+def _less_released(columns: Sequence[_Column], settings: Settings) -> list[_Column]:
+    """Applied strokes less the released ones of the same place, where that is said; a released one
+    is nothing by itself."""
+    released = {(c.axle, c.side): c for c in columns if c.name == RELEASED}
+    told = settings.answers.less_released
+    kept = []
+    for column in columns:
+        other = released.get((column.axle, column.side)) if column.name == PAIRED else None
+        if other is not None and told is None:
+            column = replace(column, open="less_released = true or false")
+        kept += [replace(column, less=other if told else None)] if column.name != RELEASED else []
+    return kept
+
+
+def _told_apart(columns: Sequence[_Column], settings: Settings) -> list[_Column]:
+    """Columns with the unit's told apart by its fleet's, where that is said."""
+    fleet = next((c for c in columns if c.name == "fleet"), None)
+    told = settings.answers.fleets
+    if fleet is None or told == "one":
+        return [c for c in columns if c.name != "fleet"]
+    opened = "" if told else 'fleets = "apart" or "one"'
+    return [
+        replace(c, fleet=fleet, open=opened) if c.name == "unit_id" else c
+        for c in columns
+        if c.name != "fleet"
+    ]
 
 
 def _agreed(name: str, several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Series:
@@ -488,8 +550,10 @@ def _values(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
     words = way.words_of(column.heading)
     if column.name == "position":
         return of_words(text, lambda t: _each(t, lambda c: _position(c, words, way)), pl.String())
-    if column.name == "job":
+    if column.name in {"job", "fleet"}:
         return text
+    if column.name == RELEASED:
+        return reading.numbers(text, "length", column.unit, decimal_comma=way.decimal_comma)
     return _typed(columns_of(way.recipe.table)[column.name], column, text, way, words)
 
 
@@ -500,10 +564,9 @@ def _typed(
         case dy.Float64():
             measured = KIND_OF.get(unit_of(kind) or "")
             unit = "deg" if measured == "angle" else column.unit
-            text = reading.without_currency(text) if column.name == "cost" else text
-            if column.name == PAIRED and way.settings.answers.stroke_pairs:
-                text = reading.less_released(text)
-            return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
+            return reading.numbers(
+                _plain(column, text, way), measured, unit, decimal_comma=way.decimal_comma
+            )
         case dy.Int64():
             axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
             return axles.cast(pl.Int64, strict=False)
@@ -522,6 +585,23 @@ def _typed(
             return of_words(own, lambda t: word_of(t, categories), pl.String()).cast(kind.dtype)
         case _:
             return _in_own_words(text, words)
+
+
+def _plain(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
+    """Cells of numbers, with nothing beside these and their units."""
+    if column.name == "cost":
+        return reading.without_currency(text)
+    if column.name == PAIRED and way.settings.answers.stroke_pairs:
+        text = reading.less_released(text)
+    if _may_be_blank(column, text, way):
+        text = text.set(reading.are_zeros(text), "0 ?")  # neither nothing nor a reading
+    return text
+
+
+def _may_be_blank(column: _Column, text: pl.Series, way: _Way) -> bool:
+    """Whether the zeros of a column may be no readings, and nothing says whether they are."""
+    is_asked = column.name.removesuffix("_mm") in SELDOM_ZERO and way.settings.answers.zeros is None
+    return is_asked and reading.has_many_zeros(text)
 
 
 def _each(text: pl.Expr, read: object) -> pl.Expr:
@@ -727,7 +807,7 @@ def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> So
                 accepted += f", given in {column.unit}" if column.unit else ", with its unit"
             if column.name == "cost":
                 accepted += ", with or without a currency"
-            mends = _number_mends(column, unit_of(kind), way)
+            mends = _number_mends(column, unit_of(kind), way, cells)
         case dy.Date():
             mends = _day_mends(column, way, cells.drop_nulls().unique())
         case dy.Bool() | dy.Enum() | dy.Int64():
@@ -744,7 +824,7 @@ def _to_say(column: _Column) -> str:
     return f' (or say what it means under [files.values."{column.heading}"]'
 
 
-def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
+def _number_mends(column: _Column, unit: str | None, way: _Way, cells: pl.Series) -> Mends:
     what = {"mm": "length", "km": "distance"}.get(unit or "")
     if what and not column.unit:
         is_own = getattr(way.recipe, what) == "ask"
@@ -752,6 +832,8 @@ def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
         yield r"\d", f" (or set {where})"
     if column.name == PAIRED and way.settings.answers.stroke_pairs is None:
         yield r"\d\D{0,6}\s[-–—]\s*\d", " (or set stroke_pairs under [answers])"
+    if _may_be_blank(column, cells, way):
+        yield reading.ZERO, ' (or set zeros = "blank" or "read" under [answers])'
     is_cost = column.name == "cost"
     if (what or is_cost) and way.decimal_comma is None:
         yield r"\d[.,]\d" if is_cost else TWO_MARKS, " (or set decimal_comma under [answers])"

@@ -19,6 +19,7 @@ from pipeline.mapping.findings import (
     place_named,
     reading_named,
     tables_found,
+    with_fleets,
 )
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import INSPECTED, OF_HOURS, WHERE_ALONE
@@ -85,6 +86,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
     with opened_lake(where) as lake:
         found, unreadable, others, hidden = _looked_at(lake, own)
+    found = with_fleets(found)
     settled = [settling(t, own.files) for t in found]
     left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole), own.files)

@@ -82,10 +82,13 @@ REQUIRED = {
 # Where the middle of a column's readings lies, in mm and km, unless its unit is another (from
 # memory): odometers stand below 1,000 km in a fleet's first weeks, oftener in thousands of km.
 PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke": (8.0, 120.0),
-             "stroke": (3.0, 120.0), "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
+             "stroke": (3.0, 120.0), "released_stroke": (0.0, 120.0),
+             "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
              "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
 # How much of a column's cells must be readable as what its heading says.
 MOSTLY = 0.6
+SELDOM_ZERO = {"lining", "free_stroke", "applied_stroke", "stroke"}
+PAIRED = "applied_stroke"  # beside which a released one may stand
 PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R, left and right",
           "position": "an axle and a side, such as 2L"}  # fmt: skip
 GROUPED = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)"  # cells whose mark may do either of two things
@@ -141,7 +144,8 @@ class TableFound:
     ``sums`` are the words that stand for a unit in rows that sum up others; ``own_units`` what is
     measured in another unit than in other tables, each with the units that its cells can be in;
     ``dead_end`` why nothing of it can be read, and what would do; ``unstored`` the headings above
-    formulas whose results its workbook does not hold.
+    formulas whose results its workbook does not hold; ``fleets`` its units, each with the fleet
+    that a column names.
     """
 
     path: str
@@ -160,6 +164,7 @@ class TableFound:
     own_units: tuple[tuple[str, tuple[str, ...]], ...] = ()
     dead_end: str = ""
     unstored: tuple[str, ...] = ()
+    fleets: frozenset[tuple[str, str]] = frozenset()
 
     @property
     def is_usable(self) -> bool:
@@ -319,7 +324,8 @@ def _table(
         found = replace(found, dead_end=_turned(grid))
     else:
         found = _with_blanks(replace(found, sums=_sums(found, body)), body)
-        found = _finished(found, sample, heading)
+        found = _finished(_with_released(found), sample, heading)
+        found = replace(found, fleets=_fleets(found, body))
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
 
 
@@ -360,6 +366,57 @@ def _first_blank(body: pl.DataFrame, blank: pl.Series) -> str:
     at = int(blank.arg_true()[0])
     rows = [(row[0], row[2:]) for row in body.slice(max(at - 1, 0), 2).iter_rows()]
     return "; ".join(f"row {no}: {' | '.join(c or '' for c in cells[:8])}" for no, cells in rows)
+
+
+def _with_released(found: TableFound) -> TableFound:
+    """With the question what released strokes are, beside applied ones of the same places; nothing
+    alone."""
+    named = {c.target.replace("released", "applied").removesuffix("_mm"): c for c in found.columns
+             if "released_stroke" in c.target}  # fmt: skip
+    applied = {c.target.removesuffix("_mm"): c for c in found.columns if PAIRED in c.target}
+    columns = []
+    for column in found.columns:
+        told = column.target.replace("released", "applied").removesuffix("_mm")
+        if column.target and told in named and told not in applied:
+            column = replace(column, target="", why="released, with no applied stroke beside it")
+        elif column.target and told in named and PAIRED in column.target:
+            pair = f"{next(iter(column.examples), '')} and {next(iter(named[told].examples), '')}"
+            asks = column.asks | {"less_released"}
+            column = replace(column, asks=asks, examples=(pair, *column.examples))
+        columns.append(column)
+    return replace(found, columns=tuple(columns))
+
+
+def _fleets(found: TableFound, body: pl.DataFrame) -> frozenset[tuple[str, str]]:
+    """The units that a table names, each with the fleet that its row names."""
+    at = {c.target: f"c{found.heading.cells.index(c.heading)}" for c in found.columns if c.target}
+    if not {"unit_id", "fleet"} <= set(at):
+        return frozenset()
+    pairs = body.select(pl.col(at["unit_id"]).str.to_uppercase(), of=at["fleet"]).drop_nulls()
+    return frozenset(pairs.unique().rows())
+
+
+def with_fleets(found: Sequence[TableFound]) -> list[TableFound]:
+    """Tables whose units are told apart by their fleets, where some unit is of several of them."""
+    pairs = frozenset[tuple[str, str]]().union(*(table.fleets for table in found))
+    counts = Counter(unit for unit, _ in pairs)
+    alike = next((unit for unit in sorted(counts) if counts[unit] > 1), None)
+    return [_with_fleet(table, alike, pairs) for table in found]
+
+
+def _with_fleet(
+    found: TableFound, alike: str | None, pairs: Iterable[tuple[str, str]]
+) -> TableFound:
+    columns = []
+    for column in found.columns:
+        if column.target == "fleet" and alike is None:
+            column = replace(column, target="", why="no unit is of several")
+        elif column.target == "fleet":
+            of = " and of ".join(sorted(fleet for unit, fleet in pairs if unit == alike)[:2])
+            examples = (f"{alike} of {of}", *column.examples)
+            column = replace(column, asks=frozenset({"fleets"}), examples=examples)
+        columns.append(column)
+    return replace(found, columns=tuple(columns))
 
 
 def _sums(found: TableFound, body: pl.DataFrame) -> tuple[str, ...]:
@@ -544,7 +601,7 @@ def _name(concept: str, table: str) -> str | None:
         return concept
     if concept == "position" and table != "duty":
         return concept
-    if concept == "stroke" and table == "inspections":
+    if concept == "fleet" or (concept in {"stroke", "released_stroke"} and table == "inspections"):
         return concept
     return concept if {concept, f"{concept}_mm", f"{concept}_km"} & set(known) else None
 
@@ -593,6 +650,7 @@ def _measured(
         fits = [u for u in KINDS[kind] if not _implausible(said, u, some, sample)]
         found = replace(found, fits=tuple(fits) if unit is None else ())
     asks |= {"stroke"} if said.concept == "stroke" else {"stroke_pairs"} if pairs else set()
+    asks |= {"zeros"} if said.concept in SELDOM_ZERO and reading.has_many_zeros(some) else set()
     told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
     target, placed = _placed(told, said)
     looked = unit or _usual_unit(kind, some) or next(iter(found.fits), None)

@@ -38,7 +38,8 @@ from pipeline.settings import DISTANCES
 
 # What may be read once for each axle and side.
 INSPECTED = {
-    *("lining", "free_stroke", "applied_stroke", "stroke", "wear_indicator", "marks_aligned"),
+    *("lining", "free_stroke", "applied_stroke", "released_stroke", "stroke", "wear_indicator"),
+    "marks_aligned",
     *("return_test", "cap_state", "fault"),
 }
 OF_WHEEL_ENDS = {

@@ -39,6 +39,7 @@ def _written(value: Value) -> str:
 
 
 ORDER = (
+    "fleets",
     "fill_down",
     "day_first",
     "days_exchanged",
@@ -47,7 +48,9 @@ ORDER = (
     "rear_axle",
     "axle_alone",
     "stroke_pairs",
+    "less_released",
     "stroke",
+    "zeros",
     "distance",
     "length",
 )
@@ -180,6 +183,9 @@ def as_told(table: TableFound, recipe: OwnFile) -> TableFound:
 
 
 OF_CELLS = {
+    "fleets",
+    "less_released",
+    "zeros",
     "day_first",
     "days_exchanged",
     "decimal_comma",
@@ -330,6 +336,31 @@ def _stroke_pairs(example: str, _: object) -> tuple[str, dict[str, Value], str]:
     )
 
 
+def _less_released(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Of the applied and the released stroke, as in {example}, does the difference count (no: "
+        "the applied one as it is)?",
+        {"yes": True, "no": False},
+        "yes",
+    )
+
+
+def _zeros(_: str, __: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        "Is a 0 among linings and strokes one that was not measured, or a reading of 0?",
+        {"blank": "blank", "read": "read"},
+        "blank",
+    )
+
+
+def _fleets(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Is {example} a vehicle of each, to be kept apart, or one?",
+        {"apart": "apart", "one": "one"},
+        "apart",
+    )
+
+
 def _stroke(_: str, __: object) -> tuple[str, dict[str, Value], str]:
     return (
         "Is a stroke the free stroke (arm pulled by hand) or the applied one (pushrod, by air)?",
@@ -369,7 +400,10 @@ _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Val
     "rear_axle": _rear_axle,
     "axle_alone": _axle_alone,
     "stroke_pairs": _stroke_pairs,
+    "less_released": _less_released,
     "stroke": _stroke,
+    "zeros": _zeros,
+    "fleets": _fleets,
     "distance": _distance,
     "length": _length,
 }

@@ -28,6 +28,8 @@ _FIRST_SERIAL = dt.date(1899, 12, 30)
 _SERIALS = range(20_000, 80_000)  # 1954 to 2119
 # Of days that show which comes first, so many may be slips.
 OUTLIERS = 0.05
+# Of readings that are seldom 0, so many are so rather for want of a reading; our own, no source.
+ZEROS, FEW_ZEROS = 0.05, 3
 # So many different days, and none that denies it, show how a file writes them, whatever is answered
 # for files that do not show it; our own, no source.
 SHOWN_SURELY = 5
@@ -187,6 +189,26 @@ def less_released(text: pl.Series) -> pl.Series:
 
 def _pair(text: pl.Series, group: int) -> pl.Series:
     return text.str.extract(_PAIR, group).str.replace(",", ".").cast(pl.Float64)
+
+
+ZERO = r"^\s*0+([.,]0+)?\s*(\p{L}{0,4}|\")\s*$"
+
+
+def are_zeros(text: pl.Series) -> pl.Series:
+    """Cells of 0, with or without a unit."""
+    return text.str.contains(ZERO).fill_null(value=False)
+
+
+def has_many_zeros(text: pl.Series) -> bool:
+    """Whether so much of a column is 0 that it may stand for nothing measured."""
+    written = text.len() - text.null_count()
+    return max(ZEROS * written, FEW_ZEROS) <= int(are_zeros(text).sum())
+
+
+def less(applied: pl.Series, released: pl.Series) -> pl.Series:
+    """A stroke between two readings; null where it would be none."""
+    told = (applied - released).round(4)
+    return told.set((told < 0).fill_null(value=False), None)
 
 
 def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:

@@ -123,8 +123,8 @@ def _is_total(of: tuple[str, ...]) -> bool:
 
 CONCEPTS = {
     "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
-        fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power
-        unit, prime mover, semi trailer, semitrailer,
+        fleet no, fleet number, fleet id, fleet code, registration, reg, rego, truck, trailer,
+        lorry, bus, coach, power unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
         vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, nr rej, naczepa,
         vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
@@ -167,11 +167,19 @@ CONCEPTS = {
         leerhub, leerweg, hub von hand, handhub, course libre, course a vide, skok swobodny, skok
         jalowy, carrera libre, curso livre, corsa libera, corsa a vuoto, vrije slag, volny zdvih,
         frislag, fri slaglangd, frivandring, cursa libera, szabad loket, свободный ход""",
-    "applied_stroke": """applied stroke, pushrod stroke, push rod stroke, air stroke, pushrod
+    "applied_stroke": """applied stroke, pushrod applied, push rod applied, hub betatigt, course
+        serree, corsa frenata, pushrod stroke, push rod stroke, air stroke, pushrod
         travel, push rod travel, chamber stroke, betatigungshub, kolbenstangenhub, zylinderhub,
         course appliquee, course tige, skok tloczyska, carrera aplicada, carrera vastago, curso
         aplicado, curso haste, corsa applicata, corsa asta, remcilinderslag, zdvih pistnice,
         membranslag, ход штока""",
+    "released_stroke": """released stroke, pushrod released, push rod released, released pushrod
+        stroke, hub gelost, course relachee, course desserree, carrera liberada, carrera suelta,
+        curso liberado, corsa rilasciata, corsa rilascio, slag los, skok zwolniony""",
+    "fleet": """fleet, operator, company, customer, client, owner, haulier, carrier, flotte,
+        betreiber, firma, unternehmen, kunde, halter, mandant, societe, entreprise, exploitant,
+        proprietaire, flota, empresa, cliente, propietario, azienda, vloot, bedrijf, klant,
+        eigenaar, klient, wlasciciel, przewoznik, foretag, kund, agare""",
     "stroke": """stroke, travel, hub, course, skok, carrera, curso, corsa, slag, zdvih, slaglangd,
         cursa, loket, ход""",
     "wear_indicator": """wear indicator, wear pointer, pointer, cam pointer, verschleissanzeige,
@@ -246,7 +254,9 @@ BESIDE = {
     "lining": """brake thickness thk reading measured remaining rest de du des della do da van
         starke""",
     "free_stroke": "brake reading measured de",
-    "applied_stroke": "brake reading measured de",
+    "applied_stroke": "brake reading measured de applied",
+    "released_stroke": "brake reading measured de pushrod push rod",
+    "fleet": "name no code nr nummer number",
     "stroke": "brake reading measured de",
     "wear_indicator": "camshaft reading de",
     "marks_aligned": "",
@@ -272,8 +282,8 @@ BESIDE = {
 # Concepts that are measured, and what their unit counts.
 MEASURED = {
     **dict.fromkeys(
-        ("lining", "free_stroke", "applied_stroke", "stroke", "arm_length", "lining_new",
-         "lining_min"), "length",
+        ("lining", "free_stroke", "applied_stroke", "released_stroke", "stroke", "arm_length",
+         "lining_new", "lining_min"), "length",
     ),
     "odometer": "distance",
     "wear_indicator": "angle",

@@ -1,0 +1,120 @@
+"""What may be one thing or two is asked: numbers of two fleets, a stroke's two ends, zeros."""
+
+import pytest
+
+from pipeline.cli import main
+from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
+
+FLEETS = """\
+Operator;Unit;Date;Odometer km;Axle;Side;Lining mm
+North;101;2024-01-09;100000;1;L;15
+Vale;101;2024-02-09;300000;1;L;9
+Vale;102;2024-02-09;310000;1;L;8
+"""
+
+
+def answered(folder, line):
+    settings = folder / "fleet.toml"
+    text = settings.read_text()
+    key = line.partition(" ")[0]
+    asked = next(told for told in text.splitlines() if told.startswith(f"# {key} = "))
+    settings.write_text(text.replace(asked, line))
+
+
+def test_the_same_number_in_two_fleets_is_asked_and_never_taken_for_one_vehicle(tmp_path):
+    found, told = mapped(tmp_path, FLEETS)
+    assert not found.is_clear
+    assert "fleets" in told
+    assert "101 of North and of Vale" in (tmp_path / "fleet.toml").read_text()
+    waiting = rows_of(tmp_path)["problem"]
+    assert waiting.str.contains('fleets = "apart" or "one"', literal=True).all()
+    answered(tmp_path, 'fleets = "apart"')
+    assert rows_of(tmp_path)["unit_id"].to_list() == ["North 101", "Vale 101", "Vale 102"]
+
+
+def test_one_vehicle_of_two_owners_stays_one(tmp_path):
+    mapped(tmp_path, FLEETS)
+    answered(tmp_path, 'fleets = "one"')
+    assert rows_of(tmp_path)["unit_id"].to_list() == ["101", "101", "102"]
+
+
+def test_fleets_with_numbers_of_their_own_are_not_asked_about(tmp_path):
+    found, _ = mapped(tmp_path, FLEETS.replace("Vale;101", "Vale;103"))
+    assert found.is_clear
+    assert rows_of(tmp_path)["unit_id"].to_list() == ["101", "103", "102"]
+
+
+def test_a_row_that_names_no_fleet_is_nobodys(tmp_path):
+    mapped(tmp_path, FLEETS)
+    answered(tmp_path, 'fleets = "apart"')
+    (tmp_path / "a.csv").write_text(FLEETS + ";101;2024-05-09;320000;1;L;8\n")
+    assert rows_of(tmp_path)["problem"].is_null().to_list() == [True, True, True, False]
+
+
+STROKES = """\
+Unit;Date;Odometer km;Axle;Side;{} mm;{} mm
+T1;2024-01-09;100000;1;L;55;20
+T1;2024-01-09;100000;1;R;58;61
+T1;2024-01-09;100000;2;L;;12
+"""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("Pushrod stroke applied", "Pushrod stroke released"),
+        ("Stroke applied", "Stroke released"),
+        ("Hub betätigt", "Hub gelöst"),
+    ],
+)
+def test_of_applied_and_released_strokes_the_difference_is_asked_for(tmp_path, words):
+    found, told = mapped(tmp_path, STROKES.format(*words))
+    assert not found.is_clear
+    assert "less_released" in told
+    assert "55 and 20" in (tmp_path / "fleet.toml").read_text()
+    assert rows_of(tmp_path)["problem"].str.contains("less_released").sum() == 2
+    answered(tmp_path, "less_released = true")
+    assert rows_of(tmp_path)["applied_stroke_mm"].to_list() == [35, None, None]
+    assert rows_of(tmp_path)["problem"][0] is None
+    assert rows_of(tmp_path)["problem"][1] is not None  # a rod further out when released is none
+
+
+def test_an_applied_stroke_that_is_one_already_is_read_as_it_is(tmp_path):
+    mapped(tmp_path, STROKES.format("Stroke applied", "Stroke released"))
+    answered(tmp_path, "less_released = false")
+    assert rows_of(tmp_path)["applied_stroke_mm"].to_list() == [55, 58, None]
+
+
+def test_a_released_stroke_alone_is_no_reading(tmp_path):
+    text = STROKES.replace(";55;", ";15;").replace(";58;", ";14;")
+    found, told = mapped(tmp_path, text.format("Lining", "Stroke released"))
+    assert found.is_clear
+    assert "left alone: released, with no applied stroke beside it" in told
+
+
+ZEROS = "Unit;Date;Odometer km;Axle;Side;Lining mm;Free stroke mm\n" + "".join(
+    f"T1;2024-0{month}-09;{99 + month}000;1;L;{16 - month / 2};{0 if month % 2 else 38}\n"
+    for month in range(1, 9)
+)
+
+
+def test_many_strokes_of_0_are_asked_about(tmp_path, capsys):
+    found, _ = mapped(tmp_path, ZEROS)
+    assert not found.is_clear
+    main(["check", str(tmp_path)])
+    assert 'found "0"' in (out := capsys.readouterr().out)
+    assert '(or set zeros = "blank" or "read" under [answers])' in out
+    answered(tmp_path, 'zeros = "blank"')
+    assert rows_of(tmp_path)["free_stroke_mm"].to_list() == [None, 38] * 4
+    assert rows_of(tmp_path)["problem"].is_null().all()
+    text = (tmp_path / "fleet.toml").read_text()
+    (tmp_path / "fleet.toml").write_text(text.replace('zeros = "blank"', 'zeros = "read"'))
+    assert rows_of(tmp_path)["free_stroke_mm"].to_list() == [0, 38] * 4
+
+
+def test_a_0_among_many_readings_is_one_of_them(tmp_path):
+    lines = ZEROS.splitlines()
+    rows = [lines[2].replace("T1", f"T{i}") for i in range(30)]
+    found, _ = mapped(tmp_path, "\n".join([*lines[:2], *rows]))
+    assert found.is_clear
+    assert rows_of(tmp_path)["free_stroke_mm"][0] == 0
