@@ -213,7 +213,8 @@ def _show_column(column: ColumnFound, found: TableFound, tell: Tell) -> None:
     examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
     sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
     alike = [c.target for c in found.columns].count(column.target) > 1
-    sure += " (the thinnest of several counts)" * bool(alike and column.target)
+    of_several = "added up" if column.target == "cost" else "the thinnest of several counts"
+    sure += f" ({of_several})" * bool(alike and column.target)
     tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
 
 

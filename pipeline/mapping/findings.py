@@ -6,6 +6,7 @@ written down for a person to correct; nothing that was not understood is read.
 """
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -26,7 +27,7 @@ from pipeline.mapping.headings import (
     place_in,
     sides_told_by,
 )
-from pipeline.mapping.job_lines.jobs import actions_of
+from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
 from pipeline.mapping.shapes import SHEET, TITLED, held_of, taken_from_above
 from pipeline.mapping.tables import (
     HEAD_ROWS,
@@ -40,15 +41,16 @@ from pipeline.mapping.tables import (
 )
 from pipeline.mapping.words import (
     CORES,
+    COST_SHARES,
     END_OF,
     KINDS,
     MEASURED,
     NOT_READ_NOW,
     OPTIONAL,
-    PARTS_OF_COST,
     PERCENT,
     SIDE_OF,
     UNIT_OF,
+    WHEELS,
     cell_words,
     folded,
     says_disc,
@@ -304,8 +306,8 @@ def _table(
     settings: Settings,
     kind: str | None = None,
 ) -> TableFound:
-    said = _said(heading)
     body = _without_headings(body, heading)
+    said = _with_shares_of_cost(_said(heading), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     columns = [
@@ -313,7 +315,8 @@ def _table(
         for i, m in enumerate(said)
         if heading.cells[i] or not body[f"c{i}"].is_null().all()
     ]
-    columns = _once_each(columns, {heading.cells[i] for i, m in enumerate(said) if m.is_an_end})
+    several = {heading.cells[i] for i, m in enumerate(said) if m.is_an_end or m.is_a_share}
+    columns = _once_each(columns, several)
     found = TableFound(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
@@ -863,10 +866,10 @@ def _with_values(
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
-def _once_each(columns: list[ColumnFound], ends: Collection[str]) -> list[ColumnFound]:
+def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[ColumnFound]:
     """Two columns that would be the same thing: none is, unless a person says which, or both are
-    ends of one lining, of which the thinner counts."""
-    counts = Counter(c.target for c in columns if c.target and c.heading not in ends)
+    ends of one lining, of which the thinner counts, or shares of one cost."""
+    counts = Counter(c.target for c in columns if c.target and c.heading not in several)
     return [
         replace(
             c,
@@ -957,13 +960,38 @@ OF_PARTS = (
 
 def _is_part_of_cost(column: ColumnFound) -> bool:
     """Whether a column holds what parts or labour alone cost."""
-    words = set(tokens(column.heading))
+    return _share_of(column.heading, column.examples) is not None
+
+
+def _share_of(heading: str, cells: Sequence[str]) -> int | None:
+    """Which of :data:`COST_SHARES` a column of money holds; None where none, or more than one."""
+    words = set(tokens(heading))
+    shares = [i for i, share in enumerate(COST_SHARES) if share & words]
     money = {"amt", "costs"} | OPTIONAL["cost"] | frozenset[str]().union(*CORES["cost"])
-    if not (words & PARTS_OF_COST and words & money and column.examples):
-        return False
-    plain = reading.without_currency(pl.Series(column.examples))
+    signs = [any(unicodedata.category(c) == "Sc" for c in cell) for cell in (heading, *cells)]
+    if len(shares) != 1 or not cells or not (words & money or signs[0] or all(signs[1:])):
+        return None
+    plain = reading.without_currency(pl.Series(cells))
     read = [reading.numbers(plain, None, None, decimal_comma=comma) for comma in (True, False)]
-    return any(values.null_count() == 0 for values in read)
+    return shares[0] if any(values.null_count() == 0 for values in read) else None
+
+
+def _with_shares_of_cost(
+    said: list[Meaning], heading: Heading, body: pl.DataFrame
+) -> list[Meaning]:
+    """Of jobs without a cost, one column of parts and one of labour are its shares, with one of
+    work given out; of two of a share, one may be with tax and the other without."""
+    if "cost" in (concepts := {m.concept for m in said}) or "job" not in concepts:
+        return said
+    left = [i for i, m in enumerate(said) if m.concept is None and heading.cells[i]]
+    cells = {i: body[f"c{i}"].drop_nulls().unique(maintain_order=True).head(EXAMPLES)
+             for i in left}  # fmt: skip
+    share = {i: _share_of(heading.cells[i], cells[i].to_list()) for i in left}
+    told = [of for of in share.values() if of is not None]
+    if not {0, 1} <= set(told) or len(told) != len(set(told)):
+        return said
+    part = Meaning("cost", is_a_share=True)
+    return [part if share.get(i) is not None else m for i, m in enumerate(said)]
 
 
 def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
@@ -1017,17 +1045,24 @@ def _counted(lines: pl.Series) -> tuple[tuple[str, int], ...]:
 def _with_jobs(found: TableFound, lines: pl.Series) -> TableFound:
     """With its job lines, by count, and what must be known to place those that are understood."""
     counts = _counted(lines)
-    told = [tokens(line) for line, _ in counts if actions_of(line, JobWords())]
-    columns = [
-        replace(c, asks=c.asks | _asked_by(told)) if c.target == "job" else c for c in found.columns
-    ]
+    asks = _asked_by([line for line, _ in counts if actions_of(line, JobWords())])
+    columns = [replace(c, asks=c.asks | asks) if c.target == "job" else c for c in found.columns]
     return replace(found, columns=tuple(columns), job_lines=counts)
 
 
-def _asked_by(lines: Sequence[tuple[str, ...]]) -> frozenset[str]:
-    """What must be known to place the jobs of these lines."""
-    words = {word for of in lines for word in of}
+def _asked_by(lines: Sequence[str]) -> frozenset[str]:
+    """What must be known to place the jobs of these lines: by their words, or by the letters for a
+    wheel that a job says it cannot be placed without."""
+    words = {word for line in lines for word in tokens(line)}
     near = {word for word, side in SIDE_OF.items() if side in {"near", "off"}} | {"ns"}
     rear = {word for word, end in END_OF.items() if end == "rear"}
-    asks = {"near_side"} if words & near else set()
-    return frozenset(asks | ({"rear_axle"} if words & rear else set()))
+    asks = {"near_side"} if words & near or _waits(lines, NEAR_SIDE, Ground(rear_axle=2)) else set()
+    rear_asked = words & rear or _waits(lines, REAR_AXLE, Ground(near_side="L"))
+    return frozenset(asks | ({"rear_axle"} if rear_asked else set()))
+
+
+def _waits(lines: Sequence[str], problem: str, ground: Ground) -> bool:
+    """Whether a job of some line that has letters for a wheel has this problem."""
+    of_wheels = (line for line in lines if not WHEELS.keys().isdisjoint(tokens(line)))
+    return any(job.problem == problem for line in of_wheels
+               for job in jobs_of(line, JobWords(), ground))  # fmt: skip

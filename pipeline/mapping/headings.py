@@ -59,7 +59,7 @@ class Meaning:
     """What a heading is taken for; ``why`` it is not, where it is not.
 
     ``axle`` is its number, or front or rear; ``side`` is L, R, near or off; ``is_an_end`` of a
-    lining that is read at both of its ends.
+    lining that is read at both of its ends, ``is_a_share`` of a cost that stands in several.
     """
 
     concept: str | None
@@ -68,6 +68,7 @@ class Meaning:
     side: str | None = None
     why: str = ""
     is_an_end: bool = False
+    is_a_share: bool = False
 
 
 @dataclass(frozen=True, slots=True)

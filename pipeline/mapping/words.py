@@ -366,7 +366,6 @@ COST_SHARES = (
     ),
     _words("sublet subcontract subcontractor fremdleistung fremdleistungen"),
 )
-PARTS_OF_COST = COST_SHARES[0] | COST_SHARES[1]
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(
     """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal

@@ -532,13 +532,34 @@ def test_results_that_are_held_are_nothing_to_tell_of(tmp_path):
 JOBS = "Unit;Date;Km;Job;{}\nT1;2024-02-01;102000;relined 1L;120.50;80;{}\n"
 
 
-@pytest.mark.parametrize("headings", ["Parts cost;Labour cost", "Material EUR;Lohn EUR"])
-def test_parts_and_labour_without_their_sum_are_said_to_be_of_no_use(tmp_path, headings):
+@pytest.mark.parametrize(
+    "headings", ["Parts cost;Labour cost", "Material EUR;Lohn EUR", "Parts £;Labour £"]
+)
+def test_parts_and_labour_without_their_sum_are_added_up(tmp_path, headings):
     _, told = mapped(tmp_path, JOBS.format(headings, ""))
-    assert f"  {headings.replace(';', ', ')}: cannot be used, because a job has one cost" in told
+    assert [f"| {cell} | cost (added up)" in told for cell in ("120.50", "80")] == [True, True]
+    assert rows_of(tmp_path)["cost"].to_list() == [200.5]
     _, told = mapped(tmp_path, JOBS.format(f"{headings};Summe EUR", "200.50"))
     assert "cannot be used" not in told
     assert "Summe EUR | 200.50 | cost" in told
+    assert rows_of(tmp_path)["cost"].to_list() == [200.5]
+
+
+def test_cells_of_money_may_say_that_a_column_is_a_cost(tmp_path):
+    text = JOBS.format("Parts;Labour", "").replace("120.50;80", "£120.50;£80.00")
+    mapped(tmp_path, text)
+    assert rows_of(tmp_path)["cost"].to_list() == [200.5]
+
+
+@pytest.mark.parametrize(
+    "headings",
+    ["Parts cost;Labour", "Parts cost net;Parts cost gross", "Labour cost;Labour cost (GBP)"],
+)
+def test_one_share_of_a_cost_is_not_the_cost(tmp_path, headings):
+    """Labour without a sign may be hours; of parts twice, one may be with tax."""
+    _, told = mapped(tmp_path, JOBS.format(headings, ""))
+    assert "cannot be used, because a job has one cost" in told
+    assert rows_of(tmp_path)["cost"].to_list() == [None]
 
 
 def test_part_numbers_are_no_part_of_a_cost(tmp_path):
