@@ -382,6 +382,9 @@ class OwnFile(Section):
     files: str = Field(
         "", description="Only files whose path fits, as in north/*.csv; several parted by |"
     )
+    sheets: str = Field(
+        "", description="Only sheets of these names, as in North*; several parted by |"
+    )
     heading_rows: Literal[1, 2, 3] = Field(
         1, description="Rows that the heading takes, with a row of units below it"
     )

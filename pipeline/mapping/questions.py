@@ -64,13 +64,35 @@ def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound
     for kind in ("length", "distance"):
         units = _units(tables, kind, getattr(settings.answers, kind))
         asking = [t for t in tables if kind in t.asks]
-        # Of sheets of one file none can be named apart from the others.
-        others = {t.path for t in asking if any(set(fit) & set(units) for fit in _fits(t, kind))}
+        apart = _can_be_apart(asking, kind, units)
         tables = [
-            _agreeing(t, kind, units, own=t.path not in others) if kind in t.asks else t
+            _agreeing(t, kind, units, own=(t.path, t.sheet) in apart) if kind in t.asks else t
             for t in tables
         ]
     return tables
+
+
+def _can_be_apart(
+    asking: Sequence[TableFound], kind: str, units: Sequence[str]
+) -> set[tuple[str, str]]:
+    """Files and sheets that can be told by their names from those in the usual units: by the
+    file's, else by the sheet's, where every sheet of that name is in the same units."""
+    usual = [t for t in asking if any(set(fit) & set(units) for fit in _fits(t, kind))]
+    paths, sheets = {t.path for t in usual}, {t.sheet for t in usual}
+    others = [t for t in asking if t not in usual]
+    of_sheet: dict[str, set[tuple[str, ...]]] = {}
+    for table in others:
+        of_sheet.setdefault(table.sheet, set()).add(_common(table, kind))
+    by_sheet = {sheet for sheet, of in of_sheet.items() if len(of) == 1} - sheets
+    mixed = any(t.path in paths for t in others)
+    return {(t.path, t.sheet) for t in others
+            if (t.sheet in by_sheet if mixed else t.path not in paths)}  # fmt: skip
+
+
+def _common(table: TableFound, kind: str) -> tuple[str, ...]:
+    """The units that all columns of a table can be in."""
+    fits = _fits(table, kind)
+    return tuple(unit for unit in KINDS[kind] if all(unit in one for one in fits))
 
 
 def _units(found: Sequence[TableFound], kind: str, answered: str | None = None) -> tuple[str, ...]:
@@ -92,7 +114,7 @@ def _fits(table: TableFound, kind: str) -> list[tuple[str, ...]]:
 def _agreeing(table: TableFound, kind: str, units: Sequence[str], *, own: bool) -> TableFound:
     """A table with the columns that can be in one of these units; or all in units of its own."""
     fits = _fits(table, kind)
-    common = tuple(unit for unit in KINDS[kind] if all(unit in one for one in fits))
+    common = _common(table, kind)
     if own and common and not any(set(one) & set(units) for one in fits):
         here = frozenset({own_key(kind)})
         columns = (
@@ -106,6 +128,10 @@ def _agreeing(table: TableFound, kind: str, units: Sequence[str], *, own: bool) 
 def own_key(kind: str) -> str:
     """What is asked of a table whose unit is another than that of others."""
     return f"{kind} of these files"
+
+
+def _place(table: TableFound) -> str:
+    return f"{table.path} [{table.sheet}]" if table.sheet else table.path
 
 
 def form_key(kind: str, found: TableFound) -> str:
@@ -152,7 +178,8 @@ def own_units_given(found: Sequence[TableFound], settings: Settings) -> dict[str
     """The units that some ``[[files]]`` of the settings name for forms with units of their own."""
     given: dict[str, Value] = {}
     for table in found:
-        recipes = [f for f in settings.files if f.files and is_of(f, table.path)]
+        recipes = [f for f in settings.files
+                   if (f.files or f.sheets) and is_of(f, table.path, table.sheet)]  # fmt: skip
         for kind, _ in table.own_units:
             for recipe in recipes:
                 unit = getattr(recipe, kind)
@@ -214,7 +241,7 @@ def _own_question(table: TableFound, kind: str, units: Sequence[str]) -> Questio
     column = next(c for c in table.columns if c.target and own_key(kind) in c.asks)
     what = {"length": "lengths", "distance": "odometers"}[kind]
     text = f"Which unit have the {what} here? They cannot be in that of other files."
-    where = f'"{column.heading}" in {table.path}, as in {next(iter(column.examples), "")}'
+    where = f'"{column.heading}" in {_place(table)}, as in {next(iter(column.examples), "")}'
     choices: dict[str, Value] = {unit: unit for unit in units}
     default = "in" if "in" in units else units[0]
     return Question(form_key(kind, table), text, choices, default, where, is_of_a_form=True)
