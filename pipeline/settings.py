@@ -330,7 +330,7 @@ class Answers(Section):
     length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
         None, description="Unit of lengths that state none"
     )
-    distance: Literal["km", "mi", "1000km", "1000mi"] | None = Field(
+    distance: Literal["km", "mi", "1000km", "1000mi", "10km"] | None = Field(
         None, description="Unit of odometers that state none"
     )
     stroke_pairs: bool | None = Field(
@@ -394,7 +394,7 @@ class OwnFile(Section):
     length: Literal["mm", "cm", "in", "32nds", "16ths", "ask"] | None = Field(
         None, description="Unit of lengths that state none, else as answered; ask: not known yet"
     )
-    distance: Literal["km", "mi", "1000km", "1000mi", "ask"] | None = Field(
+    distance: Literal["km", "mi", "1000km", "1000mi", "10km", "ask"] | None = Field(
         None, description="Unit of odometers that state none, else as answered; ask: not known yet"
     )
     both_sides: bool = Field(False, description="A row is of both wheel ends of its axle")
@@ -454,7 +454,7 @@ OWN_NAMES = {
     "duty": ("fleet",),
 }
 LENGTHS = ("mm", "cm", "in", "32nds", "16ths")
-DISTANCES = ("km", "mi", "1000km", "1000mi")
+DISTANCES = ("km", "mi", "1000km", "1000mi", "10km")
 _TARGET = re.compile(r"(?:(\d{1,2}|front|rear)? ?(L|R|near|off)? )?(\w+)")
 
 

@@ -38,7 +38,7 @@ from pipeline.mapping.findings import (
     placed_words,
     reading_named,
 )
-from pipeline.mapping.headings import OF_HOURS, names_hours, place_in
+from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
@@ -648,7 +648,7 @@ def _axle(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
 def _position(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
     """An axle and side as 2L."""
     told = words.get(spelled(cell), cell)
-    place = place_in(tokens(told), {"l": "L", "r": "R"}, offside="ns" in told.casefold())
+    place = place_in(place_of_cell(told), {"l": "L", "r": "R"}, offside="ns" in told.casefold())
     side = left_or_right(place.side, way.settings.answers.near_side)
     axle = {"front": 1, "rear": way.settings.answers.rear_axle}.get(str(place.axle), place.axle)
     if place.rest or place.why or side is None or not isinstance(axle, int):

@@ -19,12 +19,15 @@ from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import (
     INSPECTED,
     OF_HOURS,
+    OF_PERCENT,
     OF_WHEEL_ENDS,
+    WHERE_ALONE,
     Meaning,
     dead_end,
     meanings,
     names_hours,
     place_in,
+    place_of_cell,
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
@@ -45,10 +48,13 @@ from pipeline.mapping.words import (
     END_OF,
     KINDS,
     MEASURED,
+    NORTHERN,
     NOT_READ_NOW,
     OPTIONAL,
     PERCENT,
+    SHOES,
     SIDE_OF,
+    THICKNESS,
     UNIT_OF,
     WHEELS,
     cell_words,
@@ -87,6 +93,8 @@ PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke
              "stroke": (3.0, 120.0), "released_stroke": (0.0, 120.0),
              "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
              "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
+ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5}
+_AFTER_E = re.compile(r"e[\W_]?([1-9])")  # of essieu, eje, eixo
 # How much of a column's cells must be readable as what its heading says.
 MOSTLY = 0.6
 SELDOM_ZERO = {"lining", "free_stroke", "applied_stroke", "stroke"}
@@ -244,7 +252,7 @@ def _first_of_any(grid: Grid, height: int) -> list[Heading]:
     return []
 
 
-def _best(grid: Grid, index: int) -> tuple[int, Heading]:
+def _best(grid: Grid, index: int) -> tuple[float, Heading]:
     """How many columns a row's words name, alone or with the row below it, and with a row of units
     below these."""
     one = heading_at(grid, index, 1)
@@ -270,7 +278,7 @@ def _is_of_units(grid: Grid, index: int) -> bool:
     return bool(cells) and all(of and set(of) <= set(UNIT_OF) for of in cells)
 
 
-def _score_at(grid: Grid, index: int) -> int:
+def _score_at(grid: Grid, index: int) -> float:
     one = heading_at(grid, index, 1)
     return _score(one) if one is not None else 0
 
@@ -279,10 +287,12 @@ def _is_number(cell: str | None) -> bool:
     return cell is not None and cell.replace(".", "").replace(",", "").isdigit()
 
 
-def _score(heading: Heading) -> int:
+def _score(heading: Heading) -> float:
     if sum(_is_number(cell) for cell in heading.cells) > 1:
         return 0
-    return sum(m.concept is not None for m in meanings(heading.cells))
+    said = meanings(heading.cells)
+    # Places say less than concepts, and more than nothing.
+    return sum(m.concept is not None for m in said) + any(m.why == WHERE_ALONE for m in said) / 2
 
 
 def _overlap(index: int, heading: Heading, other: Heading) -> bool:
@@ -307,9 +317,11 @@ def _table(
     kind: str | None = None,
 ) -> TableFound:
     body = _without_headings(body, heading)
-    said = _with_shares_of_cost(_said(heading), heading, body)
+    said = _with_positions(_with_shares_of_cost(_said(heading), heading, body), body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
+    if table == "none" and _are_readings(said, heading):
+        table = "inspections"
     columns = [
         _column(table, heading.cells[i], body[f"c{i}"], m, sample, settings)
         for i, m in enumerate(said)
@@ -459,6 +471,18 @@ def _said(heading: Heading) -> list[Meaning]:
     ]
 
 
+def _with_positions(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
+    """An axle's or a side's column that holds both is one of positions, where no other names the
+    other."""
+    places = [i for i, m in enumerate(said) if m.concept in {"axle_no", "side", "position"}]
+    if len(places) != 1 or any(m.axle or m.side for m in said):
+        return said
+    words = body[f"c{places[0]}"].drop_nulls().unique(maintain_order=True).head(200).to_list()
+    if len(placed_words(words, "position")) < MOSTLY * len(words) or not words:
+        return said
+    return [Meaning("position") if i in places else m for i, m in enumerate(said)]
+
+
 def _sample(body: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]) -> _Sample:
     """Rows from all of a table, evenly; what they show of decimals and days."""
     step = max(body.height // SAMPLE_ROWS, 1)
@@ -520,6 +544,20 @@ def _kind(said: Sequence[Meaning]) -> str:
     return "none"
 
 
+def _are_readings(said: Sequence[Meaning], heading: Heading) -> bool:
+    """Whether headings of which too few are understood are of readings all the same: then it is
+    said which are lacking."""
+    has = {m.concept for m in said if m.concept}
+    if has & {"axle_type", "arm_length", "lining_new", "lining_min"}:
+        return False
+    placed = bool(has & {"axle_no", "side", "position"}) or any(m.side for m in said)
+    named = bool(has & READINGS)
+    maybe = named or any(map(reading_named, filter(None, heading.cells)))
+    around = len(has & {"unit_id", "date", "odometer"})
+    where = sum(m.why == WHERE_ALONE for m in said) > 1
+    return (named and placed) or (maybe and around + placed > 1) or (where and around > 1)
+
+
 def _column(
     table: str,
     heading: str,
@@ -534,10 +572,7 @@ def _column(
     if heading == SHEET and table != "none":
         return replace(found, why="the name of the sheet", meant="unit_id")
     if said.concept is None:
-        discs = any(map(says_disc, some.unique()))
-        told = jobs_in(cells, JobWords()) if table != "none" else ()
-        found = replace(found, jobs=told, dead_end=dead_end(heading))
-        return replace(found, why="rows of disc brakes are set aside by it") if discs else found
+        return _not_understood(found, cells, some, is_read=table != "none")
     if table == "none":
         return replace(found, why=f"{said.concept}, of no table that is read")
     if some.is_empty():
@@ -556,7 +591,31 @@ def _column(
         name = f"{name}_{said.unit}" if said.unit and MEASURED[said.concept] != "angle" else name
     else:
         result = _worded(found, name, said, some, cells, sample)
-    return result if result.target else replace(result, meant=_placed(name, said)[0])
+    return _with_what_is_meant(result, _placed(name, said)[0])
+
+
+def _with_what_is_meant(found: ColumnFound, target: str) -> ColumnFound:
+    """A column whose cells are not what its heading says, with what that is."""
+    if found.target:
+        return found
+    return replace(found, meant=target, dead_end=found.dead_end or _of_percent(found))
+
+
+def _not_understood(
+    found: ColumnFound, cells: pl.Series, some: pl.Series, *, is_read: bool
+) -> ColumnFound:
+    """A column of no known heading, with what else its cells say."""
+    told = jobs_in(cells, JobWords()) if is_read else ()
+    found = replace(found, jobs=told, dead_end=dead_end(found.heading) or _of_percent(found))
+    discs = any(map(says_disc, some.unique()))
+    return replace(found, why="rows of disc brakes are set aside by it") if discs else found
+
+
+def _of_percent(column: ColumnFound) -> str:
+    """That a column's cells are shares of an unknown whole, where its heading names a reading."""
+    shares = [cell.rstrip().endswith("%") for cell in column.examples]
+    is_one = bool(shares) and all(shares) and reading_named(column.heading) != ""
+    return OF_PERCENT if is_one else ""
 
 
 def reading_named(heading: str) -> str:
@@ -566,6 +625,7 @@ def reading_named(heading: str) -> str:
     words = set(place.rest)
     named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
              if core <= words]  # fmt: skip
+    named += [(1, "lining")] if words & SHOES and words & THICKNESS else []
     most = {concept for size, concept in named if size == max(named)[0]}
     far = {UNIT_OF.get(word) for word in words} & set(DISTANCES)  # a hub odometer is no Hub
     if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why or far:
@@ -650,7 +710,8 @@ def _measured(
         stated = kind in settings.units.model_fields_set
         asks |= set() if stated else {kind}
         unit = getattr(settings.units, kind) if stated else None
-        fits = [u for u in KINDS[kind] if not _implausible(said, u, some, sample)]
+        fits = [u for u in _units_of(kind, found.heading)
+                if not _implausible(said, u, some, sample)]  # fmt: skip
         found = replace(found, fits=tuple(fits) if unit is None else ())
     asks |= {"stroke"} if said.concept == "stroke" else {"stroke_pairs"} if pairs else set()
     asks |= {"zeros"} if said.concept in SELDOM_ZERO and reading.has_many_zeros(some) else set()
@@ -661,6 +722,12 @@ def _measured(
     if wrong:
         return replace(found, why=wrong, dead_end=TWO_IN_ONE if _are_pairs(said, some) else "")
     return replace(found, target=target, asks=frozenset(asks | placed))
+
+
+def _units_of(kind: str, heading: str) -> list[str]:
+    """The units that cells of no stated one may be in: tens of km in the north alone."""
+    northern = not NORTHERN.isdisjoint(tokens(heading))
+    return [unit for unit in KINDS[kind] if northern or unit != "10km"]
 
 
 TWO_IN_ONE = (
@@ -810,28 +877,46 @@ def _located(
 def placed_words(words: Sequence[str], concept: str) -> dict[str, str]:
     """The axle, side or both that words of a column mean, of those that mean one beside the
     others."""
-    letters = _letters_of(words) or (_one_side_alone(words) if concept == "side" else {})
+    numbered = _numbered_axles(words) if concept == "axle_no" else {}
+    if numbered:
+        return numbered
+    letters = _letters_of(words) or (_letters_of_side(words) if concept == "side" else {})
     offside = any("ns" in tokens(w) for w in words)
     read = {w: _place_word(w, concept, letters, offside=offside) for w in words[:200]}
     return {word: place for word, place in read.items() if place}
 
 
+def _numbered_axles(words: Sequence[str]) -> dict[str, str]:
+    """Axles that a column of axles has in Roman figures, or each after the same letter: E1, E2."""
+    spelt = [folded(word).strip(" .") for word in words]
+    if set(spelt) <= set(ROMAN) and len(spelt) > 1:
+        return {word: str(ROMAN[figure]) for word, figure in zip(words, spelt, strict=True)}
+    found = [_AFTER_E.fullmatch(word) for word in spelt]
+    told = {word: one[1] for word, one in zip(words, found, strict=True) if one}
+    return told if len(told) == len(words) else {}
+
+
 def _letters_of(words: Iterable[str]) -> dict[str, str]:
     """What single letters mean among these words: only where both of a pair are there."""
-    found = [of for word in words if (of := tokens(word))]
+    found = [of for word in words if (of := place_of_cell(word))]
     seen = {t for of in found for t, after in zip(of, (*of[1:], ""), strict=True)
             if not (t == "a" and after.isdigit())}  # fmt: skip
     return sides_told_by({t for t in seen if len(t) == 1 and t.isalpha()}, seen)
 
 
-def _one_side_alone(words: Iterable[str]) -> dict[str, str]:
-    """L where no other letter is, or R: in each language that writes them so they are the same."""
+def _letters_of_side(words: Iterable[str]) -> dict[str, str]:
+    """Letters that a column of sides has, and that mean another thing elsewhere: L where no other
+    letter is, or R (in each language that writes them so they are the same); V and H (in German
+    these are front and rear, which are no sides)."""
     letters = {t for word in words for t in tokens(word) if len(t) == 1 and t.isalpha()}
+    if letters == {"v", "h"}:
+        return {"v": "L", "h": "R"}
     return {"l": "L", "r": "R"} if letters in ({"l"}, {"r"}) else {}
 
 
 def _place_word(word: str, concept: str, letters: dict[str, str], *, offside: bool) -> str:
-    place = place_in(tokens(word), letters, offside=offside)
+    words = place_of_cell(word) if concept == "position" else tokens(word)
+    place = place_in(words, letters, offside=offside)
     if place.rest or place.why:
         return ""
     axle, side = str(place.axle or ""), place.side or ""

@@ -4,6 +4,7 @@ All headings of a table are read together, since a side's letter means something
 counterpart. A word that is not understood leaves its heading not understood.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -47,6 +48,8 @@ OF_WHEEL_ENDS = {
     *("axle_type", "arm_length", "chamber_size", "lining_new", "lining_min"),
 }
 MAX_AXLE = 20
+# 2nd axle, 1er essieu, 2ème essieu, 1º eixo, 2do eje.
+ORDINAL_ENDS = frozenset(["st", "nd", "rd", "th", "e", "er", "eme", "ieme", "o", "do", "ro"])
 OR = {"or", "oder", "ou", "of"}
 BOTH_SIDES = tuple(
     frozenset(pair.split())
@@ -91,7 +94,7 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     found = [_meaning(of, letters, offside=offside) for of in words]
     has_axles = any(m.concept in {"axle_no", "position"} for m in found)
     found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
-    found = _without_hub_odometer(found, words)
+    found = _what_is_left(_without_hub_odometer(found, words), words)
     ends = [of != whole for of, whole in zip(words, written, strict=True)]
     found = [
         m if not end or m.concept in {"lining", None} else Meaning(None, why=NO_END)
@@ -106,6 +109,12 @@ OF_HOURS = (
 )
 
 
+OF_PERCENT = (
+    "cannot be used, because nothing says what 100 % is; what would do: what was measured, in mm "
+    "or another unit of length"
+)
+
+
 def dead_end(heading: str) -> str:
     """Why a reading that a heading names can be of no use, and what would do; empty where it may
     be."""
@@ -114,10 +123,7 @@ def dead_end(heading: str) -> str:
     if not any(core <= words for concept in INSPECTED for core in CORES[concept]):
         return ""
     if words & PERCENT:
-        return (
-            "cannot be used, because nothing says what 100 % is; what would do: what was measured, "
-            "in mm or another unit of length"
-        )
+        return OF_PERCENT
     if words & AFTER_WORK or ("as", "left") in pairwise(of):
         return (
             "cannot be used, because it was read after work, and what a row says was found before; "
@@ -194,6 +200,14 @@ def _is_of_a_wheel_end(of: tuple[str, ...]) -> bool:
     return _concept(rest).concept in OF_WHEEL_ENDS
 
 
+_AXLE_AND_LETTER = re.compile(r"\W*(\d{1,2})\W?a\W?([lr])\W*", re.I)
+
+
+def place_of_cell(cell: str) -> tuple[str, ...]:
+    """The words of a cell that is a place: 1AL is axle 1, left."""
+    return tokens(_AXLE_AND_LETTER.sub(r"\1 \2", cell) if len(cell) < 9 else cell)
+
+
 def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> _Place:
     """The axle and side that words name, and the words left over."""
     axles: list[int | str] = []
@@ -248,8 +262,8 @@ def _is_ordinal(of: tuple[str, ...]) -> bool:
     """2nd axle, 2e as: the digits and the letters are words of their own."""
     if len(of) < 3:
         return False
-    english = of[1] in {"st", "nd", "rd", "th"} and of[2] in AXLE_WORDS
-    return english or of[1:] in {("e", "as"), ("ste", "as"), ("de", "as")}
+    dutch = of[1:] in {("e", "as"), ("ste", "as"), ("de", "as")}
+    return dutch or (of[1] in ORDINAL_ENDS and of[2] in AXLE_WORDS)
 
 
 def _placed(
@@ -357,6 +371,16 @@ def _without_bare_number(found: Meaning, of: tuple[str, ...], has_axles: bool) -
     if not named and (found.side is None or has_axles):
         return Meaning(None, why=f"{found.axle} may be anything")
     return found
+
+
+def _what_is_left(found: list[Meaning], words: Sequence[tuple[str, ...]]) -> list[Meaning]:
+    """Beside a column for the side, the one lining that is "left" is what is left of it."""
+    sided = [i for i, m in enumerate(found) if m.concept == "lining" and m.side is not None]
+    has_side = any(m.concept in {"side", "position"} for m in found)
+    if not has_side or len(sided) != 1 or "left" not in words[sided[0]]:
+        return found
+    only = found[sided[0]]
+    return [replace(m, side=None) if m is only and m.axle is None else m for m in found]
 
 
 def _consistent(found: list[Meaning]) -> list[Meaning]:

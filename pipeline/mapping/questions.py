@@ -147,6 +147,7 @@ def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFo
         why = f"states no unit, and its cells can be in {fits}, not in {others} as others"
     else:
         why = "states no unit, and its cells are too small or too large in any that is known"
+        why += "; shares in percent cannot be used" * (kind == "length")
     unit = "_in" if "in" in column.fits else f"_{column.fits[0]}" if column.fits else ""
     return replace(column, target="", why=why, meant=f"{column.target}{unit}", asks=frozenset())
 

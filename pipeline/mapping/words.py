@@ -42,6 +42,8 @@ _IN_THOUSANDS = re.compile(
     rf"(?:[x×*]\s*|\bin\s+)?(?<!\d){_THOUSAND}\s*(?:of\s+|de\s+)?(km|mi)(?:les)?\b"
     rf"|\b(km|mi)(?:les)?\s*(?:[/x×*(]|\bin\b)\s*(?:in\s+)?{_THOUSAND}(?!\d)"
 )
+# Words of the north for an odometer: there a mil is ten km, in Spain and Portugal a thousand.
+NORTHERN = frozenset({"matarstallning", "vagmatarstallning", "matarstand", "kjorelengde"})
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[\"″”°#%]")
 
 
@@ -60,7 +62,10 @@ def tokens(text: str) -> tuple[str, ...]:
     joined = _EITHER.sub("in or ", joined)
     joined = re.sub(r"\b(32|16|64)(?:nds?|ths?)\b", r" of\1ths ", joined)
     found = _TOKEN.findall(re.sub(r"of(32|16|64)ths", _spelled, joined))
-    return tuple({"″": '"', "”": '"', "#": "no"}.get(token, token) for token in found)
+    spelled_alike = {"″": '"', "”": '"', "#": "no"}
+    if not NORTHERN.isdisjoint(found):
+        spelled_alike["mil"] = "northernmil"
+    return tuple(spelled_alike.get(token, token) for token in found)
 
 
 def _of_thousand(found: re.Match[str]) -> str:
@@ -126,6 +131,7 @@ CONCEPTS = {
         fleet no, fleet number, fleet id, fleet code, registration, reg, rego, truck, trailer,
         lorry, bus, coach, power unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
+        fahrzeugnummer, fahrzeugnr, fzgnr, wagennummer, wagennr, einheit,
         vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, nr rej, naczepa,
         vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
         veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
@@ -133,15 +139,16 @@ CONCEPTS = {
         rendszam, автомобиль, госномер, машина""",
     "axle_no": """axle, axles, ax, achse, achsnummer, essieu, eje, eixo, asse, as, asnummer, os,
         naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
-    "side": """side, seite, cote, lado, lato, zijde, strona, strana, sida, siden, oldal, parte
+    "side": """side, seite, cote, lado, lato, zijde, strona, str, strana, sida, siden, oldal, parte
         lateral, сторона""",
-    "position": """position, wheel position, wheel, wheel end, pos, radposition, rad, roue, position
-        roue, kolo, pozycja kola, posicion, rueda, posicao, roda, posizione, ruota, wiel, pozice
-        kola, hjul, hjulposition, roata, kerek, колесо""",
+    "position": """position, wheel position, wheel pos, pos roue, wheel, wheel end, pos,
+        radposition, rad, roue, position roue, kolo, pozycja kola, posicion, rueda, posicao, roda,
+        posizione, ruota, wiel, pozice kola, hjul, hjulposition, roata, kerek, колесо""",
     "date": """date, day, checked, inspected, done, datum, prufdatum, tag, date controle, date
         essai, data, data przegladu, data kontroli, fecha, fecha revision, fecha inspeccion, data
         inspecao, data vistoria, data controllo, keuringsdatum, datum kontroly, kontrolldatum,
-        dato, data verificarii, datum kontrole, datum prufung, дата, date done, date seen,
+        dato, data verificarii, datum kontrole, datum prufung, gepruft, kontrolliert,
+        prufung am, kontrolle am, gecontroleerd op, дата, date done, date seen,
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
@@ -149,7 +156,8 @@ CONCEPTS = {
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
         kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
         kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
-        najezd, stav tachometru, tachometr, matarstallning, kilometertal, kilometraj, kmstand,
+        najezd, stav tachometru, tachometr, matarstallning, vagmatarstallning, matarstand,
+        kjorelengde, kilometertal, kilometraj, kmstand,
         stand, tacho, tachostand, tachometerstand, laufleistung, gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
@@ -249,7 +257,8 @@ BESIDE = {
     "axle_no": "no number nr numer numero nummer n position de",
     "side": "wheel de",
     "position": "no brake bremse",
-    "date": "of the de der du inspection insp prufung kontrolle controle",
+    "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
+        visita bezoek besok""",
     "odometer": "reading km total current at inspection aktuell actual stand state value",
     "lining": """brake thickness thk reading measured remaining rest de du des della do da van
         starke""",
@@ -319,6 +328,7 @@ UNITS = {
     "km": """km kms kilometer kilometers kilometre kilometres kilometrow kilometros quilometros
         chilometri kilometru км""",
     "mi": "mi mile miles meilen milles millas milhas miglia mil",
+    "10km": "northernmil",
     "1000km": "tkm",
     "1000mi": "tmi",
     "deg": "° deg degree degrees grad degres stopni grados graus gradi graden",
@@ -394,8 +404,10 @@ SIDES = {
 # Words that are a side only beside their counterpart: "der" is an article elsewhere.
 SIDE_BESIDE = {
     "der": ("R", _words("izq izquierdo izquierda")),
-    "li": ("L", _words("re")),
+    "li": ("L", _words("re ld")),
     "re": ("R", _words("li")),
+    "le": ("L", _words("ld")),
+    "ld": ("R", _words("le li")),
 }
 SIDE_OF = {word: side for side, words in SIDES.items() for word in words.split()}
 # Letters for left and right mean nothing alone: D is right in Paris, and something else elsewhere.
@@ -512,6 +524,11 @@ CELL_WORDS = {
     },
 }  # fmt: skip
 
+# What a shoe's thickness is called: with its lining, or that alone, as nothing says.
+THICKNESS = _words(
+    "thickness thick thk dicke starke epaisseur espesor espessura spessore dikte grubosc tloustka"
+)
+
 # Job lines. Alternatives by bar or space, * any ending. What work is done on:
 _LININGS = """lining linings belag belage belagen bremsbelag bremsbelage bremsbelagen belagsatz
     bremsbelagsatz garniture garnitures okladzina okladziny okladzin okladzine forro forros balata
@@ -565,6 +582,7 @@ def _bars(text: str) -> str:
 
 BRAKE_PARTS = "linings, shoes, adjusters, drums or new brakes"
 ENGLISH = "lining|linings|shoe|shoes|slack|slacks|adjuster|adjusters|asa|asas|drum|drums"
+SHOES = _words(_SHOES)
 REPLACING, NEW_BEFORE, NEW = _bars(_REPLACING), _bars(_NEW_BEFORE), _bars(_NEW)
 OBJECTS = _bars(f"{_LININGS} {_SHOES} {_ADJUSTERS} {_DRUMS}")
 HEADED, SETTING = _bars(_HEADED), _bars(_SETTING)

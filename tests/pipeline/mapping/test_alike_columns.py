@@ -365,3 +365,22 @@ def test_more_words_for_a_return_test(tmp_path, words):
     text += f"T1;2024-01-11;126172;1;L;15;{good}\nT1;2024-01-11;126172;1;R;14;{bad}\n"
     mapped(tmp_path, text)
     assert rows_of(tmp_path)["return_test"].to_list() == ["pass", "fail"]
+
+
+def test_an_axles_column_that_names_sides_too_is_one_of_positions(tmp_path):
+    text = "Unit;Date;Odometer km;Axle;Lining mm\n"
+    text += "T1;2024-01-09;100000;1L;15\nT1;2024-01-09;100000;2R;9\n"
+    assert mapped(tmp_path, text)[0].is_clear
+    assert rows_of(tmp_path).select("axle_no", "side").rows() == [(1, "L"), (2, "R")]
+    text = text.replace("Lining mm", "Side;Lining mm").replace("L;", "L;R;").replace("R;9", "R;R;9")
+    assert not mapped(tmp_path, text)[0].is_clear  # two say which side
+
+
+@pytest.mark.parametrize(("odometer", "offered"), [("Mätarställning", True), ("Odometer", False)])
+def test_tens_of_km_are_offered_where_they_are_counted(tmp_path, odometer, offered):
+    text = f"Fordon;Datum;{odometer};Axel;Sida;Belägg mm\nT1;2024-01-09;16886;1;V;15\n"
+    (tmp_path / "a.csv").write_text(text + "T1;2024-01-09;16886;1;H;15\n", encoding="utf-8")
+    asked: list[str] = []
+    map_lake(tmp_path, lambda question: asked.append(question) or "", lambda _: None)
+    assert len(asked) == 1
+    assert ("10km" in asked[0]) is offered

@@ -606,3 +606,46 @@ def test_inches_with_a_fraction_are_no_pair(tmp_path):
     found, _ = mapped(tmp_path, PAIRS.format(*['1-3/8"'] * 4).replace("stroke", "applied stroke"))
     assert found.is_clear
     assert rows_of(tmp_path)["applied_stroke_mm"][0] == pytest.approx(1.375 * 25.4)
+
+
+UNDERSTOOD_IN_PART = [
+    # Neither unit nor day is understood, or no reading: what is lacking is said, with what it is.
+    ("Nr. im Fuhrpark;Wann;Kilometer;Rad;Belag mm", "7;2024-01-09;100000;1L;15", "unit_id, date"),
+    ("Unit;Date;Odometer km;Axle;Side;Lining thinnest of two",
+     "T1;2024-01-09;100000;1;L;15", "a reading"),
+    ("check;axle_no;side;lining_mm", "900;1;L;15", "unit_id, date, odometer"),
+    ("Unit;Date;Odometer km;Axle;Side;Shoe thk mm", "T1;2024-01-09;100000;1;L;15", "a reading"),
+    (";;;Axle 1;;Axle 2;\nUnit;Date;Odometer km;L;R;L;R", "T1;2024-01-09;100000;9;8;9;8",
+     "a reading"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("heading", "row", "lacking"), UNDERSTOOD_IN_PART)
+def test_readings_of_which_little_is_understood_are_said_to_lack_the_rest(
+    tmp_path, heading, row, lacking
+):
+    found, told = mapped(tmp_path, f"{heading}\n{row}\n{row}\n")
+    assert not found.is_clear
+    assert f"it looks like inspections, but no column is understood as {lacking}" in told
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Unit;Date;Odometer km;Litres", "Unit;Date;Position;Tread mm", "Date;Item;Hours;Price"],
+)
+def test_other_records_are_not_said_to_look_like_inspections(tmp_path, heading):
+    found, told = mapped(tmp_path, f"{heading}\nT1;2024-01-09;1L;12\n")
+    assert "it looks like" not in told
+    assert found.forms[0].found.table == "none"
+
+
+def test_a_shoes_thickness_is_offered_as_a_lining_and_not_taken_for_one(tmp_path):
+    text = "Unit;Date;Odometer km;Axle;Side;Shoe thk 32nds\nT1;2024-01-09;100000;1;L;15\n"
+    assert '"Shoe thk 32nds" = "lining_32nds", or what it is' in mapped(tmp_path, text)[1]
+
+
+def test_cells_in_percent_are_said_to_be_no_length(tmp_path):
+    text = "Unit;Date;Odometer km;Pos;Lining left\nT1;2024-01-09;100000;1L;84%\n"
+    _, told = mapped(tmp_path, text)
+    assert "Lining left: cannot be used, because nothing says what 100 % is" in told
+    assert "seems to hold readings" not in told
