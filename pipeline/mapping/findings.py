@@ -31,7 +31,7 @@ from pipeline.mapping.headings import (
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
-from pipeline.mapping.shapes import SHEET, TITLED, held_of, taken_from_above
+from pipeline.mapping.shapes import ABOVE, SHEET, TITLED, held_of, taken_from_above
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
@@ -317,7 +317,7 @@ def _table(
     kind: str | None = None,
 ) -> TableFound:
     body = _without_headings(body, heading)
-    said = _with_positions(_with_shares_of_cost(_said(heading), heading, body), body)
+    said = _with_places(_with_shares_of_cost(_said(heading), heading, body), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     if table == "none" and _are_readings(said, heading):
@@ -471,9 +471,15 @@ def _said(heading: Heading) -> list[Meaning]:
     ]
 
 
-def _with_positions(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
-    """An axle's or a side's column that holds both is one of positions, where no other names the
-    other."""
+def _with_places(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
+    """A sheet's name is an axle where all of it says so and nothing else does; an axle's or a
+    side's column that holds both is one of positions, where no other names the other."""
+    if SHEET in heading.cells and not any(m.axle or m.concept == "axle_no" for m in said):
+        at = heading.cells.index(SHEET)
+        names = body[f"c{at}"].drop_nulls().unique().to_list()
+        said_so = all(place_in(tokens(name), {}, offside=False).named for name in names)
+        if names and said_so and len(placed_words(names, "axle_no")) == len(names):
+            said = [Meaning("axle_no") if i == at else m for i, m in enumerate(said)]
     places = [i for i, m in enumerate(said) if m.concept in {"axle_no", "side", "position"}]
     if len(places) != 1 or any(m.axle or m.side for m in said):
         return said
@@ -569,8 +575,8 @@ def _column(
     some = sample.rows[cells.name].drop_nulls()
     examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
     found = ColumnFound(heading, examples, why=said.why)
-    if heading == SHEET and table != "none":
-        return replace(found, why="the name of the sheet", meant="unit_id")
+    if heading in OF_ROWS_BELOW and table != "none":
+        return _of_rows_below(found, said)
     if said.concept is None:
         return _not_understood(found, cells, some, is_read=table != "none")
     if table == "none":
@@ -592,6 +598,17 @@ def _column(
     else:
         result = _worded(found, name, said, some, cells, sample)
     return _with_what_is_meant(result, _placed(name, said)[0])
+
+
+OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows"}
+
+
+def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
+    """A column that the file has not: a sheet that is called Axle 1 says so; whatever else may be a
+    unit's name."""
+    if said.concept == "axle_no":
+        return replace(found, target="axle_no", values=placed_words(found.examples, "axle_no"))
+    return replace(found, why=OF_ROWS_BELOW[found.heading], meant="unit_id")
 
 
 def _with_what_is_meant(found: ColumnFound, target: str) -> ColumnFound:

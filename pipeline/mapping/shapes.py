@@ -15,6 +15,7 @@ down over the rows of one vehicle, visit or axle: what was read or paid is never
 """
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -31,6 +32,7 @@ from pipeline.mapping.words import LONG_KINDS, LONG_UNITS, LONG_VALUES, UNIT_OF,
 
 MOST_KINDS = 60
 SHEET = "(sheet)"  # the heading of a column with the sheet's own name
+ABOVE = "(line above)"  # and of one with the lines that stand alone above rows
 TITLED = ("unit_id", "date", "odometer")
 MERGED = {*TITLED, "axle_no", "position", "side", "axle_type", "depot", "duty"}
 HELD = {*INSPECTED, "wear_indicator_deg", "job"}
@@ -271,8 +273,9 @@ class _Titled:
 
 def with_titles(grid: Grid) -> Grid:
     """The grid with a column for each of unit, day and odometer that its heading has not and lines
-    above the rows name, and with the sheet's name where nothing names the unit; the grid itself
-    where there are none."""
+    above the rows name, with what stands alone above rows and the sheet's name where nothing names
+    the unit, and with that name where nothing says which axle; the grid itself where there are
+    none."""
     index = _heading(grid)
     if index is None or grid.rows.height > MOST_ROWS:
         return grid
@@ -283,18 +286,70 @@ def with_titles(grid: Grid) -> Grid:
         missing -= {"date", "odometer"}
     if "date" not in missing:  # one odometer value is not that of several days
         missing -= {"odometer"}
-    if not missing:
+    of_axles = bool(grid.name) and _lacks_axles(heading)
+    if not missing and not of_axles:
         return grid
     named, only_titles = _named(grid, heading, index, missing)
-    if "unit_id" in missing and "unit_id" not in named and grid.name:  # a sheet may be of a unit
-        named["unit_id"] = [grid.name if row > index else None for row in range(grid.rows.height)]
-        named["unit_id"][index] = SHEET
+    if "unit_id" in missing and "unit_id" not in named:
+        lines, are_lines = _lines_above(grid, index)
+        if lines is not None:
+            named[ABOVE] = lines
+            only_titles = [a or b for a, b in zip(only_titles, are_lines, strict=True)]
+        of_axles |= bool(grid.name)  # a sheet may be of a unit
+    if of_axles:
+        named[SHEET] = [grid.name if row > index else None for row in range(grid.rows.height)]
+        named[SHEET][index] = SHEET
     if not named:
         return grid
     added = {
         f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(named.values())
     }
     return replace(grid, rows=grid.rows.with_columns(**added).filter(~pl.Series(only_titles)))
+
+
+def _lacks_axles(heading: Sequence[str | None]) -> bool:
+    """Whether readings have their sides in the headings, and nothing says of which axle."""
+    said = _meanings(heading)
+    read = [m for m in said if m.concept in INSPECTED]
+    named = any(m.concept in {"axle_no", "position"} for m in said)
+    return not named and any(m.side for m in read) and all(m.axle is None for m in read)
+
+
+def _lines_above(grid: Grid, index: int) -> tuple[list[str | None] | None, list[bool]]:
+    """A column with what stands alone, in one column, above the rows of each unit, and which rows
+    are such lines; none where rows begin without one.
+
+    Lines of another make than most (a letter and figures, say) name no unit, and the rows below
+    them are of none until the next that does: nobody's, rather than of the unit above.
+    """
+    alone = [_alone(grid.row(row)) if row > index else None for row in range(grid.rows.height)]
+    columns = Counter(at for at, _ in filter(None, alone))
+    column = columns.most_common(1)[0][0] if columns else -1
+    lines = {row: one[1] for row, one in enumerate(alone) if one and one[0] == column}
+    made = Counter(_make_of(line) for line in lines.values() if _is_value(line))
+    if index + 1 not in lines or not made or made.most_common(1)[0][1] < 2:
+        return None, []
+    usual = made.most_common(1)[0][0]
+    now: str | None = None
+    told: list[str | None] = []
+    for row in range(grid.rows.height):
+        if row in lines:
+            now = lines[row] if _make_of(lines[row]) == usual else None
+        told.append(now)
+    told[index] = ABOVE
+    are_lines = [row in lines and _make_of(lines[row]) == usual for row in range(grid.rows.height)]
+    return told, are_lines
+
+
+def _alone(cells: Sequence[str | None]) -> tuple[int, str] | None:
+    """The one cell that a row has, and where."""
+    filled = [(i, cell) for i, cell in enumerate(cells) if cell]
+    return filled[0] if len(filled) == 1 else None
+
+
+def _make_of(line: str) -> str:
+    """Letters, figures and signs in their order, whatever they are."""
+    return re.sub(r"\d+", "9", re.sub(r"[^\W\d_]+", "A", line))
 
 
 def _named(
