@@ -316,6 +316,9 @@ class Answers(Section):
         "ends, or not known, so that it is set aside",
     )
     day_first: bool | None = Field(None, description="How 03/04/2025 is read in own files")
+    week_day: Literal["monday", "tuesday", "wednesday", "thursday", "friday"] | None = Field(
+        None, description="The day that counts where a cell names a week, as in KW 12/2025"
+    )
     days_exchanged: bool | None = Field(
         None,
         description="A spreadsheet exchanged day and month of real dates: put back where all are "

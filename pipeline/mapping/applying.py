@@ -571,8 +571,9 @@ def _typed(
             axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
             return axles.cast(pl.Int64, strict=False)
         case dy.Date():
-            put_back = way.settings.answers.days_exchanged
-            return reading.days(text, day_first=way.day_first, put_back=put_back)
+            told = way.settings.answers
+            return reading.days(text, day_first=way.day_first, put_back=told.days_exchanged,
+                                week_day=told.week_day)  # fmt: skip
         case dy.Bool():
             own = _in_own_words(text, {**_usual_words("bool"), **words})
             return of_words(own, boolean_of, pl.Boolean())
@@ -845,6 +846,8 @@ def _day_mends(column: _Column, way: _Way, words: pl.Series) -> Mends:
         yield "", "; its year may stand first: accepted are years of four figures"
     elif way.settings.answers.days_exchanged is None and reading.were_exchanged(words):
         yield r"^\d{4}-", EXCHANGED
+    elif way.settings.answers.week_day is None and any(map(reading.is_week, words)):
+        yield r"\p{L}", ' (or set week_day = "monday", or the day that counts, under [answers])'
     elif way.day_first is None:
         yield TWO_ORDERS, " (or set day_first under [answers])"
     yield NO_DAY, f"{_to_say(column)}, {OR_NOTHING})"

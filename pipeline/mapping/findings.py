@@ -317,7 +317,8 @@ def _table(
     kind: str | None = None,
 ) -> TableFound:
     body = _without_headings(body, heading)
-    said = _with_places(_with_shares_of_cost(_said(heading), heading, body), heading, body)
+    said = _with_shares_of_cost(_with_weeks(_said(heading), body), heading, body)
+    said = _with_places(said, heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     if table == "none" and _are_readings(said, heading):
@@ -469,6 +470,20 @@ def _said(heading: Heading) -> list[Meaning]:
         else (said[i] if i == first else told)
         for i, first in enumerate(firsts)
     ]
+
+
+def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
+    """A week with its year stands for the day where no column has that."""
+    dated = any(m.concept == "date" for m in said)
+    why = "another column is the day" if dated else "a week without its year is no day"
+    told = []
+    for i, meaning in enumerate(said):
+        if meaning.concept == "week":
+            cells = body[f"c{i}"].drop_nulls().unique()
+            is_day = not dated and cells.len() > 0 and any(map(reading.is_week, cells))
+            meaning = Meaning("date") if is_day else Meaning(None, why=why)
+        told.append(meaning)
+    return told
 
 
 def _with_places(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
@@ -842,16 +857,18 @@ def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -
 def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
     doubtful = "day_first" in sample.doubtful
     first = True if doubtful else sample.day_first
-    read = reading.days(some, day_first=first)
+    read = reading.days(some, day_first=first, week_day="monday")
     exchanged = reading.were_exchanged(some)
     if read.null_count() > (1 - MOSTLY) * some.len():
         unclear = reading.years_may_be_first(some)
         why = "; its years may stand first: accepted are years of four figures" * unclear
         return replace(found, why=f"{_unread(some, read, 'date')}{why}")
-    asks = {key for key, is_asked in (("day_first", doubtful), ("days_exchanged", exchanged))
-            if is_asked}  # fmt: skip
+    weeks = any(map(reading.is_week, some.unique()))
+    told = (("day_first", doubtful), ("days_exchanged", exchanged), ("week_day", weeks))
+    asks = {key for key, is_asked in told if is_asked}
     if asks:
         telling = reading.is_own_day if exchanged else reading.is_ambiguous_day
+        telling = reading.is_week if weeks else telling
         first_of = next(cell for cell in some if telling(cell))
         found = replace(
             found, examples=tuple(dict.fromkeys((first_of, *found.examples)))[:EXAMPLES]

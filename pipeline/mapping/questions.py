@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
 from pipeline.mapping.job_lines.jobs import is_of_an_axle_alone
+from pipeline.mapping.reading import WEEK_DAYS
 from pipeline.mapping.tables import is_of, key_of
 from pipeline.mapping.words import KINDS, MEASURED, tokens
 from pipeline.settings import JobWords, OwnFile, Settings, Target, own_target
@@ -42,6 +43,7 @@ ORDER = (
     "fleets",
     "fill_down",
     "day_first",
+    "week_day",
     "days_exchanged",
     "decimal_comma",
     "near_side",
@@ -215,6 +217,7 @@ OF_CELLS = {
     "less_released",
     "zeros",
     "day_first",
+    "week_day",
     "days_exchanged",
     "decimal_comma",
     "fill_down",
@@ -306,6 +309,14 @@ def _day_first(example: str, found: Sequence[TableFound]) -> tuple[str, dict[str
         f"Is the day or the month first in {example}?",
         {"day": True, "month": False},
         "month" if _american(found) else "day",
+    )
+
+
+def _week_day(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Which day counts for a week, as in {example} (weeks from Monday, by ISO 8601)?",
+        {day: day for day in WEEK_DAYS},
+        "wednesday",
     )
 
 
@@ -422,6 +433,7 @@ def _but(units: Sequence[str], kind: str) -> str:
 _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {
     "fill_down": _fill_down,
     "day_first": _day_first,
+    "week_day": _week_day,
     "days_exchanged": _days_exchanged,
     "decimal_comma": _decimal_comma,
     "near_side": _near_side,

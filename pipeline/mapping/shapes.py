@@ -280,12 +280,7 @@ def with_titles(grid: Grid) -> Grid:
     if index is None or grid.rows.height > MOST_ROWS:
         return grid
     heading = grid.row(index)
-    said = {m.concept for m in _meanings(heading)}
-    missing = set(TITLED) - said
-    if not INSPECTED & said:  # a register is of no day, and its axles may be called tag
-        missing -= {"date", "odometer"}
-    if "date" not in missing:  # one odometer value is not that of several days
-        missing -= {"odometer"}
+    missing = _not_in(heading)
     of_axles = bool(grid.name) and _lacks_axles(heading)
     if not missing and not of_axles:
         return grid
@@ -305,6 +300,17 @@ def with_titles(grid: Grid) -> Grid:
         f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(named.values())
     }
     return replace(grid, rows=grid.rows.with_columns(**added).filter(~pl.Series(only_titles)))
+
+
+def _not_in(heading: Sequence[str | None]) -> set[str]:
+    """What lines above the rows may name, of what a heading has not."""
+    said = {m.concept for m in _meanings(heading)}
+    missing = set(TITLED) - said
+    if not INSPECTED & said:  # a register is of no day, and its axles may be called tag
+        missing -= {"date", "odometer"}
+    if "date" not in missing:  # one odometer value is not that of several days
+        missing -= {"odometer"}
+    return missing
 
 
 def _lacks_axles(heading: Sequence[str | None]) -> bool:

@@ -153,6 +153,8 @@ CONCEPTS = {
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
         done on, date of check, checked on""",
+    "week": """week, week no, calendar week, wk, kw, cw, woche, kalenderwoche, semaine, semana,
+        settimana, tydzien, tyden, vecka, uke, uge, weeknr, weeknummer, het, неделя""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
         kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
         kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
@@ -259,6 +261,7 @@ BESIDE = {
     "position": "no brake bremse",
     "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
         visita bezoek besok""",
+    "week": "no nr number of year inspection check prufung numer",
     "odometer": "reading km total current at inspection aktuell actual stand state value",
     "lining": """brake thickness thk reading measured remaining rest de du des della do da van
         starke""",
@@ -391,6 +394,11 @@ ORDINALS = {
     **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
     **{"first": 1, "second": 2, "third": 3, "fourth": 4, "erste": 1, "zweite": 2, "dritte": 3},
 }
+# Words before or after the number of a week, in the countries that count them by ISO 8601.
+WEEKS = _words(
+    """kw cw wk week w woche kalenderwoche sem semaine s semana settimana sett tydz tydzien tyden
+    vecka v uke uge viikko vk het"""
+)
 SIDES = {
     "L": """left lh leftside lhs links linke linker gauche izquierda izquierdo izq esquerda esquerdo
         esq sinistra sinistro sx lewa lewe lewy lewo leva levy vanster venstre stanga stang bal

@@ -37,7 +37,7 @@ def test_units_alone_above_their_rows_are_offered_and_read_once_that_is_said(tmp
 
 @pytest.mark.parametrize("line", ["see card 12", "K-07", "12"])
 def test_rows_below_a_line_of_another_make_are_not_of_the_unit_above(tmp_path, line):
-    """K-07 may be a unit, written otherwise; see card 12 is none: nobody knows whose rows follow."""
+    """K-07 may be a unit, see card 12 is none: nobody knows whose rows follow."""
     mapped(tmp_path, BLOCKS)
     with_lines_as_units(tmp_path)
     text = BLOCKS.replace("1R,", f"{line}\n1R,")

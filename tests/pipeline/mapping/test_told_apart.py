@@ -1,5 +1,7 @@
 """What may be one thing or two is asked: numbers of two fleets, a stroke's two ends, zeros."""
 
+import datetime as dt
+
 import pytest
 
 from pipeline.cli import main
@@ -118,3 +120,28 @@ def test_a_0_among_many_readings_is_one_of_them(tmp_path):
     found, _ = mapped(tmp_path, "\n".join([*lines[:2], *rows]))
     assert found.is_clear
     assert rows_of(tmp_path)["free_stroke_mm"][0] == 0
+
+
+WEEKS = "Unit;KW;Odometer km;Axle;Side;Lining mm\nT1;KW 12/2025;100000;1;L;15\n"
+
+
+def test_which_day_of_a_week_counts_is_asked(tmp_path, capsys):
+    found, _ = mapped(tmp_path, WEEKS)
+    assert not found.is_clear
+    main(["check", str(tmp_path)])
+    assert 'set week_day = "monday", or the day that counts' in capsys.readouterr().out
+    answered(tmp_path, 'week_day = "friday"')
+    assert rows_of(tmp_path)["inspected_on"].to_list() == [dt.date(2025, 3, 21)]
+
+
+def test_a_week_beside_a_day_is_not_asked_about(tmp_path):
+    text = WEEKS.replace("KW;", "KW;Date;").replace("/2025;", "/2025;2025-03-18;")
+    found, told = mapped(tmp_path, text)
+    assert found.is_clear
+    assert "KW | KW 12/2025 | left alone: another column is the day" in told
+    assert rows_of(tmp_path)["inspected_on"].to_list() == [dt.date(2025, 3, 18)]
+
+
+def test_a_week_without_its_year_is_no_day(tmp_path):
+    _, told = mapped(tmp_path, WEEKS.replace("/2025", ""))
+    assert "left alone: a week without its year is no day" in told
