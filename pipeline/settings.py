@@ -453,7 +453,7 @@ class Target:
 OWN_NAMES = {
     "register": ("position", "fleet"),
     "inspections": ("position", "fleet", "stroke", "released_stroke_mm"),
-    "work": ("position", "fleet", "job"),
+    "work": ("position", "fleet", "job", "status"),
     "duty": ("fleet",),
 }
 LENGTHS = ("mm", "cm", "in", "32nds", "16ths")

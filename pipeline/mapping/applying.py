@@ -52,6 +52,7 @@ from pipeline.mapping.words import (
     says_disc,
     says_summary,
     spelled,
+    status_of,
     tokens,
 )
 from pipeline.settings import OwnFile, Settings, Target, own_target
@@ -223,6 +224,22 @@ class _Reader:
         told = pl.when(pl.col("unit").is_in(words)).then(text)
         return cells.alias("unit").to_frame().select(told.alias("summed")).to_series()
 
+    @cached_property
+    def unsaid(self) -> pl.Series:
+        """What a row's status says, where that is neither that its job was done nor that it was
+        not; null where it is one of these."""
+        status = next((c for c in self.columns if c.name == "status"), None)
+        if status is None:
+            return pl.Series("unsaid", [None], dtype=pl.String).new_from_index(
+                0, self.table.body.height
+            )
+        cells = self.table.body[f"c{status.position}"]
+        told = _status_words(self.table, status.heading, status.position)
+        text = f'{status.heading}: found "{{}}"; accepted: done or not done{_to_say(status)})'
+        reasons = {c: text.replace("{}", c) for c, meaning in told.items() if not meaning}
+        words, said = list(reasons), list(reasons.values())
+        return cells.replace_strict(words, said, default=None, return_dtype=pl.String)
+
     def values(self, column: _Column) -> tuple[pl.Series, pl.Series]:
         """A column's values, and whether anything was written."""
         key = (column.position, column.name)
@@ -260,6 +277,8 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     table, blank = _from_above(table, found, settings)
     table = _without_zeros(_without_pairs(table, found, settings), found, settings)
     table = _in_words_of_ours(table, found)
+    rows_read = table.body.height
+    table, undone = _without_undone(table, found)
     typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
         reading.without_currency(cells) if target.name == "cost" else cells
@@ -278,9 +297,8 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    return Typed(
-        name, rows, table.body.height, unused, (*notes, *_doubts(table), *_left_alone(table))
-    )
+    told = (*notes, *undone, *_doubts(table), *_left_alone(table))
+    return Typed(name, rows, rows_read, unused, told)
 
 
 def hours_for_km(recipe: OwnFile) -> list[str]:
@@ -396,6 +414,34 @@ def _without_zeros(
     names = [f"c{i}" for _, i, target in found if target.name in SELDOM_ZERO]
     changed = [table.body[name].set(reading.are_zeros(table.body[name]), None) for name in names]
     return replace(table, body=table.body.with_columns(changed))
+
+
+def _status_words(table: Table, heading: str, position: int) -> dict[str, str]:
+    """What the words of a status mean: done, not done, or nothing that is known."""
+    own = _own_words(table.recipe, heading)
+    words = table.body[f"c{position}"].unique().drop_nulls()
+    told = {word: own.get(as_written(word), status_of(word)) for word in words}
+    return {w: meaning if meaning in {"done", "not done"} else "" for w, meaning in told.items()}
+
+
+def _without_undone(
+    table: Table, found: Sequence[tuple[str, int, Target]]
+) -> tuple[Table, tuple[str, ...]]:
+    """The table without the jobs that their status says were not done, and how many these are."""
+    for heading, position, target in found:
+        if target.name != "status":
+            continue
+        told = _status_words(table, heading, position)
+        cells = table.body[f"c{position}"]
+        undone = cells.is_in([w for w, of in told.items() if of == "not done"])
+        undone = undone.fill_null(value=False)
+        if undone.any():
+            counts = cells.filter(undone).value_counts(sort=True).head(3)
+            most = ", ".join(f'"{word}" {n:,}' for word, n in counts.iter_rows())
+            jobs_told = counted(int(undone.sum()), "job")
+            note = f"left alone, as {heading} says not done: {jobs_told}, as {most}"
+            return replace(table, body=table.body.filter(~undone)), (note,)
+    return table, ()
 
 
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
@@ -550,7 +596,7 @@ def _values(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
     words = way.words_of(column.heading)
     if column.name == "position":
         return of_words(text, lambda t: _each(t, lambda c: _position(c, words, way)), pl.String())
-    if column.name in {"job", "fleet"}:
+    if column.name in {"job", "fleet", "status"}:
         return text
     if column.name == RELEASED:
         return reading.numbers(text, "length", column.unit, decimal_comma=way.decimal_comma)
@@ -717,6 +763,7 @@ def _part(
         "disc": reader.disc,
         "summed": reader.summed,
         "blank": reader.blank,
+        "unsaid": reader.unsaid,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -767,6 +814,7 @@ def _judged(
         _misshapen(reader.table),
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
+        Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
         Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
@@ -909,6 +957,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         disc=reader.disc.gather(at),
         summed=reader.summed.gather(at),
         blank=reader.blank.gather(at),
+        unsaid=reader.unsaid.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

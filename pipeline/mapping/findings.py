@@ -63,6 +63,7 @@ from pipeline.mapping.words import (
     says_nothing,
     says_summary,
     spelled,
+    status_of,
     tokens,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
@@ -318,7 +319,7 @@ def _table(
 ) -> TableFound:
     body = _without_headings(body, heading)
     said = _with_shares_of_cost(_with_weeks(_said(heading), body), heading, body)
-    said = _with_places(said, heading, body)
+    said = _with_places(_with_stages(said, heading, body), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     if table == "none" and _are_readings(said, heading):
@@ -470,6 +471,27 @@ def _said(heading: Heading) -> list[Meaning]:
         else (said[i] if i == first else told)
         for i, first in enumerate(firsts)
     ]
+
+
+MOST_STAGES = 12  # different words of a column that is one
+
+
+def _with_stages(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
+    """A column of no known heading whose cells say before and after is of as left; one that says
+    which jobs were done and which were not is their status; of anything else a status is none."""
+    is_job = any(m.concept == "job" for m in said)
+    told = []
+    for i, meaning in enumerate(said):
+        words = body[f"c{i}"].drop_nulls().unique().head(MOST_STAGES + 1).to_list()
+        if meaning.concept == "status" and not is_job:
+            meaning = Meaning(None, why="a status of no job")
+        elif meaning.concept is None and heading.cells[i] and 1 < len(words) <= MOST_STAGES:
+            if {cell_words("as_left").get(spelled(w)) for w in words} == {"yes", "no"}:
+                meaning = Meaning("as_left")
+            elif is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
+                meaning = Meaning("status")
+        told.append(meaning)
+    return told
 
 
 def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
@@ -639,7 +661,10 @@ def _not_understood(
     """A column of no known heading, with what else its cells say."""
     told = jobs_in(cells, JobWords()) if is_read else ()
     found = replace(found, jobs=told, dead_end=dead_end(found.heading) or _of_percent(found))
-    discs = any(map(says_disc, some.unique()))
+    words = some.unique()
+    if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
+        return replace(found, why="units of measure, which stand behind the numbers beside them")
+    discs = any(map(says_disc, words))
     return replace(found, why="rows of disc brakes are set aside by it") if discs else found
 
 
@@ -695,6 +720,8 @@ def _name(concept: str, table: str) -> str | None:
     if concept == "job" and table == "work":
         return concept
     if concept == "position" and table != "duty":
+        return concept
+    if concept == "status" and table == "work":
         return concept
     if concept == "fleet" or (concept in {"stroke", "released_stroke"} and table == "inspections"):
         return concept
@@ -827,9 +854,20 @@ def _worded(
             return _job_or_action(found, target, cells)
         case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
             return _with_values(found, target, said.concept, cells, asks)
+        case "status":
+            return _of_status(found, target, cells)
         case "cost":
             return _priced(found, target, some, sample)
     return replace(found, target=target, asks=frozenset(asks))
+
+
+def _of_status(found: ColumnFound, target: str, cells: pl.Series) -> ColumnFound:
+    """A column of which some words say whether jobs were done: of what else it says, rows wait."""
+    words = _words_in(cells)[:200]
+    values = {word: told for word in words if (told := status_of(word))}
+    if not values:
+        return replace(found, why="its words say nothing of done or not", strange=words[0])
+    return replace(found, target=target, values=values)
 
 
 def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnFound:
@@ -973,7 +1011,7 @@ def _with_values(
 ) -> ColumnFound:
     """A column of words, with what those found in it are taken for."""
     column = "bool" if concept in {"marks_aligned", "as_left"} else concept
-    known = cell_words(column)
+    known = cell_words(column) | (cell_words("as_left") if concept == "as_left" else {})
     words = _words_in(cells)[:200]
     values = {w: known[spelled(w)] for w in words if spelled(w) in known}
     here = int(cells.is_in(list(values)).fill_null(value=False).sum())

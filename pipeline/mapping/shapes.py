@@ -19,6 +19,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import count, takewhile
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +29,16 @@ from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
 from pipeline.mapping.reading import day_of
 from pipeline.mapping.tables import HEAD_ROWS
-from pipeline.mapping.words import LONG_KINDS, LONG_UNITS, LONG_VALUES, UNIT_OF, folded, tokens
+from pipeline.mapping.words import (
+    KINDS,
+    LONG_KINDS,
+    LONG_UNITS,
+    LONG_VALUES,
+    MEASURED,
+    UNIT_OF,
+    folded,
+    tokens,
+)
 
 MOST_KINDS = 60
 SHEET = "(sheet)"  # the heading of a column with the sheet's own name
@@ -42,6 +52,8 @@ MOST_ROWS = 50_000
 MERGED_SHARE = 0.2
 # A name is not a sentence.
 LONGEST_VALUE = 24
+MOST_UNITS = 20  # different words of a column of units
+_PLAIN_NUMBER = r"^[\d.,\s'’/+-]*\d[\d.,\s'’/+-]*$"
 _PAIR = re.compile(r"([^:=]{1,40})[:=]\s*(.*)")
 _LAST = re.compile(r"(\w+)\s+(?:no\.?\s+)?([\w/-]*\d[\w/-]*)")
 
@@ -57,15 +69,17 @@ class _Long:
 
 
 def shaped_grids(content: bytes, path: Path) -> list[Grid]:
-    """The grids of a file, with a column per kind of reading where they have a row for each, and
-    with columns for what stands above their rows.
+    """The grids of a file, with a column per kind of reading where they have a row for each, with
+    units that have a column of their own, and with columns for what stands above their rows.
 
     Raises
     ------
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    return [with_titles(spread(merged_down(grid))) for grid in read_grids(content, path)]
+    return [
+        with_titles(with_units(spread(merged_down(grid)))) for grid in read_grids(content, path)
+    ]
 
 
 def merged_down(grid: Grid) -> Grid:
@@ -260,6 +274,47 @@ def _understood(labels: Sequence[str]) -> bool:
     if not 1 <= len(labels) <= MOST_KINDS:
         return False
     return any(m.concept in OF_WHEEL_ENDS for m in meanings(labels))
+
+
+def with_units(grid: Grid) -> Grid:
+    """The grid with the units of a column of their own behind the numbers that these are of: the
+    columns of their kind that stand to its left, else to its right, else all that state none."""
+    index = _heading(grid)
+    if index is None:
+        return grid
+    said = _meanings(grid.row(index))
+    for i, meaning in enumerate(said):
+        kind = _kind_of_units(grid, index, i) if meaning.concept in {None, "unit_id"} else ""
+        of = [j for j, m in enumerate(said) if MEASURED.get(m.concept or "") == kind]
+        named = _beside(i, of) or [j for j in of if said[j].unit is None]
+        told = [_behind(f"c{j}", f"c{i}", index) for j in named]
+        grid = replace(grid, rows=grid.rows.with_columns(told)) if told else grid
+    return grid
+
+
+def _behind(name: str, units: str, index: int) -> pl.Expr:
+    """A column's plain numbers with what another says behind them."""
+    number = pl.col(name)
+    is_plain = number.str.contains(_PLAIN_NUMBER) & pl.col(units).is_not_null()
+    both = pl.concat_str(number, units, separator=" ")
+    return pl.when(is_plain & (pl.int_range(pl.len()) > index)).then(both).otherwise(number)
+
+
+def _beside(place: int, of: Sequence[int]) -> list[int]:
+    """Those of some columns that stand together left of a place; else those right of it."""
+    for step in (-1, 1):
+        found = list(takewhile(lambda i: i in of, count(place + step, step)))
+        if found:
+            return found
+    return []
+
+
+def _kind_of_units(grid: Grid, index: int, column: int) -> str:
+    """What is measured in the units that all cells of a column are; empty where they are none."""
+    cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique().head(MOST_UNITS)
+    units = {UNIT_OF.get(folded(cell).strip(" .")) for cell in cells}
+    kinds = (kind for kind in ("length", "distance") if units and units <= set(KINDS[kind]))
+    return next(kinds, "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -222,6 +222,8 @@ CONCEPTS = {
         reparo, lavoro, descrizione, riparazione, intervento, werk, omschrijving, werkzaamheden,
         prace, popis, oprava, arbete, atgard, arbejde, arbeid, lucrare, descriere, munka, leiras,
         работа, ремонт""",
+    "status": """status, auftragsstatus, statut, etat, estado, situacao, stato, stav, allapot, tila,
+        статус""",
     "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa,
         reden,
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
@@ -278,6 +280,7 @@ BESIDE = {
     "inspector": "name",
     "as_left": "",
     "job": "text of lines line the brake code del",
+    "status": "job order work wo of the du de la auftrag workorder zlecenia",
     "reason": "for why job",
     "cost": """net total netto inc incl including ex excl vat mwst ht iva eur euro euros usd gbp pln
         zl czk sek nok dkk chf huf ron brl mxn""",
@@ -465,6 +468,12 @@ CELL_WORDS = {
     "bool": {
         "yes": "yes, y, true, x, ja, j, oui, o, tak, t, si, s, sim, ano, da, igen, да, ok, aligned",
         "no": "no, n, false, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет, not aligned",
+    },
+    "as_left": {
+        "yes": """after, as left, post, nach, nachher, apres, despues, depois, dopo, na, po, efter,
+            etter, utan, после, after adjustment, after work, after repair""",
+        "no": """before, as found, pre, vor, vorher, avant, antes, prima, voor, przed, pred, fore,
+            for, elott, до, before adjustment, before work, before repair""",
     },
     "return_test": {
         "pass": """pass, passed, p, ok, okay, good, yes, y, true, satisfactory, ✓, ✔,
@@ -710,6 +719,50 @@ OFFERS = _words(
     """quote quoted quotation estimate angebot kostenvoranschlag devis presupuesto orcamento
     preventivo offerte oferta wycena kosztorys nabidka offert tilbud ajanlat"""
 )
+
+
+# Words of a job's status that say that it was done, and that it was not, or not yet.
+_DONE = _words(
+    """done closed complete completed finished finalised finalized invoiced billed paid posted
+    carried erledigt abgeschlossen fertig abgerechnet fakturiert berechnet bezahlt geschlossen
+    termine terminee clos cloture cloturee facture facturee fait realise realisee solde terminado
+    terminada cerrado cerrada facturado facturada finalizado hecho realizado completado pagado
+    concluido concluida fechado encerrado faturado executado chiuso completato fatturato eseguito
+    terminato gereed afgerond gesloten voltooid gefactureerd klaar uitgevoerd zamkniete zamkniety
+    zakonczone zakonczony wykonane zrealizowane zafakturowane hotovo uzavreno dokonceno klar
+    avslutad utford fakturerad stangd afsluttet udfort faktureret lukket ferdig utfort avsluttet
+    fakturert finalizat inchis facturat kesz lezart закрыт закрыто выполнено выполнен"""
+)
+_UNDONE = _words(
+    """cancelled canceled cancel void voided quote quoted quotation estimate estimated declined
+    rejected refused open pending deferred postponed hold held awaiting waiting draft progress
+    started wip storniert abgebrochen offen angebot abgelehnt verschoben zuruckgestellt entwurf
+    annule annulee devis refuse reporte ouvert ouverte cours attente brouillon
+    cancelado cancelada anulado anulada presupuesto rechazado abierto abierta pendiente curso
+    borrador orcamento recusado aberto aberta pendente andamento annullato preventivo rifiutato
+    aperto corso sospeso geannuleerd offerte afgewezen behandeling lopend concept anulowane
+    anulowany oferta odrzucone otwarte otwarty toku robocze zruseno nabidka otevreno makulerad
+    annullerad offert avvisad oppen pagaende utkast annulleret tilbud aben igangvaerende avbrutt
+    apen anulat oferta deschis refuzat torolt ajanlat nyitott отменен отменено открыт открыто"""
+)
+_PLANNED = _words(
+    """planned scheduled booked requested geplant eingeplant planifie prevu programado agendado
+    programmato gepland ingepland zaplanowane planovano planerad planlagt planificat tervezett"""
+)
+
+
+def status_of(cell: str, *, planned: bool = True) -> str:
+    """Whether a job's status is "done" or "not done"; empty where it is neither, or may be both.
+
+    ``planned``: what was planned was not done; elsewhere planned is why it was.
+    """
+    of = tokens(cell)
+    words = set(of)
+    undone = bool(words & (_UNDONE | (_PLANNED if planned else frozenset())))
+    done = bool(words & _DONE)
+    if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
+        return "not done" if done != undone and len(of) == 2 else ""  # done, not invoiced
+    return "" if done == undone else "done" if done else "not done"
 
 
 # Cells of a measured column that say that nothing was measured. Words such as none are not among

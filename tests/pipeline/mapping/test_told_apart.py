@@ -145,3 +145,91 @@ def test_a_week_beside_a_day_is_not_asked_about(tmp_path):
 def test_a_week_without_its_year_is_no_day(tmp_path):
     _, told = mapped(tmp_path, WEEKS.replace("/2025", ""))
     assert "left alone: a week without its year is no day" in told
+
+
+UNITS = """\
+Unit;Date;Odometer;Odo unit;Axle;Side;Lining;UoM
+T1;2024-01-09;100000;mi;1;L;0.5;in
+T2;2024-01-09;100000;km;1;L;12,5;mm
+"""
+
+
+def test_units_in_a_column_of_their_own_are_those_of_the_numbers_beside_them(tmp_path):
+    found, told = mapped(tmp_path, UNITS)
+    assert found.is_clear
+    assert "Odo unit | mi, km | left alone: units of measure" in told
+    rows = rows_of(tmp_path)
+    assert rows["odometer_km"].to_list() == pytest.approx([160_934.4, 100_000])
+    assert rows["lining_mm"].to_list() == [12.7, 12.5]
+
+
+def test_a_rows_own_unit_goes_before_its_headings(tmp_path):
+    mapped(tmp_path, UNITS.replace("Odometer;", "Odometer km;").replace("Lining;", "Lining mm;"))
+    assert rows_of(tmp_path)["odometer_km"].to_list() == pytest.approx([160_934.4, 100_000])
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [12.7, 12.5]
+
+
+def test_units_of_something_else_are_not_those_of_a_lining(tmp_path):
+    text = UNITS.replace("Odo unit", "Odo unit;Lining mm;Tread")
+    text = (
+        text.replace(";mi;", ";mi;9;5;").replace(";km;", ";km;8;6;").replace(";Lining;", ";Tyre;")
+    )
+    mapped(tmp_path, text)  # UoM stands beside the tyre
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [9, 8]
+
+
+def test_a_row_without_its_unit_waits_for_an_answer(tmp_path):
+    found, _ = mapped(tmp_path, UNITS.replace(";km;", ";;"))
+    assert found.open_questions == 1
+    assert rows_of(tmp_path)["problem"].is_null().to_list() == [True, False]
+
+
+JOBS = "Vehicle;Date;Km;Work;{};Cost\n" + "".join(
+    f"T1;2024-0{month}-09;{99 + month}000;Reline axle 1 left;{{}};180\n" for month in range(1, 5)
+)
+
+
+@pytest.mark.parametrize("heading", ["Status", "WO status", "Auftragsstatus", "Kind of paper"])
+def test_jobs_that_were_not_done_are_none(tmp_path, capsys, heading):
+    text = JOBS.format(heading, "Closed", "Cancelled", "Open - parts on order", "Invoiced")
+    _, told = mapped(tmp_path, text)
+    assert f"{heading} | Closed, Cancelled, Open - parts on order | status" in told
+    assert rows_of(tmp_path)["done_on"].dt.month().to_list() == [1, 4]
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert f"left alone, as {heading} says not done: 2 jobs" in out
+
+
+def test_a_status_that_says_neither_waits_until_it_is_said(tmp_path, capsys):
+    mapped(tmp_path, JOBS.format("Status", "Closed", "WF7", "Complete, not invoiced", "Closed"))
+    rows = rows_of(tmp_path)
+    assert rows["problem"].is_null().to_list() == [True, False, False, True]
+    assert 'Status: found "WF7"; accepted: done or not done (or say' in rows["problem"][1]
+    settings = tmp_path / "fleet.toml"
+    values = '[files.values.Status]\nWF7 = "done"\n"Complete, not invoiced" = "not done"'
+    settings.write_text(settings.read_text().replace("[files.values.Status]", values))
+    assert rows_of(tmp_path)["done_on"].dt.month().to_list() == [1, 2, 4]
+
+
+def test_why_a_job_was_done_is_no_status(tmp_path):
+    mapped(tmp_path, JOBS.format("Type", "Planned", "Breakdown", "Planned", "Planned"))
+    assert rows_of(tmp_path).height == 4
+
+
+STAGES = "Unit;Date;Odometer km;Axle;Side;Stage;Pushrod stroke mm\n" + "".join(
+    f"T1;2024-01-09;100000;1;{side};{stage};{stroke}\n"
+    for side in "LR"
+    for stage, stroke in (("{}", 40), ("{}", 26))
+)
+
+
+@pytest.mark.parametrize("words", [("Before", "After"), ("vorher", "nachher"), ("avant", "après")])
+def test_readings_before_and_after_work_are_told_apart(tmp_path, words):
+    _, told = mapped(tmp_path, STAGES.format(*words, *words))
+    assert f"Stage | {words[0]}, {words[1]} | as_left" in told
+    assert rows_of(tmp_path)["as_left"].to_list() == [False, True] * 2
+
+
+def test_before_alone_says_nothing_of_after(tmp_path):
+    _, told = mapped(tmp_path, STAGES.format("Before", "x", "Before", "x"))
+    assert "as_left" not in told
