@@ -156,7 +156,7 @@ class TableFound:
     measured in another unit than in other tables, each with the units that its cells can be in;
     ``dead_end`` why nothing of it can be read, and what would do; ``unstored`` the headings above
     formulas whose results its workbook does not hold; ``fleets`` its units, each with the fleet
-    that a column names.
+    that a column names; ``days_shown`` whether days stand first in the files that show it.
     """
 
     path: str
@@ -176,6 +176,7 @@ class TableFound:
     dead_end: str = ""
     unstored: tuple[str, ...] = ()
     fleets: frozenset[tuple[str, str]] = frozenset()
+    days_shown: frozenset[bool] = frozenset()
 
     @property
     def is_usable(self) -> bool:
@@ -334,6 +335,7 @@ def _table(
     found = TableFound(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
+        days_shown=frozenset(() if sample.day_first is None else (sample.day_first,)),
     )  # fmt: skip
     unstored = [h for i, h in enumerate(heading.cells) if h and f"c{i}" in grid.unstored]
     found = replace(found, unstored=tuple(unstored))

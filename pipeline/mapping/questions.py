@@ -305,10 +305,14 @@ def _is_telling(key: str, example: str) -> bool:
 
 
 def _day_first(example: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
+    """Asked of files that do not show it; what the others show is said, and is the default."""
+    shown = frozenset[bool]().union(*(table.days_shown for table in found))
+    usual = "day" if shown == {True} else "month" if shown == {False} or _american(found) else "day"
+    others = f" (other files show the {usual} first)" if len(shown) == 1 else ""
     return (
-        f"Is the day or the month first in {example}?",
+        f"Is the day or the month first in {example}{others}?",
         {"day": True, "month": False},
-        "month" if _american(found) else "day",
+        usual,
     )
 
 

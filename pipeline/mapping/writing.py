@@ -120,6 +120,7 @@ def _merged(group: list[TableFound]) -> TableFound:
         if "decimal_comma" in doubtful
         else _same(t.decimal_comma for t in group),
         slid=sum(t.slid for t in group),
+        days_shown=frozenset[bool]().union(*(t.days_shown for t in group)),
         sums=tuple(sorted({word for t in group for word in t.sums})),
         unstored=tuple(dict.fromkeys(h for t in group for h in t.unstored)),
         job_lines=_added(t.job_lines for t in group),

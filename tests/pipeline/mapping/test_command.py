@@ -542,7 +542,8 @@ def test_an_order_of_days_that_one_file_shows_is_not_said_of_its_fellow(lake):
     assert found.open_questions == 2
     assert load_settings(lake / "fleet.toml").files[0].day_first is None
     text = settings_of(lake)
-    assert "Is the day or the month first in 03/04/2025?" in text
+    shown = "03/04/2025 (other files show the day first)"
+    assert f"Is the day or the month first in {shown}?" in text
     for answer, first in (("false", dt.date(2025, 3, 4)), ("true", dt.date(2025, 4, 3))):
         told = text.replace("# day_first = true", f"day_first = {answer}")
         (lake / "fleet.toml").write_text(told.replace("# dist", "dist"), encoding="utf-8")

@@ -102,3 +102,15 @@ def test_a_sheet_that_no_form_is_for_is_not_read_in_the_unit_of_another(tmp_path
     workbook(tmp_path / "b.xlsx", {"West": [HEADING, IN_INCHES]})
     main(["check", str(tmp_path)])
     assert "b.xlsx: not read: none of the 2 [[files]]" in capsys.readouterr().out
+
+
+def test_of_days_that_a_file_leaves_open_what_others_show_is_said_and_the_default(tmp_path):
+    for month in (2, 3):
+        days = (f"{month}/13/2024", f"{month}/25/2024") if month == 3 else ("2/7/2024", "2/9/2024")
+        rows = "".join(f"T{i};{day};100000;15;15\n" for i, day in enumerate(days))
+        (tmp_path / f"{month}.csv").write_text(HEAD.replace("Km", "Odometer km") + rows)
+    told: list[str] = []
+    map_lake(tmp_path, lambda _: "", told.append)
+    assert any("Is the day or the month first in 2/7/2024 (other files show the month first)?" in t
+               for t in told)  # fmt: skip
+    assert rows_of(tmp_path, "2.csv")["inspected_on"].dt.month().unique().to_list() == [2]
