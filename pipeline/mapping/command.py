@@ -195,6 +195,7 @@ def _show(form: Form, tell: Tell) -> None:
             f"  it looks like {found.table}, but no column is understood as "
             f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
+        _show_how_to_name(found, tell)
     for column in found.columns:
         _show_column(column, found, tell)
     if found.unstored:
@@ -207,6 +208,23 @@ def _show(form: Form, tell: Tell) -> None:
             if column.jobs:
                 tell(f"  {jobs_left_alone(column.heading, column.jobs)}; {_to_read_jobs(column)}")
         _show_jobs(found, JobWords(), tell)
+
+
+_STRANGE = ("not understood", "no concept of")
+# Contract names of what a heading is understood as.
+_NAMED = {"unit_id": "unit_id", "date": "inspected_on", "odometer": "odometer_km"}
+
+
+def _show_how_to_name(found: TableFound, tell: Tell) -> None:
+    """What to write of headings that are not understood, where they may be what is lacking."""
+    lacking = [_NAMED[one] for one in found.missing if one in _NAMED]
+    strange = [
+        c.heading for c in found.columns if c.why.startswith("not understood") and c.examples
+    ]
+    if found.table == "inspections" and lacking and strange:
+        lines = ", ".join(f'"its heading" = "{name}"' for name in lacking)
+        some = ", ".join(strange[:4]) + " …" * (len(strange) > 4)
+        tell(f'  if one of {some} is it, in {SETTINGS_FILE}: table = "inspections", {lines}')
 
 
 def _show_column(column: ColumnFound, found: TableFound, tell: Tell) -> None:

@@ -48,6 +48,7 @@ from pipeline.mapping.words import (
     END_OF,
     KINDS,
     MEASURED,
+    NEGATING,
     NORTHERN,
     NOT_READ_NOW,
     OPTIONAL,
@@ -574,6 +575,8 @@ def _kind(said: Sequence[Meaning]) -> str:
     """Which table the headings are of."""
     has = {m.concept for m in said if m.concept}
     of_a_register = has & {"axle_type", "arm_length", "lining_new", "lining_min"}
+    if {"unit_id", "date", "odometer"} <= has and of_a_register <= {"lining_new", "lining_min"}:
+        of_a_register = set[str]()  # the thinnest that was read is no limit
     if has & READINGS and ({"date", "odometer"} <= has or ("unit_id" in has and not of_a_register)):
         return "inspections"  # without a unit or day too: then that is what it lacks
     if "unit_id" not in has:
@@ -593,11 +596,12 @@ def _are_readings(said: Sequence[Meaning], heading: Heading) -> bool:
     """Whether headings of which too few are understood are of readings all the same: then it is
     said which are lacking."""
     has = {m.concept for m in said if m.concept}
-    if has & {"axle_type", "arm_length", "lining_new", "lining_min"}:
+    if has & {"axle_type", "arm_length"}:
         return False
     placed = bool(has & {"axle_no", "side", "position"}) or any(m.side for m in said)
     named = bool(has & READINGS)
-    maybe = named or any(map(reading_named, filter(None, heading.cells)))
+    maybe = named or "lining_min" in has
+    maybe |= any(map(reading_named, filter(None, heading.cells)))
     around = len(has & {"unit_id", "date", "odometer"})
     where = sum(m.why == WHERE_ALONE for m in said) > 1
     return (named and placed) or (maybe and around + placed > 1) or (where and around > 1)
@@ -624,7 +628,7 @@ def _column(
         return replace(found, why="nothing is written in it")
     name = _name(said.concept, table)
     if name is None:
-        return replace(found, why=f"{said.concept} is no column of {table}")
+        return _of_another_table(found, said, table)
     if (
         MEASURED.get(said.concept or "") == "length"
         and said.unit is None
@@ -637,6 +641,12 @@ def _column(
     else:
         result = _worded(found, name, said, some, cells, sample)
     return _with_what_is_meant(result, _placed(name, said)[0])
+
+
+def _of_another_table(found: ColumnFound, said: Meaning, table: str) -> ColumnFound:
+    if said.concept == "lining_min" and table == "inspections":
+        return replace(found, why="the least allowed, or the thinnest read", meant="lining_mm")
+    return replace(found, why=f"{said.concept} is no column of {table}")
 
 
 OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows"}
@@ -690,6 +700,8 @@ def reading_named(heading: str) -> str:
     if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why or far:
         return ""
     concept = most.pop()
+    if words & NEGATING and concept not in MEASURED:
+        return ""  # what is read as pass would be a failure
     units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
     unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
     return f"{place_named(heading)} {concept}{'_' * bool(unit)}{unit}".strip()

@@ -195,8 +195,9 @@ def _is_letter(token: str) -> bool:
 
 
 def _is_of_a_wheel_end(of: tuple[str, ...]) -> bool:
-    """Whether what is left without single letters and numbers is read of a wheel end."""
-    rest = tuple(t for t in of if not (_is_letter(t) or t.isdigit()))
+    """Whether what is left without letters, numbers and axles is read of a wheel end."""
+    where = AXLE_WORDS | set(END_OF)
+    rest = tuple(t for t in of if not (_is_letter(t) or t.isdigit() or t in where))
     return _concept(rest).concept in OF_WHEEL_ENDS
 
 

@@ -30,6 +30,7 @@ from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meaning
 from pipeline.mapping.reading import day_of
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import (
+    HOURS,
     KINDS,
     LONG_KINDS,
     LONG_UNITS,
@@ -310,10 +311,16 @@ def _beside(place: int, of: Sequence[int]) -> list[int]:
 
 
 def _kind_of_units(grid: Grid, index: int, column: int) -> str:
-    """What is measured in the units that all cells of a column are; empty where they are none."""
+    """What is measured in the units that all cells of a column are; empty where they are none.
+
+    Hours beside km are none of an odometer's, and make its numbers none.
+    """
     cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique().head(MOST_UNITS)
-    units = {UNIT_OF.get(folded(cell).strip(" .")) for cell in cells}
+    words = {folded(cell).strip(" .") for cell in cells}
+    units = {UNIT_OF.get(word) for word in words - HOURS}
     kinds = (kind for kind in ("length", "distance") if units and units <= set(KINDS[kind]))
+    if words & HOURS and not units <= set(KINDS["distance"]):
+        return ""
     return next(kinds, "")
 
 

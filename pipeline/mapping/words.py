@@ -160,7 +160,8 @@ CONCEPTS = {
         kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
         najezd, stav tachometru, tachometr, matarstallning, vagmatarstallning, matarstand,
         kjorelengde, kilometertal, kilometraj, kmstand,
-        stand, tacho, tachostand, tachometerstand, laufleistung, gesamtkilometer,
+        stand, tacho, tachostand, tachometerstand, zahlerstand, zahler, laufleistung,
+        gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
         hub odo, hub odometer,
@@ -357,6 +358,12 @@ NOT_READ_NOW = _words(
     verschleiss abnutzung verbraucht usure usee precedent ancien dernier zuzycie poprzedni ostatni
     desgaste anterior ultimo usura precedente slijtage vorige opotrebeni predchozi slitage slid
     foregaende forrige"""
+)
+# Words that make yes of a heading a no: return test failed, marks not aligned.
+NEGATING = _words(
+    """not no fail failed failing defect defective missing out off open faulty bad nok nio broken
+    misaligned nicht kein fehlt defekt non pas manquant defaut nie brak zle no fallo falla nao falha
+    guasto manca niet geen fout inte ej fel ikke fejl feil ne vadny"""
 )
 # Words for what is gone of a lining, for a reading after work, and for hours of an engine.
 GONE = _words(

@@ -649,3 +649,24 @@ def test_cells_in_percent_are_said_to_be_no_length(tmp_path):
     _, told = mapped(tmp_path, text)
     assert "Lining left: cannot be used, because nothing says what 100 % is" in told
     assert "seems to hold readings" not in told
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Return test failed", "Marks not aligned", "Grease cap missing", "Essai retour non OK"],
+)
+def test_what_says_the_opposite_of_a_reading_is_not_offered_as_one(tmp_path, heading):
+    """Yes would be read as a pass."""
+    text = f"Unit;Date;Odometer km;Axle;Side;Lining mm;{heading}\n"
+    _, told = mapped(tmp_path, text + "T1;2024-01-09;100000;1;L;9;yes\n")
+    assert f"{heading} | yes | left alone" in told
+    assert "to read it" not in told
+
+
+def test_headings_that_may_be_what_is_lacking_are_named_with_what_to_write(tmp_path):
+    text = "Inventory;Ablesung;Odometer km;Axle;Side;Lining mm\nT1;2024-01-09;100000;1;L;9\n"
+    _, told = mapped(tmp_path, text)
+    assert (
+        'if one of Inventory, Ablesung is it, in fleet.toml: table = "inspections", '
+        '"its heading" = "unit_id", "its heading" = "inspected_on"'
+    ) in told

@@ -164,3 +164,11 @@ def test_what_is_left_is_no_side_beside_a_column_for_it():
 def test_places_as_more_countries_write_them(words, concept, places):
     cells = words.split("|" if "|" in words else None)
     assert list(placed_words(cells, concept).values()) == places
+
+
+def test_letters_are_sides_beside_words_for_an_axle_too():
+    said = meanings(
+        ["Unit", *(f"{end} axle {s} lining mm" for end in ("Rear", "Front") for s in "LR")]
+    )
+    places = [("rear", "L"), ("rear", "R"), ("front", "L"), ("front", "R")]
+    assert [(m.axle, m.side) for m in said[1:]] == places

@@ -233,3 +233,19 @@ def test_readings_before_and_after_work_are_told_apart(tmp_path, words):
 def test_before_alone_says_nothing_of_after(tmp_path):
     _, told = mapped(tmp_path, STAGES.format("Before", "x", "Before", "x"))
     assert "as_left" not in told
+
+
+def test_hours_among_the_odometers_are_no_km(tmp_path):
+    more = "T3;2024-01-09;300000;km;1;L;12,5;mm\n"
+    mapped(tmp_path, UNITS.replace(";mi;", ";hrs;") + more)
+    rows = rows_of(tmp_path)
+    assert rows["odometer_km"].to_list() == [None, 100_000, 300_000]
+    assert 'found "100000 hrs"' in rows["problem"][0]
+
+
+def test_the_thinnest_that_was_read_is_not_taken_for_a_limit(tmp_path):
+    text = "Unit;Date;Odometer km;Axle;Side;Lining min mm;Lining max mm\n"
+    found, told = mapped(tmp_path, text + "T1;2024-01-09;100000;1;L;9;11\n")
+    assert not found.is_clear
+    assert '"Lining min mm" = "lining_mm"' in told
+    assert found.forms[0].found.table == "inspections"
