@@ -452,7 +452,7 @@ class Target:
 # Names beside the contract's that an own column can hold.
 OWN_NAMES = {
     "register": ("position", "fleet"),
-    "inspections": ("position", "fleet", "stroke", "released_stroke_mm"),
+    "inspections": ("position", "fleet", "status", "stroke", "released_stroke_mm"),
     "work": ("position", "fleet", "job", "status"),
     "duty": ("fleet",),
 }

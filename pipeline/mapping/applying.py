@@ -438,8 +438,8 @@ def _without_undone(
         if undone.any():
             counts = cells.filter(undone).value_counts(sort=True).head(3)
             most = ", ".join(f'"{word}" {n:,}' for word, n in counts.iter_rows())
-            jobs_told = counted(int(undone.sum()), "job")
-            note = f"left alone, as {heading} says not done: {jobs_told}, as {most}"
+            rows_told = counted(int(undone.sum()), "row")
+            note = f"left alone, as {heading} says not done, or void: {rows_told}, as {most}"
             return replace(table, body=table.body.filter(~undone)), (note,)
     return table, ()
 

@@ -63,6 +63,7 @@ from pipeline.mapping.words import (
     says_disc,
     says_nothing,
     says_summary,
+    says_void,
     spelled,
     status_of,
     tokens,
@@ -480,21 +481,28 @@ MOST_STAGES = 12  # different words of a column that is one
 
 
 def _with_stages(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
-    """A column of no known heading whose cells say before and after is of as left; one that says
-    which jobs were done and which were not is their status; of anything else a status is none."""
+    """A column of no known heading that is filled in every row, and says before and after, is of as
+    left; one that says which jobs were done and which were not, or which records are void, is their
+    status. Of anything else a status is none."""
     is_job = any(m.concept == "job" for m in said)
-    told = []
-    for i, meaning in enumerate(said):
-        words = body[f"c{i}"].drop_nulls().unique().head(MOST_STAGES + 1).to_list()
-        if meaning.concept == "status" and not is_job:
-            meaning = Meaning(None, why="a status of no job")
-        elif meaning.concept is None and heading.cells[i] and 1 < len(words) <= MOST_STAGES:
-            if {cell_words("as_left").get(spelled(w)) for w in words} == {"yes", "no"}:
-                meaning = Meaning("as_left")
-            elif is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
-                meaning = Meaning("status")
-        told.append(meaning)
-    return told
+    return [
+        _stage(meaning, body[f"c{i}"], is_job=is_job) if heading.cells[i] else meaning
+        for i, meaning in enumerate(said)
+    ]
+
+
+def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
+    words = cells.drop_nulls().unique().head(MOST_STAGES + 1).to_list()
+    is_one = 1 < len(words) <= MOST_STAGES
+    plain = said.concept is None and is_one and cells.null_count() == 0
+    named = said.concept == "status"
+    if plain and {cell_words("as_left").get(spelled(w)) for w in words} == {"yes", "no"}:
+        return Meaning("as_left")
+    if plain and is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
+        return Meaning("status")
+    if (plain or (named and is_one)) and not is_job and any(map(says_void, words)):
+        return Meaning("record")
+    return Meaning(None, why="a status of no job") if named and not is_job else said
 
 
 def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
@@ -735,8 +743,8 @@ def _name(concept: str, table: str) -> str | None:
         return concept
     if concept == "position" and table != "duty":
         return concept
-    if concept == "status" and table == "work":
-        return concept
+    if (concept, table) in {("status", "work"), ("record", "inspections")}:
+        return "status"
     if concept == "fleet" or (concept in {"stroke", "released_stroke"} and table == "inspections"):
         return concept
     return concept if {concept, f"{concept}_mm", f"{concept}_km"} & set(known) else None
@@ -868,17 +876,22 @@ def _worded(
             return _job_or_action(found, target, cells)
         case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
             return _with_values(found, target, said.concept, cells, asks)
-        case "status":
-            return _of_status(found, target, cells)
+        case "status" | "record":
+            return _of_status(found, target, cells, of_record=said.concept == "record")
         case "cost":
             return _priced(found, target, some, sample)
     return replace(found, target=target, asks=frozenset(asks))
 
 
-def _of_status(found: ColumnFound, target: str, cells: pl.Series) -> ColumnFound:
-    """A column of which some words say whether jobs were done: of what else it says, rows wait."""
+def _of_status(
+    found: ColumnFound, target: str, cells: pl.Series, *, of_record: bool
+) -> ColumnFound:
+    """A column of which some words say whether jobs were done: of what else it says, rows wait.
+    Of a record it says that it counts no more, or else that it does."""
     words = _words_in(cells)[:200]
     values = {word: told for word in words if (told := status_of(word))}
+    if of_record:
+        values = {word: "not done" if says_void(word) else "done" for word in words}
     if not values:
         return replace(found, why="its words say nothing of done or not", strange=words[0])
     return replace(found, target=target, values=values)

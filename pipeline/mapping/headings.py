@@ -92,6 +92,8 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     letters = _side_letters(words)
     offside = any("ns" in of for of in words)
     found = [_meaning(of, letters, offside=offside) for of in words]
+    found = [m if m.concept else _in_two_languages(heading, letters, m, offside=offside)
+             for m, heading in zip(found, headings, strict=True)]  # fmt: skip
     has_axles = any(m.concept in {"axle_no", "position"} for m in found)
     found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
     found = _what_is_left(_without_hub_odometer(found, words), words)
@@ -285,6 +287,25 @@ def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
         rest = _concept(tuple(others)) if others else Meaning("side")
         whole = rest if rest.concept == "side" else whole
     return whole if whole.concept is not None else _placed_meaning(of, letters, offside=offside)
+
+
+_OF_TWO_LANGUAGES = re.compile(r"\s+[/|]\s+|\s*[\r\n]+\s*")
+
+
+def _in_two_languages(
+    heading: str, letters: dict[str, str], otherwise: Meaning, *, offside: bool
+) -> Meaning:
+    """What Vehicle / Véhicule says: the same in every part, with the unit and place of any."""
+    parts = [part for part in _OF_TWO_LANGUAGES.split(heading) if part]
+    said = [_meaning(tokens(part), letters, offside=offside) for part in parts]
+    if len(said) < 2 or len({m.concept for m in said}) > 1 or said[0].concept is None:
+        return otherwise
+    units, axles, sides = ({getattr(m, name) for m in said} - {None}
+                           for name in ("unit", "axle", "side"))  # fmt: skip
+    if max(len(units), len(axles), len(sides)) > 1:
+        return otherwise
+    unit, axle, side = (next(iter(told), None) for told in (units, axles, sides))
+    return Meaning(said[0].concept, unit=unit, axle=axle, side=side)
 
 
 def _placed_meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> Meaning:

@@ -157,7 +157,8 @@ CONCEPTS = {
         settimana, tydzien, tyden, vecka, uke, uge, weeknr, weeknummer, het, неделя""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
         kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
-        kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
+        kilometraje, odometre, hodometro, quilometragem, contachilometri, chilometraggio,
+        kilometrage stand,
         najezd, stav tachometru, tachometr, matarstallning, vagmatarstallning, matarstand,
         kjorelengde, kilometertal, kilometraj, kmstand,
         stand, tacho, tachostand, tachometerstand, zahlerstand, zahler, laufleistung,
@@ -228,7 +229,9 @@ CONCEPTS = {
     "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa,
         reden,
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
-    "cost": """cost, amount, cost total, total cost, kosten, betrag, cout, montant, koszt, kwota,
+    "cost": """cost, amount, cost total, total cost, line total, total price, total amount,
+        gesamtbetrag, gesamtpreis, prix total, precio total, preco total, importe total,
+        totaalbedrag, totaalprijs, kosten, betrag, cout, montant, koszt, kwota,
         costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
         omkostning, belob, belop, koltseg, osszeg, summe, gesamtsumme, total ht, total ttc, total
         vat, total incl vat, total mwst, total iva, total eur, total usd, total gbp, стоимость""",
@@ -752,6 +755,13 @@ _UNDONE = _words(
     annullerad offert avvisad oppen pagaende utkast annulleret tilbud aben igangvaerende avbrutt
     apen anulat oferta deschis refuzat torolt ajanlat nyitott отменен отменено открыт открыто"""
 )
+# Words of any record's that say that it counts no more.
+_VOID = _words(
+    """void voided deleted cancelled canceled invalid superseded reversed storniert geloscht
+    ungultig annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
+    excluido annullato eliminato geannuleerd verwijderd ongeldig anulowane anulowany usuniety
+    zruseno smazano makulerad raderad annulleret slettet anulat sters torolt"""
+)
 _PLANNED = _words(
     """planned scheduled booked requested geplant eingeplant planifie prevu programado agendado
     programmato gepland ingepland zaplanowane planovano planerad planlagt planificat tervezett"""
@@ -765,11 +775,17 @@ def status_of(cell: str, *, planned: bool = True) -> str:
     """
     of = tokens(cell)
     words = set(of)
-    undone = bool(words & (_UNDONE | (_PLANNED if planned else frozenset())))
+    undone = bool(words & (_UNDONE | _VOID | (_PLANNED if planned else frozenset())))
     done = bool(words & _DONE)
     if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
         return "not done" if done != undone and len(of) == 2 else ""  # done, not invoiced
     return "" if done == undone else "done" if done else "not done"
+
+
+def says_void(cell: str) -> bool:
+    """Whether a short cell says that its record counts no more."""
+    of = tokens(cell)
+    return 0 < len(of) <= 2 and of[0] in _VOID
 
 
 # Cells of a measured column that say that nothing was measured. Words such as none are not among

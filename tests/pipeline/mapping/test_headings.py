@@ -172,3 +172,22 @@ def test_letters_are_sides_beside_words_for_an_axle_too():
     )
     places = [("rear", "L"), ("rear", "R"), ("front", "L"), ("front", "R")]
     assert [(m.axle, m.side) for m in said[1:]] == places
+
+
+@pytest.mark.parametrize(
+    ("heading", "told"),
+    [
+        ("Vehicle / Véhicule", ("unit_id", None, None)),
+        ("Odometer / Odomètre (km)", ("odometer", "km", None)),
+        ("Lining | Garniture (mm)", ("lining", "mm", None)),
+        ("Date\nDatum", ("date", None, None)),
+        ("Axle 1 lining mm / Essieu 1 garniture mm", ("lining", "mm", 1)),
+        ("Lining / Drum mm", (None, None, None)),
+        ("Lining / Stroke mm", (None, None, None)),
+        ("Lining mm / Garniture in", (None, None, None)),
+        ("Axle 1 lining / Axle 2 lining", (None, None, None)),
+    ],
+)
+def test_headings_in_two_languages_are_read_where_both_say_the_same(heading, told):
+    (said,) = meanings([heading])
+    assert (said.concept, said.unit, said.axle) == told

@@ -197,7 +197,7 @@ def test_jobs_that_were_not_done_are_none(tmp_path, capsys, heading):
     assert rows_of(tmp_path)["done_on"].dt.month().to_list() == [1, 4]
     main(["check", str(tmp_path)])
     out = capsys.readouterr().out
-    assert f"left alone, as {heading} says not done: 2 jobs" in out
+    assert f"left alone, as {heading} says not done, or void: 2 rows" in out
 
 
 def test_a_status_that_says_neither_waits_until_it_is_said(tmp_path, capsys):
@@ -249,3 +249,29 @@ def test_the_thinnest_that_was_read_is_not_taken_for_a_limit(tmp_path):
     assert not found.is_clear
     assert '"Lining min mm" = "lining_mm"' in told
     assert found.forms[0].found.table == "inspections"
+
+
+VOIDED = "Unit;Date;Odometer km;Axle;Side;Lining mm;{}\n" + "".join(
+    f"T1;2024-0{month}-09;{99 + month}000;1;L;{lining};{{}}\n"
+    for month, lining in ((1, 15), (2, 6), (3, 14))
+)
+
+
+@pytest.mark.parametrize("heading", ["Record status", "Status", "Kennung"])
+def test_readings_that_count_no_more_are_none(tmp_path, capsys, heading):
+    mapped(tmp_path, VOIDED.format(heading, "Final", "Void", "Rev B"))
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+    assert rows_of(tmp_path)["problem"].is_null().all()
+    main(["check", str(tmp_path)])
+    assert f'{heading} says not done, or void: 1 row, as "Void" 1' in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("words", [("open", "closed", "open"), ("void at hub", "dry", "dry")])
+def test_other_words_beside_readings_leave_them(tmp_path, words):
+    mapped(tmp_path, VOIDED.format("Status", *words))
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 6, 14]
+
+
+def test_a_remark_now_and_then_is_no_status(tmp_path):
+    mapped(tmp_path, VOIDED.format("Remarks", "", "Void", "hub warm"))
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 6, 14]
