@@ -341,6 +341,11 @@ class Answers(Section):
         description="Two numbers in a stroke's cell, as in 38 - 20, are applied and released: "
         "their difference counts; false: such cells are left alone",
     )
+    lining_pairs: bool | None = Field(
+        None,
+        description="Two numbers in a lining's cell, as in 11/10 mm, are of its two ends or shoes: "
+        "the thinner counts; false: such cells are left alone",
+    )
     less_released: bool | None = Field(
         None,
         description="Of columns for the applied and the released stroke the difference counts; "

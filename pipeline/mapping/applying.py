@@ -397,11 +397,15 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
 def _without_pairs(
     table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
 ) -> Table:
-    """The table with nothing in cells of two strokes, where these are said to be left alone."""
-    if settings.answers.stroke_pairs is not False:
-        return table
-    strokes = [f"c{i}" for _, i, target in found if target.name in {"applied_stroke", "stroke"}]
-    changed = [table.body[name].set(reading.are_pairs(table.body[name]), None) for name in strokes]
+    """The table with nothing in cells of two strokes, or two ends of a lining, where these are said
+    to be left alone."""
+    told, changed = settings.answers, list[pl.Series]()
+    for _, i, target in found:
+        cells = table.body[f"c{i}"]
+        if told.stroke_pairs is False and target.name in {"applied_stroke", "stroke"}:
+            changed.append(cells.set(reading.are_pairs(cells), None))
+        if told.lining_pairs is False and target.name == "lining":
+            changed.append(cells.set(reading.are_of_two_ends(cells), None))
     return replace(table, body=table.body.with_columns(changed))
 
 
@@ -640,9 +644,16 @@ def _plain(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
         return reading.without_currency(text)
     if column.name == PAIRED and way.settings.answers.stroke_pairs:
         text = reading.less_released(text)
+    if _is_in_mm(column) and way.settings.answers.lining_pairs:
+        text = reading.thinner(text)
     if _may_be_blank(column, text, way):
         text = text.set(reading.are_zeros(text), "0 ?")  # neither nothing nor a reading
     return text
+
+
+def _is_in_mm(column: _Column) -> bool:
+    """Whether a column is of linings, and 5/8 in it no fraction of an inch."""
+    return column.name == "lining_mm" and column.unit in {"mm", "cm", None}
 
 
 def _may_be_blank(column: _Column, text: pl.Series, way: _Way) -> bool:
@@ -881,6 +892,8 @@ def _number_mends(column: _Column, unit: str | None, way: _Way, cells: pl.Series
         yield r"\d", f" (or set {where})"
     if column.name == PAIRED and way.settings.answers.stroke_pairs is None:
         yield r"\d\D{0,6}\s[-–—]\s*\d", " (or set stroke_pairs under [answers])"
+    if _is_in_mm(column) and way.settings.answers.lining_pairs is None:
+        yield r"\d\D{0,6}[/|]\s*\d", " (or set lining_pairs = true or false under [answers])"
     if _may_be_blank(column, cells, way):
         yield reading.ZERO, ' (or set zeros = "blank" or "read" under [answers])'
     is_cost = column.name == "cost"

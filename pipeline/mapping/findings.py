@@ -773,6 +773,9 @@ def _measured(
     if pairs:
         some, said = reading.less_released(some), replace(said, concept="applied_stroke")
         name = "applied_stroke"
+    of_ends = said.concept == "lining" and _are_of_two_ends(said, some)
+    of_ends &= settings.answers.lining_pairs is not False
+    some = reading.thinner(some) if of_ends else some
     unit = said.unit or ("deg" if kind == "angle" else None)
     marks = some.unique(maintain_order=True) if kind != "distance" else ()  # which no row can lack
     nothing = [cell for cell in marks if says_nothing(cell)]
@@ -795,6 +798,7 @@ def _measured(
                 if not _implausible(said, u, some, sample)]  # fmt: skip
         found = replace(found, fits=tuple(fits) if unit is None else ())
     asks |= {"stroke"} if said.concept == "stroke" else {"stroke_pairs"} if pairs else set()
+    asks |= {"lining_pairs"} if of_ends else set()
     asks |= {"zeros"} if said.concept in SELDOM_ZERO and reading.has_many_zeros(some) else set()
     told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
     target, placed = _placed(told, said)
@@ -815,6 +819,13 @@ TWO_IN_ONE = (
     "cannot be used, because its cells hold two numbers; what would do: a column for the stroke "
     "itself, which is applied less released"
 )
+
+
+def _are_of_two_ends(said: Meaning, some: pl.Series) -> bool:
+    """Whether most cells of a lining hold two thicknesses in mm, which no fraction is in."""
+    both = some.filter(reading.are_of_two_ends(some))
+    in_mm = said.unit in {"mm", "cm"} or (said.unit is None and both.str.contains("m").all())
+    return in_mm and both.len() >= MOSTLY * some.len() > 0
 
 
 def _are_pairs(said: Meaning, some: pl.Series) -> bool:

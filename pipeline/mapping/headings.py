@@ -153,6 +153,7 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
     """Headings without their words for an end or shoe of a lining, where another heading names the
     counterpart and is alike in all else."""
     ends = [[t for t in of if t in LINING_ENDS] for of in words]
+    both = [tuple(sorted(e)) in LINING_END_PAIRS for e in ends]  # each cell may have two numbers
     rest = [tuple(t for t in of if t not in LINING_ENDS) for of in words]
     named: dict[tuple[str, ...], list[str]] = {}
     for of, end in zip(rest, ends, strict=True):
@@ -160,7 +161,8 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
             named.setdefault(of, []).extend(end)
     whole = {of for of, found in named.items() if tuple(sorted(found)) in LINING_END_PAIRS}
     return [
-        r if len(e) == 1 and r in whole else w for w, r, e in zip(words, rest, ends, strict=True)
+        r if two or (len(e) == 1 and r in whole) else w
+        for w, r, e, two in zip(words, rest, ends, both, strict=True)
     ]
 
 

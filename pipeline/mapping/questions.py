@@ -50,6 +50,7 @@ ORDER = (
     "rear_axle",
     "axle_alone",
     "stroke_pairs",
+    "lining_pairs",
     "less_released",
     "stroke",
     "zeros",
@@ -215,6 +216,7 @@ def as_told(table: TableFound, recipe: OwnFile) -> TableFound:
 OF_CELLS = {
     "fleets",
     "less_released",
+    "lining_pairs",
     "zeros",
     "day_first",
     "week_day",
@@ -379,6 +381,14 @@ def _stroke_pairs(example: str, _: object) -> tuple[str, dict[str, Value], str]:
     )
 
 
+def _lining_pairs(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Is {example} a lining at its two ends or shoes, of which the thinner counts?",
+        {"yes": True, "no": False},
+        "no",
+    )
+
+
 def _less_released(example: str, _: object) -> tuple[str, dict[str, Value], str]:
     return (
         f"Of the applied and the released stroke, as in {example}, does the difference count (no: "
@@ -444,6 +454,7 @@ _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Val
     "rear_axle": _rear_axle,
     "axle_alone": _axle_alone,
     "stroke_pairs": _stroke_pairs,
+    "lining_pairs": _lining_pairs,
     "less_released": _less_released,
     "stroke": _stroke,
     "zeros": _zeros,

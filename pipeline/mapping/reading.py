@@ -190,6 +190,29 @@ def less_released(text: pl.Series) -> pl.Series:
     return told.to_series().zip_with(are_pairs(text), text).alias(text.name)
 
 
+_END = r"(\d+(?:[.,]\d{1,2})?)\s*(mm|cm|)"
+_OF_TWO_ENDS = rf"^\s*{_END}\s*[/|]\s*{_END}\s*$"
+
+
+def are_of_two_ends(text: pl.Series) -> pl.Series:
+    """Cells with two thicknesses in them: 11/10 mm."""
+    return text.str.contains(_OF_TWO_ENDS).fill_null(value=False)
+
+
+def thinner(text: pl.Series) -> pl.Series:
+    """Cells with two thicknesses as the thinner of them, in their unit: the others stay."""
+    unit = pl.coalesce(
+        pl.when(text.str.extract(_OF_TWO_ENDS, i) != "").then(text.str.extract(_OF_TWO_ENDS, i))
+        for i in (4, 2)
+    )
+    one, other = (
+        text.str.extract(_OF_TWO_ENDS, i).str.replace(",", ".").cast(pl.Float64) for i in (1, 3)
+    )
+    least = pl.DataFrame({"a": one, "b": other}).min_horizontal().cast(pl.String)
+    told = pl.DataFrame({"least": least}).select(pl.concat_str("least", unit.fill_null("")))
+    return told.to_series().zip_with(are_of_two_ends(text), text).alias(text.name)
+
+
 def _pair(text: pl.Series, group: int) -> pl.Series:
     return text.str.extract(_PAIR, group).str.replace(",", ".").cast(pl.Float64)
 

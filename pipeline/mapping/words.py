@@ -465,6 +465,7 @@ LINING_END_PAIRS = frozenset(
         *("leading trailing", "primary secondary", "innen aussen", "oben unten"),
         *("interieur exterieur", "superieur inferieur", "interior exterior", "superior inferior"),
         *("interno esterno", "superiore inferiore", "interno externo", "boven onder"),
+        *("sup inf", "ob unt", "upr lwr", "o u"),
         *("gorna dolna", "gora dol", "inre yttre", "ovre nedre", "horni dolni"),
     )
 )

@@ -275,3 +275,39 @@ def test_other_words_beside_readings_leave_them(tmp_path, words):
 def test_a_remark_now_and_then_is_no_status(tmp_path):
     mapped(tmp_path, VOIDED.format("Remarks", "", "Void", "hub warm"))
     assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 6, 14]
+
+
+ENDS = """\
+Unit;Date;Odometer km;Axle;Side;{}
+T1;2024-01-09;100000;1;L;{}
+T1;2024-01-09;100000;1;R;{}
+"""
+
+
+@pytest.mark.parametrize(
+    ("heading", "left", "right", "read"),
+    [
+        ("Garniture sup/inf (mm)", "11,5/10", "9/12", [10, 9]),
+        ("Belag o/u mm", "11 / 10,5", "9|12", [10.5, 9]),
+        ("Lining", "11/10 mm", "9 mm/12 mm", [10, 9]),
+    ],
+)
+def test_of_two_ends_in_one_cell_the_thinner_counts_once_that_is_said(
+    tmp_path, heading, left, right, read
+):
+    text = ENDS.format(heading, left, right)
+    found, _ = mapped(tmp_path, text)
+    assert found.open_questions == 1
+    assert rows_of(tmp_path)["problem"].str.contains("set lining_pairs = true or false").all()
+    answered(tmp_path, "lining_pairs = true")
+    assert rows_of(tmp_path)["lining_mm"].to_list() == read
+    settings = tmp_path / "fleet.toml"
+    settings.write_text(settings.read_text().replace("pairs = true", "pairs = false"))
+    assert rows_of(tmp_path)["lining_mm"].null_count() == 2
+
+
+@pytest.mark.parametrize("cells", [("5/8", "11/16"), ("5/8 in", "3/4 in"), ('5/8"', '3/4"')])
+def test_fractions_of_an_inch_are_no_two_ends(tmp_path, cells):
+    mapped(tmp_path, ENDS.format("Lining", *cells))
+    assert "lining_pairs" not in (tmp_path / "fleet.toml").read_text()
+    assert rows_of(tmp_path)["lining_mm"][0] == pytest.approx(5 / 8 * 25.4)
