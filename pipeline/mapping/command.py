@@ -35,6 +35,7 @@ from pipeline.mapping.questions import (
     questions,
 )
 from pipeline.mapping.shapes import SHEET, shaped_grids
+from pipeline.mapping.words import tokens
 from pipeline.mapping.writing import (
     Form,
     forms,
@@ -215,16 +216,27 @@ _STRANGE = ("not understood", "no concept of")
 _NAMED = {"unit_id": "unit_id", "date": "inspected_on", "odometer": "odometer_km"}
 
 
+_REFERS = {"id", "key", "ref", "fk"}  # last words of a heading that names rows of another table
+
+
 def _show_how_to_name(found: TableFound, tell: Tell) -> None:
-    """What to write of headings that are not understood, where they may be what is lacking."""
+    """What to write of headings that are not understood, where they may be what is lacking; what
+    would do where they name rows of another table."""
     lacking = [_NAMED[one] for one in found.missing if one in _NAMED]
-    strange = [
-        c.heading for c in found.columns if c.why.startswith("not understood") and c.examples
-    ]
-    if found.table == "inspections" and lacking and strange:
-        lines = ", ".join(f'"its heading" = "{name}"' for name in lacking)
-        some = ", ".join(strange[:4]) + " …" * (len(strange) > 4)
-        tell(f'  if one of {some} is it, in {SETTINGS_FILE}: table = "inspections", {lines}')
+    strange = [c.heading for c in found.columns if c.why.startswith(_STRANGE) and c.examples]
+    if found.table != "inspections" or not lacking or not strange:
+        return
+    refers = [heading for heading in strange if tokens(heading)[-1:] and len(tokens(heading)) > 1
+              and tokens(heading)[-1] in _REFERS]  # fmt: skip
+    if refers and len(lacking) > 1:
+        tell(
+            f"  {', '.join(refers)}: may name rows of another file, and files are not joined; what "
+            "would do: one export with unit, day and odometer in every row"
+        )
+        return
+    lines = ", ".join(f'"its heading" = "{name}"' for name in lacking)
+    some = ", ".join(strange[:4]) + " …" * (len(strange) > 4)
+    tell(f'  if one of {some} is it, in {SETTINGS_FILE}: table = "inspections", {lines}')
 
 
 def _show_column(column: ColumnFound, found: TableFound, tell: Tell) -> None:

@@ -670,3 +670,11 @@ def test_headings_that_may_be_what_is_lacking_are_named_with_what_to_write(tmp_p
         'if one of Inventory, Ablesung is it, in fleet.toml: table = "inspections", '
         '"its heading" = "unit_id", "its heading" = "inspected_on"'
     ) in told
+
+
+def test_rows_that_name_those_of_another_file_are_said_to_want_one_export(tmp_path):
+    (tmp_path / "visits.csv").write_text(
+        "id;vehicle_id;date;odometer_km\n900;7;2024-01-09;100000\n"
+    )
+    _, told = mapped(tmp_path, "id;visit_id;axle_no;side;lining_mm\n5;900;1;L;15\n")
+    assert "visit_id: may name rows of another file, and files are not joined" in told
