@@ -455,6 +455,11 @@ def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
 
 
 AGAIN = "a heading of the same name stands to its left"
+OF_ANOTHER_TABLE = "of a table beside another"
+SIDE_BY_SIDE = (
+    "cannot be used, because a row has one unit and one day, and a table stands to the left of "
+    "this; what would do: one below the other, or each on a sheet of its own"
+)
 
 
 def _said(heading: Heading) -> list[Meaning]:
@@ -467,8 +472,12 @@ def _said(heading: Heading) -> list[Meaning]:
     said = meanings([cell if i == firsts[i] else "" for i, cell in enumerate(cells)])
     places = {m.concept for m in said} & {"position", "side"}
     of_both = {i for i, m in enumerate(said) if m.concept == "lining" and (m.side or places)}
-    of_both &= {first for i, first in enumerate(firsts) if first != i}
-    told = Meaning(None, why=AGAIN)
+    again = {first for i, first in enumerate(firsts) if first != i}
+    of_both &= again
+    rows = {said[first].concept for first in again} & {"unit_id", "date", "odometer"}
+    beside = "unit_id" in rows or bool(rows and of_both)  # linings of another unit or day
+    of_both = set() if beside else of_both
+    told = Meaning(None, why=OF_ANOTHER_TABLE if beside else AGAIN)
     return [
         replace(said[first], is_an_end=True)
         if first in of_both
@@ -680,7 +689,9 @@ def _not_understood(
 ) -> ColumnFound:
     """A column of no known heading, with what else its cells say."""
     told = jobs_in(cells, JobWords()) if is_read else ()
-    found = replace(found, jobs=told, dead_end=dead_end(found.heading) or _of_percent(found))
+    beside = SIDE_BY_SIDE if found.why == OF_ANOTHER_TABLE and found.examples else ""
+    why = dead_end(found.heading) or _of_percent(found) or beside
+    found = replace(found, jobs=told, dead_end=why)
     words = some.unique()
     if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
         return replace(found, why="units of measure, which stand behind the numbers beside them")

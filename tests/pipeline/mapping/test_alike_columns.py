@@ -384,3 +384,24 @@ def test_tens_of_km_are_offered_where_they_are_counted(tmp_path, odometer, offer
     map_lake(tmp_path, lambda question: asked.append(question) or "", lambda _: None)
     assert len(asked) == 1
     assert ("10km" in asked[0]) is offered
+
+
+def test_readings_of_a_table_beside_another_are_no_other_ends_of_its_linings(tmp_path, capsys):
+    head = "Unit;Date;Odometer km;1L lining mm;1R lining mm"
+    text = f"{head};;{head}\nT1;2024-01-09;100000;15;14;;T2;2024-02-09;300000;9;8\n"
+    _, told = mapped(tmp_path, text)
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+    beside = (
+        "Unit (2), Date (2), Odometer km (2), 1L lining mm (2) …: cannot be used, because a row"
+    )
+    assert beside in told
+    main(["check", str(tmp_path)])
+    assert "left alone, as a heading of the same name stands before: Unit (2)" in (
+        capsys.readouterr().out
+    )
+
+
+def test_readings_of_another_day_in_the_same_row_are_no_other_ends_either(tmp_path):
+    text = "Unit;Date;Odometer km;1L lining mm;1R lining mm;Date;1L lining mm;1R lining mm\n"
+    mapped(tmp_path, f"{text}T1;2024-01-09;100000;15;14;2024-04-09;12;11\n")
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
