@@ -316,6 +316,9 @@ class Answers(Section):
         "ends, or not known, so that it is set aside",
     )
     day_first: bool | None = Field(None, description="How 03/04/2025 is read in own files")
+    week_day: Literal["monday", "tuesday", "wednesday", "thursday", "friday"] | None = Field(
+        None, description="The day that counts where a cell names a week, as in KW 12/2025"
+    )
     days_exchanged: bool | None = Field(
         None,
         description="A spreadsheet exchanged day and month of real dates: put back where all are "
@@ -330,7 +333,7 @@ class Answers(Section):
     length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
         None, description="Unit of lengths that state none"
     )
-    distance: Literal["km", "mi", "1000km", "1000mi"] | None = Field(
+    distance: Literal["km", "mi", "1000km", "1000mi", "10km"] | None = Field(
         None, description="Unit of odometers that state none"
     )
     stroke_pairs: bool | None = Field(
@@ -338,8 +341,27 @@ class Answers(Section):
         description="Two numbers in a stroke's cell, as in 38 - 20, are applied and released: "
         "their difference counts; false: such cells are left alone",
     )
+    lining_pairs: bool | None = Field(
+        None,
+        description="Two numbers in a lining's cell, as in 11/10 mm, are of its two ends or shoes: "
+        "the thinner counts; false: such cells are left alone",
+    )
+    less_released: bool | None = Field(
+        None,
+        description="Of columns for the applied and the released stroke the difference counts; "
+        "false: the applied one as it is",
+    )
     stroke: Literal["free", "applied"] | None = Field(
         None, description="What a plain stroke is: free (pulled by hand) or applied (by air)"
+    )
+    zeros: Literal["blank", "read"] | None = Field(
+        None,
+        description="A lining or stroke of 0, where many are: not measured, or a reading of 0",
+    )
+    fleets: Literal["apart", "one"] | None = Field(
+        None,
+        description="A unit that several fleets or customers name alike: a vehicle of each (the "
+        "fleet's name goes before the unit's), or one",
     )
 
 
@@ -368,6 +390,9 @@ class OwnFile(Section):
     files: str = Field(
         "", description="Only files whose path fits, as in north/*.csv; several parted by |"
     )
+    sheets: str = Field(
+        "", description="Only sheets of these names, as in North*; several parted by |"
+    )
     heading_rows: Literal[1, 2, 3] = Field(
         1, description="Rows that the heading takes, with a row of units below it"
     )
@@ -377,7 +402,7 @@ class OwnFile(Section):
     length: Literal["mm", "cm", "in", "32nds", "16ths", "ask"] | None = Field(
         None, description="Unit of lengths that state none, else as answered; ask: not known yet"
     )
-    distance: Literal["km", "mi", "1000km", "1000mi", "ask"] | None = Field(
+    distance: Literal["km", "mi", "1000km", "1000mi", "10km", "ask"] | None = Field(
         None, description="Unit of odometers that state none, else as answered; ask: not known yet"
     )
     both_sides: bool = Field(False, description="A row is of both wheel ends of its axle")
@@ -431,13 +456,13 @@ class Target:
 
 # Names beside the contract's that an own column can hold.
 OWN_NAMES = {
-    "register": ("position",),
-    "inspections": ("position", "stroke"),
-    "work": ("position", "job"),
-    "duty": (),
+    "register": ("position", "fleet"),
+    "inspections": ("position", "fleet", "status", "stroke", "released_stroke_mm"),
+    "work": ("position", "fleet", "job", "status"),
+    "duty": ("fleet",),
 }
 LENGTHS = ("mm", "cm", "in", "32nds", "16ths")
-DISTANCES = ("km", "mi", "1000km", "1000mi")
+DISTANCES = ("km", "mi", "1000km", "1000mi", "10km")
 _TARGET = re.compile(r"(?:(\d{1,2}|front|rear)? ?(L|R|near|off)? )?(\w+)")
 
 

@@ -30,6 +30,7 @@ from pipeline.lake.files import Cells
 from pipeline.mapping import reading
 from pipeline.mapping.findings import (
     PLACED,
+    SELDOM_ZERO,
     UNSTORED,
     concept_of,
     jobs_in,
@@ -37,7 +38,7 @@ from pipeline.mapping.findings import (
     placed_words,
     reading_named,
 )
-from pipeline.mapping.headings import OF_HOURS, names_hours, place_in
+from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
@@ -51,6 +52,7 @@ from pipeline.mapping.words import (
     says_disc,
     says_summary,
     spelled,
+    status_of,
     tokens,
 )
 from pipeline.settings import OwnFile, Settings, Target, own_target
@@ -60,6 +62,7 @@ PARTS = jobs.MOST
 MOST_PLACES = 200  # different words of a column that are looked at for what they wait for
 MOST_READ = 5_000  # and that are read for it
 PAIRED = "applied_stroke_mm"  # of which a cell may hold applied and released
+RELEASED = "released_stroke"
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 DAYS = ("inspected_on", "done_on")
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
@@ -99,7 +102,9 @@ class _Column:
     """A column of the file and what it holds, once the answers are known.
 
     ``name`` is the contract's; ``axle`` and ``side`` None where a cell says; ``open`` what the
-    settings leave unanswered; ``several`` the columns that it stands for, where several are it.
+    settings leave unanswered; ``several`` the columns that it stands for, where several are it;
+    ``less`` that of the released stroke, which is taken off an applied one; ``fleet`` that of the
+    fleet whose name goes before a unit's.
     """
 
     heading: str
@@ -110,6 +115,8 @@ class _Column:
     unit: str | None
     open: str = ""
     several: tuple["_Column", ...] = ()
+    less: "_Column | None" = None
+    fleet: "_Column | None" = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +224,22 @@ class _Reader:
         told = pl.when(pl.col("unit").is_in(words)).then(text)
         return cells.alias("unit").to_frame().select(told.alias("summed")).to_series()
 
+    @cached_property
+    def unsaid(self) -> pl.Series:
+        """What a row's status says, where that is neither that its job was done nor that it was
+        not; null where it is one of these."""
+        status = next((c for c in self.columns if c.name == "status"), None)
+        if status is None:
+            return pl.Series("unsaid", [None], dtype=pl.String).new_from_index(
+                0, self.table.body.height
+            )
+        cells = self.table.body[f"c{status.position}"]
+        told = _status_words(self.table, status.heading, status.position)
+        text = f'{status.heading}: found "{{}}"; accepted: done or not done{_to_say(status)})'
+        reasons = {c: text.replace("{}", c) for c, meaning in told.items() if not meaning}
+        words, said = list(reasons), list(reasons.values())
+        return cells.replace_strict(words, said, default=None, return_dtype=pl.String)
+
     def values(self, column: _Column) -> tuple[pl.Series, pl.Series]:
         """A column's values, and whether anything was written."""
         key = (column.position, column.name)
@@ -229,8 +252,22 @@ class _Reader:
                 value = _agreed(column.name, several)
             else:
                 value = _values(column, text, self.way)
-            self.read[key] = (value, text.is_not_null())
+            self.read[key] = self._combined(column, value, text.is_not_null())
         return self.read[key]
+
+    def _combined(
+        self, column: _Column, value: pl.Series, here: pl.Series
+    ) -> tuple[pl.Series, pl.Series]:
+        """A column's values with what another column takes off them, or puts before them."""
+        if column.less is not None:
+            released, both = self.values(column.less)
+            return reading.less(value, released), here & both
+        if column.fleet is not None:
+            fleet = self.table.body[f"c{column.fleet.position}"]
+            named = pl.DataFrame({"fleet": fleet, "unit": value})
+            value = named.select(pl.concat_str("fleet", "unit", separator=" ")).to_series()
+            return value, here & fleet.is_not_null()
+        return value, here
 
 
 def typed_table(table: Table, settings: Settings) -> Typed:
@@ -238,7 +275,10 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     recipe, name = table.recipe, table.recipe.table
     found = _columns(table)
     table, blank = _from_above(table, found, settings)
-    table = _in_words_of_ours(_without_pairs(table, found, settings), found)
+    table = _without_zeros(_without_pairs(table, found, settings), found, settings)
+    table = _in_words_of_ours(table, found)
+    rows_read = table.body.height
+    table, undone = _without_undone(table, found)
     typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
         reading.without_currency(cells) if target.name == "cost" else cells
@@ -248,6 +288,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
     way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
+    columns = _told_apart(_less_released(columns, settings), settings)
     reader = _Reader(table, way, columns, blank)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
@@ -256,9 +297,8 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    return Typed(
-        name, rows, table.body.height, unused, (*notes, *_doubts(table), *_left_alone(table))
-    )
+    told = (*notes, *undone, *_doubts(table), *_left_alone(table))
+    return Typed(name, rows, rows_read, unused, told)
 
 
 def hours_for_km(recipe: OwnFile) -> list[str]:
@@ -357,12 +397,55 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
 def _without_pairs(
     table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
 ) -> Table:
-    """The table with nothing in cells of two strokes, where these are said to be left alone."""
-    if settings.answers.stroke_pairs is not False:
-        return table
-    strokes = [f"c{i}" for _, i, target in found if target.name in {"applied_stroke", "stroke"}]
-    changed = [table.body[name].set(reading.are_pairs(table.body[name]), None) for name in strokes]
+    """The table with nothing in cells of two strokes, or two ends of a lining, where these are said
+    to be left alone."""
+    told, changed = settings.answers, list[pl.Series]()
+    for _, i, target in found:
+        cells = table.body[f"c{i}"]
+        if told.stroke_pairs is False and target.name in {"applied_stroke", "stroke"}:
+            changed.append(cells.set(reading.are_pairs(cells), None))
+        if told.lining_pairs is False and target.name == "lining":
+            changed.append(cells.set(reading.are_of_two_ends(cells), None))
     return replace(table, body=table.body.with_columns(changed))
+
+
+def _without_zeros(
+    table: Table, found: Sequence[tuple[str, int, Target]], settings: Settings
+) -> Table:
+    """The table with nothing in cells of 0, where these are said to be no readings."""
+    if settings.answers.zeros != "blank":
+        return table
+    names = [f"c{i}" for _, i, target in found if target.name in SELDOM_ZERO]
+    changed = [table.body[name].set(reading.are_zeros(table.body[name]), None) for name in names]
+    return replace(table, body=table.body.with_columns(changed))
+
+
+def _status_words(table: Table, heading: str, position: int) -> dict[str, str]:
+    """What the words of a status mean: done, not done, or nothing that is known."""
+    own = _own_words(table.recipe, heading)
+    words = table.body[f"c{position}"].unique().drop_nulls()
+    told = {word: own.get(as_written(word), status_of(word)) for word in words}
+    return {w: meaning if meaning in {"done", "not done"} else "" for w, meaning in told.items()}
+
+
+def _without_undone(
+    table: Table, found: Sequence[tuple[str, int, Target]]
+) -> tuple[Table, tuple[str, ...]]:
+    """The table without the jobs that their status says were not done, and how many these are."""
+    for heading, position, target in found:
+        if target.name != "status":
+            continue
+        told = _status_words(table, heading, position)
+        cells = table.body[f"c{position}"]
+        undone = cells.is_in([w for w, of in told.items() if of == "not done"])
+        undone = undone.fill_null(value=False)
+        if undone.any():
+            counts = cells.filter(undone).value_counts(sort=True).head(3)
+            most = ", ".join(f'"{word}" {n:,}' for word, n in counts.iter_rows())
+            rows_told = counted(int(undone.sum()), "row")
+            note = f"left alone, as {heading} says not done, or void: {rows_told}, as {most}"
+            return replace(table, body=table.body.filter(~undone)), (note,)
+    return table, ()
 
 
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
@@ -406,9 +489,10 @@ def _resolved(heading: str, position: int, target: Target, way: _Way) -> _Column
     if target.side and side is None:
         opened = 'near_side = "L" or "R"'
     contract = _contract_name(name, way.recipe.table)
+    like = PAIRED if name == RELEASED else contract
     unit = (
-        target.unit or way.unit(unit_of(columns_of(way.recipe.table)[contract]) or "")
-        if (contract in columns_of(way.recipe.table))
+        target.unit or way.unit(unit_of(columns_of(way.recipe.table)[like]) or "")
+        if (like in columns_of(way.recipe.table))
         else None
     )
     return _Column(heading, position, contract, axle, side, unit, opened)
@@ -434,6 +518,34 @@ def _united(table: Table, columns: Sequence[_Column]) -> tuple[Table, list[_Colu
         one = replace(several[0], heading=heading, position=position, open=opened)
         united.append(replace(one, several=tuple(several)))
     return replace(table, body=body), united
+
+
+def _less_released(columns: Sequence[_Column], settings: Settings) -> list[_Column]:
+    """Applied strokes less the released ones of the same place, where that is said; a released one
+    is nothing by itself."""
+    released = {(c.axle, c.side): c for c in columns if c.name == RELEASED}
+    told = settings.answers.less_released
+    kept = []
+    for column in columns:
+        other = released.get((column.axle, column.side)) if column.name == PAIRED else None
+        if other is not None and told is None:
+            column = replace(column, open="less_released = true or false")
+        kept += [replace(column, less=other if told else None)] if column.name != RELEASED else []
+    return kept
+
+
+def _told_apart(columns: Sequence[_Column], settings: Settings) -> list[_Column]:
+    """Columns with the unit's told apart by its fleet's, where that is said."""
+    fleet = next((c for c in columns if c.name == "fleet"), None)
+    told = settings.answers.fleets
+    if fleet is None or told == "one":
+        return [c for c in columns if c.name != "fleet"]
+    opened = "" if told else 'fleets = "apart" or "one"'
+    return [
+        replace(c, fleet=fleet, open=opened) if c.name == "unit_id" else c
+        for c in columns
+        if c.name != "fleet"
+    ]
 
 
 def _agreed(name: str, several: Sequence[tuple[pl.Series, pl.Series]]) -> pl.Series:
@@ -488,8 +600,10 @@ def _values(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
     words = way.words_of(column.heading)
     if column.name == "position":
         return of_words(text, lambda t: _each(t, lambda c: _position(c, words, way)), pl.String())
-    if column.name == "job":
+    if column.name in {"job", "fleet", "status"}:
         return text
+    if column.name == RELEASED:
+        return reading.numbers(text, "length", column.unit, decimal_comma=way.decimal_comma)
     return _typed(columns_of(way.recipe.table)[column.name], column, text, way, words)
 
 
@@ -500,16 +614,16 @@ def _typed(
         case dy.Float64():
             measured = KIND_OF.get(unit_of(kind) or "")
             unit = "deg" if measured == "angle" else column.unit
-            text = reading.without_currency(text) if column.name == "cost" else text
-            if column.name == PAIRED and way.settings.answers.stroke_pairs:
-                text = reading.less_released(text)
-            return reading.numbers(text, measured, unit, decimal_comma=way.decimal_comma)
+            return reading.numbers(
+                _plain(column, text, way), measured, unit, decimal_comma=way.decimal_comma
+            )
         case dy.Int64():
             axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
             return axles.cast(pl.Int64, strict=False)
         case dy.Date():
-            put_back = way.settings.answers.days_exchanged
-            return reading.days(text, day_first=way.day_first, put_back=put_back)
+            told = way.settings.answers
+            return reading.days(text, day_first=way.day_first, put_back=told.days_exchanged,
+                                week_day=told.week_day)  # fmt: skip
         case dy.Bool():
             own = _in_own_words(text, {**_usual_words("bool"), **words})
             return of_words(own, boolean_of, pl.Boolean())
@@ -522,6 +636,30 @@ def _typed(
             return of_words(own, lambda t: word_of(t, categories), pl.String()).cast(kind.dtype)
         case _:
             return _in_own_words(text, words)
+
+
+def _plain(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
+    """Cells of numbers, with nothing beside these and their units."""
+    if column.name == "cost":
+        return reading.without_currency(text)
+    if column.name == PAIRED and way.settings.answers.stroke_pairs:
+        text = reading.less_released(text)
+    if _is_in_mm(column) and way.settings.answers.lining_pairs:
+        text = reading.thinner(text)
+    if _may_be_blank(column, text, way):
+        text = text.set(reading.are_zeros(text), "0 ?")  # neither nothing nor a reading
+    return text
+
+
+def _is_in_mm(column: _Column) -> bool:
+    """Whether a column is of linings, and 5/8 in it no fraction of an inch."""
+    return column.name == "lining_mm" and column.unit in {"mm", "cm", None}
+
+
+def _may_be_blank(column: _Column, text: pl.Series, way: _Way) -> bool:
+    """Whether the zeros of a column may be no readings, and nothing says whether they are."""
+    is_asked = column.name.removesuffix("_mm") in SELDOM_ZERO and way.settings.answers.zeros is None
+    return is_asked and reading.has_many_zeros(text)
 
 
 def _each(text: pl.Expr, read: object) -> pl.Expr:
@@ -568,7 +706,7 @@ def _axle(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
 def _position(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
     """An axle and side as 2L."""
     told = words.get(spelled(cell), cell)
-    place = place_in(tokens(told), {"l": "L", "r": "R"}, offside="ns" in told.casefold())
+    place = place_in(place_of_cell(told), {"l": "L", "r": "R"}, offside="ns" in told.casefold())
     side = left_or_right(place.side, way.settings.answers.near_side)
     axle = {"front": 1, "rear": way.settings.answers.rear_axle}.get(str(place.axle), place.axle)
     if place.rest or place.why or side is None or not isinstance(axle, int):
@@ -636,6 +774,7 @@ def _part(
         "disc": reader.disc,
         "summed": reader.summed,
         "blank": reader.blank,
+        "unsaid": reader.unsaid,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -686,6 +825,7 @@ def _judged(
         _misshapen(reader.table),
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
+        Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
         Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
@@ -727,7 +867,7 @@ def _source(column: _Column, kind: dy.Column, way: _Way, cells: pl.Series) -> So
                 accepted += f", given in {column.unit}" if column.unit else ", with its unit"
             if column.name == "cost":
                 accepted += ", with or without a currency"
-            mends = _number_mends(column, unit_of(kind), way)
+            mends = _number_mends(column, unit_of(kind), way, cells)
         case dy.Date():
             mends = _day_mends(column, way, cells.drop_nulls().unique())
         case dy.Bool() | dy.Enum() | dy.Int64():
@@ -744,7 +884,7 @@ def _to_say(column: _Column) -> str:
     return f' (or say what it means under [files.values."{column.heading}"]'
 
 
-def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
+def _number_mends(column: _Column, unit: str | None, way: _Way, cells: pl.Series) -> Mends:
     what = {"mm": "length", "km": "distance"}.get(unit or "")
     if what and not column.unit:
         is_own = getattr(way.recipe, what) == "ask"
@@ -752,6 +892,10 @@ def _number_mends(column: _Column, unit: str | None, way: _Way) -> Mends:
         yield r"\d", f" (or set {where})"
     if column.name == PAIRED and way.settings.answers.stroke_pairs is None:
         yield r"\d\D{0,6}\s[-–—]\s*\d", " (or set stroke_pairs under [answers])"
+    if _is_in_mm(column) and way.settings.answers.lining_pairs is None:
+        yield r"\d\D{0,6}[/|]\s*\d", " (or set lining_pairs = true or false under [answers])"
+    if _may_be_blank(column, cells, way):
+        yield reading.ZERO, ' (or set zeros = "blank" or "read" under [answers])'
     is_cost = column.name == "cost"
     if (what or is_cost) and way.decimal_comma is None:
         yield r"\d[.,]\d" if is_cost else TWO_MARKS, " (or set decimal_comma under [answers])"
@@ -763,6 +907,8 @@ def _day_mends(column: _Column, way: _Way, words: pl.Series) -> Mends:
         yield "", "; its year may stand first: accepted are years of four figures"
     elif way.settings.answers.days_exchanged is None and reading.were_exchanged(words):
         yield r"^\d{4}-", EXCHANGED
+    elif way.settings.answers.week_day is None and any(map(reading.is_week, words)):
+        yield r"\p{L}", ' (or set week_day = "monday", or the day that counts, under [answers])'
     elif way.day_first is None:
         yield TWO_ORDERS, " (or set day_first under [answers])"
     yield NO_DAY, f"{_to_say(column)}, {OR_NOTHING})"
@@ -824,6 +970,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         disc=reader.disc.gather(at),
         summed=reader.summed.gather(at),
         blank=reader.blank.gather(at),
+        unsaid=reader.unsaid.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

@@ -19,6 +19,7 @@ from pipeline.mapping.findings import (
     place_named,
     reading_named,
     tables_found,
+    with_fleets,
 )
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.headings import INSPECTED, OF_HOURS, WHERE_ALONE
@@ -34,6 +35,7 @@ from pipeline.mapping.questions import (
     questions,
 )
 from pipeline.mapping.shapes import SHEET, shaped_grids
+from pipeline.mapping.words import tokens
 from pipeline.mapping.writing import (
     Form,
     forms,
@@ -85,6 +87,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     own = settings_from(without_own_part(text).encode(), SETTINGS_FILE)
     with opened_lake(where) as lake:
         found, unreadable, others, hidden = _looked_at(lake, own)
+    found = with_fleets(found)
     settled = [settling(t, own.files) for t in found]
     left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole), own.files)
@@ -193,6 +196,7 @@ def _show(form: Form, tell: Tell) -> None:
             f"  it looks like {found.table}, but no column is understood as "
             f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
+        _show_how_to_name(found, tell)
     for column in found.columns:
         _show_column(column, found, tell)
     if found.unstored:
@@ -207,11 +211,40 @@ def _show(form: Form, tell: Tell) -> None:
         _show_jobs(found, JobWords(), tell)
 
 
+_STRANGE = ("not understood", "no concept of")
+# Contract names of what a heading is understood as.
+_NAMED = {"unit_id": "unit_id", "date": "inspected_on", "odometer": "odometer_km"}
+
+
+_REFERS = {"id", "key", "ref", "fk"}  # last words of a heading that names rows of another table
+
+
+def _show_how_to_name(found: TableFound, tell: Tell) -> None:
+    """What to write of headings that are not understood, where they may be what is lacking; what
+    would do where they name rows of another table."""
+    lacking = [_NAMED[one] for one in found.missing if one in _NAMED]
+    strange = [c.heading for c in found.columns if c.why.startswith(_STRANGE) and c.examples]
+    if found.table != "inspections" or not lacking or not strange:
+        return
+    refers = [heading for heading in strange if tokens(heading)[-1:] and len(tokens(heading)) > 1
+              and tokens(heading)[-1] in _REFERS]  # fmt: skip
+    if refers and len(lacking) > 1:
+        tell(
+            f"  {', '.join(refers)}: may name rows of another file, and files are not joined; what "
+            "would do: one export with unit, day and odometer in every row"
+        )
+        return
+    lines = ", ".join(f'"its heading" = "{name}"' for name in lacking)
+    some = ", ".join(strange[:4]) + " …" * (len(strange) > 4)
+    tell(f'  if one of {some} is it, in {SETTINGS_FILE}: table = "inspections", {lines}')
+
+
 def _show_column(column: ColumnFound, found: TableFound, tell: Tell) -> None:
     examples = ", ".join(column.examples) if column.target != "inspector" else "not shown"
     sure = "" if not column.asks else f" (once answered: {', '.join(sorted(column.asks))})"
     alike = [c.target for c in found.columns].count(column.target) > 1
-    sure += " (the thinnest of several counts)" * bool(alike and column.target)
+    of_several = "added up" if column.target == "cost" else "the thinnest of several counts"
+    sure += f" ({of_several})" * bool(alike and column.target)
     tell(f"  {column.heading or '(no heading)'} | {examples[:60]} | {column.told}{sure}")
 
 

@@ -6,6 +6,7 @@ written down for a person to correct; nothing that was not understood is read.
 """
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -18,16 +19,19 @@ from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import (
     INSPECTED,
     OF_HOURS,
+    OF_PERCENT,
     OF_WHEEL_ENDS,
+    WHERE_ALONE,
     Meaning,
     dead_end,
     meanings,
     names_hours,
     place_in,
+    place_of_cell,
     sides_told_by,
 )
-from pipeline.mapping.job_lines.jobs import actions_of
-from pipeline.mapping.shapes import SHEET, TITLED, held_of, taken_from_above
+from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
+from pipeline.mapping.shapes import ABOVE, SHEET, TITLED, held_of, taken_from_above
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
@@ -40,21 +44,28 @@ from pipeline.mapping.tables import (
 )
 from pipeline.mapping.words import (
     CORES,
+    COST_SHARES,
     END_OF,
     KINDS,
     MEASURED,
+    NEGATING,
+    NORTHERN,
     NOT_READ_NOW,
     OPTIONAL,
-    PARTS_OF_COST,
     PERCENT,
+    SHOES,
     SIDE_OF,
+    THICKNESS,
     UNIT_OF,
+    WHEELS,
     cell_words,
     folded,
     says_disc,
     says_nothing,
     says_summary,
+    says_void,
     spelled,
+    status_of,
     tokens,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
@@ -82,10 +93,15 @@ REQUIRED = {
 # Where the middle of a column's readings lies, in mm and km, unless its unit is another (from
 # memory): odometers stand below 1,000 km in a fleet's first weeks, oftener in thousands of km.
 PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke": (8.0, 120.0),
-             "stroke": (3.0, 120.0), "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
+             "stroke": (3.0, 120.0), "released_stroke": (0.0, 120.0),
+             "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
              "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
+ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5}
+_AFTER_E = re.compile(r"e[\W_]?([1-9])")  # of essieu, eje, eixo
 # How much of a column's cells must be readable as what its heading says.
 MOSTLY = 0.6
+SELDOM_ZERO = {"lining", "free_stroke", "applied_stroke", "stroke"}
+PAIRED = "applied_stroke"  # beside which a released one may stand
 PLACED = {"axle_no": "1, 2 and so on, from the front", "side": "such as L and R, left and right",
           "position": "an axle and a side, such as 2L"}  # fmt: skip
 GROUPED = r"^[+-]?[1-9]\d{0,2}[.,]\d{3}([^\d.,]|$)"  # cells whose mark may do either of two things
@@ -141,7 +157,8 @@ class TableFound:
     ``sums`` are the words that stand for a unit in rows that sum up others; ``own_units`` what is
     measured in another unit than in other tables, each with the units that its cells can be in;
     ``dead_end`` why nothing of it can be read, and what would do; ``unstored`` the headings above
-    formulas whose results its workbook does not hold.
+    formulas whose results its workbook does not hold; ``fleets`` its units, each with the fleet
+    that a column names; ``days_shown`` whether days stand first in the files that show it.
     """
 
     path: str
@@ -160,6 +177,8 @@ class TableFound:
     own_units: tuple[tuple[str, tuple[str, ...]], ...] = ()
     dead_end: str = ""
     unstored: tuple[str, ...] = ()
+    fleets: frozenset[tuple[str, str]] = frozenset()
+    days_shown: frozenset[bool] = frozenset()
 
     @property
     def is_usable(self) -> bool:
@@ -237,7 +256,7 @@ def _first_of_any(grid: Grid, height: int) -> list[Heading]:
     return []
 
 
-def _best(grid: Grid, index: int) -> tuple[int, Heading]:
+def _best(grid: Grid, index: int) -> tuple[float, Heading]:
     """How many columns a row's words name, alone or with the row below it, and with a row of units
     below these."""
     one = heading_at(grid, index, 1)
@@ -263,7 +282,7 @@ def _is_of_units(grid: Grid, index: int) -> bool:
     return bool(cells) and all(of and set(of) <= set(UNIT_OF) for of in cells)
 
 
-def _score_at(grid: Grid, index: int) -> int:
+def _score_at(grid: Grid, index: int) -> float:
     one = heading_at(grid, index, 1)
     return _score(one) if one is not None else 0
 
@@ -272,10 +291,12 @@ def _is_number(cell: str | None) -> bool:
     return cell is not None and cell.replace(".", "").replace(",", "").isdigit()
 
 
-def _score(heading: Heading) -> int:
+def _score(heading: Heading) -> float:
     if sum(_is_number(cell) for cell in heading.cells) > 1:
         return 0
-    return sum(m.concept is not None for m in meanings(heading.cells))
+    said = meanings(heading.cells)
+    # Places say less than concepts, and more than nothing.
+    return sum(m.concept is not None for m in said) + any(m.why == WHERE_ALONE for m in said) / 2
 
 
 def _overlap(index: int, heading: Heading, other: Heading) -> bool:
@@ -299,19 +320,24 @@ def _table(
     settings: Settings,
     kind: str | None = None,
 ) -> TableFound:
-    said = _said(heading)
     body = _without_headings(body, heading)
+    said = _with_shares_of_cost(_with_weeks(_said(heading), body), heading, body)
+    said = _with_places(_with_stages(said, heading, body), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
+    if table == "none" and _are_readings(said, heading):
+        table = "inspections"
     columns = [
         _column(table, heading.cells[i], body[f"c{i}"], m, sample, settings)
         for i, m in enumerate(said)
         if heading.cells[i] or not body[f"c{i}"].is_null().all()
     ]
-    columns = _once_each(columns, {heading.cells[i] for i, m in enumerate(said) if m.is_an_end})
+    several = {heading.cells[i] for i, m in enumerate(said) if m.is_an_end or m.is_a_share}
+    columns = _once_each(columns, several)
     found = TableFound(
         path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
+        days_shown=frozenset(() if sample.day_first is None else (sample.day_first,)),
     )  # fmt: skip
     unstored = [h for i, h in enumerate(heading.cells) if h and f"c{i}" in grid.unstored]
     found = replace(found, unstored=tuple(unstored))
@@ -319,7 +345,8 @@ def _table(
         found = replace(found, dead_end=_turned(grid))
     else:
         found = _with_blanks(replace(found, sums=_sums(found, body)), body)
-        found = _finished(found, sample, heading)
+        found = _finished(_with_released(found), sample, heading)
+        found = replace(found, fleets=_fleets(found, body))
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
 
 
@@ -362,6 +389,57 @@ def _first_blank(body: pl.DataFrame, blank: pl.Series) -> str:
     return "; ".join(f"row {no}: {' | '.join(c or '' for c in cells[:8])}" for no, cells in rows)
 
 
+def _with_released(found: TableFound) -> TableFound:
+    """With the question what released strokes are, beside applied ones of the same places; nothing
+    alone."""
+    named = {c.target.replace("released", "applied").removesuffix("_mm"): c for c in found.columns
+             if "released_stroke" in c.target}  # fmt: skip
+    applied = {c.target.removesuffix("_mm"): c for c in found.columns if PAIRED in c.target}
+    columns = []
+    for column in found.columns:
+        told = column.target.replace("released", "applied").removesuffix("_mm")
+        if column.target and told in named and told not in applied:
+            column = replace(column, target="", why="released, with no applied stroke beside it")
+        elif column.target and told in named and PAIRED in column.target:
+            pair = f"{next(iter(column.examples), '')} and {next(iter(named[told].examples), '')}"
+            asks = column.asks | {"less_released"}
+            column = replace(column, asks=asks, examples=(pair, *column.examples))
+        columns.append(column)
+    return replace(found, columns=tuple(columns))
+
+
+def _fleets(found: TableFound, body: pl.DataFrame) -> frozenset[tuple[str, str]]:
+    """The units that a table names, each with the fleet that its row names."""
+    at = {c.target: f"c{found.heading.cells.index(c.heading)}" for c in found.columns if c.target}
+    if not {"unit_id", "fleet"} <= set(at):
+        return frozenset()
+    pairs = body.select(pl.col(at["unit_id"]).str.to_uppercase(), of=at["fleet"]).drop_nulls()
+    return frozenset(pairs.unique().rows())
+
+
+def with_fleets(found: Sequence[TableFound]) -> list[TableFound]:
+    """Tables whose units are told apart by their fleets, where some unit is of several of them."""
+    pairs = frozenset[tuple[str, str]]().union(*(table.fleets for table in found))
+    counts = Counter(unit for unit, _ in pairs)
+    alike = next((unit for unit in sorted(counts) if counts[unit] > 1), None)
+    return [_with_fleet(table, alike, pairs) for table in found]
+
+
+def _with_fleet(
+    found: TableFound, alike: str | None, pairs: Iterable[tuple[str, str]]
+) -> TableFound:
+    columns = []
+    for column in found.columns:
+        if column.target == "fleet" and alike is None:
+            column = replace(column, target="", why="no unit is of several")
+        elif column.target == "fleet":
+            of = " and of ".join(sorted(fleet for unit, fleet in pairs if unit == alike)[:2])
+            examples = (f"{alike} of {of}", *column.examples)
+            column = replace(column, asks=frozenset({"fleets"}), examples=examples)
+        columns.append(column)
+    return replace(found, columns=tuple(columns))
+
+
 def _sums(found: TableFound, body: pl.DataFrame) -> tuple[str, ...]:
     """What stands for a unit in rows that sum up others."""
     unit = next((c.heading for c in found.columns if c.target == "unit_id"), None)
@@ -377,6 +455,11 @@ def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
 
 
 AGAIN = "a heading of the same name stands to its left"
+OF_ANOTHER_TABLE = "of a table beside another"
+SIDE_BY_SIDE = (
+    "cannot be used, because a row has one unit and one day, and a table stands to the left of "
+    "this; what would do: one below the other, or each on a sheet of its own"
+)
 
 
 def _said(heading: Heading) -> list[Meaning]:
@@ -389,14 +472,78 @@ def _said(heading: Heading) -> list[Meaning]:
     said = meanings([cell if i == firsts[i] else "" for i, cell in enumerate(cells)])
     places = {m.concept for m in said} & {"position", "side"}
     of_both = {i for i, m in enumerate(said) if m.concept == "lining" and (m.side or places)}
-    of_both &= {first for i, first in enumerate(firsts) if first != i}
-    told = Meaning(None, why=AGAIN)
+    again = {first for i, first in enumerate(firsts) if first != i}
+    of_both &= again
+    rows = {said[first].concept for first in again} & {"unit_id", "date", "odometer"}
+    beside = "unit_id" in rows or bool(rows and of_both)  # linings of another unit or day
+    of_both = set() if beside else of_both
+    told = Meaning(None, why=OF_ANOTHER_TABLE if beside else AGAIN)
     return [
         replace(said[first], is_an_end=True)
         if first in of_both
         else (said[i] if i == first else told)
         for i, first in enumerate(firsts)
     ]
+
+
+MOST_STAGES = 12  # different words of a column that is one
+
+
+def _with_stages(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
+    """A column of no known heading that is filled in every row, and says before and after, is of as
+    left; one that says which jobs were done and which were not, or which records are void, is their
+    status. Of anything else a status is none."""
+    is_job = any(m.concept == "job" for m in said)
+    return [
+        _stage(meaning, body[f"c{i}"], is_job=is_job) if heading.cells[i] else meaning
+        for i, meaning in enumerate(said)
+    ]
+
+
+def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
+    words = cells.drop_nulls().unique().head(MOST_STAGES + 1).to_list()
+    is_one = 1 < len(words) <= MOST_STAGES
+    plain = said.concept is None and is_one and cells.null_count() == 0
+    named = said.concept == "status"
+    if plain and {cell_words("as_left").get(spelled(w)) for w in words} == {"yes", "no"}:
+        return Meaning("as_left")
+    if plain and is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
+        return Meaning("status")
+    if (plain or (named and is_one)) and not is_job and any(map(says_void, words)):
+        return Meaning("record")
+    return Meaning(None, why="a status of no job") if named and not is_job else said
+
+
+def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
+    """A week with its year stands for the day where no column has that."""
+    dated = any(m.concept == "date" for m in said)
+    why = "another column is the day" if dated else "a week without its year is no day"
+    told = []
+    for i, meaning in enumerate(said):
+        if meaning.concept == "week":
+            cells = body[f"c{i}"].drop_nulls().unique()
+            is_day = not dated and cells.len() > 0 and any(map(reading.is_week, cells))
+            meaning = Meaning("date") if is_day else Meaning(None, why=why)
+        told.append(meaning)
+    return told
+
+
+def _with_places(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
+    """A sheet's name is an axle where all of it says so and nothing else does; an axle's or a
+    side's column that holds both is one of positions, where no other names the other."""
+    if SHEET in heading.cells and not any(m.axle or m.concept == "axle_no" for m in said):
+        at = heading.cells.index(SHEET)
+        names = body[f"c{at}"].drop_nulls().unique().to_list()
+        said_so = all(place_in(tokens(name), {}, offside=False).named for name in names)
+        if names and said_so and len(placed_words(names, "axle_no")) == len(names):
+            said = [Meaning("axle_no") if i == at else m for i, m in enumerate(said)]
+    places = [i for i, m in enumerate(said) if m.concept in {"axle_no", "side", "position"}]
+    if len(places) != 1 or any(m.axle or m.side for m in said):
+        return said
+    words = body[f"c{places[0]}"].drop_nulls().unique(maintain_order=True).head(200).to_list()
+    if len(placed_words(words, "position")) < MOSTLY * len(words) or not words:
+        return said
+    return [Meaning("position") if i in places else m for i, m in enumerate(said)]
 
 
 def _sample(body: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]) -> _Sample:
@@ -445,6 +592,8 @@ def _kind(said: Sequence[Meaning]) -> str:
     """Which table the headings are of."""
     has = {m.concept for m in said if m.concept}
     of_a_register = has & {"axle_type", "arm_length", "lining_new", "lining_min"}
+    if {"unit_id", "date", "odometer"} <= has and of_a_register <= {"lining_new", "lining_min"}:
+        of_a_register = set[str]()  # the thinnest that was read is no limit
     if has & READINGS and ({"date", "odometer"} <= has or ("unit_id" in has and not of_a_register)):
         return "inspections"  # without a unit or day too: then that is what it lacks
     if "unit_id" not in has:
@@ -460,6 +609,21 @@ def _kind(said: Sequence[Meaning]) -> str:
     return "none"
 
 
+def _are_readings(said: Sequence[Meaning], heading: Heading) -> bool:
+    """Whether headings of which too few are understood are of readings all the same: then it is
+    said which are lacking."""
+    has = {m.concept for m in said if m.concept}
+    if has & {"axle_type", "arm_length"}:
+        return False
+    placed = bool(has & {"axle_no", "side", "position"}) or any(m.side for m in said)
+    named = bool(has & READINGS)
+    maybe = named or "lining_min" in has
+    maybe |= any(map(reading_named, filter(None, heading.cells)))
+    around = len(has & {"unit_id", "date", "odometer"})
+    where = sum(m.why == WHERE_ALONE for m in said) > 1
+    return (named and placed) or (maybe and around + placed > 1) or (where and around > 1)
+
+
 def _column(
     table: str,
     heading: str,
@@ -471,20 +635,17 @@ def _column(
     some = sample.rows[cells.name].drop_nulls()
     examples = tuple(some.unique(maintain_order=True).head(EXAMPLES))
     found = ColumnFound(heading, examples, why=said.why)
-    if heading == SHEET and table != "none":
-        return replace(found, why="the name of the sheet", meant="unit_id")
+    if heading in OF_ROWS_BELOW and table != "none":
+        return _of_rows_below(found, said)
     if said.concept is None:
-        discs = any(map(says_disc, some.unique()))
-        told = jobs_in(cells, JobWords()) if table != "none" else ()
-        found = replace(found, jobs=told, dead_end=dead_end(heading))
-        return replace(found, why="rows of disc brakes are set aside by it") if discs else found
+        return _not_understood(found, cells, some, is_read=table != "none")
     if table == "none":
         return replace(found, why=f"{said.concept}, of no table that is read")
     if some.is_empty():
         return replace(found, why="nothing is written in it")
     name = _name(said.concept, table)
     if name is None:
-        return replace(found, why=f"{said.concept} is no column of {table}")
+        return _of_another_table(found, said, table)
     if (
         MEASURED.get(said.concept or "") == "length"
         and said.unit is None
@@ -496,7 +657,53 @@ def _column(
         name = f"{name}_{said.unit}" if said.unit and MEASURED[said.concept] != "angle" else name
     else:
         result = _worded(found, name, said, some, cells, sample)
-    return result if result.target else replace(result, meant=_placed(name, said)[0])
+    return _with_what_is_meant(result, _placed(name, said)[0])
+
+
+def _of_another_table(found: ColumnFound, said: Meaning, table: str) -> ColumnFound:
+    if said.concept == "lining_min" and table == "inspections":
+        return replace(found, why="the least allowed, or the thinnest read", meant="lining_mm")
+    return replace(found, why=f"{said.concept} is no column of {table}")
+
+
+OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows"}
+
+
+def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
+    """A column that the file has not: a sheet that is called Axle 1 says so; whatever else may be a
+    unit's name."""
+    if said.concept == "axle_no":
+        return replace(found, target="axle_no", values=placed_words(found.examples, "axle_no"))
+    return replace(found, why=OF_ROWS_BELOW[found.heading], meant="unit_id")
+
+
+def _with_what_is_meant(found: ColumnFound, target: str) -> ColumnFound:
+    """A column whose cells are not what its heading says, with what that is."""
+    if found.target:
+        return found
+    return replace(found, meant=target, dead_end=found.dead_end or _of_percent(found))
+
+
+def _not_understood(
+    found: ColumnFound, cells: pl.Series, some: pl.Series, *, is_read: bool
+) -> ColumnFound:
+    """A column of no known heading, with what else its cells say."""
+    told = jobs_in(cells, JobWords()) if is_read else ()
+    beside = SIDE_BY_SIDE if found.why == OF_ANOTHER_TABLE and found.examples else ""
+    why = dead_end(found.heading) or _of_percent(found) or beside
+    found = replace(found, jobs=told, dead_end=why)
+    words = some.unique()
+    if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
+        return replace(found, why="units of measure, which stand behind the numbers beside them")
+    discs = any(map(says_disc, words))
+    return replace(found, why="rows of disc brakes are set aside by it") if discs else found
+
+
+def _of_percent(column: ColumnFound) -> str:
+    """That a column's cells are shares of an unknown whole, where its heading names a reading."""
+    shares = [cell.rstrip().endswith("%") for cell in column.examples]
+    is_one = bool(shares) and all(shares) and reading_named(column.heading) != ""
+    return OF_PERCENT if is_one else ""
 
 
 def reading_named(heading: str) -> str:
@@ -506,11 +713,14 @@ def reading_named(heading: str) -> str:
     words = set(place.rest)
     named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
              if core <= words]  # fmt: skip
+    named += [(1, "lining")] if words & SHOES and words & THICKNESS else []
     most = {concept for size, concept in named if size == max(named)[0]}
     far = {UNIT_OF.get(word) for word in words} & set(DISTANCES)  # a hub odometer is no Hub
     if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why or far:
         return ""
     concept = most.pop()
+    if words & NEGATING and concept not in MEASURED:
+        return ""  # what is read as pass would be a failure
     units = {UNIT_OF[w] for w in words if w in UNIT_OF} & set(KINDS["length"])
     unit = units.pop() if len(units) == 1 and MEASURED.get(concept) == "length" else ""
     return f"{place_named(heading)} {concept}{'_' * bool(unit)}{unit}".strip()
@@ -544,7 +754,9 @@ def _name(concept: str, table: str) -> str | None:
         return concept
     if concept == "position" and table != "duty":
         return concept
-    if concept == "stroke" and table == "inspections":
+    if (concept, table) in {("status", "work"), ("record", "inspections")}:
+        return "status"
+    if concept == "fleet" or (concept in {"stroke", "released_stroke"} and table == "inspections"):
         return concept
     return concept if {concept, f"{concept}_mm", f"{concept}_km"} & set(known) else None
 
@@ -572,6 +784,9 @@ def _measured(
     if pairs:
         some, said = reading.less_released(some), replace(said, concept="applied_stroke")
         name = "applied_stroke"
+    of_ends = said.concept == "lining" and _are_of_two_ends(said, some)
+    of_ends &= settings.answers.lining_pairs is not False
+    some = reading.thinner(some) if of_ends else some
     unit = said.unit or ("deg" if kind == "angle" else None)
     marks = some.unique(maintain_order=True) if kind != "distance" else ()  # which no row can lack
     nothing = [cell for cell in marks if says_nothing(cell)]
@@ -590,9 +805,12 @@ def _measured(
         stated = kind in settings.units.model_fields_set
         asks |= set() if stated else {kind}
         unit = getattr(settings.units, kind) if stated else None
-        fits = [u for u in KINDS[kind] if not _implausible(said, u, some, sample)]
+        fits = [u for u in _units_of(kind, found.heading)
+                if not _implausible(said, u, some, sample)]  # fmt: skip
         found = replace(found, fits=tuple(fits) if unit is None else ())
     asks |= {"stroke"} if said.concept == "stroke" else {"stroke_pairs"} if pairs else set()
+    asks |= {"lining_pairs"} if of_ends else set()
+    asks |= {"zeros"} if said.concept in SELDOM_ZERO and reading.has_many_zeros(some) else set()
     told = f"{name}_{said.unit}" if said.unit and kind != "angle" else name
     target, placed = _placed(told, said)
     looked = unit or _usual_unit(kind, some) or next(iter(found.fits), None)
@@ -602,10 +820,23 @@ def _measured(
     return replace(found, target=target, asks=frozenset(asks | placed))
 
 
+def _units_of(kind: str, heading: str) -> list[str]:
+    """The units that cells of no stated one may be in: tens of km in the north alone."""
+    northern = not NORTHERN.isdisjoint(tokens(heading))
+    return [unit for unit in KINDS[kind] if northern or unit != "10km"]
+
+
 TWO_IN_ONE = (
     "cannot be used, because its cells hold two numbers; what would do: a column for the stroke "
     "itself, which is applied less released"
 )
+
+
+def _are_of_two_ends(said: Meaning, some: pl.Series) -> bool:
+    """Whether most cells of a lining hold two thicknesses in mm, which no fraction is in."""
+    both = some.filter(reading.are_of_two_ends(some))
+    in_mm = said.unit in {"mm", "cm"} or (said.unit is None and both.str.contains("m").all())
+    return in_mm and both.len() >= MOSTLY * some.len() > 0
 
 
 def _are_pairs(said: Meaning, some: pl.Series) -> bool:
@@ -667,9 +898,25 @@ def _worded(
             return _job_or_action(found, target, cells)
         case "return_test" | "cap_state" | "marks_aligned" | "as_left" | "reason":
             return _with_values(found, target, said.concept, cells, asks)
+        case "status" | "record":
+            return _of_status(found, target, cells, of_record=said.concept == "record")
         case "cost":
             return _priced(found, target, some, sample)
     return replace(found, target=target, asks=frozenset(asks))
+
+
+def _of_status(
+    found: ColumnFound, target: str, cells: pl.Series, *, of_record: bool
+) -> ColumnFound:
+    """A column of which some words say whether jobs were done: of what else it says, rows wait.
+    Of a record it says that it counts no more, or else that it does."""
+    words = _words_in(cells)[:200]
+    values = {word: told for word in words if (told := status_of(word))}
+    if of_record:
+        values = {word: "not done" if says_void(word) else "done" for word in words}
+    if not values:
+        return replace(found, why="its words say nothing of done or not", strange=words[0])
+    return replace(found, target=target, values=values)
 
 
 def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnFound:
@@ -697,16 +944,18 @@ def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -
 def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
     doubtful = "day_first" in sample.doubtful
     first = True if doubtful else sample.day_first
-    read = reading.days(some, day_first=first)
+    read = reading.days(some, day_first=first, week_day="monday")
     exchanged = reading.were_exchanged(some)
     if read.null_count() > (1 - MOSTLY) * some.len():
         unclear = reading.years_may_be_first(some)
         why = "; its years may stand first: accepted are years of four figures" * unclear
         return replace(found, why=f"{_unread(some, read, 'date')}{why}")
-    asks = {key for key, is_asked in (("day_first", doubtful), ("days_exchanged", exchanged))
-            if is_asked}  # fmt: skip
+    weeks = any(map(reading.is_week, some.unique()))
+    told = (("day_first", doubtful), ("days_exchanged", exchanged), ("week_day", weeks))
+    asks = {key for key, is_asked in told if is_asked}
     if asks:
         telling = reading.is_own_day if exchanged else reading.is_ambiguous_day
+        telling = reading.is_week if weeks else telling
         first_of = next(cell for cell in some if telling(cell))
         found = replace(
             found, examples=tuple(dict.fromkeys((first_of, *found.examples)))[:EXAMPLES]
@@ -749,28 +998,46 @@ def _located(
 def placed_words(words: Sequence[str], concept: str) -> dict[str, str]:
     """The axle, side or both that words of a column mean, of those that mean one beside the
     others."""
-    letters = _letters_of(words) or (_one_side_alone(words) if concept == "side" else {})
+    numbered = _numbered_axles(words) if concept == "axle_no" else {}
+    if numbered:
+        return numbered
+    letters = _letters_of(words) or (_letters_of_side(words) if concept == "side" else {})
     offside = any("ns" in tokens(w) for w in words)
     read = {w: _place_word(w, concept, letters, offside=offside) for w in words[:200]}
     return {word: place for word, place in read.items() if place}
 
 
+def _numbered_axles(words: Sequence[str]) -> dict[str, str]:
+    """Axles that a column of axles has in Roman figures, or each after the same letter: E1, E2."""
+    spelt = [folded(word).strip(" .") for word in words]
+    if set(spelt) <= set(ROMAN) and len(spelt) > 1:
+        return {word: str(ROMAN[figure]) for word, figure in zip(words, spelt, strict=True)}
+    found = [_AFTER_E.fullmatch(word) for word in spelt]
+    told = {word: one[1] for word, one in zip(words, found, strict=True) if one}
+    return told if len(told) == len(words) else {}
+
+
 def _letters_of(words: Iterable[str]) -> dict[str, str]:
     """What single letters mean among these words: only where both of a pair are there."""
-    found = [of for word in words if (of := tokens(word))]
+    found = [of for word in words if (of := place_of_cell(word))]
     seen = {t for of in found for t, after in zip(of, (*of[1:], ""), strict=True)
             if not (t == "a" and after.isdigit())}  # fmt: skip
     return sides_told_by({t for t in seen if len(t) == 1 and t.isalpha()}, seen)
 
 
-def _one_side_alone(words: Iterable[str]) -> dict[str, str]:
-    """L where no other letter is, or R: in each language that writes them so they are the same."""
+def _letters_of_side(words: Iterable[str]) -> dict[str, str]:
+    """Letters that a column of sides has, and that mean another thing elsewhere: L where no other
+    letter is, or R (in each language that writes them so they are the same); V and H (in German
+    these are front and rear, which are no sides)."""
     letters = {t for word in words for t in tokens(word) if len(t) == 1 and t.isalpha()}
+    if letters == {"v", "h"}:
+        return {"v": "L", "h": "R"}
     return {"l": "L", "r": "R"} if letters in ({"l"}, {"r"}) else {}
 
 
 def _place_word(word: str, concept: str, letters: dict[str, str], *, offside: bool) -> str:
-    place = place_in(tokens(word), letters, offside=offside)
+    words = place_of_cell(word) if concept == "position" else tokens(word)
+    place = place_in(words, letters, offside=offside)
     if place.rest or place.why:
         return ""
     axle, side = str(place.axle or ""), place.side or ""
@@ -793,7 +1060,7 @@ def _with_values(
 ) -> ColumnFound:
     """A column of words, with what those found in it are taken for."""
     column = "bool" if concept in {"marks_aligned", "as_left"} else concept
-    known = cell_words(column)
+    known = cell_words(column) | (cell_words("as_left") if concept == "as_left" else {})
     words = _words_in(cells)[:200]
     values = {w: known[spelled(w)] for w in words if spelled(w) in known}
     here = int(cells.is_in(list(values)).fill_null(value=False).sum())
@@ -805,10 +1072,10 @@ def _with_values(
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
-def _once_each(columns: list[ColumnFound], ends: Collection[str]) -> list[ColumnFound]:
+def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[ColumnFound]:
     """Two columns that would be the same thing: none is, unless a person says which, or both are
-    ends of one lining, of which the thinner counts."""
-    counts = Counter(c.target for c in columns if c.target and c.heading not in ends)
+    ends of one lining, of which the thinner counts, or shares of one cost."""
+    counts = Counter(c.target for c in columns if c.target and c.heading not in several)
     return [
         replace(
             c,
@@ -899,13 +1166,38 @@ OF_PARTS = (
 
 def _is_part_of_cost(column: ColumnFound) -> bool:
     """Whether a column holds what parts or labour alone cost."""
-    words = set(tokens(column.heading))
+    return _share_of(column.heading, column.examples) is not None
+
+
+def _share_of(heading: str, cells: Sequence[str]) -> int | None:
+    """Which of :data:`COST_SHARES` a column of money holds; None where none, or more than one."""
+    words = set(tokens(heading))
+    shares = [i for i, share in enumerate(COST_SHARES) if share & words]
     money = {"amt", "costs"} | OPTIONAL["cost"] | frozenset[str]().union(*CORES["cost"])
-    if not (words & PARTS_OF_COST and words & money and column.examples):
-        return False
-    plain = reading.without_currency(pl.Series(column.examples))
+    signs = [any(unicodedata.category(c) == "Sc" for c in cell) for cell in (heading, *cells)]
+    if len(shares) != 1 or not cells or not (words & money or signs[0] or all(signs[1:])):
+        return None
+    plain = reading.without_currency(pl.Series(cells))
     read = [reading.numbers(plain, None, None, decimal_comma=comma) for comma in (True, False)]
-    return any(values.null_count() == 0 for values in read)
+    return shares[0] if any(values.null_count() == 0 for values in read) else None
+
+
+def _with_shares_of_cost(
+    said: list[Meaning], heading: Heading, body: pl.DataFrame
+) -> list[Meaning]:
+    """Of jobs without a cost, one column of parts and one of labour are its shares, with one of
+    work given out; of two of a share, one may be with tax and the other without."""
+    if "cost" in (concepts := {m.concept for m in said}) or "job" not in concepts:
+        return said
+    left = [i for i, m in enumerate(said) if m.concept is None and heading.cells[i]]
+    cells = {i: body[f"c{i}"].drop_nulls().unique(maintain_order=True).head(EXAMPLES)
+             for i in left}  # fmt: skip
+    share = {i: _share_of(heading.cells[i], cells[i].to_list()) for i in left}
+    told = [of for of in share.values() if of is not None]
+    if not {0, 1} <= set(told) or len(told) != len(set(told)):
+        return said
+    part = Meaning("cost", is_a_share=True)
+    return [part if share.get(i) is not None else m for i, m in enumerate(said)]
 
 
 def _missing(table: str, named: Sequence[str], *, both: bool) -> Iterable[str]:
@@ -959,17 +1251,24 @@ def _counted(lines: pl.Series) -> tuple[tuple[str, int], ...]:
 def _with_jobs(found: TableFound, lines: pl.Series) -> TableFound:
     """With its job lines, by count, and what must be known to place those that are understood."""
     counts = _counted(lines)
-    told = [tokens(line) for line, _ in counts if actions_of(line, JobWords())]
-    columns = [
-        replace(c, asks=c.asks | _asked_by(told)) if c.target == "job" else c for c in found.columns
-    ]
+    asks = _asked_by([line for line, _ in counts if actions_of(line, JobWords())])
+    columns = [replace(c, asks=c.asks | asks) if c.target == "job" else c for c in found.columns]
     return replace(found, columns=tuple(columns), job_lines=counts)
 
 
-def _asked_by(lines: Sequence[tuple[str, ...]]) -> frozenset[str]:
-    """What must be known to place the jobs of these lines."""
-    words = {word for of in lines for word in of}
+def _asked_by(lines: Sequence[str]) -> frozenset[str]:
+    """What must be known to place the jobs of these lines: by their words, or by the letters for a
+    wheel that a job says it cannot be placed without."""
+    words = {word for line in lines for word in tokens(line)}
     near = {word for word, side in SIDE_OF.items() if side in {"near", "off"}} | {"ns"}
     rear = {word for word, end in END_OF.items() if end == "rear"}
-    asks = {"near_side"} if words & near else set()
-    return frozenset(asks | ({"rear_axle"} if words & rear else set()))
+    asks = {"near_side"} if words & near or _waits(lines, NEAR_SIDE, Ground(rear_axle=2)) else set()
+    rear_asked = words & rear or _waits(lines, REAR_AXLE, Ground(near_side="L"))
+    return frozenset(asks | ({"rear_axle"} if rear_asked else set()))
+
+
+def _waits(lines: Sequence[str], problem: str, ground: Ground) -> bool:
+    """Whether a job of some line that has letters for a wheel has this problem."""
+    of_wheels = (line for line in lines if not WHEELS.keys().isdisjoint(tokens(line)))
+    return any(job.problem == problem for line in of_wheels
+               for job in jobs_of(line, JobWords(), ground))  # fmt: skip

@@ -4,6 +4,7 @@ All headings of a table are read together, since a side's letter means something
 counterpart. A word that is not understood leaves its heading not understood.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -38,7 +39,8 @@ from pipeline.settings import DISTANCES
 
 # What may be read once for each axle and side.
 INSPECTED = {
-    *("lining", "free_stroke", "applied_stroke", "stroke", "wear_indicator", "marks_aligned"),
+    *("lining", "free_stroke", "applied_stroke", "released_stroke", "stroke", "wear_indicator"),
+    "marks_aligned",
     *("return_test", "cap_state", "fault"),
 }
 OF_WHEEL_ENDS = {
@@ -46,6 +48,8 @@ OF_WHEEL_ENDS = {
     *("axle_type", "arm_length", "chamber_size", "lining_new", "lining_min"),
 }
 MAX_AXLE = 20
+# 2nd axle, 1er essieu, 2ème essieu, 1º eixo, 2do eje.
+ORDINAL_ENDS = frozenset(["st", "nd", "rd", "th", "e", "er", "eme", "ieme", "o", "do", "ro"])
 OR = {"or", "oder", "ou", "of"}
 BOTH_SIDES = tuple(
     frozenset(pair.split())
@@ -58,7 +62,7 @@ class Meaning:
     """What a heading is taken for; ``why`` it is not, where it is not.
 
     ``axle`` is its number, or front or rear; ``side`` is L, R, near or off; ``is_an_end`` of a
-    lining that is read at both of its ends.
+    lining that is read at both of its ends, ``is_a_share`` of a cost that stands in several.
     """
 
     concept: str | None
@@ -67,6 +71,7 @@ class Meaning:
     side: str | None = None
     why: str = ""
     is_an_end: bool = False
+    is_a_share: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +92,11 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     letters = _side_letters(words)
     offside = any("ns" in of for of in words)
     found = [_meaning(of, letters, offside=offside) for of in words]
+    found = [m if m.concept else _in_two_languages(heading, letters, m, offside=offside)
+             for m, heading in zip(found, headings, strict=True)]  # fmt: skip
     has_axles = any(m.concept in {"axle_no", "position"} for m in found)
     found = [_without_bare_number(m, of, has_axles) for m, of in zip(found, words, strict=True)]
-    found = _without_hub_odometer(found, words)
+    found = _what_is_left(_without_hub_odometer(found, words), words)
     ends = [of != whole for of, whole in zip(words, written, strict=True)]
     found = [
         m if not end or m.concept in {"lining", None} else Meaning(None, why=NO_END)
@@ -104,6 +111,12 @@ OF_HOURS = (
 )
 
 
+OF_PERCENT = (
+    "cannot be used, because nothing says what 100 % is; what would do: what was measured, in mm "
+    "or another unit of length"
+)
+
+
 def dead_end(heading: str) -> str:
     """Why a reading that a heading names can be of no use, and what would do; empty where it may
     be."""
@@ -112,10 +125,7 @@ def dead_end(heading: str) -> str:
     if not any(core <= words for concept in INSPECTED for core in CORES[concept]):
         return ""
     if words & PERCENT:
-        return (
-            "cannot be used, because nothing says what 100 % is; what would do: what was measured, "
-            "in mm or another unit of length"
-        )
+        return OF_PERCENT
     if words & AFTER_WORK or ("as", "left") in pairwise(of):
         return (
             "cannot be used, because it was read after work, and what a row says was found before; "
@@ -143,6 +153,7 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
     """Headings without their words for an end or shoe of a lining, where another heading names the
     counterpart and is alike in all else."""
     ends = [[t for t in of if t in LINING_ENDS] for of in words]
+    both = [tuple(sorted(e)) in LINING_END_PAIRS for e in ends]  # each cell may have two numbers
     rest = [tuple(t for t in of if t not in LINING_ENDS) for of in words]
     named: dict[tuple[str, ...], list[str]] = {}
     for of, end in zip(rest, ends, strict=True):
@@ -150,7 +161,8 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
             named.setdefault(of, []).extend(end)
     whole = {of for of, found in named.items() if tuple(sorted(found)) in LINING_END_PAIRS}
     return [
-        r if len(e) == 1 and r in whole else w for w, r, e in zip(words, rest, ends, strict=True)
+        r if two or (len(e) == 1 and r in whole) else w
+        for w, r, e, two in zip(words, rest, ends, both, strict=True)
     ]
 
 
@@ -187,9 +199,18 @@ def _is_letter(token: str) -> bool:
 
 
 def _is_of_a_wheel_end(of: tuple[str, ...]) -> bool:
-    """Whether what is left without single letters and numbers is read of a wheel end."""
-    rest = tuple(t for t in of if not (_is_letter(t) or t.isdigit()))
+    """Whether what is left without letters, numbers and axles is read of a wheel end."""
+    where = AXLE_WORDS | set(END_OF)
+    rest = tuple(t for t in of if not (_is_letter(t) or t.isdigit() or t in where))
     return _concept(rest).concept in OF_WHEEL_ENDS
+
+
+_AXLE_AND_LETTER = re.compile(r"\W*(\d{1,2})\W?a\W?([lr])\W*", re.I)
+
+
+def place_of_cell(cell: str) -> tuple[str, ...]:
+    """The words of a cell that is a place: 1AL is axle 1, left."""
+    return tokens(_AXLE_AND_LETTER.sub(r"\1 \2", cell) if len(cell) < 9 else cell)
 
 
 def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> _Place:
@@ -246,8 +267,8 @@ def _is_ordinal(of: tuple[str, ...]) -> bool:
     """2nd axle, 2e as: the digits and the letters are words of their own."""
     if len(of) < 3:
         return False
-    english = of[1] in {"st", "nd", "rd", "th"} and of[2] in AXLE_WORDS
-    return english or of[1:] in {("e", "as"), ("ste", "as"), ("de", "as")}
+    dutch = of[1:] in {("e", "as"), ("ste", "as"), ("de", "as")}
+    return dutch or (of[1] in ORDINAL_ENDS and of[2] in AXLE_WORDS)
 
 
 def _placed(
@@ -268,6 +289,25 @@ def _meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
         rest = _concept(tuple(others)) if others else Meaning("side")
         whole = rest if rest.concept == "side" else whole
     return whole if whole.concept is not None else _placed_meaning(of, letters, offside=offside)
+
+
+_OF_TWO_LANGUAGES = re.compile(r"\s+[/|]\s+|\s*[\r\n]+\s*")
+
+
+def _in_two_languages(
+    heading: str, letters: dict[str, str], otherwise: Meaning, *, offside: bool
+) -> Meaning:
+    """What Vehicle / Véhicule says: the same in every part, with the unit and place of any."""
+    parts = [part for part in _OF_TWO_LANGUAGES.split(heading) if part]
+    said = [_meaning(tokens(part), letters, offside=offside) for part in parts]
+    if len(said) < 2 or len({m.concept for m in said}) > 1 or said[0].concept is None:
+        return otherwise
+    units, axles, sides = ({getattr(m, name) for m in said} - {None}
+                           for name in ("unit", "axle", "side"))  # fmt: skip
+    if max(len(units), len(axles), len(sides)) > 1:
+        return otherwise
+    unit, axle, side = (next(iter(told), None) for told in (units, axles, sides))
+    return Meaning(said[0].concept, unit=unit, axle=axle, side=side)
 
 
 def _placed_meaning(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> Meaning:
@@ -355,6 +395,16 @@ def _without_bare_number(found: Meaning, of: tuple[str, ...], has_axles: bool) -
     if not named and (found.side is None or has_axles):
         return Meaning(None, why=f"{found.axle} may be anything")
     return found
+
+
+def _what_is_left(found: list[Meaning], words: Sequence[tuple[str, ...]]) -> list[Meaning]:
+    """Beside a column for the side, the one lining that is "left" is what is left of it."""
+    sided = [i for i, m in enumerate(found) if m.concept == "lining" and m.side is not None]
+    has_side = any(m.concept in {"side", "position"} for m in found)
+    if not has_side or len(sided) != 1 or "left" not in words[sided[0]]:
+        return found
+    only = found[sided[0]]
+    return [replace(m, side=None) if m is only and m.axle is None else m for m in found]
 
 
 def _consistent(found: list[Meaning]) -> list[Meaning]:

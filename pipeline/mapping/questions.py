@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
 from pipeline.mapping.job_lines.jobs import is_of_an_axle_alone
+from pipeline.mapping.reading import WEEK_DAYS
 from pipeline.mapping.tables import is_of, key_of
 from pipeline.mapping.words import KINDS, MEASURED, tokens
 from pipeline.settings import JobWords, OwnFile, Settings, Target, own_target
@@ -39,15 +40,20 @@ def _written(value: Value) -> str:
 
 
 ORDER = (
+    "fleets",
     "fill_down",
     "day_first",
+    "week_day",
     "days_exchanged",
     "decimal_comma",
     "near_side",
     "rear_axle",
     "axle_alone",
     "stroke_pairs",
+    "lining_pairs",
+    "less_released",
     "stroke",
+    "zeros",
     "distance",
     "length",
 )
@@ -61,13 +67,35 @@ def agreeing(found: Sequence[TableFound], settings: Settings) -> list[TableFound
     for kind in ("length", "distance"):
         units = _units(tables, kind, getattr(settings.answers, kind))
         asking = [t for t in tables if kind in t.asks]
-        # Of sheets of one file none can be named apart from the others.
-        others = {t.path for t in asking if any(set(fit) & set(units) for fit in _fits(t, kind))}
+        apart = _can_be_apart(asking, kind, units)
         tables = [
-            _agreeing(t, kind, units, own=t.path not in others) if kind in t.asks else t
+            _agreeing(t, kind, units, own=(t.path, t.sheet) in apart) if kind in t.asks else t
             for t in tables
         ]
     return tables
+
+
+def _can_be_apart(
+    asking: Sequence[TableFound], kind: str, units: Sequence[str]
+) -> set[tuple[str, str]]:
+    """Files and sheets that can be told by their names from those in the usual units: by the
+    file's, else by the sheet's, where every sheet of that name is in the same units."""
+    usual = [t for t in asking if any(set(fit) & set(units) for fit in _fits(t, kind))]
+    paths, sheets = {t.path for t in usual}, {t.sheet for t in usual}
+    others = [t for t in asking if t not in usual]
+    of_sheet: dict[str, set[tuple[str, ...]]] = {}
+    for table in others:
+        of_sheet.setdefault(table.sheet, set()).add(_common(table, kind))
+    by_sheet = {sheet for sheet, of in of_sheet.items() if len(of) == 1} - sheets
+    mixed = any(t.path in paths for t in others)
+    return {(t.path, t.sheet) for t in others
+            if (t.sheet in by_sheet if mixed else t.path not in paths)}  # fmt: skip
+
+
+def _common(table: TableFound, kind: str) -> tuple[str, ...]:
+    """The units that all columns of a table can be in."""
+    fits = _fits(table, kind)
+    return tuple(unit for unit in KINDS[kind] if all(unit in one for one in fits))
 
 
 def _units(found: Sequence[TableFound], kind: str, answered: str | None = None) -> tuple[str, ...]:
@@ -89,7 +117,7 @@ def _fits(table: TableFound, kind: str) -> list[tuple[str, ...]]:
 def _agreeing(table: TableFound, kind: str, units: Sequence[str], *, own: bool) -> TableFound:
     """A table with the columns that can be in one of these units; or all in units of its own."""
     fits = _fits(table, kind)
-    common = tuple(unit for unit in KINDS[kind] if all(unit in one for one in fits))
+    common = _common(table, kind)
     if own and common and not any(set(one) & set(units) for one in fits):
         here = frozenset({own_key(kind)})
         columns = (
@@ -105,6 +133,10 @@ def own_key(kind: str) -> str:
     return f"{kind} of these files"
 
 
+def _place(table: TableFound) -> str:
+    return f"{table.path} [{table.sheet}]" if table.sheet else table.path
+
+
 def form_key(kind: str, found: TableFound) -> str:
     """By which the answer for a form's own unit is known."""
     return f"{kind} of {found.path} {found.sheet}".rstrip()
@@ -118,6 +150,7 @@ def _in_one_of(column: ColumnFound, kind: str, units: Sequence[str]) -> ColumnFo
         why = f"states no unit, and its cells can be in {fits}, not in {others} as others"
     else:
         why = "states no unit, and its cells are too small or too large in any that is known"
+        why += "; shares in percent cannot be used" * (kind == "length")
     unit = "_in" if "in" in column.fits else f"_{column.fits[0]}" if column.fits else ""
     return replace(column, target="", why=why, meant=f"{column.target}{unit}", asks=frozenset())
 
@@ -149,7 +182,8 @@ def own_units_given(found: Sequence[TableFound], settings: Settings) -> dict[str
     """The units that some ``[[files]]`` of the settings name for forms with units of their own."""
     given: dict[str, Value] = {}
     for table in found:
-        recipes = [f for f in settings.files if f.files and is_of(f, table.path)]
+        recipes = [f for f in settings.files
+                   if (f.files or f.sheets) and is_of(f, table.path, table.sheet)]  # fmt: skip
         for kind, _ in table.own_units:
             for recipe in recipes:
                 unit = getattr(recipe, kind)
@@ -180,7 +214,12 @@ def as_told(table: TableFound, recipe: OwnFile) -> TableFound:
 
 
 OF_CELLS = {
+    "fleets",
+    "less_released",
+    "lining_pairs",
+    "zeros",
     "day_first",
+    "week_day",
     "days_exchanged",
     "decimal_comma",
     "fill_down",
@@ -208,7 +247,7 @@ def _own_question(table: TableFound, kind: str, units: Sequence[str]) -> Questio
     column = next(c for c in table.columns if c.target and own_key(kind) in c.asks)
     what = {"length": "lengths", "distance": "odometers"}[kind]
     text = f"Which unit have the {what} here? They cannot be in that of other files."
-    where = f'"{column.heading}" in {table.path}, as in {next(iter(column.examples), "")}'
+    where = f'"{column.heading}" in {_place(table)}, as in {next(iter(column.examples), "")}'
     choices: dict[str, Value] = {unit: unit for unit in units}
     default = "in" if "in" in units else units[0]
     return Question(form_key(kind, table), text, choices, default, where, is_of_a_form=True)
@@ -268,10 +307,22 @@ def _is_telling(key: str, example: str) -> bool:
 
 
 def _day_first(example: str, found: Sequence[TableFound]) -> tuple[str, dict[str, Value], str]:
+    """Asked of files that do not show it; what the others show is said, and is the default."""
+    shown = frozenset[bool]().union(*(table.days_shown for table in found))
+    usual = "day" if shown == {True} else "month" if shown == {False} or _american(found) else "day"
+    others = f" (other files show the {usual} first)" if len(shown) == 1 else ""
     return (
-        f"Is the day or the month first in {example}?",
+        f"Is the day or the month first in {example}{others}?",
         {"day": True, "month": False},
-        "month" if _american(found) else "day",
+        usual,
+    )
+
+
+def _week_day(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Which day counts for a week, as in {example} (weeks from Monday, by ISO 8601)?",
+        {day: day for day in WEEK_DAYS},
+        "wednesday",
     )
 
 
@@ -330,6 +381,39 @@ def _stroke_pairs(example: str, _: object) -> tuple[str, dict[str, Value], str]:
     )
 
 
+def _lining_pairs(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Is {example} a lining at its two ends or shoes, of which the thinner counts?",
+        {"yes": True, "no": False},
+        "no",
+    )
+
+
+def _less_released(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Of the applied and the released stroke, as in {example}, does the difference count (no: "
+        "the applied one as it is)?",
+        {"yes": True, "no": False},
+        "yes",
+    )
+
+
+def _zeros(_: str, __: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        "Is a 0 among linings and strokes one that was not measured, or a reading of 0?",
+        {"blank": "blank", "read": "read"},
+        "blank",
+    )
+
+
+def _fleets(example: str, _: object) -> tuple[str, dict[str, Value], str]:
+    return (
+        f"Is {example} a vehicle of each, to be kept apart, or one?",
+        {"apart": "apart", "one": "one"},
+        "apart",
+    )
+
+
 def _stroke(_: str, __: object) -> tuple[str, dict[str, Value], str]:
     return (
         "Is a stroke the free stroke (arm pulled by hand) or the applied one (pushrod, by air)?",
@@ -363,13 +447,18 @@ def _but(units: Sequence[str], kind: str) -> str:
 _TEXTS: dict[str, Callable[[str, Sequence[TableFound]], tuple[str, dict[str, Value], str]]] = {
     "fill_down": _fill_down,
     "day_first": _day_first,
+    "week_day": _week_day,
     "days_exchanged": _days_exchanged,
     "decimal_comma": _decimal_comma,
     "near_side": _near_side,
     "rear_axle": _rear_axle,
     "axle_alone": _axle_alone,
     "stroke_pairs": _stroke_pairs,
+    "lining_pairs": _lining_pairs,
+    "less_released": _less_released,
     "stroke": _stroke,
+    "zeros": _zeros,
+    "fleets": _fleets,
     "distance": _distance,
     "length": _length,
 }

@@ -11,10 +11,10 @@ from functools import partial
 
 import polars as pl
 
-from pipeline.mapping.words import UNIT_OF, folded, month_names
+from pipeline.mapping.words import UNIT_OF, WEEKS, folded, month_names
 
 MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16}
-KM = {"km": 1.0, "mi": 1.609344, "1000km": 1_000.0, "1000mi": 1_609.344}
+KM = {"km": 1.0, "mi": 1.609344, "10km": 10.0, "1000km": 1_000.0, "1000mi": 1_609.344}
 FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
 
 OF_AN_INCH = {"32": "32nds", "16": "16ths"}  # by what stands below a fraction's line
@@ -28,6 +28,8 @@ _FIRST_SERIAL = dt.date(1899, 12, 30)
 _SERIALS = range(20_000, 80_000)  # 1954 to 2119
 # Of days that show which comes first, so many may be slips.
 OUTLIERS = 0.05
+# Of readings that are seldom 0, so many are so rather for want of a reading; our own, no source.
+ZEROS, FEW_ZEROS = 0.05, 3
 # So many different days, and none that denies it, show how a file writes them, whatever is answered
 # for files that do not show it; our own, no source.
 SHOWN_SURELY = 5
@@ -40,6 +42,9 @@ _ISO = re.compile(r"\d{4}-(\d{2})-(\d{2})")
 _FIGURES = re.compile(r"\W*\d{1,2}\W+\d{1,2}\W+\d{2,4}(?!\d)")
 _FIRST_YEAR, _LAST_YEAR = 1950, 2100
 _THREE_PAIRS = re.compile(r"(\d{2})\D(\d{2})\D(\d{2})(?:\D|$)")
+_ISO_WEEK = re.compile(r"(20\d{2})-?w(\d{2})(?:-?([1-7]))?")
+_WEEKS = range(1, 54)
+WEEK_DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday")
 _RECENT = range(10, 50)  # years of two figures that a record may be of, 2010 to 2049
 
 
@@ -185,8 +190,51 @@ def less_released(text: pl.Series) -> pl.Series:
     return told.to_series().zip_with(are_pairs(text), text).alias(text.name)
 
 
+_END = r"(\d+(?:[.,]\d{1,2})?)\s*(mm|cm|)"
+_OF_TWO_ENDS = rf"^\s*{_END}\s*[/|]\s*{_END}\s*$"
+
+
+def are_of_two_ends(text: pl.Series) -> pl.Series:
+    """Cells with two thicknesses in them: 11/10 mm."""
+    return text.str.contains(_OF_TWO_ENDS).fill_null(value=False)
+
+
+def thinner(text: pl.Series) -> pl.Series:
+    """Cells with two thicknesses as the thinner of them, in their unit: the others stay."""
+    unit = pl.coalesce(
+        pl.when(text.str.extract(_OF_TWO_ENDS, i) != "").then(text.str.extract(_OF_TWO_ENDS, i))
+        for i in (4, 2)
+    )
+    one, other = (
+        text.str.extract(_OF_TWO_ENDS, i).str.replace(",", ".").cast(pl.Float64) for i in (1, 3)
+    )
+    least = pl.DataFrame({"a": one, "b": other}).min_horizontal().cast(pl.String)
+    told = pl.DataFrame({"least": least}).select(pl.concat_str("least", unit.fill_null("")))
+    return told.to_series().zip_with(are_of_two_ends(text), text).alias(text.name)
+
+
 def _pair(text: pl.Series, group: int) -> pl.Series:
     return text.str.extract(_PAIR, group).str.replace(",", ".").cast(pl.Float64)
+
+
+ZERO = r"^\s*0+([.,]0+)?\s*(\p{L}{0,4}|\")\s*$"
+
+
+def are_zeros(text: pl.Series) -> pl.Series:
+    """Cells of 0, with or without a unit."""
+    return text.str.contains(ZERO).fill_null(value=False)
+
+
+def has_many_zeros(text: pl.Series) -> bool:
+    """Whether so much of a column is 0 that it may stand for nothing measured."""
+    written = text.len() - text.null_count()
+    return max(ZEROS * written, FEW_ZEROS) <= int(are_zeros(text).sum())
+
+
+def less(applied: pl.Series, released: pl.Series) -> pl.Series:
+    """A stroke between two readings; null where it would be none."""
+    told = (applied - released).round(4)
+    return told.set((told < 0).fill_null(value=False), None)
 
 
 def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
@@ -195,8 +243,16 @@ def _each(text: pl.Series, read: partial[float | None]) -> pl.Series:
     return text.replace_strict(words, values, default=None, return_dtype=pl.Float64)
 
 
-def days(text: pl.Series, *, day_first: bool | None, put_back: bool | None = False) -> pl.Series:
+def days(
+    text: pl.Series,
+    *,
+    day_first: bool | None,
+    put_back: bool | None = False,
+    week_day: str | None = None,
+) -> pl.Series:
     """Days; null where a cell is none, or two.
+
+    ``week_day``: the day that counts where a cell names a week.
 
     A column whose own days speak against ``day_first`` is read without it; days of two-figure years
     are not read where these may stand first. ``put_back``: whether day and month of a workbook's
@@ -210,8 +266,9 @@ def days(text: pl.Series, *, day_first: bool | None, put_back: bool | None = Fal
     values = pl.Series(
         [
             None
-            if (unclear and _pairs(word)) or (exchanged and put_back is None and is_own_day(word))
-            else day_of(_put_back(word) if exchanged else word, day_first)
+            if (unclear and (_pairs(word) or _short_week(word)))
+            or (exchanged and put_back is None and is_own_day(word))
+            else day_of(_put_back(word) if exchanged else word, day_first, week_day)
             for word in words
         ],
         dtype=pl.Date,
@@ -255,12 +312,26 @@ def _speaks_against(words: list[str], day_first: bool) -> bool:
 
 def years_may_be_first(words: Iterable[str]) -> bool:
     """Whether 24/01/11 may be of 2024: what stands first is a year in all such days, and takes
-    fewer values than what stands last."""
+    fewer values than what stands last. So may KW 24/11 where no week of a column shows that it
+    stands first."""
+    words = list(words)
+    weeks = [week for word in words if (week := _short_week(word)) is not None]
+    if weeks:
+        return all(first in _RECENT and last in _WEEKS for first, last in weeks)
     found = [pairs for word in words if (pairs := _pairs(word)) is not None]
     first, last = ({pairs[i] for pairs in found} for i in (0, 2))
     return len(first) < len(last) and all(
         _day(2000 + year, month, day) and year in _RECENT for year, month, day in found
     )
+
+
+def _short_week(text: str) -> tuple[int, int] | None:
+    """The figures of a week with a year of two of them, as they stand; but for 12. KW 25."""
+    told = folded(text)
+    figures = re.findall(r"\d+", told)
+    if _week_of(told.strip(" .'")) is None or max(map(len, figures)) > 2 or len(figures) != 2:
+        return None
+    return None if re.match(r"\W*\d{1,2}\.\s*[^\W\d]", told) else (int(figures[0]), int(figures[1]))
 
 
 def _pairs(text: str) -> tuple[int, int, int] | None:
@@ -269,9 +340,11 @@ def _pairs(text: str) -> tuple[int, int, int] | None:
     return (int(found[1]), int(found[2]), int(found[3])) if found else None
 
 
-def day_of(text: str, day_first: bool | None) -> dt.date | None:
+def day_of(text: str, day_first: bool | None, week_day: str | None = None) -> dt.date | None:
     """The day that a cell names, in figures or with its month's name."""
     told = _CLOCK.sub("", folded(text).strip(" .'")).strip(" .")
+    if (week := _week_of(told)) is not None:
+        return _day_of_week(*week, week_day)
     parts = re.findall(r"\d+|[^\W\d_]+", told)
     if re.fullmatch(r"\d{5}([.,]\d+)?", told):
         return _of_serial(int(told[:5]))
@@ -284,6 +357,34 @@ def day_of(text: str, day_first: bool | None) -> dt.date | None:
     if not all(part.isdigit() for part in parts):
         return _with_a_name(parts)
     return _in_figures(parts, day_first)
+
+
+def is_week(text: str) -> bool:
+    """Whether a cell names a week, and no day of it."""
+    week = _week_of(folded(text).strip(" .'"))
+    return week is not None and week[2] is None
+
+
+def _week_of(told: str) -> tuple[int, int, int | None] | None:
+    """Year and week of KW 12/2025, 12. KW 25 or 2025-W12; and the day of 2025-W12-3."""
+    iso = _ISO_WEEK.fullmatch(told)
+    if iso is not None:
+        return int(iso[1]), int(iso[2]), int(iso[3]) if iso[3] else None
+    parts = re.findall(r"[^\W\d_]+|\d+", told)
+    figures = [part for part in parts if part.isdigit()]
+    if len(parts) != 3 or len(figures) != 2 or WEEKS.isdisjoint(parts) or parts[2] in WEEKS:
+        return None
+    year_first = len(figures[0]) == 4
+    year, week = figures if year_first else figures[::-1]
+    return (_year(year), int(week), None) if len(year) in (2, 4) and len(week) < 3 else None
+
+
+def _day_of_week(year: int, week: int, day: int | None, counts: str | None) -> dt.date | None:
+    number = day or (WEEK_DAYS.index(counts) + 1 if counts else None)
+    try:
+        return dt.date.fromisocalendar(year, week, number) if number else None
+    except ValueError:
+        return None
 
 
 def _of_serial(count: int) -> dt.date | None:

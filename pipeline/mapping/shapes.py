@@ -15,9 +15,11 @@ down over the rows of one vehicle, visit or axle: what was read or paid is never
 """
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from itertools import count, takewhile
 from pathlib import Path
 
 import numpy as np
@@ -27,10 +29,21 @@ from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
 from pipeline.mapping.reading import day_of
 from pipeline.mapping.tables import HEAD_ROWS
-from pipeline.mapping.words import LONG_KINDS, LONG_UNITS, LONG_VALUES, UNIT_OF, folded, tokens
+from pipeline.mapping.words import (
+    HOURS,
+    KINDS,
+    LONG_KINDS,
+    LONG_UNITS,
+    LONG_VALUES,
+    MEASURED,
+    UNIT_OF,
+    folded,
+    tokens,
+)
 
 MOST_KINDS = 60
 SHEET = "(sheet)"  # the heading of a column with the sheet's own name
+ABOVE = "(line above)"  # and of one with the lines that stand alone above rows
 TITLED = ("unit_id", "date", "odometer")
 MERGED = {*TITLED, "axle_no", "position", "side", "axle_type", "depot", "duty"}
 HELD = {*INSPECTED, "wear_indicator_deg", "job"}
@@ -40,6 +53,8 @@ MOST_ROWS = 50_000
 MERGED_SHARE = 0.2
 # A name is not a sentence.
 LONGEST_VALUE = 24
+MOST_UNITS = 20  # different words of a column of units
+_PLAIN_NUMBER = r"^[\d.,\s'’/+-]*\d[\d.,\s'’/+-]*$"
 _PAIR = re.compile(r"([^:=]{1,40})[:=]\s*(.*)")
 _LAST = re.compile(r"(\w+)\s+(?:no\.?\s+)?([\w/-]*\d[\w/-]*)")
 
@@ -55,15 +70,17 @@ class _Long:
 
 
 def shaped_grids(content: bytes, path: Path) -> list[Grid]:
-    """The grids of a file, with a column per kind of reading where they have a row for each, and
-    with columns for what stands above their rows.
+    """The grids of a file, with a column per kind of reading where they have a row for each, with
+    units that have a column of their own, and with columns for what stands above their rows.
 
     Raises
     ------
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    return [with_titles(spread(merged_down(grid))) for grid in read_grids(content, path)]
+    return [
+        with_titles(with_units(spread(merged_down(grid)))) for grid in read_grids(content, path)
+    ]
 
 
 def merged_down(grid: Grid) -> Grid:
@@ -260,6 +277,53 @@ def _understood(labels: Sequence[str]) -> bool:
     return any(m.concept in OF_WHEEL_ENDS for m in meanings(labels))
 
 
+def with_units(grid: Grid) -> Grid:
+    """The grid with the units of a column of their own behind the numbers that these are of: the
+    columns of their kind that stand to its left, else to its right, else all that state none."""
+    index = _heading(grid)
+    if index is None:
+        return grid
+    said = _meanings(grid.row(index))
+    for i, meaning in enumerate(said):
+        kind = _kind_of_units(grid, index, i) if meaning.concept in {None, "unit_id"} else ""
+        of = [j for j, m in enumerate(said) if MEASURED.get(m.concept or "") == kind]
+        named = _beside(i, of) or [j for j in of if said[j].unit is None]
+        told = [_behind(f"c{j}", f"c{i}", index) for j in named]
+        grid = replace(grid, rows=grid.rows.with_columns(told)) if told else grid
+    return grid
+
+
+def _behind(name: str, units: str, index: int) -> pl.Expr:
+    """A column's plain numbers with what another says behind them."""
+    number = pl.col(name)
+    is_plain = number.str.contains(_PLAIN_NUMBER) & pl.col(units).is_not_null()
+    both = pl.concat_str(number, units, separator=" ")
+    return pl.when(is_plain & (pl.int_range(pl.len()) > index)).then(both).otherwise(number)
+
+
+def _beside(place: int, of: Sequence[int]) -> list[int]:
+    """Those of some columns that stand together left of a place; else those right of it."""
+    for step in (-1, 1):
+        found = list(takewhile(lambda i: i in of, count(place + step, step)))
+        if found:
+            return found
+    return []
+
+
+def _kind_of_units(grid: Grid, index: int, column: int) -> str:
+    """What is measured in the units that all cells of a column are; empty where they are none.
+
+    Hours beside km are none of an odometer's, and make its numbers none.
+    """
+    cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique().head(MOST_UNITS)
+    words = {folded(cell).strip(" .") for cell in cells}
+    units = {UNIT_OF.get(word) for word in words - HOURS}
+    kinds = (kind for kind in ("length", "distance") if units and units <= set(KINDS[kind]))
+    if words & HOURS and not units <= set(KINDS["distance"]):
+        return ""
+    return next(kinds, "")
+
+
 @dataclass(frozen=True, slots=True)
 class _Titled:
     """A concept named in a line above a table: by which word, and its value."""
@@ -271,30 +335,89 @@ class _Titled:
 
 def with_titles(grid: Grid) -> Grid:
     """The grid with a column for each of unit, day and odometer that its heading has not and lines
-    above the rows name, and with the sheet's name where nothing names the unit; the grid itself
-    where there are none."""
+    above the rows name, with what stands alone above rows and the sheet's name where nothing names
+    the unit, and with that name where nothing says which axle; the grid itself where there are
+    none."""
     index = _heading(grid)
     if index is None or grid.rows.height > MOST_ROWS:
         return grid
     heading = grid.row(index)
-    said = {m.concept for m in _meanings(heading)}
-    missing = set(TITLED) - said
-    if not INSPECTED & said:  # a register is of no day, and its axles may be called tag
-        missing -= {"date", "odometer"}
-    if "date" not in missing:  # one odometer value is not that of several days
-        missing -= {"odometer"}
-    if not missing:
+    missing = _not_in(heading)
+    of_axles = bool(grid.name) and _lacks_axles(heading)
+    if not missing and not of_axles:
         return grid
     named, only_titles = _named(grid, heading, index, missing)
-    if "unit_id" in missing and "unit_id" not in named and grid.name:  # a sheet may be of a unit
-        named["unit_id"] = [grid.name if row > index else None for row in range(grid.rows.height)]
-        named["unit_id"][index] = SHEET
+    if "unit_id" in missing and "unit_id" not in named:
+        lines, are_lines = _lines_above(grid, index)
+        if lines is not None:
+            named[ABOVE] = lines
+            only_titles = [a or b for a, b in zip(only_titles, are_lines, strict=True)]
+        of_axles |= bool(grid.name)  # a sheet may be of a unit
+    if of_axles:
+        named[SHEET] = [grid.name if row > index else None for row in range(grid.rows.height)]
+        named[SHEET][index] = SHEET
     if not named:
         return grid
     added = {
         f"c{grid.width + i}": pl.Series(c, dtype=pl.String) for i, c in enumerate(named.values())
     }
     return replace(grid, rows=grid.rows.with_columns(**added).filter(~pl.Series(only_titles)))
+
+
+def _not_in(heading: Sequence[str | None]) -> set[str]:
+    """What lines above the rows may name, of what a heading has not."""
+    said = {m.concept for m in _meanings(heading)}
+    missing = set(TITLED) - said
+    if not INSPECTED & said:  # a register is of no day, and its axles may be called tag
+        missing -= {"date", "odometer"}
+    if "date" not in missing:  # one odometer value is not that of several days
+        missing -= {"odometer"}
+    return missing
+
+
+def _lacks_axles(heading: Sequence[str | None]) -> bool:
+    """Whether readings have their sides in the headings, and nothing says of which axle."""
+    said = _meanings(heading)
+    read = [m for m in said if m.concept in INSPECTED]
+    named = any(m.concept in {"axle_no", "position"} for m in said)
+    return not named and any(m.side for m in read) and all(m.axle is None for m in read)
+
+
+def _lines_above(grid: Grid, index: int) -> tuple[list[str | None] | None, list[bool]]:
+    """A column with what stands alone, in one column, above the rows of each unit, and which rows
+    are such lines; none where rows begin without one.
+
+    Lines of another make than most (a letter and figures, say) name no unit, and the rows below
+    them are of none until the next that does: nobody's, rather than of the unit above.
+    """
+    alone = [_alone(grid.row(row)) if row > index else None for row in range(grid.rows.height)]
+    columns = Counter(at for at, _ in filter(None, alone))
+    column = columns.most_common(1)[0][0] if columns else -1
+    lines = {row: one[1] for row, one in enumerate(alone) if one and one[0] == column}
+    made = Counter(_make_of(line) for line in lines.values() if _is_value(line))
+    if index + 1 not in lines or not made or made.most_common(1)[0][1] < 2:
+        return None, []
+    usual = made.most_common(1)[0][0]
+    now: str | None = None
+    told: list[str | None] = []
+    for row in range(grid.rows.height):
+        if row in lines:
+            now = lines[row] if _make_of(lines[row]) == usual else None
+        told.append(now)
+    told[index] = ABOVE
+    are_lines = [row in lines and _make_of(lines[row]) == usual for row in range(grid.rows.height)]
+    return told, are_lines
+
+
+def _alone(cells: Sequence[str | None]) -> tuple[int, str] | None:
+    """The one cell that a row has, and where."""
+    filled = [(i, cell) for i, cell in enumerate(cells) if cell]
+    return filled[0] if len(filled) == 1 else None
+
+
+def _make_of(line: str) -> str:
+    """Letters, figures and signs in their order, whatever they are."""
+    return re.sub(r"\d+", "9", re.sub(r"[^\W\d_]+", "A", line))
 
 
 def _named(

@@ -117,14 +117,17 @@ def key_of(heading: str) -> str:
     return " ".join(heading.split()).casefold()
 
 
-def is_of(recipe: OwnFile, path: str) -> bool:
-    """Whether a recipe is for files of this path."""
-    return not recipe.files or any(fnmatch(path, part) for part in recipe.files.split("|"))
+def is_of(recipe: OwnFile, path: str, sheet: str) -> bool:
+    """Whether a recipe is for files of this path, and for sheets of this name."""
+    return all(
+        not pattern or any(fnmatch(name, part) for part in pattern.split("|"))
+        for name, pattern in ((path, recipe.files), (sheet, recipe.sheets))
+    )
 
 
-def fits(recipe: OwnFile, heading: Heading, path: str) -> bool:
+def fits(recipe: OwnFile, heading: Heading, path: str, sheet: str) -> bool:
     """Whether a heading has every column that a recipe reads."""
-    if not is_of(recipe, path):
+    if not is_of(recipe, path, sheet):
         return False
     known = {key_of(cell) for cell in heading.cells}
     wanted = {key_of(own) for own, told in recipe.columns.items() if told or recipe.table == "none"}
@@ -214,9 +217,12 @@ def _headings(
         best: tuple[tuple[int, bool], OwnFile, Heading] | None = None
         for recipe in recipes:
             heading = heading_at(grid, index, recipe.heading_rows)
-            if index > taken and heading is not None and fits(recipe, heading, path):
+            if index <= taken or heading is None:
+                continue
+            if fits(recipe, heading, path, grid.name):
                 # Of two that read as much, the one that names its files is meant for them.
-                size = sum(1 for told in recipe.columns.values() if told), bool(recipe.files)
+                named = bool(recipe.files or recipe.sheets)
+                size = sum(1 for told in recipe.columns.values() if told), named
                 if best is None or size > best[0]:
                     best = (size, recipe, heading)
         if best is not None:

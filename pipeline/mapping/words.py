@@ -42,6 +42,8 @@ _IN_THOUSANDS = re.compile(
     rf"(?:[x×*]\s*|\bin\s+)?(?<!\d){_THOUSAND}\s*(?:of\s+|de\s+)?(km|mi)(?:les)?\b"
     rf"|\b(km|mi)(?:les)?\s*(?:[/x×*(]|\bin\b)\s*(?:in\s+)?{_THOUSAND}(?!\d)"
 )
+# Words of the north for an odometer: there a mil is ten km, in Spain and Portugal a thousand.
+NORTHERN = frozenset({"matarstallning", "vagmatarstallning", "matarstand", "kjorelengde"})
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|[\"″”°#%]")
 
 
@@ -60,7 +62,10 @@ def tokens(text: str) -> tuple[str, ...]:
     joined = _EITHER.sub("in or ", joined)
     joined = re.sub(r"\b(32|16|64)(?:nds?|ths?)\b", r" of\1ths ", joined)
     found = _TOKEN.findall(re.sub(r"of(32|16|64)ths", _spelled, joined))
-    return tuple({"″": '"', "”": '"', "#": "no"}.get(token, token) for token in found)
+    spelled_alike = {"″": '"', "”": '"', "#": "no"}
+    if not NORTHERN.isdisjoint(found):
+        spelled_alike["mil"] = "northernmil"
+    return tuple(spelled_alike.get(token, token) for token in found)
 
 
 def _of_thousand(found: re.Match[str]) -> str:
@@ -123,9 +128,10 @@ def _is_total(of: tuple[str, ...]) -> bool:
 
 CONCEPTS = {
     "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
-        fleet no, fleet number, registration, reg, rego, truck, trailer, lorry, bus, coach, power
-        unit, prime mover, semi trailer, semitrailer,
+        fleet no, fleet number, fleet id, fleet code, registration, reg, rego, truck, trailer,
+        lorry, bus, coach, power unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
+        fahrzeugnummer, fahrzeugnr, fzgnr, wagennummer, wagennr, einheit,
         vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, nr rej, naczepa,
         vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
         veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
@@ -133,24 +139,30 @@ CONCEPTS = {
         rendszam, автомобиль, госномер, машина""",
     "axle_no": """axle, axles, ax, achse, achsnummer, essieu, eje, eixo, asse, as, asnummer, os,
         naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
-    "side": """side, seite, cote, lado, lato, zijde, strona, strana, sida, siden, oldal, parte
+    "side": """side, seite, cote, lado, lato, zijde, strona, str, strana, sida, siden, oldal, parte
         lateral, сторона""",
-    "position": """position, wheel position, wheel, wheel end, pos, radposition, rad, roue, position
-        roue, kolo, pozycja kola, posicion, rueda, posicao, roda, posizione, ruota, wiel, pozice
-        kola, hjul, hjulposition, roata, kerek, колесо""",
+    "position": """position, wheel position, wheel pos, pos roue, wheel, wheel end, pos,
+        radposition, rad, roue, position roue, kolo, pozycja kola, posicion, rueda, posicao, roda,
+        posizione, ruota, wiel, pozice kola, hjul, hjulposition, roata, kerek, колесо""",
     "date": """date, day, checked, inspected, done, datum, prufdatum, tag, date controle, date
         essai, data, data przegladu, data kontroli, fecha, fecha revision, fecha inspeccion, data
         inspecao, data vistoria, data controllo, keuringsdatum, datum kontroly, kontrolldatum,
-        dato, data verificarii, datum kontrole, datum prufung, дата, date done, date seen,
+        dato, data verificarii, datum kontrole, datum prufung, gepruft, kontrolliert,
+        prufung am, kontrolle am, gecontroleerd op, дата, date done, date seen,
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
         done on, date of check, checked on""",
+    "week": """week, week no, calendar week, wk, kw, cw, woche, kalenderwoche, semaine, semana,
+        settimana, tydzien, tyden, vecka, uke, uge, weeknr, weeknummer, het, неделя""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
         kilometerstand, kilometrage, compteur, przebieg, stan licznika, licznik, odometro,
-        kilometraje, hodometro, quilometragem, contachilometri, chilometraggio, kilometrage stand,
-        najezd, stav tachometru, tachometr, matarstallning, kilometertal, kilometraj, kmstand,
-        stand, tacho, tachostand, tachometerstand, laufleistung, gesamtkilometer,
+        kilometraje, odometre, hodometro, quilometragem, contachilometri, chilometraggio,
+        kilometrage stand,
+        najezd, stav tachometru, tachometr, matarstallning, vagmatarstallning, matarstand,
+        kjorelengde, kilometertal, kilometraj, kmstand,
+        stand, tacho, tachostand, tachometerstand, zahlerstand, zahler, laufleistung,
+        gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
         hub odo, hub odometer,
@@ -167,11 +179,19 @@ CONCEPTS = {
         leerhub, leerweg, hub von hand, handhub, course libre, course a vide, skok swobodny, skok
         jalowy, carrera libre, curso livre, corsa libera, corsa a vuoto, vrije slag, volny zdvih,
         frislag, fri slaglangd, frivandring, cursa libera, szabad loket, свободный ход""",
-    "applied_stroke": """applied stroke, pushrod stroke, push rod stroke, air stroke, pushrod
+    "applied_stroke": """applied stroke, pushrod applied, push rod applied, hub betatigt, course
+        serree, corsa frenata, pushrod stroke, push rod stroke, air stroke, pushrod
         travel, push rod travel, chamber stroke, betatigungshub, kolbenstangenhub, zylinderhub,
         course appliquee, course tige, skok tloczyska, carrera aplicada, carrera vastago, curso
         aplicado, curso haste, corsa applicata, corsa asta, remcilinderslag, zdvih pistnice,
         membranslag, ход штока""",
+    "released_stroke": """released stroke, pushrod released, push rod released, released pushrod
+        stroke, hub gelost, course relachee, course desserree, carrera liberada, carrera suelta,
+        curso liberado, corsa rilasciata, corsa rilascio, slag los, skok zwolniony""",
+    "fleet": """fleet, operator, company, customer, client, owner, haulier, carrier, flotte,
+        betreiber, firma, unternehmen, kunde, halter, mandant, societe, entreprise, exploitant,
+        proprietaire, flota, empresa, cliente, propietario, azienda, vloot, bedrijf, klant,
+        eigenaar, klient, wlasciciel, przewoznik, foretag, kund, agare""",
     "stroke": """stroke, travel, hub, course, skok, carrera, curso, corsa, slag, zdvih, slaglangd,
         cursa, loket, ход""",
     "wear_indicator": """wear indicator, wear pointer, pointer, cam pointer, verschleissanzeige,
@@ -204,10 +224,14 @@ CONCEPTS = {
         reparo, lavoro, descrizione, riparazione, intervento, werk, omschrijving, werkzaamheden,
         prace, popis, oprava, arbete, atgard, arbejde, arbeid, lucrare, descriere, munka, leiras,
         работа, ремонт""",
+    "status": """status, auftragsstatus, statut, etat, estado, situacao, stato, stav, allapot, tila,
+        статус""",
     "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa,
         reden,
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
-    "cost": """cost, amount, cost total, total cost, kosten, betrag, cout, montant, koszt, kwota,
+    "cost": """cost, amount, cost total, total cost, line total, total price, total amount,
+        gesamtbetrag, gesamtpreis, prix total, precio total, preco total, importe total,
+        totaalbedrag, totaalprijs, kosten, betrag, cout, montant, koszt, kwota,
         costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
         omkostning, belob, belop, koltseg, osszeg, summe, gesamtsumme, total ht, total ttc, total
         vat, total incl vat, total mwst, total iva, total eur, total usd, total gbp, стоимость""",
@@ -241,12 +265,16 @@ BESIDE = {
     "axle_no": "no number nr numer numero nummer n position de",
     "side": "wheel de",
     "position": "no brake bremse",
-    "date": "of the de der du inspection insp prufung kontrolle controle",
+    "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
+        visita bezoek besok""",
+    "week": "no nr number of year inspection check prufung numer",
     "odometer": "reading km total current at inspection aktuell actual stand state value",
     "lining": """brake thickness thk reading measured remaining rest de du des della do da van
         starke""",
     "free_stroke": "brake reading measured de",
-    "applied_stroke": "brake reading measured de",
+    "applied_stroke": "brake reading measured de applied",
+    "released_stroke": "brake reading measured de pushrod push rod",
+    "fleet": "name no code nr nummer number",
     "stroke": "brake reading measured de",
     "wear_indicator": "camshaft reading de",
     "marks_aligned": "",
@@ -256,6 +284,7 @@ BESIDE = {
     "inspector": "name",
     "as_left": "",
     "job": "text of lines line the brake code del",
+    "status": "job order work wo of the du de la auftrag workorder zlecenia",
     "reason": "for why job",
     "cost": """net total netto inc incl including ex excl vat mwst ht iva eur euro euros usd gbp pln
         zl czk sek nok dkk chf huf ron brl mxn""",
@@ -272,8 +301,8 @@ BESIDE = {
 # Concepts that are measured, and what their unit counts.
 MEASURED = {
     **dict.fromkeys(
-        ("lining", "free_stroke", "applied_stroke", "stroke", "arm_length", "lining_new",
-         "lining_min"), "length",
+        ("lining", "free_stroke", "applied_stroke", "released_stroke", "stroke", "arm_length",
+         "lining_new", "lining_min"), "length",
     ),
     "odometer": "distance",
     "wear_indicator": "angle",
@@ -309,6 +338,7 @@ UNITS = {
     "km": """km kms kilometer kilometers kilometre kilometres kilometrow kilometros quilometros
         chilometri kilometru км""",
     "mi": "mi mile miles meilen milles millas milhas miglia mil",
+    "10km": "northernmil",
     "1000km": "tkm",
     "1000mi": "tmi",
     "deg": "° deg degree degrees grad degres stopni grados graus gradi graden",
@@ -331,6 +361,12 @@ NOT_READ_NOW = _words(
     verschleiss abnutzung verbraucht usure usee precedent ancien dernier zuzycie poprzedni ostatni
     desgaste anterior ultimo usura precedente slijtage vorige opotrebeni predchozi slitage slid
     foregaende forrige"""
+)
+# Words that make yes of a heading a no: return test failed, marks not aligned.
+NEGATING = _words(
+    """not no fail failed failing defect defective missing out off open faulty bad nok nio broken
+    misaligned nicht kein fehlt defekt non pas manquant defaut nie brak zle no fallo falla nao falha
+    guasto manca niet geen fout inte ej fel ikke fejl feil ne vadny"""
 )
 # Words for what is gone of a lining, for a reading after work, and for hours of an engine.
 GONE = _words(
@@ -356,7 +392,6 @@ COST_SHARES = (
     ),
     _words("sublet subcontract subcontractor fremdleistung fremdleistungen"),
 )
-PARTS_OF_COST = COST_SHARES[0] | COST_SHARES[1]
 # Words for an odometer that say its unit themselves.
 SAYS_KM = _words(
     """kilometerstand kilometrage kilometraje quilometragem chilometraggio kmstand kilometertal
@@ -372,6 +407,11 @@ ORDINALS = {
     **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
     **{"first": 1, "second": 2, "third": 3, "fourth": 4, "erste": 1, "zweite": 2, "dritte": 3},
 }
+# Words before or after the number of a week, in the countries that count them by ISO 8601.
+WEEKS = _words(
+    """kw cw wk week w woche kalenderwoche sem semaine s semana settimana sett tydz tydzien tyden
+    vecka v uke uge viikko vk het"""
+)
 SIDES = {
     "L": """left lh leftside lhs links linke linker gauche izquierda izquierdo izq esquerda esquerdo
         esq sinistra sinistro sx lewa lewe lewy lewo leva levy vanster venstre stanga stang bal
@@ -385,8 +425,10 @@ SIDES = {
 # Words that are a side only beside their counterpart: "der" is an article elsewhere.
 SIDE_BESIDE = {
     "der": ("R", _words("izq izquierdo izquierda")),
-    "li": ("L", _words("re")),
+    "li": ("L", _words("re ld")),
     "re": ("R", _words("li")),
+    "le": ("L", _words("ld")),
+    "ld": ("R", _words("le li")),
 }
 SIDE_OF = {word: side for side, words in SIDES.items() for word in words.split()}
 # Letters for left and right mean nothing alone: D is right in Paris, and something else elsewhere.
@@ -423,6 +465,7 @@ LINING_END_PAIRS = frozenset(
         *("leading trailing", "primary secondary", "innen aussen", "oben unten"),
         *("interieur exterieur", "superieur inferieur", "interior exterior", "superior inferior"),
         *("interno esterno", "superiore inferiore", "interno externo", "boven onder"),
+        *("sup inf", "ob unt", "upr lwr", "o u"),
         *("gorna dolna", "gora dol", "inre yttre", "ovre nedre", "horni dolni"),
     )
 )
@@ -436,6 +479,12 @@ CELL_WORDS = {
     "bool": {
         "yes": "yes, y, true, x, ja, j, oui, o, tak, t, si, s, sim, ano, da, igen, да, ok, aligned",
         "no": "no, n, false, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет, not aligned",
+    },
+    "as_left": {
+        "yes": """after, as left, post, nach, nachher, apres, despues, depois, dopo, na, po, efter,
+            etter, utan, после, after adjustment, after work, after repair""",
+        "no": """before, as found, pre, vor, vorher, avant, antes, prima, voor, przed, pred, fore,
+            for, elott, до, before adjustment, before work, before repair""",
     },
     "return_test": {
         "pass": """pass, passed, p, ok, okay, good, yes, y, true, satisfactory, ✓, ✔,
@@ -503,6 +552,11 @@ CELL_WORDS = {
     },
 }  # fmt: skip
 
+# What a shoe's thickness is called: with its lining, or that alone, as nothing says.
+THICKNESS = _words(
+    "thickness thick thk dicke starke epaisseur espesor espessura spessore dikte grubosc tloustka"
+)
+
 # Job lines. Alternatives by bar or space, * any ending. What work is done on:
 _LININGS = """lining linings belag belage belagen bremsbelag bremsbelage bremsbelagen belagsatz
     bremsbelagsatz garniture garnitures okladzina okladziny okladzin okladzine forro forros balata
@@ -556,6 +610,7 @@ def _bars(text: str) -> str:
 
 BRAKE_PARTS = "linings, shoes, adjusters, drums or new brakes"
 ENGLISH = "lining|linings|shoe|shoes|slack|slacks|adjuster|adjusters|asa|asas|drum|drums"
+SHOES = _words(_SHOES)
 REPLACING, NEW_BEFORE, NEW = _bars(_REPLACING), _bars(_NEW_BEFORE), _bars(_NEW)
 OBJECTS = _bars(f"{_LININGS} {_SHOES} {_ADJUSTERS} {_DRUMS}")
 HEADED, SETTING = _bars(_HEADED), _bars(_SETTING)
@@ -675,6 +730,63 @@ OFFERS = _words(
     """quote quoted quotation estimate angebot kostenvoranschlag devis presupuesto orcamento
     preventivo offerte oferta wycena kosztorys nabidka offert tilbud ajanlat"""
 )
+
+
+# Words of a job's status that say that it was done, and that it was not, or not yet.
+_DONE = _words(
+    """done closed complete completed finished finalised finalized invoiced billed paid posted
+    carried erledigt abgeschlossen fertig abgerechnet fakturiert berechnet bezahlt geschlossen
+    termine terminee clos cloture cloturee facture facturee fait realise realisee solde terminado
+    terminada cerrado cerrada facturado facturada finalizado hecho realizado completado pagado
+    concluido concluida fechado encerrado faturado executado chiuso completato fatturato eseguito
+    terminato gereed afgerond gesloten voltooid gefactureerd klaar uitgevoerd zamkniete zamkniety
+    zakonczone zakonczony wykonane zrealizowane zafakturowane hotovo uzavreno dokonceno klar
+    avslutad utford fakturerad stangd afsluttet udfort faktureret lukket ferdig utfort avsluttet
+    fakturert finalizat inchis facturat kesz lezart закрыт закрыто выполнено выполнен"""
+)
+_UNDONE = _words(
+    """cancelled canceled cancel void voided quote quoted quotation estimate estimated declined
+    rejected refused open pending deferred postponed hold held awaiting waiting draft progress
+    started wip storniert abgebrochen offen angebot abgelehnt verschoben zuruckgestellt entwurf
+    annule annulee devis refuse reporte ouvert ouverte cours attente brouillon
+    cancelado cancelada anulado anulada presupuesto rechazado abierto abierta pendiente curso
+    borrador orcamento recusado aberto aberta pendente andamento annullato preventivo rifiutato
+    aperto corso sospeso geannuleerd offerte afgewezen behandeling lopend concept anulowane
+    anulowany oferta odrzucone otwarte otwarty toku robocze zruseno nabidka otevreno makulerad
+    annullerad offert avvisad oppen pagaende utkast annulleret tilbud aben igangvaerende avbrutt
+    apen anulat oferta deschis refuzat torolt ajanlat nyitott отменен отменено открыт открыто"""
+)
+# Words of any record's that say that it counts no more.
+_VOID = _words(
+    """void voided deleted cancelled canceled invalid superseded reversed storniert geloscht
+    ungultig annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
+    excluido annullato eliminato geannuleerd verwijderd ongeldig anulowane anulowany usuniety
+    zruseno smazano makulerad raderad annulleret slettet anulat sters torolt"""
+)
+_PLANNED = _words(
+    """planned scheduled booked requested geplant eingeplant planifie prevu programado agendado
+    programmato gepland ingepland zaplanowane planovano planerad planlagt planificat tervezett"""
+)
+
+
+def status_of(cell: str, *, planned: bool = True) -> str:
+    """Whether a job's status is "done" or "not done"; empty where it is neither, or may be both.
+
+    ``planned``: what was planned was not done; elsewhere planned is why it was.
+    """
+    of = tokens(cell)
+    words = set(of)
+    undone = bool(words & (_UNDONE | _VOID | (_PLANNED if planned else frozenset())))
+    done = bool(words & _DONE)
+    if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
+        return "not done" if done != undone and len(of) == 2 else ""  # done, not invoiced
+    return "" if done == undone else "done" if done else "not done"
+
+
+def says_void(cell: str) -> bool:
+    """Whether a short cell says that its record counts no more."""
+    of = tokens(cell)
+    return 0 < len(of) <= 2 and of[0] in _VOID
 
 
 # Cells of a measured column that say that nothing was measured. Words such as none are not among

@@ -32,12 +32,13 @@ _BARE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 @dataclass(frozen=True, slots=True)
 class Form:
     """One form of files: a table as found, and every place where it was; ``files`` tells its files
-    from others with the same headings."""
+    from others with the same headings, ``sheets`` its sheets from others of the same files."""
 
     found: TableFound
     places: tuple[str, ...]
     row_count: int
     files: str = ""
+    sheets: str = ""
 
 
 def forms(found: Sequence[TableFound], recipes: Sequence[OwnFile] = ()) -> list[Form]:
@@ -49,11 +50,35 @@ def forms(found: Sequence[TableFound], recipes: Sequence[OwnFile] = ()) -> list[
         grouped.setdefault(key, []).append(table)
     apart = {_keys(table) for table in found if table.own_units}
     apart |= {_keys(t) for t in found for r in recipes if r.files and set(_keys(t)) >= _own_keys(r)}
+    mixed = _of_mixed_files(found, apart)
     return [
         Form(_merged(group), tuple(_place(t) for t in group), sum(t.row_count for t in group),
-             _files_of(group, found) if _keys(group[0]) in apart else "")
+             *_where(group, found, apart, mixed))
         for group in grouped.values()
     ]  # fmt: skip
+
+
+def _of_mixed_files(
+    found: Sequence[TableFound], apart: set[tuple[str, ...]]
+) -> set[tuple[str, ...]]:
+    """Headings that sheets of one file share though their units are not the same."""
+    units: dict[tuple[object, ...], set[object]] = {}
+    for table in found:
+        if (keys := _keys(table)) in apart:
+            units.setdefault((keys, table.path), set()).add(table.own_units)
+    return {keys for (keys, _), of in units.items() if len(of) > 1}  # type: ignore[misc]
+
+
+def _where(
+    group: Sequence[TableFound],
+    found: Sequence[TableFound],
+    apart: set[tuple[str, ...]],
+    mixed: set[tuple[str, ...]],
+) -> tuple[str, str]:
+    """Patterns of the files and sheets of some tables, where others have the same headings."""
+    if _keys(group[0]) in mixed:
+        return "", "|".join(dict.fromkeys(escape(t.sheet) for t in group))
+    return (_files_of(group, found), "") if _keys(group[0]) in apart else ("", "")
 
 
 def _keys(table: TableFound) -> tuple[str, ...]:
@@ -95,6 +120,7 @@ def _merged(group: list[TableFound]) -> TableFound:
         if "decimal_comma" in doubtful
         else _same(t.decimal_comma for t in group),
         slid=sum(t.slid for t in group),
+        days_shown=frozenset[bool]().union(*(t.days_shown for t in group)),
         sums=tuple(sorted({word for t in group for word in t.sums})),
         unstored=tuple(dict.fromkeys(h for t in group for h in t.unstored)),
         job_lines=_added(t.job_lines for t in group),
@@ -143,7 +169,7 @@ def settling(table: TableFound, recipes: Sequence[OwnFile]) -> OwnFile | None:
         read = {heading for heading, told in own.items() if told or recipe.table == "none"}
         understood = {key_of(c.heading) for c in table.columns if c.target}
         if (
-            is_of(recipe, table.path)
+            is_of(recipe, table.path, table.sheet)
             and recipe.heading_rows == table.heading.rows
             and read <= headings
             and understood <= set(own)
@@ -257,6 +283,7 @@ def _form(form: Form, own: Mapping[str, Value]) -> str:
     ]
     lines += _head(found)
     lines += [f"files = {_value(form.files)}"] if form.files else []
+    lines += [f"sheets = {_value(form.sheets)}"] if form.sheets else []
     if found.is_usable:
         lines += [_own_unit(found, kind, units, own) for kind, units in found.own_units]
     lines += ["", "[files.columns]"]

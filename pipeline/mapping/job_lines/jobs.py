@@ -51,6 +51,7 @@ MOST = 64  # jobs that one line may yield
 _FAR = 24  # words between a thing and what is done to it
 NOWHERE = "names no axle and side"
 NO_SIDE = "and no side"
+NEAR_SIDE = "near_side is not set under [answers]"
 REAR_AXLE = "names the rear axle: set rear_axle under [answers]"
 NO_AXLE = "names a side, and no axle"
 DOUBTFUL = f"other, though naming {known.BRAKE_PARTS}"
@@ -706,7 +707,7 @@ def _place(
     place = place_in(_spread(of, single), {"l": "L", "r": "R"} if single else {},
                      offside=_has_bare_offside(of))  # fmt: skip
     if place.side in {"near", "off"} and ground.near_side is None:
-        return (), "", "near_side is not set under [answers]"
+        return (), "", NEAR_SIDE
     if place.axle == "rear" and ground.rear_axle is None and ground.axle is None:
         return (), "", REAR_AXLE
     side = left_or_right(place.side, ground.near_side)

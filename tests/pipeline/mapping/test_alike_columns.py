@@ -365,3 +365,43 @@ def test_more_words_for_a_return_test(tmp_path, words):
     text += f"T1;2024-01-11;126172;1;L;15;{good}\nT1;2024-01-11;126172;1;R;14;{bad}\n"
     mapped(tmp_path, text)
     assert rows_of(tmp_path)["return_test"].to_list() == ["pass", "fail"]
+
+
+def test_an_axles_column_that_names_sides_too_is_one_of_positions(tmp_path):
+    text = "Unit;Date;Odometer km;Axle;Lining mm\n"
+    text += "T1;2024-01-09;100000;1L;15\nT1;2024-01-09;100000;2R;9\n"
+    assert mapped(tmp_path, text)[0].is_clear
+    assert rows_of(tmp_path).select("axle_no", "side").rows() == [(1, "L"), (2, "R")]
+    text = text.replace("Lining mm", "Side;Lining mm").replace("L;", "L;R;").replace("R;9", "R;R;9")
+    assert not mapped(tmp_path, text)[0].is_clear  # two say which side
+
+
+@pytest.mark.parametrize(("odometer", "offered"), [("Mätarställning", True), ("Odometer", False)])
+def test_tens_of_km_are_offered_where_they_are_counted(tmp_path, odometer, offered):
+    text = f"Fordon;Datum;{odometer};Axel;Sida;Belägg mm\nT1;2024-01-09;16886;1;V;15\n"
+    (tmp_path / "a.csv").write_text(text + "T1;2024-01-09;16886;1;H;15\n", encoding="utf-8")
+    asked: list[str] = []
+    map_lake(tmp_path, lambda question: asked.append(question) or "", lambda _: None)
+    assert len(asked) == 1
+    assert ("10km" in asked[0]) is offered
+
+
+def test_readings_of_a_table_beside_another_are_no_other_ends_of_its_linings(tmp_path, capsys):
+    head = "Unit;Date;Odometer km;1L lining mm;1R lining mm"
+    text = f"{head};;{head}\nT1;2024-01-09;100000;15;14;;T2;2024-02-09;300000;9;8\n"
+    _, told = mapped(tmp_path, text)
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+    beside = (
+        "Unit (2), Date (2), Odometer km (2), 1L lining mm (2) …: cannot be used, because a row"
+    )
+    assert beside in told
+    main(["check", str(tmp_path)])
+    assert "left alone, as a heading of the same name stands before: Unit (2)" in (
+        capsys.readouterr().out
+    )
+
+
+def test_readings_of_another_day_in_the_same_row_are_no_other_ends_either(tmp_path):
+    text = "Unit;Date;Odometer km;1L lining mm;1R lining mm;Date;1L lining mm;1R lining mm\n"
+    mapped(tmp_path, f"{text}T1;2024-01-09;100000;15;14;2024-04-09;12;11\n")
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]

@@ -532,13 +532,34 @@ def test_results_that_are_held_are_nothing_to_tell_of(tmp_path):
 JOBS = "Unit;Date;Km;Job;{}\nT1;2024-02-01;102000;relined 1L;120.50;80;{}\n"
 
 
-@pytest.mark.parametrize("headings", ["Parts cost;Labour cost", "Material EUR;Lohn EUR"])
-def test_parts_and_labour_without_their_sum_are_said_to_be_of_no_use(tmp_path, headings):
+@pytest.mark.parametrize(
+    "headings", ["Parts cost;Labour cost", "Material EUR;Lohn EUR", "Parts £;Labour £"]
+)
+def test_parts_and_labour_without_their_sum_are_added_up(tmp_path, headings):
     _, told = mapped(tmp_path, JOBS.format(headings, ""))
-    assert f"  {headings.replace(';', ', ')}: cannot be used, because a job has one cost" in told
+    assert [f"| {cell} | cost (added up)" in told for cell in ("120.50", "80")] == [True, True]
+    assert rows_of(tmp_path)["cost"].to_list() == [200.5]
     _, told = mapped(tmp_path, JOBS.format(f"{headings};Summe EUR", "200.50"))
     assert "cannot be used" not in told
     assert "Summe EUR | 200.50 | cost" in told
+    assert rows_of(tmp_path)["cost"].to_list() == [200.5]
+
+
+def test_cells_of_money_may_say_that_a_column_is_a_cost(tmp_path):
+    text = JOBS.format("Parts;Labour", "").replace("120.50;80", "£120.50;£80.00")
+    mapped(tmp_path, text)
+    assert rows_of(tmp_path)["cost"].to_list() == [200.5]
+
+
+@pytest.mark.parametrize(
+    "headings",
+    ["Parts cost;Labour", "Parts cost net;Parts cost gross", "Labour cost;Labour cost (GBP)"],
+)
+def test_one_share_of_a_cost_is_not_the_cost(tmp_path, headings):
+    """Labour without a sign may be hours; of parts twice, one may be with tax."""
+    _, told = mapped(tmp_path, JOBS.format(headings, ""))
+    assert "cannot be used, because a job has one cost" in told
+    assert rows_of(tmp_path)["cost"].to_list() == [None]
 
 
 def test_part_numbers_are_no_part_of_a_cost(tmp_path):
@@ -585,3 +606,75 @@ def test_inches_with_a_fraction_are_no_pair(tmp_path):
     found, _ = mapped(tmp_path, PAIRS.format(*['1-3/8"'] * 4).replace("stroke", "applied stroke"))
     assert found.is_clear
     assert rows_of(tmp_path)["applied_stroke_mm"][0] == pytest.approx(1.375 * 25.4)
+
+
+UNDERSTOOD_IN_PART = [
+    # Neither unit nor day is understood, or no reading: what is lacking is said, with what it is.
+    ("Nr. im Fuhrpark;Wann;Kilometer;Rad;Belag mm", "7;2024-01-09;100000;1L;15", "unit_id, date"),
+    ("Unit;Date;Odometer km;Axle;Side;Lining thinnest of two",
+     "T1;2024-01-09;100000;1;L;15", "a reading"),
+    ("check;axle_no;side;lining_mm", "900;1;L;15", "unit_id, date, odometer"),
+    ("Unit;Date;Odometer km;Axle;Side;Shoe thk mm", "T1;2024-01-09;100000;1;L;15", "a reading"),
+    (";;;Axle 1;;Axle 2;\nUnit;Date;Odometer km;L;R;L;R", "T1;2024-01-09;100000;9;8;9;8",
+     "a reading"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("heading", "row", "lacking"), UNDERSTOOD_IN_PART)
+def test_readings_of_which_little_is_understood_are_said_to_lack_the_rest(
+    tmp_path, heading, row, lacking
+):
+    found, told = mapped(tmp_path, f"{heading}\n{row}\n{row}\n")
+    assert not found.is_clear
+    assert f"it looks like inspections, but no column is understood as {lacking}" in told
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Unit;Date;Odometer km;Litres", "Unit;Date;Position;Tread mm", "Date;Item;Hours;Price"],
+)
+def test_other_records_are_not_said_to_look_like_inspections(tmp_path, heading):
+    found, told = mapped(tmp_path, f"{heading}\nT1;2024-01-09;1L;12\n")
+    assert "it looks like" not in told
+    assert found.forms[0].found.table == "none"
+
+
+def test_a_shoes_thickness_is_offered_as_a_lining_and_not_taken_for_one(tmp_path):
+    text = "Unit;Date;Odometer km;Axle;Side;Shoe thk 32nds\nT1;2024-01-09;100000;1;L;15\n"
+    assert '"Shoe thk 32nds" = "lining_32nds", or what it is' in mapped(tmp_path, text)[1]
+
+
+def test_cells_in_percent_are_said_to_be_no_length(tmp_path):
+    text = "Unit;Date;Odometer km;Pos;Lining left\nT1;2024-01-09;100000;1L;84%\n"
+    _, told = mapped(tmp_path, text)
+    assert "Lining left: cannot be used, because nothing says what 100 % is" in told
+    assert "seems to hold readings" not in told
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Return test failed", "Marks not aligned", "Grease cap missing", "Essai retour non OK"],
+)
+def test_what_says_the_opposite_of_a_reading_is_not_offered_as_one(tmp_path, heading):
+    """Yes would be read as a pass."""
+    text = f"Unit;Date;Odometer km;Axle;Side;Lining mm;{heading}\n"
+    _, told = mapped(tmp_path, text + "T1;2024-01-09;100000;1;L;9;yes\n")
+    assert f"{heading} | yes | left alone" in told
+    assert "to read it" not in told
+
+
+def test_headings_that_may_be_what_is_lacking_are_named_with_what_to_write(tmp_path):
+    text = "Inventory;Ablesung;Odometer km;Axle;Side;Lining mm\nT1;2024-01-09;100000;1;L;9\n"
+    _, told = mapped(tmp_path, text)
+    assert (
+        'if one of Inventory, Ablesung is it, in fleet.toml: table = "inspections", '
+        '"its heading" = "unit_id", "its heading" = "inspected_on"'
+    ) in told
+
+
+def test_rows_that_name_those_of_another_file_are_said_to_want_one_export(tmp_path):
+    (tmp_path / "visits.csv").write_text(
+        "id;vehicle_id;date;odometer_km\n900;7;2024-01-09;100000\n"
+    )
+    _, told = mapped(tmp_path, "id;visit_id;axle_no;side;lining_mm\n5;900;1;L;15\n")
+    assert "visit_id: may name rows of another file, and files are not joined" in told

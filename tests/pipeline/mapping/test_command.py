@@ -216,6 +216,19 @@ def test_what_an_axle_relined_without_a_side_means_is_asked_and_never_taken_unas
     assert 'to mend, in fleet.toml: [answers] axle_alone = "both"' in out
 
 
+@pytest.mark.parametrize(("line", "asked"), [
+    ("Reline LR brake", ["rear_axle"]), ("OSF shoes replaced", ["near_side"]),
+    ("new linings NSR", ["near_side", "rear_axle"]), ("Reline LF brake", []),
+    ("relined axle 2 left, 2 hr", []),
+])  # fmt: skip
+def test_letters_for_a_wheel_in_job_lines_are_asked_about(lake, line, asked):
+    delimited(lake / "jobs.csv", [["Fleet no", "Date", "Km", "Job"],
+                                  ["T1", "2025-04-14", "120000", line]])  # fmt: skip
+    map_lake(lake, None, lambda _: None)
+    text = settings_of(lake)
+    assert [key for key in ("near_side", "rear_axle") if f"# {key} = " in text] == asked
+
+
 @pytest.mark.parametrize(
     ("answer", "more"), [("both", ["reline 2L", "reline 2R", "reline 1L", "reline 1R"]),
                          ("unknown", [])],
@@ -529,7 +542,8 @@ def test_an_order_of_days_that_one_file_shows_is_not_said_of_its_fellow(lake):
     assert found.open_questions == 2
     assert load_settings(lake / "fleet.toml").files[0].day_first is None
     text = settings_of(lake)
-    assert "Is the day or the month first in 03/04/2025?" in text
+    shown = "03/04/2025 (other files show the day first)"
+    assert f"Is the day or the month first in {shown}?" in text
     for answer, first in (("false", dt.date(2025, 3, 4)), ("true", dt.date(2025, 4, 3))):
         told = text.replace("# day_first = true", f"day_first = {answer}")
         (lake / "fleet.toml").write_text(told.replace("# dist", "dist"), encoding="utf-8")

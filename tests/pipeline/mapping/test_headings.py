@@ -124,3 +124,70 @@ def test_a_lining_may_be_cut_short_in_polish():
     assert [(m.concept, m.axle, m.side) for m in said[3:]] == [
         ("lining", 1, "L"), ("lining", 1, "R"),
     ]  # fmt: skip
+
+
+def test_a_mil_is_ten_km_in_the_north_alone():
+    heads = (
+        "Mätarställning (mil)",
+        "Kjørelengde mil",
+        "Mätarställning mil",
+        "Odometer (mil)",
+        "mil",
+    )
+    found = [(m.concept, m.unit) for head in heads for m in meanings([head])]
+    assert found == [("odometer", "10km")] * 3 + [(None, None)] * 2
+
+
+def test_what_is_left_is_no_side_beside_a_column_for_it():
+    beside, alone = meanings(["Side", "Lining left mm"])[1], meanings(["Axle", "Lining left mm"])[1]
+    assert (beside.concept, beside.side) == ("lining", None)
+    assert alone.concept is None
+
+
+@pytest.mark.parametrize(
+    ("words", "concept", "places"),
+    [
+        ("1AL 1AR 2AL", "position", ["1L", "1R", "2L"]),
+        ("1º eixo LE|1º eixo LD|2º eixo LE", "position", ["1L", "1R", "2L"]),
+        ("1er essieu G|2ème essieu D", "position", ["1L", "2R"]),
+        ("1er eje LI|2do eje LD", "position", ["1L", "2R"]),
+        ("I II III", "axle_no", ["1", "2", "3"]),
+        ("E1 E2", "axle_no", ["1", "2"]),
+        ("V H", "side", ["L", "R"]),
+        ("V", "side", []),
+        ("V H", "position", []),
+        ("I", "axle_no", []),
+        ("E1 D1", "axle_no", []),
+        ("1º eixo LE|2º eixo LE", "position", []),
+    ],
+)
+def test_places_as_more_countries_write_them(words, concept, places):
+    cells = words.split("|" if "|" in words else None)
+    assert list(placed_words(cells, concept).values()) == places
+
+
+def test_letters_are_sides_beside_words_for_an_axle_too():
+    said = meanings(
+        ["Unit", *(f"{end} axle {s} lining mm" for end in ("Rear", "Front") for s in "LR")]
+    )
+    places = [("rear", "L"), ("rear", "R"), ("front", "L"), ("front", "R")]
+    assert [(m.axle, m.side) for m in said[1:]] == places
+
+
+@pytest.mark.parametrize(
+    ("heading", "told"),
+    [
+        ("Vehicle / Véhicule", ("unit_id", None, None)),
+        ("Odometer / Odomètre (km)", ("odometer", "km", None)),
+        ("Lining | Garniture (mm)", ("lining", "mm", None)),
+        ("Date\nDatum", ("date", None, None)),
+        ("Axle 1 lining mm / Essieu 1 garniture mm", ("lining", "mm", 1)),
+        ("Lining / Drum mm", (None, None, None)),
+        ("Lining / Stroke mm", (None, None, None)),
+        ("Lining mm / Garniture in", (None, None, None)),
+        ("Axle 1 lining / Axle 2 lining", (None, None, None)),
+    ],
+)
+def test_headings_in_two_languages_are_read_where_both_say_the_same(heading, told):
+    (said,) = meanings([heading])
+    assert (said.concept, said.unit, said.axle) == told

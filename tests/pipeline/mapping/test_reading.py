@@ -8,6 +8,7 @@ import pytest
 from pipeline.mapping.reading import (
     day_of,
     days,
+    is_week,
     numbers,
     shown_decimals,
     were_exchanged,
@@ -145,3 +146,42 @@ def test_an_amount_of_two_meanings_waits_for_the_decimal_mark():
 )
 def test_exchanged_days_are_known_by_none_after_the_12th_and_no_text_before(words, were):
     assert were_exchanged(words) is were
+
+
+@pytest.mark.parametrize(
+    ("cell", "monday"),
+    [
+        # ISO 8601: week 1 is the one with the year's first Thursday.
+        ("KW 12/2025", "2025-03-17"), ("KW01/2025", "2024-12-30"), ("12. KW 25", "2025-03-17"),
+        ("2025-W12", "2025-03-17"), ("2025W12", "2025-03-17"), ("v. 12 2025", "2025-03-17"),
+        ("S12/2025", "2025-03-17"), ("week 53 2020", "2020-12-28"), ("2025 KW 12", "2025-03-17"),
+    ],
+)  # fmt: skip
+def test_a_week_is_the_day_of_it_that_counts(cell, monday):
+    told = pl.Series([cell])
+    first = dt.date.fromisoformat(monday)
+    assert is_week(cell)
+    assert days(told, day_first=None, week_day="monday").to_list() == [first]
+    friday = days(told, day_first=None, week_day="friday").to_list()
+    assert friday == [first + dt.timedelta(days=4)]
+    assert days(told, day_first=True).to_list() == [None]
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["KW 12", "12/2025", "KW 54/2025", "KW 0/2025", "wheel 12 2025", "KW 12/3/2025", "T 12 25"],
+)
+def test_what_names_no_week_of_a_year_is_no_day(cell):
+    assert days(pl.Series([cell]), day_first=None, week_day="monday").to_list() == [None]
+
+
+def test_a_week_with_its_day_needs_no_answer():
+    assert days(pl.Series(["2025-W12-3"]), day_first=None).to_list() == [dt.date(2025, 3, 19)]
+
+
+def test_a_week_of_a_short_year_is_read_where_the_column_shows_which_is_which():
+    shown = pl.Series(["KW 12/25", "KW 51/24", "KW 3/25"])
+    mondays = [dt.date(2025, 3, 17), dt.date(2024, 12, 16), dt.date(2025, 1, 13)]
+    assert days(shown, day_first=None, week_day="monday").to_list() == mondays
+    hidden = pl.Series(["KW 25/12", "25W13", "KW 24/40"])  # may be of 2025, or of 2012
+    assert days(hidden, day_first=None, week_day="monday").null_count() == 3
