@@ -168,7 +168,7 @@ _MENDING = (
 # to mean.
 _WORD = re.compile(r'[^;]*?: found "([^"]*)"; accepted: ')
 _MEANING = re.compile(
-    r'[^;]*?found "([^"]*)"; accepted: ([^(]*) \(or say what it means under '
+    r'[^;]*?found "([^"]*)"; accepted: ([^(;]*) \(or say what it means under '
     r'(\[files\.values\.".*?"\])(, "" for nothing)?\)(?:: ".*?" = "([^"]*)")?'
 )
 

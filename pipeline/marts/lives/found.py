@@ -132,7 +132,8 @@ def part_lives(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 def parts_apart(cells: Sequence[Cell], lives: pl.DataFrame) -> tuple[PartLife, ...]:
     """Parts whose own records speak against the lives of their cells; ``lives``: as
     :func:`part_lives`."""
-    found = (_apart(str(part), own, cells) for (part,), own in lives.group_by("part", maintain_order=True))
+    by_part = lives.group_by("part", maintain_order=True)
+    found = (_apart(str(part), own, cells) for (part,), own in by_part)
     return tuple(sorted((part for part in found if part), key=lambda each: each.part))
 
 
