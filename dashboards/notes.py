@@ -16,6 +16,7 @@ from dashboards.charts.trust import (
     verdict,
 )
 from dashboards.page_data import PageData
+from dashboards.sentences.departures import starts_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.too_good import too_good_said
 from dashboards.sentences.uneven_past import silence_said
@@ -64,6 +65,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_faults_unknown(data.faults_told),
         *_gauge_ends(data.linings_highest, Measures(data.fleet)),
         *_standing(data.odometers_standing),
+        *starts_said(data.first_readings, Measures(data.fleet)),
         *too_good_said(data.findings_by_depot, data.linings_lowest, Measures(data.fleet)),
         *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),

@@ -159,6 +159,8 @@ class PageData:
     linings_highest
         ``axle_type``, ``highest_mm`` (the thickest lining read), ``new_mm``, ``readings``, how many
         of them are the ``highest``, and of how many ``wheel_ends``.
+    first_readings
+        As ``dashboards.sentences.departures.starts_said`` takes it.
     findings_by_depot, linings_lowest
         As ``dashboards.sentences.too_good`` takes them.
     odometers_standing
@@ -225,6 +227,7 @@ class PageData:
     linings_highest: pl.DataFrame | None = None
     odometers_standing: pl.DataFrame | None = None
     findings_by_depot: pl.DataFrame | None = None
+    first_readings: pl.DataFrame | None = None
     linings_lowest: pl.DataFrame | None = None
     wear_departures: pl.DataFrame | None = None
     gauge_steps: pl.DataFrame | None = None

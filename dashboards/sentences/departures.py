@@ -9,9 +9,11 @@ from typing import Any
 import polars as pl
 
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import NO_DEPOT, count, month_name, with_interval
+from dashboards.sentences.words import NO_DEPOT, count, month_name, number, with_interval
 
 SHOWN = 0.05  # p below which a departure counts as shown
+# Of new linings' first readings: so many before and since, so far apart, and beyond their errors.
+FEWEST_FIRST, FIRST_APART_MM, FIRST_ERRORS = 10, 0.7, 6.0
 NEEDED = {"kind", "estimate", "ci_low", "ci_high", "p_adjusted"}
 
 
@@ -24,6 +26,35 @@ def departures_said(found: pl.DataFrame | None, measures: Measures) -> tuple[str
     tests = found.filter(pl.col("kind") != "thinning")["p_adjusted"].drop_nulls().len()
     rows = found.iter_rows(named=True)
     return tuple(said for r in rows if (said := _said(r, tests, measures)))
+
+
+def starts_said(first: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """A sentence for each depot whose new linings read otherwise, in the last year, than before.
+
+    ``first``: ``depot``; of new linings' first readings over (under) what a new one is, wear since
+    their reline added, in the last year (``late``) and ``before``: how many (``n_…``), their
+    ``mean_…`` and their ``sd_…`` [mm].
+    """
+    if first is None:
+        return ()
+    enough = first.filter(pl.min_horizontal("n_late", "n_before") >= FEWEST_FIRST)
+    return tuple(said for r in enough.iter_rows(named=True) if (said := _start(r, measures)))
+
+
+def _start(r: dict[str, Any], measures: Measures) -> str:
+    by = r["mean_late"] - r["mean_before"]
+    # Linings of one visit go together: more than errors that stand alone would tell apart.
+    error = (r["sd_late"] ** 2 / r["n_late"] + r["sd_before"] ** 2 / r["n_before"]) ** 0.5
+    if abs(by) < FIRST_APART_MM or abs(by) < FIRST_ERRORS * error:
+        return ""
+    where = f"at {r['depot']}" if r["depot"] else f"where there is {NO_DEPOT}"
+    other = "thinner" if by < 0.0 else "thicker"
+    read = f"{number(r['n_late'])} against {number(r['n_before'])} linings"
+    return (
+        f"New linings {where} were first read {measures.length(abs(by))} {other} in the last 12 "
+        f"months than before ({read}): {other} linings, or a gauge that reads otherwise? Those "
+        "relined and not read since are told here as new linings always were: measure them."
+    )
 
 
 def gauges_said(steps: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:

@@ -23,6 +23,8 @@ SORTED = {"set_aside": "path, row_no", "wheel_end_status": "wheel_end_id", "load
 
 
 NO_DEPOT = "no depot on record"
+# A lining read no later than so has worn little, at whatever rate.
+FIRST_KM = 40_000
 
 
 def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
@@ -33,6 +35,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         linings_highest=_linings_highest(con),
         findings_by_depot=_findings_by_depot(con, settings),
         linings_lowest=_linings_lowest(con),
+        first_readings=_first_readings(con, as_of),
         odometers_standing=warehouse.fetch(con, STANDING),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
@@ -208,6 +211,36 @@ def _linings_lowest(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             count(*) filter (lining_mm > lowest_mm and lining_mm <= lowest_mm + 1) as near_lowest
         from read group by depot, axle_type""",
         order="depot, axle_type",
+    )
+
+
+def _first_readings(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> pl.DataFrame:
+    """By depot: what new linings read first, wear since their reline added, of the last year and
+    before: how many, their mean and their SD."""
+    return warehouse.fetch(
+        con,
+        f"""with rates as (
+            select axle_type, avg(mm_per_10000km) as rate from mart.wear_rates group by axle_type
+        ),
+        read as (
+            select l.life_id, l.depot, l.started_on > date '{as_of}' - 365 as late,
+                min_by(r.lining_mm + r.km_since_reline / 1e4 * k.rate, r.inspected_on)
+                    - any_value(w.lining_new_mm) as off_mm
+            from stage.lining_lives l
+            inner join stage.lining_readings r on r.life_id = l.life_id
+            inner join judge.wheel_ends w on w.wheel_end_id = l.wheel_end_id
+            inner join rates k on k.axle_type = l.axle_type
+            where l.start_known and l.start_source = 'job' and r.lining_mm is not null
+                and r.km_since_reline < {FIRST_KM}
+            group by l.life_id, l.depot, late
+        )
+        select depot, count(*) filter (late) as n_late, avg(off_mm) filter (late) as mean_late,
+            stddev_samp(off_mm) filter (late) as sd_late,
+            count(*) filter (not late) as n_before,
+            avg(off_mm) filter (not late) as mean_before,
+            stddev_samp(off_mm) filter (not late) as sd_before
+        from read group by depot""",
+        order="depot",
     )
 
 

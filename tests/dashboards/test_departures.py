@@ -3,8 +3,9 @@
 import polars as pl
 
 from dashboards.page_data import Fleet
-from dashboards.sentences.departures import departures_said
+from dashboards.sentences.departures import departures_said, starts_said
 from dashboards.sentences.measures import Measures
+from dashboards.sentences.words import plain
 
 METRIC = Measures(Fleet())
 
@@ -46,3 +47,22 @@ def test_thinning_is_no_test_that_others_allow_for():
     bedding, season, _ = departures_said(frame, METRIC)
     assert "allowing for 2 tests" in bedding
     assert "allowing for 2 tests" in season
+
+
+def first_readings(by: float, *, n: int = 60, sd: float = 0.5) -> pl.DataFrame:
+    before = {"n_before": 200, "mean_before": -0.1, "sd_before": 0.4}
+    late = {"depot": "Birch", "n_late": n, "mean_late": by - 0.1, "sd_late": sd}
+    return pl.DataFrame([late | before])
+
+
+def test_new_linings_that_read_otherwise_than_before_are_told() -> None:
+    (thin,) = map(plain, starts_said(first_readings(-5.4), METRIC))
+    assert thin.startswith(
+        "New linings at Birch were first read 5.4 mm thinner in the last 12 months than before (60 "
+        "against 200 linings): thinner linings, or a gauge that reads otherwise?"
+    )
+    (thick,) = map(plain, starts_said(first_readings(0.9), METRIC))
+    assert "0.90 mm thicker" in thick or "0.9 mm thicker" in thick
+    for none in (first_readings(0.5), first_readings(-5.4, n=8), first_readings(-1.0, sd=2.0)):
+        assert starts_said(none, METRIC) == ()
+    assert starts_said(None, METRIC) == ()
