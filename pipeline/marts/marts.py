@@ -385,7 +385,10 @@ class RelineHabits(dy.Schema):
         "relines, unless nearly new); other axles go along (of a unit's)"
     )
     depot = col.text("Depot; null: none in the register", nullable=True)
-    share = col.share("How often, of the whole fleet unless it has changed at some depots")
+    share = col.share(
+        "How often, of the whole fleet unless it has changed at some depots; what goes along by "
+        "depot, where that differs"
+    )
     share_ci_low = col.share("95 % interval, low end")
     share_ci_high = col.share("High end")
     changed_on = col.day(

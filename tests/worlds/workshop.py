@@ -8,7 +8,7 @@ from scipy import special
 from tests.worlds.care import Care
 from tests.worlds.luck import Luck
 from tests.worlds.roads import NEVER, YEAR, Roads
-from tests.worlds.world import World
+from tests.worlds.world import Rule, World
 
 AXLES = 3
 FRONT = {"new_mm": 17.0, "minimum_mm": 6.0, "arm_mm": 140.0, "severity": 0.9}
@@ -260,8 +260,18 @@ class Workshop:
         changed = (day >= self.half_way) & ((depot == 0) | ~np.array(world.change_at_one))
         margin = margin + world.policy_change * changed
         margin = margin + world.lay_up * ((day - JANUARY) % YEAR < JANUARY_AND_FEBRUARY)
+        if not world.rules:
+            return self._by_rule(world.rule, ends, day, above, margin)
+        due = [self._by_rule(rule, ends, day, above, margin) for rule in world.rules]
+        return np.asarray(np.choose(depot, due))
+
+    def _by_rule(
+        self, rule: Rule, ends: np.ndarray, day: np.ndarray, above: np.ndarray, margin: np.ndarray
+    ) -> np.ndarray:
+        """Which of these wheel ends a rule relines, by readings above the minimum and margins."""
+        world = self.world
         worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
-        match world.rule:
+        match rule:
             case "own reading":
                 pairs = (day >= self.half_way) & np.array(world.pairs_since)
                 return np.asarray(np.where(pairs, worst, above) <= margin)

@@ -101,6 +101,11 @@ class World:
     lay_up: float = 0.0
     sold: float = 0.0
     opposite: bool = False
+    rules: tuple[Rule, ...] = ()
+    harder: float = 0.0
+    harder_wear: float = 1.0
+    harder_use: float = 1.0
+    harder_told: bool = False
     winter: int = 0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
@@ -178,6 +183,21 @@ WORLDS = {
     "depots of opposite seasons": replace(PLAIN, season=0.6, opposite=True),
     "closed for four months of every winter": replace(PLAIN, winter=120),
     "half of the units sold a year and a half ago": replace(PLAIN, sold=0.5),
+    "depots that reline along differently": replace(
+        PLAIN, rules=("own reading", "whole unit", "worst of axle")
+    ),
+    "one depot relines whole units, the others the worn end": replace(
+        PLAIN, rules=("whole unit", "own reading", "own reading")
+    ),
+    "a third of units on a harder duty since nine months, told": replace(
+        PLAIN, harder=1 / 3, harder_wear=1.8, harder_told=True
+    ),
+    "a third of units on a harder duty since nine months, untold": replace(
+        PLAIN, harder=1 / 3, harder_wear=1.8
+    ),
+    "a third of units run two thirds more since nine months": replace(
+        PLAIN, harder=1 / 3, harder_use=1.67
+    ),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,

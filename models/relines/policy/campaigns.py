@@ -24,6 +24,7 @@ from models.relines.policy.decisions import (
 )
 from models.relines.policy.fit import FEW_RELINES, PolicyFit, RelineTiming, fit_policy
 from models.relines.policy.likelihood import SHAPE, decision_sums, policy_loglik
+from models.relines.policy.parameters import by_group
 from models.relines.policy.yearly import A_YEAR
 
 MOST_CAMPAIGNS = 3
@@ -148,7 +149,5 @@ def _surplus(relines: FloatArray, visits: FloatArray, quarters: slice) -> _Surpl
 
 def _loglik(decisions: AxleDecisions, fit: PolicyFit) -> float:
     """Log-likelihood of decisions under a policy."""
-    design = fit.groups.design()
-    effects = design.shape[1]
-    shape = fit.mean[effects : effects + len(SHAPE)]
-    return policy_loglik(decision_sums(decisions), design @ fit.mean[:effects], shape)[0]
+    of_groups, shape = by_group(fit.mean, fit.design)
+    return policy_loglik(decision_sums(decisions), of_groups, shape[: len(SHAPE)])[0]
