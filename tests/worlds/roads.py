@@ -11,7 +11,6 @@ YEAR = 365.25
 CHECK_DAYS = 84
 CHECK_KM = 25_000.0
 SOLD_DAYS = 540
-HARDER_DAYS = 274
 HARDER = 2
 """Duty of units that a harder one is laid on, where the register says so."""
 AUTUMN = 81
@@ -74,7 +73,7 @@ def drawn_roads(
     harder = np.where(calendar >= records[1] - 365 - 304, world.later_wear, 1.0)
     harder = harder * (1.0 + world.wear_season * np.cos(2.0 * np.pi * calendar / YEAR))
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
-    laid_on = _laid_on(world, units, calendar >= records[1] - 365 - HARDER_DAYS, luck)
+    laid_on = _laid_on(world, units, calendar >= records[1] - 365 - world.harder_days, luck)
     km = km * np.where(laid_on, world.harder_use, 1.0)
     harder = harder * np.where(laid_on, world.harder_wear, 1.0)
     duty = np.where(laid_on & world.harder_told, HARDER, duty)

@@ -53,7 +53,10 @@ class World:
     in the first two months of every year. ``sold``: share of units that left on one day.
     ``winter``: so many days from 20 November on all units stand and none is checked; whoever was
     due then is in the three weeks after. ``opposite``: the season of the largest depot is that of
-    the others half a year later.
+    the others half a year later. ``rules``: the rule of each depot, where they have their own.
+    ``harder``: share of units that a harder duty is laid on ``harder_days`` before forecasts are
+    made: ``harder_wear``, ``harder_use`` are what their wear per km and their km are multiplied by
+    from then on, and the records say so if ``harder_told``.
     """
 
     units: int = 60
@@ -106,6 +109,7 @@ class World:
     harder_wear: float = 1.0
     harder_use: float = 1.0
     harder_told: bool = False
+    harder_days: int = 274
     winter: int = 0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0

@@ -12,7 +12,7 @@ from models.mixed.blup import UnitEffects, unit_effects
 from models.relines.forecast.lines import WheelEndLines
 from models.usage.fit import UsageFit
 from models.wear.blocks import duty_clusters
-from models.wear.generations.names import generation_of, newest, run_since
+from models.wear.generations.names import EARLIER, generation_of, newest, run_since
 from models.wear.generations.scan import QUARTER_DAYS
 from models.wear.predict import (
     LiningLines,
@@ -80,6 +80,8 @@ def _enter(
     slopes.gradient[unit[same]] = -effects.gradient[same]
 
 
+MANY_UNITS = 0.1
+"""Where the linings of a larger share of units wear otherwise, earlier totals missed by it."""
 LEAST_MIDDLES = 200
 """Fewer readings between neighbours do not tell the error of one."""
 
@@ -152,14 +154,20 @@ def wheel_end_lines(
         is_known=(has_reading | has_start) & parts.in_place.is_fitted,
         life_scale=parts.now.life_scale,
         unit_scale=parts.now.unit_scale,
-        changed_quarters=_changed_quarters(fit, usage.as_of),
+        changed_quarters=_changed_quarters(fit, sums, usage.as_of),
         scale=_scale(frame, thinning),
     )
 
 
-def _changed_quarters(fit: WearFit, as_of: dt.date) -> int:
-    """Quarters, begun ones counted, since which all linings wear otherwise; 0: they always did."""
+def _changed_quarters(fit: WearFit, sums: LiningLifeSums, as_of: dt.date) -> int:
+    """Quarters, begun ones counted, since which all linings wear otherwise, or those of many units;
+    0: they always did."""
     days = [day for name in fit.duties if (day := run_since(name)) is not None]
+    units = sums.units.cast(pl.String).str.ends_with(EARLIER)
+    if units.sum() > MANY_UNITS * (~units).sum():
+        earlier = sums.last_inspected_on.filter(units.gather(sums.unit)).drop_nulls()
+        by_unit = pl.DataFrame({"on": earlier, "unit": sums.unit[units.gather(sums.unit)]})
+        days.append(by_unit.group_by("unit").agg(pl.col("on").max())["on"].sort()[units.sum() // 2])
     return -(-(as_of - max(days)).days // QUARTER_DAYS) if days else 0
 
 

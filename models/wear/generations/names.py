@@ -3,6 +3,7 @@
 In sums and fits a later generation of linings, those of one axle type fitted since a day, stands as
 an axle type of its own, under a name that says so; linings fitted before the records belong to the
 first. So does a later era of a duty, the km run in it since a day, as a duty of its own.
+Of a unit that wears its linings otherwise since a day of its own, what was before is another's.
 """
 
 import datetime as dt
@@ -16,6 +17,10 @@ from models.wear.result import WearFit, WearRate
 from models.wear.sums import LiningLifeSums
 
 BETWEEN = "\u2063"  # Unicode's invisible separator: any text may hold it, no axle type's name does
+
+
+EARLIER = f"{BETWEEN}, before its wear changed"
+"""Behind the name of a unit, or of its lining, that wears otherwise since a day: what it was."""
 
 
 def generation_name(axle_type: str, since: dt.date) -> str:
