@@ -41,7 +41,8 @@ FROM_ON = f"""
 """
 # Linings of such units by the day: those that ended before it, and those that were read since too.
 CUT_LIVES = """
-    select l.life_id, a.from_on, min(r.inspected_on) filter (r.inspected_on >= a.from_on) as since_on
+    select
+        l.life_id, a.from_on, min(r.inspected_on) filter (r.inspected_on >= a.from_on) as since_on
     from stage.lining_lives l
     inner join apart_from a on a.unit_id = l.unit_id
     left join stage.lining_readings r on r.life_id = l.life_id
@@ -152,7 +153,7 @@ def told_apart(
     try:
         for name, text in zip(made, (FROM_ON, CUT_LIVES), strict=True):
             con.execute(f"create or replace temp table {name} as {warehouse.renamed(text, names)}")
-        for table, (name, text) in TABLES.items():
+        for name, text in TABLES.values():
             con.execute(f"create or replace temp table {name} as {warehouse.renamed(text, names)}")
             made.append(name)
         found |= {table: name for table, (name, _) in TABLES.items()}

@@ -163,11 +163,13 @@ def _changed_quarters(fit: WearFit, sums: LiningLifeSums, as_of: dt.date) -> int
     """Quarters, begun ones counted, since which all linings wear otherwise, or those of many units;
     0: they always did."""
     days = [day for name in fit.duties if (day := run_since(name)) is not None]
-    units = sums.units.cast(pl.String).str.ends_with(EARLIER)
-    if units.sum() > MANY_UNITS * (~units).sum():
-        earlier = sums.last_inspected_on.filter(units.gather(sums.unit)).drop_nulls()
-        by_unit = pl.DataFrame({"on": earlier, "unit": sums.unit[units.gather(sums.unit)]})
-        days.append(by_unit.group_by("unit").agg(pl.col("on").max())["on"].sort()[units.sum() // 2])
+    frame = pl.DataFrame(
+        {"unit": sums.units.cast(pl.String)[sums.unit], "on": sums.last_inspected_on}
+    )
+    was = pl.col("unit").str.ends_with(EARLIER)
+    earlier = frame.filter(was).drop_nulls().group_by("unit").agg(pl.col("on").max()).sort("on")
+    if earlier.height > MANY_UNITS * frame.filter(~was)["unit"].n_unique():
+        days.append(earlier["on"][earlier.height // 2])
     return -(-(as_of - max(days)).days // QUARTER_DAYS) if days else 0
 
 

@@ -281,7 +281,9 @@ def _best(
     return None
 
 
-def dated_rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[DatedRows, UnitKm] | None:
+def dated_rows(
+    used: LiningLifeSums, fit: WearFit, dated: DatedReadings
+) -> tuple[DatedRows, UnitKm] | None:
     lives = pl.DataFrame({"life_id": used.life_id}).with_row_index("life")
     frame = (
         dated.readings.filter(pl.col("lining_mm").is_not_null())

@@ -1,4 +1,4 @@
-r"""Units that wear their linings otherwise since a day of their own: put to harder work, or lighter.
+r"""Units that wear their linings otherwise since a day of their own: put to harder or lighter work.
 
 Of each unit it is asked, at the end of every month of the last years, how much likelier its
 readings would be had it worn its linings otherwise since; the covariate is that of
@@ -9,8 +9,9 @@ information i of a unit, known to :math:`\sigma^2 i`,
 
 .. math:: \hat\theta = s / i - \operatorname{median},\qquad \hat\theta^2 i / \sigma^2
 
-is the statistic. It must say more than a level of the unit's readings since a day would (its gauge),
-nor may it be a few of its wheel ends alone that moved that way (a reline nobody wrote down).
+is the statistic. It must say more than a level of the unit's readings since a day would (its
+gauge), nor may it be a few of its wheel ends alone that moved that way (a reline nobody wrote
+down).
 """
 
 import datetime as dt
@@ -55,6 +56,7 @@ wheel end's, not its unit's."""
 MORE_THAN_LEVEL = 3.0
 """A change of wear must say so much more than a level of the readings does: twice the log of how
 much likelier it is."""
+MOST_NAMED = 5
 LEAST_TOLD = 10
 """With fewer units the fleet's median is not known."""
 
@@ -139,6 +141,25 @@ def one_side(found: Sequence[UnitChange]) -> list[UnitChange]:
     lighter = [each for each in found if each.ratio <= 1.0]
     more, less = (sum(each.score for each in side) for side in (harder, lighter))
     return lighter if less > FAR_MORE * more else harder
+
+
+def units_said(changes: Sequence[UnitChange]) -> str:
+    """What is told of them in a sentence for each way; nothing where there are none."""
+    said = []
+    for how, work in (("faster", "harder"), ("slower", "lighter")):
+        own = [each for each in changes if (each.ratio > 1.0) == (how == "faster")]
+        own.sort(key=lambda each: (-each.score, each.unit_id))
+        named = ", ".join(f"{each.unit_id} since about {each.since}" for each in own[:MOST_NAMED])
+        more = f" and {len(own) - MOST_NAMED} more" if len(own) > MOST_NAMED else ""
+        units, their = (
+            ("unit wears its", "it does") if len(own) == 1 else ("units wear their", "they do")
+        )
+        if own:
+            said.append(
+                f"{len(own)} {units} linings {how} than before, as with {work} work ({named}{more})"
+                f": rates and forecasts follow what {their} since."
+            )
+    return " ".join(said)
 
 
 def _better(asked: Asked, day: float, best: _Best) -> _Best:
