@@ -177,8 +177,8 @@ def ages_said(policy: pl.DataFrame | None) -> str:
 
 
 def campaign_said(policy: pl.DataFrame | None) -> str:
-    """In which months far more was relined than the readings explain, in a sentence or two; empty
-    where no such time was found."""
+    """In which months far more was relined than the readings explain, or far less, in a sentence or
+    two; empty where no such time was found."""
     row = _campaign(policy)
     if row is None:
         return ""
@@ -187,6 +187,13 @@ def campaign_said(policy: pl.DataFrame | None) -> str:
     when = f"Between {day_name(since)} and {until}" if since else f"Before {until}"
     earlier = row["campaigns"] - 1
     others = f" Left out too: {count(earlier, 'earlier such time')}." * (earlier > 0)
+    if _is_pause(row):
+        return (
+            f"{when} far fewer linings were relined than this fleet's habit explains, and due ones "
+            f"left on: {count(row['campaign_relines'], 'wheel end')}, where as many visits bring "
+            f"about {number(row['campaign_usual'])} at other times. The forecast takes that to be "
+            f"over, as a shortage is, and follows what was done before.{others}"
+        )
     return (
         f"{when} far more was relined than this fleet's habit explains: "
         f"{count(row['campaign_relines'], 'wheel end')}, where as many visits bring about "
@@ -203,7 +210,9 @@ def policy_changed(policy: pl.DataFrame | None) -> str:
         said += _where_changed(policy)
     if once is not None:
         made = count(once["campaign_relines"], "reline")
-        said += f"; {made} by {month_name(once['campaign_until_on'])} count as done once"
+        until = month_name(once["campaign_until_on"])
+        left_on = f"; due linings left on until {until} are taken for a pause that is over"
+        said += left_on if _is_pause(once) else f"; {made} by {until} count as done once"
     return said
 
 
@@ -211,6 +220,11 @@ def _campaign(policy: pl.DataFrame | None) -> dict[str, Any] | None:
     """The latest one; None: none was found."""
     told = pl.DataFrame() if policy is None else policy.drop_nulls("campaign_until_on")
     return None if told.is_empty() else told.row(0, named=True)
+
+
+def _is_pause(row: dict[str, Any]) -> bool:
+    """Whether it is a time in which far less was relined, and not far more."""
+    return bool(row["campaign_relines"] < row["campaign_usual"])
 
 
 def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:

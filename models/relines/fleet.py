@@ -13,6 +13,7 @@ from models.relines.policy.campaigns import (
     CampaignTold,
     campaign_told,
     found_campaign,
+    found_pause,
 )
 from models.relines.policy.decisions import (
     QUARTER_DAYS,
@@ -99,12 +100,16 @@ def _usual_policy(
     events: pl.DataFrame,
     usual_days: float = QUARTER_DAYS,
 ) -> tuple[PolicyFit, tuple[CampaignTold, ...]]:
-    """The policy outside campaigns, and these, as they were found; none where more is relined at
-    one time of every year."""
+    """The policy outside campaigns and a pause, and these, as they were found; none where more is
+    relined at one time of every year."""
     timing, told = reline_timing(events), list[CampaignTold]()
     policy = fit_policy(decisions, groups, timing, usual_days)
     if policy.yearly is not None:
         return policy, ()
+    pause = found_pause(decisions, groups, policy, timing, usual_days)
+    if pause is not None:
+        told.append(campaign_told(pause, decisions))
+        decisions, policy = pause.others, pause.usual
     for _ in range(MOST_CAMPAIGNS):
         campaign = found_campaign(decisions, groups, timing, usual_days)
         if campaign is None:

@@ -443,7 +443,8 @@ class RelinePolicy(dy.Schema):
     yearly_ci_high = col.number("High end", "mm")
     campaigns = col.count(
         "Times of one or more quarters in which far more was relined than the readings explain, "
-        "and before and since not; left out of all of the above; 0: none found"
+        "and before and since not, or far less for less than a year until now, due linings left "
+        "on; left out of all of the above; 0: none found"
     )
     campaign_from_on = col.day(
         "The latest of them lay, to a quarter, between this day; null: none, or three years ago "

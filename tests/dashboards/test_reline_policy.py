@@ -152,6 +152,21 @@ def test_a_campaign_that_the_forecast_leaves_out_is_said_beside_it(
     assert [clause in f.detail for f in facts(told)].count(True) == 1
 
 
+def test_a_pause_that_the_forecast_takes_to_be_over_is_said_beside_it(data: PageData) -> None:
+    row = CAMPAIGN | {"campaign_relines": 12, "campaign_usual": 103.2}
+    policy = told_of(row, row)
+    said = campaign_said(policy)
+    assert " ".join(said.split()) == (
+        "Between 2 Sep 2024 and 2 Mar 2025 far fewer linings were relined than this fleet's habit "
+        "explains, and due ones left on: 12 wheel ends, where as many visits bring about 103 at "
+        "other times. The forecast takes that to be over, as a shortage is, and follows what was "
+        "done before."
+    )
+    told = replace(data, reline_policy=policy)
+    clause = "; due linings left on until March 2025 are taken for a pause that is over"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
 CEASED = {"changed_on": dt.date(2026, 3, 5), "share": 0.004, "share_ci_low": 0.0}
 CEASED |= {"share_ci_high": 0.012, "share_before": 0.042, "share_before_ci_low": 0.039}
 CEASED |= {"share_before_ci_high": 0.0451}

@@ -7,7 +7,7 @@ from scipy import special
 
 from tests.worlds.care import Care
 from tests.worlds.luck import Luck
-from tests.worlds.roads import NEVER, YEAR, Roads
+from tests.worlds.roads import HALF_YEAR_DAYS, NEVER, YEAR, Roads
 from tests.worlds.world import Rule, World
 
 AXLES = 3
@@ -246,7 +246,13 @@ class Workshop:
         """Which of these wheel ends the fleet relines: on these readings, or soiled by oil."""
         oily = day < self.oil_stops if self.world.oil_ends else True
         soiled = (self.number["early"][ends] < self.world.oily) & oily
-        return np.asarray(self._worn(ends, day, above) | soiled)
+        return np.asarray((self._worn(ends, day, above) | soiled) & ~self._short(day))
+
+    def _short(self, day: np.ndarray) -> np.ndarray:
+        """Whether no linings are to be had on a day."""
+        first, last = self.world.shortage
+        ago = self.roads.closes_on + HALF_YEAR_DAYS - day
+        return np.asarray((ago < first) & (ago >= last))
 
     def _worn(self, ends: np.ndarray, day: np.ndarray, above: np.ndarray) -> np.ndarray:
         """Which of these wheel ends the fleet relines on these readings."""

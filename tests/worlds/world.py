@@ -56,7 +56,8 @@ class World:
     the others half a year later. ``rules``: the rule of each depot, where they have their own.
     ``harder``: share of units that a harder duty is laid on ``harder_days`` before forecasts are
     made: ``harder_wear``, ``harder_use`` are what their wear per km and their km are multiplied by
-    from then on, and the records say so if ``harder_told``.
+    from then on, and the records say so if ``harder_told``. ``shortage``: from so many days before
+    forecasts are made to so many, no linings are to be had.
     """
 
     units: int = 60
@@ -110,6 +111,7 @@ class World:
     harder_use: float = 1.0
     harder_told: bool = False
     harder_days: int = 274
+    shortage: tuple[int, int] = (0, 0)
     winter: int = 0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
@@ -202,6 +204,7 @@ WORLDS = {
     "a third of units run two thirds more since nine months": replace(
         PLAIN, harder=1 / 3, harder_use=1.67
     ),
+    "no linings to be had for four months, until a month ago": replace(PLAIN, shortage=(150, 30)),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,

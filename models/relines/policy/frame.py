@@ -137,7 +137,7 @@ def _joined(campaigns: Sequence[CampaignTold]) -> list[CampaignTold]:
     """The latest first; those of quarters that follow each other are one that took long."""
     joined = list[CampaignTold]()
     for each in sorted(campaigns, key=lambda campaign: campaign.first):
-        if joined and joined[-1].last + 1 == each.first:
+        if joined and joined[-1].last + 1 == each.first and joined[-1].is_pause == each.is_pause:
             later = joined.pop()
             each = CampaignTold(
                 later.first, each.last, later.relines + each.relines, later.usual + each.usual

@@ -171,6 +171,14 @@ def test_a_campaign_says_between_which_days_and_how_much_was_relined() -> None:
     }
 
 
+def test_a_pause_and_a_campaign_before_it_are_two() -> None:
+    rows = written(policy(0, None), CampaignTold(0, 1, 9.0, 60.0), CampaignTold(2, 2, 70.0, 30.0))
+    assert rows["campaigns"].to_list() == [2] * 4
+    row = rows.row(0, named=True)
+    assert (row["campaign_relines"], row["campaign_usual"]) == (9, 60.0)
+    assert row["campaign_until_on"] == AS_OF
+
+
 def test_a_campaign_of_longer_ago_than_quarters_are_told_apart_has_no_first_day() -> None:
     row = written(policy(0, None), CampaignTold(11, 12, 50.0, 15.0)).row(0, named=True)
     assert (row["campaign_from_on"], row["campaign_until_on"]) == (None, dt.date(2022, 12, 4))
