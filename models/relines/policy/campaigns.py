@@ -28,7 +28,13 @@ from models.relines.policy.decisions import (
     PolicyGroups,
     some_decisions,
 )
-from models.relines.policy.fit import FEW_RELINES, PolicyFit, RelineTiming, fit_policy
+from models.relines.policy.fit import (
+    FEW_RELINES,
+    PolicyFit,
+    RelineTiming,
+    fit_policy,
+    mean_policy,
+)
 from models.relines.policy.likelihood import SHAPE, decision_sums, policy_loglik
 from models.relines.policy.parameters import by_group
 from models.relines.policy.yearly import A_YEAR
@@ -95,12 +101,7 @@ def found_pause(
     """The pause since which due linings are left on, by the ``policy`` of all decisions, if there
     is one: at the depots at which it changed."""
     quarters = range(policy.changed_quarters)
-    risen = [
-        np.max(special.expit(chance.since) - special.expit(chance.before))
-        for chance in policy.changed_chances
-        if chance.name in LEFT_ON
-    ]
-    if not 0 < len(quarters) <= LONGEST_PAUSE or max(risen, default=0.0) < LEAST_LEFT_ON:
+    if not 0 < len(quarters) <= LONGEST_PAUSE or not _leaves_on(policy):
         return None
     depots = [groups.depots.index(depot) for depot in policy.changed_depots or groups.depots]
     inside = np.isin(decisions.group % len(groups.depots), depots)
@@ -111,6 +112,19 @@ def found_pause(
     pause = Campaign(quarters, others, fit_policy(others, groups, timing, usual_days))
     # In a campaign too much that was due is left on, by what others relined in it.
     return pause if campaign_told(pause, decisions).is_pause else None
+
+
+def _leaves_on(policy: PolicyFit) -> bool:
+    """Whether by a policy that changed far more is left on than was, or all that is above its
+    minimum: that nobody lays down."""
+    risen = [
+        np.max(special.expit(chance.since) - special.expit(chance.before))
+        for chance in policy.changed_chances
+        if chance.name in LEFT_ON
+    ]
+    lowered = (policy.raised_mm or 0.0) < 0.0
+    below = lowered and bool(mean_policy(policy).threshold_mm.min() <= 0.0)
+    return below or max(risen, default=0.0) >= LEAST_LEFT_ON
 
 
 def found_campaign(
