@@ -50,6 +50,7 @@ ALONG = {
     "{many}{where}; the forecast follows each depot's own habit.",
 }
 """What differs by depot, least and most often."""
+RENEWED_AT_LAST = "all renewed when a unit leaves"
 INTERVAL = ("share_ci_low", "share_ci_high")
 
 
@@ -61,7 +62,8 @@ def policy_told(
     none."""
     policy_changes = (policy_said(policy, measures), *habits_said(habits))
     others = yearly_said(policy, measures), ages_said(policy), campaign_said(policy)
-    return tuple(filter(None, (*policy_changes, *along_said(habits), *others)))
+    own = *along_said(habits), handed_said(habits)
+    return tuple(filter(None, (*policy_changes, *own, *others)))
 
 
 def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
@@ -119,6 +121,19 @@ def along_said(habits: pl.DataFrame | None) -> tuple[str, ...]:
             there, where = (_at(told.filter(share=row["share"])) for row in (least, most))
             said.append(sentence.format(few=few, many=many, there=there, where=where))
     return tuple(said)
+
+
+def handed_said(habits: pl.DataFrame | None) -> str:
+    """How many units leave with new linings, in a sentence; empty where that is no habit."""
+    told = pl.DataFrame() if habits is None else habits.filter(habit=RENEWED_AT_LAST)
+    if told.is_empty():
+        return ""
+    row = told.row(0, named=True)
+    low, high = (share(row[name]) for name in INTERVAL)
+    return (
+        f"Of units that leave, {share(row['share'])} ({low} to {high}) have all linings renewed at "
+        "their last check, whatever is left of them; the forecast counts on that."
+    )
 
 
 def _changed_habits(habits: pl.DataFrame | None) -> list[tuple[dict[str, Any], str]]:

@@ -382,7 +382,8 @@ class RelineHabits(dy.Schema):
     habit = col.text(
         "relined for another reason than the reading (of a wheel end's checks); due and left on, "
         "at the minimum and left on (of wheel ends read so); other end goes along (of an axle's "
-        "relines, unless nearly new); other axles go along (of a unit's)"
+        "relines, unless nearly new); other axles go along (of a unit's); all renewed when a unit "
+        "leaves (of units that left; no row where that is no habit)"
     )
     depot = col.text("Depot; null: none in the register", nullable=True)
     share = col.share(

@@ -14,6 +14,7 @@ from dashboards.sentences.reline_policy import (
     along_said,
     campaign_said,
     habits_said,
+    handed_said,
     policy_said,
     policy_told,
     yearly_said,
@@ -254,6 +255,17 @@ def test_depots_that_reline_along_differently_are_named(data: PageData) -> None:
     # Those that may be alike for all that is known are not.
     near = habits_of(along_at("Northgate", 0.5), along_at("Low Quay", 0.55))
     assert along_said(near) == along_said(None) == ()
+
+
+def test_units_that_leave_with_new_linings_are_said_beside_the_forecast(data: PageData) -> None:
+    habits = habits_of(along_at("Northgate", 0.9, "all renewed when a unit leaves"))
+    said = handed_said(habits)
+    assert " ".join(said.split()) == (
+        "Of units that leave, 90 % (81 % to 99 %) have all linings renewed at their last check, "
+        "whatever is left of them; the forecast counts on that."
+    )
+    assert said in relines(replace(data, reline_habits=habits)).remarks
+    assert handed_said(None) == handed_said(habits_of(along_at("Northgate", 0.5))) == ""
 
 
 def test_a_change_where_depots_reline_along_differently_is_said_of_each() -> None:

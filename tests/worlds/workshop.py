@@ -189,8 +189,9 @@ class Workshop:
     def _at(self, what: np.ndarray, ends: np.ndarray, day: np.ndarray) -> np.ndarray:
         return what[self.ends.unit[ends], np.broadcast_to(day, ends.shape).astype(int)]
 
-    def visit(self, units: np.ndarray, day: np.ndarray) -> None:
-        """One check of some units, each on its day."""
+    def visit(self, units: np.ndarray, day: np.ndarray, last: np.ndarray) -> None:
+        """One check of some units, each on its day; ``last``: of all units, whether it is the last
+        before they leave."""
         on = np.full(len(self.roads.depot), NEVER)
         on[units] = day
         self._draw(on[self.ends.unit])
@@ -202,6 +203,7 @@ class Workshop:
         reading = self._read(ends, lining)
         self._check(ends, days, reading)
         due = self._due(ends, days, reading - self.ends.minimum_mm[ends])
+        due |= last[self.ends.unit[ends]] & self.world.handed_back
         self._reline(ends[due], days[due])
 
     def _read(self, ends: np.ndarray, lining: np.ndarray) -> np.ndarray:
@@ -363,11 +365,13 @@ def worked(workshop: Workshop, visits: np.ndarray) -> Workshop:
     turn = workshop.luck.turn
     numbers = workshop.luck.anew(lambda rng: rng.standard_exponential(len(workshop.ends)))
     before = np.full(len(visits), -NEVER)
+    leaves = np.isfinite(workshop.roads.leaves) & (workshop.roads.leaves < workshop.roads.days)
+    last_day = np.max(np.where(np.isfinite(visits), visits, -1.0), axis=1)
     for day in visits.T:
         if turn is not None and numbers is not None:
             first = np.isfinite(day) & (before <= turn.day) & (day > turn.day)
             workshop.turn(np.flatnonzero(first), turn.day, numbers)
         units = np.flatnonzero(np.isfinite(day))
-        workshop.visit(units, day[units])
+        workshop.visit(units, day[units], leaves & (day == last_day))
         before = day
     return workshop

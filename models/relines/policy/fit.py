@@ -139,6 +139,16 @@ class RelineTiming:
 
 
 @dataclass(frozen=True, slots=True)
+class HandedBack:
+    """Share of units that leave whose linings are all renewed at their last visit, whatever is left
+    of them, and its 95 % interval."""
+
+    share: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True, slots=True)
 class PolicyFit:
     """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``], then where
     what goes along differs by depot (``along_by_depot``) of what depots add to the logits of each
@@ -152,7 +162,7 @@ class PolicyFit:
     ``age_share``: share of relines that were made for the lining's age, and would not have been by
     the reading (0: none); ``usual_days`` between visits; ``looks``: which visits look at an axle;
     ``yearly``: thresholds that are higher at one time of every year (None: they are not), ``mean``
-    being those of the rest of it.
+    being those of the rest of it; ``handed_back``: units that leave with new linings (None: none).
     """
 
     groups: PolicyGroups
@@ -176,6 +186,7 @@ class PolicyFit:
     looks: Looks = ALWAYS
     yearly: "YearlyRise | None" = None
     along_by_depot: bool = False
+    handed_back: HandedBack | None = None
 
     @property
     def design(self) -> Designs:

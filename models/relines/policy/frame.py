@@ -28,6 +28,7 @@ HABITS = {
     "unit": "other axles go along",
 }
 """The chances of a policy, as they are told."""
+RENEWED_AT_LAST = "all renewed when a unit leaves"
 
 
 def policy_frame(
@@ -69,9 +70,9 @@ def policy_frame(
 
 
 def chances_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
-    """One row per habit (:data:`HABITS`) × depot: its share, share_ci_low, share_ci_high; and where
-    it was another before (else null) changed_on, share_before, share_before_ci_low,
-    share_before_ci_high."""
+    """One row per habit (:data:`HABITS`, and where it is one :data:`RENEWED_AT_LAST`) × depot: its
+    share, share_ci_low, share_ci_high; and where it was another before (else null) changed_on,
+    share_before, share_before_ci_low, share_before_ci_high."""
     changed = {c.name: c for c in fit.changed_chances}
     depots, there, rows = fit.groups.depots, _changed_at(fit), list[dict[str, object]]()
     for name, habit in HABITS.items():
@@ -82,7 +83,19 @@ def chances_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
         for depot, is_changed, since, before in zip(depots, there, now, was, strict=True):
             named = {"habit": habit, "depot": depot if depot != NOWHERE else None}
             rows.append(named | since | (before if is_changed else {}))
-    return pl.DataFrame(rows, infer_schema_length=None)
+    return pl.DataFrame([*rows, *_handed_back(fit)], infer_schema_length=None)
+
+
+def _handed_back(fit: PolicyFit) -> list[dict[str, object]]:
+    """The fleet's, in a row of every depot."""
+    back = fit.handed_back
+    if back is None:
+        return []
+    share = {"share": back.share, "share_ci_low": back.ci_low, "share_ci_high": back.ci_high}
+    return [
+        {"habit": RENEWED_AT_LAST, "depot": depot if depot != NOWHERE else None, **share}
+        for depot in fit.groups.depots
+    ]
 
 
 def _before(chance: ChangedChance, fit: PolicyFit, as_of: dt.date) -> list[dict[str, object]]:

@@ -94,6 +94,12 @@ class Decision:
     later: IntArray
     days: FloatArray
 
+    def with_all(self, ends: BoolArray) -> "Decision":
+        """With all of some wheel ends (L,) relined at the visit."""
+        waits = ~ends[self.later]
+        now = np.union1d(self.now, np.flatnonzero(ends))
+        return Decision(now, self.later[waits], self.days[waits])
+
 
 def draw_noise(layout: Layout, luck: Luck, *, by_age: bool, looks: bool = False) -> Noise:
     """Fresh numbers, all of them, whatever the scenario will use."""

@@ -10,7 +10,13 @@ import pytest
 
 from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import PolicyGroups
-from models.relines.policy.fit import ChangedChance, PolicyFit, RelineTiming, YearlyRise
+from models.relines.policy.fit import (
+    ChangedChance,
+    HandedBack,
+    PolicyFit,
+    RelineTiming,
+    YearlyRise,
+)
 from models.relines.policy.frame import chances_frame, policy_frame
 from models.relines.policy.likelihood import SHAPE
 from models.relines.policy.yearly import TimeOfYear
@@ -115,6 +121,15 @@ def test_what_goes_along_stands_by_depot_where_that_differs() -> None:
     axles = rows.filter(habit="other axles go along")["share"]
     assert axles.to_list() == pytest.approx([0.0474, 0.1192], abs=1e-4)
     assert rows.filter(habit="due and left on")["share"].n_unique() == 1
+
+
+def test_units_that_leave_with_new_linings_are_a_habit_of_every_depot() -> None:
+    fit = dataclasses.replace(policy(0, None), handed_back=HandedBack(0.9, 0.7, 0.98))
+    rows = habits_written(fit).filter(habit="all renewed when a unit leaves")
+    assert rows["depot"].to_list() == [None, "North"]
+    shares = rows.select("share", "share_ci_low", "share_ci_high").unique().rows()
+    assert shares == [(0.9, 0.7, 0.98)]
+    assert habits_written(policy(0, None)).height == 5 * 2
 
 
 def test_thresholds_stand_by_axle_type_and_depot() -> None:
