@@ -48,6 +48,11 @@ class LikelyChange:
     score: float
     asked: float = 0.0
 
+    @property
+    def everywhere(self) -> "LikelyChange":
+        """The same of all depots."""
+        return replace(self, depots=(), asked=_OF_CHANCES * (THRESHOLD not in self.what))
+
     def places(self, effects: int) -> IntArray:
         """Where in a vector of parameters stands what changes; before ``SHAPE`` are the thresholds'
         mean and so many effects."""

@@ -95,6 +95,8 @@ CHANGED_SD = 2.0
 """So many standard deviations from none a change of one thing is told, where some has changed."""
 FAR_SD, MOST_RISE = 2.0, 3.0
 """So many standard deviations away the cost may rise by so many times what a normal one does."""
+SELDOM = {"missed", "missed_below", "premature"}
+"""Chances that may be next to none."""
 CONVERGED = 1e-4
 """Gain in log-likelihood (twice) that a further Newton step may still promise."""
 
@@ -439,7 +441,9 @@ def fit_policy(
     mean, covariance = found.since.at, found.since.covariance
     if likely is not None and likely.score > MAYBE_SCORE:
         changed = _best_changed(decisions, groups, likely, form)
-        gain = 2.0 * (found.cost() - changed.cost()) - likely.asked
+        assert isinstance(changed.change, LikelyChange)
+        asked = changed.change.asked
+        gain = 2.0 * (found.cost() - changed.cost()) - asked
         since = changed.since
         # A handful of relines that came no more make a likelihood far steeper than its score says.
         if gain > CHANGE_SCORE and (likely.score > CHANGE_SCORE or THRESHOLD not in likely.what):
@@ -447,7 +451,7 @@ def fit_policy(
             mean, covariance = found.since.at, found.since.covariance
         else:
             oldest = int(decisions.quarters_ago.max())
-            share = _chance_of_change(found, changed, oldest, likely.asked)
+            share = _chance_of_change(found, changed, oldest, asked)
             apart = since.at - mean
             covariance = (1.0 - share) * covariance + share * since.covariance
             covariance = covariance + share * (1.0 - share) * np.outer(apart, apart)
@@ -500,11 +504,15 @@ def _perhaps_yearly(
 def _best_changed(
     decisions: AxleDecisions, groups: PolicyGroups, likely: LikelyChange, form: "_Form"
 ) -> _Fitted:
-    """The policy with the change; where it is likely, of a quarter more or less if likelier."""
+    """The policy with the change; where it is likely, of a quarter more or less if likelier, or of
+    all depots: scores say too much of chances that hardly ever were."""
     last, sure = likely.quarters, likely.score > CHANGE_SCORE
     nearby = range(max(last - 1, 1), last + 2) if sure else (last,)
-    tried = [_fitted(decisions, groups, replace(likely, quarters=q), form) for q in nearby]
-    return min(tried, key=_Fitted.cost)
+    every = [replace(likely, quarters=q) for q in nearby]
+    seldom = set(likely.what) <= SELDOM
+    every += [likely.everywhere] * (sure and seldom and bool(likely.depots))
+    tried = [(change.asked, _fitted(decisions, groups, change, form)) for change in every]
+    return min(tried, key=lambda each: each[1].cost() + each[0] / 2.0)[1]
 
 
 def _perhaps_in_all(

@@ -483,6 +483,32 @@ def test_a_reason_that_has_ceased_at_one_depot_is_told_of_that_one():
     assert mean_policy(fit).premature < 0.005
 
 
+def left_on_lately(seed: int, often: tuple[float, ...], rows: int = 400) -> AxleDecisions:
+    """Linings of 1.5 mm and less are due, and relined until two quarters ago; since, so many are
+    left on at each depot."""
+    rng, n = np.random.default_rng(seed), rows * len(often)
+    group, parts = np.repeat(np.arange(len(often)), rows), []
+    for each in often:
+        low, quarter = rng.uniform(0.0, 8.0, rows), rng.integers(0, 9, rows)
+        stays = (quarter < 2) & (rng.random(rows) < each)
+        parts.append((low, quarter, (low <= 1.5) & ~stays))
+    low, quarter, done = (np.concatenate(each) for each in zip(*parts, strict=True))
+    told = [group, low, np.full(n, NAN), np.full(n, 8.0), np.zeros(n), done, np.zeros(n)]
+    made = decisions(np.transpose([*told, np.ones(n)]), ends=1)
+    return replace(made, group=group, quarters_ago=quarter)
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_a_chance_that_hardly_was_is_told_of_all_depots_where_it_changed_at_all(seed):
+    """By scores alone the change is that of the depot where most were left on, and then it is not
+    likely enough to be told."""
+    found = left_on_lately(seed, (0.6, 0.3, 0.3))
+    fit = fit_policy(found, PolicyGroups(("front",), ("A", "B", "C")))
+    assert (fit.changed_quarters, fit.changed_depots) == (2, ())
+    # Of some 50 that were due.
+    assert mean_policy(fit).missed == pytest.approx(0.4, abs=0.15)
+
+
 def test_a_change_of_two_things_is_told_of_both():
     rng = np.random.default_rng(20)
     fit = fit_policy(decided(rng, 1.0, 3.0, 3, soiled=(0.0, 0.08)), ONE_GROUP)
