@@ -43,7 +43,6 @@ from models.wear.blocks import (
     wear_blocks,
     wear_columns,
 )
-from models.wear.generations.names import real_units
 from models.wear.notes import fit_notes, nothing_told
 from models.wear.result import NO_COMPONENTS, Support, WearComponents, WearFit, WearRate, WearStart
 from models.wear.shrinkage import (
@@ -112,7 +111,7 @@ def rate_support(sums: LiningLifeSums, columns: WearColumns) -> Support:
     A life counts under every duty it ran in, if it says anything of a rate.
     """
     counts = np.zeros((3, len(columns)), np.int64)
-    informative, unit = sums.informative, real_units(sums)
+    informative, unit = sums.informative, sums.real_unit
     for position in columns.where("rate"):
         axle, duty = columns.axle[position], columns.duty[position]
         lives = informative & sums.ran[duty] & (sums.axle == axle)
@@ -449,7 +448,7 @@ def _finished(work: _Work, shrink: bool, level: float, detail: Detail) -> WearFi
         pointer_weight=work.weight if len(work.columns.where("pointer")) else None,
         reml_loglik=work.mixed.reml_loglik,
         converged=work.mixed.converged,
-        n_units=len(np.unique(real_units(work.sums)[work.sums.readings > 0])),
+        n_units=len(np.unique(work.sums.real_unit[work.sums.readings > 0])),
         n_lives=int((work.sums.readings > 0).sum()),
         n_readings=int(work.sums.readings.sum()),
         notes=(),

@@ -12,9 +12,8 @@ import duckdb
 import polars as pl
 
 from models.wear.generations.by_unit import UnitChange, one_side, units_changed
-from models.wear.generations.names import EARLIER
 from models.wear.result import WearFit
-from models.wear.sums import LiningLifeSums
+from models.wear.sums import EARLIER, LiningLifeSums
 from pipeline.stages.wear_by_day import UNITS_ASKED, dated_readings
 from pipeline.stages.wear_scale import REDUCED
 from pipeline.warehouse import warehouse

@@ -12,7 +12,7 @@ from models.mixed.blup import UnitEffects, unit_effects
 from models.relines.forecast.lines import WheelEndLines
 from models.usage.fit import UsageFit
 from models.wear.blocks import duty_clusters
-from models.wear.generations.names import EARLIER, generation_of, newest, run_since
+from models.wear.generations.names import generation_of, newest, run_since
 from models.wear.generations.scan import QUARTER_DAYS
 from models.wear.predict import (
     LiningLines,
@@ -24,7 +24,7 @@ from models.wear.predict import (
 from models.wear.result import WearFit
 from models.wear.shape.scale import WearScale
 from models.wear.shape.thinning import Thinning
-from models.wear.sums import LiningLifeSums, kept_lives, off_own_lines
+from models.wear.sums import EARLIER, LiningLifeSums, kept_lives, off_own_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,8 @@ def _changed_quarters(fit: WearFit, sums: LiningLifeSums, as_of: dt.date) -> int
         {"unit": sums.units.cast(pl.String)[sums.unit], "on": sums.last_inspected_on}
     )
     was = pl.col("unit").str.ends_with(EARLIER)
-    earlier = frame.filter(was).drop_nulls().group_by("unit").agg(pl.col("on").max()).sort("on")
+    by_unit = frame.filter(was).drop_nulls().group_by("unit", maintain_order=True)
+    earlier = by_unit.agg(pl.col("on").max()).sort("on")
     if earlier.height > MANY_UNITS * frame.filter(~was)["unit"].n_unique():
         days.append(earlier["on"][earlier.height // 2])
     return -(-(as_of - max(days)).days // QUARTER_DAYS) if days else 0

@@ -13,21 +13,10 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 
-from models.common.arrays import IntArray
 from models.wear.result import WearFit, WearRate
 from models.wear.sums import LiningLifeSums
 
 BETWEEN = "\u2063"  # Unicode's invisible separator: any text may hold it, no axle type's name does
-
-
-EARLIER = f"{BETWEEN}, before its wear changed"
-"""Behind the name of a unit, or of its lining, that wears otherwise since a day: what it was."""
-
-
-def real_units(sums: LiningLifeSums) -> IntArray:
-    """Which unit each life is of (N,), one that was told apart from what it was counted once."""
-    names = sums.units.cast(pl.String).str.strip_suffix(EARLIER)
-    return np.asarray(names.rank("dense").cast(pl.Int64).to_numpy()[sums.unit])
 
 
 def generation_name(axle_type: str, since: dt.date) -> str:

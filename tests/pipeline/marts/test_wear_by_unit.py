@@ -9,7 +9,7 @@ import pytest
 
 from models.relines.forecast.lines import new_lining_moments
 from models.wear.generations.by_unit import UnitChange, units_said
-from models.wear.generations.names import EARLIER
+from models.wear.sums import EARLIER
 from pipeline.marts.wear import fleet_sums, write_wear_marts
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet
