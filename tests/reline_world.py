@@ -54,9 +54,10 @@ class World:
     threshold_sd: float = 0.3
     missed: float = 0.08
     premature: float = 0.002
-    pair: float = 0.94
+    pair: float | tuple[float, float] = 0.94
+    """Chance that an axle's other end goes along, everywhere or by depot; so other axles."""
     along_below_mm: float = np.inf
-    unit_together: float = 0.0
+    unit_together: float | tuple[float, float] = 0.0
     duty_changes: float = 0.0
     off_road: float = 0.0
     unknown_starts: float = 0.0
@@ -208,11 +209,14 @@ def _decided(world, above, unit, axle, depot, attended, rng) -> np.ndarray:
     due = np.nan_to_num(above, nan=99.0) <= np.where(rng.random(size) < world.missed, 0.0, at)
     due |= rng.random(size) < world.premature
     due &= attended[unit]
-    together = np.repeat(rng.random(size // 2) < world.pair, 2)
+    pair, together = (
+        np.broadcast_to(each, len(DEPOTS))[depot] for each in (world.pair, world.unit_together)
+    )
+    both_ends = np.repeat(rng.random(size // 2) < pair[unit[::2]], 2)
     nearly_new = above > world.along_below_mm
-    both = due | (due.reshape(-1, 2)[:, ::-1].ravel() & together & ~nearly_new)
-    if world.unit_together:
-        takes = (rng.random(world.units) < world.unit_together)[unit]
+    both = due | (due.reshape(-1, 2)[:, ::-1].ravel() & both_ends & ~nearly_new)
+    if together.any():
+        takes = (rng.random(world.units) < together)[unit]
         wanting = due.reshape(-1, 2).any(axis=1)
         by_unit = np.bincount(unit[::2], wanting, minlength=world.units)
         both |= takes & (by_unit[unit] > np.repeat(wanting, 2))

@@ -43,14 +43,27 @@ BRIEFLY = {
 }
 
 
+ALONG = {
+    "other end goes along": "An axle's other end goes along at {few} of relines{there}, and at "
+    "{many}{where}; the forecast follows each depot's own habit.",
+    "other axles go along": "A unit's other axles go along at {few} of relines{there}, and at "
+    "{many}{where}; the forecast follows each depot's own habit.",
+}
+"""What differs by depot, least and most often."""
+RENEWED_AT_LAST = "all renewed when a unit leaves"
+INTERVAL = ("share_ci_low", "share_ci_high")
+
+
 def policy_told(
     policy: pl.DataFrame | None, habits: pl.DataFrame | None, measures: Measures
 ) -> tuple[str, ...]:
-    """A sentence each for changed readings and habits, a time of the year at which more is relined,
-    relines by age and the latest campaign; of what was not found, none."""
+    """A sentence each for changed readings and habits, habits that differ by depot, a time of the
+    year at which more is relined, relines by age and the latest campaign; of what was not found,
+    none."""
     policy_changes = (policy_said(policy, measures), *habits_said(habits))
     others = yearly_said(policy, measures), ages_said(policy), campaign_said(policy)
-    return tuple(filter(None, (*policy_changes, *others)))
+    own = *along_said(habits), handed_said(habits)
+    return tuple(filter(None, (*policy_changes, *own, *others)))
 
 
 def policy_said(policy: pl.DataFrame | None, measures: Measures) -> str:
@@ -93,16 +106,49 @@ def habits_changed(habits: pl.DataFrame | None) -> str:
     )
 
 
+def along_said(habits: pl.DataFrame | None) -> tuple[str, ...]:
+    """How often what goes along does so at the depots with least and most of it, a sentence each;
+    none where depots are alike, or may be for all that is known."""
+    said = []
+    known = pl.DataFrame() if habits is None else habits.drop_nulls(INTERVAL).sort("share")
+    for habit, sentence in ALONG.items():
+        told = known if known.is_empty() else known.filter(habit=habit)
+        if told.is_empty():
+            continue
+        least, most = told.row(0, named=True), told.row(-1, named=True)
+        if most["share_ci_low"] > least["share_ci_high"]:
+            few, many = (share(row["share"], 1) for row in (least, most))
+            there, where = (_at(told.filter(share=row["share"])) for row in (least, most))
+            said.append(sentence.format(few=few, many=many, there=there, where=where))
+    return tuple(said)
+
+
+def handed_said(habits: pl.DataFrame | None) -> str:
+    """How many units leave with new linings, in a sentence; empty where that is no habit."""
+    told = pl.DataFrame() if habits is None else habits.filter(habit=RENEWED_AT_LAST)
+    if told.is_empty():
+        return ""
+    row = told.row(0, named=True)
+    low, high = (share(row[name]) for name in INTERVAL)
+    return (
+        f"Of units that leave, {share(row['share'])} ({low} to {high}) have all linings renewed at "
+        "their last check, whatever is left of them; the forecast counts on that."
+    )
+
+
 def _changed_habits(habits: pl.DataFrame | None) -> list[tuple[dict[str, Any], str]]:
-    """A row of each that has changed, and where, if not at all depots."""
-    if habits is None:
-        return []
-    by_habit = [habits.filter(habit=habit) for habit in OFTEN]
-    return [
-        (changed.row(0, named=True), _where_changed(rows))
-        for rows in by_habit
-        if not (changed := rows.drop_nulls("changed_on")).is_empty()
-    ]
+    """A row of each that has changed, and where, if not at all depots; where depots differ in it, a
+    row of each."""
+    found = list[tuple[dict[str, Any], str]]()
+    for habit in OFTEN:
+        rows = pl.DataFrame() if habits is None else habits.filter(habit=habit)
+        if rows.is_empty():
+            continue
+        changed = rows.drop_nulls("changed_on")
+        for _, alike in changed.group_by("share", "share_before", maintain_order=True):
+            where = _at(alike) if alike.height < rows.height else ""
+            found.append((alike.row(0, named=True), where))
+    return found
 
 
 def _more(row: dict[str, Any]) -> str:
@@ -146,8 +192,8 @@ def ages_said(policy: pl.DataFrame | None) -> str:
 
 
 def campaign_said(policy: pl.DataFrame | None) -> str:
-    """In which months far more was relined than the readings explain, in a sentence or two; empty
-    where no such time was found."""
+    """In which months far more was relined than the readings explain, or far less, in a sentence or
+    two; empty where no such time was found."""
     row = _campaign(policy)
     if row is None:
         return ""
@@ -156,6 +202,13 @@ def campaign_said(policy: pl.DataFrame | None) -> str:
     when = f"Between {day_name(since)} and {until}" if since else f"Before {until}"
     earlier = row["campaigns"] - 1
     others = f" Left out too: {count(earlier, 'earlier such time')}." * (earlier > 0)
+    if _is_pause(row):
+        return (
+            f"{when} far fewer linings were relined than this fleet's habit explains, and due ones "
+            f"left on: {count(row['campaign_relines'], 'wheel end')}, where as many visits bring "
+            f"about {number(row['campaign_usual'])} at other times. The forecast takes that to be "
+            f"over, as a shortage is, and follows what was done before.{others}"
+        )
     return (
         f"{when} far more was relined than this fleet's habit explains: "
         f"{count(row['campaign_relines'], 'wheel end')}, where as many visits bring about "
@@ -172,7 +225,9 @@ def policy_changed(policy: pl.DataFrame | None) -> str:
         said += _where_changed(policy)
     if once is not None:
         made = count(once["campaign_relines"], "reline")
-        said += f"; {made} by {month_name(once['campaign_until_on'])} count as done once"
+        until = month_name(once["campaign_until_on"])
+        left_on = f"; due linings left on until {until} are taken for a pause that is over"
+        said += left_on if _is_pause(once) else f"; {made} by {until} count as done once"
     return said
 
 
@@ -180,6 +235,11 @@ def _campaign(policy: pl.DataFrame | None) -> dict[str, Any] | None:
     """The latest one; None: none was found."""
     told = pl.DataFrame() if policy is None else policy.drop_nulls("campaign_until_on")
     return None if told.is_empty() else told.row(0, named=True)
+
+
+def _is_pause(row: dict[str, Any]) -> bool:
+    """Whether it is a time in which far less was relined, and not far more."""
+    return bool(row["campaign_relines"] < row["campaign_usual"])
 
 
 def _policy_change(policy: pl.DataFrame | None) -> dict[str, Any] | None:
@@ -192,10 +252,15 @@ def _where_changed(policy: pl.DataFrame | None) -> str:
     """At which depots, where not at all of them."""
     if policy is None or not policy["changed_on"].has_nulls():
         return ""
-    changed = policy.drop_nulls("changed_on")["depot"].unique().sort()
-    named = changed.drop_nulls().to_list()
+    return _at(policy.drop_nulls("changed_on"))
+
+
+def _at(rows: pl.DataFrame) -> str:
+    """The depots of some rows."""
+    depots = rows["depot"].unique().sort()
+    named = depots.drop_nulls().to_list()
     places = [f"at {listed(named)}"] * bool(named)
-    places += [f"where there is {NO_DEPOT}"] * changed.has_nulls()
+    places += [f"where there is {NO_DEPOT}"] * depots.has_nulls()
     return " " + " and ".join(places)
 
 

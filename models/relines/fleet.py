@@ -5,14 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 import polars as pl
+from scipy import stats
 
 from models.relines.forecast.from_wear import wheel_end_lines
-from models.relines.forecast.wheel_ends import wheel_ends
+from models.relines.forecast.wheel_ends import WheelEnds, wheel_ends
 from models.relines.policy.campaigns import (
     MOST_CAMPAIGNS,
     CampaignTold,
     campaign_told,
     found_campaign,
+    found_pause,
 )
 from models.relines.policy.decisions import (
     QUARTER_DAYS,
@@ -21,7 +23,7 @@ from models.relines.policy.decisions import (
     axle_decisions,
     policy_groups,
 )
-from models.relines.policy.fit import PolicyFit, fit_policy, reline_timing
+from models.relines.policy.fit import HandedBack, PolicyFit, fit_policy, reline_timing
 from models.relines.policy.looks import fitted_looks
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
@@ -72,8 +74,33 @@ def fleet_from_tables(
     if axle_looks is not None:
         policy = replace(policy, looks=fitted_looks(axle_looks, policy.read_share))
     ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
+    policy = replace(policy, handed_back=handed_back(ends, usage))
     lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings, thinning)
     return replace(fleet_model(ends, lines, usage, policy), campaigns=campaigns)
+
+
+GONE, HERE = 0.1, 0.9
+"""Chance to be there of units that have left, and of those that have not."""
+LEAST_HANDED = 3
+HANDED_CHANCE = 0.001
+"""So many units that left with new linings, as many as chance would not bring so seldom."""
+
+
+def handed_back(ends: WheelEnds, usage: UsageFit) -> HandedBack | None:
+    """How many of the units that left had all of their linings renewed at their last visit, beyond
+    those that happen to have been at any visit, as leased ones are that are handed back; None
+    where that is no habit. Decisions do not tell of it: what followed a last visit is not known."""
+    renewed = np.ones(len(usage), bool)
+    np.logical_and.at(renewed, ends.unit, ends.age_known & (ends.age_at_visit <= 0))
+    seen = np.isin(np.arange(len(usage)), ends.unit)
+    gone, here = seen & (usage.present < GONE), seen & (usage.present > HERE)
+    left, new = int(gone.sum()), int((renewed & gone).sum())
+    usual = (float((renewed & here).sum()) + 0.5) / (float(here.sum()) + 1.0)
+    if new < LEAST_HANDED or float(stats.binom.sf(new - 1, left, usual)) > HANDED_CHANCE:
+        return None
+    beyond = [float(stats.beta.ppf(q, new + 0.5, left - new + 0.5)) for q in (0.5, 0.025, 0.975)]
+    share, low, high = (max((each - usual) / (1.0 - usual), 0.0) for each in beyond)
+    return HandedBack(share, low, high)
 
 
 def thinner_read(read_share: float, axles: pl.DataFrame) -> float:
@@ -99,12 +126,16 @@ def _usual_policy(
     events: pl.DataFrame,
     usual_days: float = QUARTER_DAYS,
 ) -> tuple[PolicyFit, tuple[CampaignTold, ...]]:
-    """The policy outside campaigns, and these, as they were found; none where more is relined at
-    one time of every year."""
+    """The policy outside campaigns and a pause, and these, as they were found; none where more is
+    relined at one time of every year."""
     timing, told = reline_timing(events), list[CampaignTold]()
     policy = fit_policy(decisions, groups, timing, usual_days)
     if policy.yearly is not None:
         return policy, ()
+    pause = found_pause(decisions, groups, policy, timing, usual_days)
+    if pause is not None:
+        told.append(campaign_told(pause, decisions))
+        decisions, policy = pause.others, pause.usual
     for _ in range(MOST_CAMPAIGNS):
         campaign = found_campaign(decisions, groups, timing, usual_days)
         if campaign is None:

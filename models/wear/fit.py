@@ -111,11 +111,11 @@ def rate_support(sums: LiningLifeSums, columns: WearColumns) -> Support:
     A life counts under every duty it ran in, if it says anything of a rate.
     """
     counts = np.zeros((3, len(columns)), np.int64)
-    informative = sums.informative
+    informative, unit = sums.informative, sums.real_unit
     for position in columns.where("rate"):
         axle, duty = columns.axle[position], columns.duty[position]
         lives = informative & sums.ran[duty] & (sums.axle == axle)
-        units = len(np.unique(sums.unit[lives]))
+        units = len(np.unique(unit[lives]))
         counts[:, position] = units, lives.sum(), sums.readings[lives].sum()
     return Support(units=counts[0], lives=counts[1], readings=counts[2])
 
@@ -448,7 +448,7 @@ def _finished(work: _Work, shrink: bool, level: float, detail: Detail) -> WearFi
         pointer_weight=work.weight if len(work.columns.where("pointer")) else None,
         reml_loglik=work.mixed.reml_loglik,
         converged=work.mixed.converged,
-        n_units=len(np.unique(work.sums.unit[work.sums.readings > 0])),
+        n_units=len(np.unique(work.sums.real_unit[work.sums.readings > 0])),
         n_lives=int((work.sums.readings > 0).sum()),
         n_readings=int(work.sums.readings.sum()),
         notes=(),

@@ -12,6 +12,9 @@ import polars as pl
 from models.common.arrays import BoolArray, FloatArray, IntArray
 
 INSTRUMENTS = ("gauge", "pointer")
+EARLIER = "\u2063, before its wear changed"
+"""Behind the name of a unit, or of its lining, that wears otherwise since a day: what it was. It
+begins with Unicode's invisible separator, which no unit's name holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,12 @@ class LiningLifeSums:
     def readings(self) -> IntArray:
         """Readings of both instruments per life."""
         return self.gauge.readings + self.pointer.readings
+
+    @property
+    def real_unit(self) -> IntArray:
+        """Which unit each life is of (N,); one that was told apart from what it was is one."""
+        names = self.units.cast(pl.String).str.strip_suffix(EARLIER)
+        return np.asarray(names.rank("dense").cast(pl.Int64).to_numpy()[self.unit], np.int64)
 
     @property
     def ran(self) -> BoolArray:

@@ -382,10 +382,14 @@ class RelineHabits(dy.Schema):
     habit = col.text(
         "relined for another reason than the reading (of a wheel end's checks); due and left on, "
         "at the minimum and left on (of wheel ends read so); other end goes along (of an axle's "
-        "relines, unless nearly new); other axles go along (of a unit's)"
+        "relines, unless nearly new); other axles go along (of a unit's); all renewed when a unit "
+        "leaves (of units that left; no row where that is no habit)"
     )
     depot = col.text("Depot; null: none in the register", nullable=True)
-    share = col.share("How often, of the whole fleet unless it has changed at some depots")
+    share = col.share(
+        "How often, of the whole fleet unless it has changed at some depots; what goes along by "
+        "depot, where that differs"
+    )
     share_ci_low = col.share("95 % interval, low end")
     share_ci_high = col.share("High end")
     changed_on = col.day(
@@ -440,7 +444,8 @@ class RelinePolicy(dy.Schema):
     yearly_ci_high = col.number("High end", "mm")
     campaigns = col.count(
         "Times of one or more quarters in which far more was relined than the readings explain, "
-        "and before and since not; left out of all of the above; 0: none found"
+        "and before and since not, or far less for less than a year until now, due linings left "
+        "on; left out of all of the above; 0: none found"
     )
     campaign_from_on = col.day(
         "The latest of them lay, to a quarter, between this day; null: none, or three years ago "

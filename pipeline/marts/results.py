@@ -14,6 +14,7 @@ from models.relines.budget import Months
 from models.relines.past_errors import PastErrors
 from models.relines.simulation.simulate import FleetModel
 from models.usage.fit import UsageFit, usage_frame
+from models.wear.generations.by_unit import UnitChange
 from models.wear.pointers import PointerCalibration
 from models.wear.predict import LiningLines
 from models.wear.result import WearFit
@@ -27,7 +28,8 @@ Lives = dict[tuple[str | None, str | None], LifeDistribution]
 @dataclass(frozen=True, slots=True)
 class Fits:
     """``lines`` is None where the readings allow no wear fit; ``thinning`` where wear is even. Wear
-    and lines are on the scale of ``models.wear.shape.scale`` else."""
+    and lines are on the scale of ``models.wear.shape.scale`` else. ``apart``: units that wear their
+    linings otherwise since a day of their own; what was before is another unit's in ``sums``."""
 
     wear: WearFit
     calibration: PointerCalibration
@@ -35,6 +37,7 @@ class Fits:
     lines: LiningLines | None
     usage: UsageFit
     thinning: Thinning | None = None
+    apart: tuple[UnitChange, ...] = ()
 
     @property
     def km_per_day(self) -> pl.DataFrame:

@@ -7,6 +7,7 @@ import duckdb
 import polars as pl
 
 from models.wear.duty_ratios import compare_duties, comparisons_frame
+from models.wear.generations.by_unit import units_said
 from models.wear.generations.names import fitted_since, newest, plain, rates_now, run_since
 from models.wear.generations.told import changes_frame, wear_changes
 from models.wear.pointers import PointerCalibration
@@ -40,7 +41,7 @@ def write_wear_marts(con: duckdb.DuckDBPyConnection, fits: Fits) -> None:
     """Write what the wear fit says, and test what it takes for granted by some units' readings."""
     marts.write(con, "wear_rates", _rates(fits.wear))
     marts.write(con, "wear_changes", changes_frame(wear_changes(fits.wear, fits.sums)))
-    marts.write(con, "wear_components", _components(fits.wear))
+    marts.write(con, "wear_components", _components(fits))
     marts.write(con, "wear_spreads", _spreads(fits.wear))
     marts.write(con, "wear_departures", _departures(*tested_readings(con), fits.thinning))
     marts.write(
@@ -126,8 +127,9 @@ def _rates(fit: WearFit) -> pl.DataFrame:
     )
 
 
-def _components(fit: WearFit) -> pl.DataFrame:
-    return components_frame(fit).with_columns(note=pl.lit(plain(" ".join(fit.notes)) or None))
+def _components(fits: Fits) -> pl.DataFrame:
+    said = " ".join(filter(None, (*fits.wear.notes, units_said(fits.apart))))
+    return components_frame(fits.wear).with_columns(note=pl.lit(plain(said) or None))
 
 
 def _spreads(fit: WearFit) -> pl.DataFrame:

@@ -6,6 +6,7 @@ import duckdb
 import polars as pl
 
 from models.usage.fit import fit_usage
+from models.wear.generations.by_unit import UnitChange
 from models.wear.generations.fit import fit_wear_by_generation
 from models.wear.generations.names import has_later
 from models.wear.pointers import WearFitWithPointers
@@ -19,11 +20,14 @@ from pipeline.marts.results import Fits
 from pipeline.marts.wear import fleet_sums, wear_comparisons, write_wear_marts
 from pipeline.settings import Settings
 from pipeline.stages.wear_by_day import readings_by_day
+from pipeline.stages.wear_by_unit import found_apart, told_apart
 from pipeline.stages.wear_scale import on_scale, shown_thinning
 from pipeline.warehouse import warehouse
 from pipeline.warehouse.background import Future, Worker, whole
 
 DAYS_PER_WEEK = 7.0
+# Units that changed much hide others that changed less.
+TIMES_ASKED = 3
 
 
 def fit_fleet(
@@ -74,20 +78,44 @@ def fit_wear_and_use(
     else:
         thinning = shown_thinning(con, warm_start.wear) if warm_start.thinning else None
         fitted = _fitted_wear(con, later, thinning)
+    apart: tuple[UnitChange, ...] = ()
+    if warm_start is None or warm_start.apart:
+        fitted, apart = _units_apart(con, fitted, later, thinning)
     wear, sums = fitted.fit, fitted.sums
     lines = lining_lines(wear, sums) if wear.mixed is not None else None
     units = warehouse.fetch(con, "from reduce.units_now", order="unit_id")
     intervals = warehouse.fetch(con, "from reduce.unit_usage", order="unit_id, from_on")
     start = warm_start.usage.variances if warm_start else None
     usage = fit_usage(units, intervals, as_of, check_days(settings), start)
-    return Fits(wear, fitted.calibration, sums, lines, usage, thinning)
+    return Fits(wear, fitted.calibration, sums, lines, usage, thinning, apart)
+
+
+def _units_apart(
+    con: duckdb.DuckDBPyConnection,
+    fitted: WearFitWithPointers,
+    later: WearFit | None,
+    thinning: Thinning | None,
+) -> tuple[WearFitWithPointers, tuple[UnitChange, ...]]:
+    """The fit with units told apart from what they were before their wear changed, and these."""
+    apart: tuple[UnitChange, ...] = ()
+    for _ in range(TIMES_ASKED):
+        with on_scale(con, thinning) as scaled, told_apart(con, apart, scaled) as names:
+            more = found_apart(con, fitted.sums, fitted.fit, names, apart)
+        if not more:
+            break
+        apart = (*apart, *more)
+        fitted = _fitted_wear(con, later, thinning, apart)
+    return fitted, apart
 
 
 def _fitted_wear(
-    con: duckdb.DuckDBPyConnection, later: WearFit | None, thinning: Thinning | None
+    con: duckdb.DuckDBPyConnection,
+    later: WearFit | None,
+    thinning: Thinning | None,
+    apart: tuple[UnitChange, ...] = (),
 ) -> WearFitWithPointers:
-    """The wear fit of readings on the scale on which wear is even."""
-    with on_scale(con, thinning) as names:
+    """The wear fit of readings on the scale on which wear is even; with units told ``apart``."""
+    with on_scale(con, thinning) as scaled, told_apart(con, apart, scaled) as names:
         pairs = warehouse.renamed("from reduce.lining_pointer_pairs", names)
         return fit_wear_by_generation(
             fleet_sums(con, names),

@@ -19,7 +19,7 @@ AS_THEY_ARE: Mapping[str, str] = {}
 # Units whose readings are asked for a change: their few thousand linings tell one of a twentieth.
 UNITS_ASKED = 300
 ASKED = f"""(select unit_id from reduce.units_now order by hash(unit_id), unit_id
-    limit {UNITS_ASKED})"""
+    limit {UNITS_ASKED}"""
 # Km of every unit in a duty on the days that cut it, on the line between days it is known on.
 ON_CUTS = """
     with cut as (select distinct duty, from_on as cut_on from eras where from_on is not null),
@@ -63,16 +63,25 @@ def readings_by_day(
 ) -> ByDay:
     """What a change of wear since a day is sought in, and found by; ``names``: what tables are
     called whose thicknesses are on a scale of their own."""
+    return ByDay(dated_readings(con, names), partial(sums_by_era, con, names=names))
+
+
+def dated_readings(
+    con: duckdb.DuckDBPyConnection, names: Mapping[str, str] = AS_THEY_ARE, part: int = 0
+) -> DatedReadings:
+    """Readings of ``UNITS_ASKED`` units: of the first so many in a random order, or of a later
+    ``part``."""
+    asked = f"{ASKED} offset {part * UNITS_ASKED})"
     query = f"""select r.life_id, l.unit_id, r.inspected_on, r.origin_on, r.lining_mm
         from stage.lining_readings r
         inner join stage.lining_lives l on l.life_id = r.life_id
-        where r.lining_mm is not null and l.unit_id in {ASKED}"""
+        where r.lining_mm is not null and l.unit_id in {asked}"""
     readings = warehouse.fetch(con, warehouse.renamed(query, names))
     unit_km = warehouse.fetch(
         con,
-        f"select unit_id, on_date, duty, km from stage.unit_duty_km where unit_id in {ASKED}",
+        f"select unit_id, on_date, duty, km from stage.unit_duty_km where unit_id in {asked}",
     )
-    return ByDay(DatedReadings(readings, unit_km), partial(sums_by_era, con, names=names))
+    return DatedReadings(readings, unit_km)
 
 
 def sums_by_era(
@@ -83,7 +92,8 @@ def sums_by_era(
     with _eras(con, cuts):
         try:
             con.execute(
-                f"create or replace temp table lining_km_by_era as from ({PIECES}) where km > 0"
+                f"""create or replace temp table lining_km_by_era
+                as from ({warehouse.renamed(PIECES, names)}) where km > 0"""
             )
             instead = {**names, "stage.lining_reading_km": "lining_km_by_era"}
             for table, name in BY_ERA.items():

@@ -11,8 +11,10 @@ from dashboards.sections import relines
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.reline_policy import (
     ages_said,
+    along_said,
     campaign_said,
     habits_said,
+    handed_said,
     policy_said,
     policy_told,
     yearly_said,
@@ -151,6 +153,21 @@ def test_a_campaign_that_the_forecast_leaves_out_is_said_beside_it(
     assert [clause in f.detail for f in facts(told)].count(True) == 1
 
 
+def test_a_pause_that_the_forecast_takes_to_be_over_is_said_beside_it(data: PageData) -> None:
+    row = CAMPAIGN | {"campaign_relines": 12, "campaign_usual": 103.2}
+    policy = told_of(row, row)
+    said = campaign_said(policy)
+    assert " ".join(said.split()) == (
+        "Between 2 Sep 2024 and 2 Mar 2025 far fewer linings were relined than this fleet's habit "
+        "explains, and due ones left on: 12 wheel ends, where as many visits bring about 103 at "
+        "other times. The forecast takes that to be over, as a shortage is, and follows what was "
+        "done before."
+    )
+    told = replace(data, reline_policy=policy)
+    clause = "; due linings left on until March 2025 are taken for a pause that is over"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
 CEASED = {"changed_on": dt.date(2026, 3, 5), "share": 0.004, "share_ci_low": 0.0}
 CEASED |= {"share_ci_high": 0.012, "share_before": 0.042, "share_before_ci_low": 0.039}
 CEASED |= {"share_before_ci_high": 0.0451}
@@ -217,6 +234,47 @@ def test_a_habit_that_changed_is_said_beside_the_forecast(
     assert habits_said(habits)[0] in relines(told).remarks
     brief = f"; {clause} since about March 2026 at Northgate"
     assert [brief in f.detail for f in facts(told)].count(True) == 1
+
+
+def along_at(
+    depot: str | None, at: float, habit: str = "other end goes along"
+) -> dict[str, object]:
+    low, high = 0.9 * at, min(1.1 * at, 1.0)
+    return {"habit": habit, "depot": depot, "share": at, "share_ci_low": low, "share_ci_high": high}
+
+
+def test_depots_that_reline_along_differently_are_named(data: PageData) -> None:
+    rows = [along_at("Northgate", 0.031), along_at("Low Quay", 0.95), along_at(None, 0.2)]
+    habits = habits_of(*rows, along_at("Northgate", 0.1, "other axles go along"))
+    (said,) = along_said(habits)
+    assert " ".join(said.split()) == (
+        "An axle's other end goes along at 3.1 % of relines at Northgate, and at 95.0 % at Low "
+        "Quay; the forecast follows each depot's own habit."
+    )
+    assert said in relines(replace(data, reline_habits=habits)).remarks
+    # Those that may be alike for all that is known are not.
+    near = habits_of(along_at("Northgate", 0.5), along_at("Low Quay", 0.55))
+    assert along_said(near) == along_said(None) == ()
+
+
+def test_units_that_leave_with_new_linings_are_said_beside_the_forecast(data: PageData) -> None:
+    habits = habits_of(along_at("Northgate", 0.9, "all renewed when a unit leaves"))
+    said = handed_said(habits)
+    assert " ".join(said.split()) == (
+        "Of units that leave, 90 % (81 % to 99 %) have all linings renewed at their last check, "
+        "whatever is left of them; the forecast counts on that."
+    )
+    assert said in relines(replace(data, reline_habits=habits)).remarks
+    assert handed_said(None) == handed_said(habits_of(along_at("Northgate", 0.5))) == ""
+
+
+def test_a_change_where_depots_reline_along_differently_is_said_of_each() -> None:
+    often = CEASED | {"habit": "other end goes along", "depot": "Low Quay", "share": 0.9}
+    seldom = often | {"depot": "Northgate", "share": 0.2}
+    told = habits_said(habits_of(often, seldom))
+    assert [("at Low Quay goes" in told[0]), ("at Northgate goes" in told[1])] == [True, True]
+    assert "at 90.0 %" in " ".join(told[0].split())
+    assert "at 20.0 %" in " ".join(told[1].split())
 
 
 def test_of_a_policy_that_never_changed_nothing_is_said(data: PageData) -> None:

@@ -35,7 +35,7 @@ class FleetTruth:
     fitted from check ``later_from`` on wear ``later_ratio`` times as fast (by axle type), and start
     ``later_start_mm`` thicker. From then on every lining wears ``rough_ratio`` times as fast, and a
     share of units, ``joined``, is only there since, their linings wearing ``joined_ratio`` times as
-    fast.
+    fast; and linings of the first units, a share ``harder``, wear ``harder_ratio`` times as fast.
     """
 
     rates: np.ndarray = field(
@@ -72,6 +72,8 @@ class FleetTruth:
     rough_ratio: float = 1.0
     joined: float = 0.0
     joined_ratio: float = 1.0
+    harder: float = 0.0
+    harder_ratio: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,8 @@ class _Wheels:
         before = km[self.unit, turn] - km[self.unit, self.origin]
         make = np.where(self.is_late(truth), np.array(truth.later_ratio)[self.axle], 1.0)
         joined = np.where(self.joined, truth.joined_ratio, 1.0)
-        weighted = before + truth.rough_ratio * after
+        harder = np.where(self.unit < truth.harder * len(km), truth.harder_ratio, 1.0)
+        weighted = before + truth.rough_ratio * after * harder[:, None]
         return (truth.rates[self.axle] * weighted).sum(axis=1) / 1e4 * make * joined
 
 

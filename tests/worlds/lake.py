@@ -15,7 +15,7 @@ from tests.worlds.fleet import Fleet, unit_id
 from tests.worlds.workshop import FRONT, REAR
 
 DEPOTS = ("Brindle Quay", "Low Stannet", "Overmarsh Yard")
-DUTIES = ("trunk", "round town")
+DUTIES = ("trunk", "round town", "quarry")
 TYPES = {"front": FRONT, "rear": REAR}
 SETTINGS = """[fleet]
 name = "Tidewrack Cartage (invented)"
@@ -60,7 +60,7 @@ def write_lake(fleet: Fleet, lake: Path, register_on: dt.date) -> Path:
         "inspections": _inspections(fleet, named),
         "work": _work(fleet, named),
     }
-    if fleet.world.two_duties:
+    if fleet.world.two_duties or fleet.world.harder_told:
         units = named["unit_id"].unique().to_list()
         tables["duty"] = _duty(fleet).filter(pl.col("unit_id").is_in(units))
     for name, table in tables.items():

@@ -11,6 +11,8 @@ YEAR = 365.25
 CHECK_DAYS = 84
 CHECK_KM = 25_000.0
 SOLD_DAYS = 540
+HARDER = 2
+"""Duty of units that a harder one is laid on, where the register says so."""
 AUTUMN = 81
 """Day lived that is a 20th of November."""
 HALF_YEAR_DAYS = 182
@@ -71,6 +73,10 @@ def drawn_roads(
     harder = np.where(calendar >= records[1] - 365 - 304, world.later_wear, 1.0)
     harder = harder * (1.0 + world.wear_season * np.cos(2.0 * np.pi * calendar / YEAR))
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]
+    laid_on = _laid_on(world, units, calendar >= records[1] - 365 - world.harder_days, luck)
+    km = km * np.where(laid_on, world.harder_use, 1.0)
+    harder = harder * np.where(laid_on, world.harder_wear, 1.0)
+    duty = np.where(laid_on & world.harder_told, HARDER, duty)
     severity = world.severity * severity
     if world.wear_unit_mm:
         severity = severity + luck.once.normal(0.0, world.wear_unit_mm, (units, 1))
@@ -122,6 +128,12 @@ def _sold(world: World, units: int, on: int, luck: Luck) -> np.ndarray:
     """Day on which each unit is sold, all that are on one day; infinite for the others."""
     drawn = np.random.default_rng([luck.seed, 7]).random(units)
     return np.where(drawn < world.sold, float(on), NEVER)
+
+
+def _laid_on(world: World, units: int, since: np.ndarray, luck: Luck) -> np.ndarray:
+    """Whether each unit has a harder duty laid on it, day by day."""
+    drawn = np.random.default_rng([luck.seed, 8]).random((units, 1))
+    return np.asarray((drawn < world.harder) & since)
 
 
 def _paused(world: World, units: int, days: int, luck: Luck) -> np.ndarray:

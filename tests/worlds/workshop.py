@@ -7,8 +7,8 @@ from scipy import special
 
 from tests.worlds.care import Care
 from tests.worlds.luck import Luck
-from tests.worlds.roads import NEVER, YEAR, Roads
-from tests.worlds.world import World
+from tests.worlds.roads import HALF_YEAR_DAYS, NEVER, YEAR, Roads
+from tests.worlds.world import Rule, World
 
 AXLES = 3
 FRONT = {"new_mm": 17.0, "minimum_mm": 6.0, "arm_mm": 140.0, "severity": 0.9}
@@ -189,8 +189,9 @@ class Workshop:
     def _at(self, what: np.ndarray, ends: np.ndarray, day: np.ndarray) -> np.ndarray:
         return what[self.ends.unit[ends], np.broadcast_to(day, ends.shape).astype(int)]
 
-    def visit(self, units: np.ndarray, day: np.ndarray) -> None:
-        """One check of some units, each on its day."""
+    def visit(self, units: np.ndarray, day: np.ndarray, last: np.ndarray) -> None:
+        """One check of some units, each on its day; ``last``: of all units, whether it is the last
+        before they leave."""
         on = np.full(len(self.roads.depot), NEVER)
         on[units] = day
         self._draw(on[self.ends.unit])
@@ -202,6 +203,7 @@ class Workshop:
         reading = self._read(ends, lining)
         self._check(ends, days, reading)
         due = self._due(ends, days, reading - self.ends.minimum_mm[ends])
+        due |= last[self.ends.unit[ends]] & self.world.handed_back
         self._reline(ends[due], days[due])
 
     def _read(self, ends: np.ndarray, lining: np.ndarray) -> np.ndarray:
@@ -246,7 +248,13 @@ class Workshop:
         """Which of these wheel ends the fleet relines: on these readings, or soiled by oil."""
         oily = day < self.oil_stops if self.world.oil_ends else True
         soiled = (self.number["early"][ends] < self.world.oily) & oily
-        return np.asarray(self._worn(ends, day, above) | soiled)
+        return np.asarray((self._worn(ends, day, above) | soiled) & ~self._short(day))
+
+    def _short(self, day: np.ndarray) -> np.ndarray:
+        """Whether no linings are to be had on a day."""
+        first, last = self.world.shortage
+        ago = self.roads.closes_on + HALF_YEAR_DAYS - day
+        return np.asarray((ago < first) & (ago >= last))
 
     def _worn(self, ends: np.ndarray, day: np.ndarray, above: np.ndarray) -> np.ndarray:
         """Which of these wheel ends the fleet relines on these readings."""
@@ -260,8 +268,18 @@ class Workshop:
         changed = (day >= self.half_way) & ((depot == 0) | ~np.array(world.change_at_one))
         margin = margin + world.policy_change * changed
         margin = margin + world.lay_up * ((day - JANUARY) % YEAR < JANUARY_AND_FEBRUARY)
+        if not world.rules:
+            return self._by_rule(world.rule, ends, day, above, margin)
+        due = [self._by_rule(rule, ends, day, above, margin) for rule in world.rules]
+        return np.asarray(np.choose(depot, due))
+
+    def _by_rule(
+        self, rule: Rule, ends: np.ndarray, day: np.ndarray, above: np.ndarray, margin: np.ndarray
+    ) -> np.ndarray:
+        """Which of these wheel ends a rule relines, by readings above the minimum and margins."""
+        world = self.world
         worst = np.repeat(above.reshape(-1, 2).min(axis=1), 2)
-        match world.rule:
+        match rule:
             case "own reading":
                 pairs = (day >= self.half_way) & np.array(world.pairs_since)
                 return np.asarray(np.where(pairs, worst, above) <= margin)
@@ -347,11 +365,13 @@ def worked(workshop: Workshop, visits: np.ndarray) -> Workshop:
     turn = workshop.luck.turn
     numbers = workshop.luck.anew(lambda rng: rng.standard_exponential(len(workshop.ends)))
     before = np.full(len(visits), -NEVER)
+    leaves = np.isfinite(workshop.roads.leaves) & (workshop.roads.leaves < workshop.roads.days)
+    last_day = np.max(np.where(np.isfinite(visits), visits, -1.0), axis=1)
     for day in visits.T:
         if turn is not None and numbers is not None:
             first = np.isfinite(day) & (before <= turn.day) & (day > turn.day)
             workshop.turn(np.flatnonzero(first), turn.day, numbers)
         units = np.flatnonzero(np.isfinite(day))
-        workshop.visit(units, day[units])
+        workshop.visit(units, day[units], leaves & (day == last_day))
         before = day
     return workshop

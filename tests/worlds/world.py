@@ -53,7 +53,12 @@ class World:
     in the first two months of every year. ``sold``: share of units that left on one day.
     ``winter``: so many days from 20 November on all units stand and none is checked; whoever was
     due then is in the three weeks after. ``opposite``: the season of the largest depot is that of
-    the others half a year later.
+    the others half a year later. ``rules``: the rule of each depot, where they have their own.
+    ``harder``: share of units that a harder duty is laid on ``harder_days`` before forecasts are
+    made: ``harder_wear``, ``harder_use`` are what their wear per km and their km are multiplied by
+    from then on, and the records say so if ``harder_told``. ``shortage``: from so many days before
+    forecasts are made to so many, no linings are to be had. ``handed_back``: at the last check of a
+    unit that leaves all of its linings are renewed.
     """
 
     units: int = 60
@@ -101,6 +106,14 @@ class World:
     lay_up: float = 0.0
     sold: float = 0.0
     opposite: bool = False
+    rules: tuple[Rule, ...] = ()
+    harder: float = 0.0
+    harder_wear: float = 1.0
+    harder_use: float = 1.0
+    harder_told: bool = False
+    harder_days: int = 274
+    shortage: tuple[int, int] = (0, 0)
+    handed_back: bool = False
     winter: int = 0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
@@ -178,6 +191,25 @@ WORLDS = {
     "depots of opposite seasons": replace(PLAIN, season=0.6, opposite=True),
     "closed for four months of every winter": replace(PLAIN, winter=120),
     "half of the units sold a year and a half ago": replace(PLAIN, sold=0.5),
+    "depots that reline along differently": replace(
+        PLAIN, rules=("own reading", "whole unit", "worst of axle")
+    ),
+    "one depot relines whole units, the others the worn end": replace(
+        PLAIN, rules=("whole unit", "own reading", "own reading")
+    ),
+    "a third of units on a harder duty since nine months, told": replace(
+        PLAIN, harder=1 / 3, harder_wear=1.8, harder_told=True
+    ),
+    "a third of units on a harder duty since nine months, untold": replace(
+        PLAIN, harder=1 / 3, harder_wear=1.8
+    ),
+    "a third of units run two thirds more since nine months": replace(
+        PLAIN, harder=1 / 3, harder_use=1.67
+    ),
+    "no linings to be had for four months, until a month ago": replace(PLAIN, shortage=(150, 30)),
+    "a seventh leaves each year, handed back with new linings": replace(
+        PLAIN, leaving=1 / 7, joining=1 / 7, handed_back=True
+    ),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,

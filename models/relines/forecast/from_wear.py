@@ -24,7 +24,7 @@ from models.wear.predict import (
 from models.wear.result import WearFit
 from models.wear.shape.scale import WearScale
 from models.wear.shape.thinning import Thinning
-from models.wear.sums import LiningLifeSums, kept_lives, off_own_lines
+from models.wear.sums import EARLIER, LiningLifeSums, kept_lives, off_own_lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +80,8 @@ def _enter(
     slopes.gradient[unit[same]] = -effects.gradient[same]
 
 
+MANY_UNITS = 0.1
+"""Where the linings of a larger share of units wear otherwise, earlier totals missed by it."""
 LEAST_MIDDLES = 200
 """Fewer readings between neighbours do not tell the error of one."""
 
@@ -152,14 +154,23 @@ def wheel_end_lines(
         is_known=(has_reading | has_start) & parts.in_place.is_fitted,
         life_scale=parts.now.life_scale,
         unit_scale=parts.now.unit_scale,
-        changed_quarters=_changed_quarters(fit, usage.as_of),
+        changed_quarters=_changed_quarters(fit, sums, usage.as_of),
         scale=_scale(frame, thinning),
     )
 
 
-def _changed_quarters(fit: WearFit, as_of: dt.date) -> int:
-    """Quarters, begun ones counted, since which all linings wear otherwise; 0: they always did."""
+def _changed_quarters(fit: WearFit, sums: LiningLifeSums, as_of: dt.date) -> int:
+    """Quarters, begun ones counted, since which all linings wear otherwise, or those of many units;
+    0: they always did."""
     days = [day for name in fit.duties if (day := run_since(name)) is not None]
+    frame = pl.DataFrame(
+        {"unit": sums.units.cast(pl.String)[sums.unit], "on": sums.last_inspected_on}
+    )
+    was = pl.col("unit").str.ends_with(EARLIER)
+    by_unit = frame.filter(was).drop_nulls().group_by("unit", maintain_order=True)
+    earlier = by_unit.agg(pl.col("on").max()).sort("on")
+    if earlier.height > MANY_UNITS * frame.filter(~was)["unit"].n_unique():
+        days.append(earlier["on"][earlier.height // 2])
     return -(-(as_of - max(days)).days // QUARTER_DAYS) if days else 0
 
 

@@ -157,23 +157,24 @@ def _left(scale: WearScale | None, even_mm: FloatArray) -> FloatArray:
 class _Setting:
     """What all tasks share. Of units (U,): ``usual`` days between visits, ``number`` of their class
     among those of ``slots``, and ``shift``: days by which an open interval is older than its class.
-    ``lag`` (k,) and ``times`` (k,): days from a decision to the job, and how likely. ``pair``:
-    chance that an axle's other end goes along; ``by_age``: None where no lining is relined so;
-    ``looked`` (13, J): chance to be looked at in each slot, by visits at which an axle was passed
-    by until now. Behind the table's rows of the policy's ``groups`` are those of the time of the
-    year ``when`` thresholds are higher (None: they never are)."""
+    ``lag`` (k,) and ``times`` (k,): days from a decision to the job, and how likely. ``pair``,
+    ``whole_unit`` (G,): chance that an axle's other end, a unit's other axles go along; ``by_age``:
+    None where no lining is relined so; ``looked`` (13, J): chance to be looked at in each slot, by
+    visits at which an axle was passed by until now. Behind the table's rows of the policy's
+    ``groups`` are those of the time of the year ``when`` thresholds are higher (None: they never
+    are)."""
 
     usage: UsageFit
     away: AwayNow
     table: HazardTable
-    whole_unit: float
+    whole_unit: FloatArray
     slots: VisitSlots
     usual: FloatArray
     number: IntArray
     shift: FloatArray
     lag: FloatArray
     times: FloatArray
-    pair: float
+    pair: FloatArray
     by_age: AgeRule | None
     looked: FloatArray
     groups: int
@@ -213,7 +214,7 @@ def _stays(task: _Task, setting: _Setting, slot: int) -> FloatArray:
         place = place + table.place(np.asarray(raised * setting.groups))
     here = grid_index(_left(task.scale, mean[:, None] - sd[:, None] * _Z))
     own = table.own.ravel()[place[:, None] + here]
-    own_log = own + _others_stay(task, own, setting.whole_unit)
+    own_log = own + _others_stay(task, own, setting)
     drift = other[:, None] - (other_sd * rho)[:, None] * _Z
     beside = (other_sd * np.sqrt(1.0 - rho**2))[:, None, None] * _Y
     beside = _left(task.partner_scale, drift[:, :, None] - beside)
@@ -247,15 +248,16 @@ def _grow_older(
     if max(own.max(), other.max()) < NEVER:
         return
     log_stay = np.log1p(-np.minimum(own, 1.0 - 1e-9))
-    log_stay = log_stay + _others_stay(task, log_stay, setting.whole_unit)
-    log_stay += np.log1p(-np.minimum(setting.pair * goes[:, None] * other, 1.0 - 1e-9))
+    log_stay = log_stay + _others_stay(task, log_stay, setting)
+    goes = setting.pair[task.group] * goes
+    log_stay += np.log1p(-np.minimum(goes[:, None] * other, 1.0 - 1e-9))
     log_stay *= np.maximum(expected, 1.0)
     task.young[:] *= 1.0 + np.minimum(expected, 1.0) * np.expm1(log_stay)
 
 
-def _others_stay(task: _Task, own: FloatArray, whole_unit: float) -> FloatArray:
+def _others_stay(task: _Task, own: FloatArray, setting: _Setting) -> FloatArray:
     """log chance that no other axle of the unit takes this one along, (m, Z)."""
-    if whole_unit < WHOLE_UNIT:
+    if setting.whole_unit.max() < WHOLE_UNIT:
         return np.zeros_like(own)
 
     def together(number: IntArray) -> FloatArray:
@@ -263,6 +265,7 @@ def _others_stay(task: _Task, own: FloatArray, whole_unit: float) -> FloatArray:
         return np.repeat(np.add.reduceat(own, first), np.diff(first, append=len(number)), axis=0)
 
     others = together(task.twin) - together(task.axle)
+    whole_unit = setting.whole_unit[task.group][:, None]
     return np.asarray(np.log1p(whole_unit * np.expm1(np.minimum(others, 0.0))))
 
 
@@ -407,7 +410,7 @@ def chance_decided(ends: WheelEnds, fit: PolicyFit) -> FloatArray:
     other = np.where(done, 1.0, replaced)[ends.partner]
     beside = np.where(ends.has_partner, other, 0.0)
     goes = np.where(read, policy.goes_along(above), 1.0)
-    chance = 1.0 - (1.0 - replaced) * (1.0 - policy.pair * goes * beside)
+    chance = 1.0 - (1.0 - replaced) * (1.0 - policy.pair[ends.policy_group] * goes * beside)
     return np.asarray(np.where(done, 0.0, chance))
 
 
@@ -514,7 +517,7 @@ def _yearly_table(mean: ReplacementPolicy, policy: PolicyFit, reading_sd: float)
     """Rows of the policy's groups, and behind them those of raised thresholds, if there are any."""
     if policy.yearly is not None:
         both = np.concatenate([mean.threshold_mm, mean.raised.threshold_mm])
-        mean = replace(mean, threshold_mm=both)
+        mean = replace(mean, threshold_mm=both, pair=np.tile(mean.pair, 2))
     return hazard_table(mean, reading_sd, policy.read_share)
 
 

@@ -79,13 +79,14 @@ class AgeEvidence:
 
 
 def age_evidence(
-    decisions: AxleDecisions, sums: DecisionSums, threshold: FloatArray, shape: FloatArray
+    decisions: AxleDecisions, sums: DecisionSums, groups: FloatArray, shape: FloatArray
 ) -> AgeEvidence:
-    """From decisions, their ``sums``, and a policy without relines by age."""
+    """From decisions, their ``sums``, and a policy without relines by age; ``groups`` as for
+    ``policy_loglik``."""
     ages = decisions.ages
     done = decisions.low_relined | decisions.high_relined
     slopes = np.full((2, len(done)), -1.0)
-    slopes[:, done] = age_slopes(sums, threshold, shape)
+    slopes[:, done] = age_slopes(sums, groups, shape)
     known = np.concatenate([ages.low_known, ages.high_known & decisions.has_high])
     return AgeEvidence(
         age_days=np.concatenate([ages.low_days, ages.high_days])[known],

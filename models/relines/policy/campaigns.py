@@ -1,4 +1,4 @@
-"""Quarters in which far more was relined than the policy says, and before and after which not.
+"""Quarters in which far more was relined than the policy says, or far less, and not at other times.
 
 A campaign relines what is thin all at once, and then the fleet goes on as before: what was done in
 it says nothing of what will be. Sought are the one or two quarters with most relines beyond those
@@ -8,12 +8,18 @@ campaign is about chi-square of the policy's eight parameters), while what was d
 since, is explained better by the latter: else the fleet has changed its habit. Little tells of that
 at first, for little is thin after a campaign. What comes at the same time of another year too is no
 campaign: it will come again.
+
+Where due linings have been left on far more often for less than a year, most likely there were none
+to be had, or nobody to fit them: nobody keeps that up. Such a pause is taken to be over, and what
+was done in it, linings left on and then relined all at once, says nothing of what will be. To
+expect too many relines is the error that does no harm.
 """
 
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from scipy import special
 
 from models.common.arrays import BoolArray, FloatArray
 from models.relines.policy.decisions import (
@@ -22,8 +28,15 @@ from models.relines.policy.decisions import (
     PolicyGroups,
     some_decisions,
 )
-from models.relines.policy.fit import FEW_RELINES, PolicyFit, RelineTiming, fit_policy
+from models.relines.policy.fit import (
+    FEW_RELINES,
+    PolicyFit,
+    RelineTiming,
+    fit_policy,
+    mean_policy,
+)
 from models.relines.policy.likelihood import SHAPE, decision_sums, policy_loglik
+from models.relines.policy.parameters import by_group
 from models.relines.policy.yearly import A_YEAR
 
 MOST_CAMPAIGNS = 3
@@ -37,6 +50,13 @@ CAMPAIGN_GAIN = 40.0
 """Chi-square of eight exceeds it 3 times in a million: what is left out is lost."""
 
 
+LONGEST_PAUSE = 4
+"""Quarters for which due linings may be left on before that is a habit."""
+LEAST_LEFT_ON = 0.1
+"""By how much the chance that they are must have risen."""
+LEFT_ON = ("missed", "missed_below")
+
+
 @dataclass(frozen=True, slots=True)
 class Campaign:
     """The quarters, counted back; all other decisions, and their policy."""
@@ -48,14 +68,18 @@ class Campaign:
 
 @dataclass(frozen=True, slots=True)
 class CampaignTold:
-    """What is told of one: its quarters counted back, ``first`` the latest and ``last`` the
-    earliest; ``relines`` of wheel ends in it, and ``usual``, at as many visits, those at the rate
-    of all decisions outside campaigns."""
+    """What is told of one, or of a pause, in which there were fewer: its quarters counted back,
+    ``first`` the latest and ``last`` the earliest; ``relines`` of wheel ends in it, and ``usual``,
+    at as many visits, those at the rate of all decisions outside campaigns."""
 
     first: int
     last: int
     relines: float
     usual: float
+
+    @property
+    def is_pause(self) -> bool:
+        return self.relines < self.usual
 
 
 def campaign_told(campaign: Campaign, before: AxleDecisions) -> CampaignTold:
@@ -65,6 +89,42 @@ def campaign_told(campaign: Campaign, before: AxleDecisions) -> CampaignTold:
     visits = float(before.visits.sum() - others.visits.sum())
     usual = others.relines / float(others.visits.sum()) * visits
     return CampaignTold(campaign.quarters.start, campaign.quarters.stop - 1, relines, usual)
+
+
+def found_pause(
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    policy: PolicyFit,
+    timing: RelineTiming | None = None,
+    usual_days: float = QUARTER_DAYS,
+) -> Campaign | None:
+    """The pause since which due linings are left on, by the ``policy`` of all decisions, if there
+    is one: at the depots at which it changed."""
+    quarters = range(policy.changed_quarters)
+    if not 0 < len(quarters) <= LONGEST_PAUSE or not _leaves_on(policy):
+        return None
+    depots = [groups.depots.index(depot) for depot in policy.changed_depots or groups.depots]
+    inside = np.isin(decisions.group % len(groups.depots), depots)
+    inside &= np.isin(decisions.quarters_ago, list(quarters))
+    others = _some(decisions, ~inside)
+    if others.relines < FEW_RELINES:
+        return None
+    pause = Campaign(quarters, others, fit_policy(others, groups, timing, usual_days))
+    # In a campaign too much that was due is left on, by what others relined in it.
+    return pause if campaign_told(pause, decisions).is_pause else None
+
+
+def _leaves_on(policy: PolicyFit) -> bool:
+    """Whether by a policy that changed far more is left on than was, or all that is above its
+    minimum: that nobody lays down."""
+    risen = [
+        np.max(special.expit(chance.since) - special.expit(chance.before))
+        for chance in policy.changed_chances
+        if chance.name in LEFT_ON
+    ]
+    lowered = (policy.raised_mm or 0.0) < 0.0
+    below = lowered and bool(mean_policy(policy).threshold_mm.min() <= 0.0)
+    return below or max(risen, default=0.0) >= LEAST_LEFT_ON
 
 
 def found_campaign(
@@ -148,7 +208,5 @@ def _surplus(relines: FloatArray, visits: FloatArray, quarters: slice) -> _Surpl
 
 def _loglik(decisions: AxleDecisions, fit: PolicyFit) -> float:
     """Log-likelihood of decisions under a policy."""
-    design = fit.groups.design()
-    effects = design.shape[1]
-    shape = fit.mean[effects : effects + len(SHAPE)]
-    return policy_loglik(decision_sums(decisions), design @ fit.mean[:effects], shape)[0]
+    of_groups, shape = by_group(fit.mean, fit.design)
+    return policy_loglik(decision_sums(decisions), of_groups, shape[: len(SHAPE)])[0]

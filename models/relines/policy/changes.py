@@ -18,7 +18,7 @@ import numpy as np
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.relines.policy.decisions import AxleDecisions, PolicyGroups
 from models.relines.policy.likelihood import SHAPE, decision_sums, slopes_by_group
-from models.relines.policy.parameters import by_group
+from models.relines.policy.parameters import Designs, by_group
 
 CHANGE_SCORE = 12.35
 """A million simulated Brownian bridges seen at 13 quarters had more in 4 of 1,000. Of some depots
@@ -47,6 +47,11 @@ class LikelyChange:
     depots: tuple[int, ...]
     score: float
     asked: float = 0.0
+
+    @property
+    def everywhere(self) -> "LikelyChange":
+        """The same of all depots."""
+        return replace(self, depots=(), asked=_OF_CHANCES * (THRESHOLD not in self.what))
 
     def places(self, effects: int) -> IntArray:
         """Where in a vector of parameters stands what changes; before ``SHAPE`` are the thresholds'
@@ -78,22 +83,27 @@ def slope_and_bend(slopes: Slopes, which: int) -> tuple[FloatArray, FloatArray]:
 
 
 def slopes_where_moved(
-    decisions: AxleDecisions, groups: PolicyGroups, at: FloatArray, *, by_age: bool
+    decisions: AxleDecisions,
+    groups: PolicyGroups,
+    at: FloatArray,
+    design: Designs,
+    *,
+    by_age: bool,
 ) -> Slopes:
     """The slopes about the policy ``at``, each worked out once."""
     quarter, n = decisions.quarters_ago, groups.n_groups
     last = int(quarter.max(initial=0))
     apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
-    design = groups.design()
-    threshold, shape = by_group(at, design, np.tile(design, (last + 1, 1)))
-    threshold = np.tile(threshold, last + 1)
+    own, shape = by_group(at, design.tiled(last + 1))
 
     @cache
     def slopes(which: int, move: float) -> FloatArray:
-        moved = shape.copy()
+        moved, of_groups = shape.copy(), own.copy()
         if which:
             moved[which] += move
-        found = slopes_by_group(apart, threshold + move * (which == 0), moved)
+        else:
+            of_groups[0] += move
+        found = slopes_by_group(apart, of_groups, moved)
         return np.asarray(found.reshape(len(CHANGING), last + 1, -1, len(groups.depots)).sum(2))
 
     return slopes

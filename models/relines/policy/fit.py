@@ -2,9 +2,10 @@ r"""At what thickness a fleet really relines, and what goes along: estimated fro
 
 The threshold of a group is :math:`h_g = h + a_{\text{type}} + c_{\text{depot}}`, the two effects
 normal around zero, so that a type or depot with few relines leans on the fleet. Their variances
-come from EM steps around the mode (Laplace approximation: Breslow, Clayton 1993, *JASA* 88:9). The
-other parameters are the fleet's. Weak priors keep the answer finite where records are few; with no
-reline at all they are the answer, and the fit says so.
+come from EM steps around the mode (Laplace approximation: Breslow, Clayton 1993, *JASA* 88:9).
+Where decisions are so much likelier with them, depots add effects of the same kind to the logits of
+what goes along with a reline. The other parameters are the fleet's. Weak priors keep the answer
+finite where records are few; with no reline at all they are the answer, and the fit says so.
 """
 
 from collections.abc import Sequence
@@ -17,7 +18,7 @@ import scipy
 from scipy import special
 
 from models.common.arrays import FloatArray
-from models.common.distributions import square_root
+from models.common.distributions import Numbers, square_root
 from models.common.group_sums import sums_by
 from models.relines.policy.age_evidence import (
     LEAST_AGED,
@@ -33,6 +34,7 @@ from models.relines.policy.changes import (
     LikelyChange,
     Slopes,
     likely_change,
+    slope_and_bend,
     slopes_where_moved,
 )
 from models.relines.policy.decisions import (
@@ -44,6 +46,7 @@ from models.relines.policy.decisions import (
     with_known_ages,
 )
 from models.relines.policy.likelihood import (
+    ALONG,
     SHAPE,
     DecisionSums,
     along_share,
@@ -52,7 +55,7 @@ from models.relines.policy.likelihood import (
     relines_by_age,
 )
 from models.relines.policy.looks import ALWAYS, Looks
-from models.relines.policy.parameters import by_group, in_parameters, parts_of
+from models.relines.policy.parameters import Designs, by_group, designs, in_parameters
 from models.relines.policy.yearly import TimeOfYear, likely_time_of_year, of_a_known_time
 
 FEW_RELINES = 10
@@ -68,6 +71,11 @@ AGE_PRIOR_SD = np.array([0.7, 1.5, 1.0])
 """Of relines by age: log of their spread [days], logit of the chance that the rule is kept at a
 visit, log of the age [days]: a guess of ours, no source."""
 _AGE_EFFECT_SD = 0.1
+_ALONG_EFFECT_SD = 1.0
+"""Of what depots add to the logits of what goes along: a guess of ours, no source."""
+MAYBE_ALONG_SCORE = 6.0
+"""Beyond as many as there are depots in it, a smaller score of depots that reline along differently
+is not looked into: half of what is asked of the likelihood gained."""
 LEAST_READ = 5.0
 """Relines read by which a group's threshold is guessed before it is fitted."""
 SHARP_MM, SHARP_PREMATURE = 0.1, 0.02
@@ -87,14 +95,17 @@ CHANGED_SD = 2.0
 """So many standard deviations from none a change of one thing is told, where some has changed."""
 FAR_SD, MOST_RISE = 2.0, 3.0
 """So many standard deviations away the cost may rise by so many times what a normal one does."""
+SELDOM = {"missed", "missed_below", "premature"}
+"""Chances that may be next to none."""
 CONVERGED = 1e-4
 """Gain in log-likelihood (twice) that a further Newton step may still promise."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReplacementPolicy:
-    """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, about how
-    much lining the other end of an axle may have to go along, and relines for the lining's age
+    """One set of policies: thresholds (G,) [mm above minimum], their spread, chances, those of the
+    axle's other end (``pair``) and of the unit's other axles (``unit``) by group too (G,), about
+    how much lining the other end of an axle may have to go along, and relines for the lining's age
     (None: there are none); ``rise_mm``: by how much thresholds are higher at one time of every
     year."""
 
@@ -103,8 +114,8 @@ class ReplacementPolicy:
     missed: float
     missed_below: float
     premature: float
-    pair: float
-    unit: float
+    pair: FloatArray
+    unit: FloatArray
     along_below_mm: float = np.inf
     by_age: AgeRule | None = None
     rise_mm: float = 0.0
@@ -130,9 +141,20 @@ class RelineTiming:
 
 
 @dataclass(frozen=True, slots=True)
+class HandedBack:
+    """Share of units that leave whose linings are all renewed at their last visit, whatever is left
+    of them, and its 95 % interval."""
+
+    share: float
+    ci_low: float
+    ci_high: float
+
+
+@dataclass(frozen=True, slots=True)
 class PolicyFit:
-    """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``], and where
-    some are relined for their age of [``AGE_SHAPE``, log A, types, depots] behind these.
+    """A fleet's policy: ``mean`` and ``covariance`` of [h, types, depots, ``SHAPE``], then where
+    what goes along differs by depot (``along_by_depot``) of what depots add to the logits of each
+    of ``ALONG``, and where some are relined for their age of [``AGE_SHAPE``, log A, types, depots].
 
     ``relines`` of wheel ends and ``visits`` of axles behind it; ``type_sd``, ``depot_sd``: spread
     of thresholds [mm]; ``read_share``: chance that a wheel end is read at a visit;
@@ -142,7 +164,7 @@ class PolicyFit:
     ``age_share``: share of relines that were made for the lining's age, and would not have been by
     the reading (0: none); ``usual_days`` between visits; ``looks``: which visits look at an axle;
     ``yearly``: thresholds that are higher at one time of every year (None: they are not), ``mean``
-    being those of the rest of it.
+    being those of the rest of it; ``handed_back``: units that leave with new linings (None: none).
     """
 
     groups: PolicyGroups
@@ -165,6 +187,13 @@ class PolicyFit:
     usual_days: float = QUARTER_DAYS
     looks: Looks = ALWAYS
     yearly: "YearlyRise | None" = None
+    along_by_depot: bool = False
+    handed_back: HandedBack | None = None
+
+    @property
+    def design(self) -> Designs:
+        """How groups' own parameters add up."""
+        return designs(self.groups, along_by_depot=self.along_by_depot)
 
     @property
     def is_guess(self) -> bool:
@@ -191,37 +220,38 @@ class YearlyRise:
 @dataclass(frozen=True, slots=True)
 class ChangedChance:
     """A chance that was another before: its ``name`` (of ``SHAPE``), its logit ``before`` and
-    ``since``, and their standard errors."""
+    ``since``, and their standard errors; of what differs by depot, of each (D,)."""
 
     name: str
-    before: float
-    before_sd: float
-    since: float
-    since_sd: float
+    before: Numbers
+    before_sd: Numbers
+    since: Numbers
+    since_sd: Numbers
 
 
-def _habit_of(design: FloatArray, parameters: FloatArray) -> ReplacementPolicy:
-    """The policies that a parameter vector stands for, by the design of their thresholds."""
-    thresholds, own, aged = parts_of(parameters, design.shape[1])
-    spread, *logits, along = own
-    missed, below, premature, pair, unit = special.expit(np.array(logits))
+def _habit_of(design: Designs, parameters: FloatArray) -> ReplacementPolicy:
+    """The policies that a parameter vector stands for."""
+    (threshold, *along), shape = by_group(parameters, design)
+    (spread, *logits, below_mm), aged = shape[: len(SHAPE)], shape[len(SHAPE) :]
+    missed, below, premature = special.expit(logits[:3])
+    pair, unit = special.expit(np.add(np.transpose([logits[3:]]), along))
     by_age, log_days = np.split(aged, [len(AGE_SHAPE)])
     return ReplacementPolicy(
-        threshold_mm=design @ thresholds,
+        threshold_mm=threshold,
         spread_mm=float(np.exp(spread)),
         missed=float(missed),
         missed_below=float(below),
         premature=float(premature),
-        pair=float(pair),
-        unit=float(unit),
-        along_below_mm=float(np.exp(along)),
-        by_age=age_rule(by_age, design @ log_days) if len(aged) else None,
+        pair=pair,
+        unit=unit,
+        along_below_mm=float(np.exp(below_mm)),
+        by_age=age_rule(by_age, log_days) if len(aged) else None,
     )
 
 
 def mean_policy(fit: PolicyFit) -> ReplacementPolicy:
     """The policies at the estimate."""
-    found = _habit_of(fit.groups.design(), fit.mean)
+    found = _habit_of(fit.design, fit.mean)
     return found if fit.yearly is None else replace(found, rise_mm=fit.yearly.mm)
 
 
@@ -229,7 +259,7 @@ def drawn_policies(
     fit: PolicyFit, draws: int, rng: np.random.Generator
 ) -> tuple[ReplacementPolicy, ...]:
     """Policies drawn from their uncertainty: each is one the whole fleet may have."""
-    root, design = square_root(fit.covariance), fit.groups.design()
+    root, design = square_root(fit.covariance), fit.design
     off = rng.standard_normal((draws, len(fit.mean))) @ root.T
     drawn = tuple(_habit_of(design, fit.mean + each) for each in off)
     if fit.yearly is None:
@@ -252,26 +282,26 @@ class _Part:
 @dataclass(frozen=True, slots=True)
 class _Penalised:
     """The penalised likelihood: ``parts``, all decisions, or those since a change and those before
-    it; design of the thresholds and of log A, and the normal prior."""
+    it; how groups' parameters add up, and the normal prior."""
 
     parts: tuple[_Part, ...]
-    design: FloatArray
+    design: Designs
     prior_mean: FloatArray
     prior_sd: FloatArray
 
     def by_group(self, part: _Part, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Thresholds of the groups, and what the likelihood calls its shape."""
-        return by_group(part.own @ at, self.design, self.design)
+        """What groups have of their own, and what the likelihood calls its shape."""
+        return by_group(part.own @ at, self.design)
 
     def cost(self, parameters: FloatArray) -> tuple[float, FloatArray]:
         pull = (parameters - self.prior_mean) / self.prior_sd
         value, slope = float(pull @ pull) / 2.0, pull / self.prior_sd
         for part in self.parts:
-            loglik, in_threshold, in_shape = policy_loglik(
+            loglik, of_groups, shape = policy_loglik(
                 part.decisions, *self.by_group(part, parameters)
             )
-            own = [self.design.T @ in_threshold, in_parameters(in_shape, self.design)]
-            value, slope = value - loglik, slope - part.own.T @ np.concatenate(own)
+            own = in_parameters(of_groups, shape, self.design)
+            value, slope = value - loglik, slope - part.own.T @ own
         return value, slope
 
     def bend(self, part: _Part, at: FloatArray) -> FloatArray:
@@ -279,36 +309,33 @@ class _Penalised:
         central differences of the exact gradient.
 
         A decision depends on its own group's threshold alone, so one step of all thresholds
-        together gives every group's own curvature, and a step of each other parameter the rest.
+        together gives every group's own curvature, and so of what else groups have of their own;
+        a step of each other parameter the rest.
         """
-        step, n, own = 1e-4, self.design.shape[1], part.own @ at
-        threshold, _ = by_group(own, self.design, self.design)
+        step, own, design = 1e-4, part.own @ at, self.design
+        of_groups, shape = by_group(own, design)
+        known = [place for place, (each, _) in enumerate(design.by_group) if each.shape[1]]
+        others = design.others(len(own))
 
-        def bend(moved_mm: float, moved: FloatArray) -> tuple[FloatArray, FloatArray]:
+        def slopes(groups: FloatArray, shape: FloatArray) -> tuple[FloatArray, FloatArray]:
+            return policy_loglik(part.decisions, groups, shape)[1:]
+
+        found = np.zeros((len(own), len(own)))
+        for one in known:
+            move = step * np.eye(len(of_groups))[:, [one]]
+            up, down = (slopes(of_groups + sign * move, shape)[0] for sign in (1.0, -1.0))
+            for other in known:
+                (a, rows), (b, columns) = design.by_group[one], design.by_group[other]
+                found[rows, columns] = a.T @ ((up - down)[other][:, None] * b)
+        for place in others:
+            move = step * np.eye(len(own))[place]
             up, down = (
-                policy_loglik(
-                    part.decisions,
-                    threshold + sign * moved_mm,
-                    by_group(
-                        np.concatenate([own[:n], own[n:] + sign * moved]), self.design, self.design
-                    )[1],
-                )
+                in_parameters(*slopes(*by_group(own + sign * move, design)), design)
                 for sign in (1.0, -1.0)
             )
-            in_shape = in_parameters(up[2] - down[2], self.design) / (2.0 * step)
-            return (up[1] - down[1]) / (2.0 * step), in_shape
-
-        of_threshold, _ = bend(step, np.zeros(len(own) - n))
-        in_threshold, in_shape = map(
-            np.array, zip(*(bend(0.0, step * e) for e in np.eye(len(own) - n)), strict=True)
-        )
-        beside = self.design.T @ in_threshold.T
-        return -np.block(
-            [
-                [self.design.T @ (of_threshold[:, None] * self.design), beside],
-                [beside.T, (in_shape + in_shape.T) / 2.0],
-            ]
-        )
+            found[place] = up - down
+            found[np.delete(np.arange(len(own)), others), place] = np.delete(up - down, others)
+        return -(found + found.T) / (4.0 * step)
 
 
 def _minimum(
@@ -366,10 +393,21 @@ class _Fitted:
     at: FloatArray
     covariance: FloatArray
     effect_sd: FloatArray
+    asked: "_Form"
     change: LikelyChange | TimeOfYear | None = None
+
+    @property
+    def form(self) -> "_Form":
+        """Its form, to begin others of the kind with what never changed."""
+        return self.asked.begun_at(self.at) if self.change is None else self.asked
 
     def cost(self) -> float:
         return self.task.cost(self.at)[0]
+
+    def evidence(self) -> float:
+        """Log of the whole likelihood, effects and all (Laplace's approximation)."""
+        volume = np.linalg.slogdet(self.covariance)[1] / 2.0
+        return float(volume - np.log(self.task.prior_sd).sum() - self.cost())
 
     @property
     def since(self) -> "_Fitted":
@@ -385,33 +423,35 @@ def fit_policy(
     usual_days: float = QUARTER_DAYS,
 ) -> PolicyFit:
     """Estimate the policy from counted decisions; ``timing`` from :func:`reline_timing`; visits are
-    about ``usual_days`` apart.
+        about ``usual_days`` apart.
 
-    Where decisions are so much likelier with relines for the age (``AGE_SCORE``), there are. Where
-    thresholds or chances have changed (``models.relines.policy.changes``), it is that of since:
-    what was done before tells of the rest of the policy alone. Where they may have, it is the mean
-    of both, weighed by their chances (Hoeting et al. 1999, *Statistical Science* 14:382), and
-    nothing is said.
+    Where decisions are so much likelier with relines for the age (``AGE_SCORE``), there are, and
+    where with depots that reline along differently, they do. Where thresholds or chances have
+    changed (``models.relines.policy.changes``), it is that of since: what was done before tells of
+    the rest of the policy alone. Where they may have, it is the mean of both, weighed by their
+    chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
     """
     told, decisions = decisions, thinned(decisions, len(decisions.low) // MOST_ROWS + 1)
-    found = _fitted(decisions, groups)
-    aged, found = _perhaps_aged(decisions, groups, usual_days, found)
-    decisions = with_known_ages(decisions) if aged else decisions
-    slopes = slopes_where_moved(decisions, groups, found.at, by_age=bool(aged))
-    yearly, found = _perhaps_yearly(decisions, groups, found, aged, slopes)
+    found = _perhaps_aged(decisions, groups, usual_days, _fitted(decisions, groups))
+    decisions = with_known_ages(decisions) if found.form.by_age else decisions
+    found, slopes = _perhaps_by_depot(decisions, groups, found)
+    form = found.form
+    yearly, found = _perhaps_yearly(decisions, groups, found, slopes)
     likely = None if yearly else likely_change(slopes)
     mean, covariance = found.since.at, found.since.covariance
     if likely is not None and likely.score > MAYBE_SCORE:
-        changed = _best_changed(decisions, groups, likely, aged)
-        gain = 2.0 * (found.cost() - changed.cost()) - likely.asked
+        changed = _best_changed(decisions, groups, likely, form)
+        assert isinstance(changed.change, LikelyChange)
+        asked = changed.change.asked
+        gain = 2.0 * (found.cost() - changed.cost()) - asked
         since = changed.since
         # A handful of relines that came no more make a likelihood far steeper than its score says.
         if gain > CHANGE_SCORE and (likely.score > CHANGE_SCORE or THRESHOLD not in likely.what):
-            found = _perhaps_in_all(decisions, groups, changed, aged)
+            found = _perhaps_in_all(decisions, groups, changed, form)
             mean, covariance = found.since.at, found.since.covariance
         else:
             oldest = int(decisions.quarters_ago.max())
-            share = _chance_of_change(found, changed, oldest, likely.asked)
+            share = _chance_of_change(found, changed, oldest, asked)
             apart = since.at - mean
             covariance = (1.0 - share) * covariance + share * since.covariance
             covariance = covariance + share * (1.0 - share) * np.outer(apart, apart)
@@ -432,6 +472,7 @@ def fit_policy(
         age_share=_by_age(found) / max(decisions.relines, 1.0),
         usual_days=usual_days,
         yearly=yearly,
+        along_by_depot=form.by_depot,
         **_told_of(found, groups),
     )
 
@@ -440,7 +481,6 @@ def _perhaps_yearly(
     decisions: AxleDecisions,
     groups: PolicyGroups,
     never: _Fitted,
-    aged: list[FloatArray],
     slopes: Slopes,
 ) -> tuple[YearlyRise | None, _Fitted]:
     """The policy with higher thresholds at one time of every year, if that is so much likelier; of
@@ -449,7 +489,7 @@ def _perhaps_yearly(
     if when is None:
         return None, never
     known = some_decisions(decisions, of_a_known_time(decisions))
-    always, found = _fitted(known, groups, aged=aged), _fitted(known, groups, when, aged)
+    always, found = (_fitted(known, groups, each, never.form) for each in (None, when))
     rise = -1
     if found.at[rise] <= 0.0 or 2.0 * (always.cost() - found.cost()) < CHANGE_SCORE:
         return None, never
@@ -462,23 +502,27 @@ def _perhaps_yearly(
 
 
 def _best_changed(
-    decisions: AxleDecisions, groups: PolicyGroups, likely: LikelyChange, aged: list[FloatArray]
+    decisions: AxleDecisions, groups: PolicyGroups, likely: LikelyChange, form: "_Form"
 ) -> _Fitted:
-    """The policy with the change; where it is likely, of a quarter more or less if likelier."""
+    """The policy with the change; where it is likely, of a quarter more or less if likelier, or of
+    all depots: scores say too much of chances that hardly ever were."""
     last, sure = likely.quarters, likely.score > CHANGE_SCORE
     nearby = range(max(last - 1, 1), last + 2) if sure else (last,)
-    tried = [_fitted(decisions, groups, replace(likely, quarters=q), aged) for q in nearby]
-    return min(tried, key=_Fitted.cost)
+    every = [replace(likely, quarters=q) for q in nearby]
+    seldom = set(likely.what) <= SELDOM
+    every += [likely.everywhere] * (sure and seldom and bool(likely.depots))
+    tried = [(change.asked, _fitted(decisions, groups, change, form)) for change in every]
+    return min(tried, key=lambda each: each[1].cost() + each[0] / 2.0)[1]
 
 
 def _perhaps_in_all(
-    decisions: AxleDecisions, groups: PolicyGroups, found: _Fitted, aged: list[FloatArray]
+    decisions: AxleDecisions, groups: PolicyGroups, found: _Fitted, form: "_Form"
 ) -> _Fitted:
     """The policy with all that may change changed then, if that is so much likelier: what changed
     most may have hidden the rest."""
     assert isinstance(found.change, LikelyChange)
     every = replace(found.change, what=CHANGING)
-    fuller = _fitted(decisions, groups, every, aged)
+    fuller = _fitted(decisions, groups, every, form)
     return fuller if 2.0 * (found.cost() - fuller.cost()) > CHANGE_SCORE else found
 
 
@@ -517,14 +561,31 @@ def _told_of(found: _Fitted, groups: PolicyGroups) -> _Told:
 
 def _changed_chance(found: _Fitted, name: str, since: int, move: int) -> ChangedChance:
     """``since``, ``move``: where its logit stands, and by how much it was another before."""
-    both = found.covariance[np.ix_([since, move], [since, move])]
-    return ChangedChance(
-        name=name,
-        before=float(found.at[since] + found.at[move]),
-        before_sd=float(np.sqrt(both.sum())),
-        since=float(found.at[since]),
-        since_sd=float(np.sqrt(both[0, 0])),
-    )
+    now = len(found.task.parts[0].own)
+    rows = logit_rows(found.task.design, name, now)
+    own = np.pad(rows, [(0, 0), (0, len(found.at) - now)])
+    was = own.copy()
+    was[:, move] = 1.0
+    told = [_logits(row, found.at, found.covariance) for row in (was, own)]
+    (before, before_sd), (since_then, since_sd) = told
+    return ChangedChance(name, before, before_sd, since_then, since_sd)
+
+
+def _logits(rows: FloatArray, at: FloatArray, covariance: FloatArray) -> tuple[Numbers, Numbers]:
+    """Sums of parameters and their standard errors; numbers where there is one."""
+    sums, doubt = rows @ at, np.sqrt(np.einsum("di,ij,dj->d", rows, covariance, rows))
+    return (sums, doubt) if len(rows) > 1 else (float(sums[0]), float(doubt[0]))
+
+
+def logit_rows(design: Designs, name: str, parameters: int) -> FloatArray:
+    """A chance's logits as sums of so many parameters: of each depot (D, P), or of all (1, P)."""
+    place = design.thresholds.shape[1] + SHAPE.index(name)
+    if name not in ALONG or not design.along.shape[1]:
+        return np.eye(parameters)[[place]]
+    _, places = design.by_group[1 + ALONG.index(name)]
+    rows = np.eye(parameters)[places]
+    rows[:, place] = 1.0
+    return rows
 
 
 def _sizes(groups: PolicyGroups) -> tuple[int, int]:
@@ -533,10 +594,9 @@ def _sizes(groups: PolicyGroups) -> tuple[int, int]:
 
 def _perhaps_aged(
     decisions: AxleDecisions, groups: PolicyGroups, usual_days: float, never: _Fitted
-) -> tuple[list[FloatArray], _Fitted]:
-    """The policy with relines by age, where decisions are so much likelier with them, and what
-    tells it from one where ``never`` one is. Both are held against what is on record of linings of
-    known age."""
+) -> _Fitted:
+    """The policy with relines by age, where decisions are so much likelier with them, or the one
+    where ``never`` one is. Both are held against what is on record of linings of known age."""
     (part,) = never.task.parts
     evidence = age_evidence(decisions, part.decisions, *never.task.by_group(part, never.at))
     design, (types, depots) = groups.design(), _sizes(groups)
@@ -544,15 +604,54 @@ def _perhaps_aged(
     told = [evidence.begins(each) for each in cells]
     if max(gain for _, gain in told) > max(MAYBE_AGE_SCORE, MAYBE_A_RELINE * decisions.relines):
         known = with_known_ages(decisions)
-        begun = [
+        begun = tuple(
             np.concatenate([own, AGE_PRIOR_MEAN[:-1], _as_effects(np.log(days), design)])
             for days, _ in told
             for own in (never.at, never.task.prior_mean)
-        ]
-        otherwise, found = _fitted(known, groups), _fitted(known, groups, aged=begun)
+        )
+        forms = _Form(), _Form(begun, by_age=True)
+        otherwise, found = (_fitted(known, groups, form=form) for form in forms)
         if 2.0 * (otherwise.cost() - found.cost()) > AGE_SCORE and _by_age(found) >= LEAST_AGED:
-            return [found.at], found
-    return [], never
+            return found
+    return never
+
+
+def _perhaps_by_depot(
+    decisions: AxleDecisions, groups: PolicyGroups, alike: _Fitted
+) -> tuple[_Fitted, Slopes]:
+    """The policy in which depots reline along differently, where decisions are so much likelier
+    with it, or the one that is ``alike`` everywhere; and the slopes there.
+
+    Both have effects in plenty, so that their whole likelihoods are compared (Laplace's
+    approximation), which many depots do not make look good by themselves.
+    """
+
+    def slopes(fitted: _Fitted) -> Slopes:
+        own = len(fitted.task.parts[0].own)
+        return slopes_where_moved(
+            decisions, groups, fitted.at[:own], fitted.task.design, by_age=fitted.form.by_age
+        )
+
+    about = slopes(alike)
+    if len(groups.depots) < 2 or _score_by_depot(about) < MAYBE_ALONG_SCORE:
+        return alike, about
+    first = alike.task.design.thresholds.shape[1] + len(SHAPE)
+    begun = np.insert(alike.at, first, np.zeros(len(ALONG) * len(groups.depots)))
+    form = replace(alike.form, begins=(begun,), by_depot=True)
+    found = _fitted(decisions, groups, form=form)
+    if 2.0 * (found.evidence() - alike.evidence()) < CHANGE_SCORE:
+        return alike, about
+    return found, slopes(found)
+
+
+def _score_by_depot(slopes: Slopes) -> float:
+    """Score statistic of depots that reline along differently, beyond what chance alone brings."""
+    score = 0.0
+    for name in ALONG:
+        slope, bend = (each.sum(axis=0) for each in slope_and_bend(slopes, CHANGING.index(name)))
+        told = bend > 0.0
+        score += float(np.sum(slope[told] ** 2 / bend[told])) - max(int(told.sum()) - 1, 0)
+    return score
 
 
 def _by_age(found: _Fitted) -> float:
@@ -581,53 +680,94 @@ def _fitted(
     decisions: AxleDecisions,
     groups: PolicyGroups,
     change: LikelyChange | TimeOfYear | None = None,
-    aged: Sequence[FloatArray] = (),
+    form: "_Form | None" = None,
 ) -> _Fitted:
-    """The policy, with what was another before a ``change``; and with relines by age if there is
-    something ``aged`` to begin with: parameters of policies that never changed.
+    """The policy in some ``form`` (None: alike everywhere, never by age), with what was another
+    before a ``change``.
 
     Where there are very many counts, the spread of types and depots comes from every k-th of them.
     """
-    sizes, design, by_age = _sizes(groups), groups.design(), bool(aged)
-    effects = np.zeros(sum(sizes))
-    prior = np.concatenate([PRIOR_MEAN[:1], effects, PRIOR_MEAN[1:]])
-    starts = list(aged) or _starts(_read_at_relines(decisions, groups, prior))
-    if by_age:
-        prior = np.concatenate([prior, AGE_PRIOR_MEAN, effects])
+    form, sizes = form or _Form(), _sizes(groups)
+    prior, fixed_sd = form.prior(sizes)
+    starts = list(form.begins) or _starts(_read_at_relines(decisions, groups, prior))
     own, places = len(prior), np.zeros(0, np.int64)
     if change is not None:
-        places = change.places(len(effects))
+        places = change.places(sum(sizes))
         prior, *starts = (np.append(each, 0.0 * places) for each in (prior, *starts))
 
     def parts(some: AxleDecisions) -> tuple[_Part, ...]:
         since, move = np.eye(own, len(prior)), np.eye(own)[:, places]
         if change is None:
-            return (_Part(decision_sums(some, by_age=by_age), since),)
+            return (_Part(decision_sums(some, by_age=form.by_age), since),)
         was = change.was_before(some, groups)
         before = np.hstack([since[:, :own], move])
-        return tuple(
-            _Part(decision_sums(some_decisions(some, np.flatnonzero(rows)), by_age=by_age), of)
+        apart = (
+            (some_decisions(some, np.flatnonzero(rows)), of)
             for rows, of in ((~was, since), (was, before))
         )
+        return tuple(_Part(decision_sums(rows, by_age=form.by_age), of) for rows, of in apart)
+
+    effects = form.effects(sizes)
 
     def prior_sd(sd: FloatArray) -> FloatArray:
-        return np.append(_prior_sd(sd, sizes), np.full(len(places), CHANGE_SD))
+        found = np.append(fixed_sd, np.full(len(places), CHANGE_SD))
+        for (at, _), each in zip(effects, sd, strict=True):
+            found[at] = each
+        return found
 
-    sd = _effect_sd(starts[0][:own], np.zeros(own), sizes, 2 + 2 * by_age)
+    sd = _effect_sd(starts[0], np.zeros(len(prior)), effects)
     every = len(decisions.low) // PILOT_ROWS + 1
+    design = designs(groups, along_by_depot=form.by_depot)
     task = _Penalised(parts(thinned(decisions, every)), design, prior, prior_sd(sd))
     at = min((_minimum(task, start) for start in starts), key=lambda at: task.cost(at)[0])
     for _ in range(_EM_STEPS):
         covariance = _covariance(task, at)
-        sd = _effect_sd(at[:own], np.diag(covariance)[:own], sizes, len(sd))
+        sd = _effect_sd(at, np.diag(covariance), effects)
         task = replace(task, prior_sd=prior_sd(sd))
         at = _minimum(task, at, covariance)
     if every > 1:
         task = replace(task, parts=parts(decisions))
         at = _minimum(task, at, covariance / every)
     covariance = _covariance(task, at)
-    covariance = _within_walls(task, at, covariance) if by_age else covariance
-    return _Fitted(task, at, covariance, sd, change)
+    covariance = _within_walls(task, at, covariance) if form.by_age else covariance
+    return _Fitted(task, at, covariance, sd, form, change)
+
+
+@dataclass(frozen=True, slots=True)
+class _Form:
+    """What a policy has beside thresholds and ``SHAPE``: relines ``by_age``, chances of going along
+    ``by_depot``; and parameters to begin the search with (none: those that readings suggest)."""
+
+    begins: tuple[FloatArray, ...] = ()
+    by_age: bool = False
+    by_depot: bool = False
+
+    def begun_at(self, at: FloatArray) -> "_Form":
+        return replace(self, begins=(at,)) if self.by_age or self.by_depot else self
+
+    def prior(self, sizes: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
+        """Mean and SD, those of effects to be filled in."""
+        effects, along = np.zeros(sum(sizes)), np.zeros(len(ALONG) * sizes[1] * self.by_depot)
+        means = [PRIOR_MEAN[:1], effects, PRIOR_MEAN[1:], along]
+        sds = [PRIOR_SD[:1], effects, PRIOR_SD[1:], along]
+        if self.by_age:
+            means, sds = [*means, AGE_PRIOR_MEAN, effects], [*sds, AGE_PRIOR_SD, effects]
+        return np.concatenate(means), np.concatenate(sds)
+
+    def effects(self, sizes: tuple[int, int]) -> list[tuple[slice, float]]:
+        """Where effects of one kind stand, types' and depots' in turn, and their SD guessed."""
+        types, depots = sizes
+        kinds = [(1, types, _EFFECT_SD), (0, depots, _EFFECT_SD), (len(SHAPE), 0, 0.0)]
+        kinds += [(0, depots, _ALONG_EFFECT_SD) for _ in ALONG * self.by_depot]
+        kinds += [(len(AGE_PRIOR_MEAN), types, _AGE_EFFECT_SD), (0, depots, _AGE_EFFECT_SD)] * (
+            self.by_age
+        )
+        found, at = list[tuple[slice, float]](), 0
+        for before, many, sd in kinds:
+            at += before
+            found += [(slice(at, at + many), sd)] * (sd > 0.0)
+            at += many
+        return found
 
 
 def _starts(read: FloatArray) -> list[FloatArray]:
@@ -658,23 +798,18 @@ def _read_at_relines(
     return np.concatenate([begun, prior[design.shape[1] :]])
 
 
-def _prior_sd(sd: FloatArray, sizes: tuple[int, int]) -> FloatArray:
-    """``sd`` of types and depots in thresholds and, where some are relined by age, in log A."""
-    of_threshold = [PRIOR_SD[:1], np.repeat(sd[:2], sizes), PRIOR_SD[1:]]
-    of_age = [AGE_PRIOR_SD, np.repeat(sd[2:], sizes)] if len(sd) > 2 else []
-    return np.concatenate([*of_threshold, *of_age])
-
-
 def _effect_sd(
-    at: FloatArray, variance: FloatArray, sizes: tuple[int, int], how_many: int
+    at: FloatArray, variance: FloatArray, effects: Sequence[tuple[slice, float]]
 ) -> FloatArray:
-    """One EM step for the spread of type and depot effects, with a weak prior: on thresholds, and
-    where there are as many, on log A."""
-    expected, n = at**2 + variance, sum(sizes)
-    parts = [*np.split(expected[1 : 1 + n], sizes[:1]), *np.split(expected[-n:], sizes[:1])]
-    prior = _EFFECT_WEIGHT * np.array([_EFFECT_SD, _EFFECT_SD, _AGE_EFFECT_SD, _AGE_EFFECT_SD]) ** 2
-    by_part = zip(parts[:how_many], prior, strict=False)
-    return np.sqrt([(e.sum() + p) / (len(e) + _EFFECT_WEIGHT) for e, p in by_part])
+    """One EM step for the spread of each kind of effects, with a weak prior."""
+    expected = at**2 + variance
+    return np.sqrt(
+        [
+            (expected[where].sum() + _EFFECT_WEIGHT * sd**2)
+            / (len(expected[where]) + _EFFECT_WEIGHT)
+            for where, sd in effects
+        ]
+    )
 
 
 def reline_timing(events: pl.DataFrame) -> RelineTiming:

@@ -7,17 +7,17 @@ import numpy as np
 import polars as pl
 from scipy import special
 
-from models.common.distributions import two_sided_z
+from models.common.distributions import Numbers, two_sided_z
 from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import NOWHERE, OLDEST_QUARTER, QUARTER_DAYS
 from models.relines.policy.fit import (
     ChangedChance,
     PolicyFit,
     log_age_variances,
+    logit_rows,
     mean_policy,
     threshold_variances,
 )
-from models.relines.policy.likelihood import SHAPE
 
 LEVEL = 0.95
 HABITS = {
@@ -28,6 +28,7 @@ HABITS = {
     "unit": "other axles go along",
 }
 """The chances of a policy, as they are told."""
+RENEWED_AT_LAST = "all renewed when a unit leaves"
 
 
 def policy_frame(
@@ -69,25 +70,43 @@ def policy_frame(
 
 
 def chances_frame(fit: PolicyFit, as_of: dt.date) -> pl.DataFrame:
-    """One row per habit (:data:`HABITS`) × depot: its share, share_ci_low, share_ci_high; and where
-    it was another before (else null) changed_on, share_before, share_before_ci_low,
-    share_before_ci_high."""
-    first, changed = fit.groups.design().shape[1], {c.name: c for c in fit.changed_chances}
-    rows = []
+    """One row per habit (:data:`HABITS`, and where it is one :data:`RENEWED_AT_LAST`) × depot: its
+    share, share_ci_low, share_ci_high; and where it was another before (else null) changed_on,
+    share_before, share_before_ci_low, share_before_ci_high."""
+    changed = {c.name: c for c in fit.changed_chances}
+    depots, there, rows = fit.groups.depots, _changed_at(fit), list[dict[str, object]]()
     for name, habit in HABITS.items():
-        place = first + SHAPE.index(name)
-        doubt = float(np.sqrt(fit.covariance[place, place]))
-        now = _share("share", float(fit.mean[place]), doubt)
-        for depot, there in zip(fit.groups.depots, _changed_at(fit), strict=True):
+        own = logit_rows(fit.design, name, len(fit.mean))
+        doubt = np.sqrt(np.einsum("di,ij,dj->d", own, fit.covariance, own))
+        now = _by_depot("share", own @ fit.mean, doubt, len(depots))
+        was = _before(changed[name], fit, as_of) if name in changed else [{}] * len(depots)
+        for depot, is_changed, since, before in zip(depots, there, now, was, strict=True):
             named = {"habit": habit, "depot": depot if depot != NOWHERE else None}
-            was = _before(changed[name], fit, as_of) if there and name in changed else {}
-            rows.append(named | now | was)
-    return pl.DataFrame(rows, infer_schema_length=None)
+            rows.append(named | since | (before if is_changed else {}))
+    return pl.DataFrame([*rows, *_handed_back(fit)], infer_schema_length=None)
 
 
-def _before(chance: ChangedChance, fit: PolicyFit, as_of: dt.date) -> dict[str, object]:
-    share = _share("share_before", chance.before, chance.before_sd)
-    return {"changed_on": _changed_on(fit, as_of), **share}
+def _handed_back(fit: PolicyFit) -> list[dict[str, object]]:
+    """The fleet's, in a row of every depot."""
+    back = fit.handed_back
+    if back is None:
+        return []
+    share = {"share": back.share, "share_ci_low": back.ci_low, "share_ci_high": back.ci_high}
+    return [
+        {"habit": RENEWED_AT_LAST, "depot": depot if depot != NOWHERE else None, **share}
+        for depot in fit.groups.depots
+    ]
+
+
+def _before(chance: ChangedChance, fit: PolicyFit, as_of: dt.date) -> list[dict[str, object]]:
+    depots, on = len(fit.groups.depots), {"changed_on": _changed_on(fit, as_of)}
+    shares = _by_depot("share_before", chance.before, chance.before_sd, depots)
+    return [on | share for share in shares]
+
+
+def _by_depot(name: str, logit: Numbers, doubt: Numbers, depots: int) -> list[dict[str, object]]:
+    logits, doubts = (np.broadcast_to(each, depots) for each in (logit, doubt))
+    return [{**_share(name, *map(float, of))} for of in zip(logits, doubts, strict=True)]
 
 
 def _share(name: str, logit: float, doubt: float) -> dict[str, float]:
@@ -131,7 +150,7 @@ def _joined(campaigns: Sequence[CampaignTold]) -> list[CampaignTold]:
     """The latest first; those of quarters that follow each other are one that took long."""
     joined = list[CampaignTold]()
     for each in sorted(campaigns, key=lambda campaign: campaign.first):
-        if joined and joined[-1].last + 1 == each.first:
+        if joined and joined[-1].last + 1 == each.first and joined[-1].is_pause == each.is_pause:
             later = joined.pop()
             each = CampaignTold(
                 later.first, each.last, later.relines + each.relines, later.usual + each.usual

@@ -61,7 +61,7 @@ def hazard_table(policy: ReplacementPolicy, reading_sd: float, read_share: float
         replaced[varied] = chance.mean(axis=1)
         own[g] = 1.0 - (1.0 - policy.premature) * (1.0 - read_share * replaced)
     stays = np.log1p(-np.minimum(own, 1.0 - 1e-9))
-    along = np.log1p(-np.minimum(policy.pair * own, 1.0 - 1e-9))
+    along = np.log1p(-np.minimum(policy.pair[:, None] * own, 1.0 - 1e-9))
     return HazardTable(stays, along, policy.goes_along(grid, reading_sd))
 
 

@@ -15,7 +15,8 @@ above its minimum, goes along with chance
 .. math:: \pi(y) = \pi\,\Phi\big((t - y)/1\,\text{mm}\big)
 
 as a lining that is nearly new is left on (read of none: :math:`\pi`); the unit's other axles with
-chance :math:`\upsilon`. Of an axle's two ends with readings x and y, chances p and q, and
+chance :math:`\upsilon`; on the scale of logits either may have a part of the group's own. Of an
+axle's two ends with readings x and y, chances p and q, and
 :math:`e = \upsilon\,[1 - (1-w(\text{other}))(1-c(\text{oldest}))(1-\beta)^n]` from the n wheel ends
 of the unit's other axles (of which the thinnest lining and the oldest decide),
 
@@ -48,6 +49,8 @@ from models.relines.policy.decisions import AxleDecisions, some_decisions
 
 SHAPE = ("log_spread", "missed", "missed_below", "premature", "pair", "unit", "log_along")
 """Parameters beside the thresholds: log s, the logits of the five chances, and log t."""
+ALONG = ("pair", "unit")
+"""Those of what goes along, which groups may add to."""
 ALONG_SPREAD_MM = 1.0
 """How sharply a nearly new lining is told from others: a guess of ours, no source."""
 _TINY = 1e-12
@@ -120,7 +123,9 @@ class _Along:
     high_slope: FloatArray
 
 
-def _along(decisions: AxleDecisions, pair: float, below_mm: float) -> _Along:
+def _along(decisions: AxleDecisions, pair: FloatArray, below_mm: float) -> _Along:
+    """``pair`` (R,)."""
+
     def end(x: FloatArray) -> tuple[FloatArray, FloatArray]:
         z = np.where(np.isnan(x), np.inf, (below_mm - x) / ALONG_SPREAD_MM)
         goes = special.ndtr(z)
@@ -268,14 +273,15 @@ def _stays(ages: AgeSums | None, c: FloatArray) -> _Stays:
 class _Seen:
     """The likelihood's pieces at some parameters. Chance to be left on by the reading (U,), and for
     age; ``rest`` (V,): that no other wheel end of the unit is relined otherwise; ``outside`` (V,):
-    e over the chance to go along. Slopes of the log-likelihood in p, q and e of rows with a reline
-    (3, R), each row's visits counted; ``rare`` (R,): beta of the high end."""
+    e over ``unit`` (V,), the chance to go along. Slopes of the log-likelihood in p, q and e of rows
+    with a reline (3, R), each row's visits counted; ``rare`` (R,): beta of the high end."""
 
     replaced: _Replacement
     leaves: FloatArray
     stays: _Stays
     rest: FloatArray
     outside: FloatArray
+    unit: FloatArray
     e: FloatArray
     rare: FloatArray
     along: _Along
@@ -283,22 +289,30 @@ class _Seen:
     chance: FloatArray
 
 
-def _seen(sums: DecisionSums, threshold: FloatArray, shape: FloatArray, aged: FloatArray) -> _Seen:
+def _own(groups: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Thresholds (G,) and what is added to the logits of ``ALONG`` (2, G)."""
+    return (groups[0], groups[1:]) if groups.ndim > 1 else (groups, np.zeros((2, len(groups))))
+
+
+def _seen(sums: DecisionSums, groups: FloatArray, shape: FloatArray, aged: FloatArray) -> _Seen:
     """``aged`` (A,): c of the ages that occur."""
-    premature, pair, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
+    threshold, along_too = _own(groups)
+    premature = float(special.expit(min(shape[3], MOST_LOGIT)))
+    pairs, units = special.expit(np.minimum(shape[4:6, None] + along_too, MOST_LOGIT))
+    unit = units[sums.group[sums.other]]
     replaced = _replacement(sums.x, threshold[sums.group], shape)
     leaves, stays = 1.0 - replaced.w, _stays(sums.ages, aged)
     rest = (1.0 - premature) ** sums.other_ends
     outside = 1.0 - leaves[sums.other] * rest * stays.beside
     e = unit * outside
     theirs = sums.relined
-    rare = premature * theirs.has_high
+    rare = np.where(theirs.has_high, premature, 0.0)
     p = 1.0 - (1.0 - premature) * leaves[sums.low] * stays.low
     q = 1.0 - (1.0 - rare) * leaves[sums.high] * stays.high
-    along = _along(theirs, pair, float(np.exp(shape[6])))
+    along = _along(theirs, pairs[theirs.group], float(np.exp(shape[6])))
     done = _relined(theirs, p, q, e[sums.beside], along)
     chance = np.maximum(done.chance, _TINY)
-    return _Seen(replaced, leaves, stays, rest, outside, e, rare, along, done, chance)
+    return _Seen(replaced, leaves, stays, rest, outside, unit, e, rare, along, done, chance)
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,8 +327,8 @@ class _Slopes:
 
 
 def _slopes(sums: DecisionSums, seen: _Seen, shape: FloatArray) -> _Slopes:
-    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
-    leaves, stays = seen.leaves, seen.stays
+    premature = float(special.expit(min(shape[3], MOST_LOGIT)))
+    leaves, stays, unit = seen.leaves, seen.stays, seen.unit
     p, q, by_e = seen.done.slope * (sums.relined.visits / seen.chance)
     alone = np.maximum(1.0 - seen.e, _TINY)
     e = sums_by(sums.beside, by_e, len(alone)) - sums.other_left / alone
@@ -332,7 +346,7 @@ def _in_other_chances(
 ) -> tuple[FloatArray, FloatArray]:
     """Slopes in (logit beta, logit pi, log t) of rows with a reline (3, R), and in (logit beta,
     logit upsilon) of what else was seen (2, V); the ends left on are not among them."""
-    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
+    premature, unit = float(special.expit(min(shape[3], MOST_LOGIT))), seen.unit
     theirs, along, done = sums.relined, seen.along, seen.done
     low, high = seen.leaves[sums.low] * seen.stays.low, seen.leaves[sums.high] * seen.stays.high
     beside = seen.leaves[sums.other] * seen.rest * seen.stays.beside
@@ -347,15 +361,17 @@ def _in_other_chances(
 
 
 def policy_loglik(
-    sums: DecisionSums, threshold: FloatArray, shape: FloatArray
+    sums: DecisionSums, groups: FloatArray, shape: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
-    """Log-likelihood and its gradients in the groups' thresholds (G,) and in ``shape``: ``SHAPE``
-    (7,), where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
-    ages, aged = sums.ages, _aged(sums, shape)
+    """Log-likelihood and its gradients in what ``groups`` have of their own, thresholds (G,), or
+    beside them what is added to the logits of ``ALONG`` (3, G); and in ``shape``: ``SHAPE`` (7,),
+    where ages count followed by ``AGE_SHAPE`` and the groups' log A (2 + G,)."""
+    ages, aged, many = sums.ages, _aged(sums, shape), groups.shape[-1]
     premature = float(special.expit(min(shape[3], MOST_LOGIT)))
-    seen = _seen(sums, threshold, shape, np.zeros(0) if aged is None else aged.c)
+    seen = _seen(sums, groups, shape, np.zeros(0) if aged is None else aged.c)
     slopes = _slopes(sums, seen, shape)
-    rows, beside = (each.sum(axis=1) for each in _in_other_chances(sums, seen, slopes, shape))
+    by_chance = _in_other_chances(sums, seen, slopes, shape)
+    rows, beside = (each.sum(axis=1) for each in by_chance)
     by_row, in_shape = seen.replaced.gradient(slopes.reading)
     loglik = (
         sums.ends_left.sum() * np.log1p(-premature)
@@ -363,15 +379,26 @@ def policy_loglik(
         + sums.other_left @ np.log(np.maximum(1.0 - seen.e, _TINY))
         + sums.relined.visits @ np.log(seen.chance)
     )
-    in_threshold = sums_by(sums.group, by_row, len(threshold))
+    in_groups = sums_by(sums.group, by_row, many)
+    if groups.ndim > 1:
+        in_groups = np.stack([in_groups, *_along_by_group(sums, *by_chance, many)])
     in_premature = rows[0] + beside[0] - sums.ends_left.sum() * premature
     all_shape = np.array([*in_shape, in_premature, rows[1], beside[1], rows[2]])
     if ages is not None and aged is not None:
         loglik += ages.left @ np.log(np.maximum(seen.stays.every, _TINY))
         by_c = _slope_by_age(sums, ages, seen, shape, slopes)
-        in_ages = aged.gradient(by_c, ages.group, len(threshold))
+        in_ages = aged.gradient(by_c, ages.group, many)
         all_shape = np.concatenate([all_shape, in_ages])
-    return float(loglik), in_threshold, all_shape
+    return float(loglik), in_groups, all_shape
+
+
+def _along_by_group(
+    sums: DecisionSums, rows: FloatArray, beside: FloatArray, many: int
+) -> tuple[FloatArray, FloatArray]:
+    """Slopes in each group's own logits of ``ALONG`` (G,), of what :func:`_in_other_chances`
+    says."""
+    of_beside = sums.group[sums.other]
+    return sums_by(sums.relined.group, rows[1], many), sums_by(of_beside, beside[1], many)
 
 
 def _aged(sums: DecisionSums, shape: FloatArray) -> AgedChance | None:
@@ -382,11 +409,11 @@ def _aged(sums: DecisionSums, shape: FloatArray) -> AgedChance | None:
     return aged_chance(sums.ages, age_rule(own, log_days))
 
 
-def slopes_by_group(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> FloatArray:
+def slopes_by_group(sums: DecisionSums, groups: FloatArray, shape: FloatArray) -> FloatArray:
     """Slopes of the log-likelihood in each group's own threshold, and in own logits of the five
-    chances of ``SHAPE``: (6, G)."""
-    aged = _aged(sums, shape)
-    seen = _seen(sums, threshold, shape, np.zeros(0) if aged is None else aged.c)
+    chances of ``SHAPE``: (6, G); ``groups`` as for :func:`policy_loglik`."""
+    aged, many = _aged(sums, shape), groups.shape[-1]
+    seen = _seen(sums, groups, shape, np.zeros(0) if aged is None else aged.c)
     slopes = _slopes(sums, seen, shape)
     rows, beside = _in_other_chances(sums, seen, slopes, shape)
     by_reading = seen.replaced.by_reading(slopes.reading)
@@ -394,16 +421,15 @@ def slopes_by_group(sums: DecisionSums, threshold: FloatArray, shape: FloatArray
 
     def grouped(place: IntArray | None, slope: FloatArray) -> FloatArray:
         group = sums.group if place is None else sums.group[place]
-        return sums_by(group, slope, len(threshold))
+        return sums_by(group, slope, many)
 
-    left = np.zeros(len(threshold))
+    left = np.zeros(many)
     left[: len(sums.ends_left)] = sums.ends_left
     return np.stack(
         [
             *(grouped(None, each) for each in by_reading),
             grouped(sums.low, rows[0]) + grouped(sums.other, beside[0]) - left * premature,
-            grouped(sums.low, rows[1]),
-            grouped(sums.other, beside[1]),
+            *_along_by_group(sums, rows, beside, many),
         ]
     )
 
@@ -416,37 +442,37 @@ def _slope_by_age(
     slopes: _Slopes,
 ) -> FloatArray:
     """Slope of the log-likelihood in c of the ages that occur (A,)."""
-    premature, _, unit = special.expit(np.minimum(shape[3:6], MOST_LOGIT))
+    premature = float(special.expit(min(shape[3], MOST_LOGIT)))
     low, high, other = (seen.leaves[place] for place in (sums.low, sums.high, sums.other))
     many = len(ages.left)
     return np.asarray(
         sums_by(ages.low, slopes.p * (1.0 - premature) * low, many)
         + sums_by(ages.high, slopes.q * (1.0 - seen.rare) * high, many)
-        + sums_by(ages.beside, slopes.e * unit * other * seen.rest, many)
+        + sums_by(ages.beside, slopes.e * seen.unit * other * seen.rest, many)
         - ages.left / np.maximum(seen.stays.every, _TINY)
     )
 
 
 def age_slopes(
-    sums: DecisionSums, threshold: FloatArray, shape: FloatArray
+    sums: DecisionSums, groups: FloatArray, shape: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Slope of the log-likelihood of each row with a reline, per visit, in the chance c of its low
     and its high end to be relined for its age (R,), where neither would be."""
     premature = float(special.expit(min(shape[3], MOST_LOGIT)))
-    seen = _seen(sums, threshold, shape, np.zeros(0))
+    seen = _seen(sums, groups, shape, np.zeros(0))
     by_p, by_q, _ = seen.done.slope / seen.chance
     low = by_p * (1.0 - premature) * seen.leaves[sums.low]
     return low, by_q * (1.0 - seen.rare) * seen.leaves[sums.high]
 
 
-def relines_by_age(sums: DecisionSums, threshold: FloatArray, shape: FloatArray) -> float:
+def relines_by_age(sums: DecisionSums, groups: FloatArray, shape: FloatArray) -> float:
     """Relines of wheel ends that were decided by the lining's age, and would not have been
     otherwise: each by its chance; nought where ages do not count."""
     ages, theirs, found = sums.ages, sums.relined, 0.0
     aged = _aged(sums, shape)
     if ages is None or aged is None:
         return found
-    seen = _seen(sums, threshold, shape, aged.c)
+    seen = _seen(sums, groups, shape, aged.c)
     stays_on = 1.0 - float(special.expit(min(shape[3], MOST_LOGIT)))
     for relined, reading, age in (
         (theirs.low_relined, sums.low, ages.low),

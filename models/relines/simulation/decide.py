@@ -46,8 +46,9 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Policies:
-    """The policies of each copy, as the arrays decisions need: (B, G) thresholds and ages at which
-    linings are relined (None: at none), (B,) the rest; ``rise`` of thresholds ``when`` it is that
+    """The policies of each copy, as the arrays decisions need: (B, G) thresholds, chances that the
+    axle's other end and the unit's other axles go along, and ages at which linings are relined
+    (None: at none), (B,) the rest; ``rise`` of thresholds ``when`` it is that
     time of the year (None: at none)."""
 
     threshold: FloatArray
@@ -93,6 +94,12 @@ class Decision:
     later: IntArray
     days: FloatArray
 
+    def with_all(self, ends: BoolArray) -> "Decision":
+        """With all of some wheel ends (L,) relined at the visit."""
+        waits = ~ends[self.later]
+        now = np.union1d(self.now, np.flatnonzero(ends))
+        return Decision(now, self.later[waits], self.days[waits])
+
 
 def draw_noise(layout: Layout, luck: Luck, *, by_age: bool, looks: bool = False) -> Noise:
     """Fresh numbers, all of them, whatever the scenario will use."""
@@ -114,8 +121,8 @@ def policies_of(
     unit = np.array([h.unit for h in policies])
     along = np.array([h.along_below_mm for h in policies])
     if scenario.together != "as_now":
-        pair = np.full(len(policies), float(scenario.together != "wheel_end"))
-        unit = np.full(len(policies), float(scenario.together == "unit"))
+        pair = np.full(pair.shape, float(scenario.together != "wheel_end"))
+        unit = np.full(unit.shape, float(scenario.together == "unit"))
         along = np.full(len(policies), np.inf)
     by_age = [h.by_age for h in policies if h.by_age is not None]
     return Policies(
@@ -229,11 +236,11 @@ def _taken_along(visit: Visit, wanted: BoolArray) -> BoolArray:
         is_wanting[layout.axle[first]] = True
         units = layout.axle_unit[np.flatnonzero(is_wanting)]
         wanting = np.bincount(units, minlength=len(layout.usual_days))
-        by_copy = np.repeat(policies.unit, len(wanting) // len(policies.unit))
-        takes = (wanting > 0) & (noise.unit < by_copy) & visit.units
-        ends = np.flatnonzero(takes[layout.unit])
+        may = (wanting > 0) & (noise.unit < policies.unit.max()) & visit.units
+        ends = np.flatnonzero(may[layout.unit])
         others = wanting[layout.unit[ends]] - is_wanting[layout.axle[ends]]
-        whole[ends[others > 0]] = True
+        goes = noise.unit[layout.unit[ends]] < policies.unit[layout.copy[ends], layout.group[ends]]
+        whole[ends[goes & (others > 0)]] = True
     return whole
 
 
@@ -242,7 +249,8 @@ def _partner_goes(visit: Visit, ends: IntArray) -> BoolArray:
     policies, partner, copy = visit.policies, visit.layout.partner[ends], visit.layout.copy[ends]
     found = visit.layout.found_mm(visit.state.above_mm[partner], partner)
     reading = found + policies.reading_sd * visit.noise.reading[partner]
-    goes = policies.pair[copy] * along_share(reading, policies.along_below[copy])
+    pair = policies.pair[copy, visit.layout.group[partner]]
+    goes = pair * along_share(reading, policies.along_below[copy])
     return np.asarray(visit.noise.axle[visit.layout.axle[ends]] < goes)
 
 

@@ -232,7 +232,8 @@ def _batch(
 class _Met:
     """What a batch meets in a step whatever is relined: a leg, which units are ``active`` on it and
     which are ``visiting`` after it, use and who ``is_there`` then; the leg's ``km`` of each wheel
-    end, and which ``ends`` are at a visit, with its random numbers (None: nobody visits)."""
+    end, and which ``ends`` are at a visit, with its random numbers (None: nobody visits), and which
+    are ``handed`` back with new linings at it (None: none ever)."""
 
     interval: InspectionInterval
     late: FloatArray
@@ -244,6 +245,7 @@ class _Met:
     km: FloatArray
     ends: BoolArray
     noise: Noise | None
+    handed: BoolArray | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -382,7 +384,8 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
     state, layout, luck = run.state, run.layout, lucks.of(step)
     interval = next_interval(state, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
     visiting = active & (interval.end < run.log.calendar.horizon)
-    noise, is_there = None, state.is_there
+    noise, is_there, handed = None, state.is_there, None
+    back = run.fleet.policy.handed_back
     if visiting.any():
         by_age = run.policies.age_days is not None
         looks = not run.fleet.policy.looks.always
@@ -391,6 +394,9 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
         # A unit that leaves for good does so after a visit: it is not seen again.
         hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
         is_there = is_there & ((lasts > hazard) | (interval.end >= run.log.calendar.horizon))
+        if back is not None:
+            leaves = visiting & state.is_there & ~is_there
+            handed = (leaves & (luck.uniform(len(leaves)) < back.share))[layout.unit]
     found = _Met(
         interval=interval,
         late=state.late,
@@ -402,6 +408,7 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
         km=np.where(active, interval.km, 0.0)[layout.unit],
         ends=visiting[layout.unit],
         noise=noise,
+        handed=handed,
     )
     if lucks.more and run.scenario.uses_as_now and step <= KEPT_STEPS:
         lucks.met[step] = found
@@ -434,7 +441,8 @@ def _one_interval(run: _Run, met: _Met) -> None:
         known=run.known,
         coming=run.coming,
     )
-    _carry_out(run, decide(visit))
+    decision = decide(visit)
+    _carry_out(run, decision if met.handed is None else decision.with_all(met.handed))
 
 
 def _looked(run: _Run, met: _Met) -> BoolArray:

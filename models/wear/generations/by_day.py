@@ -87,7 +87,7 @@ class Shift:
 
 
 @dataclass(frozen=True, slots=True)
-class _Rows:
+class DatedRows:
     """n readings in the order of units and lives; K of U units' km in each of D duties.
 
     ``km``, ``origin_km`` (n, D): at the reading and at the life's origin; ``rate`` (n, D): wear per
@@ -141,7 +141,7 @@ UNIT_APART = 1e6
 
 
 @dataclass(frozen=True, slots=True)
-class _Units:
+class UnitKm:
     """Days (m,) on which units were seen, unit by unit, and their km by then in each of the fit's
     duties (D, m); ``start`` (U,): where each unit's begin."""
 
@@ -187,14 +187,14 @@ def likeliest_shift(
 ) -> Shift | None:
     """That of the largest score beyond some other, of those whose ratio is at least so far from 1;
     None where there is none."""
-    read = _rows(usable_sums(sums, fit), fit, dated) if fit.mixed is not None else None
+    read = dated_rows(usable_sums(sums, fit), fit, dated) if fit.mixed is not None else None
     if read is None:
         return None
     rows, units = read
     last = float(rows.day.max())
     quarters = last - QUARTER_DAYS * np.arange(1, MOST_QUARTERS + 1)
     days = [float(day) for day in quarters if day > rows.day.min()]
-    asking = _Asked.of(rows, units, fit, _beside(rows, fit))
+    asking = Asked.of(rows, units, fit, beside_wear(rows, fit))
     best = _best(asking, days, least, beyond)
     if best is None:
         return None
@@ -218,7 +218,7 @@ def stands_beside_a_season(
     sums over whole lives do not tell apart. The day being found already, three
     standard errors tell. True where too few of them were read to ask."""
     used = usable_sums(sums, fit)
-    read = _rows(used, fit, dated) if fit.mixed is not None else None
+    read = dated_rows(used, fit, dated) if fit.mixed is not None else None
     if read is None:
         return True
     rows, units = read
@@ -229,7 +229,7 @@ def stands_beside_a_season(
     if min(map(len, sides)) < LEAST_UNITS:
         return True
     z = -(rows.worn * since * of_these)
-    asked = _Asked.of(rows, units, fit, _beside(rows, fit, starts=True))
+    asked = Asked.of(rows, units, fit, beside_wear(rows, fit, starts=True))
     left = z - asked.beside @ (asked.down @ (asked.white.T @ z))
     white = asked.whitened(left[:, None])[:, 0]
     known = max(float(left @ white), 1e-300)
@@ -270,7 +270,7 @@ class _Answer:
 
 
 def _best(
-    asked: "_Asked", days: Sequence[float], least: float, beyond: float, than: float = 0.0
+    asked: "Asked", days: Sequence[float], least: float, beyond: float, than: float = 0.0
 ) -> _Answer | None:
     """Of the answers with a score beyond some other, the one of the largest plain score."""
     answers = [answer for day in days for answer in asked.on(day)]
@@ -285,7 +285,9 @@ def _best(
     return None
 
 
-def _rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[_Rows, _Units] | None:
+def dated_rows(
+    used: LiningLifeSums, fit: WearFit, dated: DatedReadings
+) -> tuple[DatedRows, UnitKm] | None:
     lives = pl.DataFrame({"life_id": used.life_id}).with_row_index("life")
     frame = (
         dated.readings.filter(pl.col("lining_mm").is_not_null())
@@ -309,7 +311,7 @@ def _rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[_Ro
     axle, known = used.axle[life], used.start_known[life]
     rate, columns = _columns(fit, axle, known, (km - origin_km) / KM_PER_UNIT)
     t = (fit.spread.life[axle] * (km - origin_km)).sum(axis=1) / KM_PER_UNIT
-    return _Rows(
+    return DatedRows(
         y=frame["lining_mm"].cast(pl.Float64).to_numpy(),
         axle=axle,
         known=known,
@@ -329,7 +331,7 @@ def _rows(used: LiningLifeSums, fit: WearFit, dated: DatedReadings) -> tuple[_Ro
     ), units
 
 
-def _units(names: pl.Series, duties: tuple[str, ...], unit_km: pl.DataFrame) -> _Units:
+def _units(names: pl.Series, duties: tuple[str, ...], unit_km: pl.DataFrame) -> UnitKm:
     """Km of the units named in each of the fit's duties, those of a duty's eras cut apart."""
     bases = sorted({base_of(name) for name in duties})
     wide = (
@@ -343,12 +345,12 @@ def _units(names: pl.Series, duties: tuple[str, ...], unit_km: pl.DataFrame) -> 
     start = np.flatnonzero(np.diff(wide["unit"].cast(pl.Int64).to_numpy(), prepend=-1))
     days = wide["on_date"].dt.epoch("d").cast(pl.Float64).to_numpy()
     km = {base: wide[base].fill_null(0.0).cast(pl.Float64).to_numpy() for base in bases}
-    whole = _Units(days, np.array([km[base_of(duty)] for duty in duties]), start)
+    whole = UnitKm(days, np.array([km[base_of(duty)] for duty in duties]), start)
     cut = [_within(whole, row, duty, duties) for row, duty in zip(whole.km, duties, strict=True)]
     return replace(whole, km=np.array(cut))
 
 
-def _within(units: _Units, whole: FloatArray, duty: str, duties: tuple[str, ...]) -> FloatArray:
+def _within(units: UnitKm, whole: FloatArray, duty: str, duties: tuple[str, ...]) -> FloatArray:
     """Km run in a duty (m,), or in one era of it, by each day; ``whole``: in all of them."""
     numbers = np.arange(len(units.start))
     each = np.diff(units.start, append=len(whole))
@@ -365,7 +367,7 @@ def _within(units: _Units, whole: FloatArray, duty: str, duties: tuple[str, ...]
     return np.asarray(np.clip(whole, low, high) - low)
 
 
-def _season(units: _Units, unit: IntArray, day: FloatArray, origin: FloatArray) -> FloatArray:
+def _season(units: UnitKm, unit: IntArray, day: FloatArray, origin: FloatArray) -> FloatArray:
     """Km since the origin in each duty, weighed by waves of the year (n, D, 2 HARMONICS)."""
     waves = _waves(units)
     rows = waves.reshape(-1, waves.shape[-1])
@@ -381,7 +383,7 @@ def _by_duty(season: FloatArray, duties: tuple[str, ...]) -> FloatArray:
     return np.column_stack(own)
 
 
-def _waves(units: _Units) -> FloatArray:
+def _waves(units: UnitKm) -> FloatArray:
     """Km by each day, each weighed by sine and cosine of its time of the year, (D, 2 HARMONICS, m);
     even between the days. They add up from unit to unit: only their differences within one tell.
     """
@@ -419,13 +421,13 @@ class _Whitener:
     """V^-1, unit by unit: ``weight`` (L, 2, 2) of what lives sum of [1, t], ``pulled`` (n,) of the
     unit's slope within lives, and ``kappa`` (U,)."""
 
-    rows: _Rows
+    rows: DatedRows
     weight: FloatArray
     pulled: FloatArray
     kappa: FloatArray
 
     @classmethod
-    def of(cls, rows: _Rows, fit: WearFit) -> "_Whitener":
+    def of(cls, rows: DatedRows, fit: WearFit) -> "_Whitener":
         assert fit.mixed is not None
         v = fit.mixed.point.variances
         known = np.array([[v.g00, v.g01], [v.g01, v.g11]])
@@ -450,14 +452,14 @@ class _Whitener:
 
 
 @dataclass(frozen=True, slots=True)
-class _Asked:
+class Asked:
     """What every day is asked of. ``beside`` (n, k): what N has whatever the day; ``white``:
     V^-1 of it; ``down`` (k, k): inverse of N'V^-1N; ``residual`` (n,): V^-1 of what it leaves of
     the readings; ``gauges`` (n, S): levels since S days, with N taken out, and what is known of
     them and their scores (S,)."""
 
-    rows: _Rows
-    units: _Units
+    rows: DatedRows
+    units: UnitKm
     questions: list[_Question]
     whitened: _Whitener
     beside: FloatArray
@@ -470,7 +472,7 @@ class _Asked:
     sigma2: float
 
     @classmethod
-    def of(cls, rows: _Rows, units: _Units, fit: WearFit, beside: FloatArray) -> "_Asked":
+    def of(cls, rows: DatedRows, units: UnitKm, fit: WearFit, beside: FloatArray) -> "Asked":
         assert fit.mixed is not None
         whitened = _Whitener.of(rows, fit)
         white = whitened(beside)
@@ -546,7 +548,7 @@ class _Asked:
         return score_of_units(score, np.add.reduceat(left * white, starts))
 
 
-def _beside(rows: _Rows, fit: WearFit, *, starts: bool = False) -> FloatArray:
+def beside_wear(rows: DatedRows, fit: WearFit, *, starts: bool = False) -> FloatArray:
     """What N has whatever the day asked of (n, k). ``starts``: linings of every quarter may be
     thicker, instead of wearing otherwise."""
     worn, known = rows.worn, rows.known.astype(np.float64)
@@ -567,7 +569,7 @@ def _beside(rows: _Rows, fit: WearFit, *, starts: bool = False) -> FloatArray:
     return np.column_stack([rows.columns, rows.season, np.sin(turn), np.cos(turn), *by_axle])
 
 
-def _enough(rows: _Rows, z: FloatArray, day: float) -> bool:
+def _enough(rows: DatedRows, z: FloatArray, day: float) -> bool:
     """Whether enough linings, in enough units, ran on both sides of a day and were read since."""
     told = (z != 0.0) & (rows.origin < day)
     return (

@@ -3,6 +3,7 @@
 In sums and fits a later generation of linings, those of one axle type fitted since a day, stands as
 an axle type of its own, under a name that says so; linings fitted before the records belong to the
 first. So does a later era of a duty, the km run in it since a day, as a duty of its own.
+Of a unit that wears its linings otherwise since a day of its own, what was before is another's.
 """
 
 import datetime as dt

@@ -1,12 +1,14 @@
 """Campaigns: told apart from changed habits and waves of wear, and left out of the policy."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 
 from models.relines.fleet import _usual_policy
 from models.relines.policy.campaigns import found_campaign
-from models.relines.policy.decisions import AxleDecisions, PolicyGroups
+from models.relines.policy.decisions import AxleDecisions, PolicyGroups, some_decisions
 from models.relines.policy.fit import PolicyFit, fit_policy, mean_policy
 from tests.models.relines.test_policy import unknown_ages
 
@@ -96,3 +98,42 @@ def test_two_campaigns_are_both_left_out_and_told():
     assert threshold(policy) == pytest.approx(
         threshold(fit_policy(decided(raised()), GROUPS)), abs=0.1
     )
+
+
+def left_on(decisions: AxleDecisions, *quarters: int) -> AxleDecisions:
+    """Nine in ten axles that were due in some quarters left on."""
+    rng = np.random.default_rng(2)
+    stays = np.isin(decisions.quarters_ago, quarters) & (rng.random(len(decisions.low)) < 0.9)
+    done = decisions.low_relined & ~stays
+    return replace(decisions, low_relined=done, high_relined=done)
+
+
+@pytest.mark.parametrize("quarters", [(0,), (0, 1), (0, 1, 2)])
+def test_linings_left_on_of_late_are_a_pause_and_no_habit(quarters):
+    decisions = left_on(decided(raised()), *quarters)
+    habit = fit_policy(decisions, GROUPS)
+    assert habit.changed_quarters == len(quarters)
+    # Taken for a habit it is one of leaving linings on, or of a threshold below the minimum.
+    assert mean_policy(habit).missed > 0.5 or threshold(habit) < 0.0
+    policy, (told,) = _usual_policy(decisions, GROUPS, EVENTS)
+    assert (told.first, told.last, told.is_pause) == (0, quarters[-1], True)
+    relined = decisions.low_relined & np.isin(decisions.quarters_ago, quarters)
+    assert told.relines == 2 * relined.sum() < 0.2 * told.usual
+    assert policy.changed_quarters == 0
+    assert mean_policy(policy).missed < 0.05
+    before = some_decisions(decisions, np.flatnonzero(decisions.quarters_ago > quarters[-1]))
+    assert threshold(policy) == pytest.approx(threshold(fit_policy(before, GROUPS)))
+
+
+def test_linings_left_on_for_more_than_a_year_are_a_habit():
+    policy, told = _usual_policy(left_on(decided(raised()), *range(6)), GROUPS, EVENTS)
+    assert told == ()
+    assert policy.changed_quarters == 6
+    assert mean_policy(policy).missed > 0.5 or threshold(policy) < 0.0
+
+
+def test_thinner_readings_at_relines_are_no_pause():
+    policy, told = _usual_policy(decided(raised(0, 1, 2, by=-1.0)), GROUPS, EVENTS)
+    assert told == ()
+    assert policy.changed_quarters == 3
+    assert threshold(policy) == pytest.approx(0.5, abs=0.3)

@@ -269,6 +269,43 @@ def test_a_whole_unit_habit_brings_relines_forward(fleet):
     assert np.median((alone - whole)[both]) > 30
 
 
+@pytest.fixture(scope="module")
+def unlike() -> FleetModel:
+    """A fleet of which one depot relines the worn end alone, the other whole units."""
+    world = World(units=60, years_after=0.5, pair=(0.05, 0.95), unit_together=(0.0, 0.9))
+    return known_fleet(lived(world, 2))
+
+
+def test_depots_that_reline_along_differently_are_simulated_and_dated_so(unlike):
+    """Dates, worked out without a draw, agree with the simulation at each depot."""
+    levels = np.linspace(0.02, 0.98, 33)
+    days = reline_forecast(unlike.lines, unlike.ends, unlike.usage, unlike.policy, levels).days
+    padded = np.vstack([np.zeros(days.shape[1]), days, days[-1] + 200.0])
+    grid = np.concatenate([[0.0], levels, [1.0]])
+    closed = np.array([np.interp(250.0, np.minimum(d, 1e9), grid) for d in padded.T])
+    depot = unlike.ends.policy_group % 2
+    simulated, alike = by_depot(unlike), by_depot(with_depots_alike(unlike))
+    assert np.bincount(depot, closed) == pytest.approx(simulated, rel=0.08)
+    assert simulated[0] < 0.95 * alike[0]
+    assert simulated[1] > 1.15 * alike[1]
+
+
+def by_depot(fleet: FleetModel) -> np.ndarray:
+    """Mean number of relines of 250 days, in simulation."""
+    _, counts = share_relined(fleet, np.array([250.0]))
+    cells, depots = fleet.cells.frame()["depot"].to_numpy(), fleet.policy.groups.depots
+    return np.array([counts.relines[:, :, cells == name].sum() for name in depots]) / 600
+
+
+def with_depots_alike(fleet: FleetModel) -> FleetModel:
+    """With what depots add to the logits of going along left out."""
+    mean = fleet.policy.mean.copy()
+    for _, places in fleet.policy.design.by_group[1:]:
+        assert np.abs(mean[places]).max() > 1.0
+        mean[places] = 0.0
+    return dataclasses.replace(fleet, policy=dataclasses.replace(fleet.policy, mean=mean))
+
+
 def test_wear_ahead_is_what_was_read(fleet):
     mean, sd = lining_ahead(fleet.lines, fleet.usage, np.zeros(len(fleet.lines)))
     assert (sd > 0).all()
@@ -396,7 +433,7 @@ def test_the_other_end_of_an_axle_just_relined_was_probably_relined_too(fleet):
         dataclasses.replace(ends, above_mm=np.where(first, np.nan, high), just_relined=first),
         policy,
     )
-    pair = mean_policy(policy).pair
+    pair = mean_policy(policy).pair[0]
     assert before.max() < 0.01
     assert after[0] == 0.0
     expected = pair * 0.25 / (1.0 - pair * 0.75)

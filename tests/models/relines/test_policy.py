@@ -27,6 +27,7 @@ from models.relines.policy.decisions import (
 from models.relines.policy.fit import (
     PolicyFit,
     _fitted,
+    _Form,
     drawn_policies,
     fit_policy,
     mean_policy,
@@ -96,6 +97,27 @@ def test_slopes_of_groups_are_those_of_their_decisions_alone():
         own = some_decisions(data, np.flatnonzero(data.group == group))
         _, in_threshold, in_shape = policy_loglik(decision_sums(own), threshold, SHAPE)
         assert found[:, group] == pytest.approx([in_threshold[group], *in_shape[1:6]])
+
+
+def test_what_groups_add_to_going_along_is_theirs_alone():
+    """Held against the likelihood of each group's rows with that chance for all, and the gradient
+    in it against differences."""
+    data = random_decisions(np.random.default_rng(4))
+    data = replace(data, high_relined=data.high_relined & data.has_high)
+    own = np.random.default_rng(5).normal([[2.0], [0.0], [0.0]], 0.8, (3, 6))
+    whole, in_own, in_shape = policy_loglik(decision_sums(data), own, SHAPE)
+    alone = 0.0
+    for group in range(6):
+        rows = some_decisions(data, np.flatnonzero(data.group == group))
+        moved = SHAPE + np.pad(own[1:, group], (4, 1))
+        alone += policy_loglik(decision_sums(rows), own[0], moved)[0]
+    assert whole == pytest.approx(alone)
+    assert in_own[1:].sum(axis=1) == pytest.approx(in_shape[4:6])
+    numeric = optimize.approx_fprime(
+        own.ravel(), lambda x: policy_loglik(decision_sums(data), x.reshape(3, 6), SHAPE)[0], 1e-6
+    )
+    assert in_own.ravel() == pytest.approx(numeric, rel=1e-3, abs=5e-2)
+    assert slopes_by_group(decision_sums(data), own, SHAPE)[[0, 4, 5]] == pytest.approx(in_own)
 
 
 def test_an_end_at_its_minimum_or_not_read_is_decided_apart():
@@ -226,6 +248,50 @@ def test_depots_of_very_unlike_habits_are_told_apart():
     assert policy.premature == pytest.approx(0.002, abs=0.002)
 
 
+def test_depots_that_reline_along_differently_are_told_apart_and_have_not_changed():
+    """One relines the worn end alone, the other both and mostly the whole unit."""
+    world = World(units=100, pair=(0.05, 0.95), unit_together=(0.0, 0.8))
+    found, _ = history_fit(world, 6)
+    policy = mean_policy(found)
+    assert found.along_by_depot
+    assert policy.pair == pytest.approx([0.05, 0.95, 0.05, 0.95], abs=0.06)
+    assert policy.unit == pytest.approx([0.0, 0.8, 0.0, 0.8], abs=0.08)
+    assert (found.changed_quarters, found.changed_chances) == (0, ())
+    drawn = drawn_policies(found, 400, np.random.default_rng(1))
+    assert np.mean([p.pair for p in drawn], axis=0) == pytest.approx(policy.pair, abs=0.03)
+
+
+def test_a_change_where_depots_reline_along_differently_is_told_of_each():
+    """Linings of 2 mm are due; the other end went along in two and seven cases of ten, and goes in
+    six and nine and a half since: the same on the scale of logits."""
+    rng, rows = np.random.default_rng(8), 6000
+    low, quarter, group = (
+        rng.uniform(0.0, 6.0, rows),
+        *(rng.integers(0, n, rows) for n in (9, 2)),
+    )
+    high = low + rng.uniform(0.5, 3.0, rows)
+    since, before = (special.expit(np.array([-1.4, 0.85]) + move)[group] for move in (1.9, 0.0))
+    goes = rng.random(rows) < np.where(quarter < 3, since, before)
+    told = [low, high, np.full(rows, 8.0), np.zeros(rows), low <= 2.0]
+    told = [group, *told, (low <= 2.0) & (goes | (high <= 2.0)), np.ones(rows)]
+    data = replace(decisions(np.transpose(told)), group=group, quarters_ago=quarter)
+    fit = fit_policy(data, PolicyGroups(("front",), ("North", "South")))
+    assert fit.along_by_depot
+    assert (fit.changed_quarters, fit.changed_depots) == (3, ())
+    (chance,) = [each for each in fit.changed_chances if each.name == "pair"]
+    # Some 500 decisions a depot before, and 250 since.
+    assert special.expit(chance.before) == pytest.approx([0.2, 0.7], abs=0.06)
+    assert special.expit(chance.since) == pytest.approx([0.62, 0.94], abs=0.06)
+    assert special.expit(chance.since) == pytest.approx(mean_policy(fit).pair)
+    assert np.shape(chance.before_sd) == (2,)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_depots_that_reline_along_alike_are_not_told_apart(seed):
+    world = World(units=60, pair=0.6, unit_together=0.3, years_after=0.5)
+    assert not history_fit(world, 20 + seed)[0].along_by_depot
+
+
 def test_a_nearly_new_lining_that_is_left_on_is_told_from_a_share_of_all():
     policy = mean_policy(history_fit(World(units=200, pair=0.9, along_below_mm=7.0), 5)[0])
     assert policy.pair == pytest.approx(0.9, abs=0.03)
@@ -241,12 +307,14 @@ def test_its_stated_errors_are_those_of_repeated_fleets():
     assert 1.3 < (z**2).sum() < 23.0
 
 
-def test_its_covariance_is_the_inverse_of_the_curvature():
+@pytest.mark.parametrize("by_depot", [False, True])
+def test_its_covariance_is_the_inverse_of_the_curvature(by_depot):
     """Against statsmodels' numerical Hessian of the penalised likelihood, in every parameter."""
     rows = decision_rows(lived(World(units=60), 2))
     groups = policy_groups(rows)
     changed = LikelyChange(2, (THRESHOLD, "premature", "pair"), (), 0.0)
-    found = _fitted(axle_decisions(rows, groups), groups, changed)
+    form = _Form(by_depot=True) if by_depot else None
+    found = _fitted(axle_decisions(rows, groups), groups, changed, form)
     hessian = approx_hess3(found.at, lambda at: found.task.cost(at)[0])
     # Second differences of a sum near 1e3, taken from single values, are good to about 1e-5.
     assert found.covariance @ hessian == pytest.approx(np.eye(len(found.at)), abs=1e-3)
@@ -413,6 +481,32 @@ def test_a_reason_that_has_ceased_at_one_depot_is_told_of_that_one():
     assert (fit.changed_quarters, fit.changed_depots) == (3, ("D0",))
     assert [chance.name for chance in fit.changed_chances] == ["premature"]
     assert mean_policy(fit).premature < 0.005
+
+
+def left_on_lately(seed: int, often: tuple[float, ...], rows: int = 400) -> AxleDecisions:
+    """Linings of 1.5 mm and less are due, and relined until two quarters ago; since, so many are
+    left on at each depot."""
+    rng, n = np.random.default_rng(seed), rows * len(often)
+    group, parts = np.repeat(np.arange(len(often)), rows), []
+    for each in often:
+        low, quarter = rng.uniform(0.0, 8.0, rows), rng.integers(0, 9, rows)
+        stays = (quarter < 2) & (rng.random(rows) < each)
+        parts.append((low, quarter, (low <= 1.5) & ~stays))
+    low, quarter, done = (np.concatenate(each) for each in zip(*parts, strict=True))
+    told = [group, low, np.full(n, NAN), np.full(n, 8.0), np.zeros(n), done, np.zeros(n)]
+    made = decisions(np.transpose([*told, np.ones(n)]), ends=1)
+    return replace(made, group=group, quarters_ago=quarter)
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_a_chance_that_hardly_was_is_told_of_all_depots_where_it_changed_at_all(seed):
+    """By scores alone the change is that of the depot where most were left on, and then it is not
+    likely enough to be told."""
+    found = left_on_lately(seed, (0.6, 0.3, 0.3))
+    fit = fit_policy(found, PolicyGroups(("front",), ("A", "B", "C")))
+    assert (fit.changed_quarters, fit.changed_depots) == (2, ())
+    # Of some 50 that were due.
+    assert mean_policy(fit).missed == pytest.approx(0.4, abs=0.15)
 
 
 def test_a_change_of_two_things_is_told_of_both():

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy import special
 
+from models.relines.fleet import handed_back
 from models.relines.forecast.lines import new_lining_moments
 from models.relines.forecast.relining import chance_decided, chance_done_unwritten, chance_pending
-from models.relines.policy.fit import RelineTiming
+from models.relines.policy.fit import HandedBack, RelineTiming
 from models.relines.policy.likelihood import SHAPE
 from models.relines.simulation.counts import Calendar, EventLog, Events
 from models.relines.simulation.draws import Luck, draw_fleet, stream
@@ -87,6 +88,55 @@ def test_relines_for_other_reasons_come_at_their_rate(fleet):
     assert event_counts.relines.sum() / 100 == pytest.approx(
         0.05 * visits * len(fleet.ends), rel=0.12
     )
+
+
+def test_units_that_leave_with_new_linings_are_relined_whole_at_their_last_visit(fleet):
+    """Thick linings that nobody relines: what is relined is all of the units that leave."""
+    spread = fleet.usage.interval_distribution
+    leave = dataclasses.replace(spread.leave, shape=400.0, days=400.0 * 730.0)
+    usage = dataclasses.replace(
+        fleet.usage, interval_distribution=dataclasses.replace(spread, leave=leave)
+    )
+    thick = dataclasses.replace(
+        fleet.lines, now_mm=fleet.lines.new_mm + 20.0, var_now=0 * fleet.lines.var_now
+    )
+    alone = Scenario("alone", reline="latest", together="wheel_end")
+    found = {}
+    for share in (0.0, 0.5, 1.0):
+        policy = dataclasses.replace(
+            fleet.policy, handed_back=HandedBack(share, share, share) if share else None
+        )
+        changed = dataclasses.replace(fleet, usage=usage, lines=thick, policy=policy)
+        (counts,) = simulate_relines(changed, YEAR, draws=100, seed=3, scenarios=(alone,))
+        found[share] = counts.relines.sum() / 100
+    # One of two years: 1 - exp(-1/2), less those that leave after the year's last visit.
+    leavers = len(fleet.ends) * -np.expm1(-365.0 / 730.0)
+    assert 0.75 * leavers < found[1.0] - found[0.0] < 1.02 * leavers
+    assert found[0.5] - found[0.0] == pytest.approx((found[1.0] - found[0.0]) / 2.0, rel=0.1)
+
+
+def test_units_that_left_with_new_linings_are_told_from_those_that_happened_to(fleet):
+    ends, usage = fleet.ends, fleet.usage
+    gone = np.arange(len(usage)) < 8
+    usage = dataclasses.replace(usage, present=np.where(gone, 0.0, 1.0))
+    worn = np.full(len(ends), 300.0)
+
+    def with_new(units: np.ndarray) -> HandedBack | None:
+        age = np.where(np.isin(ends.unit, units), 0.0, worn)
+        known = np.ones(len(ends), bool)
+        return handed_back(dataclasses.replace(ends, age_at_visit=age, age_known=known), usage)
+
+    most = with_new(np.arange(7))
+    assert most is not None
+    assert most.share == pytest.approx(7 / 8, abs=0.1)
+    assert 0.3 < most.ci_low < most.share < most.ci_high < 1.0
+    # Two of eight may have happened to be; and where those that stay are new too it is no habit.
+    assert with_new(np.arange(2)) is None
+    assert with_new(np.arange(20)) is None
+    one_end = dataclasses.replace(
+        ends, age_at_visit=np.where(ends.partner < np.arange(len(ends)), 0.0, worn)
+    )
+    assert handed_back(one_end, usage) is None
 
 
 def test_relines_after_the_last_month_scrap_nothing():

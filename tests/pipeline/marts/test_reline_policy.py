@@ -10,7 +10,13 @@ import pytest
 
 from models.relines.policy.campaigns import CampaignTold
 from models.relines.policy.decisions import PolicyGroups
-from models.relines.policy.fit import ChangedChance, PolicyFit, RelineTiming, YearlyRise
+from models.relines.policy.fit import (
+    ChangedChance,
+    HandedBack,
+    PolicyFit,
+    RelineTiming,
+    YearlyRise,
+)
 from models.relines.policy.frame import chances_frame, policy_frame
 from models.relines.policy.likelihood import SHAPE
 from models.relines.policy.yearly import TimeOfYear
@@ -74,10 +80,7 @@ def test_a_chance_that_changed_stands_beside_what_it_was() -> None:
     chance = ChangedChance("premature", before=-3.0, before_sd=0.1, since=-5.0, since_sd=0.1)
     fit = dataclasses.replace(policy(4, None), changed_depots=("",), changed_chances=(chance,))
     assert written(fit)["changed_on"].null_count() == 4
-    with duckdb.connect() as con:
-        con.execute("create schema mart")
-        marts.write(con, "reline_habits", chances_frame(fit, AS_OF))
-        rows = warehouse.fetch(con, "from mart.reline_habits", order="habit, depot nulls first")
+    rows = habits_written(fit)
     assert rows.height == 5 * 2
     changed = rows.drop_nulls("changed_on").row(0, named=True)
     assert rows["changed_on"].null_count() == 9
@@ -88,6 +91,45 @@ def test_a_chance_that_changed_stands_beside_what_it_was() -> None:
     assert changed["share_before_ci_high"] == pytest.approx(0.0571, abs=1e-4)
     since = rows.filter(habit="relined for another reason")
     assert since["share"].to_list() == [pytest.approx(1 / (1 + np.exp(5.0)))] * 2
+
+
+def habits_written(fit: PolicyFit) -> pl.DataFrame:
+    """As the mart holds them."""
+    with duckdb.connect() as con:
+        con.execute("create schema mart")
+        marts.write(con, "reline_habits", chances_frame(fit, AS_OF))
+        return warehouse.fetch(con, "from mart.reline_habits", order="habit, depot nulls first")
+
+
+def test_what_goes_along_stands_by_depot_where_that_differs() -> None:
+    """The other end's logit is 1 and 2 less in the north, where it was 1.5 until a year ago; the
+    other axles' is -3 and 1 more there."""
+    fit = policy(4, None)
+    mean = np.concatenate([fit.mean, [0.0, -2.0], [0.0, 1.0]])
+    chance = ChangedChance("pair", np.array([3.5, 1.5]), np.array([0.1, 0.2]), 1.0, 0.1)
+    told = {"mean": mean, "covariance": 0.01 * np.eye(len(mean)), "along_by_depot": True}
+    told |= {"changed_depots": ("North",), "changed_chances": (chance,)}
+    rows = habits_written(dataclasses.replace(fit, **told))
+    alone, north = rows.filter(habit="other end goes along").rows(named=True)
+    assert [alone["share"], north["share"]] == pytest.approx([0.7311, 0.2689], abs=1e-4)
+    # Fleet and depot each known to 0.1.
+    half = 1.96 * np.sqrt(0.02)
+    assert north["share_ci_low"] == pytest.approx(1 / (1 + np.exp(1.0 + half)), rel=1e-4)
+    assert (alone["changed_on"], alone["share_before"]) == (None, None)
+    assert north["share_before"] == pytest.approx(1 / (1 + np.exp(-1.5)))
+    assert north["share_before_ci_high"] == pytest.approx(1 / (1 + np.exp(-1.892)), rel=1e-4)
+    axles = rows.filter(habit="other axles go along")["share"]
+    assert axles.to_list() == pytest.approx([0.0474, 0.1192], abs=1e-4)
+    assert rows.filter(habit="due and left on")["share"].n_unique() == 1
+
+
+def test_units_that_leave_with_new_linings_are_a_habit_of_every_depot() -> None:
+    fit = dataclasses.replace(policy(0, None), handed_back=HandedBack(0.9, 0.7, 0.98))
+    rows = habits_written(fit).filter(habit="all renewed when a unit leaves")
+    assert rows["depot"].to_list() == [None, "North"]
+    shares = rows.select("share", "share_ci_low", "share_ci_high").unique().rows()
+    assert shares == [(0.9, 0.7, 0.98)]
+    assert habits_written(policy(0, None)).height == 5 * 2
 
 
 def test_thresholds_stand_by_axle_type_and_depot() -> None:
@@ -142,6 +184,14 @@ def test_a_campaign_says_between_which_days_and_how_much_was_relined() -> None:
     assert set(rows.select(names).rows()) == {
         (dt.date(2024, 6, 3), dt.date(2025, 3, 2), 130, 45.0),
     }
+
+
+def test_a_pause_and_a_campaign_before_it_are_two() -> None:
+    rows = written(policy(0, None), CampaignTold(0, 1, 9.0, 60.0), CampaignTold(2, 2, 70.0, 30.0))
+    assert rows["campaigns"].to_list() == [2] * 4
+    row = rows.row(0, named=True)
+    assert (row["campaign_relines"], row["campaign_usual"]) == (9, 60.0)
+    assert row["campaign_until_on"] == AS_OF
 
 
 def test_a_campaign_of_longer_ago_than_quarters_are_told_apart_has_no_first_day() -> None:

@@ -24,6 +24,7 @@ from models.relines.policy.fit import (
     RelineTiming,
     _covariance,
     _fitted,
+    _Form,
     drawn_policies,
     fit_policy,
     mean_policy,
@@ -181,8 +182,8 @@ def test_its_covariance_is_the_inverse_of_the_curvature():
     rows = decision_rows(lived(dataclasses.replace(UNEVEN, age_days=(600.0, 600.0)), 1))
     groups = policy_groups(rows)
     data = axle_decisions(rows, groups)
-    begun = [fit_policy(data, groups).mean]
-    found = _fitted(data, groups, LikelyChange(2, (THRESHOLD, "missed"), (), 0.0), begun)
+    form = _Form((fit_policy(data, groups).mean,), by_age=True)
+    found = _fitted(data, groups, LikelyChange(2, (THRESHOLD, "missed"), (), 0.0), form)
     # In units of its standard errors: ages are known to days, their spread to a factor.
     covariance = _covariance(found.task, found.at)
     se = np.sqrt(np.diag(covariance))
