@@ -8,6 +8,7 @@ import datetime as dt
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from importlib import import_module
+from itertools import chain
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -42,7 +43,13 @@ from pipeline.settings import Settings
 from pipeline.stages.backtesting import looked_back, records_since, write_backtest
 from pipeline.stages.fitting import fit_fleet, write_chapter
 from pipeline.stages.forecasting import forecast_relines, linings_now
-from pipeline.stages.origins import flags_before, judged_by, months_before, origins_beside
+from pipeline.stages.origins import (
+    earliest_origins,
+    flags_before,
+    judged_by,
+    months_before,
+    recent_origins,
+)
 from pipeline.warehouse import spark, warehouse
 from pipeline.warehouse.background import IN_PLACE, Future, Worker, second_process
 from pipeline.warehouse.incremental import counted_together, restage
@@ -77,7 +84,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The as-of day; and ``past``, earlier origins, as they are worked out beside the run."""
+    """The as-of day; and ``past``, recent origins, as they are worked out beside the run."""
 
     as_of: dt.date
     past: Iterator[Origin]
@@ -85,11 +92,13 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class Fitted:
-    """The fits; and the adjusters' chapter and the page's library, in the making beside the run."""
+    """The fits; and the adjusters' chapter, the earliest origins and the page's library, in the
+    making beside the run."""
 
     fits: Fits
     lives: GroupLives
     chapter: Future
+    earliest: Future
     library: Future
 
 
@@ -161,7 +170,7 @@ def judge(run: Run) -> Judged:
     today = run.started_at.date()
     engine = spark.restage if run.on_spark else restage
     as_of = engine(run.con, run.settings, today, run.given_as_of)
-    return Judged(as_of, origins_beside(run.worker, run.con, run.settings, as_of))
+    return Judged(as_of, recent_origins(run.worker, run.con, run.settings, as_of))
 
 
 def reduce(run: Run) -> None:
@@ -174,8 +183,10 @@ def reduce(run: Run) -> None:
 def fit(run: Run, judged: Judged) -> Fitted:
     with tables_aside(run.con, run.settings), warehouse.transaction(run.con):
         fits, lives, chapter = fit_fleet(run.con, run.settings, judged.as_of, run.worker)
+    # A run that has to wait begins with what was asked for last, and this takes longest.
+    earliest = earliest_origins(run.worker, run.con, run.settings, judged.as_of)
     run.worker.while_waiting(import_module, PUBLISHING)
-    return Fitted(fits, lives, chapter, run.worker.submit(start_drawing))
+    return Fitted(fits, lives, chapter, earliest, run.worker.submit(start_drawing))
 
 
 def forecast(run: Run, fitted: Fitted, as_of: dt.date) -> Forecast:
@@ -197,17 +208,23 @@ def drift(run: Run, fitted: Fitted, linings: pl.DataFrame, as_of: dt.date) -> Dr
     return judge_drift(run.con, run.settings, fits, lives, linings, as_of)
 
 
-def look_back(run: Run, judged: Judged, fits: Fits, now: Forecast, drift: Drift | None) -> Missed:
+def look_back(
+    run: Run, judged: Judged, fitted: Fitted, now: Forecast, drift: Drift | None
+) -> Missed:
     day = months_before(judged.as_of, FLAGS_MONTHS)
-    last = flags_before(run.con, run.settings, day, drift, fits, now.linings)
+    last = flags_before(run.con, run.settings, day, drift, fitted.fits, now.linings)
     since = records_since(run.con, now.fleet, judged.as_of)
     past, relines = [last] if last else [], []
-    for then in judged.past:
+    for then in chain(judged.past, _once_there(fitted.earliest)):
         past.append(judged_by(drift, then))
         relines.append(looked_back(then, since))
     with warehouse.transaction(run.con):
         precision = write_flag_marts(run.con, drift, past, judged.as_of)
         return write_backtest(run.con, past, relines, precision, since, now.fleet)
+
+
+def _once_there(origins: Future) -> Iterator[Origin]:
+    yield from origins.result()
 
 
 def mart(run: Run, results: Results) -> None:
@@ -254,10 +271,9 @@ def worked_out(run: Run, around: Around = plainly) -> Results:
     day = judged.as_of
     around(REDUCE, lambda: reduce(run))
     fitted = around(FIT, lambda: fit(run, judged))
-    fits = fitted.fits
     now = around(FORECAST, lambda: forecast(run, fitted, day))
     drifts = around(DRIFT, lambda: drift(run, fitted, now.linings, day))
-    missed = around(LOOK_BACK, lambda: look_back(run, judged, fits, now, drifts))
+    missed = around(LOOK_BACK, lambda: look_back(run, judged, fitted, now, drifts))
     return Results(judged, fitted, now, drifts, missed)
 
 

@@ -29,7 +29,7 @@ from pipeline.settings import Settings
 from pipeline.stages.fitting import fit_wear_and_use
 from pipeline.stages.forecasting import known_fleet, linings_before, linings_now
 from pipeline.warehouse import warehouse
-from pipeline.warehouse.background import Worker
+from pipeline.warehouse.background import Future, Worker
 from pipeline.warehouse.earlier_days import EarlierDay, staged_days
 
 # What the wear fit, the fleet's policy and adjusters' lives are read from; and the judgement of
@@ -125,27 +125,23 @@ def origins(
         warm_start = fits
 
 
-def origins_beside(
+def recent_origins(
     worker: Worker, con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
 ) -> Iterator[Origin]:
-    """The same of all quarters, begun now, beside what ``con`` is read for meanwhile."""
-    given = settings, as_of
-    inputs = origins_inputs(OF_SAMPLE), origins_inputs(OF_LEARNED)
-    recent = worker.stream_over(
-        con, inputs[0], origins, *given, FLAGGED_QUARTERS, RECENT, most=len(RECENT)
-    )
-    earliest = worker.submit_over(con, inputs[1], _earliest_origins, *given)
-
-    def in_turn() -> Iterator[Origin]:
-        yield from recent
-        yield from earliest.result()
-
-    return in_turn()
+    """The same of the recent quarters, begun now beside what ``con`` is read for meanwhile."""
+    given = settings, as_of, FLAGGED_QUARTERS, RECENT
+    inputs = _origins_inputs(OF_SAMPLE)
+    return worker.stream_over(con, inputs, origins, *given, most=len(RECENT))
 
 
-def _earliest_origins(
-    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
-) -> list[Origin]:
+def earliest_origins(
+    worker: Worker, con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
+) -> Future:
+    """The same of the earliest quarters, by whoever is free first: a list."""
+    return worker.submit_over(con, _origins_inputs(OF_LEARNED), _earliest, settings, as_of)
+
+
+def _earliest(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> list[Origin]:
     return list(origins(con, settings, as_of, (), EARLIEST))
 
 
@@ -178,7 +174,7 @@ def failures_then(
     return failures_ahead(past, lives, fits.usage, budget_months(day, months))
 
 
-def origins_inputs(of_units: str) -> dict[str, str]:
+def _origins_inputs(of_units: str) -> dict[str, str]:
     """What :func:`origins` reads of some units, for the work to be done over a copy."""
     rows = {f"raw.{table}": f"from raw.{table} where {of_units}" for table in TABLES}
     return {"raw.contents": "from raw.contents", **rows}
