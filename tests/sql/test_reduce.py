@@ -6,6 +6,7 @@ import pytest
 
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
+from tests.drawing import REGISTER as ONE_UNIT
 from tests.drawing import rows, warehouse_of
 
 D = dt.date
@@ -179,7 +180,8 @@ def lining_before(written: str, *, mate: str = "11", later: str = "") -> list[tu
     K1      | 1       | L    | 2024-06-10 | 60000       | {written}
     K1      | 1       | R    | 2024-06-10 | 60000       | {written}
     """
-    made = warehouse_of(inspections=checks, work=work)
+    k2 = (line.replace("K1", "K2") for line in ONE_UNIT.splitlines() if "K1" in line)
+    made = warehouse_of(register="\n".join([ONE_UNIT.rstrip(), *k2]), inspections=checks, work=work)
     warehouse.build(made, "30_reduce")
     return rows(
         made,
@@ -194,6 +196,16 @@ def test_a_lining_that_grew_alone_without_a_word_is_in_doubt_where_relines_are_w
     assert lining_before("reline", mate="18") == []  # both of the axle were renewed
     again = "K1 | 1 | L | 2025-10-20 | 150000 | 16"
     assert lining_before("reline", later=again) == []  # it stayed there
+    # Another unit's relines are not written down: nothing of this one's.
+    others = "\n".join(
+        f"    K2 | 1 | {side} | {day} | {km} | {mm}"
+        for side in "LR"
+        for day, km, mm in (
+            ("2025-01-02", 50_000, 9), ("2025-04-12", 60_000, 17), ("2025-05-20", 65_000, 8),
+            ("2025-06-20", 70_000, 18), ("2025-07-21", 75_000, 17),
+        )
+    )  # fmt: skip
+    assert lining_before("reline", later=others.strip()) == [("K1/1L", 8.0, D(2025, 4, 11))]
 
 
 def in_place(checks: str, work: str = "unit_id") -> list[tuple]:
