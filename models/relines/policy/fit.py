@@ -508,11 +508,20 @@ def _best_changed(
     all depots: scores say too much of chances that hardly ever were."""
     last, sure = likely.quarters, likely.score > CHANGE_SCORE
     nearby = range(max(last - 1, 1), last + 2) if sure else (last,)
-    every = [replace(likely, quarters=q) for q in nearby]
-    seldom = set(likely.what) <= SELDOM
-    every += [likely.everywhere] * (sure and seldom and bool(likely.depots))
-    tried = [(change.asked, _fitted(decisions, groups, change, form)) for change in every]
-    return min(tried, key=lambda each: each[1].cost() + each[0] / 2.0)[1]
+    tried = [_fitted(decisions, groups, replace(likely, quarters=q), form) for q in nearby]
+    best = min(tried, key=lambda each: each.cost())
+    if not (sure and set(likely.what) <= SELDOM and likely.depots):
+        return best
+
+    def least(found: _Fitted) -> float:
+        """Its cost, with all changed that may have where that pays: a chance of since is one for
+        all depots, so that some that changed alone may need more than itself to be told."""
+        assert isinstance(found.change, LikelyChange)
+        fuller = _perhaps_in_all(decisions, groups, found, form)
+        asked = found.change.asked + CHANGE_SCORE * (fuller is not found)
+        return fuller.cost() + asked / 2.0
+
+    return min(best, _fitted(decisions, groups, likely.everywhere, form), key=least)
 
 
 def _perhaps_in_all(

@@ -149,7 +149,9 @@ def units_said(changes: Sequence[UnitChange]) -> str:
     for how, work in (("faster", "harder"), ("slower", "lighter")):
         own = [each for each in changes if (each.ratio > 1.0) == (how == "faster")]
         own.sort(key=lambda each: (-each.score, each.unit_id))
-        named = ", ".join(f"{each.unit_id} since about {each.since:%b %Y}" for each in own[:MOST_NAMED])
+        named = ", ".join(
+            f"{each.unit_id} since about {each.since:%b %Y}" for each in own[:MOST_NAMED]
+        )
         more = f" and {len(own) - MOST_NAMED} more" if len(own) > MOST_NAMED else ""
         units, their = (
             ("unit wears its", "it does") if len(own) == 1 else ("units wear their", "they do")

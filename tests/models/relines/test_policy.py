@@ -509,6 +509,14 @@ def test_a_chance_that_hardly_was_is_told_of_all_depots_where_it_changed_at_all(
     assert mean_policy(fit).missed == pytest.approx(0.4, abs=0.15)
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_linings_left_on_at_one_depot_alone_are_told_of_it(seed):
+    """Nearly all at one depot, none at the others."""
+    found = left_on_lately(seed, (0.95, 0.0, 0.0), rows=1500)
+    fit = fit_policy(found, PolicyGroups(("front",), ("A", "B", "C")))
+    assert (fit.changed_quarters, fit.changed_depots) == (2, ("A",))
+
+
 def test_a_change_of_two_things_is_told_of_both():
     rng = np.random.default_rng(20)
     fit = fit_policy(decided(rng, 1.0, 3.0, 3, soiled=(0.0, 0.08)), ONE_GROUP)
