@@ -69,7 +69,7 @@ def _of_unit(unit: pl.DataFrame, standstills: pl.DataFrame) -> pl.DataFrame:
         if len(span) > 1 and len(span) == span[-1] - span[0] + 1:
             still[span[1:]] = True
             spans.append((int(span[0]), int(span[-1]), standing))
-    pace = _pace(days, km, still | replaced)
+    pace = _pace(days, km, still, replaced)
     stands = np.zeros(unit.height, bool)
     stands[at] = still
     if np.isnan(pace):
@@ -88,11 +88,23 @@ def _of_unit(unit: pl.DataFrame, standstills: pl.DataFrame) -> pl.DataFrame:
     return unit.with_columns(stands=pl.Series(stands), km=pl.Series(accumulated).fill_nan(None))
 
 
-def _pace(days: NDArray[np.float64], km: NDArray[np.float64], doubtful: NDArray[np.bool_]) -> float:
-    """Median km a day of steps that are not doubtful; NaN where there are none."""
+def _pace(
+    days: NDArray[np.float64],
+    km: NDArray[np.float64],
+    still: NDArray[np.bool_],
+    replaced: NDArray[np.bool_],
+) -> float:
+    """Median km a day of steps that neither lead to a standing value nor from one; where there are
+    none, the mean from the first value to the last that is another. NaN where nothing tells."""
     gap, step = np.diff(days), np.diff(km)
-    used = (gap > 0) & (step > 0) & ~doubtful[1:]
-    return float(np.median(step[used] / gap[used])) if used.any() else np.nan
+    used = (gap > 0) & (step > 0) & ~replaced[1:]
+    clean = used & ~still[1:] & ~still[:-1]
+    if clean.any():
+        return float(np.median(step[clean] / gap[clean]))
+    last = int(np.flatnonzero(used).max(initial=-1)) + 1
+    whole = ~replaced[1 : last + 1]
+    days_run = float(gap[:last][whole].sum())
+    return float(step[:last][whole].sum() / days_run) if days_run > 0.0 else np.nan
 
 
 def _bridged(

@@ -52,9 +52,22 @@ def test_a_mended_odometer_goes_on_from_where_it_stood():
 
 
 def test_copied_values_share_out_what_the_next_one_shows():
-    values = (0, 100.0e3), (12, 112.0e3), (24, 112.0e3), (36, 112.0e3), (48, 151.0e3)
+    values = (0, 100.0e3), (12, 112.0e3), (24, 112.0e3), (36, 112.0e3), (48, 148.0e3)
     found = bridged(verdicts(*values), standing(112.0e3, (12, 36)))
-    assert km_of(found) == pytest.approx([100e3, 112e3, 125e3, 138e3, 151e3])
+    assert km_of(found) == pytest.approx([100e3, 112e3, 124e3, 136e3, 148e3])
+
+
+@pytest.mark.parametrize("every", [2, 3])
+def test_where_most_checks_copy_the_last_odometer_the_unit_ran_as_it_ran(every):
+    """Every second check is copied, or two of three: no step is clean of it."""
+    true = [100e3 + 12e3 * n for n in range(13)]
+    written = [true[n - n % every] for n in range(13)]
+    values = [(12 * n, km) for n, km in enumerate(written)]
+    copied = [
+        standing(written[n], (12 * n, 12 * min(n + every - 1, 12))) for n in range(0, 12, every)
+    ]
+    found = bridged(verdicts(*values), pl.concat(copied))
+    assert km_of(found) == pytest.approx(true, rel=1e-6)
 
 
 def test_a_replaced_odometer_after_a_standstill_is_bridged_too():
