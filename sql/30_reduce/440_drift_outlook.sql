@@ -13,8 +13,8 @@
 --          whether its last return test failed with no other adjuster since (null: never tested),
 --          findings of rows that were set aside since counted (then lining_unused, test_unused);
 --          lining_before_mm, lining_before_on: the reading before, where the lining grew without a
---          word at its last reading alone, its axle's other did not, and most of the unit's relines are
---          written down: it may be the old lining, read or typed wrong (null: no such doubt)
+--          word at its last reading alone, its axle's other did not, and the unit's others are not mostly
+--          unwritten: it may be the old lining, read or typed wrong (null: no such doubt)
 with episodes as (
     select
         e.wheel_end_id,
@@ -70,13 +70,12 @@ grown_alone as (
     having count(*) = 1
 ),
 
--- Where most of a unit's relines are written down, one that is not is a doubt.
-written as (
+-- Where most of a unit's relines are not written down, one more of these is no doubt.
+unwritten as (
     select unit_id
     from stage.relines
-    where source <> 'register'
     group by unit_id
-    having count(*) filter (where source = 'job') > count(*) filter (where source = 'inferred')
+    having count(*) filter (where source = 'inferred') - 1 > count(*) filter (where source = 'job')
 ),
 
 doubted as (
@@ -88,7 +87,8 @@ doubted as (
     inner join stage.lining_lives l
         on l.wheel_end_id = g.wheel_end_id and l.life_no = g.life_no - 1
     inner join stage.lining_readings r on r.life_id = l.life_id and r.lining_mm is not null
-    inner join written w on w.unit_id = l.unit_id
+    left join unwritten u on u.unit_id = l.unit_id
+    where u.unit_id is null
     group by g.wheel_end_id
 ),
 

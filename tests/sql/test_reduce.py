@@ -192,7 +192,14 @@ def lining_before(written: str, *, mate: str = "11", later: str = "") -> list[tu
 
 def test_a_lining_that_grew_alone_without_a_word_is_in_doubt_where_relines_are_written():
     assert lining_before("reline") == [("K1/1L", 8.0, D(2025, 4, 11))]
-    assert lining_before("greased") == []  # nobody here writes relines down
+    assert lining_before("greased") == [("K1/1L", 8.0, D(2025, 4, 11))]  # a young unit's first
+    unwritten = "\n".join(
+        f"    K1 | 1 | R | {day} | {km} | {mm}"
+        for day, km, mm in (
+            ("2024-03-01", 40_000, 9), ("2024-05-01", 50_000, 17), ("2024-08-01", 60_000, 8.5),
+        )
+    )  # fmt: skip
+    assert lining_before("greased", later=unwritten.strip()) == []  # nobody here writes them down
     assert lining_before("reline", mate="18") == []  # both of the axle were renewed
     again = "K1 | 1 | L | 2025-10-20 | 150000 | 16"
     assert lining_before("reline", later=again) == []  # it stayed there
