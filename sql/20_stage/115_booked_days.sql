@@ -68,11 +68,7 @@ opened_early as (
         > count(*) filter (where a.read_mm - a.before_mm > p.reline_rise_mm)
 ),
 
-final as (
-    select o.unit_id, o.on_date, o.odometer_km, o.check_on
-    from opened o
-    inner join opened_early e on e.unit_id = o.unit_id
-    union all
+booked as (
     select
         j.unit_id,
         j.done_on as on_date,
@@ -89,6 +85,20 @@ final as (
         on s.unit_id = j.unit_id and s.inspected_on = j.done_on
     where j.out_of_line or s.unit_id is null
     group by j.unit_id, j.done_on, j.odometer_km
+),
+
+final as (
+    select unit_id, on_date, odometer_km, check_on from booked
+    union all
+    -- Between two checks with its odometer it was done at the first.
+    select o.unit_id, o.on_date, o.odometer_km, o.check_on
+    from opened o
+    inner join opened_early e on e.unit_id = o.unit_id
+    left join booked b
+        on b.unit_id = o.unit_id
+        and b.on_date = o.on_date
+        and b.odometer_km = o.odometer_km
+    where b.unit_id is null
 )
 
 select * from final

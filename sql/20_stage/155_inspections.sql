@@ -76,6 +76,7 @@ readings as (
         inspected_on,
         as_left,
         lining_mm,
+        wear_indicator_deg,
         lag(lining_mm) over checks as before_mm,
         lag(inspected_on) over checks as before_on
     from made
@@ -85,7 +86,7 @@ readings as (
 
 -- A new lining read on the day of its reline is what was left, though nobody said so.
 new_linings as (
-    select r.wheel_end_id, r.inspected_on
+    select r.wheel_end_id, r.inspected_on, r.lining_mm, r.wear_indicator_deg
     from readings r
     cross join run.parameters p
     inner join stage.jobs j
@@ -97,12 +98,12 @@ new_linings as (
         and e.action = 'reline'
         and e.done_on >= r.before_on
         and e.done_on < r.inspected_on
-    left join made m
-        on m.wheel_end_id = r.wheel_end_id and m.inspected_on = r.inspected_on and m.as_left
+    left join readings l
+        on l.wheel_end_id = r.wheel_end_id and l.inspected_on = r.inspected_on and l.as_left
     where not r.as_left
         and r.lining_mm - r.before_mm > p.reline_rise_mm
         and e.wheel_end_id is null
-        and m.wheel_end_id is null
+        and l.wheel_end_id is null
 ),
 
 final as (
@@ -113,8 +114,11 @@ final as (
         m.as_left,
         m.km,
         m.duty,
-        case when n.wheel_end_id is null then m.lining_mm end as lining_mm,
-        m.wear_indicator_deg,
+        case when n.wheel_end_id is null then m.lining_mm
+            when m.as_left then n.lining_mm end as lining_mm,
+        case when n.wheel_end_id is null then m.wear_indicator_deg
+            when m.as_left then coalesce(m.wear_indicator_deg, n.wear_indicator_deg)
+        end as wear_indicator_deg,
         m.free_stroke_mm,
         m.applied_stroke_mm,
         m.marks_aligned,
@@ -133,7 +137,7 @@ final as (
         m.km,
         m.duty,
         m.lining_mm,
-        cast(null as double) as wear_indicator_deg,
+        m.wear_indicator_deg,
         cast(null as double) as free_stroke_mm,
         cast(null as double) as applied_stroke_mm,
         cast(null as boolean) as marks_aligned,
@@ -143,6 +147,9 @@ final as (
     from made m
     inner join new_linings n
         on n.wheel_end_id = m.wheel_end_id and n.inspected_on = m.inspected_on
+    left join made a
+        on a.wheel_end_id = m.wheel_end_id and a.inspected_on = m.inspected_on and a.as_left
+    where not m.as_left and a.wheel_end_id is null
 )
 
 select * from final

@@ -112,6 +112,54 @@ def test_a_new_lining_read_on_the_day_of_its_reline_was_read_as_left():
     ) == [(False, None, 17.0), (True, 18.0, None)]
 
 
+def test_a_new_lining_read_on_its_day_takes_its_pointer_along_and_joins_what_was_left():
+    """The stroke as left is on record; pointers stand at new ones."""
+    heading = CHECKS + " | wear_indicator_deg | as_left"
+    found = "2025-03-31 | 120000 | 18 | 17 | 2 | no"
+    for left_too in ([], ["2025-03-31 | 120000 | - | 18 | - | yes"]):
+        con = warehouse_of(
+            inspections=left(
+                "2025-01-06 | 100000 | 9 | 18 | 60 | no",
+                found,
+                *left_too,
+                "2025-06-23 | 140000 | 17 | 18 | 8 | no",
+                heading=heading,
+            ),
+            work=left("2025-03-31 | 120000 | reline | worn", heading=JOBS),
+        )
+        assert rows(
+            con,
+            """select as_left, lining_mm, wear_indicator_deg, free_stroke_mm from stage.inspections
+            where inspected_on = '2025-03-31' order by as_left""",
+        ) == [(False, None, None, 17.0), (True, 18.0, 2.0, 18.0 if left_too else None)]
+        assert [life[:4] for life in lives(con)][1:] == [(2, True, "job", D(2025, 3, 31))]
+
+
+def test_a_job_between_two_checks_with_its_odometer_was_done_once():
+    con = warehouse_of(
+        inspections=left(
+            "2024-10-06 | 80000 | 12 | 18",
+            "2025-01-06 | 100000 | 9 | 18",
+            "2025-01-09 | 100000 | 9 | 18",
+            "2025-03-31 | 120000 | 8 | 18",
+            "2025-06-23 | 140000 | 17 | 18",
+        ),
+        work=left(
+            "2025-01-07 | 100000 | greased | planned",
+            "2025-03-30 | 120000 | reline | worn",
+            heading=JOBS,
+        ),
+    )
+    assert rows(con, "select on_date, check_on from stage.booked_days order by 1") == [
+        (D(2025, 1, 7), D(2025, 1, 6)),
+        (D(2025, 3, 30), D(2025, 3, 31)),
+    ]
+    assert rows(con, "select done_on from stage.jobs order by 1") == [
+        (D(2025, 1, 6),),
+        (D(2025, 3, 31),),
+    ]
+
+
 def test_a_lining_that_grew_since_an_earlier_reline_is_as_found():
     con = warehouse_of(
         inspections=left("2025-01-06 | 100000 | 9 | 18", "2025-06-23 | 140000 | 18 | 17"),
