@@ -8,8 +8,8 @@ from dashboards.sentences.words import NO_DEPOT, count, number, share
 
 # So many findings would be expected by what is found elsewhere, and a tenth or fewer are there.
 EXPECTED, FOUND_OF_EXPECTED = 15.0, 0.1
-# The thinnest that was read is read so often, and more often than all that is a little thicker.
-AT_THE_BOTTOM, FEWEST_READ = 0.05, 100
+# The thinnest that is read is read so often, and so many times as often as the next thicker.
+AT_THE_BOTTOM, FEWEST_READ, OF_THE_NEXT = 0.05, 100, 2.0
 
 
 def too_good_said(
@@ -19,7 +19,8 @@ def too_good_said(
 
     ``findings``: ``depot``, ``tests`` of the return and those ``failed``, ``strokes`` as found and
     those ``outside`` the band; ``lowest``: ``depot``, ``axle_type``, ``lowest_mm`` (the thinnest
-    lining read as found), ``min_mm``, ``readings``, those ``at_lowest`` and ``near_lowest``.
+    lining that is read as found), ``min_mm``, ``readings``, those ``at_lowest`` and, of the next
+    thicker value, ``near_lowest``.
     """
     return (
         *_few(findings, "tests", "failed", _NO_FAILURE),
@@ -69,12 +70,12 @@ def _heaps(lowest: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
         pl.col("at_lowest").is_between(
             AT_THE_BOTTOM * pl.col("readings"), 0.5 * pl.col("readings")
         ),
-        pl.col("at_lowest") > pl.col("near_lowest"),
+        pl.col("at_lowest") > OF_THE_NEXT * pl.col("near_lowest"),
         pl.col("lowest_mm") >= pl.col("min_mm"),
     )
     return tuple(
-        f"Linings of {r['axle_type']} at {r['depot'] or NO_DEPOT} are never read thinner than "
-        f"{measures.length(r['lowest_mm'])}, which {share(r['at_lowest'] / r['readings'])} of "
+        f"Linings of {r['axle_type']} at {r['depot'] or NO_DEPOT} are hardly ever read thinner "
+        f"than {measures.length(r['lowest_mm'])}, which {share(r['at_lowest'] / r['readings'])} of "
         f"{count(r['readings'], 'reading')} are, where their minimum is "
         f"{measures.length(r['min_mm'])}: a number written for whatever is less looks like that. "
         "Linings may be thinner there than told, and dates at the minimum late: measure them again."

@@ -195,21 +195,32 @@ def _linings_highest(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def _linings_lowest(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """By depot and axle type: the thinnest lining read as found, and how many readings are that, or
-    thicker by less than a millimetre."""
+    """By depot and axle type: the thinnest lining that is read as found more than now and then, how
+    many readings are that, and how many the next thicker value."""
     return warehouse.fetch(
         con,
         """with read as (
-            select w.depot, w.axle_type, w.lining_min_mm, i.lining_mm,
-                min(i.lining_mm) over (partition by w.depot, w.axle_type) as lowest_mm
+            select w.depot, w.axle_type, i.lining_mm, count(*) as many,
+                any_value(w.lining_min_mm) as min_mm
             from stage.inspections i
             inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
             where i.lining_mm is not null and not i.as_left
+            group by w.depot, w.axle_type, i.lining_mm
+        ),
+        ranked as (
+            select *, sum(many) over whole as readings,
+                sum(many) over up_to_it - many as thinner,
+                coalesce(lead(many) over up_to_it, 0) as next_many
+            from read
+            window
+                whole as (partition by depot, axle_type),
+                up_to_it as (partition by depot, axle_type order by lining_mm)
         )
-        select depot, axle_type, max(lowest_mm) as lowest_mm, median(lining_min_mm) as min_mm,
-            count(*) as readings, count(*) filter (lining_mm = lowest_mm) as at_lowest,
-            count(*) filter (lining_mm > lowest_mm and lining_mm <= lowest_mm + 1) as near_lowest
-        from read group by depot, axle_type""",
+        select depot, axle_type, lining_mm as lowest_mm, min_mm, readings, many as at_lowest,
+            next_many as near_lowest
+        from ranked
+        where thinner <= 0.1 * many and many >= 0.01 * readings
+        qualify row_number() over (partition by depot, axle_type order by lining_mm) = 1""",
         order="depot, axle_type",
     )
 

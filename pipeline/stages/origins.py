@@ -111,8 +111,13 @@ def origins(
 ) -> Iterator[Origin]:
     """The fleet, or a sample of it, as of each of these earlier quarters that its records reach
     back to, the latest first."""
+    return _origins_on(con, settings, _looked_back_on(con, as_of, flagged_quarters, quarters))
+
+
+def _origins_on(
+    con: duckdb.DuckDBPyConnection, settings: Settings, days: Sequence[EarlierDay]
+) -> Iterator[Origin]:
     warm_start, lives = None, None
-    days = _looked_back_on(con, as_of, flagged_quarters, quarters)
     for then, past in staged_days(con, settings, days):
         fits = fit_wear_and_use(past, settings, then.day, warm_start)
         fleet = known_fleet(past, fits)
@@ -138,11 +143,15 @@ def earliest_origins(
     worker: Worker, con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
 ) -> Future:
     """The same of the earliest quarters, by whoever is free first: a list."""
-    return worker.submit_over(con, _origins_inputs(OF_LEARNED), _earliest, settings, as_of)
+    # Which days is asked of all records, wherever they are fitted.
+    days = _looked_back_on(con, as_of, (), EARLIEST)
+    return worker.submit_over(con, _origins_inputs(OF_LEARNED), _earliest, settings, days)
 
 
-def _earliest(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> list[Origin]:
-    return list(origins(con, settings, as_of, (), EARLIEST))
+def _earliest(
+    con: duckdb.DuckDBPyConnection, settings: Settings, days: Sequence[EarlierDay]
+) -> list[Origin]:
+    return list(_origins_on(con, settings, days))
 
 
 def _looked_back_on(

@@ -3,7 +3,8 @@
 -- inputs: judge.inspection_candidates, judge.inspection_exceptions, run.parameters
 -- meaning: what the linings lost meanwhile, the median over wheel ends, from reading to reading that
 --          no reline lies between. It is more than errors of readings explain: three standard errors
---          of the median of so many falls, with half a millimetre for one reading
+--          of the median of so many falls, with half a millimetre for one reading; and no less than
+--          another gauge may read otherwise
 with used as (
     select c.unit_id, c.wheel_end_id, c.odometer_km, c.inspected_on, c.as_left, c.row_no, c.lining_mm
     from judge.inspection_candidates c
@@ -51,7 +52,7 @@ final as (
     select w.unit_id, w.odometer_km, r.from_on, r.to_on, w.wheel_ends, w.fall_mm
     from worn w
     inner join repeated r on r.unit_id = w.unit_id and r.odometer_km = w.odometer_km
-    where w.fall_mm >= greatest(0.5, 2.65 / sqrt(w.wheel_ends))
+    where w.fall_mm >= greatest(1.0, 2.65 / sqrt(w.wheel_ends))
 )
 
 select * from final

@@ -45,14 +45,14 @@ def test_good_depots_are_not_suspected(found):
 def test_a_heap_of_the_thinnest_readings_is_a_number_written_for_less():
     (said,) = map(plain, too_good_said(None, lowest(), MEASURES))
     assert said.startswith(
-        "Linings of drive at Birch are never read thinner than 6.5 mm, which 22 % of 1,840 "
+        "Linings of drive at Birch are hardly ever read thinner than 6.5 mm, which 22 % of 1,840 "
         "readings are, where their minimum is 6.0 mm"
     )
 
 
 @pytest.mark.parametrize(
     "other",
-    [{"at_lowest": 40}, {"near_lowest": 500}, {"lowest_mm": 5.5}, {"readings": 90}],
+    [{"at_lowest": 40}, {"near_lowest": 250}, {"lowest_mm": 5.5}, {"readings": 90}],
     ids=["a tail", "relined at that", "below the minimum", "too few"],
 )
 def test_a_fleet_that_relines_early_has_no_heap(other):
