@@ -131,6 +131,6 @@ def test_the_page_is_told_which(run, fits):
     one = UnitChange("B0007", dt.date(2025, 1, 4), 0.5, 30.0)
     assert units_said([one]) == (
         "1 unit wears its linings slower than before, as with lighter work (B0007 since about "
-        "2025-01-04): rates and forecasts follow what it does since."
+        "Jan 2025): rates and forecasts follow what it does since."
     )
     assert units_said([]) == ""
