@@ -205,8 +205,9 @@ def campaign_said(policy: pl.DataFrame | None) -> str:
     if _is_pause(row):
         return (
             f"{when} far fewer linings were relined than this fleet's habit explains, and due ones "
-            f"left on: {count(row['campaign_relines'], 'wheel end')}, where as many visits bring "
-            f"about {number(row['campaign_usual'])} at other times. The forecast takes that to be "
+            "left on, at one depot or more: "
+            f"{count(row['campaign_relines'], 'wheel end')}, where as many visits bring about "
+            f"{number(row['campaign_usual'])} at other times. The forecast takes that to be "
             f"over, as a shortage is, and follows what was done before.{others}"
         )
     return (

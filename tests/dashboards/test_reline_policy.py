@@ -159,7 +159,8 @@ def test_a_pause_that_the_forecast_takes_to_be_over_is_said_beside_it(data: Page
     said = campaign_said(policy)
     assert " ".join(said.split()) == (
         "Between 2 Sep 2024 and 2 Mar 2025 far fewer linings were relined than this fleet's habit "
-        "explains, and due ones left on: 12 wheel ends, where as many visits bring about 103 at "
+        "explains, and due ones left on, at one depot or more: 12 wheel ends, where as many visits "
+        "bring about 103 at "
         "other times. The forecast takes that to be over, as a shortage is, and follows what was "
         "done before."
     )

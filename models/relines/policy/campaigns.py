@@ -15,6 +15,7 @@ was done in it, linings left on and then relined all at once, says nothing of wh
 expect too many relines is the error that does no harm.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -101,9 +102,9 @@ def found_pause(
     """The pause since which due linings are left on, by the ``policy`` of all decisions, if there
     is one: at the depots at which it changed."""
     quarters = range(policy.changed_quarters)
-    if not 0 < len(quarters) <= LONGEST_PAUSE or not _leaves_on(policy):
-        return None
     depots = [groups.depots.index(depot) for depot in policy.changed_depots or groups.depots]
+    if not 0 < len(quarters) <= LONGEST_PAUSE or not _leaves_on(policy, groups, depots):
+        return None
     inside = np.isin(decisions.group % len(groups.depots), depots)
     inside &= np.isin(decisions.quarters_ago, list(quarters))
     others = _some(decisions, ~inside)
@@ -114,16 +115,17 @@ def found_pause(
     return pause if campaign_told(pause, decisions).is_pause else None
 
 
-def _leaves_on(policy: PolicyFit) -> bool:
-    """Whether by a policy that changed far more is left on than was, or all that is above its
-    minimum: that nobody lays down."""
+def _leaves_on(policy: PolicyFit, groups: PolicyGroups, depots: Sequence[int]) -> bool:
+    """Whether by a policy that changed at some depots far more is left on than was, or all that is
+    above its minimum: that nobody lays down."""
     risen = [
         np.max(special.expit(chance.since) - special.expit(chance.before))
         for chance in policy.changed_chances
         if chance.name in LEFT_ON
     ]
     lowered = (policy.raised_mm or 0.0) < 0.0
-    below = lowered and bool(mean_policy(policy).threshold_mm.min() <= 0.0)
+    here = np.isin(np.arange(groups.n_groups) % len(groups.depots), depots)
+    below = lowered and bool(mean_policy(policy).threshold_mm[here].min() <= 0.0)
     return below or max(risen, default=0.0) >= LEAST_LEFT_ON
 
 
