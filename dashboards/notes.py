@@ -7,7 +7,6 @@ from typing import Any
 import polars as pl
 from scipy import special
 
-from dashboards.charts.relines import YEAR
 from dashboards.charts.trust import (
     FEWEST_TOTALS,
     QUARTERS,
@@ -345,23 +344,22 @@ def _no_costs(data: PageData) -> tuple[str, ...]:
 
 
 def _costs_apart(data: PageData) -> tuple[str, ...]:
-    """That relines cost otherwise by the records than the budget reckons."""
-    outlook = data.reline_outlook.filter(pl.col("months") == YEAR, pl.col("cost_p50") > 0)
-    if data.relines_lately is None or outlook.is_empty():
+    """That relines cost otherwise by the records than linings and labour are reckoned at."""
+    if data.relines_lately is None or data.relines_lately.is_empty():
         return ()
     costed, cost = data.relines_lately.select("costed", "cost").sum().row(0)
-    if costed < FEWEST_COSTED:
+    reckoned = data.relines_lately["reckoned"][0]
+    if costed < FEWEST_COSTED or reckoned <= 0.0:
         return ()
-    row = outlook.row(0, named=True)
-    each, reckoned = cost / costed, row["cost_p50"] / row["relines_p50"]
+    each = cost / costed
     if max(each / reckoned, reckoned / each) < COSTS_APART:
         return ()
     measures = Measures(data.fleet)
     return (
         f"The last year's relines cost {measures.money(each)} each by the records "
         f"({count(costed, 'job')} with a cost), the budget reckons with "
-        f"{measures.money(reckoned)}, by [costs] in fleet.toml: do they count the same things? "
-        "If prices have changed, set them there; the budget follows.",
+        f"{measures.money(reckoned)} for linings and labour, by [costs] in fleet.toml: do they "
+        "count the same things? If prices have changed, set them there; the budget follows.",
     )
 
 

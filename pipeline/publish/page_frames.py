@@ -102,7 +102,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         monthly_rates=mart("monthly_rates"),
         default_minima=_default_minima(con),
         strokes_read=_strokes_read(con, settings),
-        relines_lately=_relines_lately(con, as_of),
+        relines_lately=_relines_lately(con, settings, as_of),
     )
 
 
@@ -273,12 +273,16 @@ def _findings_by_depot(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl
     )
 
 
-def _relines_lately(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> pl.DataFrame:
+def _relines_lately(
+    con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
+) -> pl.DataFrame:
+    reckoned = settings.costs.lining_kit + settings.costs.reline_labour
     return warehouse.fetch(
         con,
         f"""select w.depot, count(*) as relines,
             count(*) filter (r.source = 'inferred') as unwritten,
-            count(j.cost) as costed, coalesce(sum(j.cost), 0) as cost
+            count(j.cost) as costed, coalesce(sum(j.cost), 0) as cost,
+            cast({reckoned} as double) as reckoned
         from stage.relines r
         inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
         left join stage.jobs j
