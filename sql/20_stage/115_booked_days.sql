@@ -42,7 +42,8 @@ around as (
         o.check_on,
         max(case when i.inspected_on = o.check_on then i.lining_mm end) as read_mm,
         max_by(
-            i.lining_mm, case when i.inspected_on < o.on_date then i.inspected_on end
+            case when i.inspected_on < o.on_date then i.lining_mm end,
+            case when i.inspected_on < o.on_date then (i.inspected_on, i.lining_mm) end
         ) as before_mm
     from opened o
     inner join judge.work_rows w

@@ -79,7 +79,7 @@ renewed as (
 ),
 
 worn as (
-    select r.life_id, r.km, r.lining_mm,
+    select r.life_id, r.inspected_on, r.as_left, r.km, r.lining_mm,
         lead(r.km) over readings as next_km, lead(r.lining_mm) over readings as next_mm
     from stage.lining_readings r
     inner join stage.lining_lives l on l.life_id = r.life_id
@@ -102,7 +102,9 @@ axle_wear as (
 
 old as (
     select n.wheel_end_id, n.visit_on,
-        max_by(w.lining_mm - a.mm_per_km * greatest(n.left_km - w.km, 0), w.km) as lining_mm
+        max_by(
+            w.lining_mm - a.mm_per_km * greatest(n.left_km - w.km, 0), (w.inspected_on, w.as_left)
+        ) as lining_mm
     from renewed n
     inner join worn w on w.life_id = n.life_id and w.km <= n.left_km
     inner join stage.lining_lives l on l.life_id = n.life_id
