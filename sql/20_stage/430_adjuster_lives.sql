@@ -55,17 +55,9 @@ went_along as (
     where f.replaced_for = 'worn'
 ),
 
-fittings as (
+reasons as (
     select
         f.adjuster_id,
-        f.wheel_end_id,
-        f.unit_id,
-        f.source,
-        f.part,
-        f.fitted_on,
-        f.fitted_km,
-        f.replaced_on,
-        f.replaced_km,
         case when w.adjuster_id is null then f.replaced_for else 'planned' end as replaced_for
     from stage.adjuster_fittings f
     left join went_along w on w.adjuster_id = f.adjuster_id
@@ -86,30 +78,31 @@ ended as (
         g.last_good_km,
         case
             when s.failed_on is not null then s.failed_on
-            when f.replaced_for in ('failed', 'damaged', 'worn') then f.replaced_on
+            when r.replaced_for in ('failed', 'damaged', 'worn') then f.replaced_on
             when f.replaced_on is not null
-                and f.replaced_for is null
+                and r.replaced_for is null
                 and p.unstated_replacement = 'failed' then f.replaced_on
         end as failed_on,
         case
             when s.failed_on is not null then s.failed_km
-            when f.replaced_for in ('failed', 'damaged', 'worn') then f.replaced_km
+            when r.replaced_for in ('failed', 'damaged', 'worn') then f.replaced_km
             when f.replaced_on is not null
-                and f.replaced_for is null
+                and r.replaced_for is null
                 and p.unstated_replacement = 'failed' then f.replaced_km
         end as failed_km,
         case
             when s.failed_on is not null then s.failed_cause
-            when f.replaced_for = 'damaged' then 'damaged'
-            when f.replaced_for in ('failed', 'worn') then 'failed'
+            when r.replaced_for = 'damaged' then 'damaged'
+            when r.replaced_for in ('failed', 'worn') then 'failed'
             when f.replaced_on is null then 'in_service'
-            when f.replaced_for = 'planned' then 'planned'
-            when f.replaced_for is null and p.unstated_replacement = 'failed' then 'failed'
+            when r.replaced_for = 'planned' then 'planned'
+            when r.replaced_for is null and p.unstated_replacement = 'failed' then 'failed'
             else 'unstated'
         end as cause,
         coalesce(s.failed_on, f.replaced_on, g.last_good_on, f.fitted_on) as ended_on,
         coalesce(s.failed_km, f.replaced_km, g.last_good_km, f.fitted_km) as ended_km
-    from fittings f
+    from stage.adjuster_fittings f
+    inner join reasons r on r.adjuster_id = f.adjuster_id
     left join failures s on s.adjuster_id = f.adjuster_id
     left join good g on g.adjuster_id = f.adjuster_id
     cross join run.parameters p

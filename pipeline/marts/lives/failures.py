@@ -160,7 +160,7 @@ def _of_part(
     own = everyone.filter(pl.col("part") == part.part)
     if own.is_empty() or watched is None:
         return None
-    life = part.chosen.distribution
+    life = part.likeliest
     group = _group_of(own, places, life, part.fits, ("part", part.part))
     of_it = watched.filter(pl.col("part") == part.part)
     seen = watched_by_life(of_it, life)

@@ -75,6 +75,7 @@ FEWEST_FAILED = 10
 APART = 1e-4
 """Chance, at most, that a part's own life seems so much likelier: there are few parts."""
 MOST_LIVES = 20_000
+AGES = ("entry_km", "left_km", "right_km")
 LIVES = f"""
     select part, axle_type, duty, entry_km, left_km, right_km from stage.adjuster_lives
     where part is not null and age_known
@@ -87,7 +88,10 @@ class PartLife:
 
     part: str
     fits: tuple[tuple[LifeFit, float], ...]
-    chosen: LifeFit
+
+    @property
+    def likeliest(self) -> LifeDistribution:
+        return max(self.fits, key=lambda each: each[1])[0].distribution
 
 
 def between_looks(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> pl.DataFrame:
@@ -144,14 +148,16 @@ def _apart(part: str, lives: pl.DataFrame, cells: Sequence[Cell]) -> PartLife | 
     told = [(cell, own) for cell, own in of_cells if own.height]
     if lives["right_km"].count() < FEWEST_FAILED or not told:
         return None
-    choice = choose_life(_counts(pl.concat([own for _, own in told])))
+    choice = choose_life(counts_of(pl.concat([own for _, own in told]), *AGES))
     if choice.chosen is None:
         return None
-    gain = choice.chosen.loglik - sum(_loglik(_counts(own), cell.life) for cell, own in told)
+    gain = choice.chosen.loglik - sum(
+        _loglik(counts_of(own, *AGES), cell.life) for cell, own in told
+    )
     spread = max(overdispersion(choice.chosen), 1.0)
     if chi2_sf(max(2.0 * gain, 0.0) / spread, PARAMETERS) >= APART:
         return None
-    return PartLife(part, tuple(open_fits(choice)), choice.chosen)
+    return PartLife(part, tuple(open_fits(choice)))
 
 
 def _loglik(counts: LifeCounts, life: LifeFit) -> float:
@@ -160,9 +166,11 @@ def _loglik(counts: LifeCounts, life: LifeFit) -> float:
     return float(log_likelihood(distribution.standard, likelihood_terms(counts), theta)[0])
 
 
-def _counts(lives: pl.DataFrame) -> LifeCounts:
-    names = ("entry_km", "left_km", "right_km")
-    return counts_from_rows(*(floats(lives[name].fill_null(np.inf)) for name in names))
+def counts_of(lives: pl.DataFrame, entry: str, left: str, right: str) -> LifeCounts:
+    """Of lives whose ages stand in these columns; ``right`` is null where none failed."""
+    return counts_from_rows(
+        *(floats(lives[name].fill_null(np.inf)) for name in (entry, left, right))
+    )
 
 
 def floats(column: pl.Series) -> FloatArray:

@@ -14,7 +14,6 @@ from models.common.units import KM_PER_UNIT
 from models.lives.decisions.fleet import log_slopes
 from models.lives.effects.duty_ratios import compare_duties
 from models.lives.effects.watched import WatchedLives
-from models.lives.fits.data import counts_from_rows
 from models.lives.fits.distributions import LifeDistribution
 from models.lives.fits.parametric import LifeFit, choose_life
 from models.parts.assignment import Assignment, assignment
@@ -26,6 +25,7 @@ from models.wear.result import WearFit, WearRate
 from models.wear.shape.thinning import Thinning
 from pipeline.marts import marts
 from pipeline.marts.lives.fits import Row, finite, frame_of
+from pipeline.marts.lives.found import counts_of
 from pipeline.marts.lives.watched import watched_lives
 from pipeline.marts.results import Fits
 from pipeline.settings import Settings
@@ -340,11 +340,7 @@ def _life_row(watched: WatchedLives, part: str, settings: Settings, row: Row) ->
     row |= {"failures": failures, "price": price}
     if failures < settings.adjusters.fewest_failures:
         return row | {"note": f"{failures} failures are too few for a life. {borrowed}".strip()}
-    columns = ("entry_age", "left_age", "right_age")
-    entry, left, right = (
-        lives[c].cast(pl.Float64).fill_null(np.inf).to_numpy().copy() for c in columns
-    )
-    fit = choose_life(counts_from_rows(entry, left, right)).chosen
+    fit = choose_life(counts_of(lives, "entry_age", "left_age", "right_age")).chosen
     known = None if fit is None else mean_life(fit)
     if known is None:
         return row | {"note": f"No life with a mean could be fitted. {borrowed}".strip()}

@@ -581,7 +581,7 @@ def test_adjusters_of_a_part_fail_by_its_own_life_and_others_by_theirs():
     watched = watched_ends(ends, 10**9).with_columns(part=pl.lit(None, dtype=pl.String))
     short = fit_life(counts_from_rows(*_short_lives()), "weibull")
     assert isinstance(short, LifeFit)
-    apart = PartLife("new make", ((short, 1.0),), short)
+    apart = PartLife("new make", ((short, 1.0),))
     half = pl.int_range(pl.len()) % 2 == 0
 
     def told(part: pl.Expr) -> float:
