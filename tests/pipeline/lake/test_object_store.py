@@ -573,7 +573,7 @@ def test_settings_under_an_address(server, client, lake, capsys):
     assert "fleet.toml: adjustment.band_lo: unknown key; did you mean 'band_low'?" in line
 
 
-def test_a_schedule_needs_a_folder_for_its_history(server, capsys, monkeypatch):
+def test_a_schedule_needs_a_folder_for_its_history(stored, capsys, monkeypatch):
     monkeypatch.delenv("PREFECT_HOME", raising=False)
     line = refusal(capsys, ["schedule", LAKE, "--out", OUT, "--cron", "0 5 1 * *"])
     assert "accepted: PREFECT_HOME, set to one" in line
