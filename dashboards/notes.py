@@ -19,7 +19,16 @@ from dashboards.sentences.departures import starts_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.too_good import too_good_said
 from dashboards.sentences.uneven_past import silence_said
-from dashboards.sentences.words import NO_BREAK, count, day_name, figures, listed, number, share
+from dashboards.sentences.words import (
+    NO_BREAK,
+    NO_DEPOT,
+    count,
+    day_name,
+    figures,
+    listed,
+    number,
+    share,
+)
 
 # One-sided doubt left before a forecast is said to contradict its own history.
 DOUBT = 0.01
@@ -48,6 +57,8 @@ OUTSIDE_SHARE, MANY_ENDS = 0.5, 12
 UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is 25 mm
 # Fewer jobs with a cost tell no price; costs nearer to the budget's than so are the same.
 FEWEST_COSTED, COSTS_APART = 20, 1.25
+# Relines of old linings that nobody read, so many and such a share, where checks read linings.
+FEWEST_UNMEASURED, MOST_UNMEASURED, READ_AT_CHECKS = 10, 0.5, 0.7
 ADVICE = "plan with more room than the bars say."
 
 
@@ -66,6 +77,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_standing(data.odometers_standing),
         *starts_said(data.first_readings, Measures(data.fleet)),
         *too_good_said(data.findings_by_depot, data.linings_lowest, Measures(data.fleet)),
+        *_unmeasured(data.relines_lately),
         *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
@@ -341,6 +353,26 @@ def _no_costs(data: PageData) -> tuple[str, ...]:
     if expected.is_empty() or expected.filter(pl.col("cost_p90") > 0).height:
         return ()
     return ("No cost is set under [costs] in fleet.toml: relines are counted, not priced.",)
+
+
+def _unmeasured(relines: pl.DataFrame | None) -> tuple[str, ...]:
+    """Depots that read linings at checks, but not those that they renew: what wears fastest is read
+    least, so that wear seems a little slower than it is."""
+    if relines is None:
+        return ()
+    rows = relines.filter(
+        pl.col("unmeasured") >= FEWEST_UNMEASURED,
+        pl.col("unmeasured") >= MOST_UNMEASURED * pl.col("written"),
+        pl.col("read_share") >= READ_AT_CHECKS,
+    )
+    return tuple(
+        f"{number(r['unmeasured'])} of {count(r['written'], 'reline')} of the last year at "
+        f"{r['depot'] or NO_DEPOT} have no reading of the old lining: at what thickness linings "
+        "are renewed there is worked out from the readings before, and as those that wear fastest "
+        "lack their last one, dates at the minimum come a little late. Have old linings measured "
+        "too."
+        for r in rows.sort("depot").iter_rows(named=True)
+    )
 
 
 def _costs_apart(data: PageData) -> tuple[str, ...]:

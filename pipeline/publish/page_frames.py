@@ -279,16 +279,35 @@ def _relines_lately(
     reckoned = settings.costs.lining_kit + settings.costs.reline_labour
     return warehouse.fetch(
         con,
-        f"""select w.depot, count(*) as relines,
+        f"""with checks as (
+            select w.depot, count(i.lining_mm) as read, count(*) as checked
+            from stage.inspections i
+            inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
+            where not i.as_left and i.inspected_on > date '{as_of}' - 365
+            group by w.depot
+        ),
+        relines as (
+            select r.*, exists (
+                from stage.inspections i
+                where i.wheel_end_id = r.wheel_end_id and i.lining_mm is not null
+                    and not i.as_left and i.inspected_on between r.on_date - 7 and r.on_date
+            ) as measured
+            from stage.relines r
+            where r.source in ('job', 'inferred') and r.on_date > date '{as_of}' - 365
+        )
+        select w.depot, count(*) as relines,
             count(*) filter (r.source = 'inferred') as unwritten,
+            count(*) filter (r.source = 'job') as written,
+            count(*) filter (r.source = 'job' and not r.measured) as unmeasured,
+            coalesce(any_value(c.read / c.checked), 0) as read_share,
             count(j.cost) as costed, coalesce(sum(j.cost), 0) as cost,
             cast({reckoned} as double) as reckoned
-        from stage.relines r
+        from relines r
         inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+        left join checks c on c.depot is not distinct from w.depot
         left join stage.jobs j
             on j.wheel_end_id = r.wheel_end_id and j.done_on = r.on_date
             and j.action = 'reline' and r.source = 'job' and j.cost > 0
-        where r.source in ('job', 'inferred') and r.on_date > date '{as_of}' - 365
         group by w.depot""",
         order="depot",
     )

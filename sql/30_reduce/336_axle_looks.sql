@@ -4,7 +4,8 @@
 -- meaning: at how many check visits of its unit an axle had waited so long for it (1: the very next
 --          visit; up to 12), and at how many of these one of its linings was read. near: its thinnest
 --          had been read within 5 mm of its minimum. Visits after a reline are left out until the
---          axle is read again. Visits since habits_since
+--          axle is read again, and those that relined it unread: somebody looked. Visits since
+--          habits_since
 with visits as (
     select v.unit_id, v.visit_on, v.until_on
     from reduce.check_visits v
@@ -45,6 +46,7 @@ since as (
     select
         axle_id,
         visit_on,
+        until_on,
         is_read,
         place - max(case when is_read then place end) over before as waited,
         max(case when is_read then until_on end) over before as read_on,
@@ -63,12 +65,14 @@ relined as (
     inner join judge.wheel_ends e on e.wheel_end_id = r.wheel_end_id
 ),
 
--- Whether an axle was relined between the visit that read it last and this one.
+-- Whether an axle was relined between the visit that read it last and this one, or, unread, at it.
 renewed as (
     select distinct s.axle_id, s.visit_on
     from since s
     inner join relined r
-        on r.axle_id = s.axle_id and r.on_date >= s.read_on and r.on_date < s.visit_on
+        on r.axle_id = s.axle_id
+        and r.on_date >= s.read_on
+        and (r.on_date < s.visit_on or (r.on_date <= s.until_on and not s.is_read))
 ),
 
 final as (

@@ -13,7 +13,7 @@ from dashboards.page_data import Fleet, PageData
 from dashboards.page_lists import _lining_and_minimum, _reline_likely
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import METHODS, told
-from dashboards.sentences.words import day_name
+from dashboards.sentences.words import NO_BREAK, day_name
 from dashboards.summary import facts
 from tests import dashboard_data
 
@@ -416,6 +416,30 @@ def test_odometers_that_stand_still_to_this_day_are_told(data: PageData) -> None
     assert not any("odometer" in n for n in run_notes(mended))
 
 
+def test_linings_renewed_without_a_reading_are_told(data: PageData) -> None:
+    def said(unmeasured: int, written: int = 60, read: float = 0.95) -> list[str]:
+        lately = pl.DataFrame(
+            {
+                "depot": ["A", None],
+                "relines": 60,
+                "unwritten": 0,
+                "written": [written, 60],
+                "unmeasured": [unmeasured, 2],
+                "read_share": read,
+                "costed": 0,
+                "cost": 0.0,
+                "reckoned": 100.0,
+            }
+        )
+        notes = run_notes(replace(data, relines_lately=lately))
+        return [n.replace(NO_BREAK, " ") for n in notes if "no reading of the old lining" in n]
+
+    assert said(20) == said(9, 9) == said(58, read=0.5) == []
+    (note,) = said(58)
+    assert note.startswith("58 of 60 relines of the last year at A have no reading")
+    assert "come a little late" in note
+
+
 def test_relines_that_cost_otherwise_than_the_budget_reckons_are_told(data: PageData) -> None:
     reckoned = 160.0
 
@@ -426,6 +450,9 @@ def test_relines_that_cost_otherwise_than_the_budget_reckons_are_told(data: Page
                 "depot": ["A", "B"],
                 "relines": 60,
                 "unwritten": 0,
+                "written": 60,
+                "unmeasured": 0,
+                "read_share": 0.9,
                 "costed": [costed, 0],
                 "cost": cost,
                 "reckoned": reckoned,

@@ -298,6 +298,48 @@ def test_an_unwritten_reline_that_was_read_as_left_belongs_to_that_visit():
     ]
 
 
+@pytest.mark.parametrize("is_written", [True, False])
+def test_linings_renewed_unmeasured_by_habit_count_as_what_they_would_have_read(is_written):
+    """At West the old lining is not read when it is renewed (or the wheel end not written down at
+    all); at East one of six was not, and others are left unread too."""
+    days = [D(2025, 1, 6), D(2025, 4, 1), D(2025, 6, 24), D(2025, 9, 16)]
+    register = ["unit_id | axle_no | side | axle_type | depot"]
+    checks = ["unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | return_test"]
+    work = ["unit_id | axle_no | side | done_on | odometer_km | action"]
+    for unit in range(1, 7):
+        for depot in ("West", "East"):
+            name = f"{depot[0]}{unit}"
+            read = {
+                "L": [10.0, 9.0, None if depot == "West" or unit == 1 else 8.0, 17.5],
+                "R": [15.0, 14.0, 13.0 if depot == "West" or unit > 2 else None, 12.0],
+            }
+            for side, mm in read.items():
+                register.append(f"{name} | 1 | {side} | drive | {depot}")
+                for n, (day, lining) in enumerate(zip(days, mm, strict=True)):
+                    if lining is not None or is_written or depot == "East":
+                        km = 100_000 + 10_000 * n
+                        mm_read = "-" if lining is None else lining
+                        checks.append(f"{name} | 1 | {side} | {day} | {km} | {mm_read} | pass")
+            work.append(f"{name} | 1 | L | {days[2]} | 120000 | reline")
+    made = warehouse_of(
+        register="\n".join(register),
+        inspections="\n".join(checks),
+        work="\n".join(work),
+        as_of=D(2025, 12, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    found = rows(
+        made,
+        f"""select wheel_end_id, above_mm + 6.4 from reduce.reline_decisions
+        where visit_on = date '{days[2]}' and relined order by wheel_end_id""",
+    )
+    assert found[0] == ("E1/1L", None)
+    assert [mm for _, mm in found[1:]] == pytest.approx([8.0] * 11)
+    # Of 36 looks after the first, twelve came after a reline, and one axle was relined unread.
+    looks = rows(made, "select sum(visits), sum(looked) from reduce.axle_looks")
+    assert looks == [(23, 23)]
+
+
 def test_a_lining_that_grew_by_little_is_a_misreading_not_a_reline():
     made = warehouse_of(
         inspections="""

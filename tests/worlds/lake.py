@@ -143,6 +143,10 @@ def _inspections(fleet: Fleet, named: pl.DataFrame) -> pl.DataFrame:
     checks = dict(fleet.checks)
     if fleet.care is not None:
         checks["off"] = fleet.care.cap_off[checks["end"], checks["day"].astype(int)]
+    if fleet.world.unmeasured:
+        renewed = {(e, d) for e, d in zip(fleet.relined["end"], fleet.relined["day"], strict=True)}
+        unread = [key in renewed for key in zip(checks["end"], checks["day"], strict=True)]
+        checks["lining_mm"] = np.where(unread, np.nan, checks["lining_mm"])
     cap = pl.when("off").then(pl.lit("open")).otherwise(pl.lit("seated"))
     return _on_record(fleet, checks, named).select(
         "unit_id",

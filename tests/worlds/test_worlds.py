@@ -225,3 +225,18 @@ def test_a_lining_is_relined_at_a_reading_or_at_two_years_whichever_comes_first(
     assert (age >= 730).mean() > 0.1
     assert (age < 730).mean() > 0.3
     assert len(np.unique(unit)) == fleet.world.units
+
+
+def test_where_renewed_linings_are_not_measured_their_last_reading_is_missing(tmp_path):
+    world = World(units=12, unmeasured=True)
+    fleet = lived(world, 5)
+    write_lake(fleet, tmp_path, AS_OF)
+    done = table(tmp_path, "work").filter(pl.col("action") == "reline")
+    read = table(tmp_path, "inspections").join(
+        done.select("wheel_end_id", inspected_on="done_on", is_done=pl.lit(value=True)),
+        on=["wheel_end_id", "inspected_on"],
+        how="left",
+    )
+    assert read.filter("is_done").height > 100
+    assert read.filter("is_done")["lining_mm"].null_count() == read.filter("is_done").height
+    assert read.filter(pl.col("is_done").is_null())["lining_mm"].is_not_null().mean() > 0.9

@@ -58,7 +58,8 @@ class World:
     made: ``harder_wear``, ``harder_use`` are what their wear per km and their km are multiplied by
     from then on, and the records say so if ``harder_told``. ``shortage``: from so many days before
     forecasts are made to so many, no linings are to be had. ``handed_back``: at the last check of a
-    unit that leaves all of its linings are renewed.
+    unit that leaves all of its linings are renewed. ``unmeasured``: an old lining is not read on
+    the day that it is renewed.
     """
 
     units: int = 60
@@ -114,6 +115,7 @@ class World:
     harder_days: int = 274
     shortage: tuple[int, int] = (0, 0)
     handed_back: bool = False
+    unmeasured: bool = False
     winter: int = 0
     quickening: float = 0.0
     wear_unit_mm: float = 0.0
@@ -210,6 +212,7 @@ WORLDS = {
     "a seventh leaves each year, handed back with new linings": replace(
         PLAIN, leaving=1 / 7, joining=1 / 7, handed_back=True
     ),
+    "linings that are renewed are not measured first": replace(PLAIN, unmeasured=True),
     "all of these": World(
         gaps="irregular",
         skipped=0.2,
