@@ -43,7 +43,8 @@ def absence_classes(usage: UsageFit) -> AbsenceClasses:
     """Classes of all units by pool, by standing when last seen, and by how long they are away."""
     interval_distribution = usage.interval_distribution
     pool = interval_distribution.pool[usage.group]
-    age = np.minimum(usage.since_visit / usage.usual_days, OLDEST)
+    usual_days = usage.usual_days_now
+    age = np.minimum(usage.since_visit / usual_days, OLDEST)
     age = np.where(usage.off_now, 0, np.floor(age * AGES)).astype(np.int64)
     keys, first, number = np.unique(
         np.column_stack([pool, usage.off_now, age]), axis=0, return_index=True, return_inverse=True
@@ -52,7 +53,7 @@ def absence_classes(usage: UsageFit) -> AbsenceClasses:
         _left_standing(interval_distribution.returning, _back(interval_distribution.pools[k]))
         if off
         else _left_away(
-            interval_distribution.pools[k].after_road, a / AGES, float(usage.usual_days[unit])
+            interval_distribution.pools[k].after_road, a / AGES, float(usual_days[unit])
         )
         for (k, off, a), unit in zip(keys, first, strict=True)
     )

@@ -10,6 +10,7 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.change import UseChange, as_run_now, use_change
+from models.usage.drawn.by_lining import CheckedSooner, checked_sooner
 from models.usage.groups import GroupRates, group_rates
 from models.usage.holes import unit_holes
 from models.usage.interval_distribution import (
@@ -19,6 +20,7 @@ from models.usage.interval_distribution import (
 )
 from models.usage.intervals import (
     NOWHERE,
+    THINNEST,
     UsageGroups,
     UsageIntervals,
     usage_groups,
@@ -49,7 +51,9 @@ class UsageFit:
     where a time without checks came since, of the last that was due in it (``models.usage.holes``).
     ``present``: chance that the unit is in the fleet, from how long it had stayed away when any was
     last checked; 0 for one that was never seen. ``change``: since when all units run
-    otherwise than before (None: they do not).
+    otherwise than before (None: they do not). ``sooner``: how units with thin linings are checked
+    sooner (None: they are not), and ``thinnest_mm``: of each unit's linings at its last check,
+    above the minimum (NaN: none was read).
     """
 
     as_of: dt.date
@@ -70,7 +74,9 @@ class UsageFit:
     since_seen: FloatArray
     since_visit: FloatArray
     present: FloatArray
+    thinnest_mm: FloatArray
     change: UseChange | None = None
+    sooner: CheckedSooner | None = None
 
     def __len__(self) -> int:
         return len(self.unit_ids)
@@ -98,15 +104,22 @@ class UsageFit:
         )
 
     @property
+    def usual_days_now(self) -> FloatArray:
+        """The same until the next check, by the linings that the last one left on."""
+        if self.sooner is None:
+            return self.usual_days
+        return np.asarray(self.usual_days * self.sooner.days_over_usual(self.thinnest_mm))
+
+    @property
     def age(self) -> FloatArray:
         """How long each unit has been away, in usual intervals from when it was due to be seen."""
         calendar = self.interval_distribution.calendar
-        return np.asarray(self.since_visit / self.usual_days + calendar.keeps * calendar.late)
+        return np.asarray(self.since_visit / self.usual_days_now + calendar.keeps * calendar.late)
 
     @property
     def due_in(self) -> FloatArray:
         """Days in which each unit is due to be seen next; below nought where it is overdue."""
-        return np.asarray((1.0 - self.age) * self.usual_days)
+        return np.asarray((1.0 - self.age) * self.usual_days_now)
 
 
 def fit_usage(
@@ -123,6 +136,7 @@ def fit_usage(
     units : one row per unit: unit_id, depot (may be null), duty (now), seen_on, visit_on (either
         may be null).
     intervals : rows of ``reduce.unit_usage``.
+        Both may have thinnest_mm.
     as_of : the day forecasts start from.
     check_days : days between check visits by duty, used where the records show too few.
     warm_start : variances to start the search from, where some are known to be close.
@@ -153,8 +167,13 @@ def fit_usage(
     unit, place = np.nonzero(hole.spanning)
     seen, whole = hole.seen_days[unit, place], table.days[unit, place]
     cut = OpenIntervals(unit, seen, levels.off_before[unit, place], seen, whole)
+    sooner, by_lining = checked_sooner(intervals), None
+    thinnest = _linings_left(units)
+    if sooner is not None:
+        ended = sooner.days_over_usual(table.thinnest_mm)
+        by_lining = ended, sooner.days_over_usual(thinnest)
     interval_distribution = usage_intervals_seen(
-        told, levels, variances, groups, check_days or {}, group, away, cut
+        told, levels, variances, groups, check_days or {}, group, away, cut, by_lining
     )
     calendar = interval_distribution.calendar.forgotten(since_visit != days_since_visit)
     interval_distribution = replace(interval_distribution, calendar=calendar)
@@ -178,8 +197,16 @@ def fit_usage(
         since_seen=since_seen,
         since_visit=since_visit,
         present=np.where(never_seen, 0.0, interval_distribution.leave.present),
+        thinnest_mm=thinnest,
         change=change,
+        sooner=sooner,
     )
+
+
+def _linings_left(units: pl.DataFrame) -> FloatArray:
+    if THINNEST not in units.columns:
+        return np.full(units.height, np.nan)
+    return np.asarray(units[THINNEST].cast(pl.Float64).fill_null(np.nan).to_numpy())
 
 
 def _fitted(

@@ -198,17 +198,21 @@ def usage_intervals_seen(
     group: IntArray,
     away: OpenIntervals,
     cut: OpenIntervals | None = None,
+    by_lining: tuple[FloatArray, FloatArray] | None = None,
 ) -> IntervalDistribution:
     """Cards from every interval between two visits; ``check_days`` by duty where few are seen.
 
-    ``group`` (U,) is each unit's group now; ``away`` the intervals that are not over yet; ``cut``
-    those that ended unseen, of units that were there until then. Left out, they would be missed:
-    the longer an interval, the likelier something cuts it.
+    ``by_lining``: what thin linings make of each interval (U, T), and of those that are open (U,):
+    so many times the usual days. ``group`` (U,) is each unit's group now; ``away`` the intervals
+    that are not over yet; ``cut`` those that ended unseen, of units that were there until then.
+    Left out, they would be missed: the longer an interval, the likelier something cuts it.
     """
-    usual, then = _usual_days(intervals, groups, check_days)
+    ended, lasting = by_lining or (np.ones(intervals.days.shape), np.ones(len(group)))
+    usual, then = _usual_days(replace(intervals, days=intervals.days / ended), groups, check_days)
+    then = then * ended
     pace, variance = _paces(intervals, then, len(usual))
     played = _played(intervals, levels, variances, then, pace)
-    own_days = usual[group] * np.exp(pace)
+    own_days = usual[group] * np.exp(pace) * lasting
     pool = _pools_of(groups, played)
     seen = played, away, cut or NONE_OPEN, own_days, pool, group
     pools, leave = _fitted_pools(*seen)

@@ -15,6 +15,7 @@ NOWHERE = ""
 """Stands for the depot of a unit that has none on record."""
 FEW_INTERVALS = 20
 """A pool, a duty or a calendar with fewer intervals than this does not speak for itself."""
+THINNEST = "thinnest_mm"
 SHORTEST_DAYS = 14
 """A shorter interval says little of km per day: dates in records are days off."""
 
@@ -47,7 +48,8 @@ class UsageIntervals:
     """Intervals of U units, padded on the left to T columns.
 
     ``days``, ``km``, ``middle_day`` (days before as-of, negative) and ``group`` have shape (U, T),
-    like the flags: ``is_there`` (not padding), ``one_duty``, ``to_visit``.
+    like the flags: ``is_there`` (not padding), ``one_duty``, ``to_visit``; and ``thinnest_mm``, of
+    the linings left on where it begins, above the minimum (NaN: none was read).
     """
 
     days: FloatArray
@@ -57,6 +59,7 @@ class UsageIntervals:
     is_there: BoolArray
     one_duty: BoolArray
     to_visit: BoolArray
+    thinnest_mm: FloatArray
 
     @property
     def is_informative(self) -> BoolArray:
@@ -92,8 +95,8 @@ def usage_intervals(
 ) -> UsageIntervals:
     """Lay the rows of ``intervals`` out by unit, in the order of ``units``.
 
-    ``intervals`` has unit_id, depot, duty, one_duty, from_on, days, km, to_visit; rows of units
-    that are not in ``units`` are left out.
+    ``intervals`` has unit_id, depot, duty, one_duty, from_on, days, km, to_visit, and may have
+    thinnest_mm; rows of units that are not in ``units`` are left out.
     """
     order = units.select("unit_id").with_row_index("unit")
     rows = (
@@ -115,6 +118,8 @@ def usage_intervals(
         return table
 
     days = laid_out(rows["days"], 0.0)
+    read = THINNEST in rows.columns
+    thinnest = rows[THINNEST] if read else pl.repeat(None, rows.height, eager=True)
     return UsageIntervals(
         days=days,
         km=np.maximum(laid_out(rows["km"], 0.0), 0.0),
@@ -123,6 +128,7 @@ def usage_intervals(
         is_there=days > 0,
         one_duty=laid_out(rows["one_duty"], 0.0) > 0,
         to_visit=laid_out(rows["to_visit"], 0.0) > 0,
+        thinnest_mm=laid_out(thinnest, np.nan),
     )
 
 

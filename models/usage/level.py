@@ -327,12 +327,5 @@ def _log_sd_of(variances: UsageVariances) -> FloatArray:
 
 
 def _every(intervals: UsageIntervals, stride: int) -> UsageIntervals:
-    return UsageIntervals(
-        days=intervals.days[::stride],
-        km=intervals.km[::stride],
-        middle_day=intervals.middle_day[::stride],
-        group=intervals.group[::stride],
-        is_there=intervals.is_there[::stride],
-        one_duty=intervals.one_duty[::stride],
-        to_visit=intervals.to_visit[::stride],
-    )
+    some = {name: getattr(intervals, name)[::stride] for name in UsageIntervals.__slots__}
+    return UsageIntervals(**some)

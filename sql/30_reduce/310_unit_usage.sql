@@ -1,9 +1,10 @@
 -- grain: one interval of a unit: from one check visit to the next, or from the last to when last seen
 -- key: unit_id, from_on
--- inputs: reduce.check_visits, stage.unit_sightings, stage.duty_spells, judge.wheel_ends,
---         run.parameters
+-- inputs: reduce.check_visits, reduce.visit_linings, stage.unit_sightings, stage.duty_spells,
+--         judge.wheel_ends, run.parameters
 -- meaning: its days and km; duty is that of most of its days, one_duty whether it was the only one;
---          to_visit is false for the last stretch, whose end is only a sighting (a job's odometer).
+--          to_visit is false for the last stretch, whose end is only a sighting (a job's odometer);
+--          thinnest_mm: of the linings that the visit left on, above the minimum (null: none read).
 --          Older use than habits_since says little about the years ahead
 with last_seen as (
     select unit_id, max(on_date) as on_date from stage.unit_sightings group by unit_id
@@ -71,11 +72,13 @@ final as (
         m.from_on,
         m.days,
         m.km,
-        m.to_visit
+        m.to_visit,
+        t.thinnest_mm
     from measured m
     inner join ranked_duties d
         on d.unit_id = m.unit_id and d.from_on = m.from_on and d.place = 1
     inner join depots o on o.unit_id = m.unit_id
+    left join reduce.visit_linings t on t.unit_id = m.unit_id and t.visit_on = m.from_on
 )
 
 select * from final

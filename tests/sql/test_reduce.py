@@ -83,7 +83,7 @@ def test_drift_outlook_says_what_is_in_place_and_how_old_the_adjuster_was_when_l
 
 def test_units_now_have_their_duty_and_when_they_were_last_seen(con):
     assert rows(con, "from reduce.units_now") == [
-        ("K1", None, "short", D(2025, 7, 20), D(2025, 7, 20))
+        ("K1", None, "short", D(2025, 7, 20), D(2025, 7, 20), 11.0)
     ]
 
 

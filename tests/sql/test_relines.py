@@ -66,10 +66,20 @@ def test_days_close_together_are_one_check_visit(con):
 
 def test_unit_usage_runs_from_visit_to_visit_and_on_to_the_last_sighting(con):
     assert rows(con, "from reduce.unit_usage order by from_on") == [
-        ("K1", "North", "long", True, D(2025, 1, 6), 84, 20_000, True),
+        # Axle 1 is renewed, one end without a word; the thinnest left on is 2R, read as left.
+        ("K1", "North", "long", True, D(2025, 1, 6), 84, 20_000, True, 5.0),
         # Most of these days were run in the new duty, but not all.
-        ("K1", "North", "short", False, D(2025, 3, 31), 85, 20_000, True),
-        ("K1", "North", "short", True, D(2025, 6, 24), 16, 2_000, False),
+        ("K1", "North", "short", False, D(2025, 3, 31), 85, 20_000, True, 0.0),
+        ("K1", "North", "short", True, D(2025, 6, 24), 16, 2_000, False, 4.5),
+    ]
+
+
+def test_the_thinnest_lining_that_a_visit_left_on_is_none_that_was_renewed(con):
+    assert rows(con, "from reduce.visit_linings order by visit_on") == [
+        ("K1", D(2025, 1, 6), 5.0),
+        # 2L, at its minimum, was renewed three weeks later: it ran on until then.
+        ("K1", D(2025, 3, 31), 0.0),
+        ("K1", D(2025, 6, 24), 4.5),
     ]
 
 

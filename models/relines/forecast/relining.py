@@ -477,7 +477,11 @@ def _when_open(days: FloatArray, usage: UsageFit) -> FloatArray:
 
 def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: IntArray) -> _Setting:
     """What the forecasts of some ``units`` share."""
+    mean = mean_policy(policy)
     classes, usual = visit_classes(usage), usage.usual_days
+    if usage.sooner is not None:
+        # Those visits decide that find a lining about as thick as it is relined at.
+        usual = usual * usage.sooner.days_over_usual(mean.threshold_mm).mean()
     _, first, number = np.unique(classes.number[units], return_index=True, return_inverse=True)
     shortest = np.full(len(first), np.inf)
     np.minimum.at(shortest, number, usual[units])
@@ -493,7 +497,6 @@ def _setting(lines: WheelEndLines, policy: PolicyFit, usage: UsageFit, units: In
     older = (usage.age - classes.age / POINTS) * usual
     # Most jobs are done at the visit: lags that are the same count together.
     lag, times = np.unique(_lags(policy.timing), return_counts=True)
-    mean = mean_policy(policy)
     return _Setting(
         usage=usage,
         away=away_now(usage),

@@ -111,7 +111,7 @@ def some_lines(
 
 USE_PER_UNIT = (
     *("group", "log_level", "level_variance", "off_now", "stands_still", "is_known", "intervals"),
-    *("since_seen", "since_visit", "present"),
+    *("since_seen", "since_visit", "present", "thinnest_mm"),
 )
 
 

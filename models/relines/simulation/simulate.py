@@ -377,12 +377,14 @@ def _renew(run: _Run, ends: IntArray) -> None:
 
 
 def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
-    """Worked out once for all scenarios that leave use as it is."""
-    found = lucks.met.get(step) if run.scenario.uses_as_now else None
+    """Worked out once for all scenarios that leave use as it is, if linings do not move visits."""
+    same = run.scenario.uses_as_now and run.fleet.usage.sooner is None
+    found = lucks.met.get(step) if same else None
     if found is not None:
         return found
     state, layout, luck = run.state, run.layout, lucks.of(step)
-    interval = next_interval(state, layout, run.draw, run.fleet.usage, luck, is_first=step == 1)
+    usual = _usual_days(run)
+    interval = next_interval(state, usual, run.draw, run.fleet.usage, luck, is_first=step == 1)
     visiting = active & (interval.end < run.log.calendar.horizon)
     noise, is_there, handed = None, state.is_there, None
     back = run.fleet.policy.handed_back
@@ -392,7 +394,7 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
         noise = draw_noise(layout, luck, by_age=by_age, looks=looks)
         lasts = luck.exponential(len(state.day))
         # A unit that leaves for good does so after a visit: it is not seen again.
-        hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * layout.usual_days
+        hazard = np.repeat(run.draw.leaving, len(run.fleet.usage)) * usual
         is_there = is_there & ((lasts > hazard) | (interval.end >= run.log.calendar.horizon))
         if back is not None:
             leaves = visiting & state.is_there & ~is_there
@@ -410,9 +412,21 @@ def _met(run: _Run, lucks: _Lucks, step: int, active: BoolArray) -> _Met:
         noise=noise,
         handed=handed,
     )
-    if lucks.more and run.scenario.uses_as_now and step <= KEPT_STEPS:
+    if lucks.more and same and step <= KEPT_STEPS:
         lucks.met[step] = found
     return found
+
+
+def _usual_days(run: _Run) -> FloatArray:
+    """Usual days to each unit's next visit (B x U): fewer where its thinnest lining says so, unless
+    the scenario says when visits are."""
+    layout, sooner = run.layout, run.fleet.usage.sooner
+    if sooner is None or run.scenario.check_weeks is not None:
+        return layout.usual_days
+    thinnest = np.full(len(layout.usual_days), np.inf)
+    left = layout.found_mm(run.state.above_mm, slice(None))
+    np.minimum.at(thinnest, layout.unit, left)
+    return layout.usual_days * sooner.days_over_usual(thinnest)
 
 
 def _one_interval(run: _Run, met: _Met) -> None:

@@ -78,18 +78,19 @@ def first_state(draw: FleetDraw, layout: Layout, usage: UsageFit) -> FleetState:
 
 def next_interval(
     state: FleetState,
-    layout: Layout,
+    usual_days: FloatArray,
     draw: FleetDraw,
     usage: UsageFit,
     luck: Luck,
     *,
     is_first: bool,
 ) -> InspectionInterval:
-    """Draw how long each unit stays away and how far it runs meanwhile; moves use and road."""
+    """Draw how long each unit stays away, whose next visit is due after so many days (B x U), and
+    how far it runs meanwhile; moves use and road."""
     number, normal = luck.uniform(len(state.day)), luck.normal(len(state.day))
     now = UnitsNow(state.visit_day, state.day, state.late, state.off_road, state.log_level)
     found = drawn_interval(
-        usage, now, layout.usual_days, draw.intervals, number, normal, is_first=is_first
+        usage, now, usual_days, draw.intervals, number, normal, is_first=is_first
     )
     state.late, state.off_road, state.log_level = found.late, found.off_road, found.log_level
     return InspectionInterval(state.day.copy(), found.days, found.km / KM_PER_UNIT)

@@ -29,6 +29,7 @@ def table_of(length: np.ndarray, to_visit: np.ndarray | None = None) -> UsageInt
         is_there=there,
         one_duty=there,
         to_visit=there if to_visit is None else to_visit,
+        thinnest_mm=np.full(days.shape, np.nan),
     )
 
 

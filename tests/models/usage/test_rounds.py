@@ -39,6 +39,7 @@ def in_rounds(
         is_there=every,
         one_duty=every,
         to_visit=every,
+        thinnest_mm=np.full(days.shape, np.nan),
     )
     return table, UsageGroups(tuple("ABCDEFGH"[:depots]), ("line",) * depots)
 
