@@ -43,6 +43,7 @@ from pipeline.mapping.tables import (
     slid,
 )
 from pipeline.mapping.words import (
+    CHECK_MARKS,
     CORES,
     COST_SHARES,
     END_OF,
@@ -193,13 +194,15 @@ class TableFound:
 @dataclass(frozen=True, slots=True)
 class _Sample:
     """Some rows of a table, and how its file writes decimals and days, where these show; ``alone``
-    are those of all its rows in which one cell is filled beside unit, day and odometer."""
+    are those of all its rows in which one cell is filled beside unit, day and odometer;
+    ``shows_inches``: some lengths are fractions of an inch and of nothing else."""
 
     rows: pl.DataFrame
     alone: pl.Series
     day_first: bool | None
     decimal_comma: bool | None
     doubtful: frozenset[str]
+    shows_inches: bool
 
 
 def tables_found(grid: Grid, path: str, settings: Settings) -> list[TableFound]:
@@ -505,7 +508,9 @@ def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
     is_one = 1 < len(words) <= MOST_STAGES
     plain = said.concept is None and is_one and cells.null_count() == 0
     named = said.concept == "status"
-    if plain and {cell_words("as_left").get(spelled(w)) for w in words} == {"yes", "no"}:
+    spelt = {spelled(w) for w in words}
+    stages = {cell_words("as_left").get(word) for word in spelt - {"yes", "no"}}
+    if plain and stages == {"yes", "no"}:  # a plain yes may answer anything
         return Meaning("as_left")
     if plain and is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
         return Meaning("status")
@@ -568,7 +573,11 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]) ->
         doubtful.add("decimal_comma")
     beside = [body[f"c{i}"].is_not_null() for i, m in enumerate(said) if m.concept not in TITLED]
     filled = pl.DataFrame(beside).sum_horizontal() if beside else body["row_no"]
-    return _Sample(rows, filled == 1, day_first, comma, frozenset(doubtful))
+    lengths = [
+        rows[f"c{i}"] for i, m in enumerate(said) if MEASURED.get(m.concept or "") == "length"
+    ]
+    inches = any(map(reading.shows_inches, lengths))
+    return _Sample(rows, filled == 1, day_first, comma, frozenset(doubtful), inches)
 
 
 def _decimals(
@@ -649,6 +658,7 @@ def _column(
     if (
         MEASURED.get(said.concept or "") == "length"
         and said.unit is None
+        and sample.shows_inches
         and reading.are_fractions(some)
     ):
         said = replace(said, unit="in")  # nothing else is written so
@@ -1062,6 +1072,8 @@ def _with_values(
     column = "bool" if concept in {"marks_aligned", "as_left"} else concept
     known = cell_words(column) | (cell_words("as_left") if concept == "as_left" else {})
     words = _words_in(cells)[:200]
+    if not CHECK_MARKS.isdisjoint(words):  # beside these a cross is their opposite
+        known = known | {"x": "fail" if concept == "return_test" else "no"}
     values = {w: known[spelled(w)] for w in words if spelled(w) in known}
     here = int(cells.is_in(list(values)).fill_null(value=False).sum())
     if here < needed * (cells.len() - cells.null_count()):

@@ -298,14 +298,18 @@ def _parquet_grid(content: bytes) -> list[Grid]:
     heading = pl.DataFrame({f"c{i}": [name] for i, name in enumerate(frame.columns)})
     cells = pl.DataFrame([text.alias(f"c{i}") for i, text in enumerate(texts)])
     rows = pl.concat([heading, cells])
-    own = frozenset(f"c{i}" for i, column in enumerate(frame) if column.dtype.is_float())
+    own = frozenset(f"c{i}" for i, column in enumerate(frame) if _is_broken_type(column.dtype))
     widths = pl.repeat(len(texts), rows.height, eager=True)
     return [Grid("", _numbered(rows, widths), is_text=False, own_numbers=own)]
 
 
+def _is_broken_type(dtype: pl.DataType) -> bool:
+    return dtype.is_float() or dtype.is_decimal()
+
+
 def _own_texts(column: pl.Series) -> pl.Series:
-    if column.dtype.is_float():
-        text = column.cast(pl.String)
+    if _is_broken_type(column.dtype):
+        text = column.cast(pl.String).str.replace(r"\.0+$", "")
         three = text.str.contains(r"^-?\d{1,3}\.\d{3}$").fill_null(value=False)
         return text.zip_with(~three, text + "0")
     if isinstance(column.dtype, pl.Datetime):

@@ -163,6 +163,13 @@ def _fraction(text: str, factors: Mapping[str, float], unit: str | None) -> floa
     return (int(whole or 0) + int(above) / int(below)) * factors["in"]
 
 
+def shows_inches(text: pl.Series) -> bool:
+    """Whether some cell is a fraction of an inch, and no share of a whole: halves and quarters
+    alone may be that."""
+    found = (_FRACTION.match(word.strip()) for word in text.drop_nulls().unique())
+    return any(of is not None and (of[1] or int(of[3]) > 4 or of[4]) for of in found)
+
+
 def are_fractions(text: pl.Series) -> bool:
     """Whether all cells are fractions of an inch, with or without its sign, and some without."""
     words = text.drop_nulls().unique()

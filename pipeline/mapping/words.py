@@ -474,11 +474,14 @@ BOTH = _words(
     "both bs beide beidseitig beidseits deux obie obu ambos ambas ambi entrambi oba bada begge"
 )
 
+CHECK_MARKS = frozenset("✓✔")
 # Words of cells, by contract column and by what they stand for there. Alternatives by comma.
 CELL_WORDS = {
     "bool": {
-        "yes": "yes, y, true, x, ja, j, oui, o, tak, t, si, s, sim, ano, da, igen, да, ok, aligned",
-        "no": "no, n, false, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет, not aligned",
+        "yes": """yes, y, true, x, ✓, ✔, ja, j, oui, o, tak, t, si, s, sim, ano, da, igen, да, ok,
+            aligned""",
+        "no": """no, n, false, ✗, ✘, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет,
+            not aligned""",
     },
     "as_left": {
         "yes": """after, as left, post, nach, nachher, apres, despues, depois, dopo, na, po, efter,
