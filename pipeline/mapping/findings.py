@@ -683,7 +683,9 @@ def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
     """A column that the file has not: a sheet that is called Axle 1 says so; whatever else may be a
     unit's name."""
     if said.concept == "axle_no":
-        return replace(found, target="axle_no", values=placed_words(found.examples, "axle_no"))
+        axles = placed_words(found.examples, "axle_no")
+        asks = frozenset({"rear_axle"} & {f"{axle}_axle" for axle in axles.values()})
+        return replace(found, target="axle_no", values=axles, asks=asks)
     return replace(found, why=OF_ROWS_BELOW[found.heading], meant="unit_id")
 
 
@@ -833,7 +835,7 @@ def _measured(
 def _units_of(kind: str, heading: str) -> list[str]:
     """The units that cells of no stated one may be in: tens of km in the north alone."""
     northern = not NORTHERN.isdisjoint(tokens(heading))
-    return [unit for unit in KINDS[kind] if northern or unit != "10km"]
+    return [unit for unit in KINDS[kind] if unit != "10ths" and (northern or unit != "10km")]
 
 
 TWO_IN_ONE = (
@@ -1084,6 +1086,11 @@ def _with_values(
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
+IN_TWO = "found in two columns; name it at one of them"
+# What it means to choose one of them.
+WHOSE = {"unit_id": " (every axle of a row is then that unit's)"}
+
+
 def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[ColumnFound]:
     """Two columns that would be the same thing: none is, unless a person says which, or both are
     ends of one lining, of which the thinner counts, or shares of one cost."""
@@ -1092,7 +1099,7 @@ def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[Col
         replace(
             c,
             target="",
-            why=f"{c.target}: found in two columns; name it at one of them",
+            why=f"{c.target}: {IN_TWO}{WHOSE.get(c.target, '')}",
             rival=c.target,
         )
         if counts[c.target] > 1

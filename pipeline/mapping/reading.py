@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.mapping.words import UNIT_OF, WEEKS, folded, month_names
 
-MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16}
+MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16, "10ths": 0.1}
 KM = {"km": 1.0, "mi": 1.609344, "10km": 10.0, "1000km": 1_000.0, "1000mi": 1_609.344}
 FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
 

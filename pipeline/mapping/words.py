@@ -35,6 +35,10 @@ LANGUAGES = (
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "œ": "oe"})
 _ABBREVIATED = re.compile(r"(?<![^\W_])([noblru])\s?[/.\\]\s?([sh])\b\.?")
 _SPELLED_OUT = {"ns": "nearside", "os": "offside", "bs": "beide", "lh": "lh", "rh": "rh"}
+_TENTHS = re.compile(
+    r"(?:(?<![\d/])1\s?/\s?10|(?<!\d)0[.,]1|\btenths?(?: of an?)?|\bzehntel)\s?-?mm\b"
+)
+_OTHER_PART = re.compile(r"(?<![\d/])(?:1\s?/\s?\d+|0[.,]0*1)(?=\s?(?:mm|in|inch|zoll)\b|\s?\")")
 _EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
 _ELIDED = re.compile(r"\b[dl]['’]|['’]s\b")
 _THOUSAND = r"(?:1[., '’]?000|['’]000|thousands?|tausend|tsd\.?|tys\.?|тыс\.?)"
@@ -59,6 +63,7 @@ def tokens(text: str) -> tuple[str, ...]:
     """Words, whole numbers and signs of a text; n/s and l/h are words."""
     joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text)))
     joined = _IN_THOUSANDS.sub(_of_thousand, re.sub(r"(?<!\d)1/(32|16)\b", r"\1ths", joined))
+    joined = _OTHER_PART.sub(" parts ", _TENTHS.sub(" tenthsofmm ", joined))
     joined = _EITHER.sub("in or ", joined)
     joined = re.sub(r"\b(32|16|64)(?:nds?|ths?)\b", r" of\1ths ", joined)
     found = _TOKEN.findall(re.sub(r"of(32|16|64)ths", _spelled, joined))
@@ -128,7 +133,8 @@ def _is_total(of: tuple[str, ...]) -> bool:
 
 CONCEPTS = {
     "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
-        fleet no, fleet number, fleet id, fleet code, registration, reg, rego, truck, trailer,
+        fleet no, fleet nr, veh, kennz, immat, fhrz, fleet number, fleet id, fleet code,
+        registration, reg, rego, truck, trailer,
         lorry, bus, coach, power unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
         fahrzeugnummer, fahrzeugnr, fzgnr, wagennummer, wagennr, einheit,
@@ -141,7 +147,9 @@ CONCEPTS = {
         naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
     "side": """side, seite, cote, lado, lato, zijde, strona, str, strana, sida, siden, oldal, parte
         lateral, сторона""",
-    "position": """position, wheel position, wheel pos, pos roue, wheel, wheel end, pos,
+    "position": """axle side, achse seite, essieu cote, eje lado, eixo lado, asse lato, as zijde,
+        os strona, naprava strana, axel sida, aksel side, position, wheel position, wheel pos, pos
+        roue, wheel, wheel end, pos,
         radposition, rad, roue, position roue, kolo, pozycja kola, posicion, rueda, posicao, roda,
         posizione, ruota, wiel, pozice kola, hjul, hjulposition, roata, kerek, колесо""",
     "date": """date, day, checked, inspected, done, datum, prufdatum, tag, date controle, date
@@ -152,7 +160,9 @@ CONCEPTS = {
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
-        done on, date of check, checked on""",
+        done on, date of check, checked on, date closed, closed on, finished, finished on, erledigt,
+        erledigt am, abgeschlossen am, fertig am, ausgefuhrt am, date cloture, fecha cierre, data
+        chiusura, data zakonczenia, avslutad""",
     "week": """week, week no, calendar week, wk, kw, cw, woche, kalenderwoche, semaine, semana,
         settimana, tydzien, tyden, vecka, uke, uge, weeknr, weeknummer, het, неделя""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
@@ -165,6 +175,7 @@ CONCEPTS = {
         gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
+        hubometer,
         hub odo, hub odometer,
         пробег, одометр""",
     "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
@@ -266,7 +277,7 @@ BESIDE = {
     "side": "wheel de",
     "position": "no brake bremse",
     "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
-        visita bezoek besok""",
+        visita bezoek besok time uhrzeit heure hora""",
     "week": "no nr number of year inspection check prufung numer",
     "odometer": "reading km total current at inspection aktuell actual stand state value",
     "lining": """brake thickness thk reading measured remaining rest de du des della do da van
@@ -335,6 +346,7 @@ UNITS = {
         pollici \"""",
     "32nds": "thirtyseconds",
     "16ths": "sixteenths",
+    "10ths": "tenthsofmm",
     "km": """km kms kilometer kilometers kilometre kilometres kilometrow kilometros quilometros
         chilometri kilometru км""",
     "mi": "mi mile miles meilen milles millas milhas miglia mil",
