@@ -458,7 +458,7 @@ class Target:
 OWN_NAMES = {
     "register": ("position", "fleet"),
     "inspections": ("position", "fleet", "status", "stroke", "released_stroke_mm"),
-    "work": ("position", "fleet", "job", "status"),
+    "work": ("position", "fleet", "job", "status", "quantity"),
     "duty": ("fleet",),
 }
 LENGTHS = ("mm", "cm", "in", "32nds", "16ths", "10ths")  # the last of a mm

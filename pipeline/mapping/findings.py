@@ -768,6 +768,8 @@ def _name(concept: str, table: str) -> str | None:
         return concept
     if (concept, table) in {("status", "work"), ("record", "inspections")}:
         return "status"
+    if (concept, table) == ("quantity", "work"):
+        return concept
     if concept == "fleet" or (concept in {"stroke", "released_stroke"} and table == "inspections"):
         return concept
     return concept if {concept, f"{concept}_mm", f"{concept}_km"} & set(known) else None
@@ -912,7 +914,7 @@ def _worded(
             return _with_values(found, target, said.concept, cells, asks)
         case "status" | "record":
             return _of_status(found, target, cells, of_record=said.concept == "record")
-        case "cost":
+        case "cost" | "quantity":
             return _priced(found, target, some, sample)
     return replace(found, target=target, asks=frozenset(asks))
 

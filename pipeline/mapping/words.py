@@ -246,6 +246,8 @@ CONCEPTS = {
         costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
         omkostning, belob, belop, koltseg, osszeg, summe, gesamtsumme, total ht, total ttc, total
         vat, total incl vat, total mwst, total iva, total eur, total usd, total gbp, стоимость""",
+    "quantity": """qty, quantity, menge, anzahl, stuckzahl, quantite, qte, cantidad, cant,
+        quantidade, qtd, quantita, qta, ilosc, aantal, antal, mnozstvi, количество""",
     "axle_type": """axle type, type of axle, achstyp, achsart, type essieu, typ osi, tipo eje, tipo
         eixo, tipo asse, astype, typ napravy, axeltyp, akseltype, tip axa, tengely tipus, тип
         оси""",
@@ -299,6 +301,7 @@ BESIDE = {
     "reason": "for why job",
     "cost": """net total netto inc incl including ex excl vat mwst ht iva eur euro euros usd gbp pln
         zl czk sek nok dkk chf huf ron brl mxn""",
+    "quantity": "of",
     "axle_type": "",
     "arm_length": "adjuster de del de la da do della",
     "depot": "home name",
@@ -774,7 +777,8 @@ _UNDONE = _words(
 # Words of any record's that say that it counts no more.
 _VOID = _words(
     """void voided deleted cancelled canceled invalid superseded reversed storniert geloscht
-    ungultig annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
+    ungultig storno stornierung reversal gutschrift avoir
+    annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
     excluido annullato eliminato geannuleerd verwijderd ongeldig anulowane anulowany usuniety
     zruseno smazano makulerad raderad annulleret slettet anulat sters torolt"""
 )
