@@ -18,6 +18,7 @@ from python_calamine import CalamineSheet, CalamineWorkbook, SheetVisibleEnum
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake import files
+from pipeline.lake.records import read_records
 from pipeline.lake.workbooks import read_parquet, require_columns, require_workbook
 
 DELIMITERS = (";", "\t", ",", "|")
@@ -85,8 +86,9 @@ def read_grids(content: bytes, path: Path) -> list[Grid]:
         raise UnreadableFileError(f"{path.suffix or 'no ending'}; accepted: {accepted}")
     if not content:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
-    grids = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids}[kind](content)
-    return [grid for grid in grids if grid.rows.height]
+    readers = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids,
+               "jsonl": _json_grid}  # fmt: skip
+    return [grid for grid in readers[kind](content) if grid.rows.height]
 
 
 def _text_grid(content: bytes) -> list[Grid]:
@@ -250,7 +252,7 @@ def column_of(letters: bytes) -> int:
 
 def _sheet(sheet: CalamineSheet) -> Grid:
     cells = sheet.to_python(skip_empty_area=False)
-    records = [[_own_text(cell) for cell in row] for row in cells]
+    records = [_own_row(row) for row in cells]
     own = {f"c{i}" for row in cells for i, cell in enumerate(row) if _is_broken(cell)}
     down = tuple(
         (first + 1, last + 1, column)
@@ -301,6 +303,22 @@ def _parquet_grid(content: bytes) -> list[Grid]:
     own = frozenset(f"c{i}" for i, column in enumerate(frame) if _is_broken_type(column.dtype))
     widths = pl.repeat(len(texts), rows.height, eager=True)
     return [Grid("", _numbered(rows, widths), is_text=False, own_numbers=own)]
+
+
+def _json_grid(content: bytes) -> list[Grid]:
+    """Names stand above the records; a record's row is its line."""
+    files.require_lines(content)
+    found = read_records(files.decoded(content))
+    records = [values for _, values in found.rows]
+    grid = _grid("", [found.names, *map(_own_row, records)], is_text=False)
+    lines = pl.Series([0, *[no for no, _ in found.rows]], dtype=pl.Int64)
+    rows = grid.rows.with_columns(row_no=lines.gather(grid.rows["row_no"] - 1))
+    own = {f"c{i}" for row in records for i, cell in enumerate(row) if _is_broken(cell)}
+    return [replace(grid, rows=rows, own_numbers=frozenset(own))]
+
+
+def _own_row(cells: Sequence[object]) -> list[str | None]:
+    return [None if cell is None else _own_text(cell) for cell in cells]
 
 
 def _is_broken_type(dtype: pl.DataType) -> bool:

@@ -279,6 +279,21 @@ def test_a_database_s_own_numbers_are_what_they_are(tmp_path):
     assert read == [("101", 1, 312_400, 13), ("102", 2, 98_000.5, 12.375)]
 
 
+JSON_LINE = (
+    '{{"unit": "T1", "date": "2024-01-09", "km": 100000, "axle": {}, "side": "L", "lining": {}}}'
+)
+
+
+def test_json_lines_are_looked_at_and_read_like_any_table(tmp_path, capsys):
+    lines = [JSON_LINE.format(*of) for of in ((1, "12.375"), (2, '"14 mm"'), (3, "[12, 11]"))]
+    lines = [line.replace("lining", "lining mm") for line in lines]
+    (tmp_path / "a.jsonl").write_text("\n".join(lines))
+    assert map_lake(tmp_path, None, lambda _: None).is_clear
+    assert rows_of(tmp_path, "a.jsonl")["lining_mm"].to_list() == [12.375, 14, None]
+    told = checked(tmp_path, capsys)
+    assert 'a.jsonl row 3: lining mm: found "more than one value"' in told
+
+
 def test_32nds_may_be_written_over_32(tmp_path):
     text = FRACTIONS.replace("lining", "lining (32nds)").format("12/32", "13")
     found, _ = mapped(tmp_path, text)
