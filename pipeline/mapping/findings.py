@@ -31,7 +31,15 @@ from pipeline.mapping.headings import (
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
-from pipeline.mapping.shapes import ABOVE, SHEET, TITLED, held_of, taken_from_above
+from pipeline.mapping.shapes import (
+    A_DAY_ABOVE,
+    ABOVE,
+    DAY_ABOVE,
+    SHEET,
+    TITLED,
+    held_of,
+    taken_from_above,
+)
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
@@ -324,7 +332,8 @@ def _table(
     kind: str | None = None,
 ) -> TableFound:
     body = _without_headings(body, heading)
-    said = _with_shares_of_cost(_with_weeks(_said(heading), body), heading, body)
+    said = _with_weeks(_with_day_above(_said(heading), heading), body)
+    said = _with_shares_of_cost(said, heading, body)
     said = _with_places(_with_stages(said, heading, body), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
@@ -533,6 +542,14 @@ def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
     return told
 
 
+def _with_day_above(said: list[Meaning], heading: Heading) -> list[Meaning]:
+    """What stands in a column of days that the file has not is one, where nothing else is."""
+    if any(m.concept == "date" for m in said):
+        return said
+    return [Meaning("date") if cell == DAY_ABOVE else m
+            for m, cell in zip(said, heading.cells, strict=True)]  # fmt: skip
+
+
 def _with_places(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
     """A sheet's name is an axle where all of it says so and nothing else does; an axle's or a
     side's column that holds both is one of positions, where no other names the other."""
@@ -676,7 +693,8 @@ def _of_another_table(found: ColumnFound, said: Meaning, table: str) -> ColumnFo
     return replace(found, why=f"{said.concept} is no column of {table}")
 
 
-OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows"}
+OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows",
+                 A_DAY_ABOVE: "a day in a line above the rows, or in the sheet's name"}  # fmt: skip
 
 
 def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
@@ -686,7 +704,8 @@ def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
         axles = placed_words(found.examples, "axle_no")
         asks = frozenset({"rear_axle"} & {f"{axle}_axle" for axle in axles.values()})
         return replace(found, target="axle_no", values=axles, asks=asks)
-    return replace(found, why=OF_ROWS_BELOW[found.heading], meant="unit_id")
+    meant = "inspected_on" if found.heading == A_DAY_ABOVE else "unit_id"
+    return replace(found, why=OF_ROWS_BELOW[found.heading], meant=meant)
 
 
 def _with_what_is_meant(found: ColumnFound, target: str) -> ColumnFound:

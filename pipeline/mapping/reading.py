@@ -347,6 +347,21 @@ def _pairs(text: str) -> tuple[int, int, int] | None:
     return (int(found[1]), int(found[2]), int(found[3])) if found else None
 
 
+_DAY_IN = re.compile(
+    r"(?<![\d./-])(?:\d{1,2}[./-]\d{1,2}[./-](?:\d{4}|\d{2})|\d{4}([./-])\d{1,2}\1\d{1,2}"
+    r"|\d{1,2}\.?\s+[^\W\d_]{3,}\.?\s+\d{4}|[^\W\d_]{3,}\s+\d{1,2},?\s+\d{4})(?![\d/-])"
+)
+
+
+def day_in(text: str) -> tuple[str, str] | None:
+    """The one day that a line of words names, as written, and the words; None where there is none,
+    or more than one."""
+    found = [of for of in _DAY_IN.finditer(text) if day_of(of[0], True) or day_of(of[0], False)]
+    if len(found) != 1:
+        return None
+    return found[0][0], f"{text[: found[0].start()]} {text[found[0].end() :]}"
+
+
 def day_of(text: str, day_first: bool | None, week_day: str | None = None) -> dt.date | None:
     """The day that a cell names, in figures or with its month's name."""
     told = _CLOCK.sub("", folded(text).strip(" .'")).strip(" .")

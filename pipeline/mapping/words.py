@@ -418,6 +418,17 @@ AXLE_WORDS = _words(
 )
 # Words for an axle only where its number follows: lining as left is of no axle.
 AXLES_BEFORE_NUMBERS = {"a", "as"}
+# Words of a title, or a sheet's name, that make a day beside them that of the checks below it.
+OF_A_VISIT = _words(
+    """brake brakes check checks checked inspection inspections inspected visit visits measurement
+    measurements reading readings lining linings date day of on the from bremse bremsen
+    bremsenprufung bremsprufung bremsenkontrolle bremsenpruefung prufung prufungen kontrolle
+    kontrollen messung messungen vom am der den datum besuch frein freins controle controles mesures
+    visite visites du le des date freno frenos revision inspeccion control visita fecha el del de
+    freio freios inspecao vistoria data em freni controllo controlli hamulce hamulcow kontrola
+    przeglad przegladu pomiary dnia z remmen remcontrole keuring op van brzd brzdy mereni ze dne
+    bromsar bromskontroll besiktning den bremser bremsekontrol bremsekontroll kontroll"""
+)
 ORDINALS = {
     **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
     **{"first": 1, "second": 2, "third": 3, "fourth": 4, "erste": 1, "zweite": 2, "dritte": 3},
