@@ -91,13 +91,15 @@ _PLAIN = Dialect(None, False, False, False, False)
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """Typed parts of a table's rows; ``rows_read`` counts the rows, ``notes`` what else to say."""
+    """Typed parts of a table's rows; ``rows_read`` counts these, which have ``row_parts`` numbers
+    each, ``notes`` what else to say."""
 
     table: str
     rows: pl.DataFrame
     rows_read: int
     unused: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    row_parts: int = PARTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +291,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     table, blank = _from_above(table, found, settings)
     table = _without_zeros(_without_pairs(table, found, settings), found, settings)
     table = _in_words_of_ours(table, found)
-    rows_read = table.body.height
+    rows_read = (table.body["row_no"] // table.row_parts).n_unique()
     table, undone = _without_undone(table, found)
     typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
@@ -311,7 +313,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
     told = (*notes, *undone, *reversed_, *_doubts(table), *_left_alone(table))
-    return Typed(name, rows, rows_read, unused, told)
+    return Typed(name, rows, rows_read, unused, told, PARTS * table.row_parts)
 
 
 def hours_for_km(recipe: OwnFile) -> list[str]:

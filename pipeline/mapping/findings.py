@@ -31,6 +31,7 @@ from pipeline.mapping.headings import (
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
+from pipeline.mapping.layouts.across import READING
 from pipeline.mapping.shapes import (
     A_DAY_ABOVE,
     ABOVE,
@@ -346,8 +347,9 @@ def _table(
     ]
     several = {heading.cells[i] for i, m in enumerate(said) if m.is_an_end or m.is_a_share}
     columns = _once_each(columns, several)
+    rows = (body["row_no"] // grid.row_parts).n_unique()
     found = TableFound(
-        path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
+        path, grid.name, heading, rows, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
         days_shown=frozenset(() if sample.day_first is None else (sample.day_first,)),
     )  # fmt: skip
@@ -356,7 +358,8 @@ def _table(
     if table == "none":
         found = replace(found, dead_end=_turned(grid))
     else:
-        found = _with_blanks(replace(found, sums=_sums(found, body)), body)
+        of_file = body.with_columns(pl.col("row_no") // grid.row_parts)
+        found = _with_blanks(replace(found, sums=_sums(found, body)), of_file)
         found = _finished(_with_released(found), sample, heading)
         found = replace(found, fleets=_fleets(found, body))
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
@@ -643,7 +646,7 @@ def _are_readings(said: Sequence[Meaning], heading: Heading) -> bool:
         return False
     placed = bool(has & {"axle_no", "side", "position"}) or any(m.side for m in said)
     named = bool(has & READINGS)
-    maybe = named or "lining_min" in has
+    maybe = named or "lining_min" in has or READING in heading.cells
     maybe |= any(map(reading_named, filter(None, heading.cells)))
     around = len(has & {"unit_id", "date", "odometer"})
     where = sum(m.why == WHERE_ALONE for m in said) > 1
@@ -694,7 +697,10 @@ def _of_another_table(found: ColumnFound, said: Meaning, table: str) -> ColumnFo
 
 
 OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows",
-                 A_DAY_ABOVE: "a day in a line above the rows, or in the sheet's name"}  # fmt: skip
+                 A_DAY_ABOVE: "a day in a line above the rows, or in the sheet's name",
+                 READING: "no title says what was read on the days across"}  # fmt: skip
+MEANT_BELOW = {SHEET: "unit_id", ABOVE: "unit_id", A_DAY_ABOVE: "inspected_on",
+               READING: "lining_mm"}  # fmt: skip
 
 
 def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
@@ -704,8 +710,7 @@ def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
         axles = placed_words(found.examples, "axle_no")
         asks = frozenset({"rear_axle"} & {f"{axle}_axle" for axle in axles.values()})
         return replace(found, target="axle_no", values=axles, asks=asks)
-    meant = "inspected_on" if found.heading == A_DAY_ABOVE else "unit_id"
-    return replace(found, why=OF_ROWS_BELOW[found.heading], meant=meant)
+    return replace(found, why=OF_ROWS_BELOW[found.heading], meant=MEANT_BELOW[found.heading])
 
 
 def _with_what_is_meant(found: ColumnFound, target: str) -> ColumnFound:

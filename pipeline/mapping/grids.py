@@ -45,7 +45,8 @@ class Grid:
     ``merged`` the first and last ``row_no`` and the column of cells merged down, ``is_hidden`` a
     sheet that its workbook does not show, ``own_numbers`` the columns with numbers that are no text
     there: how these are written here says nothing of how its people write; ``unstored`` those with
-    formulas whose results the workbook does not hold."""
+    formulas whose results the workbook does not hold. ``row_parts``: numbers that ``row_no`` has
+    for each row of the sheet, where one became several."""
 
     name: str
     rows: pl.DataFrame
@@ -54,6 +55,7 @@ class Grid:
     is_hidden: bool = False
     own_numbers: frozenset[str] = frozenset()
     unstored: frozenset[str] = frozenset()
+    row_parts: int = 1
 
     @property
     def hidden_table(self) -> bool:

@@ -347,6 +347,12 @@ def _pairs(text: str) -> tuple[int, int, int] | None:
     return (int(found[1]), int(found[2]), int(found[3])) if found else None
 
 
+def is_day(cell: str) -> bool:
+    """Whether a cell is a day or a week, and no number that may be one."""
+    is_number = len(cell) < 8 and cell.replace(".", "").replace(",", "").isdigit()
+    return not is_number and bool(is_week(cell) or day_of(cell, True) or day_of(cell, False))
+
+
 _DAY_IN = re.compile(
     r"(?<![\d./-])(?:\d{1,2}[./-]\d{1,2}[./-](?:\d{4}|\d{2})|\d{4}([./-])\d{1,2}\1\d{1,2}"
     r"|\d{1,2}\.?\s+[^\W\d_]{3,}\.?\s+\d{4}|[^\W\d_]{3,}\s+\d{1,2},?\s+\d{4})(?![\d/-])"

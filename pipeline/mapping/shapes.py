@@ -5,6 +5,8 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
+**A column for each day.** ``layouts`` gives it a row for each day.
+
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
 
@@ -28,7 +30,8 @@ import polars as pl
 
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
-from pipeline.mapping.reading import day_in, day_of, is_week
+from pipeline.mapping.layouts.across import days_down
+from pipeline.mapping.reading import day_in, day_of, is_day
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import (
     HOURS,
@@ -84,9 +87,8 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    return [
-        with_titles(with_units(spread(merged_down(grid)))) for grid in read_grids(content, path)
-    ]
+    grids = map(days_down, map(merged_down, read_grids(content, path)))
+    return [with_titles(with_units(spread(grid))) for grid in grids]
 
 
 def merged_down(grid: Grid) -> Grid:
@@ -449,13 +451,7 @@ def _holds_days(grid: Grid, index: int) -> bool:
     """Whether a column below a heading holds days, of which its heading is not understood."""
     below = grid.rows.slice(index + 1).head(LOOKED_AT)
     cells = (below[f"c{i}"].drop_nulls().to_list() for i in range(grid.width))
-    return any(sum(_is_day(cell) for cell in of) * 2 > len(of) for of in cells)
-
-
-def _is_day(cell: str) -> bool:
-    """Whether a cell is a day, and no number that may be one."""
-    is_number = cell.replace(".", "").replace(",", "").isdigit() and len(cell) < 8
-    return not is_number and bool(is_week(cell) or day_of(cell, True) or day_of(cell, False))
+    return any(sum(map(is_day, of)) * 2 > len(of) for of in cells)
 
 
 NamedDay = tuple[str, bool]  # a day as written, and whether it is plainly that of a check
