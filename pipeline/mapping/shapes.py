@@ -5,7 +5,8 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
-**A column for each day.** ``layouts`` gives it a row for each day.
+**A column for each day, two things in one cell.** ``layouts`` gives a row for each day, and a
+column for each of two sides, or of a unit and its place.
 
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
@@ -31,6 +32,7 @@ import polars as pl
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
 from pipeline.mapping.layouts.across import days_down
+from pipeline.mapping.layouts.together import taken_apart
 from pipeline.mapping.reading import day_in, day_of, is_day
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import (
@@ -88,7 +90,7 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
         The bytes are not what the file's ending says.
     """
     grids = map(days_down, map(merged_down, read_grids(content, path)))
-    return [with_titles(with_units(spread(grid))) for grid in grids]
+    return [with_titles(with_units(taken_apart(spread(grid)))) for grid in grids]
 
 
 def merged_down(grid: Grid) -> Grid:
