@@ -48,9 +48,11 @@ from pipeline.mapping.words import (
     BRAKE_PARTS,
     CELL_WORDS,
     COST_SHARES,
+    DITTOS,
     as_written,
     cell_words,
     says_disc,
+    says_nothing,
     says_summary,
     spelled,
     status_of,
@@ -312,7 +314,8 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    told = (*notes, *undone, *reversed_, *_doubts(table), *_left_alone(table))
+    doubts = (*_doubts(table), *_small_odometers(rows, name))
+    told = (*notes, *undone, *reversed_, *doubts, *_left_alone(table))
     return Typed(name, rows, rows_read, unused, told, PARTS * table.row_parts)
 
 
@@ -334,6 +337,28 @@ def _doubts(table: Table) -> Iterator[str]:
     for heading in hours_for_km(table.recipe):
         if key_of(heading) in map(key_of, cells):
             yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
+
+
+SMALL, SMALL_DAYS = 100, 90
+
+
+def _small_odometers(rows: pl.DataFrame, table: str) -> Iterator[str]:
+    """Units of which all odometers, over months, are so far below those of half the units that
+    they may be in thousands."""
+    if table != "inspections":
+        return
+    units = rows.drop_nulls(["unit_id", "odometer_km", "inspected_on"]).group_by("unit_id", maintain_order=True).agg(
+        km=pl.col("odometer_km").max(),
+        days=(pl.col("inspected_on").max() - pl.col("inspected_on").min()).dt.total_days(),
+    )  # fmt: skip
+    usual = pl.col("km").median()
+    small = units.filter((pl.col("km") * SMALL < usual) & (pl.col("days") >= SMALL_DAYS))
+    if small.height:
+        some = ", ".join(small.sort("unit_id")["unit_id"].head(4))
+        yield (
+            f"odometers of {counted(small.height, 'unit')} ({some}) stay a hundred times below "
+            "those of half the units: if they are in thousands of km, say so in each cell (312 tkm)"
+        )
 
 
 def _left_alone(table: Table) -> Iterator[str]:
@@ -386,6 +411,12 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
     A row of which then no more is left than unit, day and odometer is none: a note below a card.
     """
     body = table.body
+    for heading, position, target in found:
+        if target.name == "unit_id":  # a sign of nothing, or for what is not above it, is no name
+            cells, own = body[f"c{position}"], _own_words(table.recipe, heading)
+            words = (c for c in cells.unique().drop_nulls() if as_written(c) not in own)
+            none = [c for c in words if says_nothing(c) or c in DITTOS]
+            body = body.with_columns(cells.set(cells.is_in(none).fill_null(value=False), None))
     noted = pl.repeat(value=False, n=body.height, eager=True)
     for heading, position, target in found:
         own = _own_words(table.recipe, heading)

@@ -61,6 +61,7 @@ from pipeline.mapping.words import (
     NEGATING,
     NORTHERN,
     NOT_READ_NOW,
+    OF_PAYING,
     OPTIONAL,
     PERCENT,
     SHOES,
@@ -510,8 +511,10 @@ def _with_stages(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> l
     status. Of anything else a status is none."""
     is_job = any(m.concept == "job" for m in said)
     return [
-        _stage(meaning, body[f"c{i}"], is_job=is_job) if heading.cells[i] else meaning
-        for i, meaning in enumerate(said)
+        _stage(meaning, body[f"c{i}"], is_job=is_job)
+        if cell and OF_PAYING.isdisjoint(tokens(cell))
+        else meaning
+        for i, (meaning, cell) in enumerate(zip(said, heading.cells, strict=True))
     ]
 
 

@@ -11,6 +11,8 @@ column for each of two sides, or of a unit and its place.
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
 
+A ditto mark says so, and needs no answer.
+
 **Once above the rows.** A brake card, or a sheet for each vehicle, names vehicle, day or odometer
 at its top (``Vehicle: T101``, ``Date | 6 Jan 2025``). Rows below such a line, until the next one,
 are of what it names, and it becomes a column of theirs. So does the day in a title (``Brake checks
@@ -36,6 +38,7 @@ from pipeline.mapping.layouts.together import taken_apart
 from pipeline.mapping.reading import day_in, day_of, is_day
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import (
+    DITTOS,
     HOURS,
     KINDS,
     LONG_KINDS,
@@ -89,8 +92,8 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    grids = map(days_down, map(merged_down, read_grids(content, path)))
-    return [with_titles(with_units(taken_apart(spread(grid)))) for grid in grids]
+    grids = [dittos_filled(merged_down(grid)) for grid in read_grids(content, path)]
+    return [with_titles(with_units(taken_apart(spread(days_down(grid))))) for grid in grids]
 
 
 def merged_down(grid: Grid) -> Grid:
@@ -103,6 +106,24 @@ def merged_down(grid: Grid) -> Grid:
         for column, ranges in below.items()
         if column < grid.width and (heading := _named_above(grid, column)) is not None
     ]
+    return replace(grid, rows=grid.rows.with_columns(filled)) if filled else grid
+
+
+def dittos_filled(grid: Grid) -> Grid:
+    """The grid with marks and words for the cell above, below a heading of what rows share, as that
+    cell; one with nothing above it stays."""
+    marked = grid.rows.select(pl.all().exclude("row_no", "width").is_in(DITTOS).any()).row(0)
+    filled = []
+    for column in (i for i, any_ in enumerate(marked) if any_):
+        heading, name = _named_above(grid, column), f"c{column}"
+        if heading is None:
+            continue
+        below = pl.col("row_no") > heading
+        is_ditto = below & pl.col(name).is_in(DITTOS).fill_null(value=False)
+        nothing = pl.when(~is_ditto).then(pl.lit(""))
+        last = pl.when(below & ~is_ditto).then(pl.col(name).fill_null("")).otherwise(nothing)
+        last = last.forward_fill()
+        filled.append(pl.when(is_ditto & (last != "")).then(last).otherwise(name).alias(name))
     return replace(grid, rows=grid.rows.with_columns(filled)) if filled else grid
 
 

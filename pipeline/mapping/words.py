@@ -785,6 +785,13 @@ _UNDONE = _words(
     annullerad offert avvisad oppen pagaende utkast annulleret tilbud aben igangvaerende avbrutt
     apen anulat oferta deschis refuzat torolt ajanlat nyitott отменен отменено открыт открыто"""
 )
+# Words of headings below which open and paid say nothing of the work.
+OF_PAYING = _words(
+    """payment payments paid invoice invoiced invoicing billing warranty claim insurance zahlung
+    bezahlt rechnung garantie gewahrleistung paiement paye facture garantia pago pagado factura
+    pagamento fattura garanzia betaling factuur platnosc faktura gwarancja platba zaruka
+    betalning"""
+)
 # Words of any record's that say that it counts no more.
 _VOID = _words(
     """void voided deleted cancelled canceled invalid superseded reversed storniert geloscht
@@ -819,6 +826,24 @@ def says_void(cell: str) -> bool:
     return 0 < len(of) <= 2 and of[0] in _VOID
 
 
+# Whole cells that stand for the cell above.
+DITTOS = (
+    *('"', "''", "″", "”", "„", "〃", ",,", '-"-', '- " -', '--"--', "-''-", "-„-", "-”-", "–„–"),
+    *(
+        "ditto",
+        "Ditto",
+        "dito",
+        "Dito",
+        "dto",
+        "dto.",
+        "Dto.",
+        "do.",
+        "idem",
+        "Idem",
+        "id.",
+        "j.w.",
+    ),
+)
 # Cells of a measured column that say that nothing was measured. Words such as none are not among
 # them: they may say that nothing is left.
 NOT_MEASURED = _alternatives(

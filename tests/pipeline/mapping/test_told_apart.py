@@ -273,6 +273,11 @@ def test_a_cross_alone_does_not_say_how_a_test_went(tmp_path):
     assert rows["problem"].is_null().to_list() == [False, True, False, True]
 
 
+def test_open_invoices_are_not_of_jobs_undone(tmp_path):
+    mapped(tmp_path, JOBS.format("Payment", "paid", "open", "open", "paid"))
+    assert rows_of(tmp_path).height == 4
+
+
 def test_hours_among_the_odometers_are_no_km(tmp_path):
     more = "T3;2024-01-09;300000;km;1;L;12,5;mm\n"
     mapped(tmp_path, UNITS.replace(";mi;", ";hrs;") + more)
