@@ -347,10 +347,11 @@ def _small_odometers(rows: pl.DataFrame, table: str) -> Iterator[str]:
     they may be in thousands."""
     if table != "inspections":
         return
-    units = rows.drop_nulls(["unit_id", "odometer_km", "inspected_on"]).group_by("unit_id", maintain_order=True).agg(
+    read = rows.drop_nulls(["unit_id", "odometer_km", "inspected_on"])
+    units = read.group_by("unit_id", maintain_order=True).agg(
         km=pl.col("odometer_km").max(),
         days=(pl.col("inspected_on").max() - pl.col("inspected_on").min()).dt.total_days(),
-    )  # fmt: skip
+    )
     usual = pl.col("km").median()
     small = units.filter((pl.col("km") * SMALL < usual) & (pl.col("days") >= SMALL_DAYS))
     if small.height:
