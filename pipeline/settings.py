@@ -330,8 +330,8 @@ class Answers(Section):
         "below merged cells; only in rows that hold readings or jobs",
     )
     decimal_comma: bool | None = Field(None, description="12,345 is a little over twelve")
-    length: Literal["mm", "cm", "in", "32nds", "16ths"] | None = Field(
-        None, description="Unit of lengths that state none"
+    length: Literal["mm", "cm", "in", "32nds", "16ths", "10ths"] | None = Field(
+        None, description="Unit of lengths that state none; 10ths: of a mm; the others: of an inch"
     )
     distance: Literal["km", "mi", "1000km", "1000mi", "10km"] | None = Field(
         None, description="Unit of odometers that state none"
@@ -399,7 +399,7 @@ class OwnFile(Section):
     day_first: bool | None = Field(None, description="Else as answered, else the fleet's")
     decimal_comma: bool | None = Field(None, description="Else as answered, else the fleet's")
     fill_down: bool | None = Field(None, description="Else as answered; unset there too: false")
-    length: Literal["mm", "cm", "in", "32nds", "16ths", "ask"] | None = Field(
+    length: Literal["mm", "cm", "in", "32nds", "16ths", "10ths", "ask"] | None = Field(
         None, description="Unit of lengths that state none, else as answered; ask: not known yet"
     )
     distance: Literal["km", "mi", "1000km", "1000mi", "10km", "ask"] | None = Field(
@@ -458,10 +458,10 @@ class Target:
 OWN_NAMES = {
     "register": ("position", "fleet"),
     "inspections": ("position", "fleet", "status", "stroke", "released_stroke_mm"),
-    "work": ("position", "fleet", "job", "status"),
+    "work": ("position", "fleet", "job", "status", "quantity"),
     "duty": ("fleet",),
 }
-LENGTHS = ("mm", "cm", "in", "32nds", "16ths")
+LENGTHS = ("mm", "cm", "in", "32nds", "16ths", "10ths")  # the last of a mm
 DISTANCES = ("km", "mi", "1000km", "1000mi", "10km")
 _TARGET = re.compile(r"(?:(\d{1,2}|front|rear)? ?(L|R|near|off)? )?(\w+)")
 

@@ -29,13 +29,14 @@ TOLD = ("problem_kind", "problem", "raw")
 MM_PER_INCH = 25.4
 KM_PER_MILE = 1.609344
 
-_TRUE = ("true", "yes", "y", "1", "1.0", "t", "x")
+_YES = ("true", "yes", "y", "1", "1.0", "t")
+_TRUE = (*_YES, "x")  # a cross says yes, but of a test neither that it passed nor that it failed
 _FALSE = ("false", "no", "n", "0", "0.0", "f")
 # Spellings beyond the contract's own words, by the words they stand for.
 _SPELLINGS = {
     SIDES: {"left": "L", "right": "R", "l": "L", "r": "R"},
     RETURN_TESTS: {
-        **dict.fromkeys(("pass", "passed", "p", "ok", *_TRUE), "pass"),
+        **dict.fromkeys(("pass", "passed", "p", "ok", *_YES), "pass"),
         **dict.fromkeys(("fail", "failed", *_FALSE), "fail"),
     },
     CAP_STATES: {name: name for name in CAP_STATES},

@@ -2,8 +2,8 @@
 
 A CSV is comma, semicolon or tab separated, UTF-8 (with or without byte-order mark), UTF-16 or
 in a code page (``pipeline.lake.encodings``). A row that has more or fewer cells than the heading is
-kept with its problem, so that nothing a person typed disappears. Parquet and XLSX cells keep their
-own types.
+kept with its problem, so that nothing a person typed disappears. Parquet, XLSX and JSON cells keep
+their own types.
 """
 
 import csv
@@ -21,11 +21,12 @@ import polars as pl
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake.encodings import code_page, wide_encoding
+from pipeline.lake.records import read_records
 from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
 
 DELIMITERS = (",", ";", "\t")
 SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx",
-            ".xlsm": "xlsx"}  # fmt: skip
+            ".xlsm": "xlsx", ".jsonl": "jsonl", ".ndjson": "jsonl"}  # fmt: skip
 # Days from 1970 to the end of the year 9999.
 _LAST_DAY = 2_932_896
 # What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text
@@ -65,7 +66,9 @@ def read_cells(content: bytes, path: Path) -> Cells:
         raise UnreadableFileError(f"{path.suffix or 'no ending'}; accepted: {', '.join(SUFFIXES)}")
     if not content:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
-    return {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells}[kind](content)
+    readers = {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells,
+               "jsonl": _json_cells}  # fmt: skip
+    return readers[kind](content)
 
 
 def _require_cells(cells: int, most: int = MAX_CELLS) -> None:
@@ -219,6 +222,21 @@ def _parquet_cells(content: bytes) -> Cells:
     table = read_parquet(content)
     with failing_as("a Parquet file"):
         return _typed_cells(pl.DataFrame(table), is_text=False)
+
+
+def _json_cells(content: bytes) -> Cells:
+    require_lines(content)
+    records = read_records(decoded(content))
+    columns = {f"c{i}": pl.Series([_json_text(values[i]) for _, values in records.rows],
+                                  dtype=pl.String) for i in range(len(records.names))}  # fmt: skip
+    row_no = pl.Series([no for no, _ in records.rows], dtype=pl.Int64)
+    problem = pl.lit(None, dtype=pl.String)
+    rows = pl.DataFrame({"row_no": row_no, **columns}).with_columns(shape_problem=problem)
+    return Cells(records.names, rows, is_text=False)
+
+
+def _json_text(value: object) -> str | None:
+    return None if value is None or value == "" else str(value)
 
 
 def _xlsx_cells(content: bytes) -> Cells:

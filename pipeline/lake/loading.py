@@ -25,7 +25,7 @@ from pipeline.lake.cells import column_sources, dialect_of, typed_rows, unused_h
 from pipeline.lake.files import Cells, read_cells
 from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
 from pipeline.lake.registers import DERIVED, derive_register
-from pipeline.mapping.applying import PARTS, typed_table
+from pipeline.mapping.applying import typed_table
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import Table, tables_in, what_lacks
@@ -34,7 +34,7 @@ from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
 # Raised when cells are read differently than before, so that old contents are read again.
-READER_VERSION = 7
+READER_VERSION = 8
 
 # Files read at a time.
 READERS = 2
@@ -299,7 +299,7 @@ def _own_content(table: Table, part: str, settings: Settings) -> Content:
         ", ".join(typed.unused) or None,
         part,
         typed.rows_read,
-        PARTS,
+        typed.row_parts,
         "; ".join(typed.notes) or None,
     )
 

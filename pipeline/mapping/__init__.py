@@ -3,10 +3,10 @@
 Start at ``command`` (``drumline map``) and follow it down; loading enters at ``tables`` and
 ``applying``. Two ways through the same modules:
 
-* *looking*, once: ``grids`` (bytes → grids of text) → ``shapes`` (cards and rows per reading →
-  plain tables) → ``headings`` (every word of a heading must be understood, by ``words``) →
-  ``findings`` (headings held against a sample of cells) → ``questions`` → ``writing`` (a commented
-  part of ``fleet.toml``).
+* *looking*, once: ``grids`` (bytes → grids of text) → ``shapes`` (cards, rows per reading and, by
+  ``layouts``, columns per day → plain tables) → ``headings`` (every word of a heading must be
+  understood, by ``words``) → ``findings`` (headings held against a sample of cells) →
+  ``questions`` → ``writing`` (a commented part of ``fleet.toml``).
 * *reading*, every month: ``grids`` → ``shapes`` → ``tables`` (which ``[[files]]`` fits which
   heading) → ``applying`` (rows of the contract, by ``reading`` for numbers and days and
   ``job_lines`` for job lines). ``pipeline.lake.registers`` derives wheel ends where no register

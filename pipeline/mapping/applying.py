@@ -41,15 +41,18 @@ from pipeline.mapping.findings import (
 from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
+from pipeline.mapping.job_lines.reversals import reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,
     CELL_WORDS,
     COST_SHARES,
+    DITTOS,
     as_written,
     cell_words,
     says_disc,
+    says_nothing,
     says_summary,
     spelled,
     status_of,
@@ -65,6 +68,8 @@ PAIRED = "applied_stroke_mm"  # of which a cell may hold applied and released
 RELEASED = "released_stroke"
 STROKES = {"free": "free_stroke", "applied": "applied_stroke"}
 DAYS = ("inspected_on", "done_on")
+SIGNED = ("cost", "quantity")  # a job with a negative one is taken back
+TAKES_BACK = "accepted: one of the same unit, place, wording and amount in this table, no later"
 OF_A_CARD = {"unit_id", "odometer", *DAYS}  # what may stand above its rows
 QUOTES = "quotes go round a cell that has the separator in it"
 SUMMED = "accepted: a unit, and no sum or average of other rows"
@@ -88,13 +93,15 @@ _PLAIN = Dialect(None, False, False, False, False)
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """Typed parts of a table's rows; ``rows_read`` counts the rows, ``notes`` what else to say."""
+    """Typed parts of a table's rows; ``rows_read`` counts these, which have ``row_parts`` numbers
+    each, ``notes`` what else to say."""
 
     table: str
     rows: pl.DataFrame
     rows_read: int
     unused: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    row_parts: int = PARTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +183,7 @@ class _Reader:
     way: _Way
     columns: list[_Column]
     lacking: Mapping[int, str] = field(default_factory=dict)
+    unmatched: Mapping[int, str] = field(default_factory=dict)
     read: dict[tuple[int, str], tuple[pl.Series, pl.Series]] = field(default_factory=dict)
 
     @cached_property
@@ -201,10 +209,18 @@ class _Reader:
     @cached_property
     def blank(self) -> pl.Series:
         """What may be that of the row above, and is not said to be; null where nothing is."""
+        return self._by_row(self.lacking)
+
+    @cached_property
+    def reversal(self) -> pl.Series:
+        """What a row says of taking back a job that is not there; null where it does not."""
+        return self._by_row(self.unmatched)
+
+    def _by_row(self, told: Mapping[int, str]) -> pl.Series:
         rows = self.table.body["row_no"]
-        if not self.lacking:
-            return pl.Series("blank", [None], dtype=pl.String).new_from_index(0, len(rows))
-        return pl.Series("blank", [self.lacking.get(no) for no in rows], dtype=pl.String)
+        if not told:
+            return pl.Series([None], dtype=pl.String).new_from_index(0, len(rows))
+        return pl.Series([told.get(no) for no in rows], dtype=pl.String)
 
     @cached_property
     def summed(self) -> pl.Series:
@@ -277,7 +293,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     table, blank = _from_above(table, found, settings)
     table = _without_zeros(_without_pairs(table, found, settings), found, settings)
     table = _in_words_of_ours(table, found)
-    rows_read = table.body.height
+    rows_read = (table.body["row_no"] // table.row_parts).n_unique()
     table, undone = _without_undone(table, found)
     typed = [(reading.as_typed(table.body[f"c{i}"], table.own_numbers), t) for _, i, t in found]
     measured = [
@@ -287,9 +303,10 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
     way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
+    table, unmatched, reversed_ = _without_reversed(table, found, way)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
     columns = _told_apart(_less_released(columns, settings), settings)
-    reader = _Reader(table, way, columns, blank)
+    reader = _Reader(table, way, columns, blank, unmatched)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
         rows, notes = _of_jobs(reader, job)
@@ -297,8 +314,9 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    told = (*notes, *undone, *_doubts(table), *_left_alone(table))
-    return Typed(name, rows, rows_read, unused, told)
+    doubts = (*_doubts(table), *_small_odometers(rows, name))
+    told = (*notes, *undone, *reversed_, *doubts, *_left_alone(table))
+    return Typed(name, rows, rows_read, unused, told, PARTS * table.row_parts)
 
 
 def hours_for_km(recipe: OwnFile) -> list[str]:
@@ -319,6 +337,29 @@ def _doubts(table: Table) -> Iterator[str]:
     for heading in hours_for_km(table.recipe):
         if key_of(heading) in map(key_of, cells):
             yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
+
+
+SMALL, SMALL_DAYS = 100, 90
+
+
+def _small_odometers(rows: pl.DataFrame, table: str) -> Iterator[str]:
+    """Units of which all odometers, over months, are so far below those of half the units that
+    they may be in thousands."""
+    if table != "inspections":
+        return
+    read = rows.drop_nulls(["unit_id", "odometer_km", "inspected_on"])
+    units = read.group_by("unit_id", maintain_order=True).agg(
+        km=pl.col("odometer_km").max(),
+        days=(pl.col("inspected_on").max() - pl.col("inspected_on").min()).dt.total_days(),
+    )
+    usual = pl.col("km").median()
+    small = units.filter((pl.col("km") * SMALL < usual) & (pl.col("days") >= SMALL_DAYS))
+    if small.height:
+        some = ", ".join(small.sort("unit_id")["unit_id"].head(4))
+        yield (
+            f"odometers of {counted(small.height, 'unit')} ({some}) stay a hundred times below "
+            "those of half the units: if they are in thousands of km, say so in each cell (312 tkm)"
+        )
 
 
 def _left_alone(table: Table) -> Iterator[str]:
@@ -371,6 +412,12 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
     A row of which then no more is left than unit, day and odometer is none: a note below a card.
     """
     body = table.body
+    for heading, position, target in found:
+        if target.name == "unit_id":  # a sign of nothing, or for what is not above it, is no name
+            cells, own = body[f"c{position}"], _own_words(table.recipe, heading)
+            words = (c for c in cells.unique().drop_nulls() if as_written(c) not in own)
+            none = [c for c in words if says_nothing(c) or c in DITTOS]
+            body = body.with_columns(cells.set(cells.is_in(none).fill_null(value=False), None))
     noted = pl.repeat(value=False, n=body.height, eager=True)
     for heading, position, target in found:
         own = _own_words(table.recipe, heading)
@@ -446,6 +493,44 @@ def _without_undone(
             note = f"left alone, as {heading} says not done, or void: {rows_told}, as {most}"
             return replace(table, body=table.body.filter(~undone)), (note,)
     return table, ()
+
+
+OF_A_JOB = {"unit_id", "fleet", "axle_no", "side", "position", "job", "action"}
+
+
+def _without_reversed(
+    table: Table, found: Sequence[tuple[str, int, Target]], way: _Way
+) -> tuple[Table, dict[int, str], tuple[str, ...]]:
+    """The table without jobs that a later row takes back, and without these rows; why those that
+    take back no job here are not read, by ``row_no``; and how many jobs were taken back."""
+    at = {name: [(h, f"c{i}") for h, i, t in found if t.name == name] for name in SIGNED}
+    signed = [of for name in SIGNED for of in at[name]]
+    dated = [f"c{i}" for _, i, t in found if t.name == "done_on"]
+    if table.recipe.table != "work" or not signed or len(dated) != 1:
+        return table, {}, ()
+    body = table.body
+    named = body.select(f"c{i}" for _, i, t in found if t.name in OF_A_JOB)
+    numbers = {
+        name: reading.numbers(reading.without_currency(body[name]), None, None,
+                              decimal_comma=way.decimal_comma).alias(name)
+        for _, name in signed
+    }  # fmt: skip
+    none = pl.Series([None], dtype=pl.Float64).new_from_index(0, body.height)
+    quantity = next((numbers[name] for _, name in at["quantity"]), none)
+    amounts = pl.DataFrame([numbers[name] for _, name in at["cost"]])
+    days = _day_values(body[dated[0]], way)
+    pairs, alone = reversals(named, days, amounts, quantity)
+    rows, gone = body["row_no"], [i for pair in pairs for i in pair]
+    headings = " or ".join(heading for heading, _ in signed)
+    said = f"{headings}: takes back a job; {TAKES_BACK}"
+    some = ", ".join(f"row {rows[one]} by row {rows[other]}" for one, other in pairs[:3])
+    note = (
+        f"left alone, as taken back by a row of the same job with a negative {headings}: "
+        f"{counted(len(pairs), 'job')}, as {some}"
+    )
+    kept = ~pl.Series(range(body.height)).is_in(gone)
+    return (replace(table, body=body.filter(kept)), {rows[i]: said for i in alone},
+            (note,) if pairs else ())  # fmt: skip
 
 
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
@@ -600,7 +685,7 @@ def _values(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
     words = way.words_of(column.heading)
     if column.name == "position":
         return of_words(text, lambda t: _each(t, lambda c: _position(c, words, way)), pl.String())
-    if column.name in {"job", "fleet", "status"}:
+    if column.name in {"job", "fleet", "status", "quantity"}:
         return text
     if column.name == RELEASED:
         return reading.numbers(text, "length", column.unit, decimal_comma=way.decimal_comma)
@@ -621,9 +706,7 @@ def _typed(
             axles = of_words(text, lambda t: _each(t, lambda c: _axle(c, words, way)), pl.String())
             return axles.cast(pl.Int64, strict=False)
         case dy.Date():
-            told = way.settings.answers
-            return reading.days(text, day_first=way.day_first, put_back=told.days_exchanged,
-                                week_day=told.week_day)  # fmt: skip
+            return _day_values(text, way)
         case dy.Bool():
             own = _in_own_words(text, {**_usual_words("bool"), **words})
             return of_words(own, boolean_of, pl.Boolean())
@@ -636,6 +719,12 @@ def _typed(
             return of_words(own, lambda t: word_of(t, categories), pl.String()).cast(kind.dtype)
         case _:
             return _in_own_words(text, words)
+
+
+def _day_values(text: pl.Series, way: _Way) -> pl.Series:
+    told = way.settings.answers
+    return reading.days(text, day_first=way.day_first, put_back=told.days_exchanged,
+                        week_day=told.week_day)  # fmt: skip
 
 
 def _plain(column: _Column, text: pl.Series, way: _Way) -> pl.Series:
@@ -775,6 +864,7 @@ def _part(
         "summed": reader.summed,
         "blank": reader.blank,
         "unsaid": reader.unsaid,
+        "reversal": reader.reversal,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -826,6 +916,7 @@ def _judged(
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
         Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
+        Problem(pl.col("reversal").is_not_null(), "no job to take back", pl.col("reversal")),
         Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
@@ -971,6 +1062,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         summed=reader.summed.gather(at),
         blank=reader.blank.gather(at),
         unsaid=reader.unsaid.gather(at),
+        reversal=reader.reversal.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

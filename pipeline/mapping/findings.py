@@ -31,7 +31,16 @@ from pipeline.mapping.headings import (
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
-from pipeline.mapping.shapes import ABOVE, SHEET, TITLED, held_of, taken_from_above
+from pipeline.mapping.layouts.across import READING
+from pipeline.mapping.shapes import (
+    A_DAY_ABOVE,
+    ABOVE,
+    DAY_ABOVE,
+    SHEET,
+    TITLED,
+    held_of,
+    taken_from_above,
+)
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
@@ -43,6 +52,7 @@ from pipeline.mapping.tables import (
     slid,
 )
 from pipeline.mapping.words import (
+    CHECK_MARKS,
     CORES,
     COST_SHARES,
     END_OF,
@@ -51,6 +61,7 @@ from pipeline.mapping.words import (
     NEGATING,
     NORTHERN,
     NOT_READ_NOW,
+    OF_PAYING,
     OPTIONAL,
     PERCENT,
     SHOES,
@@ -193,13 +204,15 @@ class TableFound:
 @dataclass(frozen=True, slots=True)
 class _Sample:
     """Some rows of a table, and how its file writes decimals and days, where these show; ``alone``
-    are those of all its rows in which one cell is filled beside unit, day and odometer."""
+    are those of all its rows in which one cell is filled beside unit, day and odometer;
+    ``shows_inches``: some lengths are fractions of an inch and of nothing else."""
 
     rows: pl.DataFrame
     alone: pl.Series
     day_first: bool | None
     decimal_comma: bool | None
     doubtful: frozenset[str]
+    shows_inches: bool
 
 
 def tables_found(grid: Grid, path: str, settings: Settings) -> list[TableFound]:
@@ -321,7 +334,8 @@ def _table(
     kind: str | None = None,
 ) -> TableFound:
     body = _without_headings(body, heading)
-    said = _with_shares_of_cost(_with_weeks(_said(heading), body), heading, body)
+    said = _with_weeks(_with_day_above(_said(heading), heading), body)
+    said = _with_shares_of_cost(said, heading, body)
     said = _with_places(_with_stages(said, heading, body), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
@@ -334,8 +348,9 @@ def _table(
     ]
     several = {heading.cells[i] for i, m in enumerate(said) if m.is_an_end or m.is_a_share}
     columns = _once_each(columns, several)
+    rows = (body["row_no"] // grid.row_parts).n_unique()
     found = TableFound(
-        path, grid.name, heading, body.height, table, tuple(columns), sample.day_first,
+        path, grid.name, heading, rows, table, tuple(columns), sample.day_first,
         sample.decimal_comma, slid=int(slid(grid.is_text, heading, body).sum()),
         days_shown=frozenset(() if sample.day_first is None else (sample.day_first,)),
     )  # fmt: skip
@@ -344,7 +359,8 @@ def _table(
     if table == "none":
         found = replace(found, dead_end=_turned(grid))
     else:
-        found = _with_blanks(replace(found, sums=_sums(found, body)), body)
+        of_file = body.with_columns(pl.col("row_no") // grid.row_parts)
+        found = _with_blanks(replace(found, sums=_sums(found, body)), of_file)
         found = _finished(_with_released(found), sample, heading)
         found = replace(found, fleets=_fleets(found, body))
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
@@ -495,8 +511,10 @@ def _with_stages(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> l
     status. Of anything else a status is none."""
     is_job = any(m.concept == "job" for m in said)
     return [
-        _stage(meaning, body[f"c{i}"], is_job=is_job) if heading.cells[i] else meaning
-        for i, meaning in enumerate(said)
+        _stage(meaning, body[f"c{i}"], is_job=is_job)
+        if cell and OF_PAYING.isdisjoint(tokens(cell))
+        else meaning
+        for i, (meaning, cell) in enumerate(zip(said, heading.cells, strict=True))
     ]
 
 
@@ -505,7 +523,9 @@ def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
     is_one = 1 < len(words) <= MOST_STAGES
     plain = said.concept is None and is_one and cells.null_count() == 0
     named = said.concept == "status"
-    if plain and {cell_words("as_left").get(spelled(w)) for w in words} == {"yes", "no"}:
+    spelt = {spelled(w) for w in words}
+    stages = {cell_words("as_left").get(word) for word in spelt - {"yes", "no"}}
+    if plain and stages == {"yes", "no"}:  # a plain yes may answer anything
         return Meaning("as_left")
     if plain and is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
         return Meaning("status")
@@ -526,6 +546,14 @@ def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
             meaning = Meaning("date") if is_day else Meaning(None, why=why)
         told.append(meaning)
     return told
+
+
+def _with_day_above(said: list[Meaning], heading: Heading) -> list[Meaning]:
+    """What stands in a column of days that the file has not is one, where nothing else is."""
+    if any(m.concept == "date" for m in said):
+        return said
+    return [Meaning("date") if cell == DAY_ABOVE else m
+            for m, cell in zip(said, heading.cells, strict=True)]  # fmt: skip
 
 
 def _with_places(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
@@ -568,7 +596,11 @@ def _sample(body: pl.DataFrame, said: Sequence[Meaning], own: frozenset[str]) ->
         doubtful.add("decimal_comma")
     beside = [body[f"c{i}"].is_not_null() for i, m in enumerate(said) if m.concept not in TITLED]
     filled = pl.DataFrame(beside).sum_horizontal() if beside else body["row_no"]
-    return _Sample(rows, filled == 1, day_first, comma, frozenset(doubtful))
+    lengths = [
+        rows[f"c{i}"] for i, m in enumerate(said) if MEASURED.get(m.concept or "") == "length"
+    ]
+    inches = any(map(reading.shows_inches, lengths))
+    return _Sample(rows, filled == 1, day_first, comma, frozenset(doubtful), inches)
 
 
 def _decimals(
@@ -617,7 +649,7 @@ def _are_readings(said: Sequence[Meaning], heading: Heading) -> bool:
         return False
     placed = bool(has & {"axle_no", "side", "position"}) or any(m.side for m in said)
     named = bool(has & READINGS)
-    maybe = named or "lining_min" in has
+    maybe = named or "lining_min" in has or READING in heading.cells
     maybe |= any(map(reading_named, filter(None, heading.cells)))
     around = len(has & {"unit_id", "date", "odometer"})
     where = sum(m.why == WHERE_ALONE for m in said) > 1
@@ -649,6 +681,7 @@ def _column(
     if (
         MEASURED.get(said.concept or "") == "length"
         and said.unit is None
+        and sample.shows_inches
         and reading.are_fractions(some)
     ):
         said = replace(said, unit="in")  # nothing else is written so
@@ -666,15 +699,21 @@ def _of_another_table(found: ColumnFound, said: Meaning, table: str) -> ColumnFo
     return replace(found, why=f"{said.concept} is no column of {table}")
 
 
-OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows"}
+OF_ROWS_BELOW = {SHEET: "the name of the sheet", ABOVE: "what stands alone above rows",
+                 A_DAY_ABOVE: "a day in a line above the rows, or in the sheet's name",
+                 READING: "no title says what was read on the days across"}  # fmt: skip
+MEANT_BELOW = {SHEET: "unit_id", ABOVE: "unit_id", A_DAY_ABOVE: "inspected_on",
+               READING: "lining_mm"}  # fmt: skip
 
 
 def _of_rows_below(found: ColumnFound, said: Meaning) -> ColumnFound:
     """A column that the file has not: a sheet that is called Axle 1 says so; whatever else may be a
     unit's name."""
     if said.concept == "axle_no":
-        return replace(found, target="axle_no", values=placed_words(found.examples, "axle_no"))
-    return replace(found, why=OF_ROWS_BELOW[found.heading], meant="unit_id")
+        axles = placed_words(found.examples, "axle_no")
+        asks = frozenset({"rear_axle"} & {f"{axle}_axle" for axle in axles.values()})
+        return replace(found, target="axle_no", values=axles, asks=asks)
+    return replace(found, why=OF_ROWS_BELOW[found.heading], meant=MEANT_BELOW[found.heading])
 
 
 def _with_what_is_meant(found: ColumnFound, target: str) -> ColumnFound:
@@ -756,6 +795,8 @@ def _name(concept: str, table: str) -> str | None:
         return concept
     if (concept, table) in {("status", "work"), ("record", "inspections")}:
         return "status"
+    if (concept, table) == ("quantity", "work"):
+        return concept
     if concept == "fleet" or (concept in {"stroke", "released_stroke"} and table == "inspections"):
         return concept
     return concept if {concept, f"{concept}_mm", f"{concept}_km"} & set(known) else None
@@ -823,7 +864,7 @@ def _measured(
 def _units_of(kind: str, heading: str) -> list[str]:
     """The units that cells of no stated one may be in: tens of km in the north alone."""
     northern = not NORTHERN.isdisjoint(tokens(heading))
-    return [unit for unit in KINDS[kind] if northern or unit != "10km"]
+    return [unit for unit in KINDS[kind] if unit != "10ths" and (northern or unit != "10km")]
 
 
 TWO_IN_ONE = (
@@ -900,7 +941,7 @@ def _worded(
             return _with_values(found, target, said.concept, cells, asks)
         case "status" | "record":
             return _of_status(found, target, cells, of_record=said.concept == "record")
-        case "cost":
+        case "cost" | "quantity":
             return _priced(found, target, some, sample)
     return replace(found, target=target, asks=frozenset(asks))
 
@@ -1062,6 +1103,8 @@ def _with_values(
     column = "bool" if concept in {"marks_aligned", "as_left"} else concept
     known = cell_words(column) | (cell_words("as_left") if concept == "as_left" else {})
     words = _words_in(cells)[:200]
+    if not CHECK_MARKS.isdisjoint(words):  # beside these a cross is their opposite
+        known = known | {"x": "fail" if concept == "return_test" else "no"}
     values = {w: known[spelled(w)] for w in words if spelled(w) in known}
     here = int(cells.is_in(list(values)).fill_null(value=False).sum())
     if here < needed * (cells.len() - cells.null_count()):
@@ -1072,6 +1115,11 @@ def _with_values(
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
+IN_TWO = "found in two columns; name it at one of them"
+# What it means to choose one of them.
+WHOSE = {"unit_id": " (every axle of a row is then that unit's)"}
+
+
 def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[ColumnFound]:
     """Two columns that would be the same thing: none is, unless a person says which, or both are
     ends of one lining, of which the thinner counts, or shares of one cost."""
@@ -1080,7 +1128,7 @@ def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[Col
         replace(
             c,
             target="",
-            why=f"{c.target}: found in two columns; name it at one of them",
+            why=f"{c.target}: {IN_TWO}{WHOSE.get(c.target, '')}",
             rival=c.target,
         )
         if counts[c.target] > 1

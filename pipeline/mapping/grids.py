@@ -18,6 +18,7 @@ from python_calamine import CalamineSheet, CalamineWorkbook, SheetVisibleEnum
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake import files
+from pipeline.lake.records import read_records
 from pipeline.lake.workbooks import read_parquet, require_columns, require_workbook
 
 DELIMITERS = (";", "\t", ",", "|")
@@ -44,7 +45,8 @@ class Grid:
     ``merged`` the first and last ``row_no`` and the column of cells merged down, ``is_hidden`` a
     sheet that its workbook does not show, ``own_numbers`` the columns with numbers that are no text
     there: how these are written here says nothing of how its people write; ``unstored`` those with
-    formulas whose results the workbook does not hold."""
+    formulas whose results the workbook does not hold. ``row_parts``: numbers that ``row_no`` has
+    for each row of the sheet, where one became several."""
 
     name: str
     rows: pl.DataFrame
@@ -53,6 +55,7 @@ class Grid:
     is_hidden: bool = False
     own_numbers: frozenset[str] = frozenset()
     unstored: frozenset[str] = frozenset()
+    row_parts: int = 1
 
     @property
     def hidden_table(self) -> bool:
@@ -85,8 +88,9 @@ def read_grids(content: bytes, path: Path) -> list[Grid]:
         raise UnreadableFileError(f"{path.suffix or 'no ending'}; accepted: {accepted}")
     if not content:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
-    grids = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids}[kind](content)
-    return [grid for grid in grids if grid.rows.height]
+    readers = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids,
+               "jsonl": _json_grid}  # fmt: skip
+    return [grid for grid in readers[kind](content) if grid.rows.height]
 
 
 def _text_grid(content: bytes) -> list[Grid]:
@@ -250,7 +254,7 @@ def column_of(letters: bytes) -> int:
 
 def _sheet(sheet: CalamineSheet) -> Grid:
     cells = sheet.to_python(skip_empty_area=False)
-    records = [[_own_text(cell) for cell in row] for row in cells]
+    records = [_own_row(row) for row in cells]
     own = {f"c{i}" for row in cells for i, cell in enumerate(row) if _is_broken(cell)}
     down = tuple(
         (first + 1, last + 1, column)
@@ -298,14 +302,34 @@ def _parquet_grid(content: bytes) -> list[Grid]:
     heading = pl.DataFrame({f"c{i}": [name] for i, name in enumerate(frame.columns)})
     cells = pl.DataFrame([text.alias(f"c{i}") for i, text in enumerate(texts)])
     rows = pl.concat([heading, cells])
-    own = frozenset(f"c{i}" for i, column in enumerate(frame) if column.dtype.is_float())
+    own = frozenset(f"c{i}" for i, column in enumerate(frame) if _is_broken_type(column.dtype))
     widths = pl.repeat(len(texts), rows.height, eager=True)
     return [Grid("", _numbered(rows, widths), is_text=False, own_numbers=own)]
 
 
+def _json_grid(content: bytes) -> list[Grid]:
+    """Names stand above the records; a record's row is its line."""
+    files.require_lines(content)
+    found = read_records(files.decoded(content))
+    records = [values for _, values in found.rows]
+    grid = _grid("", [found.names, *map(_own_row, records)], is_text=False)
+    lines = pl.Series([0, *[no for no, _ in found.rows]], dtype=pl.Int64)
+    rows = grid.rows.with_columns(row_no=lines.gather(grid.rows["row_no"] - 1))
+    own = {f"c{i}" for row in records for i, cell in enumerate(row) if _is_broken(cell)}
+    return [replace(grid, rows=rows, own_numbers=frozenset(own))]
+
+
+def _own_row(cells: Sequence[object]) -> list[str | None]:
+    return [None if cell is None else _own_text(cell) for cell in cells]
+
+
+def _is_broken_type(dtype: pl.DataType) -> bool:
+    return dtype.is_float() or dtype.is_decimal()
+
+
 def _own_texts(column: pl.Series) -> pl.Series:
-    if column.dtype.is_float():
-        text = column.cast(pl.String)
+    if _is_broken_type(column.dtype):
+        text = column.cast(pl.String).str.replace(r"\.0+$", "")
         three = text.str.contains(r"^-?\d{1,3}\.\d{3}$").fill_null(value=False)
         return text.zip_with(~three, text + "0")
     if isinstance(column.dtype, pl.Datetime):

@@ -168,7 +168,7 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
 
 def _without_hub_odometer(found: list[Meaning], words: Sequence[tuple[str, ...]]) -> list[Meaning]:
     """A wheel's odometer is the unit's only where no other one is beside it."""
-    of_hub = [bool({"hub", "hubodometer"} & set(of)) for of in words]
+    of_hub = [bool({"hub", "hubodometer", "hubometer"} & set(of)) for of in words]
     if all(h for m, h in zip(found, of_hub, strict=True) if m.concept == "odometer"):
         return found
     beside = Meaning(None, why="another odometer is beside it")
@@ -219,9 +219,11 @@ def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
     sides: list[str] = []
     rest: list[str] = []
     named = False
+    if offside:  # os is an axle elsewhere
+        of = tuple({"ns": "nearside", "os": "offside"}.get(token, token) for token in of)
     i = 0
     while i < len(of):
-        side, of_side = _side_at(of[i : i + 2], letters, offside=offside)
+        side, of_side = _side_at(of[i : i + 2], letters)
         axle, of_axle, is_named = _axle_at(of[i : i + 3]) if side is None else (None, 0, False)
         if of[i] in WHEELS:
             (axle, side), of_axle, is_named = WHEELS[of[i]], 1, True
@@ -234,14 +236,10 @@ def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> 
     return _placed(axles, sides, tuple(rest), named=named)
 
 
-def _side_at(
-    of: tuple[str, ...], letters: dict[str, str], *, offside: bool
-) -> tuple[str | None, int]:
+def _side_at(of: tuple[str, ...], letters: dict[str, str]) -> tuple[str | None, int]:
     """The side that the next words name, and how many say so."""
     if of in SIDE_PHRASES:
         return SIDE_PHRASES[of], 2
-    if offside and of[0] in {"ns", "os"}:
-        return {"ns": "near", "os": "off"}[of[0]], 1
     if of[0] in END_OF:
         return None, 0
     return SIDE_OF.get(of[0]) or letters.get(of[0]), 1
@@ -340,6 +338,8 @@ def _concept(of: tuple[str, ...]) -> Meaning:
         units.discard("in")
     if units & {"32nds", "16ths"}:
         units -= {"in"}
+    if "1000km" in units:  # Km-Stand (Tsd. km)
+        units -= {"km"}
     rest = frozenset(t for t in of if t not in UNIT_OF)
     if rest <= OPTIONAL["odometer"] and len(units) == 1 and units <= set(DISTANCES):
         return Meaning("odometer", unit=units.pop())

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from pipeline.mapping.findings import ColumnFound, TableFound, with_choice, with_columns
+from pipeline.mapping.findings import WHOSE, ColumnFound, TableFound, with_choice, with_columns
 from pipeline.mapping.job_lines.jobs import is_of_an_axle_alone
 from pipeline.mapping.reading import WEEK_DAYS
 from pipeline.mapping.tables import is_of, key_of
@@ -528,7 +528,7 @@ def _choice(
 ) -> str:
     listed = ", ".join(f"{no} {heading}" for no, heading in enumerate(headings, start=1))
     choices: dict[str, Value] = {str(no): h for no, h in enumerate(headings, start=1)}
-    text = f"Which column is {target}: {listed}?"
+    text = f"Which column is {target}{WHOSE.get(target, '')}: {listed}?"
     question = Question(target, text, choices, "1", f"in {table.path}")
     tell(f"Question: {question.text} ({question.where})")
     return str(_answer(question, ask, tell))

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipeline.mapping.words import UNIT_OF, WEEKS, folded, month_names
 
-MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16}
+MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16, "10ths": 0.1}
 KM = {"km": 1.0, "mi": 1.609344, "10km": 10.0, "1000km": 1_000.0, "1000mi": 1_609.344}
 FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
 
@@ -161,6 +161,13 @@ def _fraction(text: str, factors: Mapping[str, float], unit: str | None) -> floa
     if stated != "in" or int(below) not in (2, 4, 8, 16, 32, 64) or int(above) >= int(below):
         return None
     return (int(whole or 0) + int(above) / int(below)) * factors["in"]
+
+
+def shows_inches(text: pl.Series) -> bool:
+    """Whether some cell is a fraction of an inch, and no share of a whole: halves and quarters
+    alone may be that."""
+    found = (_FRACTION.match(word.strip()) for word in text.drop_nulls().unique())
+    return any(of is not None and (of[1] or int(of[3]) > 4 or of[4]) for of in found)
 
 
 def are_fractions(text: pl.Series) -> bool:
@@ -338,6 +345,27 @@ def _pairs(text: str) -> tuple[int, int, int] | None:
     """The figures of a day in three pairs; None where it is none."""
     found = _THREE_PAIRS.match(text.strip(" '"))
     return (int(found[1]), int(found[2]), int(found[3])) if found else None
+
+
+def is_day(cell: str) -> bool:
+    """Whether a cell is a day or a week, and no number that may be one."""
+    is_number = len(cell) < 8 and cell.replace(".", "").replace(",", "").isdigit()
+    return not is_number and bool(is_week(cell) or day_of(cell, True) or day_of(cell, False))
+
+
+_DAY_IN = re.compile(
+    r"(?<![\d./-])(?:\d{1,2}[./-]\d{1,2}[./-](?:\d{4}|\d{2})|\d{4}([./-])\d{1,2}\1\d{1,2}"
+    r"|\d{1,2}\.?\s+[^\W\d_]{3,}\.?\s+\d{4}|[^\W\d_]{3,}\s+\d{1,2},?\s+\d{4})(?![\d/-])"
+)
+
+
+def day_in(text: str) -> tuple[str, str] | None:
+    """The one day that a line of words names, as written, and the words; None where there is none,
+    or more than one."""
+    found = [of for of in _DAY_IN.finditer(text) if day_of(of[0], True) or day_of(of[0], False)]
+    if len(found) != 1:
+        return None
+    return found[0][0], f"{text[: found[0].start()]} {text[found[0].end() :]}"
 
 
 def day_of(text: str, day_first: bool | None, week_day: str | None = None) -> dt.date | None:

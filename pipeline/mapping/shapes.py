@@ -5,12 +5,18 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
+**A column for each day, two things in one cell.** ``layouts`` gives a row for each day, and a
+column for each of two sides, or of a unit and its place.
+
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
 
+A ditto mark says so, and needs no answer.
+
 **Once above the rows.** A brake card, or a sheet for each vehicle, names vehicle, day or odometer
 at its top (``Vehicle: T101``, ``Date | 6 Jan 2025``). Rows below such a line, until the next one,
-are of what it names, and it becomes a column of theirs. So does a workbook's cell that is merged
+are of what it names, and it becomes a column of theirs. So does the day in a title (``Brake checks
+of 12.03.2024``) or in a sheet's name, where no column has one, and a workbook's cell that is merged
 down over the rows of one vehicle, visit or axle: what was read or paid is never copied.
 """
 
@@ -27,15 +33,19 @@ import polars as pl
 
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
-from pipeline.mapping.reading import day_of
+from pipeline.mapping.layouts.across import days_down
+from pipeline.mapping.layouts.together import taken_apart
+from pipeline.mapping.reading import day_in, day_of, is_day
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import (
+    DITTOS,
     HOURS,
     KINDS,
     LONG_KINDS,
     LONG_UNITS,
     LONG_VALUES,
     MEASURED,
+    OF_A_VISIT,
     UNIT_OF,
     folded,
     tokens,
@@ -44,6 +54,8 @@ from pipeline.mapping.words import (
 MOST_KINDS = 60
 SHEET = "(sheet)"  # the heading of a column with the sheet's own name
 ABOVE = "(line above)"  # and of one with the lines that stand alone above rows
+DAY_ABOVE = "(day above)"  # with the day that a title above rows, or the sheet's name, is of
+A_DAY_ABOVE = "(a day above)"  # with one that stands there beside words that may mean any
 TITLED = ("unit_id", "date", "odometer")
 MERGED = {*TITLED, "axle_no", "position", "side", "axle_type", "depot", "duty"}
 HELD = {*INSPECTED, "wear_indicator_deg", "job"}
@@ -53,6 +65,8 @@ MOST_ROWS = 50_000
 MERGED_SHARE = 0.2
 # A name is not a sentence.
 LONGEST_VALUE = 24
+LONGEST_TITLE = 80
+LOOKED_AT = 50  # rows that show whether a column holds days
 MOST_UNITS = 20  # different words of a column of units
 _PLAIN_NUMBER = r"^[\d.,\s'’/+-]*\d[\d.,\s'’/+-]*$"
 _PAIR = re.compile(r"([^:=]{1,40})[:=]\s*(.*)")
@@ -78,9 +92,8 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    return [
-        with_titles(with_units(spread(merged_down(grid)))) for grid in read_grids(content, path)
-    ]
+    grids = [dittos_filled(merged_down(grid)) for grid in read_grids(content, path)]
+    return [with_titles(with_units(taken_apart(spread(days_down(grid))))) for grid in grids]
 
 
 def merged_down(grid: Grid) -> Grid:
@@ -93,6 +106,24 @@ def merged_down(grid: Grid) -> Grid:
         for column, ranges in below.items()
         if column < grid.width and (heading := _named_above(grid, column)) is not None
     ]
+    return replace(grid, rows=grid.rows.with_columns(filled)) if filled else grid
+
+
+def dittos_filled(grid: Grid) -> Grid:
+    """The grid with marks and words for the cell above, below a heading of what rows share, as that
+    cell; one with nothing above it stays."""
+    marked = grid.rows.select(pl.all().exclude("row_no", "width").is_in(DITTOS).any()).row(0)
+    filled = []
+    for column in (i for i, any_ in enumerate(marked) if any_):
+        heading, name = _named_above(grid, column), f"c{column}"
+        if heading is None:
+            continue
+        below = pl.col("row_no") > heading
+        is_ditto = below & pl.col(name).is_in(DITTOS).fill_null(value=False)
+        nothing = pl.when(~is_ditto).then(pl.lit(""))
+        last = pl.when(below & ~is_ditto).then(pl.col(name).fill_null("")).otherwise(nothing)
+        last = last.forward_fill()
+        filled.append(pl.when(is_ditto & (last != "")).then(last).otherwise(name).alias(name))
     return replace(grid, rows=grid.rows.with_columns(filled)) if filled else grid
 
 
@@ -353,6 +384,10 @@ def with_titles(grid: Grid) -> Grid:
             named[ABOVE] = lines
             only_titles = [a or b for a, b in zip(only_titles, are_lines, strict=True)]
         of_axles |= bool(grid.name)  # a sheet may be of a unit
+    if "date" in missing and "date" not in named:
+        days, are_lines = _days_above(grid, index)
+        named |= days
+        only_titles = [a or b for a, b in zip(only_titles, are_lines, strict=True)]
     if of_axles:
         named[SHEET] = [grid.name if row > index else None for row in range(grid.rows.height)]
         named[SHEET][index] = SHEET
@@ -407,6 +442,61 @@ def _lines_above(grid: Grid, index: int) -> tuple[list[str | None] | None, list[
     told[index] = ABOVE
     are_lines = [row in lines and _make_of(lines[row]) == usual for row in range(grid.rows.height)]
     return told, are_lines
+
+
+def _days_above(grid: Grid, index: int) -> tuple[dict[str, list[str | None]], list[bool]]:
+    """A column with the day of the title above each row, else of the sheet's name, and which rows
+    below the heading are such titles; none where there is no such day, or two.
+
+    Beside words that are not of a check or a visit, or a column of days of whatever, it is another
+    column: a day of printing, say.
+    """
+    dated = _holds_days(grid, index)
+    titles = {
+        row: (told[0], told[1] and not dated) for row in range(grid.rows.height)
+        if (told := _title_day(grid.row(row))) is not None
+    }  # fmt: skip
+    first = [told for row, told in titles.items() if row < index]
+    now = _day_to_begin_with(first, _named_day(grid.name)) or titles.get(index + 1)
+    if now is None:
+        return {}, [False] * grid.rows.height
+    is_plain, heading = now[1] and not dated, grid.row(index)
+    name = DAY_ABOVE if is_plain else A_DAY_ABOVE
+    days: list[str | None] = []
+    for row in range(grid.rows.height):
+        if row > index and row in titles:
+            now = titles[row] if titles[row][1] == is_plain else None
+        days.append(name if grid.row(row) == heading else now[0] if now and row > index else None)
+    return {name: days}, [row > index and row in titles for row in range(grid.rows.height)]
+
+
+def _holds_days(grid: Grid, index: int) -> bool:
+    """Whether a column below a heading holds days, of which its heading is not understood."""
+    below = grid.rows.slice(index + 1).head(LOOKED_AT)
+    cells = (below[f"c{i}"].drop_nulls().to_list() for i in range(grid.width))
+    return any(sum(map(is_day, of)) * 2 > len(of) for of in cells)
+
+
+NamedDay = tuple[str, bool]  # a day as written, and whether it is plainly that of a check
+
+
+def _day_to_begin_with(titles: Sequence[NamedDay], sheet: NamedDay | None) -> NamedDay | None:
+    """The day that the titles above a heading, or its sheet's name, are of; None where two are."""
+    told = [one for one in (*titles, sheet) if one is not None]
+    plain = [one for one in told if one[1]] or told
+    return plain[0] if len({day_of(day, day_first=True) for day, _ in plain}) == 1 else None
+
+
+def _title_day(cells: Sequence[str | None]) -> NamedDay | None:
+    """The day that a row of a cell or two names; a day without a word may be that of printing."""
+    filled = [cell for cell in cells if cell]
+    found = _named_day(" ".join(filled)) if 0 < len(filled) < 3 else None
+    return found if found is None or " ".join(filled) != found[0] else (found[0], False)
+
+
+def _named_day(text: str) -> NamedDay | None:
+    found = day_in(text) if len(text) <= LONGEST_TITLE else None
+    return (found[0], set(tokens(found[1])) <= OF_A_VISIT) if found else None
 
 
 def _alone(cells: Sequence[str | None]) -> tuple[int, str] | None:

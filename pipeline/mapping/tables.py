@@ -31,9 +31,9 @@ class Heading:
 class Table:
     """A table of a grid, and the recipe that fits it; ``body`` is its rows as they stand,
     ``is_text`` whether cells stand where separators put them, and not each in a place of its own;
-    ``whole`` all rows below the heading, where ``body`` is some of them; ``own_numbers`` and
-    ``unstored`` as of its grid; ``elsewhere`` the headings that another table of the same rows
-    reads.
+    ``whole`` all rows below the heading, where ``body`` is some of them; ``own_numbers``,
+    ``unstored`` and ``row_parts`` as of its grid; ``elsewhere`` the headings that another table of
+    the same rows reads.
     """
 
     recipe: OwnFile
@@ -44,6 +44,7 @@ class Table:
     own_numbers: frozenset[str] = frozenset()
     elsewhere: frozenset[str] = frozenset()
     unstored: frozenset[str] = frozenset()
+    row_parts: int = 1
 
 
 def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
@@ -165,6 +166,7 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
                 grid.is_text,
                 own_numbers=grid.own_numbers,
                 unstored=grid.unstored,
+                row_parts=grid.row_parts,
             ),
             recipes,
         )

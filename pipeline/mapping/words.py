@@ -35,6 +35,10 @@ LANGUAGES = (
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "œ": "oe"})
 _ABBREVIATED = re.compile(r"(?<![^\W_])([noblru])\s?[/.\\]\s?([sh])\b\.?")
 _SPELLED_OUT = {"ns": "nearside", "os": "offside", "bs": "beide", "lh": "lh", "rh": "rh"}
+_TENTHS = re.compile(
+    r"(?:(?<![\d/])1\s?/\s?10|(?<!\d)0[.,]1|\btenths?(?: of an?)?|\bzehntel)\s?-?mm\b"
+)
+_OTHER_PART = re.compile(r"(?<![\d/])(?:1\s?/\s?\d+|0[.,]0*1)(?=\s?(?:mm|in|inch|zoll)\b|\s?\")")
 _EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
 _ELIDED = re.compile(r"\b[dl]['’]|['’]s\b")
 _THOUSAND = r"(?:1[., '’]?000|['’]000|thousands?|tausend|tsd\.?|tys\.?|тыс\.?)"
@@ -59,6 +63,7 @@ def tokens(text: str) -> tuple[str, ...]:
     """Words, whole numbers and signs of a text; n/s and l/h are words."""
     joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text)))
     joined = _IN_THOUSANDS.sub(_of_thousand, re.sub(r"(?<!\d)1/(32|16)\b", r"\1ths", joined))
+    joined = _OTHER_PART.sub(" parts ", _TENTHS.sub(" tenthsofmm ", joined))
     joined = _EITHER.sub("in or ", joined)
     joined = re.sub(r"\b(32|16|64)(?:nds?|ths?)\b", r" of\1ths ", joined)
     found = _TOKEN.findall(re.sub(r"of(32|16|64)ths", _spelled, joined))
@@ -128,7 +133,8 @@ def _is_total(of: tuple[str, ...]) -> bool:
 
 CONCEPTS = {
     "unit_id": """unit, unite, vehicle, vehicle reg, vehicle registration, fleet unit,
-        fleet no, fleet number, fleet id, fleet code, registration, reg, rego, truck, trailer,
+        fleet no, fleet nr, veh, kennz, immat, fhrz, fleet number, fleet id, fleet code,
+        registration, reg, rego, truck, trailer,
         lorry, bus, coach, power unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
         fahrzeugnummer, fahrzeugnr, fzgnr, wagennummer, wagennr, einheit,
@@ -141,7 +147,9 @@ CONCEPTS = {
         naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
     "side": """side, seite, cote, lado, lato, zijde, strona, str, strana, sida, siden, oldal, parte
         lateral, сторона""",
-    "position": """position, wheel position, wheel pos, pos roue, wheel, wheel end, pos,
+    "position": """axle side, achse seite, essieu cote, eje lado, eixo lado, asse lato, as zijde,
+        os strona, naprava strana, axel sida, aksel side, position, wheel position, wheel pos, pos
+        roue, wheel, wheel end, pos,
         radposition, rad, roue, position roue, kolo, pozycja kola, posicion, rueda, posicao, roda,
         posizione, ruota, wiel, pozice kola, hjul, hjulposition, roata, kerek, колесо""",
     "date": """date, day, checked, inspected, done, datum, prufdatum, tag, date controle, date
@@ -152,7 +160,9 @@ CONCEPTS = {
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
-        done on, date of check, checked on""",
+        done on, date of check, checked on, date closed, closed on, finished, finished on, erledigt,
+        erledigt am, abgeschlossen am, fertig am, ausgefuhrt am, date cloture, fecha cierre, data
+        chiusura, data zakonczenia, avslutad""",
     "week": """week, week no, calendar week, wk, kw, cw, woche, kalenderwoche, semaine, semana,
         settimana, tydzien, tyden, vecka, uke, uge, weeknr, weeknummer, het, неделя""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
@@ -165,6 +175,7 @@ CONCEPTS = {
         gesamtkilometer,
         kilometerzahler, tellerstand, kilometerteller, cuentakilometros, lectura odometro,
         releve compteur, hodometre, ajokilometrit, mittarilukema, kilometrinlukema, hubodometer,
+        hubometer,
         hub odo, hub odometer,
         пробег, одометр""",
     "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
@@ -235,6 +246,8 @@ CONCEPTS = {
         costo, coste, importe, custo, valor, importo, bedrag, naklady, castka, kostnad, belopp,
         omkostning, belob, belop, koltseg, osszeg, summe, gesamtsumme, total ht, total ttc, total
         vat, total incl vat, total mwst, total iva, total eur, total usd, total gbp, стоимость""",
+    "quantity": """qty, quantity, menge, anzahl, stuckzahl, quantite, qte, cantidad, cant,
+        quantidade, qtd, quantita, qta, ilosc, aantal, antal, mnozstvi, количество""",
     "axle_type": """axle type, type of axle, achstyp, achsart, type essieu, typ osi, tipo eje, tipo
         eixo, tipo asse, astype, typ napravy, axeltyp, akseltype, tip axa, tengely tipus, тип
         оси""",
@@ -266,7 +279,7 @@ BESIDE = {
     "side": "wheel de",
     "position": "no brake bremse",
     "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
-        visita bezoek besok""",
+        visita bezoek besok time uhrzeit heure hora""",
     "week": "no nr number of year inspection check prufung numer",
     "odometer": "reading km total current at inspection aktuell actual stand state value",
     "lining": """brake thickness thk reading measured remaining rest de du des della do da van
@@ -288,6 +301,7 @@ BESIDE = {
     "reason": "for why job",
     "cost": """net total netto inc incl including ex excl vat mwst ht iva eur euro euros usd gbp pln
         zl czk sek nok dkk chf huf ron brl mxn""",
+    "quantity": "of",
     "axle_type": "",
     "arm_length": "adjuster de del de la da do della",
     "depot": "home name",
@@ -335,6 +349,7 @@ UNITS = {
         pollici \"""",
     "32nds": "thirtyseconds",
     "16ths": "sixteenths",
+    "10ths": "tenthsofmm",
     "km": """km kms kilometer kilometers kilometre kilometres kilometrow kilometros quilometros
         chilometri kilometru км""",
     "mi": "mi mile miles meilen milles millas milhas miglia mil",
@@ -403,6 +418,17 @@ AXLE_WORDS = _words(
 )
 # Words for an axle only where its number follows: lining as left is of no axle.
 AXLES_BEFORE_NUMBERS = {"a", "as"}
+# Words of a title, or a sheet's name, that make a day beside them that of the checks below it.
+OF_A_VISIT = _words(
+    """brake brakes check checks checked inspection inspections inspected visit visits measurement
+    measurements reading readings lining linings date day of on the from bremse bremsen
+    bremsenprufung bremsprufung bremsenkontrolle bremsenpruefung prufung prufungen kontrolle
+    kontrollen messung messungen vom am der den datum besuch frein freins controle controles mesures
+    visite visites du le des date freno frenos revision inspeccion control visita fecha el del de
+    freio freios inspecao vistoria data em freni controllo controlli hamulce hamulcow kontrola
+    przeglad przegladu pomiary dnia z remmen remcontrole keuring op van brzd brzdy mereni ze dne
+    bromsar bromskontroll besiktning den bremser bremsekontrol bremsekontroll kontroll"""
+)
 ORDINALS = {
     **{word: n for n in range(1, 6) for word in (f"{n}st", f"{n}nd", f"{n}rd", f"{n}th")},
     **{"first": 1, "second": 2, "third": 3, "fourth": 4, "erste": 1, "zweite": 2, "dritte": 3},
@@ -474,11 +500,14 @@ BOTH = _words(
     "both bs beide beidseitig beidseits deux obie obu ambos ambas ambi entrambi oba bada begge"
 )
 
+CHECK_MARKS = frozenset("✓✔")
 # Words of cells, by contract column and by what they stand for there. Alternatives by comma.
 CELL_WORDS = {
     "bool": {
-        "yes": "yes, y, true, x, ja, j, oui, o, tak, t, si, s, sim, ano, da, igen, да, ok, aligned",
-        "no": "no, n, false, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет, not aligned",
+        "yes": """yes, y, true, x, ✓, ✔, ja, j, oui, o, tak, t, si, s, sim, ano, da, igen, да, ok,
+            aligned""",
+        "no": """no, n, false, ✗, ✘, nein, non, nie, nao, ne, nee, nej, nei, nem, nu, нет,
+            not aligned""",
     },
     "as_left": {
         "yes": """after, as left, post, nach, nachher, apres, despues, depois, dopo, na, po, efter,
@@ -756,10 +785,18 @@ _UNDONE = _words(
     annullerad offert avvisad oppen pagaende utkast annulleret tilbud aben igangvaerende avbrutt
     apen anulat oferta deschis refuzat torolt ajanlat nyitott отменен отменено открыт открыто"""
 )
+# Words of headings below which open and paid say nothing of the work.
+OF_PAYING = _words(
+    """payment payments paid invoice invoiced invoicing billing warranty claim insurance zahlung
+    bezahlt rechnung garantie gewahrleistung paiement paye facture garantia pago pagado factura
+    pagamento fattura garanzia betaling factuur platnosc faktura gwarancja platba zaruka
+    betalning"""
+)
 # Words of any record's that say that it counts no more.
 _VOID = _words(
     """void voided deleted cancelled canceled invalid superseded reversed storniert geloscht
-    ungultig annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
+    ungultig storno stornierung reversal gutschrift avoir
+    annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
     excluido annullato eliminato geannuleerd verwijderd ongeldig anulowane anulowany usuniety
     zruseno smazano makulerad raderad annulleret slettet anulat sters torolt"""
 )
@@ -789,6 +826,24 @@ def says_void(cell: str) -> bool:
     return 0 < len(of) <= 2 and of[0] in _VOID
 
 
+# Whole cells that stand for the cell above.
+DITTOS = (
+    *('"', "''", "″", "”", "„", "〃", ",,", '-"-', '- " -', '--"--', "-''-", "-„-", "-”-", "–„–"),
+    *(
+        "ditto",
+        "Ditto",
+        "dito",
+        "Dito",
+        "dto",
+        "dto.",
+        "Dto.",
+        "do.",
+        "idem",
+        "Idem",
+        "id.",
+        "j.w.",
+    ),
+)
 # Cells of a measured column that say that nothing was measured. Words such as none are not among
 # them: they may say that nothing is left.
 NOT_MEASURED = _alternatives(

@@ -3,6 +3,7 @@
 import csv
 import datetime as dt
 import io
+from contextlib import suppress
 from pathlib import Path
 
 import polars as pl
@@ -136,3 +137,33 @@ def test_quoted_cells_are_read_as_python_reads_them(table, crlf):
 def test_a_plain_line_has_quotes_round_whole_cells_only():
     plain = pl.Series(['"a",b,"c d",""', "a,b", '"a,b",c', 'a"b,c', '"a""b",c', '"a"b,c'])
     assert plain.str.contains(files.plain_quotes(",")).to_list() == [True, True] + [False] * 4
+
+
+def test_json_lines_are_rows_and_a_row_is_its_line():
+    content = b'{"a": 1, "b": "x"}\n\n{"b": 2.5, "c": true}\n{"a": null, "c": {"d": 1}}\n'
+    read = read_cells(content, Path("x.jsonl"))
+    assert read.headings == ("a", "b", "c")
+    assert read.rows.drop("shape_problem").rows() == [
+        (1, "1", "x", None), (3, None, "2.5", "True"), (4, None, None, "more than one value"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        (b'{"a": 1}\n{"a": 2', 'in line 2 "{"a": 2"'), (b"[1, 2]\n", 'in line 1 "[1, 2]"'),
+        (b'{"a": NaN}\n', "in line 1"), (b"{}\n", "no record"), (b"[" * 100_000, "in line 1"),
+        (b'{"a": 1, "a": 2}\n', "in line 1"),
+    ],
+)  # fmt: skip
+def test_a_line_that_is_no_flat_record_makes_a_file_unreadable(content, found):
+    with pytest.raises(UnreadableFileError, match=r"accepted: one object of plain values") as told:
+        read_cells(content, Path("x.ndjson"))
+    assert found in str(told.value)
+
+
+@given(st.text(alphabet='{}[]",:\\ \na1.eE-truefalsn', max_size=60))
+def test_any_json_text_is_read_or_refused_and_every_line_is_a_row(text):
+    with suppress(UnreadableFileError):
+        read = read_cells(text.encode() or b" ", Path("x.jsonl"))
+        assert read.rows.height == sum(bool(line.strip()) for line in text.split("\n"))

@@ -75,6 +75,14 @@ def test_a_sheet_called_after_its_axle_is_of_that_axle(tmp_path, names, axles):
     assert sorted(rows_of(tmp_path, "a.xlsx")["axle_no"]) == axles
 
 
+def test_the_rear_axle_is_asked_for_where_a_sheet_is_called_so(tmp_path):
+    workbook(tmp_path / "a.xlsx", {name: [AXLE, ROW] for name in ("front axle", "rear axle")})
+    asked: list[str] = []
+    map_lake(tmp_path, lambda question: asked.append(question) or "3", lambda _: None)
+    assert len(asked) == 1
+    assert sorted(rows_of(tmp_path, "a.xlsx")["axle_no"]) == [1, 1, 3, 3]
+
+
 @pytest.mark.parametrize("names", [("2024", "2025"), ("Sheet 1", "Sheet 2"), ("Axle 1", "Notes")])
 def test_a_sheet_called_otherwise_is_of_no_axle(tmp_path, names):
     workbook(tmp_path / "a.xlsx", {name: [AXLE, ROW] for name in names})

@@ -69,6 +69,39 @@ def test_cells_left_empty_beyond_the_heading_are_none(tmp_path):
     assert rows_of(tmp_path)["problem"].null_count() == 2
 
 
+DITTO = "Unit;Date;Km;Axle;Side;Lining mm\nT1;2024-01-11;126172;1;L;15\n{};{};{};1;R;14\n"
+
+
+@pytest.mark.parametrize("mark", ["″", "〃", '-"-', "dto.", "idem"])
+def test_a_ditto_mark_is_the_cell_above_it(tmp_path, mark):
+    mapped(tmp_path, DITTO.format(mark, mark, mark))
+    rows = rows_of(tmp_path)
+    assert rows["problem"].null_count() == 2
+    assert rows.select("unit_id", "odometer_km").rows() == [("T1", 126_172)] * 2
+
+
+@pytest.mark.parametrize("cell", ["-", "?", "n/a", "unknown"])
+def test_what_says_nothing_is_no_unit(tmp_path, cell):
+    mapped(tmp_path, DITTO.format(cell, "2024-01-11", "126172"))
+    assert rows_of(tmp_path)["problem"].is_null().to_list() == [True, False]
+
+
+def test_a_ditto_mark_below_nothing_is_no_unit(tmp_path):
+    text = DITTO.replace("T1", "idem").format("T2", "2024-01-11", "126172")
+    mapped(tmp_path, text)
+    assert rows_of(tmp_path)["unit_id"].to_list() == [None, "T2"]
+
+
+def test_odometers_a_hundred_times_below_the_others_are_told(tmp_path, capsys):
+    rows = "".join(
+        f"T{n};2024-0{month}-11;{km + month};1;L;{20 - month}\n"
+        for n, km in ((1, 126_000), (2, 98_000), (3, 410)) for month in (1, 6)
+    )  # fmt: skip
+    mapped(tmp_path, DITTO.partition("T1")[0] + rows)
+    main(["check", str(tmp_path)])
+    assert "odometers of 1 unit (T3) stay a hundred times below" in capsys.readouterr().out
+
+
 LONG = """\
 Unit no,Date,Km,Position,Measurement,Result,UoM
 T1,2024-01-11,126172,1L,Lining,12.5,mm

@@ -256,6 +256,44 @@ def test_fractions_beside_whole_numbers_are_asked_for(tmp_path):
     assert lefts.to_list() == pytest.approx([7 / 8 * 25.4, 25.4])
 
 
+def test_halves_and_quarters_alone_may_be_shares_of_a_lining(tmp_path):
+    found, told = mapped(tmp_path, FRACTIONS.format("3/4", "1/2"))
+    assert found.open_questions == 1
+    assert "1L lining | 3/4 | 1L lining (once answered: length)" in told
+    assert rows_of(tmp_path)["lining_mm"].null_count() == 2
+
+
+def test_a_database_s_own_numbers_are_what_they_are(tmp_path):
+    """Decimals of three places, and whole numbers that a missing one among them made broken."""
+    pl.DataFrame(
+        {"Unit": [101.0, 102.0], "Date": ["2024-01-09"] * 2, "Km": ["312400.000", "98000.500"],
+         "Axle": [1.0, 2.0], "Side": ["L", "R"], "Lining mm": ["13.000", "12.375"]}
+    ).with_columns(pl.col("Km", "Lining mm").str.to_decimal(scale=3)).write_parquet(
+        tmp_path / "a.parquet"
+    )  # fmt: skip
+    told = []
+    assert map_lake(tmp_path, None, told.append).is_clear
+    rows = rows_of(tmp_path, "a.parquet")
+    assert rows["problem"].null_count() == 2
+    read = rows.select("unit_id", "axle_no", "odometer_km", "lining_mm").rows()
+    assert read == [("101", 1, 312_400, 13), ("102", 2, 98_000.5, 12.375)]
+
+
+JSON_LINE = (
+    '{{"unit": "T1", "date": "2024-01-09", "km": 100000, "axle": {}, "side": "L", "lining": {}}}'
+)
+
+
+def test_json_lines_are_looked_at_and_read_like_any_table(tmp_path, capsys):
+    lines = [JSON_LINE.format(*of) for of in ((1, "12.375"), (2, '"14 mm"'), (3, "[12, 11]"))]
+    lines = [line.replace("lining", "lining mm") for line in lines]
+    (tmp_path / "a.jsonl").write_text("\n".join(lines))
+    assert map_lake(tmp_path, None, lambda _: None).is_clear
+    assert rows_of(tmp_path, "a.jsonl")["lining_mm"].to_list() == [12.375, 14, None]
+    told = checked(tmp_path, capsys)
+    assert 'a.jsonl row 3: lining mm: found "more than one value"' in told
+
+
 def test_32nds_may_be_written_over_32(tmp_path):
     text = FRACTIONS.replace("lining", "lining (32nds)").format("12/32", "13")
     found, _ = mapped(tmp_path, text)

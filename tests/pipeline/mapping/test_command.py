@@ -377,7 +377,10 @@ def test_two_columns_for_the_unit_are_asked_about_and_one_is_read(tmp_path):
     assert "unit_id: found in two columns; name it at one of them" in told
     found, told = mapped(lake, "2")
     assert found.is_clear
-    assert "Which column is unit_id: 1 Registration, 2 Fleet no?" in told
+    assert (
+        "Which column is unit_id (every axle of a row is then that unit's): 1 Registration, "
+        "2 Fleet no?"
+    ) in told
     columns = load_settings(lake / "fleet.toml").files[0].columns
     assert (columns["Registration"], columns["Fleet no"]) == ("", "unit_id")
 

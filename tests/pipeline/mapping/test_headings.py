@@ -112,6 +112,9 @@ def test_as_left_and_as_found_are_of_no_axle(heading):
         *[(h, "cost") for h in ("Koszt netto", "Summe EUR", "Total HT", "Total inc VAT")],
         *[("Hub odo", "odometer"), ("Checked on", "date"), ("Nr rej.", "unit_id")],
         *[("Okł.", "lining"), ("Parts cost", None), ("Labour cost", None), ("Lohn EUR", None)],
+        *[("Fleet nr", "unit_id"), ("Kennz.", "unit_id"), ("Hubometer miles", "odometer")],
+        *[("Oś/Strona", "position"), ("Achse / Seite", "position"), ("Date/Time", "date")],
+        *[("Erledigt am", "date"), ("Time", None), ("KM-Stand (Tsd. km)", "odometer")],
         *[("Labor amt", None), ("Material EUR", None), ("Total", None), ("Total hours", None)],
     ],
 )
@@ -164,6 +167,12 @@ def test_what_is_left_is_no_side_beside_a_column_for_it():
 def test_places_as_more_countries_write_them(words, concept, places):
     cells = words.split("|" if "|" in words else None)
     assert list(placed_words(cells, concept).values()) == places
+
+
+def test_os_beside_ns_is_the_off_side_and_no_axle():
+    assert placed_words(["1NS", "1OS", "2NS"], "position") == {
+        "1NS": "1 near", "1OS": "1 off", "2NS": "2 near",
+    }  # fmt: skip
 
 
 def test_letters_are_sides_beside_words_for_an_axle_too():

@@ -11,6 +11,7 @@ from pipeline.mapping.headings import meanings
 from pipeline.mapping.reading import days, shown_day_order, years_may_be_first
 from pipeline.mapping.tables import tables_in
 from pipeline.settings import load_settings
+from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 
 HEAD = "Unit;Date;{};1L lining mm;1R lining mm"
 ROWS = [("2024-01-11", "126.2"), ("2024-04-15", "135.7"), ("2024-07-25", "158.4")]
@@ -107,6 +108,21 @@ def test_sixteenths_of_an_inch_are_a_unit():
     for heading in ("Lining 16ths", "Lining (1/16)", "Lining (1/16 in)"):
         (said,) = meanings([heading])
         assert (said.concept, said.unit) == ("lining", "16ths")
+
+
+@pytest.mark.parametrize(
+    "heading",
+    ["Lining (1/10 mm)", "Belag [0,1 mm]", "Belag in Zehntel mm", "Lining tenths of a mm"],
+)
+def test_tenths_of_a_mm_are_a_unit(tmp_path, heading):
+    mapped(tmp_path, f"Unit;Date;Km;Axle;Side;{heading}\nT1;2024-01-11;78400;1;L;145\n")
+    assert rows_of(tmp_path)["lining_mm"].to_list() == pytest.approx([14.5])
+
+
+@pytest.mark.parametrize("heading", ["Lining (1/100 mm)", "Stroke 1/8 in", 'Stroke 0.1"'])
+def test_other_parts_of_a_unit_are_none_and_no_axles(heading):
+    (said,) = meanings([heading])
+    assert (said.concept, said.why) == (None, "not understood: parts")
 
 
 def day_list(*cells):

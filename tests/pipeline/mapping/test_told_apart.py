@@ -235,6 +235,49 @@ def test_before_alone_says_nothing_of_after(tmp_path):
     assert "as_left" not in told
 
 
+@pytest.mark.parametrize("words", [("yes", "no"), ("Ja", "Nein"), ("x", "no")])
+def test_a_plain_yes_says_nothing_of_after_work(tmp_path, words):
+    """Oil leak: yes. Were it as left, the reading would not count as found."""
+    _, told = mapped(tmp_path, STAGES.format(*words, *words).replace("Stage", "Oil leak"))
+    assert "as_left" not in told
+    assert rows_of(tmp_path)["as_left"].null_count() == 4
+
+
+CROSSES = "Unit;Date;Odometer km;Axle;Side;{};Lining mm\n" + "".join(
+    f"T1;2024-0{month}-09;{99 + month}000;1;{side};{{}};{12 - month}\n"
+    for month in (1, 2)
+    for side in "LR"
+)
+
+
+def test_a_cross_beside_check_marks_is_their_opposite(tmp_path):
+    mapped(tmp_path, CROSSES.format("Return test", "✓", "X", "✓", "✓"))
+    assert rows_of(tmp_path)["return_test"].to_list() == ["pass", "fail", "pass", "pass"]
+
+
+def test_a_cross_for_a_truth_is_yes_but_beside_check_marks(tmp_path):
+    mapped(tmp_path, CROSSES.format("Marks aligned", "✔", "x", "✔", "x"))
+    assert rows_of(tmp_path)["marks_aligned"].to_list() == [True, False, True, False]
+    mapped(tmp_path, CROSSES.format("Marks aligned", "x", "", "x", ""))
+    assert rows_of(tmp_path)["marks_aligned"].to_list() == [True, None, True, None]
+
+
+def test_a_cross_alone_does_not_say_how_a_test_went(tmp_path):
+    _, told = mapped(tmp_path, CROSSES.format("Return test", "x", "", "x", ""))
+    assert 'its words are not known: "x"' in told
+    settings = tmp_path / "fleet.toml"
+    line = '"Return test" = '
+    settings.write_text(settings.read_text().replace(f'{line}""', f'{line}"return_test"'))
+    rows = rows_of(tmp_path)
+    assert rows["return_test"].null_count() == 4
+    assert rows["problem"].is_null().to_list() == [False, True, False, True]
+
+
+def test_open_invoices_are_not_of_jobs_undone(tmp_path):
+    mapped(tmp_path, JOBS.format("Payment", "paid", "open", "open", "paid"))
+    assert rows_of(tmp_path).height == 4
+
+
 def test_hours_among_the_odometers_are_no_km(tmp_path):
     more = "T3;2024-01-09;300000;km;1;L;12,5;mm\n"
     mapped(tmp_path, UNITS.replace(";mi;", ";hrs;") + more)

@@ -1,0 +1,56 @@
+"""Jobs that a later row takes back: booked, and booked again with a negative cost or quantity.
+
+Neither counts. A row takes back the latest job no later than itself of the same unit, place,
+wording and amounts; one that finds none such takes back nothing, and says so.
+"""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.mapping.words import says_void, tokens
+
+
+def is_reversal(amounts: Sequence[float | None], quantity: float | None) -> bool:
+    """Whether a row has a negative quantity, or negative amounts alone."""
+    if quantity:
+        return quantity < 0
+    told = [amount for amount in amounts if amount]
+    return bool(told) and max(told) < 0
+
+
+def wording(cell: str | None) -> str:
+    """A cell without what only says that it is taken back: Storno Reline is Reline."""
+    return " ".join(word for word in tokens(cell or "") if not says_void(word))
+
+
+def reversals(
+    named: pl.DataFrame, days: pl.Series, amounts: pl.DataFrame, quantity: pl.Series
+) -> tuple[list[tuple[int, int]], list[int]]:
+    """Pairs of rows, a job and what takes it back; and rows that take back none of these.
+
+    ``named`` says whose jobs they are and which, as written; ``days`` are dates, null where a cell
+    is none; ``amounts`` and ``quantity`` numbers, of which there may be no columns or cells.
+    """
+    values = [tuple(row) for row in amounts.iter_rows()] or [()] * len(days)
+    counts = quantity.to_list()
+    signs = [is_reversal(row, n) for row, n in zip(values, counts, strict=True)]
+    if not any(signs):
+        return [], []
+    keys = [
+        (*map(wording, row), *(abs(v or 0) for v in value), abs(n or 0))
+        for row, value, n in zip(named.iter_rows(), values, counts, strict=True)
+    ]
+    left: dict[tuple[object, ...], list[int]] = {}
+    order = [i for i in days.arg_sort() if days[i] is not None]
+    for i in order:
+        left.setdefault(keys[i], []).extend([] if signs[i] else [i])
+    pairs, alone = [], [i for i, sign in enumerate(signs) if sign and days[i] is None]
+    for i in (i for i in order if signs[i]):
+        before = [j for j in left[keys[i]] if days[j] <= days[i]]
+        if before:
+            left[keys[i]].remove(before[-1])
+            pairs.append((before[-1], i))
+        else:
+            alone.append(i)
+    return pairs, alone

@@ -1,0 +1,1 @@
+"""Tables laid out otherwise than in rows of one visit → such rows, before headings are read."""

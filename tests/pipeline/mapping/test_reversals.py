@@ -1,0 +1,72 @@
+"""A job that is booked and then taken back counts no more, nor does the row that takes it back."""
+
+import pytest
+
+from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
+from tests.pipeline.mapping.test_as_exported import tables_of
+
+HEAD = "Unit;Date;Odometer km;Job;Axle;Side;{}\n"
+BOOKED = "T1;2024-03-03;100000;Reline;1;L;{}\nT1;2024-03-03;100000;Reline;1;R;{}\n"
+
+
+def read(folder, text: str) -> tuple[list[tuple], str]:
+    """Days and sides of the jobs that count, and what is said beside."""
+    mapped(folder, text)
+    [typed] = tables_of(folder)
+    rows = typed.rows.filter(typed.rows["problem"].is_null())
+    return rows.select("done_on", "side").rows(), " ".join(typed.notes)
+
+
+@pytest.mark.parametrize(
+    ("heading", "booked", "back"),
+    [
+        ("Cost", "140", "-140"), ("Amount €", "140,00 €", "-140,00 €"), ("Qty", "1", "-1"),
+        ("Menge", "2", "-2"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("job", ["Reline", "Storno Reline", "RELINE (reversal)"])
+def test_a_job_taken_back_counts_no_more(tmp_path, heading, booked, back, job):
+    text = HEAD.format(heading) + BOOKED.format(booked, booked)
+    rows, told = read(tmp_path, f"{text}T1;2024-03-05;100000;{job};1;R;{back}\n")
+    assert [side for _, side in rows] == ["L"]
+    assert f"a negative {heading}: 1 job, as row 3 by row 4" in told
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        "T1;2024-03-05;100000;Reline;2;R;-140", "T1;2024-03-05;100000;Grease;1;R;-140",
+        "T1;2024-03-02;100000;Reline;1;R;-140", "T1;2024-03-05;100000;Reline;1;R;-70",
+        "T2;2024-03-05;100000;Reline;1;R;-140",
+    ],
+)  # fmt: skip
+def test_what_takes_back_no_job_here_says_so(tmp_path, row):
+    rows, told = read(tmp_path, f"{HEAD.format('Cost')}{BOOKED.format(140, 140)}{row}\n")
+    assert [side for _, side in rows] == ["L", "R"]
+    assert "taken back" not in told
+    problems = rows_of(tmp_path)["problem"].drop_nulls().to_list()
+    assert len(problems) == 1
+    assert "Cost: takes back a job; accepted: one of the same unit, place, wording" in problems[0]
+
+
+def test_a_job_booked_again_counts_once(tmp_path):
+    back = "T1;2024-03-05;100000;Reline;1;R;-140\nT1;2024-03-06;100000;Reline;1;R;140\n"
+    rows, _ = read(tmp_path, f"{HEAD.format('Cost')}{BOOKED.format(140, 140)}{back}")
+    assert [(day.day, side) for day, side in rows] == [(3, "L"), (6, "R")]
+
+
+def test_of_two_jobs_alike_the_later_is_taken_back(tmp_path):
+    text = (
+        HEAD.format("Cost")
+        + BOOKED.format(140, 140)
+        + BOOKED.format(140, 140).replace("-03-", "-09-")
+    )
+    rows, _ = read(tmp_path, f"{text}T1;2024-10-05;100000;Reline;1;R;-140\n")
+    assert [(day.month, side) for day, side in rows] == [(3, "L"), (3, "R"), (9, "L")]
+
+
+def test_a_positive_cost_beside_a_negative_quantity_is_of_one_piece(tmp_path):
+    text = HEAD.format("Cost;Qty") + BOOKED.format("140;1", "140;1")
+    rows, told = read(tmp_path, f"{text}T1;2024-03-05;100000;Reline;1;R;140;-1\n")
+    assert [side for _, side in rows] == ["L"]
+    assert "a negative Cost or Qty: 1 job" in told
