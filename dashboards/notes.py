@@ -26,6 +26,7 @@ from dashboards.sentences.words import (
     day_name,
     figures,
     listed,
+    month_name,
     number,
     share,
 )
@@ -59,6 +60,8 @@ UNIT_GAP = 6.0  # from thick to thin: linings wear to a third of new, an inch is
 FEWEST_COSTED, COSTS_APART = 20, 1.25
 # Relines of old linings that nobody read, so many and such a share, where checks read linings.
 FEWEST_UNMEASURED, MOST_UNMEASURED, READ_AT_CHECKS = 10, 0.5, 0.7
+# A depot of so many units is young with records of so many days, where others have twice as many.
+FEWEST_YOUNG_UNITS, YOUNG_DAYS = 3, 270
 ADVICE = "plan with more room than the bars say."
 
 
@@ -78,6 +81,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *starts_said(data.first_readings, Measures(data.fleet)),
         *too_good_said(data.findings_by_depot, data.linings_lowest, Measures(data.fleet)),
         *_unmeasured(data.relines_lately),
+        *_young(data.depots_since, data.as_of),
         *_minimum_by_default(data.default_minima, Measures(data.fleet)),
         *_contradicted(data.backtest),
         *_unfit(data),
@@ -353,6 +357,25 @@ def _no_costs(data: PageData) -> tuple[str, ...]:
     if expected.is_empty() or expected.filter(pl.col("cost_p90") > 0).height:
         return ()
     return ("No cost is set under [costs] in fleet.toml: relines are counted, not priced.",)
+
+
+def _young(depots: pl.DataFrame | None, as_of: dt.date) -> tuple[str, ...]:
+    """Depots whose records are much younger than the fleet's, by which they are largely judged."""
+    if depots is None or depots.is_empty():
+        return ()
+    oldest = depots["since_on"].min()
+    rows = depots.filter(
+        pl.col("units") >= FEWEST_YOUNG_UNITS,
+        pl.col("since_on") > as_of - dt.timedelta(days=YOUNG_DAYS),
+        pl.lit(oldest) < as_of - dt.timedelta(days=2 * YOUNG_DAYS),
+    )
+    return tuple(
+        f"{r['depot'] or NO_DEPOT} has records since {month_name(r['since_on'])} only "
+        f"({count(r['units'], 'unit')}): how fast its linings wear, and when they are renewed, is "
+        "largely taken from the other depots. If work there is harder than theirs, dates there are "
+        "late and relines too few: go by its readings until it has a year of them."
+        for r in rows.sort("depot").iter_rows(named=True)
+    )
 
 
 def _unmeasured(relines: pl.DataFrame | None) -> tuple[str, ...]:

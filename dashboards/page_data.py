@@ -163,6 +163,9 @@ class PageData:
         As ``dashboards.sentences.departures.starts_said`` takes it.
     findings_by_depot, linings_lowest
         As ``dashboards.sentences.too_good`` takes them.
+    depots_since
+        ``depot``, ``units`` that were ever checked, and ``since_on``: the first check of the tenth
+        of them that were checked longest.
     odometers_standing
         ``unit_id``, ``odometer_km``, ``from_on``, ``to_on``: values that were written again while
         linings wore; ``still``: to the unit's last check.
@@ -228,6 +231,7 @@ class PageData:
     faults_told: pl.DataFrame | None = None
     linings_highest: pl.DataFrame | None = None
     odometers_standing: pl.DataFrame | None = None
+    depots_since: pl.DataFrame | None = None
     findings_by_depot: pl.DataFrame | None = None
     first_readings: pl.DataFrame | None = None
     linings_lowest: pl.DataFrame | None = None

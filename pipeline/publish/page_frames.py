@@ -26,6 +26,17 @@ NO_DEPOT = "no depot on record"
 # A lining read no later than so has worn little, at whatever rate.
 FIRST_KM = 40_000
 
+DEPOTS_SINCE = """
+    select depot, count(*) as units, quantile_disc(first_on, 0.1) as since_on
+    from (
+        select w.unit_id, min(w.depot) as depot, min(i.inspected_on) as first_on
+        from stage.inspections i
+        inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
+        group by w.unit_id
+    )
+    group by depot
+"""
+
 
 def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) -> PageData:
     """Everything the page shows, what the run says of itself included."""
@@ -37,6 +48,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         linings_lowest=_linings_lowest(con),
         first_readings=_first_readings(con, as_of),
         odometers_standing=warehouse.fetch(con, STANDING),
+        depots_since=warehouse.fetch(con, DEPOTS_SINCE, order="depot"),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
     record = made_from(con, settings)

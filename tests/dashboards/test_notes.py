@@ -416,6 +416,19 @@ def test_odometers_that_stand_still_to_this_day_are_told(data: PageData) -> None
     assert not any("odometer" in n for n in run_notes(mended))
 
 
+def test_a_depot_that_came_lately_is_told_to_be_judged_by_the_others(data: PageData) -> None:
+    def said(days: int, units: int = 18, other_days: int = 1500) -> list[str]:
+        ago = [data.as_of - dt.timedelta(days=d) for d in (days, other_days)]
+        depots = pl.DataFrame({"depot": ["West", "East"], "units": [units, 40], "since_on": ago})
+        return [n for n in run_notes(replace(data, depots_since=depots)) if "records since" in n]
+
+    assert said(400) == said(150, units=2) == said(150, other_days=500) == []
+    (note,) = said(150)
+    assert note.startswith("West has records since ")
+    assert "18" in note
+    assert "East" not in note
+
+
 def test_linings_renewed_without_a_reading_are_told(data: PageData) -> None:
     def said(unmeasured: int, written: int = 60, read: float = 0.95) -> list[str]:
         lately = pl.DataFrame(
