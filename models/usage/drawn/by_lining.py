@@ -19,6 +19,7 @@ import polars as pl
 from models.common.arrays import FloatArray, IntArray
 from models.common.group_sums import sums_by
 from models.usage.intervals import FEW_INTERVALS
+from models.usage.level import PILOT_UNITS
 
 BANDS = 13
 """Of a millimetre each from the minimum on, the last of all that is thicker."""
@@ -49,12 +50,33 @@ class CheckedSooner:
 def checked_sooner(intervals: pl.DataFrame) -> CheckedSooner | None:
     """How intervals hang on the thinnest lining; None where they do not.
 
-    ``intervals``: unit_id, days, to_visit, thinnest_mm (null: no lining read).
+    ``intervals``: unit_id, days, to_visit, thinnest_mm (null: no lining read). Of a large fleet
+    some thousands of units tell.
     """
     if "thinnest_mm" not in intervals.columns:
         return None
-    rows = (
-        intervals.filter("to_visit", pl.col("days") > 0, pl.col("thinnest_mm").is_not_null())
+    rows = _rows(intervals)
+    if rows.height < 2 * FEW_INTERVALS:
+        return None
+    unit, band = rows["unit"].to_numpy(), _band(rows["mm"].to_numpy())
+    log_days = np.clip(rows["off"].to_numpy(), -WILD, WILD)
+    times = np.bincount(band, minlength=BANDS).astype(np.float64)
+    by_band = _by_band(unit, band, log_days, times)
+    told = np.flatnonzero(times >= FEW_INTERVALS)
+    is_large = len(told) > 1 and 1.0 - np.exp(by_band[told[0]] - by_band[told[-1]]) >= LEAST_SOONER
+    if not is_large or _score(unit, by_band[band], log_days) < SOONER_SCORE:
+        return None
+    return CheckedSooner(np.exp(by_band - times @ by_band / times.sum()))
+
+
+def _rows(intervals: pl.DataFrame) -> pl.DataFrame:
+    """Of each interval: ``unit``, the thinnest lining ``mm``, and its log days less the unit's
+    middle ones, ``off``."""
+    units = intervals.select(pl.col("unit_id").unique().sort())
+    some = units.gather_every(max(units.height // PILOT_UNITS, 1))
+    return (
+        intervals.join(some, on="unit_id", how="semi")
+        .filter("to_visit", pl.col("days") > 0, pl.col("thinnest_mm").is_not_null())
         .filter(pl.len().over("unit_id") >= FEWEST_OWN)
         .select(
             unit=pl.col("unit_id").rank("dense").cast(pl.Int64) - 1,
@@ -63,18 +85,6 @@ def checked_sooner(intervals: pl.DataFrame) -> CheckedSooner | None:
         )
         .with_columns(off=pl.col("log_days") - pl.col("log_days").median().over("unit"))
     )
-    if rows.height < 2 * FEW_INTERVALS:
-        return None
-    unit, band = rows["unit"].to_numpy(), _band(rows["mm"].to_numpy())
-    log_days = np.clip(rows["off"].to_numpy(), -WILD, WILD)
-    times = np.bincount(band, minlength=BANDS).astype(np.float64)
-    by_band = _by_band(unit, band, log_days, times)
-    told = np.flatnonzero(times >= FEW_INTERVALS)
-    if len(told) < 2 or 1.0 - np.exp(by_band[told[0]] - by_band[told[-1]]) < LEAST_SOONER:
-        return None
-    if _score(unit, by_band[band], log_days) < SOONER_SCORE:
-        return None
-    return CheckedSooner(np.exp(by_band - times @ by_band / times.sum()))
 
 
 def _band(mm: FloatArray) -> IntArray:
