@@ -45,7 +45,8 @@ METHODS = (
         "reading it relines, at which visits, whether both ends of an axle go together, and if "
         "linings are relined at some age whatever is read; where the habit has changed, what is "
         "done since. A time in which far more was relined than before and after counts as done "
-        "once. Dates are for a unit that stays in service. "
+        "once. Units whose linings are thin are checked sooner where that is their habit. Dates "
+        "are for a unit that stays in service. "
         "Where the last check probably led to a reline that nobody wrote down, later dates count "
         "the new lining by its chance; the early date at the minimum never does.",
         (
