@@ -135,6 +135,7 @@ class _Words:
         read += _aside("lining_unused")
         old = _text(self.length(pl.col("lining_before_mm"), 1), " on ", _day("lining_before_on"))
         doubt = " and no reline on record between: read it again."
+        thicker = ", when the axle's other end, without a job, was the thinner: which one is new?"
         minimum = _text(", minimum ", self.length(pl.col("lining_min_mm"), 1))
         now = _text("Lining estimated at ", self.length(pl.col("lining_now_mm"), 1), " now")
         last = pl.coalesce(_text("; last read ", read), pl.lit("; not read since it was relined"))
@@ -144,7 +145,12 @@ class _Words:
             .when(pl.col("worn_out_by") == "estimate")
             .then(_text(now, minimum, last, "."))
             .when(pl.col("worn_out_by") == "before")
-            .then(_text("Lining read ", read, ", but ", old, minimum, doubt))
+            .then(
+                pl.coalesce(
+                    _text("Lining read ", read, ", but ", old, minimum, doubt),
+                    _text("Relined by the record and not read since, but ", old, minimum, thicker),
+                )
+            )
         )
         unwritten = " It was probably relined then, though nobody wrote that down: look first."
         perhaps = pl.when(_probably_relined()).then(pl.lit(unwritten)).otherwise(pl.lit(""))

@@ -6,6 +6,7 @@ import duckdb
 
 from pipeline.settings import Settings
 from pipeline.values import counted
+from pipeline.warehouse import warehouse
 from pipeline.warehouse.odometer import SAME_DAY_KM
 from pipeline.warehouse.standstill import STANDING
 
@@ -19,6 +20,27 @@ def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]
         *_replaced_odometers(con),
         *_standing_odometers(con),
         *_jobs_without_a_value(con),
+        *_relines_not_found(con),
+    ]
+
+
+def _relines_not_found(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Relines on record that the readings contradict; a check does not stage them."""
+    if not warehouse.is_table(con, "stage.relines_held"):
+        return []
+    found = con.execute(
+        """select wheel_end_id, done_on, before_mm, after_mm from stage.relines_held
+        where doubted order by shown nulls last, done_on, wheel_end_id"""
+    ).fetchall()
+    examples = [
+        f"{end} on {day}" + (f" ({was:.1f}, then {now:.1f} mm)" if was and now else "")
+        for end, day, was, now in found
+    ]
+    if not found:
+        return []
+    return [
+        f"work: {counted(len(found), 'reline')} not counted, for no thicker lining was read after, "
+        f"or after most of the unit's: {_first(examples)}; all in stage.relines_held"
     ]
 
 

@@ -11,6 +11,7 @@ from dashboards.notes import run_notes, this_month
 from dashboards.page_data import PageData
 from dashboards.sentences.due import probably_left, still_there
 from dashboards.sentences.method import METHODS, told
+from pipeline.publish import record_frames
 from pipeline.publish.fleet import fleet_of
 from pipeline.publish.provenance import made_from
 from pipeline.settings import Settings
@@ -37,6 +38,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         linings_lowest=_linings_lowest(con),
         first_readings=_first_readings(con, as_of),
         odometers_standing=warehouse.fetch(con, STANDING),
+        relines_held=record_frames.relines_held(con),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
     record = made_from(con, settings)

@@ -68,6 +68,7 @@ READ = (
     "stage.lining_lives",
     "stage.lining_reading_km",
     "stage.lining_readings",
+    "stage.relines_held",
     "stage.setting_episodes",
     "stage.stroke_readings",
     "stage.unit_duty_km",

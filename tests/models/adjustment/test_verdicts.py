@@ -441,6 +441,25 @@ def test_a_lining_that_grew_without_a_word_is_read_again_where_the_old_one_would
         assert "If the lining is still the old one, take it out of service" in row["evidence"]
 
 
+def test_the_thicker_of_two_that_was_relined_by_the_record_is_looked_at(fleet):
+    ends = outlook("A/1L", arm_length_mm=150.0).with_columns(
+        lining_now_mm=pl.lit(16.4),
+        lining_min_mm=pl.lit(6.0),
+        lining_old_mm=pl.lit(6.8),
+        lining_before_mm=pl.lit(8.1),
+        lining_before_on=pl.lit(SET_ON),
+    )
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=2))
+    (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
+    assert row["flagged"]
+    assert row["evidence"].startswith("Relined by the record and not read since, but 8.1 mm on ")
+    assert (
+        "the axle's other end, without a job, was the thinner: which one is new?"
+        in (row["evidence"])
+    )
+
+
 def test_wear_that_nobody_read_is_said_to_be_the_usual(fleet):
     row = judged(fleet, readings("A/1L", CASES["slackening"]))["A/1L"]
     assert " while, by usual wear, " in row["evidence"]

@@ -1,0 +1,56 @@
+"""How far records contradict each other, counted by depot for the top of the page."""
+
+import duckdb
+import polars as pl
+
+from pipeline.warehouse import warehouse
+
+
+def relines_held(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Relines on record held against readings, as ``contradictions.relines_said`` takes them."""
+    return warehouse.fetch(
+        con,
+        """with places as (
+            select wheel_end_id, unit_id, axle_no, side,
+                1 + max(axle_no) over (partition by unit_id) - axle_no as from_rear_no
+            from judge.wheel_ends
+        ),
+        grown as (
+            select p.unit_id, p.axle_no, p.side, r.wheel_end_id, r.on_date
+            from stage.relines r inner join places p on p.wheel_end_id = r.wheel_end_id
+            where r.source = 'inferred'
+        ),
+        missed as (
+            select h.wheel_end_id, h.done_on,
+                bool_or(since and g.axle_no = p.axle_no and g.side <> p.side) as other_side,
+                bool_or(since and g.axle_no = p.from_rear_no and g.axle_no <> p.axle_no
+                    and g.side = p.side) as from_rear,
+                bool_or(not since and g.wheel_end_id = h.wheel_end_id) as late
+            from stage.relines_held h
+            inner join places p on p.wheel_end_id = h.wheel_end_id
+            inner join (
+                select h.wheel_end_id, h.done_on, g.wheel_end_id as grown_id,
+                    g.on_date >= h.done_on as since
+                from stage.relines_held h
+                inner join grown g on g.unit_id = h.unit_id
+                    and g.on_date between h.done_on - 183 and h.after_on
+                where not h.shown
+            ) n on n.wheel_end_id = h.wheel_end_id and n.done_on = h.done_on
+            inner join places g on g.wheel_end_id = n.grown_id
+            group by h.wheel_end_id, h.done_on
+        ),
+        depots as (
+            select w.depot, count(*) as grown
+            from stage.relines r inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+            where r.source = 'inferred' group by w.depot
+        )
+        select h.depot, h.alone, count(h.shown) as told, count(*) filter (not h.shown) as missed,
+            count(*) filter (m.other_side) as other_side,
+            count(*) filter (m.from_rear) as from_rear, count(*) filter (m.late) as late,
+            coalesce(any_value(d.grown), 0) as grown
+        from stage.relines_held h
+        left join missed m on m.wheel_end_id = h.wheel_end_id and m.done_on = h.done_on
+        left join depots d on d.depot is not distinct from h.depot
+        group by h.depot, h.alone""",
+        order="depot, alone",
+    )
