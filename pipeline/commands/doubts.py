@@ -18,6 +18,7 @@ def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]
     return [
         *_names_alike(con, settings),
         *_replaced_odometers(con),
+        *_full_odometers(con),
         *_standing_odometers(con),
         *_jobs_without_a_value(con),
         *_relines_not_found(con),
@@ -140,6 +141,25 @@ def _replaced_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [
         f"{counted(len(replaced), 'odometer')} taken as replaced: {_first(examples)}; where one "
         "was not, a day or an odometer is mistyped"
+    ]
+
+
+def _full_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Clocks of five or six digits that start again at 0 when they are full."""
+    full = con.execute(
+        """with belonging as (
+            select unit_id, on_date, odometer_km, replaced, lag(odometer_km) over (
+                partition by unit_id order by on_date, km, odometer_km) as before_km
+            from judge.odometer_verdicts where reason is null
+        )
+        select unit_id, count(*) from belonging
+        where odometer_km < before_km and not replaced group by unit_id order by unit_id"""
+    ).fetchall()
+    if not full:
+        return []
+    examples = [f"{unit} ({counted(times, 'time')})" for unit, times in full]
+    return [
+        f"{counted(len(full), 'odometer')} taken to start again at 0 when full: {_first(examples)}"
     ]
 
 
