@@ -97,7 +97,7 @@ def _chance(name: str) -> pl.Expr:
 
 def _aside(unused: str) -> pl.Expr:
     """What is said of a finding whose row is not used."""
-    said = pl.lit(", in a row set aside for something else")
+    said = pl.lit(", in a row set aside (mart.set_aside says why)")
     return pl.when(unused).then(said).otherwise(pl.lit(""))
 
 

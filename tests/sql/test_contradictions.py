@@ -162,3 +162,61 @@ def test_relines_not_found_are_counted_with_where_the_lining_grew_instead():
             "grown": 2,
         }
     ]  # fmt: skip
+
+
+def centimetres(*linings: float, work: str = JOBS) -> list[float]:
+    """Of 1L, read every 12 weeks: which readings are taken to be in centimetres."""
+    days = [D(2024, 1, 1) + dt.timedelta(days=84 * n) for n in range(len(linings))]
+    lines = [
+        f"K1 | 1 | L | {day} | {100_000 + 20_000 * n} | {mm} | pass"
+        for n, (day, mm) in enumerate(zip(days, linings, strict=True))
+    ]
+    con = warehouse_of(register=REGISTER, inspections="\n".join([HEADING, *lines]), work=work)
+    return [
+        mm
+        for (mm,) in rows(
+            con,
+            """select lining_mm from judge.centimetres
+            inner join judge.inspection_candidates using (content_id, row_no)
+            order by inspected_on""",
+        )
+    ]
+
+
+def relined_on(day: str, km: int) -> str:
+    return f"{JOBS}\nK1 | 1 | L | {day} | {km} | reline"
+
+
+def test_readings_in_centimetres_fit_the_line_ten_times():
+    assert centimetres(12.5, 1.2, 11.5) == [1.2]
+    assert centimetres(12.5, 1.2, 1.1, 10.5) == [1.2, 1.1]
+    assert centimetres(1.3, 12.5, 12) == [1.3]  # the first
+    assert centimetres(12.5, 12, 1.1) == [1.1]  # the last: told all the same
+    # A new lining, after its reline on record; and one that wears on from an old one.
+    assert centimetres(9, 8, 1.7, 1.6, work=relined_on("2024-04-01", 121_000)) == [1.7, 1.6]
+
+
+def test_a_truly_thin_lining_is_no_centimetres():
+    assert centimetres(10, 6, 3, 1.2) == []  # it wore down to that
+    assert centimetres(12, 6.5, 1.5, 17, 16) == []
+    assert centimetres(7, 1.6, 15.5, work=relined_on("2024-03-25", 120_000)) == []  # and relined
+    assert centimetres(12, 11, 0.5) == []  # five millimetres would be too worn
+    assert centimetres(12.5, 1.9, 1.8, 1.7)[:1] == []  # nineteen would be too thick
+
+
+def test_a_last_reading_in_centimetres_is_set_aside_and_told():
+    linings = checks(L1=(12.5, 12, 1.1), R1=(12, 11.5, 11), L2=(12, 11.5, 11), R2=(12, 11.5, 11))
+    con = warehouse_of(register=REGISTER, inspections=linings)
+    warehouse.build(con, "30_reduce")
+    assert rows(con, "select problem_kind, problem from fate.inspections") == [
+        (
+            "lining_mm in another unit",
+            "lining_mm: found 1.1 mm, in centimetres? Ten times it fits the 12.0 mm beside it; "
+            "accepted: one unit throughout, as set in [units]",
+        )
+    ]
+    assert rows(
+        con,
+        """select lining_read_mm, lining_read_on, lining_unused from reduce.drift_outlook
+        where wheel_end_id = 'K1/1L'""",
+    ) == [(1.1, D(2025, 6, 23), True)]

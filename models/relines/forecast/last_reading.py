@@ -5,7 +5,7 @@ these km are wrong (an odometer of another unit, in miles now and then), or a li
 wear otherwise, the line may stand far above the newest reading, which is what a mechanic saw. With
 y that reading, x times 10,000 km before the unit was last seen, and m - r x' the line, one with
 
-.. math:: d = m + r x - y > 3 \sigma
+.. math:: d = m + r x - y > 2.5 \sigma
 
 where :math:`\sigma` is the error of a reading, is moved down to the reading, :math:`m' = y - r x`,
 and doubted by as much: :math:`\sigma^2 + (d/2)^2` is added to its variance, so that the old line
@@ -22,8 +22,8 @@ from models.common.arrays import FloatArray
 from models.common.units import KM_PER_UNIT
 from models.relines.forecast.lines import WheelEndLines
 
-ERRORS = 3.0
-"""Errors of a reading that a line may stand above it: one reading in 700 lies so low by chance."""
+ERRORS = 2.5
+"""Errors of a reading that a line may stand above it: one reading in 160 lies so low by chance."""
 
 
 def held_to_readings(lines: WheelEndLines, frame: pl.DataFrame) -> WheelEndLines:

@@ -644,4 +644,4 @@ def test_a_finding_of_a_row_that_is_not_used_says_so(fleet):
         found = verdicts(prepared, told, fleet, SET_ON + dt.timedelta(weeks=2))
         (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
         assert row["flagged"]
-        assert row["evidence"].count(", in a row set aside for something else") == 2 * unused
+        assert row["evidence"].count(", in a row set aside (mart.set_aside says why)") == 2 * unused
