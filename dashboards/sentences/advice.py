@@ -17,6 +17,8 @@ OCCASIONS = {
 }
 UNCHANGED = 0.005
 LIKELY = 0.5
+# Ten times a reading in centimetres is so near to what its lining is estimated at.
+CENTIMETRES_WITHIN_MM = 3.0
 # The one sentence for an adjuster that failed its return test, and never one about setting it.
 REPLACE = "replace the adjuster; one that failed is not re-set"
 
@@ -101,6 +103,12 @@ def _aside(unused: str) -> pl.Expr:
     return pl.when(unused).then(said).otherwise(pl.lit(""))
 
 
+def _in_centimetres() -> pl.Expr:
+    """Readings of rows that are not used, ten times of which is what the lining is estimated at."""
+    off = (10.0 * pl.col("lining_read_mm") - pl.col("lining_now_mm")).abs()
+    return (pl.col("lining_unused") & (off <= CENTIMETRES_WITHIN_MM)).fill_null(value=False)
+
+
 def _probably_relined() -> pl.Expr:
     return pl.col("p_relined").fill_null(0.0) >= LIKELY
 
@@ -132,7 +140,11 @@ class _Words:
     def lining(self) -> pl.Expr:
         """Said of linings at their minimum alone."""
         read = _text(self.length(pl.col("lining_read_mm"), 1), " on ", _day("lining_read_on"))
-        read += _aside("lining_unused")
+        read += (
+            pl.when(_in_centimetres())
+            .then(pl.lit(": written in centimetres? Look at it"))
+            .otherwise(_aside("lining_unused"))
+        )
         old = _text(self.length(pl.col("lining_before_mm"), 1), " on ", _day("lining_before_on"))
         doubt = " and no reline on record between: read it again."
         thicker = ", when the axle's other end, without a job, was the thinner: which one is new?"
@@ -363,7 +375,13 @@ class _Words:
         until = "take it out of service until it is relined"
         if_old = f"if the lining is still the old one, {until}"
         doubt = _probably_relined() | (pl.col("worn_out_by") == "before").fill_null(value=False)
-        reline = pl.when(doubt).then(pl.lit(if_old)).otherwise(pl.lit(until))
+        reline = (
+            pl.when(doubt)
+            .then(pl.lit(if_old))
+            .when(_in_centimetres())
+            .then(pl.lit(f"if it is so thin, {until}"))
+            .otherwise(pl.lit(until))
+        )
         texts = {
             "reline": reline + ".",
             "reline_and_replace": reline + f"; {REPLACE}.",

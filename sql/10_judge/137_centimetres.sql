@@ -6,8 +6,7 @@
 --          from the one before (no more than 1.5 mm above, or 5 below), or where it does not, leads so
 --          to the next, with no reline on record between; or it is a new one (no more than 5 mm
 --          below) after a reline on record. line_mm: what it fits. A true reading that
---          thin is looked at all the same: while it is the newest, it is told
---          (reduce.findings_set_aside)
+--          thin is looked at all the same: findings of rows set aside are told until the next check
 with readings as (
     select
         c.content_id,

@@ -645,3 +645,20 @@ def test_a_finding_of_a_row_that_is_not_used_says_so(fleet):
         (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
         assert row["flagged"]
         assert row["evidence"].count(", in a row set aside (mart.set_aside says why)") == 2 * unused
+
+
+@pytest.mark.parametrize(("now", "doubted"), [(11.5, True), (6.5, False), (17.0, False)])
+def test_a_reading_that_may_be_in_centimetres_is_looked_at(fleet, now, doubted):
+    ends = outlook("A/1L", arm_length_mm=150.0, lining_read_on=SET_ON).with_columns(
+        lining_read_mm=pl.lit(1.2),
+        lining_now_mm=pl.lit(now),
+        lining_min_mm=pl.lit(6.0),
+        lining_unused=pl.lit(value=True),
+    )
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=2))
+    (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
+    assert row["flagged"]
+    assert (": written in centimetres? Look at it" in row["evidence"]) == doubted
+    assert ("If it is so thin, take it out of service" in row["evidence"]) == doubted
+    assert "ake it out of service until it is relined." in row["evidence"]
