@@ -166,8 +166,8 @@ class PageData:
     odometers_standing
         ``unit_id``, ``odometer_km``, ``from_on``, ``to_on``: values that were written again while
         linings wore; ``still``: to the unit's last check.
-    relines_held
-        As ``dashboards.sentences.contradictions.relines_said`` takes it.
+    relines_held, rising_units
+        As ``dashboards.sentences.contradictions`` takes them.
     relines_lately
         ``depot``, ``relines`` of the last year, how many of them are ``unwritten``: seen as
         linings that grew, and how many are ``costed``, their ``cost`` in all; what linings and
@@ -230,6 +230,7 @@ class PageData:
     linings_highest: pl.DataFrame | None = None
     odometers_standing: pl.DataFrame | None = None
     relines_held: pl.DataFrame | None = None
+    rising_units: pl.DataFrame | None = None
     findings_by_depot: pl.DataFrame | None = None
     first_readings: pl.DataFrame | None = None
     linings_lowest: pl.DataFrame | None = None

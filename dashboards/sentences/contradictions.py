@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 from scipy import special
 
-from dashboards.sentences.words import NO_DEPOT, count, listed, number
+from dashboards.sentences.words import NO_DEPOT, count, listed, number, share
 
 # Of relines that readings tell of, so many are not found anyway: slips, a job dated wrongly. More
 # than chance makes of that, in so many depots as any fleet has, and no handful of them.
@@ -91,4 +91,23 @@ def _relines(rows: list[dict[str, Any]]) -> str:
         " Relines that the readings contradict are not counted, and what was read holds. But one "
         "that nothing was read after is believed, and so are other jobs: settle with the workshop "
         "how it names a wheel end, and look at linings relined since their last reading."
+    )
+
+
+def rising_said(rising: pl.DataFrame | None) -> tuple[str, ...]:
+    """A sentence for each depot with units whose lining readings rise from check to check.
+
+    ``rising``: ``depot``, its ``units``, those ``rising``, and of successive readings of theirs
+    that differ, the ``steps``, how many ``rose``.
+    """
+    if rising is None:
+        return ()
+    return tuple(
+        f"Lining readings of {number(r['rising'])} of {count(r['units'], 'unit')} at "
+        f"{r['depot'] or NO_DEPOT} rise from check to check ({share(r['rose'] / r['steps'])} of "
+        f"{count(r['steps'], 'reading')} that differ from the one before are thicker), and linings "
+        "only wear: what is written may be what is worn off, not what is left. None of these "
+        "readings is used: linings there are told from their relines on record and the usual wear "
+        "alone, or not at all, and a thin one is not flagged. Measure what is left of them."
+        for r in rising.filter(pl.col("rising") > 0).sort("depot").iter_rows(named=True)
     )

@@ -39,6 +39,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         first_readings=_first_readings(con, as_of),
         odometers_standing=warehouse.fetch(con, STANDING),
         relines_held=record_frames.relines_held(con),
+        rising_units=record_frames.rising_units(con),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
     record = made_from(con, settings)

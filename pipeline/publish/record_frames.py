@@ -54,3 +54,16 @@ def relines_held(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         group by h.depot, h.alone""",
         order="depot, alone",
     )
+
+
+def rising_units(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """By depot: its units, those whose lining readings rise, and how many steps of theirs do."""
+    return warehouse.fetch(
+        con,
+        """select w.depot, count(*) as units, count(r.unit_id) as rising,
+            coalesce(sum(r.steps), 0) as steps, coalesce(sum(r.rose), 0) as rose
+        from (select unit_id, min(depot) as depot from judge.wheel_ends group by unit_id) w
+        left join judge.rising_units r on r.unit_id = w.unit_id
+        group by w.depot""",
+        order="depot",
+    )

@@ -1,6 +1,6 @@
 -- grain: one lining reading that was probably written in centimetres
 -- key: content_id, row_no
--- inputs: judge.inspection_candidates, judge.work_rows, run.parameters
+-- inputs: judge.inspection_candidates, judge.rising_units, judge.work_rows, run.parameters
 -- meaning: so small that ten times it is no more than a new lining, and a third of one or more below
 --          the nearest that is not so small, of the half-year before or after; ten times it goes on
 --          from the one before (no more than 1.5 mm above, or 5 below), or where it does not, leads so
@@ -20,7 +20,8 @@ with readings as (
         10 * c.lining_mm <= c.lining_new_mm + p.above_new_mm as is_small
     from judge.inspection_candidates c
     cross join run.parameters p
-    where c.lining_mm > 0
+    left join judge.rising_units u on u.unit_id = c.unit_id
+    where c.lining_mm > 0 and u.unit_id is null
 ),
 
 some_small as (

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from dashboards.sentences.contradictions import relines_said
+from dashboards.sentences.contradictions import relines_said, rising_said
 from dashboards.sentences.words import plain
 
 
@@ -56,3 +56,16 @@ def test_a_few_that_moved_with_their_wheels_are_not_blamed_on_how_axles_are_coun
 )
 def test_a_few_slips_are_no_habit(found):
     assert relines_said(found) == ()
+
+
+def test_a_depot_that_writes_what_is_worn_off_is_told():
+    honest = {"depot": "Ash", "units": 28, "rising": 0, "steps": 0, "rose": 0}
+    rising = {"depot": "Birch", "units": 27, "rising": 26, "steps": 1_900, "rose": 1_520}
+    (said,) = map(plain, rising_said(pl.DataFrame([honest, rising])))
+    assert said.startswith(
+        "Lining readings of 26 of 27 units at Birch rise from check to check (80 % of 1,900 "
+        "readings that differ from the one before are thicker), and linings only wear: what is "
+        "written may be what is worn off, not what is left. None of these readings is used"
+    )
+    assert rising_said(pl.DataFrame([honest])) == ()
+    assert rising_said(None) == ()

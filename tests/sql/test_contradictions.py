@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 
 from pipeline.commands.doubts import doubt_lines
-from pipeline.publish.record_frames import relines_held
+from pipeline.publish.record_frames import relines_held, rising_units
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from tests.drawing import rows, warehouse_of
@@ -220,3 +220,44 @@ def test_a_last_reading_in_centimetres_is_set_aside_and_told():
         """select lining_read_mm, lining_read_on, lining_unused from reduce.drift_outlook
         where wheel_end_id = 'K1/1L'""",
     ) == [(1.1, D(2025, 6, 23), True)]
+
+
+def every_end(*linings: float) -> str:
+    """All four of K1 are read so, every 12 weeks."""
+    days = [D(2024, 1, 1) + dt.timedelta(days=84 * n) for n in range(len(linings))]
+    lines = [
+        f"K1 | {axle} | {side} | {day} | {100_000 + 20_000 * n} | {mm} | pass"
+        for axle in (1, 2)
+        for side in "LR"
+        for n, (day, mm) in enumerate(zip(days, linings, strict=True))
+    ]
+    return "\n".join([HEADING, *lines])
+
+
+def test_readings_that_rise_from_check_to_check_are_no_linings():
+    con = warehouse_of(
+        register=REGISTER, inspections=every_end(1, 2.5, 4, 5.5, 7, 8.5, 10, 1, 2.5, 4)
+    )
+    assert rows(con, "select unit_id, steps, rose from judge.rising_units") == [("K1", 36, 32)]
+    found = rows(
+        con, "select count(*), count(lining_mm), count(return_test) from stage.inspections"
+    )
+    assert found == [(40, 0, 40)]
+    warehouse.build(con, "30_reduce")
+    assert rows(con, "from reduce.findings_set_aside") == []
+    counted = {"depot": "North", "units": 1, "rising": 1, "steps": 36, "rose": 32}
+    assert rising_units(con).to_dicts() == [counted]
+
+
+@pytest.mark.parametrize(
+    "linings",
+    [
+        (17, 15.5, 14, 12.5, 11, 9.5, 8, 17, 15.5),  # worn and relined
+        (8, 8.1, 8, 8.1, 8.2, 8.1, 8.2, 8.1, 8.2, 8.3),  # standing, by a fine gauge
+        (9, 17, 10, 17, 9, 17, 8, 17),  # read once a year
+        (8, 9, 10),  # too few to tell
+    ],
+)
+def test_linings_that_wear_or_stand_do_not_rise(linings):
+    con = warehouse_of(register=REGISTER, inspections=every_end(*linings), staged=False)
+    assert rows(con, "from judge.rising_units") == []
