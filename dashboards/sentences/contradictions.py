@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 from scipy import special
 
-from dashboards.sentences.words import NO_DEPOT, count, listed, number, share
+from dashboards.sentences.words import NO_DEPOT, count, day_name, listed, number, share
 
 # Of relines that readings tell of, so many are not found anyway: slips, a job dated wrongly. More
 # than chance makes of that, in so many depots as any fleet has, and no handful of them.
@@ -110,4 +110,30 @@ def rising_said(rising: pl.DataFrame | None) -> tuple[str, ...]:
         "readings is used: linings there are told from their relines on record and the usual wear "
         "alone, or not at all, and a thin one is not flagged. Measure what is left of them."
         for r in rising.filter(pl.col("rising") > 0).sort("depot").iter_rows(named=True)
+    )
+
+
+MOST_NAMED = 4
+
+
+def reused_said(reused: pl.DataFrame | None) -> tuple[str, ...]:
+    """That numbers may have gone to other units.
+
+    ``reused``: ``unit_id``, ``on_date``, its odometer ``before_km`` and then, ``odometer_km``, and
+    how many ``linings`` were new at once without a job.
+    """
+    if reused is None or reused.is_empty():
+        return ()
+    told = [
+        f"{r['unit_id']} on {day_name(r['on_date'])}"
+        for r in reused.head(MOST_NAMED).iter_rows(named=True)
+    ]
+    more = f" and {number(reused.height - len(told))} more" if reused.height > len(told) else ""
+    times = "once" if reused.height == 1 else f"{number(reused.height)} times"
+    return (
+        f"Units were {times} found with an odometer that had begun anew and with nearly all "
+        f"linings new, without a job: {', '.join(told)}{more}. A number that went to another unit "
+        "looks like that. Here both are one: its linings count as relined, and its adjusters and "
+        "strokes as those of before. If it is another unit, give it a unit_id of its own in all "
+        "files.",
     )

@@ -5,6 +5,9 @@ import polars as pl
 
 from pipeline.warehouse import warehouse
 
+# A unit that came new since its number's last check has run no more by its first.
+NEW_UNIT_KM = 50_000
+
 
 def relines_held(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Relines on record held against readings, as ``contradictions.relines_said`` takes them."""
@@ -66,4 +69,32 @@ def rising_units(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         left join judge.rising_units r on r.unit_id = w.unit_id
         group by w.depot""",
         order="depot",
+    )
+
+
+def numbers_reused(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Units that came back with a low odometer and all linings new at once, and no job of that."""
+    return warehouse.fetch(
+        con,
+        f"""with fresh as (
+            select unit_id, on_date, odometer_km, before_km from (
+                select *, lag(odometer_km) over (
+                    partition by unit_id order by on_date, odometer_km) as before_km
+                from judge.odometer_verdicts where reason is null
+            ) where replaced and odometer_km < least({NEW_UNIT_KM}, before_km)
+        ),
+        ends as (select unit_id, count(*) as ends from judge.wheel_ends group by unit_id),
+        grown as (
+            select w.unit_id, r.on_date, count(distinct r.wheel_end_id) as grown
+            from stage.relines r
+            inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+            where r.source = 'inferred'
+            group by w.unit_id, r.on_date
+        )
+        select f.unit_id, f.on_date, f.before_km, f.odometer_km, g.grown as linings
+        from fresh f
+        inner join ends e on e.unit_id = f.unit_id
+        inner join grown g on g.unit_id = f.unit_id and g.on_date = f.on_date
+        where g.grown >= 3 and 4 * g.grown >= 3 * e.ends""",
+        order="on_date, unit_id",
     )

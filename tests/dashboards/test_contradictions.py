@@ -1,9 +1,11 @@
 """Records that contradict each other are told at the top; honest ones are not."""
 
+import datetime as dt
+
 import polars as pl
 import pytest
 
-from dashboards.sentences.contradictions import relines_said, rising_said
+from dashboards.sentences.contradictions import relines_said, reused_said, rising_said
 from dashboards.sentences.words import plain
 
 
@@ -69,3 +71,17 @@ def test_a_depot_that_writes_what_is_worn_off_is_told():
     )
     assert rising_said(pl.DataFrame([honest])) == ()
     assert rising_said(None) == ()
+
+
+def test_a_number_that_went_to_another_unit_is_told():
+    row = {"unit_id": "V1", "on_date": dt.date(2024, 1, 30), "before_km": 210_000.0}
+    found = pl.DataFrame([row | {"odometer_km": 11_000.0, "linings": 4}])
+    (said,) = map(plain, reused_said(found))
+    assert said.startswith(
+        "Units were once found with an odometer that had begun anew and with nearly all linings "
+        "new, without a job: V1 on 30 Jan 2024. A number that went to another unit looks like that."
+    )
+    (said,) = map(plain, reused_said(pl.concat([found] * 6)))
+    assert "6 times found" in said
+    assert "and 2 more. A number" in said
+    assert reused_said(found.clear()) == reused_said(None) == ()

@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 
 from pipeline.commands.doubts import doubt_lines
-from pipeline.publish.record_frames import relines_held, rising_units
+from pipeline.publish.record_frames import numbers_reused, relines_held, rising_units
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from tests.drawing import rows, warehouse_of
@@ -261,3 +261,28 @@ def test_readings_that_rise_from_check_to_check_are_no_linings():
 def test_linings_that_wear_or_stand_do_not_rise(linings):
     con = warehouse_of(register=REGISTER, inspections=every_end(*linings), staged=False)
     assert rows(con, "from judge.rising_units") == []
+
+
+def found_new(odometer_km: tuple[int, ...], new: dict[str, float], work: str = JOBS) -> list[tuple]:
+    """K1 at five checks, its linings at 10 mm and so at the fourth; which numbers are reused."""
+    days = [D(2024, 1, 1) + dt.timedelta(days=84 * n) for n in range(len(odometer_km))]
+    lines = [
+        f"K1 | {end[1]} | {end[0]} | {day} | {km} | {new.get(end, 10) if n > 2 else 10} | pass"
+        for end in ("L1", "R1", "L2", "R2")
+        for n, (day, km) in enumerate(zip(days, odometer_km, strict=True))
+    ]
+    con = warehouse_of(register=REGISTER, inspections="\n".join([HEADING, *lines]), work=work)
+    return numbers_reused(con).rows()
+
+
+NEW = dict.fromkeys(("L1", "R1", "L2", "R2"), 17.5)
+
+
+def test_a_unit_that_comes_back_new_has_the_number_of_another():
+    begun_anew = (400_000, 420_000, 440_000, 9_000, 29_000)
+    assert found_new(begun_anew, NEW) == [("K1", D(2024, 9, 9), 440_000, 9_000, 4)]
+    assert found_new(begun_anew, {}) == []  # its odometer was replaced
+    assert found_new((400_000, 420_000, 440_000, 460_000, 480_000), NEW) == []  # relined
+    assert found_new(begun_anew, {"L1": 17.5, "R1": 17.5}) == []  # both
+    jobs_then = [f"K1 | {e[1]} | {e[0]} | 2024-07-01 | 442000 | reline" for e in NEW]
+    assert found_new(begun_anew, NEW, "\n".join([JOBS, *jobs_then])) == []  # both, on record
