@@ -15,6 +15,11 @@ from dashboards.charts.trust import (
     verdict,
 )
 from dashboards.page_data import PageData
+from dashboards.sentences.contradictions import (
+    relines_said,
+    reused_said,
+    rising_said,
+)
 from dashboards.sentences.departures import starts_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.too_good import too_good_said
@@ -71,6 +76,9 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_far_ahead(data.on_record, data.as_of),
         *silence_said(data.record_holes, data.as_of),
         *_rising(data.histories),
+        *rising_said(data.rising_units),
+        *relines_said(data.relines_held),
+        *reused_said(data.numbers_reused),
         *_other_unit(data.histories),
         *_one_stroke(data.histories),
         *_copied(data.histories),

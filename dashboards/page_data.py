@@ -169,6 +169,8 @@ class PageData:
     odometers_standing
         ``unit_id``, ``odometer_km``, ``from_on``, ``to_on``: values that were written again while
         linings wore; ``still``: to the unit's last check.
+    relines_held, rising_units, numbers_reused
+        As ``dashboards.sentences.contradictions`` takes them.
     relines_lately
         ``depot``, ``relines`` of the last year, how many of them are ``unwritten``: seen as
         linings that grew, how many are ``written`` down, and of these ``unmeasured``: no old lining
@@ -232,6 +234,9 @@ class PageData:
     linings_highest: pl.DataFrame | None = None
     odometers_standing: pl.DataFrame | None = None
     depots_since: pl.DataFrame | None = None
+    relines_held: pl.DataFrame | None = None
+    rising_units: pl.DataFrame | None = None
+    numbers_reused: pl.DataFrame | None = None
     findings_by_depot: pl.DataFrame | None = None
     first_readings: pl.DataFrame | None = None
     linings_lowest: pl.DataFrame | None = None

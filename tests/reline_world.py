@@ -396,6 +396,8 @@ def wheel_end_rows(history: History) -> pl.DataFrame:
             start_km=pl.Series(start).fill_nan(None),
             line_km=pl.Series(np.where(np.isnan(latest), start, latest)).fill_nan(None),
             above_mm=pl.Series(reading - history.world.minimum_mm).fill_nan(None),
+            last_mm=pl.Series(reading).fill_nan(None),
+            last_km=pl.Series(history.km[last, every][history.unit]),
             unread_visits=pl.lit(0),
         )
     )

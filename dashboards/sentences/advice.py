@@ -17,6 +17,8 @@ OCCASIONS = {
 }
 UNCHANGED = 0.005
 LIKELY = 0.5
+# Ten times a reading in centimetres is so near to what its lining is estimated at.
+CENTIMETRES_WITHIN_MM = 3.0
 # The one sentence for an adjuster that failed its return test, and never one about setting it.
 REPLACE = "replace the adjuster; one that failed is not re-set"
 
@@ -97,8 +99,14 @@ def _chance(name: str) -> pl.Expr:
 
 def _aside(unused: str) -> pl.Expr:
     """What is said of a finding whose row is not used."""
-    said = pl.lit(", in a row set aside for something else")
+    said = pl.lit(", in a row set aside (mart.set_aside says why)")
     return pl.when(unused).then(said).otherwise(pl.lit(""))
+
+
+def _in_centimetres() -> pl.Expr:
+    """Readings of rows that are not used, ten times of which is what the lining is estimated at."""
+    off = (10.0 * pl.col("lining_read_mm") - pl.col("lining_now_mm")).abs()
+    return (pl.col("lining_unused") & (off <= CENTIMETRES_WITHIN_MM)).fill_null(value=False)
 
 
 def _probably_relined() -> pl.Expr:
@@ -132,9 +140,14 @@ class _Words:
     def lining(self) -> pl.Expr:
         """Said of linings at their minimum alone."""
         read = _text(self.length(pl.col("lining_read_mm"), 1), " on ", _day("lining_read_on"))
-        read += _aside("lining_unused")
+        read += (
+            pl.when(_in_centimetres())
+            .then(pl.lit(": written in centimetres? Look at it"))
+            .otherwise(_aside("lining_unused"))
+        )
         old = _text(self.length(pl.col("lining_before_mm"), 1), " on ", _day("lining_before_on"))
         doubt = " and no reline on record between: read it again."
+        thicker = ", when the axle's other end, without a job, was the thinner: which one is new?"
         minimum = _text(", minimum ", self.length(pl.col("lining_min_mm"), 1))
         now = _text("Lining estimated at ", self.length(pl.col("lining_now_mm"), 1), " now")
         last = pl.coalesce(_text("; last read ", read), pl.lit("; not read since it was relined"))
@@ -144,7 +157,12 @@ class _Words:
             .when(pl.col("worn_out_by") == "estimate")
             .then(_text(now, minimum, last, "."))
             .when(pl.col("worn_out_by") == "before")
-            .then(_text("Lining read ", read, ", but ", old, minimum, doubt))
+            .then(
+                pl.coalesce(
+                    _text("Lining read ", read, ", but ", old, minimum, doubt),
+                    _text("Relined by the record and not read since, but ", old, minimum, thicker),
+                )
+            )
         )
         unwritten = " It was probably relined then, though nobody wrote that down: look first."
         perhaps = pl.when(_probably_relined()).then(pl.lit(unwritten)).otherwise(pl.lit(""))
@@ -357,7 +375,13 @@ class _Words:
         until = "take it out of service until it is relined"
         if_old = f"if the lining is still the old one, {until}"
         doubt = _probably_relined() | (pl.col("worn_out_by") == "before").fill_null(value=False)
-        reline = pl.when(doubt).then(pl.lit(if_old)).otherwise(pl.lit(until))
+        reline = (
+            pl.when(doubt)
+            .then(pl.lit(if_old))
+            .when(_in_centimetres())
+            .then(pl.lit(f"if it is so thin, {until}"))
+            .otherwise(pl.lit(until))
+        )
         texts = {
             "reline": reline + ".",
             "reline_and_replace": reline + f"; {REPLACE}.",

@@ -8,6 +8,7 @@ import polars as pl
 from scipy import stats
 
 from models.relines.forecast.from_wear import wheel_end_lines
+from models.relines.forecast.last_reading import held_to_readings
 from models.relines.forecast.wheel_ends import WheelEnds, wheel_ends
 from models.relines.policy.campaigns import (
     MOST_CAMPAIGNS,
@@ -75,7 +76,9 @@ def fleet_from_tables(
         policy = replace(policy, looks=fitted_looks(axle_looks, policy.read_share))
     ends = wheel_ends(ends_now, usage.unit_ids, groups, usage.as_of)
     policy = replace(policy, handed_back=handed_back(ends, usage))
-    lines = wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings, thinning)
+    lines = held_to_readings(
+        wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings, thinning), ends_now
+    )
     return replace(fleet_model(ends, lines, usage, policy), campaigns=campaigns)
 
 

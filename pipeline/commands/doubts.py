@@ -6,6 +6,7 @@ import duckdb
 
 from pipeline.settings import Settings
 from pipeline.values import counted
+from pipeline.warehouse import warehouse
 from pipeline.warehouse.odometer import SAME_DAY_KM
 from pipeline.warehouse.standstill import STANDING
 
@@ -17,8 +18,30 @@ def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]
     return [
         *_names_alike(con, settings),
         *_replaced_odometers(con),
+        *_full_odometers(con),
         *_standing_odometers(con),
         *_jobs_without_a_value(con),
+        *_relines_not_found(con),
+    ]
+
+
+def _relines_not_found(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Relines on record that the readings contradict; a check does not stage them."""
+    if not warehouse.is_table(con, "stage.relines_held"):
+        return []
+    found = con.execute(
+        """select wheel_end_id, done_on, before_mm, after_mm from stage.relines_held
+        where doubted order by shown nulls last, done_on, wheel_end_id"""
+    ).fetchall()
+    examples = [
+        f"{end} on {day}" + (f" ({was:.1f}, then {now:.1f} mm)" if was and now else "")
+        for end, day, was, now in found
+    ]
+    if not found:
+        return []
+    return [
+        f"work: {counted(len(found), 'reline')} not counted, for no thicker lining was read after, "
+        f"or after most of the unit's: {_first(examples)}; all in stage.relines_held"
     ]
 
 
@@ -118,6 +141,25 @@ def _replaced_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [
         f"{counted(len(replaced), 'odometer')} taken as replaced: {_first(examples)}; where one "
         "was not, a day or an odometer is mistyped"
+    ]
+
+
+def _full_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Clocks of five or six digits that start again at 0 when they are full."""
+    full = con.execute(
+        """with belonging as (
+            select unit_id, on_date, odometer_km, replaced, lag(odometer_km) over (
+                partition by unit_id order by on_date, km, odometer_km) as before_km
+            from judge.odometer_verdicts where reason is null
+        )
+        select unit_id, count(*) from belonging
+        where odometer_km < before_km and not replaced group by unit_id order by unit_id"""
+    ).fetchall()
+    if not full:
+        return []
+    examples = [f"{unit} ({counted(times, 'time')})" for unit, times in full]
+    return [
+        f"{counted(len(full), 'odometer')} taken to start again at 0 when full: {_first(examples)}"
     ]
 
 

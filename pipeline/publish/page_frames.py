@@ -11,6 +11,7 @@ from dashboards.notes import run_notes, this_month
 from dashboards.page_data import PageData
 from dashboards.sentences.due import probably_left, still_there
 from dashboards.sentences.method import METHODS, told
+from pipeline.publish import record_frames
 from pipeline.publish.fleet import fleet_of
 from pipeline.publish.provenance import made_from
 from pipeline.settings import Settings
@@ -49,6 +50,9 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         first_readings=_first_readings(con, as_of),
         odometers_standing=warehouse.fetch(con, STANDING),
         depots_since=warehouse.fetch(con, DEPOTS_SINCE, order="depot"),
+        relines_held=record_frames.relines_held(con),
+        rising_units=record_frames.rising_units(con),
+        numbers_reused=record_frames.numbers_reused(con),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
     record = made_from(con, settings)

@@ -40,6 +40,7 @@ CONTENT = "content_id bigint, table_name varchar, sha256 varchar"
 READ = (
     "fate.doubtful_jobs",
     "judge.odometer_verdicts",
+    "judge.rising_units",
     "judge.wheel_ends",
     "reduce.adjuster_duty_pieces",
     "reduce.adjuster_spells",
@@ -68,6 +69,7 @@ READ = (
     "stage.lining_lives",
     "stage.lining_reading_km",
     "stage.lining_readings",
+    "stage.relines_held",
     "stage.setting_episodes",
     "stage.stroke_readings",
     "stage.unit_duty_km",

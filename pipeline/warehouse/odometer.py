@@ -13,10 +13,14 @@ Jobs are often written down later than they were done, with the odometer of then
 leaves out what a check wrote, or finds an odometer replaced, it is sought again with what jobs
 alone wrote as no evidence against checks; it counts where it leaves out fewer checks' values, or as
 many with fewer replacements. What is dated a year off (``misdated``) belongs to no chain.
+
+A clock of five digits, or six, starts again at 0 when it is full. Where most falls of a unit's
+values are, with one round added, no more than what the unit runs otherwise, rounds are added before
+anything else is judged.
 """
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -35,6 +39,10 @@ JOB_EVIDENCE = 0.001
 LOOKBACK = 60
 # Two readings of one day, or a test drive between them.
 SAME_DAY_KM = 50.0
+# What clocks of five and six digits hold, how far up their values reach then, and at how many falls
+# and how large a share of them a round added gives no more than so many times the unit's own pace.
+ROUNDS_KM, NEARLY_FULL = (100_000.0, 1_000_000.0), 0.7
+FEWEST_ROUNDS, ROUNDS_SHARE, OF_PACE = 2, 0.5, 1.75
 # Units whose chains are sought together: enough to share the work, few enough for the memory.
 UNITS_AT_ONCE = 2_000
 
@@ -111,8 +119,10 @@ def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
         suspects["sightings"].to_numpy(),
         suspects["checks"].to_numpy(),
     )
+    written = values.odometer_km
     sizes = suspects.group_by("unit_id", maintain_order=True).len()["len"]
     ends = np.cumsum(sizes.to_numpy(), dtype=np.int64)
+    values = replace(values, odometer_km=written + rounds_km(values, ends))
     chains = best_chains(values, ends, max_km_per_day)
     on = suspects["on_date"].to_list()
     years: list[int] = []
@@ -122,7 +132,9 @@ def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
         chains[u], off = _without_misdated(own, chains[u], max_km_per_day)
         years += off.tolist()
         reasons += [
-            None if kept else _reason(i, own.odometer_km, dates, chains[u], off[i], max_km_per_day)
+            None
+            if kept
+            else _reason(i, written[start:end], dates, chains[u], off[i], max_km_per_day)
             for i, kept in enumerate(chains[u].belongs)
         ]
     return suspects.with_columns(
@@ -131,6 +143,26 @@ def _judged(suspects: pl.DataFrame, max_km_per_day: float) -> pl.DataFrame:
         reason=pl.Series(reasons, dtype=pl.String),
         year_off=pl.Series(years, dtype=pl.Int64) != 0,
     )
+
+
+def rounds_km(values: Values, ends: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Km of the full rounds that clocks had made before each value; 0 of those that made none.
+
+    ``values`` and ``ends`` as of :func:`best_chains`.
+    """
+    added = np.zeros(len(values.days))
+    for start, end in zip((0, *ends[:-1]), ends, strict=True):
+        days, km = values.days[start:end], values.odometer_km[start:end]
+        gap, step = np.diff(days), np.diff(km)
+        a_round = next((full for full in ROUNDS_KM if km.max() < full), np.inf)
+        forward, falls = (gap > 0) & (step > 0), (gap > 0) & (step < 0)
+        if km.max() < NEARLY_FULL * a_round or falls.sum() < FEWEST_ROUNDS or not forward.any():
+            continue
+        usual = np.median(step[forward] / gap[forward])
+        full = falls & (step + a_round <= OF_PACE * usual * gap)
+        if full.sum() >= max(FEWEST_ROUNDS, ROUNDS_SHARE * falls.sum()):
+            added[start + 1 : end] = a_round * np.cumsum(full)
+    return added
 
 
 def best_chains(values: Values, ends: NDArray[np.int64], max_km_per_day: float) -> list[Chain]:

@@ -1,6 +1,6 @@
 -- grain: one inspection row with a value that cannot be
 -- key: content_id, row_no
--- inputs: judge.inspection_candidates, judge.mixed_units, run.parameters
+-- inputs: judge.inspection_candidates, judge.mixed_units, judge.centimetres, run.parameters
 -- meaning: why: a unit mixed up, a lining above new, a stroke beyond the arm
 with mixed as (
     select
@@ -16,6 +16,20 @@ with mixed as (
         || ' mm, 25.4 times off its neighbours (' || cast(round(m.neighbours, 2) as varchar)
         || ' mm); accepted: one unit throughout, as set in [units]' as problem
     from judge.mixed_units m
+    inner join judge.inspection_candidates c
+        on c.content_id = m.content_id and c.row_no = m.row_no
+),
+
+centimetres as (
+    select
+        c.content_id,
+        c.row_no,
+        1.2 as turn,
+        'lining_mm in another unit' as problem_kind,
+        'lining_mm: found ' || cast(round(c.lining_mm, 2) as varchar)
+        || ' mm, in centimetres? Ten times it fits the ' || cast(round(m.line_mm, 2) as varchar)
+        || ' mm beside it; accepted: one unit throughout, as set in [units]' as problem
+    from judge.centimetres m
     inner join judge.inspection_candidates c
         on c.content_id = m.content_id and c.row_no = m.row_no
 ),
@@ -49,6 +63,8 @@ long as (
 
 problems as (
     select * from mixed
+    union all
+    select * from centimetres
     union all
     select * from thick
     union all

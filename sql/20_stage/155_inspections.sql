@@ -1,10 +1,11 @@
 -- grain: one inspection of a wheel end: a day, as found or as left
 -- key: wheel_end_id, inspected_on, as_left
 -- inputs: judge.inspection_candidates, judge.inspection_copies, judge.odometer_verdicts,
---         fate.inspections, stage.jobs, stage.unit_days, run.parameters
+--         judge.rising_units, fate.inspections, stage.jobs, stage.unit_days, run.parameters
 -- meaning: accepted readings, the unit's accumulated km and the duty it ran in from that day on;
 --          rows of one day that complete each other are one inspection; a lining that grew,
---          read on the day of its reline, was read as left, apart
+--          read on the day of its reline, was read as left, apart; no lining of units whose
+--          readings rise
 with days as (
     select v.unit_id, v.on_date, v.odometer_km, v.km, d.duty
     from judge.odometer_verdicts v
@@ -33,7 +34,7 @@ made as (
         i.as_left,
         d.km,
         d.duty,
-        i.lining_mm,
+        case when r.unit_id is null then i.lining_mm end as lining_mm,
         i.wear_indicator_deg,
         i.free_stroke_mm,
         i.applied_stroke_mm,
@@ -44,6 +45,7 @@ made as (
     from judge.inspection_candidates i
     inner join days d
         on d.unit_id = i.unit_id and d.on_date = i.inspected_on and d.odometer_km = i.odometer_km
+    left join judge.rising_units r on r.unit_id = i.unit_id
     left join others o on o.content_id = i.content_id and o.row_no = i.row_no
     where o.row_no is null
     union all
@@ -54,7 +56,7 @@ made as (
         i.as_left,
         max(d.km) as km,
         min(d.duty) as duty,
-        min(i.lining_mm) as lining_mm,
+        min(case when r.unit_id is null then i.lining_mm end) as lining_mm,
         min(i.wear_indicator_deg) as wear_indicator_deg,
         min(i.free_stroke_mm) as free_stroke_mm,
         min(i.applied_stroke_mm) as applied_stroke_mm,
@@ -67,6 +69,7 @@ made as (
         on i.content_id = s.content_id and i.row_no = s.row_no
     inner join days d
         on d.unit_id = i.unit_id and d.on_date = i.inspected_on and d.odometer_km = i.odometer_km
+    left join judge.rising_units r on r.unit_id = i.unit_id
     group by i.wheel_end_id, i.inspected_on, i.as_left
 ),
 

@@ -1,18 +1,20 @@
 -- grain: one reline of a wheel end, recorded or inferred
 -- key: wheel_end_id, on_date
--- inputs: stage.jobs, stage.inspections, stage.records, stage.unit_days, judge.wheel_ends,
---         run.parameters
+-- inputs: stage.jobs, stage.relines_held, stage.inspections, stage.records, stage.unit_days,
+--         judge.wheel_ends, run.parameters
 -- meaning: where a lining life starts; slot orders the day: -1 before the reading as found
 --          (inferred: it grew since the last one), 1 after it (a job, or a reading as left that
---          grew), 2 is a reading as left
+--          grew), 2 is a reading as left; a job that readings contradict is none
 with first_checks as (
     select wheel_end_id, min(inspected_on) as first_on from stage.inspections group by wheel_end_id
 ),
 
 recorded as (
-    select wheel_end_id, unit_id, done_on as on_date, 'job' as source
-    from stage.jobs
-    where action = 'reline'
+    select j.wheel_end_id, j.unit_id, j.done_on as on_date, 'job' as source
+    from stage.jobs j
+    left join stage.relines_held h
+        on h.wheel_end_id = j.wheel_end_id and h.done_on = j.done_on and h.doubted
+    where j.action = 'reline' and h.wheel_end_id is null
     union all
     select
         w.wheel_end_id,

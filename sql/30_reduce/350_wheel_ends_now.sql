@@ -8,7 +8,8 @@
 --          and at what km the unit was last seen, the unit's km at the life's start and at its
 --          latest reading (its start where there is none; null: not on record), the unit's last
 --          check visit, and what was read then of the lining in place now, in mm above its minimum
---          (null: not read, or relined since); unread_visits: check visits of the unit since a lining
+--          (null: not read, or relined since); last_mm, last_km: what a gauge read last of that
+--          lining, as found or as left, and at what km of the unit; unread_visits: check visits of the unit since a lining
 --          of the axle was last read (12: more, or none ever was)
 with seen as (
     select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
@@ -30,6 +31,16 @@ latest as (
     select life_id, max(km) as km
     from stage.lining_readings
     where lining_mm is not null or (pointer_lining_mm is not null and pointer_deg < 90)
+    group by life_id
+),
+
+last_gauged as (
+    select
+        life_id,
+        max_by(lining_mm, (inspected_on, as_left)) as last_mm,
+        max_by(km, (inspected_on, as_left)) as last_km
+    from stage.lining_readings
+    where lining_mm is not null
     group by life_id
 ),
 
@@ -95,6 +106,8 @@ final as (
         coalesce(m.km, l.start_km) as line_km,
         v.visit_on,
         r.lining_mm - e.lining_min_mm as above_mm,
+        g.last_mm,
+        g.last_km,
         cast(
             case when k.axle_id is null then 12 else least(coalesce(n.visits, 0), 12) end as integer
         ) as unread_visits
@@ -103,6 +116,7 @@ final as (
     left join lives l on l.wheel_end_id = e.wheel_end_id
     left join reduce.lining_ages a on a.life_id = l.life_id
     left join latest m on m.life_id = l.life_id
+    left join last_gauged g on g.life_id = l.life_id
     left join seen s on s.unit_id = e.unit_id
     left join visits v on v.unit_id = e.unit_id
     left join read_then r on r.wheel_end_id = e.wheel_end_id

@@ -1,12 +1,15 @@
 -- grain: one reline of a wheel end
 -- key: wheel_end_id, relined_on
--- inputs: stage.jobs, reduce.reline_decisions, judge.wheel_ends
+-- inputs: stage.jobs, stage.relines_held, reduce.reline_decisions, judge.wheel_ends
 -- meaning: the day it was written down for, or where nobody did, the check visit after which the
---          lining was new: what forecasts of relines are held against
+--          lining was new: what forecasts of relines are held against; jobs that readings contradict
+--          are left out
 with written as (
-    select wheel_end_id, done_on as relined_on, true as recorded
-    from stage.jobs
-    where action = 'reline'
+    select j.wheel_end_id, j.done_on as relined_on, true as recorded
+    from stage.jobs j
+    left join stage.relines_held h
+        on h.wheel_end_id = j.wheel_end_id and h.done_on = j.done_on and h.doubted
+    where j.action = 'reline' and h.wheel_end_id is null
 ),
 
 shown as (

@@ -1,6 +1,6 @@
 -- grain: one wheel end with a finding in a row that was set aside
 -- key: wheel_end_id
--- inputs: fate.inspections, raw.inspections, judge.wheel_ends, stage.inspections, run.parameters
+-- inputs: fate.inspections, raw.inspections, judge.wheel_ends, judge.rising_units, stage.inspections, run.parameters
 -- meaning: what the newest rows that are not used say of a wheel end, where no check after them
 --          was used: the day of a failed return test, and of a lining at or below its minimum, and
 --          that lining; a slip elsewhere in the row is no reason not to look
@@ -14,13 +14,14 @@ unused as (
         w.lining_min_mm,
         r.inspected_on,
         r.return_test,
-        r.lining_mm
+        case when g.unit_id is null then r.lining_mm end as lining_mm
     from fate.inspections f
     inner join raw.inspections r on r.content_id = f.content_id and r.row_no = f.row_no
     inner join judge.wheel_ends w
         on w.wheel_end_key
         = upper(r.unit_id) || '/' || cast(r.axle_no as varchar) || r.side
     cross join run.parameters p
+    left join judge.rising_units g on g.unit_id = w.unit_id
     left join looked l on l.wheel_end_id = w.wheel_end_id
     where f.fate = 'set_aside'
         and r.inspected_on <= p.as_of

@@ -3,18 +3,21 @@
 -- inputs: judge.wheel_ends, stage.duty_spells, stage.setting_episodes, stage.stroke_readings,
 --         stage.lining_lives, stage.lining_readings, stage.adjuster_fittings,
 --         stage.adjuster_checks, stage.inspections, stage.jobs, stage.relines,
---         stage.unit_sightings, reduce.findings_set_aside, run.service,
+--         stage.relines_held, stage.unit_sightings, reduce.findings_set_aside, run.service,
 --         run.parameters
 -- meaning: the setting, lining (fitted_on null: before the records) and adjuster in place on the
 --          as-of day and its check interval; the
 --          unit's km when its stroke was last read (when it was set, where not since), when its
 --          adjuster was fitted and last known good, and when it was last seen; what its lining
 --          read last (by the pointer only where no gauge was ever put to it) and its minimum;
---          whether its last return test failed with no other adjuster since (null: never tested),
+--          whether its last return test failed with no other adjuster since (null: never tested; one
+--          on record with a doubted reline, or of a unit whose jobs are doubted, is no other),
 --          findings of rows that were set aside since counted (then lining_unused, test_unused);
 --          lining_before_mm, lining_before_on: the reading before, where the lining grew without a
 --          word at its last reading alone, its axle's other did not, and the unit's others are not mostly
---          unwritten: it may be the old lining, read or typed wrong (null: no such doubt)
+--          unwritten: it may be the old lining, read or typed wrong; or where it was relined by the
+--          record and not read since, the axle's other was not, and that one was the thinner by then
+--          (null: no such doubt)
 with episodes as (
     select
         e.wheel_end_id,
@@ -78,6 +81,19 @@ unwritten as (
     having count(*) filter (where source = 'inferred') - 1 > count(*) filter (where source = 'job')
 ),
 
+-- Of an axle's two the thicker was relined by the record: nobody does that.
+thicker as (
+    select h.wheel_end_id, h.before_mm, h.before_on
+    from lives l
+    inner join stage.relines_held h
+        on h.wheel_end_id = l.wheel_end_id and h.done_on = l.started_on and not h.doubted
+    inner join judge.wheel_ends o
+        on o.axle_id = h.axle_id and o.wheel_end_id <> h.wheel_end_id
+    inner join stage.inspections i
+        on i.wheel_end_id = o.wheel_end_id and i.inspected_on = h.before_on and not i.as_left
+    where h.alone and h.after_on is null and i.lining_mm < h.before_mm
+),
+
 doubted as (
     select
         g.wheel_end_id,
@@ -90,6 +106,8 @@ doubted as (
     left join unwritten u on u.unit_id = l.unit_id
     where u.unit_id is null
     group by g.wheel_end_id
+    union all
+    select wheel_end_id, before_mm, before_on from thicker
 ),
 
 adjusters as (
@@ -127,10 +145,14 @@ tests as (
 ),
 
 replaced as (
-    select wheel_end_id, max(done_on) as replaced_on
-    from stage.jobs
-    where action = 'adjuster_replaced'
-    group by wheel_end_id
+    select j.wheel_end_id, max(j.done_on) as replaced_on
+    from stage.jobs j
+    left join (select distinct unit_id from stage.relines_held where unit_doubted) u
+        on u.unit_id = j.unit_id
+    left join stage.relines_held h
+        on h.wheel_end_id = j.wheel_end_id and h.done_on = j.done_on and h.doubted
+    where j.action = 'adjuster_replaced' and u.unit_id is null and h.wheel_end_id is null
+    group by j.wheel_end_id
 ),
 
 tested as (

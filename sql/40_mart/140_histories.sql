@@ -1,8 +1,9 @@
 -- grain: one day on which a wheel end was read, as found, or worked on
 -- key: wheel_end_id, on_date
--- inputs: stage.inspections, stage.jobs, stage.relines, judge.wheel_ends
+-- inputs: stage.inspections, stage.jobs, stage.relines, stage.relines_held, judge.wheel_ends
 -- meaning: what was read (mm; free stroke also as a share of the arm) and what was done that day; a
---          reline that nobody recorded stands on the day its thicker lining was found; km is the
+--          reline that nobody recorded stands on the day its thicker lining was found, one that readings
+--          contradict is marked; km is the
 --          unit's own, carried across odometer replacements
 with read as (
     select
@@ -21,7 +22,18 @@ with read as (
 ),
 
 worked as (
-    select wheel_end_id, done_on as on_date, km, action from stage.jobs
+    select
+        j.wheel_end_id,
+        j.done_on as on_date,
+        j.km,
+        case when h.wheel_end_id is null then j.action else 'reline (on record, not found)' end
+            as action
+    from stage.jobs j
+    left join stage.relines_held h
+        on h.wheel_end_id = j.wheel_end_id
+        and h.done_on = j.done_on
+        and h.doubted
+        and j.action = 'reline'
     union all
     select wheel_end_id, on_date, km, 'reline (found, not recorded)' as action
     from stage.relines

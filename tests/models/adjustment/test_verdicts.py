@@ -441,6 +441,25 @@ def test_a_lining_that_grew_without_a_word_is_read_again_where_the_old_one_would
         assert "If the lining is still the old one, take it out of service" in row["evidence"]
 
 
+def test_the_thicker_of_two_that_was_relined_by_the_record_is_looked_at(fleet):
+    ends = outlook("A/1L", arm_length_mm=150.0).with_columns(
+        lining_now_mm=pl.lit(16.4),
+        lining_min_mm=pl.lit(6.0),
+        lining_old_mm=pl.lit(6.8),
+        lining_before_mm=pl.lit(8.1),
+        lining_before_on=pl.lit(SET_ON),
+    )
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=2))
+    (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
+    assert row["flagged"]
+    assert row["evidence"].startswith("Relined by the record and not read since, but 8.1 mm on ")
+    assert (
+        "the axle's other end, without a job, was the thinner: which one is new?"
+        in (row["evidence"])
+    )
+
+
 def test_wear_that_nobody_read_is_said_to_be_the_usual(fleet):
     row = judged(fleet, readings("A/1L", CASES["slackening"]))["A/1L"]
     assert " while, by usual wear, " in row["evidence"]
@@ -625,4 +644,21 @@ def test_a_finding_of_a_row_that_is_not_used_says_so(fleet):
         found = verdicts(prepared, told, fleet, SET_ON + dt.timedelta(weeks=2))
         (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
         assert row["flagged"]
-        assert row["evidence"].count(", in a row set aside for something else") == 2 * unused
+        assert row["evidence"].count(", in a row set aside (mart.set_aside says why)") == 2 * unused
+
+
+@pytest.mark.parametrize(("now", "doubted"), [(11.5, True), (6.5, False), (17.0, False)])
+def test_a_reading_that_may_be_in_centimetres_is_looked_at(fleet, now, doubted):
+    ends = outlook("A/1L", arm_length_mm=150.0, lining_read_on=SET_ON).with_columns(
+        lining_read_mm=pl.lit(1.2),
+        lining_now_mm=pl.lit(now),
+        lining_min_mm=pl.lit(6.0),
+        lining_unused=pl.lit(value=True),
+    )
+    prepared = prepare_readings(readings("A/1L", CASES["in_band"]), groups=fleet.groups)
+    found = verdicts(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=2))
+    (row,) = with_evidence(found, Fleet(), 0.03).to_dicts()
+    assert row["flagged"]
+    assert (": written in centimetres? Look at it" in row["evidence"]) == doubted
+    assert ("If it is so thin, take it out of service" in row["evidence"]) == doubted
+    assert "ake it out of service until it is relined." in row["evidence"]

@@ -125,3 +125,44 @@ def test_no_sightings_give_no_verdicts():
         "checks": pl.Int64,
     }  # fmt: skip
     assert odometer_verdicts(pl.DataFrame(schema=schema), MAX_KM_PER_DAY).is_empty()
+
+
+def full_at(a_round: float, *odometer_km: float) -> pl.DataFrame:
+    """Verdicts of a unit whose clock starts again at 0, seen every 84 days; written values."""
+    days = [dt.date(2022, 1, 1) + dt.timedelta(days=84 * n) for n in range(len(odometer_km))]
+    frame = pl.DataFrame(
+        {"unit_id": "K1", "on_date": days, "odometer_km": [km % a_round for km in odometer_km]}
+    ).with_columns(sightings=pl.lit(4), checks=pl.lit(4))
+    return odometer_verdicts(frame, MAX_KM_PER_DAY)
+
+
+@pytest.mark.parametrize(("a_round", "visits"), [(100e3, 9), (1e6, 80)])
+def test_a_clock_that_starts_again_when_full_has_run_on(a_round, visits):
+    km = [50e3 + 30e3 * n for n in range(visits)]
+    found = full_at(a_round, *km)
+    assert found["reason"].is_null().all()
+    assert not found["replaced"].any()
+    assert found["km"].to_list() == pytest.approx(km)
+
+
+def test_a_slip_on_such_a_clock_is_still_found():
+    km = [50e3 + 30e3 * n for n in range(12)]
+    km[3] = 105e3  # less than at the check before, and not full since
+    found = full_at(100e3, *km)
+    assert found.filter(pl.col("reason").is_not_null())["odometer_km"].to_list() == [5e3]
+    km.pop(3)
+    kept = found.filter(pl.col("reason").is_null())
+    assert kept["km"].to_list() == pytest.approx(km)
+
+
+@pytest.mark.parametrize(
+    "odometer_km",
+    [
+        (40e3, 70e3, 5e3, 35e3, 65e3, 95e3),  # once: replaced
+        (40e3, 45e3, 2e3, 7e3, 1e3, 6e3),  # far below full
+        (150e3, 180e3, 2e3, 30e3, 60e3, 1e3),  # more than five digits hold
+        (85e3, 88e3, 10e3, 13e3, 85e3, 88e3, 9e3, 12e3),  # far more than it runs otherwise
+    ],
+)
+def test_a_replaced_odometer_is_no_full_clock(odometer_km):
+    assert full_at(1e9, *odometer_km)["replaced"].any()
