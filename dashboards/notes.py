@@ -18,7 +18,7 @@ from dashboards.page_data import PageData
 from dashboards.sentences.departures import starts_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.too_good import too_good_said
-from dashboards.sentences.uneven_past import silence_said
+from dashboards.sentences.uneven_past import returning_said, silence_said
 from dashboards.sentences.words import NO_BREAK, count, day_name, figures, listed, number, share
 
 # One-sided doubt left before a forecast is said to contradict its own history.
@@ -56,6 +56,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
     return (
         *_far_ahead(data.on_record, data.as_of),
         *silence_said(data.record_holes, data.as_of),
+        *returning_said(data.use_changes),
         *_rising(data.histories),
         *_other_unit(data.histories),
         *_one_stroke(data.histories),
