@@ -230,8 +230,10 @@ def _told(
     use: RoadUse, scan: _Scan, found: tuple[float, float], first: float, as_of: dt.date
 ) -> UseStretch | None:
     """A stretch about some days, if it is one."""
+    begun_before = found[1] == 0.0 and found[0] <= STEP_DAYS - SETTLED_DAYS
     size = scan.size(*found)
-    if abs(size) < BEYOND_OTHERS * scan.largest_other(*found):
+    # At the bound of what is sought it is older: what lasts has a search of its own.
+    if begun_before or abs(size) < BEYOND_OTHERS * scan.largest_other(*found):
         return None
     use = use.some(_as_blended(use, *found, size))
     begin, end = _finer(use, *found, first)
