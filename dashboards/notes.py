@@ -23,7 +23,7 @@ from dashboards.sentences.contradictions import (
 from dashboards.sentences.departures import starts_said
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.too_good import too_good_said
-from dashboards.sentences.uneven_past import silence_said
+from dashboards.sentences.uneven_past import returning_said, silence_said
 from dashboards.sentences.words import (
     NO_BREAK,
     NO_DEPOT,
@@ -75,6 +75,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
     return (
         *_far_ahead(data.on_record, data.as_of),
         *silence_said(data.record_holes, data.as_of),
+        *returning_said(data.use_changes),
         *_rising(data.histories),
         *rising_said(data.rising_units),
         *relines_said(data.relines_held),

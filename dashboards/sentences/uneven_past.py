@@ -24,13 +24,16 @@ def past_clause(
     holes: pl.DataFrame | None, use: pl.DataFrame | None, left: pl.DataFrame | None = None
 ) -> str:
     """The same in clauses behind a figure of the forecast: the latest hole, and the changes."""
-    missing, changed, gone = _holes(holes), _first(use), _first(left)
+    missing, gone = _holes(holes), _first(left)
     said = ""
     if missing:
         row = missing[0]
         said += f"; no check on record {_when(row)}{_at(row, ' at ')}"
-    if changed:
-        said += f"; units run {_how_much(changed)} since about {month_name(changed['since_on'])}"
+    for row in _rows(use):
+        if row.get("until_on") is None:
+            said += f"; units run {_how_much(row)} since about {month_name(row['since_on'])}"
+        else:
+            said += f"; units ran {_how_much(row)} {_from_to(row)}, which is over"
     if gone:
         said += (
             f"; {count(gone['units'], 'unit')} that left about {month_name(gone['until_on'])} "
@@ -82,16 +85,65 @@ def holes_said(holes: pl.DataFrame | None) -> tuple[str, ...]:
 
 
 def use_said(use: pl.DataFrame | None) -> tuple[str, ...]:
-    row = _first(use)
-    if not row:
-        return ()
+    return tuple(_of_use(row) for row in _rows(use))
+
+
+def _of_use(row: dict[str, Any]) -> str:
     low, high = sorted(abs(row[end] - 1.0) * 100.0 for end in ("ci_low", "ci_high"))
+    much = f"{_how_much(row)} ({number(low)} to {number(high)})"
+    same = f"{number(row['units_same'])} of the {count(row['units'], 'unit')}"
+    if row.get("until_on") is not None:
+        return (
+            f"{_capital(_from_to(row))} units ran {much} than before and since: so did {same} seen "
+            "then and else. It is over: forecasts go by what units run outside of it, and linings "
+            "now by what was run in it."
+        )
     return (
-        f"Since about {month_name(row['since_on'])} units run {_how_much(row)} "
-        f"({number(low)} to {number(high)}) than before: so did {number(row['units_same'])} of the "
-        f"{count(row['units'], 'unit')} seen before and since. Forecasts go on from how far each "
-        "unit runs now; whether that lasts is not known.",
+        f"Since about {month_name(row['since_on'])} units run {much} than before: so did {same} "
+        "seen before and since. Forecasts go on from how far each unit runs now; "
+        + (_LASTS if row.get("p_returns") is None else _may_return(row))
     )
+
+
+_LASTS = "whether that lasts is not known."
+
+
+def _may_return(row: dict[str, Any]) -> str:
+    return (
+        "whether that lasts is too early to tell. Early dates are those of the faster use, now's "
+        f"or the former; totals take {number(100.0 * row['p_returns'])} chances in 100 that the "
+        "former comes back."
+    )
+
+
+def returning_said(use: pl.DataFrame | None) -> tuple[str, ...]:
+    """A sentence where all units' use changed so lately that it may come back."""
+    return tuple(
+        f"Use {'fell' if row['ratio'] < 1.0 else 'rose'} by "
+        f"{number(abs(row['ratio'] - 1.0) * 100.0)} % about {month_name(row['since_on'])}, and it "
+        "is too early to tell whether that lasts. Early dates at the minimum are told as if the "
+        "faster use, now's or the former, went on from today; relines of 12 months take "
+        f"{number(100.0 * row['p_returns'])} chances in 100 that the former comes back"
+        + _if_returned(row)
+        for row in _rows(use)
+        if row.get("p_returns") is not None
+    )
+
+
+def _if_returned(row: dict[str, Any]) -> str:
+    now, back = row["relines_12m"], row["relines_12m_if_returned"]
+    if now is None or back is None:
+        return "."
+    return f": if it returns at once, about {number(back)} relines, not {number(now)}."
+
+
+def _from_to(row: dict[str, Any]) -> str:
+    begun, ended = month_name(row["since_on"]), month_name(row["until_on"])
+    return f"in {begun}" if begun == ended else f"from about {begun} to {ended}"
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:]
 
 
 def left_said(left: pl.DataFrame | None) -> tuple[str, ...]:
@@ -141,6 +193,10 @@ def _holes(holes: pl.DataFrame | None) -> list[dict[str, Any]]:
     if holes is None:
         return []
     return holes.sort("from_on", "depot", descending=[True, False]).to_dicts()
+
+
+def _rows(rows: pl.DataFrame | None) -> list[dict[str, Any]]:
+    return [] if rows is None else rows.to_dicts()
 
 
 def _first(rows: pl.DataFrame | None) -> dict[str, Any]:

@@ -5,6 +5,6 @@ by unit, km ahead by any day, the yearly swing, and the distribution of days bet
 
 Symbols: km per day on the log scale; days count from the as-of day; variances are of the log.
 
-Start with ``fit``; ``ahead`` gives what forecasts take, ``interval_distribution`` when units come
-to be checked.
+Start with ``fit``; ``course`` says how all units' use went together, ``ahead`` gives what forecasts
+take, ``interval_distribution`` when units come to be checked.
 """

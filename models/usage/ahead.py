@@ -110,8 +110,8 @@ def km_on_road(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray)
     """Km from when each unit was last seen to when it has run ``days`` more on the road."""
     interval_distribution, elapsed = usage.interval_distribution, usage.since_seen[unit]
     group = usage.group[unit]
-    since = usage.season.mean(-elapsed, np.zeros_like(elapsed), group)
-    season = usage.season.mean(np.zeros_like(days), days, group)
+    since = usage.mean_use(-elapsed, np.zeros_like(elapsed), group)
+    season = usage.mean_use(np.zeros_like(days), days, group)
     coming = season * interval_distribution.use_on_road * days
     full_days = away.use[unit] * elapsed * since + coming
     variance = away.variance[unit] * elapsed**2 + interval_distribution.noise_days * days
@@ -139,8 +139,8 @@ def km_ahead(usage: UsageFit, away: AwayNow, unit: IntArray, days: FloatArray) -
     interval_distribution, elapsed = usage.interval_distribution, usage.since_seen[unit]
     on = days_on_road(usage, away.on_road[unit], days)
     group = usage.group[unit]
-    season = usage.season.mean(np.zeros_like(days), days, group)
-    since = usage.season.mean(-elapsed, np.zeros_like(elapsed), group)
+    season = usage.mean_use(np.zeros_like(days), days, group)
+    since = usage.mean_use(-elapsed, np.zeros_like(elapsed), group)
     coming = season * (
         interval_distribution.use_on_road * on + interval_distribution.use_off_road * (days - on)
     )

@@ -2,14 +2,17 @@
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.usage.change import UseChange, as_run_now, use_change
+from models.usage.course.change import UseChange
+from models.usage.course.factor import UseCourse
+from models.usage.course.found import as_run_now, use_found
+from models.usage.course.stretch import UseStretch
 from models.usage.drawn.by_lining import CheckedSooner, checked_sooner
 from models.usage.groups import GroupRates, group_rates
 from models.usage.holes import unit_holes
@@ -51,7 +54,8 @@ class UsageFit:
     where a time without checks came since, of the last that was due in it (``models.usage.holes``).
     ``present``: chance that the unit is in the fleet, from how long it had stayed away when any was
     last checked; 0 for one that was never seen. ``change``: since when all units run
-    otherwise than before (None: they do not). ``sooner``: how units with thin linings are checked
+    otherwise than before (None: they do not); ``stretch``: when they did for a while; ``course``:
+    both by day, over what the levels are of. ``sooner``: how units with thin linings are checked
     sooner (None: they are not), and ``thinnest_mm``: of each unit's linings at its last check,
     above the minimum (NaN: none was read).
     """
@@ -77,6 +81,8 @@ class UsageFit:
     thinnest_mm: FloatArray
     change: UseChange | None = None
     sooner: CheckedSooner | None = None
+    stretch: UseStretch | None = None
+    course: UseCourse = field(default_factory=UseCourse)
 
     def __len__(self) -> int:
         return len(self.unit_ids)
@@ -85,6 +91,17 @@ class UsageFit:
     def changed_quarters(self) -> int:
         """For how many quarters, begun ones counted, units run as they do now (0: always)."""
         return 0 if self.change is None else self.change.quarters_ago(self.as_of)
+
+    def mean_use(self, from_day: FloatArray, to_day: FloatArray, group: IntArray) -> FloatArray:
+        """Mean of season and course over days, counted from as-of, of units of a group; all
+        broadcast. A season is taken as even within each part of the course."""
+        season = self.season.mean(from_day, to_day, group)
+        return np.asarray(season * self.course.mean(from_day, to_day))
+
+    @property
+    def if_returned(self) -> "UsageFit":
+        """The same, were the use of before a young change to come back on the as-of day."""
+        return replace(self, course=self.course.returned())
 
     @property
     def year_known(self) -> YearKnown:
@@ -142,10 +159,11 @@ def fit_usage(
     warm_start : variances to start the search from, where some are known to be close.
     """
     groups = usage_groups(units, intervals)
-    # What was run before all units' use changed tells of today's by what it changed by.
+    # What was run while all units' use was another tells of today's by what it differed by.
     table = usage_intervals(units, intervals, groups, as_of)
-    change = use_change(intervals, as_of)
-    table = as_run_now(table, change, as_of)
+    found = use_found(intervals, as_of)
+    course = found.course(as_of)
+    table = as_run_now(table, course)
     day_of_year = float(as_of.timetuple().tm_yday)
     at_visits = table.seen_at_visits
     closed = closed_season(table.begins[at_visits], table.ends[at_visits])
@@ -198,7 +216,9 @@ def fit_usage(
         since_visit=since_visit,
         present=np.where(never_seen, 0.0, interval_distribution.leave.present),
         thinnest_mm=thinnest,
-        change=change,
+        change=found.change,
+        stretch=found.stretch,
+        course=course,
         sooner=sooner,
     )
 

@@ -78,7 +78,7 @@ def log_use_missed(usage: UsageFit, intervals: pl.DataFrame, edges: FloatArray) 
     ends, since_asof = begins + days, np.maximum(begins, edges[0])
     first = np.maximum(begins[:, None], edges[:-1])
     last = np.maximum(np.minimum(ends[:, None], edges[1:]), first)
-    away, season = away_now(usage), usage.season.mean
+    away, season = away_now(usage), usage.mean_use
 
     def km_between(start: FloatArray, end: FloatArray, of: IntArray) -> FloatArray:
         upto = [km_ahead(usage, away, of, day).mean_km for day in (start, end)]

@@ -1,5 +1,6 @@
 """What was read otherwise than it was written, for somebody to contradict: a line of each kind."""
 
+import datetime as dt
 from collections.abc import Sequence
 
 import duckdb
@@ -7,6 +8,7 @@ import duckdb
 from pipeline.settings import Settings
 from pipeline.values import counted
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.misdated import exchanged
 from pipeline.warehouse.odometer import SAME_DAY_KM
 from pipeline.warehouse.standstill import STANDING
 
@@ -16,6 +18,7 @@ EXAMPLES = 3
 def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
     """Of judged rows, as ``check`` and the run's summary say it."""
     return [
+        *_stray_checks(con),
         *_names_alike(con, settings),
         *_replaced_odometers(con),
         *_full_odometers(con),
@@ -43,6 +46,29 @@ def _relines_not_found(con: duckdb.DuckDBPyConnection) -> list[str]:
         f"work: {counted(len(found), 'reline')} not counted, for no thicker lining was read after, "
         f"or after most of the unit's: {_first(examples)}; all in stage.relines_held"
     ]
+
+
+def _stray_checks(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Checks dated long after all others: what the as-of day is taken for instead."""
+    rows = con.execute(
+        "select path, row_no, unit_id, found_on, newest_on from run.doubted_checks order by all"
+    ).fetchall()
+    lines = [
+        f"date doubted: {path} row {row_no}: inspected_on: found {found} for {unit}, "
+        f"{(found - newest).days} days after the last check of every other unit"
+        f"{_as_exchanged(found, newest)}; not used, and all is told as of {newest}; accepted: the "
+        f"day of the check, or --as-of {found} to use it"
+        for path, row_no, unit, found, newest in rows[:EXAMPLES]
+    ]
+    more = len(rows) - EXAMPLES
+    return [*lines, *([f"{counted(more, 'more such check')}"] * (more > 0))]
+
+
+def _as_exchanged(found: dt.date, newest: dt.date) -> str:
+    meant = exchanged(found)
+    if meant is None or meant > newest:
+        return ""
+    return f" (day and month exchanged, {meant}?)"
 
 
 def _jobs_without_a_value(con: duckdb.DuckDBPyConnection) -> list[str]:

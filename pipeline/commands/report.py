@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import duckdb
 
 from dashboards.sentences.missing import missing
-from dashboards.sentences.uneven_past import silence_said
+from dashboards.sentences.uneven_past import returning_said, silence_said
 from dashboards.sentences.words import plain
 from pipeline.commands import CAUTION
 from pipeline.commands.checking import Fates, derived_lines, fates, unmatched_lines
@@ -81,7 +81,8 @@ def warnings(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> tuple[str, ...]:
         order="1, 2",
     )
     silent = silence_said(warehouse.fetch(con, "from mart.record_holes"), as_of)
-    return tuple(map(plain, (*missing(loads, reasons), *silent)))
+    returning = returning_said(warehouse.fetch(con, "from mart.use_changes"))
+    return tuple(map(plain, (*missing(loads, reasons), *silent, *returning)))
 
 
 def summary_lines(s: Summary) -> list[str]:

@@ -82,14 +82,28 @@ class RecordHoles(dy.Schema):
 
 
 class UseChanges(dy.Schema):
-    """One row where all units run more or less than before, or none: forecasts go on from now."""
+    """One row where all units run more or less than before, one where they did for a while, or
+    none: forecasts go on from now, and leave out what was run in such a while."""
 
     since_on = dy.Date(nullable=False, description="About when, to a month or two, use changed")
-    ratio = col.number("Use of a unit since over that before, season apart", low=0.0)
+    until_on = col.day("About when it was again as before; empty: it goes on")
+    ratio = col.number("Use of a unit then over that else, season apart", low=0.0)
     ci_low = col.number("95 % interval, low end", low=0.0)
     ci_high = col.number("High end", low=0.0)
     units = col.count("Units seen on both sides of the change")
     units_same = col.count("Of these, units whose own use moved the same way")
+    p_returns = dy.Float64(
+        nullable=True,
+        min=0.0,
+        max=1.0,
+        description="Chance taken that the former use comes back; empty: it lasts, or is over",
+    )
+    relines_12m = dy.Float64(
+        nullable=True, min=0.0, description="Mean relines of 12 months by that, errors not learned"
+    )
+    relines_12m_if_returned = dy.Float64(
+        nullable=True, min=0.0, description="The same, were the former use back on the as-of day"
+    )
 
     @dy.rule()
     def in_order(cls) -> pl.Expr:

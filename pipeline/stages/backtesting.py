@@ -2,12 +2,13 @@
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import polars as pl
 
 from models.relines.backtest import Row, backtest_frame, pit_frame
+from models.relines.budget import budget_months
 from models.relines.look_back import (
     PastTotals,
     date_rows,
@@ -17,8 +18,10 @@ from models.relines.look_back import (
     totals_rows,
 )
 from models.relines.past_errors import PastErrors
-from models.relines.simulation.simulate import FleetModel
-from models.usage.change import change_frame, use_change
+from models.relines.simulation.simulate import FleetModel, simulate_relines
+from models.usage.course.found import UseFound, use_found
+from models.usage.course.told import use_frame
+from models.usage.fit import UsageFit
 from models.usage.holes import (
     Hole,
     holes_of_records,
@@ -124,8 +127,7 @@ def write_backtest(
     or more, and what of the past is told beside; returns what the totals missed by, as far as it
     tells of forecasts from ``now``."""
     marts.write(con, "record_holes", _holes(since))
-    change = now.usage.change if now is not None else use_change(since.intervals, since.as_of)
-    marts.write(con, "use_changes", change_frame(change))
+    marts.write(con, "use_changes", _use(since, now))
     left = marts.empty("units_left_at_once")
     if now is not None:
         left = left_at_once_frame(now.usage.interval_distribution.leave, since.as_of)
@@ -152,6 +154,23 @@ def errors_for(now: FleetModel | None, past: Sequence[PastTotals]) -> PastErrors
     if now is None:
         return errors_of(past)
     return errors_of(past, now.changed_quarters, now.year_known)
+
+
+def _use(since: Since, now: FleetModel | None) -> pl.DataFrame:
+    """How all units' use went, and what a former use would bring that may come back."""
+    if now is None:
+        return use_frame(use_found(since.intervals, since.as_of), since.as_of)
+    found, relines = UseFound(now.usage.change, now.usage.stretch), None
+    if now.usage.course.p_returns > 0.0:
+        calendar = budget_months(since.as_of, 12).calendar
+
+        def of_year(usage: UsageFit) -> float:
+            fleet = replace(now, usage=usage)
+            (counts,) = simulate_relines(fleet, calendar, draws=DRAWS, seed=SEED)
+            return float(counts.span_relines.sum(axis=1).mean())
+
+        relines = of_year(now.usage), of_year(now.usage.if_returned)
+    return use_frame(found, since.as_of, relines)
 
 
 def _holes(since: Since) -> pl.DataFrame:

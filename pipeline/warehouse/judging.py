@@ -10,6 +10,7 @@ from pipeline.contract import ABOVE_NEW_MM
 from pipeline.errors import UserError
 from pipeline.settings import AxleType, Settings
 from pipeline.warehouse import warehouse
+from pipeline.warehouse.misdated import newest_supported
 from pipeline.warehouse.odometer import odometer_verdicts
 from pipeline.warehouse.standstill import bridged
 
@@ -24,7 +25,8 @@ def judge(
     as_of: dt.date | None,
     only: Collection[str] | None = None,
 ) -> dt.date:
-    """Decide every row's fate; returns the as-of day (the newest inspection, unless given).
+    """Decide every row's fate; returns the as-of day (the newest inspection that others
+    support, unless given).
 
     ``only`` names the tables to make where not all are wanted.
 
@@ -43,9 +45,13 @@ def judge(
 def put_day(
     con: duckdb.DuckDBPyConnection, settings: Settings, today: dt.date, as_of: dt.date | None
 ) -> dt.date | None:
-    """The settings and the as-of day, where SQL reads them; returns the newest inspection's day."""
+    """The settings and the as-of day, where SQL reads them; returns the newest inspection's day,
+    but of dates that stand apart from all others (``run.doubted_checks``)."""
     warehouse.put_settings(con, settings)
     newest = _newest_inspection(con)
+    supported = newest if as_of is not None else _supported(con)
+    warehouse.put(con, "run.doubted_checks", _doubted(con, newest, supported))
+    newest = supported
     warehouse.put(con, "run.parameters", _parameters(settings, as_of or newest or today, as_of))
     return newest
 
@@ -105,19 +111,54 @@ def _is_in_another_form(con: duckdb.DuckDBPyConnection) -> bool:
     return bool(elsewhere or lacking)
 
 
+# Checks that may be used, with the unit they are of.
+_CHECKS = """raw.inspections i
+    inner join raw.contents c on c.content_id = i.content_id
+    inner join (
+        select distinct upper(unit_id) as unit_key from raw.register where problem is null
+    ) r
+        on r.unit_key = upper(i.unit_id)
+    where i.problem is null and i.inspected_on <= c.loaded_on"""
+# The latest days with checks, as many as tell a usual gap; of many units some are enough.
+_LATEST_DAYS, _UNITS_NAMED = 1_500, 50
+
+
 def _newest_inspection(con: duckdb.DuckDBPyConnection) -> dt.date | None:
-    (day,) = warehouse.one_row(
-        con,
-        """select max(i.inspected_on) from raw.inspections i
-        inner join raw.contents c on c.content_id = i.content_id
-        inner join (
-            select distinct upper(unit_id) as unit_key from raw.register where problem is null
-        ) r
-            on r.unit_key = upper(i.unit_id)
-        where i.problem is null and i.inspected_on <= c.loaded_on""",
-    )
+    (day,) = warehouse.one_row(con, f"select max(i.inspected_on) from {_CHECKS}")
     assert day is None or isinstance(day, dt.date)
     return day
+
+
+def _supported(con: duckdb.DuckDBPyConnection) -> dt.date | None:
+    """The newest day of checks but those that stand apart from all others."""
+    days = con.execute(
+        f"""select
+            i.inspected_on, list(distinct r.unit_key order by r.unit_key)[:{_UNITS_NAMED}]
+        from {_CHECKS}
+        group by i.inspected_on order by i.inspected_on desc limit {_LATEST_DAYS}"""
+    ).fetchall()
+    return newest_supported(days[::-1])
+
+
+def _doubted(
+    con: duckdb.DuckDBPyConnection, newest: dt.date | None, supported: dt.date | None
+) -> pl.DataFrame:
+    """Rows dated after the newest day that others support, one for each unit and day: told, and
+    counted as soon as the as-of day passes them."""
+    schema = {"path": pl.String, "row_no": pl.Int64, "unit_id": pl.String, "found_on": pl.Date}
+    if supported is None or newest is None or supported >= newest:
+        return pl.DataFrame(schema=schema | {"newest_on": pl.Date})
+    rows = con.execute(
+        f"""select min_by(f.path, (f.path, i.row_no)), min_by(i.row_no, (f.path, i.row_no)),
+            min(i.unit_id), i.inspected_on
+        from (select i.content_id, i.row_no, i.unit_id, i.inspected_on from {_CHECKS}) i
+        inner join raw.files f on f.content_id = i.content_id
+        where i.inspected_on > ?
+        group by upper(i.unit_id), i.inspected_on order by i.inspected_on, 1, 2""",
+        [supported],
+    ).fetchall()
+    frame = pl.DataFrame(rows, schema=schema, orient="row")
+    return frame.with_columns(newest_on=pl.lit(supported, dtype=pl.Date))
 
 
 def _parameters(settings: Settings, as_of: dt.date, given: dt.date | None) -> pl.DataFrame:

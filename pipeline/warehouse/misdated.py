@@ -3,11 +3,15 @@
 Such a value makes an odometer look replaced, or jumps off the line. It is found by three marks: it
 lies where it would have to, had its year been one later or earlier, by the unit's own pace; there
 is no place for it where it stands; and without it the odometer was replaced less often.
+
+Checks dated long after all others, of hardly a unit, are doubted too: by one date with its day and
+month exchanged nobody else would have been seen for months.
 """
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,3 +111,88 @@ def moved(on: dt.date, years: int) -> dt.date:
     """
     day = 28 if (on.month, on.day) == (2, 29) else on.day
     return on.replace(year=on.year + years, day=day)
+
+
+# Checks of so few units that lie so far after all others say nothing of the day it is.
+FEWEST_UNITS, FEWEST_DAYS = 5, 10
+STRAY_SHARE, STRAY_UNITS = 0.03, 2
+STRAY_GAP_DAYS, TIMES_USUAL_GAP = 42, 3
+# So much is on record before a gap that is called unusual, and a time of the year comes back so.
+LOOKED_BACK_DAYS, SAME_SEASON_DAYS = 3 * 366, 30
+# A unit checked again after so many days has gone on.
+AGAIN_DAYS = 14
+# A day with checks, and the units checked on it.
+Checked = tuple[dt.date, Collection[str]]
+
+
+def newest_supported(days: Sequence[Checked]) -> dt.date | None:
+    """The newest day of checks that the others support: the last before a gap far longer than any
+    usual one, behind which one unit or two were checked, once each.
+
+    ``days``: days with checks, in order, with the units checked on each. A gap is unusual from six
+    weeks, and three times the second longest of three years before it (the longest, where fewer
+    than a hundred days have checks: a single hole of many is none), if there was no gap of about
+    its length at its time of another year. Of fewer than five units nothing is doubted.
+    """
+    behind: set[str] = set()
+    first = len(days)
+    for place in range(len(days) - 1, 0, -1):
+        behind |= set(days[place][1])
+        if len(behind) > STRAY_UNITS:
+            break
+        if _stands_apart(days, place, len(behind)):
+            first = place
+    supported = [day for day, _ in days[first - 1 : first]]
+    return max([*supported, *_gone_on(days[first:])], default=None)
+
+
+def _stands_apart(days: Sequence[Checked], place: int, units: int) -> bool:
+    """Whether a day with checks, and what comes after it of so many units, is far from all before
+    it."""
+    day, before = days[place][0], days[place - 1][0]
+    if (day - before).days < STRAY_GAP_DAYS:
+        return False
+    year = before - dt.timedelta(days=366)
+    fleet = {unit for on, of in days[:place] if on > year for unit in of}
+    few = STRAY_UNITS if STRAY_SHARE * len(fleet) >= 1.0 else 1
+    if len(fleet) < FEWEST_UNITS or units > few:
+        return False
+    return _unusual([on for on, _ in days[:place]], day)
+
+
+def _unusual(before: Sequence[dt.date], day: dt.date) -> bool:
+    """Whether checks on a day come far later after those before than these followed each other."""
+    first = before[-1] - dt.timedelta(days=LOOKED_BACK_DAYS)
+    known = [d for d in before if d >= first]
+    if len(known) < FEWEST_DAYS:
+        return False
+    gaps = sorted(((b - a).days, a) for a, b in pairwise(known))
+    own = (day - before[-1]).days
+    usual = gaps[-2 if len(known) >= 100 else -1][0]
+    yearly = any(
+        2 * own <= 3 * gap <= 4.5 * own and _same_season(begun, before[-1]) for gap, begun in gaps
+    )
+    return own >= TIMES_USUAL_GAP * usual and not yearly
+
+
+def _same_season(a: dt.date, b: dt.date) -> bool:
+    apart = (b - a).days % YEAR_DAYS
+    return min(apart, YEAR_DAYS - apart) <= SAME_SEASON_DAYS
+
+
+def _gone_on(days: Sequence[Checked]) -> list[dt.date]:
+    """The last days of units that were checked again."""
+    first: dict[str, dt.date] = {}
+    last: dict[str, dt.date] = {}
+    for day, units in days:
+        for unit in units:
+            first.setdefault(unit, day)
+            last[unit] = day
+    return [last[unit] for unit in last if (last[unit] - first[unit]).days >= AGAIN_DAYS]
+
+
+def exchanged(day: dt.date) -> dt.date | None:
+    """The day with its day and month exchanged; None where that is no other day."""
+    if day.day > 12 or day.day == day.month:
+        return None
+    return day.replace(month=day.day, day=day.month)

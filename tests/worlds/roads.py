@@ -70,6 +70,8 @@ def drawn_roads(
     duty = _duties(world, units, days, luck)
     km = _daily_km(world, duty, luck) * there
     km[:, records[1] - 2 * 365 :] *= world.later_use
+    first, last = (records[1] - 365 - day for day in world.lull)
+    km[:, first:last] *= world.lull_use
     harder = np.where(calendar >= records[1] - 365 - 304, world.later_wear, 1.0)
     harder = harder * (1.0 + world.wear_season * np.cos(2.0 * np.pi * calendar / YEAR))
     severity = np.array(SEVERITY)[duty] if world.two_duties else ONE_DUTY[1]

@@ -57,9 +57,9 @@ class World:
     ``harder``: share of units that a harder duty is laid on ``harder_days`` before forecasts are
     made: ``harder_wear``, ``harder_use`` are what their wear per km and their km are multiplied by
     from then on, and the records say so if ``harder_told``. ``shortage``: from so many days before
-    forecasts are made to so many, no linings are to be had. ``handed_back``: at the last check of a
-    unit that leaves all of its linings are renewed. ``unmeasured``: an old lining is not read on
-    the day that it is renewed.
+    forecasts are made to so many, no linings are to be had; ``lull``: all units' km are multiplied
+    by ``lull_use``. ``handed_back``: at the last check of a unit that leaves all of its linings are
+    renewed. ``unmeasured``: an old lining is not read on the day that it is renewed.
     """
 
     units: int = 60
@@ -114,6 +114,8 @@ class World:
     harder_told: bool = False
     harder_days: int = 274
     shortage: tuple[int, int] = (0, 0)
+    lull: tuple[int, int] = (0, 0)
+    lull_use: float = 1.0
     handed_back: bool = False
     unmeasured: bool = False
     winter: int = 0
@@ -209,6 +211,9 @@ WORLDS = {
         PLAIN, harder=1 / 3, harder_use=1.67
     ),
     "no linings to be had for four months, until a month ago": replace(PLAIN, shortage=(150, 30)),
+    "all units ran a fifth for three months, until seven weeks ago": replace(
+        PLAIN, lull=(142, 50), lull_use=0.2
+    ),
     "a seventh leaves each year, handed back with new linings": replace(
         PLAIN, leaving=1 / 7, joining=1 / 7, handed_back=True
     ),

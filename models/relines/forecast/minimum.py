@@ -16,13 +16,17 @@ place is a new one: with that chance :math:`\nu` the middle and late dates are t
 :math:`(1 - \nu) P + \nu P_\mathrm{new}`. The early date stays that of the lining on record: work
 that is not written down is no reason to look later.
 
+Where all units' use changed so lately that it may come back (``models.usage.course.factor``), the
+chance by g is the mixture of use that lasts and of the former use from the as-of day on; but early
+dates are those of the faster of the two.
+
 A lining whose wear may well be zero never reaches the minimum with high probability: its late
 quantiles do not exist, nor does any beyond 30 years. They are null, with a word that says why.
 """
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -61,7 +65,7 @@ NEGLIGIBLE = 1e-6
 RENEWED = 0.005
 """A smaller chance that a lining was renewed without a word is left out."""
 EARLY = 0.5
-"""Dates of a smaller chance than this stay those of the lining on record."""
+"""Dates of a smaller chance than this stay those of the lining on record, at the faster use."""
 _KM_STEPS = 24
 """Halvings: to 0.6 km."""
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
@@ -215,13 +219,22 @@ class _Task:
     ) -> FloatArray:
         """Days at which each probability is reached (k, n): those on the road and those lost;
         ``reached``: by class, of :func:`reached_by`."""
+        by_day = early = self._by_day(classes, reached)
+        returns = self.usage.course.p_returns
+        if returns > 0.0:
+            back = replace(self, usage=self.usage.if_returned)._by_day(classes, reached)
+            by_day, early = by_day + returns * (back - by_day), np.maximum(by_day, back)
+        return np.array([_day_of(early if p < EARLY else by_day, p) for p in probabilities])
+
+    def _by_day(self, classes: AbsenceClasses, reached: FloatArray) -> FloatArray:
+        """Chance to be at the minimum by each of ``ROAD_DAYS`` of the calendar (G, n)."""
         chance = np.maximum.accumulate(self._by_road_days(), axis=0)
         by_day = np.empty_like(chance)
         number = classes.number[self.unit]
         for alike in rows_by(number):
             by_then = reached[number[alike[0]]].T
             by_day[:, alike] = chance[0, alike] + by_then @ np.diff(chance[:, alike], axis=0)
-        return np.array([_day_of(by_day, p) for p in probabilities])
+        return by_day
 
     def _by_road_days(self) -> FloatArray:
         """Chance to be at the minimum by each of ``ROAD_DAYS`` (G, n): worked out between the

@@ -16,7 +16,8 @@ or another's: the mean over 8 equally likely ages where only a bound is known. D
 what the unit runs by them are those of ``models.usage.visits``: quantiles fall on visits, or on a
 day after one on which jobs get done.
 What the last visit read may have led to a reline that nobody wrote down: with that chance the
-lining is a new one, and S is the mixture of both.
+lining is a new one, and S is the mixture of both; so it is of use that lasts and of a former use
+that comes back, where all units' use changed lately, but that early dates are of the faster.
 """
 
 import datetime as dt
@@ -38,6 +39,7 @@ from models.relines.forecast.lines import (
     some_moments,
 )
 from models.relines.forecast.minimum import (
+    EARLY,
     LONGEST_DAYS,
     PROBABILITIES,
     RENEWED,
@@ -451,21 +453,44 @@ def reline_forecast(
     now = _now(lines, ends, policy, usage)
     known = np.flatnonzero(word == "")
     setting = _setting(lines, policy, usage, np.unique(ends.unit[known]))
+    wanted, returns = np.asarray(probabilities), usage.course.p_returns
+    back = replace(setting, usage=usage.if_returned)
     for rows in _whole_units(known, ends):
         unit = ends.unit[rows]
-        by_slot = _done_by_slot(_task(rows, now, lines, ends, policy, setting), len(rows), setting)
+
+        def by_slot(of: _Setting, rows: IntArray = rows) -> FloatArray:
+            return _done_by_slot(_task(rows, now, lines, ends, policy, of), len(rows), of)
+
         decided = _Decided(
-            by_slot=by_slot,
+            by_slot=by_slot(setting),
             number=setting.number[unit],
             usual=setting.usual[unit],
             shift=setting.shift[unit],
             pending=now.pending[rows] * (1.0 - now.renewed[rows]),
             left=_lags_left(policy.timing, usage.since_visit[unit]),
         )
-        days[:, rows], visit[rows] = _dates(decided, setting, np.asarray(probabilities))
+        early = decided
+        if returns > 0.0:
+            decided, early = _mixed(decided, by_slot(back), returns)
+        days[:, rows], visit[rows] = _dates(decided, setting, wanted)
+        if early is not decided:
+            soon = wanted < EARLY
+            days[np.ix_(np.flatnonzero(soon), rows)] = _dates(early, setting, wanted[soon])[0]
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
     days, visit = (_when_open(each, usage) for each in (days, visit))
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
+
+
+def _mixed(decided: _Decided, back: FloatArray, chance: float) -> tuple[_Decided, _Decided]:
+    """With the chances by slot of a former use that comes back by a chance, and the larger of
+    both."""
+    slots = max(len(decided.by_slot), len(back))
+    stays, other = (
+        np.concatenate([each, np.repeat(each[-1:], slots - len(each), axis=0)])
+        for each in (decided.by_slot, back)
+    )
+    mixed, early = stays + chance * (other - stays), np.maximum(stays, other)
+    return replace(decided, by_slot=mixed), replace(decided, by_slot=early)
 
 
 def _when_open(days: FloatArray, usage: UsageFit) -> FloatArray:

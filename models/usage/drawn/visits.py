@@ -28,7 +28,8 @@ class DrawnIntervals:
     ``off_road``. ``line``: cumulative weights of a sample's intervals, copy by copy, in one rising
     line: sample s's of copy b are between sB + b and sB + b + 1. ``due`` (S, :data:`MOST_DUE` + 1):
     how many of a sample's are shorter than those in which so many visits are due, and one more.
-    ``rounds`` of the depots, where there are any.
+    ``rounds`` of the depots, where there are any; ``returns`` (B,): the day on which the use of
+    before a young change comes back (None: it does in none).
     """
 
     samples: tuple[IntervalSample, ...]
@@ -42,6 +43,7 @@ class DrawnIntervals:
     line: FloatArray
     due: IntArray
     rounds: DrawnRounds | None
+    returns: FloatArray | None = None
 
     def place(
         self,
@@ -168,7 +170,9 @@ def drawn_interval(
     moving = np.tile(~usage.stands_still, copies)
     # The level of a leg is that of its middle, as the filter has it.
     km = moving * np.exp(now.log_level + drift / 2.0) * use * days
-    km = km * usage.season.mean(now.day, end, group)
+    km = km * usage.mean_use(now.day, end, group)
+    if intervals.returns is not None:
+        km = km * usage.course.after_return(now.day, end, intervals.returns[copy])
     return DrawnInterval(days, km, late, off, now.log_level + drift)
 
 
@@ -182,7 +186,8 @@ def drawn_intervals(usage: UsageFit, copies: int, rng: np.random.Generator) -> D
         return np.asarray(total / total[:, -1:])
 
     found, intervals = _weighted(usage, copies, drawn), usage.interval_distribution
-    return replace(found, rounds=drawn_rounds(intervals.rounds, copies, rng))
+    rounds = drawn_rounds(intervals.rounds, copies, rng)
+    return replace(found, rounds=rounds, returns=usage.course.drawn_returns(copies, rng))
 
 
 def _weighted(
@@ -246,6 +251,7 @@ def drawn_visits(
     leave = distribution.leave
     leaving = special.gammaincinv(leave.shape, _even_numbers(shape, rng)) / leave.days
     intervals = _weighted(usage, copies, lambda sample: _mean_weights(sample, copies))
+    intervals = replace(intervals, returns=usage.course.drawn_returns(copies, rng))
     now = UnitsNow(
         visit_day=np.tile(-usage.since_visit, copies),
         day=np.tile(-usage.since_seen, copies),

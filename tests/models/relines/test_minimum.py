@@ -32,6 +32,7 @@ from models.relines.policy.likelihood import SHAPE
 from models.relines.simulation.counts import Calendar
 from models.relines.simulation.draws import Luck, draw_fleet
 from models.relines.simulation.simulate import FleetModel, simulate_relines
+from models.usage.course.factor import use_course
 from models.usage.fit import fit_usage
 from models.usage.year.closed import ClosedSeason
 from models.wear.fit import fit_wear
@@ -193,6 +194,55 @@ def test_quantiles_are_in_order_and_the_visit_lies_among_them(fleet):
     assert (np.diff(days, axis=0)[np.isfinite(days[1:])] >= 0).all()
     near = np.abs(forecast.visit_days - days[1])
     assert (near[np.isfinite(near)] <= 42).all()
+
+
+def young_change(fleet: FleetModel) -> FleetModel:
+    """The same fleet, of which all units run a third since fifty days."""
+    course = use_course((-50.0, 1.0 / 3.0))
+    return dataclasses.replace(fleet, usage=dataclasses.replace(fleet.usage, course=course))
+
+
+def test_early_dates_are_of_the_faster_use_where_a_former_one_may_return(fleet):
+    young = young_change(fleet)
+    usage, returns = young.usage, young.usage.course.p_returns
+    assert 0.5 < returns < 0.8
+    lasts = dataclasses.replace(usage, course=usage.course.lasting())
+
+    def days(use):
+        worn = minimum_forecast(fleet.lines, fleet.ends.minimum_mm, use).days
+        return worn, reline_forecast(fleet.lines, fleet.ends, use, fleet.policy).days
+
+    pairs = zip(days(usage), days(lasts), days(usage.if_returned), strict=True)
+    for told, slow, fast in pairs:
+        known = np.isfinite(slow).all(axis=0)
+        assert known.sum() > 20
+        told, slow, fast = (each[:, known] for each in (told, slow, fast))
+        assert told[0] == pytest.approx(np.minimum(slow[0], fast[0]), abs=1.0)
+        assert (fast[0] <= slow[0] + 1.0).all()
+        assert (fast[0] < slow[0] - 5.0).any()
+        # Quantiles of a mixture lie between those of its parts.
+        for which in (1, 2):
+            assert (told[which] >= np.minimum(slow[which], fast[which]) - 1.0).all()
+            assert (told[which] <= np.maximum(slow[which], fast[which]) + 1.0).all()
+        assert (np.diff(told, axis=0) >= -1e-6).all()
+
+
+def test_totals_take_the_chance_that_a_former_use_returns(fleet):
+    young = young_change(fleet)
+    usage = young.usage
+
+    def total(use):
+        calendar = budget_months(use.as_of, 12).calendar
+        of = dataclasses.replace(fleet, usage=use)
+        (counts,) = simulate_relines(of, calendar, draws=200, seed=4)
+        return counts.span_relines.sum(axis=1).mean()
+
+    lasts = dataclasses.replace(usage, course=usage.course.lasting())
+    slow, told, fast = total(lasts), total(usage), total(usage.if_returned)
+    assert slow < told < fast
+    # It returns by the stated chance, some time on: less than that share of the difference.
+    share = (told - slow) / (fast - slow)
+    assert 0.3 * usage.course.p_returns < share < usage.course.p_returns
 
 
 def share_relined(fleet: FleetModel, edges: np.ndarray, draws: int = 600) -> np.ndarray:

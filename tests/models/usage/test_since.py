@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from models.usage.change import change_frame, use_change
+from models.usage.course.change import use_change
 from models.usage.fit import fit_usage
 from models.usage.since import last_seen, log_units_missed
 from tests.models.usage.test_closed import fitted, intervals
@@ -53,7 +53,6 @@ def test_use_that_fell_or_rose_is_found_with_its_day_and_size(since, ratio):
     # Of a unit that has had one check since, most of the last interval may lie before.
     assert found.units == 40 if since > 200 else 20 <= found.units < 40
     assert found.units_same >= 0.9 * found.units
-    assert change_frame(found).height == 1
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,13 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from dashboards.sentences.uneven_past import past_clause, past_said, silence_said, year_said
+from dashboards.sentences.uneven_past import (
+    past_clause,
+    past_said,
+    returning_said,
+    silence_said,
+    year_said,
+)
 from models.usage.holes import holes_of_records, holes_told, watched_until
 from pipeline.marts import marts
 from pipeline.stages.backtesting import records_since, write_backtest
@@ -123,6 +129,35 @@ def test_a_rise_is_said_with_limits_in_order():
         "Since about February 2025 units run 30 % more (21 to 40) than before: so did 41 of the 50 "
     )
     assert past_clause(None, use) == "; units run 30 % more since about February 2025"
+
+
+def test_a_fall_that_may_be_over_soon_is_said_at_the_top_with_what_it_would_bring():
+    fall = {"since_on": dt.date(2025, 2, 1), "until_on": None, "ratio": 0.2, "ci_low": 0.15}
+    more = {"p_returns": 0.65, "relines_12m": 41.2, "relines_12m_if_returned": 68.4}
+    use = pl.DataFrame([{**fall, **more, "ci_high": 0.25, "units": 50, "units_same": 41}])
+    (said,) = returning_said(use)
+    assert said.startswith("Use fell by 80 % about February 2025, and it is too early to tell")
+    assert said.endswith("65 chances in 100 that the former comes back: if it returns at once, "
+                         "about 68 relines, not 41.")  # fmt: skip
+    (beside,) = past_said(None, use)
+    assert "too early to tell" in beside
+    nothing = use.with_columns(relines_12m=pl.lit(None), relines_12m_if_returned=pl.lit(None))
+    assert returning_said(nothing)[0].endswith("that the former comes back.")
+    assert returning_said(use.with_columns(p_returns=pl.lit(None))) == ()
+    assert returning_said(None) == ()
+
+
+def test_a_stretch_that_is_over_is_said_with_its_months():
+    days = {"since_on": dt.date(2025, 2, 1), "until_on": dt.date(2025, 5, 3)}
+    limits = {"ratio": 0.2, "ci_low": 0.15, "ci_high": 0.25, "p_returns": None}
+    use = pl.DataFrame([{**days, **limits, "units": 50, "units_same": 50}])
+    (said,) = past_said(None, use)
+    assert said.startswith(
+        "From about February 2025 to May 2025 units ran 80 % less (75 to 85) than before and since"
+    )
+    clause = "; units ran 80 % less from about February 2025 to May 2025, which is over"
+    assert past_clause(None, use) == clause
+    assert returning_said(use) == ()
 
 
 def test_units_that_left_at_once_are_said_beside_the_forecast():

@@ -10,17 +10,17 @@ clustered by unit and again by calendar quarter, and the larger counts.
 """
 
 import datetime as dt
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from models.common.arrays import FloatArray, IntArray
+from models.common.arrays import FloatArray
 from models.common.distributions import t_quantile
+from models.usage.course.seen import RoadUse, road_use
 from models.usage.groups import STANDING_SHARE
-from models.usage.intervals import SHORTEST_DAYS, UsageIntervals
-from models.usage.level import PILOT_UNITS, YEAR_DAYS
-from models.usage.year.season import QUARTER_DAYS, clustered_covariance, mean_waves, within_units
+from models.usage.level import YEAR_DAYS
+from models.usage.year.season import QUARTER_DAYS, clustered_covariance, within_units
 
 LEAST_CHANGE = 0.1
 """A smaller change of all units' use is not told."""
@@ -54,34 +54,13 @@ class UseChange:
         return int(np.ceil((as_of - self.since_on).days / QUARTER_DAYS))
 
 
-@dataclass(frozen=True, slots=True)
-class _Use:
-    """Intervals on the road (n,): ``log_km`` a day, ``waves`` (n, 4) of the year; a ``spell`` is a
-    unit's duty."""
-
-    begins: FloatArray
-    ends: FloatArray
-    log_km: FloatArray
-    waves: FloatArray
-    unit: IntArray
-    spell: IntArray
-
-    @property
-    def days(self) -> FloatArray:
-        return self.ends - self.begins
-
-    def after(self, day: float) -> FloatArray:
-        """Share of each interval's days after that day."""
-        return np.clip((self.ends - np.maximum(self.begins, day)) / self.days, 0.0, 1.0)
-
-
 def use_change(intervals: pl.DataFrame, as_of: dt.date) -> UseChange | None:
     """Since when all units run more or less than before; None where no such change shows.
 
     ``intervals``: unit_id, duty, one_duty, from_on, days, km. A change that did not last into the
     last quarter is none.
     """
-    use = _on_the_road(intervals, as_of)
+    use = road_use(intervals, as_of, STANDING_SHARE)
     if not len(use.days) or -use.begins.min() < LEAST_YEARS * YEAR_DAYS:
         return None
     first = max(FIRST_DAY, float(use.begins.min()) + YEAR_DAYS)
@@ -102,7 +81,7 @@ class _Step:
     scores: FloatArray
     inverse: FloatArray
 
-    def variance(self, use: _Use) -> FloatArray:
+    def variance(self, use: RoadUse) -> FloatArray:
         """Of each stretch's log ratio."""
         quarter = np.floor((use.begins + use.ends) / 2.0 / QUARTER_DAYS).astype(np.int64)
         by_unit, by_quarter = (
@@ -112,33 +91,7 @@ class _Step:
         return np.asarray(np.maximum(by_unit, by_quarter)[: len(self.log_ratio)])
 
 
-def _on_the_road(intervals: pl.DataFrame, as_of: dt.date) -> _Use:
-    units = intervals.select(pl.col("unit_id").unique().sort())
-    stride = max(units.height // PILOT_UNITS, 1)
-    begins = (pl.col("from_on") - pl.lit(as_of, dtype=pl.Date)).dt.total_days()
-    rows = (
-        intervals.join(units.gather_every(stride), on="unit_id", how="semi")
-        .filter(pl.col("days") >= SHORTEST_DAYS, pl.col("km") > 0, "one_duty")
-        .select(
-            "days",
-            begins=begins,
-            log_km=(pl.col("km") / pl.col("days")).log(),
-            unit=pl.col("unit_id").rank("dense"),
-            spell=pl.struct("unit_id", "duty").rank("dense"),
-        )
-        .filter(pl.col("log_km") > pl.col("log_km").median().over("spell") + np.log(STANDING_SHARE))
-        .sort("unit", "begins")
-    )
-    start, days, log_km = (
-        rows[n].cast(pl.Float64).to_numpy() for n in ("begins", "days", "log_km")
-    )
-    unit, spell = (rows[name].cast(pl.Int64).to_numpy() for name in ("unit", "spell"))
-    ends, day = start + days, float(as_of.timetuple().tm_yday)
-    waves = np.column_stack(mean_waves(start, ends, day, 2))
-    return _Use(start, ends, log_km, waves, unit, spell)
-
-
-def _stepped(use: _Use, after: FloatArray) -> _Step:
+def _stepped(use: RoadUse, after: FloatArray) -> _Step:
     """Fit shares (n, k) of stretches; infinite squares where they cannot be told apart."""
     table = within_units(np.column_stack([after, use.waves, use.log_km]), use.spell, use.days)
     x, y, k = table[:, :-1], table[:, -1], after.shape[1]
@@ -154,7 +107,7 @@ def _stepped(use: _Use, after: FloatArray) -> _Step:
     return _Step(beta[:k], float(use.days @ left**2), own, weighted * left[:, None], inverse)
 
 
-def _told(use: _Use, step: _Step, day: float, as_of: dt.date) -> UseChange | None:
+def _told(use: RoadUse, step: _Step, day: float, as_of: dt.date) -> UseChange | None:
     log_ratio = float(step.log_ratio[0])
     if not np.isfinite(step.squares) or not _large(log_ratio):
         return None
@@ -177,7 +130,7 @@ def _large(log_ratio: float) -> bool:
     return bool(abs(np.expm1(log_ratio)) >= LEAST_CHANGE)
 
 
-def _own_steps(use: _Use, left: FloatArray, day: float, sign: float) -> tuple[int, int]:
+def _own_steps(use: RoadUse, left: FloatArray, day: float, sign: float) -> tuple[int, int]:
     """Units seen both before a day and since, season apart, and those of them that moved so."""
     since = use.begins + use.days / 2.0 > day
     sides = [
@@ -191,23 +144,3 @@ def _own_steps(use: _Use, left: FloatArray, day: float, sign: float) -> tuple[in
     both = (sides[0] > 0) & (sides[1] > 0)
     step = sums[1][both] / sides[1][both] - sums[0][both] / sides[0][both]
     return int(both.sum()), int((sign * step > 0).sum())
-
-
-def change_frame(change: UseChange | None) -> pl.DataFrame:
-    """One row, or none."""
-    schema = {
-        "since_on": pl.Date,
-        **dict.fromkeys(("ratio", "ci_low", "ci_high"), pl.Float64),
-        **dict.fromkeys(("units", "units_same"), pl.Int64),
-    }
-    return pl.DataFrame([] if change is None else [asdict(change)], schema=schema)
-
-
-def as_run_now(table: UsageIntervals, change: UseChange | None, as_of: dt.date) -> UsageIntervals:
-    """The intervals with what would have been run in them had units always run as they do since the
-    change."""
-    if change is None:
-        return table
-    day = float((change.since_on - as_of).days)
-    before = np.clip((day - table.begins) / np.maximum(table.days, 1.0), 0.0, 1.0)
-    return replace(table, km=table.km * change.ratio**before)
