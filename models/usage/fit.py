@@ -15,7 +15,7 @@ from models.usage.course.found import as_run_now, use_found
 from models.usage.course.stretch import UseStretch
 from models.usage.drawn.by_lining import CheckedSooner, checked_sooner
 from models.usage.groups import GroupRates, group_rates
-from models.usage.holes import unit_holes
+from models.usage.holes import UnitHoles, unit_holes
 from models.usage.interval_distribution import (
     IntervalDistribution,
     OpenIntervals,
@@ -174,17 +174,8 @@ def fit_usage(
     depot = units["depot"].fill_null(NOWHERE).rank("dense").cast(pl.Int64).to_numpy()
     hole = unit_holes(table, depot, days_since_visit, closed)
     since_visit = hole.since_visit
-    # While nobody is checked, nobody's staying away tells that it has left: records may be missing.
-    stayed = hole.stayed_away[visited]
-    silent = float(stayed.min()) if len(visited) else 0.0
-    watched = np.minimum(hole.watched_days[visited], stayed - silent)
-    lasted = days_since_visit[visited] - silent
-    away = OpenIntervals(visited, stayed - silent, levels.off_now[visited], watched, lasted)
+    away, cut = _not_over(table, levels, hole, visited, days_since_visit)
     told = replace(table, to_visit=table.to_visit & ~hole.spanning)
-    # All that is known of an interval that spans a hole is how long it had lasted by then.
-    unit, place = np.nonzero(hole.spanning)
-    seen, whole = hole.seen_days[unit, place], table.days[unit, place]
-    cut = OpenIntervals(unit, seen, levels.off_before[unit, place], seen, whole)
     sooner, by_lining = checked_sooner(intervals), None
     thinnest = _linings_left(units)
     if sooner is not None:
@@ -221,6 +212,26 @@ def fit_usage(
         course=course,
         sooner=sooner,
     )
+
+
+def _not_over(
+    table: UsageIntervals,
+    levels: UsageLevels,
+    hole: UnitHoles,
+    visited: IntArray,
+    days_since_visit: FloatArray,
+) -> tuple[OpenIntervals, OpenIntervals]:
+    """Intervals that are open, of the units ``visited``; and those that a hole cut."""
+    # While nobody is checked, nobody's staying away tells that it has left: records may be missing.
+    stayed = hole.stayed_away[visited]
+    silent = float(stayed.min()) if len(visited) else 0.0
+    watched = np.minimum(hole.watched_days[visited], stayed - silent)
+    lasted = days_since_visit[visited] - silent
+    away = OpenIntervals(visited, stayed - silent, levels.off_now[visited], watched, lasted)
+    # All that is known of an interval that spans a hole is how long it had lasted by then.
+    unit, place = np.nonzero(hole.spanning)
+    seen, whole = hole.seen_days[unit, place], table.days[unit, place]
+    return away, OpenIntervals(unit, seen, levels.off_before[unit, place], seen, whole)
 
 
 def _linings_left(units: pl.DataFrame) -> FloatArray:
