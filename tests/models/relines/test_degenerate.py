@@ -180,7 +180,9 @@ def test_odometer_offsets_do_not_matter():
     """Forecasts hang on km run, not on where an odometer stands."""
     history = lived(World(units=10, years_after=0.5), 2)
     first = fleet_of(history)
-    far = wheel_end_rows(history).with_columns(pl.col("seen_km", "start_km", "line_km") + 1e7)
+    far = wheel_end_rows(history).with_columns(
+        pl.col("seen_km", "start_km", "line_km", "last_km") + 1e7
+    )
     second = fleet_of(history, now=far)
     assert second.lines.now_mm == pytest.approx(first.lines.now_mm, abs=1e-6)
     days = [minimum_forecast(f.lines, f.ends.minimum_mm, f.usage).days for f in (first, second)]
