@@ -76,7 +76,10 @@ def test_km_to_the_minimum_are_those_of_the_wear_model(fleet):
     ahead = read["seen_km"].to_numpy() - read["line_km"].to_numpy()
     rows = found["place"].is_not_null().to_numpy()
     ours = minimum_forecast(fleet.lines, np.full(len(fleet.ends), 7.0), fleet.usage).km[:, rows]
-    alike = np.isfinite(theirs) & (theirs > ahead)
+    # A few linings were read so low last that they are held to that, not to their line.
+    unheld = wheel_end_lines(fit_wear(sums), sums, now, fleet.usage).now_mm == fleet.lines.now_mm
+    assert 0.98 < unheld.mean() < 1.0
+    alike = np.isfinite(theirs) & (theirs > ahead) & unheld[rows]
     assert alike.mean() > 0.9
     # Ours is found by halving to 0.6 km.
     assert ours[alike] == pytest.approx((theirs - ahead)[alike], abs=2.0)

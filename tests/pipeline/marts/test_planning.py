@@ -60,6 +60,12 @@ def con(tmp_path_factory):
     ]
     columns = ["unit_id", "axle_no", "side", "done_on", "odometer_km", "action", "part"]
     pl.DataFrame(relines, schema=columns, orient="row").write_csv(lake / "work" / "relines.csv")
+    for path in sorted((lake / "inspections").iterdir()):  # new linings are read as new
+        read = pl.read_csv(path)
+        since = (pl.col("inspected_on") > "2025-09-30") & (pl.col("axle_no") == 1)
+        read.with_columns(lining_mm=pl.when(since).then(17.5).otherwise("lining_mm")).write_csv(
+            path
+        )
     out = lake.with_suffix(".out")
     assert main(["run", str(lake), "--out", str(out)]) == 0
     with duckdb.connect(str(out / "drumline.duckdb"), read_only=True) as made:
