@@ -11,8 +11,8 @@ from dashboards.page_data import PageData
 from dashboards.sentences.due import (
     LATER,
     NEVER,
-    NOW,
     SOON_WEEKS,
+    WORN,
     overdue_by_unit,
     overdue_list,
     reline_list,
@@ -100,7 +100,7 @@ def _reline_row(r: Mapping[str, Any], measures: Measures) -> Row:
     cells = (
         r["wheel_end_id"],
         r["depot"] or NO_DEPOT,
-        f"now: {NOW}" if r["urgency"] == NOW else day_name(r["act_by"]),
+        f"now: {r['urgency']}" if r["urgency"] in WORN else day_name(r["act_by"]),
         lining,
         minimum,
         _reline_likely(r),
@@ -112,7 +112,8 @@ def _lining_and_minimum(r: Mapping[str, Any], measures: Measures) -> tuple[str, 
     """The lining now and the early day of its minimum; the reading where that says worn out and the
     line through all readings does not."""
     now, least, read = r["lining_mm"], r["lining_min_mm"], r["lining_read_mm"]
-    if r["urgency"] == NOW and None not in (least, read) and read <= least < (now or read + least):
+    is_worn = r["urgency"] in WORN and None not in (least, read)
+    if is_worn and read <= least < (now or read + least):
         return f"{measures.length(read)} as read", f"{day_name(r['lining_read_on'])}, as read"
     lining = NOT_KNOWN if now is None else measures.length(now)
     return lining, day_name(r["min_on_p10"]) if r["min_on_p10"] else NOT_KNOWN
@@ -127,7 +128,7 @@ def _reline_likely(r: Mapping[str, Any]) -> str:
         return "perhaps done, not written down"
     if not visit:
         return "none"
-    if r["urgency"] == NOW:
+    if r["urgency"] in WORN:
         minimum = r["as_of"] + dt.timedelta(weeks=SOON_WEEKS)
     late = minimum is not None and visit > minimum
     return f"{day_name(visit)}{': too late' * late}"

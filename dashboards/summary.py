@@ -11,7 +11,7 @@ from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.charts.wear import wear_changed
 from dashboards.page_data import PageData
 from dashboards.sentences.departures import gauges_said
-from dashboards.sentences.due import NOW, SOON_WEEKS, reline_list, soon_due
+from dashboards.sentences.due import EVEN, IF_OLD, NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.on_record import (
     anything_judged,
@@ -49,11 +49,14 @@ class Task:
     chapter: str = "first"  # the list that has all of them
 
 
+RELINE_IF_OLD = "reline_if_old"
 # What was advised of flagged wheel ends, in the order in which it should be done. The advice, not
 # the state, is what is asked: an adjuster that failed its return test is never to be set.
 TASKS = {
     "reline": "Take out of service and reline: lining at its minimum",
     "reline_and_replace": "Take out of service, reline, and replace the adjuster that failed",
+    RELINE_IF_OLD: "Look at linings read at their minimum and probably renewed since without a "
+    "word: take out of service and reline what is still the old one",
     "replace": "Replace adjusters that were found failed: a failed one is not re-set",
     "test": "Test the return of adjusters that take up nothing; replace those that fail",
     "check_drag": "Look for drag and heat where adjusters take up too much",
@@ -267,9 +270,15 @@ def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
     flagged = status.filter("flagged").sort(
         "priority", "wheel_end_id", descending=[True, False], nulls_last=True
     )
+    perhaps_new = pl.col("p_relined").fill_null(0.0) >= EVEN
+    asked = (
+        pl.when((pl.col("advice") == "reline") & perhaps_new)
+        .then(pl.lit(RELINE_IF_OLD))
+        .otherwise(pl.col("advice").cast(pl.String))
+    )
     by_advice = {
         str(key[0]): rows["wheel_end_id"].to_list()
-        for key, rows in flagged.group_by("advice", maintain_order=True)
+        for key, rows in flagged.group_by(asked.alias("asked"), maintain_order=True)
     }
     return tuple(
         Task(what, len(by_advice[advice]), tuple(by_advice[advice][:MOST_NAMED]))
@@ -282,7 +291,7 @@ def _lining_task(data: PageData) -> tuple[Task, ...]:
     """The most urgent of the whole list by name: what is worn out, then what may be so first."""
     horizon = data.fleet.horizon_months
     near = soon_due(reline_list(data.wheel_end_status, data.as_of, horizon)).sort(
-        pl.col("urgency") != NOW, "act_by", "wheel_end_id"
+        pl.col("urgency") != NOW, pl.col("urgency") != IF_OLD, "act_by", "wheel_end_id"
     )
     if near.is_empty():
         return ()

@@ -352,7 +352,7 @@ class _Words:
             (pl.col("found_fault") == 3, pl.lit("fault found: damaged")),
             (pl.col("found_marks") == 1, pl.lit("marks no longer line up")),
             (pl.col("found_cap") == 1, pl.lit("grease cap open or missing")),
-            (pl.col("found_greasing") == 1, pl.lit("greasing overdue")),
+            (pl.col("found_greasing") == 1, pl.lit("greasing was overdue at the last check")),
             (pl.col("found_applied") == 1, applied),
             (
                 pl.col("changed_by").is_not_null(),

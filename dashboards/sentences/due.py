@@ -8,11 +8,14 @@ import datetime as dt
 import polars as pl
 
 SOON_WEEKS = 12  # about one round of checks
-NOW, SOON, LATER = "worn out", "may run out before the next checks", "expected"
+NOW, IF_OLD = "worn out", "worn out, unless renewed without a word"
+WORN = (NOW, IF_OLD)
+SOON, LATER = "may run out before the next checks", "expected"
 NEVER = "no usable inspection"
 WORN_OUT = "worn_out"
 EVEN = 0.5
-"""Chance that a unit is still in the fleet, from which on it is taken to be."""
+"""Chance that a unit is still in the fleet, or a lining a new one without a word, from which on it
+is taken to be."""
 
 
 def months_after(day: dt.date, months: int) -> dt.date:
@@ -33,14 +36,17 @@ def reline_list(status: pl.DataFrame, as_of: dt.date, horizon_months: int) -> pl
     """
     end, soon = months_after(as_of, horizon_months), as_of + dt.timedelta(weeks=SOON_WEEKS)
     worn = pl.col("state") == WORN_OUT
+    perhaps_new = pl.col("p_relined").fill_null(0.0) >= EVEN
     may_run_out = pl.col("min_on_p10") <= soon
     expected = pl.min_horizontal("reline_on_p50", "min_on_p50") <= end
     earliest = pl.max_horizontal(pl.min_horizontal("reline_on_p50", "min_on_p10"), pl.lit(as_of))
     return (
         status.filter((worn | may_run_out | expected).fill_null(value=False))
         .with_columns(
-            pl.when(worn)
+            pl.when(worn & ~perhaps_new)
             .then(pl.lit(NOW))
+            .when(worn)
+            .then(pl.lit(IF_OLD))
             .when(may_run_out.fill_null(value=False))
             .then(pl.lit(SOON))
             .otherwise(pl.lit(LATER))
@@ -49,7 +55,9 @@ def reline_list(status: pl.DataFrame, as_of: dt.date, horizon_months: int) -> pl
         )
         .sort(
             pl.col("depot").fill_null(""),
-            pl.col("urgency").replace_strict({NOW: 0, SOON: 1, LATER: 2}, return_dtype=pl.Int8),
+            pl.col("urgency").replace_strict(
+                {NOW: 0, IF_OLD: 1, SOON: 2, LATER: 3}, return_dtype=pl.Int8
+            ),
             "act_by",
             "unit_id",
             "axle_no",

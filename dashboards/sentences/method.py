@@ -46,7 +46,8 @@ METHODS = (
         "linings are relined at some age whatever is read; where the habit has changed, what is "
         "done since. A time in which far more was relined than before and after counts as done "
         "once. Units whose linings are thin are checked sooner where that is their habit. Dates "
-        "are for a unit that stays in service. "
+        "are for a unit that stays in service, in the duty that it has on the day: of one that "
+        "changes duty every few weeks they are a guess. "
         "Where the last check probably led to a reline that nobody wrote down, later dates count "
         "the new lining by its chance; the early date at the minimum never does.",
         (

@@ -303,12 +303,17 @@ def _relines_lately(
             group by w.depot
         ),
         relines as (
-            select r.*, exists (
+            select r.*, j.cost, exists (
                 from stage.inspections i
                 where i.wheel_end_id = r.wheel_end_id and i.lining_mm is not null
                     and not i.as_left and i.inspected_on between r.on_date - 7 and r.on_date
-            ) as measured
+            ) as measured,
+            -- One row of a visit may hold what all of its relines cost, the others nought.
+            max(j.cost) over (partition by r.unit_id, r.on_date) is not null as is_costed
             from stage.relines r
+            left join stage.jobs j
+                on j.wheel_end_id = r.wheel_end_id and j.done_on = r.on_date
+                and j.action = 'reline' and r.source = 'job' and j.cost > 0
             where r.source in ('job', 'inferred') and r.on_date > date '{as_of}' - 365
         )
         select w.depot, count(*) as relines,
@@ -316,14 +321,11 @@ def _relines_lately(
             count(*) filter (r.source = 'job') as written,
             count(*) filter (r.source = 'job' and not r.measured) as unmeasured,
             coalesce(any_value(c.read / c.checked), 0) as read_share,
-            count(j.cost) as costed, coalesce(sum(j.cost), 0) as cost,
-            cast({reckoned} as double) as reckoned
+            count(*) filter (r.source = 'job' and r.is_costed) as costed,
+            coalesce(sum(r.cost), 0) as cost, cast({reckoned} as double) as reckoned
         from relines r
         inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
         left join checks c on c.depot is not distinct from w.depot
-        left join stage.jobs j
-            on j.wheel_end_id = r.wheel_end_id and j.done_on = r.on_date
-            and j.action = 'reline' and r.source = 'job' and j.cost > 0
         group by w.depot""",
         order="depot",
     )

@@ -11,10 +11,11 @@ from dashboards.notes import forecasts_judged, run_notes, this_month
 from dashboards.page import rendered
 from dashboards.page_data import Fleet, PageData
 from dashboards.page_lists import _lining_and_minimum, _reline_likely
+from dashboards.sentences.due import reline_list
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.method import METHODS, told
 from dashboards.sentences.words import NO_BREAK, day_name
-from dashboards.summary import facts
+from dashboards.summary import facts, tasks
 from tests import dashboard_data
 
 
@@ -477,3 +478,25 @@ def test_relines_that_cost_otherwise_than_the_budget_reckons_are_told(data: Page
     for times in (1.6, 0.6):
         (note,) = said(times)
         assert "each by the records (40" in note.replace("\xa0", " ")
+
+
+def test_a_lining_that_was_probably_renewed_is_looked_at_before_it_is_taken_off_the_road(
+    data: PageData,
+) -> None:
+    worn = data.wheel_end_status.head(2).with_columns(
+        flagged=pl.lit(value=True),
+        state=pl.lit("worn_out"),
+        advice=pl.lit("reline"),
+        p_relined=pl.Series([0.9, 0.1]),
+    )
+    renewed, old = worn["wheel_end_id"]
+    asked = {task.first: task.what for task in tasks(replace(data, wheel_end_status=worn))}
+    assert asked[(renewed,)].startswith(
+        "Look at linings read at their minimum and probably renewed"
+    )
+    assert asked[(old,)] == "Take out of service and reline: lining at its minimum"
+    due = reline_list(worn, data.as_of, 12)
+    assert dict(due.select("wheel_end_id", "urgency").iter_rows()) == {
+        renewed: "worn out, unless renewed without a word",
+        old: "worn out",
+    }

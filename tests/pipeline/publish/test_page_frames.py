@@ -1,0 +1,51 @@
+"""What the top of the page is told from: counted from the records themselves."""
+
+import datetime as dt
+
+from pipeline.publish.page_frames import DEPOTS_SINCE, _relines_lately
+from pipeline.settings import Settings
+from pipeline.warehouse import warehouse
+from tests.drawing import warehouse_of
+
+D = dt.date
+AS_OF = D(2025, 12, 31)
+
+
+def made():
+    """K1 renews an axle on a day, its whole cost on one row; K2 one end that nobody measured."""
+    return warehouse_of(
+        register="""
+            unit_id | axle_no | side | axle_type | depot
+            K1      | 1       | L    | drive     | West
+            K1      | 1       | R    | drive     | West
+            K2      | 1       | L    | drive     | East
+        """,
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | lining_mm | return_test
+            K1      | 1       | L    | 2025-03-01   | 100000      | 7         | pass
+            K1      | 1       | R    | 2025-03-01   | 100000      | 8         | pass
+            K2      | 1       | L    | 2025-03-02   | 100000      | 9         | pass
+            K2      | 1       | L    | 2025-06-02   | 120000      | -         | pass
+            K1      | 1       | L    | 2025-06-01   | 120000      | 17        | pass
+            K1      | 1       | R    | 2025-06-01   | 120000      | 17        | pass
+            K2      | 1       | L    | 2025-09-02   | 140000      | 17        | pass
+        """,
+        work="""
+            unit_id | axle_no | side | done_on    | odometer_km | action | cost
+            K1      | 1       | L    | 2025-03-01 | 100000      | reline | 600
+            K1      | 1       | R    | 2025-03-01 | 100000      | reline | 0
+            K2      | 1       | L    | 2025-06-02 | 120000      | reline | -
+        """,
+        as_of=AS_OF,
+    )
+
+
+def test_a_cost_booked_on_one_row_is_that_of_all_relines_of_the_visit():
+    lately = _relines_lately(made(), Settings(), AS_OF)
+    wanted = ["depot", "relines", "written", "unmeasured", "costed", "cost"]
+    assert lately.select(wanted).rows() == [("East", 1, 1, 1, 0, 0.0), ("West", 2, 2, 0, 2, 600.0)]
+
+
+def test_depots_are_as_old_as_the_first_checks_of_their_units():
+    found = warehouse.fetch(made(), DEPOTS_SINCE, order="depot")
+    assert found.rows() == [("East", 1, D(2025, 3, 2)), ("West", 1, D(2025, 3, 1))]
