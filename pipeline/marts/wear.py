@@ -74,7 +74,7 @@ def tested_readings(con: duckdb.DuckDBPyConnection) -> tuple[pl.DataFrame, pl.Da
     """Readings, and km by duty, of the units that the course of wear is tested on."""
     readings = warehouse.fetch(
         con,
-        f"""select l.unit_id, l.axle_type, l.start_known, l.started_on, w.lining_new_mm,
+        f"""select l.unit_id, l.axle_type, l.start_known, l.started_on, w.depot, w.lining_new_mm,
             w.lining_min_mm, r.*
         from stage.lining_readings r
         inner join stage.lining_lives l on l.life_id = r.life_id

@@ -8,7 +8,7 @@ import duckdb
 
 from models.wear.generations.names import base_of, generation_of, has_later, run_since
 from models.wear.result import WearFit
-from models.wear.shape.thinning import Thinning, found_thinning
+from models.wear.shape.thinning import Thinning, found_thinning, is_of_all
 from pipeline.marts.wear import TESTED, tested_readings
 from pipeline.stages.wear_by_day import AS_THEY_ARE, km_by_era
 from pipeline.warehouse import warehouse
@@ -16,7 +16,8 @@ from pipeline.warehouse import warehouse
 
 def shown_thinning(con: duckdb.DuckDBPyConnection, fit: WearFit) -> Thinning | None:
     """How wear changes as linings thin, where that is shown beside what else the ``fit`` knows to
-    have changed: rates by the day of fitting, and of all linings since a day."""
+    have changed: rates by the day of fitting, and of all linings since a day; and where depots
+    agree on it, for what one of them alone shows is its gauge."""
     readings, km = tested_readings(con)
     kinds = generation_of(readings["axle_type"], readings["started_on"], fit.axle_types)
     if has_later(fit.duties):
@@ -26,8 +27,12 @@ def shown_thinning(con: duckdb.DuckDBPyConnection, fit: WearFit) -> Thinning | N
             if since is not None:
                 eras.setdefault(base_of(name), []).append(since)
         km = km_by_era(con, {duty: tuple(sorted(days)) for duty, days in eras.items()}, TESTED)
-    found = found_thinning(readings.with_columns(axle_type=kinds), km)
-    return found if found is not None and found.is_shown else None
+    readings = readings.with_columns(axle_type=kinds)
+    found = found_thinning(readings, km)
+    if found is None or not found.is_shown:
+        return None
+    by_depot = [found_thinning(rows, km) for rows in readings.partition_by("depot")]
+    return found if is_of_all(found, [each for each in by_depot if each is not None]) else None
 
 
 @contextmanager

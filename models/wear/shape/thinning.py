@@ -10,6 +10,7 @@ coefficient where :math:`\beta` is nought; the standard error is that at the end
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -38,6 +39,9 @@ SHOWN = 0.01
 """p below which wear is taken to quicken or slow as linings thin."""
 LEAST_RATIO = 1.1
 """A rate that changes by less over a lining's life is as good as even."""
+TOLD_ERRORS, NOT_THERE = 6.0, 0.05
+"""A depot whose standard error is so many times smaller than what all show would have a smaller p
+by itself; searches that end at their first step find a third of it with few linings."""
 LONGEST_STEP = 0.7
 MOST_STEPS = 8
 SETTLED = 0.1
@@ -88,6 +92,13 @@ def found_thinning(
         return _searched(above, WearScale(0.0, minimum, new - minimum))
     except TooFewRowsError:
         return None
+
+
+def is_of_all(found: Thinning, by_depot: Sequence[Thinning]) -> bool:
+    """Whether no depot shows nothing of it where it would have to: a lining wears alike wherever it
+    is measured, a gauge that errs on thin linings belongs to one depot."""
+    told = [each for each in by_depot if abs(found.log_ratio) > TOLD_ERRORS * each.se]
+    return all(each.p < NOT_THERE for each in told)
 
 
 def _searched(rows: Rows, scale: WearScale) -> Thinning | None:

@@ -6,7 +6,13 @@ import pytest
 from scipy.optimize import least_squares
 
 from models.wear.shape.scale import WearScale
-from models.wear.shape.thinning import Thinning, departures_beside, found_thinning, thinning_told
+from models.wear.shape.thinning import (
+    Thinning,
+    departures_beside,
+    found_thinning,
+    is_of_all,
+    thinning_told,
+)
 from tests.fleets.linings import FleetTruth, draw_fleet
 
 NEW = {"carrying": 18.0, "steering": 16.0}
@@ -44,6 +50,38 @@ def test_the_ratio_is_found_beside_spread_and_duties(ratio):
         assert found.is_shown == (ratio != 1.0)
     assert np.abs(off).max() < 3.5
     assert abs(np.mean(off)) < 2.0
+
+
+def by_depot(readings: pl.DataFrame, km: pl.DataFrame, depot: pl.Expr) -> tuple[Thinning, list]:
+    found = found_thinning(readings, km)
+    assert found is not None
+    assert found.is_shown
+    parts = readings.with_columns(depot=depot).partition_by("depot")
+    assert len(parts) == 2
+    return found, [each for each in (found_thinning(part, km) for part in parts) if each]
+
+
+HALF = pl.col("unit_id").rank("dense") % 2
+
+
+@pytest.mark.parametrize("ratio", [0.5, 2.0])
+def test_what_linings_do_is_seen_at_every_depot_and_a_gauge_at_its_own(ratio):
+    for seed in range(5):
+        assert is_of_all(*by_depot(*drawn(seed, 60, ratio), HALF))
+    for seed in range(5):
+        readings, km = drawn(seed, 60, 1.0)
+        # The gauge of one depot reads up to 1.5 mm off where linings are thin.
+        thin = (1.0 - (pl.col("lining_mm") - MINIMUM_MM) / 5.0).clip(0.0, 1.0)
+        off = 1.5 * thin * (HALF == 1) * (1.0 if ratio < 1.0 else -1.0)
+        wrong = readings.with_columns(pl.col("lining_mm") + off)
+        assert not is_of_all(*by_depot(wrong, km, HALF))
+
+
+def test_depots_that_can_tell_nothing_speak_neither_for_it_nor_against():
+    found = Thinning(0.6, 0.05, 50.0, 1e-9)
+    assert is_of_all(found, [])
+    assert is_of_all(found, [Thinning(0.1, 0.1, 9.0, 0.7)])
+    assert not is_of_all(found, [found, Thinning(0.02, 0.05, 20.0, 0.8)])
 
 
 def test_few_even_fleets_are_thought_to_quicken():
