@@ -10,8 +10,9 @@ from dashboards.charts.settings import overdue_now
 from dashboards.charts.trust import DATES, QUARTERS, judged, verdict
 from dashboards.charts.wear import wear_changed
 from dashboards.page_data import PageData
+from dashboards.sentences.advice import probably_relined
 from dashboards.sentences.departures import gauges_said
-from dashboards.sentences.due import EVEN, IF_OLD, NOW, SOON_WEEKS, reline_list, soon_due
+from dashboards.sentences.due import IF_OLD, NOW, SOON_WEEKS, reline_list, soon_due
 from dashboards.sentences.measures import Measures
 from dashboards.sentences.on_record import (
     anything_judged,
@@ -270,9 +271,8 @@ def _flag_tasks(status: pl.DataFrame) -> tuple[Task, ...]:
     flagged = status.filter("flagged").sort(
         "priority", "wheel_end_id", descending=[True, False], nulls_last=True
     )
-    perhaps_new = pl.col("p_relined").fill_null(0.0) >= EVEN
     asked = (
-        pl.when((pl.col("advice") == "reline") & perhaps_new)
+        pl.when((pl.col("advice") == "reline") & probably_relined())
         .then(pl.lit(RELINE_IF_OLD))
         .otherwise(pl.col("advice").cast(pl.String))
     )

@@ -109,7 +109,7 @@ def _in_centimetres() -> pl.Expr:
     return (pl.col("lining_unused") & (off <= CENTIMETRES_WITHIN_MM)).fill_null(value=False)
 
 
-def _probably_relined() -> pl.Expr:
+def probably_relined() -> pl.Expr:
     return pl.col("p_relined").fill_null(0.0) >= LIKELY
 
 
@@ -165,7 +165,7 @@ class _Words:
             )
         )
         unwritten = " It was probably relined then, though nobody wrote that down: look first."
-        perhaps = pl.when(_probably_relined()).then(pl.lit(unwritten)).otherwise(pl.lit(""))
+        perhaps = pl.when(probably_relined()).then(pl.lit(unwritten)).otherwise(pl.lit(""))
         return (said + perhaps).fill_null("")
 
     def found(self) -> pl.Expr:
@@ -374,7 +374,7 @@ class _Words:
         )
         until = "take it out of service until it is relined"
         if_old = f"if the lining is still the old one, {until}"
-        doubt = _probably_relined() | (pl.col("worn_out_by") == "before").fill_null(value=False)
+        doubt = probably_relined() | (pl.col("worn_out_by") == "before").fill_null(value=False)
         reline = (
             pl.when(doubt)
             .then(pl.lit(if_old))

@@ -7,6 +7,8 @@ import datetime as dt
 
 import polars as pl
 
+from dashboards.sentences.advice import probably_relined
+
 SOON_WEEKS = 12  # about one round of checks
 NOW, IF_OLD = "worn out", "worn out, unless renewed without a word"
 WORN = (NOW, IF_OLD)
@@ -14,8 +16,7 @@ SOON, LATER = "may run out before the next checks", "expected"
 NEVER = "no usable inspection"
 WORN_OUT = "worn_out"
 EVEN = 0.5
-"""Chance that a unit is still in the fleet, or a lining a new one without a word, from which on it
-is taken to be."""
+"""Chance that a unit is still in the fleet, from which on it is taken to be."""
 
 
 def months_after(day: dt.date, months: int) -> dt.date:
@@ -36,14 +37,13 @@ def reline_list(status: pl.DataFrame, as_of: dt.date, horizon_months: int) -> pl
     """
     end, soon = months_after(as_of, horizon_months), as_of + dt.timedelta(weeks=SOON_WEEKS)
     worn = pl.col("state") == WORN_OUT
-    perhaps_new = pl.col("p_relined").fill_null(0.0) >= EVEN
     may_run_out = pl.col("min_on_p10") <= soon
     expected = pl.min_horizontal("reline_on_p50", "min_on_p50") <= end
     earliest = pl.max_horizontal(pl.min_horizontal("reline_on_p50", "min_on_p10"), pl.lit(as_of))
     return (
         status.filter((worn | may_run_out | expected).fill_null(value=False))
         .with_columns(
-            pl.when(worn & ~perhaps_new)
+            pl.when(worn & ~probably_relined())
             .then(pl.lit(NOW))
             .when(worn)
             .then(pl.lit(IF_OLD))

@@ -59,10 +59,8 @@ def away_now(usage: UsageFit) -> AwayNow:
         np.zeros(len(usage)),
     )
     square = use**2
-    age, pool = (
-        usage.since_visit / usage.usual_days_now,
-        usage.interval_distribution.pool[usage.group],
-    )
+    age = usage.since_visit / usage.usual_days_now
+    pool = usage.interval_distribution.pool[usage.group]
     for k, pool_of in enumerate(usage.interval_distribution.pools):
         for off, sample in ((False, pool_of.after_road), (True, pool_of.after_standing)):
             if sample is None:

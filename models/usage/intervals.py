@@ -83,6 +83,13 @@ class UsageIntervals:
         return np.asarray(self.km / np.maximum(self.days, 1.0))
 
 
+def of_some_units(intervals: pl.DataFrame, most: int) -> pl.DataFrame:
+    """The rows of every k-th unit, about ``most`` of them; of all where they are hardly more."""
+    units = intervals.select(pl.col("unit_id").unique().sort())
+    some = units.gather_every(max(units.height // most, 1))
+    return intervals.join(some, on="unit_id", how="semi")
+
+
 def usage_groups(units: pl.DataFrame, intervals: pl.DataFrame) -> UsageGroups:
     """Every depot × duty that a unit is in now or ran in."""
     both = pl.concat([frame.select(pl.col(*_TEXT).cast(pl.String)) for frame in (units, intervals)])

@@ -31,7 +31,8 @@ def shown_thinning(con: duckdb.DuckDBPyConnection, fit: WearFit) -> Thinning | N
     found = found_thinning(readings, km)
     if found is None or not found.is_shown:
         return None
-    by_depot = [found_thinning(rows, km) for rows in readings.partition_by("depot")]
+    depots = readings.partition_by("depot")
+    by_depot = [found_thinning(rows, km) for rows in depots] if len(depots) > 1 else []
     return found if is_of_all(found, [each for each in by_depot if each is not None]) else None
 
 

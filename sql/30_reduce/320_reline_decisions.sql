@@ -60,7 +60,8 @@ checked as (
         w.visit_on,
         min(case when not i.as_left then i.lining_mm end) as lining_mm,
         min(case when i.as_left then i.lining_mm end) as left_mm,
-        max(case when i.as_left and i.lining_mm is not null then i.km end) as left_km
+        max(case when i.as_left and i.lining_mm is not null then i.km end) as left_km,
+        max(i.km) as km
     from windows w
     inner join stage.inspections i
         on i.unit_id = w.unit_id
@@ -70,13 +71,7 @@ checked as (
 ),
 
 visit_km as (
-    select w.unit_id, w.visit_on, max(i.km) as km
-    from windows w
-    inner join stage.inspections i
-        on i.unit_id = w.unit_id
-        and i.inspected_on >= w.visit_on
-        and i.inspected_on <= w.until_on
-    group by w.unit_id, w.visit_on
+    select unit_id, visit_on, max(km) as km from checked group by unit_id, visit_on
 ),
 
 -- And linings that were renewed at a visit that wrote no other word of their wheel end.

@@ -3,7 +3,8 @@ r"""No lining stands far above what was read of it last.
 A line is drawn through all readings of a lining, over the km that its unit ran between them. Where
 these km are wrong (an odometer of another unit, in miles now and then), or a lining has begun to
 wear otherwise, the line may stand far above the newest reading, which is what a mechanic saw. With
-y that reading, x times 10,000 km before the unit was last seen, and m - r x' the line, one with
+m the line where the unit was last seen, r its wear, and y that reading, x times 10,000 km before,
+a line with
 
 .. math:: d = m + r x - y > 2.5 \sigma
 

@@ -67,10 +67,6 @@ class UseCourse:
             p_returns=0.0,
         )
 
-    def lasting(self) -> "UseCourse":
-        """Today's use goes on."""
-        return replace(self, former=1.0, p_returns=0.0)
-
     def drawn_returns(self, copies: int, rng: np.random.Generator) -> FloatArray | None:
         """Days after as-of on which the former use returns in each copy of a fleet (infinite:
         never); None where nothing may return, and no number is drawn."""

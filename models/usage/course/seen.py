@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
-from models.usage.intervals import SHORTEST_DAYS
+from models.usage.intervals import SHORTEST_DAYS, of_some_units
 from models.usage.level import PILOT_UNITS
 from models.usage.year.season import mean_waves
 
@@ -50,11 +50,9 @@ def road_use(
 
     ``intervals``: unit_id, duty, one_duty, from_on, days, km.
     """
-    units = intervals.select(pl.col("unit_id").unique().sort())
-    stride = max(units.height // most_units, 1)
     begins = (pl.col("from_on") - pl.lit(as_of, dtype=pl.Date)).dt.total_days()
     rows = (
-        intervals.join(units.gather_every(stride), on="unit_id", how="semi")
+        of_some_units(intervals, most_units)
         .filter(pl.col("days") >= SHORTEST_DAYS, pl.col("km") > 0, "one_duty")
         .select(
             "days",

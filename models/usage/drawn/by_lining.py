@@ -17,9 +17,9 @@ import numpy as np
 import polars as pl
 
 from models.common.arrays import FloatArray, IntArray
-from models.common.group_sums import sums_by
-from models.usage.intervals import FEW_INTERVALS
+from models.usage.intervals import FEW_INTERVALS, of_some_units
 from models.usage.level import PILOT_UNITS
+from models.usage.year.season import within_units
 
 BANDS = 13
 """Of a millimetre each from the minimum on, the last of all that is thicker."""
@@ -72,10 +72,8 @@ def checked_sooner(intervals: pl.DataFrame) -> CheckedSooner | None:
 def _rows(intervals: pl.DataFrame) -> pl.DataFrame:
     """Of each interval: ``unit``, the thinnest lining ``mm``, and its log days less the unit's
     middle ones, ``off``."""
-    units = intervals.select(pl.col("unit_id").unique().sort())
-    some = units.gather_every(max(units.height // PILOT_UNITS, 1))
     return (
-        intervals.join(some, on="unit_id", how="semi")
+        of_some_units(intervals, PILOT_UNITS)
         .filter("to_visit", pl.col("days") > 0, pl.col("thinnest_mm").is_not_null())
         .filter(pl.len().over("unit_id") >= FEWEST_OWN)
         .select(
@@ -95,13 +93,10 @@ def _by_band(unit: IntArray, band: IntArray, log_days: FloatArray, times: FloatA
     """g of each band, rising; one that few intervals begin in is as the next that is told."""
     seen = np.flatnonzero(times > 0)
     dummies = (band[:, None] == seen).astype(np.float64)
-    table = np.column_stack([dummies, log_days])
-    counts = np.bincount(unit).astype(np.float64)
-    means = np.column_stack([sums_by(unit, column, len(counts)) for column in table.T])
-    table = table - (means / counts[:, None])[unit]
+    table = within_units(np.column_stack([dummies, log_days]), unit, np.ones(len(unit)))
     x, y = table[:, :-1], table[:, -1]
     # Only differences between bands are told: the smallest of all solutions.
-    found = np.linalg.lstsq(x, y, rcond=None)[0]
+    found = np.asarray(np.linalg.lstsq(x, y, rcond=None)[0], np.float64)
     rising = _rising(found, times[seen])
     enough = times[seen] >= FEW_INTERVALS
     if not enough.any():
@@ -121,11 +116,10 @@ def _rising(values: FloatArray, weight: FloatArray) -> FloatArray:
 
 def _score(unit: IntArray, g: FloatArray, log_days: FloatArray) -> float:
     """Squared t of the slope of log days in ``g`` within units, its error clustered by them."""
-    counts = np.bincount(unit).astype(np.float64)
-    x, y = (v - (sums_by(unit, v, len(counts)) / counts)[unit] for v in (g, log_days))
+    x, y = within_units(np.column_stack([g, log_days]), unit, np.ones(len(unit))).T
     square = float(x @ x)
     if square <= 0.0:
         return 0.0
     slope = float(x @ y) / square
-    of_unit = sums_by(unit, x * (y - slope * x), len(counts))
+    of_unit = np.bincount(unit, x * (y - slope * x))
     return slope**2 * square**2 / max(float(of_unit @ of_unit), 1e-12)
