@@ -27,6 +27,7 @@ from dashboards.sentences.uneven_past import returning_said, silence_said
 from dashboards.sentences.words import (
     NO_BREAK,
     NO_DEPOT,
+    at_depot,
     count,
     day_name,
     figures,
@@ -379,8 +380,8 @@ def _young(depots: pl.DataFrame | None, as_of: dt.date) -> tuple[str, ...]:
         pl.lit(oldest) < as_of - dt.timedelta(days=2 * YOUNG_DAYS),
     )
     return tuple(
-        f"{r['depot'] or NO_DEPOT} has records since {month_name(r['since_on'])} only "
-        f"({count(r['units'], 'unit')}): how fast its linings wear, and when they are renewed, is "
+        f"{r['depot'] or 'What has ' + NO_DEPOT} has records since {month_name(r['since_on'])} "
+        f"only ({count(r['units'], 'unit')}): how fast its linings wear, and when they are renewed, is "
         "largely taken from the other depots. If work there is harder than theirs, dates there are "
         "late and relines too few: go by its readings until it has a year of them."
         for r in rows.sort("depot").iter_rows(named=True)
@@ -398,8 +399,8 @@ def _unmeasured(relines: pl.DataFrame | None) -> tuple[str, ...]:
         pl.col("read_share") >= READ_AT_CHECKS,
     )
     return tuple(
-        f"{number(r['unmeasured'])} of {count(r['written'], 'reline')} of the last year at "
-        f"{r['depot'] or NO_DEPOT} have no reading of the old lining: at what thickness linings "
+        f"{number(r['unmeasured'])} of {count(r['written'], 'reline')} of the last year "
+        f"{at_depot(r['depot'])} have no reading of the old lining: at what thickness linings "
         "are renewed there is worked out from the readings before, and as those that wear fastest "
         "lack their last one, dates at the minimum come a little late. Have old linings measured "
         "too."

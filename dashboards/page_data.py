@@ -174,8 +174,9 @@ class PageData:
     relines_lately
         ``depot``, ``relines`` of the last year, how many of them are ``unwritten``: seen as
         linings that grew, how many are ``written`` down, and of these ``unmeasured``: no old lining
-        read in the week before; ``read_share`` of checks that read one; how many are ``costed``,
-        their ``cost`` in all; what linings and labour of one are ``reckoned`` at.
+        read in the week before; ``read_share`` of wheel ends on the days of their units' checks;
+        how many are ``costed``, their ``cost`` in all; what linings and labour of one are
+        ``reckoned`` at.
     months
         ``month`` (text, ``2025-03``), ``wheel_ends``, ``flagged``,
         ``relines_p10``/``_p50``/``_p90`` and ``cost_p10``/``_p50``/``_p90`` (of the twelve months

@@ -6,7 +6,7 @@ from typing import Any
 import polars as pl
 from scipy import special
 
-from dashboards.sentences.words import NO_DEPOT, count, day_name, listed, number, share
+from dashboards.sentences.words import at_depot, count, day_name, listed, number, share
 
 # Of relines that readings tell of, so many are not found anyway: slips, a job dated wrongly. More
 # than chance makes of that, in so many depots as any fleet has, and no handful of them.
@@ -73,9 +73,11 @@ def _relines(rows: list[dict[str, Any]]) -> str:
         return sum(row[name] for row in rows)
 
     of_one_end = " of one end of an axle alone" if rows[0]["of_one_end"] else ""
-    where = listed(sorted(row["depot"] or NO_DEPOT for row in rows))
+    named = sorted(row["depot"] for row in rows if row["depot"])
+    nowhere = [at_depot(None)] * (len(named) < len(rows))
+    where = listed([*([at_depot(listed(named))] if named else []), *nowhere])
     said = (
-        f"Of {count(total('told'), 'reline')} on record{of_one_end} at {where} that readings tell "
+        f"Of {count(total('told'), 'reline')} on record{of_one_end} {where} that readings tell "
         f"of, {number(total('missed'))} show no thicker lining afterwards, and "
         f"{count(total('grown'), 'lining')} there grew without one"
     )
@@ -103,8 +105,8 @@ def rising_said(rising: pl.DataFrame | None) -> tuple[str, ...]:
     if rising is None:
         return ()
     return tuple(
-        f"Lining readings of {number(r['rising'])} of {count(r['units'], 'unit')} at "
-        f"{r['depot'] or NO_DEPOT} rise from check to check ({share(r['rose'] / r['steps'])} of "
+        f"Lining readings of {number(r['rising'])} of {count(r['units'], 'unit')} "
+        f"{at_depot(r['depot'])} rise from check to check ({share(r['rose'] / r['steps'])} of "
         f"{count(r['steps'], 'reading')} that differ from the one before are thicker), and linings "
         "only wear: what is written may be what is worn off, not what is left. None of these "
         "readings is used: linings there are told from their relines on record and the usual wear "

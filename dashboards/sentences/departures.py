@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import NO_DEPOT, count, month_name, number, with_interval
+from dashboards.sentences.words import at_depot, count, month_name, number, with_interval
 
 SHOWN = 0.05  # p below which a departure counts as shown
 # Of new linings' first readings: so many before and since, so far apart, and beyond their errors.
@@ -47,7 +47,7 @@ def _start(r: dict[str, Any], measures: Measures) -> str:
     error = (r["sd_late"] ** 2 / r["n_late"] + r["sd_before"] ** 2 / r["n_before"]) ** 0.5
     if abs(by) < FIRST_APART_MM or abs(by) < FIRST_ERRORS * error:
         return ""
-    where = f"at {r['depot']}" if r["depot"] else f"where there is {NO_DEPOT}"
+    where = at_depot(r["depot"])
     other = "thinner" if by < 0.0 else "thicker"
     read = f"{number(r['n_late'])} against {number(r['n_before'])} linings"
     return (
@@ -67,7 +67,7 @@ def _gauge(r: dict[str, Any], measures: Measures) -> str:
     up = r["step_mm"] > 0.0
     limits = (r["ci_low"], r["ci_high"]) if up else (-r["ci_high"], -r["ci_low"])
     by = measures.length_interval(abs(r["step_mm"]), *limits)
-    where = f"at {r['depot']}" if r["depot"] else f"where there is {NO_DEPOT}"
+    where = at_depot(r["depot"])
     if up:
         wrong = (
             "if those of since are wrong, linings there are thinner than told by as much: the "

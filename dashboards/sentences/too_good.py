@@ -4,7 +4,7 @@ write down what ought to be, and what nobody finds, nothing here can flag."""
 import polars as pl
 
 from dashboards.sentences.measures import Measures
-from dashboards.sentences.words import NO_DEPOT, count, number, share
+from dashboards.sentences.words import at_depot, count, number, share
 
 # So many findings would be expected by what is found elsewhere, and a tenth or fewer are there.
 EXPECTED, FOUND_OF_EXPECTED = 15.0, 0.1
@@ -30,12 +30,12 @@ def too_good_said(
 
 
 _NO_FAILURE = (
-    "{found} of {looked} return tests failed at {depot}, against {other} elsewhere: tests that are "
+    "{found} of {looked} return tests failed {where}, against {other} elsewhere: tests that are "
     "ticked and not made look like that, and no failed adjuster there would be flagged by them. "
     "Have some of them tested by somebody else."
 )
 _NONE_OUTSIDE = (
-    "{found} of {looked} strokes as found at {depot} were outside the band, against {other} "
+    "{found} of {looked} strokes as found {where} were outside the band, against {other} "
     "elsewhere: strokes read after the setting, or not read, look like that, and nothing there "
     "would be flagged by them. Have some of them read by somebody else, before anything is set."
 )
@@ -54,7 +54,7 @@ def _few(findings: pl.DataFrame | None, of: str, found: str, said: str) -> tuple
         said.format(
             found="None" if not r[found] else number(r[found]),
             looked=number(r[of]),
-            depot=r["depot"] or NO_DEPOT,
+            where=at_depot(r["depot"]),
             other=share(r["other"]),
         )
         for r in rows.sort("depot").iter_rows(named=True)
@@ -74,7 +74,7 @@ def _heaps(lowest: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
         pl.col("lowest_mm") >= pl.col("min_mm"),
     )
     return tuple(
-        f"Linings of {r['axle_type']} at {r['depot'] or NO_DEPOT} are hardly ever read thinner "
+        f"Linings of {r['axle_type']} {at_depot(r['depot'])} are hardly ever read thinner "
         f"than {measures.length(r['lowest_mm'])}, which {share(r['at_lowest'] / r['readings'])} of "
         f"{count(r['readings'], 'reading')} are, where their minimum is "
         f"{measures.length(r['min_mm'])}: a number written for whatever is less looks like that. "

@@ -188,6 +188,14 @@ def month_short(day: dt.date | None) -> str:
     return f"{MONTHS[day.month - 1][:3]}{NO_BREAK}{day.year}" if day else NOTHING
 
 
+def at_depot(depot: str | None) -> str:
+    """
+    >>> at_depot("West"), at_depot(None)
+    ('at West', 'where there is no depot on record')
+    """
+    return f"at {depot}" if depot else f"where there is {NO_DEPOT}"
+
+
 def listed(words: Sequence[str]) -> str:
     """
     >>> listed(["a", "b", "c"]), listed(["a"])

@@ -295,11 +295,16 @@ def _relines_lately(
     reckoned = settings.costs.lining_kit + settings.costs.reline_labour
     return warehouse.fetch(
         con,
-        f"""with checks as (
+        f"""with found as (
+            from stage.inspections where not as_left and inspected_on > date '{as_of}' - 365
+        ),
+        checks as (
+            -- A wheel end without a row on a day of its unit's checks was not read either.
             select w.depot, count(i.lining_mm) as read, count(*) as checked
-            from stage.inspections i
-            inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
-            where not i.as_left and i.inspected_on > date '{as_of}' - 365
+            from (select distinct unit_id, inspected_on from found) d
+            inner join judge.wheel_ends w on w.unit_id = d.unit_id
+            left join found i
+                on i.wheel_end_id = w.wheel_end_id and i.inspected_on = d.inspected_on
             group by w.depot
         ),
         relines as (

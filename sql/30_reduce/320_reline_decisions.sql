@@ -92,26 +92,36 @@ found as (
     inner join judge.wheel_ends e on e.wheel_end_id = coalesce(c.wheel_end_id, r.wheel_end_id)
 ),
 
+-- Every wheel end at every visit: one without a row was not read either.
+expected as (
+    select coalesce(e.depot, '') as depot, count(*) as wheel_ends
+    from windows w
+    inner join judge.wheel_ends e on e.unit_id = w.unit_id
+    group by coalesce(e.depot, '')
+),
+
 -- Where a lining that is renewed is not measured first, by habit: unread three times as often as
 -- one that is left on, and in a fifth of all cases. Left out, such relines would seem to have had no reason.
 unmeasured as (
-    select depot
+    select s.depot
     from (
         select
             depot,
+            count(*) filter (where relined) as relined,
             count(*) filter (where relined and done_on is not null) as renewed,
             count(*) filter (
                 where relined and done_on is not null and lining_mm is null and left_mm is null
             ) as renewed_unread,
-            count(*) filter (where not relined) as left_on,
-            count(*) filter (where not relined and lining_mm is null and left_mm is null)
-                as left_unread
+            count(*) filter (where not relined and coalesce(lining_mm, left_mm) is not null)
+                as left_read
         from found
         group by depot
     ) s
-    where renewed_unread >= 5
-        and renewed_unread * 5 >= renewed
-        and renewed_unread * left_on > 3 * left_unread * renewed
+    inner join expected x on x.depot = s.depot
+    where s.renewed_unread >= 5
+        and s.renewed_unread * 5 >= s.renewed
+        and s.renewed_unread * (x.wheel_ends - s.relined)
+        > 3 * (x.wheel_ends - s.relined - s.left_read) * s.renewed
 ),
 
 seen as (

@@ -350,6 +350,33 @@ def test_linings_renewed_unmeasured_by_habit_count_as_what_they_would_have_read(
     assert looks == [(23, 23)]
 
 
+def test_where_every_other_row_is_missing_relines_are_not_thought_to_be_unmeasured():
+    """Of four linings of a unit each check lacks two, renewed or not."""
+    days = [D(2025, 1, 6) + dt.timedelta(weeks=12 * n) for n in range(5)]
+    register = ["unit_id | axle_no | side | axle_type"]
+    checks = ["unit_id | axle_no | side | inspected_on | odometer_km | lining_mm"]
+    work = ["unit_id | axle_no | side | done_on | odometer_km | action"]
+    for unit in range(1, 13):
+        places = [(axle, side) for axle in (1, 2) for side in "LR"]
+        for place, (axle, side) in enumerate(places):
+            register.append(f"K{unit} | {axle} | {side} | drive")
+            for n, day in enumerate(days):
+                km, mm = 100_000 + 10_000 * n, 17.5 if place == 0 and n > 2 else 12 - n
+                if (n + place + unit) % 2:
+                    checks.append(f"K{unit} | {axle} | {side} | {day} | {km} | {mm}")
+        work.append(f"K{unit} | 1 | L | {days[2]} | 120000 | reline")
+    made = warehouse_of(
+        register="\n".join(register),
+        inspections="\n".join(checks),
+        work="\n".join(work),
+        as_of=D(2026, 12, 31),
+    )
+    warehouse.build(made, "30_reduce")
+    (found,) = rows(made, "select count(*) from reduce.reline_decisions where relined")
+    # Those of every other unit were checked on that day: no word is put in for the others.
+    assert found == (6,)
+
+
 def test_a_lining_that_grew_by_little_is_a_misreading_not_a_reline():
     made = warehouse_of(
         inspections="""
