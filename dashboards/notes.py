@@ -381,9 +381,9 @@ def _young(depots: pl.DataFrame | None, as_of: dt.date) -> tuple[str, ...]:
     )
     return tuple(
         f"{r['depot'] or 'What has ' + NO_DEPOT} has records since {month_name(r['since_on'])} "
-        f"only ({count(r['units'], 'unit')}): how fast its linings wear, and when they are renewed, is "
-        "largely taken from the other depots. If work there is harder than theirs, dates there are "
-        "late and relines too few: go by its readings until it has a year of them."
+        f"only ({count(r['units'], 'unit')}): how fast its linings wear, and when they are "
+        "renewed, is largely taken from the other depots. If work there is harder than theirs, "
+        "dates there are late and relines too few: go by its readings until it has a year of them."
         for r in rows.sort("depot").iter_rows(named=True)
     )
 

@@ -33,7 +33,7 @@ from models.relines.simulation.counts import Calendar
 from models.relines.simulation.draws import Luck, draw_fleet
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.course.factor import use_course
-from models.usage.fit import fit_usage
+from models.usage.fit import UsageFit, fit_usage
 from models.usage.year.closed import ClosedSeason
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines
@@ -205,11 +205,17 @@ def young_change(fleet: FleetModel) -> FleetModel:
     return dataclasses.replace(fleet, usage=dataclasses.replace(fleet.usage, course=course))
 
 
+def with_use_that_lasts(usage: UsageFit) -> UsageFit:
+    """The same, were it known that no former use comes back."""
+    lasting = dataclasses.replace(usage.course, former=1.0, p_returns=0.0)
+    return dataclasses.replace(usage, course=lasting)
+
+
 def test_early_dates_are_of_the_faster_use_where_a_former_one_may_return(fleet):
     young = young_change(fleet)
     usage, returns = young.usage, young.usage.course.p_returns
     assert 0.5 < returns < 0.8
-    lasts = dataclasses.replace(usage, course=usage.course.lasting())
+    lasts = with_use_that_lasts(usage)
 
     def days(use):
         worn = minimum_forecast(fleet.lines, fleet.ends.minimum_mm, use).days
@@ -240,7 +246,7 @@ def test_totals_take_the_chance_that_a_former_use_returns(fleet):
         (counts,) = simulate_relines(of, calendar, draws=200, seed=4)
         return counts.span_relines.sum(axis=1).mean()
 
-    lasts = dataclasses.replace(usage, course=usage.course.lasting())
+    lasts = with_use_that_lasts(usage)
     slow, told, fast = total(lasts), total(usage), total(usage.if_returned)
     assert slow < told < fast
     # It returns by the stated chance, some time on: less than that share of the difference.
