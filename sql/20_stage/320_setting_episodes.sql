@@ -1,7 +1,8 @@
 -- grain: one stretch of a wheel end between two settings
 -- key: episode_id
 -- inputs: stage.settings, stage.inspections, judge.wheel_ends, stage.unit_days
--- meaning: set_on is null for the stretch before the first setting on record
+-- meaning: set_on is null where nobody wrote down what set it: before the first setting on record,
+--          and since a reline without a job; begun_on is the day after which it begins (null: none)
 with checked as (
     select wheel_end_id, min(inspected_on) as first_on
     from stage.inspections
@@ -38,13 +39,15 @@ final as (
         w.axle_id,
         w.axle_type,
         n.episode_no,
-        n.on_date as set_on,
+        n.on_date as begun_on,
+        case when n.source <> 'first_reading' then n.on_date end as set_on,
         d.km as set_km,
         n.source as set_source,
         n.ended_on
     from numbered n
     inner join judge.wheel_ends w on w.wheel_end_id = n.wheel_end_id
-    left join stage.unit_days d on d.unit_id = w.unit_id and d.on_date = n.on_date
+    left join stage.unit_days d
+        on d.unit_id = w.unit_id and d.on_date = n.on_date and n.source <> 'first_reading'
 )
 
 select * from final

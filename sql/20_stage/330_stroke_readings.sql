@@ -10,9 +10,9 @@ with first_readings as (
     inner join stage.inspections i
         on i.wheel_end_id = e.wheel_end_id
         and (
-            e.set_on is null
-            or i.inspected_on > e.set_on
-            or (i.inspected_on = e.set_on and i.as_left)
+            e.begun_on is null
+            or i.inspected_on > e.begun_on
+            or (i.inspected_on = e.begun_on and i.as_left)
         )
         and (
             e.ended_on is null
@@ -27,7 +27,7 @@ episodes as (
     select
         e.episode_id,
         e.wheel_end_id,
-        e.set_on,
+        e.begun_on,
         e.ended_on,
         coalesce(e.set_km, f.first_km) as origin_km,
         coalesce(e.set_on, f.first_on) as origin_on,
@@ -51,9 +51,9 @@ final as (
     inner join episodes e
         on e.wheel_end_id = i.wheel_end_id
         and (
-            e.set_on is null
-            or i.inspected_on > e.set_on
-            or (i.inspected_on = e.set_on and i.as_left)
+            e.begun_on is null
+            or i.inspected_on > e.begun_on
+            or (i.inspected_on = e.begun_on and i.as_left)
         )
         and (
             e.ended_on is null

@@ -483,6 +483,36 @@ def test_the_days_most_thorough_job_names_the_setting():
     assert rows(con, "select source from stage.settings") == [("adjuster_replaced",)]
 
 
+@pytest.mark.parametrize(
+    ("grown", "later", "other_job", "begins"),
+    [
+        ("18 | 17", "17 | 18", "", True),  # the next reading bears it out
+        ("18 | 17", "8 | 24", "", False),  # it was misread
+        ("18 | 17", "", "", False),  # read once: nothing tells yet
+        ("18 | 17", "", "reline | worn", True),  # its axle's other end was relined since
+        ("18 |", "17 |", "", False),  # no stroke was read since
+    ],
+)
+def test_a_reline_without_a_job_begins_an_episode_of_no_known_setting(
+    grown, later, other_job, begins
+):
+    checks = ["2025-01-06 | 100000 | 9 | 25", f"2025-03-31 | 120000 | {grown}"]
+    checks += [f"2025-06-23 | 140000 | {later}"] if later else []
+    jobs = "\n".join([JOBS, f"K1 | 1 | R | 2025-03-17 | 116000 | {other_job}"])
+    work = jobs if other_job else "unit_id"
+    con = warehouse_of(inspections=left(*checks), work=work)
+    found = rows(con, "select on_date, source from stage.settings where wheel_end_id = 'K1/1L'")
+    assert found == ([(D(2025, 3, 30), "first_reading")] if begins else [])
+    if begins:
+        query = """select r.episode_id, e.set_on, r.inspected_on, r.km_since_set, r.weeks_since_set
+            from stage.stroke_readings r inner join stage.setting_episodes e using (episode_id)
+            where r.wheel_end_id = 'K1/1L' order by r.inspected_on"""
+        assert rows(con, query)[:2] == [
+            ("K1/1L@1", None, D(2025, 1, 6), 0, 0),
+            ("K1/1L@2", None, D(2025, 3, 31), 0, 0),
+        ]
+
+
 # Adjusters
 
 TESTED = CHECKS + " | return_test"
