@@ -172,10 +172,16 @@ def year_said(year: pl.DataFrame | None) -> tuple[str, ...]:
         if row["closed_from_on"] is not None:
             said.append(
                 f"Between about {day_name(row['closed_from_on'])} and "
-                f"{day_name(row['closed_until_on'])} nobody is checked, as in every year on "
-                "record: forecasts have no check then, and no reline."
+                f"{day_name(row['closed_until_on'])} nobody is checked{_where(row)}, as in every "
+                "year on record: forecasts have no check then, and no reline."
             )
     return tuple(said)
+
+
+def _where(row: dict[str, Any]) -> str:
+    if row["depot"] is None and row["duty"] is None:
+        return ""
+    return f" at {row['depot']}" if row["depot"] else f" of duty {row['duty']}"
 
 
 def _whose(row: dict[str, Any]) -> str:

@@ -30,7 +30,7 @@ from models.usage.intervals import (
     usage_intervals,
 )
 from models.usage.level import UsageLevels, UsageVariances, usage_levels, usage_variances
-from models.usage.year.closed import ClosedSeason, closed_season
+from models.usage.year.closings import Closings, usage_closings
 from models.usage.year.season import no_season
 from models.usage.year.seasons import Seasons, usage_seasons
 
@@ -66,7 +66,7 @@ class UsageFit:
     rates: GroupRates
     variances: UsageVariances
     season: Seasons
-    closed: ClosedSeason
+    closings: Closings
     interval_distribution: IntervalDistribution
     group: IntArray
     log_level: FloatArray
@@ -109,7 +109,7 @@ class UsageFit:
         known: dict[YearThing, bool] = {
             "season": self.season.is_known,
             "own seasons": bool(self.season.own),
-            "closed": self.closed.days > 0.0,
+            "closed": self.closings.is_known,
         }
         return frozenset(thing for thing, is_known in known.items() if is_known)
 
@@ -159,20 +159,20 @@ def fit_usage(
     warm_start : variances to start the search from, where some are known to be close.
     """
     groups = usage_groups(units, intervals)
-    # What was run while all units' use was another tells of today's by what it differed by.
     table = usage_intervals(units, intervals, groups, as_of)
-    found = use_found(intervals, as_of)
+    closings = usage_closings(table, groups)
+    # What was run while all units' use was another tells of today's by what it differed by; a part
+    # that stands for most of the year does not tell when that was.
+    found = use_found(closings.without_own(intervals), as_of)
     course = found.course(as_of)
     table = as_run_now(table, course)
     day_of_year = float(as_of.timetuple().tm_yday)
-    at_visits = table.seen_at_visits
-    closed = closed_season(table.begins[at_visits], table.ends[at_visits])
-    rates, season, variances, levels = _fitted(table, groups, day_of_year, closed, warm_start)
+    rates, season, variances, levels = _fitted(table, groups, day_of_year, closings, warm_start)
     group = groups.index(units["depot"], units["duty"])
     since_seen, days_since_visit = (_days_since(units[c], as_of) for c in ("seen_on", "visit_on"))
     visited = np.flatnonzero(units["visit_on"].is_not_null().to_numpy())
     depot = units["depot"].fill_null(NOWHERE).rank("dense").cast(pl.Int64).to_numpy()
-    hole = unit_holes(table, depot, days_since_visit, closed)
+    hole = unit_holes(table, depot, days_since_visit, closings, group)
     since_visit = hole.since_visit
     away, cut = _not_over(table, levels, hole, visited, days_since_visit)
     told = replace(table, to_visit=table.to_visit & ~hole.spanning)
@@ -194,7 +194,7 @@ def fit_usage(
         rates=rates,
         variances=variances,
         season=season,
-        closed=closed,
+        closings=closings,
         interval_distribution=interval_distribution,
         group=group,
         log_level=rates.log_km_per_day[group] + levels.level,
@@ -244,7 +244,7 @@ def _fitted(
     table: UsageIntervals,
     groups: UsageGroups,
     day_of_year: float,
-    closed: ClosedSeason,
+    closings: Closings,
     warm_start: UsageVariances | None,
 ) -> tuple[GroupRates, Seasons, UsageVariances, UsageLevels]:
     """Levels without a season, then with it where there is one: until what looked odd without it
@@ -255,7 +255,7 @@ def _fitted(
     if not table.is_informative.any():
         none = no_season(day_of_year, "No use on record.")
         return rates, Seasons(none), variances, levels
-    season = usage_seasons(table, groups, rates, levels, day_of_year, closed)
+    season = usage_seasons(table, groups, rates, levels, day_of_year, closings)
     for _ in range(SEASON_ROUNDS):
         if not season.is_known:
             break
@@ -265,7 +265,7 @@ def _fitted(
         rates = group_rates(table, groups, swing)
         variances = usage_variances(table, rates, swing, variances)
         levels = usage_levels(table, rates, swing, variances)
-        again = usage_seasons(table, groups, rates, levels, day_of_year, closed)
+        again = usage_seasons(table, groups, rates, levels, day_of_year, closings)
         season = again if again.is_known else season
     return rates, season, variances, levels
 

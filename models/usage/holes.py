@@ -17,7 +17,8 @@ import polars as pl
 
 from models.common.arrays import BoolArray, FloatArray, IntArray
 from models.usage.intervals import UsageIntervals
-from models.usage.year.closed import REOPENING_DAYS, ClosedSeason
+from models.usage.year.closed import REOPENING_DAYS
+from models.usage.year.closings import Closings
 
 LONG = 1.5
 """Usual intervals of a unit without any check that make a hole."""
@@ -233,24 +234,33 @@ def _beside(of_fleet: FloatArray, own: FloatArray) -> FloatArray:
 
 
 def unit_holes(
-    intervals: UsageIntervals, depot: IntArray, since_visit: FloatArray, closed: ClosedSeason
+    intervals: UsageIntervals,
+    depot: IntArray,
+    since_visit: FloatArray,
+    closings: Closings,
+    group: IntArray,
 ) -> UnitHoles:
-    """Holes as units met them, those of a ``closed`` season among them; ``depot`` (U,) and days
+    """Holes as units met them, closed seasons among them; ``depot`` and ``group`` (U,), and days
     before as-of of the last visit (U,)."""
     begins, ends, seen = intervals.begins, intervals.ends, intervals.seen_at_visits
     unit = np.broadcast_to(np.arange(len(begins))[:, None], begins.shape)
     seen_days, since, stayed = np.full(begins.shape, np.inf), since_visit, since_visit
     watched = np.full(len(since_visit), np.inf)
     of_fleet = holes(begins[seen], ends[seen], intervals.km[seen], unit[seen])
-    every_year = closed.stretches(float(begins[seen].min(initial=0.0)))
-    of_fleet = np.concatenate([_beside(of_fleet, every_year), every_year])
-    for some in (depot == d for d in np.unique(depot)):
+    earliest = float(begins[seen].min(initial=0.0))
+    of_depots = {}
+    for d in np.unique(depot):
+        here = seen & (depot == d)[:, None]
+        of_depots[d] = holes(begins[here], ends[here], intervals.km[here], unit[here])
+    closed = [(each.stretches(earliest), some) for each, some in closings.by_group(group)]
+    for (d, own), (every_year, closes) in itertools.product(of_depots.items(), closed):
+        some = (depot == d) & closes
         here = seen & some[:, None]
-        own = holes(begins[here], ends[here], intervals.km[here], unit[here])
-        if not len(own) + len(of_fleet):
+        both = np.concatenate([_beside(of_fleet, every_year), every_year])
+        both = np.concatenate([own, _beside(both, own)])
+        if not len(both) or not some.any():
             continue
         usual = float(np.median((ends - begins)[here if here.any() else seen]))
-        both = np.concatenate([own, _beside(of_fleet, own)])
         for first, last in both[np.argsort(both[:, 0])]:
             spans = here & (begins < first + 0.5) & (ends > last - 0.5)
             seen_days = np.where(spans, np.minimum(seen_days, first - begins), seen_days)

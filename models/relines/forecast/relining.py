@@ -477,7 +477,7 @@ def reline_forecast(
             soon = wanted < EARLY
             days[np.ix_(np.flatnonzero(soon), rows)] = _dates(early, setting, wanted[soon])[0]
     open_ended = (word == "") & ~np.isfinite(days).all(axis=0)
-    days, visit = (_when_open(each, usage) for each in (days, visit))
+    days, visit = (_when_open(each, usage, ends) for each in (days, visit))
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
 
 
@@ -493,10 +493,10 @@ def _mixed(decided: _Decided, back: FloatArray, chance: float) -> tuple[_Decided
     return replace(decided, by_slot=mixed), replace(decided, by_slot=early)
 
 
-def _when_open(days: FloatArray, usage: UsageFit) -> FloatArray:
+def _when_open(days: FloatArray, usage: UsageFit, ends: WheelEnds) -> FloatArray:
     """Days as they are, or if nobody is checked then the first on which somebody is."""
-    ever = np.isfinite(days)
-    opened = usage.closed.reopened(np.where(ever, days, 0.0), np.zeros(days.shape))
+    ever, group = np.isfinite(days), usage.group[ends.unit]
+    opened = usage.closings.reopened(np.where(ever, days, 0.0), np.zeros(days.shape), group)
     return np.where(ever, opened, days)
 
 

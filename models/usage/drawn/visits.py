@@ -164,7 +164,7 @@ def drawn_interval(
         longest = intervals.length[intervals.first + intervals.size - 1][sample]
         length = np.where(by_calendar >= longest, away + number, length)
     end = np.maximum(now.visit_day + length * usual_days, now.day + 0.5)
-    end = usage.closed.reopened(end, special.ndtr(normal))
+    end = usage.closings.reopened(end, special.ndtr(normal), group)
     days = end - now.day
     drift = np.sqrt(usage.variances.drift_per_day * days) * normal
     moving = np.tile(~usage.stands_still, copies)

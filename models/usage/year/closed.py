@@ -66,6 +66,9 @@ class ClosedSeason:
         return found[(first >= earliest) & (first < 0.0)]
 
 
+NOT_CLOSED = ClosedSeason()
+
+
 def closed_season(begins: FloatArray, ends: FloatArray) -> ClosedSeason:
     """Of checks that begin and end intervals (n,), in days before as-of (negative)."""
     checks = np.concatenate([begins, ends])

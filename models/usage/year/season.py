@@ -22,10 +22,9 @@ from models.common.distributions import f_sf
 from models.usage.groups import GroupRates
 from models.usage.intervals import UsageIntervals
 from models.usage.level import ODD, YEAR_DAYS, UsageLevels
-from models.usage.year.closed import ClosedSeason
+from models.usage.year.closed import NOT_CLOSED, ClosedSeason
 
 QUARTER_DAYS = YEAR_DAYS / 4.0
-NOT_CLOSED = ClosedSeason()
 LEAST_QUARTERS = 8
 """Two years: less cannot tell a season from a trend."""
 LEVEL = 0.01
@@ -35,6 +34,10 @@ MOST_AT_FIRST = 0.8
 """Of a wave, where a search begins: a first guess may lie below nought."""
 LEAST_KM_PER_DAY = 1.0
 """Of an interval that tells of a season: in a shorter one a unit stood."""
+PARTS, LEAST_COVER = 24, 0.1
+"""Of the year; and of their mean, at least, so many intervals lie about the middle of each."""
+MANY = 20_000
+"""Intervals tell as well as all."""
 LEAST_USE = 0.03
 """Of the year's mean, on any day: units that stand all winter are off the road, which is another
 state than running little."""
@@ -188,6 +191,16 @@ class SeenUse:
         return (self.begins + self.ends) / (2.0 * YEAR_DAYS)
 
     @property
+    def covers_the_year(self) -> bool:
+        """Whether every part of the year lies within some intervals: a wave drawn through one
+        part of it can be anything in the rest."""
+        some = slice(None, None, len(self.unit) // MANY + 1)
+        begins, days = self.begins[some], self.days[some]
+        middles = (np.arange(PARTS) + 0.5) * (YEAR_DAYS / PARTS)
+        within = np.array([np.sum(np.mod(each - begins, YEAR_DAYS) < days) for each in middles])
+        return bool(within.min() >= LEAST_COVER * within.mean())
+
+    @property
     def quarter(self) -> IntArray:
         return np.floor(self.years * YEAR_DAYS / QUARTER_DAYS).astype(np.int64)
 
@@ -211,6 +224,8 @@ class SeenUse:
 def first_wave(seen: SeenUse) -> tuple[FloatArray, float] | None:
     """Sizes (2,) of the year's first wave in the log of use, and p of there being none; None where
     the intervals do not spread over the year."""
+    if not seen.covers_the_year:
+        return None
     slopes = seen.within(seen.waves[:, :2], seen.years)
     use = seen.within(seen.log_use)[:, 0]
     gram = (slopes * seen.days[:, None]).T @ slopes

@@ -6,9 +6,7 @@ still swings (the test of a season itself, by Bonferroni's bound for so many tes
 that part has its own, and the others have theirs together.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -17,6 +15,8 @@ from models.usage.groups import GroupRates
 from models.usage.intervals import UsageGroups, UsageIntervals
 from models.usage.level import PILOT_UNITS, UsageLevels
 from models.usage.year.closed import ClosedSeason
+from models.usage.year.closings import Closings
+from models.usage.year.parts import LEAST_UNITS, SPLITS, Part, Split, parts
 from models.usage.year.season import (
     LEAST_QUARTERS,
     LEVEL,
@@ -28,11 +28,6 @@ from models.usage.year.season import (
     seen_use,
     usage_season,
 )
-
-LEAST_UNITS = 5
-"""Of a duty or depot that may have a season of its own."""
-
-Split = Literal["duty", "depot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,54 +70,46 @@ def usage_seasons(
     rates: GroupRates,
     levels: UsageLevels,
     day_of_year: float,
-    closed: ClosedSeason,
+    closings: Closings,
 ) -> Seasons:
     """The fleet's season, if there is one, and those of its parts that have another."""
-    of_fleet = usage_season(intervals, rates, levels, day_of_year, closed)
-    for keep in intervals_that_tell(intervals, levels):
+    of_fleet = usage_season(intervals, rates, levels, day_of_year, closings.of_fleet)
+    usual, every = intervals_that_tell(intervals, levels)
+    # Where a part is closed, what spans that is odd to what was known, and tells most.
+    for keep in (every,) if closings.own else (usual, every):
         seen = seen_use(keep, intervals, rates, day_of_year)
-        apart = _apart(seen, of_fleet, groups)
+        apart = _apart(seen, of_fleet, groups, closings)
         if apart:
+
+            def season(some: BoolArray, closed: ClosedSeason, seen: SeenUse = seen) -> Season:
+                return season_in(seen.some(some[seen.group]), day_of_year, closed)
+
             own = tuple(
-                OwnSeason(season_in(seen.some(part.groups[seen.group]), day_of_year), *part.named)
-                for part in apart
+                OwnSeason(
+                    season(each.groups, closings.of_part(each)), each.groups, each.of, each.name
+                )
+                for each in apart
             )
             others = ~np.any([part.groups for part in apart], axis=0)
-            rest = season_in(seen.some(others[seen.group]), day_of_year, closed)
-            return Seasons(rest, own)
+            return Seasons(season(others, closings.of_fleet), own)
     return Seasons(of_fleet)
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
-    groups: BoolArray
-    of: Split
-    name: str
-
-    @property
-    def named(self) -> tuple[BoolArray, Split, str]:
-        return self.groups, self.of, self.name
-
-
-def _parts(groups: UsageGroups, of: Split) -> Iterator[_Part]:
-    """Every duty, or depot, where there are several."""
-    names = np.array(groups.duty if of == "duty" else groups.depot, dtype=object)
-    different = sorted(set(names))
-    if len(different) > 1:
-        yield from (_Part(np.asarray(names == name), of, name) for name in different)
-
-
-def _apart(seen: SeenUse, of_fleet: Season, groups: UsageGroups) -> list[_Part]:
-    """Duties whose use swings beside the fleet's season, or depots, whichever show it most."""
+def _apart(seen: SeenUse, of_fleet: Season, groups: UsageGroups, closings: Closings) -> list[Part]:
+    """Duties whose use swings beside the fleet's season, or depots, whichever show it most; and
+    those that are closed at a time of their own."""
+    closed = {part.name for part, _ in closings.own}
     stride = int(seen.unit.max(initial=0)) // PILOT_UNITS + 1
     seen = seen.some(seen.unit % stride == 0)
     swing = of_fleet.mean(seen.begins, seen.ends)
     left = seen.beside(np.log(swing))
-    found: list[list[tuple[float, _Part]]] = []
-    splits: tuple[Split, ...] = ("duty", "depot")
-    for of in splits:
-        tested = [(_p(left.some(part.groups[seen.group])), part) for part in _parts(groups, of)]
-        bound = LEVEL / max(len(tested), 1) / len(splits)
+    found: list[list[tuple[float, Part]]] = []
+    for of in closings.splits:
+        tested = [
+            (0.0 if part.name in closed else _p(left.some(part.groups[seen.group])), part)
+            for part in parts(groups, of)
+        ]
+        bound = LEVEL / max(len(tested), 1) / len(SPLITS)
         found.append([(p, part) for p, part in tested if p < bound])
     most = min(found, key=lambda parts: min((p for p, _ in parts), default=1.0))
     return [part for _, part in most]

@@ -8,6 +8,7 @@ import polars as pl
 from models.common.arrays import BoolArray
 from models.usage.fit import UsageFit
 from models.usage.level import YEAR_DAYS
+from models.usage.year.closed import ClosedSeason
 from models.usage.year.season import Season
 
 SCHEMA = {
@@ -33,20 +34,29 @@ def year_frame(usage: UsageFit) -> pl.DataFrame:
     """One row, or none where the year shows nothing: about when in the year to come the fleet runs
     most and least (the middle of such a time), over its mean (null: no season of use), and p of
     its not swinging; the first day and the last on which nobody is checked (null: all the year
-    round), of the time that is, or is to come. One more for every depot or duty with a season of
-    its own."""
-    season, closed = usage.season, usage.closed
-    row: dict[str, object] = dict.fromkeys(SCHEMA) | _swing(season.of_fleet, usage.as_of)
-    if closed.days:
-        first = closed.first + YEAR_DAYS * np.ceil(-(closed.first + closed.days) / YEAR_DAYS)
-        days = (_on(usage.as_of, day) for day in (first, first + closed.days))
-        row |= dict(zip(("closed_from_on", "closed_until_on"), days, strict=True))
-    own = [
-        dict.fromkeys(SCHEMA) | {each.of: each.name} | _swing(each.season, usage.as_of)
+    round), of the time that is, or is to come. One more for every depot or duty with a season, or a
+    closed one, of its own."""
+    season, closings, as_of = usage.season, usage.closings, usage.as_of
+    shown = [_swing(season.of_fleet, as_of) | _closed(closings.of_fleet, as_of)]
+    # A part that is closed at a time of its own has a season of its own too, if one shows at all.
+    closed = {part.name: _closed(own, as_of) for part, own in closings.own}
+    shown += [
+        {each.of: each.name} | told
         for each in season.own
-        if each.season.is_known
+        if (told := _swing(each.season, as_of) | closed.get(each.name, {}))
     ]
-    return pl.DataFrame([row] * (season.of_fleet.is_known or closed.days > 0) + own, SCHEMA)
+    return pl.DataFrame([dict.fromkeys(SCHEMA) | row for row in shown if row], SCHEMA)
+
+
+def _closed(closed: ClosedSeason, as_of: dt.date) -> dict[str, object]:
+    """The first day and the last of the closed season that is, or is to come, if there is one."""
+    if not closed.days:
+        return {}
+    first = closed.first + YEAR_DAYS * np.ceil(-(closed.first + closed.days) / YEAR_DAYS)
+    return {
+        "closed_from_on": _on(as_of, first),
+        "closed_until_on": _on(as_of, first + closed.days),
+    }
 
 
 def _swing(season: Season, as_of: dt.date) -> dict[str, object]:

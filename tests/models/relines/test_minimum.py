@@ -35,6 +35,7 @@ from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.course.factor import use_course
 from models.usage.fit import UsageFit, fit_usage
 from models.usage.year.closed import ClosedSeason
+from models.usage.year.closings import Closings
 from models.wear.fit import fit_wear
 from models.wear.predict import lining_lines
 from models.wear.sums import lining_life_sums, off_own_lines
@@ -275,8 +276,8 @@ def test_reline_dates_agree_with_the_simulation(fleet):
 
 
 def test_no_reline_is_told_of_a_time_in_which_nobody_is_checked(fleet):
-    closed = ClosedSeason(first=60.0, days=120.0)
-    usage = dataclasses.replace(fleet.usage, closed=closed)
+    closings = Closings(ClosedSeason(first=60.0, days=120.0))
+    usage = dataclasses.replace(fleet.usage, closings=closings)
     levels = np.linspace(0.02, 0.98, 33)
     before, after = (
         reline_forecast(fleet.lines, fleet.ends, each, fleet.policy, levels)

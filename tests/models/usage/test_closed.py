@@ -162,3 +162,40 @@ def test_it_is_told_with_its_days() -> None:
     # Nine days of the open time are taken for closed, at ten times the use.
     assert row["least_ratio"] == pytest.approx(0.16, abs=0.1)
     assert year_frame(fitted(intervals(closed=0.0))).is_empty()
+
+
+def of_duty(rows: pl.DataFrame, duty: str) -> pl.DataFrame:
+    return rows.with_columns(unit_id=pl.concat_str(pl.lit(duty), "unit_id"), duty=pl.lit(duty))
+
+
+# Who brings in the harvest is checked before it and in it, and stands in a shed for the rest.
+HARVEST = {"closed": 250.0, "every": 80.0}
+
+
+def test_a_duty_alone_may_be_closed() -> None:
+    """The others of the fleet are checked all the year round."""
+    both = [of_duty(intervals(**HARVEST), "harvest"), of_duty(intervals(0.0, seed=2), "line")]
+    usage = fitted(pl.concat(both))
+    harvest = np.array([name.startswith("harvest") for name in usage.unit_ids])
+    visits = drawn_visits(usage, 2 * YEAR_DAYS, 60, np.random.default_rng(2))
+    unit = np.broadcast_to(np.tile(harvest, 60).reshape(-1, 80), visits.day.shape)
+    in_time = np.isfinite(visits.day) & (visits.day > 0) & (visits.day < 2 * YEAR_DAYS)
+    day, others = visits.day[in_time & unit], visits.day[in_time & ~unit]
+    assert np.mean(is_closed(day - 5, 250.0) & is_closed(day + 5, 250.0)) < 0.01
+    assert np.mean(is_closed(others, 250.0)) == pytest.approx(250 / YEAR_DAYS, abs=0.03)
+    # What a year's use comes to, whatever part of it is run in the closed time.
+    year = usage.mean_use(np.zeros(80), np.full(80, YEAR_DAYS), usage.group)
+    a_year = np.exp(usage.log_level) * year * YEAR_DAYS
+    run = 115 * 200.0 + 250 * 20.0
+    assert np.median(a_year[harvest]) == pytest.approx(run, rel=0.06)
+    assert np.median(a_year[~harvest]) == pytest.approx(200.0 * YEAR_DAYS, rel=0.02)
+    (row,) = year_frame(usage).to_dicts()
+    assert row["duty"] == "harvest"
+    assert (row["closed_until_on"] - row["closed_from_on"]).days == pytest.approx(250, abs=15)
+
+
+def test_no_wave_is_drawn_through_a_part_of_the_year() -> None:
+    """Of the harvest's use alone, a year's peak might be in its middle, or anywhere without."""
+    rows = intervals(**HARVEST).filter(pl.col("days") < 150)
+    usage = fitted(rows)
+    assert not usage.season.is_known

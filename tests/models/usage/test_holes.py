@@ -10,7 +10,7 @@ import pytest
 from models.usage.fit import fit_usage
 from models.usage.holes import holes, holes_of_records, silences, unit_holes, watched_until
 from models.usage.intervals import usage_groups, usage_intervals
-from models.usage.year.closed import ClosedSeason
+from models.usage.year.closings import Closings
 
 AS_OF = dt.date(2025, 6, 30)
 FIRST, LAST = -700, -380
@@ -154,7 +154,8 @@ def test_who_had_left_before_a_hole_is_not_awaited_after_it():
         (pl.col("from_on") + pl.duration(days="days")).max().cast(pl.Date).alias("on")
     )
     since = (AS_OF - last.sort("unit_id")["on"]).dt.total_days().to_numpy().astype(float)
-    stayed = unit_holes(intervals, np.zeros(40, np.int64), since, ClosedSeason()).stayed_away
+    same = np.zeros(40, np.int64)
+    stayed = unit_holes(intervals, same, since, Closings(), same).stayed_away
     # A year before it, and what has passed since.
     assert (stayed[left] > 365 - 84 - LAST - 1).all()
     assert (stayed[~left] < 84).all()
