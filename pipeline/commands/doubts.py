@@ -24,7 +24,25 @@ def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]
         *_full_odometers(con),
         *_standing_odometers(con),
         *_jobs_without_a_value(con),
+        *_jobs_told_twice(con),
         *_relines_not_found(con),
+    ]
+
+
+def _jobs_told_twice(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Jobs that stand on several days; a check does not stage them."""
+    if not warehouse.is_table(con, "stage.jobs"):
+        return []
+    found = con.execute(
+        """select wheel_end_id, action, done_on, again_on from stage.jobs
+        where again_on is not null order by done_on, wheel_end_id, action"""
+    ).fetchall()
+    examples = [f"{end} {action} on {day} and {again}" for end, action, day, again in found]
+    if not found:
+        return []
+    return [
+        f"work: {counted(len(found), 'job')} on record again within two weeks, with no check in "
+        f"between: counted once, on the first day: {_first(examples)}; all in stage.jobs"
     ]
 
 

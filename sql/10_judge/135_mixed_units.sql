@@ -2,7 +2,8 @@
 -- key: content_id, row_no, reading
 -- inputs: judge.inspection_candidates
 -- meaning: a reading in inches among millimetres, or the other way round: off on both sides (or at
---          an end of the record), and against the majority of the three readings either way
+--          an end of the record), and against the majority of the three readings either way; a
+--          stroke of a whole millimetre or two is a brake that was taken up too far
 with spread as (
     -- Readings 25.4 times apart (15.4 times, at the least, by the margin below) are rare.
     select wheel_end_id
@@ -51,6 +52,7 @@ around as (
         s.content_id,
         s.row_no,
         s.reading,
+        s.value,
         n.value as neighbour,
         n.check_no > s.check_no as is_after,
         abs(abs(s.level - n.level) - ln(25.4)) < 0.5 as is_off,
@@ -74,6 +76,7 @@ counted as (
         sum(case when is_after then 1 else 0 end) as after,
         sum(case when is_off and not is_after then 1 else 0 end) as off_before,
         sum(case when is_off and is_after then 1 else 0 end) as off_after,
+        min(value) as value,
         median(neighbour) as neighbours
     from around
     group by content_id, row_no, reading
@@ -85,6 +88,7 @@ final as (
     where off > agreeing + 1
         and (off_before > 0 or before = 0)
         and (off_after > 0 or after = 0)
+        and not (reading = 'free_stroke_mm' and value < neighbours and value = round(value))
 )
 
 select * from final

@@ -2,7 +2,8 @@
 -- key: content_id, row_no
 -- inputs: raw.inspections, raw.contents, judge.wheel_ends, judge.register_rows,
 --         judge.inspection_candidates, judge.inspection_misfits, judge.inspection_copies,
---         judge.inspection_exceptions, judge.odometer_verdicts, fate.lining_outliers, run.parameters
+--         judge.inspections_again, judge.inspection_exceptions, judge.odometer_verdicts,
+--         fate.lining_outliers, run.parameters
 -- meaning: its fate, repeated or set_aside, and why
 with readable as (
     select
@@ -130,9 +131,13 @@ final as (
     select content_id, row_no, 'set_aside' as fate, problem_kind, problem from first_problems
     union all
     select i.content_id, i.row_no, 'repeated' as fate, null as problem_kind, null as problem
-    from judge.inspection_copies i
+    from (
+        select content_id, row_no from judge.inspection_copies where copy_no > 1
+        union
+        select content_id, row_no from judge.inspections_again
+    ) i
     left join first_problems f on f.content_id = i.content_id and f.row_no = i.row_no
-    where i.copy_no > 1 and f.row_no is null
+    where f.row_no is null
 )
 
 select * from final

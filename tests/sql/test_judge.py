@@ -90,6 +90,13 @@ def test_millimetres_in_an_inch_file_are_named_before_they_are_called_impossible
     assert fates(con) == [(3, "set_aside", "free_stroke_mm in another unit")]
 
 
+def test_a_stroke_of_one_whole_millimetre_is_a_brake_taken_up_too_far():
+    """And one of 0.7 is in inches."""
+    for stroke, fate in (("1", []), ("0.7", [(3, "set_aside", "free_stroke_mm in another unit")])):
+        row = f"K1|1|L|2025-03-31|120000|11|{stroke}"
+        assert fates(warehouse_of(inspections=inspections(GOOD[0], row, GOOD[2]))) == fate
+
+
 def test_lining_2_mm_above_new_is_possible_and_more_is_not():
     con = warehouse_of(
         inspections=inspections(

@@ -4,6 +4,7 @@ import datetime as dt
 
 import pytest
 
+from pipeline.commands.doubts import doubt_lines
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from tests.drawing import REGISTER, rows, warehouse_of
@@ -283,6 +284,45 @@ def test_any_other_job_was_done_when_it_says(job, on):
     )
     assert lives(con)[1][:4] == (2, True, "job", on)
     assert on in [day for day, _ in sightings(con)]
+
+
+AGAIN = ("2025-04-20 | 126000 | reline | worn", "2025-04-29 | 127800 | reline | other")
+
+
+def test_a_job_on_the_sheet_and_on_the_invoice_was_done_once():
+    con = warehouse_of(inspections=left(*THREE_CHECKS), work=left(*AGAIN, heading=JOBS))
+    found = "select done_on, again_on, km, reason from stage.jobs"
+    assert rows(con, found) == [(D(2025, 4, 20), D(2025, 4, 29), 126_000, "worn")]
+    (line,) = [line for line in doubt_lines(con, Settings()) if "again" in line]
+    assert "1 job on record again within two weeks" in line
+    assert "K1/1L reline on 2025-04-20 and 2025-04-29" in line
+
+
+def test_a_job_after_another_check_is_another():
+    checks = (*THREE_CHECKS[:2], "2025-04-25 | 127000 | 17 | 18", THREE_CHECKS[2])
+    con = warehouse_of(inspections=left(*checks), work=left(*AGAIN, heading=JOBS))
+    assert rows(con, "select done_on, again_on from stage.jobs order by all") == [
+        (D(2025, 4, 20), None),
+        (D(2025, 4, 29), None),
+    ]
+
+
+@pytest.mark.parametrize(("stroke", "fates"), [("18", ["repeated"] * 2), ("19", [])])
+def test_a_visit_that_another_system_has_again_is_one_visit(stroke, fates):
+    """To the last digit at each wheel end; a stroke that was read otherwise was read again."""
+    both = [
+        f"K1 | 1 | {side} | {day} | {km} | 8.4 | {read}"
+        for day, km, second in (("2025-03-31", 120_000, "18"), ("2025-04-02", 120_400, stroke))
+        for side, read in (("L", "18"), ("R", second))
+    ]
+    con = warehouse_of(
+        inspections="\n".join([CHECKS, *both]),
+        work=left("2025-03-31 | 120000 | reline | worn", heading=JOBS),
+    )
+    assert [fate for (fate,) in rows(con, "select fate from fate.inspections")] == fates
+    assert len(rows(con, "from judge.inspections_again")) == len(fates)
+    count = "select count(*) from stage.inspections where wheel_end_id = 'K1/1L'"
+    assert rows(con, count) == [(1 if fates else 2,)]
 
 
 def test_two_relines_without_an_inspection_between_leave_a_life_without_readings():
