@@ -19,6 +19,7 @@ from dashboards.sentences.contradictions import (
     relines_said,
     reused_said,
     rising_said,
+    thinner_said,
 )
 from dashboards.sentences.departures import starts_said
 from dashboards.sentences.measures import Measures
@@ -79,6 +80,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *returning_said(data.use_changes),
         *_rising(data.histories),
         *rising_said(data.rising_units),
+        *thinner_said(data.visits_apart, Measures(data.fleet)),
         *relines_said(data.relines_held),
         *reused_said(data.numbers_reused),
         *_other_unit(data.histories),

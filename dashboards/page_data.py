@@ -169,7 +169,7 @@ class PageData:
     odometers_standing
         ``unit_id``, ``odometer_km``, ``from_on``, ``to_on``: values that were written again while
         linings wore; ``still``: to the unit's last check.
-    relines_held, rising_units, numbers_reused
+    relines_held, rising_units, numbers_reused, visits_apart
         As ``dashboards.sentences.contradictions`` takes them.
     relines_lately
         ``depot``, ``relines`` of the last year, how many of them are ``unwritten``: seen as
@@ -236,6 +236,7 @@ class PageData:
     odometers_standing: pl.DataFrame | None = None
     depots_since: pl.DataFrame | None = None
     relines_held: pl.DataFrame | None = None
+    visits_apart: pl.DataFrame | None = None
     rising_units: pl.DataFrame | None = None
     numbers_reused: pl.DataFrame | None = None
     findings_by_depot: pl.DataFrame | None = None

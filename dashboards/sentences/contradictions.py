@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 from scipy import special
 
+from dashboards.sentences.measures import Measures
 from dashboards.sentences.words import at_depot, count, day_name, listed, number, share
 
 # Of relines that readings tell of, so many are not found anyway: slips, a job dated wrongly. More
@@ -112,6 +113,45 @@ def rising_said(rising: pl.DataFrame | None) -> tuple[str, ...]:
         "readings is used: linings there are told from their relines on record and the usual wear "
         "alone, or not at all, and a thin one is not flagged. Measure what is left of them."
         for r in rising.filter(pl.col("rising") > 0).sort("depot").iter_rows(named=True)
+    )
+
+
+# Another way to measure is told from a gauge's error by visits that read so much thinner than those
+# about them, at all linings; by as many as no chance brings; and by hardly any that read as much
+# thicker, which a gauge that errs both ways has as many of.
+THINNER_MM, FEWEST_THINNER, THINNER_SHARE, TIMES_THICKER = 0.75, 8, 0.02, 5
+
+
+def thinner_said(visits: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
+    """A sentence for each depot some of whose visits read all linings thinner than those before and
+    after: it may measure in two ways.
+
+    ``visits``: ``depot``, ``apart_mm``, by how much they read off those about them, and how many
+    ``visits`` did.
+    """
+    if visits is None:
+        return ()
+    parts = visits.partition_by("depot", maintain_order=True)
+    return tuple(said for part in parts if (said := _thinner(part, measures)))
+
+
+def _thinner(visits: pl.DataFrame, measures: Measures) -> str:
+    low = visits.filter(pl.col("apart_mm") <= -THINNER_MM)
+    found, every = (int(each["visits"].sum()) for each in (low, visits))
+    if found < max(FEWEST_THINNER, THINNER_SHARE * every):
+        return ""
+    by = -float((low["apart_mm"] * low["visits"]).sum()) / found
+    # Beside a visit that reads thinner, its neighbours read half as much thicker.
+    thicker = visits.filter(pl.col("apart_mm") >= max(THINNER_MM, 0.75 * by))
+    if found < TIMES_THICKER * int(thicker["visits"].sum()):
+        return ""
+    return (
+        f"At {number(found)} of {count(every, 'visit')} {at_depot(visits['depot'][0])} all linings "
+        f"were read thinner than at the visits before and after, by {measures.length(by)} on "
+        "average. Linings may be measured in two ways there, with the drum off and through a hole "
+        "beside it. Dates and linings here follow the other visits: where those thinner readings "
+        "are the right ones, linings are thinner by as much, and reach their minimum sooner, than "
+        "is told. Find out which is right, and measure in one way."
     )
 
 

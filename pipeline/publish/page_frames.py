@@ -53,6 +53,7 @@ def page_data(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date
         relines_held=record_frames.relines_held(con),
         rising_units=record_frames.rising_units(con),
         numbers_reused=record_frames.numbers_reused(con),
+        visits_apart=record_frames.visits_apart(con),
     )
     notes, methods = run_notes(data), told(METHODS, this_month(data))
     record = made_from(con, settings)

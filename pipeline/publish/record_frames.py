@@ -72,6 +72,18 @@ def rising_units(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     )
 
 
+def visits_apart(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """By depot: visits by how far they read off the visits before and after, in quarter mm."""
+    return warehouse.fetch(
+        con,
+        """select w.depot, a.apart_mm, cast(sum(a.visits) as bigint) as visits
+        from (select unit_id, min(depot) as depot from judge.wheel_ends group by unit_id) w
+        inner join reduce.visits_apart a on a.unit_id = w.unit_id
+        group by w.depot, a.apart_mm""",
+        order="depot, apart_mm",
+    )
+
+
 def numbers_reused(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Units that came back with a low odometer and all linings new at once, and no job of that."""
     return warehouse.fetch(

@@ -57,6 +57,7 @@ READ = (
     "reduce.unit_months",
     "reduce.unit_usage",
     "reduce.units_now",
+    "reduce.visits_apart",
     "reduce.wheel_end_replacements",
     "reduce.wheel_end_watches",
     "reduce.wheel_ends_now",

@@ -5,7 +5,14 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from dashboards.sentences.contradictions import relines_said, reused_said, rising_said
+from dashboards.page_data import Fleet
+from dashboards.sentences.contradictions import (
+    relines_said,
+    reused_said,
+    rising_said,
+    thinner_said,
+)
+from dashboards.sentences.measures import Measures
 from dashboards.sentences.words import plain
 
 
@@ -85,3 +92,27 @@ def test_a_number_that_went_to_another_unit_is_told():
     assert "6 times found" in said
     assert "and 2 more. A number" in said
     assert reused_said(found.clear()) == reused_said(None) == ()
+
+
+MEASURES = Measures(Fleet())
+
+
+def apart(**visits: int) -> pl.DataFrame:
+    """``minus_1=3``: three visits read a millimetre thinner than those about them."""
+    by = {"minus_2": -2.0, "minus_1": -1.0, "even": 0.0, "plus_1": 1.0}
+    rows = [{"depot": "North", "apart_mm": by[name], "visits": n} for name, n in visits.items()]
+    return pl.DataFrame(rows)
+
+
+def test_visits_that_read_all_linings_thinner_are_told() -> None:
+    """Once a year with the drum off, and else through a hole; a gauge that errs, errs both ways."""
+    (said,) = map(plain, thinner_said(apart(minus_2=10, minus_1=10, even=180), MEASURES))
+    assert "At 20 of 200 visits at North all linings were read thinner" in said
+    assert "by 1.5 mm on average" in said
+    assert "reach their minimum sooner, than is told" in said
+    # A visit beside one of two millimetres less reads one more.
+    assert thinner_said(apart(minus_2=20, even=170, plus_1=10), MEASURES)
+    assert thinner_said(apart(minus_1=20, even=170, plus_1=10), MEASURES) == ()
+    assert thinner_said(apart(minus_1=7, even=100), MEASURES) == ()
+    assert thinner_said(apart(minus_1=20, even=2000), MEASURES) == ()
+    assert thinner_said(None, MEASURES) == ()

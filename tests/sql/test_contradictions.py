@@ -5,7 +5,12 @@ import datetime as dt
 import pytest
 
 from pipeline.commands.doubts import doubt_lines
-from pipeline.publish.record_frames import numbers_reused, relines_held, rising_units
+from pipeline.publish.record_frames import (
+    numbers_reused,
+    relines_held,
+    rising_units,
+    visits_apart,
+)
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from tests.drawing import rows, warehouse_of
@@ -286,3 +291,23 @@ def test_a_unit_that_comes_back_new_has_the_number_of_another():
     assert found_new(begun_anew, {"L1": 17.5, "R1": 17.5}) == []  # both
     jobs_then = [f"K1 | {e[1]} | {e[0]} | 2024-07-01 | 442000 | reline" for e in NEW]
     assert found_new(begun_anew, NEW, "\n".join([JOBS, *jobs_then])) == []  # both, on record
+
+
+def test_visits_are_held_against_those_before_and_after_them() -> None:
+    """Half a millimetre wears off from check to check; the third was read with the drum off. One
+    that only some linings read thinner at says nothing."""
+    usual = [12 - 0.5 * n for n in range(7)]
+    seen = [mm - 1.2 * (n == 2) for n, mm in enumerate(usual)]
+    days = [dt.date(2025, 1, 6) + dt.timedelta(weeks=12 * n) for n in range(7)]
+    lines = [
+        f"K1 | {axle} | {side} | {day} | {100_000 + 20_000 * n} | {mm - odd * (n == 4):.2f} | pass"
+        for axle, side, odd in ((1, "L", 0.9), (1, "R", 0), (2, "L", 0.9), (2, "R", 0))
+        for n, (day, mm) in enumerate(zip(days, seen, strict=True))
+    ]
+    con = warehouse_of(register=REGISTER, inspections="\n".join([HEADING, *lines]))
+    warehouse.build(con, "30_reduce", {"reduce.visits_apart"})
+    # Of the first and the last visit nothing is known.
+    told = [(-1.25, 1), (0.0, 2), (0.5, 1), (0.75, 1)]
+    found = "select apart_mm, visits from reduce.visits_apart order by apart_mm"
+    assert rows(con, found) == told
+    assert visits_apart(con).rows() == [("North", apart, visits) for apart, visits in told]
