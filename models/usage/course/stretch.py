@@ -194,6 +194,8 @@ def _finer(use: RoadUse, begin: float, end: float, first: float) -> tuple[float,
     ends = [0.0] if end == 0.0 else [e for e in end + around if e < 0.0]
     pairs = np.array([(b, e) for b in begins for e in ends if e - b >= SHORTEST])
     squares = np.array([_fitted(use, use.within(b, e)[:, None]).squares for b, e in pairs])
+    if not np.isfinite(squares).any():
+        return begin, end
     spare = max(len(use.days) - len(np.unique(use.spell)), 1)
     variance = max(float(squares.min()) / spare, 1e-12)
     likely = np.exp(-(squares - squares.min()) / (2.0 * variance))

@@ -234,3 +234,18 @@ def test_use_that_was_as_ever_has_no_course():
     found = UseFound()
     assert found.course(AS_OF) == UseCourse()
     assert use_frame(found, AS_OF).is_empty()
+
+
+def test_units_checked_every_week_tell_of_no_stretch() -> None:
+    """Few of their intervals are long enough to tell what is run in a day."""
+    for seed in range(6):
+        rng, rows = np.random.default_rng(seed), []
+        for unit in range(50):
+            day = -1200
+            while day < -17:
+                days = int(rng.choice([7, 8, 14, 15], p=[0.7, 0.298, 0.0015, 0.0005]))
+                km = 200.0 * days * np.exp(rng.normal(0.0, 0.2))
+                rows.append((f"U{unit}", "line", True, AS_OF + dt.timedelta(day), days, km))
+                day += days
+        names = ["unit_id", "duty", "one_duty", "from_on", "days", "km"]
+        assert use_stretch(pl.DataFrame(rows, names, orient="row"), AS_OF) is None
