@@ -1,7 +1,7 @@
 -- grain: one candidate inspection row of a visit that stands again some days after its own
 -- key: content_id, row_no
 -- inputs: judge.inspection_candidates
--- meaning: another system, or whoever keyed it in again, has it one to seven days later: two wheel
+-- meaning: another system, or whoever keyed it in again, has it one to four days later: two wheel
 --          ends or more were read then and at the unit's visit before, and every reading of each is the
 --          same to the last digit
 with days as (
@@ -13,7 +13,7 @@ with days as (
 close as (
     select unit_id, inspected_on, as_left, before_on
     from days
-    where date_diff('day', before_on, inspected_on) <= 7
+    where date_diff('day', before_on, inspected_on) <= 4
 ),
 
 compared as (

@@ -38,6 +38,9 @@ PARTS, LEAST_COVER = 24, 0.1
 """Of the year; and of their mean, at least, so many intervals lie about the middle of each."""
 MANY = 20_000
 """Intervals tell as well as all."""
+MOSTLY_CLOSED, STANDING_STEP = 0.5, 7.0
+"""Of the year: who is not checked for a larger share of it stands for most of that, our guess; and
+days by which it is tried when."""
 LEAST_USE = 0.03
 """Of the year's mean, on any day: units that stand all winter are off the road, which is another
 state than running little."""
@@ -261,7 +264,32 @@ def _resting(season: Season, seen: SeenUse, closed: ClosedSeason, swing: FloatAr
     steps = replace(season, waves=(), rest=rest, closed=closed)
     waves = seen.waves[:, : len(season.waves)] @ np.array(season.waves)
     left = [seen.squares(np.log(f)) for f in (1.0 + rest * swing, 1.0 + waves)]
-    return _told(steps) if left[0] <= left[1] else season
+    return _told(_standing(steps, seen)) if left[0] <= left[1] else season
+
+
+def _standing(season: Season, seen: SeenUse) -> Season:
+    """Where a year is mostly closed: they stand in one stretch of it, and run in all the rest.
+
+    Nobody who stands for most of a year runs a little every day. When a stretch begins and ends is
+    not when checks do: units run on after the last, and not at once after the first. It is the one
+    by which what was run between checks is the likeliest.
+    """
+    closed = season.closed
+    if closed.days < MOSTLY_CLOSED * YEAR_DAYS:
+        return season
+
+    def stands(later: float, longer: float) -> Season:
+        days = closed.days - later + longer
+        rest = -(1.0 - LEAST_USE) / (1.0 - days / YEAR_DAYS)
+        return replace(season, rest=rest, closed=ClosedSeason(closed.first + later, days))
+
+    def squares(each: Season) -> float:
+        return seen.squares(np.log(each.mean(seen.begins, seen.ends)))
+
+    open_days = YEAR_DAYS - closed.days
+    later = np.arange(0.0, closed.days / 2.0, STANDING_STEP)
+    longer = np.arange(0.0, open_days / 2.0, STANDING_STEP)
+    return min((stands(a, b) for a in later for b in longer), key=squares)
 
 
 def _swung(seen: SeenUse, waves: FloatArray, start: FloatArray) -> tuple[FloatArray, float]:

@@ -194,6 +194,21 @@ def test_a_duty_alone_may_be_closed() -> None:
     assert (row["closed_until_on"] - row["closed_from_on"]).days == pytest.approx(250, abs=15)
 
 
+def test_who_is_checked_for_a_part_of_the_year_stands_at_another_time() -> None:
+    """Forty days longer they run when the last of them has been checked, at full use, and it takes
+    four weeks from the first check until they run again: none of this is spread over the year."""
+    rows, rng = intervals(**HARVEST), np.random.default_rng(5)
+    km = []
+    for first, days in rows.select("first", "days").iter_rows():
+        run = np.arange(first, first + days)
+        stands = np.mod(run - CLOSED_FROM - 40.0, YEAR_DAYS) < 250.0 - 40.0 + 28.0
+        km.append(np.where(stands, 0.0, 200.0).sum() * np.exp(rng.normal(0.0, 0.05)))
+    usage = fitted(of_duty(rows.with_columns(km=pl.Series(km)), "harvest"))
+    since, now = np.full(40, CLOSED_FROM), np.zeros(40)
+    run_since = np.exp(usage.log_level) * usage.mean_use(since, now, usage.group) * -CLOSED_FROM
+    assert np.median(run_since) == pytest.approx(40 * 200.0, rel=0.15)
+
+
 def test_no_wave_is_drawn_through_a_part_of_the_year() -> None:
     """Of the harvest's use alone, a year's peak might be in its middle, or anywhere without."""
     rows = intervals(**HARVEST).filter(pl.col("days") < 150)
