@@ -56,6 +56,9 @@ wheel end's, not its unit's."""
 MORE_THAN_LEVEL = 3.0
 """A change of wear must say so much more than a level of the readings does: twice the log of how
 much likelier it is."""
+FEWEST_TOGETHER, MOST_ON_A_DAY = 5, 0.5
+"""Units whose wear changed to one side, and the share of them within a month of one day: from so
+many on, others may have changed with them. A guess of ours."""
 MOST_NAMED = 5
 LEAST_TOLD = 10
 """With fewer units the fleet's median is not known."""
@@ -106,6 +109,8 @@ def units_changed(
             best = _better(asked, float(day), best)
     ids = [str(used.units[int(used.unit[rows.life[row]])]) for row in rows.unit_start]
     new = ~np.isin(ids, [each.unit_id for each in before])
+    clear = new & _clear(best, before)
+    best, others = _in_company(asked, best, before)
     return [
         UnitChange(
             ids[u],
@@ -113,8 +118,41 @@ def units_changed(
             1.0 + float(best.theta[u]),
             float(best.score[u]),
         )
-        for u in np.flatnonzero(new & _clear(best, before))
+        for u in np.flatnonzero(clear | (new & others & ~clear))
     ]
+
+
+def _in_company(asked: Asked, best: _Best, before: Sequence[UnitChange]) -> tuple[_Best, BoolArray]:
+    """Units whose readings say that their wear changed with that of many others: since the day of
+    these, by as much, and with the chance that so many give it (U,); and ``best`` with theirs.
+
+    What might be a level of one unit's readings on any day is none on the very day on which the
+    wear of many changed.
+    """
+    found = np.zeros(len(best.score), bool)
+    for side in (1.0, -1.0):
+        own = [each for each in before if side * (each.ratio - 1.0) > 0.0]
+        if len(own) < FEWEST_TOGETHER:
+            continue
+        days = np.array([(each.since - dt.date(1970, 1, 1)).days - 1.0 for each in own])
+        day, by = float(np.median(days)), float(np.median([each.ratio - 1.0 for each in own]))
+        if np.mean(np.abs(days - day) <= MONTH_DAYS) < MOST_ON_A_DAY:
+            continue
+        known, theta, worn = _asked_on(asked, day)
+        shift = theta[:, 0]
+        gain = (2.0 * by * shift - by**2) * known[:, 0] / asked.sigma2
+        share = len(own) / len(shift)
+        believed = gain + 2.0 * np.log(share / (1.0 - share)) > -2.0 * np.log(FALSE_SHARE)
+        believed &= ~found & (np.abs(shift) >= LEAST_UNIT_CHANGE) & (shift > LEAST_RATIO - 1.0)
+        believed &= _together(asked.rows, worn, asked.residual, shift)
+        best = _Best(
+            np.where(believed, gain, best.score),
+            np.where(believed, shift, best.theta),
+            np.where(believed, day, best.day),
+            best.level,
+        )
+        found |= believed
+    return best, found
 
 
 def _clear(best: _Best, before: Sequence[UnitChange]) -> BoolArray:
@@ -166,7 +204,22 @@ def units_said(changes: Sequence[UnitChange]) -> str:
 
 def _better(asked: Asked, day: float, best: _Best) -> _Best:
     """With what the end of a day says of every unit."""
-    rows, sigma2 = asked.rows, asked.sigma2
+    known, shift, worn = _asked_on(asked, day)
+    moved, level = (shift**2 * known / asked.sigma2).T
+    better = (moved > best.score) & _together(asked.rows, worn, asked.residual, shift[:, 0])
+    return _Best(
+        np.where(better, moved, best.score),
+        np.where(better, shift[:, 0], best.theta),
+        np.where(better, day, best.day),
+        np.maximum(best.level, level),
+    )
+
+
+def _asked_on(asked: Asked, day: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Of another wear, and another level, since a day: what is known of each unit's (U, 2; nought
+    where too little is), how far it lies from the units' middle (U, 2), and the covariate of the
+    former (n,)."""
+    rows = asked.rows
     since = (rows.day > day).astype(np.float64)
     worn = -rows.worn_since(asked.units.on(day)).sum(axis=1)
     z = np.column_stack([worn, since])
@@ -176,14 +229,7 @@ def _better(asked: Asked, day: float, best: _Best) -> _Best:
     told = known > LEAST_LEFT * np.maximum(np.add.reduceat(z**2, starts), 1e-12)
     theta = np.divide(score, known, out=np.zeros_like(score), where=told)
     shift = theta - np.array([_middle(t[on]) for t, on in zip(theta.T, told.T, strict=True)])
-    moved, level = (np.where(told, shift**2 * known, 0.0) / sigma2).T
-    better = (moved > best.score) & _together(rows, worn, asked.residual, shift[:, 0])
-    return _Best(
-        np.where(better, moved, best.score),
-        np.where(better, shift[:, 0], best.theta),
-        np.where(better, day, best.day),
-        np.maximum(best.level, level),
-    )
+    return np.where(told, known, 0.0), shift, worn
 
 
 def _middle(values: FloatArray) -> float:

@@ -1,6 +1,7 @@
 """Units that wear their linings otherwise since a day of their own: found where drawn so, and
 nowhere else."""
 
+import datetime as dt
 from dataclasses import replace
 
 import numpy as np
@@ -87,6 +88,27 @@ def test_one_lining_that_goes_its_own_way_is_not_its_unit():
 
 def test_too_few_units_say_nothing():
     assert found(drawn(4, 8, harder=0.3, harder_ratio=2.5)) == []
+
+
+def test_units_whose_wear_changed_with_that_of_many_are_found_by_less():
+    """Three checks since tell another wear from another gauge of few units by themselves."""
+    fleet = drawn(7, 90, harder=0.33, harder_ratio=2.0)
+    seen = pl.col("inspected_on") <= TURNED_ON + dt.timedelta(days=300)
+    fleet = replace(fleet, readings=fleet.readings.filter(seen))
+    harder = set(units_of(fleet)[:29])
+    changed = tuple(found(fleet))
+    others = {each.unit_id for each in found(fleet, changed)}
+    assert {each.unit_id for each in changed} | others <= harder
+    assert len(changed) >= 8
+    assert len(others) >= 4
+    days = [each.since for each in found(fleet, changed) if each.unit_id in others]
+    assert abs((days[0] - TURNED_ON).days) <= 60
+    # Those that changed on days apart are no company.
+    apart = tuple(
+        replace(each, since=each.since + dt.timedelta(days=80 * (n - len(changed) // 2)))
+        for n, each in enumerate(changed)
+    )
+    assert len(found(fleet, apart)) < len(others) - 2
 
 
 def test_those_known_already_are_not_found_again():
