@@ -41,7 +41,7 @@ from pipeline.mapping.findings import (
 from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
-from pipeline.mapping.job_lines.reversals import reversals
+from pipeline.mapping.job_lines.reversals import nothing_done, reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
@@ -184,6 +184,7 @@ class _Reader:
     columns: list[_Column]
     lacking: Mapping[int, str] = field(default_factory=dict)
     unmatched: Mapping[int, str] = field(default_factory=dict)
+    idle_rows: Mapping[int, str] = field(default_factory=dict)
     read: dict[tuple[int, str], tuple[pl.Series, pl.Series]] = field(default_factory=dict)
 
     @cached_property
@@ -215,6 +216,12 @@ class _Reader:
     def reversal(self) -> pl.Series:
         """What a row says of taking back a job that is not there; null where it does not."""
         return self._by_row(self.unmatched)
+
+    @cached_property
+    def idle(self) -> pl.Series:
+        """What a row says of a job with a quantity of 0 that may have been done; null where it is
+        none."""
+        return self._by_row(self.idle_rows)
 
     def _by_row(self, told: Mapping[int, str]) -> pl.Series:
         rows = self.table.body["row_no"]
@@ -303,10 +310,11 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
     way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
+    table, waiting, idle = _without_idle(table, found, way)
     table, unmatched, reversed_ = _without_reversed(table, found, way)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
     columns = _told_apart(_less_released(columns, settings), settings)
-    reader = _Reader(table, way, columns, blank, unmatched)
+    reader = _Reader(table, way, columns, blank, unmatched, waiting)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
         rows, notes = _of_jobs(reader, job)
@@ -315,7 +323,7 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
     doubts = (*_doubts(table), *_small_odometers(rows, name))
-    told = (*notes, *undone, *reversed_, *doubts, *_left_alone(table))
+    told = (*notes, *undone, *idle, *reversed_, *doubts, *_left_alone(table))
     return Typed(name, rows, rows_read, unused, told, PARTS * table.row_parts)
 
 
@@ -510,14 +518,7 @@ def _without_reversed(
         return table, {}, ()
     body = table.body
     named = body.select(f"c{i}" for _, i, t in found if t.name in OF_A_JOB)
-    numbers = {
-        name: reading.numbers(reading.without_currency(body[name]), None, None,
-                              decimal_comma=way.decimal_comma).alias(name)
-        for _, name in signed
-    }  # fmt: skip
-    none = pl.Series([None], dtype=pl.Float64).new_from_index(0, body.height)
-    quantity = next((numbers[name] for _, name in at["quantity"]), none)
-    amounts = pl.DataFrame([numbers[name] for _, name in at["cost"]])
+    amounts, quantity = _amounts(table, found, way)
     days = _day_values(body[dated[0]], way)
     pairs, alone = reversals(named, days, amounts, quantity)
     rows, gone = body["row_no"], [i for pair in pairs for i in pair]
@@ -531,6 +532,46 @@ def _without_reversed(
     kept = ~pl.Series(range(body.height)).is_in(gone)
     return (replace(table, body=body.filter(kept)), {rows[i]: said for i in alone},
             (note,) if pairs else ())  # fmt: skip
+
+
+def _amounts(
+    table: Table, found: Sequence[tuple[str, int, Target]], way: _Way
+) -> tuple[pl.DataFrame, pl.Series]:
+    """The costs of jobs, a column each, and their quantities; null where a cell is no number."""
+    body = table.body
+    numbers = {
+        (t.name, f"c{i}"): reading.numbers(
+            reading.without_pieces(body[f"c{i}"]) if t.name == "quantity"
+            else reading.without_currency(body[f"c{i}"]),
+            None, None, decimal_comma=way.decimal_comma,
+        ).alias(f"c{i}")
+        for _, i, t in found if t.name in SIGNED
+    }  # fmt: skip
+    none = pl.Series([None], dtype=pl.Float64).new_from_index(0, body.height)
+    quantity = next((n for (name, _), n in numbers.items() if name == "quantity"), none)
+    return pl.DataFrame([n for (name, _), n in numbers.items() if name == "cost"]), quantity
+
+
+def _without_idle(
+    table: Table, found: Sequence[tuple[str, int, Target]], way: _Way
+) -> tuple[Table, dict[int, str], tuple[str, ...]]:
+    """The table without jobs of which a quantity of 0 says that nothing was done; why those
+    that may have been wait, by ``row_no``; and how many were left out."""
+    heading = next((h for h, _, t in found if t.name == "quantity"), "")
+    if table.recipe.table != "work" or not heading:
+        return table, {}, ()
+    amounts, quantity = _amounts(table, found, way)
+    undone, paid, doubtful = nothing_done(amounts, quantity)
+    rows = table.body["row_no"]
+    why = f"{heading}: found 0 beside a cost; accepted: how much was done, or no cost"
+    only = (
+        f'{heading}: found 0, as in every row; accepted: how much was done (or "{heading}" = "" in '
+        "its [[files]], where it says nothing)"
+    )
+    waiting = {rows[i]: why for i in paid} | {rows[i]: only for i in doubtful}
+    note = f"left alone, as {heading} is 0 and nothing was paid: {counted(len(undone), 'row')}"
+    kept = ~pl.Series(range(table.body.height)).is_in(undone)
+    return replace(table, body=table.body.filter(kept)), waiting, (note,) if undone else ()
 
 
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
@@ -865,6 +906,7 @@ def _part(
         "blank": reader.blank,
         "unsaid": reader.unsaid,
         "reversal": reader.reversal,
+        "idle": reader.idle,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -917,6 +959,7 @@ def _judged(
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
         Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
         Problem(pl.col("reversal").is_not_null(), "no job to take back", pl.col("reversal")),
+        Problem(pl.col("idle").is_not_null(), "quantity of 0", pl.col("idle")),
         Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
@@ -1063,6 +1106,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         blank=reader.blank.gather(at),
         unsaid=reader.unsaid.gather(at),
         reversal=reader.reversal.gather(at),
+        idle=reader.idle.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

@@ -967,8 +967,9 @@ def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnF
 
 
 def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
-    """A column of money, where most cells are some in one way to read their marks."""
-    plain = reading.without_currency(some)
+    """A column of money or quantities, where most cells are some in one way to read their marks."""
+    bare = reading.without_pieces if target == "quantity" else reading.without_currency
+    plain = bare(some)
     doubtful = "decimal_comma" in sample.doubtful
     ways = (True, False) if doubtful else (sample.decimal_comma,)
     read = [reading.numbers(plain, None, None, decimal_comma=way) for way in ways]

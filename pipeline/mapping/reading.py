@@ -103,6 +103,11 @@ def without_currency(text: pl.Series) -> pl.Series:
     return frame.select(pl.coalesce(plain, "t")).to_series().alias(text.name)
 
 
+def without_pieces(text: pl.Series) -> pl.Series:
+    """Quantities without what is counted: 2 pcs, 0,00 Std."""
+    return text.str.replace(r"^\s*([+-]?\d[\d.,]*)\s*\p{L}{1,6}\.?\s*$", "$1")
+
+
 def _is_a_currency(cell: pl.Expr) -> pl.Expr:
     """Whether what stands beside a number is nothing, or a currency's sign or letters."""
     letters = cell.str.replace_all(r"[\p{Sc}.]", "").str.to_lowercase()

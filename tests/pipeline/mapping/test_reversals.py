@@ -70,3 +70,30 @@ def test_a_positive_cost_beside_a_negative_quantity_is_of_one_piece(tmp_path):
     rows, told = read(tmp_path, f"{text}T1;2024-03-05;100000;Reline;1;R;140;-1\n")
     assert [side for _, side in rows] == ["L"]
     assert "a negative Cost or Qty: 1 job" in told
+
+
+@pytest.mark.parametrize("nothing", ["0", "0,00", "0 pcs", "0.0"])
+def test_a_job_of_which_nothing_was_done_counts_not(tmp_path, nothing):
+    text = HEAD.format("Qty;Cost") + "T1;2024-03-03;100000;Reline;1;L;1;140\n"
+    rows, told = read(tmp_path, f"{text}T1;2024-03-03;100000;Reline;1;R;{nothing};0\n")
+    assert [side for _, side in rows] == ["L"]
+    assert "left alone, as Qty is 0 and nothing was paid: 1 row" in told
+
+
+def test_a_job_that_was_paid_for_and_has_a_quantity_of_0_waits(tmp_path):
+    text = HEAD.format("Qty;Cost") + "T1;2024-03-03;100000;Reline;1;L;1;140\n"
+    mapped(tmp_path, f"{text}T1;2024-03-03;100000;Reline;1;R;0;140\n")
+    [typed] = tables_of(tmp_path)
+    assert typed.rows["problem"].to_list()[0] is None
+    assert "Qty: found 0 beside a cost" in typed.rows["problem"][1]
+
+
+def test_a_quantity_that_is_always_0_says_nothing_beside_costs_and_is_asked_without(tmp_path):
+    text = HEAD.format("Qty;Cost") + BOOKED.format("0;140", "0;140")
+    assert len(read(tmp_path, text)[0]) == 2
+    rows, _ = read(tmp_path, HEAD.format("Qty;Cost") + BOOKED.format("0;", "0;0"))
+    assert not rows
+    settings = tmp_path / "fleet.toml"
+    settings.write_text(settings.read_text().replace('= "quantity"', '= ""'))
+    [typed] = tables_of(tmp_path)
+    assert typed.rows["problem"].is_null().all()
