@@ -37,6 +37,7 @@ from pipeline.mapping.findings import (
     jobs_left_alone,
     placed_words,
     reading_named,
+    undone_left_alone,
 )
 from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
@@ -55,7 +56,7 @@ from pipeline.mapping.words import (
     says_nothing,
     says_summary,
     spelled,
-    status_of,
+    status_under,
     tokens,
 )
 from pipeline.settings import OwnFile, Settings, Target, own_target
@@ -386,6 +387,9 @@ def _left_alone(table: Table) -> Iterator[str]:
         readings = [c for i in left if (c := cells[i]) not in again and reading_named(c)]
         if readings:
             yield f"left alone, though by their headings readings: {', '.join(readings)}"
+    for i in left if table.recipe.table == "work" else ():
+        if told_undone := undone_left_alone(cells[i], table.body[f"c{i}"]):
+            yield told_undone
     for i in left:
         lines = jobs_in(table.body[f"c{i}"], table.recipe.jobs)
         if lines:
@@ -479,7 +483,7 @@ def _status_words(table: Table, heading: str, position: int) -> dict[str, str]:
     """What the words of a status mean: done, not done, or nothing that is known."""
     own = _own_words(table.recipe, heading)
     words = table.body[f"c{position}"].unique().drop_nulls()
-    told = {word: own.get(as_written(word), status_of(word)) for word in words}
+    told = {word: own.get(as_written(word), status_under(heading, word)) for word in words}
     return {w: meaning if meaning in {"done", "not done"} else "" for w, meaning in told.items()}
 
 

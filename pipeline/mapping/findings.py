@@ -62,6 +62,7 @@ from pipeline.mapping.words import (
     NORTHERN,
     NOT_READ_NOW,
     OF_PAYING,
+    OF_TRIPS,
     OPTIONAL,
     PERCENT,
     SHOES,
@@ -69,15 +70,19 @@ from pipeline.mapping.words import (
     THICKNESS,
     UNIT_OF,
     WHEELS,
+    cancels,
     cell_words,
     folded,
+    names_done,
     says_disc,
     says_nothing,
     says_summary,
     says_void,
     spelled,
     status_of,
+    status_under,
     tokens,
+    yes_or_no,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
 from pipeline.values import counted
@@ -511,11 +516,51 @@ def _with_stages(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> l
     status. Of anything else a status is none."""
     is_job = any(m.concept == "job" for m in said)
     return [
-        _stage(meaning, body[f"c{i}"], is_job=is_job)
+        _named_status(meaning, cell, body[f"c{i}"], is_job=is_job)
+        or _without_doubt(_stage(meaning, body[f"c{i}"], is_job=is_job), i, said, heading, body)
         if cell and OF_PAYING.isdisjoint(tokens(cell))
         else meaning
         for i, (meaning, cell) in enumerate(zip(said, heading.cells, strict=True))
     ]
+
+
+NO_STAGE = (
+    "says before and after, and hardly a row of after has one of before of the same day and place, "
+    "or its heading is of trips"
+)
+
+
+def _without_doubt(
+    found: Meaning, column: int, said: Sequence[Meaning], heading: Heading, body: pl.DataFrame
+) -> Meaning:
+    """What a column says, but no as left where most of its rows of after have none of before of the
+    same unit, day and place: a check before a trip, and one after another, are both as found."""
+    if found.concept != "as_left" or said[column].concept == "as_left":
+        return found
+    keys = [body[f"c{i}"] for i, m in enumerate(said) if m.concept in OF_A_READING]
+    after = [w for w in body[f"c{column}"].unique() if cell_words("as_left")[spelled(w)] == "yes"]
+    is_after = body[f"c{column}"].is_in(after)
+    alike = pl.DataFrame([*keys, is_after.alias("after")]).group_by(pl.all().exclude("after")).agg(
+        paired=pl.col("after").any() & ~pl.col("after").all(), after=pl.col("after").sum()
+    )  # fmt: skip
+    paired = int(alike.filter("paired")["after"].sum())
+    of_trips = not OF_TRIPS.isdisjoint(tokens(heading.cells[column]))
+    doubtful = of_trips or paired < MOSTLY * int(is_after.sum())
+    return Meaning(None, why=NO_STAGE) if doubtful else found
+
+
+OF_A_READING = {"unit_id", "date", "axle_no", "side", "position"}
+
+
+def _named_status(said: Meaning, heading: str, cells: pl.Series, *, is_job: bool) -> Meaning | None:
+    """A column called cancelled, or one called done of nothing but yes and no: of what it says."""
+    words = cells.drop_nulls().unique().head(MOST_STAGES + 1).to_list()
+    if said.concept not in {None, "date", "status"} or not words:
+        return None
+    answers = is_job and names_done(heading) and all(map(yes_or_no, words))
+    if cancels(heading) or answers:
+        return Meaning("status" if is_job else "record")
+    return None
 
 
 def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
@@ -527,11 +572,18 @@ def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
     stages = {cell_words("as_left").get(word) for word in spelt - {"yes", "no"}}
     if plain and stages == {"yes", "no"}:  # a plain yes may answer anything
         return Meaning("as_left")
-    if plain and is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
+    if plain and is_job and _are_statuses(cells, words):
         return Meaning("status")
     if (plain or (named and is_one)) and not is_job and any(map(says_void, words)):
         return Meaning("record")
     return Meaning(None, why="a status of no job") if named and not is_job else said
+
+
+def _are_statuses(cells: pl.Series, words: Sequence[str]) -> bool:
+    """Whether some words say done and some not done, and few cells say neither: these wait."""
+    told = {word: status_of(word, planned=False) for word in words}
+    known = cells.is_in([word for word, meaning in told.items() if meaning])
+    return {"done", "not done"} <= set(told.values()) and int(known.sum()) >= MOSTLY * len(cells)
 
 
 def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
@@ -730,7 +782,8 @@ def _not_understood(
     told = jobs_in(cells, JobWords()) if is_read else ()
     beside = SIDE_BY_SIDE if found.why == OF_ANOTHER_TABLE and found.examples else ""
     why = dead_end(found.heading) or _of_percent(found) or beside
-    found = replace(found, jobs=told, dead_end=why)
+    meant = "as_left" if found.why == NO_STAGE else ""
+    found = replace(found, jobs=told, dead_end=why, meant=meant)
     words = some.unique()
     if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
         return replace(found, why="units of measure, which stand behind the numbers beside them")
@@ -777,6 +830,19 @@ def jobs_in(cells: pl.Series, words: JobWords) -> tuple[tuple[str, int], ...]:
     told = cells.filter(cells.str.contains(r"\p{L}{3}").fill_null(value=False))
     counts = told.value_counts(sort=True).head(MOST_JOBS)
     return tuple((line, n) for line, n in counts.iter_rows() if actions_of(line, words))
+
+
+def undone_left_alone(heading: str, cells: pl.Series) -> str:
+    """That a column says of some jobs that they were not done, and nothing reads it; empty where it
+    says so of none."""
+    if not OF_PAYING.isdisjoint(tokens(heading)):
+        return ""
+    words = [w for w in cells.unique().drop_nulls() if len(tokens(w)) < 3]
+    undone = sorted(w for w in words if status_of(w, planned=False) == "not done")
+    count = int(cells.is_in(undone).sum())
+    says = f'{heading} says "{undone[0]}" of {counted(count, "job")}' if undone else ""
+    mend = f'to have these not count, in its [[files]]: "{heading}" = "status"'
+    return f"{says}, and is left alone; {mend}" if undone else ""
 
 
 def jobs_left_alone(heading: str, lines: Sequence[tuple[str, int]]) -> str:
@@ -952,7 +1018,9 @@ def _of_status(
     """A column of which some words say whether jobs were done: of what else it says, rows wait.
     Of a record it says that it counts no more, or else that it does."""
     words = _words_in(cells)[:200]
-    values = {word: told for word in words if (told := status_of(word))}
+    if cancels(found.heading):  # whatever stands there, later too
+        return replace(found, target=target)
+    values = {word: told for word in words if (told := status_under(found.heading, word))}
     if of_record:
         values = {word: "not done" if says_void(word) else "done" for word in words}
     if not values:

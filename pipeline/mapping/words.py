@@ -235,8 +235,8 @@ CONCEPTS = {
         reparo, lavoro, descrizione, riparazione, intervento, werk, omschrijving, werkzaamheden,
         prace, popis, oprava, arbete, atgard, arbejde, arbeid, lucrare, descriere, munka, leiras,
         работа, ремонт""",
-    "status": """status, auftragsstatus, statut, etat, estado, situacao, stato, stav, allapot, tila,
-        статус""",
+    "status": """status, state, auftragsstatus, statut, etat, estado, estatus, situacao, stato,
+        stav, allapot, tila, статус""",
     "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa,
         reden,
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
@@ -732,7 +732,8 @@ NOT_DONE = _in_order(
     recus* adiad* pendente* precis* necessari* encomend* sem agendad* ainda prossim* preventivo
     rifiut* rinviat* rimandat* annullat* ordinat* consigliat* senza ancora nie nastepn* oferta
     wycena kosztorys odmow* odlozon* przelozon* zamowi* potrzeb* wymagan* wymaga zalec* konieczn*
-    bez wkrotce anulowan* jeszcze niet geen volgend* offerte geweigerd uitgesteld besteld nodig
+    bez brak unavailable indispon* wkrotce anulowan* jeszcze niet geen volgend* offerte
+    geweigerd uitgesteld besteld nodig
     geannuleerd aanbevolen binnenkort moet moeten zonder afgewezen ingepland nog neni nebyl*
     pristi odmit* objednan* nutn* potreba nabidka doporucen* zrusen* inte ej ikke nasta naeste
     neste offert tilbud uppskjut* utsatt udsat avbojt afvist bestalld bestalls bestilt behov*
@@ -742,7 +743,7 @@ NOT_DONE = _in_order(
 )
 # A word of not doing that says nothing of the job where another noun follows: no faults found.
 NO_OTHER = _words(
-    "no kein keine keinen sin sans ohne bez without senza sem geen utan uden uten fara без нет"
+    "no kein keine keinen brak sin sans ohne bez without senza sem geen utan uden uten fara без нет"
 )
 # What a clause of not doing may say beside, and still be about the job before or after it.
 OF_NOT_DOING = _words(
@@ -752,9 +753,13 @@ OF_NOT_DOING = _words(
     thursday friday gemacht durchgefuhrt erledigt ausgefuhrt vom werden fait faite effectue
     effectuee hecho hecha realizado realizada feito feita fatto fatta gedaan uitgevoerd wykonano
     wykonana zrobiono przez provedeno gjort utfort udfort facut elvegezve par por pelo dal door
-    af"""
+    af available unavailable delivered deliverable back teile material lieferbar verfugbar
+    vorhanden pieces piece disponible disponibles indisponible indisponibles piezas refacciones
+    repuestos hay pecas disponivel disponiveis pezzi ricambi disponibili onderdelen materiaal
+    beschikbaar leverbaar voorradig czesci materialu dily delar dele piese alkatresz deler"""
 )
 ONLY_ADVICE = _words("no advise advised advisory monitor")
+FOR_WANT_OF = _words("parts part stock material time")
 OFFERS = _words(
     """quote quoted quotation estimate angebot kostenvoranschlag devis presupuesto orcamento
     preventivo offerte oferta wycena kosztorys nabidka offert tilbud ajanlat"""
@@ -763,8 +768,9 @@ OFFERS = _words(
 
 # Words of a job's status that say that it was done, and that it was not, or not yet.
 _DONE = _words(
-    """done closed complete completed finished finalised finalized invoiced billed paid posted
-    carried erledigt abgeschlossen fertig abgerechnet fakturiert berechnet bezahlt geschlossen
+    """done closed complete completed finished finalised finalized invoiced invoice billed paid
+    posted rechnung factura fattura fatura faktura factuur carried erledigt
+    abgeschlossen fertig abgerechnet fakturiert berechnet bezahlt geschlossen
     termine terminee clos cloture cloturee facture facturee fait realise realisee solde terminado
     terminada cerrado cerrada facturado facturada finalizado hecho realizado completado pagado
     concluido concluida fechado encerrado faturado executado chiuso completato fatturato eseguito
@@ -795,7 +801,7 @@ OF_PAYING = _words(
 # Words of any record's that say that it counts no more.
 _VOID = _words(
     """void voided deleted cancelled canceled invalid superseded reversed storniert geloscht
-    ungultig storno stornierung reversal gutschrift avoir
+    ungultig storno stornierung reversal gutschrift avoir credit canx
     annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
     excluido annullato eliminato geannuleerd verwijderd ongeldig anulowane anulowany usuniety
     zruseno smazano makulerad raderad annulleret slettet anulat sters torolt"""
@@ -818,6 +824,60 @@ def status_of(cell: str, *, planned: bool = True) -> str:
     if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
         return "not done" if done != undone and len(of) == 2 else ""  # done, not invoiced
     return "" if done == undone else "done" if done else "not done"
+
+
+# Beside a word for cancelled, or for done, a heading may have these.
+_BESIDE_STATUS = _words(
+    """on am le el la il op dnia dne date datum fecha data day by reason grund motif motivo job
+    order work yes no flag is was line ja nein y n j o oui non si s is""",
+)
+_CANCELLING = _words(
+    """cancelled canceled cancel cancellation cancelation void voided deleted geloscht storno
+    storniert stornierung stornogrund stornodatum annule annulee annulation anulado anulada
+    anulacion cancelado cancelada cancelacion cancelamento annullato annullata annullamento
+    geannuleerd
+    annulering anulowane anulowano anulowanie zruseno makulerad annullerad annulleret avbrutt
+    anulat torolt"""
+)
+
+
+# What may come before or after, other than a day's work.
+OF_TRIPS = _words(
+    """trip trips shift tour journey route season delivery purchase mot wash schicht fahrt reise
+    trajet tournee voyage viaje viagem ruta rota viaggio rit reis ritten kurs trasa jazda resa
+    tur"""
+)
+
+
+def cancels(heading: str) -> bool:
+    """Whether whatever stands below a heading but a no says that its row was cancelled."""
+    words = set(tokens(heading))
+    return bool(words & _CANCELLING) and words <= _CANCELLING | _BESIDE_STATUS
+
+
+def status_under(heading: str, cell: str) -> str:
+    """What :func:`status_of` says of a cell, below a heading to which a yes or a no, and below one
+    of cancelling a day or a reason too, is the answer."""
+    told = yes_or_no(cell)
+    if cancels(heading):
+        return "done" if told == "no" else "not done"
+    if told and names_done(heading):
+        return "done" if told == "yes" else "not done"
+    return status_of(cell)
+
+
+def names_done(heading: str) -> bool:
+    """Whether a heading may ask whether something was done."""
+    words = set(tokens(heading))
+    return bool(words & _DONE) and words <= _DONE | _BESIDE_STATUS
+
+
+def yes_or_no(cell: str) -> str:
+    """Whether a cell is a yes or a no; empty where it is neither. A sign of nothing is a no."""
+    plain = cell.strip()
+    if plain in {"0", "1"}:
+        return "yes" if plain == "1" else "no"
+    return "no" if says_nothing(cell) else cell_words("bool").get(spelled(cell), "")
 
 
 def says_void(cell: str) -> bool:
