@@ -28,6 +28,7 @@ from pipeline.lake.cells import (
 )
 from pipeline.lake.files import Cells
 from pipeline.mapping import reading
+from pipeline.mapping.doubted.units import doubted_units, small_odometers
 from pipeline.mapping.findings import (
     PLACED,
     SELDOM_ZERO,
@@ -323,9 +324,24 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    doubts = (*_doubts(table), *_small_odometers(rows, name))
+    rows = doubted_units(rows, _named_units(reader))
+    doubts = (*_doubts(table), *small_odometers(rows))
     told = (*notes, *undone, *idle, *reversed_, *doubts, *_left_alone(table))
     return Typed(name, rows, rows_read, unused, told, PARTS * table.row_parts)
+
+
+def _named_units(reader: _Reader) -> dict[str, pl.Series]:
+    """By column, the rows of parts whose cells name their unit of measure."""
+    named: dict[str, list[int]] = {}
+    places = _places(reader)
+    for column in reader.columns:
+        cells = reader.table.body[f"c{column.position}"]
+        says = cells.str.contains(r"\d\s*[\p{L}\"]").fill_null(value=False)
+        parts = [i for i, of in enumerate(places) if of == (column.axle, column.side)]
+        rows = reader.table.body["row_no"].filter(says)
+        parts = parts or list(range(len(places)))
+        named.setdefault(column.name, []).extend(no * PARTS + i for no in rows for i in parts)
+    return {name: pl.Series(rows, dtype=pl.Int64) for name, rows in named.items()}
 
 
 def hours_for_km(recipe: OwnFile) -> list[str]:
@@ -346,29 +362,6 @@ def _doubts(table: Table) -> Iterator[str]:
     for heading in hours_for_km(table.recipe):
         if key_of(heading) in map(key_of, cells):
             yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
-
-
-SMALL, SMALL_DAYS = 100, 90
-
-
-def _small_odometers(rows: pl.DataFrame, table: str) -> Iterator[str]:
-    """Units of which all odometers, over months, are so far below those of half the units that
-    they may be in thousands."""
-    if table != "inspections":
-        return
-    read = rows.drop_nulls(["unit_id", "odometer_km", "inspected_on"])
-    units = read.group_by("unit_id", maintain_order=True).agg(
-        km=pl.col("odometer_km").max(),
-        days=(pl.col("inspected_on").max() - pl.col("inspected_on").min()).dt.total_days(),
-    )
-    usual = pl.col("km").median()
-    small = units.filter((pl.col("km") * SMALL < usual) & (pl.col("days") >= SMALL_DAYS))
-    if small.height:
-        some = ", ".join(small.sort("unit_id")["unit_id"].head(4))
-        yield (
-            f"odometers of {counted(small.height, 'unit')} ({some}) stay a hundred times below "
-            "those of half the units: if they are in thousands of km, say so in each cell (312 tkm)"
-        )
 
 
 def _left_alone(table: Table) -> Iterator[str]:

@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline.contract import columns_of
 from pipeline.mapping import reading
+from pipeline.mapping.doubted.units import FEWEST, MOST_CM
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import (
     INSPECTED,
@@ -980,6 +981,9 @@ def _wrong(said: Meaning, kind: str, unit: str | None, some: pl.Series, values: 
         return _unread(some, values, kind)
     low, high = PLAUSIBLE.get(said.concept or "", (0.0, 1e9))
     middle = float(values.median() or 0.0)  # type: ignore[arg-type]
+    most = float(values.max() or 0.0)  # type: ignore[arg-type]
+    if said.concept == "lining" and unit == "mm" and most <= MOST_CM and values.len() >= 2 * FEWEST:
+        return f"its cells do not look like lining in mm: none is above {most:.4g}"
     if unit is not None and not low <= middle <= high:
         return f"its cells do not look like {said.concept} in {unit}: half are below {middle:.4g}"
     return ""
