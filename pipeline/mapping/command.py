@@ -216,7 +216,8 @@ _STRANGE = ("not understood", "no concept of")
 _NAMED = {"unit_id": "unit_id", "date": "inspected_on", "odometer": "odometer_km"}
 
 
-_REFERS = {"id", "key", "ref", "fk"}  # last words of a heading that names rows of another table
+# First or last words of a heading that names rows of another table.
+_REFERS = {"id", "key", "ref", "fk", "no", "nr", "n", "num", "numero", "nummer", "number", "numer"}
 
 
 def _show_how_to_name(found: TableFound, tell: Tell) -> None:
@@ -226,12 +227,13 @@ def _show_how_to_name(found: TableFound, tell: Tell) -> None:
     strange = [c.heading for c in found.columns if c.why.startswith(_STRANGE) and c.examples]
     if found.table != "inspections" or not lacking or not strange:
         return
-    refers = [heading for heading in strange if tokens(heading)[-1:] and len(tokens(heading)) > 1
-              and tokens(heading)[-1] in _REFERS]  # fmt: skip
+    refers = [heading for heading in strange if len(tokens(heading)) > 1
+              and _REFERS & {*tokens(heading)[:1], *tokens(heading)[-1:]}]  # fmt: skip
     if refers and len(lacking) > 1:
         tell(
             f"  {', '.join(refers)}: may name rows of another file, and files are not joined; what "
-            "would do: one export with unit, day and odometer in every row"
+            "would do: one export with unit, day and odometer in every row, or both as sheets of "
+            "one workbook"
         )
         return
     lines = ", ".join(f'"its heading" = "{name}"' for name in lacking)

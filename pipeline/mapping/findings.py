@@ -341,7 +341,7 @@ def _table(
 ) -> TableFound:
     body = _without_headings(body, heading)
     said = _with_weeks(_with_day_above(_said(heading), heading), body)
-    said = _with_shares_of_cost(said, heading, body)
+    said = _with_shares_of_cost(_with_one_job(said, heading, body), heading, body)
     said = _with_places(_with_stages(said, heading, body), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
@@ -541,7 +541,9 @@ def _without_doubt(
     keys = [body[f"c{i}"] for i, m in enumerate(said) if m.concept in OF_A_READING]
     after = [w for w in body[f"c{column}"].unique() if cell_words("as_left")[spelled(w)] == "yes"]
     is_after = body[f"c{column}"].is_in(after)
-    alike = pl.DataFrame([*keys, is_after.alias("after")]).group_by(pl.all().exclude("after")).agg(
+    alike = pl.DataFrame([*keys, is_after.alias("after")]).group_by(
+        pl.all().exclude("after"), maintain_order=True
+    ).agg(
         paired=pl.col("after").any() & ~pl.col("after").all(), after=pl.col("after").sum()
     )  # fmt: skip
     paired = int(alike.filter("paired")["after"].sum())
@@ -1301,6 +1303,23 @@ def _share_of(heading: str, cells: Sequence[str]) -> int | None:
     plain = reading.without_currency(pl.Series(cells))
     read = [reading.numbers(plain, None, None, decimal_comma=comma) for comma in (True, False)]
     return shares[0] if any(values.null_count() == 0 for values in read) else None
+
+
+def _with_one_job(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
+    """Of several columns of jobs the one that tells of known ones, where one alone does: the others
+    are codes for it."""
+    jobs = [i for i, m in enumerate(said) if m.concept == "job"]
+    telling = [i for i in jobs if jobs_in(body[f"c{i}"], JobWords())] if len(jobs) > 1 else []
+    if len(telling) != 1 or any(_are_words(body[f"c{i}"]) for i in jobs if i not in telling):
+        return said
+    codes = Meaning(None, why=f"{heading.cells[telling[0]]} tells the jobs")
+    return [codes if i in jobs and i not in telling else m for i, m in enumerate(said)]
+
+
+def _are_words(cells: pl.Series) -> bool:
+    """Whether many cells hold a word of some length: codes have none."""
+    told = cells.drop_nulls()
+    return int(told.str.contains(r"\p{L}{4}").sum()) > (1 - MOSTLY) * told.len()
 
 
 def _with_shares_of_cost(

@@ -5,8 +5,9 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
-**A column for each day, two things in one cell.** ``layouts`` gives a row for each day, and a
-column for each of two sides, or of a unit and its place.
+**A column for each day, two things in one cell, two sheets for one table.** ``layouts`` gives a row
+for each day, and a column for each of two sides, or of a unit and its place; and rows what another
+sheet has for their number or code.
 
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
@@ -34,6 +35,7 @@ import polars as pl
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
 from pipeline.mapping.layouts.across import days_down
+from pipeline.mapping.layouts.joined import joined
 from pipeline.mapping.layouts.together import taken_apart
 from pipeline.mapping.reading import day_in, day_of, is_day
 from pipeline.mapping.tables import HEAD_ROWS
@@ -92,7 +94,7 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    grids = [dittos_filled(merged_down(grid)) for grid in read_grids(content, path)]
+    grids = joined([dittos_filled(merged_down(grid)) for grid in read_grids(content, path)])
     return [with_titles(with_units(taken_apart(spread(days_down(grid))))) for grid in grids]
 
 
