@@ -286,11 +286,24 @@ def _best(grid: Grid, index: int) -> tuple[float, Heading]:
         more = _score(two)
         if more > max(best, _score_at(grid, index + 1)):
             best, heading = more, two
+        best, heading = _with_third(grid, index, best, heading)
     if _is_of_units(grid, index + heading.rows):
         with_units = heading_at(grid, index, heading.rows + 1)
         if with_units is not None and _score(with_units) >= best:
             best, heading = _score(with_units), with_units
     return best, heading
+
+
+def _with_third(grid: Grid, index: int, best: float, heading: Heading) -> tuple[float, Heading]:
+    """The same with the row below two, where all three say more: Axle 1, Left, Lining mm."""
+    three = heading_at(grid, index, 3)
+    if three is None or any(_is_number(c) for c in grid.row(index + 2)):
+        return best, heading
+    more = _score(three)
+    below = max(_score_at(grid, index + 1), _score_at(grid, index + 2))
+    two = heading_at(grid, index + 1, 2)
+    below = max(below, _score(two) if two is not None else 0)
+    return (more, three) if more > max(best, below) else (best, heading)
 
 
 def _is_of_units(grid: Grid, index: int) -> bool:
@@ -314,8 +327,10 @@ def _score(heading: Heading) -> float:
     if sum(_is_number(cell) for cell in heading.cells) > 1:
         return 0
     said = meanings(heading.cells)
-    # Places say less than concepts, and more than nothing.
-    return sum(m.concept is not None for m in said) + any(m.why == WHERE_ALONE for m in said) / 2
+    # Places say less than concepts, and more than nothing; a reading's whole place, a little more.
+    placed = sum(m.axle is not None and m.side is not None for m in said) / 1_000
+    named = sum(m.concept is not None for m in said)
+    return named + placed + any(m.why == WHERE_ALONE for m in said) / 2
 
 
 def _overlap(index: int, heading: Heading, other: Heading) -> bool:

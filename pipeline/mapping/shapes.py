@@ -34,6 +34,7 @@ import polars as pl
 
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
+from pipeline.mapping.layouts.above import are_places, said_above
 from pipeline.mapping.layouts.across import days_down
 from pipeline.mapping.layouts.joined import joined
 from pipeline.mapping.layouts.together import taken_apart
@@ -95,7 +96,9 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
         The bytes are not what the file's ending says.
     """
     grids = joined([dittos_filled(merged_down(grid)) for grid in read_grids(content, path)])
-    return [with_titles(with_units(taken_apart(spread(days_down(grid))))) for grid in grids]
+    return [
+        with_titles(with_units(taken_apart(said_above(spread(days_down(grid)))))) for grid in grids
+    ]
 
 
 def merged_down(grid: Grid) -> Grid:
@@ -403,9 +406,12 @@ def with_titles(grid: Grid) -> Grid:
 
 def _not_in(heading: Sequence[str | None]) -> set[str]:
     """What lines above the rows may name, of what a heading has not."""
-    said = {m.concept for m in _meanings(heading)}
+    meant = _meanings(heading)
+    said = {m.concept for m in meant}
     missing = set(TITLED) - said
-    if not INSPECTED & said:  # a register is of no day, and its axles may be called tag
+    if not INSPECTED & said and not are_places(
+        meant
+    ):  # a register is of no day, and its axles may be called tag
         missing -= {"date", "odometer"}
     if "date" not in missing:  # one odometer value is not that of several days
         missing -= {"odometer"}
@@ -542,8 +548,9 @@ def _named(
 def _heading(grid: Grid) -> int | None:
     """The first row that heads readings."""
     for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
-        concepts = [m.concept for m in _meanings(grid.row(index)) if m.concept]
-        if len(concepts) > 1 and OF_WHEEL_ENDS & set(concepts):
+        said = _meanings(grid.row(index))
+        concepts = [m.concept for m in said if m.concept]
+        if (len(concepts) > 1 and OF_WHEEL_ENDS & set(concepts)) or are_places(said):
             return index
     return None
 

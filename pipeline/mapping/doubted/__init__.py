@@ -1,1 +1,1 @@
-"""What was read plainly, and cannot well be what it says."""
+"""What was read plainly and cannot well be what it says: odometers, linings, names of units."""

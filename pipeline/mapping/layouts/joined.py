@@ -50,9 +50,10 @@ def _sheet(grid: Grid) -> _Sheet | None:
     None of a sheet of one column or row."""
     rows = [[cell or "" for cell in row] for row in grid.first_rows(HEAD_ROWS)]
     said = [tuple(m.concept for m in meanings(row)) for row in rows]
-    score = [sum(concept is not None for concept in concepts) for concepts in said]
+    score = [len(of) - of.count(None) for of in said]
     several = (i for i, row in enumerate(rows) if sum(map(bool, row)) > 1)
-    index = score.index(max(score)) if score and max(score) else next(several, None)
+    most = max(score, default=0)
+    index = score.index(most) if most else next(several, None)
     if index is None or grid.rows.height < FEWEST:
         return None
     return _Sheet(grid, index, tuple(rows[index]), said[index])
