@@ -43,7 +43,7 @@ from pipeline.mapping.findings import (
 from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
-from pipeline.mapping.job_lines.reversals import nothing_done, reversals
+from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK, nothing_done, reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
@@ -955,7 +955,7 @@ def _judged(
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
         Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
-        Problem(pl.col("reversal").is_not_null(), "no job to take back", pl.col("reversal")),
+        Problem(pl.col("reversal").is_not_null(), TAKES_NOTHING_BACK, pl.col("reversal")),
         Problem(pl.col("idle").is_not_null(), "quantity of 0", pl.col("idle")),
         Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],

@@ -13,6 +13,8 @@ import polars as pl
 
 from pipeline.mapping.words import says_void, tokens
 
+TAKES_NOTHING_BACK = "no job to take back"
+
 
 def is_reversal(amounts: Sequence[float | None], quantity: float | None) -> bool:
     """Whether a row has a negative quantity, or negative amounts alone."""
