@@ -335,10 +335,15 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
         for c in left if c.why == WHERE_ALONE and (place := place_named(c.heading))
     ]  # fmt: skip
     shown = {c.heading for c in readings} | {SHEET}
-    others = [c for c in left if c.meant and c.heading not in shown]
+    sides = [c for c in left if c.meant == "side" and not c.strange and "side" in found.missing]
+    others = [
+        c for c in left
+        if c.meant and (c.meant != "side" or c.strange) and c.heading not in shown
+    ]  # fmt: skip
     kinds = (
         (readings, "seems to hold readings", ""),
         (where, "says where on the unit and not what was read", " if it is a lining in mm"),
+        (sides, "holds sides", ""),
         (others, "has a known heading", ""),
     )
     for columns, told, doubt in kinds:

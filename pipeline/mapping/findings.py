@@ -69,6 +69,7 @@ from pipeline.mapping.words import (
     SHOES,
     SIDE_OF,
     THICKNESS,
+    TRAILERS,
     UNIT_OF,
     WHEELS,
     cancels,
@@ -491,6 +492,10 @@ def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
     return body.filter(~again) if named else body
 
 
+OF_MONTH = (
+    "cannot be used, because a month is no day, and wear is counted from day to day; what would "
+    "do: the day of each check (and its odometer) in place of its month"
+)
 AGAIN = "a heading of the same name stands to its left"
 OF_ANOTHER_TABLE = "of a table beside another"
 SIDE_BY_SIDE = (
@@ -799,14 +804,21 @@ def _not_understood(
     """A column of no known heading, with what else its cells say."""
     told = jobs_in(cells, JobWords()) if is_read else ()
     beside = SIDE_BY_SIDE if found.why == OF_ANOTHER_TABLE and found.examples else ""
-    why = dead_end(found.heading) or _of_percent(found) or beside
-    meant = "as_left" if found.why == NO_STAGE else ""
+    of_month = OF_MONTH if reading.is_month(found.heading) and found.examples else ""
+    why = of_month or dead_end(found.heading) or _of_percent(found) or beside
+    meant = "as_left" if found.why == NO_STAGE else "side" if is_read and _are_sides(some) else ""
     found = replace(found, jobs=told, dead_end=why, meant=meant)
     words = some.unique()
     if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
         return replace(found, why="units of measure, which stand behind the numbers beside them")
     discs = any(map(says_disc, words))
     return replace(found, why="rows of disc brakes are set aside by it") if discs else found
+
+
+def _are_sides(some: pl.Series) -> bool:
+    """Whether the cells of a column are the words of two sides, and nothing else."""
+    words = some.unique().head(MOST_STAGES).to_list()
+    return 1 < len(words) < MOST_STAGES and len(placed_words(words, "side")) == len(words)
 
 
 def _of_percent(column: ColumnFound) -> str:
@@ -1205,6 +1217,12 @@ def _with_values(
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
+TWO_VEHICLES = "a row is of a vehicle and its trailer"
+OF_TWO_VEHICLES = (
+    "cannot be used, because nothing says which of a row's axles are whose; what would do: a row "
+    "for each of the two, with its own axles from 1, or where all axles are those of one, "
+    '"unit_id" for its column'
+)
 IN_TWO = "found in two columns; name it at one of them"
 # What it means to choose one of them.
 WHOSE = {"unit_id": " (every axle of a row is then that unit's)"}
@@ -1214,6 +1232,12 @@ def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[Col
     """Two columns that would be the same thing: none is, unless a person says which, or both are
     ends of one lining, of which the thinner counts, or shares of one cost."""
     counts = Counter(c.target for c in columns if c.target and c.heading not in several)
+    units = [c.heading for c in columns if c.target == "unit_id"]
+    if len(units) > 1 and len({TRAILERS.isdisjoint(tokens(unit)) for unit in units}) > 1:
+        columns = [
+            replace(c, target="", meant="unit_id", why=TWO_VEHICLES, dead_end=OF_TWO_VEHICLES)
+            if c.target == "unit_id" else c for c in columns
+        ]  # fmt: skip
     return [
         replace(
             c,

@@ -358,6 +358,18 @@ def is_day(cell: str) -> bool:
     return not is_number and bool(is_week(cell) or day_of(cell, True) or day_of(cell, False))
 
 
+_MONTH = re.compile(r"(?:0?[1-9]|1[0-2])[./-](?:20)?\d\d|20\d\d[./-](?:0?[1-9]|1[0-2])")
+
+
+def is_month(text: str) -> bool:
+    """Whether a heading is a month: Jan 24, Januar, 2024-01."""
+    told = folded(text).strip(" .'")
+    parts = re.findall(r"\d+|[^\W\d_]+", told)
+    names = [part for part in parts if part in month_names()]
+    years = [p for p in parts if p.isdigit() and (len(p) == 4 or int(p) in _RECENT)]
+    return bool(_MONTH.fullmatch(told)) or (len(names) == 1 and len(parts) == 1 + len(years) < 3)
+
+
 _DAY_IN = re.compile(
     r"(?<![\d./-])(?:\d{1,2}[./-]\d{1,2}[./-](?:\d{4}|\d{2})|\d{4}([./-])\d{1,2}\1\d{1,2}"
     r"|\d{1,2}\.?\s+[^\W\d_]{3,}\.?\s+\d{4}|[^\W\d_]{3,}\s+\d{1,2},?\s+\d{4})(?![\d/-])"

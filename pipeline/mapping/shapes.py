@@ -409,9 +409,8 @@ def _not_in(heading: Sequence[str | None]) -> set[str]:
     meant = _meanings(heading)
     said = {m.concept for m in meant}
     missing = set(TITLED) - said
-    if not INSPECTED & said and not are_places(
-        meant
-    ):  # a register is of no day, and its axles may be called tag
+    is_register = not INSPECTED & said and not are_places(heading, meant)
+    if is_register:  # of no day, and its axles may be called tag
         missing -= {"date", "odometer"}
     if "date" not in missing:  # one odometer value is not that of several days
         missing -= {"odometer"}
@@ -550,7 +549,9 @@ def _heading(grid: Grid) -> int | None:
     for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
         said = _meanings(grid.row(index))
         concepts = [m.concept for m in said if m.concept]
-        if (len(concepts) > 1 and OF_WHEEL_ENDS & set(concepts)) or are_places(said):
+        if (len(concepts) > 1 and OF_WHEEL_ENDS & set(concepts)) or are_places(
+            grid.row(index), said
+        ):
             return index
     return None
 

@@ -157,6 +157,7 @@ CONCEPTS = {
         inspecao, data vistoria, data controllo, keuringsdatum, datum kontroly, kontrolldatum,
         dato, data verificarii, datum kontrole, datum prufung, gepruft, kontrolliert,
         prufung am, kontrolle am, gecontroleerd op, дата, date done, date seen,
+        inspected at, checked at, done at, completed at, date time, datetime,
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
@@ -271,6 +272,13 @@ CONCEPTS = {
     "from": "from, from date, von, ab, du, od, desde, de data, dal, van, fran, fra",
     "to": "to, to date, until, bis, au, do, hasta, ate, al, tot, till, til",
 }
+# Words for what is drawn by another vehicle.
+TRAILERS = _words(
+    """trailer semitrailer anhanger auflieger sattelauflieger remorque semiremorque remolque
+    semirremolque reboque semirreboque rimorchio semirimorchio aanhanger oplegger naczepa
+    przyczepa naves navesu prives slap slapvagn trailern pahaenger paahengsvagn tilhenger remorca
+    semiremorca potkocsi прицеп полуприцеп"""
+)
 # Words that say nothing more beside a concept of that name.
 BESIDE = {
     "unit_id": """no number id code nr numer numero nummer num n brake plate interno de der du des

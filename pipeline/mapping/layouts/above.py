@@ -16,7 +16,7 @@ from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import INSPECTED, WHERE_ALONE, Meaning, meanings, place_in
 from pipeline.mapping.reading import day_in
 from pipeline.mapping.tables import HEAD_ROWS
-from pipeline.mapping.words import folded, month_names, tokens
+from pipeline.mapping.words import SIDE_LETTERS, folded, month_names, tokens
 
 AROUND = {"unit_id", "date", "odometer"}
 FEWEST_PLACES = 2
@@ -40,11 +40,18 @@ def said_above(grid: Grid) -> Grid:
     return grid
 
 
-def are_places(said: Sequence[Meaning]) -> bool:
+def are_places(row: Sequence[str | None], said: Sequence[Meaning]) -> bool:
     """Whether headings say where on a unit, and nothing what was read there."""
-    places = sum(m.why == WHERE_ALONE for m in said)
     concepts = {m.concept for m in said}
-    return places >= FEWEST_PLACES and bool(concepts & AROUND) and not concepts & INSPECTED
+    return bool(_places(row, said) and concepts & AROUND and not concepts & INSPECTED)
+
+
+def _places(row: Sequence[str | None], said: Sequence[Meaning]) -> list[int]:
+    """Which headings only say where; none where but one does. Of letters alone both of a pair."""
+    letters = {i: folded(cell) for i, cell in enumerate(row) if cell and len(cell) == 1}
+    pair = any(set(letters.values()) == set(sides) for sides in SIDE_LETTERS)
+    at = [i for i, m in enumerate(said) if m.why == WHERE_ALONE or (pair and i in letters)]
+    return at if len(at) >= FEWEST_PLACES else []
 
 
 def _meanings(cells: Sequence[str | None]) -> list[Meaning]:
@@ -63,7 +70,7 @@ def _with_readings(grid: Grid) -> Grid:
     for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
         row = grid.row(index)
         said = _meanings(row)
-        if are_places(said):
+        if are_places(row, said):
             return _named(grid, index, said) or grid
     return grid
 
@@ -74,13 +81,12 @@ def _named(grid: Grid, index: int, said: Sequence[Meaning]) -> Grid | None:
     if len({meanings([one])[0] for one in called}) != 1:
         return None
     reading, row = sorted(called)[0], grid.row(index)
-    new = [
-        f"{cell} {reading}" if m.why == WHERE_ALONE else cell
-        for cell, m in zip(row, said, strict=True)
-    ]
+    at = _places(row, said)
+    new = [f"{cell} {reading}" if i in at else cell for i, cell in enumerate(row)]
     told = _meanings(new)
-    at = [i for i, m in enumerate(said) if m.why == WHERE_ALONE]
-    if not all(told[i].concept in INSPECTED and told[i].axle and told[i].side for i in at):
+    axled = any(m.concept == "axle_no" for m in said)
+    read = [m for i, m in enumerate(told) if i in at]
+    if not all(m.concept in INSPECTED and m.side and (axled or m.axle) for m in read):
         return None
     here = pl.int_range(pl.len()) == index
     names = [pl.when(here).then(pl.lit(new[i])).otherwise(f"c{i}").alias(f"c{i}") for i in at]

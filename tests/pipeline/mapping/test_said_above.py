@@ -40,6 +40,23 @@ def test_a_matrix_without_one_reading_in_its_title_is_offered_with_its_day(tmp_p
     assert "no column is understood as a reading, axle_no, side" in told
 
 
+LETTERS = """\
+{}
+Pojazd;Data;Przebieg km;Oś;L;P
+T1;24.01.2024;100000;1;15;14
+"""
+
+
+def test_letters_of_both_sides_below_a_title_are_sides_of_what_it_names(tmp_path):
+    mapped(tmp_path, LETTERS.format("Grubość okładzin (mm)"))
+    assert rows_of(tmp_path).select("axle_no", "side", "lining_mm").rows() == [
+        (1, "L", 15), (1, "R", 14),
+    ]  # fmt: skip
+    (tmp_path / "fleet.toml").unlink()
+    found, _ = mapped(tmp_path, LETTERS.replace("L;P", "L;X").format("Grubość okładzin (mm)"))
+    assert not found.is_clear
+
+
 YEAR = "Brake checks {}\nUnit;Date;Km;Axle;Side;Lining mm\n" + "".join(
     f"{unit};{{}};{km};1;{side};{lining}\n".replace("{}", f"{{{n}}}")
     for unit, start in (("T1", 100_000), ("T2", 250_000))
