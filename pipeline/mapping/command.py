@@ -1,5 +1,6 @@
 """``drumline map``: looks at a lake's files, says what it takes them for, and writes that down."""
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from pipeline.mapping.findings import (
     ColumnFound,
     TableFound,
     jobs_left_alone,
+    jobs_to_come,
     place_named,
     reading_named,
     tables_found,
@@ -197,8 +199,10 @@ def _show(form: Form, tell: Tell) -> None:
             f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
         _show_how_to_name(found, tell)
+        _show_axle_in_unit(found, tell)
     for column in found.columns:
         _show_column(column, found, tell)
+    _show_to_come(form, tell)
     if found.unstored:
         tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
     _show_rows_lost(found, tell)
@@ -209,6 +213,32 @@ def _show(form: Form, tell: Tell) -> None:
             if column.jobs:
                 tell(f"  {jobs_left_alone(column.heading, column.jobs)}; {_to_read_jobs(column)}")
         _show_jobs(found, JobWords(), tell)
+
+
+_ENDS_IN_AXLE = re.compile(r"(.*\w)[-/. _]([1-9])")
+
+
+def _show_axle_in_unit(found: TableFound, tell: Tell) -> None:
+    """What would do where units seem to have their axle behind them: they may be units of a name
+    each, so nothing is cut."""
+    units = [c for c in found.columns if c.target == "unit_id" and "axle_no" in found.missing]
+    for column in units:
+        ends = [_ENDS_IN_AXLE.fullmatch(name) for name in column.examples]
+        stems = [end[1] for end in ends if end]
+        if len(stems) == len(column.examples) > len(set(stems)):
+            tell(
+                f"  {column.heading}: may end in the axle, as {column.examples[0]}; what would do: "
+                "a column for the axle"
+            )
+
+
+def _show_to_come(form: Form, tell: Tell) -> None:
+    """Files and sheets of jobs that are called as if these were not done."""
+    for place in form.places if form.found.table == "work" and form.found.is_usable else ():
+        path, _, sheet = place.removesuffix("]" * place.endswith("]")).partition(" [")
+        first = next(c.heading for c in form.found.columns if c.target)
+        if told := jobs_to_come(path, sheet, first):
+            tell(f"  {place}: {told}")
 
 
 _STRANGE = ("not understood", "no concept of")

@@ -76,6 +76,7 @@ from pipeline.mapping.words import (
     cell_words,
     folded,
     names_done,
+    names_undone,
     says_disc,
     says_nothing,
     says_summary,
@@ -805,7 +806,8 @@ def _not_understood(
     told = jobs_in(cells, JobWords()) if is_read else ()
     beside = SIDE_BY_SIDE if found.why == OF_ANOTHER_TABLE and found.examples else ""
     of_month = OF_MONTH if reading.is_month(found.heading) and found.examples else ""
-    why = of_month or dead_end(found.heading) or _of_percent(found) or beside
+    flag = OF_FLAGS if _is_flag_of_a_job(found.heading, some) else ""
+    why = of_month or dead_end(found.heading) or _of_percent(found) or flag or beside
     meant = "as_left" if found.why == NO_STAGE else "side" if is_read and _are_sides(some) else ""
     found = replace(found, jobs=told, dead_end=why, meant=meant)
     words = some.unique()
@@ -813,6 +815,19 @@ def _not_understood(
         return replace(found, why="units of measure, which stand behind the numbers beside them")
     discs = any(map(says_disc, words))
     return replace(found, why="rows of disc brakes are set aside by it") if discs else found
+
+
+OF_FLAGS = (
+    "cannot be used, because a job is a row of its own; what would do: a table of jobs, a row for "
+    "each that was done, with unit, axle, side, day, odometer and what was done"
+)
+
+
+def _is_flag_of_a_job(heading: str, some: pl.Series) -> bool:
+    """Whether a column asks whether some job was done: Relined, Y or N."""
+    words = some.unique().head(MOST_STAGES).to_list()
+    marks = all(yes_or_no(word) or word.casefold() == "x" for word in words)
+    return bool(words) and marks and bool(actions_of(heading, JobWords()))
 
 
 def _are_sides(some: pl.Series) -> bool:
@@ -873,6 +888,17 @@ def undone_left_alone(heading: str, cells: pl.Series) -> str:
     says = f'{heading} says "{undone[0]}" of {counted(count, "job")}' if undone else ""
     mend = f'to have these not count, in its [[files]]: "{heading}" = "status"'
     return f"{says}, and is left alone; {mend}" if undone else ""
+
+
+def jobs_to_come(path: str, sheet: str, heading: str) -> str:
+    """That a file or a sheet is called as if its jobs were not done; empty where it is not."""
+    name = sheet if names_undone(sheet) else path
+    word = names_undone(name)
+    only = f'sheets = "{sheet}"' if name == sheet else f'files = "{path}"'
+    return word and (
+        f'its name says "{word}", and its jobs count as done; if they were not, in fleet.toml: '
+        f'[[files]] table = "none", {only}, [files.columns] "{heading}" = ""'
+    )
 
 
 def jobs_left_alone(heading: str, lines: Sequence[tuple[str, int]]) -> str:

@@ -790,7 +790,8 @@ _DONE = _words(
 _UNDONE = _words(
     """cancelled canceled cancel void voided quote quoted quotation estimate estimated declined
     rejected refused open pending deferred postponed hold held awaiting waiting draft progress
-    started wip storniert abgebrochen offen angebot abgelehnt verschoben zuruckgestellt entwurf
+    started wip skipped omitted entfallt entfallen storniert abgebrochen offen angebot abgelehnt
+    verschoben zuruckgestellt entwurf
     annule annulee devis refuse reporte ouvert ouverte cours attente brouillon
     cancelado cancelada anulado anulada presupuesto rechazado abierto abierta pendiente curso
     borrador orcamento recusado aberto aberta pendente andamento annullato preventivo rifiutato
@@ -820,6 +821,27 @@ _PLANNED = _words(
 )
 
 
+# What nobody wanted done, after a no.
+_WANTED = _words(
+    """required needed necessary due applicable erforderlich notig notwendig fallig necessaire
+    requis requise necesario necesaria requerido necessario nodig vereist wymagane wymagana
+    potrzebne potrzebna nutne treba behovs nodvandig nodvendig necesar szukseges"""
+)
+# Words of a file's or a sheet's name that make its jobs those of another day, or of none.
+_TO_COME = _words(
+    """plan plans planning forecast schedule upcoming due quotes quotations estimates offers
+    vorschau planung fallig faellig vorplanung angebote devis prevision previsions previsiones
+    presupuestos orcamentos preventivi offertes planowanie plany oferty"""
+)
+
+
+def names_undone(name: str) -> str:
+    """The word of a file's or a sheet's name that says its jobs were not done, or not yet; empty
+    where none does."""
+    said = [t for t in tokens(name) if t in _UNDONE | _VOID | _PLANNED | _TO_COME]
+    return said[0] if said and _DONE.isdisjoint(tokens(name)) else ""
+
+
 def status_of(cell: str, *, planned: bool = True) -> str:
     """Whether a job's status is "done" or "not done"; empty where it is neither, or may be both.
 
@@ -830,7 +852,8 @@ def status_of(cell: str, *, planned: bool = True) -> str:
     undone = bool(words & (_UNDONE | _VOID | (_PLANNED if planned else frozenset())))
     done = bool(words & _DONE)
     if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
-        return "not done" if done != undone and len(of) == 2 else ""  # done, not invoiced
+        plainly = (done != undone and len(of) == 2) or (words & _WANTED and not done)
+        return "not done" if plainly else ""  # done, not invoiced
     return "" if done == undone else "done" if done else "not done"
 
 

@@ -6,6 +6,7 @@ import re
 import pytest
 
 from pipeline.cli import main
+from tests.exports.fleet import workbook
 from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 
 FLEETS = """\
@@ -419,3 +420,40 @@ def test_a_cancelled_job_of_a_column_that_is_not_read_is_told(tmp_path, capsys):
 def test_readings_that_were_cancelled_are_none(tmp_path, heading):
     mapped(tmp_path, VOIDED.format(heading, "no", "yes", "no"))
     assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+
+
+def test_what_was_not_required_is_told_where_nothing_reads_it(tmp_path, capsys):
+    mapped(tmp_path, JOBS.format("Result", "OK", "Not required", "OK", "skipped"))
+    main(["check", str(tmp_path)])
+    assert 'Result says "Not required" of 2 jobs, and is left alone' in capsys.readouterr().out
+
+
+HEAD = ["Unit", "Date", "Km", "Axle", "Side", "Job"]
+
+
+@pytest.mark.parametrize("name", ["Planned 2025", "Angebote", "Cancelled", "Fällig"])
+def test_jobs_of_a_sheet_that_is_called_planned_are_told_and_can_be_left_alone(
+    tmp_path, capsys, name
+):
+    jobs = [HEAD, ["T1", "2024-03-01", 100000, 1, "L", "Reline"]]
+    workbook(tmp_path / "w.xlsx", {"Work done": jobs, name: jobs})
+    (tmp_path / "fleet.toml").write_text("")
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert out.count("and its jobs count as done; if they were not, in fleet.toml") == 2
+    line = f'[[files]]\ntable = "none"\nsheets = "{name}"\n[files.columns]\n"Unit" = ""\n'
+    assert line.replace("\n", ", ").partition(", [files")[0].replace("]], ", "]] ") in out
+    settings = tmp_path / "fleet.toml"
+    settings.write_text(line + settings.read_text())
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert f"w.xlsx [{name}]: left alone, as fleet.toml says" in out
+    assert out.startswith("1 row in 1 file: ")
+
+
+def test_jobs_of_a_sheet_that_is_called_done_are_not_doubted(tmp_path, capsys):
+    jobs = [HEAD, ["T1", "2024-03-01", 100000, 1, "L", "Reline"]]
+    workbook(tmp_path / "w.xlsx", {"Planned work done": jobs})
+    main(["map", str(tmp_path)])
+    assert "if they were not" not in capsys.readouterr().out

@@ -54,3 +54,24 @@ def test_a_column_of_sides_under_another_heading_is_offered(tmp_path):
                                               ("N/S", "O/S")))  # fmt: skip
     assert "holds sides, and is left alone: Brake; to read it, in fleet.toml: table = " in told
     assert '"Brake" = "side"' in told
+
+
+@pytest.mark.parametrize(
+    ("heading", "words"),
+    [("Relined", "YN"), ("Belag erneuert", ("ja", "nein")), ("Greased", ("x", ""))],
+)
+def test_a_column_for_each_job_says_what_would_do(tmp_path, heading, words):
+    text = f"Unit;Date;Odometer km;Axle;Side;Lining mm;{heading}\n"
+    _, told = mapped(tmp_path, text + "".join(f"T1;2024-01-09;100000;1;{s};15;{w}\n" for s, w in
+                                              zip("LR", words, strict=True)))  # fmt: skip
+    assert f"{heading}: cannot be used, because a job is a row of its own" in told
+
+
+def test_codes_that_may_end_in_the_axle_are_said_to(tmp_path):
+    text = "Vehicle;Date;Odometer km;Side;Lining mm\n"
+    rows = [f"K201-{axle};2024-01-09;100000;{side};15\n" for axle in (1, 2) for side in "LR"]
+    _, told = mapped(tmp_path, text + "".join(rows))
+    assert "Vehicle: may end in the axle, as K201-1; what would do: a column for the axle" in told
+    (tmp_path / "fleet.toml").unlink()
+    _, told = mapped(tmp_path, text + "K2011;2024-01-09;100000;L;15\nK2012;2024-01-09;90000;R;15\n")
+    assert "may end in the axle" not in told
