@@ -32,6 +32,7 @@ from pipeline.mapping.headings import (
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
+from pipeline.mapping.layouts.above import lacks_year
 from pipeline.mapping.layouts.across import READING
 from pipeline.mapping.shapes import (
     A_DAY_ABOVE,
@@ -1110,6 +1111,12 @@ def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -
     return replace(found, target=target, examples=examples, asks=frozenset({"decimal_comma"}))
 
 
+NO_YEAR = (
+    "; a day without a year is none: accepted are days with their year, or one year in a title "
+    "above or in the sheet's name"
+)
+
+
 def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
     doubtful = "day_first" in sample.doubtful
     first = True if doubtful else sample.day_first
@@ -1118,6 +1125,7 @@ def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) ->
     if read.null_count() > (1 - MOSTLY) * some.len():
         unclear = reading.years_may_be_first(some)
         why = "; its years may stand first: accepted are years of four figures" * unclear
+        why += NO_YEAR * lacks_year(some[0])
         return replace(found, why=f"{_unread(some, read, 'date')}{why}")
     weeks = any(map(reading.is_week, some.unique()))
     told = (("day_first", doubtful), ("days_exchanged", exchanged), ("week_day", weeks))

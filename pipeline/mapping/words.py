@@ -40,6 +40,7 @@ _TENTHS = re.compile(
 )
 _OTHER_PART = re.compile(r"(?<![\d/])(?:1\s?/\s?\d+|0[.,]0*1)(?=\s?(?:mm|in|inch|zoll)\b|\s?\")")
 _EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
+_NUMBER_SIGN = re.compile(r"\bn\s?°")
 _ELIDED = re.compile(r"\b[dl]['’]|['’]s\b")
 _THOUSAND = r"(?:1[., '’]?000|['’]000|thousands?|tausend|tsd\.?|tys\.?|тыс\.?)"
 _IN_THOUSANDS = re.compile(
@@ -61,7 +62,8 @@ def folded(text: str) -> str:
 @cache
 def tokens(text: str) -> tuple[str, ...]:
     """Words, whole numbers and signs of a text; n/s and l/h are words."""
-    joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text)))
+    plain = _NUMBER_SIGN.sub("no ", _ELIDED.sub("", folded(text)))
+    joined = _ABBREVIATED.sub(_spelled_out, plain)
     joined = _IN_THOUSANDS.sub(_of_thousand, re.sub(r"(?<!\d)1/(32|16)\b", r"\1ths", joined))
     joined = _OTHER_PART.sub(" parts ", _TENTHS.sub(" tenthsofmm ", joined))
     joined = _EITHER.sub("in or ", joined)
@@ -138,15 +140,15 @@ CONCEPTS = {
         lorry, bus, coach, power unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
         fahrzeugnummer, fahrzeugnr, fzgnr, wagennummer, wagennr, einheit,
-        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, nr rej, naczepa,
-        vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
-        veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
+        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, boczny, nr rej,
+        naczepa, vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota,
+        prefixo, veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
         fordon, regnr, koretoj, kjoretoy, registreringsnummer, vehicul, inmatriculare, jarmu,
         rendszam, автомобиль, госномер, машина""",
     "axle_no": """axle, axles, ax, achse, achsnummer, essieu, eje, eixo, asse, as, asnummer, os,
         naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
-    "side": """side, seite, cote, lado, lato, zijde, strona, str, strana, sida, siden, oldal, parte
-        lateral, сторона""",
+    "side": """side, seite, fahrzeugseite, cote, lado, lato, zijde, strona, str, strana, sida,
+        siden, oldal, parte lateral, сторона""",
     "position": """axle side, achse seite, essieu cote, eje lado, eixo lado, asse lato, as zijde,
         os strona, naprava strana, axel sida, aksel side, position, wheel position, wheel pos, pos
         roue, wheel, wheel end, pos,
@@ -163,7 +165,8 @@ CONCEPTS = {
         completed, completed on, date completed, completion date,
         done on, date of check, checked on, date closed, closed on, finished, finished on, erledigt,
         erledigt am, abgeschlossen am, fertig am, ausgefuhrt am, date cloture, fecha cierre, data
-        chiusura, data zakonczenia, avslutad""",
+        chiusura, data zakonczenia, avslutad, data pomiaru, messdatum, date mesure, fecha medicion,
+        data misura, meetdatum""",
     "week": """week, week no, calendar week, wk, kw, cw, woche, kalenderwoche, semaine, semana,
         settimana, tydzien, tyden, vecka, uke, uge, weeknr, weeknummer, het, неделя""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
@@ -186,7 +189,9 @@ CONCEPTS = {
         guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, voering, remvoering,
         voeringdikte, oblozeni, tloustka oblozeni, belagg, bromsbelagg, belaggtjocklek, belaegning,
         bremsebelaegning, bremsebelegg, belegg, garnitura, grosime garnitura, ferodou, fekbetet,
-        fekbetet vastagsag, накладка, толщина накладки""",
+        fekbetet vastagsag, накладка, толщина накладки, restbelagstarke, restbelagdicke, espesor
+        balatas, espesor forros, espesor guarniciones, espessura lonas, spessore guarnizioni, dikte
+        remvoering, dikte voering""",
     "free_stroke": """free stroke, hand stroke, free travel, free play stroke, clevis travel,
         leerhub, leerweg, hub von hand, handhub, course libre, course a vide, skok swobodny, skok
         jalowy, carrera libre, curso livre, corsa libera, corsa a vuoto, vrije slag, volny zdvih,
@@ -284,14 +289,16 @@ BESIDE = {
     "unit_id": """no number id code nr numer numero nummer num n brake plate interno de der du des
         name""",
     "axle_no": "no number nr numer numero nummer n position de",
-    "side": "wheel de",
+    "side": "wheel de del vehicle vehiculo vehicule voertuig fahrzeug pojazdu",
     "position": "no brake bremse",
     "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
         visita bezoek besok time uhrzeit heure hora""",
     "week": "no nr number of year inspection check prufung numer",
-    "odometer": "reading km total current at inspection aktuell actual stand state value",
-    "lining": """brake thickness thk reading measured remaining rest de du des della do da van
-        starke""",
+    "odometer": """reading km total current at inspection aktuell actual stand state value in w en
+        em bij bei au a al la de controle kontrolle prufung inspectie inspeccion kontroli""",
+    "lining": """brake thickness thk reading measured remaining rest de du des della do da das dos
+        van starke frein freins freno frenos freio freios bremse bremsen hamulcowych hamulcowej
+        hamulcow restante restantes""",
     "free_stroke": "brake reading measured de",
     "applied_stroke": "brake reading measured de applied",
     "released_stroke": "brake reading measured de pushrod push rod",

@@ -16,7 +16,7 @@ from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import INSPECTED, WHERE_ALONE, Meaning, meanings, place_in
 from pipeline.mapping.reading import day_in
 from pipeline.mapping.tables import HEAD_ROWS
-from pipeline.mapping.words import SIDE_LETTERS, folded, month_names, tokens
+from pipeline.mapping.words import OF_A_VISIT, SIDE_LETTERS, folded, month_names, tokens
 
 AROUND = {"unit_id", "date", "odometer"}
 FEWEST_PLACES = 2
@@ -25,6 +25,7 @@ LONGEST = 80
 MOST_ROWS = 50_000
 MOSTLY = 0.8  # of a column's cells, so many are days without a year, or none is read so
 OUT_OF_ORDER = 0.05  # of a unit's steps, so many may be slips; our own, no source
+OF_A_YEAR = OF_A_VISIT | {"year", "jahr", "annee", "ano", "anno", "rok", "jaar", "ar"}
 _YEAR = re.compile(r"(?<!\d)(20\d\d)(?!\d)")
 _FIGURES = re.compile(r"(\d{1,2})([./-])(\d{1,2})(\.?)")
 _NAMED = re.compile(r"(?:(\d{1,2})\.?[\s.-]*([^\W\d_]+)|([^\W\d_]+)\.?[\s-]*(\d{1,2}))\.?")
@@ -110,7 +111,7 @@ def _with_years(grid: Grid) -> Grid:
     said = _meanings(row)
     at = [i for i, m in enumerate(said) if m.concept == "date"]
     years = {year for title in [*_titles(grid, index), *(row[i] or "" for i in at)]
-             for year in _YEAR.findall(title)}  # fmt: skip
+             if not _of_another_day(title) for year in _YEAR.findall(title)}  # fmt: skip
     if len(years) != 1 or len(at) != 1:
         return grid
     name, year = f"c{at[0]}", years.pop()
@@ -124,6 +125,16 @@ def _with_years(grid: Grid) -> Grid:
     below = pl.int_range(pl.len()) > index
     new = pl.when(below).then(pl.col(name).replace(told)).otherwise(name)
     return replace(grid, rows=grid.rows.with_columns(new.alias(name)))
+
+
+def _of_another_day(title: str) -> bool:
+    """Whether a year may be that of printing, say: beside a whole day, or words not of checks."""
+    return day_in(title) is not None or not set(tokens(_YEAR.sub(" ", title))) <= OF_A_YEAR
+
+
+def lacks_year(cell: str) -> bool:
+    """Whether a cell may be a day without its year: 15.01., 15 Jan."""
+    return _with_year(cell, "2000", is_text=True) != ""
 
 
 def _with_year(cell: str, year: str, *, is_text: bool) -> str:

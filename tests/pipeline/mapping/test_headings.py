@@ -217,3 +217,22 @@ def test_a_month_is_known_for_one(heading):
 @pytest.mark.parametrize("heading", ["15 Jan 24", "Axle 1", "24", "Jan Feb", "3.5", "Jan 24 25"])
 def test_other_headings_are_no_months(heading):
     assert not is_month(heading)
+
+
+@pytest.mark.parametrize(
+    ("heading", "concept"),
+    [
+        ("Épaisseur des garnitures de frein (mm)", "lining"),
+        ("Espesor de balatas de freno", "lining"),
+        ("Grubość okładzin hamulcowych", "lining"), ("Dikte remvoering", "lining"),
+        ("Restbelagstärke (mm)", "lining"), ("N° de parc", "unit_id"), ("Nr boczny", "unit_id"),
+        ("Kilométrage au contrôle", "odometer"), ("Przebieg w km", "odometer"),
+        ("km bei Prüfung", "odometer"), ("Kilometerstand bij controle", "odometer"),
+        ("Data pomiaru", "date"), ("Strona pojazdu", "side"), ("Lado del vehículo", "side"),
+        ("Inspected at", "date"), ("Usure garniture de frein", None),
+        ("Prix garniture frein", None), ("Km revisión", None),
+        ("Kilometer bis Kontrolle", None), ("Km restantes", None),
+    ],
+)  # fmt: skip
+def test_headings_in_more_words(heading, concept):
+    assert meanings([heading])[0].concept == concept

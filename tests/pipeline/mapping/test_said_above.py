@@ -83,12 +83,14 @@ def test_days_without_a_year_are_of_the_one_that_a_title_names(tmp_path, days):
 @pytest.mark.parametrize(
     ("year", "days"),
     [("2023 and 2024", ("15.01.", "17.04.")), ("", ("15.01.", "17.04.")),
-     ("2024", ("17.12.", "15.01.")), ("2024", ("17 Dec", "15 Jan"))],
+     ("2024", ("17.12.", "15.01.")), ("2024", ("17 Dec", "15 Jan")),
+     ("printed 2024", ("15.01.", "17.04.")), ("24.12.2024", ("15.01.", "17.04."))],
 )  # fmt: skip
 def test_days_of_no_sure_year_are_none(tmp_path, year, days):
-    """Two years above, none, or a December before a January: nobody knows which."""
+    """Two years above, none, that of another day, or a December before a January: nobody knows."""
     _, told = mapped(tmp_path, written(year, *days))
     assert "no column is understood as date" in told
+    assert "a day without a year is none: accepted are days with their year" in told
 
 
 def test_a_day_whose_month_may_stand_first_is_asked_with_its_year(tmp_path):
