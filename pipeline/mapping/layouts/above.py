@@ -201,7 +201,7 @@ def _heading(grid: Grid, needed: set[str]) -> int | None:
 def _with_axles(grid: Grid) -> Grid:
     """Rows below lines such as Axle 1, with the axle in a column."""
     index = _heading_of_sides(grid)
-    if index is None or grid.rows.height > MOST_ROWS:
+    if index is None or grid.rows.height > MOST_ROWS or not _any_alone(grid):
         return grid
     told = list(_axles_below(grid, index))
     lines = [row for row, (kind, _) in enumerate(told) if kind == "line"]
@@ -215,6 +215,12 @@ def _with_axles(grid: Grid) -> Grid:
     kept = [row not in lines for row in range(grid.rows.height)]
     new = pl.Series(f"c{grid.width}", column, dtype=pl.String)
     return replace(grid, rows=grid.rows.with_columns(new).filter(pl.Series(kept)))
+
+
+def _any_alone(grid: Grid) -> bool:
+    """Whether some row has one cell and no more."""
+    filled = pl.sum_horizontal(pl.all().exclude("row_no", "width").is_not_null())
+    return bool(grid.rows.select((filled == 1).any()).item())
 
 
 def _heading_of_sides(grid: Grid) -> int | None:
@@ -243,7 +249,7 @@ def _axles_below(grid: Grid, index: int) -> Iterator[tuple[str, str | None]]:
         elif len(filled) == 1 and _is_axle(filled[0]):
             axle = filled[0]
             yield "line", axle
-        elif len(filled) < FEWEST_PLACES or any(map(_is_title, filled)):
+        elif len(filled) < FEWEST_PLACES or _is_title(filled[0]):
             axle = None
             yield "other", None
         else:
