@@ -864,6 +864,12 @@ def status_of(cell: str, *, planned: bool = True) -> str:
     return "" if done == undone else "done" if done else "not done"
 
 
+# Of these, a no says nothing of the work.
+_BILLED = _words(
+    """invoiced invoice billed paid posted rechnung factura fattura fatura faktura factuur
+    abgerechnet fakturiert berechnet bezahlt facture facturee solde facturado facturada pagado
+    faturado fatturato gefactureerd zafakturowane fakturerad faktureret fakturert facturat"""
+)
 # Beside a word for cancelled, or for done, a heading may have these.
 _BESIDE_STATUS = _words(
     """on am le el la il op dnia dne date datum fecha data day by reason grund motif motivo job
@@ -906,8 +912,8 @@ def status_under(heading: str, cell: str) -> str:
 
 def names_done(heading: str) -> bool:
     """Whether a heading may ask whether something was done."""
-    words = set(tokens(heading))
-    return bool(words & _DONE) and words <= _DONE | _BESIDE_STATUS
+    words, done = set(tokens(heading)), _DONE - _BILLED
+    return bool(words & done) and words <= done | _BESIDE_STATUS
 
 
 def yes_or_no(cell: str) -> str:

@@ -400,6 +400,12 @@ def test_a_column_that_says_which_jobs_were_cancelled_or_done_is_read(
     assert f"left alone, as {heading} says not done, or void" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("heading", ["Billed", "Abgerechnet", "Paid"])
+def test_what_was_not_billed_was_done_all_the_same(tmp_path, heading):
+    mapped(tmp_path, JOBS.format(heading, "Y", "N", "Y", "N"))
+    assert rows_of(tmp_path)["done_on"].dt.month().to_list() == [1, 2, 3, 4]
+
+
 def test_a_word_that_is_unknown_beside_those_for_done_and_not_waits(tmp_path):
     mapped(tmp_path, JOBS.format("Paper", "Closed", "Cancelled", "Closed", "WF7"))
     assert rows_of(tmp_path)["problem"].is_null().to_list() == [True, True, False]
