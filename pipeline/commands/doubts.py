@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import duckdb
 
+from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK
 from pipeline.settings import Settings
 from pipeline.values import counted
 from pipeline.warehouse import warehouse
@@ -25,6 +26,7 @@ def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]
         *_standing_odometers(con),
         *_jobs_without_a_value(con),
         *_jobs_told_twice(con),
+        *_taken_back_elsewhere(con),
         *_relines_not_found(con),
     ]
 
@@ -110,6 +112,35 @@ _LEFT_OUT = {
     "cost": "without a cost, for rows of one job differ in it (parts and labour apart?); one row "
     "of a job with its whole cost would count",
 }
+
+
+def _taken_back_elsewhere(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Jobs that count though a row of another file seems to take them back."""
+    found = con.execute(
+        """select j.unit_id || '/' || j.axle_no || j.side, j.action, max(j.done_on), r.done_on,
+            any_value(b.path), r.row_no // b.row_parts
+        from raw.work r
+        inner join (
+            select c.content_id, c.row_parts, min(f.path) as path from raw.contents c
+            inner join raw.files f on f.content_id = c.content_id group by all
+        ) b on b.content_id = r.content_id
+        inner join raw.work j on upper(j.unit_id) = upper(r.unit_id) and j.axle_no = r.axle_no
+            and j.side = r.side and j.action = r.action and j.done_on <= r.done_on
+            and j.content_id <> r.content_id and j.problem is null
+        where r.problem_kind = ?
+        group by all order by all""",
+        [TAKES_NOTHING_BACK],
+    ).fetchall()
+    if not found:
+        return []
+    examples = [
+        f"{end} {action} on {day} (by {path} row {row} of {back})"
+        for end, action, day, back, path, row in found
+    ]
+    return [
+        f"work: {counted(len(found), 'job')} counted, though a row of another file may take it "
+        f"back: {_first(examples)}; to have it not count, put both rows into one file"
+    ]
 
 
 def _names_alike(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:

@@ -10,9 +10,10 @@ import csv
 import io
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from threading import Lock
 
@@ -21,12 +22,12 @@ import polars as pl
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake.encodings import code_page, wide_encoding
-from pipeline.lake.records import read_records
+from pipeline.lake.records import Records, read_document, read_records
 from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
 
 DELIMITERS = (",", ";", "\t")
 SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx",
-            ".xlsm": "xlsx", ".jsonl": "jsonl", ".ndjson": "jsonl"}  # fmt: skip
+            ".xlsm": "xlsx", ".jsonl": "jsonl", ".ndjson": "jsonl", ".json": "json"}  # fmt: skip
 # Days from 1970 to the end of the year 9999.
 _LAST_DAY = 2_932_896
 # What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text
@@ -66,8 +67,10 @@ def read_cells(content: bytes, path: Path) -> Cells:
         raise UnreadableFileError(f"{path.suffix or 'no ending'}; accepted: {', '.join(SUFFIXES)}")
     if not content:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
+    readers: dict[str, Callable[[bytes], Cells]]
     readers = {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells,
-               "jsonl": _json_cells}  # fmt: skip
+               "jsonl": partial(_json_cells, read_records),
+               "json": partial(_json_cells, read_document)}  # fmt: skip
     return readers[kind](content)
 
 
@@ -224,9 +227,10 @@ def _parquet_cells(content: bytes) -> Cells:
         return _typed_cells(pl.DataFrame(table), is_text=False)
 
 
-def _json_cells(content: bytes) -> Cells:
-    require_lines(content)
-    records = read_records(decoded(content))
+def _json_cells(read: Callable[[str], Records], content: bytes) -> Cells:
+    if read is read_records:
+        require_lines(content)
+    records = read(decoded(content))
     columns = {f"c{i}": pl.Series([_json_text(values[i]) for _, values in records.rows],
                                   dtype=pl.String) for i in range(len(records.names))}  # fmt: skip
     row_no = pl.Series([no for no, _ in records.rows], dtype=pl.Int64)

@@ -26,6 +26,7 @@ from pipeline.lake.files import Cells, read_cells
 from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
 from pipeline.lake.registers import DERIVED, derive_register
 from pipeline.mapping.applying import typed_table
+from pipeline.mapping.findings import jobs_to_come
 from pipeline.mapping.grids import HIDDEN, Grid
 from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import Table, tables_in, what_lacks
@@ -34,7 +35,7 @@ from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
 # Raised when cells are read differently than before, so that old contents are read again.
-READER_VERSION = 8
+READER_VERSION = 9
 
 # Files read at a time.
 READERS = 2
@@ -268,7 +269,7 @@ def _own_contents(file: LakeFile, content: bytes, settings: Settings) -> list[Co
     if not found and not file.table:
         return [Content("", None, _fits_nothing(grids, settings), None), *hidden]
     held = [
-        _own_content(table, _part_name(grid, i, several=len(found) > 1), settings)
+        _own_content(file.path, grid, table, _part_name(grid, i, several=len(found) > 1), settings)
         for grid, i, table in found
     ]
     fitted = {grid.name for grid, _, _ in found}
@@ -286,12 +287,13 @@ def _part_name(grid: Grid, index: int, *, several: bool) -> str:
     return f"{grid.name}, table {index + 1}".lstrip(", ") if index else grid.name or "table 1"
 
 
-def _own_content(table: Table, part: str, settings: Settings) -> Content:
+def _own_content(path: str, grid: Grid, table: Table, part: str, settings: Settings) -> Content:
     if table.recipe.table == "none":
         return Content(
             "", None, "left alone, as fleet.toml says; drumline map says why", None, part
         )
     typed = typed_table(table, settings)
+    told = "; ".join([*typed.notes, *_to_come(path, grid, table)])
     return Content(
         typed.table,
         typed.rows,
@@ -300,8 +302,18 @@ def _own_content(table: Table, part: str, settings: Settings) -> Content:
         part,
         typed.rows_read,
         typed.row_parts,
-        "; ".join(typed.notes) or None,
+        told or None,
     )
+
+
+def _to_come(path: str, grid: Grid, table: Table) -> list[str]:
+    """That jobs count though their file or sheet is called as if they were not done, where no
+    person has named it in ``[[files]]``."""
+    recipe = table.recipe
+    if recipe.table != "work" or recipe.files or recipe.sheets:
+        return []
+    told = jobs_to_come(path, grid.name, next(iter(recipe.columns)))
+    return [told] if told else []
 
 
 def _batches(

@@ -21,6 +21,8 @@ MAX_SHEET_CELLS = 20_000_000
 MAX_CELLS = 200_000_000
 MAX_COLUMNS = 1_000
 MAX_DEPTH = 8
+# How a locked workbook, or an old one, begins; and a packed file.
+COMPOUND, PACKED = bytes.fromhex("d0cf11e0a1b11ae1"), b"PK"
 PIECE = 1 << 24
 OVERLAP = 1 << 13
 _PLACE = re.compile(rb"""\br\s*=\s*["']([A-Za-z]*)(\d+)""")
@@ -40,9 +42,21 @@ def require_workbook(content: bytes) -> None:
     UnreadableFileError
         It does not, or it is no workbook.
     """
+    if content.startswith(COMPOUND):
+        raise UnreadableFileError(
+            "a workbook with a password, or one of the old kind under another ending; accepted: "
+            "XLSX, saved without a password"
+        )
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             _require_parts(archive)
+    except zipfile.BadZipFile as error:
+        if content.startswith(PACKED):
+            raise UnreadableFileError(
+                f"an XLSX workbook that is damaged, or not all of it is there ({_short(error)}); "
+                "accepted: a new copy of it"
+            ) from None
+        raise UnreadableFileError(f"not an XLSX workbook ({_short(error)})") from None
     except (*_FAILS, EOFError) as error:
         raise UnreadableFileError(f"not an XLSX workbook ({_short(error)})") from None
 

@@ -28,6 +28,7 @@ from pipeline.lake.cells import (
 )
 from pipeline.lake.files import Cells
 from pipeline.mapping import reading
+from pipeline.mapping.doubted.units import doubted_units, small_odometers
 from pipeline.mapping.findings import (
     PLACED,
     SELDOM_ZERO,
@@ -37,11 +38,12 @@ from pipeline.mapping.findings import (
     jobs_left_alone,
     placed_words,
     reading_named,
+    undone_left_alone,
 )
 from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
-from pipeline.mapping.job_lines.reversals import reversals
+from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK, nothing_done, reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
 from pipeline.mapping.words import (
@@ -55,7 +57,7 @@ from pipeline.mapping.words import (
     says_nothing,
     says_summary,
     spelled,
-    status_of,
+    status_under,
     tokens,
 )
 from pipeline.settings import OwnFile, Settings, Target, own_target
@@ -184,6 +186,7 @@ class _Reader:
     columns: list[_Column]
     lacking: Mapping[int, str] = field(default_factory=dict)
     unmatched: Mapping[int, str] = field(default_factory=dict)
+    idle_rows: Mapping[int, str] = field(default_factory=dict)
     read: dict[tuple[int, str], tuple[pl.Series, pl.Series]] = field(default_factory=dict)
 
     @cached_property
@@ -215,6 +218,12 @@ class _Reader:
     def reversal(self) -> pl.Series:
         """What a row says of taking back a job that is not there; null where it does not."""
         return self._by_row(self.unmatched)
+
+    @cached_property
+    def idle(self) -> pl.Series:
+        """What a row says of a job with a quantity of 0 that may have been done; null where it is
+        none."""
+        return self._by_row(self.idle_rows)
 
     def _by_row(self, told: Mapping[int, str]) -> pl.Series:
         rows = self.table.body["row_no"]
@@ -303,10 +312,11 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     days = [table.body[f"c{i}"] for _, i, target in found if _is_a_day(target, name)]
     shown = [reading.shown_day_order(days, by) for by in (2, reading.SHOWN_SURELY)]
     way = _Way(recipe, settings, reading.shown_decimals(measured)[0], *shown)
+    table, waiting, idle = _without_idle(table, found, way)
     table, unmatched, reversed_ = _without_reversed(table, found, way)
     table, columns = _united(table, [_resolved(*column, way) for column in found])
     columns = _told_apart(_less_released(columns, settings), settings)
-    reader = _Reader(table, way, columns, blank, unmatched)
+    reader = _Reader(table, way, columns, blank, unmatched, waiting)
     job = next((c for c in columns if c.name == "job"), None)
     if job is not None:
         rows, notes = _of_jobs(reader, job)
@@ -314,9 +324,24 @@ def typed_table(table: Table, settings: Settings) -> Typed:
         rows, notes = pl.concat(_parts(reader)).sort("row_no"), ()
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
-    doubts = (*_doubts(table), *_small_odometers(rows, name))
-    told = (*notes, *undone, *reversed_, *doubts, *_left_alone(table))
+    rows = doubted_units(rows, _named_units(reader))
+    doubts = (*_doubts(table), *small_odometers(rows))
+    told = (*notes, *undone, *idle, *reversed_, *doubts, *_left_alone(table))
     return Typed(name, rows, rows_read, unused, told, PARTS * table.row_parts)
+
+
+def _named_units(reader: _Reader) -> dict[str, pl.Series]:
+    """By column, the rows of parts whose cells name their unit of measure."""
+    named: dict[str, list[int]] = {}
+    places = _places(reader)
+    for column in reader.columns:
+        cells = reader.table.body[f"c{column.position}"]
+        says = cells.str.contains(r"\d\s*[\p{L}\"]").fill_null(value=False)
+        parts = [i for i, of in enumerate(places) if of == (column.axle, column.side)]
+        rows = reader.table.body["row_no"].filter(says)
+        parts = parts or list(range(len(places)))
+        named.setdefault(column.name, []).extend(no * PARTS + i for no in rows for i in parts)
+    return {name: pl.Series(rows, dtype=pl.Int64) for name, rows in named.items()}
 
 
 def hours_for_km(recipe: OwnFile) -> list[str]:
@@ -339,29 +364,6 @@ def _doubts(table: Table) -> Iterator[str]:
             yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
 
 
-SMALL, SMALL_DAYS = 100, 90
-
-
-def _small_odometers(rows: pl.DataFrame, table: str) -> Iterator[str]:
-    """Units of which all odometers, over months, are so far below those of half the units that
-    they may be in thousands."""
-    if table != "inspections":
-        return
-    read = rows.drop_nulls(["unit_id", "odometer_km", "inspected_on"])
-    units = read.group_by("unit_id", maintain_order=True).agg(
-        km=pl.col("odometer_km").max(),
-        days=(pl.col("inspected_on").max() - pl.col("inspected_on").min()).dt.total_days(),
-    )
-    usual = pl.col("km").median()
-    small = units.filter((pl.col("km") * SMALL < usual) & (pl.col("days") >= SMALL_DAYS))
-    if small.height:
-        some = ", ".join(small.sort("unit_id")["unit_id"].head(4))
-        yield (
-            f"odometers of {counted(small.height, 'unit')} ({some}) stay a hundred times below "
-            "those of half the units: if they are in thousands of km, say so in each cell (312 tkm)"
-        )
-
-
 def _left_alone(table: Table) -> Iterator[str]:
     """What is worth a word of columns that nothing reads."""
     cells, told = table.heading.cells, {key_of(o): t for o, t in table.recipe.columns.items()}
@@ -378,6 +380,9 @@ def _left_alone(table: Table) -> Iterator[str]:
         readings = [c for i in left if (c := cells[i]) not in again and reading_named(c)]
         if readings:
             yield f"left alone, though by their headings readings: {', '.join(readings)}"
+    for i in left if table.recipe.table == "work" else ():
+        if told_undone := undone_left_alone(cells[i], table.body[f"c{i}"]):
+            yield told_undone
     for i in left:
         lines = jobs_in(table.body[f"c{i}"], table.recipe.jobs)
         if lines:
@@ -471,7 +476,7 @@ def _status_words(table: Table, heading: str, position: int) -> dict[str, str]:
     """What the words of a status mean: done, not done, or nothing that is known."""
     own = _own_words(table.recipe, heading)
     words = table.body[f"c{position}"].unique().drop_nulls()
-    told = {word: own.get(as_written(word), status_of(word)) for word in words}
+    told = {word: own.get(as_written(word), status_under(heading, word)) for word in words}
     return {w: meaning if meaning in {"done", "not done"} else "" for w, meaning in told.items()}
 
 
@@ -510,14 +515,7 @@ def _without_reversed(
         return table, {}, ()
     body = table.body
     named = body.select(f"c{i}" for _, i, t in found if t.name in OF_A_JOB)
-    numbers = {
-        name: reading.numbers(reading.without_currency(body[name]), None, None,
-                              decimal_comma=way.decimal_comma).alias(name)
-        for _, name in signed
-    }  # fmt: skip
-    none = pl.Series([None], dtype=pl.Float64).new_from_index(0, body.height)
-    quantity = next((numbers[name] for _, name in at["quantity"]), none)
-    amounts = pl.DataFrame([numbers[name] for _, name in at["cost"]])
+    amounts, quantity = _amounts(table, found, way)
     days = _day_values(body[dated[0]], way)
     pairs, alone = reversals(named, days, amounts, quantity)
     rows, gone = body["row_no"], [i for pair in pairs for i in pair]
@@ -531,6 +529,46 @@ def _without_reversed(
     kept = ~pl.Series(range(body.height)).is_in(gone)
     return (replace(table, body=body.filter(kept)), {rows[i]: said for i in alone},
             (note,) if pairs else ())  # fmt: skip
+
+
+def _amounts(
+    table: Table, found: Sequence[tuple[str, int, Target]], way: _Way
+) -> tuple[pl.DataFrame, pl.Series]:
+    """The costs of jobs, a column each, and their quantities; null where a cell is no number."""
+    body = table.body
+    numbers = {
+        (t.name, f"c{i}"): reading.numbers(
+            reading.without_pieces(body[f"c{i}"]) if t.name == "quantity"
+            else reading.without_currency(body[f"c{i}"]),
+            None, None, decimal_comma=way.decimal_comma,
+        ).alias(f"c{i}")
+        for _, i, t in found if t.name in SIGNED
+    }  # fmt: skip
+    none = pl.Series([None], dtype=pl.Float64).new_from_index(0, body.height)
+    quantity = next((n for (name, _), n in numbers.items() if name == "quantity"), none)
+    return pl.DataFrame([n for (name, _), n in numbers.items() if name == "cost"]), quantity
+
+
+def _without_idle(
+    table: Table, found: Sequence[tuple[str, int, Target]], way: _Way
+) -> tuple[Table, dict[int, str], tuple[str, ...]]:
+    """The table without jobs of which a quantity of 0 says that nothing was done; why those
+    that may have been wait, by ``row_no``; and how many were left out."""
+    heading = next((h for h, _, t in found if t.name == "quantity"), "")
+    if table.recipe.table != "work" or not heading:
+        return table, {}, ()
+    amounts, quantity = _amounts(table, found, way)
+    undone, paid, doubtful = nothing_done(amounts, quantity)
+    rows = table.body["row_no"]
+    why = f"{heading}: found 0 beside a cost; accepted: how much was done, or no cost"
+    only = (
+        f'{heading}: found 0, as in every row; accepted: how much was done (or "{heading}" = "" in '
+        "its [[files]], where it says nothing)"
+    )
+    waiting = {rows[i]: why for i in paid} | {rows[i]: only for i in doubtful}
+    note = f"left alone, as {heading} is 0 and nothing was paid: {counted(len(undone), 'row')}"
+    kept = ~pl.Series(range(table.body.height)).is_in(undone)
+    return replace(table, body=table.body.filter(kept)), waiting, (note,) if undone else ()
 
 
 def _own_words(recipe: OwnFile, heading: str) -> dict[str, str]:
@@ -865,6 +903,7 @@ def _part(
         "blank": reader.blank,
         "unsaid": reader.unsaid,
         "reversal": reader.reversal,
+        "idle": reader.idle,
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
@@ -916,7 +955,8 @@ def _judged(
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
         Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
-        Problem(pl.col("reversal").is_not_null(), "no job to take back", pl.col("reversal")),
+        Problem(pl.col("reversal").is_not_null(), TAKES_NOTHING_BACK, pl.col("reversal")),
+        Problem(pl.col("idle").is_not_null(), "quantity of 0", pl.col("idle")),
         Problem(pl.col("blank").is_not_null(), "not answered", pl.format(BLANK, "blank")),
         *[_unanswered(c) for c in mine if c.open and c.name in columns],
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, _PLAIN)],
@@ -1063,6 +1103,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         blank=reader.blank.gather(at),
         unsaid=reader.unsaid.gather(at),
         reversal=reader.reversal.gather(at),
+        idle=reader.idle.gather(at),
         # A line of no known wheel end says so; its row's own axle and side are not what is wrong.
         axle_no=exploded["axle"].fill_null(base["axle_no"][at]),
         side=exploded["job_side"].cast(base.schema["side"]).fill_null(base["side"][at]),

@@ -1,5 +1,6 @@
 """``drumline map``: looks at a lake's files, says what it takes them for, and writes that down."""
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from pipeline.mapping.findings import (
     ColumnFound,
     TableFound,
     jobs_left_alone,
+    jobs_to_come,
     place_named,
     reading_named,
     tables_found,
@@ -197,8 +199,10 @@ def _show(form: Form, tell: Tell) -> None:
             f"{', '.join(found.missing)}{_ABOVE * ('unit_id' in found.missing)}"
         )
         _show_how_to_name(found, tell)
+        _show_axle_in_unit(found, tell)
     for column in found.columns:
         _show_column(column, found, tell)
+    _show_to_come(form, tell)
     if found.unstored:
         tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
     _show_rows_lost(found, tell)
@@ -211,12 +215,39 @@ def _show(form: Form, tell: Tell) -> None:
         _show_jobs(found, JobWords(), tell)
 
 
+_ENDS_IN_AXLE = re.compile(r"(.*\w)[-/. _]([1-9])")
+
+
+def _show_axle_in_unit(found: TableFound, tell: Tell) -> None:
+    """What would do where units seem to have their axle behind them: they may be units of a name
+    each, so nothing is cut."""
+    units = [c for c in found.columns if c.target == "unit_id" and "axle_no" in found.missing]
+    for column in units:
+        ends = [_ENDS_IN_AXLE.fullmatch(name) for name in column.examples]
+        stems = [end[1] for end in ends if end]
+        if len(stems) == len(column.examples) > len(set(stems)):
+            tell(
+                f"  {column.heading}: may end in the axle, as {column.examples[0]}; what would do: "
+                "a column for the axle"
+            )
+
+
+def _show_to_come(form: Form, tell: Tell) -> None:
+    """Files and sheets of jobs that are called as if these were not done."""
+    for place in form.places if form.found.table == "work" and form.found.is_usable else ():
+        path, _, sheet = place.removesuffix("]" * place.endswith("]")).partition(" [")
+        first = next(c.heading for c in form.found.columns if c.target)
+        if told := jobs_to_come(path, sheet, first):
+            tell(f"  {place}: {told}")
+
+
 _STRANGE = ("not understood", "no concept of")
 # Contract names of what a heading is understood as.
 _NAMED = {"unit_id": "unit_id", "date": "inspected_on", "odometer": "odometer_km"}
 
 
-_REFERS = {"id", "key", "ref", "fk"}  # last words of a heading that names rows of another table
+# First or last words of a heading that names rows of another table.
+_REFERS = {"id", "key", "ref", "fk", "no", "nr", "n", "num", "numero", "nummer", "number", "numer"}
 
 
 def _show_how_to_name(found: TableFound, tell: Tell) -> None:
@@ -226,12 +257,13 @@ def _show_how_to_name(found: TableFound, tell: Tell) -> None:
     strange = [c.heading for c in found.columns if c.why.startswith(_STRANGE) and c.examples]
     if found.table != "inspections" or not lacking or not strange:
         return
-    refers = [heading for heading in strange if tokens(heading)[-1:] and len(tokens(heading)) > 1
-              and tokens(heading)[-1] in _REFERS]  # fmt: skip
+    refers = [heading for heading in strange if len(tokens(heading)) > 1
+              and _REFERS & {*tokens(heading)[:1], *tokens(heading)[-1:]}]  # fmt: skip
     if refers and len(lacking) > 1:
         tell(
             f"  {', '.join(refers)}: may name rows of another file, and files are not joined; what "
-            "would do: one export with unit, day and odometer in every row"
+            "would do: one export with unit, day and odometer in every row, or both as sheets of "
+            "one workbook"
         )
         return
     lines = ", ".join(f'"its heading" = "{name}"' for name in lacking)
@@ -333,10 +365,15 @@ def _show_lost(found: TableFound, tell: Tell) -> None:
         for c in left if c.why == WHERE_ALONE and (place := place_named(c.heading))
     ]  # fmt: skip
     shown = {c.heading for c in readings} | {SHEET}
-    others = [c for c in left if c.meant and c.heading not in shown]
+    sides = [c for c in left if c.meant == "side" and not c.strange and "side" in found.missing]
+    others = [
+        c for c in left
+        if c.meant and (c.meant != "side" or c.strange) and c.heading not in shown
+    ]  # fmt: skip
     kinds = (
         (readings, "seems to hold readings", ""),
         (where, "says where on the unit and not what was read", " if it is a lining in mm"),
+        (sides, "holds sides", ""),
         (others, "has a known heading", ""),
     )
     for columns, told, doubt in kinds:

@@ -15,6 +15,7 @@ import polars as pl
 
 from pipeline.contract import columns_of
 from pipeline.mapping import reading
+from pipeline.mapping.doubted.units import FEWEST, MOST_CM
 from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import (
     INSPECTED,
@@ -31,6 +32,7 @@ from pipeline.mapping.headings import (
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
+from pipeline.mapping.layouts.above import lacks_year
 from pipeline.mapping.layouts.across import READING
 from pipeline.mapping.shapes import (
     A_DAY_ABOVE,
@@ -62,22 +64,29 @@ from pipeline.mapping.words import (
     NORTHERN,
     NOT_READ_NOW,
     OF_PAYING,
+    OF_TRIPS,
     OPTIONAL,
     PERCENT,
     SHOES,
     SIDE_OF,
     THICKNESS,
+    TRAILERS,
     UNIT_OF,
     WHEELS,
+    cancels,
     cell_words,
     folded,
+    names_done,
+    names_undone,
     says_disc,
     says_nothing,
     says_summary,
     says_void,
     spelled,
     status_of,
+    status_under,
     tokens,
+    yes_or_no,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
 from pipeline.values import counted
@@ -280,11 +289,24 @@ def _best(grid: Grid, index: int) -> tuple[float, Heading]:
         more = _score(two)
         if more > max(best, _score_at(grid, index + 1)):
             best, heading = more, two
+        best, heading = _with_third(grid, index, best, heading)
     if _is_of_units(grid, index + heading.rows):
         with_units = heading_at(grid, index, heading.rows + 1)
         if with_units is not None and _score(with_units) >= best:
             best, heading = _score(with_units), with_units
     return best, heading
+
+
+def _with_third(grid: Grid, index: int, best: float, heading: Heading) -> tuple[float, Heading]:
+    """The same with the row below two, where all three say more: Axle 1, Left, Lining mm."""
+    three = heading_at(grid, index, 3)
+    if three is None or any(_is_number(c) for c in grid.row(index + 2)):
+        return best, heading
+    more = _score(three)
+    below = max(_score_at(grid, index + 1), _score_at(grid, index + 2))
+    two = heading_at(grid, index + 1, 2)
+    below = max(below, _score(two) if two is not None else 0)
+    return (more, three) if more > max(best, below) else (best, heading)
 
 
 def _is_of_units(grid: Grid, index: int) -> bool:
@@ -308,8 +330,10 @@ def _score(heading: Heading) -> float:
     if sum(_is_number(cell) for cell in heading.cells) > 1:
         return 0
     said = meanings(heading.cells)
-    # Places say less than concepts, and more than nothing.
-    return sum(m.concept is not None for m in said) + any(m.why == WHERE_ALONE for m in said) / 2
+    # Places say less than concepts, and more than nothing; a reading's whole place, a little more.
+    placed = sum(m.axle is not None and m.side is not None for m in said) / 1_000
+    named = sum(m.concept is not None for m in said)
+    return named + placed + any(m.why == WHERE_ALONE for m in said) / 2
 
 
 def _overlap(index: int, heading: Heading, other: Heading) -> bool:
@@ -335,7 +359,7 @@ def _table(
 ) -> TableFound:
     body = _without_headings(body, heading)
     said = _with_weeks(_with_day_above(_said(heading), heading), body)
-    said = _with_shares_of_cost(said, heading, body)
+    said = _with_shares_of_cost(_with_one_job(said, heading, body), heading, body)
     said = _with_places(_with_stages(said, heading, body), heading, body)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
@@ -470,6 +494,10 @@ def _without_headings(body: pl.DataFrame, heading: Heading) -> pl.DataFrame:
     return body.filter(~again) if named else body
 
 
+OF_MONTH = (
+    "cannot be used, because a month is no day, and wear is counted from day to day; what would "
+    "do: the day of each check (and its odometer) in place of its month"
+)
 AGAIN = "a heading of the same name stands to its left"
 OF_ANOTHER_TABLE = "of a table beside another"
 SIDE_BY_SIDE = (
@@ -511,11 +539,53 @@ def _with_stages(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> l
     status. Of anything else a status is none."""
     is_job = any(m.concept == "job" for m in said)
     return [
-        _stage(meaning, body[f"c{i}"], is_job=is_job)
+        _named_status(meaning, cell, body[f"c{i}"], is_job=is_job)
+        or _without_doubt(_stage(meaning, body[f"c{i}"], is_job=is_job), i, said, heading, body)
         if cell and OF_PAYING.isdisjoint(tokens(cell))
         else meaning
         for i, (meaning, cell) in enumerate(zip(said, heading.cells, strict=True))
     ]
+
+
+NO_STAGE = (
+    "says before and after, and hardly a row of after has one of before of the same day and place, "
+    "or its heading is of trips"
+)
+
+
+def _without_doubt(
+    found: Meaning, column: int, said: Sequence[Meaning], heading: Heading, body: pl.DataFrame
+) -> Meaning:
+    """What a column says, but no as left where most of its rows of after have none of before of the
+    same unit, day and place: a check before a trip, and one after another, are both as found."""
+    if found.concept != "as_left" or said[column].concept == "as_left":
+        return found
+    keys = [body[f"c{i}"] for i, m in enumerate(said) if m.concept in OF_A_READING]
+    after = [w for w in body[f"c{column}"].unique() if cell_words("as_left")[spelled(w)] == "yes"]
+    is_after = body[f"c{column}"].is_in(after)
+    alike = pl.DataFrame([*keys, is_after.alias("after")]).group_by(
+        pl.all().exclude("after"), maintain_order=True
+    ).agg(
+        paired=pl.col("after").any() & ~pl.col("after").all(), after=pl.col("after").sum()
+    )  # fmt: skip
+    paired = int(alike.filter("paired")["after"].sum())
+    of_trips = not OF_TRIPS.isdisjoint(tokens(heading.cells[column]))
+    doubtful = of_trips or paired < MOSTLY * int(is_after.sum())
+    return Meaning(None, why=NO_STAGE) if doubtful else found
+
+
+OF_A_READING = {"unit_id", "date", "axle_no", "side", "position"}
+
+
+def _named_status(said: Meaning, heading: str, cells: pl.Series, *, is_job: bool) -> Meaning | None:
+    """A column called cancelled, or one called done of nothing but yes and no: of what it says."""
+    words = cells.drop_nulls().unique().head(MOST_STAGES + 1).to_list()
+    if said.concept not in {None, "date", "status"} or not words:
+        return None
+    answers = is_job and names_done(heading) and all(map(yes_or_no, words))
+    if cancels(heading) or answers:
+        return Meaning("status" if is_job else "record")
+    return None
 
 
 def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
@@ -527,11 +597,18 @@ def _stage(said: Meaning, cells: pl.Series, *, is_job: bool) -> Meaning:
     stages = {cell_words("as_left").get(word) for word in spelt - {"yes", "no"}}
     if plain and stages == {"yes", "no"}:  # a plain yes may answer anything
         return Meaning("as_left")
-    if plain and is_job and {status_of(w, planned=False) for w in words} == {"done", "not done"}:
+    if plain and is_job and _are_statuses(cells, words):
         return Meaning("status")
     if (plain or (named and is_one)) and not is_job and any(map(says_void, words)):
         return Meaning("record")
     return Meaning(None, why="a status of no job") if named and not is_job else said
+
+
+def _are_statuses(cells: pl.Series, words: Sequence[str]) -> bool:
+    """Whether some words say done and some not done, and few cells say neither: these wait."""
+    told = {word: status_of(word, planned=False) for word in words}
+    known = cells.is_in([word for word, meaning in told.items() if meaning])
+    return {"done", "not done"} <= set(told.values()) and int(known.sum()) >= MOSTLY * len(cells)
 
 
 def _with_weeks(said: list[Meaning], body: pl.DataFrame) -> list[Meaning]:
@@ -729,13 +806,35 @@ def _not_understood(
     """A column of no known heading, with what else its cells say."""
     told = jobs_in(cells, JobWords()) if is_read else ()
     beside = SIDE_BY_SIDE if found.why == OF_ANOTHER_TABLE and found.examples else ""
-    why = dead_end(found.heading) or _of_percent(found) or beside
-    found = replace(found, jobs=told, dead_end=why)
+    of_month = OF_MONTH if reading.is_month(found.heading) and found.examples else ""
+    flag = OF_FLAGS if _is_flag_of_a_job(found.heading, some) else ""
+    why = of_month or dead_end(found.heading) or _of_percent(found) or flag or beside
+    meant = "as_left" if found.why == NO_STAGE else "side" if is_read and _are_sides(some) else ""
+    found = replace(found, jobs=told, dead_end=why, meant=meant)
     words = some.unique()
     if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
         return replace(found, why="units of measure, which stand behind the numbers beside them")
     discs = any(map(says_disc, words))
     return replace(found, why="rows of disc brakes are set aside by it") if discs else found
+
+
+OF_FLAGS = (
+    "cannot be used, because a job is a row of its own; what would do: a table of jobs, a row for "
+    "each that was done, with unit, axle, side, day, odometer and what was done"
+)
+
+
+def _is_flag_of_a_job(heading: str, some: pl.Series) -> bool:
+    """Whether a column asks whether some job was done: Relined, Y or N."""
+    words = some.unique().head(MOST_STAGES).to_list()
+    marks = all(yes_or_no(word) or word.casefold() == "x" for word in words)
+    return bool(words) and marks and bool(actions_of(heading, JobWords()))
+
+
+def _are_sides(some: pl.Series) -> bool:
+    """Whether the cells of a column are the words of two sides, and nothing else."""
+    words = some.unique().head(MOST_STAGES).to_list()
+    return 1 < len(words) < MOST_STAGES and len(placed_words(words, "side")) == len(words)
 
 
 def _of_percent(column: ColumnFound) -> str:
@@ -777,6 +876,30 @@ def jobs_in(cells: pl.Series, words: JobWords) -> tuple[tuple[str, int], ...]:
     told = cells.filter(cells.str.contains(r"\p{L}{3}").fill_null(value=False))
     counts = told.value_counts(sort=True).head(MOST_JOBS)
     return tuple((line, n) for line, n in counts.iter_rows() if actions_of(line, words))
+
+
+def undone_left_alone(heading: str, cells: pl.Series) -> str:
+    """That a column says of some jobs that they were not done, and nothing reads it; empty where it
+    says so of none."""
+    if not OF_PAYING.isdisjoint(tokens(heading)):
+        return ""
+    words = [w for w in cells.unique().drop_nulls() if len(tokens(w)) < 3]
+    undone = sorted(w for w in words if status_of(w, planned=False) == "not done")
+    count = int(cells.is_in(undone).sum())
+    says = f'{heading} says "{undone[0]}" of {counted(count, "job")}' if undone else ""
+    mend = f'to have these not count, in its [[files]]: "{heading}" = "status"'
+    return f"{says}, and is left alone; {mend}" if undone else ""
+
+
+def jobs_to_come(path: str, sheet: str, heading: str) -> str:
+    """That a file or a sheet is called as if its jobs were not done; empty where it is not."""
+    name = sheet if names_undone(sheet) else path
+    word = names_undone(name)
+    only = f'sheets = "{sheet}"' if name == sheet else f'files = "{path}"'
+    return word and (
+        f'its name says "{word}", and its jobs count as done; if they were not, in fleet.toml: '
+        f'[[files]] table = "none", {only}, [files.columns] "{heading}" = ""'
+    )
 
 
 def jobs_left_alone(heading: str, lines: Sequence[tuple[str, int]]) -> str:
@@ -914,6 +1037,9 @@ def _wrong(said: Meaning, kind: str, unit: str | None, some: pl.Series, values: 
         return _unread(some, values, kind)
     low, high = PLAUSIBLE.get(said.concept or "", (0.0, 1e9))
     middle = float(values.median() or 0.0)  # type: ignore[arg-type]
+    most = float(values.max() or 0.0)  # type: ignore[arg-type]
+    if said.concept == "lining" and unit == "mm" and most <= MOST_CM and values.len() >= 2 * FEWEST:
+        return f"its cells do not look like lining in mm: none is above {most:.4g}"
     if unit is not None and not low <= middle <= high:
         return f"its cells do not look like {said.concept} in {unit}: half are below {middle:.4g}"
     return ""
@@ -952,7 +1078,9 @@ def _of_status(
     """A column of which some words say whether jobs were done: of what else it says, rows wait.
     Of a record it says that it counts no more, or else that it does."""
     words = _words_in(cells)[:200]
-    values = {word: told for word in words if (told := status_of(word))}
+    if cancels(found.heading):  # whatever stands there, later too
+        return replace(found, target=target)
+    values = {word: told for word in words if (told := status_under(found.heading, word))}
     if of_record:
         values = {word: "not done" if says_void(word) else "done" for word in words}
     if not values:
@@ -967,8 +1095,9 @@ def _job_or_action(found: ColumnFound, target: str, cells: pl.Series) -> ColumnF
 
 
 def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
-    """A column of money, where most cells are some in one way to read their marks."""
-    plain = reading.without_currency(some)
+    """A column of money or quantities, where most cells are some in one way to read their marks."""
+    bare = reading.without_pieces if target == "quantity" else reading.without_currency
+    plain = bare(some)
     doubtful = "decimal_comma" in sample.doubtful
     ways = (True, False) if doubtful else (sample.decimal_comma,)
     read = [reading.numbers(plain, None, None, decimal_comma=way) for way in ways]
@@ -982,6 +1111,12 @@ def _priced(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -
     return replace(found, target=target, examples=examples, asks=frozenset({"decimal_comma"}))
 
 
+NO_YEAR = (
+    "; a day without a year is none: accepted are days with their year, or one year in a title "
+    "above or in the sheet's name"
+)
+
+
 def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) -> ColumnFound:
     doubtful = "day_first" in sample.doubtful
     first = True if doubtful else sample.day_first
@@ -990,6 +1125,7 @@ def _dated(found: ColumnFound, target: str, some: pl.Series, sample: _Sample) ->
     if read.null_count() > (1 - MOSTLY) * some.len():
         unclear = reading.years_may_be_first(some)
         why = "; its years may stand first: accepted are years of four figures" * unclear
+        why += NO_YEAR * lacks_year(some[0])
         return replace(found, why=f"{_unread(some, read, 'date')}{why}")
     weeks = any(map(reading.is_week, some.unique()))
     told = (("day_first", doubtful), ("days_exchanged", exchanged), ("week_day", weeks))
@@ -1115,6 +1251,12 @@ def _with_values(
     return replace(found, target=target, values=values, asks=frozenset(asks))
 
 
+TWO_VEHICLES = "a row is of a vehicle and its trailer"
+OF_TWO_VEHICLES = (
+    "cannot be used, because nothing says which of a row's axles are whose; what would do: a row "
+    "for each of the two, with its own axles from 1, or where all axles are those of one, "
+    '"unit_id" for its column'
+)
 IN_TWO = "found in two columns; name it at one of them"
 # What it means to choose one of them.
 WHOSE = {"unit_id": " (every axle of a row is then that unit's)"}
@@ -1124,6 +1266,12 @@ def _once_each(columns: list[ColumnFound], several: Collection[str]) -> list[Col
     """Two columns that would be the same thing: none is, unless a person says which, or both are
     ends of one lining, of which the thinner counts, or shares of one cost."""
     counts = Counter(c.target for c in columns if c.target and c.heading not in several)
+    units = [c.heading for c in columns if c.target == "unit_id"]
+    if len(units) > 1 and len({TRAILERS.isdisjoint(tokens(unit)) for unit in units}) > 1:
+        columns = [
+            replace(c, target="", meant="unit_id", why=TWO_VEHICLES, dead_end=OF_TWO_VEHICLES)
+            if c.target == "unit_id" else c for c in columns
+        ]  # fmt: skip
     return [
         replace(
             c,
@@ -1228,6 +1376,23 @@ def _share_of(heading: str, cells: Sequence[str]) -> int | None:
     plain = reading.without_currency(pl.Series(cells))
     read = [reading.numbers(plain, None, None, decimal_comma=comma) for comma in (True, False)]
     return shares[0] if any(values.null_count() == 0 for values in read) else None
+
+
+def _with_one_job(said: list[Meaning], heading: Heading, body: pl.DataFrame) -> list[Meaning]:
+    """Of several columns of jobs the one that tells of known ones, where one alone does: the others
+    are codes for it."""
+    jobs = [i for i, m in enumerate(said) if m.concept == "job"]
+    telling = [i for i in jobs if jobs_in(body[f"c{i}"], JobWords())] if len(jobs) > 1 else []
+    if len(telling) != 1 or any(_are_words(body[f"c{i}"]) for i in jobs if i not in telling):
+        return said
+    codes = Meaning(None, why=f"{heading.cells[telling[0]]} tells the jobs")
+    return [codes if i in jobs and i not in telling else m for i, m in enumerate(said)]
+
+
+def _are_words(cells: pl.Series) -> bool:
+    """Whether many cells hold a word of some length: codes have none."""
+    told = cells.drop_nulls()
+    return int(told.str.contains(r"\p{L}{4}").sum()) > (1 - MOSTLY) * told.len()
 
 
 def _with_shares_of_cost(

@@ -8,8 +8,9 @@ import html
 import io
 import re
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from python_calamine import CalamineSheet, CalamineWorkbook, SheetVisibleEnum
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake import files
-from pipeline.lake.records import read_records
+from pipeline.lake.records import Records, read_document, read_records
 from pipeline.lake.workbooks import read_parquet, require_columns, require_workbook
 
 DELIMITERS = (";", "\t", ",", "|")
@@ -33,6 +34,7 @@ _NO_RESULT = re.compile(
     rb'<c r="([A-Z]+)\d+"(?![^>]*\bt="str")[^>]*>\s*<f\b[^>]*(?:/>|>[^<]*</f>)\s*'
     rb"(?:<v\s*/>|<v></v>)?\s*</c>"
 )
+_RUN_TOGETHER = re.compile(r"(?<=[a-z\d])(?=[A-Z][a-z])|(?<=[a-z])(?=[A-Z])")
 _BLANK = " \u00a0"
 _RULE = re.compile(r"[\s=_+-]*")
 HIDDEN = "left alone: a hidden sheet; once the workbook shows it, it is read"
@@ -88,8 +90,10 @@ def read_grids(content: bytes, path: Path) -> list[Grid]:
         raise UnreadableFileError(f"{path.suffix or 'no ending'}; accepted: {accepted}")
     if not content:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
+    readers: dict[str, Callable[[bytes], list[Grid]]]
     readers = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids,
-               "jsonl": _json_grid}  # fmt: skip
+               "jsonl": partial(_json_grid, read_records),
+               "json": partial(_json_grid, read_document)}  # fmt: skip
     return [grid for grid in readers[kind](content) if grid.rows.height]
 
 
@@ -307,12 +311,14 @@ def _parquet_grid(content: bytes) -> list[Grid]:
     return [Grid("", _numbered(rows, widths), is_text=False, own_numbers=own)]
 
 
-def _json_grid(content: bytes) -> list[Grid]:
-    """Names stand above the records; a record's row is its line."""
-    files.require_lines(content)
-    found = read_records(files.decoded(content))
+def _json_grid(read: Callable[[str], Records], content: bytes) -> list[Grid]:
+    """Names stand above the records, words run together apart; a record's row is its line."""
+    if read is read_records:
+        files.require_lines(content)
+    found = read(files.decoded(content))
     records = [values for _, values in found.rows]
-    grid = _grid("", [found.names, *map(_own_row, records)], is_text=False)
+    names = [_RUN_TOGETHER.sub(" ", name) for name in found.names]
+    grid = _grid("", [names, *map(_own_row, records)], is_text=False)
     lines = pl.Series([0, *[no for no, _ in found.rows]], dtype=pl.Int64)
     rows = grid.rows.with_columns(row_no=lines.gather(grid.rows["row_no"] - 1))
     own = {f"c{i}" for row in records for i, cell in enumerate(row) if _is_broken(cell)}

@@ -87,7 +87,7 @@ class _Place:
 
 def meanings(headings: Sequence[str]) -> list[Meaning]:
     """What each of a table's headings says."""
-    written = [tokens(heading) for heading in headings]
+    written = _without_averages([tokens(heading) for heading in headings])
     words = _without_lining_ends(written)
     letters = _side_letters(words)
     offside = any("ns" in of for of in words)
@@ -103,6 +103,16 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
         for m, end in zip(found, ends, strict=True)
     ]
     return [replace(m, is_an_end=end) for m, end in zip(_consistent(found), ends, strict=True)]
+
+
+_BESIDE_AVG = {"avd", "arg", "ard"}
+
+
+def _without_averages(written: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Headings in which avg is front left only where another names a wheel so."""
+    if any(_BESIDE_AVG & set(of) for of in written):
+        return list(written)
+    return [tuple("average" if token == "avg" else token for token in of) for of in written]
 
 
 OF_HOURS = (

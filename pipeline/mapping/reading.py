@@ -103,6 +103,11 @@ def without_currency(text: pl.Series) -> pl.Series:
     return frame.select(pl.coalesce(plain, "t")).to_series().alias(text.name)
 
 
+def without_pieces(text: pl.Series) -> pl.Series:
+    """Quantities without what is counted: 2 pcs, 0,00 Std."""
+    return text.str.replace(r"^\s*([+-]?\d[\d.,]*)\s*\p{L}{1,6}\.?\s*$", "$1")
+
+
 def _is_a_currency(cell: pl.Expr) -> pl.Expr:
     """Whether what stands beside a number is nothing, or a currency's sign or letters."""
     letters = cell.str.replace_all(r"[\p{Sc}.]", "").str.to_lowercase()
@@ -351,6 +356,18 @@ def is_day(cell: str) -> bool:
     """Whether a cell is a day or a week, and no number that may be one."""
     is_number = len(cell) < 8 and cell.replace(".", "").replace(",", "").isdigit()
     return not is_number and bool(is_week(cell) or day_of(cell, True) or day_of(cell, False))
+
+
+_MONTH = re.compile(r"(?:0?[1-9]|1[0-2])[./-](?:20)?\d\d|20\d\d[./-](?:0?[1-9]|1[0-2])")
+
+
+def is_month(text: str) -> bool:
+    """Whether a heading is a month: Jan 24, Januar, 2024-01."""
+    told = folded(text).strip(" .'")
+    parts = re.findall(r"\d+|[^\W\d_]+", told)
+    names = [part for part in parts if part in month_names()]
+    years = [p for p in parts if p.isdigit() and (len(p) == 4 or int(p) in _RECENT)]
+    return bool(_MONTH.fullmatch(told)) or (len(names) == 1 and len(parts) == 1 + len(years) < 3)
 
 
 _DAY_IN = re.compile(

@@ -5,8 +5,9 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
-**A column for each day, two things in one cell.** ``layouts`` gives a row for each day, and a
-column for each of two sides, or of a unit and its place.
+**A column for each day, two things in one cell, two sheets for one table.** ``layouts`` gives a row
+for each day, and a column for each of two sides, or of a unit and its place; and rows what another
+sheet has for their number or code.
 
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
@@ -33,7 +34,9 @@ import polars as pl
 
 from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
+from pipeline.mapping.layouts.above import are_places, said_above
 from pipeline.mapping.layouts.across import days_down
+from pipeline.mapping.layouts.joined import joined
 from pipeline.mapping.layouts.together import taken_apart
 from pipeline.mapping.reading import day_in, day_of, is_day
 from pipeline.mapping.tables import HEAD_ROWS
@@ -92,8 +95,10 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    grids = [dittos_filled(merged_down(grid)) for grid in read_grids(content, path)]
-    return [with_titles(with_units(taken_apart(spread(days_down(grid))))) for grid in grids]
+    grids = joined([dittos_filled(merged_down(grid)) for grid in read_grids(content, path)])
+    return [
+        with_titles(with_units(taken_apart(said_above(spread(days_down(grid)))))) for grid in grids
+    ]
 
 
 def merged_down(grid: Grid) -> Grid:
@@ -401,9 +406,11 @@ def with_titles(grid: Grid) -> Grid:
 
 def _not_in(heading: Sequence[str | None]) -> set[str]:
     """What lines above the rows may name, of what a heading has not."""
-    said = {m.concept for m in _meanings(heading)}
+    meant = _meanings(heading)
+    said = {m.concept for m in meant}
     missing = set(TITLED) - said
-    if not INSPECTED & said:  # a register is of no day, and its axles may be called tag
+    is_register = not INSPECTED & said and not are_places(heading, meant)
+    if is_register:  # of no day, and its axles may be called tag
         missing -= {"date", "odometer"}
     if "date" not in missing:  # one odometer value is not that of several days
         missing -= {"odometer"}
@@ -540,8 +547,11 @@ def _named(
 def _heading(grid: Grid) -> int | None:
     """The first row that heads readings."""
     for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
-        concepts = [m.concept for m in _meanings(grid.row(index)) if m.concept]
-        if len(concepts) > 1 and OF_WHEEL_ENDS & set(concepts):
+        said = _meanings(grid.row(index))
+        concepts = [m.concept for m in said if m.concept]
+        if (len(concepts) > 1 and OF_WHEEL_ENDS & set(concepts)) or are_places(
+            grid.row(index), said
+        ):
             return index
     return None
 

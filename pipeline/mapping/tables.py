@@ -216,15 +216,17 @@ def _headings(
 ) -> Iterator[tuple[OwnFile, Heading]]:
     taken = -1
     for index in _candidates(grid, recipes):
-        best: tuple[tuple[int, bool], OwnFile, Heading] | None = None
+        best: tuple[tuple[bool, int, bool], OwnFile, Heading] | None = None
         for recipe in recipes:
             heading = heading_at(grid, index, recipe.heading_rows)
             if index <= taken or heading is None:
                 continue
             if fits(recipe, heading, path, grid.name):
-                # Of two that read as much, the one that names its files is meant for them.
+                # Of two that read as much, the one that names its files is meant for them; one that
+                # leaves files alone by name is meant, whatever others would read of them.
                 named = bool(recipe.files or recipe.sheets)
-                size = sum(1 for told in recipe.columns.values() if told), named
+                alone = named and recipe.table == "none"
+                size = alone, sum(1 for told in recipe.columns.values() if told), named
                 if best is None or size > best[0]:
                     best = (size, recipe, heading)
         if best is not None:

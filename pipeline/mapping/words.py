@@ -40,6 +40,7 @@ _TENTHS = re.compile(
 )
 _OTHER_PART = re.compile(r"(?<![\d/])(?:1\s?/\s?\d+|0[.,]0*1)(?=\s?(?:mm|in|inch|zoll)\b|\s?\")")
 _EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
+_NUMBER_SIGN = re.compile(r"\bn\s?°")
 _ELIDED = re.compile(r"\b[dl]['’]|['’]s\b")
 _THOUSAND = r"(?:1[., '’]?000|['’]000|thousands?|tausend|tsd\.?|tys\.?|тыс\.?)"
 _IN_THOUSANDS = re.compile(
@@ -61,7 +62,8 @@ def folded(text: str) -> str:
 @cache
 def tokens(text: str) -> tuple[str, ...]:
     """Words, whole numbers and signs of a text; n/s and l/h are words."""
-    joined = _ABBREVIATED.sub(_spelled_out, _ELIDED.sub("", folded(text)))
+    plain = _NUMBER_SIGN.sub("no ", _ELIDED.sub("", folded(text)))
+    joined = _ABBREVIATED.sub(_spelled_out, plain)
     joined = _IN_THOUSANDS.sub(_of_thousand, re.sub(r"(?<!\d)1/(32|16)\b", r"\1ths", joined))
     joined = _OTHER_PART.sub(" parts ", _TENTHS.sub(" tenthsofmm ", joined))
     joined = _EITHER.sub("in or ", joined)
@@ -138,15 +140,15 @@ CONCEPTS = {
         lorry, bus, coach, power unit, prime mover, semi trailer, semitrailer,
         wagon, tractor, asset, equipment, plate, fahrzeug, kennzeichen, wagen, anhanger, lkw, fzg,
         fahrzeugnummer, fahrzeugnr, fzgnr, wagennummer, wagennr, einheit,
-        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, nr rej, naczepa,
-        vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota, prefixo,
-        veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
+        vehicule, immatriculation, parc, remorque, camion, pojazd, rejestracyjny, boczny, nr rej,
+        naczepa, vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota,
+        prefixo, veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
         fordon, regnr, koretoj, kjoretoy, registreringsnummer, vehicul, inmatriculare, jarmu,
         rendszam, автомобиль, госномер, машина""",
     "axle_no": """axle, axles, ax, achse, achsnummer, essieu, eje, eixo, asse, as, asnummer, os,
         naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
-    "side": """side, seite, cote, lado, lato, zijde, strona, str, strana, sida, siden, oldal, parte
-        lateral, сторона""",
+    "side": """side, seite, fahrzeugseite, cote, lado, lato, zijde, strona, str, strana, sida,
+        siden, oldal, parte lateral, сторона""",
     "position": """axle side, achse seite, essieu cote, eje lado, eixo lado, asse lato, as zijde,
         os strona, naprava strana, axel sida, aksel side, position, wheel position, wheel pos, pos
         roue, wheel, wheel end, pos,
@@ -157,12 +159,14 @@ CONCEPTS = {
         inspecao, data vistoria, data controllo, keuringsdatum, datum kontroly, kontrolldatum,
         dato, data verificarii, datum kontrole, datum prufung, gepruft, kontrolliert,
         prufung am, kontrolle am, gecontroleerd op, дата, date done, date seen,
+        inspected at, checked at, done at, completed at, date time, datetime,
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
         done on, date of check, checked on, date closed, closed on, finished, finished on, erledigt,
         erledigt am, abgeschlossen am, fertig am, ausgefuhrt am, date cloture, fecha cierre, data
-        chiusura, data zakonczenia, avslutad""",
+        chiusura, data zakonczenia, avslutad, data pomiaru, messdatum, date mesure, fecha medicion,
+        data misura, meetdatum""",
     "week": """week, week no, calendar week, wk, kw, cw, woche, kalenderwoche, semaine, semana,
         settimana, tydzien, tyden, vecka, uke, uge, weeknr, weeknummer, het, неделя""",
     "odometer": """odometer, odo, mileage, clock, clock reading, km reading, odometer reading,
@@ -185,7 +189,9 @@ CONCEPTS = {
         guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, voering, remvoering,
         voeringdikte, oblozeni, tloustka oblozeni, belagg, bromsbelagg, belaggtjocklek, belaegning,
         bremsebelaegning, bremsebelegg, belegg, garnitura, grosime garnitura, ferodou, fekbetet,
-        fekbetet vastagsag, накладка, толщина накладки""",
+        fekbetet vastagsag, накладка, толщина накладки, restbelagstarke, restbelagdicke, espesor
+        balatas, espesor forros, espesor guarniciones, espessura lonas, spessore guarnizioni, dikte
+        remvoering, dikte voering""",
     "free_stroke": """free stroke, hand stroke, free travel, free play stroke, clevis travel,
         leerhub, leerweg, hub von hand, handhub, course libre, course a vide, skok swobodny, skok
         jalowy, carrera libre, curso livre, corsa libera, corsa a vuoto, vrije slag, volny zdvih,
@@ -235,8 +241,8 @@ CONCEPTS = {
         reparo, lavoro, descrizione, riparazione, intervento, werk, omschrijving, werkzaamheden,
         prace, popis, oprava, arbete, atgard, arbejde, arbeid, lucrare, descriere, munka, leiras,
         работа, ремонт""",
-    "status": """status, auftragsstatus, statut, etat, estado, situacao, stato, stav, allapot, tila,
-        статус""",
+    "status": """status, state, auftragsstatus, statut, etat, estado, estatus, situacao, stato,
+        stav, allapot, tila, статус""",
     "reason": """reason, cause, grund, ursache, motif, raison, przyczyna, powod, motivo, causa,
         reden,
         oorzaak, duvod, pricina, orsak, arsag, arsak, motiv, причина""",
@@ -271,19 +277,28 @@ CONCEPTS = {
     "from": "from, from date, von, ab, du, od, desde, de data, dal, van, fran, fra",
     "to": "to, to date, until, bis, au, do, hasta, ate, al, tot, till, til",
 }
+# Words for what is drawn by another vehicle.
+TRAILERS = _words(
+    """trailer semitrailer anhanger auflieger sattelauflieger remorque semiremorque remolque
+    semirremolque reboque semirreboque rimorchio semirimorchio aanhanger oplegger naczepa
+    przyczepa naves navesu prives slap slapvagn trailern pahaenger paahengsvagn tilhenger remorca
+    semiremorca potkocsi прицеп полуприцеп"""
+)
 # Words that say nothing more beside a concept of that name.
 BESIDE = {
     "unit_id": """no number id code nr numer numero nummer num n brake plate interno de der du des
         name""",
     "axle_no": "no number nr numer numero nummer n position de",
-    "side": "wheel de",
+    "side": "wheel de del vehicle vehiculo vehicule voertuig fahrzeug pojazdu",
     "position": "no brake bremse",
     "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
         visita bezoek besok time uhrzeit heure hora""",
     "week": "no nr number of year inspection check prufung numer",
-    "odometer": "reading km total current at inspection aktuell actual stand state value",
-    "lining": """brake thickness thk reading measured remaining rest de du des della do da van
-        starke""",
+    "odometer": """reading km total current at inspection aktuell actual stand state value in w en
+        em bij bei au a al la de controle kontrolle prufung inspectie inspeccion kontroli""",
+    "lining": """brake thickness thk reading measured remaining rest de du des della do da das dos
+        van starke frein freins freno frenos freio freios bremse bremsen hamulcowych hamulcowej
+        hamulcow restante restantes""",
     "free_stroke": "brake reading measured de",
     "applied_stroke": "brake reading measured de applied",
     "released_stroke": "brake reading measured de pushrod push rod",
@@ -732,7 +747,8 @@ NOT_DONE = _in_order(
     recus* adiad* pendente* precis* necessari* encomend* sem agendad* ainda prossim* preventivo
     rifiut* rinviat* rimandat* annullat* ordinat* consigliat* senza ancora nie nastepn* oferta
     wycena kosztorys odmow* odlozon* przelozon* zamowi* potrzeb* wymagan* wymaga zalec* konieczn*
-    bez wkrotce anulowan* jeszcze niet geen volgend* offerte geweigerd uitgesteld besteld nodig
+    bez brak unavailable indispon* wkrotce anulowan* jeszcze niet geen volgend* offerte
+    geweigerd uitgesteld besteld nodig
     geannuleerd aanbevolen binnenkort moet moeten zonder afgewezen ingepland nog neni nebyl*
     pristi odmit* objednan* nutn* potreba nabidka doporucen* zrusen* inte ej ikke nasta naeste
     neste offert tilbud uppskjut* utsatt udsat avbojt afvist bestalld bestalls bestilt behov*
@@ -742,7 +758,7 @@ NOT_DONE = _in_order(
 )
 # A word of not doing that says nothing of the job where another noun follows: no faults found.
 NO_OTHER = _words(
-    "no kein keine keinen sin sans ohne bez without senza sem geen utan uden uten fara без нет"
+    "no kein keine keinen brak sin sans ohne bez without senza sem geen utan uden uten fara без нет"
 )
 # What a clause of not doing may say beside, and still be about the job before or after it.
 OF_NOT_DOING = _words(
@@ -752,9 +768,13 @@ OF_NOT_DOING = _words(
     thursday friday gemacht durchgefuhrt erledigt ausgefuhrt vom werden fait faite effectue
     effectuee hecho hecha realizado realizada feito feita fatto fatta gedaan uitgevoerd wykonano
     wykonana zrobiono przez provedeno gjort utfort udfort facut elvegezve par por pelo dal door
-    af"""
+    af available unavailable delivered deliverable back teile material lieferbar verfugbar
+    vorhanden pieces piece disponible disponibles indisponible indisponibles piezas refacciones
+    repuestos hay pecas disponivel disponiveis pezzi ricambi disponibili onderdelen materiaal
+    beschikbaar leverbaar voorradig czesci materialu dily delar dele piese alkatresz deler"""
 )
 ONLY_ADVICE = _words("no advise advised advisory monitor")
+FOR_WANT_OF = _words("parts part stock material time")
 OFFERS = _words(
     """quote quoted quotation estimate angebot kostenvoranschlag devis presupuesto orcamento
     preventivo offerte oferta wycena kosztorys nabidka offert tilbud ajanlat"""
@@ -763,8 +783,9 @@ OFFERS = _words(
 
 # Words of a job's status that say that it was done, and that it was not, or not yet.
 _DONE = _words(
-    """done closed complete completed finished finalised finalized invoiced billed paid posted
-    carried erledigt abgeschlossen fertig abgerechnet fakturiert berechnet bezahlt geschlossen
+    """done closed complete completed finished finalised finalized invoiced invoice billed paid
+    posted rechnung factura fattura fatura faktura factuur carried erledigt
+    abgeschlossen fertig abgerechnet fakturiert berechnet bezahlt geschlossen
     termine terminee clos cloture cloturee facture facturee fait realise realisee solde terminado
     terminada cerrado cerrada facturado facturada finalizado hecho realizado completado pagado
     concluido concluida fechado encerrado faturado executado chiuso completato fatturato eseguito
@@ -776,7 +797,8 @@ _DONE = _words(
 _UNDONE = _words(
     """cancelled canceled cancel void voided quote quoted quotation estimate estimated declined
     rejected refused open pending deferred postponed hold held awaiting waiting draft progress
-    started wip storniert abgebrochen offen angebot abgelehnt verschoben zuruckgestellt entwurf
+    started wip skipped omitted entfallt entfallen storniert abgebrochen offen angebot abgelehnt
+    verschoben zuruckgestellt entwurf
     annule annulee devis refuse reporte ouvert ouverte cours attente brouillon
     cancelado cancelada anulado anulada presupuesto rechazado abierto abierta pendiente curso
     borrador orcamento recusado aberto aberta pendente andamento annullato preventivo rifiutato
@@ -795,7 +817,7 @@ OF_PAYING = _words(
 # Words of any record's that say that it counts no more.
 _VOID = _words(
     """void voided deleted cancelled canceled invalid superseded reversed storniert geloscht
-    ungultig storno stornierung reversal gutschrift avoir
+    ungultig storno stornierung reversal gutschrift avoir credit canx
     annule annulee supprime supprimee invalide anulado anulada eliminado eliminada invalido
     excluido annullato eliminato geannuleerd verwijderd ongeldig anulowane anulowany usuniety
     zruseno smazano makulerad raderad annulleret slettet anulat sters torolt"""
@@ -804,6 +826,27 @@ _PLANNED = _words(
     """planned scheduled booked requested geplant eingeplant planifie prevu programado agendado
     programmato gepland ingepland zaplanowane planovano planerad planlagt planificat tervezett"""
 )
+
+
+# What nobody wanted done, after a no.
+_WANTED = _words(
+    """required needed necessary due applicable erforderlich notig notwendig fallig necessaire
+    requis requise necesario necesaria requerido necessario nodig vereist wymagane wymagana
+    potrzebne potrzebna nutne treba behovs nodvandig nodvendig necesar szukseges"""
+)
+# Words of a file's or a sheet's name that make its jobs those of another day, or of none.
+_TO_COME = _words(
+    """plan plans planning forecast schedule upcoming due quotes quotations estimates offers
+    vorschau planung fallig faellig vorplanung angebote devis prevision previsions previsiones
+    presupuestos orcamentos preventivi offertes planowanie plany oferty"""
+)
+
+
+def names_undone(name: str) -> str:
+    """The word of a file's or a sheet's name that says its jobs were not done, or not yet; empty
+    where none does."""
+    said = [t for t in tokens(name) if t in _UNDONE | _VOID | _PLANNED | _TO_COME]
+    return said[0] if said and _DONE.isdisjoint(tokens(name)) else ""
 
 
 def status_of(cell: str, *, planned: bool = True) -> str:
@@ -816,8 +859,69 @@ def status_of(cell: str, *, planned: bool = True) -> str:
     undone = bool(words & (_UNDONE | _VOID | (_PLANNED if planned else frozenset())))
     done = bool(words & _DONE)
     if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
-        return "not done" if done != undone and len(of) == 2 else ""  # done, not invoiced
+        plainly = (done != undone and len(of) == 2) or (words & _WANTED and not done)
+        return "not done" if plainly else ""  # done, not invoiced
     return "" if done == undone else "done" if done else "not done"
+
+
+# Of these, a no says nothing of the work.
+_BILLED = _words(
+    """invoiced invoice billed paid posted rechnung factura fattura fatura faktura factuur
+    abgerechnet fakturiert berechnet bezahlt facture facturee solde facturado facturada pagado
+    faturado fatturato gefactureerd zafakturowane fakturerad faktureret fakturert facturat"""
+)
+# Beside a word for cancelled, or for done, a heading may have these.
+_BESIDE_STATUS = _words(
+    """on am le el la il op dnia dne date datum fecha data day by reason grund motif motivo job
+    order work yes no flag is was line ja nein y n j o oui non si s is""",
+)
+_CANCELLING = _words(
+    """cancelled canceled cancel cancellation cancelation void voided deleted geloscht storno
+    storniert stornierung stornogrund stornodatum annule annulee annulation anulado anulada
+    anulacion cancelado cancelada cancelacion cancelamento annullato annullata annullamento
+    geannuleerd
+    annulering anulowane anulowano anulowanie zruseno makulerad annullerad annulleret avbrutt
+    anulat torolt"""
+)
+
+
+# What may come before or after, other than a day's work.
+OF_TRIPS = _words(
+    """trip trips shift tour journey route season delivery purchase mot wash schicht fahrt reise
+    trajet tournee voyage viaje viagem ruta rota viaggio rit reis ritten kurs trasa jazda resa
+    tur"""
+)
+
+
+def cancels(heading: str) -> bool:
+    """Whether whatever stands below a heading but a no says that its row was cancelled."""
+    words = set(tokens(heading))
+    return bool(words & _CANCELLING) and words <= _CANCELLING | _BESIDE_STATUS
+
+
+def status_under(heading: str, cell: str) -> str:
+    """What :func:`status_of` says of a cell, below a heading to which a yes or a no, and below one
+    of cancelling a day or a reason too, is the answer."""
+    told = yes_or_no(cell)
+    if cancels(heading):
+        return "done" if told == "no" else "not done"
+    if told and names_done(heading):
+        return "done" if told == "yes" else "not done"
+    return status_of(cell)
+
+
+def names_done(heading: str) -> bool:
+    """Whether a heading may ask whether something was done."""
+    words, done = set(tokens(heading)), _DONE - _BILLED
+    return bool(words & done) and words <= done | _BESIDE_STATUS
+
+
+def yes_or_no(cell: str) -> str:
+    """Whether a cell is a yes or a no; empty where it is neither. A sign of nothing is a no."""
+    plain = cell.strip()
+    if plain in {"0", "1"}:
+        return "yes" if plain == "1" else "no"
+    return "no" if says_nothing(cell) else cell_words("bool").get(spelled(cell), "")
 
 
 def says_void(cell: str) -> bool:

@@ -27,6 +27,9 @@ AGAIN = re.compile(r"\bre(?:[- ](?=lin(?:e|ed|ing)\b)|-(?=(?:fit|us|set|adj|inst
 _NOT_AT_ALL = re.compile(r"\bn/a\b", re.IGNORECASE)
 
 
+_NONE_OF_IT = re.compile(r"(?<![\w.,/])0\s?[x×](?!\w)|(?<!\w)[x×]\s?0(?![\w.,/])", re.IGNORECASE)
+
+
 WELL_SAID = re.compile(r"\b([io])\.\s?([ok])\.?(?!\w)", re.IGNORECASE)
 
 
@@ -35,9 +38,11 @@ SEVERAL = "names several places, and not which is meant"
 
 @cache
 def words_of(text: str) -> tuple[str, ...]:
-    """Words of a clause; after slack, adj is an adjuster, and before soaked, oil is no thing."""
+    """Words of a clause; after slack, adj is an adjuster, before soaked, oil is no thing, and 0 x
+    says not."""
     plain = WELL_SAID.sub(r"\1\2 ", AGAIN.sub("re", text))
-    of = tokens(_NOT_AT_ALL.sub("not", plain).replace("&", " and "))
+    plain = _NONE_OF_IT.sub(" not ", _NOT_AT_ALL.sub("not", plain))
+    of = tokens(plain.replace("&", " and "))
     triples = zip(("", *of), of, (*of[1:], ""), strict=False)
     return tuple(_in_company(*triple) for triple in triples)
 

@@ -469,7 +469,7 @@ def _refused(said: Sequence[_Said]) -> set[int]:
         if not one.only_refuses:
             continue
         why = {one.of[k] for k in one.undone if k >= 0}
-        if i and not why <= known.ONLY_ADVICE:
+        if i and (not why <= known.ONLY_ADVICE or known.FOR_WANT_OF & set(one.of)):
             verbs = (j for j in range(i - 1, -1, -1) if any(map(is_a_verb, said[j].of)))
             found |= set(islice(verbs, 1))
         elif i == 0:

@@ -269,9 +269,17 @@ _EXCEPT = re.compile(
 )
 
 
+_IN_FRENCH = re.compile(
+    r"\b(?:garniture|frein|essieu|roue|rempla|changee|changement|regl|levier|machoire|tambour"
+    r"|patin|avd\b|arg\b|ard\b|neuf|neuve|posee?s?\b|gauche|droit)"
+)
+
+
 def _in_usual_words(text: str) -> str:
     """A line with abbreviations and words for both sides as others write them."""
     text = _DOUBTFUL_DOT.sub(r"\1 oder ", text)
+    if not _IN_FRENCH.search(text):  # there it is front left
+        text = re.sub(r"\bavg\b", "average", text)
     for pattern, meant in _OTHER_WORDS:
         text = pattern.sub(meant, text)
     for left, meant_left, right, meant_right in _BESIDE:

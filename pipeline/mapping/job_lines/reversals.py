@@ -2,6 +2,9 @@
 
 Neither counts. A row takes back the latest job no later than itself of the same unit, place,
 wording and amounts; one that finds none such takes back nothing, and says so.
+
+Nor does a job count of which a quantity of 0 says that nothing was done. One that was paid for all
+the same waits, and so does one of a table that has no other quantity.
 """
 
 from collections.abc import Sequence
@@ -9,6 +12,8 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.mapping.words import says_void, tokens
+
+TAKES_NOTHING_BACK = "no job to take back"
 
 
 def is_reversal(amounts: Sequence[float | None], quantity: float | None) -> bool:
@@ -54,3 +59,20 @@ def reversals(
         else:
             alone.append(i)
     return pairs, alone
+
+
+def nothing_done(
+    amounts: pl.DataFrame, quantity: pl.Series
+) -> tuple[list[int], list[int], list[int]]:
+    """Rows of a quantity of 0 of which nothing was done, those that cost something all the same,
+    and those of a table that has no other quantity, so that nobody knows whether it says so.
+
+    A table in which all of them are 0 and cost something has no quantities.
+    """
+    counts = quantity.to_list()
+    costs = list(amounts.iter_rows()) or [()] * len(counts)
+    none = [i for i, count in enumerate(counts) if count == 0]
+    free = [i for i in none if not any(costs[i])]
+    if not any(counts):
+        return [], [], free
+    return free, [i for i in none if any(costs[i])], []

@@ -1,8 +1,10 @@
 """Two things in one cell → a column for each: both sides (13/14,5), or unit and place (T101/2L).
 
 Both are told by the cells all together. One that is otherwise is not read, and its row says so.
+And one thing in two columns → one: of ``Tractor; Trailer`` where each row has one of them.
 """
 
+import operator
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -19,7 +21,7 @@ from pipeline.mapping.headings import (
     place_of_cell,
 )
 from pipeline.mapping.tables import HEAD_ROWS
-from pipeline.mapping.words import MEASURED, says_summary
+from pipeline.mapping.words import MEASURED, TRAILERS, says_summary, tokens
 
 UNIT, POSITION = "(unit)", "(position)"
 _SIDES = re.compile(
@@ -48,6 +50,28 @@ def taken_apart(grid: Grid) -> Grid:
     """The grid with a column for each of what stands together; else the grid itself."""
     for find in (_both_sides, _unit_and_place):
         grid = _with_pairs(grid, find)
+    return _of_either(grid)
+
+
+def _of_either(grid: Grid) -> Grid:
+    """The grid with one column of units in place of one of vehicles and one of trailers, of which
+    no row has both."""
+    for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
+        heading = [cell or "" for cell in grid.row(index)]
+        units = [i for i, m in enumerate(meanings(heading)) if m.concept == "unit_id"]
+        drawn = [not TRAILERS.isdisjoint(tokens(heading[i])) for i in units]
+        if sorted(drawn) != [False, True]:
+            continue
+        names = [f"c{i}" for i in units]
+        below = grid.rows.slice(index + 1).select(pl.col(names).is_not_null())
+        if (below[names[0]] & below[names[1]]).any() or not all(
+            below[name].any() for name in names
+        ):
+            return grid
+        here, after = (sign(pl.int_range(pl.len()), index) for sign in (operator.eq, operator.gt))
+        one = pl.when(here).then(pl.lit(UNIT)).when(after).then(pl.coalesce(names))
+        left = [pl.when(~after).then(pl.col(name)).alias(name) for name in names]
+        return replace(grid, rows=grid.rows.with_columns(one.alias(f"c{grid.width}"), *left))
     return grid
 
 

@@ -139,6 +139,20 @@ def test_a_plain_line_has_quotes_round_whole_cells_only():
     assert plain.str.contains(files.plain_quotes(",")).to_list() == [True, True] + [False] * 4
 
 
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), "a workbook with a password, or one of"),
+        (workbook()[:-200], "damaged, or not all of it is there"),
+        (b"PK\x03\x04" + bytes(90), "damaged, or not all of it is there"),
+        (b"<html><table>", "not an XLSX workbook"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_a_workbook_is_said(content, found):
+    with pytest.raises(UnreadableFileError, match=found):
+        read_cells(content, Path("x.xlsx"))
+
+
 def test_json_lines_are_rows_and_a_row_is_its_line():
     content = b'{"a": 1, "b": "x"}\n\n{"b": 2.5, "c": true}\n{"a": null, "c": {"d": 1}}\n'
     read = read_cells(content, Path("x.jsonl"))
@@ -159,6 +173,38 @@ def test_json_lines_are_rows_and_a_row_is_its_line():
 def test_a_line_that_is_no_flat_record_makes_a_file_unreadable(content, found):
     with pytest.raises(UnreadableFileError, match=r"accepted: one object of plain values") as told:
         read_cells(content, Path("x.ndjson"))
+    assert found in str(told.value)
+
+
+VISITS = b"""{"visits": [
+  {"unit": "T1", "odometer": {"km": 5, "read": true},
+   "ends": [{"pos": "1L", "mm": 9}, {"pos": "1R"}]},
+  {"unit": "T2", "odometer": {"km": 6}, "ends": []}]}"""
+
+
+def test_a_list_of_objects_is_records_with_what_stands_around_them():
+    read = read_cells(VISITS, Path("x.json"))
+    assert read.headings == ("unit", "odometer km", "odometer read", "pos", "mm", "ends")
+    assert read.rows.drop("shape_problem").rows() == [
+        (1, "T1", "5", "True", "1L", "9", None), (2, "T1", "5", "True", "1R", None, None),
+        (3, "T2", "6", None, None, None, "more than one value"),
+    ]  # fmt: skip
+    lines = read_cells(b'{"a": 1}\n{"a": 2}\n', Path("x.json"))
+    assert lines.rows["c0"].to_list() == ["1", "2"]
+
+
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        (b"[1, 2]", '"[1, 2]"'), (b'{"a": [{"b": 1}], "c": [{"d": 1}]}', "lists beside each other"),
+        (b'[{"a": {"b": [{"c": 1}, {"c": 2}]}}]', "a list within"), (b"[]", "no record"),
+        (b"[" * 100_000, "in line 1"), (b'[{"a": 1, "a": 2}]', "in line 1"),
+        (b'{"a":' * 9 + b'{"b": 1}' + b"}" * 9, "over 8 deep"), (b'[{"a": 1}', "in line 1"),
+    ],
+)  # fmt: skip
+def test_other_json_makes_a_file_unreadable(content, found):
+    with pytest.raises(UnreadableFileError, match="accepted: one") as told:
+        read_cells(content, Path("x.json"))
     assert found in str(told.value)
 
 

@@ -4,6 +4,7 @@ import pytest
 
 from pipeline.mapping.findings import placed_words
 from pipeline.mapping.headings import meanings
+from pipeline.mapping.reading import is_month
 
 
 @pytest.mark.parametrize(
@@ -200,3 +201,38 @@ def test_letters_are_sides_beside_words_for_an_axle_too():
 def test_headings_in_two_languages_are_read_where_both_say_the_same(heading, told):
     (said,) = meanings([heading])
     assert (said.concept, said.unit, said.axle) == told
+
+
+def test_an_average_is_front_left_only_beside_another_wheel():
+    assert meanings(["Lining avg mm"])[0].concept is None
+    first, second = meanings(["Garniture AVG mm", "Garniture AVD mm"])
+    assert (first.axle, first.side, second.side) == ("front", "L", "R")
+
+
+@pytest.mark.parametrize("heading", ["Jan 24", "Januar", "2024-03", "03/2024", "mars 2024"])
+def test_a_month_is_known_for_one(heading):
+    assert is_month(heading)
+
+
+@pytest.mark.parametrize("heading", ["15 Jan 24", "Axle 1", "24", "Jan Feb", "3.5", "Jan 24 25"])
+def test_other_headings_are_no_months(heading):
+    assert not is_month(heading)
+
+
+@pytest.mark.parametrize(
+    ("heading", "concept"),
+    [
+        ("Épaisseur des garnitures de frein (mm)", "lining"),
+        ("Espesor de balatas de freno", "lining"),
+        ("Grubość okładzin hamulcowych", "lining"), ("Dikte remvoering", "lining"),
+        ("Restbelagstärke (mm)", "lining"), ("N° de parc", "unit_id"), ("Nr boczny", "unit_id"),
+        ("Kilométrage au contrôle", "odometer"), ("Przebieg w km", "odometer"),
+        ("km bei Prüfung", "odometer"), ("Kilometerstand bij controle", "odometer"),
+        ("Data pomiaru", "date"), ("Strona pojazdu", "side"), ("Lado del vehículo", "side"),
+        ("Inspected at", "date"), ("Usure garniture de frein", None),
+        ("Prix garniture frein", None), ("Km revisión", None),
+        ("Kilometer bis Kontrolle", None), ("Km restantes", None),
+    ],
+)  # fmt: skip
+def test_headings_in_more_words(heading, concept):
+    assert meanings([heading])[0].concept == concept

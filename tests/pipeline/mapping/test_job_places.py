@@ -233,3 +233,15 @@ def test_a_list_without_end_takes_no_time(part):
         actions_of(line, WORDS)
         jobs_of(line, WORDS, GROUND)
     assert time.perf_counter() - started < 10
+
+
+@pytest.mark.parametrize(
+    ("line", "place"),
+    [
+        ("Relined axle 2 left, avg thickness 5 mm", (2, "L")), ("Linings replaced avg 6 mm", None),
+        ("Garnitures AVG remplacées", (1, "L")), ("Relined avd", (1, "R")),
+    ],
+)  # fmt: skip
+def test_an_average_is_front_left_in_french_alone(line, place):
+    [job] = jobs_of(line, WORDS, Ground())
+    assert (job.axle, job.side) == (place or (None, None))

@@ -171,6 +171,16 @@ Measured new lining thickness
 Belag geprüft, Reifen gewechselt
 garnitures contrôlées, pneu remplacé
 Customer refused to replace linings
+Reline axle 2 L/R - parts not available
+Reline axle 1 - no parts
+Reline axle 1 (parts unavailable)
+Beläge 1. Achse erneuern – keine Teile lieferbar
+Remplacement garnitures essieu 1 - pièces indisponibles
+Cambio de balatas eje 1 - sin refacciones
+Wymiana okładzin oś 1 - brak części
+Voeringen as 1 vervangen - geen onderdelen
+Reline axle 1 both sides x0
+0 x reline axle 1
 Linings worn - replacement booked
 Reline deferred
 Linings to replace
@@ -368,6 +378,11 @@ adjuster_replaced = rattrapeur d'usure remplacé
 adjuster_replaced = stelhefboom vervangen
 adjuster_replaced = rozpieracz wymieniony
 reline = Remplacement garnitures AR gauche
+reline = 1L relined, no parts charged
+reline = Relined 1L, odometer not available
+reline = Reline 1L - driver not available to collect
+reline = 10 x 0.5 reline 1L
+reline = Wymiana okładzin oś 1 lewa - brak uwag
 """.strip().split("\n")
 
 

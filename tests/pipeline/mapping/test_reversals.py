@@ -2,6 +2,7 @@
 
 import pytest
 
+from pipeline.cli import main
 from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 from tests.pipeline.mapping.test_as_exported import tables_of
 
@@ -70,3 +71,45 @@ def test_a_positive_cost_beside_a_negative_quantity_is_of_one_piece(tmp_path):
     rows, told = read(tmp_path, f"{text}T1;2024-03-05;100000;Reline;1;R;140;-1\n")
     assert [side for _, side in rows] == ["L"]
     assert "a negative Cost or Qty: 1 job" in told
+
+
+@pytest.mark.parametrize("nothing", ["0", "0,00", "0 pcs", "0.0"])
+def test_a_job_of_which_nothing_was_done_counts_not(tmp_path, nothing):
+    text = HEAD.format("Qty;Cost") + "T1;2024-03-03;100000;Reline;1;L;1;140\n"
+    rows, told = read(tmp_path, f"{text}T1;2024-03-03;100000;Reline;1;R;{nothing};0\n")
+    assert [side for _, side in rows] == ["L"]
+    assert "left alone, as Qty is 0 and nothing was paid: 1 row" in told
+
+
+def test_a_job_that_was_paid_for_and_has_a_quantity_of_0_waits(tmp_path):
+    text = HEAD.format("Qty;Cost") + "T1;2024-03-03;100000;Reline;1;L;1;140\n"
+    mapped(tmp_path, f"{text}T1;2024-03-03;100000;Reline;1;R;0;140\n")
+    [typed] = tables_of(tmp_path)
+    assert typed.rows["problem"].to_list()[0] is None
+    assert "Qty: found 0 beside a cost" in typed.rows["problem"][1]
+
+
+def test_a_quantity_that_is_always_0_says_nothing_beside_costs_and_is_asked_without(tmp_path):
+    text = HEAD.format("Qty;Cost") + BOOKED.format("0;140", "0;140")
+    assert len(read(tmp_path, text)[0]) == 2
+    rows, _ = read(tmp_path, HEAD.format("Qty;Cost") + BOOKED.format("0;", "0;0"))
+    assert not rows
+    settings = tmp_path / "fleet.toml"
+    settings.write_text(settings.read_text().replace('= "quantity"', '= ""'))
+    [typed] = tables_of(tmp_path)
+    assert typed.rows["problem"].is_null().all()
+
+
+def test_a_job_that_another_file_takes_back_is_told(tmp_path, capsys):
+    """Files are read each by itself: such a job counts, and nobody need find out by chance."""
+    checks = "Unit;Date;Odometer km;Axle;Side;Lining mm\n"
+    checks += "T1;2024-03-02;99000;1;L;15\nT1;2024-06-02;119000;1;L;14\n"
+    (tmp_path / "checks.csv").write_text(checks)
+    (tmp_path / "march.csv").write_text(HEAD.format("Cost") + BOOKED.format(140, 140))
+    april = "T1;2024-04-05;100000;Reline;1;L;-140\nT2;2024-04-05;100000;Reline;1;L;-140\n"
+    mapped(tmp_path, HEAD.format("Cost") + april, name="april.csv")
+    capsys.readouterr()
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    told = "work: 1 job counted, though a row of another file may take it back: T1/1L reline on "
+    assert f"{told}2024-03-03 (by april.csv row 2 of 2024-04-05)" in out

@@ -1,10 +1,12 @@
 """What may be one thing or two is asked: numbers of two fleets, a stroke's two ends, zeros."""
 
 import datetime as dt
+import re
 
 import pytest
 
 from pipeline.cli import main
+from tests.exports.fleet import workbook
 from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 
 FLEETS = """\
@@ -230,6 +232,25 @@ def test_readings_before_and_after_work_are_told_apart(tmp_path, words):
     assert rows_of(tmp_path)["as_left"].to_list() == [False, True] * 2
 
 
+TRIPS = "Unit;Date;Odometer km;Axle;Side;{};Lining mm\n" + "".join(
+    f"T1;2024-0{month}-09;{99 + month}000;1;{side};{word};{16 - month}\n"
+    for month, word in ((1, "Pre"), (2, "Post"), (3, "Pre"), (4, "Post")) for side in "LR"
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("heading", ["Trip", "Stage", "When"])
+def test_pre_and_post_of_different_days_are_not_before_and_after_work(tmp_path, heading):
+    _, told = mapped(tmp_path, TRIPS.format(heading))
+    assert f"{heading} | Pre, Post | left alone: says before and after" in told
+    assert f'to read it, in fleet.toml: "{heading}" = "as_left"' in told
+    assert rows_of(tmp_path)["as_left"].is_null().all()
+
+
+def test_pre_and_post_of_a_trip_are_not_before_and_after_work_on_one_day_either(tmp_path):
+    _, told = mapped(tmp_path, STAGES.format("Pre", "Post", "Pre", "Post").replace("Stage", "Trip"))
+    assert "Trip | Pre, Post | left alone: says before and after" in told
+
+
 def test_before_alone_says_nothing_of_after(tmp_path):
     _, told = mapped(tmp_path, STAGES.format("Before", "x", "Before", "x"))
     assert "as_left" not in told
@@ -354,3 +375,91 @@ def test_fractions_of_an_inch_are_no_two_ends(tmp_path, cells):
     mapped(tmp_path, ENDS.format("Lining", *cells))
     assert "lining_pairs" not in (tmp_path / "fleet.toml").read_text()
     assert rows_of(tmp_path)["lining_mm"][0] == pytest.approx(5 / 8 * 25.4)
+
+
+@pytest.mark.parametrize(
+    ("heading", "words", "done"),
+    [
+        ("Cancelled", ("No", "Yes", "no", ""), [1, 3, 4]),
+        ("Storniert am", ("", "2024-02-11", "", "2024-04-12"), [1, 3]),
+        ("Anulado", ("no", "sí", "no", "no"), [1, 3, 4]),
+        ("Cancellation reason", ("", "customer", "", ""), [1, 3, 4]),
+        ("Done", ("Y", "N", "Y", "Y"), [1, 3, 4]),
+        ("Réalisé", ("oui", "non", "oui", "oui"), [1, 3, 4]),
+        ("Completed", ("1", "0", "1", "1"), [1, 3, 4]),
+        ("Paper", ("Invoice", "Estimate", "Invoice", "Credit note"), [1, 3]),
+        ("State", ("closed", "cancelled", "closed", "closed"), [1, 3, 4]),
+    ],
+)  # fmt: skip
+def test_a_column_that_says_which_jobs_were_cancelled_or_done_is_read(
+    tmp_path, capsys, heading, words, done
+):
+    mapped(tmp_path, JOBS.format(heading, *words))
+    assert rows_of(tmp_path)["done_on"].dt.month().to_list() == done
+    main(["check", str(tmp_path)])
+    assert f"left alone, as {heading} says not done, or void" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("heading", ["Billed", "Abgerechnet", "Paid"])
+def test_what_was_not_billed_was_done_all_the_same(tmp_path, heading):
+    mapped(tmp_path, JOBS.format(heading, "Y", "N", "Y", "N"))
+    assert rows_of(tmp_path)["done_on"].dt.month().to_list() == [1, 2, 3, 4]
+
+
+def test_a_word_that_is_unknown_beside_those_for_done_and_not_waits(tmp_path):
+    mapped(tmp_path, JOBS.format("Paper", "Closed", "Cancelled", "Closed", "WF7"))
+    assert rows_of(tmp_path)["problem"].is_null().to_list() == [True, True, False]
+
+
+def test_a_cancelled_job_of_a_column_that_is_not_read_is_told(tmp_path, capsys):
+    mapped(tmp_path, JOBS.format("Vermerk", "", "storniert", "dringend", ""))
+    main(["check", str(tmp_path)])
+    assert 'Vermerk says "storniert" of 1 job, and is left alone' in capsys.readouterr().out
+    settings = tmp_path / "fleet.toml"
+    settings.write_text(re.sub(r'(Vermerk +=) ""', r'\1 "status"', settings.read_text()))
+    rows = rows_of(tmp_path)
+    assert rows["done_on"].dt.month().to_list() == [1, 3, 4]
+    assert rows["problem"].is_null().to_list() == [True, False, True]
+
+
+@pytest.mark.parametrize("heading", ["Cancelled", "Gelöscht"])
+def test_readings_that_were_cancelled_are_none(tmp_path, heading):
+    mapped(tmp_path, VOIDED.format(heading, "no", "yes", "no"))
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [15, 14]
+
+
+def test_what_was_not_required_is_told_where_nothing_reads_it(tmp_path, capsys):
+    mapped(tmp_path, JOBS.format("Result", "OK", "Not required", "OK", "skipped"))
+    main(["check", str(tmp_path)])
+    assert 'Result says "Not required" of 2 jobs, and is left alone' in capsys.readouterr().out
+
+
+HEAD = ["Unit", "Date", "Km", "Axle", "Side", "Job"]
+
+
+@pytest.mark.parametrize("name", ["Planned 2025", "Angebote", "Cancelled", "Fällig"])
+def test_jobs_of_a_sheet_that_is_called_planned_are_told_and_can_be_left_alone(
+    tmp_path, capsys, name
+):
+    jobs = [HEAD, ["T1", "2024-03-01", 100000, 1, "L", "Reline"]]
+    workbook(tmp_path / "w.xlsx", {"Work done": jobs, name: jobs})
+    (tmp_path / "fleet.toml").write_text("")
+    main(["map", str(tmp_path)])
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert out.count("and its jobs count as done; if they were not, in fleet.toml") == 2
+    line = f'[[files]]\ntable = "none"\nsheets = "{name}"\n[files.columns]\n"Unit" = ""\n'
+    assert line.replace("\n", ", ").partition(", [files")[0].replace("]], ", "]] ") in out
+    settings = tmp_path / "fleet.toml"
+    settings.write_text(line + settings.read_text())
+    main(["check", str(tmp_path)])
+    out = capsys.readouterr().out
+    assert f"w.xlsx [{name}]: left alone, as fleet.toml says" in out
+    assert out.startswith("1 row in 1 file: ")
+
+
+def test_jobs_of_a_sheet_that_is_called_done_are_not_doubted(tmp_path, capsys):
+    jobs = [HEAD, ["T1", "2024-03-01", 100000, 1, "L", "Reline"]]
+    workbook(tmp_path / "w.xlsx", {"Planned work done": jobs})
+    main(["map", str(tmp_path)])
+    assert "if they were not" not in capsys.readouterr().out
