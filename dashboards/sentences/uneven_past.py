@@ -181,7 +181,7 @@ def year_said(year: pl.DataFrame | None) -> tuple[str, ...]:
 def _where(row: dict[str, Any]) -> str:
     if row["depot"] is None and row["duty"] is None:
         return ""
-    return f" at {row['depot']}" if row["depot"] else f" of duty {row['duty']}"
+    return f" at {row['depot']}" if row["depot"] else f" in duty {row['duty']}"
 
 
 def _whose(row: dict[str, Any]) -> str:

@@ -66,10 +66,10 @@ class Closings:
 
 def usage_closings(intervals: UsageIntervals, groups: UsageGroups) -> Closings:
     """The fleet's closed season; or if it has none, those of its duties or of its depots."""
-    at_visits = intervals.seen_at_visits
+    at_visits, begins, ends = intervals.seen_at_visits, intervals.begins, intervals.ends
 
     def closed_in(some: BoolArray) -> ClosedSeason:
-        return closed_season(intervals.begins[some], intervals.ends[some])
+        return closed_season(begins[some], ends[some])
 
     of_fleet = closed_in(at_visits)
     if of_fleet.days:

@@ -111,7 +111,7 @@ def _apart(seen: SeenUse, of_fleet: Season, groups: UsageGroups, closings: Closi
         ]
         bound = LEVEL / max(len(tested), 1) / len(SPLITS)
         found.append([(p, part) for p, part in tested if p < bound])
-    most = min(found, key=lambda parts: min((p for p, _ in parts), default=1.0))
+    most = min(found, key=lambda some: min((p for p, _ in some), default=1.0))
     return [part for _, part in most]
 
 

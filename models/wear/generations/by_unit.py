@@ -118,7 +118,7 @@ def units_changed(
             1.0 + float(best.theta[u]),
             float(best.score[u]),
         )
-        for u in np.flatnonzero(clear | (new & others & ~clear))
+        for u in np.flatnonzero(clear | (new & others))
     ]
 
 
@@ -132,7 +132,7 @@ def _in_company(asked: Asked, best: _Best, before: Sequence[UnitChange]) -> tupl
     found = np.zeros(len(best.score), bool)
     for side in (1.0, -1.0):
         own = [each for each in before if side * (each.ratio - 1.0) > 0.0]
-        if len(own) < FEWEST_TOGETHER:
+        if not FEWEST_TOGETHER <= len(own) < len(found):
             continue
         days = np.array([(each.since - dt.date(1970, 1, 1)).days - 1.0 for each in own])
         day, by = float(np.median(days)), float(np.median([each.ratio - 1.0 for each in own]))
