@@ -1,6 +1,7 @@
 """What is told of records that contradict each other: jobs against readings, readings against what
 linings can do."""
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -74,12 +75,9 @@ def _relines(rows: list[dict[str, Any]]) -> str:
         return sum(row[name] for row in rows)
 
     of_one_end = " of one end of an axle alone" if rows[0]["of_one_end"] else ""
-    named = sorted(row["depot"] for row in rows if row["depot"])
-    nowhere = [at_depot(None)] * (len(named) < len(rows))
-    where = listed([*([at_depot(listed(named))] if named else []), *nowhere])
     said = (
-        f"Of {count(total('told'), 'reline')} on record{of_one_end} {where} that readings tell "
-        f"of, {number(total('missed'))} show no thicker lining afterwards, and "
+        f"Of {count(total('told'), 'reline')} on record{of_one_end} {_where(rows)} that readings "
+        f"tell of, {number(total('missed'))} show no thicker lining afterwards, and "
         f"{count(total('grown'), 'lining')} there grew without one"
     )
     cause = PLACES.get(rows[0]["cause"])
@@ -95,6 +93,13 @@ def _relines(rows: list[dict[str, Any]]) -> str:
         "that nothing was read after is believed, and so are other jobs: settle with the workshop "
         "how it names a wheel end, and look at linings relined since their last reading."
     )
+
+
+def _where(rows: Sequence[Mapping[str, Any]]) -> str:
+    """At which depots: in the words of a sentence, those without a name last."""
+    named = sorted(row["depot"] for row in rows if row["depot"])
+    nowhere = [at_depot(None)] * (len(named) < len(rows))
+    return listed([*([at_depot(listed(named))] if named else []), *nowhere])
 
 
 def rising_said(rising: pl.DataFrame | None) -> tuple[str, ...]:
@@ -123,8 +128,8 @@ THINNER_MM, FEWEST_THINNER, THINNER_SHARE, TIMES_THICKER = 0.75, 8, 0.02, 5
 
 
 def thinner_said(visits: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:
-    """A sentence for each depot some of whose visits read all linings thinner than those before and
-    after: it may measure in two ways.
+    """A sentence for the depots some of whose visits read all linings thinner than those before and
+    after: they may measure in two ways.
 
     ``visits``: ``depot``, ``apart_mm``, by how much they read off those about them, and how many
     ``visits`` did.
@@ -132,27 +137,33 @@ def thinner_said(visits: pl.DataFrame | None, measures: Measures) -> tuple[str, 
     if visits is None:
         return ()
     parts = visits.partition_by("depot", maintain_order=True)
-    return tuple(said for part in parts if (said := _thinner(part, measures)))
-
-
-def _thinner(visits: pl.DataFrame, measures: Measures) -> str:
-    low = visits.filter(pl.col("apart_mm") <= -THINNER_MM)
-    found, every = (int(each["visits"].sum()) for each in (low, visits))
-    if found < max(FEWEST_THINNER, THINNER_SHARE * every):
-        return ""
-    by = -float((low["apart_mm"] * low["visits"]).sum()) / found
-    # Beside a visit that reads thinner, its neighbours read half as much thicker.
-    thicker = visits.filter(pl.col("apart_mm") >= max(THINNER_MM, 0.75 * by))
-    if found < TIMES_THICKER * int(thicker["visits"].sum()):
-        return ""
+    rows = [row for part in parts if (row := _thinner(part))]
+    if not rows:
+        return ()
+    found, every = (sum(row[name] for row in rows) for name in ("found", "every"))
+    by = sum(row["by"] * row["found"] for row in rows) / found
     return (
-        f"At {number(found)} of {count(every, 'visit')} {at_depot(visits['depot'][0])} all linings "
+        f"At {number(found)} of {count(every, 'visit')} {_where(rows)} all linings "
         f"were read thinner than at the visits before and after, by {measures.length(by)} on "
         "average. Linings may be measured in two ways there, with the drum off and through a hole "
         "beside it. Dates and linings here follow the other visits: where those thinner readings "
         "are the right ones, linings are thinner by as much, and reach their minimum sooner, than "
-        "is told. Find out which is right, and measure in one way."
+        "is told. Find out which is right, and measure in one way.",
     )
+
+
+def _thinner(visits: pl.DataFrame) -> dict[str, Any] | None:
+    """Of one depot: how many of every visit ``found`` linings thinner, and ``by`` how much."""
+    low = visits.filter(pl.col("apart_mm") <= -THINNER_MM)
+    found, every = (int(each["visits"].sum()) for each in (low, visits))
+    if found < max(FEWEST_THINNER, THINNER_SHARE * every):
+        return None
+    by = -float((low["apart_mm"] * low["visits"]).sum()) / found
+    # Beside a visit that reads thinner, its neighbours read half as much thicker.
+    thicker = visits.filter(pl.col("apart_mm") >= max(THINNER_MM, 0.75 * by))
+    if found < TIMES_THICKER * int(thicker["visits"].sum()):
+        return None
+    return {"depot": visits["depot"][0], "found": found, "every": every, "by": by}
 
 
 MOST_NAMED = 4

@@ -110,6 +110,12 @@ def test_visits_that_read_all_linings_thinner_are_told() -> None:
     assert "At 20 of 200 visits at North all linings were read thinner" in said
     assert "by 1.5 mm on average" in said
     assert "reach their minimum sooner, than is told" in said
+    # Depots that do are told together, and those that do not are left out.
+    other = apart(minus_2=10, even=90).with_columns(depot=pl.lit("Ash"))
+    honest = apart(even=500).with_columns(depot=pl.lit("South"))
+    every = pl.concat([apart(minus_1=10, even=90), honest, other])
+    (both,) = map(plain, thinner_said(every, MEASURES))
+    assert "At 20 of 200 visits at Ash and North all linings were read thinner" in both
     # A visit beside one of two millimetres less reads one more.
     assert thinner_said(apart(minus_2=20, even=170, plus_1=10), MEASURES)
     assert thinner_said(apart(minus_1=20, even=170, plus_1=10), MEASURES) == ()
