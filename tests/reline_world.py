@@ -322,7 +322,7 @@ def decision_rows(history: History) -> pl.DataFrame:
             "high_age_days": high_age,
             "high_age_known": high_known,
             "oldest": age.max(axis=0),
-            "quarters_ago": np.minimum(-history.day[visit, owner] // 91, 12),
+            "days_ago": np.minimum(-history.day[visit, owner], 1096),
         }
     ).with_columns(pl.col("low_mm", "high_mm").fill_nan(None))
     ranked = frame.sort("visit", "unit", "low_mm", nulls_last=True).with_columns(
@@ -339,7 +339,7 @@ def decision_rows(history: History) -> pl.DataFrame:
     keys = [
         "axle_type",
         "depot",
-        "quarters_ago",
+        "days_ago",
         "ends",
         "low_mm",
         "high_mm",

@@ -449,8 +449,8 @@ class RelinePolicy(dy.Schema):
         "have been by the reading"
     )
     yearly_from_on = col.day(
-        "Where linings are relined at higher readings at one time of every year: to a quarter, the "
-        "first day of the next such time; null: none found"
+        "Where linings are relined at higher readings at one time of every year, the first day of "
+        "the next such time, as near as decisions tell; null: none found"
     )
     yearly_until_on = col.day("Its last day")
     yearly_mm = col.number("By how much readings are higher then than those above", "mm", low=0.0)

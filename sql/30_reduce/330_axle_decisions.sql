@@ -1,5 +1,5 @@
 -- grain: axle type × depot × readings and ages of an axle at a check visit × which ends were relined
--- key: axle_type, depot, quarters_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
+-- key: axle_type, depot, days_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
 --      low_age_known, high_age_days, high_age_known, other_age_days, low_relined, high_relined
 -- inputs: reduce.reline_decisions, run.parameters
 -- meaning: how often it happened. low is the end with the thinner lining, mm above its minimum in
@@ -7,7 +7,7 @@
 --          unit's other axles at that visit, in halves up to 8 mm (8 also where none was read),
 --          other_ends how many wheel ends were seen there; ages of the linings in whole weeks (at
 --          least so old where not known), other_age_days of the oldest on the unit's other axles;
---          quarters_ago: of 91 days, up to 12
+--          days_ago: back from the as-of day, up to 1096 (three years) and all before
 with decisions as (
     select *, round(above_mm, 3) as read_mm from reduce.reline_decisions
 ),
@@ -131,8 +131,7 @@ dated as (
         u.*,
         round(least(case when u.place = 1 then u.next_mm else u.thinnest_mm end, 8) * 2) / 2
             as other_mm,
-        cast(least(floor(date_diff('day', u.visit_on, p.as_of) / 91.0), 12) as integer)
-            as quarters_ago,
+        cast(least(date_diff('day', u.visit_on, p.as_of), 1096) as integer) as days_ago,
         cast(floor(u.low_age / 2.0) as bigint) * 7 as low_age_days,
         u.low_age % 2 = 0 as low_age_known,
         case when u.ends = 2 then cast(floor((u.age_codes - u.low_age) / 2.0) as bigint) * 7 end
@@ -151,7 +150,7 @@ final as (
     select
         axle_type,
         depot,
-        quarters_ago,
+        days_ago,
         ends,
         low_mm,
         high_mm,
@@ -167,7 +166,7 @@ final as (
         count(*) as visits
     from dated
     group by
-        axle_type, depot, quarters_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
+        axle_type, depot, days_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
         low_age_known, high_age_days, high_age_known, other_age_days, low_relined, high_relined
 )
 

@@ -222,11 +222,11 @@ def test_a_decision_at_a_rounded_reading_counts_in_the_middle_of_what_is_rounded
     warehouse.build(made, "30_reduce")
     found = rows(
         made,
-        """select low_mm, high_mm, sum(visits), list(quarters_ago order by quarters_ago)
+        """select low_mm, high_mm, sum(visits), list(days_ago order by days_ago)
         from reduce.axle_decisions group by all order by 1""",
     )
-    # Every 84 days up to the as-of day, whose own check has decided nothing yet: of 91 days, whole.
-    ago = [84 * n // 91 for n in range(1, 13)]
+    # Every 84 days up to the as-of day, whose own check has decided nothing yet: three years.
+    ago = [84 * n for n in range(1, 13)]
     assert found == [(1.65, 2.6, 12, ago), (2.6, 3.4, 12, ago)]
 
 

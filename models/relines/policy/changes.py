@@ -89,11 +89,13 @@ def slopes_where_moved(
     design: Designs,
     *,
     by_age: bool,
+    ago: IntArray | None = None,
 ) -> Slopes:
-    """The slopes about the policy ``at``, each worked out once."""
-    quarter, n = decisions.quarters_ago, groups.n_groups
-    last = int(quarter.max(initial=0))
-    apart = decision_sums(replace(decisions, group=decisions.group + n * quarter), by_age=by_age)
+    """The slopes about the policy ``at``, each worked out once; by quarter, or by so many of
+    another time ``ago`` (R,)."""
+    ago, n = decisions.quarters_ago if ago is None else ago, groups.n_groups
+    last = int(ago.max(initial=0))
+    apart = decision_sums(replace(decisions, group=decisions.group + n * ago), by_age=by_age)
     own, shape = by_group(at, design.tiled(last + 1))
 
     @cache

@@ -9,9 +9,10 @@ from models.common.arrays import BoolArray, FloatArray, IntArray
 
 NOWHERE = ""
 QUARTER_DAYS = 91
-"""As ``reduce.axle_decisions`` counts quarters back."""
 OLDEST_QUARTER = 12
-"""And the last that it tells apart: this one and all before it."""
+"""The last that is told apart: this one and all before it."""
+OLDEST_DAY = 1096
+"""As ``reduce.axle_decisions`` counts days back: so many, and all before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +85,8 @@ class AxleDecisions:
 
     ``low`` is the end with the thinner lining; ``has_high`` is false for an axle with one end on
     record; ``other`` is the thinnest lining on the unit's other axles at that visit, ``other_ends``
-    how many wheel ends they have; ``quarters_ago``: when it was, counted back in 91 days; ``ages``
-    of the linings found there.
+    how many wheel ends they have; ``days_ago``: when it was, counted back from the as-of day;
+    ``ages`` of the linings found there.
     """
 
     group: IntArray
@@ -97,8 +98,13 @@ class AxleDecisions:
     low_relined: BoolArray
     high_relined: BoolArray
     visits: FloatArray
-    quarters_ago: IntArray
+    days_ago: IntArray
     ages: LiningAges
+
+    @property
+    def quarters_ago(self) -> IntArray:
+        """When it was, counted back in 91 days."""
+        return np.minimum(self.days_ago // QUARTER_DAYS, OLDEST_QUARTER)
 
     @property
     def relines(self) -> float:
@@ -142,7 +148,7 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
         low_relined=flags("low_relined"),
         high_relined=flags("high_relined"),
         visits=floats("visits"),
-        quarters_ago=frame["quarters_ago"].cast(pl.Int64).to_numpy(),
+        days_ago=frame["days_ago"].cast(pl.Int64).to_numpy(),
         ages=LiningAges(
             low_days=ages("low_age_days"),
             low_known=flags("low_age_known"),

@@ -17,7 +17,7 @@ import polars as pl
 import scipy
 from scipy import special
 
-from models.common.arrays import FloatArray
+from models.common.arrays import FloatArray, IntArray
 from models.common.distributions import Numbers, square_root
 from models.common.group_sums import sums_by
 from models.relines.policy.age_evidence import (
@@ -56,7 +56,12 @@ from models.relines.policy.likelihood import (
 )
 from models.relines.policy.looks import ALWAYS, Looks
 from models.relines.policy.parameters import Designs, by_group, designs, in_parameters
-from models.relines.policy.yearly import TimeOfYear, likely_time_of_year, of_a_known_time
+from models.relines.policy.yearly import (
+    YEARLY_SCORE,
+    TimeOfYear,
+    likely_time_of_year,
+    of_a_known_time,
+)
 
 FEW_RELINES = 10
 """With fewer relines on record the policy is a guess."""
@@ -431,12 +436,14 @@ def fit_policy(
     the rest of the policy alone. Where they may have, it is the mean of both, weighed by their
     chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
     """
-    told, decisions = decisions, thinned(decisions, len(decisions.low) // MOST_ROWS + 1)
+    # A part counts as what it is: as the whole, chance would look like a change of policy.
+    every = slice(None, None, len(decisions.low) // MOST_ROWS + 1)
+    told, decisions = decisions, some_decisions(decisions, every)
     found = _perhaps_aged(decisions, groups, usual_days, _fitted(decisions, groups))
     decisions = with_known_ages(decisions) if found.form.by_age else decisions
     found, slopes = _perhaps_by_depot(decisions, groups, found)
     form = found.form
-    yearly, found = _perhaps_yearly(decisions, groups, found, slopes)
+    yearly, found = _perhaps_yearly(decisions, groups, found)
     likely = None if yearly else likely_change(slopes)
     mean, covariance = found.since.at, found.since.covariance
     if likely is not None and likely.score > MAYBE_SCORE:
@@ -481,17 +488,22 @@ def _perhaps_yearly(
     decisions: AxleDecisions,
     groups: PolicyGroups,
     never: _Fitted,
-    slopes: Slopes,
 ) -> tuple[YearlyRise | None, _Fitted]:
-    """The policy with higher thresholds at one time of every year, if that is so much likelier; of
-    decisions whose time of the year is known. ``slopes`` where they ``never`` are."""
-    when = likely_time_of_year(slopes)
+    """The policy with higher thresholds at one time of every year, if that is so much likelier than
+    the one where they ``never`` are; of decisions whose time of the year is known."""
+    habit = _habit_of(never.task.design, never.at[: len(never.task.parts[0].own)])
+    threshold = habit.threshold_mm[decisions.group % groups.n_groups]
+    when = likely_time_of_year(
+        lambda ago: _slopes_at(decisions, groups, never, ago),
+        decisions,
+        (threshold - decisions.low) / habit.spread_mm,
+    )
     if when is None:
         return None, never
     known = some_decisions(decisions, of_a_known_time(decisions))
     always, found = (_fitted(known, groups, each, never.form) for each in (None, when))
     rise = -1
-    if found.at[rise] <= 0.0 or 2.0 * (always.cost() - found.cost()) < CHANGE_SCORE:
+    if found.at[rise] <= 0.0 or 2.0 * (always.cost() - found.cost()) < YEARLY_SCORE:
         return None, never
     own, beside = found.since.covariance, found.covariance[rise, :rise]
     gain = np.asarray(np.linalg.lstsq(own, beside, rcond=None)[0], np.float64)
@@ -635,13 +647,7 @@ def _perhaps_by_depot(
     approximation), which many depots do not make look good by themselves.
     """
 
-    def slopes(fitted: _Fitted) -> Slopes:
-        own = len(fitted.task.parts[0].own)
-        return slopes_where_moved(
-            decisions, groups, fitted.at[:own], fitted.task.design, by_age=fitted.form.by_age
-        )
-
-    about = slopes(alike)
+    about = _slopes_at(decisions, groups, alike)
     if len(groups.depots) < 2 or _score_by_depot(about) < MAYBE_ALONG_SCORE:
         return alike, about
     first = alike.task.design.thresholds.shape[1] + len(SHAPE)
@@ -650,7 +656,15 @@ def _perhaps_by_depot(
     found = _fitted(decisions, groups, form=form)
     if 2.0 * (found.evidence() - alike.evidence()) < CHANGE_SCORE:
         return alike, about
-    return found, slopes(found)
+    return found, _slopes_at(decisions, groups, found)
+
+
+def _slopes_at(
+    decisions: AxleDecisions, groups: PolicyGroups, fitted: _Fitted, ago: IntArray | None = None
+) -> Slopes:
+    """About a policy, by quarter or by another time ``ago`` (R,)."""
+    at, by_age = fitted.at[: len(fitted.task.parts[0].own)], fitted.form.by_age
+    return slopes_where_moved(decisions, groups, at, fitted.task.design, by_age=by_age, ago=ago)
 
 
 def _score_by_depot(slopes: Slopes) -> float:

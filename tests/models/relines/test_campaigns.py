@@ -36,7 +36,7 @@ def decided(threshold_by_quarter: list[float], wave: int | None = None) -> AxleD
         low_relined=relined,
         high_relined=relined,
         visits=np.ones(n),
-        quarters_ago=quarter,
+        days_ago=91 * quarter + np.arange(n) % 91,
         ages=unknown_ages(n),
     )
 

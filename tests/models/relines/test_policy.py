@@ -55,7 +55,7 @@ def decisions(rows, ends=2) -> AxleDecisions:
         low_relined=a.astype(bool),
         high_relined=b.astype(bool),
         visits=n.astype(float),
-        quarters_ago=np.zeros(len(g), int),
+        days_ago=np.zeros(len(g), int),
         ages=unknown_ages(len(g)),
     )
 
@@ -145,7 +145,7 @@ def random_decisions(rng, rows=400, groups=6) -> AxleDecisions:
         low_relined=rng.random(rows) < 0.4,
         high_relined=rng.random(rows) < 0.3,
         visits=rng.integers(1, 9, rows).astype(float),
-        quarters_ago=rng.integers(0, 9, rows),
+        days_ago=91 * rng.integers(0, 9, rows),
         ages=unknown_ages(rows),
     )
 
@@ -235,10 +235,14 @@ def test_a_third_of_the_kinds_of_decisions_tell_what_all_do_and_all_are_counted(
     third = fit_policy(data, groups)
     assert (third.relines, third.visits) == (every.relines, every.visits)
     assert third.group_visits == pytest.approx(every.group_visits)
-    # A third has standard errors of 0.04 to 0.07 mm.
+    # A third has standard errors of 0.04 to 0.07 mm, and knows no more than a third.
     apart = mean_policy(third).threshold_mm - mean_policy(every).threshold_mm
     assert 0.0 < np.abs(apart).max() < 0.15
     assert mean_policy(third).pair == pytest.approx(mean_policy(every).pair, abs=0.06)
+    assert (third.changed_quarters, every.changed_quarters) == (0, 0)
+    spread = groups.design().shape[1]  # the first of the shape: the log of the spread
+    wider = np.sqrt(third.covariance[spread, spread] / every.covariance[spread, spread])
+    assert 1.3 < wider < 2.4  # the root of 3; which of the telling decisions it has is chance
 
 
 def test_depots_of_very_unlike_habits_are_told_apart():
@@ -274,7 +278,7 @@ def test_a_change_where_depots_reline_along_differently_is_told_of_each():
     goes = rng.random(rows) < np.where(quarter < 3, since, before)
     told = [low, high, np.full(rows, 8.0), np.zeros(rows), low <= 2.0]
     told = [group, *told, (low <= 2.0) & (goes | (high <= 2.0)), np.ones(rows)]
-    data = replace(decisions(np.transpose(told)), group=group, quarters_ago=quarter)
+    data = replace(decisions(np.transpose(told)), group=group, days_ago=91 * quarter)
     fit = fit_policy(data, PolicyGroups(("front",), ("North", "South")))
     assert fit.along_by_depot
     assert (fit.changed_quarters, fit.changed_depots) == (3, ())
@@ -335,7 +339,7 @@ def test_no_records_at_all_leave_the_guess():
             schema={
                 "axle_type": pl.String,
                 "depot": pl.String,
-                "quarters_ago": pl.Int64,
+                "days_ago": pl.Int64,
                 "ends": pl.Int64,
                 "low_mm": pl.Float64,
                 "high_mm": pl.Float64,
@@ -414,7 +418,7 @@ def decided(
     done = (low <= threshold) | (rng.random(rows) < np.where(quarter >= changed, *soiled))
     told = (nothing, low, np.full(rows, NAN), np.full(rows, 8.0), nothing, done)
     found = decisions(np.transpose([*told, nothing, np.ones(rows)]), ends=1)
-    return replace(found, group=np.zeros(rows, int), quarters_ago=quarter)
+    return replace(found, group=np.zeros(rows, int), days_ago=91 * quarter)
 
 
 def test_a_policy_that_changed_is_that_of_since():
@@ -495,7 +499,7 @@ def left_on_lately(seed: int, often: tuple[float, ...], rows: int = 400) -> Axle
     low, quarter, done = (np.concatenate(each) for each in zip(*parts, strict=True))
     told = [group, low, np.full(n, NAN), np.full(n, 8.0), np.zeros(n), done, np.zeros(n)]
     made = decisions(np.transpose([*told, np.ones(n)]), ends=1)
-    return replace(made, group=group, quarters_ago=quarter)
+    return replace(made, group=group, days_ago=91 * quarter)
 
 
 @pytest.mark.parametrize("seed", [1, 4])

@@ -210,11 +210,11 @@ def test_a_time_of_the_year_says_when_it_is_next_and_how_much_is_relined_early()
     fit = policy(0, None)
     for name in ("from_on", "until_on", "mm", "ci_low", "ci_high"):
         assert written(fit)[f"yearly_{name}"].null_count() == 4
-    rise = YearlyRise(TimeOfYear((1,)), 4.0, np.zeros(len(fit.mean)), 0.1, 0.1)
+    rise = YearlyRise(TimeOfYear(91, 91), 4.0, np.zeros(len(fit.mean)), 0.1, 0.1)
     row = written(dataclasses.replace(fit, yearly=rise)).row(0, named=True)
-    # Of quarters counted back from the as-of day the second: 183 to 273 days ahead.
-    assert (row["yearly_from_on"] - AS_OF).days == 183
-    assert (row["yearly_until_on"] - AS_OF).days == 273
+    # 91 to 181 days before the as-of day, and a year later.
+    assert (row["yearly_from_on"] - AS_OF).days == 184
+    assert (row["yearly_until_on"] - AS_OF).days == 274
     assert row["yearly_mm"] == 4.0
     assert row["yearly_ci_low"] == pytest.approx(4.0 - 0.196, abs=1e-3)
     assert row["yearly_ci_high"] == pytest.approx(4.0 + 0.196, abs=1e-3)

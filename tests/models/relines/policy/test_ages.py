@@ -54,7 +54,7 @@ def decisions(rng: np.random.Generator, rows: int, groups: int = 3) -> AxleDecis
         low_relined=rng.random(rows) < 0.4,
         high_relined=(rng.random(rows) < 0.3) & has_high,
         visits=rng.integers(1, 9, rows).astype(float),
-        quarters_ago=rng.integers(0, 9, rows),
+        days_ago=91 * rng.integers(0, 9, rows),
         ages=LiningAges(weeks[0], known, weeks[1], known, weeks[2]),
     )
 
