@@ -51,6 +51,8 @@ MOST_ADJUSTERS = 40_000
 MOST_SHARE = 0.9
 LARGEST_MOVE = 20.0
 SLOPE_EVERY = 4
+SMOOTHED = 0.05
+"""Share of a mean month's findings: of months with far fewer a life's slope is not their own."""
 LEAST_WATCHED = 1.0
 """Failures expected of quarters that are over from which on those found tell of a life."""
 
@@ -223,7 +225,7 @@ def _by_life(
         at_fits = {}
         for k, (fit, weight) in enumerate(group.fits):
             at_fit = np.maximum(each.found(fit.distribution), SMALLEST)
-            slopes = log_slopes(fit, few.found)
+            slopes = log_slopes(fit, few.found_smoothed)
             at_fits[fit.name] = at_fit
             expected += weight * at_fit
             mine = chosen == k
@@ -292,6 +294,12 @@ class _Counted:
         """Expected failures found by place and month, and of quarters that are over, in a row."""
         past = expected_of(self.group.watched, life)
         return np.concatenate([self.months(life).ravel(), past])
+
+    def found_smoothed(self, life: LifeDistribution) -> FloatArray:
+        """The same, a little of the mean of all added to each: a month of a day or two, in which
+        some courses have hardly a visit, moves with a life as others do."""
+        found = self.found(life)
+        return np.asarray(found + SMOOTHED * found.mean())
 
     def months(self, life: LifeDistribution) -> FloatArray:
         """Expected failures found, (P, M)."""

@@ -192,3 +192,30 @@ def test_some_of_a_large_group_stand_for_all_of_it(fit):
     for place in range(3):
         own, all_of_it = few.weight[few.place == place], group.weight[group.place == place]
         assert own.sum() == pytest.approx(all_of_it.sum())
+
+
+def test_a_month_of_one_day_moves_with_a_life_as_its_neighbours_do():
+    """Slopes in a life are taken on one course in four; where on these that day sees none but new
+    adjusters, their slope is not that of the old ones which other courses find there."""
+    few = fit_life(drawn(3, 60, life_distribution("weibull", 2.5, 2e5)).counts, "weibull")
+    copies, old, new = 8, 0, 1
+    day, km = np.full((2, copies, 2), 50.0), np.full((2, copies, 2), 20_000.0)
+    day[0], km[0] = 20.0, 8_000.0
+    on_fourth = np.arange(copies) % 4 == 0
+    day[0, ~on_fourth, old] = 30.5
+    day[0, on_fourth, new], km[0, on_fourth, new] = 30.5, 50.0
+    visits = DrawnVisits(day, km, np.ones_like(day))
+    group = AdjusterGroup(
+        ((few, 1.0),), "one", np.array([150e3, 0.0]), np.arange(2), np.zeros(2, int), np.ones(2)
+    )
+    draws, ends = 4_000, np.array([30.0, 31.0, 60.0])
+    found = failures_to_come([group], visits, 1, ends, rng=np.random.default_rng(2), draws=draws)
+    # Exactly: the same under each of so many lives.
+    theta = np.random.default_rng(3).multivariate_normal(few.theta, few.covariance, 500)
+    lives = [LifeDistribution(few.distribution.standard, *each) for each in theta]
+    that_day = [
+        found_at_visits(life, group.age_km, group.unit, km)[0, ~on_fourth, old].sum() / copies
+        for life in lives
+    ]
+    assert found.expected[0, 1] == pytest.approx(np.median(that_day), rel=0.2)
+    assert found.drawn[:, 0, 1].mean() == pytest.approx(np.mean(that_day), rel=0.3)
