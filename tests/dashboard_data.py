@@ -568,7 +568,7 @@ def reline_policy() -> pl.DataFrame:
     """Of a fleet whose readings at relines were raised."""
     raised = {"raised_mm": 1.2, "raised_ci_low": 0.7, "raised_ci_high": 1.7}
     aged = {"age_days": None, "age_kept": None, "age_share": None}
-    once = {"campaigns": 0, "campaign_until_on": None, "yearly_from_on": None}
+    once = {"campaigns": 0, "campaign_until_on": None, "yearly_from_on": None, "every_days": None}
     changed_on = AS_OF - dt.timedelta(days=3 * 91)
     row = {"changed_on": changed_on, **raised, **aged, **once}
     return pl.DataFrame([{"depot": depot, **row} for depot in DEPOTS])

@@ -359,6 +359,7 @@ def decision_rows(history: History) -> pl.DataFrame:
         .group_by(keys)
         .agg(visits=pl.len())
         .sort(keys)
+        .with_columns(every_days=pl.lit(round(history.world.check_days)))
     )
 
 
@@ -399,6 +400,7 @@ def wheel_end_rows(history: History) -> pl.DataFrame:
             last_mm=pl.Series(reading).fill_nan(None),
             last_km=pl.Series(history.km[last, every][history.unit]),
             unread_visits=pl.lit(0),
+            every_days=pl.lit(round(history.world.check_days)),
         )
     )
 

@@ -19,6 +19,7 @@ from dashboards.sentences.words import (
 MONTH_DAYS = 30.4375
 TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
 MOST = 0.5
+LIMITS_SD = 1.96  # of 95 % limits
 ALIKE_AGES = 1.15  # ages within so much of each other are told as one
 
 
@@ -57,11 +58,17 @@ INTERVAL = ("share_ci_low", "share_ci_high")
 def policy_told(
     policy: pl.DataFrame | None, habits: pl.DataFrame | None, measures: Measures
 ) -> tuple[str, ...]:
-    """A sentence each for changed readings and habits, habits that differ by depot, a time of the
+    """A sentence each for changed readings and habits, habits that differ by depot, readings that
+    hang on how often a unit is checked, a time of the
     year at which more is relined, relines by age and the latest campaign; of what was not found,
     none."""
     policy_changes = (policy_said(policy, measures), *habits_said(habits))
-    others = yearly_said(policy, measures), ages_said(policy), campaign_said(policy)
+    others = (
+        intervals_said(policy, measures),
+        yearly_said(policy, measures),
+        ages_said(policy),
+        campaign_said(policy),
+    )
     own = *along_said(habits), handed_said(habits)
     return tuple(filter(None, (*policy_changes, *own, *others)))
 
@@ -153,6 +160,26 @@ def _changed_habits(habits: pl.DataFrame | None) -> list[tuple[dict[str, Any], s
 
 def _more(row: dict[str, Any]) -> str:
     return "more" if row["share"] > row["share_before"] else "less"
+
+
+def intervals_said(policy: pl.DataFrame | None, measures: Measures) -> str:
+    """At what readings units are relined that are checked more and less often, in a sentence; empty
+    where that does not tell. Means over axle types and depots by visits, whose errors are taken to
+    be one: they are no larger."""
+    told = pl.DataFrame() if policy is None else policy.drop_nulls("every_days")
+    if told.is_empty():
+        return ""
+    means = told.group_by("every_days", maintain_order=True).agg(
+        (pl.col("threshold_mm", "threshold_sd") * pl.col("visits")).sum() / pl.col("visits").sum()
+    )
+    said = []
+    for days, mm, sd in means.sort("every_days").iter_rows():
+        at = measures.length_interval(mm, mm - LIMITS_SD * sd, mm + LIMITS_SD * sd)
+        said.append(f"about every {count(round(days / 7), 'week')} at {at}")
+    return (
+        f"Units that are checked {said[0]} above the minimum are relined at other readings than "
+        f"those checked {said[1]}; the forecast follows both."
+    )
 
 
 def yearly_said(policy: pl.DataFrame | None, measures: Measures) -> str:

@@ -23,8 +23,16 @@ from models.relines.policy.decisions import (
     PolicyGroups,
     axle_decisions,
     policy_groups,
+    two_intervals,
 )
-from models.relines.policy.fit import HandedBack, PolicyFit, fit_policy, reline_timing
+from models.relines.policy.fit import (
+    FEW_RELINES,
+    HandedBack,
+    PolicyFit,
+    fit_policy,
+    grouped_by_interval,
+    reline_timing,
+)
 from models.relines.policy.looks import fitted_looks
 from models.relines.simulation.simulate import FleetModel, fleet_model
 from models.usage.fit import UsageFit
@@ -66,9 +74,8 @@ def fleet_from_tables(
     ValueError
         If the wear fit has no rates, or a wheel end's unit has no use fitted.
     """
-    groups = policy_groups(decisions, ends_now)
+    groups, counted = _grouped(decisions, ends_now)
     usual_days = float(np.median(usage.usual_days)) if len(usage) else QUARTER_DAYS
-    counted = axle_decisions(decisions, groups)
     policy, campaigns = _usual_policy(counted, groups, events, usual_days)
     if axles_read is not None:
         policy = replace(policy, read_share=thinner_read(policy.read_share, axles_read))
@@ -80,6 +87,22 @@ def fleet_from_tables(
         wheel_end_lines(wear, sums, ends_now, usage, reading_sd_mm, linings, thinning), ends_now
     )
     return replace(fleet_model(ends, lines, usage, policy), campaigns=campaigns)
+
+
+def _grouped(decisions: pl.DataFrame, ends_now: pl.DataFrame) -> tuple[PolicyGroups, AxleDecisions]:
+    """Whose policies may differ: axle types and depots, and units that are checked more or less
+    often where that tells."""
+    groups = policy_groups(decisions, ends_now)
+    counted = axle_decisions(decisions, groups)
+    units = ends_now.unique("unit_id").drop_nulls("every_days")["every_days"]
+    lengths = two_intervals(units.cast(pl.Float64).to_numpy())
+    if lengths is None or counted.relines < FEW_RELINES:
+        return groups, counted
+    by_interval = replace(groups, every_days=lengths)
+    apart = axle_decisions(decisions, by_interval)
+    if grouped_by_interval(counted, apart, groups, by_interval):
+        return by_interval, apart
+    return groups, counted
 
 
 GONE, HERE = 0.1, 0.9

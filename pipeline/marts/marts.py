@@ -415,10 +415,17 @@ class RelineHabits(dy.Schema):
 
 
 class RelinePolicy(dy.Schema):
-    """One row per axle type and depot: at what reading it relines, which forecasts follow."""
+    """One row per axle type and depot, and how often units are checked where that tells: at what
+    reading it relines, which forecasts follow."""
 
     axle_type = col.text("Axle type")
     depot = col.text("Depot; null: none in the register", nullable=True)
+    every_days = col.number(
+        "Of units that are checked about so often alone, where those that are checked more or less "
+        "often are relined at other readings; null: they are not",
+        "days",
+        low=0.0,
+    )
     threshold_mm = col.number(
         "Reading above the minimum at which a lining is as likely thought due as not, drawn toward "
         "the fleet's",

@@ -1,13 +1,13 @@
 -- grain: axle type × depot × readings and ages of an axle at a check visit × which ends were relined
--- key: axle_type, depot, days_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
+-- key: axle_type, depot, every_days, days_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
 --      low_age_known, high_age_days, high_age_known, other_age_days, low_relined, high_relined
--- inputs: reduce.reline_decisions, run.parameters
+-- inputs: reduce.reline_decisions, reduce.units_checked, run.parameters
 -- meaning: how often it happened. low is the end with the thinner lining, mm above its minimum in
 --          twentieths up to 8 mm, then halves (null: not read); other_mm the thinnest lining on the
 --          unit's other axles at that visit, in halves up to 8 mm (8 also where none was read),
 --          other_ends how many wheel ends were seen there; ages of the linings in whole weeks (at
 --          least so old where not known), other_age_days of the oldest on the unit's other axles;
---          days_ago: back from the as-of day, up to 1096 (three years) and all before
+--          every_days: how often its unit is checked (null: not known yet); days_ago: back from the as-of day, up to 1096 (three years) and all before
 with decisions as (
     select *, round(above_mm, 3) as read_mm from reduce.reline_decisions
 ),
@@ -129,6 +129,7 @@ units as (
 dated as (
     select
         u.*,
+        k.every_days,
         round(least(case when u.place = 1 then u.next_mm else u.thinnest_mm end, 8) * 2) / 2
             as other_mm,
         cast(least(date_diff('day', u.visit_on, p.as_of), 1096) as integer) as days_ago,
@@ -142,6 +143,7 @@ dated as (
         ) * 7 as other_age_days,
         u.relined - case when u.low_relined then 1 else 0 end > 0 as high_relined
     from units u
+    left join reduce.units_checked k on k.unit_id = u.unit_id
     cross join run.parameters p
     where u.ends <= 2 and u.low_mm is not null
 ),
@@ -150,6 +152,7 @@ final as (
     select
         axle_type,
         depot,
+        every_days,
         days_ago,
         ends,
         low_mm,
@@ -166,8 +169,8 @@ final as (
         count(*) as visits
     from dated
     group by
-        axle_type, depot, days_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
-        low_age_known, high_age_days, high_age_known, other_age_days, low_relined, high_relined
+        axle_type, depot, every_days, days_ago, ends, low_mm, high_mm, other_mm, other_ends,
+        low_age_days, low_age_known, high_age_days, high_age_known, other_age_days, low_relined, high_relined
 )
 
 select * from final

@@ -1,6 +1,6 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
--- inputs: judge.wheel_ends, reduce.check_visits, reduce.lining_ages, stage.lining_lives,
+-- inputs: judge.wheel_ends, reduce.check_visits, reduce.units_checked, reduce.lining_ages, stage.lining_lives,
 --         stage.lining_readings, stage.inspections, stage.duty_spells, stage.unit_sightings, run.parameters
 -- meaning: where it stands: its current life (fitted_on null: before the records;
 --          aged_from_on: the day its age is counted from, a later one than that of its fitting
@@ -10,7 +10,8 @@
 --          check visit, and what was read then of the lining in place now, in mm above its minimum
 --          (null: not read, or relined since); last_mm, last_km: what a gauge read last of that
 --          lining, as found or as left, and at what km of the unit; unread_visits: check visits of the unit since a lining
---          of the axle was last read (12: more, or none ever was)
+--          of the axle was last read (12: more, or none ever was); every_days: how often the unit is
+--          checked (null: not known yet)
 with seen as (
     select unit_id, max(on_date) as seen_on, max_by(km, on_date) as seen_km
     from stage.unit_sightings
@@ -110,7 +111,8 @@ final as (
         g.last_km,
         cast(
             case when k.axle_id is null then 12 else least(coalesce(n.visits, 0), 12) end as integer
-        ) as unread_visits
+        ) as unread_visits,
+        u.every_days
     from judge.wheel_ends e
     left join duties d on d.unit_id = e.unit_id
     left join lives l on l.wheel_end_id = e.wheel_end_id
@@ -119,6 +121,7 @@ final as (
     left join last_gauged g on g.life_id = l.life_id
     left join seen s on s.unit_id = e.unit_id
     left join visits v on v.unit_id = e.unit_id
+    left join reduce.units_checked u on u.unit_id = e.unit_id
     left join read_then r on r.wheel_end_id = e.wheel_end_id
     left join last_read k on k.axle_id = e.axle_id
     left join unread n on n.axle_id = e.axle_id

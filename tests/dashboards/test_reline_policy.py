@@ -15,6 +15,7 @@ from dashboards.sentences.reline_policy import (
     campaign_said,
     habits_said,
     handed_said,
+    intervals_said,
     policy_said,
     policy_told,
     yearly_said,
@@ -64,6 +65,23 @@ def test_a_changed_policy_is_said_beside_the_forecast(
     assert policy_said(policy, METRIC) in relines(told).remarks
     clause = f"relined at {said.split()[0]} readings since about April 2025"
     assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
+def test_readings_that_hang_on_how_often_a_unit_is_checked_are_said(data: PageData) -> None:
+    """Means by visits, by hand: (1.0 × 100 + 1.6 × 50) / 150 = 1.2, ± 1.96 × 0.1."""
+    policy = told_of(
+        {"every_days": 42.0, "threshold_mm": 1.0, "threshold_sd": 0.1, "visits": 100},
+        {"every_days": 42.0, "threshold_mm": 1.6, "threshold_sd": 0.1, "visits": 50},
+        {"every_days": 127.0, "threshold_mm": 3.0, "threshold_sd": 0.2, "visits": 80},
+    )
+    said = intervals_said(policy, METRIC)
+    assert " ".join(said.split()) == (
+        "Units that are checked about every 6 weeks at 1.2 mm (1.0–1.4) above the minimum are "
+        "relined at other readings than those checked about every 18 weeks at 3.0 mm (2.6–3.4); "
+        "the forecast follows both."
+    )
+    assert said in relines(replace(data, reline_policy=policy)).remarks
+    assert intervals_said(told_of({"threshold_mm": 1.0}), METRIC) == ""
 
 
 def test_a_policy_that_changed_at_one_depot_is_said_of_that_one(data: PageData) -> None:

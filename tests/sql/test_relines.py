@@ -161,6 +161,29 @@ def test_a_register_that_names_the_day_of_a_reline_knows_the_age():
     ]
 
 
+def test_how_often_a_unit_is_checked_is_the_median_of_its_intervals():
+    """84, 84, 100 and 365 days; another unit has three intervals, which do not tell."""
+    days = [0, 84, 168, 268, 633]
+    checks = "".join(
+        f"{unit} | 1 | L | {D(2023, 1, 2) + dt.timedelta(days=day)} | {1000 * day} | 12\n"
+        for unit, seen in (("K1", days), ("K2", days[:4]))
+        for day in seen
+    )
+    register = REGISTER + REGISTER.replace("K1", "K2").split("\n", 2)[2]
+    made = warehouse_of(
+        register=register,
+        inspections=CHECKS.splitlines()[1].replace("| as_left", "") + "\n" + checks,
+    )
+    warehouse.build(made, "30_reduce")
+    assert rows(made, "from reduce.units_checked") == [("K1", 92)]
+    assert rows(
+        made, "select distinct unit_id, every_days from reduce.wheel_ends_now order by 1"
+    ) == [("K1", 92), ("K2", None)]
+    assert rows(
+        made, "select every_days, sum(visits) from reduce.axle_decisions group by all order by 1"
+    ) == [(92, 4), (None, 3)]
+
+
 def test_axle_decisions_count_the_age_of_the_end_that_was_read_thinner(con):
     """In whole weeks: 82 and 84 days are both 12; the other axle's oldest is a bound as well."""
     assert rows(

@@ -93,7 +93,7 @@ def wheel_ends(
         unit=integers("u"),
         axle=integers("axle"),
         partner=integers("partner"),
-        policy_group=groups.group(rows["axle_type"], rows["depot"]),
+        policy_group=groups.group(rows["axle_type"], rows["depot"], rows["every_days"]),
         minimum_mm=floats("lining_min_mm"),
         new_mm=floats("lining_new_mm"),
         above_mm=floats("above_mm"),

@@ -15,19 +15,41 @@ OLDEST_DAY = 1096
 """As ``reduce.axle_decisions`` counts days back: so many, and all before."""
 
 
+FEWEST_UNITS, OF_THE_UNITS = 5, 0.1
+"""Units at each of two intervals between checks, at least, and as a share of all."""
+MOST_WITHIN = 0.15
+"""Of intervals that lie evenly between two, a quarter of the variance is within halves; of normal
+ones more."""
+LEAST_APART = 1.5
+"""Times that the longer of two intervals is as long."""
+
+
 @dataclass(frozen=True, slots=True)
 class PolicyGroups:
-    """Axle types and depots, each with an effect of its own on the policy."""
+    """Kinds of axles and depots, each with an effect of its own on the policy. A kind is an axle
+    type, or where units are checked at intervals of two lengths (``every_days``, (2,)), the type on
+    units of one of them: all types on those that are checked sooner, then the others."""
 
     axle_types: tuple[str, ...]
     depots: tuple[str, ...]
+    every_days: tuple[float, ...] = ()
+
+    @property
+    def kinds(self) -> tuple[tuple[str, float | None], ...]:
+        """Axle types, and how often their units are checked (None: all alike)."""
+        return tuple(
+            (name, days) for days in self.every_days or (None,) for name in self.axle_types
+        )
 
     @property
     def n_groups(self) -> int:
-        return len(self.axle_types) * len(self.depots)
+        return len(self.kinds) * len(self.depots)
 
-    def group(self, axle_type: pl.Series, depot: pl.Series) -> IntArray:
-        """Number of each axle type × depot, axle type by axle type.
+    def group(
+        self, axle_type: pl.Series, depot: pl.Series, every_days: pl.Series | None = None
+    ) -> IntArray:
+        """Number of each kind × depot, kind by kind; ``every_days`` between checks of the unit
+        (null: not known, counted as those of most).
 
         Raises
         ------
@@ -41,16 +63,25 @@ class PolicyGroups:
             column = depot.cast(pl.String).fill_null(NOWHERE).cast(depots).to_physical()
         except pl.exceptions.InvalidOperationError as error:
             raise ValueError(f"an axle type or depot is not among the groups: {error}") from None
-        return np.asarray(row.to_numpy() * len(self.depots) + column.cast(pl.Int64).to_numpy())
+        kind = row.to_numpy() + len(self.axle_types) * self._checked_later(every_days)
+        return np.asarray(kind * len(self.depots) + column.cast(pl.Int64).to_numpy())
+
+    def _checked_later(self, every_days: pl.Series | None) -> IntArray | int:
+        if not self.every_days or every_days is None:
+            return 0
+        days = every_days.cast(pl.Float64).fill_null(np.nan).to_numpy()
+        later, known = days > np.sqrt(np.prod(self.every_days)), np.isfinite(days)
+        most = bool(later[known].mean() > 0.5) if known.any() else False
+        return np.where(known, later, most).astype(np.int64)
 
     def design(self) -> FloatArray:
-        """Rows (groups) of [1, axle type, depot] that add a group's threshold up."""
-        types, depots = np.eye(len(self.axle_types)), np.eye(len(self.depots))
+        """Rows (groups) of [1, kind, depot] that add a group's threshold up."""
+        types, depots = np.eye(len(self.kinds)), np.eye(len(self.depots))
         return np.column_stack(
             [
                 np.ones(self.n_groups),
                 np.repeat(types, len(self.depots), axis=0),
-                np.tile(depots, (len(self.axle_types), 1)),
+                np.tile(depots, (len(self.kinds), 1)),
             ]
         )
 
@@ -62,6 +93,27 @@ def policy_groups(*frames: pl.DataFrame) -> PolicyGroups:
         types |= set(frame["axle_type"].cast(pl.String).drop_nulls())
         depots |= set(frame["depot"].cast(pl.String).fill_null(NOWHERE))
     return PolicyGroups(tuple(sorted(types)), tuple(sorted(depots)) or (NOWHERE,))
+
+
+def two_intervals(every_days: FloatArray) -> tuple[float, float] | None:
+    """The intervals between checks (median of each, shorter first) where units are checked at two
+    lengths, by units' own (N,); None where they are not: the split by which logarithms differ least
+    within leaves more than :data:`MOST_WITHIN` of their variance, or hardly any units to one."""
+    logs = np.sort(np.log(np.maximum(every_days, 1.0)))
+    n, fewest = len(logs), max(FEWEST_UNITS, OF_THE_UNITS * len(every_days))
+    cut = np.arange(1, n)
+    cut = cut[(cut >= fewest) & (n - cut >= fewest)]
+    if len(cut) == 0 or logs[0] == logs[-1]:
+        return None
+    every = float(logs.var()) * n
+    upto = np.cumsum(logs)
+    between = n * (upto[cut - 1] - cut * upto[-1] / n) ** 2 / (cut * (n - cut))
+    best = int(cut[between.argmax()])
+    own = np.sort(every_days)
+    short, long = (float(np.median(part)) for part in (own[:best], own[best:]))
+    if 1.0 - between.max() / every > MOST_WITHIN or long < LEAST_APART * short:
+        return None
+    return short, long
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +191,7 @@ def axle_decisions(frame: pl.DataFrame, groups: PolicyGroups) -> AxleDecisions:
         return np.asarray(frame[name].cast(pl.Boolean).fill_null(False).to_numpy(), bool)
 
     return AxleDecisions(
-        group=groups.group(frame["axle_type"], frame["depot"]),
+        group=groups.group(frame["axle_type"], frame["depot"], frame["every_days"]),
         low=floats("low_mm"),
         high=floats("high_mm"),
         has_high=np.asarray(frame["ends"].to_numpy() == 2),

@@ -484,6 +484,19 @@ def fit_policy(
     )
 
 
+def grouped_by_interval(
+    decisions: AxleDecisions, apart: AxleDecisions, groups: PolicyGroups, by_interval: PolicyGroups
+) -> bool:
+    """Whether decisions are so much likelier where units that are checked seldom are relined by
+    thresholds of their own (``apart``: the same decisions, ``by_interval``), effects and all."""
+    every = slice(None, None, len(decisions.low) // MOST_ROWS + 1)
+    alike, own = (
+        _fitted(some_decisions(rows, every), by).evidence()
+        for rows, by in ((decisions, groups), (apart, by_interval))
+    )
+    return 2.0 * (own - alike) > CHANGE_SCORE
+
+
 def _perhaps_yearly(
     decisions: AxleDecisions,
     groups: PolicyGroups,
@@ -610,7 +623,7 @@ def logit_rows(design: Designs, name: str, parameters: int) -> FloatArray:
 
 
 def _sizes(groups: PolicyGroups) -> tuple[int, int]:
-    return len(groups.axle_types), len(groups.depots)
+    return len(groups.kinds), len(groups.depots)
 
 
 def _perhaps_aged(

@@ -34,7 +34,8 @@ RENEWED_AT_LAST = "all renewed when a unit leaves"
 def policy_frame(
     fit: PolicyFit, as_of: dt.date, campaigns: Sequence[CampaignTold] = ()
 ) -> pl.DataFrame:
-    """One row per axle type × depot (null: none in the register): threshold_mm above the minimum,
+    """One row per axle type × depot (null: none in the register), and where thresholds hang on it
+    how often units are checked (every_days; null: they do not): threshold_mm above the minimum,
     threshold_sd, spread_mm, visits; changed_on, raised_mm, raised_ci_low, raised_ci_high (null:
     no change found there); of the fleet, in every row: relines; and of relines for the lining's age
     (null where none was found): age_days, age_ci_low, age_ci_high, age_kept, age_share; of a time
@@ -43,18 +44,19 @@ def policy_frame(
     ``campaigns`` left out: their number, and of the latest (null: there was none)
     campaign_from_on (null too: longer ago than quarters are told apart), campaign_until_on,
     campaign_relines, campaign_usual."""
-    types, depots = fit.groups.axle_types, fit.groups.depots
+    kinds, depots = fit.groups.kinds, fit.groups.depots
     policy, is_raised = mean_policy(fit), fit.raised_mm is not None
-    there = pl.lit(pl.Series(_changed_at(fit) * len(types)))
+    there = pl.lit(pl.Series(_changed_at(fit) * len(kinds)))
     return pl.DataFrame(
         {
-            "axle_type": [name for name in types for _ in depots],
-            "depot": [depot if depot != NOWHERE else None for depot in depots] * len(types),
+            "axle_type": [name for name, _ in kinds for _ in depots],
+            "depot": [depot if depot != NOWHERE else None for depot in depots] * len(kinds),
+            "every_days": [days for _, days in kinds for _ in depots],
             "threshold_mm": policy.threshold_mm,
             "threshold_sd": np.sqrt(threshold_variances(fit)),
             "visits": np.round(fit.group_visits).astype(np.int64),
         },
-        schema_overrides={"axle_type": pl.String, "depot": pl.String},
+        schema_overrides={"axle_type": pl.String, "depot": pl.String, "every_days": pl.Float64},
     ).with_columns(
         **_by_age(fit),
         **_yearly(fit, as_of),

@@ -339,6 +339,7 @@ def test_no_records_at_all_leave_the_guess():
             schema={
                 "axle_type": pl.String,
                 "depot": pl.String,
+                "every_days": pl.Int64,
                 "days_ago": pl.Int64,
                 "ends": pl.Int64,
                 "low_mm": pl.Float64,

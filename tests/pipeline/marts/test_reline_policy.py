@@ -199,6 +199,25 @@ def test_a_campaign_of_longer_ago_than_quarters_are_told_apart_has_no_first_day(
     assert (row["campaign_from_on"], row["campaign_until_on"]) == (None, dt.date(2022, 12, 4))
 
 
+def test_thresholds_that_hang_on_how_often_units_are_checked_have_rows_of_their_own() -> None:
+    mean = np.insert(policy(0, None).mean, 3, [1.0, 1.5])
+    groups = dataclasses.replace(GROUPS, every_days=(42.0, 126.0))
+    fit = dataclasses.replace(
+        policy(0, None),
+        groups=groups,
+        mean=mean,
+        covariance=0.01 * np.eye(len(mean)),
+        group_visits=np.arange(1.0, 9.0),
+    )
+    rows = written(fit).filter(pl.col("depot").is_null()).sort("every_days", "axle_type")
+    assert rows.select("every_days", "axle_type", "threshold_mm", "visits").rows() == [
+        (42.0, "drive", 2.5, 1),
+        (42.0, "steer", 2.0, 3),
+        (126.0, "drive", 3.0, 5),
+        (126.0, "steer", 3.5, 7),
+    ]
+
+
 def test_without_a_forecast_the_mart_is_empty() -> None:
     with duckdb.connect() as con:
         con.execute("create schema mart")
