@@ -40,7 +40,7 @@ where it is checked at others than it was."""
 KEPT = 0.5
 """An interval this close to the usual one, in usual ones, is a visit kept; others were missed."""
 WILD_LENGTH = float(np.log(4.0))
-"""Logs of lengths are cut here before they tell of a unit's usual one."""
+"""Logs of lengths are cut so far from a unit's median before they tell of its usual one."""
 WILDEST = 6.0
 """Prediction errors above this many standard deviations are not believed in full."""
 
@@ -279,7 +279,7 @@ def _paces(
         return np.zeros(units), np.zeros(units)
     length = np.where(kept, intervals.days, 1.0) / usual
     log_length = np.log(length / _visits_due(length, kept, intervals.group))
-    log_length = np.where(kept, np.clip(log_length, -WILD_LENGTH, WILD_LENGTH), 0.0)
+    log_length = np.where(kept, _tamed(log_length, kept), 0.0)
     about = np.where(kept, log_length - log_length[kept].mean(), 0.0)
     mean = about.sum(axis=1) / np.maximum(n, 1)
     within = float(((about - mean[:, None]) ** 2)[kept].sum()) / max(
@@ -292,6 +292,16 @@ def _paces(
     shrink = n * between / np.maximum(n * between + within, 1e-12)
     variance = np.where(n > 0, (1.0 - shrink) * between, between)
     return group_mean[own] + shrink * (mean - group_mean[own]), variance
+
+
+def _tamed(log_length: FloatArray, kept: BoolArray) -> FloatArray:
+    """No interval of a unit (U, T) is further than :data:`WILD_LENGTH` from its median; of a unit
+    with few, from its group's usual one."""
+    n = kept.sum(axis=1)
+    ordered = np.sort(np.where(kept, log_length, np.inf), axis=1)
+    middle = ordered[np.arange(len(n)), np.maximum(n - 1, 0) // 2]
+    about = np.where(n > OWN_INTERVALS, middle, 0.0)[:, None]
+    return np.asarray(np.clip(log_length, about - WILD_LENGTH, about + WILD_LENGTH))
 
 
 def _visits_due(length: FloatArray, kept: BoolArray, group: IntArray) -> FloatArray:

@@ -55,6 +55,23 @@ def test_a_unit_that_is_due_half_as_often_has_a_pace_of_its_own():
     assert np.abs(others - np.median(others)).max() < 0.05
 
 
+def test_units_checked_far_less_often_than_those_beside_them_keep_their_own_interval():
+    """Half of a depot every four weeks, half every 26, six and a half times as far apart: so most
+    intervals are of four weeks."""
+    rng, rows = np.random.default_rng(4), []
+    for u in range(40):
+        every, day = (28, 182)[u % 2], 0
+        while day > -4 * 365:
+            days = every + int(rng.integers(-4, 5))
+            day -= days
+            on = AS_OF + dt.timedelta(days=day)
+            rows.append((f"U{u:03d}", "North", "haul", True, on, days, KM * days, True))
+    found = usage(rows)
+    seldom = np.array([int(name[1:]) % 2 == 1 for name in found.unit_ids])
+    assert found.usual_days[seldom] == pytest.approx(182.0, rel=0.04)
+    assert found.usual_days[~seldom] == pytest.approx(28.0, rel=0.04)
+
+
 @pytest.mark.parametrize("seed", [0, 1, 3, 7])
 def test_nobody_is_surely_gone_for_missing_visits_as_all_do(seed):
     """Some have missed three visits together, or four: seldom, but not beyond what all do."""
