@@ -279,8 +279,11 @@ def _paces(
         return np.zeros(units), np.zeros(units)
     length = np.where(kept, intervals.days, 1.0) / usual
     log_length = np.log(length / _visits_due(length, kept, intervals.group))
-    log_length = np.where(kept, _tamed(log_length, kept), 0.0)
-    about = np.where(kept, log_length - log_length[kept].mean(), 0.0)
+    middle = _own_medians(log_length, kept)
+    wild = np.where(n > OWN_INTERVALS, middle, 0.0)[:, None]
+    log_length = np.clip(log_length, wild - WILD_LENGTH, wild + WILD_LENGTH)
+    # Less what means are above medians: the usual days are a median.
+    about = np.where(kept, log_length - (log_length - middle[:, None])[kept].mean(), 0.0)
     mean = about.sum(axis=1) / np.maximum(n, 1)
     within = float(((about - mean[:, None]) ** 2)[kept].sum()) / max(
         float((n - 1)[n > 0].sum()), 1.0
@@ -294,14 +297,15 @@ def _paces(
     return group_mean[own] + shrink * (mean - group_mean[own]), variance
 
 
-def _tamed(log_length: FloatArray, kept: BoolArray) -> FloatArray:
-    """No interval of a unit (U, T) is further than :data:`WILD_LENGTH` from its median; of a unit
-    with few, from its group's usual one."""
+def _own_medians(values: FloatArray, kept: BoolArray) -> FloatArray:
+    """Median of each unit's kept values (U,); nought where none is kept."""
     n = kept.sum(axis=1)
-    ordered = np.sort(np.where(kept, log_length, np.inf), axis=1)
-    middle = ordered[np.arange(len(n)), np.maximum(n - 1, 0) // 2]
-    about = np.where(n > OWN_INTERVALS, middle, 0.0)[:, None]
-    return np.asarray(np.clip(log_length, about - WILD_LENGTH, about + WILD_LENGTH))
+    ordered = np.sort(np.where(kept, values, np.inf), axis=1)
+    lower, upper = (
+        ordered[np.arange(len(n)), np.minimum(place, values.shape[1] - 1)]
+        for place in (np.maximum(n - 1, 0) // 2, n // 2)
+    )
+    return np.where(n > 0, (lower + np.where(n > 0, upper, 0.0)) / 2.0, 0.0)
 
 
 def _visits_due(length: FloatArray, kept: BoolArray, group: IntArray) -> FloatArray:
