@@ -224,7 +224,11 @@ class _Words:
         read = _text(
             "; read at ",
             _share(pl.col("ratio_before")),
-            f" % of the arm before that (band {self.band}), and no other adjuster fitted since",
+            f" % of the arm before that (band {self.band})",
+            _text(
+                ", ", _share(pl.col("ratio_before_that")), " % before the setting before"
+            ).fill_null(""),
+            ", and no other adjuster fitted since",
         )
         band = self.fleet.band_low, self.fleet.band_high
         outside = ~pl.col("ratio_before").is_between(*band).fill_null(value=True)

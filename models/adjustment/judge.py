@@ -11,7 +11,7 @@ import polars as pl
 
 from models.adjustment.advice import with_advice
 from models.adjustment.fleet import FleetDrift, learn_fleet
-from models.adjustment.present import present_parts, present_states
+from models.adjustment.present import RATIOS_BEFORE, present_parts, present_states
 from models.adjustment.states import STATES
 from models.adjustment.strokes.readings import PreparedReadings, prepare_readings
 from models.adjustment.verdicts import with_flags, with_verdicts
@@ -77,7 +77,7 @@ GROUNDS = (
     *("found_return_test", "found_fault", "found_marks", "found_cap", "found_greasing"),
     *("found_wear", "found_applied", "applied_stroke_mm", "readjust_limit_mm", "test_failed"),
     *("tested_on", "lining_now_mm", "lining_read_mm", "lining_read_on", "lining_min_mm"),
-    *("found_odd", "ratio_before", "seems_left"),
+    *("found_odd", *RATIOS_BEFORE, "seems_left"),
     *("lining_before_mm", "lining_before_on", "lining_unused", "test_unused"),
 )
 

@@ -74,9 +74,10 @@ MOST_WRONG = 0.8
 # nothing better is known of it.
 LEFT_AFTER = 0.5
 
+RATIOS_BEFORE = ("ratio_before", "ratio_before_that")
 OF_EPISODE = (
     *("set_source", "first_ratio", "last_ratio", "first_was_left", "arm_length_mm", "ratio_per_mm"),
-    *("wear_mm", "km", "weeks", "readings", "read_on", "last_read_on", "ratio_before"),
+    *("wear_mm", "km", "weeks", "readings", "read_on", "last_read_on", *RATIOS_BEFORE),
 )
 OF_OUTLOOK = (
     *("check_weeks", "wear_since_mm", "wear_to_next_mm", "wear_to_next_sd_mm", "wear_z"),
@@ -164,7 +165,7 @@ def _states(parts: _Parts, prepared: PreparedReadings, fleet: FleetDrift) -> pl.
     ratio, ratio_var = (np.concatenate(moment) for moment in zip(*read, strict=True))
     figures = part.select(
         *("wheel_end_id", "readings", "first_was_left", "last_read_on"),
-        pl.col("last_ratio", "ratio_before").cast(pl.Float64),
+        pl.col("last_ratio", *RATIOS_BEFORE).cast(pl.Float64),
     ).with_columns(
         *_probability_columns(probability),
         *(pl.Series(f"found_{name}", code) for name, code in codes.items()),
@@ -334,9 +335,12 @@ def _with_outlook(episodes: pl.DataFrame, outlook: pl.DataFrame) -> pl.DataFrame
 
 
 def _with_ratio_before(episodes: pl.DataFrame) -> pl.DataFrame:
-    """``ratio_before``: what the same adjuster's stroke was read as last before the setting."""
-    before = pl.col("last_ratio").shift(1)
-    return episodes.with_columns(ratio_before=pl.when("same_adjuster").then(before))
+    """``ratio_before``: what the same adjuster's stroke was read as last before the setting, and
+    ``ratio_before_that`` before the one before."""
+    for name, later in zip(RATIOS_BEFORE, ("last_ratio", *RATIOS_BEFORE), strict=False):
+        before = pl.col(later).cast(pl.Float64).shift(1)
+        episodes = episodes.with_columns(pl.when("same_adjuster").then(before).alias(name))
+    return episodes
 
 
 def _read_parts(prepared: PreparedReadings, episodes: pl.DataFrame, carried: Floats) -> _Parts:
@@ -371,7 +375,7 @@ def _unread_parts(
         *("set_source", "arm_length_mm", "ratio_per_mm"),
         *(pl.lit(None).alias(name) for name in ("first_ratio", "last_ratio", "first_was_left")),
         *(pl.lit(None, dtype=pl.Float64).alias(name) for name in ("wear_mm", "km", "weeks")),
-        ratio_before=_last_ratios(episodes, unread),
+        **_last_ratios(episodes, unread),
         read_on=pl.lit(None, dtype=pl.List(pl.Date)),
         last_read_on=pl.lit(None, dtype=pl.Date),
         readings=pl.lit(0, dtype=pl.UInt32),
@@ -380,15 +384,18 @@ def _unread_parts(
     return _Parts(frame, _nothing_read(unread, fleet.groups), brought, wrong)
 
 
-def _last_ratios(episodes: pl.DataFrame, unread: pl.DataFrame) -> pl.Series:
-    """What each wheel end's stroke was read as before a setting that nobody has read since; null
-    where it was another adjuster's."""
-    last = episodes.filter(from_last=0).select("wheel_end_id", before="last_ratio")
+def _last_ratios(episodes: pl.DataFrame, unread: pl.DataFrame) -> dict[str, pl.Series]:
+    """What each wheel end's stroke was read as before a setting that nobody has read since, and
+    before the one before that; null where it was another adjuster's."""
+    last = episodes.filter(from_last=0).select(
+        "wheel_end_id", before="last_ratio", before_that="ratio_before"
+    )
     joined = unread.select("wheel_end_id", "set_source").join(
         last, on="wheel_end_id", how="left", maintain_order="left"
     )
     same = pl.col("set_source") != SOURCES[Source.ADJUSTER_REPLACED]
-    return joined.select(pl.when(same).then(pl.col("before").cast(pl.Float64))).to_series()
+    ratios = joined.select(pl.when(same).then(pl.col("before", "before_that").cast(pl.Float64)))
+    return dict(zip(RATIOS_BEFORE, ratios.get_columns(), strict=True))
 
 
 def _nothing_read(unread: pl.DataFrame, groups: Groups) -> StrokeHistories:

@@ -1,8 +1,9 @@
 """State, flag and priority of each wheel end, from its probabilities and plain findings.
 
 A lining at its minimum, a return test that failed with no other adjuster since, and a stroke that
-was far outside before it was set by hand, need no model: they flag where nothing else is known. An
-automatic adjuster that has to be set by hand has a fault that the setting hides.
+was far outside before it was set by hand, or outside before each of the last two settings, need no
+model: they flag where nothing else is known. An automatic adjuster that has to be set by hand has
+a fault that the setting hides.
 
 Priority runs from 0 to 100 and only orders the list: linings at their minimum first, the thinnest
 at the top; then by how sure it is that something is wrong, times how far out of band the stroke is
@@ -92,7 +93,11 @@ def _with_findings(judged: pl.DataFrame, band: Band) -> pl.DataFrame:
     low, high = _far_limits(band)
     left = pl.col("first_was_left").cast(pl.Int64).fill_null(0)
     hidden = pl.col("readings").fill_null(0).cast(pl.Int64) <= left
-    before = pl.when(hidden).then(pl.col("ratio_before"))
+    # A return test that was passed since the setting says more than what was read before it.
+    hidden &= ~(pl.col("found_return_test") == 0).fill_null(value=False)
+    before, twice = (
+        pl.when(hidden).then(pl.col(name)) for name in ("ratio_before", "ratio_before_that")
+    )
     fault = pl.col("found_fault")
     finding = (
         pl.when(fault == FOUND_OVER_ADJUSTING)
@@ -103,9 +108,9 @@ def _with_findings(judged: pl.DataFrame, band: Band) -> pl.DataFrame:
         .then(pl.lit("stuck"))
         .when(pl.col("found_applied") == 1)
         .then(pl.lit("slackening"))
-        .when(before > high)
+        .when((before > high) | ((before > band.high) & (twice > band.high)))
         .then(pl.lit("slackening"))
-        .when(before < low)
+        .when((before < low) | ((before < band.low) & (twice < band.low)))
         .then(pl.lit("tightening"))
     )
     return judged.with_columns(finding=finding)
@@ -139,8 +144,11 @@ def _with_state(judged: pl.DataFrame, band: Band, limit: float, as_of: date) -> 
     uneven = (pl.col("p_uneven") >= max(limit, LEAST_SURE)) & ~explained
     judged = judged.with_columns(uneven=uneven.fill_null(value=False))
     named = pl.coalesce("finding", "likeliest")
-    # An adjuster that fails its test was not set wrong, whatever its strokes look like.
-    failed = pl.col("test_failed").fill_null(value=False) & (pl.col("likeliest") == "set_wrong")
+    # An adjuster that fails its test, or was found at fault, was not set wrong, whatever its
+    # strokes look like: setting it hides that.
+    at_fault = (pl.col("found_fault") > 0) | (pl.col("found_return_test") == 1)
+    at_fault = pl.any_horizontal("test_failed", at_fault).fill_null(value=False)
+    failed = at_fault & (pl.col("likeliest") == "set_wrong")
     by_strokes_alone = pl.when("sure").then(pl.when(failed).then("finding").otherwise("likeliest"))
     fault = by_strokes_alone.when("found").then(named)
     by_strokes = (pl.col("p_by_strokes") >= limit).fill_null(value=False)

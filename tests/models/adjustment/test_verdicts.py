@@ -662,3 +662,70 @@ def test_a_reading_that_may_be_in_centimetres_is_looked_at(fleet, now, doubted):
     assert (": written in centimetres? Look at it" in row["evidence"]) == doubted
     assert ("If it is so thin, take it out of service" in row["evidence"]) == doubted
     assert "ake it out of service until it is relined." in row["evidence"]
+
+
+NOW = {"episode_id": "A/1L@3", "set_source": "adjuster_set"}
+
+
+def hand_set_again(strokes: tuple[float, float], **more) -> tuple[pl.DataFrame, ...]:
+    """Two settings by hand, each left at 19 mm and read once after at so much."""
+    return tuple(
+        readings("A/1L", [19, stroke], **more).with_columns(
+            episode_id=pl.lit(f"A/1L@{n}"),
+            set_source=pl.lit("adjuster_set"),
+            inspected_on=pl.col("inspected_on") + dt.timedelta(weeks=14 * n),
+        )
+        for n, stroke in enumerate(strokes, start=1)
+    )
+
+
+@pytest.mark.parametrize(
+    ("strokes", "state"),
+    [
+        ((25, 26), "slackening"),
+        ((13, 12), "tightening"),
+        ((20, 26), None),
+        ((26, 20), None),
+        ((13, 26), None),
+    ],
+)
+def test_a_stroke_out_of_band_before_each_of_two_settings_is_a_fault_that_setting_hides(
+    fleet, strokes, state
+):
+    """Of a 150 mm arm the band ends at 15 and 22.5 mm: all are a little outside, or inside."""
+    frames = hand_set_again(strokes)
+    set_on = frames[-1]["inspected_on"].max() + dt.timedelta(weeks=1)
+    as_of = set_on + dt.timedelta(weeks=4)
+    row = judged(fleet, *frames, set_on=set_on, as_of=as_of, **SET_SINCE | NOW)["A/1L"]
+    if state is None:
+        assert not row["flagged"]
+        return
+    assert (row["state"], row["flag_reason"], row["advice"]) == (state, "finding", "find_cause")
+    first, last = (f"{stroke / 1.5:.1f} %" for stroke in strokes)
+    assert (
+        f"read at {last} of the arm before that (band 10–15 %), {first} before the setting"
+        in (row["evidence"])
+    )
+
+
+def test_a_return_test_passed_since_the_setting_says_more_than_the_stroke_before_it(fleet):
+    frames = [readings("A/1L", CASES["stuck"])]
+    tested = readings("A/1L", [19], return_test=["pass"]).with_columns(
+        episode_id=pl.lit("A/1L@2"),
+        set_source=pl.lit("adjuster_set"),
+        inspected_on=pl.col("inspected_on") + dt.timedelta(weeks=60),
+    )
+    untested = tested.with_columns(return_test=pl.lit(None, dtype=pl.String))
+    assert judged(fleet, *frames, untested)["A/1L"]["flag_reason"] == "finding"
+    assert judged(fleet, *frames, tested)["A/1L"]["flag_reason"] != "finding"
+
+
+def test_what_was_found_over_adjusting_is_not_told_to_be_set(fleet):
+    """Tight since the setting and holding there, as a wrong setting; but a fault was found."""
+    strokes = [9, 10, 9, 10]
+    plain = judged(fleet, readings("A/1L", strokes))["A/1L"]
+    assert (plain["state"], plain["advice"]) == ("set_wrong", "set")
+    found = [None, None, None, "over_adjusting"]
+    row = judged(fleet, readings("A/1L", strokes, fault=found))["A/1L"]
+    assert (row["state"], row["flagged"]) == ("tightening", True)
+    assert row["advice"] != "set"
