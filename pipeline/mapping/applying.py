@@ -40,6 +40,7 @@ from pipeline.mapping.findings import (
     reading_named,
     undone_left_alone,
 )
+from pipeline.mapping.grids import STRUCK
 from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
@@ -899,6 +900,7 @@ def _part(
         "width": reader.table.body["width"],
         "slid": reader.slid,
         "disc": reader.disc,
+        "struck": _struck(reader, mine),
         "summed": reader.summed,
         "blank": reader.blank,
         "unsaid": reader.unsaid,
@@ -907,6 +909,23 @@ def _part(
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
+
+
+def _struck(reader: _Reader, mine: Sequence[_Column]) -> pl.Series:
+    """What a row says of being struck out, in any of some columns of words, which would be read as
+    words all the same; null where it is not."""
+    told = pl.lit(None, dtype=pl.String)
+    kinds = columns_of(reader.way.recipe.table)
+    for column in () if reader.table.is_text else mine:
+        if not isinstance(kinds.get(column.name), (dy.String, type(None))):
+            continue
+        cells = pl.col(f"c{column.position}")
+        text = pl.format(
+            '{}: found "{}"; accepted: what nobody struck out', pl.lit(column.heading), cells
+        )
+        told = pl.when(cells.str.ends_with(STRUCK)).then(text).otherwise(told)
+    frame = reader.table.body.select("row_no", told.alias("struck"))
+    return frame["struck"]
 
 
 def _constant(
@@ -952,6 +971,7 @@ def _judged(
     problems = [
         *more,
         _misshapen(reader.table),
+        Problem(pl.col("struck").is_not_null(), "struck out", pl.col("struck")),
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
         Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
@@ -1099,6 +1119,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         width=reader.table.body["width"].gather(at),
         slid=reader.slid.gather(at),
         disc=reader.disc.gather(at),
+        struck=_struck(reader, reader.columns).gather(at),
         summed=reader.summed.gather(at),
         blank=reader.blank.gather(at),
         unsaid=reader.unsaid.gather(at),

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.mapping.grids import Grid
+from pipeline.mapping.grids import STRUCK, Grid
 from pipeline.mapping.headings import (
     INSPECTED,
     OF_WHEEL_ENDS,
@@ -90,7 +90,7 @@ def _cut(grid: Grid, index: int, heading: Sequence[str], pair: _Pair) -> Grid:
     name, word = f"c{pair.column}", heading[pair.column]
     below = grid.rows[name].slice(index + 1)
     words = [w for w in below.drop_nulls().unique() if w != word and not says_summary(w)]
-    told = {w: cut for w in words if (cut := pair.cut(w)) is not None}
+    told = {w: cut for w in words if STRUCK not in w and (cut := pair.cut(w)) is not None}
     if not words or len(told) < MOSTLY * len(words) or not _is_of_both(pair, told):
         return grid
     cells: dict[str | None, tuple[str | None, str | None]] = {None: (None, None)}
