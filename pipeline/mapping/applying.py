@@ -44,6 +44,7 @@ from pipeline.mapping.grids import STRUCK
 from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
+from pipeline.mapping.job_lines.other_units import other_units
 from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK, nothing_done, reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
@@ -1146,8 +1147,14 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         "job of no known wheel end",
         pl.format("{}, which {}; accepted: {}", quoted, "problem·job", _accepted(reader.way)),
     )
-    parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
-    rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
+    other = Problem(
+        pl.col("other_unit").is_not_null(),
+        "job of another unit",
+        pl.format("{}, which names {}; accepted: jobs of its row's own unit", quoted, "other_unit"),
+    )
+    named = other_units(texts, base["unit_id"]).gather(at)
+    parsed = parsed.with_columns(named, **{"job·text": texts.gather(at)})
+    rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem, other])
     return rows, (*_other_lines(texts, exploded), *_shared_costs(base["cost"][at], exploded))
 
 
