@@ -140,7 +140,8 @@ def test_an_amount_of_two_meanings_waits_for_the_decimal_mark():
         ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["01/16/2024"], True),
         ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)], False),  # nothing beside them
         ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["05/01/2024"], False),
-        ([f"2024-0{m}-0{d}" for m in (1, 4) for d in (2, 5)] + ["16/01/2024"], False),  # too few
+        ([f"2024-0{m}-0{d}" for m in (1, 4) for d in (2, 5)] + ["16/01/2024"], True),
+        (["2024-01-02", "2024-04-05", "16/01/2024"], False),  # too few
         ([f"2024-0{m}-{d}" for m in (1, 4, 7) for d in (10, 12, 13)] + ["16/01/2024"], False),
     ],
 )
