@@ -80,6 +80,8 @@ _MONEY = (
     r"^\s*(-?)\s*([\p{L}.]{0,4}\p{Sc}?)\s*(-?\d[\d.,\s'’]*?)(?:[.,][-–—]+)?"
     r"\s*(\p{Sc}|\p{L}{0,4}\.?)\s*$"
 )
+# What was paid back, as accounts write it: (140.00), 140,00-, 140,00 CR.
+_PAID_BACK = r"(?i)^\s*([^()\d-]*)(?:\(([^()-]*\d[^()-]*)\)|([^()-]*\d)\s*(?:-|cr\.?))\s*$"
 # Short words beside a number that are no currency's; of one letter alone, only the rand's is one.
 _NO_CURRENCY = (
     *("k", "tsd", "tys", "mio", "mil", "mln", "mrd", "bn", "h", "hr", "hrs", "hour", "std", "min"),
@@ -95,18 +97,27 @@ def without_currency(text: pl.Series) -> pl.Series:
     CHF 1'250.00, US$ 12, 12,- €. Whatever else is written stays, and is no number then.
     """
     number = pl.col("number").str.replace_all(r"[\s'’](\d{3})", "$1")
-    frame = text.to_frame("t").with_columns(
-        pl.col("t").str.extract(_MONEY, i).alias(name)
-        for i, name in enumerate(("sign", "before", "number", "behind"), start=1)
+    frame = (
+        _paid_back(text)
+        .to_frame("t")
+        .with_columns(
+            pl.col("t").str.extract(_MONEY, i).alias(name)
+            for i, name in enumerate(("sign", "before", "number", "behind"), start=1)
+        )
     )
     known = pl.all_horizontal(_is_a_currency(pl.col(name)) for name in ("before", "behind"))
     plain = pl.when(known).then(pl.concat_str("sign", number))
     return frame.select(pl.coalesce(plain, "t")).to_series().alias(text.name)
 
 
+def _paid_back(text: pl.Series) -> pl.Series:
+    """Amounts with the sign of those that were paid back before them."""
+    return text.str.replace(_PAID_BACK, "-$1$2$3")
+
+
 def without_pieces(text: pl.Series) -> pl.Series:
     """Quantities without what is counted: 2 pcs, 0,00 Std."""
-    return text.str.replace(r"^\s*([+-]?\d[\d.,]*)\s*\p{L}{1,6}\.?\s*$", "$1")
+    return _paid_back(text).str.replace(r"^\s*([+-]?\d[\d.,]*)\s*\p{L}{1,6}\.?\s*$", "$1")
 
 
 def _is_a_currency(cell: pl.Expr) -> pl.Expr:

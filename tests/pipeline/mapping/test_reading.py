@@ -13,6 +13,7 @@ from pipeline.mapping.reading import (
     shown_decimals,
     were_exchanged,
     without_currency,
+    without_pieces,
 )
 
 DAY = dt.date(2023, 1, 9)
@@ -119,7 +120,26 @@ def test_an_amount_of_money_is_read_with_any_currency(cell, amount):
 
 @pytest.mark.parametrize(
     "cell",
-    ["about 100", "TBC", "$", "12 / 13", "1 25", "10%", "2x120", "k€ 12", "1k", "3 hrs", "12 mm",
+    ["(140.00)", "140.00-", "140.00 -", "140.00 CR", "-140.00", "(€ 140.00)", "€ 140.00-",
+     "$(140.00)"],
+)  # fmt: skip
+def test_what_was_paid_back_has_its_sign(cell):
+    plain = without_currency(pl.Series([cell]))
+    assert numbers(plain, None, None, decimal_comma=None).to_list() == [-140.0]
+    assert without_currency(pl.Series(["140,-"])).to_list() == ["140"]  # even money
+
+
+@pytest.mark.parametrize("cell", ["1-", "(1)", "1- pcs", "-1", "(1 pc)"])
+def test_a_quantity_that_came_back_has_its_sign(cell):
+    plain = without_pieces(pl.Series([cell]))
+    told = numbers(plain, None, None, decimal_comma=None).to_list()
+    assert told == ([None] if cell == "1- pcs" else [-1.0])
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["about 100", "TBC", "12-13", "(12", "(-12)",
+     "$", "12 / 13", "1 25", "10%", "2x120", "k€ 12", "1k", "3 hrs", "12 mm",
      "A12", "12 pounds", "$12 + $5", "12 34", ""],
 )  # fmt: skip
 def test_what_is_no_amount_is_none(cell):
