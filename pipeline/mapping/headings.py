@@ -18,6 +18,7 @@ from pipeline.mapping.words import (
     END_OF,
     GONE,
     HOURS,
+    HUBS,
     KINDS,
     LINING_END_PAIRS,
     LINING_ENDS,
@@ -178,7 +179,7 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
 
 def _without_hub_odometer(found: list[Meaning], words: Sequence[tuple[str, ...]]) -> list[Meaning]:
     """A wheel's odometer is the unit's only where no other one is beside it."""
-    of_hub = [bool({"hub", "hubodometer", "hubometer"} & set(of)) for of in words]
+    of_hub = [not HUBS.isdisjoint(of) for of in words]
     if all(h for m, h in zip(found, of_hub, strict=True) if m.concept == "odometer"):
         return found
     beside = Meaning(None, why="another odometer is beside it")

@@ -308,6 +308,8 @@ BESIDE = {
     "marks_aligned": "",
     "return_test": "result brake automatic de",
     "cap_state": "state brake de",
+# Words for an odometer that one wheel drives.
+HUBS = _words("hub hubodometer hubometer")
     "fault": "found",
     "inspector": "name",
     "as_left": "",
