@@ -86,6 +86,7 @@ from pipeline.mapping.words import (
     status_of,
     status_under,
     tokens,
+    unit_called,
     yes_or_no,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
@@ -812,7 +813,7 @@ def _not_understood(
     meant = "as_left" if found.why == NO_STAGE else "side" if is_read and _are_sides(some) else ""
     found = replace(found, jobs=told, dead_end=why, meant=meant)
     words = some.unique()
-    if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
+    if words.len() and all(map(unit_called, words)):
         return replace(found, why="units of measure, which stand behind the numbers beside them")
     discs = any(map(says_disc, words))
     return replace(found, why="rows of disc brakes are set aside by it") if discs else found
@@ -1057,7 +1058,7 @@ def _worded(
     match said.concept:
         case "date" | "from" | "to":
             return _dated(found, target, some, sample)
-        case "unit_id" if all(cell.casefold() in UNIT_OF for cell in found.examples):
+        case "unit_id" if all(map(unit_called, found.examples)):
             return replace(found, why="holds units of measure")
         case "axle_no" | "position" | "side":
             return _located(found, target, said.concept, cells, sample.alone)

@@ -11,7 +11,7 @@ from functools import partial
 
 import polars as pl
 
-from pipeline.mapping.words import UNIT_OF, WEEKS, folded, month_names
+from pipeline.mapping.words import UNIT_OF, WEEKS, folded, month_names, unit_called
 
 MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16, "10ths": 0.1}
 KM = {"km": 1.0, "mi": 1.609344, "10km": 10.0, "1000km": 1_000.0, "1000mi": 1_609.344}
@@ -20,7 +20,7 @@ FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
 OF_AN_INCH = {"32": "32nds", "16": "16ths"}  # by what stands below a fraction's line
 
 _SPACES = "[ \u00a0\u202f\u2009'’]"
-_WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*)$"
+_WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*|\s(?:32nd|16th)s?)$"
 _FRACTION = re.compile(r"^(?:(\d+)[\s-]+)?(\d{1,2})/(\d{1,2})\s*(.*)$")
 _CLOCK = re.compile(r"[Tt ]+\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?( ?[ap]m)?( uhr)?z?$")
 # The count of days in a workbook begins so, one day too many before March 1900.
@@ -139,7 +139,7 @@ def _marked(
         unit=joined.str.extract(_WRITTEN, 2).str.strip_chars(" .\u00a0\u202f"),
     )
     units = frame["unit"].unique().drop_nulls()
-    known = {u: factors.get(UNIT_OF.get(folded(u), "")) if u else column for u in units}
+    known = {u: factors.get(unit_called(u) or "") if u else column for u in units}
     factor = frame["unit"].replace_strict(known, default=None, return_dtype=pl.Float64)
     return frame.select(_number(pl.col("digits"), comma)).to_series() * factor
 
@@ -173,7 +173,7 @@ def _fraction(text: str, factors: Mapping[str, float], unit: str | None) -> floa
     if found is None or "in" not in factors:
         return None
     whole, above, below, behind = found.groups()
-    stated = UNIT_OF.get(folded(behind.strip(" .")), "?") if behind.strip() else unit
+    stated = unit_called(behind) or "?" if behind.strip() else unit
     stated = "in" if stated == OF_AN_INCH.get(below, "in") else stated
     if stated != "in" or int(below) not in (2, 4, 8, 16, 32, 64) or int(above) >= int(below):
         return None

@@ -49,9 +49,9 @@ from pipeline.mapping.words import (
     LONG_VALUES,
     MEASURED,
     OF_A_VISIT,
-    UNIT_OF,
     folded,
     tokens,
+    unit_called,
 )
 
 MOST_KINDS = 60
@@ -255,8 +255,11 @@ def _long(grid: Grid, index: int) -> _Long | None:
 def _of_units(grid: Grid, index: int, column: int) -> bool:
     """Whether a column holds units of measure: a vehicle may be called a unit too."""
     cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique()
-    known = [folded(cell).strip(".") in UNIT_OF for cell in cells]
-    return any(known) and not any(c.isdigit() for cell in cells for c in cell)
+    known = [unit_called(cell) is not None for cell in cells]
+    digits = (
+        c.isdigit() for cell, unit in zip(cells, known, strict=True) for c in cell if not unit
+    )
+    return any(known) and not any(digits)
 
 
 def _spread(grid: Grid, long: _Long) -> Grid:
@@ -353,7 +356,7 @@ def _kind_of_units(grid: Grid, index: int, column: int) -> str:
     """
     cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique().head(MOST_UNITS)
     words = {folded(cell).strip(" .") for cell in cells}
-    units = {UNIT_OF.get(word) for word in words - HOURS}
+    units = {unit_called(word) for word in words - HOURS}
     kinds = (kind for kind in ("length", "distance") if units and units <= set(KINDS[kind]))
     if words & HOURS and not units <= set(KINDS["distance"]):
         return ""

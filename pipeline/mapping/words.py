@@ -401,6 +401,15 @@ NEGATING = _words(
     guasto manca niet geen fout inte ej fel ikke fejl feil ne vadny"""
 )
 # Words for what is gone of a lining, for a reading after work, and for hours of an engine.
+
+
+def unit_called(cell: str) -> str | None:
+    """The unit that a whole cell is a word for: mm, Zoll, 32nds; None where it is none, and of
+    1/32, which may be a number."""
+    units = {UNIT_OF.get(token) for token in tokens(cell)} if "/" not in cell else set()
+    return units.pop() if len(units) == 1 else None
+
+
 GONE = _words(
     """wear worn loss lost used verschleiss abnutzung verbraucht usure usee zuzycie desgaste usura
     slijtage opotrebeni slitage slid"""

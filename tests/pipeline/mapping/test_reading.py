@@ -28,11 +28,12 @@ def number(cell, kind="length", unit="mm", comma=None):
     [
         ("15.7", None, 15.7), ("15,7", None, 15.7), ("15,7", True, 15.7), ("15,7", False, None),
         ("15,7mm", True, 15.7), ("1.5 cm", None, 15.0), ('5/8"', None, 15.875),
+        ("5 16ths", None, 7.9375), ("17 1/32", None, None), ("17 320", None, 17_320.0),
         ("1 3/8 in", None, 34.925), ("5/8", None, None), ("7/5\"", None, None),
         ("1/3\"", None, None), ("12 km", None, None), ("15 7", None, None), ("nan", None, None),
         ("1e5", None, None), ("", None, None), ("-", None, None), ("15 mm approx", None, None),
         ("0,125", None, 0.125), ("12.345", None, None), ("12.345", True, 12345.0),
-        ("12.345", False, 12.345), ("8 32nds", None, None),
+        ("12.345", False, 12.345), ("8 32nds", None, 6.35),
     ],
 )  # fmt: skip
 def test_lengths(cell, comma, value):

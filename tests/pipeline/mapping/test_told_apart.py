@@ -171,6 +171,12 @@ def test_a_rows_own_unit_goes_before_its_headings(tmp_path):
     assert rows_of(tmp_path)["lining_mm"].to_list() == [12.7, 12.5]
 
 
+def test_thirtyseconds_may_stand_in_a_column_of_units(tmp_path):
+    found, _ = mapped(tmp_path, UNITS.replace("1;L;0.5;in", "1;L;16;32nds"))
+    assert found.is_clear
+    assert rows_of(tmp_path)["lining_mm"].to_list() == [12.7, 12.5]
+
+
 def test_units_of_something_else_are_not_those_of_a_lining(tmp_path):
     text = UNITS.replace("Odo unit", "Odo unit;Lining mm;Tread")
     text = (
