@@ -112,6 +112,11 @@ SUMMARIES = _words(
     fleet and durchschnitt durchschnittlich mittelwert mittel schnitt summe summen moyenne mediane
     somme ensemble promedio media suma minimo maximo media somma minimale maximale srednia srednio
     razem lacznie gemiddelde gemiddeld gem som prumer celkem soucet medel medelvarde genomsnitt
+# Words before a row that shows how a form is to be filled in, in place of its unit.
+_EXAMPLES = _words(
+    """example sample beispiel muster exemple ejemplo exemplo esempio voorbeeld przyklad priklad
+    exempel eksempel exemplu pelda пример"""
+)
     summa gennemsnit gjennomsnitt medie atlag osszesen osszes среднее минимум максимум сумма"""
 )
 _BESIDE_SUMMARIES = _words("of all the fleet and dev")
@@ -122,9 +127,12 @@ TOTALS = _words(
 
 
 @cache
+_E_G = re.compile(r"(?i)^\W*(?:e\.\s?g|z\.\s?b)\.")  # EG 12 may be a unit
 def says_summary(cell: str) -> bool:
-    """Whether what stands for a unit says that its row sums up others."""
-    of = tokens(cell)
+    """Whether what stands for a unit says that its row sums up others, or is an example."""
+    of = tokens(_E_G.sub("example ", cell))
+    if of and of[0] in _EXAMPLES and len(of) < 4:
+        return True
     alone = bool(set(of) - _BESIDE_SUMMARIES) and set(of) <= SUMMARIES
     return bool(of) and (alone or _is_total(of))
 
