@@ -852,7 +852,8 @@ def reading_named(heading: str) -> str:
     words = set(place.rest)
     named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
              if core <= words]  # fmt: skip
-    named += [(1, "lining")] if words & SHOES and words & THICKNESS else []
+    lengths = {word for word in words if UNIT_OF.get(word) in LENGTHS}
+    named += [(1, "lining")] if words & SHOES and words & (THICKNESS | lengths) else []
     most = {concept for size, concept in named if size == max(named)[0]}
     far = {UNIT_OF.get(word) for word in words} & set(DISTANCES)  # a hub odometer is no Hub
     if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why or far:

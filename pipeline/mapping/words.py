@@ -34,6 +34,7 @@ LANGUAGES = (
 
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "œ": "oe"})
 _ABBREVIATED = re.compile(r"(?<![^\W_])([noblru])\s?[/.\\]\s?([sh])\b\.?")
+_OF_A_WHEEL = re.compile(r"(?<![^\W_])(?:([no])([/.])(s)\2([fr])|([lr])([/.])(h)\6([fr]))\b\.?")
 _SPELLED_OUT = {"ns": "nearside", "os": "offside", "bs": "beide", "lh": "lh", "rh": "rh"}
 _TENTHS = re.compile(
     r"(?:(?<![\d/])1\s?/\s?10|(?<!\d)0[.,]1|\btenths?(?: of an?)?|\bzehntel)\s?-?mm\b"
@@ -59,10 +60,16 @@ def folded(text: str) -> str:
     return "".join(c for c in plain if not unicodedata.combining(c))
 
 
+def with_wheels(text: str) -> str:
+    """A folded text with the letters of a wheel together: n/s/f is nsf."""
+    return _OF_A_WHEEL.sub(r" \1\3\4\5\7\8 ", text)
+
+
 @cache
 def tokens(text: str) -> tuple[str, ...]:
-    """Words, whole numbers and signs of a text; n/s and l/h are words."""
+    """Words, whole numbers and signs of a text; n/s, l/h and n/s/f are words."""
     plain = _NUMBER_SIGN.sub("no ", _ELIDED.sub("", folded(text)))
+    plain = with_wheels(plain)
     joined = _ABBREVIATED.sub(_spelled_out, plain)
     joined = _IN_THOUSANDS.sub(_of_thousand, re.sub(r"(?<!\d)1/(32|16)\b", r"\1ths", joined))
     joined = _OTHER_PART.sub(" parts ", _TENTHS.sub(" tenthsofmm ", joined))
@@ -105,6 +112,11 @@ def says_disc(cell: str) -> bool:
     return len(cell) <= LONGEST_KIND and folded(cell).strip(" .-") in DISC_BRAKES
 
 
+# Words before a row that shows how a form is to be filled in, in place of its unit.
+_EXAMPLES = _words(
+    """example sample beispiel muster exemple ejemplo exemplo esempio voorbeeld przyklad priklad
+    exempel eksempel exemplu pelda пример"""
+)
 # What stands in place of a unit below the rows that it sums up. A unit may be called Max 12, so of
 # most of these nothing else stands beside it; after a total, anything may.
 SUMMARIES = _words(
@@ -112,14 +124,10 @@ SUMMARIES = _words(
     fleet and durchschnitt durchschnittlich mittelwert mittel schnitt summe summen moyenne mediane
     somme ensemble promedio media suma minimo maximo media somma minimale maximale srednia srednio
     razem lacznie gemiddelde gemiddeld gem som prumer celkem soucet medel medelvarde genomsnitt
-# Words before a row that shows how a form is to be filled in, in place of its unit.
-_EXAMPLES = _words(
-    """example sample beispiel muster exemple ejemplo exemplo esempio voorbeeld przyklad priklad
-    exempel eksempel exemplu pelda пример"""
-)
     summa gennemsnit gjennomsnitt medie atlag osszesen osszes среднее минимум максимум сумма"""
 )
 _BESIDE_SUMMARIES = _words("of all the fleet and dev")
+_E_G = re.compile(r"(?i)^\W*(?:e\.\s?g|z\.\s?b)\.")  # EG 12 may be a unit
 TOTALS = _words(
     """total totals totale totales totaal totaux totalt totalsumme gesamt gesamtsumme insgesamt
     subtotal subtotals zwischensumme итого всего"""
@@ -127,7 +135,6 @@ TOTALS = _words(
 
 
 @cache
-_E_G = re.compile(r"(?i)^\W*(?:e\.\s?g|z\.\s?b)\.")  # EG 12 may be a unit
 def says_summary(cell: str) -> bool:
     """Whether what stands for a unit says that its row sums up others, or is an example."""
     of = tokens(_E_G.sub("example ", cell))
@@ -190,7 +197,9 @@ CONCEPTS = {
         hubometer,
         hub odo, hub odometer,
         пробег, одометр""",
-    "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
+    "lining": """lining, linings, brake linings, belage, bremsbelage, forros, balatas, lonas,
+        guarnizioni, voeringen, remvoeringen, brake lining, lining thickness, brake lining
+        thickness, lining remaining,
         belag, belagstarke, belagdicke, bremsbelag, bremsbelagstarke, bremsbelagdicke, restbelag,
         garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny, okl,
         grubosc okladziny, grubosc okladzin, forro, espesor forro, balata, espesor balata, espesor
@@ -241,7 +250,14 @@ CONCEPTS = {
         meccanico, ispettore, keurmeester, kontrolor, besiktare, mekaniker, mecanic, szerelo,
         механик""",
     "as_left": "as left, read after work, after work",
-    "job": """job, job description, description, work done, work carried out, travaux effectues,
+    "job": """job, text, kurztext, langtext, positionstext, leistungstext, ausgefuhrte arbeiten,
+        durchgefuhrte arbeiten, travail effectue, trabajo realizado, trabajos realizados, servico
+        executado, servicos executados, servico realizado, descricao servico, lavoro eseguito,
+        lavori eseguiti, lavori, descrizione lavoro, descrizione lavori, uitgevoerde werkzaamheden,
+        verrichte werkzaamheden, uitgevoerd werk, omschrijving werkzaamheden, omschrijving werk,
+        zakres prac, wykonana praca, opis czynnosci, popis prace, popis praci, provedene prace,
+        provedena prace, utfort arbete, utforda arbeten, utfort atgard, job description,
+        description, work done, work carried out, travaux effectues,
         opis naprawy, descripcion trabajo, arbeitstext, action, work, repair, task, arbeit,
         arbeiten, tatigkeit, massnahme, reparatur, travaux, travail, intervention, operation,
         opis, opis pracy, opis prac, wykonane prace, czynnosc, naprawa, trabajo, descripcion,
@@ -292,6 +308,8 @@ TRAILERS = _words(
     przyczepa naves navesu prives slap slapvagn trailern pahaenger paahengsvagn tilhenger remorca
     semiremorca potkocsi прицеп полуприцеп"""
 )
+# Words for an odometer that one wheel drives.
+HUBS = _words("hub hubodometer hubometer")
 # Words that say nothing more beside a concept of that name.
 BESIDE = {
     "unit_id": """no number id code nr numer numero nummer num n brake plate interno de der du des
@@ -316,8 +334,6 @@ BESIDE = {
     "marks_aligned": "",
     "return_test": "result brake automatic de",
     "cap_state": "state brake de",
-# Words for an odometer that one wheel drives.
-HUBS = _words("hub hubodometer hubometer")
     "fault": "found",
     "inspector": "name",
     "as_left": "",
@@ -385,6 +401,15 @@ UNITS = {
 }
 UNIT_OF = {word: unit for unit, words in UNITS.items() for word in words.split()}
 del UNIT_OF["mil"]  # ten km in Sweden
+
+
+def unit_called(cell: str) -> str | None:
+    """The unit that a whole cell is a word for: mm, Zoll, 32nds; None where it is none, and of
+    1/32, which may be a number."""
+    units = {UNIT_OF.get(token) for token in tokens(cell)} if "/" not in cell else set()
+    return units.pop() if len(units) == 1 else None
+
+
 KINDS = {
     "length": LENGTHS,
     "distance": DISTANCES,
@@ -409,15 +434,6 @@ NEGATING = _words(
     guasto manca niet geen fout inte ej fel ikke fejl feil ne vadny"""
 )
 # Words for what is gone of a lining, for a reading after work, and for hours of an engine.
-
-
-def unit_called(cell: str) -> str | None:
-    """The unit that a whole cell is a word for: mm, Zoll, 32nds; None where it is none, and of
-    1/32, which may be a number."""
-    units = {UNIT_OF.get(token) for token in tokens(cell)} if "/" not in cell else set()
-    return units.pop() if len(units) == 1 else None
-
-
 GONE = _words(
     """wear worn loss lost used verschleiss abnutzung verbraucht usure usee zuzycie desgaste usura
     slijtage opotrebeni slitage slid"""
@@ -508,6 +524,7 @@ WHEELS = {  # letters for both the axle and the side, which mean nothing else be
     "fl": ("front", "L"), "fr": ("front", "R"), "rl": ("rear", "L"),
     "nsf": ("front", "near"), "osf": ("front", "off"),
     "nsr": ("rear", "near"), "osr": ("rear", "off"),
+    "lhf": ("front", "L"), "rhf": ("front", "R"), "lhr": ("rear", "L"), "rhr": ("rear", "R"),
     "vl": ("front", "L"), "vr": ("front", "R"), "hl": ("rear", "L"), "hr": ("rear", "R"),
     "linksvoor": ("front", "L"), "rechtsvoor": ("front", "R"), "linksachter": ("rear", "L"),
     "rechtsachter": ("rear", "R"),
@@ -523,6 +540,10 @@ LINING_END_PAIRS = frozenset(
     for pair in (
         *("inner outer", "inside outside", "inboard outboard", "upper lower", "top bottom"),
         *("leading trailing", "primary secondary", "innen aussen", "oben unten"),
+        *("auflaufend ablaufend", "auflaufende ablaufende", "auflaufbacke ablaufbacke"),
+        *("primaire secondaire", "comprimee tendue", "primaria secundaria", "primario secundario"),
+        *("primaria secondaria", "primario secondario", "oplopend aflopend", "primar sekundar"),
+        *("oplopende aflopende", "wspolbiezna przeciwbiezna", "nabezna ubezna"),
         *("interieur exterieur", "superieur inferieur", "interior exterior", "superior inferior"),
         *("interno esterno", "superiore inferiore", "interno externo", "boven onder"),
         *("sup inf", "ob unt", "upr lwr", "o u"),
@@ -635,7 +656,8 @@ _SHOES = """shoe shoes brakeshoe brakeshoes backe backen bremsbacke bremsbacken 
 _ADJUSTERS = """slack slacks adjuster adjusters asa asas autoslack gestangesteller*
     bremsgestangesteller nachsteller regleur regleurs stelhefboom stelhefbomen samoregulator*
     rozpieracz* ajustador ajustadores matraca
-    matracas catraca catracas registrator* remsteller remstellers bromshavarm bromsjusterare
+    matracas catraca catracas registrator* remsteller remstellers stavec stavece bromshavarm
+    bromsjusterare
     трещотк* трещоток"""
 _DRUMS = """drum drums brakedrum brakedrums trommel trommeln trommels bremstrommel bremstrommeln
     remtrommel remtrommels tambour tambours beben bebna bebny bebnow tambor tambores tamburo
@@ -664,7 +686,7 @@ _SETTING = """adjust adjusted readjusted adjusting adjustment adj reset einstell
     justerad* justering reglat reglaj beallit* регулиров* отрегулиров*"""
 _GREASING = """grease greased greasing lube lubed lubric* schmieren abschmieren abgeschmiert
     geschmiert schmierung graisse graisser graissage smarow* nasmarow* engras* lubrif* ingrass*
-    gesmeerd doorgesmeerd doorsmeren namazan* smorjning smord смазк* смазан*"""
+    gesmeerd doorgesmeerd doorsmeren namazan* smorjning smord smort смазк* смазан*"""
 
 
 def _bars(text: str) -> str:
@@ -706,7 +728,8 @@ BESIDE_WORK = _words(
     """the an all of on to at in for by with set sets kit kits pair pairs full complete x pcs pc
     each every wheel wheels end ends position round around old were was been being be have has
     had is are done genuine oem standard oversize exchange lined automatic auto self automatische
-    automatischen automatique automatiques automatyczn automatico automatici der die das den dem
+    automatischen automatique automatiques automatyczn automatico
+    automatici automaticky automaticka der die das den dem
     des am an im alle satz komplett je wurde wurden worden sind ist mit auf vom von le la les l
     du de d au aux sur jeu ont ete est sont tous toutes el los las del juego completo fueron fue
     se han sido todo todos todas os as do da dos das na nos nas foram foi jogo il lo gli di della
@@ -765,6 +788,7 @@ NOT_DONE = _in_order(
     necesi* necesari* requier* recomend* debe deben falta faltan todavia cotizacion nao orcamento
     recus* adiad* pendente* precis* necessari* encomend* sem agendad* ainda prossim* preventivo
     rifiut* rinviat* rimandat* annullat* ordinat* consigliat* senza ancora nie nastepn* oferta
+    programar agendar einplanen inplannen schedule started begun begonnen
     wycena kosztorys odmow* odlozon* przelozon* zamowi* potrzeb* wymagan* wymaga zalec* konieczn*
     bez brak unavailable indispon* wkrotce anulowan* jeszcze niet geen volgend* offerte
     geweigerd uitgesteld besteld nodig
