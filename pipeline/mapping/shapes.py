@@ -5,9 +5,10 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
-**A column for each day, two things in one cell, two sheets for one table.** ``layouts`` gives a row
-for each day, and a column for each of two sides, or of a unit and its place; and rows what another
-sheet has for their number or code.
+**A column for each day, or for before and after work, two things in one cell, two sheets for one
+table.** ``layouts`` gives a row for each day, and for what was read after work, and a column for
+each of two sides, or of a unit and its place; and rows what another sheet has for their number or
+code.
 
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
@@ -36,6 +37,7 @@ from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
 from pipeline.mapping.layouts.above import are_places, said_above
 from pipeline.mapping.layouts.across import days_down
+from pipeline.mapping.layouts.before_after import stages_down
 from pipeline.mapping.layouts.joined import joined
 from pipeline.mapping.layouts.together import taken_apart
 from pipeline.mapping.reading import day_in, day_of, is_day
@@ -97,7 +99,8 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     """
     grids = joined([dittos_filled(merged_down(grid)) for grid in read_grids(content, path)])
     return [
-        with_titles(with_units(taken_apart(said_above(spread(days_down(grid)))))) for grid in grids
+        with_titles(with_units(taken_apart(said_above(stages_down(spread(days_down(grid)))))))
+        for grid in grids
     ]
 
 

@@ -468,6 +468,24 @@ AXLE_WORDS = _words(
 )
 # Words for an axle only where its number follows: lining as left is of no axle.
 AXLES_BEFORE_NUMBERS = {"a", "as"}
+# Words of headings for a reading before and after work, and what may stand beside these.
+STAGES = {
+    "before": _alternatives(
+        """before, as found, found, vor, vorher, avant, antes, prima, voor, vooraf, przed, pred,
+        fore, for, innan, pre, before work"""
+    ),
+    "after": _alternatives(
+        """after, as left, nach, nachher, apres, despues, depois, dopo, na, naderhand, po, efter,
+        etter, post"""
+    ),
+}
+BESIDE_STAGES = _words(
+    """work works job adjustment adjusting adj repair reparation service arbeit arbeiten reparatur
+    einstellung nachstellung der den dem die travaux intervention reglage la les trabajo
+    trabajos ajuste reparacion servicio el del servico trabalho reparo lavoro registrazione
+    regolazione riparazione il werk afstelling reparatie de het naprawa naprawie naprawa regulacja
+    regulacji praca pracy opravou oprave serizenim serizeni arbete justering arbejde arbeid the"""
+)
 # Words of a title, or a sheet's name, that make a day beside them that of the checks below it.
 OF_A_VISIT = _words(
     """brake brakes check checks checked inspection inspections inspected visit visits measurement
