@@ -41,7 +41,7 @@ from pipeline.mapping.findings import (
     undone_left_alone,
 )
 from pipeline.mapping.grids import STRUCK
-from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
+from pipeline.mapping.headings import OF_HOURS, axle_of_cell, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
 from pipeline.mapping.job_lines.other_units import other_units
@@ -816,15 +816,17 @@ def _side(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
     if told in {"L", "R", "near", "off"}:
         return left_or_right(told, way.settings.answers.near_side)
     place = place_in(tokens(told), {}, offside=False)
-    if place.rest or place.axle is not None or place.side is None:
+    if place.rest or place.axle is not None or place.side is None or "?" in told:
         return {"l": "L", "r": "R"}.get(cell.casefold())
     return left_or_right(place.side, way.settings.answers.near_side)
 
 
 def _axle(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
     told = words.get(spelled(cell), cell)
+    if number := axle_of_cell(told):
+        return number
     place = place_in(tokens(told), {}, offside=False)
-    if place.rest or place.side or place.why or not told.strip():
+    if place.rest or place.side or place.why or not told.strip() or "?" in told:
         return None
     axle = place.axle
     if isinstance(axle, int):

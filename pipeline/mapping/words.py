@@ -112,6 +112,33 @@ def says_disc(cell: str) -> bool:
     return len(cell) <= LONGEST_KIND and folded(cell).strip(" .-") in DISC_BRAKES
 
 
+# Words of a line that says from where sides are seen, or axles counted.
+_SEEN = _words(
+    """seen viewed looking facing gesehen betrachtet blick ansicht vu vue vues vus visto vista
+    widok widziane patrzac gezien gekeken pohled pri sett set set"""
+)
+_FROM = _words("from von depuis de desde od van fra fran da dal dalla zepredu zprzodu di")
+_AXLES = _words("axles achsen essieux ejes eixos assi assen osie osi axlar aksler napravy оси")
+
+
+def turns_round(line: str) -> tuple[bool, bool]:
+    """Whether a line says that sides are seen from the front, and that axles are counted from the
+    rear."""
+    told = [_turned_by(tokens(clause)) for clause in re.split("[,;:]", line)]
+    return any(sides for sides, _ in told), any(axles for _, axles in told)
+
+
+def _turned_by(of: tuple[str, ...]) -> tuple[bool, bool]:
+    """The same of a clause: by the end that follows a word for from."""
+    ends = {END_OF[word] for i, word in enumerate(of)
+            if word in END_OF and _FROM & set(of[max(i - 2, 0) : i])
+            and END_OF.keys().isdisjoint(of[max(i - 2, 0) : i])}  # fmt: skip
+    words = set(of)
+    return "front" in ends and bool(words & _SEEN), "rear" in ends and bool(
+        words & (_AXLES | AXLE_WORDS)
+    )
+
+
 # Words before a row that shows how a form is to be filled in, in place of its unit.
 _EXAMPLES = _words(
     """example sample beispiel muster exemple ejemplo exemplo esempio voorbeeld przyklad priklad
@@ -174,7 +201,7 @@ CONCEPTS = {
         inspecao, data vistoria, data controllo, keuringsdatum, datum kontroly, kontrolldatum,
         dato, data verificarii, datum kontrole, datum prufung, gepruft, kontrolliert,
         prufung am, kontrolle am, gecontroleerd op, дата, date done, date seen,
-        inspected at, checked at, done at, completed at, date time, datetime,
+        date out, inspected at, checked at, done at, completed at, date time, datetime,
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
@@ -203,7 +230,8 @@ CONCEPTS = {
         belag, belagstarke, belagdicke, bremsbelag, bremsbelagstarke, bremsbelagdicke, restbelag,
         garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny, okl,
         grubosc okladziny, grubosc okladzin, forro, espesor forro, balata, espesor balata, espesor
-        guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, voering, remvoering,
+        guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, ferodo, ferodi,
+        spessore ferodo, spessore ferodi, remvoeringdikte, belagdikte, voering, remvoering,
         voeringdikte, oblozeni, tloustka oblozeni, belagg, bromsbelagg, belaggtjocklek, belaegning,
         bremsebelaegning, bremsebelegg, belegg, garnitura, grosime garnitura, ferodou, fekbetet,
         fekbetet vastagsag, накладка, толщина накладки, restbelagstarke, restbelagdicke, espesor
@@ -317,10 +345,12 @@ BESIDE = {
     "axle_no": "no number nr numer numero nummer n position de",
     "side": "wheel de del vehicle vehiculo vehicule voertuig fahrzeug pojazdu",
     "position": "no brake bremse",
-    "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
+    "date": """of the de der du da do del della di inspection insp prufung kontrolle controle am on
+        le la visit visite
         visita bezoek besok time uhrzeit heure hora""",
     "week": "no nr number of year inspection check prufung numer",
-    "odometer": """reading km total current at inspection aktuell actual stand state value in w en
+    "odometer": """reading km total current at inspection aktuell actual stand stav
+        state value in w en
         em bij bei au a al la de controle kontrolle prufung inspectie inspeccion kontroli""",
     "lining": """brake thickness thk reading measured remaining rest de du des della do da das dos
         van starke frein freins freno frenos freio freios bremse bremsen hamulcowych hamulcowej
@@ -438,6 +468,24 @@ GONE = _words(
     """wear worn loss lost used verschleiss abnutzung verbraucht usure usee zuzycie desgaste usura
     slijtage opotrebeni slitage slid"""
 )
+# Words of headings for a reading before and after work, and what may stand beside these.
+STAGES = {
+    "before": _alternatives(
+        """before, as found, found, vor, vorher, avant, antes, prima, voor, vooraf, przed, pred,
+        fore, for, innan, pre, before work"""
+    ),
+    "after": _alternatives(
+        """after, as left, nach, nachher, apres, despues, depois, dopo, na, naderhand, po, efter,
+        etter, post"""
+    ),
+}
+BESIDE_STAGES = _words(
+    """work works job adjustment adjusting adj repair reparation service arbeit arbeiten reparatur
+    einstellung nachstellung der den dem die travaux intervention reglage la les trabajo
+    trabajos ajuste reparacion servicio el del servico trabalho reparo lavoro registrazione
+    regolazione riparazione il werk afstelling reparatie de het naprawa naprawie naprawa regulacja
+    regulacji praca pracy opravou oprave serizenim serizeni arbete justering arbejde arbeid the"""
+)
 AFTER_WORK = _words("after nach nachher apres despues depois dopo po efter etter dupa")
 HOURS = _words(
     """hours hour hrs hr hourmeter betriebsstunden motorstunden stunden std bh heures horas
@@ -468,24 +516,6 @@ AXLE_WORDS = _words(
 )
 # Words for an axle only where its number follows: lining as left is of no axle.
 AXLES_BEFORE_NUMBERS = {"a", "as"}
-# Words of headings for a reading before and after work, and what may stand beside these.
-STAGES = {
-    "before": _alternatives(
-        """before, as found, found, vor, vorher, avant, antes, prima, voor, vooraf, przed, pred,
-        fore, for, innan, pre, before work"""
-    ),
-    "after": _alternatives(
-        """after, as left, nach, nachher, apres, despues, depois, dopo, na, naderhand, po, efter,
-        etter, post"""
-    ),
-}
-BESIDE_STAGES = _words(
-    """work works job adjustment adjusting adj repair reparation service arbeit arbeiten reparatur
-    einstellung nachstellung der den dem die travaux intervention reglage la les trabajo
-    trabajos ajuste reparacion servicio el del servico trabalho reparo lavoro registrazione
-    regolazione riparazione il werk afstelling reparatie de het naprawa naprawie naprawa regulacja
-    regulacji praca pracy opravou oprave serizenim serizeni arbete justering arbejde arbeid the"""
-)
 # Words of a title, or a sheet's name, that make a day beside them that of the checks below it.
 OF_A_VISIT = _words(
     """brake brakes check checks checked inspection inspections inspected visit visits measurement
@@ -1047,9 +1077,11 @@ def cell_words(column: str) -> dict[str, str]:
 
 @cache
 def spelled(text: str) -> str:
-    """A cell's words without case, accents, points and signs; the signs where it has no words."""
+    """A cell's words without case, accents, points and signs, but those that make them doubtful
+    (ok?, ok*); the signs where it has no words."""
     plain = folded(text).replace("_", " ")
-    return " ".join(re.findall(r"\w+", plain)) or plain.strip()
+    words = re.findall(r"\w+|[?*]", plain)
+    return " ".join(words) if any(map(str.isalnum, words)) else plain.strip()
 
 
 @cache
