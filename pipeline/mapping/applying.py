@@ -55,6 +55,7 @@ from pipeline.mapping.words import (
     DITTOS,
     as_written,
     cell_words,
+    says_credit,
     says_disc,
     says_nothing,
     says_summary,
@@ -492,7 +493,7 @@ def _without_undone(
         told = _status_words(table, heading, position)
         cells = table.body[f"c{position}"]
         undone = cells.is_in([w for w, of in told.items() if of == "not done"])
-        undone = undone.fill_null(value=False)
+        undone = undone.fill_null(value=False) & ~_credited(table, found)
         if undone.any():
             counts = cells.filter(undone).value_counts(sort=True).head(3)
             most = ", ".join(f'"{word}" {n:,}' for word, n in counts.iter_rows())
@@ -505,6 +506,17 @@ def _without_undone(
 OF_A_JOB = {"unit_id", "fleet", "axle_no", "side", "position", "job", "action"}
 
 
+def _credited(table: Table, found: Sequence[tuple[str, int, Target]]) -> pl.Series:
+    """The rows of jobs whose status says that they take back another: credit notes."""
+    credited = pl.Series([False]).new_from_index(0, table.body.height)
+    if table.recipe.table != "work" or sum(t.name == "done_on" for _, _, t in found) != 1:
+        return credited
+    for cells in (table.body[f"c{i}"] for _, i, t in found if t.name == "status"):
+        words = [word for word in cells.unique().drop_nulls() if says_credit(word)]
+        credited |= cells.is_in(words).fill_null(value=False)
+    return credited
+
+
 def _without_reversed(
     table: Table, found: Sequence[tuple[str, int, Target]], way: _Way
 ) -> tuple[Table, dict[int, str], tuple[str, ...]]:
@@ -513,19 +525,23 @@ def _without_reversed(
     at = {name: [(h, f"c{i}") for h, i, t in found if t.name == name] for name in SIGNED}
     signed = [of for name in SIGNED for of in at[name]]
     dated = [f"c{i}" for _, i, t in found if t.name == "done_on"]
-    if table.recipe.table != "work" or not signed or len(dated) != 1:
+    credited = _credited(table, found)
+    if table.recipe.table != "work" or len(dated) != 1 or not (signed or credited.any()):
         return table, {}, ()
     body = table.body
     named = body.select(f"c{i}" for _, i, t in found if t.name in OF_A_JOB)
     amounts, quantity = _amounts(table, found, way)
     days = _day_values(body[dated[0]], way)
-    pairs, alone = reversals(named, days, amounts, quantity)
+    pairs, alone = reversals(named, days, amounts, quantity, credited)
     rows, gone = body["row_no"], [i for pair in pairs for i in pair]
-    headings = " or ".join(heading for heading, _ in signed)
+    by_status = [h for h, _, t in found if t.name == "status" and credited.any()]
+    headings = " or ".join([*by_status, *(heading for heading, _ in signed)])
     said = f"{headings}: takes back a job; {TAKES_BACK}"
     some = ", ".join(f"row {rows[one]} by row {rows[other]}" for one, other in pairs[:3])
+    signs = [f"a negative {' or '.join(h for h, _ in signed)}"] if signed else []
+    signs += [f"a credit note under {h}" for h in by_status]
     note = (
-        f"left alone, as taken back by a row of the same job with a negative {headings}: "
+        f"left alone, as taken back by a row of the same job with {' or '.join(signs)}: "
         f"{counted(len(pairs), 'job')}, as {some}"
     )
     kept = ~pl.Series(range(body.height)).is_in(gone)

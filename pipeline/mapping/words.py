@@ -947,6 +947,8 @@ def status_of(cell: str, *, planned: bool = True) -> str:
     """
     of = tokens(cell)
     words = set(of)
+    if says_credit(cell):
+        return "not done"
     undone = bool(words & (_UNDONE | _VOID | (_PLANNED if planned else frozenset())))
     done = bool(words & _DONE)
     if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
@@ -1013,6 +1015,21 @@ def yes_or_no(cell: str) -> str:
     if plain in {"0", "1"}:
         return "yes" if plain == "1" else "no"
     return "no" if says_nothing(cell) else cell_words("bool").get(spelled(cell), "")
+
+
+# Of these, a document takes back the job of another; a credit alone may be how it was paid.
+_CREDITS = _words(
+    """gutschrift avoir reversal abono creditnota kreditnota kreditnote dobropis stornorechnung
+    rechnungskorrektur"""
+)
+_CREDIT_NOTES = _words("note memo invoice nota")
+
+
+def says_credit(cell: str) -> bool:
+    """Whether a short cell says that its row takes back another: a credit note."""
+    of = set(tokens(cell))
+    is_note = bool(of & {"credit", "credito"}) and bool(of & _CREDIT_NOTES)
+    return 0 < len(tokens(cell)) <= 3 and (is_note or bool(of & _CREDITS))
 
 
 def says_void(cell: str) -> bool:
