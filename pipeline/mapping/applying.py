@@ -40,9 +40,11 @@ from pipeline.mapping.findings import (
     reading_named,
     undone_left_alone,
 )
-from pipeline.mapping.headings import OF_HOURS, names_hours, place_in, place_of_cell
+from pipeline.mapping.grids import STRUCK
+from pipeline.mapping.headings import OF_HOURS, axle_of_cell, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
+from pipeline.mapping.job_lines.other_units import other_units
 from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK, nothing_done, reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
 from pipeline.mapping.tables import Table, is_again, key_of, slid
@@ -53,6 +55,7 @@ from pipeline.mapping.words import (
     DITTOS,
     as_written,
     cell_words,
+    says_credit,
     says_disc,
     says_nothing,
     says_summary,
@@ -490,7 +493,7 @@ def _without_undone(
         told = _status_words(table, heading, position)
         cells = table.body[f"c{position}"]
         undone = cells.is_in([w for w, of in told.items() if of == "not done"])
-        undone = undone.fill_null(value=False)
+        undone = undone.fill_null(value=False) & ~_credited(table, found)
         if undone.any():
             counts = cells.filter(undone).value_counts(sort=True).head(3)
             most = ", ".join(f'"{word}" {n:,}' for word, n in counts.iter_rows())
@@ -503,6 +506,17 @@ def _without_undone(
 OF_A_JOB = {"unit_id", "fleet", "axle_no", "side", "position", "job", "action"}
 
 
+def _credited(table: Table, found: Sequence[tuple[str, int, Target]]) -> pl.Series:
+    """The rows of jobs whose status says that they take back another: credit notes."""
+    credited = pl.Series([False]).new_from_index(0, table.body.height)
+    if table.recipe.table != "work" or sum(t.name == "done_on" for _, _, t in found) != 1:
+        return credited
+    for cells in (table.body[f"c{i}"] for _, i, t in found if t.name == "status"):
+        words = [word for word in cells.unique().drop_nulls() if says_credit(word)]
+        credited |= cells.is_in(words).fill_null(value=False)
+    return credited
+
+
 def _without_reversed(
     table: Table, found: Sequence[tuple[str, int, Target]], way: _Way
 ) -> tuple[Table, dict[int, str], tuple[str, ...]]:
@@ -511,19 +525,23 @@ def _without_reversed(
     at = {name: [(h, f"c{i}") for h, i, t in found if t.name == name] for name in SIGNED}
     signed = [of for name in SIGNED for of in at[name]]
     dated = [f"c{i}" for _, i, t in found if t.name == "done_on"]
-    if table.recipe.table != "work" or not signed or len(dated) != 1:
+    credited = _credited(table, found)
+    if table.recipe.table != "work" or len(dated) != 1 or not (signed or credited.any()):
         return table, {}, ()
     body = table.body
     named = body.select(f"c{i}" for _, i, t in found if t.name in OF_A_JOB)
     amounts, quantity = _amounts(table, found, way)
     days = _day_values(body[dated[0]], way)
-    pairs, alone = reversals(named, days, amounts, quantity)
+    pairs, alone = reversals(named, days, amounts, quantity, credited)
     rows, gone = body["row_no"], [i for pair in pairs for i in pair]
-    headings = " or ".join(heading for heading, _ in signed)
+    by_status = [h for h, _, t in found if t.name == "status" and credited.any()]
+    headings = " or ".join([*by_status, *(heading for heading, _ in signed)])
     said = f"{headings}: takes back a job; {TAKES_BACK}"
     some = ", ".join(f"row {rows[one]} by row {rows[other]}" for one, other in pairs[:3])
+    signs = [f"a negative {' or '.join(h for h, _ in signed)}"] if signed else []
+    signs += [f"a credit note under {h}" for h in by_status]
     note = (
-        f"left alone, as taken back by a row of the same job with a negative {headings}: "
+        f"left alone, as taken back by a row of the same job with {' or '.join(signs)}: "
         f"{counted(len(pairs), 'job')}, as {some}"
     )
     kept = ~pl.Series(range(body.height)).is_in(gone)
@@ -814,15 +832,17 @@ def _side(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
     if told in {"L", "R", "near", "off"}:
         return left_or_right(told, way.settings.answers.near_side)
     place = place_in(tokens(told), {}, offside=False)
-    if place.rest or place.axle is not None or place.side is None:
+    if place.rest or place.axle is not None or place.side is None or "?" in told:
         return {"l": "L", "r": "R"}.get(cell.casefold())
     return left_or_right(place.side, way.settings.answers.near_side)
 
 
 def _axle(cell: str, words: Mapping[str, str], way: _Way) -> str | None:
     told = words.get(spelled(cell), cell)
+    if number := axle_of_cell(told):
+        return number
     place = place_in(tokens(told), {}, offside=False)
-    if place.rest or place.side or place.why or not told.strip():
+    if place.rest or place.side or place.why or not told.strip() or "?" in told:
         return None
     axle = place.axle
     if isinstance(axle, int):
@@ -899,6 +919,7 @@ def _part(
         "width": reader.table.body["width"],
         "slid": reader.slid,
         "disc": reader.disc,
+        "struck": _struck(reader, mine),
         "summed": reader.summed,
         "blank": reader.blank,
         "unsaid": reader.unsaid,
@@ -907,6 +928,23 @@ def _part(
     }
     frame = pl.DataFrame({"row_no": row_no, **body, **parsed}).filter(kept)
     return _judged(reader, mine, frame, reader.cells.rows.filter(kept))
+
+
+def _struck(reader: _Reader, mine: Sequence[_Column]) -> pl.Series:
+    """What a row says of being struck out, in any of some columns of words, which would be read as
+    words all the same; null where it is not."""
+    told = pl.lit(None, dtype=pl.String)
+    kinds = columns_of(reader.way.recipe.table)
+    for column in () if reader.table.is_text else mine:
+        if not isinstance(kinds.get(column.name), (dy.String, type(None))):
+            continue
+        cells = pl.col(f"c{column.position}")
+        text = pl.format(
+            '{}: found "{}"; accepted: what nobody struck out', pl.lit(column.heading), cells
+        )
+        told = pl.when(cells.str.ends_with(STRUCK)).then(text).otherwise(told)
+    frame = reader.table.body.select("row_no", told.alias("struck"))
+    return frame["struck"]
 
 
 def _constant(
@@ -952,6 +990,7 @@ def _judged(
     problems = [
         *more,
         _misshapen(reader.table),
+        Problem(pl.col("struck").is_not_null(), "struck out", pl.col("struck")),
         Problem(pl.col("disc").is_not_null(), "disc brake", pl.col("disc")),
         Problem(pl.col("summed").is_not_null(), "sum of other rows", pl.col("summed")),
         Problem(pl.col("unsaid").is_not_null(), "status not readable", pl.col("unsaid")),
@@ -1099,6 +1138,7 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         width=reader.table.body["width"].gather(at),
         slid=reader.slid.gather(at),
         disc=reader.disc.gather(at),
+        struck=_struck(reader, reader.columns).gather(at),
         summed=reader.summed.gather(at),
         blank=reader.blank.gather(at),
         unsaid=reader.unsaid.gather(at),
@@ -1125,8 +1165,14 @@ def _of_jobs(reader: _Reader, job: _Column) -> tuple[pl.DataFrame, tuple[str, ..
         "job of no known wheel end",
         pl.format("{}, which {}; accepted: {}", quoted, "problem·job", _accepted(reader.way)),
     )
-    parsed = parsed.with_columns(**{"job·text": texts.gather(at)})
-    rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem])
+    other = Problem(
+        pl.col("other_unit").is_not_null(),
+        "job of another unit",
+        pl.format("{}, which names {}; accepted: jobs of its row's own unit", quoted, "other_unit"),
+    )
+    named = other_units(texts, base["unit_id"]).gather(at)
+    parsed = parsed.with_columns(named, **{"job·text": texts.gather(at)})
+    rows = _judged(reader, shared, parsed, reader.cells.rows[at], [problem, other])
     return rows, (*_other_lines(texts, exploded), *_shared_costs(base["cost"][at], exploded))
 
 

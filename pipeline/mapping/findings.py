@@ -24,6 +24,7 @@ from pipeline.mapping.headings import (
     OF_WHEEL_ENDS,
     WHERE_ALONE,
     Meaning,
+    axle_of_cell,
     dead_end,
     meanings,
     names_hours,
@@ -32,7 +33,7 @@ from pipeline.mapping.headings import (
     sides_told_by,
 )
 from pipeline.mapping.job_lines.jobs import NEAR_SIDE, REAR_AXLE, Ground, actions_of, jobs_of
-from pipeline.mapping.layouts.above import lacks_year
+from pipeline.mapping.layouts.above import lacks_year, titles_above
 from pipeline.mapping.layouts.across import READING
 from pipeline.mapping.shapes import (
     A_DAY_ABOVE,
@@ -86,6 +87,8 @@ from pipeline.mapping.words import (
     status_of,
     status_under,
     tokens,
+    turns_round,
+    unit_called,
     yes_or_no,
 )
 from pipeline.settings import DISTANCES, LENGTHS, JobWords, Settings
@@ -371,7 +374,7 @@ def _table(
         if heading.cells[i] or not body[f"c{i}"].is_null().all()
     ]
     several = {heading.cells[i] for i, m in enumerate(said) if m.is_an_end or m.is_a_share}
-    columns = _once_each(columns, several)
+    columns = _unless_turned(_once_each(columns, several), titles_above(grid, heading.index))
     rows = (body["row_no"] // grid.row_parts).n_unique()
     found = TableFound(
         path, grid.name, heading, rows, table, tuple(columns), sample.day_first,
@@ -388,6 +391,24 @@ def _table(
         found = _finished(_with_released(found), sample, heading)
         found = replace(found, fleets=_fleets(found, body))
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _unless_turned(columns: list[ColumnFound], titles: Iterable[str]) -> list[ColumnFound]:
+    """Columns without those of sides or axles that a line above them turns round."""
+    for title in titles:
+        sides, axles = turns_round(title)
+        why = (
+            f'the line "{title[:60]}" turns them round; accepted: sides as seen from behind, axles '
+            "from the front, or what each word means, under [files.values]"
+        )
+        columns = [
+            replace(c, target="", why=why, meant=c.target)
+            if (sides and re.search("side|position|^[0-9a-z]*\\s?([LR]|near|off)\\s", c.target))
+            or (axles and re.search("axle_no|position|^([0-9]|front|rear)", c.target))
+            else c
+            for c in columns
+        ]
+    return columns
 
 
 def _turned(grid: Grid) -> str:
@@ -812,7 +833,7 @@ def _not_understood(
     meant = "as_left" if found.why == NO_STAGE else "side" if is_read and _are_sides(some) else ""
     found = replace(found, jobs=told, dead_end=why, meant=meant)
     words = some.unique()
-    if words.len() and all(cell.casefold() in UNIT_OF for cell in words):
+    if words.len() and all(map(unit_called, words)):
         return replace(found, why="units of measure, which stand behind the numbers beside them")
     discs = any(map(says_disc, words))
     return replace(found, why="rows of disc brakes are set aside by it") if discs else found
@@ -851,7 +872,8 @@ def reading_named(heading: str) -> str:
     words = set(place.rest)
     named = [(len(core), concept) for concept in INSPECTED for core in CORES[concept]
              if core <= words]  # fmt: skip
-    named += [(1, "lining")] if words & SHOES and words & THICKNESS else []
+    lengths = {word for word in words if UNIT_OF.get(word) in LENGTHS}
+    named += [(1, "lining")] if words & SHOES and words & (THICKNESS | lengths) else []
     most = {concept for size, concept in named if size == max(named)[0]}
     far = {UNIT_OF.get(word) for word in words} & set(DISTANCES)  # a hub odometer is no Hub
     if len(most) != 1 or words & (PERCENT | NOT_READ_NOW) or place.why or far:
@@ -1057,7 +1079,7 @@ def _worded(
     match said.concept:
         case "date" | "from" | "to":
             return _dated(found, target, some, sample)
-        case "unit_id" if all(cell.casefold() in UNIT_OF for cell in found.examples):
+        case "unit_id" if all(map(unit_called, found.examples)):
             return replace(found, why="holds units of measure")
         case "axle_no" | "position" | "side":
             return _located(found, target, said.concept, cells, sample.alone)
@@ -1185,12 +1207,14 @@ def placed_words(words: Sequence[str], concept: str) -> dict[str, str]:
 
 
 def _numbered_axles(words: Sequence[str]) -> dict[str, str]:
-    """Axles that a column of axles has in Roman figures, or each after the same letter: E1, E2."""
+    """Axles that a column of axles has in Roman figures, or each after the same letter: E1, E2, or
+    all as numbers or ordinals."""
     spelt = [folded(word).strip(" .") for word in words]
     if set(spelt) <= set(ROMAN) and len(spelt) > 1:
         return {word: str(ROMAN[figure]) for word, figure in zip(words, spelt, strict=True)}
     found = [_AFTER_E.fullmatch(word) for word in spelt]
     told = {word: one[1] for word, one in zip(words, found, strict=True) if one}
+    told = told or {word: axle for word in words if (axle := axle_of_cell(word))}
     return told if len(told) == len(words) else {}
 
 
@@ -1213,7 +1237,7 @@ def _letters_of_side(words: Iterable[str]) -> dict[str, str]:
 
 
 def _place_word(word: str, concept: str, letters: dict[str, str], *, offside: bool) -> str:
-    words = place_of_cell(word) if concept == "position" else tokens(word)
+    words = place_of_cell(word) if concept == "position" or "?" in word else tokens(word)
     place = place_in(words, letters, offside=offside)
     if place.rest or place.why:
         return ""

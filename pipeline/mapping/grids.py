@@ -8,7 +8,7 @@ import html
 import io
 import re
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -34,10 +34,18 @@ _NO_RESULT = re.compile(
     rb'<c r="([A-Z]+)\d+"(?![^>]*\bt="str")[^>]*>\s*<f\b[^>]*(?:/>|>[^<]*</f>)\s*'
     rb"(?:<v\s*/>|<v></v>)?\s*</c>"
 )
+# Parts of a workbook that say which of its cells are struck out: where fonts are listed, and texts.
+STYLES, TEXTS = "xl/styles.xml", "xl/sharedStrings.xml"
+_STRIKE = re.compile(rb'<strike(?:\s+val="(?:1|true)")?\s*/>')
+_CELL = re.compile(rb'<c r="([A-Z]+)(\d+)"([^>]*?)(?:/>|>(.*?)</c>)', re.S)
+STRUCK = " (struck out)"  # behind what a cell says that somebody struck out: it is nothing then
 _RUN_TOGETHER = re.compile(r"(?<=[a-z\d])(?=[A-Z][a-z])|(?<=[a-z])(?=[A-Z])")
 _BLANK = " \u00a0"
 _RULE = re.compile(r"[\s=_+-]*")
 HIDDEN = "left alone: a hidden sheet; once the workbook shows it, it is read"
+
+
+_Place = tuple[int, int]  # of a cell: its row and its column, from 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,10 +219,10 @@ def _workbook_grids(content: bytes) -> list[Grid]:
     require_workbook(content)
     with files.failing_as("an XLSX workbook"):
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        unstored = _unstored(content)
+        unstored, struck = _looked_at(content)
         return [
             replace(
-                _sheet(book.get_sheet_by_name(sheet.name)),
+                _sheet(book.get_sheet_by_name(sheet.name), struck.get(sheet.name, ())),
                 is_hidden=sheet.visible != SheetVisibleEnum.Visible,
                 unstored=unstored.get(sheet.name, frozenset()),
             )
@@ -222,25 +230,63 @@ def _workbook_grids(content: bytes) -> list[Grid]:
         ]
 
 
-def _unstored(content: bytes) -> dict[str, frozenset[str]]:
-    """By sheet, the columns with formulas that only a script has written: no program has worked out
-    what they come to. Sheets that are large are not looked at: programs save those."""
+def _looked_at(content: bytes) -> tuple[dict[str, frozenset[str]], dict[str, list[_Place]]]:
+    """By sheet, the columns with formulas that only a script has written, of which no program has
+    worked out what they come to; and the cells that are struck out, in part or whole. Sheets that
+    are large are not looked at: programs save those."""
     with zipfile.ZipFile(io.BytesIO(content)) as archive:
         sizes = {info.filename: info.file_size for info in archive.infolist()}
         if not {WORKBOOK, RELATIONS} <= set(sizes):
-            return {}
+            return {}, {}
         targets = {
             _attribute(one, b"Id"): _attribute(one, b"Target").removeprefix("/xl/")
             for one in re.findall(rb"<Relationship\b[^>]*>", archive.read(RELATIONS))
         }
-        found = {}
+        styles, texts = (
+            archive.read(part) if sizes.get(part, MOST_LOOKED_AT) < MOST_LOOKED_AT else b""
+            for part in (STYLES, TEXTS)
+        )
+        is_struck = partial(_is_struck, styles=_struck_styles(styles), texts=_struck_texts(texts))
+        unstored, struck = {}, {}
         for one in re.findall(rb"<sheet\b[^>]*>", archive.read(WORKBOOK)):
             path = f"xl/{targets.get(_attribute(one, b'r:id'), '')}"
             if sizes.get(path, MOST_LOOKED_AT) < MOST_LOOKED_AT:
-                letters = set(_NO_RESULT.findall(archive.read(path)))
-                name = html.unescape(_attribute(one, b"name"))
-                found[name] = frozenset(f"c{column_of(each)}" for each in letters)
-        return found
+                name, sheet = html.unescape(_attribute(one, b"name")), archive.read(path)
+                letters = set(_NO_RESULT.findall(sheet))
+                unstored[name] = frozenset(f"c{column_of(each)}" for each in letters)
+                if any(is_struck.keywords.values()) or _STRIKE.search(sheet):
+                    cells = filter(is_struck, _CELL.finditer(sheet))
+                    struck[name] = [(int(of[2]) - 1, column_of(of[1])) for of in cells]
+        return unstored, struck
+
+
+def _is_struck(cell: re.Match[bytes], styles: set[int], texts: set[int]) -> bool:
+    """Whether a cell is struck out, or a part of its text is: what is left of that is not known."""
+    tag, content = b"<c" + cell[3] + b">", cell[4] or b""
+    style, value = _attribute(tag, b"s"), re.search(rb"<v>(\d+)</v>", content)
+    shared = _attribute(tag, b"t") == "s" and value is not None and int(value[1]) in texts
+    return shared or (style.isdigit() and int(style) in styles) or bool(_STRIKE.search(content))
+
+
+def _struck_styles(styles: bytes) -> set[int]:
+    """The styles of cells, by their place, whose font is struck out."""
+    fonts, formats = (
+        re.search(rb"<%s\b.*?</%s>" % (name, name), styles, re.S) for name in (b"fonts", b"cellXfs")
+    )
+    if fonts is None or formats is None:
+        return set()
+    each = re.findall(rb"<font\s*/>|<font\b.*?</font>", fonts[0], re.S)
+    struck = {str(i) for i, font in enumerate(each) if _STRIKE.search(font)}
+    of = re.findall(rb"<xf\b[^>]*>", formats[0])
+    return {i for i, one in enumerate(of) if _attribute(one, b"fontId") in struck}
+
+
+def _struck_texts(texts: bytes) -> set[int]:
+    """The texts that cells share, by their place, of which a part is struck out."""
+    if not _STRIKE.search(texts):
+        return set()
+    each = re.findall(rb"<si\s*/>|<si\b.*?</si>", texts, re.S)
+    return {i for i, text in enumerate(each) if _STRIKE.search(text)}
 
 
 def _attribute(tag: bytes, name: bytes) -> str:
@@ -256,9 +302,13 @@ def column_of(letters: bytes) -> int:
     return place - 1
 
 
-def _sheet(sheet: CalamineSheet) -> Grid:
+def _sheet(sheet: CalamineSheet, struck: Iterable[_Place]) -> Grid:
     cells = sheet.to_python(skip_empty_area=False)
     records = [_own_row(row) for row in cells]
+    for row, column in struck:
+        cell = records[row][column] if row < len(records) and column < len(records[row]) else None
+        if cell and cell.strip():
+            records[row][column] = f"{cell}{STRUCK}"
     own = {f"c{i}" for row in cells for i, cell in enumerate(row) if _is_broken(cell)}
     down = tuple(
         (first + 1, last + 1, column)

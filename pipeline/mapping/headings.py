@@ -18,6 +18,7 @@ from pipeline.mapping.words import (
     END_OF,
     GONE,
     HOURS,
+    HUBS,
     KINDS,
     LINING_END_PAIRS,
     LINING_ENDS,
@@ -178,7 +179,7 @@ def _without_lining_ends(words: Sequence[tuple[str, ...]]) -> list[tuple[str, ..
 
 def _without_hub_odometer(found: list[Meaning], words: Sequence[tuple[str, ...]]) -> list[Meaning]:
     """A wheel's odometer is the unit's only where no other one is beside it."""
-    of_hub = [bool({"hub", "hubodometer", "hubometer"} & set(of)) for of in words]
+    of_hub = [not HUBS.isdisjoint(of) for of in words]
     if all(h for m, h in zip(found, of_hub, strict=True) if m.concept == "odometer"):
         return found
     beside = Meaning(None, why="another odometer is beside it")
@@ -219,8 +220,21 @@ _AXLE_AND_LETTER = re.compile(r"\W*(\d{1,2})\W?a\W?([lr])\W*", re.I)
 
 
 def place_of_cell(cell: str) -> tuple[str, ...]:
-    """The words of a cell that is a place: 1AL is axle 1, left."""
+    """The words of a cell that is a place: 1AL is axle 1, left; none of one in doubt, as 1L?."""
+    if "?" in cell:
+        return ()
     return tokens(_AXLE_AND_LETTER.sub(r"\1 \2", cell) if len(cell) < 9 else cell)
+
+
+_ORDINAL = re.compile(
+    r"(\d{1,2})\s?(?:st|nd|rd|th|[º°ª.]|er|[eè]re|[eè]me|i[eè]me|ste|de|e|do|ro)?"
+)
+
+
+def axle_of_cell(cell: str) -> str:
+    """The number of a cell that is one, or an ordinal: 2, 2nd, 2º, 2.; empty where it is none."""
+    found = _ORDINAL.fullmatch(cell.casefold().strip())
+    return str(int(found[1])) if found and 1 <= int(found[1]) <= MAX_AXLE else ""
 
 
 def place_in(of: tuple[str, ...], letters: dict[str, str], *, offside: bool) -> _Place:

@@ -11,7 +11,7 @@ from functools import partial
 
 import polars as pl
 
-from pipeline.mapping.words import UNIT_OF, WEEKS, folded, month_names
+from pipeline.mapping.words import UNIT_OF, WEEKS, folded, month_names, unit_called
 
 MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "32nds": 25.4 / 32, "16ths": 25.4 / 16, "10ths": 0.1}
 KM = {"km": 1.0, "mi": 1.609344, "10km": 10.0, "1000km": 1_000.0, "1000mi": 1_609.344}
@@ -20,7 +20,7 @@ FACTORS = {"length": MM, "distance": KM, "angle": {"deg": 1.0}}
 OF_AN_INCH = {"32": "32nds", "16": "16ths"}  # by what stands below a fraction's line
 
 _SPACES = "[ \u00a0\u202f\u2009'’]"
-_WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*)$"
+_WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*|\s(?:32nd|16th)s?)$"
 _FRACTION = re.compile(r"^(?:(\d+)[\s-]+)?(\d{1,2})/(\d{1,2})\s*(.*)$")
 _CLOCK = re.compile(r"[Tt ]+\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?( ?[ap]m)?( uhr)?z?$")
 # The count of days in a workbook begins so, one day too many before March 1900.
@@ -35,9 +35,10 @@ ZEROS, FEW_ZEROS = 0.05, 3
 SHOWN_SURELY = 5
 # Days of a month that can be taken for a month, as a share of all days, by the calendar; and how
 # unlikely by chance a column must be to count as one of which day and month were exchanged: our
-# own, no source.
+# own, no source. Not very, since most columns of days and of texts became so in this way, and a
+# question costs less than a day that is months off.
 MONTHS_OF_DAYS = 12 / 30.44
-BY_CHANCE = 0.001
+BY_CHANCE = 0.05
 _ISO = re.compile(r"\d{4}-(\d{2})-(\d{2})")
 _FIGURES = re.compile(r"\W*\d{1,2}\W+\d{1,2}\W+\d{2,4}(?!\d)")
 _FIRST_YEAR, _LAST_YEAR = 1950, 2100
@@ -79,6 +80,8 @@ _MONEY = (
     r"^\s*(-?)\s*([\p{L}.]{0,4}\p{Sc}?)\s*(-?\d[\d.,\s'’]*?)(?:[.,][-–—]+)?"
     r"\s*(\p{Sc}|\p{L}{0,4}\.?)\s*$"
 )
+# What was paid back, as accounts write it: (140.00), 140,00-, 140,00 CR.
+_PAID_BACK = r"(?i)^\s*([^()\d-]*)(?:\(([^()-]*\d[^()-]*)\)|([^()-]*\d)\s*(?:-|cr\.?))\s*$"
 # Short words beside a number that are no currency's; of one letter alone, only the rand's is one.
 _NO_CURRENCY = (
     *("k", "tsd", "tys", "mio", "mil", "mln", "mrd", "bn", "h", "hr", "hrs", "hour", "std", "min"),
@@ -94,18 +97,27 @@ def without_currency(text: pl.Series) -> pl.Series:
     CHF 1'250.00, US$ 12, 12,- €. Whatever else is written stays, and is no number then.
     """
     number = pl.col("number").str.replace_all(r"[\s'’](\d{3})", "$1")
-    frame = text.to_frame("t").with_columns(
-        pl.col("t").str.extract(_MONEY, i).alias(name)
-        for i, name in enumerate(("sign", "before", "number", "behind"), start=1)
+    frame = (
+        _paid_back(text)
+        .to_frame("t")
+        .with_columns(
+            pl.col("t").str.extract(_MONEY, i).alias(name)
+            for i, name in enumerate(("sign", "before", "number", "behind"), start=1)
+        )
     )
     known = pl.all_horizontal(_is_a_currency(pl.col(name)) for name in ("before", "behind"))
     plain = pl.when(known).then(pl.concat_str("sign", number))
     return frame.select(pl.coalesce(plain, "t")).to_series().alias(text.name)
 
 
+def _paid_back(text: pl.Series) -> pl.Series:
+    """Amounts with the sign of those that were paid back before them."""
+    return text.str.replace(_PAID_BACK, "-$1$2$3")
+
+
 def without_pieces(text: pl.Series) -> pl.Series:
     """Quantities without what is counted: 2 pcs, 0,00 Std."""
-    return text.str.replace(r"^\s*([+-]?\d[\d.,]*)\s*\p{L}{1,6}\.?\s*$", "$1")
+    return _paid_back(text).str.replace(r"^\s*([+-]?\d[\d.,]*)\s*\p{L}{1,6}\.?\s*$", "$1")
 
 
 def _is_a_currency(cell: pl.Expr) -> pl.Expr:
@@ -127,7 +139,7 @@ def _marked(
         unit=joined.str.extract(_WRITTEN, 2).str.strip_chars(" .\u00a0\u202f"),
     )
     units = frame["unit"].unique().drop_nulls()
-    known = {u: factors.get(UNIT_OF.get(folded(u), "")) if u else column for u in units}
+    known = {u: factors.get(unit_called(u) or "") if u else column for u in units}
     factor = frame["unit"].replace_strict(known, default=None, return_dtype=pl.Float64)
     return frame.select(_number(pl.col("digits"), comma)).to_series() * factor
 
@@ -161,7 +173,7 @@ def _fraction(text: str, factors: Mapping[str, float], unit: str | None) -> floa
     if found is None or "in" not in factors:
         return None
     whole, above, below, behind = found.groups()
-    stated = UNIT_OF.get(folded(behind.strip(" .")), "?") if behind.strip() else unit
+    stated = unit_called(behind) or "?" if behind.strip() else unit
     stated = "in" if stated == OF_AN_INCH.get(below, "in") else stated
     if stated != "in" or int(below) not in (2, 4, 8, 16, 32, 64) or int(above) >= int(below):
         return None

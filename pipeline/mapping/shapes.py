@@ -5,9 +5,10 @@ what a heading says elsewhere. Such a grid gets a column for each kind, headed b
 in place of these; every row keeps its number and fills one of them. Rows of one wheel end and day
 that tell of different readings are one inspection (``sql/10_judge``).
 
-**A column for each day, two things in one cell, two sheets for one table.** ``layouts`` gives a row
-for each day, and a column for each of two sides, or of a unit and its place; and rows what another
-sheet has for their number or code.
+**A column for each day, or for before and after work, two things in one cell, two sheets for one
+table.** ``layouts`` gives a row for each day, and for what was read after work, and a column for
+each of two sides, or of a unit and its place; and rows what another sheet has for their number or
+code.
 
 **Once in the first of several rows.** A text has nothing in the rows below a cell that was merged
 down before it was exported. Whether a blank cell is that of the row above is asked.
@@ -36,6 +37,7 @@ from pipeline.mapping.grids import Grid, read_grids
 from pipeline.mapping.headings import INSPECTED, OF_WHEEL_ENDS, Meaning, meanings
 from pipeline.mapping.layouts.above import are_places, said_above
 from pipeline.mapping.layouts.across import days_down
+from pipeline.mapping.layouts.before_after import stages_down
 from pipeline.mapping.layouts.joined import joined
 from pipeline.mapping.layouts.together import taken_apart
 from pipeline.mapping.reading import day_in, day_of, is_day
@@ -49,9 +51,9 @@ from pipeline.mapping.words import (
     LONG_VALUES,
     MEASURED,
     OF_A_VISIT,
-    UNIT_OF,
     folded,
     tokens,
+    unit_called,
 )
 
 MOST_KINDS = 60
@@ -97,7 +99,8 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     """
     grids = joined([dittos_filled(merged_down(grid)) for grid in read_grids(content, path)])
     return [
-        with_titles(with_units(taken_apart(said_above(spread(days_down(grid)))))) for grid in grids
+        with_titles(with_units(taken_apart(said_above(stages_down(spread(days_down(grid)))))))
+        for grid in grids
     ]
 
 
@@ -255,8 +258,11 @@ def _long(grid: Grid, index: int) -> _Long | None:
 def _of_units(grid: Grid, index: int, column: int) -> bool:
     """Whether a column holds units of measure: a vehicle may be called a unit too."""
     cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique()
-    known = [folded(cell).strip(".") in UNIT_OF for cell in cells]
-    return any(known) and not any(c.isdigit() for cell in cells for c in cell)
+    known = [unit_called(cell) is not None for cell in cells]
+    digits = (
+        c.isdigit() for cell, unit in zip(cells, known, strict=True) for c in cell if not unit
+    )
+    return any(known) and not any(digits)
 
 
 def _spread(grid: Grid, long: _Long) -> Grid:
@@ -353,7 +359,7 @@ def _kind_of_units(grid: Grid, index: int, column: int) -> str:
     """
     cells = grid.rows[f"c{column}"].slice(index + 1).drop_nulls().unique().head(MOST_UNITS)
     words = {folded(cell).strip(" .") for cell in cells}
-    units = {UNIT_OF.get(word) for word in words - HOURS}
+    units = {unit_called(word) for word in words - HOURS}
     kinds = (kind for kind in ("length", "distance") if units and units <= set(KINDS[kind]))
     if words & HOURS and not units <= set(KINDS["distance"]):
         return ""

@@ -34,6 +34,7 @@ LANGUAGES = (
 
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "o", "æ": "ae", "đ": "d", "ı": "i", "œ": "oe"})
 _ABBREVIATED = re.compile(r"(?<![^\W_])([noblru])\s?[/.\\]\s?([sh])\b\.?")
+_OF_A_WHEEL = re.compile(r"(?<![^\W_])(?:([no])([/.])(s)\2([fr])|([lr])([/.])(h)\6([fr]))\b\.?")
 _SPELLED_OUT = {"ns": "nearside", "os": "offside", "bs": "beide", "lh": "lh", "rh": "rh"}
 _TENTHS = re.compile(
     r"(?:(?<![\d/])1\s?/\s?10|(?<!\d)0[.,]1|\btenths?(?: of an?)?|\bzehntel)\s?-?mm\b"
@@ -59,10 +60,16 @@ def folded(text: str) -> str:
     return "".join(c for c in plain if not unicodedata.combining(c))
 
 
+def with_wheels(text: str) -> str:
+    """A folded text with the letters of a wheel together: n/s/f is nsf."""
+    return _OF_A_WHEEL.sub(r" \1\3\4\5\7\8 ", text)
+
+
 @cache
 def tokens(text: str) -> tuple[str, ...]:
-    """Words, whole numbers and signs of a text; n/s and l/h are words."""
+    """Words, whole numbers and signs of a text; n/s, l/h and n/s/f are words."""
     plain = _NUMBER_SIGN.sub("no ", _ELIDED.sub("", folded(text)))
+    plain = with_wheels(plain)
     joined = _ABBREVIATED.sub(_spelled_out, plain)
     joined = _IN_THOUSANDS.sub(_of_thousand, re.sub(r"(?<!\d)1/(32|16)\b", r"\1ths", joined))
     joined = _OTHER_PART.sub(" parts ", _TENTHS.sub(" tenthsofmm ", joined))
@@ -105,6 +112,38 @@ def says_disc(cell: str) -> bool:
     return len(cell) <= LONGEST_KIND and folded(cell).strip(" .-") in DISC_BRAKES
 
 
+# Words of a line that says from where sides are seen, or axles counted.
+_SEEN = _words(
+    """seen viewed looking facing gesehen betrachtet blick ansicht vu vue vues vus visto vista
+    widok widziane patrzac gezien gekeken pohled pri sett set set"""
+)
+_FROM = _words("from von depuis de desde od van fra fran da dal dalla zepredu zprzodu di")
+_AXLES = _words("axles achsen essieux ejes eixos assi assen osie osi axlar aksler napravy оси")
+
+
+def turns_round(line: str) -> tuple[bool, bool]:
+    """Whether a line says that sides are seen from the front, and that axles are counted from the
+    rear."""
+    told = [_turned_by(tokens(clause)) for clause in re.split("[,;:]", line)]
+    return any(sides for sides, _ in told), any(axles for _, axles in told)
+
+
+def _turned_by(of: tuple[str, ...]) -> tuple[bool, bool]:
+    """The same of a clause: by the end that follows a word for from."""
+    ends = {END_OF[word] for i, word in enumerate(of)
+            if word in END_OF and _FROM & set(of[max(i - 2, 0) : i])
+            and END_OF.keys().isdisjoint(of[max(i - 2, 0) : i])}  # fmt: skip
+    words = set(of)
+    return "front" in ends and bool(words & _SEEN), "rear" in ends and bool(
+        words & (_AXLES | AXLE_WORDS)
+    )
+
+
+# Words before a row that shows how a form is to be filled in, in place of its unit.
+_EXAMPLES = _words(
+    """example sample beispiel muster exemple ejemplo exemplo esempio voorbeeld przyklad priklad
+    exempel eksempel exemplu pelda пример"""
+)
 # What stands in place of a unit below the rows that it sums up. A unit may be called Max 12, so of
 # most of these nothing else stands beside it; after a total, anything may.
 SUMMARIES = _words(
@@ -115,6 +154,7 @@ SUMMARIES = _words(
     summa gennemsnit gjennomsnitt medie atlag osszesen osszes среднее минимум максимум сумма"""
 )
 _BESIDE_SUMMARIES = _words("of all the fleet and dev")
+_E_G = re.compile(r"(?i)^\W*(?:e\.\s?g|z\.\s?b)\.")  # EG 12 may be a unit
 TOTALS = _words(
     """total totals totale totales totaal totaux totalt totalsumme gesamt gesamtsumme insgesamt
     subtotal subtotals zwischensumme итого всего"""
@@ -123,8 +163,10 @@ TOTALS = _words(
 
 @cache
 def says_summary(cell: str) -> bool:
-    """Whether what stands for a unit says that its row sums up others."""
-    of = tokens(cell)
+    """Whether what stands for a unit says that its row sums up others, or is an example."""
+    of = tokens(_E_G.sub("example ", cell))
+    if of and of[0] in _EXAMPLES and len(of) < 4:
+        return True
     alone = bool(set(of) - _BESIDE_SUMMARIES) and set(of) <= SUMMARIES
     return bool(of) and (alone or _is_total(of))
 
@@ -159,7 +201,7 @@ CONCEPTS = {
         inspecao, data vistoria, data controllo, keuringsdatum, datum kontroly, kontrolldatum,
         dato, data verificarii, datum kontrole, datum prufung, gepruft, kontrolliert,
         prufung am, kontrolle am, gecontroleerd op, дата, date done, date seen,
-        inspected at, checked at, done at, completed at, date time, datetime,
+        date out, inspected at, checked at, done at, completed at, date time, datetime,
         inspection date, insp date, check date, date inspection, job date, date job, service date,
         reparaturdatum, auftragsdatum, date reparation, data naprawy, fecha trabajo, inspected on,
         completed, completed on, date completed, completion date,
@@ -182,11 +224,14 @@ CONCEPTS = {
         hubometer,
         hub odo, hub odometer,
         пробег, одометр""",
-    "lining": """lining, brake lining, lining thickness, brake lining thickness, lining remaining,
+    "lining": """lining, linings, brake linings, belage, bremsbelage, forros, balatas, lonas,
+        guarnizioni, voeringen, remvoeringen, brake lining, lining thickness, brake lining
+        thickness, lining remaining,
         belag, belagstarke, belagdicke, bremsbelag, bremsbelagstarke, bremsbelagdicke, restbelag,
         garniture, garnitures, epaisseur garniture, epaisseur garnitures, okladzina, okladziny, okl,
         grubosc okladziny, grubosc okladzin, forro, espesor forro, balata, espesor balata, espesor
-        guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, voering, remvoering,
+        guarnicion, lona, espessura lona, guarnizione, spessore guarnizione, ferodo, ferodi,
+        spessore ferodo, spessore ferodi, remvoeringdikte, belagdikte, voering, remvoering,
         voeringdikte, oblozeni, tloustka oblozeni, belagg, bromsbelagg, belaggtjocklek, belaegning,
         bremsebelaegning, bremsebelegg, belegg, garnitura, grosime garnitura, ferodou, fekbetet,
         fekbetet vastagsag, накладка, толщина накладки, restbelagstarke, restbelagdicke, espesor
@@ -233,7 +278,14 @@ CONCEPTS = {
         meccanico, ispettore, keurmeester, kontrolor, besiktare, mekaniker, mecanic, szerelo,
         механик""",
     "as_left": "as left, read after work, after work",
-    "job": """job, job description, description, work done, work carried out, travaux effectues,
+    "job": """job, text, kurztext, langtext, positionstext, leistungstext, ausgefuhrte arbeiten,
+        durchgefuhrte arbeiten, travail effectue, trabajo realizado, trabajos realizados, servico
+        executado, servicos executados, servico realizado, descricao servico, lavoro eseguito,
+        lavori eseguiti, lavori, descrizione lavoro, descrizione lavori, uitgevoerde werkzaamheden,
+        verrichte werkzaamheden, uitgevoerd werk, omschrijving werkzaamheden, omschrijving werk,
+        zakres prac, wykonana praca, opis czynnosci, popis prace, popis praci, provedene prace,
+        provedena prace, utfort arbete, utforda arbeten, utfort atgard, job description,
+        description, work done, work carried out, travaux effectues,
         opis naprawy, descripcion trabajo, arbeitstext, action, work, repair, task, arbeit,
         arbeiten, tatigkeit, massnahme, reparatur, travaux, travail, intervention, operation,
         opis, opis pracy, opis prac, wykonane prace, czynnosc, naprawa, trabajo, descripcion,
@@ -284,6 +336,8 @@ TRAILERS = _words(
     przyczepa naves navesu prives slap slapvagn trailern pahaenger paahengsvagn tilhenger remorca
     semiremorca potkocsi прицеп полуприцеп"""
 )
+# Words for an odometer that one wheel drives.
+HUBS = _words("hub hubodometer hubometer")
 # Words that say nothing more beside a concept of that name.
 BESIDE = {
     "unit_id": """no number id code nr numer numero nummer num n brake plate interno de der du des
@@ -291,10 +345,12 @@ BESIDE = {
     "axle_no": "no number nr numer numero nummer n position de",
     "side": "wheel de del vehicle vehiculo vehicule voertuig fahrzeug pojazdu",
     "position": "no brake bremse",
-    "date": """of the de der du inspection insp prufung kontrolle controle am on le la visit visite
+    "date": """of the de der du da do del della di inspection insp prufung kontrolle controle am on
+        le la visit visite
         visita bezoek besok time uhrzeit heure hora""",
     "week": "no nr number of year inspection check prufung numer",
-    "odometer": """reading km total current at inspection aktuell actual stand state value in w en
+    "odometer": """reading km total current at inspection aktuell actual stand stav
+        state value in w en
         em bij bei au a al la de controle kontrolle prufung inspectie inspeccion kontroli""",
     "lining": """brake thickness thk reading measured remaining rest de du des della do da das dos
         van starke frein freins freno frenos freio freios bremse bremsen hamulcowych hamulcowej
@@ -375,6 +431,15 @@ UNITS = {
 }
 UNIT_OF = {word: unit for unit, words in UNITS.items() for word in words.split()}
 del UNIT_OF["mil"]  # ten km in Sweden
+
+
+def unit_called(cell: str) -> str | None:
+    """The unit that a whole cell is a word for: mm, Zoll, 32nds; None where it is none, and of
+    1/32, which may be a number."""
+    units = {UNIT_OF.get(token) for token in tokens(cell)} if "/" not in cell else set()
+    return units.pop() if len(units) == 1 else None
+
+
 KINDS = {
     "length": LENGTHS,
     "distance": DISTANCES,
@@ -402,6 +467,24 @@ NEGATING = _words(
 GONE = _words(
     """wear worn loss lost used verschleiss abnutzung verbraucht usure usee zuzycie desgaste usura
     slijtage opotrebeni slitage slid"""
+)
+# Words of headings for a reading before and after work, and what may stand beside these.
+STAGES = {
+    "before": _alternatives(
+        """before, as found, found, vor, vorher, avant, antes, prima, voor, vooraf, przed, pred,
+        fore, for, innan, pre, before work"""
+    ),
+    "after": _alternatives(
+        """after, as left, nach, nachher, apres, despues, depois, dopo, na, naderhand, po, efter,
+        etter, post"""
+    ),
+}
+BESIDE_STAGES = _words(
+    """work works job adjustment adjusting adj repair reparation service arbeit arbeiten reparatur
+    einstellung nachstellung der den dem die travaux intervention reglage la les trabajo
+    trabajos ajuste reparacion servicio el del servico trabalho reparo lavoro registrazione
+    regolazione riparazione il werk afstelling reparatie de het naprawa naprawie naprawa regulacja
+    regulacji praca pracy opravou oprave serizenim serizeni arbete justering arbejde arbeid the"""
 )
 AFTER_WORK = _words("after nach nachher apres despues depois dopo po efter etter dupa")
 HOURS = _words(
@@ -489,6 +572,7 @@ WHEELS = {  # letters for both the axle and the side, which mean nothing else be
     "fl": ("front", "L"), "fr": ("front", "R"), "rl": ("rear", "L"),
     "nsf": ("front", "near"), "osf": ("front", "off"),
     "nsr": ("rear", "near"), "osr": ("rear", "off"),
+    "lhf": ("front", "L"), "rhf": ("front", "R"), "lhr": ("rear", "L"), "rhr": ("rear", "R"),
     "vl": ("front", "L"), "vr": ("front", "R"), "hl": ("rear", "L"), "hr": ("rear", "R"),
     "linksvoor": ("front", "L"), "rechtsvoor": ("front", "R"), "linksachter": ("rear", "L"),
     "rechtsachter": ("rear", "R"),
@@ -504,6 +588,10 @@ LINING_END_PAIRS = frozenset(
     for pair in (
         *("inner outer", "inside outside", "inboard outboard", "upper lower", "top bottom"),
         *("leading trailing", "primary secondary", "innen aussen", "oben unten"),
+        *("auflaufend ablaufend", "auflaufende ablaufende", "auflaufbacke ablaufbacke"),
+        *("primaire secondaire", "comprimee tendue", "primaria secundaria", "primario secundario"),
+        *("primaria secondaria", "primario secondario", "oplopend aflopend", "primar sekundar"),
+        *("oplopende aflopende", "wspolbiezna przeciwbiezna", "nabezna ubezna"),
         *("interieur exterieur", "superieur inferieur", "interior exterior", "superior inferior"),
         *("interno esterno", "superiore inferiore", "interno externo", "boven onder"),
         *("sup inf", "ob unt", "upr lwr", "o u"),
@@ -616,7 +704,8 @@ _SHOES = """shoe shoes brakeshoe brakeshoes backe backen bremsbacke bremsbacken 
 _ADJUSTERS = """slack slacks adjuster adjusters asa asas autoslack gestangesteller*
     bremsgestangesteller nachsteller regleur regleurs stelhefboom stelhefbomen samoregulator*
     rozpieracz* ajustador ajustadores matraca
-    matracas catraca catracas registrator* remsteller remstellers bromshavarm bromsjusterare
+    matracas catraca catracas registrator* remsteller remstellers stavec stavece bromshavarm
+    bromsjusterare
     трещотк* трещоток"""
 _DRUMS = """drum drums brakedrum brakedrums trommel trommeln trommels bremstrommel bremstrommeln
     remtrommel remtrommels tambour tambours beben bebna bebny bebnow tambor tambores tamburo
@@ -645,7 +734,7 @@ _SETTING = """adjust adjusted readjusted adjusting adjustment adj reset einstell
     justerad* justering reglat reglaj beallit* регулиров* отрегулиров*"""
 _GREASING = """grease greased greasing lube lubed lubric* schmieren abschmieren abgeschmiert
     geschmiert schmierung graisse graisser graissage smarow* nasmarow* engras* lubrif* ingrass*
-    gesmeerd doorgesmeerd doorsmeren namazan* smorjning smord смазк* смазан*"""
+    gesmeerd doorgesmeerd doorsmeren namazan* smorjning smord smort смазк* смазан*"""
 
 
 def _bars(text: str) -> str:
@@ -687,7 +776,8 @@ BESIDE_WORK = _words(
     """the an all of on to at in for by with set sets kit kits pair pairs full complete x pcs pc
     each every wheel wheels end ends position round around old were was been being be have has
     had is are done genuine oem standard oversize exchange lined automatic auto self automatische
-    automatischen automatique automatiques automatyczn automatico automatici der die das den dem
+    automatischen automatique automatiques automatyczn automatico
+    automatici automaticky automaticka der die das den dem
     des am an im alle satz komplett je wurde wurden worden sind ist mit auf vom von le la les l
     du de d au aux sur jeu ont ete est sont tous toutes el los las del juego completo fueron fue
     se han sido todo todos todas os as do da dos das na nos nas foram foi jogo il lo gli di della
@@ -746,6 +836,7 @@ NOT_DONE = _in_order(
     necesi* necesari* requier* recomend* debe deben falta faltan todavia cotizacion nao orcamento
     recus* adiad* pendente* precis* necessari* encomend* sem agendad* ainda prossim* preventivo
     rifiut* rinviat* rimandat* annullat* ordinat* consigliat* senza ancora nie nastepn* oferta
+    programar agendar einplanen inplannen schedule started begun begonnen
     wycena kosztorys odmow* odlozon* przelozon* zamowi* potrzeb* wymagan* wymaga zalec* konieczn*
     bez brak unavailable indispon* wkrotce anulowan* jeszcze niet geen volgend* offerte
     geweigerd uitgesteld besteld nodig
@@ -856,6 +947,8 @@ def status_of(cell: str, *, planned: bool = True) -> str:
     """
     of = tokens(cell)
     words = set(of)
+    if says_credit(cell):
+        return "not done"
     undone = bool(words & (_UNDONE | _VOID | (_PLANNED if planned else frozenset())))
     done = bool(words & _DONE)
     if words & {"not", "nicht", "no", "non", "nie", "ej", "ikke", "niet"}:
@@ -924,6 +1017,21 @@ def yes_or_no(cell: str) -> str:
     return "no" if says_nothing(cell) else cell_words("bool").get(spelled(cell), "")
 
 
+# Of these, a document takes back the job of another; a credit alone may be how it was paid.
+_CREDITS = _words(
+    """gutschrift avoir reversal abono creditnota kreditnota kreditnote dobropis stornorechnung
+    rechnungskorrektur"""
+)
+_CREDIT_NOTES = _words("note memo invoice nota")
+
+
+def says_credit(cell: str) -> bool:
+    """Whether a short cell says that its row takes back another: a credit note."""
+    of = set(tokens(cell))
+    is_note = bool(of & {"credit", "credito"}) and bool(of & _CREDIT_NOTES)
+    return 0 < len(tokens(cell)) <= 3 and (is_note or bool(of & _CREDITS))
+
+
 def says_void(cell: str) -> bool:
     """Whether a short cell says that its record counts no more."""
     of = tokens(cell)
@@ -986,9 +1094,11 @@ def cell_words(column: str) -> dict[str, str]:
 
 @cache
 def spelled(text: str) -> str:
-    """A cell's words without case, accents, points and signs; the signs where it has no words."""
+    """A cell's words without case, accents, points and signs, but those that make them doubtful
+    (ok?, ok*); the signs where it has no words."""
     plain = folded(text).replace("_", " ")
-    return " ".join(re.findall(r"\w+", plain)) or plain.strip()
+    words = re.findall(r"\w+|[?*]", plain)
+    return " ".join(words) if any(map(str.isalnum, words)) else plain.strip()
 
 
 @cache

@@ -20,7 +20,7 @@ from pipeline.mapping.job_lines.clauses import (
     says_nothing_else,
     words_of,
 )
-from pipeline.mapping.words import END_OF, SIDE_OF, WHEELS, folded, tokens
+from pipeline.mapping.words import END_OF, SIDE_OF, WHEELS, folded, tokens, with_wheels
 from pipeline.settings import JobWords
 
 # How lists of places are written. A line is read without case and accents here.
@@ -210,7 +210,8 @@ def _without_neighbours(found: Sequence[_Retold], text: str) -> list[_Retold]:
 _BOTH_SIDES = re.compile(
     rf"{_STARTS}(?:(?:po|on|at|auf|an|aan|op|en|em|su|pa|na)\s+)?"
     r"(?:(?:both|beide[nrs]?|les deux|des deux|deux|obie|obu|obydwie|obydwu|ambos|ambas|"
-    r"ambo|ambi|entrambi|entrambe|oba|bada|begge)\s+(?:(?:the|les|los|as|os|i|gli|le|of the)\s+)?"
+    r"ambo|ambi|entrambi|entrambe|oba|obe|bada|begge)\s+"
+    r"(?:(?:the|les|los|as|os|i|gli|le|of the)\s+)?"
     r"(?:sides?|hand sides|ends|wheel ends|wheels|seiten|cotes|lados|strony|stron|stronach|kanten|"
     r"zijden|lati|sidor|sider|strany|roues|ruedas|rodas|ruote|kola|wielen)|(?:2|two|zwei|deux|dos|"
     r"due|twee|dwie)\s+(?:sides|seiten|cotes|lados|lati|zijden|strony)|bds\.?|beids\.?|bs|"
@@ -252,6 +253,7 @@ _BESIDE = (  # words that are a side where the other one stands in the line too
     (re.compile(r"\bre\b\.?(?![\s-]*(?:lin|fit|us|set|adj))"), "rechts", re.compile(r"\bachs"),
      "achs"),
     (re.compile(r"\bizquierd[ao]\b"), "izquierda", re.compile(r"\bder\b\.?"), "derecha"),
+    (re.compile(r"\ble\b"), "esquerdo", re.compile(r"\bld\b"), "direito"),
 )  # fmt: skip
 _FRENCH = re.compile(r"\b(?:garniture|machoire|essieu|tambour|regleur|levier|rattrapeur|regarni)")
 _LETTER_AFTER = re.compile(rf"(?<!\w)({_AXLE_OF}{_NUMBERED}\d{{1,2}})\s([gdpsl])(?!\w)")
@@ -277,7 +279,7 @@ _IN_FRENCH = re.compile(
 
 def _in_usual_words(text: str) -> str:
     """A line with abbreviations and words for both sides as others write them."""
-    text = _DOUBTFUL_DOT.sub(r"\1 oder ", text)
+    text = _DOUBTFUL_DOT.sub(r"\1 oder ", with_wheels(text))
     if not _IN_FRENCH.search(text):  # there it is front left
         text = re.sub(r"\bavg\b", "average", text)
     for pattern, meant in _OTHER_WORDS:

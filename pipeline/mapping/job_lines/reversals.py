@@ -1,4 +1,5 @@
-"""Jobs that a later row takes back: booked, and booked again with a negative cost or quantity.
+"""Jobs that a later row takes back: booked, and booked again with a negative cost or quantity, or
+as a credit note.
 
 Neither counts. A row takes back the latest job no later than itself of the same unit, place,
 wording and amounts; one that finds none such takes back nothing, and says so.
@@ -30,16 +31,22 @@ def wording(cell: str | None) -> str:
 
 
 def reversals(
-    named: pl.DataFrame, days: pl.Series, amounts: pl.DataFrame, quantity: pl.Series
+    named: pl.DataFrame,
+    days: pl.Series,
+    amounts: pl.DataFrame,
+    quantity: pl.Series,
+    credited: pl.Series,
 ) -> tuple[list[tuple[int, int]], list[int]]:
     """Pairs of rows, a job and what takes it back; and rows that take back none of these.
 
     ``named`` says whose jobs they are and which, as written; ``days`` are dates, null where a cell
-    is none; ``amounts`` and ``quantity`` numbers, of which there may be no columns or cells.
+    is none; ``amounts`` and ``quantity`` numbers, of which there may be no columns or cells;
+    ``credited`` whether a row says that it is a credit note.
     """
     values = [tuple(row) for row in amounts.iter_rows()] or [()] * len(days)
     counts = quantity.to_list()
-    signs = [is_reversal(row, n) for row, n in zip(values, counts, strict=True)]
+    signs = [credit or is_reversal(row, n)
+             for row, n, credit in zip(values, counts, credited, strict=True)]  # fmt: skip
     if not any(signs):
         return [], []
     keys = [

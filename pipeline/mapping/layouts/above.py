@@ -59,7 +59,7 @@ def _meanings(cells: Sequence[str | None]) -> list[Meaning]:
     return meanings([cell or "" for cell in cells])
 
 
-def _titles(grid: Grid, index: int) -> list[str]:
+def titles_above(grid: Grid, index: int) -> list[str]:
     """Rows of one cell above a heading, and the sheet's name."""
     rows = ([cell for cell in grid.row(row) if cell] for row in range(index))
     titles = [*(row[0] for row in rows if len(row) == 1), grid.name]
@@ -78,7 +78,7 @@ def _with_readings(grid: Grid) -> Grid:
 
 def _named(grid: Grid, index: int, said: Sequence[Meaning]) -> Grid | None:
     """The grid with the one reading that titles name behind each place; None where none does."""
-    called = {_of_a_reading(title) for title in _titles(grid, index)} - {""}
+    called = {_of_a_reading(title) for title in titles_above(grid, index)} - {""}
     if len({meanings([one])[0] for one in called}) != 1:
         return None
     reading, row = sorted(called)[0], grid.row(index)
@@ -110,7 +110,7 @@ def _with_years(grid: Grid) -> Grid:
     row = grid.row(index)
     said = _meanings(row)
     at = [i for i, m in enumerate(said) if m.concept == "date"]
-    years = {year for title in [*_titles(grid, index), *(row[i] or "" for i in at)]
+    years = {year for title in [*titles_above(grid, index), *(row[i] or "" for i in at)]
              if not _of_another_day(title) for year in _YEAR.findall(title)}  # fmt: skip
     if len(years) != 1 or len(at) != 1:
         return grid

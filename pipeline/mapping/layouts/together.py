@@ -1,7 +1,8 @@
 """Two things in one cell → a column for each: both sides (13/14,5), or unit and place (T101/2L).
 
 Both are told by the cells all together. One that is otherwise is not read, and its row says so.
-And one thing in two columns → one: of ``Tractor; Trailer`` where each row has one of them.
+And one thing in two columns → one: of ``Tractor; Trailer`` where each row has one of them, and of
+``Odometer; Hubodometer``.
 """
 
 import operator
@@ -11,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.mapping.grids import Grid
+from pipeline.mapping.grids import STRUCK, Grid
 from pipeline.mapping.headings import (
     INSPECTED,
     OF_WHEEL_ENDS,
@@ -21,7 +22,7 @@ from pipeline.mapping.headings import (
     place_of_cell,
 )
 from pipeline.mapping.tables import HEAD_ROWS
-from pipeline.mapping.words import MEASURED, TRAILERS, says_summary, tokens
+from pipeline.mapping.words import HUBS, MEASURED, TRAILERS, says_summary, tokens
 
 UNIT, POSITION = "(unit)", "(position)"
 _SIDES = re.compile(
@@ -50,7 +51,29 @@ def taken_apart(grid: Grid) -> Grid:
     """The grid with a column for each of what stands together; else the grid itself."""
     for find in (_both_sides, _unit_and_place):
         grid = _with_pairs(grid, find)
-    return _of_either(grid)
+    return _of_either_odometer(_of_either(grid))
+
+
+def _of_either_odometer(grid: Grid) -> Grid:
+    """The grid with one column of odometers in place of one of vehicles and one of hubs, in the
+    same unit, of which no row has both."""
+    for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
+        heading = [cell or "" for cell in grid.row(index)]
+        of = [(not HUBS.isdisjoint(tokens(cell)), i, said.unit) for i, cell in enumerate(heading)
+              if cell and (said := meanings([cell])[0]).concept == "odometer"]  # fmt: skip
+        if sorted(is_hub for is_hub, _, _ in of) != [False, True] or of[0][2] != of[1][2]:
+            continue
+        (_, own, _), (_, hub, _) = sorted(of)
+        names = [f"c{own}", f"c{hub}"]
+        below = grid.rows.slice(index + 1).select(pl.col(names).is_not_null())
+        if (below[names[0]] & below[names[1]]).any():
+            return grid
+        here, before = (sign(pl.int_range(pl.len()), index) for sign in (operator.eq, operator.lt))
+        both = pl.lit(f"{heading[own]} / {heading[hub]}")
+        one = pl.when(before).then(names[0]).when(here).then(both).otherwise(pl.coalesce(names))
+        left = pl.when(before).then(names[1])
+        return replace(grid, rows=grid.rows.with_columns(one.alias(names[0]), left.alias(names[1])))
+    return grid
 
 
 def _of_either(grid: Grid) -> Grid:
@@ -90,7 +113,7 @@ def _cut(grid: Grid, index: int, heading: Sequence[str], pair: _Pair) -> Grid:
     name, word = f"c{pair.column}", heading[pair.column]
     below = grid.rows[name].slice(index + 1)
     words = [w for w in below.drop_nulls().unique() if w != word and not says_summary(w)]
-    told = {w: cut for w in words if (cut := pair.cut(w)) is not None}
+    told = {w: cut for w in words if STRUCK not in w and (cut := pair.cut(w)) is not None}
     if not words or len(told) < MOSTLY * len(words) or not _is_of_both(pair, told):
         return grid
     cells: dict[str | None, tuple[str | None, str | None]] = {None: (None, None)}

@@ -12,6 +12,7 @@ from pipeline.mapping.applying import Typed, typed_table
 from pipeline.mapping.command import map_lake
 from pipeline.mapping.shapes import shaped_grids
 from pipeline.mapping.tables import tables_in
+from pipeline.mapping.words import says_summary
 from pipeline.settings import load_settings
 from tests.exports.fleet import workbook
 from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
@@ -58,6 +59,16 @@ def test_a_row_that_sums_up_others_is_no_units(tmp_path, capsys, word):
     assert rows.filter(pl.col("problem").is_null())["unit_id"].unique().to_list() == ["T1"]
     said = checked(tmp_path, capsys)
     assert f'sum of other rows: 1 row; a.csv row 4: Unit: found "{word}"; accepted: a unit' in said
+
+
+@pytest.mark.parametrize("word", ["e.g. T999", "z. B. T999", "Example", "Muster T999"])
+def test_a_row_that_shows_how_to_fill_in_a_form_is_no_units(word):
+    assert says_summary(word)
+
+
+@pytest.mark.parametrize("unit", ["EG 12", "ZB-120", "EG-AB 123", "T101"])
+def test_a_unit_may_be_called_so(unit):
+    assert not says_summary(unit)
 
 
 @pytest.mark.parametrize("unit", ["Max 12", "Mini", "Meana", "T-AVG", "Min7"])

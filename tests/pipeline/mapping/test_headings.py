@@ -2,7 +2,7 @@
 
 import pytest
 
-from pipeline.mapping.findings import placed_words
+from pipeline.mapping.findings import placed_words, reading_named
 from pipeline.mapping.headings import meanings
 from pipeline.mapping.reading import is_month
 
@@ -26,6 +26,14 @@ from pipeline.mapping.reading import is_month
             ["Belag VL mm", "Belag VR mm", "Belag HL mm", "Belag HR mm"],
             [("front", "L"), ("front", "R"), ("rear", "L"), ("rear", "R")],
         ),
+        (
+            ["N/S/F lining mm", "O/S/F lining mm", "N/S/R lining mm", "O.S.R. lining mm"],
+            [("front", "near"), ("front", "off"), ("rear", "near"), ("rear", "off")],
+        ),
+        (
+            ["L/H/F linings", "RHF linings", "LHR linings", "R/H/R linings"],
+            [("front", "L"), ("front", "R"), ("rear", "L"), ("rear", "R")],
+        ),
     ],
 )
 def test_letters_for_axle_and_side_are_read(headings, places):
@@ -37,6 +45,19 @@ def test_letters_for_axle_and_side_are_read(headings, places):
 def test_a_letter_and_a_number_are_an_axle():
     said = meanings(["Unit", "Date", "Lining A1 L", "Lining A1 R", "A2L lining", "A2R lining"])[2:]
     assert [(m.axle, m.side) for m in said] == [(1, "L"), (1, "R"), (2, "L"), (2, "R")]
+
+
+@pytest.mark.parametrize("shoes", ["Auflaufbacke Ablaufbacke", "Leading Trailing"])
+def test_linings_of_both_shoes_are_those_of_one_brake(shoes):
+    said = meanings(["Unit", "Date", "Side", *(f"Lining {shoe} mm" for shoe in shoes.split())])[3:]
+    assert [(m.concept, m.is_an_end) for m in said] == [("lining", True)] * 2
+    (alone,) = meanings([f"Lining {shoes.split()[0]} mm"])
+    assert alone.concept is None
+
+
+def test_a_shoe_in_mm_may_be_said_to_be_a_lining():
+    assert reading_named("Leading shoe mm") == "lining_mm"
+    assert reading_named("Shoe size") == ""
 
 
 def test_one_side_without_its_counterpart_is_not_read():

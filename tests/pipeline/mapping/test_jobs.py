@@ -52,6 +52,13 @@ def told(line, ground=LEFT_TRAFFIC):
          [("reline", None, 1, "L"), ("reline", None, 2, "R")]),
         ("linings axle 1 n/s and axle 2 o/s replaced",
          [("reline", None, 1, "L"), ("reline", None, 2, "R")]),
+        ("Troca de lonas de freio eixo 1 LE e LD",
+         [("reline", None, 1, "L"), ("reline", None, 1, "R")]),
+        ("Výměna brzdového obložení náprava 1 obě strany",
+         [("reline", None, 1, "L"), ("reline", None, 1, "R")]),
+        ("Automatický stavěč náprava 2 levá vyměněn", [("adjuster_replaced", None, 2, "L")]),
+        ("Smort axel 2 höger", [("greased", None, 2, "R")]),
+        ("reline n/s/f", [("reline", None, 1, "L")]),
         ("wymiana okładzin oś 1 i 2 lewa", [("reline", None, 1, "L"), ("reline", None, 2, "L")]),
     ],
 )  # fmt: skip
@@ -65,8 +72,11 @@ def test_lines_about_something_else(line):
 
 
 @pytest.mark.parametrize(
-    "line", ["reline due axle 2 n/s", "reline not required ax 1 o/s", "quote for reline ax 1 o/s"]
-)
+    "line",
+    ["reline due axle 2 n/s", "reline not required ax 1 o/s", "quote for reline ax 1 o/s",
+     "Programar troca de lonas eixo 2 esquerdo", "schedule reline axle 2 n/s",
+     "relining axle 2 n/s started"],
+)  # fmt: skip
 def test_work_that_was_not_done_is_no_reline(line):
     assert {action for action, *_ in told(line)} <= {"other"}
 

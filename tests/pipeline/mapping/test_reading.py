@@ -13,6 +13,7 @@ from pipeline.mapping.reading import (
     shown_decimals,
     were_exchanged,
     without_currency,
+    without_pieces,
 )
 
 DAY = dt.date(2023, 1, 9)
@@ -27,11 +28,12 @@ def number(cell, kind="length", unit="mm", comma=None):
     [
         ("15.7", None, 15.7), ("15,7", None, 15.7), ("15,7", True, 15.7), ("15,7", False, None),
         ("15,7mm", True, 15.7), ("1.5 cm", None, 15.0), ('5/8"', None, 15.875),
+        ("5 16ths", None, 7.9375), ("17 1/32", None, None), ("17 320", None, 17_320.0),
         ("1 3/8 in", None, 34.925), ("5/8", None, None), ("7/5\"", None, None),
         ("1/3\"", None, None), ("12 km", None, None), ("15 7", None, None), ("nan", None, None),
         ("1e5", None, None), ("", None, None), ("-", None, None), ("15 mm approx", None, None),
         ("0,125", None, 0.125), ("12.345", None, None), ("12.345", True, 12345.0),
-        ("12.345", False, 12.345), ("8 32nds", None, None),
+        ("12.345", False, 12.345), ("8 32nds", None, 6.35),
     ],
 )  # fmt: skip
 def test_lengths(cell, comma, value):
@@ -119,7 +121,26 @@ def test_an_amount_of_money_is_read_with_any_currency(cell, amount):
 
 @pytest.mark.parametrize(
     "cell",
-    ["about 100", "TBC", "$", "12 / 13", "1 25", "10%", "2x120", "k€ 12", "1k", "3 hrs", "12 mm",
+    ["(140.00)", "140.00-", "140.00 -", "140.00 CR", "-140.00", "(€ 140.00)", "€ 140.00-",
+     "$(140.00)"],
+)  # fmt: skip
+def test_what_was_paid_back_has_its_sign(cell):
+    plain = without_currency(pl.Series([cell]))
+    assert numbers(plain, None, None, decimal_comma=None).to_list() == [-140.0]
+    assert without_currency(pl.Series(["140,-"])).to_list() == ["140"]  # even money
+
+
+@pytest.mark.parametrize("cell", ["1-", "(1)", "1- pcs", "-1", "(1 pc)"])
+def test_a_quantity_that_came_back_has_its_sign(cell):
+    plain = without_pieces(pl.Series([cell]))
+    told = numbers(plain, None, None, decimal_comma=None).to_list()
+    assert told == ([None] if cell == "1- pcs" else [-1.0])
+
+
+@pytest.mark.parametrize(
+    "cell",
+    ["about 100", "TBC", "12-13", "(12", "(-12)",
+     "$", "12 / 13", "1 25", "10%", "2x120", "k€ 12", "1k", "3 hrs", "12 mm",
      "A12", "12 pounds", "$12 + $5", "12 34", ""],
 )  # fmt: skip
 def test_what_is_no_amount_is_none(cell):
@@ -140,7 +161,8 @@ def test_an_amount_of_two_meanings_waits_for_the_decimal_mark():
         ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["01/16/2024"], True),
         ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)], False),  # nothing beside them
         ([f"2024-0{m}-0{d}" for m in (1, 4, 7) for d in (2, 5, 9)] + ["05/01/2024"], False),
-        ([f"2024-0{m}-0{d}" for m in (1, 4) for d in (2, 5)] + ["16/01/2024"], False),  # too few
+        ([f"2024-0{m}-0{d}" for m in (1, 4) for d in (2, 5)] + ["16/01/2024"], True),
+        (["2024-01-02", "2024-04-05", "16/01/2024"], False),  # too few
         ([f"2024-0{m}-{d}" for m in (1, 4, 7) for d in (10, 12, 13)] + ["16/01/2024"], False),
     ],
 )

@@ -3,6 +3,7 @@
 import pytest
 
 from pipeline.cli import main
+from pipeline.mapping.words import says_credit
 from tests.pipeline.mapping.test_alike_columns import mapped, rows_of
 from tests.pipeline.mapping.test_as_exported import tables_of
 
@@ -31,6 +32,29 @@ def test_a_job_taken_back_counts_no_more(tmp_path, heading, booked, back, job):
     rows, told = read(tmp_path, f"{text}T1;2024-03-05;100000;{job};1;R;{back}\n")
     assert [side for _, side in rows] == ["L"]
     assert f"a negative {heading}: 1 job, as row 3 by row 4" in told
+
+
+CREDITS = HEAD.format("Cost;Document") + BOOKED.format("140;Invoice", "140;Invoice")
+
+
+@pytest.mark.parametrize("word", ["Credit note", "Gutschrift", "Nota de crédito", "avoir"])
+def test_a_credit_note_takes_back_what_was_invoiced(tmp_path, word):
+    rows, told = read(tmp_path, f"{CREDITS}T1;2024-03-05;100000;Reline;1;R;140;{word}\n")
+    assert [side for _, side in rows] == ["L"]
+    assert "a negative Cost or a credit note under Document: 1 job, as row 3 by row 4" in told
+
+
+def test_a_credit_note_for_no_job_here_says_so(tmp_path):
+    text = f"{CREDITS}T1;2024-03-05;100000;Reline;2;R;140;Credit note\n"
+    rows, _ = read(tmp_path, text)
+    assert [side for _, side in rows] == ["L", "R"]
+    [typed] = tables_of(tmp_path)
+    assert typed.rows["problem_kind"].drop_nulls().to_list() == ["no job to take back"]
+
+
+@pytest.mark.parametrize("word", ["credit", "credit card", "cancelled"])
+def test_what_is_no_credit_note_takes_nothing_back(word):
+    assert not says_credit(word)
 
 
 @pytest.mark.parametrize(

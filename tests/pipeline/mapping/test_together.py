@@ -27,6 +27,29 @@ def test_both_sides_in_a_cell_are_a_column_each(tmp_path, heading, cells, left):
     assert rows.filter(side="R")["lining_mm"].to_list() == pytest.approx([14.5, 11])
 
 
+ODOMETERS = """\
+Unit;Date;Odometer km;Hubodometer {};Axle;Side;Lining mm
+T1;2024-01-09;101000;;1;L;15
+T1;2024-02-09;102000;;1;L;14
+A1;2024-01-09;{};51000;1;L;15
+A1;2024-02-09;;52000;1;L;14
+"""
+
+
+def test_an_odometer_is_in_either_of_two_columns(tmp_path):
+    found, told = mapped(tmp_path, ODOMETERS.format("km", ""))
+    assert found.is_clear, told
+    assert "Odometer km / Hubodometer km | 101000, 102000, 51000 | odometer_km" in told
+    assert rows_of(tmp_path)["odometer_km"].to_list() == [101e3, 102e3, 51e3, 52e3]
+
+
+@pytest.mark.parametrize(("unit", "both"), [("mi", ""), ("km", "7")], ids=["units", "both"])
+def test_odometers_of_two_units_or_of_one_row_are_left_apart(tmp_path, unit, both):
+    mapped(tmp_path, ODOMETERS.format(unit, both))
+    told = float(both) if both else None
+    assert rows_of(tmp_path)["odometer_km"].to_list() == [101e3, 102e3, told, None]
+
+
 def test_words_of_both_sides_are_told_apart(tmp_path):
     mapped(tmp_path, SIDES.format("Return test L/R", "pass/fail", "ok/ok"))
     assert rows_of(tmp_path).filter(side="R")["return_test"].to_list() == ["fail", "pass"]
