@@ -227,12 +227,12 @@ def place_of_cell(cell: str) -> tuple[str, ...]:
 
 
 _ORDINAL = re.compile(
-    r"(\d{1,2})\s?(?:st|nd|rd|th|[º°ª.]|er|[eè]re|[eè]me|i[eè]me|ste|de|e|do|ro)?"
+    r"(\d{1,2})(?:\.0+|\s?(?:st|nd|rd|th|[º°ª.]|er|[eè]re|[eè]me|i[eè]me|ste|de|e|do|ro))?"
 )
 
 
 def axle_of_cell(cell: str) -> str:
-    """The number of a cell that is one, or an ordinal: 2, 2nd, 2º, 2.; empty where it is none."""
+    """The number of a cell that is one, or an ordinal: 2, 2.0, 2nd, 2º; empty where it is none."""
     found = _ORDINAL.fullmatch(cell.casefold().strip())
     return str(int(found[1])) if found and 1 <= int(found[1]) <= MAX_AXLE else ""
 
