@@ -106,6 +106,15 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     return [replace(m, is_an_end=end) for m, end in zip(_consistent(found), ends, strict=True)]
 
 
+def one_of(titles: Sequence[str]) -> str:
+    """The first title of those that say the same, and in which unit; empty where they do not. A
+    sheet called Linings says no more than a title with their unit."""
+    told = [(title, meanings([title])[0]) for title in titles]
+    whole = [(title, said) for title, said in told if said.unit] or told
+    alike = len({said.concept for _, said in told}) == len({said for _, said in whole}) == 1
+    return whole[0][0] if alike else ""
+
+
 _BESIDE_AVG = {"avd", "arg", "ard"}
 
 
