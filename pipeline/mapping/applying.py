@@ -89,6 +89,7 @@ EXCHANGED = (
     "; a spreadsheet seems to have exchanged its day and month: export it again as CSV, or set "
     "days_exchanged under [answers]"
 )
+WRITTEN_AS_A_NUMBER = r"^(\d+)\.0+$"  # 417.0 is unit 417: an export took its name for a number
 ROUNDING = 0.001  # by so much of itself a value may differ between two columns of two units
 Told = TypeVar("Told")
 KIND_OF = {"mm": "length", "km": "distance", "°": "angle"}
@@ -423,9 +424,11 @@ def _in_words_of_ours(table: Table, found: Sequence[tuple[str, int, Target]]) ->
     for heading, position, target in found:
         if target.name == "unit_id":  # a sign of nothing, or for what is not above it, is no name
             cells, own = body[f"c{position}"], _own_words(table.recipe, heading)
-            words = (c for c in cells.unique().drop_nulls() if as_written(c) not in own)
+            words = [c for c in cells.unique().drop_nulls() if as_written(c) not in own]
             none = [c for c in words if says_nothing(c) or c in DITTOS]
-            body = body.with_columns(cells.set(cells.is_in(none).fill_null(value=False), None))
+            cells = cells.set(cells.is_in(none).fill_null(value=False), None)
+            whole = cells.str.replace(WRITTEN_AS_A_NUMBER, "$1")
+            body = body.with_columns(whole.zip_with(cells.is_in(words), cells))
     noted = pl.repeat(value=False, n=body.height, eager=True)
     for heading, position, target in found:
         own = _own_words(table.recipe, heading)

@@ -106,6 +106,15 @@ def meanings(headings: Sequence[str]) -> list[Meaning]:
     return [replace(m, is_an_end=end) for m, end in zip(_consistent(found), ends, strict=True)]
 
 
+def one_of(titles: Sequence[str]) -> str:
+    """The first title of those that say the same, and in which unit; empty where they do not. A
+    sheet called Linings says no more than a title with their unit."""
+    told = [(title, meanings([title])[0]) for title in titles]
+    whole = [(title, said) for title, said in told if said.unit] or told
+    alike = len({said.concept for _, said in told}) == len({said for _, said in whole}) == 1
+    return whole[0][0] if alike else ""
+
+
 _BESIDE_AVG = {"avd", "arg", "ard"}
 
 
@@ -227,12 +236,12 @@ def place_of_cell(cell: str) -> tuple[str, ...]:
 
 
 _ORDINAL = re.compile(
-    r"(\d{1,2})\s?(?:st|nd|rd|th|[º°ª.]|er|[eè]re|[eè]me|i[eè]me|ste|de|e|do|ro)?"
+    r"(\d{1,2})(?:\.0+|\s?(?:st|nd|rd|th|[º°ª.]|er|[eè]re|[eè]me|i[eè]me|ste|de|e|do|ro))?"
 )
 
 
 def axle_of_cell(cell: str) -> str:
-    """The number of a cell that is one, or an ordinal: 2, 2nd, 2º, 2.; empty where it is none."""
+    """The number of a cell that is one, or an ordinal: 2, 2.0, 2nd, 2º; empty where it is none."""
     found = _ORDINAL.fullmatch(cell.casefold().strip())
     return str(int(found[1])) if found and 1 <= int(found[1]) <= MAX_AXLE else ""
 

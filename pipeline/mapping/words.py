@@ -433,10 +433,13 @@ UNIT_OF = {word: unit for unit, words in UNITS.items() for word in words.split()
 del UNIT_OF["mil"]  # ten km in Sweden
 
 
+_PLAIN = re.compile(r"[\w\s.\"″”°]*")
+
+
 def unit_called(cell: str) -> str | None:
-    """The unit that a whole cell is a word for: mm, Zoll, 32nds; None where it is none, and of
-    1/32, which may be a number."""
-    units = {UNIT_OF.get(token) for token in tokens(cell)} if "/" not in cell else set()
+    """The unit that a whole cell is a word for: mm, Zoll, 32nds; None where it is none, or says
+    more (mm?), and of 1/32, which may be a number."""
+    units = {UNIT_OF.get(token) for token in tokens(cell)} if _PLAIN.fullmatch(cell) else set()
     return units.pop() if len(units) == 1 else None
 
 

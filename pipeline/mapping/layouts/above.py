@@ -13,7 +13,7 @@ from itertools import pairwise
 import polars as pl
 
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.headings import INSPECTED, WHERE_ALONE, Meaning, meanings, place_in
+from pipeline.mapping.headings import INSPECTED, WHERE_ALONE, Meaning, meanings, one_of, place_in
 from pipeline.mapping.reading import day_in
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import OF_A_VISIT, SIDE_LETTERS, folded, month_names, tokens
@@ -79,14 +79,14 @@ def _with_readings(grid: Grid) -> Grid:
 def _named(grid: Grid, index: int, said: Sequence[Meaning]) -> Grid | None:
     """The grid with the one reading that titles name behind each place; None where none does."""
     called = {_of_a_reading(title) for title in titles_above(grid, index)} - {""}
-    if len({meanings([one])[0] for one in called}) != 1:
+    reading, row = one_of(sorted(called)), grid.row(index)
+    if not reading:
         return None
-    reading, row = sorted(called)[0], grid.row(index)
     at = _places(row, said)
     new = [f"{cell} {reading}" if i in at else cell for i, cell in enumerate(row)]
-    told = _meanings(new)
+    placed = _meanings(new)
     axled = any(m.concept == "axle_no" for m in said)
-    read = [m for i, m in enumerate(told) if i in at]
+    read = [m for i, m in enumerate(placed) if i in at]
     if not all(m.concept in INSPECTED and m.side and (axled or m.axle) for m in read):
         return None
     here = pl.int_range(pl.len()) == index

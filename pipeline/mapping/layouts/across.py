@@ -13,7 +13,7 @@ from itertools import pairwise
 import polars as pl
 
 from pipeline.mapping.grids import Grid
-from pipeline.mapping.headings import INSPECTED, Meaning, meanings
+from pipeline.mapping.headings import INSPECTED, Meaning, meanings, one_of
 from pipeline.mapping.reading import day_of, is_day
 from pipeline.mapping.tables import HEAD_ROWS
 from pipeline.mapping.words import LONG_KINDS, tokens
@@ -127,7 +127,7 @@ def _what_was_read(grid: Grid, top: int, fixed: dict[int, str]) -> str:
     lines = [[cell for cell in grid.row(row) if cell] for row in range(top)]
     titles = [*(line[0] for line in lines if len(line) == 1), grid.name]
     read = [title for title in titles if title and meanings([title])[0].concept in INSPECTED]
-    return read[0] if len({_of(title) for title in read}) == 1 else READING
+    return one_of(read) or READING
 
 
 def _of(title: str) -> Meaning:

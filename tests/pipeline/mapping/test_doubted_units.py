@@ -82,6 +82,14 @@ def test_a_unit_of_worn_linings_is_read(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("written", "name"), [("417.0", "417"), ("0417.00", "0417"), ("41.7", "41.7"), ("T1.0", "T1.0")]
+)
+def test_a_number_with_a_point_and_noughts_names_the_unit_without(tmp_path, written, name):
+    mapped(tmp_path, HEAD + OTHERS + rows(written, whole, 13))
+    assert name in rows_of(tmp_path)["unit_id"]
+
+
+@pytest.mark.parametrize(
     ("unit", "is_name"),
     [("4.17E+11", False), ("4,17E+11", False), ("5E7", True), ("E12", True), ("12E", True)],
 )

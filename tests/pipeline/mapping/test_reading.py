@@ -28,6 +28,7 @@ def number(cell, kind="length", unit="mm", comma=None):
     [
         ("15.7", None, 15.7), ("15,7", None, 15.7), ("15,7", True, 15.7), ("15,7", False, None),
         ("15,7mm", True, 15.7), ("1.5 cm", None, 15.0), ('5/8"', None, 15.875),
+        ("9,5 mm?", None, None), ("9.5 mm!!", None, None), ("9.5 (mm)", None, None),
         ("5 16ths", None, 7.9375), ("17 1/32", None, None), ("17 320", None, 17_320.0),
         ("1 3/8 in", None, 34.925), ("5/8", None, None), ("7/5\"", None, None),
         ("1/3\"", None, None), ("12 km", None, None), ("15 7", None, None), ("nan", None, None),

@@ -31,6 +31,12 @@ def test_a_matrix_of_units_and_wheel_ends_is_read_by_its_title(tmp_path, title):
     assert set(rows["inspected_on"]) == {dt.date(2024, 1, 24), dt.date(2024, 4, 26)}
 
 
+def test_a_sheet_called_after_the_reading_of_its_title_says_the_same(tmp_path):
+    rows = [["Linings mm"], ["Date", *MATRIX[0]], *(["2024-01-24", *row] for row in MATRIX[1:])]
+    sheets_mapped(tmp_path, {"Linings": rows})
+    assert rows_of(tmp_path, "a.xlsx")["lining_mm"].to_list() == [15, 14.5, 14, 13]
+
+
 @pytest.mark.parametrize("titles", [[], [["Workshop north"]], [["Lining mm"], ["Free stroke mm"]],
                                     [["Lining 2L mm"]], [["Lining worn mm"]]])  # fmt: skip
 def test_a_matrix_without_one_reading_in_its_title_is_offered_with_its_day(tmp_path, titles):

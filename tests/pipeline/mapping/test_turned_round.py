@@ -69,8 +69,10 @@ def test_other_signs_say_nothing(cell):
     assert spelled(cell) in cell_words("return_test")
 
 
-@pytest.mark.parametrize("axles", [("1º", "2º"), ("1st", "2nd"), ("1.", "2."), ("1er", "2ème")])
-def test_axles_may_be_ordinals(tmp_path, axles):
+@pytest.mark.parametrize(
+    "axles", [("1º", "2º"), ("1st", "2nd"), ("1.", "2."), ("1er", "2ème"), ("1.0", "2.0")]
+)
+def test_axles_may_be_ordinals_or_have_a_point(tmp_path, axles):
     text = TABLE.replace(";1;L", f";{axles[0]};L").replace(";1;R", f";{axles[0]};R")
     mapped(tmp_path, text.replace(";2;L", f";{axles[1]};L").replace(";2;R", f";{axles[1]};R"))
     assert sorted(rows_of(tmp_path)["axle_no"].to_list()) == [1] * 4 + [2] * 4
