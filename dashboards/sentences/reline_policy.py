@@ -59,9 +59,8 @@ def policy_told(
     policy: pl.DataFrame | None, habits: pl.DataFrame | None, measures: Measures
 ) -> tuple[str, ...]:
     """A sentence each for changed readings and habits, habits that differ by depot, readings that
-    hang on how often a unit is checked, a time of the
-    year at which more is relined, relines by age and the latest campaign; of what was not found,
-    none."""
+    hang on how often a unit is checked, a time of the year at which more is relined, relines by age
+    and the latest campaign; of what was not found, none."""
     policy_changes = (policy_said(policy, measures), *habits_said(habits))
     others = (
         intervals_said(policy, measures),
@@ -175,10 +174,11 @@ def intervals_said(policy: pl.DataFrame | None, measures: Measures) -> str:
     said = []
     for days, mm, sd in means.sort("every_days").iter_rows():
         at = measures.length_interval(mm, mm - LIMITS_SD * sd, mm + LIMITS_SD * sd)
-        said.append(f"about every {count(round(days / 7), 'week')} at {at}")
+        said.append((count(round(days / 7), "week"), at))
+    (sooner, at_first), (later, at_second) = said
     return (
-        f"Units that are checked {said[0]} above the minimum are relined at other readings than "
-        f"those checked {said[1]}; the forecast follows both."
+        f"Units checked about every {sooner} are relined at {at_first} above the minimum, those "
+        f"checked about every {later} at {at_second}; the forecast follows both."
     )
 
 

@@ -299,13 +299,8 @@ def _paces(
 
 def _own_medians(values: FloatArray, kept: BoolArray) -> FloatArray:
     """Median of each unit's kept values (U,); nought where none is kept."""
-    n = kept.sum(axis=1)
-    ordered = np.sort(np.where(kept, values, np.inf), axis=1)
-    lower, upper = (
-        ordered[np.arange(len(n)), np.minimum(place, values.shape[1] - 1)]
-        for place in (np.maximum(n - 1, 0) // 2, n // 2)
-    )
-    return np.where(n > 0, (lower + np.where(n > 0, upper, 0.0)) / 2.0, 0.0)
+    left_out = np.where(kept.any(axis=1), np.nan, 0.0)[:, None]
+    return np.asarray(np.nanmedian(np.where(kept, values, left_out), axis=1), np.float64)
 
 
 def _visits_due(length: FloatArray, kept: BoolArray, group: IntArray) -> FloatArray:

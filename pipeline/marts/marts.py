@@ -415,8 +415,7 @@ class RelineHabits(dy.Schema):
 
 
 class RelinePolicy(dy.Schema):
-    """One row per axle type and depot, and how often units are checked where that tells: at what
-    reading it relines, which forecasts follow."""
+    """One row per axle type, depot and, where it tells, interval of checks: at what it relines."""
 
     axle_type = col.text("Axle type")
     depot = col.text("Depot; null: none in the register", nullable=True)

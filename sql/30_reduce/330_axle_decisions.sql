@@ -1,13 +1,15 @@
 -- grain: axle type × depot × readings and ages of an axle at a check visit × which ends were relined
--- key: axle_type, depot, every_days, days_ago, ends, low_mm, high_mm, other_mm, other_ends, low_age_days,
---      low_age_known, high_age_days, high_age_known, other_age_days, low_relined, high_relined
+-- key: axle_type, depot, every_days, days_ago, ends, low_mm, high_mm, other_mm, other_ends,
+--      low_age_days, low_age_known, high_age_days, high_age_known, other_age_days, low_relined,
+--      high_relined
 -- inputs: reduce.reline_decisions, reduce.units_checked, run.parameters
 -- meaning: how often it happened. low is the end with the thinner lining, mm above its minimum in
 --          twentieths up to 8 mm, then halves (null: not read); other_mm the thinnest lining on the
 --          unit's other axles at that visit, in halves up to 8 mm (8 also where none was read),
 --          other_ends how many wheel ends were seen there; ages of the linings in whole weeks (at
 --          least so old where not known), other_age_days of the oldest on the unit's other axles;
---          every_days: how often its unit is checked (null: not known yet); days_ago: back from the as-of day, up to 1096 (three years) and all before
+--          every_days: how often its unit is checked (null: not known yet); days_ago: back from
+--          the as-of day, up to 1096 (three years) and all before
 with decisions as (
     select *, round(above_mm, 3) as read_mm from reduce.reline_decisions
 ),
@@ -170,7 +172,8 @@ final as (
     from dated
     group by
         axle_type, depot, every_days, days_ago, ends, low_mm, high_mm, other_mm, other_ends,
-        low_age_days, low_age_known, high_age_days, high_age_known, other_age_days, low_relined, high_relined
+        low_age_days, low_age_known, high_age_days, high_age_known, other_age_days, low_relined,
+        high_relined
 )
 
 select * from final

@@ -1,7 +1,8 @@
 -- grain: one wheel end of the register
 -- key: wheel_end_id
--- inputs: judge.wheel_ends, reduce.check_visits, reduce.units_checked, reduce.lining_ages, stage.lining_lives,
---         stage.lining_readings, stage.inspections, stage.duty_spells, stage.unit_sightings, run.parameters
+-- inputs: judge.wheel_ends, reduce.check_visits, reduce.units_checked, reduce.lining_ages,
+--         stage.lining_lives, stage.lining_readings, stage.inspections, stage.duty_spells,
+--         stage.unit_sightings, run.parameters
 -- meaning: where it stands: its current life (fitted_on null: before the records;
 --          aged_from_on: the day its age is counted from, a later one than that of its fitting
 --          unless age_known) and duty, when

@@ -76,9 +76,8 @@ def test_readings_that_hang_on_how_often_a_unit_is_checked_are_said(data: PageDa
     )
     said = intervals_said(policy, METRIC)
     assert " ".join(said.split()) == (
-        "Units that are checked about every 6 weeks at 1.2 mm (1.0–1.4) above the minimum are "
-        "relined at other readings than those checked about every 18 weeks at 3.0 mm (2.6–3.4); "
-        "the forecast follows both."
+        "Units checked about every 6 weeks are relined at 1.2 mm (1.0–1.4) above the minimum, "
+        "those checked about every 18 weeks at 3.0 mm (2.6–3.4); the forecast follows both."
     )
     assert said in relines(replace(data, reline_policy=policy)).remarks
     assert intervals_said(told_of({"threshold_mm": 1.0}), METRIC) == ""

@@ -12,7 +12,7 @@ together as much as is observed. Week by week the observed one is below nought i
 that are relined early: what nobody expected bends the likelihood upward.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,7 +36,7 @@ SHORTEST = 2
 """Weeks of such a time, and of the rest of the year."""
 YEARLY_SCORE = 19.1
 """Of a hundred thousand simulated years without such a time (52 normal weeks) 4 in 1,000 had a
-stretch of more: the largest of :func:`_gains` over all stretches from :data:`SHORTEST` on."""
+stretch of more: the largest of ``_Years.gains`` over all stretches from :data:`SHORTEST` on."""
 LEAST_TOLD = 0.02
 """Share of what is known of thresholds that lies in such a time, and in the rest of the year."""
 AGAIN = 6.6
@@ -108,28 +108,25 @@ class _Years:
             np.where(there, self.slope, 0.0), np.where(there, self.known, 0.0), self.part_days
         )
 
-    def gains(self, parts: int) -> tuple[FloatArray, FloatArray]:
+    def gains(self, parts: int, but: int | None = None) -> FloatArray:
         """Of so many parts of the year from each on (P,): twice the log likelihood that higher
-        thresholds would win (nought for lower ones), of all years, and without the year that wins
-        most."""
-        every = np.maximum(self.known.sum(axis=1, keepdims=True), 1e-9)
-        own, within = _within(self.slope, parts), _within(self.known, parts)
-        score = own - self.slope.sum(axis=1, keepdims=True) * within / every
-        variance = np.maximum(within * (every - within) / every, 0.0)
-
-        def gain(some: Sequence[int]) -> FloatArray:
-            total, spread = score[some].sum(axis=0), variance[some].sum(axis=0)
-            counts = (total > 0.0) & (spread > 0.0)
-            return np.where(counts, total**2 / np.where(counts, spread, 1.0), 0.0)
-
-        years = range(len(score))
-        without = [gain([year for year in years if year != left]) for left in years]
-        return gain(list(years)), np.min(without, axis=0)
+        thresholds would win (nought for lower ones), of all years ``but`` one (None: of all)."""
+        slope, known = self.slope, self.known
+        if but is not None:
+            slope, known = (np.delete(each, but, axis=0) for each in (slope, known))
+        every = np.maximum(known.sum(axis=1, keepdims=True), 1e-9)
+        own, within = _within(slope, parts), _within(known, parts)
+        score = own - slope.sum(axis=1, keepdims=True) * within / every
+        total = score.sum(axis=0)
+        spread = np.maximum(within * (every - within) / every, 0.0).sum(axis=0)
+        counts = (total > 0.0) & (spread > 0.0)
+        return np.where(counts, total**2 / np.where(counts, spread, 1.0), 0.0)
 
     def gain_without(self, when: TimeOfYear) -> float:
         """Of one time of the year, to a part, without the year that wins most."""
         first = round(when.latest / self.part_days) % self.slope.shape[1]
-        return float(self.gains(max(round(when.days / self.part_days), 1))[1][first])
+        parts = max(round(when.days / self.part_days), 1)
+        return min(float(self.gains(parts, year)[first]) for year in range(len(self.slope)))
 
     def likeliest(self, near: TimeOfYear | None = None) -> TimeOfYear | None:
         """That which wins most and more than :data:`YEARLY_SCORE`; of all, or of those whose ends
@@ -145,7 +142,7 @@ class _Years:
         for parts in range(first, last + 1):
             share = _within(self.known, parts).sum(axis=0) / max(float(self.known.sum()), 1e-9)
             told = (share > LEAST_TOLD) & (share < 1.0 - LEAST_TOLD)
-            found = np.where(told, self.gains(parts)[0], 0.0)[starts]
+            found = np.where(told, self.gains(parts), 0.0)[starts]
             if found.max() > gained:
                 gained = float(found.max())
                 latest = float(starts[found.argmax()])
@@ -163,15 +160,16 @@ def likely_time_of_year(
     if years < 2:
         return None
     z = np.clip(z, -MOST_Z, MOST_Z)
-    told = decisions.visits * np.exp(-(z**2)) / (special.ndtr(z) * special.ndtr(-z))
-    weekly = _by_part(slopes, decisions, np.nan_to_num(told), WEEK_DAYS, years)
+    told = np.exp(-(z**2)) / (special.ndtr(z) * special.ndtr(-z))
+    told = decisions.visits * np.nan_to_num(told)
+    weekly = _by_part(slopes, decisions, told, WEEK_DAYS, years)
     best = weekly.likeliest()
     if best is None or weekly.gain_without(best) < AGAIN:
         return None
     for part in best.parts:
         if weekly.some(part, best).gain_without(part) < EACH_AGAIN:
             return None
-    return _by_part(slopes, decisions, np.nan_to_num(told), 1.0, years).likeliest(best) or best
+    return _by_part(slopes, decisions, told, 1.0, years).likeliest(best) or best
 
 
 def _by_part(
