@@ -436,9 +436,7 @@ def fit_policy(
     the rest of the policy alone. Where they may have, it is the mean of both, weighed by their
     chances (Hoeting et al. 1999, *Statistical Science* 14:382), and nothing is said.
     """
-    # A part counts as what it is: as the whole, chance would look like a change of policy.
-    every = slice(None, None, len(decisions.low) // MOST_ROWS + 1)
-    told, decisions = decisions, some_decisions(decisions, every)
+    told, decisions = decisions, _at_most(decisions)
     found = _perhaps_aged(decisions, groups, usual_days, _fitted(decisions, groups))
     decisions = with_known_ages(decisions) if found.form.by_age else decisions
     found, slopes = _perhaps_by_depot(decisions, groups, found)
@@ -484,14 +482,19 @@ def fit_policy(
     )
 
 
+def _at_most(decisions: AxleDecisions) -> AxleDecisions:
+    """Evenly some of the rows where there are very many. A part counts as what it is: as the whole,
+    chance would look like a change of policy."""
+    return some_decisions(decisions, slice(None, None, len(decisions.low) // MOST_ROWS + 1))
+
+
 def grouped_by_interval(
     decisions: AxleDecisions, apart: AxleDecisions, groups: PolicyGroups, by_interval: PolicyGroups
 ) -> bool:
     """Whether decisions are so much likelier where units that are checked seldom are relined by
     thresholds of their own (``apart``: the same decisions, ``by_interval``), effects and all."""
-    every = slice(None, None, len(decisions.low) // MOST_ROWS + 1)
     alike, own = (
-        _fitted(some_decisions(rows, every), by).evidence()
+        _fitted(_at_most(rows), by).evidence()
         for rows, by in ((decisions, groups), (apart, by_interval))
     )
     return 2.0 * (own - alike) > CHANGE_SCORE
@@ -504,7 +507,7 @@ def _perhaps_yearly(
 ) -> tuple[YearlyRise | None, _Fitted]:
     """The policy with higher thresholds at one time of every year, if that is so much likelier than
     the one where they ``never`` are; of decisions whose time of the year is known."""
-    habit = _habit_of(never.task.design, never.at[: len(never.task.parts[0].own)])
+    habit = _habit_of(never.task.design, never.since.at)
     threshold = habit.threshold_mm[decisions.group % groups.n_groups]
     when = likely_time_of_year(
         lambda ago: _slopes_at(decisions, groups, never, ago),
@@ -676,8 +679,8 @@ def _slopes_at(
     decisions: AxleDecisions, groups: PolicyGroups, fitted: _Fitted, ago: IntArray | None = None
 ) -> Slopes:
     """About a policy, by quarter or by another time ``ago`` (R,)."""
-    at, by_age = fitted.at[: len(fitted.task.parts[0].own)], fitted.form.by_age
-    return slopes_where_moved(decisions, groups, at, fitted.task.design, by_age=by_age, ago=ago)
+    at, design = fitted.since.at, fitted.task.design
+    return slopes_where_moved(decisions, groups, at, design, by_age=fitted.form.by_age, ago=ago)
 
 
 def _score_by_depot(slopes: Slopes) -> float:
