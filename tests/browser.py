@@ -36,6 +36,13 @@ def found() -> str | None:
     return next((path for name in NAMES if (path := shutil.which(name))), None)
 
 
+def has_type(family: str) -> bool:
+    """Whether the browser sets a page in this type, not in another that is wider or narrower."""
+    if shutil.which("fc-list") is None:
+        return False
+    return bool(subprocess.run(["fc-list", family], capture_output=True, check=True).stdout)
+
+
 class NavigatedError(RuntimeError):
     """The page went elsewhere while it was asked."""
 
