@@ -27,6 +27,8 @@ STROKE_STEP = 0.01
 STROKE_MOST = 0.40
 MONTHS_AHEAD = 24
 FEW = 20  # fewer wheel ends are counted, not given in percent
+UNREAD = "not read since it was set"
+MANY_UNREAD = 0.1  # of all, from which the title says how many
 
 
 def states_figure(status: pl.DataFrame, changes: pl.DataFrame | None) -> Figure | None:
@@ -102,13 +104,14 @@ def _states_table(counts: pl.DataFrame) -> Table:
 
 def stroke_figure(status: pl.DataFrame, fleet: Fleet) -> Figure | None:
     """Where the strokes of all wheel ends stand against the band in force."""
-    known = status.filter(pl.col("stroke_ratio").is_not_null())
-    if known.is_empty():
+    if status["stroke_ratio"].drop_nulls().is_empty():
         return None
     ratio = pl.col("stroke_ratio").clip(0.0, STROKE_MOST - STROKE_STEP / 2)
-    binned = known.with_columns(
+    binned = status.with_columns(
         ((ratio / STROKE_STEP).floor() * STROKE_STEP).round(4).alias("bin"),
-        pl.when(pl.col("stroke_ratio") < fleet.band_low)
+        pl.when(pl.col("stroke_ratio").is_null())
+        .then(pl.lit(UNREAD))
+        .when(pl.col("stroke_ratio") < fleet.band_low)
         .then(pl.lit("below"))
         .when(pl.col("stroke_ratio") > fleet.band_high)
         .then(pl.lit("above"))
@@ -123,8 +126,8 @@ def stroke_figure(status: pl.DataFrame, fleet: Fleet) -> Figure | None:
     return Figure(
         key="strokes-now",
         said=say(counts),
-        chart=stroke_chart(counts.drop("p_out_now"), fleet),
-        table=_stroke_table(counts),
+        chart=stroke_chart(_read(counts).drop("p_out_now"), fleet),
+        table=_stroke_table(_read(counts)),
         sql="select wheel_end_id, stroke_ratio, stroke_ratio_sd, p_out_now "
         "from mart.wheel_end_status",
         matching="cells",
@@ -167,7 +170,13 @@ def stroke_chart(counts: pl.DataFrame, fleet: Fleet) -> Chart:
     return marks.layered(shown, 200, behind, bars)
 
 
+def _read(counts: pl.DataFrame) -> pl.DataFrame:
+    return counts.filter(pl.col("place") != UNREAD)
+
+
 def _stroke_said(counts: pl.DataFrame, fleet: Fleet) -> Said:
+    everyone = marks.total(counts, "n")
+    counts = _read(counts)
     total = marks.total(counts, "n")
     inside, below, above = (
         _share_or_count(marks.total(counts.filter(pl.col("place") == p), "n"), total)
@@ -178,8 +187,17 @@ def _stroke_said(counts: pl.DataFrame, fleet: Fleet) -> Said:
         f"Estimates now, of {count(total, 'wheel end')} with a stroke reading; shaded: the band in "
         f"force, {band} of the arm ({fleet.band_source}).{_out_by_chance(counts)}"
     )
+    unread = everyone - total
+    if unread:
+        are = "is" if unread == 1 else "are"
+        note += (
+            f" Not in it {are} {count(unread, 'wheel end')} without a stroke read since the last "
+            "setting, those found outside the band and set then among them."
+        )
     first = f"{inside} of {number(total)}" if total < FEW else f"{inside} of"
     title = f"{first} strokes are estimated in their band; {above} too long, {below} too short"
+    if unread >= MANY_UNREAD * everyone:
+        title += f"; {number(unread)} of {number(everyone)} not read since they were set"
     return Said(title, note)
 
 

@@ -60,6 +60,7 @@ def _lacking(records: pl.DataFrame) -> Iterator[str]:
                 f"{capital(count(without, 'wheel end'))} of {number(asked.height)} "
                 f"{_verb(without, 'has', 'have')} no {kind.name} on record: {kind.hides}."
             )
+    yield from _as_left_alone(records)
     yield from _without_arm(records)
     yield from _dated_alike(records)
     if not records["jobs"].sum():
@@ -68,6 +69,18 @@ def _lacking(records: pl.DataFrame) -> Iterator[str]:
             "readings, and no first service can be judged."
         )
     yield from _without_duty(records)
+
+
+def _as_left_alone(records: pl.DataFrame) -> Iterator[str]:
+    """Strokes of which none tells what a check found."""
+    strokes, left = (int(records[name].sum()) for name in ("strokes", "strokes_left"))
+    if strokes and left == strokes:
+        yield (
+            f"All {count(strokes, 'free stroke')} on record {_verb(strokes, 'was', 'were')} "
+            "written down as left, after setting: what checks found is not on record, so which "
+            "adjusters drift, and how many are out of adjustment now, is not known. Write down "
+            "the stroke as it is found, before anything is set, too."
+        )
 
 
 def _dated_alike(records: pl.DataFrame) -> Iterator[str]:

@@ -34,6 +34,8 @@ class FleetDrift:
     tables : (states, categories) per indicator
     wrong_by_depot : times as many of a depot's settings are wrong as are of its axle types, duties
         and kinds of setting in the fleet; shrunk toward 1
+    left_alone : strokes are on record, and all as they were left, none as it was found: nothing is
+        known of how settings turn out here
     """
 
     fit: DriftFit
@@ -43,6 +45,7 @@ class FleetDrift:
     false_flags_per_year: float
     tables: Mapping[str, Floats]
     wrong_by_depot: Mapping[str, float]
+    left_alone: bool
 
     @property
     def band(self) -> Band:
@@ -79,7 +82,9 @@ def learn_fleet(
     )
     tables = _learned_tables(prepared, fit.parameters, band)
     wrong = _wrong_by_depot(prepared, fit.parameters)
-    return FleetDrift(fit, prepared.groups, rules, limit, rate, tables, wrong)
+    left = (pl.col("readings") == pl.col("first_was_left").cast(pl.UInt32)).fill_null(value=False)
+    left_alone = fit.episodes > 0 and bool(prepared.episodes.select(left.all()).item())
+    return FleetDrift(fit, prepared.groups, rules, limit, rate, tables, wrong, left_alone)
 
 
 def present_rows(prepared: PreparedReadings) -> Ints:

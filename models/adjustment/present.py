@@ -151,7 +151,8 @@ def _figures(
         began=pl.Series(np.where(changes.changed, changes.reading, judged.began)),
         trouble_before=pl.Series(parts.carried.sum(axis=1) > 0.5 * TROUBLE_OUTLASTS_SETTING),
     )
-    return _where_read(figures, SEEN)
+    figures = _where_read(figures, SEEN)
+    return _as_left(figures) if fleet.left_alone else figures
 
 
 def _states(parts: _Parts, prepared: PreparedReadings, fleet: FleetDrift) -> pl.DataFrame:
@@ -173,13 +174,26 @@ def _states(parts: _Parts, prepared: PreparedReadings, fleet: FleetDrift) -> pl.
         read_ratio_sd=pl.Series(np.sqrt(ratio_var)),
         p_by_strokes=pl.Series(np.concatenate([w.by_strokes for _, w in weighed])),
     )
-    return _where_read(figures, ("read_ratio", "read_ratio_sd"))
+    figures = _where_read(figures, ("read_ratio", "read_ratio_sd"))
+    return _as_left(figures) if fleet.left_alone else figures
 
 
 def _where_read(figures: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
     """Null where nothing was read since the setting."""
     read = pl.col("readings") > 0
     return figures.with_columns(pl.when(read).then(pl.col(name)).alias(name) for name in names)
+
+
+def _as_left(figures: pl.DataFrame) -> pl.DataFrame:
+    """Of a fleet that writes strokes down as left alone: what came of them since is not known."""
+    since = {*SEEN, "p_out_now", "p_out_next_check", "last_read_on"} - {
+        "read_ratio",
+        "read_ratio_sd",
+    }
+    unknown = [name for name in figures.columns if name in since]
+    return figures.with_columns(
+        pl.lit(None, dtype=figures.schema[name]).alias(name) for name in unknown
+    )
 
 
 def _found(part: pl.DataFrame, prepared: PreparedReadings) -> pl.DataFrame:
@@ -361,8 +375,8 @@ def _unread_parts(
     known = pl.all_horizontal(
         pl.col("set_on", "set_source", "arm_length_mm", "ratio_per_mm").is_not_null()
     )
-    # Where no stroke was ever read, nothing is known of how this fleet's settings turn out.
-    taught = pl.lit(fleet.fit.episodes > 0)
+    # Where no stroke was ever found, nothing is known of how this fleet's settings turn out.
+    taught = pl.lit(fleet.fit.episodes > 0 and not fleet.left_alone)
     unread = outlook.filter(known & taught).join(
         read, on="wheel_end_id", how="anti", maintain_order="left"
     )

@@ -4,8 +4,8 @@
 --         judge.rising_units, fate.inspections, stage.jobs, stage.unit_days, run.parameters
 -- meaning: accepted readings, the unit's accumulated km and the duty it ran in from that day on;
 --          rows of one day that complete each other are one inspection; a lining that grew,
---          read on the day of its reline, was read as left, apart; no lining of units whose
---          readings rise
+--          read on the day of its reline, was read as left, apart, and one that did not as found;
+--          no lining of units whose readings rise
 with days as (
     select v.unit_id, v.on_date, v.odometer_km, v.km, d.duty
     from judge.odometer_verdicts v
@@ -87,9 +87,15 @@ readings as (
     window checks as (partition by wheel_end_id order by inspected_on, as_left)
 ),
 
--- A new lining read on the day of its reline is what was left, though nobody said so.
-new_linings as (
-    select r.wheel_end_id, r.inspected_on, r.lining_mm, r.wear_indicator_deg
+-- On the day of its reline a new lining is what was left, though nobody said so, and one no thicker
+-- than before is what was found, though a form says "as left" of the whole check.
+moved as (
+    select
+        r.wheel_end_id,
+        r.inspected_on,
+        not r.as_left as as_left,
+        r.lining_mm,
+        r.wear_indicator_deg
     from readings r
     cross join run.parameters p
     inner join stage.jobs j
@@ -101,12 +107,13 @@ new_linings as (
         and e.action = 'reline'
         and e.done_on >= r.before_on
         and e.done_on < r.inspected_on
-    left join readings l
-        on l.wheel_end_id = r.wheel_end_id and l.inspected_on = r.inspected_on and l.as_left
-    where not r.as_left
-        and r.lining_mm - r.before_mm > p.reline_rise_mm
+    left join readings o
+        on o.wheel_end_id = r.wheel_end_id
+        and o.inspected_on = r.inspected_on
+        and o.as_left <> r.as_left
+    where (r.lining_mm - r.before_mm > p.reline_rise_mm) <> r.as_left
         and e.wheel_end_id is null
-        and l.wheel_end_id is null
+        and o.wheel_end_id is null
 ),
 
 final as (
@@ -118,9 +125,9 @@ final as (
         m.km,
         m.duty,
         case when n.wheel_end_id is null then m.lining_mm
-            when m.as_left then n.lining_mm end as lining_mm,
+            when m.as_left = n.as_left then n.lining_mm end as lining_mm,
         case when n.wheel_end_id is null then m.wear_indicator_deg
-            when m.as_left then coalesce(m.wear_indicator_deg, n.wear_indicator_deg)
+            when m.as_left = n.as_left then coalesce(m.wear_indicator_deg, n.wear_indicator_deg)
         end as wear_indicator_deg,
         m.free_stroke_mm,
         m.applied_stroke_mm,
@@ -129,18 +136,18 @@ final as (
         m.cap_state,
         m.fault
     from made m
-    left join new_linings n
+    left join moved n
         on n.wheel_end_id = m.wheel_end_id and n.inspected_on = m.inspected_on
     union all
     select
         m.wheel_end_id,
         m.unit_id,
         m.inspected_on,
-        true as as_left,
+        n.as_left,
         m.km,
         m.duty,
-        m.lining_mm,
-        m.wear_indicator_deg,
+        n.lining_mm,
+        n.wear_indicator_deg,
         cast(null as double) as free_stroke_mm,
         cast(null as double) as applied_stroke_mm,
         cast(null as boolean) as marks_aligned,
@@ -148,11 +155,13 @@ final as (
         cast(null as varchar) as cap_state,
         cast(null as varchar) as fault
     from made m
-    inner join new_linings n
+    inner join moved n
         on n.wheel_end_id = m.wheel_end_id and n.inspected_on = m.inspected_on
     left join made a
-        on a.wheel_end_id = m.wheel_end_id and a.inspected_on = m.inspected_on and a.as_left
-    where not m.as_left and a.wheel_end_id is null
+        on a.wheel_end_id = m.wheel_end_id
+        and a.inspected_on = m.inspected_on
+        and a.as_left = n.as_left
+    where m.as_left <> n.as_left and a.wheel_end_id is null
 )
 
 select * from final

@@ -3,6 +3,7 @@
 -- inputs: stage.inspections, stage.jobs, stage.relines, stage.duty_spells, judge.wheel_ends, run.parameters
 -- meaning: how much of each kind the records hold of it: what has none cannot be judged, however
 --          well it may be; relines are those recorded and those seen as lining that grew;
+--          strokes_left: strokes as they were left, not found;
 --          month_ends: inspections dated on the first or the last day of a month
 with read as (
     select
@@ -11,6 +12,7 @@ with read as (
         max(inspected_on) as last_inspected_on,
         count(lining_mm) as linings,
         count(free_stroke_mm) as strokes,
+        count(free_stroke_mm) filter (where as_left) as strokes_left,
         count(return_test) as return_tests,
         count(fault) as faults,
         count(applied_stroke_mm) as applied_strokes,
@@ -52,6 +54,7 @@ final as (
         coalesce(r.inspections, 0) as inspections,
         coalesce(r.linings, 0) as linings,
         coalesce(r.strokes, 0) as strokes,
+        coalesce(r.strokes_left, 0) as strokes_left,
         coalesce(r.return_tests, 0) as return_tests,
         coalesce(r.faults, 0) as faults,
         coalesce(r.applied_strokes, 0) as applied_strokes,

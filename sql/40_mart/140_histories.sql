@@ -1,24 +1,29 @@
--- grain: one day on which a wheel end was read, as found, or worked on
+-- grain: one day on which a wheel end was read or worked on
 -- key: wheel_end_id, on_date
 -- inputs: stage.inspections, stage.jobs, stage.relines, stage.relines_held, judge.wheel_ends
--- meaning: what was read (mm; free stroke also as a share of the arm) and what was done that day; a
---          reline that nobody recorded stands on the day its thicker lining was found, one that readings
+-- meaning: what was read (mm; free stroke also as a share of the arm), as found, else as left, and
+--          what was done that day; a reline that nobody recorded stands on the day its thicker lining was found, one that readings
 --          contradict is marked; km is the
 --          unit's own, carried across odometer replacements
 with read as (
     select
-        wheel_end_id,
-        inspected_on as on_date,
-        km,
-        lining_mm,
-        wear_indicator_deg,
-        free_stroke_mm,
-        applied_stroke_mm,
-        return_test,
-        cap_state,
-        fault
-    from stage.inspections
-    where not as_left
+        i.wheel_end_id,
+        i.inspected_on as on_date,
+        i.km,
+        i.lining_mm,
+        i.wear_indicator_deg,
+        i.free_stroke_mm,
+        i.applied_stroke_mm,
+        i.return_test,
+        i.cap_state,
+        i.fault
+    from stage.inspections i
+    left join stage.inspections f
+        on f.wheel_end_id = i.wheel_end_id
+        and f.inspected_on = i.inspected_on
+        and i.as_left
+        and not f.as_left
+    where f.wheel_end_id is null
 ),
 
 worked as (

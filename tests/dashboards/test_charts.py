@@ -680,6 +680,11 @@ def test_strokes_are_placed_against_the_fleets_own_band(data: PageData) -> None:
     assert title(figure) == (
         "50 % of strokes are estimated in their band; 25 % too long, 25 % too short"
     )
+    some = pl.concat([status, status.with_columns(stroke_ratio=pl.lit(None, pl.Float64))])
+    assert title(stroke_figure(some, Fleet())) == (
+        "2 of 4 strokes are estimated in their band; 1 too long, 1 too short; "
+        "4 of 8 not read since they were set"
+    )
     wider = stroke_figure(status, Fleet(band_low=0.04, band_high=0.2))
     assert title(wider).startswith("4 of 4 strokes are estimated in their band; none too long")
 

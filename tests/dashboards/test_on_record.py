@@ -34,7 +34,7 @@ def records(*changes: dict[str, object]) -> pl.DataFrame:
     rows = [
         {"wheel_end_id": f"K{i}/1L", "unit_id": f"K{i}", "duty": "town"}
         | dict.fromkeys(COLUMNS, 3)
-        | {"month_ends": 0}
+        | {"month_ends": 0, "strokes_left": 0}
         | {"arm_length_mm": 150.0}
         | change
         for i, change in enumerate(changes, start=1)
@@ -141,6 +141,14 @@ def test_flags_say_what_they_were_judged_on():
     )
     nothing = records(*[dict.fromkeys(COLUMNS, 0)] * 2)
     assert "cannot be judged" in flags_judged(nothing, status())
+
+
+@pytest.mark.parametrize(("left", "told"), [(6, True), (5, False)])
+def test_strokes_that_were_all_written_as_left_are_told(left: int, told: bool):
+    said = lacking(records({"strokes_left": 3}, {"strokes_left": left - 3}))
+    assert [
+        s.startswith("All 6 free strokes on record were written down as left") for s in said
+    ] == ([True] * told)
 
 
 @pytest.mark.parametrize(("ends", "told"), [(118, True), (96, True), (70, False), (8, False)])

@@ -44,3 +44,18 @@ def test_inspections_on_the_first_or_last_of_a_month_are_counted():
     warehouse.build(con, "40_mart")
     found = rows(con, "select inspections, month_ends from mart.on_record order by wheel_end_id")
     assert found[0] == (4, 3)
+
+
+def test_strokes_as_left_are_counted_apart():
+    con = warehouse_of(
+        inspections="""
+            unit_id | axle_no | side | inspected_on | odometer_km | free_stroke_mm | as_left
+            K1      | 1       | L    | 2025-01-06   | 10000       | 26             | false
+            K1      | 1       | L    | 2025-01-06   | 10000       | 18             | true
+            K1      | 1       | L    | 2025-04-07   | 20000       | -              | true
+            K1      | 1       | L    | 2025-07-07   | 30000       | 19             | -
+        """,
+    )
+    warehouse.build(con, "40_mart")
+    found = rows(con, "select strokes, strokes_left from mart.on_record order by wheel_end_id")
+    assert found[0] == (3, 1)

@@ -136,6 +136,35 @@ def test_a_new_lining_read_on_its_day_takes_its_pointer_along_and_joins_what_was
         assert [life[:4] for life in lives(con)][1:] == [(2, True, "job", D(2025, 3, 31))]
 
 
+def test_a_worn_lining_on_the_day_of_its_reline_was_read_as_found_whatever_the_form_says():
+    """Its heading says "as left" of every check, for the sake of the stroke."""
+    con = warehouse_of(
+        inspections=left(
+            "2025-01-06 | 100000 | 9  | 18 | yes",
+            "2025-03-31 | 120000 | 8  | 17 | yes",
+            "2025-06-23 | 140000 | 17 | 18 | yes",
+            heading=CHECKS + " | as_left",
+        ),
+        work=left("2025-03-31 | 120000 | reline | worn", heading=JOBS),
+    )
+    assert readings(con) == [
+        ("K1/1L#1", D(2025, 1, 6), 0, 9),
+        ("K1/1L#1", D(2025, 3, 31), 20_000, 8),
+        ("K1/1L#2", D(2025, 6, 23), 20_000, 17),
+    ]
+    assert rows(
+        con,
+        """select as_left, lining_mm, free_stroke_mm from stage.inspections
+        where inspected_on = '2025-03-31' order by as_left""",
+    ) == [(False, 8.0, None), (True, None, 17.0)]
+    warehouse.build(con, "40_mart")
+    assert rows(
+        con,
+        """select lining_mm, free_stroke_mm, jobs from mart.histories
+        where wheel_end_id = 'K1/1L' order by on_date""",
+    ) == [(9.0, 18.0, None), (8.0, None, "reline"), (17.0, 18.0, None)]
+
+
 def test_a_job_between_two_checks_with_its_odometer_was_done_once():
     con = warehouse_of(
         inspections=left(

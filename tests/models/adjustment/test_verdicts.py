@@ -109,6 +109,27 @@ def test_readings_inside_the_band_of_a_150_mm_arm_are_in_band(fleet, stroke_mm, 
     assert row["evidence"].endswith(": in band.")
 
 
+def test_strokes_as_left_alone_say_nothing_of_what_came_of_them():
+    """However many: each is what a fitter made of it."""
+    left = pl.concat(
+        readings(
+            f"{unit}/1L", [19.0] * 3, as_left=[True] * 3, episode_id=[f"{unit}@{i}" for i in "123"]
+        )
+        for unit in "ABC"
+    )
+    found = left.with_columns(as_left=pl.col("episode_id") != "A@3")
+    told = {}
+    for name, frame in {"left": left, "found": found}.items():
+        prepared = prepare_readings(frame)
+        fleet = learn_fleet(prepared, simulated=100)
+        ends = outlook("A/1L", "B/1L", "C/1L", set_on=SET_ON + dt.timedelta(weeks=24))
+        told[name] = verdicts(prepared, ends, fleet, SET_ON + dt.timedelta(weeks=30))
+    unknown = ("stroke_ratio", "p_out_now", "p_out_next_check", "last_read_on")
+    assert told["left"].select(pl.col(unknown).null_count()).row(0) == (3, 3, 3, 3)
+    assert told["found"].select(pl.col(unknown).null_count()).row(0) == (0, 0, 0, 0)
+    assert not told["left"]["flagged"].any()
+
+
 def test_take_up_is_the_share_of_growth_that_did_not_come(fleet):
     """Take-up = 1 − observed / expected growth, on a history without reading error."""
     expected = 150.0 * RATIO_PER_MM
