@@ -201,20 +201,35 @@ def _one_stroke(histories: pl.DataFrame | None) -> tuple[str, ...]:
 
 
 def _all_outside(strokes: pl.DataFrame | None) -> tuple[str, ...]:
-    """Strokes of which most were last read on one side of the band: hardly all set wrong alike."""
+    """Strokes of which most were last read on one side of the band, in all or at a depot: hardly
+    all set wrong alike."""
     if strokes is None or strokes.is_empty():
         return ()
-    read = strokes.row(0, named=True)
-    for side in ("above", "below"):
-        n, ends = read[side], read["wheel_ends"]
-        if ends >= MANY_ENDS and n > OUTSIDE_SHARE * ends:
-            return (
-                f"At {number(n)} of {count(ends, 'wheel end')} the stroke was last read {side} the "
-                "band: so many are hardly all set wrong. Is it the free stroke that is written "
-                "down, pulled by hand, and are the arms' lengths, the unit of measure and the band "
-                "under [adjustment] this fleet's own? Settle that before anything is set.",
-            )
-    return ()
+    sums = pl.col("wheel_ends", "above", "below").sum()
+    whole = strokes.select(sums).row(0, named=True)
+    parts = [("", whole)] if _side(whole) else []
+    if not parts:
+        rows = strokes.sort("depot").iter_rows(named=True)
+        parts = [(f" {at_depot(r['depot'])}", r) for r in rows if _side(r)]
+    return tuple(_outside_said(where, read) for where, read in parts[:MOST_NAMED])
+
+
+def _side(read: dict[str, Any]) -> str | None:
+    """The side of the band at which most of many strokes lie."""
+    many = read["wheel_ends"] >= MANY_ENDS
+    sides = [s for s in ("above", "below") if read[s] > OUTSIDE_SHARE * read["wheel_ends"]]
+    return sides[0] if many and sides else None
+
+
+def _outside_said(where: str, read: dict[str, Any]) -> str:
+    side = _side(read) or ""
+    own = "this fleet's own" if not where else "as they are there"
+    return (
+        f"At {number(read[side])} of {count(read['wheel_ends'], 'wheel end')}{where} the stroke "
+        f"was last read {side} the band: so many are hardly all set wrong. Is it the free stroke "
+        "that is written down, pulled by hand, and are the arms' lengths, the unit of measure and "
+        f"the band under [adjustment] {own}? Settle that before anything is set."
+    )
 
 
 def _minimum_by_default(minima: pl.DataFrame | None, measures: Measures) -> tuple[str, ...]:

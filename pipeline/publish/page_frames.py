@@ -165,17 +165,19 @@ def _told(frame: pl.DataFrame, figure: str) -> pl.DataFrame | None:
 
 
 def _strokes_read(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.DataFrame:
-    """Where the last reading of every wheel end lies against the band in force."""
+    """By depot: where the last reading of every wheel end lies against the band in force."""
     low, high = settings.adjustment.band_low, settings.adjustment.band_high
     return warehouse.fetch(
         con,
-        f"""select count(*) as wheel_ends, count(*) filter (ratio > {high}) as above,
+        f"""select w.depot, count(*) as wheel_ends, count(*) filter (ratio > {high}) as above,
             count(*) filter (ratio < {low}) as below
         from (
             select wheel_end_id, max_by(stroke_ratio, on_date) as ratio from mart.histories
             where stroke_ratio is not null group by wheel_end_id
-        )""",
-        order="all",
+        ) r
+        inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+        group by w.depot""",
+        order="depot",
     )
 
 

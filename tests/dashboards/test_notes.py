@@ -113,10 +113,14 @@ def test_where_nothing_is_expected_no_cost_is_said_to_be_unset(data: PageData) -
 
 
 def test_strokes_that_nearly_all_lie_outside_are_doubted_before_anything_is_set(data) -> None:
-    def said(wheel_ends: int, above: int, below: int) -> tuple[str, ...]:
-        read = {"wheel_ends": [wheel_ends], "above": [above], "below": [below]}
-        return run_notes(replace(data, strokes_read=pl.DataFrame(read)))
+    def said(*read: int, depot: str = "West") -> tuple[str, ...]:
+        columns = ("depot", "wheel_ends", "above", "below")
+        rows = [("East", 90, 4, 3)] * (depot == "North") + [(depot, *read)]
+        strokes = pl.DataFrame(rows, schema=columns, orient="row")
+        return run_notes(replace(data, strokes_read=strokes))
 
+    (one,) = said(30, 28, 1, depot="North")
+    assert one.startswith("At 28 of 30 wheel ends at North the stroke was last read above the band")
     (long,) = said(30, 28, 1)
     assert long.startswith("At 28 of 30 wheel ends the stroke was last read above the band: so")
     (short,) = said(30, 2, 16)
