@@ -85,7 +85,10 @@ def depots_chart(named: pl.DataFrame, fleet_share: float | None) -> Chart:
 
 def _depots_said(rows: pl.DataFrame, fleet_share: float | None) -> Said:
     settings = count(marks.total(rows, "settings"), "setting")
-    note = f"{settings}, judged at the first check after each; bars are 95 % intervals."
+    note = (
+        f"{settings}, judged at the first check after each, not those of adjusters that had been "
+        "out at the check before too; bars are 95 % intervals."
+    )
     if fleet_share is not None:
         note += f" Dashed: the fleet's {share(fleet_share, 1)}."
     worse = rows.filter("outlier", pl.col("share") > (fleet_share or 0.0))

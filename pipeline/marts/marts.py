@@ -544,7 +544,9 @@ class SettingQuality(dy.Schema):
 
     depot = col.text("Depot; empty: none in the register", nullable=True)
     month = col.day("Month of the setting, its first day")
-    settings = col.count("Settings that a check followed")
+    settings = col.count(
+        "Settings that a check followed, the adjuster not out at its first check before"
+    )
     out_of_band = col.count("Of these, found outside the band at that check")
     share = col.share("Their share")
     ci_low = col.share("95 % interval (Wilson), low end")

@@ -8,28 +8,39 @@ from pipeline.marts import marts
 from pipeline.settings import Adjustment
 from pipeline.warehouse import warehouse
 
-# A setting as left is its own reading; the others are judged at the first check after.
+# A setting as left is its own reading; the others are judged at the first check after. An adjuster
+# out of band at the first check after two settings in a row tells of itself: what was set after the
+# first of them says no more of who set it.
 SHARES = {"out": "out_of_band"}
 FIRST_CHECKS = """
-    select
-        coalesce(w.depot, '') as depot,
-        cast(date_trunc('month', r.set_on) as date) as month,
-        count(*) as settings,
-        count(*) filter (
-            r.stroke_ratio not between {adjustment.band_low} and {adjustment.band_high}
-        ) as out
-    from (
+    with first_checks as (
         select
             any_value(e.wheel_end_id) as wheel_end_id,
             any_value(e.set_on) as set_on,
-            arg_min(r.stroke_ratio, r.inspected_on) as stroke_ratio
+            any_value(e.set_source) as set_source,
+            arg_min(r.stroke_ratio, r.inspected_on)
+                not between {adjustment.band_low} and {adjustment.band_high} as out
         from stage.stroke_readings r
         inner join stage.setting_episodes e on e.episode_id = r.episode_id
         where not coalesce(r.as_left, false) and isfinite(r.stroke_ratio)
             and r.inspected_on > e.set_on
         group by r.episode_id
-    ) r
-    inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
+    ),
+    settings as (
+        select
+            *,
+            lag(out, 1, false) over (partition by wheel_end_id order by set_on)
+                and set_source <> 'adjuster_replaced' as was_out
+        from first_checks
+    )
+    select
+        coalesce(w.depot, '') as depot,
+        cast(date_trunc('month', s.set_on) as date) as month,
+        count(*) as settings,
+        count(*) filter (s.out) as out
+    from settings s
+    inner join judge.wheel_ends w on w.wheel_end_id = s.wheel_end_id
+    where not s.was_out
     group by all
 """
 
