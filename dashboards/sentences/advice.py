@@ -21,6 +21,7 @@ LIKELY = 0.5
 CENTIMETRES_WITHIN_MM = 3.0
 # The one sentence for an adjuster that failed its return test, and never one about setting it.
 REPLACE = "replace the adjuster; one that failed is not re-set"
+LITTLE_KNOWN = "too little to go by yet"
 
 
 def with_evidence(judged: pl.DataFrame, fleet: Fleet, side_limit: float) -> pl.DataFrame:
@@ -44,7 +45,8 @@ def state_words(words: dict[str, str]) -> pl.Expr:
     """What a wheel end's state is called, its grounds counted.
 
     ``words``: what each state is called where nothing else is to be said. A failed return test is
-    called that; a setting that nobody has read yet is not called in band.
+    called that; a setting that nobody has read yet is not called in band, nor is a stroke whose
+    evidence says that too little is known.
     """
     state = pl.col("state").cast(pl.String)
     failed = pl.col("advice").cast(pl.String) == "replace"
@@ -55,6 +57,8 @@ def state_words(words: dict[str, str]) -> pl.Expr:
         .then(pl.lit("adjuster found failed"))
         .when(unread)
         .then(pl.lit("set, not read since"))
+        .when((state == "in_band") & pl.col("evidence").str.contains(LITTLE_KNOWN, literal=True))
+        .then(pl.lit("in doubt"))
         .otherwise(state.replace(words))
     )
 
@@ -298,7 +302,7 @@ class _Words:
             ),
             "in_band": pl.lit(": in band"),
             "little_known": _text(
-                ": too little to go by yet, something is wrong with a chance of ",
+                f": {LITTLE_KNOWN}, something is wrong with a chance of ",
                 _chance("p_trouble"),
             ),
         }

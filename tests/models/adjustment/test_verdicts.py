@@ -370,6 +370,14 @@ def test_set_since_the_last_reading(fleet):
     assert words == "set, not read since"
 
 
+def test_a_stroke_read_outside_the_band_is_not_called_in_band(fleet):
+    """However likely a slip of the eye: the last of six readings is 15.1 %, not flagged."""
+    row = judged(fleet, readings("A/1L", [19.0] * 5 + [22.7]))["A/1L"]
+    assert (row["state"], row["flagged"]) == ("in_band", False)
+    assert "too little to go by yet" in row["evidence"]
+    assert pl.DataFrame([row]).select(state_words(STATE_WORDS)).item() == "in doubt"
+
+
 def test_a_setting_nobody_read_is_out_as_often_as_its_adjuster_and_depot_make_it(fleet):
     sound, stuck = set_since(fleet, CASES["in_band"]), set_since(fleet, CASES["stuck"])
     assert stuck["p_out_now"] > sound["p_out_now"] + 0.2
