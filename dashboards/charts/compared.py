@@ -155,10 +155,15 @@ def _other_scale(top: dict[str, Any], effects: pl.DataFrame | None) -> str:
 BESIDE = {
     "depot": "the depot",
     "axle_type": "the axle type",
+    "part": "the part fitted",
     "greasing_overdue": "greasing",
     "greased_late_share": "greasing",
     "cap_open": "the grease cap",
 }
+
+
+# What may stand in the place of duty, as a sentence names it.
+INSTEAD = {"depot": "depots", "part": "parts fitted"}
 
 
 def _beside(top: dict[str, Any], effects: pl.DataFrame) -> tuple[str, str] | None:
@@ -166,11 +171,13 @@ def _beside(top: dict[str, Any], effects: pl.DataFrame) -> tuple[str, str] | Non
     once depot, greasing and all else are weighed too, or cannot be told from the depots'."""
     own = effects.filter("fleets_clock", pl.col("measure") == top["measure"])
     with_duty = pl.col("note").str.contains(r"goes with .*\bduty\b").fill_null(value=False)
-    if own.filter(pl.col("term") == "depot", pl.col("ratio").is_null(), with_duty).height:
-        return (
-            "Duty or depot",
-            "; depots and duties go together in these records and cannot be told apart",
-        )
+    untold = own.filter(pl.col("ratio").is_null(), with_duty)["term"].to_list()
+    for term, these in INSTEAD.items():
+        if term in untold:
+            return (
+                f"Duty or {term}",
+                f"; {these} and duties go together in these records and cannot be told apart",
+            )
     found = _same_pair(top, own)
     if found is None or found["ci_low"] > 1.0:
         return None

@@ -264,6 +264,9 @@ def test_duty_is_not_said_to_matter_where_the_depot_does() -> None:
         f"Duty or depot: {pair}; depots and duties go together in these records and cannot be "
         "told apart"
     )
+    assert beside(term="part", ratio=None, note=aliased).startswith(
+        f"Duty or part: {pair}; parts fitted and duties go together in these records"
+    )
 
 
 def test_a_pair_whose_ratio_has_an_open_end_is_told_with_it(data: PageData) -> None:

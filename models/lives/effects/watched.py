@@ -14,12 +14,13 @@ import polars as pl
 from models.common.arrays import FloatArray
 from models.lives.effects.segments import AdjusterSegments, segments_from_frames
 
-FACTORS = ("duty", "axle_type", "depot")
+FACTORS = ("duty", "axle_type", "depot", "part")
 SHARES = ("greasing_overdue", "cap_open", "greased_late_share")
 TERMS = (*FACTORS, *SHARES)
 # Ratios need failures behind them: Vittinghoff & McCulloch 2007, Am. J. Epidemiol. 165:710, find
 # five to nine a coefficient enough (from memory).
 FAILURES_PER_RATIO = 5
+OTHER_PARTS = "other parts"
 
 
 class Why(Enum):
@@ -132,6 +133,12 @@ class WatchedLives:
                 thin.append(ThinLevel(factor, level, adjusters.len(), failures))
                 kept = rest
         return kept, thin
+
+    def with_rare_parts_as_one(self) -> "WatchedLives":
+        """Parts too thin for a ratio under one name: whoever has one stays in the comparison."""
+        rare = pl.col("part").is_in(self.thin_levels("part"))
+        one = pl.when(rare).then(pl.lit(OTHER_PARTS)).otherwise("part").alias("part")
+        return WatchedLives(self.lives, self.spells.with_columns(one))
 
     def thin_levels(self, factor: str) -> list[str]:
         """Levels with fewer than FAILURES_PER_RATIO failures where no more were to be expected.

@@ -89,7 +89,7 @@ def on_time_scale(con: duckdb.DuckDBPyConnection, clock: str, settings: Settings
     """Baselines are chosen by the factors alone: maintenance hardly moves that choice."""
     chosen = settings.adjusters
     every = watched_lives(con, clock, chosen.units_compared)
-    watched, thin = every.well_filled(FACTORS)
+    watched, thin = every.with_rare_parts_as_one().well_filled(FACTORS)
     terms = watched.terms(TERMS, chosen.fewest_failures)
     fits = possible_fits(watched.segments(terms.factors)) if terms.kept else []
     return OnTimeScale(clock, clock == chosen.clock, watched, terms, thin, fits)

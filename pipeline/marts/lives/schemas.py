@@ -95,9 +95,9 @@ class AdjusterEffects(dy.Schema):
     cause = col.text("Failures counted: null all, else those found so", nullable=True)
     measure = dy.Enum(RATIOS, nullable=False, description="Of hazards, or of lives")
     term = col.text(
-        "duty, axle_type, depot; greasing_overdue (all the time between two looks against never), "
-        "cap_open (grease cap found open or missing against seated), greased_late_share (every "
-        "greasing so far late against none)"
+        "duty, axle_type, depot, part (fitted); greasing_overdue (all the time between two looks "
+        "against never), cap_open (grease cap found open or missing against seated), "
+        "greased_late_share (every greasing so far late against none)"
     )
     level = col.text("The level compared; null for a share", nullable=True)
     reference = col.text("The level it is compared with: the one run most", nullable=True)

@@ -7,11 +7,13 @@ from pipeline.warehouse import warehouse
 
 NO_DEPOT = "no depot"
 NO_DUTY = "unassigned"
+NO_PART = "no part on record"
 
 CONSTANT = {
     "duty": "every adjuster ran in one duty",
     "axle_type": "there is one axle type",
     "depot": "there is one depot",
+    "part": "there is one part, or none on record",
     "greasing_overdue": "greasing was never overdue on record, or never recorded",
     "cap_open": "no grease cap was found open or missing",
     "greased_late_share": "no greasing came late on record",
@@ -24,9 +26,12 @@ def watched_lives(con: duckdb.DuckDBPyConnection, clock: str, most_units: int) -
         order by hash(unit_id), unit_id limit {most_units})"""
     spells = warehouse.fetch(
         con,
-        f"""select adjuster_id, from_{clock} as from_age, to_{clock} as to_age, axle_type, duty,
-            coalesce(nullif(depot, ''), '{NO_DEPOT}') as depot, {", ".join(SHARES)}
-        from reduce.adjuster_spells where unit_id in {units} and to_{clock} > from_{clock}""",
+        f"""select s.adjuster_id, from_{clock} as from_age, to_{clock} as to_age, s.axle_type,
+            s.duty, coalesce(nullif(s.depot, ''), '{NO_DEPOT}') as depot,
+            coalesce(l.part, '{NO_PART}') as part, {", ".join(SHARES)}
+        from reduce.adjuster_spells s
+        inner join stage.adjuster_lives l on l.adjuster_id = s.adjuster_id
+        where s.unit_id in {units} and to_{clock} > from_{clock}""",
         order="adjuster_id, from_age",
     )
     lives = warehouse.fetch(

@@ -11,7 +11,7 @@ import pytest
 from models.common.multiple_tests import holm
 from models.lives.decisions.fleet import undetected_interval
 from models.lives.effects.regression import effects, fit_regression
-from models.lives.effects.watched import FACTORS, SHARES, WatchedLives
+from models.lives.effects.watched import FACTORS, SHARES, TERMS, WatchedLives
 from models.lives.findings.risk_set import main_at_risk_interval, without_idle_pairs
 from models.lives.fits.data import LifeCounts, counts_from_rows
 from models.lives.fits.npmle import fit_npmle
@@ -293,7 +293,11 @@ def test_incidence_by_cause_keeps_to_the_ages_watched_and_adds_up():
 
 
 def watched(
-    duty: list[str], depot: list[str], failed: list[bool], overdue: float = 0.0
+    duty: list[str],
+    depot: list[str],
+    failed: list[bool],
+    overdue: float = 0.0,
+    part: list[str] | None = None,
 ) -> WatchedLives:
     """Adjusters that ran 30 to 110 km each in one duty and depot, on a unit each."""
     count = len(duty)
@@ -316,6 +320,7 @@ def watched(
         axle_type="axle_type",
         duty=pl.Series(duty),
         depot=pl.Series(depot),
+        part=pl.Series(part or ["P"] * len(duty)),
         greasing_overdue=pl.Series([overdue * (i % 2) for i in range(count)]),
         cap_open=pl.lit(0.0),
         greased_late_share=pl.lit(0.0),
@@ -370,6 +375,31 @@ def test_a_duty_that_ran_much_and_never_failed_is_kept_with_an_upper_limit():
     [safe] = effects(fit_regression(kept.segments(("duty",))), names=["duty=safe"])
     assert safe.ratio == 0.0
     assert 0.0 < safe.high < 0.5
+
+
+def test_what_a_part_does_is_not_told_as_the_dutys():
+    """One of two parts fails often, and most of it runs in one of two duties."""
+    part = (["weak"] * 9 + ["sound"]) * 20 + (["sound"] * 9 + ["weak"]) * 20
+    duty = ["short"] * 200 + ["long"] * 200
+    failed = [(i + i // 10) % 10 < (6 if p == "weak" else 1) for i, p in enumerate(part)]
+    lives = watched(duty, ["A"] * 400, failed, part=part)
+    kept, _ = lives.with_rare_parts_as_one().well_filled(FACTORS)
+    assert kept.terms(TERMS, fewest=8).kept == ("duty", "part")
+    (alone,) = effects(fit_regression(kept.segments(("duty",))))
+    beside, own = effects(fit_regression(kept.segments(("duty", "part"))))
+    assert (alone.reference, alone.high < 0.7) == ("short", True)
+    assert beside.low < 1.0 < beside.high
+    assert (own.reference, own.high < 0.4) == ("weak", True)
+    together = watched(duty, ["A"] * 400, failed, part=[f"of {d}" for d in duty])
+    assert "goes with duty" in left_out_words("part", together.terms(TERMS, 8).left_out["part"])
+
+
+def test_rare_parts_are_compared_as_one():
+    part = ["common"] * 150 + [f"rare {i % 25}" for i in range(50)]
+    lives = watched(["long"] * 200, ["A"] * 200, [i % 4 == 0 for i in range(200)], part=part)
+    kept, thin = lives.with_rare_parts_as_one().well_filled(FACTORS)
+    assert thin == []
+    assert set(kept.spells["part"]) == {"common", "other parts"}
 
 
 # --- decisions -------------------------------------------------------------------------------
