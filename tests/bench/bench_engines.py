@@ -1,6 +1,6 @@
 """Judging, staging and reducing on both engines, of the same lake on the same machine.
 
-``python -m tests.bench.bench_engines [WHEEL_ENDS]``; needs the extra ``spark`` and Java. Starting
+``python -m tests.bench.bench_engines [WHEEL_ENDS] [--years 5] [--memory 8g]``; needs the extra ``spark`` and Java. Starting
 Spark is part of its time, as in a run.
 """
 
@@ -24,10 +24,12 @@ NOW = dt.datetime(2026, 12, 1)
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("wheel_ends", nargs="?", type=int, default=10_000)
+    parser.add_argument("--years", type=int, default=5)
+    parser.add_argument("--memory", default="4g", help="what Spark may take, as it is written there")
     parser.add_argument("--lake", type=Path, help="a lake of Parquet files that is there already")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as base:
-        lake = asked.lake or drawn(Path(base), asked.wheel_ends, "parquet")
+        lake = asked.lake or drawn(Path(base), asked.wheel_ends, asked.years, "parquet")
         settings = settings_of(lake)
         with connected(Path(base) / "drumline.duckdb", Path(base)) as con:
             loading.load(con, lake, settings, NOW)
@@ -35,8 +37,11 @@ def main() -> None:
             restage(con, settings, NOW.date(), None)
             warehouse.build(con, "30_reduce", counted_together())
             in_duckdb = time.perf_counter() - start
+            print(f"DuckDB {in_duckdb:.1f} s", flush=True)
             start = time.perf_counter()
-            spark.restage(con, ours(settings, Path(base)), NOW.date(), None)
+            engine = ours(settings, Path(base)).engine
+            engine.properties["spark.driver.memory"] = asked.memory
+            spark.restage(con, settings.model_copy(update={"engine": engine}), NOW.date(), None)
             in_spark = time.perf_counter() - start
             (rows,) = warehouse.one_row(con, "select sum(rows_read) from mart.loads")
     print(
