@@ -600,6 +600,13 @@ class FlagAccuracy(dy.Schema):
     recall_ci_high = col.share("High end")
 
 
+class FlagsTold(dy.Schema):
+    """One row per published month and wheel end flagged then, as it was said then."""
+
+    month = col.text("The month, as in 2025-03", key=True)
+    wheel_end_id = col.text("Wheel end", key=True)
+
+
 class Months(dy.Schema):
     """One row per published month, as it was said then; a month made again replaces its row."""
 
@@ -672,6 +679,7 @@ SCHEMAS: dict[str, type[dy.Schema]] = {
     "scenarios": Scenarios,
     "futures": Futures,
     "months": Months,
+    "flags_told": FlagsTold,
     "setting_quality": SettingQuality,
     "flag_changes": FlagChanges,
     "flag_precision": FlagPrecision,

@@ -93,7 +93,18 @@ def write_month(con: duckdb.DuckDBPyConnection, as_of: dt.date) -> None:
             from mart.reline_outlook where months = 12 order by from_on limit 1
         ) o on true""",
     )
-    known = warehouse.is_table(con, "mart.months")
-    before = warehouse.fetch(con, "from mart.months") if known else marts.empty("months")
+    flags = warehouse.fetch(
+        con,
+        f"select '{as_of:%Y-%m}' as month, wheel_end_id from mart.wheel_end_status where flagged",
+    )
+    _enter(con, "months", this, as_of)
+    _enter(con, "flags_told", flags, as_of)
+
+
+def _enter(con: duckdb.DuckDBPyConnection, table: str, this: pl.DataFrame, as_of: dt.date) -> None:
+    """This month's rows beside those of others; a month made again replaces its own."""
+    known = warehouse.is_table(con, f"mart.{table}")
+    before = warehouse.fetch(con, f"from mart.{table}") if known else marts.empty(table)
     others = before.filter(pl.col("month") != f"{as_of:%Y-%m}")
-    marts.write(con, "months", pl.concat([others, this], how="vertical_relaxed").sort("month"))
+    rows = pl.concat([others, this], how="vertical_relaxed")
+    marts.write(con, table, rows.sort(marts.SCHEMAS[table].primary_key()))

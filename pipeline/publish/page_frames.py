@@ -86,7 +86,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         reline_plan=mart("reline_plan"),
         reline_policy=mart("reline_policy"),
         reline_habits=mart("reline_habits"),
-        changes=mart("flag_changes"),
+        changes=as_told(mart("flag_changes"), mart("flags_told"), mart("months")),
         flag_precision=mart("flag_precision"),
         overdue=still_there(overdue := _overdue(con)),
         overdue_if_there=probably_left(overdue),
@@ -135,6 +135,19 @@ def _overdue(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         left join mart.wheel_end_status s on s.wheel_end_id = o.wheel_end_id""",
         order="weeks_overdue desc, wheel_end_id, kind",
     )
+
+
+def as_told(changes: pl.DataFrame, told: pl.DataFrame, months: pl.DataFrame) -> pl.DataFrame:
+    """Changes of flags against what the page of the month compared with has said, where there is
+    one: a flag that rows which came later raise on an earlier day is new to who reads the page."""
+    compared = changes["compared_with"].drop_nulls().dt.strftime("%Y-%m").unique()
+    page = months.filter(pl.col("month").is_in(compared.implode()))
+    then = told.filter(pl.col("month").is_in(compared.implode()))["wheel_end_id"]
+    if page.is_empty() or page["flagged"].sum() != then.len():
+        return changes
+    unsaid = (pl.col("change") == "still") & ~pl.col("wheel_end_id").is_in(then.implode())
+    said = pl.when(unsaid).then(pl.lit("newly")).otherwise(pl.col("change").cast(pl.String))
+    return changes.with_columns(change=said)
 
 
 def _budget(cells: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:

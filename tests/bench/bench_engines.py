@@ -1,7 +1,7 @@
 """Judging, staging and reducing on both engines, of the same lake on the same machine.
 
-``python -m tests.bench.bench_engines [WHEEL_ENDS] [--years 5] [--memory 8g]``; needs the extra ``spark`` and Java. Starting
-Spark is part of its time, as in a run.
+``python -m tests.bench.bench_engines [WHEEL_ENDS] [--years 5] [--memory 8g]``; needs the extra
+``spark`` and Java. Starting Spark is part of its time, as in a run.
 """
 
 import argparse
@@ -25,7 +25,9 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("wheel_ends", nargs="?", type=int, default=10_000)
     parser.add_argument("--years", type=int, default=5)
-    parser.add_argument("--memory", default="4g", help="what Spark may take, as it is written there")
+    parser.add_argument(
+        "--memory", default="4g", help="what Spark may take, as it is written there"
+    )
     parser.add_argument("--lake", type=Path, help="a lake of Parquet files that is there already")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as base:

@@ -2,7 +2,10 @@
 
 import datetime as dt
 
-from pipeline.publish.page_frames import DEPOTS_SINCE, _relines_lately
+import polars as pl
+import pytest
+
+from pipeline.publish.page_frames import DEPOTS_SINCE, _relines_lately, as_told
 from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 from tests.drawing import warehouse_of
@@ -49,3 +52,18 @@ def test_a_cost_booked_on_one_row_is_that_of_all_relines_of_the_visit():
 def test_depots_are_as_old_as_the_first_checks_of_their_units():
     found = warehouse.fetch(made(), DEPOTS_SINCE, order="depot")
     assert found.rows() == [("East", 1, D(2025, 3, 2)), ("West", 1, D(2025, 3, 1))]
+
+
+@pytest.mark.parametrize(("flagged", "change"), [(2, "newly"), (3, "still")])
+def test_a_flag_that_no_page_has_told_is_new_to_its_reader(flagged: int, change: str):
+    """A sheet of April came in June: by what is on record C was flagged in May, but no page said
+    so. Where what the page said is not known whole, what is on record stands."""
+    words = {"A": "still", "B": "newly", "C": "still", "D": "cleared"}
+    changes = pl.DataFrame({"wheel_end_id": list(words), "change": list(words.values())})
+    changes = changes.with_columns(compared_with=pl.lit(D(2025, 5, 29)))
+    told = pl.DataFrame(
+        {"month": ["2025-04", "2025-05", "2025-05"], "wheel_end_id": ["C", "A", "D"]}
+    )
+    months = pl.DataFrame({"month": ["2025-04", "2025-05"], "flagged": [1, flagged]})
+    said = as_told(changes, told, months)["change"].to_list()
+    assert said == ["still", "newly", change, "cleared"]
