@@ -23,6 +23,7 @@ from dashboards.sentences.contradictions import (
 )
 from dashboards.sentences.departures import starts_said
 from dashboards.sentences.measures import Measures
+from dashboards.sentences.missing import worst_alone_said
 from dashboards.sentences.too_good import too_good_said
 from dashboards.sentences.uneven_past import returning_said, silence_said
 from dashboards.sentences.words import (
@@ -78,6 +79,7 @@ def run_notes(data: PageData) -> tuple[str, ...]:
         *_far_ahead(data.on_record, data.as_of),
         *silence_said(data.record_holes, data.as_of),
         *returning_said(data.use_changes),
+        *worst_alone_said(data.checks_written),
         *_rising(data.histories),
         *rising_said(data.rising_units),
         *thinner_said(data.visits_apart, Measures(data.fleet)),

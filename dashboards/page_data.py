@@ -152,8 +152,10 @@ class PageData:
     default_minima
         ``axle_type``, ``wheel_ends``, ``mm``: where no minimum is set and the default is in force.
     strokes_read
-        ``wheel_ends`` with a stroke on record, and how many of the last ones were read ``above``
-        and ``below`` the band: one row.
+        By ``depot``: ``wheel_ends`` with a stroke on record, and how many of the last ones were
+        read ``above`` and ``below`` the band.
+    checks_written
+        As ``dashboards.sentences.missing.worst_alone_said`` takes it.
     faults_told
         ``wheel_end_id``, ``inspected_on``, ``fault``: what the last inspection noted, in any words.
     linings_highest
@@ -260,6 +262,7 @@ class PageData:
     monthly_rates: pl.DataFrame | None = None
     default_minima: pl.DataFrame | None = None
     strokes_read: pl.DataFrame | None = None
+    checks_written: pl.DataFrame | None = None
     relines_lately: pl.DataFrame | None = None
     notes: tuple[str, ...] = ()
     methods: tuple[Method, ...] = METHODS

@@ -12,6 +12,9 @@ MATTERS = 0.05
 UNREAD = "not read"
 CORRECTED = "corrected by a newer file"  # of which the newer reading is in the figures
 MOST_FILES = 3  # unread files named
+# Of a unit's wheel ends so few are on record at a check, of so many checks, and at so many of those
+# something is wrong: of full records, a tenth to a third. Our own, no source.
+FEW_OF_A_UNIT, FEWEST_CHECKS, MOSTLY_WRONG = 0.6, 50, 0.75
 
 # The way out by how the reason is called: what ends so, or begins so, has its own.
 WAYS_OUT = (
@@ -75,6 +78,28 @@ def missing(loads: pl.DataFrame, reasons: pl.DataFrame) -> tuple[str, ...]:
         for t in tables.iter_rows(named=True)
     ]
     return (*_unread(loads), *said)
+
+
+def worst_alone_said(written: pl.DataFrame | None) -> tuple[str, ...]:
+    """Checks at which only what is wrong is written down.
+
+    ``written``, one row: ``checks`` of units, the mean ``part`` of a unit's wheel ends on record at
+    one, ``readings`` of wheel ends, and at how many of these anything is ``wrong``: stroke outside
+    the band, lining in its last quarter, return test failed, a fault.
+    """
+    if written is None or written.is_empty():
+        return ()
+    r = written.row(0, named=True)
+    wrong = r["wrong"] / max(r["readings"], 1)
+    if r["checks"] < FEWEST_CHECKS or r["part"] > FEW_OF_A_UNIT or wrong < MOSTLY_WRONG:
+        return ()
+    return (
+        f"At a check {share(r['part'])} of a unit's wheel ends are on record, and at "
+        f"{share(wrong)} of those something is wrong: it seems that only what is wrong is written "
+        "down. Then checks told here as overdue may have been made; and what is told of strokes, "
+        "settings, tests and lives, and how many are out, is of the bad ones alone. Write down "
+        "every wheel end that is looked at.",
+    )
 
 
 def _shares_missed(reasons: pl.DataFrame) -> pl.DataFrame:

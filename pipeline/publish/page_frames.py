@@ -119,6 +119,7 @@ def _frames(con: duckdb.DuckDBPyConnection, settings: Settings, as_of: dt.date) 
         monthly_rates=mart("monthly_rates"),
         default_minima=_default_minima(con),
         strokes_read=_strokes_read(con, settings),
+        checks_written=_checks_written(con, settings),
         relines_lately=_relines_lately(con, settings, as_of),
     )
 
@@ -191,6 +192,32 @@ def _strokes_read(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.Data
         inner join judge.wheel_ends w on w.wheel_end_id = r.wheel_end_id
         group by w.depot""",
         order="depot",
+    )
+
+
+def _checks_written(con: duckdb.DuckDBPyConnection, settings: Settings) -> pl.DataFrame:
+    """How much of a unit is on record at a check, and at how much of that anything is wrong."""
+    low, high = settings.adjustment.band_low, settings.adjustment.band_high
+    return warehouse.fetch(
+        con,
+        f"""with read as (
+            select w.unit_id, i.inspected_on, count(*) as readings,
+                count(*) filter (
+                    i.free_stroke_mm / w.arm_length_mm not between {low} and {high}
+                    or i.lining_mm < 0.75 * w.lining_min_mm + 0.25 * w.lining_new_mm
+                    or i.return_test = 'fail'
+                    or i.fault is not null
+                ) as wrong
+            from stage.inspections i
+            inner join judge.wheel_ends w on w.wheel_end_id = i.wheel_end_id
+            where not i.as_left
+            group by w.unit_id, i.inspected_on
+        ),
+        units as (select unit_id, count(*) as wheel_ends from judge.wheel_ends group by unit_id)
+        select count(*) as checks, coalesce(avg(r.readings / u.wheel_ends), 1) as part,
+            coalesce(sum(r.readings), 0) as readings, coalesce(sum(r.wrong), 0) as wrong
+        from read r inner join units u on u.unit_id = r.unit_id""",
+        order="all",
     )
 
 

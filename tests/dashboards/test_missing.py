@@ -3,7 +3,8 @@
 import polars as pl
 import pytest
 
-from dashboards.sentences.missing import MATTERS, missing, reasons_counted
+from dashboards.sentences.missing import MATTERS, missing, reasons_counted, worst_alone_said
+from dashboards.sentences.words import plain
 
 REASONS = pl.DataFrame(
     {
@@ -97,3 +98,15 @@ def test_files_of_no_table_that_cannot_be_read_are_beside_those_that_can():
         loads(("b.xls", "", 0, 0, "not read: found .xls")), reasons_counted(REASONS.clear())
     )
     assert said.startswith("Nothing could be read")
+
+
+@pytest.mark.parametrize(
+    ("part", "wrong", "told"), [(0.4, 90, True), (0.4, 40, False), (1.0, 90, False)]
+)
+def test_checks_that_write_down_only_what_is_wrong_are_told(part: float, wrong: int, told: bool):
+    """Half of a unit may be looked at in turn, and a bad fleet be written down in full."""
+    written = {"checks": [60], "part": [part], "readings": [100], "wrong": [wrong]}
+    said = worst_alone_said(pl.DataFrame(written))
+    assert len(said) == told
+    assert all("40 % of a unit's wheel ends are on record, and at 90 %" in plain(s) for s in said)
+    assert worst_alone_said(None) == ()
