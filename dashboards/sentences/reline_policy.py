@@ -19,6 +19,7 @@ from dashboards.sentences.words import (
 MONTH_DAYS = 30.4375
 TOLD_KEPT = 0.7  # an age that fewer visits keep to is another habit that looks like one
 MOST = 0.5
+SURE = 0.95  # a chance from which on a forecast counts on nothing else
 LIMITS_SD = 1.96  # of 95 % limits
 ALIKE_AGES = 1.15  # ages within so much of each other are told as one
 
@@ -61,7 +62,10 @@ def policy_told(
     """A sentence each for changed readings and habits, habits that differ by depot, readings that
     hang on how often a unit is checked, a time of the year at which more is relined, relines by age
     and the latest campaign; of what was not found, none."""
-    policy_changes = (policy_said(policy, measures), *habits_said(habits))
+    once = _campaign(policy)
+    policy_changes: tuple[str, ...] = ()
+    if once is None or not _is_open(once):
+        policy_changes = (policy_said(policy, measures), *habits_said(habits))
     others = (
         intervals_said(policy, measures),
         yearly_said(policy, measures),
@@ -237,17 +241,27 @@ def campaign_said(policy: pl.DataFrame | None) -> str:
             f"{number(row['campaign_usual'])} at other times. The forecast takes that to be "
             f"over, as a shortage is, and follows what was done before.{others}"
         )
+    follows = "counts that as done once, and follows what was done before and since."
+    if _is_open(row):
+        follows = (
+            "cannot tell yet whether that was done once or is the habit since, for too little was "
+            f"checked after it: {share(row['campaign_chance'])} of its futures take it to be over, "
+            "the others go on like it, and its range holds both."
+        )
     return (
         f"{when} far more was relined than this fleet's habit explains: "
         f"{count(row['campaign_relines'], 'wheel end')}, where as many visits bring about "
-        f"{number(row['campaign_usual'])} at other times. The forecast counts that as done once, "
-        f"and follows what was done before and since.{others}"
+        f"{number(row['campaign_usual'])} at other times. The forecast {follows}{others}"
     )
 
 
 def policy_changed(policy: pl.DataFrame | None) -> str:
     """Changed readings and the latest campaign in clauses behind a figure of the forecast."""
     row, once, said = _policy_change(policy), _campaign(policy), ""
+    if once is not None and _is_open(once):
+        return (
+            f"; far more was relined by {month_name(once['campaign_until_on'])}, once or for good"
+        )
     if row is not None:
         said += f"; relined at {_which(row)} readings since about {month_name(row['changed_on'])}"
         said += _where_changed(policy)
@@ -263,6 +277,11 @@ def _campaign(policy: pl.DataFrame | None) -> dict[str, Any] | None:
     """The latest one; None: none was found."""
     told = pl.DataFrame() if policy is None else policy.drop_nulls("campaign_until_on")
     return None if told.is_empty() else told.row(0, named=True)
+
+
+def _is_open(row: dict[str, Any]) -> bool:
+    """Whether too little was decided since to tell it from a habit."""
+    return bool(row["campaign_chance"] < SURE)
 
 
 def _is_pause(row: dict[str, Any]) -> bool:

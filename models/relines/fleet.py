@@ -28,6 +28,7 @@ from models.relines.policy.decisions import (
 from models.relines.policy.fit import (
     FEW_RELINES,
     HandedBack,
+    Instead,
     PolicyFit,
     fit_policy,
     grouped_by_interval,
@@ -164,8 +165,11 @@ def _usual_policy(
         decisions, policy = pause.others, pause.usual
     for _ in range(MOST_CAMPAIGNS):
         campaign = found_campaign(decisions, groups, timing, usual_days)
-        if campaign is None:
+        # Of relines for their age, and at a time of the year, all futures have the same or none.
+        if campaign is None or (campaign.is_open and (policy.age_share or campaign.usual.yearly)):
             break
         told.append(campaign_told(campaign, decisions))
+        if campaign.is_open:
+            return replace(policy, instead=Instead(campaign.usual, campaign.chance)), tuple(told)
         decisions, policy = campaign.others, campaign.usual
     return policy, tuple(told)

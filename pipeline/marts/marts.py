@@ -476,6 +476,7 @@ class RelinePolicy(dy.Schema):
     campaign_usual = col.number(
         "Relines there would have been at as many visits, at the rate of all other times", low=0.0
     )
+    campaign_chance = col.share("Chance that it is over, and not the habit since")
 
 
 class RelineOutlookParts(_OutlookSpan, _FleetPart, _RelinesAndCost):

@@ -139,6 +139,7 @@ CAMPAIGN = {
     "campaign_until_on": dt.date(2025, 3, 2),
     "campaign_relines": 412,
     "campaign_usual": 118.6,
+    "campaign_chance": 1.0,
 }
 
 
@@ -168,6 +169,19 @@ def test_a_campaign_that_the_forecast_leaves_out_is_said_beside_it(
     assert said in relines(told).remarks
     clause = "; 412 relines by March 2025 count as done once"
     assert [clause in f.detail for f in facts(told)].count(True) == 1
+
+
+def test_a_campaign_that_may_be_a_habit_is_said_to_be_open(data: PageData) -> None:
+    """And nothing else is said to be followed."""
+    row = CAMPAIGN | {"campaign_chance": 0.5, "changed_on": dt.date(2024, 9, 1), "raised_mm": 2.0}
+    policy = told_of(row, row)
+    (said,) = policy_told(policy, None, METRIC)
+    assert "cannot tell yet whether that was done once or is the habit since" in said
+    assert "50 % of its futures" in plain(said)
+    told = replace(data, reline_policy=policy)
+    clause = "; far more was relined by March 2025, once or for good"
+    assert [clause in f.detail for f in facts(told)].count(True) == 1
+    assert not any("relined at" in f.detail for f in facts(told))
 
 
 def test_a_pause_that_the_forecast_takes_to_be_over_is_said_beside_it(data: PageData) -> None:

@@ -6,8 +6,10 @@ of the others at as many visits. They are a campaign if a policy fitted to them 
 far better than that of all other quarters does (twice the gain in log-likelihood, which without a
 campaign is about chi-square of the policy's eight parameters), while what was done before, and what
 since, is explained better by the latter: else the fleet has changed its habit. Little tells of that
-at first, for little is thin after a campaign. What comes at the same time of another year too is no
-campaign: it will come again.
+at first, for little is thin after a campaign: what was decided since is as likely under one policy
+as under the other, and which it was is left open, with the chance that their likelihoods give if
+both were as likely beforehand. What comes at the same time of another year too is no campaign: it
+will come again.
 
 Where due linings have been left on far more often for less than a year, most likely there were none
 to be had, or nobody to fit them: nobody keeps that up. Such a pause is taken to be over, and what
@@ -51,6 +53,8 @@ CAMPAIGN_GAIN = 40.0
 """Chi-square of eight exceeds it 3 times in a million: what is left out is lost."""
 
 
+SURE = 0.95
+"""A chance from which on it is taken for granted that a campaign is over, or that it was none."""
 LONGEST_PAUSE = 4
 """Quarters for which due linings may be left on before that is a habit."""
 LEAST_LEFT_ON = 0.1
@@ -60,23 +64,32 @@ LEFT_ON = ("missed", "missed_below")
 
 @dataclass(frozen=True, slots=True)
 class Campaign:
-    """The quarters, counted back; all other decisions, and their policy."""
+    """The quarters, counted back; all other decisions, and their policy; and the ``chance`` that it
+    is over, and not a habit since."""
 
     quarters: range
     others: AxleDecisions
     usual: PolicyFit
+    chance: float = 1.0
+
+    @property
+    def is_open(self) -> bool:
+        """Whether too little was decided since to tell."""
+        return self.chance < SURE
 
 
 @dataclass(frozen=True, slots=True)
 class CampaignTold:
     """What is told of one, or of a pause, in which there were fewer: its quarters counted back,
     ``first`` the latest and ``last`` the earliest; ``relines`` of wheel ends in it, and ``usual``,
-    at as many visits, those at the rate of all decisions outside campaigns."""
+    at as many visits, those at the rate of all decisions outside campaigns; ``chance`` that it is
+    over."""
 
     first: int
     last: int
     relines: float
     usual: float
+    chance: float = 1.0
 
     @property
     def is_pause(self) -> bool:
@@ -89,7 +102,8 @@ def campaign_told(campaign: Campaign, before: AxleDecisions) -> CampaignTold:
     relines = before.relines - others.relines
     visits = float(before.visits.sum() - others.visits.sum())
     usual = others.relines / float(others.visits.sum()) * visits
-    return CampaignTold(campaign.quarters.start, campaign.quarters.stop - 1, relines, usual)
+    first, last = campaign.quarters.start, campaign.quarters.stop - 1
+    return CampaignTold(first, last, relines, usual, campaign.chance)
 
 
 def found_pause(
@@ -135,7 +149,7 @@ def found_campaign(
     timing: RelineTiming | None = None,
     usual_days: float = QUARTER_DAYS,
 ) -> Campaign | None:
-    """The campaign of most relines beyond the usual, if there was one that is over.
+    """The campaign of most relines beyond the usual, if there was one that may be over.
 
     None where linings are relined for their age: those of one age come due together.
     """
@@ -148,14 +162,13 @@ def found_campaign(
     if min(during.relines, others.relines) < FEW_RELINES:
         return None
     own, usual = fit_policy(during, groups), fit_policy(others, groups, timing, usual_days)
-    beside = [_some(decisions, rows) for rows in (ago < quarters.start, ago >= quarters.stop)]
+    since, before = (_some(decisions, ago < quarters.start), _some(decisions, ago >= quarters.stop))
     if usual.age_share > 0.0:
         return None
-    if _gain(during, own, usual) < CAMPAIGN_GAIN:
+    if _gain(during, own, usual) < CAMPAIGN_GAIN or _gain(before, usual, own) <= 0.0:
         return None
-    if min(_gain(part, usual, own) for part in beside) <= 0.0:
-        return None
-    return Campaign(quarters, others, usual)
+    chance = float(special.expit(_gain(since, usual, own) / 2.0))
+    return Campaign(quarters, others, usual, chance) if chance > 1.0 - SURE else None
 
 
 def _some(decisions: AxleDecisions, rows: BoolArray) -> AxleDecisions:

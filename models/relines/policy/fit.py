@@ -169,7 +169,9 @@ class PolicyFit:
     ``age_share``: share of relines that were made for the lining's age, and would not have been by
     the reading (0: none); ``usual_days`` between visits; ``looks``: which visits look at an axle;
     ``yearly``: thresholds that are higher at one time of every year (None: they are not), ``mean``
-    being those of the rest of it; ``handed_back``: units that leave with new linings (None: none).
+    being those of the rest of it; ``handed_back``: units that leave with new linings (None: none);
+    ``instead``: another policy that may be in force, of which futures are drawn as often as its
+    chance says (None: no other); what is told of one wheel end's days is by this one.
     """
 
     groups: PolicyGroups
@@ -194,6 +196,7 @@ class PolicyFit:
     yearly: "YearlyRise | None" = None
     along_by_depot: bool = False
     handed_back: HandedBack | None = None
+    instead: "Instead | None" = None
 
     @property
     def design(self) -> Designs:
@@ -204,6 +207,14 @@ class PolicyFit:
     def is_guess(self) -> bool:
         """Too few relines on record to speak of a policy."""
         return self.relines < FEW_RELINES
+
+
+@dataclass(frozen=True, slots=True)
+class Instead:
+    """A policy that may be in force in the place of another, with a ``chance``."""
+
+    policy: PolicyFit
+    chance: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,6 +275,11 @@ def drawn_policies(
     fit: PolicyFit, draws: int, rng: np.random.Generator
 ) -> tuple[ReplacementPolicy, ...]:
     """Policies drawn from their uncertainty: each is one the whole fleet may have."""
+    if fit.instead is not None:
+        known = drawn_policies(replace(fit, instead=None), draws, rng)
+        others = drawn_policies(fit.instead.policy, draws, rng)
+        other = rng.random(draws) < fit.instead.chance
+        return tuple(np.where(other, np.array(others, object), np.array(known, object)))
     root, design = square_root(fit.covariance), fit.design
     off = rng.standard_normal((draws, len(fit.mean))) @ root.T
     drawn = tuple(_habit_of(design, fit.mean + each) for each in off)

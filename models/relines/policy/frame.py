@@ -43,7 +43,7 @@ def policy_frame(
     yearly_until_on, the next, yearly_mm, yearly_ci_low, yearly_ci_high; and of
     ``campaigns`` left out: their number, and of the latest (null: there was none)
     campaign_from_on (null too: longer ago than quarters are told apart), campaign_until_on,
-    campaign_relines, campaign_usual."""
+    campaign_relines, campaign_usual, campaign_chance (that it is over, and no habit)."""
     kinds, depots = fit.groups.kinds, fit.groups.depots
     policy, is_raised = mean_policy(fit), fit.raised_mm is not None
     there = pl.lit(pl.Series(_changed_at(fit) * len(kinds)))
@@ -145,6 +145,7 @@ def _campaigns(campaigns: Sequence[CampaignTold], as_of: dt.date) -> dict[str, p
         "campaign_until_on": pl.lit(day(latest.first) if latest else None, pl.Date),
         "campaign_relines": pl.lit(round(latest.relines) if latest else None, pl.Int64),
         "campaign_usual": pl.lit(latest.usual if latest else None, pl.Float64),
+        "campaign_chance": pl.lit(latest.chance if latest else None, pl.Float64),
     }
 
 
@@ -154,9 +155,8 @@ def _joined(campaigns: Sequence[CampaignTold]) -> list[CampaignTold]:
     for each in sorted(campaigns, key=lambda campaign: campaign.first):
         if joined and joined[-1].last + 1 == each.first and joined[-1].is_pause == each.is_pause:
             later = joined.pop()
-            each = CampaignTold(
-                later.first, each.last, later.relines + each.relines, later.usual + each.usual
-            )
+            relines, usual = later.relines + each.relines, later.usual + each.usual
+            each = CampaignTold(later.first, each.last, relines, usual, later.chance)
         joined.append(each)
     return joined
 

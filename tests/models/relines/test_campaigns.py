@@ -9,7 +9,7 @@ import pytest
 from models.relines.fleet import _usual_policy
 from models.relines.policy.campaigns import found_campaign
 from models.relines.policy.decisions import AxleDecisions, PolicyGroups, some_decisions
-from models.relines.policy.fit import PolicyFit, fit_policy, mean_policy
+from models.relines.policy.fit import PolicyFit, drawn_policies, fit_policy, mean_policy
 from tests.models.relines.test_policy import unknown_ages
 
 GROUPS = PolicyGroups(("drive",), ("East",))
@@ -89,6 +89,28 @@ def test_a_wave_of_thin_linings_is_no_campaign():
     """As many more are relined as in a small campaign, by the usual rule."""
     decisions = decided(raised(), wave=3)
     assert found_campaign(decisions, GROUPS) is None
+
+
+@pytest.mark.parametrize(
+    ("since", "share"),
+    [pytest.param(0, 0.5, id="nothing"), pytest.param(2, 0.7, id="a few"), (250, 1.0)],
+)
+def test_a_campaign_that_little_was_checked_since_may_be_a_habit(since: int, share: float):
+    """Which of both is left open as far as what was decided since leaves it open."""
+    every = decided(raised(1))
+    last = np.flatnonzero(every.quarters_ago == 0)[since:]
+    decisions = some_decisions(every, np.setdiff1d(np.arange(len(every.low)), last))
+    policy, (told,) = _usual_policy(decisions, GROUPS, EVENTS)
+    assert told.chance == pytest.approx(share, abs=0.2)
+    usual = threshold(fit_policy(decided(raised()), GROUPS))
+    if since == 250:
+        assert policy.instead is None
+        return
+    assert policy.instead is not None
+    assert policy.instead.chance == told.chance
+    drawn = drawn_policies(policy, 4000, np.random.default_rng(3))
+    limits = np.array([each.threshold_mm[0] for each in drawn])
+    assert np.mean(np.abs(limits - usual) < 0.3) == pytest.approx(told.chance, abs=0.05)
 
 
 def test_two_campaigns_are_both_left_out_and_told():

@@ -286,7 +286,7 @@ def test_notes_say_what_of_the_past_the_forecast_does_not_go_on_with(data, parts
         **dict.fromkeys(empty("reline_policy").columns),
         **{"age_days": 640.0, "age_kept": 0.95, "age_share": 0.7, "campaigns": 1},
         "campaign_until_on": dt.date(2025, 3, 2),
-        **{"campaign_relines": 412, "campaign_usual": 118.6},
+        **{"campaign_relines": 412, "campaign_usual": 118.6, "campaign_chance": 1.0},
     }
     policy = pl.DataFrame([told], empty("reline_policy").schema)
     once = replace(data, reline_policy=policy)
