@@ -164,7 +164,7 @@ def _usual_policy(
         told.append(campaign_told(pause, decisions))
         decisions, policy = pause.others, pause.usual
     for _ in range(MOST_CAMPAIGNS):
-        campaign = found_campaign(decisions, groups, timing, usual_days)
+        campaign = found_campaign(decisions, groups, policy, timing, usual_days)
         # Of relines for their age, and at a time of the year, all futures have the same or none.
         if campaign is None or (campaign.is_open and (policy.age_share or campaign.usual.yearly)):
             break

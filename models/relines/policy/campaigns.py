@@ -146,10 +146,12 @@ def _leaves_on(policy: PolicyFit, groups: PolicyGroups, depots: Sequence[int]) -
 def found_campaign(
     decisions: AxleDecisions,
     groups: PolicyGroups,
+    policy: PolicyFit,
     timing: RelineTiming | None = None,
     usual_days: float = QUARTER_DAYS,
 ) -> Campaign | None:
-    """The campaign of most relines beyond the usual, if there was one that may be over.
+    """The campaign of most relines beyond the usual, if there was one that may be over; ``policy``:
+    that of all decisions.
 
     None where linings are relined for their age: those of one age come due together.
     """
@@ -161,7 +163,12 @@ def found_campaign(
     during, others = (_some(decisions, rows) for rows in (inside, ~inside))
     if min(during.relines, others.relines) < FEW_RELINES:
         return None
-    own, usual = fit_policy(during, groups), fit_policy(others, groups, timing, usual_days)
+    own = fit_policy(during, groups)
+    if not policy.changed_quarters and _gain(during, own, policy) < _worth_a_look(
+        during, decisions
+    ):
+        return None
+    usual = fit_policy(others, groups, timing, usual_days)
     since, before = (_some(decisions, ago < quarters.start), _some(decisions, ago >= quarters.stop))
     if usual.age_share > 0.0:
         return None
@@ -169,6 +176,12 @@ def found_campaign(
         return None
     chance = float(special.expit(_gain(since, usual, own) / 2.0))
     return Campaign(quarters, others, usual, chance) if chance > 1.0 - SURE else None
+
+
+def _worth_a_look(during: AxleDecisions, decisions: AxleDecisions) -> float:
+    """Half the gain over the policy of all decisions that a campaign at its limit has, which drew
+    that policy its own way by its share of the relines: a likelihood is about a parabola."""
+    return 0.5 * CAMPAIGN_GAIN * (1.0 - during.relines / decisions.relines) ** 2
 
 
 def _some(decisions: AxleDecisions, rows: BoolArray) -> AxleDecisions:

@@ -52,7 +52,7 @@ def threshold(policy: PolicyFit) -> float:
 @pytest.mark.parametrize("quarters", [(1,), (3,), (4, 5)])
 def test_a_campaign_is_found_in_its_quarters_and_the_policy_is_that_of_the_others(quarters):
     decisions = decided(raised(*quarters))
-    found = found_campaign(decisions, GROUPS)
+    found = found_campaign(decisions, GROUPS, fit_policy(decisions, GROUPS))
     assert found is not None
     assert tuple(found.quarters) == quarters
     policy, (told,) = _usual_policy(decisions, GROUPS, EVENTS)
@@ -82,13 +82,13 @@ def test_a_campaign_is_found_in_its_quarters_and_the_policy_is_that_of_the_other
 )
 def test_what_lasts_is_no_campaign(thresholds):
     decisions = decided(thresholds)
-    assert found_campaign(decisions, GROUPS) is None
+    assert found_campaign(decisions, GROUPS, fit_policy(decisions, GROUPS)) is None
 
 
 def test_a_wave_of_thin_linings_is_no_campaign():
     """As many more are relined as in a small campaign, by the usual rule."""
     decisions = decided(raised(), wave=3)
-    assert found_campaign(decisions, GROUPS) is None
+    assert found_campaign(decisions, GROUPS, fit_policy(decisions, GROUPS)) is None
 
 
 @pytest.mark.parametrize(
