@@ -363,6 +363,9 @@ def _doubts(table: Table) -> Iterator[str]:
     unstored = [h for i, h in enumerate(cells) if key_of(h) in told and f"c{i}" in table.unstored]
     if unstored:
         yield f"{', '.join(unstored)}: {UNSTORED}"
+    for _, i, target in _columns(table):
+        if _is_a_day(target, table.recipe.table):
+            yield from reading.counted_days(cells[i], table.body[f"c{i}"].drop_nulls())
     for heading in hours_for_km(table.recipe):
         if key_of(heading) in map(key_of, cells):
             yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"

@@ -36,6 +36,7 @@ from pipeline.mapping.questions import (
     own_units_given,
     questions,
 )
+from pipeline.mapping.reading import counted_days
 from pipeline.mapping.shapes import SHEET, shaped_grids
 from pipeline.mapping.words import tokens
 from pipeline.mapping.writing import (
@@ -203,8 +204,7 @@ def _show(form: Form, tell: Tell) -> None:
     for column in found.columns:
         _show_column(column, found, tell)
     _show_to_come(form, tell)
-    if found.unstored:
-        tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
+    _show_doubts(found, tell)
     _show_rows_lost(found, tell)
     _show_dead_ends(found, tell)
     _show_lost(found, tell)
@@ -239,6 +239,16 @@ def _show_to_come(form: Form, tell: Tell) -> None:
         first = next(c.heading for c in form.found.columns if c.target)
         if told := jobs_to_come(path, sheet, first):
             tell(f"  {place}: {told}")
+
+
+def _show_doubts(found: TableFound, tell: Tell) -> None:
+    """What the cells of columns that are read leave open."""
+    for column in found.columns:
+        if column.target.endswith("_on"):
+            for line in counted_days(column.heading, column.examples):
+                tell(f"  {line}")
+    if found.unstored:
+        tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
 
 
 _STRANGE = ("not understood", "no concept of")

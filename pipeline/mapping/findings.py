@@ -47,6 +47,7 @@ from pipeline.mapping.shapes import (
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
+    counted_from_1904,
     first_of_name,
     further_down,
     heading_at,
@@ -364,6 +365,8 @@ def _table(
     said = _with_weeks(_with_day_above(_said(heading), heading), body)
     said = _with_shares_of_cost(_with_one_job(said, heading, body), heading, body)
     said = _with_places(_with_stages(said, heading, body), heading, body)
+    days = [f"c{i}" for i, m in enumerate(said) if m.concept in {"date", "from", "to"}]
+    body = counted_from_1904(grid, body, days)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     if table == "none" and _are_readings(said, heading):

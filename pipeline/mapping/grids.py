@@ -56,7 +56,8 @@ class Grid:
     sheet that its workbook does not show, ``own_numbers`` the columns with numbers that are no text
     there: how these are written here says nothing of how its people write; ``unstored`` those with
     formulas whose results the workbook does not hold. ``row_parts``: numbers that ``row_no`` has
-    for each row of the sheet, where one became several."""
+    for each row of the sheet, where one became several; ``from_1904``: its days are counted from
+    then."""
 
     name: str
     rows: pl.DataFrame
@@ -66,6 +67,7 @@ class Grid:
     own_numbers: frozenset[str] = frozenset()
     unstored: frozenset[str] = frozenset()
     row_parts: int = 1
+    from_1904: bool = False
 
     @property
     def hidden_table(self) -> bool:
@@ -220,14 +222,25 @@ def _workbook_grids(content: bytes) -> list[Grid]:
     with files.failing_as("an XLSX workbook"):
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         unstored, struck = _looked_at(content)
+        from_1904 = _counts_from_1904(content)
         return [
             replace(
                 _sheet(book.get_sheet_by_name(sheet.name), struck.get(sheet.name, ())),
                 is_hidden=sheet.visible != SheetVisibleEnum.Visible,
                 unstored=unstored.get(sheet.name, frozenset()),
+                from_1904=from_1904,
             )
             for sheet in book.sheets_metadata
         ]
+
+
+def _counts_from_1904(content: bytes) -> bool:
+    """Whether a workbook counts its days so: what is formatted as a day is read right, and a plain
+    number would be four years off."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        book = archive.read(WORKBOOK) if WORKBOOK in archive.namelist() else b""
+    found = re.search(rb"<(?:\w+:)?workbookPr\b[^>]*>", book)
+    return found is not None and _attribute(found[0], b"date1904") in {"1", "true"}
 
 
 def _looked_at(content: bytes) -> tuple[dict[str, frozenset[str]], dict[str, list[_Place]]]:

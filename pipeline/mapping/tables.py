@@ -8,6 +8,7 @@ from fnmatch import fnmatch
 import polars as pl
 
 from pipeline.mapping.grids import Grid
+from pipeline.mapping.reading import of_1904
 from pipeline.settings import OwnFile
 
 MOST_FURTHER = 200  # rows further down that are looked at as headings
@@ -162,7 +163,7 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
             Table(
                 recipe,
                 heading,
-                _body(grid, heading, end),
+                _body(grid, recipe, heading, end),
                 grid.is_text,
                 own_numbers=grid.own_numbers,
                 unstored=grid.unstored,
@@ -206,9 +207,19 @@ def _is_written(table: Table, keys: set[str]) -> pl.Series:
     return told.to_series() if here else pl.Series([False]).new_from_index(0, table.body.height)
 
 
-def _body(grid: Grid, heading: Heading, end: int) -> pl.DataFrame:
+def _body(grid: Grid, recipe: OwnFile, heading: Heading, end: int) -> pl.DataFrame:
     start = heading.index + heading.rows
-    return grid.rows.slice(start, end - start)
+    of_days = {key_of(own) for own, told in recipe.columns.items() if told.endswith("_on")}
+    columns = [f"c{i}" for i, cell in enumerate(heading.cells) if key_of(cell) in of_days]
+    return counted_from_1904(grid, grid.rows.slice(start, end - start), columns)
+
+
+def counted_from_1904(grid: Grid, body: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
+    """Rows of a workbook that counts its days so, with those of some columns that are plain numbers
+    as days."""
+    if not grid.from_1904:
+        return body
+    return body.with_columns(of_1904(body[name]) for name in columns)
 
 
 def _headings(
