@@ -10,7 +10,7 @@ import csv
 import io
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -19,10 +19,12 @@ from threading import Lock
 
 import fastexcel
 import polars as pl
+from python_calamine import CalamineWorkbook
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake.encodings import code_page, wide_encoding
 from pipeline.lake.records import Records, read_document, read_records
+from pipeline.lake.struck import STRUCK, Place, looked_at
 from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
 
 DELIMITERS = (",", ";", "\t")
@@ -247,8 +249,32 @@ def _xlsx_cells(content: bytes) -> Cells:
     """The first sheet, every cell as text: one column may mix dates, numbers and words."""
     require_workbook(content)
     with failing_as("an XLSX workbook"):
-        frame = fastexcel.read_excel(content).load_sheet(0, dtypes="string").to_polars()
+        sheet = fastexcel.read_excel(content).load_sheet(0, dtypes="string")
+        frame = sheet.to_polars()
+        if struck := looked_at(content)[1].get(sheet.name):
+            frame = _with_struck(frame, struck, _first_cell(content))
     return _typed_cells(frame, is_text=False)
+
+
+def _first_cell(content: bytes) -> Place:
+    """Where the cells of the first sheet begin."""
+    return CalamineWorkbook.from_filelike(io.BytesIO(content)).get_sheet_by_index(0).start or (0, 0)
+
+
+def _with_struck(frame: pl.DataFrame, struck: Sequence[Place], first: Place) -> pl.DataFrame:
+    """A sheet, headings and rows, with that behind what is struck out."""
+    names = dict(enumerate(frame.columns))
+    rows: dict[str, list[int]] = {}
+    for row, column in struck:
+        name = names.get(column - first[1])
+        if name is not None:
+            rows.setdefault(name, []).append(row - first[0] - 1)
+    marked = pl.int_range(pl.len())
+    frame = frame.with_columns(
+        pl.when(marked.is_in(of)).then(pl.col(name) + STRUCK).otherwise(name).alias(name)
+        for name, of in rows.items()
+    )
+    return frame.rename({name: f"{name}{STRUCK}" for name, of in rows.items() if -1 in of})
 
 
 @contextmanager

@@ -27,6 +27,7 @@ from pipeline.lake.cells import (
     word_of,
 )
 from pipeline.lake.files import Cells
+from pipeline.lake.struck import STRUCK
 from pipeline.mapping import reading
 from pipeline.mapping.doubted.units import doubted_units, small_odometers
 from pipeline.mapping.findings import (
@@ -40,7 +41,6 @@ from pipeline.mapping.findings import (
     reading_named,
     undone_left_alone,
 )
-from pipeline.mapping.grids import STRUCK
 from pipeline.mapping.headings import OF_HOURS, axle_of_cell, names_hours, place_in, place_of_cell
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
