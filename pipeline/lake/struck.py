@@ -1,5 +1,7 @@
-"""What a workbook says of its cells beside what they hold: which are struck out, which formulas have
-no result, and from when days are counted. No library in use tells it.
+"""What a workbook says of its cells beside what they hold.
+
+Which are struck out, which formulas have no result, and from when days are counted: no library in
+use tells it.
 """
 
 import html
