@@ -47,7 +47,7 @@ from pipeline.mapping.job_lines.jobs import left_or_right
 from pipeline.mapping.job_lines.other_units import other_units
 from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK, nothing_done, reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
-from pipeline.mapping.tables import Table, is_again, key_of, slid
+from pipeline.mapping.tables import USUAL, Table, is_again, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,
     CELL_WORDS,
@@ -1018,7 +1018,7 @@ def _misshapen(table: Table) -> Problem:
     number parts it in two.
     """
     counts = table.body["width"].value_counts(name="n")
-    usual = counts.filter(pl.col("n") * 20 >= table.body.height)["width"].to_list()
+    usual = counts.filter(pl.col("n") >= USUAL * table.body.height)["width"].to_list()
     text = f"found {{}} cells; accepted: {table.heading.width}, as in the heading{{}}"
     where = ~pl.col("width").is_in([*usual, table.heading.width]) | pl.col("slid")
     why = pl.when("slid").then(pl.lit(f" ({QUOTES})")).otherwise(pl.lit(""))

@@ -12,6 +12,7 @@ from pipeline.mapping.reading import of_1904
 from pipeline.settings import OwnFile
 
 MOST_FURTHER = 200  # rows further down that are looked at as headings
+USUAL = 0.05  # of rows, so many of one width are not so by a slip
 HEAD_ROWS = 60  # rows in which a table's heading is looked for, whatever it says
 
 
@@ -59,13 +60,16 @@ def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
 
 
 def slid(grid_is_text: bool, heading: Heading, body: pl.DataFrame) -> pl.Series:
-    """Rows of a text that have something written beyond their heading."""
+    """Rows of a text that have something written beyond their heading; or a cell more, though it is
+    blank, where others have none: 15,5 before blank remarks."""
     cells = heading.cells
     beyond = [f"c{i}" for i in range(heading.width, len(cells)) if not cells[i]]
     if not (grid_is_text and beyond):
         return pl.Series("slid", [False]).new_from_index(0, body.height)
     written = pl.any_horizontal(pl.col(beyond).is_not_null())
-    return body.select(written.alias("slid")).to_series()
+    fit = (pl.col("width") == heading.width).mean() >= USUAL
+    wider = (pl.col("width") > heading.width) & fit & (heading.rows == 1)
+    return body.select((written | wider).alias("slid")).to_series()
 
 
 def further_down(grid: Grid) -> list[int]:

@@ -63,6 +63,14 @@ def test_rows_with_something_beyond_their_heading_have_slid(tmp_path, text):
     assert rows["wide"].to_list() == slid
 
 
+def test_a_blank_cell_more_than_other_rows_have_shows_that_a_row_has_slid(tmp_path):
+    head, row = "Unit,Date,Km,Axle,Side,Lining mm,Remarks\n", "T1,2024-0{}-09,10{}000,1,L,{},\n"
+    (tmp_path / "a.csv").write_text(head + row.format(1, 1, "15,5") + row.format(4, 4, 15))
+    map_lake(tmp_path, None, lambda _: None)
+    assert [why or "" for why in rows_of(tmp_path)["problem"]][1] == ""
+    assert "found 8 cells; accepted: 7" in rows_of(tmp_path)["problem"][0]
+
+
 def test_cells_left_empty_beyond_the_heading_are_none(tmp_path):
     text = "Unit;Date;Km;1L lining mm;1R lining mm\nT1;2024-01-11;126172;15;14;;\n"
     mapped(tmp_path, text)
