@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import duckdb
 
+from pipeline.mapping.doubted.miles import COLUMNS, doubted_places
 from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK
 from pipeline.settings import Settings
 from pipeline.values import counted
@@ -21,6 +22,7 @@ def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]
     return [
         *_stray_checks(con),
         *_names_alike(con, settings),
+        *_odometers_in_miles(con, settings),
         *_replaced_odometers(con),
         *_full_odometers(con),
         *_standing_odometers(con),
@@ -196,6 +198,21 @@ def _unit_heading(settings: Settings) -> str:
     """What a fleet's own files call a unit's name, where it has files of its own form."""
     headings = [h for f in settings.files for h, what in f.columns.items() if what == "unit_id"]
     return headings[0] if headings else ""
+
+
+def _odometers_in_miles(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """Files whose odometers may be in miles, where the headings of some state no unit."""
+    if not any("odometer" in own.columns.values() for own in settings.files):
+        return []
+    checks = con.sql(
+        """select b.path as place, i.* from raw.inspections i
+        inner join (
+            select content_id, min(path) as path from raw.files group by all
+        ) b on b.content_id = i.content_id
+        where i.problem is null"""
+    ).pl()
+    mend = 'say so in [[files]] of its own: files = "its name", distance = "mi"'
+    return list(doubted_places(checks.select(COLUMNS), mend))
 
 
 def _replaced_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:
