@@ -36,7 +36,8 @@ HIDDEN = "left alone: a hidden sheet; once the workbook shows it, it is read"
 class Grid:
     """The cells of a sheet: ``row_no`` (the first is 1), ``width`` (cells written in the row) and
     ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks,
-    ``merged`` the first and last ``row_no`` and the column of cells merged down, ``is_hidden`` a
+    ``merged`` the first and last ``row_no`` and the column of cells merged down, ``across`` the
+    ``row_no`` and columns of cells merged across (the first holds what they say), ``is_hidden`` a
     sheet that its workbook does not show, ``own_numbers`` the columns with numbers that are no text
     there: how these are written here says nothing of how its people write; ``unstored`` those with
     formulas whose results the workbook does not hold. ``row_parts``: numbers that ``row_no`` has
@@ -47,6 +48,7 @@ class Grid:
     rows: pl.DataFrame
     is_text: bool
     merged: tuple[tuple[int, int, int], ...] = ()
+    across: tuple[tuple[int, range], ...] = ()
     is_hidden: bool = False
     own_numbers: frozenset[str] = frozenset()
     unstored: frozenset[str] = frozenset()
@@ -231,8 +233,13 @@ def _sheet(sheet: CalamineSheet, struck: Iterable[Place]) -> Grid:
         for (first, column), (last, _) in sheet.merged_cell_ranges or ()
         if last > first
     )
+    across = tuple(
+        (first + 1, range(left, right + 1))
+        for (first, left), (last, right) in sheet.merged_cell_ranges or ()
+        if right > left and first == last
+    )
     grid = _grid(sheet.name, records, is_text=False)
-    return replace(grid, merged=down, own_numbers=frozenset(own))
+    return replace(grid, merged=down, across=across, own_numbers=frozenset(own))
 
 
 def _is_broken(cell: object) -> bool:
