@@ -7,6 +7,7 @@ their own types.
 """
 
 import csv
+import datetime as dt
 import io
 import os
 import re
@@ -23,13 +24,15 @@ from python_calamine import CalamineWorkbook
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake.encodings import code_page, wide_encoding
+from pipeline.lake.old_workbooks import read_old_workbook, true_kind
 from pipeline.lake.records import Records, read_document, read_records
 from pipeline.lake.struck import STRUCK, Place, looked_at
 from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
 
 DELIMITERS = (",", ";", "\t")
 SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx",
-            ".xlsm": "xlsx", ".jsonl": "jsonl", ".ndjson": "jsonl", ".json": "json"}  # fmt: skip
+            ".xlsm": "xlsx", ".xls": "old", ".ods": "old", ".jsonl": "jsonl", ".ndjson": "jsonl",
+            ".json": "json"}  # fmt: skip
 # Days from 1970 to the end of the year 9999.
 _LAST_DAY = 2_932_896
 # What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text
@@ -70,10 +73,10 @@ def read_cells(content: bytes, path: Path) -> Cells:
     if not content:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
     readers: dict[str, Callable[[bytes], Cells]]
-    readers = {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells,
+    readers = {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells, "old": _old_cells,
                "jsonl": partial(_json_cells, read_records),
                "json": partial(_json_cells, read_document)}  # fmt: skip
-    return readers[kind](content)
+    return readers[true_kind(kind, content)](content)
 
 
 def _require_cells(cells: int, most: int = MAX_CELLS) -> None:
@@ -254,6 +257,49 @@ def _xlsx_cells(content: bytes) -> Cells:
         if struck := looked_at(content)[1].get(sheet.name):
             frame = _with_struck(frame, struck, _first_cell(content))
     return _typed_cells(frame, is_text=False)
+
+
+def _old_cells(content: bytes) -> Cells:
+    """The first sheet of a workbook of another kind, every cell as text."""
+    sheets = read_old_workbook(content)
+    numbered = [
+        (no, [own_text(cell) for cell in row])
+        for no, row in enumerate(sheets[0].rows if sheets else [], start=1)
+        if any(cell != "" for cell in row)
+    ]
+    if not numbered:
+        raise UnreadableFileError("no heading; accepted: a heading and rows")
+    (_, headings), *body = numbered
+    columns = {
+        f"c{i}": pl.Series([row[i] or None for _, row in body], dtype=pl.String)
+        for i in range(len(headings))
+    }
+    rows = pl.DataFrame({"row_no": pl.Series([no for no, _ in body], dtype=pl.Int64), **columns})
+    rows = rows.with_columns(shape_problem=pl.lit(None, dtype=pl.String))
+    return Cells(tuple(heading.strip() for heading in headings), rows, is_text=False)
+
+
+def own_text(cell: object) -> str:
+    """A workbook's own value, as text that means the same in every dialect."""
+    match cell:
+        case bool():
+            return "true" if cell else "false"
+        case float():
+            return _number_text(cell)
+        case dt.datetime():
+            return cell.date().isoformat()
+        case dt.date():
+            return cell.isoformat()
+        case _:
+            return str(cell)
+
+
+def _number_text(value: float) -> str:
+    """Three digits after a point could group thousands; four cannot."""
+    if value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    text = repr(value)
+    return f"{text}0" if re.fullmatch(r"-?\d{1,3}\.\d{3}", text) else text
 
 
 def _first_cell(content: bytes) -> Place:

@@ -3,7 +3,6 @@
 What a workbook holds as a number or a day is written so that it reads as that in every dialect.
 """
 
-import datetime as dt
 import io
 import re
 from collections.abc import Callable, Iterable, Sequence
@@ -13,10 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-from python_calamine import CalamineSheet, CalamineWorkbook, SheetVisibleEnum
+from python_calamine import CalamineWorkbook, SheetVisibleEnum
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake import files
+from pipeline.lake.old_workbooks import read_old_workbook, true_kind
 from pipeline.lake.records import Records, read_document, read_records
 from pipeline.lake.struck import STRUCK, Place, counts_from_1904, looked_at
 from pipeline.lake.workbooks import read_parquet, require_columns, require_workbook
@@ -88,9 +88,10 @@ def read_grids(content: bytes, path: Path) -> list[Grid]:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
     readers: dict[str, Callable[[bytes], list[Grid]]]
     readers = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids,
+               "old": _old_grids,
                "jsonl": partial(_json_grid, read_records),
                "json": partial(_json_grid, read_document)}  # fmt: skip
-    return [grid for grid in readers[kind](content) if grid.rows.height]
+    return [grid for grid in readers[true_kind(kind, content)](content) if grid.rows.height]
 
 
 def _text_grid(content: bytes) -> list[Grid]:
@@ -211,7 +212,12 @@ def _workbook_grids(content: bytes) -> list[Grid]:
         from_1904 = counts_from_1904(content)
         return [
             replace(
-                _sheet(book.get_sheet_by_name(sheet.name), struck.get(sheet.name, ())),
+                _sheet(
+                    sheet.name,
+                    (of := book.get_sheet_by_name(sheet.name)).to_python(skip_empty_area=False),
+                    of.merged_cell_ranges or (),
+                    struck.get(sheet.name, ()),
+                ),
                 is_hidden=sheet.visible != SheetVisibleEnum.Visible,
                 unstored=unstored.get(sheet.name, frozenset()),
                 from_1904=from_1904,
@@ -220,8 +226,19 @@ def _workbook_grids(content: bytes) -> list[Grid]:
         ]
 
 
-def _sheet(sheet: CalamineSheet, struck: Iterable[Place]) -> Grid:
-    cells = sheet.to_python(skip_empty_area=False)
+def _old_grids(content: bytes) -> list[Grid]:
+    return [
+        replace(_sheet(of.name, of.rows, of.merged, ()), is_hidden=of.is_hidden)
+        for of in read_old_workbook(content)
+    ]
+
+
+def _sheet(
+    name: str,
+    cells: Sequence[Sequence[object]],
+    merged: Sequence[tuple[Place, Place]],
+    struck: Iterable[Place],
+) -> Grid:
     records = [_own_row(row) for row in cells]
     for row, column in struck:
         cell = records[row][column] if row < len(records) and column < len(records[row]) else None
@@ -229,45 +246,20 @@ def _sheet(sheet: CalamineSheet, struck: Iterable[Place]) -> Grid:
             records[row][column] = f"{cell}{STRUCK}"
     own = {f"c{i}" for row in cells for i, cell in enumerate(row) if _is_broken(cell)}
     down = tuple(
-        (first + 1, last + 1, column)
-        for (first, column), (last, _) in sheet.merged_cell_ranges or ()
-        if last > first
+        (first + 1, last + 1, column) for (first, column), (last, _) in merged if last > first
     )
     across = tuple(
         (first + 1, range(left, right + 1))
-        for (first, left), (last, right) in sheet.merged_cell_ranges or ()
+        for (first, left), (last, right) in merged
         if right > left and first == last
     )
-    grid = _grid(sheet.name, records, is_text=False)
+    grid = _grid(name, records, is_text=False)
     return replace(grid, merged=down, across=across, own_numbers=frozenset(own))
 
 
 def _is_broken(cell: object) -> bool:
     """A workbook's own number with something after its point."""
     return isinstance(cell, float) and not cell.is_integer()
-
-
-def _own_text(cell: object) -> str | None:
-    """A workbook's own value, as text that means the same in every dialect."""
-    match cell:
-        case bool():
-            return "true" if cell else "false"
-        case float():
-            return _number_text(cell)
-        case dt.datetime():
-            return cell.date().isoformat()
-        case dt.date():
-            return cell.isoformat()
-        case _:
-            return str(cell)
-
-
-def _number_text(value: float) -> str:
-    """Three digits after a point could group thousands; four cannot."""
-    if value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    text = repr(value)
-    return f"{text}0" if re.fullmatch(r"-?\d{1,3}\.\d{3}", text) else text
 
 
 def _parquet_grid(content: bytes) -> list[Grid]:
@@ -299,7 +291,7 @@ def _json_grid(read: Callable[[str], Records], content: bytes) -> list[Grid]:
 
 
 def _own_row(cells: Sequence[object]) -> list[str | None]:
-    return [None if cell is None else _own_text(cell) for cell in cells]
+    return [None if cell is None else files.own_text(cell) for cell in cells]
 
 
 def _is_broken_type(dtype: pl.DataType) -> bool:
