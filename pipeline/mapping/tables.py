@@ -13,6 +13,7 @@ from pipeline.settings import OwnFile
 
 MOST_FURTHER = 200  # rows further down that are looked at as headings
 USUAL = 0.05  # of rows, so many of one width are not so by a slip
+MOST_HEADING_ROWS = 3
 HEAD_ROWS = 60  # rows in which a table's heading is looked for, whatever it says
 
 
@@ -53,10 +54,22 @@ def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
     """The cells of a heading of one to three rows; None where the grid ends before."""
     if index + rows > grid.rows.height:
         return None
-    first = [_one_line(cell) for cell in grid.row(index)]
-    for below in range(index + 1, index + rows):
-        first = _joined(first, [_one_line(cell) for cell in grid.row(below)])
+    first, *others = ([_one_line(cell) for cell in grid.row(index + i)] for i in range(rows))
+    is_titled = rows == MOST_HEADING_ROWS and sum(cell != "" for cell in first) == 1
+    if is_titled:
+        first = _titled("".join(first), *others)
+    for below in () if is_titled else others:
+        first = _joined(first, below)
     return Heading(index, rows, _told_apart(first), int(grid.rows["width"][index]))
+
+
+def _titled(title: str, groups: list[str], below: list[str]) -> list[str]:
+    """A heading of two rows with the title above it where both say something: Axle 1, L."""
+    begins = next((i for i, group in enumerate(groups) if group), 0)
+    return [
+        f"{title} {cell}" if i >= begins and below[i] else cell
+        for i, cell in enumerate(_joined(groups, below))
+    ]
 
 
 def slid(grid_is_text: bool, heading: Heading, body: pl.DataFrame) -> pl.Series:
