@@ -35,6 +35,7 @@ from pipeline.mapping.questions import (
     chosen,
     own_units_given,
     questions,
+    with_units_of_sheets,
 )
 from pipeline.mapping.reading import counted_days
 from pipeline.mapping.shapes import SHEET, shaped_grids
@@ -93,6 +94,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     found = with_fleets(found)
     settled = [settling(t, own.files) for t in found]
     left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
+    left, named = with_units_of_sheets(left, whole.answers.sheet_units, ask, tell)
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole), own.files)
     told = [(t, recipe) for t, recipe in zip(found, settled, strict=True) if recipe is not None]
     by_hand = [as_told(t, recipe) for t, recipe in told if recipe.table != "none"]
@@ -102,7 +104,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     for table, recipe in told:
         _show_told(table, recipe, tell)
     answers = _given_before(whole, own) | own_units_given([form.found for form in shown], whole)
-    answers |= asked(open_questions, ask, tell) if ask else {}
+    answers |= named | (asked(open_questions, ask, tell) if ask else {})
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)

@@ -321,6 +321,22 @@ def test_a_sheet_may_be_said_to_be_named_after_its_unit(tmp_path):
     assert rows["problem"].null_count() == 4
 
 
+def test_whoever_sits_at_the_terminal_is_asked_whether_sheets_are_units(tmp_path):
+    head = ["Date", "Km", "1L lining mm", "1R lining mm"]
+    sheets = {f"T{n}": [head, ["2024-01-11", 126_172, 15, 14]] for n in (1, 2)}
+    workbook(tmp_path / "a.xlsx", sheets)
+    assert not map_lake(tmp_path, lambda _: "no", lambda _: None).is_clear
+    (tmp_path / "fleet.toml").unlink()
+    told = []
+    assert map_lake(tmp_path, lambda _: "yes", told.append).is_clear
+    assert "Is T1, the name of a sheet, the unit of its rows? (of 2 such sheets in" in told[0]
+    for _ in "12":  # and not again
+        assert rows_of(tmp_path, "a.xlsx")["unit_id"].to_list() == ["T1", "T1", "T2", "T2"]
+        assert map_lake(tmp_path, None, lambda _: None).is_clear
+    (tmp_path / "fleet.toml").write_text("[answers]\nsheet_units = true\n")
+    assert map_lake(tmp_path, None, lambda _: None).is_clear
+
+
 AXLES = """\
 Unit;Depot;Axle 1 type;Axle 2 type;Axle 3 type;Axle 1 arm mm;Axle 2 arm mm;Axle 3 arm mm
 T1;North;steer;drive;;130;150;
