@@ -116,8 +116,8 @@ REQUIRED = {
 }
 # Where the middle of a column's readings lies, in mm and km, unless its unit is another (from
 # memory): odometers stand below 1,000 km in a fleet's first weeks, oftener in thousands of km.
-PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke": (8.0, 120.0),
-             "stroke": (3.0, 120.0), "released_stroke": (0.0, 120.0),
+PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (10.0, 120.0), "applied_stroke": (8.0, 120.0),
+             "stroke": (10.0, 120.0), "released_stroke": (0.0, 120.0),
              "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
              "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
 ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5}
