@@ -181,15 +181,17 @@ def _names_alike(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str
     alike = "" if heading else "write both alike"
     where = f'under [files.values."{heading}"]: "{as_named}" = "{named}"'
     return [
-        "units whose names differ only in blanks, hyphens or leading zeros, read as different: "
+        "units whose names differ only in blanks, hyphens, leading zeros or marks of thousands, "
+        "read as different: "
         f"{_first([f'{a} and {b}' for a, b in pairs])}; if they are one, "
         f"{alike or f'say so in fleet.toml, {where}'}"
     ]
 
 
-# Without zeros that lead a number, then without blanks and hyphens.
+# Without marks of thousands, then zeros that lead a number, then without blanks and hyphens.
+_THOUSANDS = r"regexp_replace(upper(unit_id), '^([0-9]{1,3})[.,’]([0-9]{3})$', '\1\2')"
 _PLAIN_NAME = (
-    r"regexp_replace(regexp_replace(upper(unit_id), '(^|[^0-9])0+([0-9])', '\1\2', 'g'), "
+    rf"regexp_replace(regexp_replace({_THOUSANDS}, '(^|[^0-9])0+([0-9])', '\1\2', 'g'), "
     r"'[\s\-\x{2010}-\x{2015}]', '', 'g')"
 )
 

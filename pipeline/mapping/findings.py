@@ -377,7 +377,8 @@ def _table(
         if heading.cells[i] or not body[f"c{i}"].is_null().all()
     ]
     several = {heading.cells[i] for i, m in enumerate(said) if m.is_an_end or m.is_a_share}
-    columns = _unless_turned(_once_each(columns, several), titles_above(grid, heading.index))
+    lines = [*titles_above(grid, heading.index), *_notes(body)]
+    columns = _unless_turned(_once_each(columns, several), lines)
     rows = (body["row_no"] // grid.row_parts).n_unique()
     found = TableFound(
         path, grid.name, heading, rows, table, tuple(columns), sample.day_first,
@@ -394,6 +395,13 @@ def _table(
         found = _finished(_with_released(found), sample, heading)
         found = replace(found, fleets=_fleets(found, body))
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _notes(body: pl.DataFrame) -> list[str]:
+    """Rows below a heading that have one cell."""
+    cells = pl.all().exclude("row_no", "width")
+    alone = body.filter(pl.sum_horizontal(cells.is_not_null()) == 1).select(pl.coalesce(cells))
+    return alone.to_series().unique(maintain_order=True).head(MOST_NOTES).to_list()
 
 
 def _unless_turned(columns: list[ColumnFound], titles: Iterable[str]) -> list[ColumnFound]:
