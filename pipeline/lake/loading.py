@@ -36,7 +36,7 @@ from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
 # Raised when cells are read differently than before, so that old contents are read again.
-READER_VERSION = 16
+READER_VERSION = 17
 
 # Files read at a time.
 READERS = 2

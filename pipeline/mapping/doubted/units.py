@@ -4,6 +4,7 @@ A cell alone shows none of it: 141.234 is a good odometer, and 1.6 mm a worn lin
 together do, beside those of the others. Their rows are set aside, but where a cell names its unit.
 """
 
+import re
 from collections.abc import Iterator
 
 import polars as pl
@@ -41,10 +42,14 @@ NO_NAME = (
 )
 
 
+SEVERAL = 'unit_id: found "{}", which are units of their own in other rows; accepted: one a row'
+
+
 def doubted_units(rows: pl.DataFrame, named: dict[str, pl.Series]) -> pl.DataFrame:
     """Typed rows with what is wrong with those of units that are doubted; ``named``: by column,
     the rows whose cells name their unit."""
     rows = _with_problem(rows, _is_shortened(rows), "unit_id not readable", NO_NAME, ["unit_id"])
+    rows = _with_problem(rows, _are_several(rows), "unit_id not readable", SEVERAL, ["unit_id"])
     if "inspected_on" not in rows.columns:
         return rows
     for column, found, text in (
@@ -64,6 +69,14 @@ def _is_shortened(rows: pl.DataFrame) -> pl.Series:
     """Rows of a unit called 4.17E+11; 5E7 may be a name."""
     names = rows["unit_id"].fill_null("")
     return names.str.contains(SHORTENED) & (names.str.contains(PLUS) | names.str.contains(r"[.,]"))
+
+
+def _are_several(rows: pl.DataFrame) -> pl.Series:
+    """Rows whose unit is the names of two or more that other rows are of: T101, T102."""
+    units = set(rows["unit_id"].drop_nulls().unique())
+    named = {unit: re.split(r"\s*[,;/+&]\s*", unit) for unit in units}
+    several = [unit for unit, parts in named.items() if len(parts) > 1 and units.issuperset(parts)]
+    return rows["unit_id"].is_in(several)
 
 
 def _with_problem(

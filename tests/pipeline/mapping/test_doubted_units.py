@@ -118,3 +118,10 @@ def test_strokes_that_state_no_unit_are_not_read_in_that_of_linings_where_they_c
     assert (
         "Free stroke | 3.5, 3.4, 3.3 | left alone: states no unit, and its cells can be in" in told
     )
+
+
+def test_two_units_in_a_cell_are_none_where_each_has_rows_of_its_own(tmp_path):
+    mapped(tmp_path, HEAD + OTHERS + rows("T1, T2", whole, 13) + rows("T5/6", whole, 13))
+    found = set_aside(tmp_path)
+    assert [unit for unit, _ in found] == ["T1, T2"] * 6
+    assert 'found "T1, T2", which are units of their own in other rows' in found[0][1]
