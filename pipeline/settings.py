@@ -358,6 +358,11 @@ class Answers(Section):
         None,
         description="A lining or stroke of 0, where many are: not measured, or a reading of 0",
     )
+    sheet_units: bool | None = Field(
+        None,
+        description="Sheets of no column for the unit are called after it, one for each; false: "
+        "such sheets are left alone",
+    )
     fleets: Literal["apart", "one"] | None = Field(
         None,
         description="A unit that several fleets or customers name alike: a vehicle of each (the "

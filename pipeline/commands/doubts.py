@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 import duckdb
 
+from pipeline.mapping.doubted.miles import COLUMNS, doubted_places
 from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK
 from pipeline.settings import Settings
 from pipeline.values import counted
@@ -21,6 +22,7 @@ def doubt_lines(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]
     return [
         *_stray_checks(con),
         *_names_alike(con, settings),
+        *_odometers_in_miles(con, settings),
         *_replaced_odometers(con),
         *_full_odometers(con),
         *_standing_odometers(con),
@@ -179,15 +181,17 @@ def _names_alike(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str
     alike = "" if heading else "write both alike"
     where = f'under [files.values."{heading}"]: "{as_named}" = "{named}"'
     return [
-        "units whose names differ only in blanks, hyphens or leading zeros, read as different: "
+        "units whose names differ only in blanks, hyphens, leading zeros or marks of thousands, "
+        "read as different: "
         f"{_first([f'{a} and {b}' for a, b in pairs])}; if they are one, "
         f"{alike or f'say so in fleet.toml, {where}'}"
     ]
 
 
-# Without zeros that lead a number, then without blanks and hyphens.
+# Without marks of thousands, then zeros that lead a number, then without blanks and hyphens.
+_THOUSANDS = r"regexp_replace(upper(unit_id), '^([0-9]{1,3})[.,’]([0-9]{3})$', '\1\2')"
 _PLAIN_NAME = (
-    r"regexp_replace(regexp_replace(upper(unit_id), '(^|[^0-9])0+([0-9])', '\1\2', 'g'), "
+    rf"regexp_replace(regexp_replace({_THOUSANDS}, '(^|[^0-9])0+([0-9])', '\1\2', 'g'), "
     r"'[\s\-\x{2010}-\x{2015}]', '', 'g')"
 )
 
@@ -196,6 +200,21 @@ def _unit_heading(settings: Settings) -> str:
     """What a fleet's own files call a unit's name, where it has files of its own form."""
     headings = [h for f in settings.files for h, what in f.columns.items() if what == "unit_id"]
     return headings[0] if headings else ""
+
+
+def _odometers_in_miles(con: duckdb.DuckDBPyConnection, settings: Settings) -> list[str]:
+    """Files whose odometers may be in miles, where the headings of some state no unit."""
+    if not any("odometer" in own.columns.values() for own in settings.files):
+        return []
+    checks = con.sql(
+        """select b.path as place, i.* from raw.inspections i
+        inner join (
+            select content_id, min(path) as path from raw.files group by all
+        ) b on b.content_id = i.content_id
+        where i.problem is null"""
+    ).pl()
+    mend = 'say so in [[files]] of its own: files = "its name", distance = "mi"'
+    return list(doubted_places(checks.select(COLUMNS), mend))
 
 
 def _replaced_odometers(con: duckdb.DuckDBPyConnection) -> list[str]:

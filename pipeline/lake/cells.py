@@ -19,6 +19,7 @@ from pipeline.contract import (
     unit_of,
 )
 from pipeline.lake.files import Cells
+from pipeline.lake.struck import STRUCK
 from pipeline.settings import Settings, contract_headings
 from pipeline.values import ACTIONS, CAP_STATES, REASONS, RETURN_TESTS, SIDES
 
@@ -123,9 +124,20 @@ def typed_rows(table: str, cells: Cells, settings: Settings) -> pl.DataFrame:
             pl.col("shape_problem").is_not_null(), "wrong number of cells", pl.col("shape_problem")
         ),
         *[p for name, c in columns.items() for p in cell_problems(name, c, sources, dialect)],
+        *[
+            _struck(n)
+            for n, c in columns.items()
+            if isinstance(c, dy.String) and n not in NEVER_SHOWN
+        ],
         *row_problems(table),
     ]
     return judged(parsed, columns, cells, sources, problems)
+
+
+def _struck(name: str) -> Problem:
+    """Words that a workbook has struck out are read as words all the same."""
+    text = pl.format(f'{name}: found "{{}}"; accepted: what nobody struck out', name)
+    return Problem(pl.col(name).str.ends_with(STRUCK), "struck out", text)
 
 
 def judged(

@@ -7,10 +7,11 @@ their own types.
 """
 
 import csv
+import datetime as dt
 import io
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -19,15 +20,19 @@ from threading import Lock
 
 import fastexcel
 import polars as pl
+from python_calamine import CalamineWorkbook
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake.encodings import code_page, wide_encoding
+from pipeline.lake.old_workbooks import read_old_workbook, true_kind
 from pipeline.lake.records import Records, read_document, read_records
+from pipeline.lake.struck import STRUCK, Place, looked_at
 from pipeline.lake.workbooks import MAX_CELLS, read_parquet, require_columns, require_workbook
 
 DELIMITERS = (",", ";", "\t")
 SUFFIXES = {".csv": "csv", ".tsv": "csv", ".txt": "csv", ".parquet": "parquet", ".xlsx": "xlsx",
-            ".xlsm": "xlsx", ".jsonl": "jsonl", ".ndjson": "jsonl", ".json": "json"}  # fmt: skip
+            ".xlsm": "xlsx", ".xls": "old", ".ods": "old", ".jsonl": "jsonl", ".ndjson": "jsonl",
+            ".json": "json"}  # fmt: skip
 # Days from 1970 to the end of the year 9999.
 _LAST_DAY = 2_932_896
 # What one file may hold, so that none can take the machine's memory, by mistake or on purpose. Text
@@ -68,10 +73,10 @@ def read_cells(content: bytes, path: Path) -> Cells:
     if not content:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
     readers: dict[str, Callable[[bytes], Cells]]
-    readers = {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells,
+    readers = {"csv": _csv_cells, "parquet": _parquet_cells, "xlsx": _xlsx_cells, "old": _old_cells,
                "jsonl": partial(_json_cells, read_records),
                "json": partial(_json_cells, read_document)}  # fmt: skip
-    return readers[kind](content)
+    return readers[true_kind(kind, content)](content)
 
 
 def _require_cells(cells: int, most: int = MAX_CELLS) -> None:
@@ -247,8 +252,75 @@ def _xlsx_cells(content: bytes) -> Cells:
     """The first sheet, every cell as text: one column may mix dates, numbers and words."""
     require_workbook(content)
     with failing_as("an XLSX workbook"):
-        frame = fastexcel.read_excel(content).load_sheet(0, dtypes="string").to_polars()
+        sheet = fastexcel.read_excel(content).load_sheet(0, dtypes="string")
+        frame = sheet.to_polars()
+        if struck := looked_at(content)[1].get(sheet.name):
+            frame = _with_struck(frame, struck, _first_cell(content))
     return _typed_cells(frame, is_text=False)
+
+
+def _old_cells(content: bytes) -> Cells:
+    """The first sheet of a workbook of another kind, every cell as text."""
+    sheets = read_old_workbook(content)
+    numbered = [
+        (no, [own_text(cell) for cell in row])
+        for no, row in enumerate(sheets[0].rows if sheets else [], start=1)
+        if any(cell != "" for cell in row)
+    ]
+    if not numbered:
+        raise UnreadableFileError("no heading; accepted: a heading and rows")
+    (_, headings), *body = numbered
+    columns = {
+        f"c{i}": pl.Series([row[i] or None for _, row in body], dtype=pl.String)
+        for i in range(len(headings))
+    }
+    rows = pl.DataFrame({"row_no": pl.Series([no for no, _ in body], dtype=pl.Int64), **columns})
+    rows = rows.with_columns(shape_problem=pl.lit(None, dtype=pl.String))
+    return Cells(tuple(heading.strip() for heading in headings), rows, is_text=False)
+
+
+def own_text(cell: object) -> str:
+    """A workbook's own value, as text that means the same in every dialect."""
+    match cell:
+        case bool():
+            return "true" if cell else "false"
+        case float():
+            return _number_text(cell)
+        case dt.datetime():
+            return cell.date().isoformat()
+        case dt.date():
+            return cell.isoformat()
+        case _:
+            return str(cell)
+
+
+def _number_text(value: float) -> str:
+    """Three digits after a point could group thousands; four cannot."""
+    if value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    text = repr(value)
+    return f"{text}0" if re.fullmatch(r"-?\d{1,3}\.\d{3}", text) else text
+
+
+def _first_cell(content: bytes) -> Place:
+    """Where the cells of the first sheet begin."""
+    return CalamineWorkbook.from_filelike(io.BytesIO(content)).get_sheet_by_index(0).start or (0, 0)
+
+
+def _with_struck(frame: pl.DataFrame, struck: Sequence[Place], first: Place) -> pl.DataFrame:
+    """A sheet, headings and rows, with that behind what is struck out."""
+    names = dict(enumerate(frame.columns))
+    rows: dict[str, list[int]] = {}
+    for row, column in struck:
+        name = names.get(column - first[1])
+        if name is not None:
+            rows.setdefault(name, []).append(row - first[0] - 1)
+    marked = pl.int_range(pl.len())
+    frame = frame.with_columns(
+        pl.when(marked.is_in(of)).then(pl.col(name) + STRUCK).otherwise(name).alias(name)
+        for name, of in rows.items()
+    )
+    return frame.rename({name: f"{name}{STRUCK}" for name, of in rows.items() if -1 in of})
 
 
 @contextmanager

@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -24,6 +24,7 @@ from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.cells import column_sources, dialect_of, typed_rows, unused_headings
 from pipeline.lake.files import Cells, read_cells
 from pipeline.lake.lake import Lake, LakeFile, Seen, may_pass, opened_lake
+from pipeline.lake.old_workbooks import STRUCK_OUT_IS_READ, is_old
 from pipeline.lake.registers import DERIVED, derive_register
 from pipeline.mapping.applying import typed_table
 from pipeline.mapping.findings import jobs_to_come
@@ -35,7 +36,7 @@ from pipeline.settings import Settings
 from pipeline.warehouse import warehouse
 
 # Raised when cells are read differently than before, so that old contents are read again.
-READER_VERSION = 10
+READER_VERSION = 17
 
 # Files read at a time.
 READERS = 2
@@ -208,21 +209,31 @@ def _read_ahead(
 
 
 def _contents(lake: Lake, file: LakeFile, settings: Settings) -> list[Content]:
-    """What a file holds: one table in the contract's form, or those that ``[[files]]`` fit."""
+    """What a file holds, and what is not known of it for its kind."""
     try:
         content = lake.read(file)
-        cells = contract_cells(file, content, settings)
-        if settings.files and cells is None:
-            own = _own_contents(file, content, settings)
-            if own or not file.table:
-                return own
-        cells = cells or read_cells(content, Path(file.path))
+        held = _held(file, content, settings)
     except UnreadableFileError as error:
         return [Content(file.table, None, f"not read: found {error}", None)]
     except OSError as error:
         if may_pass(error):
             raise
         return [Content(file.table, None, f"not read: {error.strerror}", None)]
+    told = [STRUCK_OUT_IS_READ] if is_old(content) else []
+    return [
+        replace(of, notes="; ".join(filter(None, [of.notes, *told])) or None) if of.height else of
+        for of in held
+    ]
+
+
+def _held(file: LakeFile, content: bytes, settings: Settings) -> list[Content]:
+    """One table in the contract's form, or those that ``[[files]]`` fit."""
+    cells = contract_cells(file, content, settings)
+    if settings.files and cells is None:
+        own = _own_contents(file, content, settings)
+        if own or not file.table:
+            return own
+    cells = cells or read_cells(content, Path(file.path))
     unused = ", ".join(unused_headings(file.table, cells.headings, settings))
     rows = typed_rows(file.table, cells, settings)
     return [Content(file.table, rows, None, unused or None, rows_read=rows.height)]

@@ -1,14 +1,14 @@
-"""JSON → records: on each line one object of plain values, as databases and services export, or all
-of them in one list.
+"""JSON → records: on each line one object, as databases and services export, or all of them in one
+list.
 
 Names are those of all records, in the order in which they first stand; what a record has not is
-null. A line that is no such object makes the file unreadable, for it may have lost its end. In a
-list an object within another gives its values to it (``odometer km``), and of a list of objects
-within one each is a record of its own, with what stands around it.
+null. A line that is no object makes the file unreadable, for it may have lost its end. An object
+within another gives its values to it (``odometer km``), and of a list of objects within one each is
+a record of its own, with what stands around it.
 """
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NoReturn
 
@@ -24,7 +24,8 @@ MOST_VALUES = 20_000_000  # each takes some 100 bytes until the file is read
 
 @dataclass(frozen=True, slots=True)
 class Records:
-    """``rows``: the number of each line, and its values in the order of ``names``."""
+    """``rows``: the number of each line, or the place of a record where lines hold several, and its
+    values in the order of ``names``."""
 
     names: tuple[str, ...]
     rows: tuple[tuple[int, tuple[object, ...]], ...]
@@ -36,11 +37,15 @@ def read_records(text: str) -> Records:
     Raises
     ------
     UnreadableFileError
-        A line is no object, there is none, or there are more columns or cells than can be read.
+        A line is no object, there is none, or there are more columns or cells than can be read;
+        lists lie in lists, or two beside each other.
     """
     _require_few(text)
     lines = [(no, line) for no, line in enumerate(text.split("\n"), start=1) if line.strip()]
-    return _records([(no, _record(no, line)) for no, line in lines])
+    found = list(_all_flat((no, _record(no, line)) for no, line in lines))
+    if len(found) == len(lines):
+        return _records(found)
+    return _records([(place, record) for place, (_, record) in enumerate(found, start=1)])
 
 
 def read_document(text: str) -> Records:
@@ -60,8 +65,21 @@ def read_document(text: str) -> Records:
     objects = told if isinstance(told, list) else [told]
     if not all(isinstance(one, dict) for one in objects):
         raise UnreadableFileError(f'"{text.strip()[:40]}"; {LISTED}')
-    flat = [record for one in objects for record in _flat(one)]
-    return _records(list(enumerate(flat, start=1)))
+    flat = _all_flat(enumerate(objects))
+    return _records([(place, record) for place, (_, record) in enumerate(flat, start=1)])
+
+
+def _all_flat(
+    objects: Iterable[tuple[int, dict[str, object]]],
+) -> Iterator[tuple[int, dict[str, object]]]:
+    """The records of all objects, each with its object's number."""
+    values = 0
+    for no, told in objects:
+        for record in _flat(told):
+            values += len(record)
+            if values > MOST_VALUES:
+                raise UnreadableFileError(f"over {MOST_VALUES:,} values; accepted: fewer in a file")
+            yield no, record
 
 
 def _flat(told: dict[str, object], depth: int = 0) -> list[dict[str, object]]:
@@ -130,7 +148,7 @@ def _record(no: int, line: str) -> dict[str, object]:
         told = None
     if not isinstance(told, dict):
         raise UnreadableFileError(f'in line {no} "{line.strip()[:40]}"; {ACCEPTED}')
-    return {name: _plain(value) for name, value in told.items()}
+    return told
 
 
 def _once_each(pairs: list[tuple[str, object]]) -> dict[str, object]:

@@ -27,7 +27,9 @@ from pipeline.lake.cells import (
     word_of,
 )
 from pipeline.lake.files import Cells
+from pipeline.lake.struck import STRUCK
 from pipeline.mapping import reading
+from pipeline.mapping.doubted.miles import COLUMNS, doubted_places
 from pipeline.mapping.doubted.units import doubted_units, small_odometers
 from pipeline.mapping.findings import (
     PLACED,
@@ -40,14 +42,20 @@ from pipeline.mapping.findings import (
     reading_named,
     undone_left_alone,
 )
-from pipeline.mapping.grids import STRUCK
-from pipeline.mapping.headings import OF_HOURS, axle_of_cell, names_hours, place_in, place_of_cell
+from pipeline.mapping.headings import (
+    OF_HOURS,
+    axle_of_cell,
+    meanings,
+    names_hours,
+    place_in,
+    place_of_cell,
+)
 from pipeline.mapping.job_lines import jobs
 from pipeline.mapping.job_lines.jobs import left_or_right
 from pipeline.mapping.job_lines.other_units import other_units
 from pipeline.mapping.job_lines.reversals import TAKES_NOTHING_BACK, nothing_done, reversals
 from pipeline.mapping.shapes import filled_from_above, held_of, taken_from_above
-from pipeline.mapping.tables import Table, is_again, key_of, slid
+from pipeline.mapping.tables import USUAL, Table, is_again, key_of, slid
 from pipeline.mapping.words import (
     BRAKE_PARTS,
     CELL_WORDS,
@@ -329,9 +337,22 @@ def typed_table(table: Table, settings: Settings) -> Typed:
     mapped = {key_of(own) for own in recipe.columns}
     unused = tuple(h for h in table.heading.cells if h and key_of(h) not in mapped)
     rows = doubted_units(rows, _named_units(reader))
-    doubts = (*_doubts(table), *small_odometers(rows))
+    doubts = (*_doubts(table), *small_odometers(rows), *_depots_in_miles(table, rows))
     told = (*notes, *undone, *idle, *reversed_, *doubts, *_left_alone(table))
     return Typed(name, rows, rows_read, unused, told, PARTS * table.row_parts)
+
+
+def _depots_in_miles(table: Table, rows: pl.DataFrame) -> Iterator[str]:
+    """What is said of depots, in a column of their own, whose odometers may be in miles."""
+    depot = next(
+        (i for i, m in enumerate(meanings(table.heading.cells)) if m.concept == "depot"), None
+    )
+    if depot is None or "odometer" not in table.recipe.columns.values():
+        return
+    places = table.body.select(row=pl.col("row_no"), place=f"c{depot}")
+    kept = rows.filter(pl.col("problem").is_null()).with_columns(row=pl.col("row_no") // PARTS)
+    mend = "write mi behind each, or put them into a file of their own and say so there"
+    yield from doubted_places(kept.join(places, on="row").select(COLUMNS), mend)
 
 
 def _named_units(reader: _Reader) -> dict[str, pl.Series]:
@@ -363,6 +384,9 @@ def _doubts(table: Table) -> Iterator[str]:
     unstored = [h for i, h in enumerate(cells) if key_of(h) in told and f"c{i}" in table.unstored]
     if unstored:
         yield f"{', '.join(unstored)}: {UNSTORED}"
+    for _, i, target in _columns(table):
+        if _is_a_day(target, table.recipe.table):
+            yield from reading.counted_days(cells[i], table.body[f"c{i}"].drop_nulls())
     for heading in hours_for_km(table.recipe):
         if key_of(heading) in map(key_of, cells):
             yield f"{heading} is read as an odometer, and its heading names hours: {OF_HOURS}"
@@ -1015,7 +1039,7 @@ def _misshapen(table: Table) -> Problem:
     number parts it in two.
     """
     counts = table.body["width"].value_counts(name="n")
-    usual = counts.filter(pl.col("n") * 20 >= table.body.height)["width"].to_list()
+    usual = counts.filter(pl.col("n") >= USUAL * table.body.height)["width"].to_list()
     text = f"found {{}} cells; accepted: {table.heading.width}, as in the heading{{}}"
     where = ~pl.col("width").is_in([*usual, table.heading.width]) | pl.col("slid")
     why = pl.when("slid").then(pl.lit(f" ({QUOTES})")).otherwise(pl.lit(""))

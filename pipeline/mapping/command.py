@@ -35,7 +35,9 @@ from pipeline.mapping.questions import (
     chosen,
     own_units_given,
     questions,
+    with_units_of_sheets,
 )
+from pipeline.mapping.reading import counted_days
 from pipeline.mapping.shapes import SHEET, shaped_grids
 from pipeline.mapping.words import tokens
 from pipeline.mapping.writing import (
@@ -92,6 +94,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     found = with_fleets(found)
     settled = [settling(t, own.files) for t in found]
     left = [t for t, recipe in zip(found, settled, strict=True) if recipe is None]
+    left, named = with_units_of_sheets(left, whole.answers.sheet_units, ask, tell)
     shown = forms(agreeing(chosen(left, ask, tell) if ask else left, whole), own.files)
     told = [(t, recipe) for t, recipe in zip(found, settled, strict=True) if recipe is not None]
     by_hand = [as_told(t, recipe) for t, recipe in told if recipe.table != "none"]
@@ -101,7 +104,7 @@ def map_lake(where: Place, ask: Callable[[str], str] | None, tell: Tell) -> Mapp
     for table, recipe in told:
         _show_told(table, recipe, tell)
     answers = _given_before(whole, own) | own_units_given([form.found for form in shown], whole)
-    answers |= asked(open_questions, ask, tell) if ask else {}
+    answers |= named | (asked(open_questions, ask, tell) if ask else {})
     new = settings_text(text, shown, answers, open_questions)
     settings_from(new.encode(), SETTINGS_FILE)  # what is written can be read
     _write(path, text, new)
@@ -203,8 +206,7 @@ def _show(form: Form, tell: Tell) -> None:
     for column in found.columns:
         _show_column(column, found, tell)
     _show_to_come(form, tell)
-    if found.unstored:
-        tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
+    _show_doubts(found, tell)
     _show_rows_lost(found, tell)
     _show_dead_ends(found, tell)
     _show_lost(found, tell)
@@ -239,6 +241,16 @@ def _show_to_come(form: Form, tell: Tell) -> None:
         first = next(c.heading for c in form.found.columns if c.target)
         if told := jobs_to_come(path, sheet, first):
             tell(f"  {place}: {told}")
+
+
+def _show_doubts(found: TableFound, tell: Tell) -> None:
+    """What the cells of columns that are read leave open."""
+    for column in found.columns:
+        if column.target.endswith("_on"):
+            for line in counted_days(column.heading, column.examples):
+                tell(f"  {line}")
+    if found.unstored:
+        tell(f"  {', '.join(found.unstored)}: {UNSTORED}")
 
 
 _STRANGE = ("not understood", "no concept of")

@@ -47,6 +47,7 @@ from pipeline.mapping.shapes import (
 from pipeline.mapping.tables import (
     HEAD_ROWS,
     Heading,
+    counted_from_1904,
     first_of_name,
     further_down,
     heading_at,
@@ -115,8 +116,8 @@ REQUIRED = {
 }
 # Where the middle of a column's readings lies, in mm and km, unless its unit is another (from
 # memory): odometers stand below 1,000 km in a fleet's first weeks, oftener in thousands of km.
-PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (3.0, 120.0), "applied_stroke": (8.0, 120.0),
-             "stroke": (3.0, 120.0), "released_stroke": (0.0, 120.0),
+PLAUSIBLE = {"lining": (1.5, 45.0), "free_stroke": (10.0, 120.0), "applied_stroke": (8.0, 120.0),
+             "stroke": (10.0, 120.0), "released_stroke": (0.0, 120.0),
              "arm_length": (60.0, 400.0), "odometer": (1_000.0, 6e6),
              "lining_new": (5.0, 60.0), "lining_min": (1.0, 30.0)}  # fmt: skip
 ROMAN = {"i": 1, "ii": 2, "iii": 3, "iv": 4, "v": 5}
@@ -364,6 +365,8 @@ def _table(
     said = _with_weeks(_with_day_above(_said(heading), heading), body)
     said = _with_shares_of_cost(_with_one_job(said, heading, body), heading, body)
     said = _with_places(_with_stages(said, heading, body), heading, body)
+    days = [f"c{i}" for i, m in enumerate(said) if m.concept in {"date", "from", "to"}]
+    body = counted_from_1904(grid, body, days)
     sample = _sample(body, said, grid.own_numbers)
     table = kind or _kind(said)
     if table == "none" and _are_readings(said, heading):
@@ -374,7 +377,8 @@ def _table(
         if heading.cells[i] or not body[f"c{i}"].is_null().all()
     ]
     several = {heading.cells[i] for i, m in enumerate(said) if m.is_an_end or m.is_a_share}
-    columns = _unless_turned(_once_each(columns, several), titles_above(grid, heading.index))
+    lines = [*titles_above(grid, heading.index), *_notes(body)]
+    columns = _unless_turned(_once_each(columns, several), lines)
     rows = (body["row_no"] // grid.row_parts).n_unique()
     found = TableFound(
         path, grid.name, heading, rows, table, tuple(columns), sample.day_first,
@@ -391,6 +395,13 @@ def _table(
         found = _finished(_with_released(found), sample, heading)
         found = replace(found, fleets=_fleets(found, body))
     return found if found.job_lines else _with_told_jobs(found, sample, heading, settings)
+
+
+def _notes(body: pl.DataFrame) -> list[str]:
+    """Rows below a heading that have one cell."""
+    cells = pl.all().exclude("row_no", "width")
+    alone = body.filter(pl.sum_horizontal(cells.is_not_null()) == 1).select(pl.coalesce(cells))
+    return alone.to_series().unique(maintain_order=True).head(MOST_NOTES).to_list()
 
 
 def _unless_turned(columns: list[ColumnFound], titles: Iterable[str]) -> list[ColumnFound]:

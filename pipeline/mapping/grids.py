@@ -3,11 +3,8 @@
 What a workbook holds as a number or a day is written so that it reads as that in every dialect.
 """
 
-import datetime as dt
-import html
 import io
 import re
-import zipfile
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -15,11 +12,13 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-from python_calamine import CalamineSheet, CalamineWorkbook, SheetVisibleEnum
+from python_calamine import CalamineWorkbook, SheetVisibleEnum
 
 from pipeline.errors import UnreadableFileError
 from pipeline.lake import files
+from pipeline.lake.old_workbooks import read_old_workbook, true_kind
 from pipeline.lake.records import Records, read_document, read_records
+from pipeline.lake.struck import STRUCK, Place, counts_from_1904, looked_at
 from pipeline.lake.workbooks import read_parquet, require_columns, require_workbook
 
 DELIMITERS = (";", "\t", ",", "|")
@@ -27,45 +26,34 @@ FIRST_LINES = 60
 # Where columns are padded: the rows that show where they are, and the share of these, titles and
 # notes, that may run across.
 LOOKED_AT, MOST_ACROSS = 5_000, 0.05
-WORKBOOK, RELATIONS = "xl/workbook.xml", "xl/_rels/workbook.xml.rels"
-MOST_LOOKED_AT = 32_000_000  # bytes of a sheet that is looked at for formulas
-# A text that came to nothing is a result.
-_NO_RESULT = re.compile(
-    rb'<c r="([A-Z]+)\d+"(?![^>]*\bt="str")[^>]*>\s*<f\b[^>]*(?:/>|>[^<]*</f>)\s*'
-    rb"(?:<v\s*/>|<v></v>)?\s*</c>"
-)
-# Parts of a workbook that say which of its cells are struck out: where fonts are listed, and texts.
-STYLES, TEXTS = "xl/styles.xml", "xl/sharedStrings.xml"
-_STRIKE = re.compile(rb'<strike(?:\s+val="(?:1|true)")?\s*/>')
-_CELL = re.compile(rb'<c r="([A-Z]+)(\d+)"([^>]*?)(?:/>|>(.*?)</c>)', re.S)
-STRUCK = " (struck out)"  # behind what a cell says that somebody struck out: it is nothing then
 _RUN_TOGETHER = re.compile(r"(?<=[a-z\d])(?=[A-Z][a-z])|(?<=[a-z])(?=[A-Z])")
 _BLANK = " \u00a0"
 _RULE = re.compile(r"[\s=_+-]*")
 HIDDEN = "left alone: a hidden sheet; once the workbook shows it, it is read"
 
 
-_Place = tuple[int, int]  # of a cell: its row and its column, from 0
-
-
 @dataclass(frozen=True, slots=True)
 class Grid:
     """The cells of a sheet: ``row_no`` (the first is 1), ``width`` (cells written in the row) and
     ``c0``, ``c1``, … (text; null where nothing is written). ``name`` is empty but in workbooks,
-    ``merged`` the first and last ``row_no`` and the column of cells merged down, ``is_hidden`` a
+    ``merged`` the first and last ``row_no`` and the column of cells merged down, ``across`` the
+    ``row_no`` and columns of cells merged across (the first holds what they say), ``is_hidden`` a
     sheet that its workbook does not show, ``own_numbers`` the columns with numbers that are no text
     there: how these are written here says nothing of how its people write; ``unstored`` those with
     formulas whose results the workbook does not hold. ``row_parts``: numbers that ``row_no`` has
-    for each row of the sheet, where one became several."""
+    for each row of the sheet, where one became several; ``from_1904``: its days are counted from
+    then."""
 
     name: str
     rows: pl.DataFrame
     is_text: bool
     merged: tuple[tuple[int, int, int], ...] = ()
+    across: tuple[tuple[int, range], ...] = ()
     is_hidden: bool = False
     own_numbers: frozenset[str] = frozenset()
     unstored: frozenset[str] = frozenset()
     row_parts: int = 1
+    from_1904: bool = False
 
     @property
     def hidden_table(self) -> bool:
@@ -100,9 +88,10 @@ def read_grids(content: bytes, path: Path) -> list[Grid]:
         raise UnreadableFileError("the file is empty; accepted: a heading and rows")
     readers: dict[str, Callable[[bytes], list[Grid]]]
     readers = {"csv": _text_grid, "parquet": _parquet_grid, "xlsx": _workbook_grids,
+               "old": _old_grids,
                "jsonl": partial(_json_grid, read_records),
                "json": partial(_json_grid, read_document)}  # fmt: skip
-    return [grid for grid in readers[kind](content) if grid.rows.height]
+    return [grid for grid in readers[true_kind(kind, content)](content) if grid.rows.height]
 
 
 def _text_grid(content: bytes) -> list[Grid]:
@@ -219,91 +208,37 @@ def _workbook_grids(content: bytes) -> list[Grid]:
     require_workbook(content)
     with files.failing_as("an XLSX workbook"):
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        unstored, struck = _looked_at(content)
+        unstored, struck = looked_at(content)
+        from_1904 = counts_from_1904(content)
         return [
             replace(
-                _sheet(book.get_sheet_by_name(sheet.name), struck.get(sheet.name, ())),
+                _sheet(
+                    sheet.name,
+                    (of := book.get_sheet_by_name(sheet.name)).to_python(skip_empty_area=False),
+                    of.merged_cell_ranges or (),
+                    struck.get(sheet.name, ()),
+                ),
                 is_hidden=sheet.visible != SheetVisibleEnum.Visible,
                 unstored=unstored.get(sheet.name, frozenset()),
+                from_1904=from_1904,
             )
             for sheet in book.sheets_metadata
         ]
 
 
-def _looked_at(content: bytes) -> tuple[dict[str, frozenset[str]], dict[str, list[_Place]]]:
-    """By sheet, the columns with formulas that only a script has written, of which no program has
-    worked out what they come to; and the cells that are struck out, in part or whole. Sheets that
-    are large are not looked at: programs save those."""
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        sizes = {info.filename: info.file_size for info in archive.infolist()}
-        if not {WORKBOOK, RELATIONS} <= set(sizes):
-            return {}, {}
-        targets = {
-            _attribute(one, b"Id"): _attribute(one, b"Target").removeprefix("/xl/")
-            for one in re.findall(rb"<Relationship\b[^>]*>", archive.read(RELATIONS))
-        }
-        styles, texts = (
-            archive.read(part) if sizes.get(part, MOST_LOOKED_AT) < MOST_LOOKED_AT else b""
-            for part in (STYLES, TEXTS)
-        )
-        is_struck = partial(_is_struck, styles=_struck_styles(styles), texts=_struck_texts(texts))
-        unstored, struck = {}, {}
-        for one in re.findall(rb"<sheet\b[^>]*>", archive.read(WORKBOOK)):
-            path = f"xl/{targets.get(_attribute(one, b'r:id'), '')}"
-            if sizes.get(path, MOST_LOOKED_AT) < MOST_LOOKED_AT:
-                name, sheet = html.unescape(_attribute(one, b"name")), archive.read(path)
-                letters = set(_NO_RESULT.findall(sheet))
-                unstored[name] = frozenset(f"c{column_of(each)}" for each in letters)
-                if any(is_struck.keywords.values()) or _STRIKE.search(sheet):
-                    cells = filter(is_struck, _CELL.finditer(sheet))
-                    struck[name] = [(int(of[2]) - 1, column_of(of[1])) for of in cells]
-        return unstored, struck
+def _old_grids(content: bytes) -> list[Grid]:
+    return [
+        replace(_sheet(of.name, of.rows, of.merged, ()), is_hidden=of.is_hidden)
+        for of in read_old_workbook(content)
+    ]
 
 
-def _is_struck(cell: re.Match[bytes], styles: set[int], texts: set[int]) -> bool:
-    """Whether a cell is struck out, or a part of its text is: what is left of that is not known."""
-    tag, content = b"<c" + cell[3] + b">", cell[4] or b""
-    style, value = _attribute(tag, b"s"), re.search(rb"<v>(\d+)</v>", content)
-    shared = _attribute(tag, b"t") == "s" and value is not None and int(value[1]) in texts
-    return shared or (style.isdigit() and int(style) in styles) or bool(_STRIKE.search(content))
-
-
-def _struck_styles(styles: bytes) -> set[int]:
-    """The styles of cells, by their place, whose font is struck out."""
-    fonts, formats = (
-        re.search(rb"<%s\b.*?</%s>" % (name, name), styles, re.S) for name in (b"fonts", b"cellXfs")
-    )
-    if fonts is None or formats is None:
-        return set()
-    each = re.findall(rb"<font\s*/>|<font\b.*?</font>", fonts[0], re.S)
-    struck = {str(i) for i, font in enumerate(each) if _STRIKE.search(font)}
-    of = re.findall(rb"<xf\b[^>]*>", formats[0])
-    return {i for i, one in enumerate(of) if _attribute(one, b"fontId") in struck}
-
-
-def _struck_texts(texts: bytes) -> set[int]:
-    """The texts that cells share, by their place, of which a part is struck out."""
-    if not _STRIKE.search(texts):
-        return set()
-    each = re.findall(rb"<si\s*/>|<si\b.*?</si>", texts, re.S)
-    return {i for i, text in enumerate(each) if _STRIKE.search(text)}
-
-
-def _attribute(tag: bytes, name: bytes) -> str:
-    found = re.search(rb'\s%s="([^"]*)"' % name, tag)
-    return found.group(1).decode(errors="replace") if found else ""
-
-
-def column_of(letters: bytes) -> int:
-    """The place of a column that a workbook calls A, B, …, AA, from 0."""
-    place = 0
-    for letter in letters:
-        place = place * 26 + letter - ord("A") + 1
-    return place - 1
-
-
-def _sheet(sheet: CalamineSheet, struck: Iterable[_Place]) -> Grid:
-    cells = sheet.to_python(skip_empty_area=False)
+def _sheet(
+    name: str,
+    cells: Sequence[Sequence[object]],
+    merged: Sequence[tuple[Place, Place]],
+    struck: Iterable[Place],
+) -> Grid:
     records = [_own_row(row) for row in cells]
     for row, column in struck:
         cell = records[row][column] if row < len(records) and column < len(records[row]) else None
@@ -311,40 +246,20 @@ def _sheet(sheet: CalamineSheet, struck: Iterable[_Place]) -> Grid:
             records[row][column] = f"{cell}{STRUCK}"
     own = {f"c{i}" for row in cells for i, cell in enumerate(row) if _is_broken(cell)}
     down = tuple(
-        (first + 1, last + 1, column)
-        for (first, column), (last, _) in sheet.merged_cell_ranges or ()
-        if last > first
+        (first + 1, last + 1, column) for (first, column), (last, _) in merged if last > first
     )
-    grid = _grid(sheet.name, records, is_text=False)
-    return replace(grid, merged=down, own_numbers=frozenset(own))
+    across = tuple(
+        (first + 1, range(left, right + 1))
+        for (first, left), (last, right) in merged
+        if right > left and first == last
+    )
+    grid = _grid(name, records, is_text=False)
+    return replace(grid, merged=down, across=across, own_numbers=frozenset(own))
 
 
 def _is_broken(cell: object) -> bool:
     """A workbook's own number with something after its point."""
     return isinstance(cell, float) and not cell.is_integer()
-
-
-def _own_text(cell: object) -> str | None:
-    """A workbook's own value, as text that means the same in every dialect."""
-    match cell:
-        case bool():
-            return "true" if cell else "false"
-        case float():
-            return _number_text(cell)
-        case dt.datetime():
-            return cell.date().isoformat()
-        case dt.date():
-            return cell.isoformat()
-        case _:
-            return str(cell)
-
-
-def _number_text(value: float) -> str:
-    """Three digits after a point could group thousands; four cannot."""
-    if value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    text = repr(value)
-    return f"{text}0" if re.fullmatch(r"-?\d{1,3}\.\d{3}", text) else text
 
 
 def _parquet_grid(content: bytes) -> list[Grid]:
@@ -376,7 +291,7 @@ def _json_grid(read: Callable[[str], Records], content: bytes) -> list[Grid]:
 
 
 def _own_row(cells: Sequence[object]) -> list[str | None]:
-    return [None if cell is None else _own_text(cell) for cell in cells]
+    return [None if cell is None else files.own_text(cell) for cell in cells]
 
 
 def _is_broken_type(dtype: pl.DataType) -> bool:

@@ -1,11 +1,13 @@
 """What files do not say of themselves, asked once for all of them."""
 
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from pipeline.mapping.findings import WHOSE, ColumnFound, TableFound, with_choice, with_columns
 from pipeline.mapping.job_lines.jobs import is_of_an_axle_alone
 from pipeline.mapping.reading import WEEK_DAYS
+from pipeline.mapping.shapes import SHEET
 from pipeline.mapping.tables import is_of, key_of
 from pipeline.mapping.words import KINDS, MEASURED, tokens
 from pipeline.settings import JobWords, OwnFile, Settings, Target, own_target
@@ -490,6 +492,40 @@ def asked(
             tell("")
             break
     return answers
+
+
+def with_units_of_sheets(
+    found: Sequence[TableFound],
+    told: bool | None,
+    ask: Callable[[str], str] | None,
+    tell: Callable[[str], None],
+) -> tuple[list[TableFound], dict[str, Value]]:
+    """Tables with the names of their sheets as units, where these are so, and the answer if one is
+    new: it is asked where the unit alone is missing."""
+    new: dict[str, Value] = {}
+    of = [t for t in found if t.missing == ("unit_id",) and _sheet_name(t)]
+    if told is None and ask is not None and of:
+        where = f"of {len(of)} such sheets in {of[0].path}"
+        text = f"Is {_sheet_name(of[0])}, the name of a sheet, the unit of its rows?"
+        question = Question("sheet_units", text, {"yes": True, "no": False}, "no", where)
+        tell(f"Question: {question.text} ({question.where})")
+        with suppress(EOFError):
+            told = bool(_answer(question, ask, tell))
+            new = {"sheet_units": told}
+    named = [_with_sheets_unit(t) if told and t in of else t for t in found]
+    return named, new
+
+
+def _sheet_name(table: TableFound) -> str:
+    """The name of a table's sheet, where it may be a unit's."""
+    names = (e for c in table.columns if c.heading == SHEET for e in c.examples)
+    return next((name for name in names if any(char.isdigit() for char in name)), "")
+
+
+def _with_sheets_unit(table: TableFound) -> TableFound:
+    return with_columns(table, tuple(
+        replace(c, target="unit_id", why="", meant="") if c.heading == SHEET else c
+        for c in table.columns))  # fmt: skip
 
 
 def chosen(

@@ -6,7 +6,7 @@ Whatever else it says stays unread, and its row says so.
 
 import datetime as dt
 import re
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from functools import partial
 
 import polars as pl
@@ -24,7 +24,8 @@ _WRITTEN = r"^([+-]?[\d.,]+)([^\d.,]*|\s(?:32nd|16th)s?)$"
 _FRACTION = re.compile(r"^(?:(\d+)[\s-]+)?(\d{1,2})/(\d{1,2})\s*(.*)$")
 _CLOCK = re.compile(r"[Tt ]+\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?( ?[ap]m)?( uhr)?z?$")
 # The count of days in a workbook begins so, one day too many before March 1900.
-_FIRST_SERIAL = dt.date(1899, 12, 30)
+_FIRST_SERIAL, FROM_1904 = dt.date(1899, 12, 30), dt.date(1904, 1, 1)
+_SERIAL = r"^\d{5}([.,]\d+)?$"
 _SERIALS = range(20_000, 80_000)  # 1954 to 2119
 # Of days that show which comes first, so many may be slips.
 OUTLIERS = 0.05
@@ -403,7 +404,7 @@ def day_of(text: str, day_first: bool | None, week_day: str | None = None) -> dt
     if (week := _week_of(told)) is not None:
         return _day_of_week(*week, week_day)
     parts = re.findall(r"\d+|[^\W\d_]+", told)
-    if re.fullmatch(r"\d{5}([.,]\d+)?", told):
+    if re.match(_SERIAL, told):
         return _of_serial(int(told[:5]))
     if re.fullmatch(r"(19|20)\d{6}", told):
         return _day(int(told[:4]), int(told[4:6]), int(told[6:]))
@@ -446,6 +447,26 @@ def _day_of_week(year: int, week: int, day: int | None, counts: str | None) -> d
 
 def _of_serial(count: int) -> dt.date | None:
     return _FIRST_SERIAL + dt.timedelta(days=count) if count in _SERIALS else None
+
+
+def of_1904(cells: pl.Series) -> pl.Series:
+    """Cells with days instead of the plain numbers of days counted from 1904."""
+    since = FROM_1904 - _FIRST_SERIAL
+    words = {word: day + since for word in cells.drop_nulls().unique()
+             if re.match(_SERIAL, word) and (day := _of_serial(int(word[:5])))}  # fmt: skip
+    return cells.replace({word: day.isoformat() for word, day in words.items()})
+
+
+def counted_days(heading: str, cells: Iterable[str]) -> Iterator[str]:
+    """What is said of a text's days that are plain numbers: nothing in it shows from when they
+    count."""
+    counted = sorted({word for word in cells if re.match(_SERIAL, word)})
+    if counted:
+        first, last = (day_of(counted[i], None) for i in (0, -1))
+        yield (
+            f"{heading}: days that are plain numbers are counted from 1900, {first} to {last}; of "
+            "a workbook that counts from 1904 they are four years later: give it the form of days"
+        )
 
 
 def _with_a_name(parts: list[str]) -> dt.date | None:

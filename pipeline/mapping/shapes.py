@@ -74,6 +74,7 @@ LONGEST_TITLE = 80
 LOOKED_AT = 50  # rows that show whether a column holds days
 MOST_UNITS = 20  # different words of a column of units
 _PLAIN_NUMBER = r"^[\d.,\s'’/+-]*\d[\d.,\s'’/+-]*$"
+_NUMBER = re.compile(r"\d[\d.,\s'’/]*\D{0,3}$")
 _PAIR = re.compile(r"([^:=]{1,40})[:=]\s*(.*)")
 _LAST = re.compile(r"(\w+)\s+(?:no\.?\s+)?([\w/-]*\d[\w/-]*)")
 
@@ -97,7 +98,8 @@ def shaped_grids(content: bytes, path: Path) -> list[Grid]:
     UnreadableFileError
         The bytes are not what the file's ending says.
     """
-    grids = joined([dittos_filled(merged_down(grid)) for grid in read_grids(content, path)])
+    read = (merged_down(numbers_across(grid)) for grid in read_grids(content, path))
+    grids = joined([dittos_filled(grid) for grid in read])
     return [
         with_titles(with_units(taken_apart(said_above(stages_down(spread(days_down(grid)))))))
         for grid in grids
@@ -115,6 +117,26 @@ def merged_down(grid: Grid) -> Grid:
         if column < grid.width and (heading := _named_above(grid, column)) is not None
     ]
     return replace(grid, rows=grid.rows.with_columns(filled)) if filled else grid
+
+
+def numbers_across(grid: Grid) -> Grid:
+    """The grid with a number that is merged across columns below the heading in each that is of the
+    same reading; another says that it is merged, and is no number."""
+    index = _heading(grid) if grid.across else None
+    if index is None:
+        return grid
+    said = [meaning.concept for meaning in _meanings(grid.row(index))]
+    places = {int(no): i for i, no in enumerate(grid.rows["row_no"]) if i > index}
+    found: dict[int, dict[int, str]] = {}
+    for row_no, (first, *others) in grid.across:
+        cells = grid.row(places[row_no]) if row_no in places else []
+        cell = cells[first] if first < len(cells) else None
+        if cell and _NUMBER.match(cell) and len([c for c in cells if c]) > 1:
+            for i in (i for i in others if i < grid.width):
+                alike = said[i] == said[first] and said[i] in INSPECTED
+                found.setdefault(i, {})[places[row_no]] = cell if alike else f"{cell} (merged)"
+    told = [grid.rows[f"c{i}"].scatter(list(of), list(of.values())) for i, of in found.items()]
+    return replace(grid, rows=grid.rows.with_columns(told), across=())
 
 
 def dittos_filled(grid: Grid) -> Grid:

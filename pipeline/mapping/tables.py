@@ -8,9 +8,12 @@ from fnmatch import fnmatch
 import polars as pl
 
 from pipeline.mapping.grids import Grid
+from pipeline.mapping.reading import of_1904
 from pipeline.settings import OwnFile
 
 MOST_FURTHER = 200  # rows further down that are looked at as headings
+USUAL = 0.05  # of rows, so many of one width are not so by a slip
+MOST_HEADING_ROWS = 3
 HEAD_ROWS = 60  # rows in which a table's heading is looked for, whatever it says
 
 
@@ -51,20 +54,35 @@ def heading_at(grid: Grid, index: int, rows: int) -> Heading | None:
     """The cells of a heading of one to three rows; None where the grid ends before."""
     if index + rows > grid.rows.height:
         return None
-    first = [_one_line(cell) for cell in grid.row(index)]
-    for below in range(index + 1, index + rows):
-        first = _joined(first, [_one_line(cell) for cell in grid.row(below)])
+    first, *others = ([_one_line(cell) for cell in grid.row(index + i)] for i in range(rows))
+    is_titled = rows == MOST_HEADING_ROWS and sum(cell != "" for cell in first) == 1
+    if is_titled:
+        first = _titled("".join(first), *others)
+    for below in () if is_titled else others:
+        first = _joined(first, below)
     return Heading(index, rows, _told_apart(first), int(grid.rows["width"][index]))
 
 
+def _titled(title: str, groups: list[str], below: list[str]) -> list[str]:
+    """A heading of two rows with the title above it where both say something: Axle 1, L."""
+    begins = next((i for i, group in enumerate(groups) if group), 0)
+    return [
+        f"{title} {cell}" if i >= begins and below[i] else cell
+        for i, cell in enumerate(_joined(groups, below))
+    ]
+
+
 def slid(grid_is_text: bool, heading: Heading, body: pl.DataFrame) -> pl.Series:
-    """Rows of a text that have something written beyond their heading."""
+    """Rows of a text that have something written beyond their heading; or a cell more, though it is
+    blank, where others have none: 15,5 before blank remarks."""
     cells = heading.cells
     beyond = [f"c{i}" for i in range(heading.width, len(cells)) if not cells[i]]
     if not (grid_is_text and beyond):
         return pl.Series("slid", [False]).new_from_index(0, body.height)
     written = pl.any_horizontal(pl.col(beyond).is_not_null())
-    return body.select(written.alias("slid")).to_series()
+    fit = (pl.col("width") == heading.width).mean() >= USUAL
+    wider = (pl.col("width") > heading.width) & fit & (heading.rows == 1)
+    return body.select((written | wider).alias("slid")).to_series()
 
 
 def further_down(grid: Grid) -> list[int]:
@@ -162,7 +180,7 @@ def tables_in(grid: Grid, recipes: Sequence[OwnFile], path: str) -> list[Table]:
             Table(
                 recipe,
                 heading,
-                _body(grid, heading, end),
+                _body(grid, recipe, heading, end),
                 grid.is_text,
                 own_numbers=grid.own_numbers,
                 unstored=grid.unstored,
@@ -206,9 +224,19 @@ def _is_written(table: Table, keys: set[str]) -> pl.Series:
     return told.to_series() if here else pl.Series([False]).new_from_index(0, table.body.height)
 
 
-def _body(grid: Grid, heading: Heading, end: int) -> pl.DataFrame:
+def _body(grid: Grid, recipe: OwnFile, heading: Heading, end: int) -> pl.DataFrame:
     start = heading.index + heading.rows
-    return grid.rows.slice(start, end - start)
+    of_days = {key_of(own) for own, told in recipe.columns.items() if told.endswith("_on")}
+    columns = [f"c{i}" for i, cell in enumerate(heading.cells) if key_of(cell) in of_days]
+    return counted_from_1904(grid, grid.rows.slice(start, end - start), columns)
+
+
+def counted_from_1904(grid: Grid, body: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
+    """Rows of a workbook that counts its days so, with those of some columns that are plain numbers
+    as days."""
+    if not grid.from_1904:
+        return body
+    return body.with_columns(of_1904(body[name]) for name in columns)
 
 
 def _headings(

@@ -43,7 +43,7 @@ _OTHER_PART = re.compile(r"(?<![\d/])(?:1\s?/\s?\d+|0[.,]0*1)(?=\s?(?:mm|in|inch
 _EITHER = re.compile(r"\bin\s*/\s*(?=[mc]m)")
 _NUMBER_SIGN = re.compile(r"\bn\s?°")
 _ELIDED = re.compile(r"\b[dl]['’]|['’]s\b")
-_THOUSAND = r"(?:1[., '’]?000|['’]000|thousands?|tausend|tsd\.?|tys\.?|тыс\.?)"
+_THOUSAND = r"(?:1[., '’]?000|['’]000|thousands?|tausend|tsd\.?|tys\.?|tis\.?|тыс\.?)"
 _IN_THOUSANDS = re.compile(
     rf"(?:[x×*]\s*|\bin\s+)?(?<!\d){_THOUSAND}\s*(?:of\s+|de\s+)?(km|mi)(?:les)?\b"
     rf"|\b(km|mi)(?:les)?\s*(?:[/x×*(]|\bin\b)\s*(?:in\s+)?{_THOUSAND}(?!\d)"
@@ -186,7 +186,11 @@ CONCEPTS = {
         naczepa, vehiculo, matricula, unidad, economico, placa, placas, remolque, veiculo, frota,
         prefixo, veicolo, targa, automezzo, voertuig, kenteken, wagenpark, vozidlo, spz, rz, navesu,
         fordon, regnr, koretoj, kjoretoy, registreringsnummer, vehicul, inmatriculare, jarmu,
-        rendszam, автомобиль, госномер, машина""",
+        rendszam, автомобиль, госномер, машина, гос номер, гаражный номер, бортовой номер, тягач,
+        прицеп, полуприцеп, kfz, kfz kennzeichen, zugmaschine, sattelzugmaschine, auflieger,
+        sattelauflieger, trekker, oplegger, aanhanger, vrachtwagen, tracteur, semi remorque,
+        semirremolque, autocarro, mezzo, rimorchio, semirimorchio, ciagnik, przyczepa, tahac,
+        prives, lastbil, slapvagn, vogn, vognnr, hgv, autobus""",
     "axle_no": """axle, axles, ax, achse, achsnummer, essieu, eje, eixo, asse, as, asnummer, os,
         naprava, axel, aksel, axa, punte, puntea, tengely, ось""",
     "side": """side, seite, fahrzeugseite, cote, lado, lato, zijde, strona, str, strana, sida,

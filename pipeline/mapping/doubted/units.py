@@ -1,9 +1,10 @@
-"""Units whose odometers seem to be in thousands of km, or their linings in cm; lost names of units.
+"""Units whose odometers seem to be in thousands of km, their linings or strokes in cm; lost names.
 
 A cell alone shows none of it: 141.234 is a good odometer, and 1.6 mm a worn lining. All of a unit's
 together do, beside those of the others. Their rows are set aside, but where a cell names its unit.
 """
 
+import re
 from collections.abc import Iterator
 
 import polars as pl
@@ -16,9 +17,12 @@ BEYOND = 3.0
 # No lining is thicker, in cm; half of all linings in mm are thicker than the other. Too few
 # readings show neither. Our own, from memory of the trade.
 LEAST_CM, MOST_CM, USUAL_MM, FEWEST = 0.3, 2.6, 5.0, 4
+# Nor are a unit's strokes all so short, beside those of half the units, of more than as much.
+LONGEST_CM, USUAL_STROKE_MM = 6.5, 15.0
 # Before a spreadsheet shortened it, this was a number of more figures.
 SHORTENED = r"(?i)^\d([.,]\d+)?E\+?\d+$"
 PLUS = r"(?i)E\+"
+STROKES = ("free_stroke_mm", "applied_stroke_mm")
 
 IN_THOUSANDS = (
     "odometer_km: found {} km, as every odometer of {} is a hundred times below those of half the "
@@ -28,21 +32,30 @@ IN_CM = (
     "lining_mm: found {} mm, as no lining of {} is above 2.6 mm; accepted: mm, or a cell that "
     "names its unit, as in 1.6 cm or 1.6 mm"
 )
+STROKE_IN_CM = (
+    "{0}: found {{}} mm, as no such stroke of {{}} is above 6.5 mm and most of the others' are; "
+    "accepted: mm, or a cell that names its unit, as in 3.5 cm or 3.5 mm"
+)
 NO_NAME = (
     'unit_id: found "{}", which a spreadsheet has made of a longer number; accepted: the whole '
     "number, as in an export whose column is text"
 )
 
 
+SEVERAL = 'unit_id: found "{}", which are units of their own in other rows; accepted: one a row'
+
+
 def doubted_units(rows: pl.DataFrame, named: dict[str, pl.Series]) -> pl.DataFrame:
     """Typed rows with what is wrong with those of units that are doubted; ``named``: by column,
     the rows whose cells name their unit."""
     rows = _with_problem(rows, _is_shortened(rows), "unit_id not readable", NO_NAME, ["unit_id"])
+    rows = _with_problem(rows, _are_several(rows), "unit_id not readable", SEVERAL, ["unit_id"])
     if "inspected_on" not in rows.columns:
         return rows
     for column, found, text in (
         ("odometer_km", _in_thousands(rows), IN_THOUSANDS),
         ("lining_mm", _in_cm(rows), IN_CM),
+        *((name, _short(rows, name), STROKE_IN_CM.format(name)) for name in STROKES),
     ):
         said = named.get(column, pl.Series([], dtype=pl.Int64))
         doubted = rows["unit_id"].is_in(found) & ~rows["row_no"].is_in(said.implode())
@@ -56,6 +69,14 @@ def _is_shortened(rows: pl.DataFrame) -> pl.Series:
     """Rows of a unit called 4.17E+11; 5E7 may be a name."""
     names = rows["unit_id"].fill_null("")
     return names.str.contains(SHORTENED) & (names.str.contains(PLUS) | names.str.contains(r"[.,]"))
+
+
+def _are_several(rows: pl.DataFrame) -> pl.Series:
+    """Rows whose unit is the names of two or more that other rows are of: T101, T102."""
+    units = set(rows["unit_id"].drop_nulls().unique())
+    named = {unit: re.split(r"\s*[,;/+&]\s*", unit) for unit in units}
+    several = [unit for unit, parts in named.items() if len(parts) > 1 and units.issuperset(parts)]
+    return rows["unit_id"].is_in(several)
 
 
 def _with_problem(
@@ -119,6 +140,18 @@ def _in_cm(rows: pl.DataFrame) -> list[str]:
     if thick.height * 2 < units.height:
         return []
     return thin.filter(pl.col("readings") >= FEWEST)["unit_id"].to_list()
+
+
+def _short(rows: pl.DataFrame, stroke: str) -> list[str]:
+    """Units all of whose strokes are as short as strokes in mm never are, beside longer ones."""
+    units = rows.drop_nulls(["unit_id", stroke]).group_by("unit_id", maintain_order=True).agg(
+        longest=pl.col(stroke).max(), usual=pl.col(stroke).median(), n=pl.len()
+    )  # fmt: skip
+    long = units.filter(pl.col("usual") >= USUAL_STROKE_MM)
+    if long.height * 2 < units.height:
+        return []
+    few = (pl.col("n") < FEWEST) | (pl.col("usual") <= 0)
+    return units.filter((pl.col("longest") <= LONGEST_CM) & ~few)["unit_id"].to_list()
 
 
 def small_odometers(rows: pl.DataFrame) -> Iterator[str]:

@@ -39,13 +39,22 @@ def stages_down(grid: Grid) -> Grid:
     """The grid with a row for what was read after work; the grid itself where no two columns of its
     heading are one reading before and after."""
     for index in range(min(HEAD_ROWS, grid.rows.height - 1)):
-        for height in (1, 2):
+        for height in (2,) if _goes_on(grid, index) else (1, 2):
             heading = heading_at(grid, index, height)
             cells = [] if heading is None else [re.sub(r" \(\d\)$", "", c) for c in heading.cells]
             pairs = _pairs(cells)
             if pairs and index + height < grid.rows.height:
                 return _with_rows(grid, index, height, cells, pairs)
     return grid
+
+
+def _goes_on(grid: Grid, index: int) -> bool:
+    """Whether a cell that says a stage stands over several columns, as the row below shows."""
+    upper, lower = grid.row(index), grid.row(index + 1)
+    return any(
+        _stage(cell or "") and not beside and below
+        for cell, beside, below in zip(upper, upper[1:], lower[1:], strict=False)
+    )
 
 
 def _pairs(cells: Sequence[str]) -> list[_Pair]:

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from pipeline.mapping.grids import STRUCK, Grid
+from pipeline.lake.struck import STRUCK
+from pipeline.mapping.grids import Grid
 from pipeline.mapping.headings import (
     INSPECTED,
     OF_WHEEL_ENDS,

@@ -8,7 +8,10 @@ from tests.drawing import warehouse_of
 
 CHECKS = "unit_id | axle_no | side | inspected_on | odometer_km | lining_mm\n"
 REGISTER = "unit_id | axle_no | side | axle_type | arm_length_mm\n"
-ALIKE = "units whose names differ only in blanks, hyphens or leading zeros, read as different: "
+ALIKE = (
+    "units whose names differ only in blanks, hyphens, leading zeros or marks of thousands, read "
+    "as different: "
+)
 
 
 def told(*units: str, days: tuple[str, ...] = (), settings: Settings | None = None) -> list[str]:
@@ -25,7 +28,14 @@ def told(*units: str, days: tuple[str, ...] = (), settings: Settings | None = No
 
 @pytest.mark.parametrize(
     ("one", "other"),
-    [("TRL 15", "TRL15"), ("T-20", "T20"), ("0412", "412"), ("T-012", "t 12"), ("A1-007", "A1-7")],
+    [
+        ("TRL 15", "TRL15"),
+        ("T-20", "T20"),
+        ("0412", "412"),
+        ("T-012", "t 12"),
+        ("A1-007", "A1-7"),
+        ("1,417", "1417"),
+    ],
 )
 def test_names_that_differ_only_in_how_they_are_spelled_are_told(one, other):
     (line,) = told(one, other)

@@ -63,6 +63,14 @@ def test_rows_with_something_beyond_their_heading_have_slid(tmp_path, text):
     assert rows["wide"].to_list() == slid
 
 
+def test_a_blank_cell_more_than_other_rows_have_shows_that_a_row_has_slid(tmp_path):
+    head, row = "Unit,Date,Km,Axle,Side,Lining mm,Remarks\n", "T1,2024-0{}-09,10{}000,1,L,{},\n"
+    (tmp_path / "a.csv").write_text(head + row.format(1, 1, "15,5") + row.format(4, 4, 15))
+    map_lake(tmp_path, None, lambda _: None)
+    assert [why or "" for why in rows_of(tmp_path)["problem"]][1] == ""
+    assert "found 8 cells; accepted: 7" in rows_of(tmp_path)["problem"][0]
+
+
 def test_cells_left_empty_beyond_the_heading_are_none(tmp_path):
     text = "Unit;Date;Km;1L lining mm;1R lining mm\nT1;2024-01-11;126172;15;14;;\n"
     mapped(tmp_path, text)
@@ -311,6 +319,22 @@ def test_a_sheet_may_be_said_to_be_named_after_its_unit(tmp_path):
     rows = rows_of(tmp_path, "a.xlsx")
     assert rows["unit_id"].to_list() == ["T1", "T1", "T2", "T2"]
     assert rows["problem"].null_count() == 4
+
+
+def test_whoever_sits_at_the_terminal_is_asked_whether_sheets_are_units(tmp_path):
+    head = ["Date", "Km", "1L lining mm", "1R lining mm"]
+    sheets = {f"T{n}": [head, ["2024-01-11", 126_172, 15, 14]] for n in (1, 2)}
+    workbook(tmp_path / "a.xlsx", sheets)
+    assert not map_lake(tmp_path, lambda _: "no", lambda _: None).is_clear
+    (tmp_path / "fleet.toml").unlink()
+    told = []
+    assert map_lake(tmp_path, lambda _: "yes", told.append).is_clear
+    assert "Is T1, the name of a sheet, the unit of its rows? (of 2 such sheets in" in told[0]
+    for _ in "12":  # and not again
+        assert rows_of(tmp_path, "a.xlsx")["unit_id"].to_list() == ["T1", "T1", "T2", "T2"]
+        assert map_lake(tmp_path, None, lambda _: None).is_clear
+    (tmp_path / "fleet.toml").write_text("[answers]\nsheet_units = true\n")
+    assert map_lake(tmp_path, None, lambda _: None).is_clear
 
 
 AXLES = """\

@@ -97,3 +97,13 @@ def test_a_row_of_units_and_a_heading_printed_again_are_no_readings(tmp_path, un
     found = rows_of(tmp_path, "a.xlsx")
     assert told_of(found, left=False) == [(8, "L"), (17, "L")]
     assert told_of(found, left=True) == [(18, "L")]
+
+
+def test_stages_may_stand_over_several_columns_each(tmp_path):
+    heads = [["Unit", "Date", "Km", "As found lining mm", "", "As left lining mm", ""],
+             ["", "", "", "1L", "1R", "1L", "1R"]]  # fmt: skip
+    workbook(tmp_path / "a.xlsx", {"S": [*heads, ["T1", "2024-01-09", 100_000, 8, 14, 18, 14]]})
+    map_lake(tmp_path, None, lambda _: None)
+    found = rows_of(tmp_path, "a.xlsx")
+    assert told_of(found, left=False) == [(8, "L"), (14, "R")]
+    assert told_of(found, left=True) == [(18, "L")]

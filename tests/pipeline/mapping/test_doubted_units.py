@@ -96,3 +96,32 @@ def test_a_number_with_a_point_and_noughts_names_the_unit_without(tmp_path, writ
 def test_a_number_that_a_spreadsheet_has_shortened_is_no_unit(tmp_path, unit, is_name):
     mapped(tmp_path, HEAD + OTHERS + rows(unit, whole, 13))
     assert [u for u, _ in set_aside(tmp_path)] == [unit] * (0 if is_name else 6)
+
+
+STROKES = HEAD.replace("Lining mm", "{}")
+
+
+@pytest.mark.parametrize("stroke", ["Free stroke", "Applied stroke"])
+def test_strokes_in_cm_under_a_heading_of_mm_are_set_aside(tmp_path, stroke):
+    text = STROKES.format(f"{stroke} mm") + rows("T1", whole, 40) + rows("T2", whole, 35)
+    mapped(tmp_path, text + rows("T3", whole, 35, scale=0.1))
+    found = set_aside(tmp_path)
+    assert [unit for unit, _ in found] == ["T3"] * 6
+    assert "stroke_mm: found 3.5 mm, as no such stroke of T3 is above 6.5 mm" in found[0][1]
+    mapped(tmp_path, text + rows("T3", whole, 16))
+    assert not set_aside(tmp_path)
+
+
+def test_strokes_that_state_no_unit_are_not_read_in_that_of_linings_where_they_cannot_be(tmp_path):
+    visits = rows("T1", whole, 35, scale=0.1).replace("\n", ";15\n")
+    _, told = mapped(tmp_path, STROKES.format("Free stroke;Lining") + visits)
+    assert (
+        "Free stroke | 3.5, 3.4, 3.3 | left alone: states no unit, and its cells can be in" in told
+    )
+
+
+def test_two_units_in_a_cell_are_none_where_each_has_rows_of_its_own(tmp_path):
+    mapped(tmp_path, HEAD + OTHERS + rows("T1, T2", whole, 13) + rows("T5/6", whole, 13))
+    found = set_aside(tmp_path)
+    assert [unit for unit, _ in found] == ["T1, T2"] * 6
+    assert 'found "T1, T2", which are units of their own in other rows' in found[0][1]

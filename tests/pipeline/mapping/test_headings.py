@@ -257,3 +257,15 @@ def test_other_headings_are_no_months(heading):
 )  # fmt: skip
 def test_headings_in_more_words(heading, concept):
     assert meanings([heading])[0].concept == concept
+
+
+@pytest.mark.parametrize(
+    "heading", ["Mezzo", "N. mezzo", "Гаражный номер", "Kfz-Kennzeichen", "Auflieger", "Vogn nr."]
+)
+def test_more_words_for_a_vehicle_or_a_trailer_are_known(heading):
+    assert meanings([heading])[0].concept == "unit_id"
+
+
+def test_thousands_are_also_called_tis():
+    (said,) = meanings(["Stav km (tis.)"])
+    assert (said.concept, said.unit) == ("odometer", "1000km")

@@ -1,4 +1,4 @@
-"""Cells merged down over the rows that they are of, and rows of brakes that are none of ours."""
+"""Cells merged over the rows or columns that they are of, and rows of brakes that are not ours."""
 
 import datetime as dt
 
@@ -6,7 +6,8 @@ import pytest
 import xlsxwriter
 
 from pipeline.cli import main
-from pipeline.mapping.shapes import shaped_grids
+from pipeline.mapping.grids import read_grids
+from pipeline.mapping.shapes import numbers_across, shaped_grids
 
 HEAD = ["Vehicle", "Date", "Km", "Axle", "Side", "Lining mm", "Cost"]
 
@@ -112,3 +113,17 @@ def test_other_words_say_nothing_of_discs(tmp_path, capsys, word):
     lake.mkdir()
     (lake / "checks.csv").write_text(DISCS.format(word, word), encoding="utf-8")
     assert accepted(lake, capsys)[0] == 0
+
+
+@pytest.mark.parametrize(("first", "beside"), [(3, "13"), (2, "13 (merged)")])
+def test_a_number_merged_across_is_of_every_column_of_its_reading(tmp_path, first, beside):
+    book = xlsxwriter.Workbook(str(tmp_path / "a.xlsx"))
+    sheet = book.add_worksheet()
+    sheet.merge_range(0, 0, 0, 4, "Brake checks")
+    sheet.write_row(1, 0, ["Unit", "Date", "Km", "1L lining mm", "1R lining mm"])
+    for i in range(2):
+        sheet.write_row(2 + i, 0, ["T1", f"2024-0{1 + i}-09", 100_000 + 9_000 * i, 15, 14])
+    sheet.merge_range(3, first, 3, first + 1, 13)
+    book.close()
+    grid = numbers_across(read_grids((tmp_path / "a.xlsx").read_bytes(), tmp_path / "a.xlsx")[0])
+    assert grid.row(3)[first : first + 2] == ["13", beside]

@@ -95,7 +95,7 @@ def test_a_hidden_sheet_is_named_and_not_read(tmp_path, capsys, hide):
 @pytest.mark.parametrize(
     "name",
     [
-        *("checks.ods", "old book.XLS", "checks.avro", "units.dbf", "2025.zip", "may.CSV.gz"),
+        *("checks.fods", "old book.XLSB", "checks.avro", "units.dbf", "2025.zip", "may.CSV.gz"),
         *("export.xml", "export"),
     ],
 )
@@ -107,7 +107,7 @@ def test_a_table_in_another_form_is_named(tmp_path, capsys, name):
     assert main(["map", str(tmp_path)]) == 1
     ending = Path(name).suffix.lower()
     unpack = ", unpacked" if ending in {".zip", ".gz"} else ""
-    accepted = ".csv, .tsv, .txt, .parquet, .xlsx, .xlsm, .jsonl, .ndjson, .json"
+    accepted = ".csv, .tsv, .txt, .parquet, .xlsx, .xlsm, .xls, .ods, .jsonl, .ndjson, .json"
     line = f"{name}: not read: found {ending or 'no ending'}; accepted{unpack}: {accepted}"
     assert line in capsys.readouterr().out
     assert main(["check", str(tmp_path)]) == 1

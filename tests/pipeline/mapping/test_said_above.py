@@ -157,3 +157,11 @@ def test_three_rows_of_headings_are_read_together(tmp_path):
     assert rows.select("axle_no", "side", "lining_mm", "cap_state").rows() == [
         (1, "L", 15, "seated"), (1, "R", 14, "missing"),
     ]  # fmt: skip
+
+
+def test_a_title_above_axles_above_sides_says_what_was_read_at_them_alone(tmp_path):
+    text = "Lining thickness (mm);;;;;;\n;;;Axle 1;;Axle 2;\nVehicle;Date;Km;L;R;L;R\n"
+    found, _ = mapped(tmp_path, text + "T1;2024-01-09;100000;15;14;13;12\n")
+    assert found.is_clear
+    read = rows_of(tmp_path).sort("axle_no", "side").select("axle_no", "side", "lining_mm")
+    assert read.rows() == [(1, "L", 15), (1, "R", 14), (2, "L", 13), (2, "R", 12)]

@@ -1,9 +1,14 @@
 """Cells that somebody struck out in a workbook: nothing of them is read, and each says so."""
 
+from pathlib import Path
+
 import pytest
 import xlsxwriter
 
+from pipeline.lake.cells import typed_rows
+from pipeline.lake.files import read_cells
 from pipeline.mapping.command import map_lake
+from pipeline.settings import Settings
 from tests.pipeline.mapping.test_alike_columns import rows_of
 
 HEAD = ("Unit", "Date", "Km", "1L lining mm", "1R lining mm")
@@ -18,18 +23,23 @@ ROWS = (
 def written(folder, struck, head=HEAD, rows=ROWS):
     """What is read of a workbook of these rows with one cell struck out; of its text all, or only
     the first sign."""
+    write(folder / "a.xlsx", struck, head, rows)
+    map_lake(folder, None, lambda _: None)
+    return rows_of(folder, "a.xlsx")
+
+
+def write(path, struck, head, rows, first=(0, 0)):
     row, column, whole = struck
-    book = xlsxwriter.Workbook(str(folder / "a.xlsx"))
+    book = xlsxwriter.Workbook(str(path))
     sheet, line = book.add_worksheet("S"), book.add_format({"font_strikeout": True})
     for i, cells in enumerate((head, *rows)):
         for j, cell in enumerate(cells):
-            sheet.write(i, j, cell, line if (i, j) == (row, column) else None)
+            shown = line if (i, j) == (row, column) else None
+            sheet.write(first[0] + i, first[1] + j, cell, shown)
     if not whole:
         text = str(rows[row - 1][column])
         sheet.write_rich_string(row, column, line, text[0], text[1:])
     book.close()
-    map_lake(folder, None, lambda _: None)
-    return rows_of(folder, "a.xlsx")
 
 
 def aside(rows):
@@ -69,3 +79,17 @@ def test_of_two_readings_in_a_cell_that_is_struck_out_none_is_read(tmp_path):
 
 def test_what_nobody_struck_out_says_nothing(tmp_path):
     assert aside(written(tmp_path, (9, 9, True))) == []
+
+
+OURS = ("unit_id", "axle_no", "side", "inspected_on", "odometer_km", "lining_mm", "inspector")
+
+
+@pytest.mark.parametrize("first", [(0, 0), (3, 2)], ids=["at A1", "at C4"])
+@pytest.mark.parametrize("column", range(len(OURS)), ids=OURS)
+def test_in_a_workbook_of_the_lakes_own_form_too(tmp_path, column, first):
+    readings = [("T1", 1, side, "2024-01-09", 100_000, 15, "Obb") for side in "LR"]
+    write(tmp_path / "a.xlsx", (2, column, True), OURS, readings, first)
+    cells = read_cells((tmp_path / "a.xlsx").read_bytes(), Path("a.xlsx"))
+    read = typed_rows("inspections", cells, Settings())
+    told = ["(struck out)" in (why or "") for why in read["problem"]]
+    assert told == [False, OURS[column] != "inspector"]  # who read it is no figure

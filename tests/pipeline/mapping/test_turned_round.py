@@ -34,8 +34,9 @@ def test_lines_that_turn_sides_or_axles_round(line, turned):
     ("line", "column"),
     [("Sides as seen from the front", "Side"), ("Axles counted from the rear", "Axle")],
 )
-def test_sides_and_axles_below_such_a_line_are_left_alone_and_told(tmp_path, line, column):
-    found, told = mapped(tmp_path, f"{line}\n{TABLE}")
+@pytest.mark.parametrize("text", [f"{{}}\n{TABLE}", f"{TABLE}{{}}\n"], ids=["below", "above"])
+def test_sides_and_axles_beside_such_a_line_are_left_alone_and_told(tmp_path, text, line, column):
+    found, told = mapped(tmp_path, text.format(line))
     assert not found.is_clear
     assert f'left alone: the line "{line}" turns them round' in told
     assert 'table = "none"' in (tmp_path / "fleet.toml").read_text()
