@@ -203,12 +203,14 @@ def coverage(name: str, units: int, truth: FleetTruth, replicates: int = 200) ->
         lines = lining_lines(fit, sums)
         order = pl.DataFrame({"life_id": lines.life_id})
         lives = order.join(fleet.lines, on="life_id", how="left", maintain_order="left")
-        still = predict_lining(lines, np.zeros((len(DUTIES), lines.n_lives)))
+        # Of a dozen units none may run in one of the duties.
+        share = np.zeros((len(sums.duties), lines.n_lives))
+        still = predict_lining(lines, share)
         z = (lives["true_mm"].to_numpy() - still.mean_mm) / still.sd_mm
         now.append(np.mean(np.abs(z) < stats.norm.ppf(0.975)))
-        share = np.zeros((len(DUTIES), lines.n_lives))
         share[1] = 1.0
-        rate = truth.rates[sums.axle, 1] - lives["true_slope"].to_numpy()
+        ahead = DUTIES.index(sums.duties[1])
+        rate = truth.rates[sums.axle, ahead] - lives["true_slope"].to_numpy()
         km = (lives["true_mm"].to_numpy() - 5.0) / rate * 1e4
         current = (lives["check"] == truth.checks - 1).to_numpy()
         low, _, high = km_to_minimum(lines, 5.0, share)
