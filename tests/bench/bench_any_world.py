@@ -94,7 +94,8 @@ def main() -> None:
     given = _arguments()
     print("seed   s  total   raw  of |  failures | quarters  minimum  reline | habits")
     print("(over other futures)        (shares in their bands, the last two of those that stay)")
-    logs, shares = [], []
+    logs: list[float] = []
+    shares = []
     seed = given.seed - 1
     while len(logs) < given.fleets:
         seed += 1

@@ -151,7 +151,7 @@ def _times(column: str, factor: float, digits: int) -> pl.Expr:
 
 def _other_day(rows: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
     days = rng.integers(1, 61, size=rows.height) * rng.choice((-1, 1), size=rows.height)
-    shifted = pl.col("inspected_on").str.to_date() + pl.duration(days=pl.Series(days))
+    shifted = pl.col("inspected_on").str.to_date() + pl.duration(days=pl.lit(pl.Series(days)))
     return rows.with_columns(inspected_on=shifted.cast(pl.String))
 
 

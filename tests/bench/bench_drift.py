@@ -112,8 +112,8 @@ def _timed(wheel_ends: int) -> dict[str, object]:
     marks.append(time.perf_counter())
     judge_wheel_ends(prepared, outlook, fleet, day_of(9))
     marks.append(time.perf_counter())
-    seconds = dict(zip(("prepare s", "learn s", "judge s"), np.diff(marks).tolist(), strict=True))
-    return {"wheel ends": wheel_ends} | seconds
+    steps = ("prepare s", "learn s", "judge s")
+    return {"wheel ends": wheel_ends, **dict(zip(steps, np.diff(marks).tolist(), strict=True))}
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from tests.fuzzing import FILES_EACH, EventCounts, tally_of
+from tests.fuzzing import FILES_EACH, Tally, tally_of
 
 BATCH = 5_000
 
@@ -19,13 +19,13 @@ def main() -> None:
     print(f"{'kind':12} {'files':>8} {'kept':>6} {'slowest s':>10}  outcomes")
     failures = []
     for kind, files in FILES_EACH.items():
-        total, outcomes = EventCounts(), Counter[str]()
+        total, outcomes = Tally(), Counter[str]()
         for seed in range(files // BATCH):
-            event_counts, failure = _batch(kind, seed)
-            outcomes.update(event_counts.outcomes)
-            total.files += event_counts.files
-            total.kept += event_counts.kept
-            total.slowest_s = max(total.slowest_s, event_counts.slowest_s)
+            tally, failure = _batch(kind, seed)
+            outcomes.update(tally.outcomes)
+            total.files += tally.files
+            total.kept += tally.kept
+            total.slowest_s = max(total.slowest_s, tally.slowest_s)
             failures += [failure] if failure else []
         told = ", ".join(f"{name} {count:,}" for name, count in outcomes.most_common())
         print(
@@ -34,7 +34,7 @@ def main() -> None:
     print(f"crashed, hung or lost a row: {len(failures)}", *failures, sep="\n  ")
 
 
-def _batch(kind: str, seed: int) -> tuple[EventCounts, str]:
+def _batch(kind: str, seed: int) -> tuple[Tally, str]:
     with tempfile.NamedTemporaryFile() as place:
         done = subprocess.run(
             [sys.executable, "-m", "tests.fuzzing", kind, str(seed), str(BATCH), place.name],
@@ -45,7 +45,7 @@ def _batch(kind: str, seed: int) -> tuple[EventCounts, str]:
         if done.returncode:
             at = Path(place.name).read_text().strip()
             last = done.stderr.strip().splitlines()[-1:]
-            return EventCounts(), f"{at}: exit {done.returncode} {' '.join(last)[:200]}"
+            return Tally(), f"{at}: exit {done.returncode} {' '.join(last)[:200]}"
         return tally_of(done.stdout), ""
 
 

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -36,7 +37,7 @@ from models.wear import fit as wear_fit
 from models.wear import shrinkage, spread
 from models.wear.fit import fit_wear
 from pipeline.marts.adjustment import judge_drift
-from pipeline.marts.budget import months_of
+from pipeline.marts.budget_terms import months_of
 from pipeline.marts.lives.fits import write_life_marts
 from pipeline.run import Run
 from pipeline.stages.fitting import fit_wear_and_use
@@ -119,12 +120,12 @@ SEED, FUTURES = 5_900, 200
 @contextmanager
 def scaled(module: ModuleType, name: str, factor: float) -> Iterator[None]:
     """The constant multiplied for a while, wherever models have it by its name."""
-    before = getattr(module, name)
+    before: Any = getattr(module, name)
+    other_value = int(before * factor) if type(before) is int else before * factor
     with ExitStack() as stack:
         for other in [m for n, m in sys.modules.items() if n.startswith("models.")]:
             if getattr(other, name, None) is before:
-                setattr(other, name, type(before)(before * factor) if type(before) is int
-                        else before * factor)  # fmt: skip
+                setattr(other, name, other_value)
                 stack.callback(setattr, other, name, before)
         yield
 

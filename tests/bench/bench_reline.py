@@ -40,7 +40,7 @@ WORLDS = {
     "half of the time the whole unit is relined": World(unit_together=0.5),
     "12 units": World(units=12),
 }
-QUARTER_ENDS = 91.3125 * np.arange(1, 9)
+QUARTER_ENDS = 91.3125 * np.arange(1.0, 9.0)
 DRAWS = 200
 
 
@@ -79,7 +79,8 @@ def replicate(world: World, seed: int) -> Replicate:
 
 def quarters(fleet: FleetModel, seed: int) -> np.ndarray:
     calendar = Calendar(QUARTER_ENDS, QUARTER_ENDS)
-    return simulate_relines(fleet, calendar, draws=DRAWS, seed=seed)[0].relines.sum(axis=2)
+    (counts,) = simulate_relines(fleet, calendar, draws=DRAWS, seed=seed)
+    return np.asarray(counts.relines.sum(axis=2))
 
 
 def observed_quarters(history: History) -> np.ndarray:

@@ -8,25 +8,29 @@ import resource
 import time
 from collections.abc import Callable
 from dataclasses import fields, replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 import polars as pl
 
-from models.relines.forecast.lines import WheelEndLines
 from models.relines.forecast.minimum import minimum_forecast
 from models.relines.forecast.relining import reline_forecast
 from models.relines.forecast.wheel_ends import WheelEnds
 from models.relines.policy.decisions import (
     AxleDecisions,
+    PolicyGroups,
     axle_decisions,
     policy_groups,
     some_decisions,
 )
 from models.relines.policy.fit import fit_policy
 from models.relines.simulation.counts import Calendar
+from models.relines.simulation.draws import tiled
+from models.relines.simulation.sampling import some_lines, some_use
 from models.relines.simulation.scenario import AS_NOW, Scenario
 from models.relines.simulation.simulate import FleetModel, fleet_model, simulate_relines
-from models.usage.fit import UsageFit, fit_usage
+from models.usage.fit import fit_usage
 from tests.reline_world import (
     ORIGIN,
     World,
@@ -37,42 +41,20 @@ from tests.reline_world import (
     usage_rows,
 )
 
-BY_UNIT = {"unit_effect", "unit_var", "unit_gradient", "duty"}
-WHOLE = {"theta", "theta_cov", "life_cov", "reading_sd", "duties"}
-
 
 def many(fleet: FleetModel, copies: int) -> FleetModel:
     """The fleet laid end to end."""
-    units, size = len(fleet.usage), len(fleet.ends)
-    shift = np.repeat(np.arange(copies), size)
-    lines = {
-        f.name: getattr(fleet.lines, f.name)
-        if f.name in WHOLE
-        else np.concatenate([getattr(fleet.lines, f.name)] * copies)
-        for f in fields(WheelEndLines)
-    }
-    lines["unit"] = lines["unit"] + shift * units
-    axles = int(fleet.ends.axle.max()) + 1
-    steps = {"unit": units, "axle": axles, "partner": size}
-    ends = {}
-    for f in fields(WheelEnds):
-        value = getattr(fleet.ends, f.name)
-        if isinstance(value, pl.Series):
-            ends[f.name] = pl.concat([value] * copies)
-        else:
-            ends[f.name] = np.concatenate([value] * copies) + shift * steps.get(f.name, 0)
+    ends, lines, units = fleet.ends, fleet.lines, len(fleet.usage)
+    rows, every = (np.tile(np.arange(size), copies) for size in (len(ends), units))
+    laid: dict[str, Any] = {f.name: getattr(ends, f.name)[rows] for f in fields(ends)}
+    sizes = {"unit": units, "axle": int(ends.axle.max()) + 1, "partner": len(ends)}
+    laid |= {name: tiled(getattr(ends, name), copies, size) for name, size in sizes.items()}
     return fleet_model(
-        WheelEnds(**ends), WheelEndLines(**lines), many_units(fleet.usage, copies), fleet.policy
+        WheelEnds(**laid),
+        some_lines(lines, rows, every, tiled(lines.unit, copies, units)),
+        some_use(fleet.usage, every),
+        fleet.policy,
     )
-
-
-def many_units(usage: UsageFit, copies: int) -> UsageFit:
-    per_unit = {
-        f.name: np.concatenate([getattr(usage, f.name)] * copies)
-        for f in fields(UsageFit)
-        if isinstance(getattr(usage, f.name), np.ndarray)
-    }
-    return replace(usage, unit_ids=usage.unit_ids * copies, **per_unit)
 
 
 def timed(label: str, call: Callable[[], object]) -> None:
@@ -93,7 +75,7 @@ def use_of(copies: int) -> tuple[pl.DataFrame, pl.DataFrame]:
     return pl.concat(frames[0]), pl.concat(frames[1])
 
 
-def spread_decisions(rows: int) -> tuple[AxleDecisions, object]:
+def spread_decisions(rows: int) -> tuple[AxleDecisions, PolicyGroups]:
     """Counts as a very large fleet has them: many distinct readings."""
     history = lived(World(units=60, years_after=0.5), 1)
     frame = decision_rows(history)
@@ -108,37 +90,35 @@ def spread_decisions(rows: int) -> tuple[AxleDecisions, object]:
 def main() -> None:
     base = known_fleet(lived(World(units=60, years_after=0.5), 1))
     size = len(base.ends)
-    months = 30.4375 * np.arange(1, 25)
+    months = 30.4375 * np.arange(1.0, 25.0)
     calendar = Calendar(months, months)
     for wheel_ends in (10_000, 100_000, 1_000_000):
         fleet = many(base, wheel_ends // size)
         print(f"\n{len(fleet.ends):,} wheel ends")
         timed(
             "dates and km at the minimum, three quantiles",
-            lambda f=fleet: minimum_forecast(f.lines, f.ends.minimum_mm, f.usage),
+            partial(minimum_forecast, fleet.lines, fleet.ends.minimum_mm, fleet.usage),
         )
         timed(
             "reline dates, three quantiles",
-            lambda f=fleet: reline_forecast(f.lines, f.ends, f.usage, f.policy),
+            partial(reline_forecast, fleet.lines, fleet.ends, fleet.usage, fleet.policy),
         )
         if wheel_ends <= 100_000:
             timed(
                 "budget of 24 months, 200 draws",
-                lambda f=fleet: simulate_relines(f, calendar, draws=200, seed=1),
+                partial(simulate_relines, fleet, calendar, draws=200, seed=1),
             )
     guarded = Scenario("latest", reline="latest")
     ten = many(base, 10_000 // size)
     print(f"\n{len(ten.ends):,} wheel ends, 200 draws")
     timed(
         "as now and the latest safe visit, on common random numbers",
-        lambda: simulate_relines(ten, calendar, draws=200, seed=1, scenarios=(AS_NOW, guarded)),
+        partial(simulate_relines, ten, calendar, draws=200, seed=1, scenarios=(AS_NOW, guarded)),
     )
     for units in (600, 6_000):
-        tables = use_of(units // 60)
-        timed(f"use of {units:,} units", lambda t=tables: fit_usage(*t, ORIGIN))
+        timed(f"use of {units:,} units", partial(fit_usage, *use_of(units // 60), ORIGIN))
     for rows in (4_000, 100_000):
-        data, groups = spread_decisions(rows)
-        timed(f"habit from {rows:,} counts", lambda d=data, g=groups: fit_policy(d, g))
+        timed(f"habit from {rows:,} counts", partial(fit_policy, *spread_decisions(rows)))
 
 
 if __name__ == "__main__":

@@ -1,6 +1,6 @@
 """Whether a large fleet's whole run says the same however it is run: every mart, row by row.
 
-``python -m tests.bench.bench_same [WHEEL_ENDS …] [--years 5] [--months 2] [--keep FOLDER]`` draws a
+``python -m tests.bench.bench_same [WHEEL_ENDS …] [--years 5] [--months 2] [--lake FOLDER]`` draws a
 lake of so many wheel ends with the sample simulator and runs it, each in a process of its own, from
 nothing; with its newest months held back and added one after the other; on one core; and staged in
 parts a seventh as large. Prints, for each, every mart with rows that one run has and the other has

@@ -18,7 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -257,7 +257,7 @@ def in_its_own_process(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
 def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
     """Seconds by stage and by table, rows in the warehouse, peak memory."""
     steps: dict[str, float] = {}
-    tables: Counter[str] = Counter()
+    tables: defaultdict[str, float] = defaultdict(float)
     warehouse.make = _timed(warehouse.make, tables)
 
     def around(stage: runs.Stage, does: Callable[[], T]) -> T:
@@ -283,7 +283,7 @@ def _one_run(lake: Path, out: Path, *, whole: bool) -> dict[str, Any]:
     return {"steps": steps, "tables": tables, "rows": int(rows), "peak": peak}
 
 
-def _timed(make: Callable[..., None], tables: Counter[str]) -> Callable[..., None]:
+def _timed(make: Callable[..., None], tables: defaultdict[str, float]) -> Callable[..., None]:
     def timed(con: duckdb.DuckDBPyConnection, name: str, select: str) -> None:
         start = time.perf_counter()
         make(con, name, select)

@@ -21,7 +21,7 @@ from models.planning.stock import stock_for
 from models.relines.past_errors import PastErrors, calibrated_totals, past_errors
 from models.relines.simulation.counts import Calendar, no_event_counts
 from pipeline.marts import budget_terms
-from pipeline.marts.budget import months_of
+from pipeline.marts.budget_terms import months_of
 from pipeline.marts.lives.failures import failures_ahead
 from pipeline.marts.lives.fits import Row, life_choices, unit_lives_now
 from pipeline.marts.planning.stock import adjusters_stock, lead_days, linings_stock

@@ -6,6 +6,8 @@ Run ``python -m tests.bench.bench_wear``; it prints tables and asserts nothing.
 import resource
 import time
 import warnings
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -21,6 +23,7 @@ from tests.fleets.linings import AXLES, DUTIES, FleetTruth, draw_fleet, sums_of
 from tests.oracles.wear_crossing import km_to_minimum
 
 READINGS = 10
+T = TypeVar("T")
 COLUMNS = 10
 
 
@@ -101,9 +104,9 @@ def blocks_of(sums: list[dict[str, np.ndarray]], n_units: int, with_units: bool)
     return assemble_blocks(moments, names, n_units=n_units, has_units=with_units)
 
 
-def timed(action):
+def timed(action: Callable[[], T]) -> tuple[T, float]:
     """Result and least seconds of three runs."""
-    best, result = np.inf, None
+    best = np.inf
     for _ in range(3):
         start = time.perf_counter()
         result = action()
@@ -111,7 +114,7 @@ def timed(action):
     return result, best
 
 
-def library_fit(rows: dict[str, np.ndarray]):
+def library_fit(rows: dict[str, np.ndarray]) -> tuple[Any, float]:
     t = rows["t"].ravel()
     block = np.repeat(np.arange(len(rows["t"])), READINGS)
     start = time.perf_counter()
@@ -124,7 +127,7 @@ def library_fit(rows: dict[str, np.ndarray]):
     return fit, time.perf_counter() - start
 
 
-def least_squares_errors(rows: dict[str, np.ndarray], library) -> np.ndarray:
+def least_squares_errors(rows: dict[str, np.ndarray], library: Any) -> np.ndarray:
     """Generalised least squares standard errors at the library's own variances.
 
     Its printed ones come from the observed information of all parameters together, which differs
@@ -135,7 +138,7 @@ def least_squares_errors(rows: dict[str, np.ndarray], library) -> np.ndarray:
     v = z @ np.asarray(library.cov_re) @ z.transpose(0, 2, 1) + library.scale * np.eye(READINGS)
     x = design(rows).reshape(len(t), READINGS, -1)
     information = np.einsum("nij,nik->jk", x, np.linalg.solve(v, x))
-    return np.sqrt(np.diag(np.linalg.inv(information)))
+    return np.asarray(np.sqrt(np.diag(np.linalg.inv(information))))
 
 
 def against_library(n_lives: int) -> dict[str, float]:
@@ -200,12 +203,14 @@ def coverage(name: str, units: int, truth: FleetTruth, replicates: int = 200) ->
         lines = lining_lines(fit, sums)
         order = pl.DataFrame({"life_id": lines.life_id})
         lives = order.join(fleet.lines, on="life_id", how="left", maintain_order="left")
-        still = predict_lining(lines, np.zeros((len(DUTIES), lines.n_lives)))
+        # Of a dozen units none may run in one of the duties.
+        share = np.zeros((len(sums.duties), lines.n_lives))
+        still = predict_lining(lines, share)
         z = (lives["true_mm"].to_numpy() - still.mean_mm) / still.sd_mm
         now.append(np.mean(np.abs(z) < stats.norm.ppf(0.975)))
-        share = np.zeros((len(DUTIES), lines.n_lives))
         share[1] = 1.0
-        rate = truth.rates[sums.axle, 1] - lives["true_slope"].to_numpy()
+        ahead = DUTIES.index(sums.duties[1])
+        rate = truth.rates[sums.axle, ahead] - lives["true_slope"].to_numpy()
         km = (lives["true_mm"].to_numpy() - 5.0) / rate * 1e4
         current = (lives["check"] == truth.checks - 1).to_numpy()
         low, _, high = km_to_minimum(lines, 5.0, share)
@@ -225,7 +230,7 @@ def coverage(name: str, units: int, truth: FleetTruth, replicates: int = 200) ->
     }
 
 
-def show(title: str, records: list[dict[str, object]]) -> None:
+def show(title: str, records: Sequence[Mapping[str, object]]) -> None:
     print(f"\n{title}")
     with pd.option_context("display.width", 250, "display.max_columns", 30):
         print(pd.DataFrame(records).to_string(index=False, float_format=lambda v: f"{v:.4g}"))

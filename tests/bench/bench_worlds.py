@@ -43,7 +43,7 @@ from models.relines.rivals import (
 from models.relines.simulation.simulate import FleetModel, simulate_relines
 from models.usage.holes import holes_of_records, lulls_of_records
 from models.usage.since import last_seen
-from pipeline.marts.budget import DRAWS, SEED, months_of, reline_costs
+from pipeline.marts.budget_terms import DRAWS, SEED, months_of, reline_costs
 from pipeline.marts.lives.failures import error_factor, failure_outlook, failures_ahead
 from pipeline.marts.lives.fits import life_choices, unit_lives_now
 from pipeline.marts.results import Missed
@@ -240,15 +240,15 @@ def missed_before(run: Run, now: FleetModel) -> Missed:
     ran = warehouse.fetch(con, "from reduce.unit_usage")
     missing = [*holes_of_records(ran), *lulls_of_records(ran)]
     past, ahead = [], []
+    seen, draws, first = last_seen(now.usage), backtesting.DRAWS, backtesting.SEED
     asked = con, run.settings, day, ()
     for then in itertools.chain(origins(*asked, RECENT), origins(*asked, EARLIEST)):
         ahead += [then.failures] if then.failures is not None else []
         if then.fleet is not None:
-            given = {"draws": backtesting.DRAWS, "seed": backtesting.SEED}
-            known = relines, readings, ran, missing, last_seen(now.usage)
-            past.append(past_totals(then.fleet, day, *known, **given))
-    seen, known = last_seen(now.usage), now.year_known
-    _, failures = failure_rows(ahead, failures_found(con), ran, missing, seen, day, known)
+            known = relines, readings, ran, missing, seen
+            past.append(past_totals(then.fleet, day, *known, draws=draws, seed=first))
+    told = failures_found(con), ran, missing, seen, day, now.year_known
+    _, failures = failure_rows(ahead, *told)
     return Missed(backtesting.errors_for(now, [p for p in past if p is not None]), failures)
 
 
@@ -352,7 +352,7 @@ def _scores(plain: list[PlainTotals], happened: np.ndarray) -> np.ndarray:
 def _pinball(quantiles: np.ndarray, happened: np.ndarray) -> np.ndarray:
     """Twice the mean pinball loss at p10, p50, p90: CRPS as far as three quantiles tell."""
     off = happened[:, None] - quantiles
-    return 2.0 * np.maximum(LEVELS * off, (LEVELS - 1.0) * off).mean(axis=1)
+    return np.asarray(2.0 * np.maximum(LEVELS * off, (LEVELS - 1.0) * off).mean(axis=1))
 
 
 def _wheel_ends(
@@ -481,7 +481,7 @@ def _line(name: str, found: list[dict[str, float]], crashed: int, took: float) -
     error = ratio.std(ddof=1) / np.sqrt(len(ratio)) if len(ratio) > 1 else np.nan
     crps = " ".join(f"{mean[f'crps {r}']:7.1f}" for r in RIVALS)
     quarters = " ".join(f"{mean[f'crps q {r}']:5.1f}" for r in RIVALS)
-    raw = np.mean([f["raw"] / max(f["happened"], 1.0) - 1.0 for f in found])
+    raw = float(np.mean([f["raw"] / max(f["happened"], 1.0) - 1.0 for f in found]))
     best = ""
     if "crps best" in mean:
         best = (
