@@ -439,15 +439,16 @@ def _named_problems(
     hidden: set[int],
 ) -> pl.DataFrame:
     """What is wrong with each bad row, and its cells: most rows have nothing, so few are asked."""
-    rows = cells.rows.filter(bad)
+    parsed = parsed.filter(bad)
+    # Lines of a half-filled form are among the cells, and no rows.
+    rows = cells.rows.join(parsed.select("row_no"), on="row_no", how="semi", maintain_order="left")
     texts_of = {
         f"{name}·text": written(rows[f"c{source.position}"]) for name, source in sources.items()
     }
     listed = pl.concat_list(p.named() for p in problems).list.drop_nulls()
     texts = pl.col("problems").list.eval(pl.element().struct.field("text"))
     return (
-        parsed.filter(bad)
-        .with_columns(series.alias(name) for name, series in texts_of.items())
+        parsed.with_columns(series.alias(name) for name, series in texts_of.items())
         .with_columns(raw=rows.select(_as_it_stood(cells, hidden)).to_series())
         .select("row_no", "raw", problems=listed)
         .select(

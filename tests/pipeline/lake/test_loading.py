@@ -179,6 +179,19 @@ def test_headings_that_nothing_reads_are_named(con, lake):
     )  # fmt: skip
 
 
+def test_a_line_of_a_form_that_was_not_filled_in_stands_beside_a_row_set_aside(con, lake):
+    """It is no row; and what is wrong with another is told with that one's own cells."""
+    (lake / "inspections" / "form.csv").write_text(
+        "unit_id,axle_no,side,inspected_on,odometer_km,lining_mm\n"
+        "K1,1,R,,,\nK2,1,L,2025-13-45,41234,12.5\n"
+    )
+    reload(con, lake)
+    assert loads(con, "inspections/form.csv")[:4] == (1, 0, 0, 1)
+    (raw,) = rows(con, "select raw from mart.set_aside where path = 'inspections/form.csv'")[0]
+    assert "2025-13-45" in raw
+    assert "K2" in raw
+
+
 def test_a_missing_lake_and_an_empty_lake_are_said(con, tmp_path):
     with pytest.raises(UserError, match="found nothing; accepted: a folder"):
         load(con, tmp_path / "none", Settings(), NOW)
