@@ -6,9 +6,9 @@ of the others at as many visits. They are a campaign if a policy fitted to them 
 far better than that of all other quarters does (twice the gain in log-likelihood, which without a
 campaign is about chi-square of the policy's eight parameters), while what was done before, and what
 since, is explained better by the latter: else the fleet has changed its habit. Little tells of that
-at first, for little is thin after a campaign: what was decided since is as likely under one policy
-as under the other, and which it was is left open, with the chance that their likelihoods give if
-both were as likely beforehand. What comes at the same time of another year too is no campaign: it
+at first, for little is thin after a campaign: what leans to the usual since is enough, and where
+nothing was decided since, or little that leans the other way, it is left open, with the chance that
+the likelihoods give if both were as likely beforehand. What comes at the same time of another year too is no campaign: it
 will come again.
 
 Where due linings have been left on far more often for less than a year, most likely there were none
@@ -54,7 +54,7 @@ CAMPAIGN_GAIN = 40.0
 
 
 SURE = 0.95
-"""A chance from which on it is taken for granted that a campaign is over, or that it was none."""
+"""One less this is the chance up to which what may be a campaign is taken for a habit."""
 LONGEST_PAUSE = 4
 """Quarters for which due linings may be left on before that is a habit."""
 LEAST_LEFT_ON = 0.1
@@ -174,7 +174,8 @@ def found_campaign(
         return None
     if _gain(during, own, usual) < CAMPAIGN_GAIN or _gain(before, usual, own) <= 0.0:
         return None
-    chance = float(special.expit(_gain(since, usual, own) / 2.0))
+    gain = _gain(since, usual, own)
+    chance = 1.0 if gain > 0.0 else float(special.expit(gain / 2.0))
     return Campaign(quarters, others, usual, chance) if chance > 1.0 - SURE else None
 
 

@@ -91,26 +91,23 @@ def test_a_wave_of_thin_linings_is_no_campaign():
     assert found_campaign(decisions, GROUPS, fit_policy(decisions, GROUPS)) is None
 
 
-@pytest.mark.parametrize(
-    ("since", "share"),
-    [pytest.param(0, 0.5, id="nothing"), pytest.param(2, 0.7, id="a few"), (250, 1.0)],
-)
-def test_a_campaign_that_little_was_checked_since_may_be_a_habit(since: int, share: float):
-    """Which of both is left open as far as what was decided since leaves it open."""
+def test_a_campaign_that_nothing_was_checked_since_may_be_a_habit():
+    """Which of both is left open; a few checks that lean to the usual since settle it."""
     every = decided(raised(1))
-    last = np.flatnonzero(every.quarters_ago == 0)[since:]
-    decisions = some_decisions(every, np.setdiff1d(np.arange(len(every.low)), last))
-    policy, (told,) = _usual_policy(decisions, GROUPS, EVENTS)
-    assert told.chance == pytest.approx(share, abs=0.2)
-    usual = threshold(fit_policy(decided(raised()), GROUPS))
-    if since == 250:
-        assert policy.instead is None
-        return
+    told = {}
+    for since in (0, 250):
+        last = np.flatnonzero(every.quarters_ago == 0)[since:]
+        decisions = some_decisions(every, np.setdiff1d(np.arange(len(every.low)), last))
+        policy, (campaign,) = _usual_policy(decisions, GROUPS, EVENTS)
+        told[since] = policy, campaign.chance
+    assert (told[250][0].instead, told[250][1]) == (None, 1.0)
+    policy, chance = told[0]
     assert policy.instead is not None
-    assert policy.instead.chance == told.chance
+    assert policy.instead.chance == chance == pytest.approx(0.5)
     drawn = drawn_policies(policy, 4000, np.random.default_rng(3))
     limits = np.array([each.threshold_mm[0] for each in drawn])
-    assert np.mean(np.abs(limits - usual) < 0.3) == pytest.approx(told.chance, abs=0.05)
+    usual = threshold(fit_policy(decided(raised()), GROUPS))
+    assert np.mean(np.abs(limits - usual) < 0.3) == pytest.approx(0.5, abs=0.05)
 
 
 def test_two_campaigns_are_both_left_out_and_told():
