@@ -8,8 +8,8 @@ campaign is about chi-square of the policy's eight parameters), while what was d
 since, is explained better by the latter: else the fleet has changed its habit. Little tells of that
 at first, for little is thin after a campaign: what leans to the usual since is enough, and where
 nothing was decided since, or little that leans the other way, it is left open, with the chance that
-the likelihoods give if both were as likely beforehand. What comes at the same time of another year too is no campaign: it
-will come again.
+the likelihoods give if both were as likely beforehand. What comes at the same time of another year
+too is no campaign: it will come again.
 
 Where due linings have been left on far more often for less than a year, most likely there were none
 to be had, or nobody to fit them: nobody keeps that up. Such a pause is taken to be over, and what
