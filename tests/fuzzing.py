@@ -24,6 +24,7 @@ from typing import Any
 
 from pipeline.errors import UnreadableFileError, UserError
 from pipeline.lake.cells import typed_rows
+from pipeline.lake.encodings import wide_encoding
 from pipeline.lake.files import Cells, read_cells
 from pipeline.settings import Settings, load_settings
 from tests import mutations
@@ -118,6 +119,8 @@ def _records(content: bytes) -> int:
 def _text(content: bytes) -> str:
     if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return content.decode("utf-16", errors="replace")
+    if wide := wide_encoding(content):
+        return content.decode(wide, errors="replace")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError:
