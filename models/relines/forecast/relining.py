@@ -455,11 +455,13 @@ def reline_forecast(
     setting = _setting(lines, policy, usage, np.unique(ends.unit[known]))
     wanted, returns = np.asarray(probabilities), usage.course.p_returns
     back = replace(setting, usage=usage.if_returned)
+    other = _other_policy(policy)
+    beside = other and _setting(lines, other, usage, np.unique(ends.unit[known]))
     for rows in _whole_units(known, ends):
         unit = ends.unit[rows]
 
-        def by_slot(of: _Setting, rows: IntArray = rows) -> FloatArray:
-            return _done_by_slot(_task(rows, now, lines, ends, policy, of), len(rows), of)
+        def by_slot(of: _Setting, rows: IntArray = rows, by: PolicyFit = policy) -> FloatArray:
+            return _done_by_slot(_task(rows, now, lines, ends, by, of), len(rows), of)
 
         decided = _Decided(
             by_slot=by_slot(setting),
@@ -469,6 +471,8 @@ def reline_forecast(
             pending=now.pending[rows] * (1.0 - now.renewed[rows]),
             left=_lags_left(policy.timing, usage.since_visit[unit]),
         )
+        if other and beside and policy.instead:
+            decided, _ = _mixed(decided, by_slot(beside, by=other), policy.instead.chance)
         early = decided
         if returns > 0.0:
             decided, early = _mixed(decided, by_slot(back), returns)
@@ -481,9 +485,16 @@ def reline_forecast(
     return RelineForecast(days, visit, tuple(np.where(open_ended, "not_in_30_years", word)))
 
 
+def _other_policy(policy: PolicyFit) -> PolicyFit | None:
+    """What may be the policy instead, of the same readings and looks."""
+    if policy.instead is None:
+        return None
+    return replace(policy.instead.policy, read_share=policy.read_share, looks=policy.looks)
+
+
 def _mixed(decided: _Decided, back: FloatArray, chance: float) -> tuple[_Decided, _Decided]:
-    """With the chances by slot of a former use that comes back by a chance, and the larger of
-    both."""
+    """With the chances by slot of a former use that comes back, or of another policy, by a chance,
+    and the larger of both."""
     slots = max(len(decided.by_slot), len(back))
     stays, other = (
         np.concatenate([each, np.repeat(each[-1:], slots - len(each), axis=0)])

@@ -170,8 +170,7 @@ class PolicyFit:
     the reading (0: none); ``usual_days`` between visits; ``looks``: which visits look at an axle;
     ``yearly``: thresholds that are higher at one time of every year (None: they are not), ``mean``
     being those of the rest of it; ``handed_back``: units that leave with new linings (None: none);
-    ``instead``: another policy that may be in force, of which futures are drawn as often as its
-    chance says (None: no other); what is told of one wheel end's days is by this one.
+    ``instead``: another policy that may be in force, with its chance (None: no other).
     """
 
     groups: PolicyGroups

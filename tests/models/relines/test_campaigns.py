@@ -7,10 +7,18 @@ import polars as pl
 import pytest
 
 from models.relines.fleet import _usual_policy
+from models.relines.forecast.relining import reline_forecast
 from models.relines.policy.campaigns import found_campaign
 from models.relines.policy.decisions import AxleDecisions, PolicyGroups, some_decisions
-from models.relines.policy.fit import PolicyFit, drawn_policies, fit_policy, mean_policy
+from models.relines.policy.fit import (
+    Instead,
+    PolicyFit,
+    drawn_policies,
+    fit_policy,
+    mean_policy,
+)
 from tests.models.relines.test_policy import unknown_ages
+from tests.reline_world import World, known_fleet, lived
 
 GROUPS = PolicyGroups(("drive",), ("East",))
 EVENTS = pl.DataFrame(schema={"recorded": pl.Boolean, "lag_days": pl.Int64, "relines": pl.Float64})
@@ -108,6 +116,27 @@ def test_a_campaign_that_nothing_was_checked_since_may_be_a_habit():
     limits = np.array([each.threshold_mm[0] for each in drawn])
     usual = threshold(fit_policy(decided(raised()), GROUPS))
     assert np.mean(np.abs(limits - usual) < 0.3) == pytest.approx(0.5, abs=0.05)
+
+
+def test_days_of_relines_are_those_of_both_policies_by_their_chances():
+    """Each as likely by any day as under both, weighed: a median between theirs, and wider."""
+    fleet = known_fleet(lived(World(units=20, years_after=0.5), 5))
+    raised_by = 3.0 * (np.arange(len(fleet.policy.mean)) == 0)
+    thicker = replace(fleet.policy, mean=fleet.policy.mean + raised_by)
+
+    def days(policy: PolicyFit) -> np.ndarray:
+        at = (0.25, 0.5, 0.75)
+        return reline_forecast(fleet.lines, fleet.ends, fleet.usage, policy, at).days
+
+    early, late = days(thicker), days(fleet.policy)
+    assert np.array_equal(days(replace(fleet.policy, instead=Instead(thicker, 1.0))), early)
+    assert np.array_equal(days(replace(fleet.policy, instead=Instead(thicker, 0.0))), late)
+    both = days(replace(fleet.policy, instead=Instead(thicker, 0.5)))
+    apart = np.isfinite(late).all(axis=0) & (early < late).all(axis=0)
+    assert apart.sum() > 20
+    early, both, late = (each[:, apart] for each in (early, both, late))
+    assert ((early[1] <= both[1]) & (both[1] <= late[1])).all()
+    assert ((both[2] - both[0]) > 0.99 * (late[2] - late[0])).mean() > 0.5
 
 
 def test_two_campaigns_are_both_left_out_and_told():
